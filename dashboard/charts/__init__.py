@@ -1,0 +1,1 @@
+"""Charts: pure functions from a frame to an Altair chart."""

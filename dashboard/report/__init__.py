@@ -1,0 +1,1 @@
+"""Reports and slides, made from the same results as the screens."""

@@ -1,0 +1,1 @@
+"""How cases come in and go out."""

@@ -1,0 +1,1 @@
+"""The catalogue of measures and the geometry that computes them."""

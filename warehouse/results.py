@@ -1,0 +1,82 @@
+"""What an analysis gives back: frozen, unrounded, with its n, interval, method and warnings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+_NOTHING: Mapping[str, int] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A two-sided interval; ``level`` is its nominal coverage, e.g. 0.95."""
+
+    low: float
+    high: float
+    level: float = 0.95
+
+    def __contains__(self, value: float) -> bool:
+        """Whether ``value`` lies within the closed interval."""
+        return self.low <= value <= self.high
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """A warning that travels with a result, so that a screen can show it.
+
+    Attributes:
+        kind: ``small_sample``, ``approximation``, ``convergence``, ``no_data``, ``positivity``, ``separation`` ...
+        text: One plain sentence.
+    """
+
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """One estimated quantity.
+
+    Attributes:
+        estimand: What is estimated, in words ("risk difference, first group minus second").
+        value: The point estimate; None where the data cannot give one (``warnings`` says why).
+        interval: Its interval, or None.
+        method: The method of estimate and interval by their textbook names.
+        n: Number of cases used.
+        left_out: Reason -> number of cases not used.
+        p_value: Two-sided unless ``method`` says otherwise, or None.
+        unit: Unit of ``value`` ("proportion", "degrees", "ratio" ...).
+        adjusted_for: Names of the variables adjusted for.
+        warnings: Cautions to show with the number.
+    """
+
+    estimand: str
+    value: float | None
+    interval: Interval | None
+    method: str
+    n: int
+    left_out: Mapping[str, int] = field(default_factory=lambda: _NOTHING)
+    p_value: float | None = None
+    unit: str = "proportion"
+    adjusted_for: tuple[str, ...] = ()
+    warnings: tuple[Caution, ...] = ()
+
+
+def no_estimate(
+    *, estimand: str, method: str, n: int, reason: str, unit: str = "proportion", kind: str = "no_data"
+) -> Estimate:
+    """An estimate the data cannot give, with the reason in words."""
+    return Estimate(
+        estimand=estimand,
+        value=None,
+        interval=None,
+        method=method,
+        n=n,
+        unit=unit,
+        warnings=(Caution(kind, reason),),
+    )
