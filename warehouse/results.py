@@ -30,7 +30,8 @@ class Caution:
     """A warning that travels with a result, so that a screen can show it.
 
     Attributes:
-        kind: ``small_sample``, ``approximation``, ``convergence``, ``no_data``, ``positivity``, ``separation``.
+        kind: ``small_sample``, ``approximation``, ``convergence``, ``no_data``, ``positivity``,
+            ``separation``.
         text: One plain sentence.
     """
 

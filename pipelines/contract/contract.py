@@ -1,0 +1,145 @@
+"""The case-export contract, read from ``contract.toml`` and joined with the catalogue of measures."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, field
+from functools import lru_cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any, Literal
+
+from warehouse.errors import DefinitionError, near_names
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+ColumnType = Literal["text", "code", "codes", "integer", "number", "quarter", "date"]
+WidePlace = Literal["case", "visit", "phase", ""]
+
+TOOTH_CODES = frozenset(
+    [f"{quadrant}{tooth}" for quadrant in range(1, 5) for tooth in range(1, 9)]
+    + [f"{quadrant}{tooth}" for quadrant in range(5, 9) for tooth in range(1, 6)]
+)
+"""The 52 tooth codes of ISO 3950: 32 permanent, 20 deciduous."""
+
+MAX_PHASES = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Code:
+    """One allowed value of a coded column: what is stored, what is shown, and other spellings.
+
+    ``also`` are spellings the reader takes as the code; ``aliases`` only help a draft of a mapping.
+    """
+
+    code: str
+    label: str
+    also: tuple[str, ...] = ()
+    aliases: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """One column of a contract table."""
+
+    name: str
+    type: ColumnType
+    about: str
+    required: bool = False
+    codes: str | None = None
+    min: float | None = None
+    max: float | None = None
+    unit: str | None = None
+    default: str | int | None = None
+    wide: WidePlace = ""
+    kept: bool = True
+    aliases: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One contract table and its key."""
+
+    name: str
+    about: str
+    key: tuple[str, ...]
+    columns: tuple[Column, ...]
+
+    def column(self, name: str) -> Column:
+        """The column called ``name``.
+
+        Raises:
+            DefinitionError: There is no such column; near names are offered.
+        """
+        for column in self.columns:
+            if column.name == name:
+                return column
+        found = f"the table {self.name} has no column {name!r}"
+        raise DefinitionError(found, remedy=near_names(name, [c.name for c in self.columns]))
+
+
+@dataclass(frozen=True, slots=True)
+class Contract:
+    """The whole contract."""
+
+    version: str
+    title: str
+    missing: frozenset[str]
+    timepoints: tuple[str, ...]
+    codes: Mapping[str, tuple[Code, ...]]
+    tables: tuple[Table, ...] = field(default=())
+
+    def table(self, name: str) -> Table:
+        """The table called ``name``.
+
+        Raises:
+            DefinitionError: There is no such table; near names are offered.
+        """
+        for table in self.tables:
+            if table.name == name:
+                return table
+        found = f"the contract has no table {name!r}"
+        raise DefinitionError(found, remedy=near_names(name, [t.name for t in self.tables]))
+
+    def spellings(self, codes: str) -> dict[str, str]:
+        """Lower-case spelling -> code, for the spellings the reader takes without a mapping."""
+        known: dict[str, str] = {}
+        for code in self.codes[codes]:
+            for spelling in (code.code, *code.also):
+                known[spelling.lower()] = code.code
+        return known
+
+
+@lru_cache(maxsize=1)
+def load_contract() -> Contract:
+    """The contract shipped with the package."""
+    text = files("pipelines.contract").joinpath("contract.toml").read_text(encoding="utf-8")
+    return _contract(tomllib.loads(text))
+
+
+def _contract(data: dict[str, Any]) -> Contract:
+    codes = {
+        name: tuple(_code(code, body) for code, body in group.items())
+        for name, group in data["codes"].items()
+    }
+    codes["tooth"] = tuple(Code(tooth, f"tooth {tooth}") for tooth in sorted(TOOTH_CODES))
+    return Contract(
+        version=data["version"],
+        title=data["title"],
+        missing=frozenset(data["missing"]),
+        timepoints=tuple(data["timepoints"]),
+        codes=codes,
+        tables=tuple(_table(table) for table in data["tables"]),
+    )
+
+
+def _code(code: str, body: dict[str, Any]) -> Code:
+    return Code(code, body["label"], tuple(body.get("also", ())), tuple(body.get("aliases", ())))
+
+
+def _table(data: dict[str, Any]) -> Table:
+    columns = tuple(
+        Column(**{key: tuple(value) if key == "aliases" else value for key, value in column.items()})
+        for column in data["columns"]
+    )
+    return Table(data["name"], data["about"], tuple(data["key"]), columns)

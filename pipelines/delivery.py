@@ -1,0 +1,103 @@
+"""What passes from one step of an ingest to the next.
+
+``RawTable`` (as read) -> ``Delivery`` (as interpreted, in contract tables) -> ``Sorted`` (good rows and turned-away
+rows). Frames are Polars; ``row`` is always the row number in the file as a spreadsheet shows it (1 = first line).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import polars as pl
+
+Layout = Literal["wide", "tabular", "points"]
+
+PROBLEM_COLUMNS = ("table", "row", "column", "rule", "found")
+"""Columns of a frame of problems: contract table, row in the file, column as the file names it, rule id, and
+the offending value after redaction."""
+
+
+@dataclass(frozen=True, slots=True)
+class Assumption:
+    """Something the reader or the mapping took to be so, printed and kept in the load record."""
+
+    about: str
+    taken: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """The file a table came from: its name without the folder, hash of its bytes, size, and sheet if any."""
+
+    name: str
+    sha256: str
+    n_bytes: int
+    sheet: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RawTable:
+    """One table as read: columns named as in the file (trimmed), values as text or as the file types them.
+
+    ``frame`` has no ``row`` column; ``rows`` (UInt32, same height) gives the row number of each row in the file.
+    """
+
+    source: Source
+    frame: pl.DataFrame
+    rows: pl.Series
+    assumptions: tuple[Assumption, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivery:
+    """One file in contract terms, before validation; identifying values are already gone.
+
+    Attributes:
+        source: The file.
+        layout: ``wide`` (one row a case), ``tabular`` (one contract table) or ``points`` (landmarks).
+        practice: Pseudonym of the practice.
+        n_read: Rows read from the file (what loaded + turned away must add up to).
+        tables: Contract table -> typed frame with a ``row`` column. ``case_id`` holds the keyed hash. A wide file gives
+            ``cases``, ``phases``, ``visits`` and ``readings`` (row, case_id, timepoint, examiner, repeat_no, and one
+            Float64 column a measure); a tabular file gives its own table, measurements as ``measurements``
+            (row, case_id, timepoint, measure, value, examiner, repeat_no; value in the catalogue's unit).
+        columns: Contract column name -> column name in the file, for messages.
+        problems: Cells that could not be understood (PROBLEM_COLUMNS).
+        assumptions: Everything taken to be so on the way.
+    """
+
+    source: Source
+    layout: Layout
+    practice: str
+    n_read: int
+    tables: Mapping[str, pl.DataFrame]
+    columns: Mapping[str, str]
+    problems: pl.DataFrame
+    assumptions: tuple[Assumption, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sorted:
+    """One delivery after validation: rows to load, rows turned away with every reason, remarks on loaded rows.
+
+    Attributes:
+        delivery: What was validated.
+        good: Contract table -> rows to load (measurements always as ``readings``).
+        turned_away: One row a reason: PROBLEM_COLUMNS plus ``case_id`` (null where not legible).
+        remarks: Same shape, for rules of severity ``warn``; their rows are loaded.
+        n_good: Rows of the file that are loaded.
+        n_turned_away: Rows of the file that are not.
+    """
+
+    delivery: Delivery
+    good: Mapping[str, pl.DataFrame]
+    turned_away: pl.DataFrame
+    remarks: pl.DataFrame
+    n_good: int
+    n_turned_away: int
+    notes: tuple[str, ...] = field(default=())
