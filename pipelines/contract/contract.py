@@ -118,10 +118,7 @@ def load_contract() -> Contract:
 
 
 def _contract(data: dict[str, Any]) -> Contract:
-    codes = {
-        name: tuple(_code(code, body) for code, body in group.items())
-        for name, group in data["codes"].items()
-    }
+    codes = {name: tuple(_code(code, body) for code, body in group.items()) for name, group in data["codes"].items()}
     codes["tooth"] = tuple(Code(tooth, f"tooth {tooth}") for tooth in sorted(TOOTH_CODES))
     return Contract(
         version=data["version"],
