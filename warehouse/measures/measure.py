@@ -1,0 +1,93 @@
+"""One measure: its name, meaning, unit, ranges, sign, norm and formula, in one frozen record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias, get_args
+
+if TYPE_CHECKING:
+    from warehouse.measures.formulae import Formula
+
+Unit: TypeAlias = Literal["degrees", "mm", "percent", "points"]
+Family: TypeAlias = Literal["vertical", "sagittal", "dental", "occlusal", "photo", "own"]
+
+UNITS: tuple[str, ...] = get_args(Unit)
+FAMILIES: tuple[str, ...] = get_args(Family)
+RANGES_SOURCE = "ranges chosen wide, to catch slips of reading and typing (common practice, no source)"
+
+
+@dataclass(frozen=True, slots=True)
+class Norm:
+    """A reference value, with where it comes from and whom it is about.
+
+    Attributes:
+        mean: The mean or ideal, in the measure's unit.
+        sd: Its standard deviation, or None where the author gave none.
+        source: Author and year, with "(from memory)" where it was not read in the source.
+        applies_to: Whom it describes.
+    """
+
+    mean: float
+    sd: float | None
+    source: str
+    applies_to: str = "adults, both sexes"
+
+
+@dataclass(frozen=True, slots=True)
+class MethodError:
+    """A standard error of measurement to fall back on until a practice has repeats of its own.
+
+    Attributes:
+        sem: Standard error of one reading, in the measure's unit.
+        source: Where it comes from.
+    """
+
+    sem: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measure:
+    """A measure of the contract.
+
+    Attributes:
+        code: Contract code; its ending names the unit.
+        label: Trade name.
+        definition: What it is, in one sentence.
+        unit: ``degrees``, ``mm``, ``percent`` or ``points``.
+        formula: How landmarks (or component scores) make it, or None where it is only ever read by hand.
+        plausible: (low, high); a value outside is refused.
+        usual: (low, high); a value outside is kept with a warning.
+        up_means: What a rise means, in a few words.
+        sign: +1 where a rise means a longer face, -1 where a fall does, 0 where neither.
+        norm: Reference value, or None. ``other_norms`` holds those for other groups.
+        method_error: Default standard error of measurement, or None where none could be named.
+        family: ``vertical``, ``sagittal``, ``dental``, ``occlusal``, ``photo`` or ``own``.
+        variants: Names of the variants that must not be mixed.
+        views: Views the formula applies to, the first being the usual one.
+        needs_scale: True for a length from points: it needs mm, or pixels with a scale.
+        source: Where definition and ranges come from.
+    """
+
+    code: str
+    label: str
+    definition: str
+    unit: Unit
+    plausible: tuple[float, float]
+    usual: tuple[float, float]
+    up_means: str
+    sign: Literal[-1, 0, 1]
+    family: Family
+    formula: Formula | None = None
+    norm: Norm | None = None
+    other_norms: tuple[Norm, ...] = ()
+    method_error: MethodError | None = None
+    variants: tuple[str, ...] = ()
+    views: tuple[str, ...] = ()
+    needs_scale: bool = False
+    source: str = RANGES_SOURCE
+
+    @property
+    def integer_valued(self) -> bool:
+        """Whether only whole numbers make sense (scores)."""
+        return self.unit == "points"
