@@ -1,0 +1,106 @@
+"""The published snapshot: what every screen and report reads.
+
+Readers follow a small pointer file, so they see a whole snapshot or the one before it, whatever a writer does.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from warehouse.errors import WarehouseError
+from warehouse.storage import Connection
+from warehouse.store import no_warehouse
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+POINTER = "current.json"
+KEPT_SNAPSHOTS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """A published snapshot: its build, when it was made, and where it lies."""
+
+    build_id: str
+    published_at: str
+    path: Path
+
+
+def current_snapshot(folder: Path) -> Snapshot:
+    """The snapshot readers should use.
+
+    Raises:
+        WarehouseError: Nothing has been published, or the pointer is damaged.
+    """
+    pointer = folder / POINTER
+    try:
+        data = json.loads(pointer.read_text(encoding="utf-8"))
+        path = folder / Path(data["file"]).name
+    except FileNotFoundError as error:
+        raise no_warehouse(folder) from error
+    except (ValueError, KeyError, TypeError, OSError) as error:
+        found = "the pointer to the published snapshot cannot be read"
+        remedy = "run `menton publish` to write it again"
+        raise WarehouseError(found, where=POINTER, remedy=remedy) from error
+    if not path.exists():
+        found = "the published snapshot is missing"
+        raise WarehouseError(found, where=path.name, remedy="run `menton publish` to make it again")
+    return Snapshot(build_id=data["build"], published_at=data["published_at"], path=path)
+
+
+def open_snapshot(folder: Path, *, key: str | None = None) -> tuple[Snapshot, Connection]:
+    """Open the current snapshot for reading. A writer at work does not disturb it."""
+    for _ in range(3):
+        snapshot = current_snapshot(folder)
+        try:
+            return snapshot, Connection(snapshot.path, read_only=True, key=key)
+        except WarehouseError:
+            if current_snapshot(folder).build_id == snapshot.build_id:
+                raise
+            # a newer build was published and this one removed between reading the pointer and opening: follow it
+    found = "the published snapshot changes faster than it can be opened"
+    raise WarehouseError(found, where=folder.name, remedy="try again")
+
+
+def point_to(folder: Path, *, build_id: str, published_at: datetime, file: str) -> None:
+    """Make a finished snapshot the current one, in one step that survives a crash."""
+    sync(folder / file)
+    draft = folder / f"{POINTER}.draft"
+    text = json.dumps({"build": build_id, "published_at": published_at.isoformat() + "Z", "file": file}, indent=1)
+    draft.write_text(text + "\n", encoding="utf-8")
+    sync(draft)
+    draft.replace(folder / POINTER)
+    sync_folder(folder)
+
+
+def sync(path: Path) -> None:
+    """Force a file's bytes to the disk."""
+    with path.open("rb+") as handle:
+        os.fsync(handle.fileno())
+
+
+def sync_folder(folder: Path) -> None:
+    """Force a folder's entries to the disk, where the system can."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return  # Windows does not open folders; its rename is durable enough for a pointer
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def remove_old_snapshots(folder: Path, *, keep: str) -> None:
+    """Remove snapshots older than the last few; one still open elsewhere is left for next time."""
+    finished = sorted(path for path in folder.glob("mart-*.duckdb") if path.name != keep)
+    for path in [*finished[: -(KEPT_SNAPSHOTS - 1) or None], *folder.glob("mart-*.draft*")]:
+        try:
+            path.unlink()
+        except OSError:
+            continue

@@ -1,0 +1,209 @@
+"""The only door to DuckDB: open a file, change it in a transaction, query it.
+
+A warehouse is a folder::
+
+    store.duckdb            everything loaded, with history; one writer at a time   (store.py)
+    mart-<build>.duckdb     a published snapshot; never changed after it is named   (snapshot.py)
+    current.json            which snapshot is current; replaced in one step         (snapshot.py)
+"""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+
+from warehouse.errors import KeyProblemError, MentonError, WarehouseError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    import polars as pl
+
+
+class Connection:
+    """A DuckDB connection with one warehouse file attached as ``menton`` and made the default.
+
+    Args:
+        path: The database file.
+        read_only: Open for reading only.
+        key: Encryption key, or None for a plain file.
+    """
+
+    def __init__(self, path: Path, *, read_only: bool = False, key: str | None = None) -> None:
+        self.path = path
+        self.raw = duckdb.connect(":memory:", config=_settings(path.parent))
+        self.raw.execute("set enable_progress_bar = false")
+        try:
+            if key is not None:
+                _prepare_encryption(self.raw)
+            attach(self.raw, path, "menton", read_only=read_only, key=key)
+            self.raw.execute("use menton")
+        except BaseException:
+            self.raw.close()
+            raise
+
+    def close(self) -> None:
+        """Close the connection and the file."""
+        self.raw.close()
+
+    def __enter__(self) -> Connection:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def execute(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> None:
+        """Run a statement whose result is not wanted."""
+        self.raw.execute(sql, parameters)
+
+    def frame(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> pl.DataFrame:
+        """The rows of a query as a Polars frame."""
+        import polars as pl
+
+        cursor = self.raw.cursor()
+        cursor.execute("use menton")
+        found = pl.from_arrow(cursor.execute(sql, parameters).to_arrow_table())
+        cursor.close()
+        if not isinstance(found, pl.DataFrame):  # pragma: no cover - a query always gives a table
+            message = "a query gave no table"
+            raise TypeError(message)
+        return found
+
+    def value(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> Any:  # noqa: ANN401
+        """The first value of the first row, or None where there is no row."""
+        row = self.raw.execute(sql, parameters).fetchone()
+        return None if row is None else row[0]
+
+    def rows(
+        self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None
+    ) -> list[tuple[Any, ...]]:
+        """All rows of a query."""
+        return self.raw.execute(sql, parameters).fetchall()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All or nothing: commit at the end, roll back on any error."""
+        self.raw.execute("begin transaction")
+        try:
+            yield
+        except duckdb.Error as error:
+            self._roll_back()
+            if isinstance(error, (duckdb.IOException, duckdb.FatalException)):
+                raise _as_warehouse_error(error, self.path) from error
+            raise
+        except BaseException:
+            self._roll_back()
+            raise
+        self._commit()
+
+    def _commit(self) -> None:
+        try:
+            self.raw.execute("commit")
+        except duckdb.Error as error:
+            raise _as_warehouse_error(error, self.path) from error
+
+    def _roll_back(self) -> None:
+        try:
+            self.raw.execute("rollback")
+        except duckdb.Error:
+            return  # the connection is already dead; closing it drops the transaction
+
+    @contextmanager
+    def given(self, **frames: pl.DataFrame) -> Iterator[None]:
+        """Make frames readable as tables of these names inside the block."""
+        for name, frame in frames.items():
+            self.raw.register(name, frame.to_arrow())
+        try:
+            yield
+        finally:
+            for name in frames:
+                self.raw.unregister(name)
+
+
+def _settings(folder: Path) -> dict[str, str | bool | int | float | list[str]]:
+    return {
+        "autoinstall_known_extensions": "false",
+        "autoload_known_extensions": "false",
+        "temp_directory": str(folder / "spill"),
+        "allow_community_extensions": "false",
+    }
+
+
+def attach(
+    raw: duckdb.DuckDBPyConnection, path: Path, alias: str, *, read_only: bool = False, key: str | None = None
+) -> None:
+    """Attach a database file under ``alias``.
+
+    Raises:
+        WarehouseError: The file is in use, damaged, of a newer version, or not writable.
+        KeyProblemError: The file is encrypted and the key is missing or wrong.
+    """
+    options = [option for option, wanted in (("read_only", read_only),) if wanted]
+    if key is not None:
+        options.append(f"encryption_key {_quoted(key)}")
+    clause = f" ({', '.join(options)})" if options else ""
+    try:
+        raw.execute(f"attach {_quoted(str(path))} as {alias}{clause}")
+    except duckdb.Error as error:
+        raise _as_warehouse_error(error, path) from error
+
+
+def _quoted(text: str) -> str:
+    doubled = text.replace("'", "''")
+    return f"'{doubled}'"
+
+
+def _prepare_encryption(raw: duckdb.DuckDBPyConnection) -> None:
+    """Load the signed extension that encrypts with hardware support, and encrypt what spills to disk."""
+    try:
+        import duckdb_extension_httpfs
+    except ImportError as error:
+        found = "encryption needs the DuckDB extension httpfs, which is not installed"
+        raise KeyProblemError(found, remedy="install the package duckdb-extension-httpfs==1.5.5") from error
+    folder = Path(duckdb_extension_httpfs.__file__).parent
+    extension = next(folder.rglob("httpfs.duckdb_extension"))
+    raw.execute(f"load {_quoted(str(extension))}")
+    raw.execute("set temp_file_encryption = true")
+
+
+def _as_warehouse_error(error: duckdb.Error, path: Path) -> MentonError:
+    """The error a person can act on, told from the text DuckDB gives (1.5 has no error codes for these)."""
+    text = str(error)
+    for sign, kind, found, remedy in _SIGNS:
+        if sign.lower() in text.lower():
+            return kind(found, where=path.name, remedy=remedy)
+    return WarehouseError(
+        "the file is not a warehouse this version can read, or it is damaged",
+        where=path.name,
+        expected="a file made by menton with DuckDB 1.5",
+        remedy="run `menton verify`, or put a backup back with `menton restore`",
+    )
+
+
+_FULL = "the disk is full or the file could not be written; nothing of this step was kept"
+_FULL_REMEDY = "free some space and run the command again; the warehouse is as it was before"
+_BUSY = "the warehouse is in use by another program that writes to it"
+_BUSY_REMEDY = "wait until the other menton command has ended, then run this one again"
+_KEY_REMEDY = "name the right key file with --encryption-key-file or the variable MENTON_ENCRYPTION_KEY_FILE"
+_DENIED = "the warehouse folder cannot be written to"
+_DENIED_REMEDY = "run as a user who may write there, or name another folder with --warehouse"
+_SIGNS: tuple[tuple[str, type[MentonError], str, str], ...] = (
+    ("Conflicting lock", WarehouseError, _BUSY, _BUSY_REMEDY),
+    ("being used by another process", WarehouseError, _BUSY, _BUSY_REMEDY),
+    ("Wrong encryption key", KeyProblemError, "the key given does not open this warehouse", _KEY_REMEDY),
+    ("without a key", KeyProblemError, "the warehouse is encrypted and no key was given", _KEY_REMEDY),
+    ("is not encrypted", KeyProblemError, "a key was given, but this warehouse is not encrypted", "leave the key out"),
+    ("No space left", WarehouseError, _FULL, _FULL_REMEDY),
+    ("could not write", WarehouseError, _FULL, _FULL_REMEDY),
+    ("Permission denied", WarehouseError, _DENIED, _DENIED_REMEDY),
+    ("read-only", WarehouseError, _DENIED, _DENIED_REMEDY),
+)
+
+
+def utc_now() -> datetime:
+    """The present in UTC, to the second, without a zone (as the store keeps it)."""
+    return datetime.now(UTC).replace(tzinfo=None, microsecond=0)
