@@ -1,0 +1,1 @@
+"""The registry of growth references: what ordinary growth alone would have done."""

@@ -1,0 +1,128 @@
+"""An outcome definition: what makes a case adverse, fixed beforehand, as data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+Span: TypeAlias = Literal["start_to_progress", "progress_to_finish", "start_to_finish", "finish_to_follow_up"]
+
+SPANS: dict[Span, tuple[str, str]] = {
+    "start_to_finish": ("start", "finish"),
+    "start_to_progress": ("start", "progress"),
+    "progress_to_finish": ("progress", "finish"),
+    "finish_to_follow_up": ("finish", "follow_up"),
+}
+"""Span -> the two times it lies between."""
+
+FAMILIES: dict[str, str] = {
+    "vertical": "adverse vertical growth",
+    "jaws_back": "jaws carried back",
+    "front_teeth_back": "front teeth pulled back",
+    "height_to_width": "face higher for its width",
+    "re_crowding": "re-crowding after the finish",
+    "joint_symptoms": "new jaw joint symptoms",
+    "sleep_breathing": "new concern about breathing in sleep",
+    "own": "defined by the practice",
+}
+"""Family -> its name on screens. ``vertical`` is the headline; the others are secondary."""
+
+QUESTIONS = ("joint_symptoms", "sleep_breathing_concern")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangePart:
+    """A measure rose (or fell) by at least a threshold.
+
+    Attributes:
+        measures: Alternatives in order; the first one readable at both times is used.
+        basis: ``growth_adjusted`` subtracts the change expected from the growth reference.
+        beyond_error: Whether the change must also exceed MDC95: ``own_repeats`` uses the practice's own repeats
+            and asks nothing where it has none; ``always`` falls back on the catalogue's value.
+    """
+
+    measures: tuple[str, ...]
+    direction: Literal["rise", "fall"]
+    threshold: float
+    basis: Literal["raw", "growth_adjusted"] = "raw"
+    beyond_error: Literal["never", "own_repeats", "always"] = "never"
+    span: Span = "start_to_finish"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrossingPart:
+    """A measure was average at the first time (above ``low_to``, below ``high_from``) and high at the second."""
+
+    measures: tuple[str, ...]
+    low_to: float
+    high_from: float
+    span: Span = "start_to_finish"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnswerPart:
+    """A question answered "no" at the first time was answered "yes" at the second."""
+
+    question: str
+    span: Span = "start_to_finish"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DefinitionPart:
+    """Another definition is adverse."""
+
+    definition: str
+
+
+Part: TypeAlias = ChangePart | CrossingPart | AnswerPart | DefinitionPart
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Definition:
+    """An outcome definition.
+
+    Attributes:
+        id: Short id such as ``D1``.
+        version: Version; a definition never changes within a version.
+        family: Key of ``FAMILIES``.
+        sentence: What makes a case adverse, in one plain sentence.
+        combine: ``all`` parts, ``any`` part, or ``at_least`` so many.
+        missing: ``not_assessable`` where any part is missing; ``decide`` where the parts at hand settle it
+            whatever the missing ones were.
+        minimum_months: Shortest interval between the two records that counts.
+        source: Where it comes from, or "common practice, no source".
+    """
+
+    id: str
+    version: str
+    family: str
+    label: str
+    sentence: str
+    parts: tuple[Part, ...]
+    source: str
+    combine: Literal["all", "any", "at_least"] = "all"
+    at_least: int = 0
+    missing: Literal["not_assessable", "decide"] = "not_assessable"
+    minimum_months: float = 6.0
+
+    @property
+    def name(self) -> str:
+        """Id and version as shown beside a figure, e.g. ``D1 v1.0.0``."""
+        return f"{self.id} v{self.version}"
+
+    @property
+    def measures(self) -> tuple[str, ...]:
+        """Every measure any part of this definition may use, in order, each once."""
+        found = [measure for part in self.parts for measure in getattr(part, "measures", ())]
+        return tuple(dict.fromkeys(found))
+
+    @property
+    def spans(self) -> tuple[Span, ...]:
+        """Every span any part lies over."""
+        return tuple(dict.fromkeys(part.span for part in self.parts if not isinstance(part, DefinitionPart)))
+
+    @property
+    def single_change(self) -> ChangePart | None:
+        """The one change part of a definition made of nothing else, or None (for the threshold picture)."""
+        only = self.parts[0]
+        return only if len(self.parts) == 1 and isinstance(only, ChangePart) else None

@@ -1,0 +1,255 @@
+"""Reading outcome definitions from TOML, checking them, and keeping them by id."""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from warehouse.errors import DefinitionError, near_names
+from warehouse.outcomes.definition import (
+    FAMILIES,
+    QUESTIONS,
+    SPANS,
+    AnswerPart,
+    ChangePart,
+    CrossingPart,
+    Definition,
+    DefinitionPart,
+    Part,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Iterator, Mapping
+    from pathlib import Path
+
+DEFAULT_ID = "D1"
+
+_ID = re.compile(r"[A-Z][A-Z0-9_]{0,15}")
+_VERSION = re.compile(r"\d+\.\d+\.\d+")
+_KEYS = {
+    "change": {"kind", "measures", "span", "basis", "direction", "threshold", "beyond_error"},
+    "crossing": {"kind", "measures", "span", "low_to", "high_from"},
+    "answer": {"kind", "question", "span"},
+    "definition": {"kind", "definition"},
+}
+_CHOICES = {
+    "span": tuple(SPANS),
+    "basis": ("raw", "growth_adjusted"),
+    "direction": ("rise", "fall"),
+    "beyond_error": ("never", "own_repeats", "always"),
+    "combine": ("all", "any", "at_least"),
+    "missing": ("not_assessable", "decide"),
+    "question": QUESTIONS,
+    "family": tuple(FAMILIES),
+}
+_DEFINITION_KEYS = {
+    "id", "version", "family", "label", "sentence", "combine", "at_least", "missing", "minimum_months", "source",
+    "part",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Registry:
+    """Definitions by id, in order; the newest version of an id is the one in force."""
+
+    definitions: tuple[Definition, ...]
+
+    def __iter__(self) -> Iterator[Definition]:
+        """The definitions in force, in order."""
+        return iter(self.definitions)
+
+    def get(self, identifier: str) -> Definition:
+        """The definition with this id (case does not matter).
+
+        Raises:
+            DefinitionError: There is none; near ids and all ids are listed.
+        """
+        wanted = identifier.strip().upper()
+        for definition in self.definitions:
+            if definition.id == wanted:
+                return definition
+        known = [definition.id for definition in self.definitions]
+        found = f"there is no outcome definition {identifier!r}"
+        remedy = near_names(wanted, known) or "see `menton definitions`"
+        raise DefinitionError(found, expected=f"one of {', '.join(known)}", remedy=remedy)
+
+    def with_added(self, added: Iterable[Definition]) -> Registry:
+        """This registry with further definitions; a newer version takes the place of an older one.
+
+        Raises:
+            DefinitionError: A version is not newer than the one in force, or a part names an unknown definition.
+        """
+        by_id = {definition.id: definition for definition in self.definitions}
+        for definition in added:
+            _refuse_not_newer(by_id.get(definition.id), definition)
+            by_id[definition.id] = definition
+        _check_references(by_id)
+        return Registry(tuple(by_id.values()))
+
+
+@lru_cache(maxsize=1)
+def shipped_registry() -> Registry:
+    """The definitions shipped with the program."""
+    text = files("warehouse.outcomes").joinpath("definitions.toml").read_text(encoding="utf-8")
+    return Registry(()).with_added(parse_definitions(text, where="definitions.toml"))
+
+
+def load_definitions(path: Path, *, measures: Collection[str]) -> tuple[Definition, ...]:
+    """Definitions a user wrote, from a TOML file.
+
+    Raises:
+        DefinitionError: The file cannot be read, or a definition is not well formed.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        found = "the definition file cannot be read"
+        raise DefinitionError(found, where=path.name, expected="a TOML file in UTF-8") from error
+    return parse_definitions(text, where=path.name, measures=measures)
+
+
+def parse_definitions(text: str, *, where: str, measures: Collection[str] | None = None) -> tuple[Definition, ...]:
+    """Definitions from TOML text; ``measures`` limits the measure codes that may be named."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        found = f"the definition file is not TOML: {error}"
+        raise DefinitionError(found, where=where, expected="see `menton definitions --example`") from error
+    entries = data.get("definition")
+    if not isinstance(entries, list) or not entries or set(data) != {"definition"}:
+        found = "the file holds no list of definitions, or something besides it"
+        raise DefinitionError(found, where=where, expected="one or more [[definition]] tables and nothing else")
+    return tuple(_definition(entry, f"{where}, definition {n}", measures) for n, entry in enumerate(entries, 1))
+
+
+def _definition(entry: Mapping[str, Any], where: str, measures: Collection[str] | None) -> Definition:
+    where = f"{where} ({entry.get('id', 'no id')})"
+    _known_keys(entry, _DEFINITION_KEYS, where)
+    parts = entry.get("part")
+    if not isinstance(parts, list) or not parts:
+        raise _wrong("the definition has no part", where, "at least one [[definition.part]] table")
+    definition = Definition(
+        id=_matching(entry, "id", _ID, where, "capital letters and digits, at most 16, such as D8"),
+        version=_matching(entry, "version", _VERSION, where, "three numbers, such as 1.0.0"),
+        family=_choice(entry, "family", where, default="own"),
+        label=_text(entry, "label", where),
+        sentence=_text(entry, "sentence", where),
+        source=_text(entry, "source", where),
+        combine=_choice(entry, "combine", where, default="all"),  # type: ignore[arg-type]
+        at_least=int(_number(entry, "at_least", where, default=0)),
+        missing=_choice(entry, "missing", where, default="not_assessable"),  # type: ignore[arg-type]
+        minimum_months=_number(entry, "minimum_months", where, default=6.0),
+        parts=tuple(_part(part, f"{where}, part {n}", measures) for n, part in enumerate(parts, 1)),
+    )
+    if definition.combine == "at_least" and not 1 <= definition.at_least <= len(definition.parts):
+        raise _wrong("at_least does not fit the number of parts", where, f"a number from 1 to {len(definition.parts)}")
+    return definition
+
+
+def _part(part: Mapping[str, Any], where: str, measures: Collection[str] | None) -> Part:
+    kind = part.get("kind")
+    if kind not in _KEYS:
+        raise _wrong(f"kind is {kind!r}", where, "one of " + ", ".join(_KEYS))
+    _known_keys(part, _KEYS[kind], where)
+    span: Any = _choice(part, "span", where, default="start_to_finish")
+    if kind == "answer":
+        return AnswerPart(question=_choice(part, "question", where), span=span)
+    if kind == "definition":
+        return DefinitionPart(definition=_matching(part, "definition", _ID, where, "the id of a definition"))
+    codes = _measures(part, where, measures)
+    if kind == "crossing":
+        low_to, high_from = _number(part, "low_to", where), _number(part, "high_from", where)
+        if low_to >= high_from:
+            raise _wrong("low_to is not below high_from", where, "low_to < high_from")
+        return CrossingPart(measures=codes, low_to=low_to, high_from=high_from, span=span)
+    threshold = _number(part, "threshold", where)
+    if threshold < 0:
+        raise _wrong(f"threshold is {threshold}", where, "zero or more; direction says which way")
+    basis: Any = _choice(part, "basis", where, default="raw")
+    direction: Any = _choice(part, "direction", where)
+    beyond: Any = _choice(part, "beyond_error", where, default="never")
+    return ChangePart(
+        measures=codes, span=span, basis=basis, direction=direction, threshold=threshold, beyond_error=beyond
+    )
+
+
+def _measures(part: Mapping[str, Any], where: str, known: Collection[str] | None) -> tuple[str, ...]:
+    codes = part.get("measures")
+    if not isinstance(codes, list) or not codes or not all(isinstance(code, str) for code in codes):
+        raise _wrong("measures is missing or not a list of codes", where, 'such as measures = ["sn_gogn_deg"]')
+    for code in codes:
+        if known is not None and code not in known:
+            found = f"there is no measure {code!r}"
+            raise DefinitionError(found, where=where, remedy=near_names(code, known) or "see `menton measures`")
+    return tuple(codes)
+
+
+def _wrong(found: str, where: str, expected: str) -> DefinitionError:
+    return DefinitionError(found, where=where, expected=expected, remedy="correct the file and add it again")
+
+
+def _known_keys(entry: Mapping[str, Any], known: set[str], where: str) -> None:
+    for key in entry:
+        if key not in known:
+            found = f"there is no key {key!r} here"
+            remedy = near_names(key, known) or f"keys are {', '.join(sorted(known))}"
+            raise DefinitionError(found, where=where, remedy=remedy)
+
+
+def _text(entry: Mapping[str, Any], key: str, where: str) -> str:
+    value = entry.get(key)
+    if not isinstance(value, str) or not value.strip():
+        raise _wrong(f"{key} is missing", where, "a sentence in quotes")
+    return value.strip()
+
+
+def _matching(entry: Mapping[str, Any], key: str, pattern: re.Pattern[str], where: str, expected: str) -> str:
+    value = entry.get(key)
+    if not isinstance(value, str) or not pattern.fullmatch(value):
+        raise _wrong(f"{key} is {value!r}", where, expected)
+    return value
+
+
+def _choice(entry: Mapping[str, Any], key: str, where: str, default: str | None = None) -> str:
+    value = entry.get(key, default)
+    if value not in _CHOICES[key]:
+        raise _wrong(f"{key} is {value!r}", where, "one of " + ", ".join(_CHOICES[key]))
+    return str(value)
+
+
+def _number(entry: Mapping[str, Any], key: str, where: str, default: float | None = None) -> float:
+    value = entry.get(key, default)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise _wrong(f"{key} is {value!r}", where, "a number")
+    return float(value)
+
+
+def _refuse_not_newer(present: Definition | None, added: Definition) -> None:
+    if present is None or present == added:
+        return
+    newer = tuple(map(int, added.version.split("."))) > tuple(map(int, present.version.split(".")))
+    if not newer:
+        found = f"{added.name} differs from {present.name}, which is in force, and is not a newer version"
+        raise DefinitionError(found, expected="a higher version number, or a new id", remedy="raise version and add it")
+
+
+def _check_references(by_id: Mapping[str, Definition]) -> None:
+    for definition in by_id.values():
+        for part in definition.parts:
+            if isinstance(part, DefinitionPart):
+                _check_reference(definition, part, by_id)
+
+
+def _check_reference(definition: Definition, part: DefinitionPart, by_id: Mapping[str, Definition]) -> None:
+    named = by_id.get(part.definition)
+    if named is None:
+        found = f"{definition.id} names the definition {part.definition}, which does not exist"
+        raise DefinitionError(found, remedy=near_names(part.definition, by_id) or "add that definition first")
+    if any(isinstance(inner, DefinitionPart) for inner in named.parts):
+        found = f"{definition.id} names {named.id}, which itself names definitions"
+        raise DefinitionError(found, expected="only one level", remedy="name the inner definitions directly")
