@@ -1,0 +1,59 @@
+"""Everything said about two groups in one result, so that a screen and a report show the same numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from warehouse.analysis.difference import risk_difference
+from warehouse.analysis.harm import number_needed_to_harm
+from warehouse.analysis.odds_ratio import odds_ratio
+from warehouse.analysis.proportion import proportion
+from warehouse.analysis.ratio import risk_ratio
+from warehouse.analysis.two_group_tests import MOST_CASES_UNCONDITIONAL, two_group_test
+
+if TYPE_CHECKING:
+    from warehouse.analysis.harm import NumberNeeded
+    from warehouse.analysis.two_group_tests import TwoGroupTest
+    from warehouse.results import Estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TwoGroupComparison:
+    """Two shares and how they differ; every part carries its own method, interval and warnings.
+
+    Attributes:
+        first: Share adverse in the first group (Wilson).
+        second: Share adverse in the second group (Wilson).
+        difference: First minus second (Newcombe).
+        ratio: First over second (Miettinen-Nurminen).
+        odds: Odds ratio (Woolf).
+        needed: Number needed to harm or benefit.
+        test: Boschloo's exact test, or Pearson's when there are too many cases for it.
+    """
+
+    first: Estimate
+    second: Estimate
+    difference: Estimate
+    ratio: Estimate
+    odds: Estimate
+    needed: NumberNeeded
+    test: TwoGroupTest
+
+
+def compare_two_groups(x1: int, n1: int, x2: int, n2: int, *, level: float = 0.95) -> TwoGroupComparison:
+    """Compare ``x1`` of ``n1`` adverse cases with ``x2`` of ``n2`` in every customary way.
+
+    Raises:
+        RequestError: when a pair of counts or the level is impossible. Empty groups and zero cells never raise.
+    """
+    few = n1 + n2 <= MOST_CASES_UNCONDITIONAL
+    return TwoGroupComparison(
+        first=proportion(x1, n1, level=level),
+        second=proportion(x2, n2, level=level),
+        difference=risk_difference(x1, n1, x2, n2, level=level),
+        ratio=risk_ratio(x1, n1, x2, n2, level=level),
+        odds=odds_ratio(x1, n1, x2, n2, level=level),
+        needed=number_needed_to_harm(x1, n1, x2, n2, level=level),
+        test=two_group_test(x1, n1, x2, n2, method="boschloo" if few else "pearson"),
+    )

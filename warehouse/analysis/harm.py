@@ -1,0 +1,125 @@
+"""Number needed to harm: how many cases of one kind go with one more adverse case than the other kind.
+
+It is the reciprocal of the risk difference. When the interval of the difference crosses zero, the interval of
+the reciprocal is two disjoint pieces that meet at infinity, not the span between two numbers.
+Source: Altman 1998, BMJ 317:1309.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf
+from typing import TYPE_CHECKING, Literal
+
+from warehouse.analysis.difference import risk_difference
+from warehouse.results import Interval
+
+if TYPE_CHECKING:
+    from warehouse.analysis.difference import DifferenceMethod
+    from warehouse.results import Caution, Estimate
+
+Direction = Literal["harm", "benefit", "none"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumberNeeded:
+    """A number needed to harm, or to benefit, with an interval of one or two parts.
+
+    Attributes:
+        value: Cases per one more (``harm``) or one fewer (``benefit``) adverse case; None when the shares are
+            equal (the number is then infinite) or cannot be compared.
+        direction: Which of the two ``value`` counts.
+        harm: The part of the interval on the side of harm, from the smallest number (strongest effect) up; its
+            top is infinite when the interval of the difference reaches zero. None when there is no such part.
+        benefit: The same on the side of benefit.
+        difference: The risk difference it all comes from.
+        sentence: The result in words, association only.
+    """
+
+    value: float | None
+    direction: Direction
+    harm: Interval | None
+    benefit: Interval | None
+    difference: Estimate
+    sentence: str
+
+    @property
+    def warnings(self) -> tuple[Caution, ...]:
+        """The warnings of the difference, which hold for its reciprocal."""
+        return self.difference.warnings
+
+
+def _reciprocal(value: float) -> float:
+    return 1.0 / value if value > 0.0 else inf
+
+
+def _part(least: float, most: float, level: float) -> Interval | None:
+    """The numbers needed that go with differences from ``least`` to ``most`` (one sign, taken positive)."""
+    if most <= 0.0:
+        return None
+    return Interval(_reciprocal(most), _reciprocal(max(0.0, least)), level)
+
+
+def _count(value: float) -> str:
+    return "infinity" if value == inf else f"{value:.3g}"
+
+
+def _range_words(harm: Interval | None, benefit: Interval | None) -> str:
+    if harm is not None and benefit is not None:
+        return (
+            f"harm {_count(harm.low)} to infinity and, on the other side, benefit {_count(benefit.low)} "
+            "to infinity: the two groups may not differ at all"
+        )
+    part, name = (harm, "harm") if harm is not None else (benefit, "benefit")
+    return f"{name} {_count(part.low)} to {_count(part.high)}" if part is not None else "unknown"
+
+
+def _sentence(difference: Estimate, harm: Interval | None, benefit: Interval | None) -> str:
+    if difference.value is None or difference.interval is None:
+        return difference.warnings[0].text
+    level = f"{100 * difference.interval.level:.3g}% interval"
+    spread = f"({level}: {_range_words(harm, benefit)})"
+    if difference.value == 0.0:
+        return f"The shares are equal, so no number of cases goes with one more adverse case {spread}."
+    word = "more" if difference.value > 0.0 else "fewer"
+    number = _count(1.0 / abs(difference.value))
+    return f"One {word} adverse case for every {number} cases of the first group {spread}."
+
+
+def number_needed_to_harm(
+    x1: int, n1: int, x2: int, n2: int, *, method: DifferenceMethod = "newcombe", level: float = 0.95
+) -> NumberNeeded:
+    """Cases of the first group that go with one more adverse case than in the second.
+
+    Args:
+        x1: Adverse cases in the first group.
+        n1: Assessed cases in the first group.
+        x2: Adverse cases in the second group.
+        n2: Assessed cases in the second group.
+        method: The interval of the risk difference to invert, see :func:`risk_difference`.
+        level: Nominal coverage.
+
+    Returns:
+        The number with its direction and interval parts; with an empty group ``value`` and both parts are None
+        and ``sentence`` says why. The number is an association in an audit, not an effect of treatment.
+
+    Raises:
+        RequestError: when a pair of counts, the method or the level is impossible.
+    """
+    difference = risk_difference(x1, n1, x2, n2, method=method, level=level)
+    value, interval = difference.value, difference.interval
+    harm = benefit = None
+    if interval is not None:
+        harm = _part(interval.low, interval.high, level)
+        benefit = _part(-interval.high, -interval.low, level)
+    direction: Direction = "none"
+    if value:
+        direction = "harm" if value > 0.0 else "benefit"
+    return NumberNeeded(
+        value=1.0 / abs(value) if value else None,
+        direction=direction,
+        harm=harm,
+        benefit=benefit,
+        difference=difference,
+        sentence=_sentence(difference, harm, benefit),
+    )

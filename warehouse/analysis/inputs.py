@@ -1,0 +1,90 @@
+"""Checks of what callers pass in, and the normal quantile every interval needs.
+
+Counts of zero are data and never an error; a count that cannot be one (negative, more adverse than assessed)
+is a mistake of the caller and raises ``RequestError``.
+"""
+
+from __future__ import annotations
+
+from statistics import NormalDist
+from typing import TYPE_CHECKING
+
+from warehouse.errors import RequestError, near_names
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+
+def check_level(level: float) -> None:
+    """Refuse a coverage that is not strictly between 0 and 1.
+
+    Raises:
+        RequestError: for 0, 1, 95 and the like.
+    """
+    if not 0.0 < level < 1.0:
+        raise RequestError(
+            f"the level of an interval was {level:g}",
+            expected="a number between 0 and 1, such as 0.95",
+            remedy="divide a percentage by 100",
+        )
+
+
+def check_counts(x: int, n: int, *, where: str = "") -> None:
+    """Refuse a pair that is not ``x`` of ``n``.
+
+    Raises:
+        RequestError: when either count is not a whole number, is negative, or ``x`` exceeds ``n``.
+    """
+    whole = float(x).is_integer() and float(n).is_integer()
+    if not whole or not 0 <= x <= n:
+        raise RequestError(
+            f"{x} of {n} is not a count of cases",
+            where=where,
+            expected="two whole numbers with 0 <= x <= n",
+            remedy="check the order of the two counts and how they were filtered",
+        )
+
+
+def check_method(method: str, known: Collection[str]) -> None:
+    """Refuse a method name that is not offered.
+
+    Raises:
+        RequestError: with the names that are offered.
+    """
+    if method not in known:
+        raise RequestError(
+            f"there is no method {method!r} here",
+            expected="one of " + ", ".join(known),
+            remedy=near_names(method, known),
+        )
+
+
+def check_length(found: int, wanted: int, *, what: str) -> None:
+    """Refuse columns that do not belong together.
+
+    Raises:
+        RequestError: when the lengths differ.
+    """
+    if found != wanted:
+        raise RequestError(
+            f"{what} has {found} entries where {wanted} were expected",
+            expected="one entry a case in every column",
+            remedy="take all columns from the same filtered table",
+        )
+
+
+def z_value(level: float) -> float:
+    """The standard normal quantile that leaves ``(1 - level) / 2`` above it.
+
+    Raises:
+        RequestError: when ``level`` is not strictly between 0 and 1.
+    """
+    check_level(level)
+    return NormalDist().inv_cdf(0.5 + level / 2.0)
+
+
+def normal_p_value(z: float) -> float:
+    """The two-sided p value of a standard normal statistic, accurate far into the tail."""
+    from math import erfc, sqrt
+
+    return erfc(abs(z) / sqrt(2.0))
