@@ -1,0 +1,169 @@
+"""Unpenalised logistic regression for designs that may be separated or short of a column.
+
+A thin layer over the maximiser of ``penalised``: it says in the result when no finite estimate exists, where
+statsmodels raises or returns huge coefficients; it takes case weights, for resampling; and it ends with one more Newton
+step, because overlap weights balance exactly only at the exact optimum.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from warehouse.analysis.design import independent_columns
+from warehouse.analysis.penalised import Likelihood, Optimum, Rows, group_rows, maximise
+from warehouse.analysis.spline import FloatArray
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+#: What to use when the data are separated: (design (n, p), response (n,)) -> (coefficients (p,), covariance (p, p)).
+SeparationFallback: TypeAlias = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
+
+PENALISED = "Firth's penalised logistic regression"
+_STEPS_TO_JUDGE = 20  # a finite optimum is reached in about ten
+_FAR = 15.0  # a linear predictor out here is a probability within 3e-7 of 0 or 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LogisticFit:
+    """A fitted logistic model.
+
+    Attributes:
+        coefficients: Log odds per unit, shape ``(p,)``; 0 for a column that depends on those before it.
+        covariance: Inverse of the information, shape ``(p, p)``; 0 for such a column.
+        fitted: Fitted probabilities, shape ``(n,)``; NaN if separated.
+        separated: Whether no finite estimate exists: some combination of columns tells the outcomes apart without
+            error, in all or part of the cases. Coefficients are then 0 and mean nothing.
+        method: ``logistic regression`` or the name of what replaced it.
+    """
+
+    coefficients: FloatArray
+    covariance: FloatArray
+    fitted: FloatArray
+    separated: bool
+    method: str = "logistic regression"
+
+    @property
+    def penalised(self) -> bool:
+        """Whether a fallback replaced the maximum likelihood fit."""
+        return self.method == PENALISED
+
+
+def fit_logistic(
+    design: FloatArray,
+    response: FloatArray,
+    *,
+    weights: FloatArray | None = None,
+    start: FloatArray | None = None,
+) -> LogisticFit:
+    """Maximum likelihood fit of ``logit P(response = 1) = design @ coefficients``.
+
+    Args:
+        design: Shape ``(n, p)``, with its own intercept column first.
+        response: Shape ``(n,)``, 0 or 1.
+        weights: Case weights, shape ``(n,)``; a weight of 2 counts as the row given twice.
+        start: Where to start, shape ``(p,)``; None is zero.
+
+    Returns:
+        The fit. No case, or a response that is all 0 or all 1, is separated.
+    """
+    trials = np.ones_like(response) if weights is None else weights
+    if response.size == 0:
+        return _without_optimum(design)
+    scale = _scaling(design)
+    back = np.asarray(np.linalg.inv(scale), dtype=np.float64)
+    rows = group_rows(design @ back, response * trials, trials)
+    begin = np.zeros(design.shape[1]) if start is None else scale @ start
+    free = np.arange(design.shape[1])
+    found = _climb(rows, begin, free)
+    if not found.converged:  # perhaps only for want of a column: a resample can lose a level
+        free = np.flatnonzero(independent_columns(design[trials > 0]))
+        found = found if free.size == design.shape[1] else _climb(rows, np.zeros(begin.size), free)
+    return _as_fit(design, found, free, back) if found.converged else _without_optimum(design)
+
+
+def firth(design: FloatArray, response: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Firth's penalised fit as a fallback: finite even where the data are separated.
+
+    Returns:
+        Coefficients, shape ``(p,)``, and the inverse information at them, shape ``(p, p)``.
+
+    Source: Firth 1993, Biometrika 80:27; Heinze & Schemper 2002, Stat Med 21:2409.
+    """
+    rows = group_rows(design, response, np.ones_like(response))
+    found = maximise(Likelihood(rows, penalised=True), np.zeros(design.shape[1]), np.arange(design.shape[1]))
+    return found.beta, np.asarray(np.linalg.inv(found.information), dtype=np.float64)
+
+
+def fit_or_fall_back(
+    design: FloatArray, response: FloatArray, *, fallback: SeparationFallback | None = None
+) -> LogisticFit:
+    """The maximum likelihood fit, or ``fallback``'s (such as :func:`firth`) where the data are separated.
+
+    Returns:
+        A fit with ``separated`` False, or the separated one if there is no fallback or no case.
+    """
+    fit = fit_logistic(design, response)
+    if not fit.separated or fallback is None or response.size == 0:
+        return fit
+    coefficients, covariance = fallback(design, response)
+    return LogisticFit(
+        coefficients=coefficients,
+        covariance=covariance,
+        fitted=risks(design, coefficients),
+        separated=False,
+        method=PENALISED,
+    )
+
+
+def risks(design: FloatArray, coefficients: FloatArray) -> FloatArray:
+    """Probabilities of a logistic model, shape ``(n,)``."""
+    from scipy.special import expit
+
+    return np.asarray(expit(design @ coefficients), dtype=np.float64)
+
+
+def _scaling(design: FloatArray) -> FloatArray:
+    """The matrix that turns coefficients into those of centred columns of unit spread, shape ``(p, p)``.
+
+    A year of 2026 beside an intercept is nearly the same column twice; centred, it is not.
+    """
+    mean = design.mean(axis=0)
+    spread = design.std(axis=0)
+    own = spread > 1e-8 * np.abs(mean)  # not the intercept, nor another constant
+    scale = np.diag(np.where(own, spread, 1.0))
+    scale[0, 1:] = np.where(own, mean, 0.0)[1:]
+    return scale
+
+
+def _climb(rows: Rows, begin: FloatArray, free: NDArray[np.intp]) -> Optimum:
+    """Newton's climb; a fit that is running away is given up before it costs a hundred passes over the cases."""
+    model = Likelihood(rows, penalised=False)
+    found = maximise(model, begin, free, most_steps=_STEPS_TO_JUDGE)
+    if found.converged or np.max(np.abs(found.beta @ rows.columns), initial=0.0) > _FAR:
+        return found
+    return maximise(model, found.beta, free)
+
+
+def _as_fit(design: FloatArray, found: Optimum, free: NDArray[np.intp], back: FloatArray) -> LogisticFit:
+    covariance = np.zeros_like(back)
+    coefficients = found.beta.copy()
+    inverse = np.linalg.inv(found.information[np.ix_(free, free)])
+    coefficients[free] += inverse @ found.gradient[free]  # the last step, which the climb leaves out
+    covariance[np.ix_(free, free)] = inverse
+    coefficients = back @ coefficients
+    return LogisticFit(
+        coefficients=coefficients,
+        covariance=back @ covariance @ back.T,
+        fitted=risks(design, coefficients),
+        separated=False,
+    )
+
+
+def _without_optimum(design: FloatArray) -> LogisticFit:
+    n, p = design.shape
+    return LogisticFit(coefficients=np.zeros(p), covariance=np.zeros((p, p)), fitted=np.full(n, np.nan), separated=True)

@@ -1,0 +1,212 @@
+"""Propensity weighting: groups made alike in what was recorded, then compared.
+
+Own code: statsmodels offers inverse probability weights for two populations only, without overlap weights and without
+words for separation; its numbers are used as a check. Weighting balances what is in the model, never what is not: the
+result is an association among cases made comparable on the listed variables, not a proof of cause.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from warehouse.analysis.contrast import GroupContrast, Influence, group_contrast, no_contrast
+from warehouse.analysis.logistic import LogisticFit, SeparationFallback, fit_or_fall_back
+from warehouse.results import Caution
+
+if TYPE_CHECKING:
+    from warehouse.analysis.group_pair import GroupPair
+    from warehouse.analysis.spline import BoolArray, FloatArray
+
+Target = Literal["everyone", "first_group", "overlap"]
+
+POPULATIONS: dict[str, str] = {
+    "everyone": "as if all cases had been in either group",
+    "first_group": "as if for the cases of the first group",
+    "overlap": "among cases who might well have been in either group",
+}
+METHODS: dict[str, str] = {
+    "everyone": "inverse probability weights (average effect, Hajek)",
+    "first_group": "inverse odds weights (effect in the first group, Hajek)",
+    "overlap": "overlap weights",
+}
+_TINY = 1e-12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WeightedComparison:
+    """A weighted comparison and what it rests on.
+
+    Attributes:
+        contrast: The two values, difference and ratio.
+        effective_sizes: Kish's effective number of cases in the first and the second group.
+        propensity: Modelled probability of being in the first group, shape ``(n,)``; empty where it cannot be had.
+        weights: Weight of every case, shape ``(n,)``.
+    """
+
+    contrast: GroupContrast
+    effective_sizes: tuple[float, float]
+    propensity: FloatArray
+    weights: FloatArray
+
+
+def propensity_model(pair: GroupPair, *, fallback: SeparationFallback | None = None) -> LogisticFit:
+    """Logistic model of being in the first group given the covariates.
+
+    Args:
+        pair: The cases.
+        fallback: What to use where the groups are separated, Firth's penalised fit for instance.
+
+    Returns:
+        The fit; its ``fitted`` is the propensity, shape ``(n,)``. Without a fallback separated groups leave it
+        unusable, which the callers report in words.
+    """
+    return fit_or_fall_back(pair.design.matrix, pair.first.astype(np.float64), fallback=fallback)
+
+
+def balancing_weights(propensity: FloatArray, first: BoolArray, *, target: Target) -> FloatArray:
+    """Weights that make both groups stand for the target population.
+
+    With ``e`` the propensity, a case of the first and of the second group weighs: ``1/e`` and ``1/(1-e)`` for everyone;
+    ``1`` and ``e/(1-e)`` for the first group; ``1-e`` and ``e`` for the overlap population.
+
+    Args:
+        propensity: Probability of the first group, shape ``(n,)``.
+        first: Membership of the first group, shape ``(n,)``.
+        target: Whom the comparison is about.
+
+    Returns:
+        Shape ``(n,)``, not normalised.
+
+    Source: Li, Morgan & Zaslavsky 2018, J Am Stat Assoc 113:390, table 1.
+    """
+    e = np.clip(propensity, _TINY, 1.0 - _TINY)
+    if target == "everyone":
+        return np.where(first, 1.0 / e, 1.0 / (1.0 - e))
+    if target == "first_group":
+        return np.where(first, 1.0, e / (1.0 - e))
+    return np.where(first, 1.0 - e, e)
+
+
+def effective_size(weights: FloatArray) -> float:
+    """Kish's effective number of cases, (sum w)^2 / sum w^2; 0 for no case.
+
+    Source: Kish 1965, Survey Sampling, section 8.2 (from memory).
+    """
+    squared = float(weights @ weights)
+    return float(weights.sum()) ** 2 / squared if squared > 0 else 0.0
+
+
+def weighted_comparison(
+    pair: GroupPair,
+    *,
+    target: Target = "overlap",
+    level: float = 0.95,
+    model: LogisticFit | None = None,
+    fallback: SeparationFallback | None = None,
+    propensity_known: bool = False,
+) -> WeightedComparison:
+    """Values of both groups weighted to one population, with sandwich intervals.
+
+    Estimand: mean of the outcome in the target population with everyone in the first, and in the second group,
+    *if* the covariates are all that differs. Each value is a weighted mean (Hajek). The sandwich stacks the score of
+    the propensity model on the two weighted means, so the interval accounts for the estimated propensity (Lunceford &
+    Davidian 2004, Stat Med 23:2937); with ``propensity_known`` it does not, which is the usual robust error of a
+    weighted regression. Assumes independent cases and some chance of either group for every case.
+
+    Args:
+        pair: The cases; outcome a yes/no or a number.
+        target: ``overlap`` (default), ``everyone`` (average effect) or ``first_group``.
+        level: Nominal coverage.
+        model: A propensity model already fitted to these cases.
+        fallback: What to use where the groups are separated.
+        propensity_known: Treat the propensity as known rather than estimated.
+
+    Returns:
+        The comparison. An empty group, or separated groups without a fallback, give values of None with a sentence.
+    """
+    population, method = POPULATIONS[target], METHODS[target]
+    empty = pair.emptiness()
+    if empty:
+        return _without(no_contrast(pair, population=population, method=method, reason=empty))
+    fit = model or propensity_model(pair, fallback=fallback)
+    if fit.separated:
+        reason = "The covariates tell the two groups apart without error: no case of one is like a case of the other."
+        return _without(no_contrast(pair, population=population, method=method, reason=reason, kind="separation"))
+    weights = balancing_weights(fit.fitted, pair.first, target=target)
+    influence = _influence(pair, fit, weights, None if propensity_known else target)
+    cautions = pair.design.warnings + _cautions(fit, influence.sizes, pair.sizes)
+    contrast = group_contrast(
+        pair,
+        influence,
+        population=population,
+        method=f"{method}, propensity by {fit.method}, sandwich error",
+        level=level,
+        warnings=cautions,
+    )
+    return WeightedComparison(
+        contrast=contrast, effective_sizes=influence.sizes, propensity=fit.fitted, weights=weights
+    )
+
+
+def weighted_means(outcome: FloatArray, first: BoolArray, weights: FloatArray) -> tuple[float, float]:
+    """Weighted mean of the outcome in the first and in the second group."""
+    one = np.where(first, weights, 0.0)
+    two = weights - one
+    return float(one @ outcome / one.sum()), float(two @ outcome / two.sum())
+
+
+def _influence(pair: GroupPair, fit: LogisticFit, weights: FloatArray, target: Target | None) -> Influence:
+    first, outcome = pair.first, pair.outcome
+    values = weighted_means(outcome, first, weights)
+    one = np.where(first, weights * (outcome - values[0]), 0.0)
+    two = np.where(first, 0.0, weights * (outcome - values[1]))
+    scale = float(weights[first].mean() * first.mean()), float(weights[~first].mean() * (~first).mean())
+    if target is not None:
+        one, two = (side + _propensity_part(pair, fit, side, target) for side in (one, two))
+    return Influence(
+        values=values,
+        first=one / scale[0],
+        second=two / scale[1],
+        sizes=(effective_size(weights[first]), effective_size(weights[~first])),
+        events=(int((outcome[first] == 1).sum()), int((outcome[~first] == 1).sum())),
+    )
+
+
+def _propensity_part(pair: GroupPair, fit: LogisticFit, residual: FloatArray, target: Target) -> FloatArray:
+    """What estimating the propensity adds to each case's influence, from the derivative of the weights."""
+    design, e = pair.design.matrix, fit.fitted
+    slope = residual * _log_weight_slope(e, pair.first, target)
+    gradient = slope @ design  # n times the mean derivative of the weighted residual
+    score = pair.first - e
+    return np.asarray(score * (design @ (fit.covariance @ gradient)))
+
+
+def _log_weight_slope(e: FloatArray, first: BoolArray, target: Target) -> FloatArray:
+    """Derivative of the log weight by the linear predictor of the propensity."""
+    if target == "everyone":
+        return np.where(first, e - 1.0, e)
+    if target == "first_group":
+        return np.where(first, 0.0, 1.0)
+    return np.where(first, -e, 1.0 - e)
+
+
+def _without(contrast: GroupContrast) -> WeightedComparison:
+    nothing = np.empty(0)
+    return WeightedComparison(contrast=contrast, effective_sizes=(0.0, 0.0), propensity=nothing, weights=nothing)
+
+
+def _cautions(fit: LogisticFit, sizes: tuple[float, float], counts: tuple[int, int]) -> tuple[Caution, ...]:
+    cautions = []
+    if fit.penalised:
+        text = "The covariates tell the groups apart in part of the cases; a penalised propensity was used."
+        cautions.append(Caution("separation", text))
+    if any(size < 0.5 * count for size, count in zip(sizes, counts, strict=True)):
+        text = (
+            f"Weighting leaves as much information as {sizes[0]:.0f} and {sizes[1]:.0f} cases "
+            f"of the {counts[0]} and {counts[1]} counted."
+        )
+        cautions.append(Caution("positivity", text))
+    return tuple(cautions)
