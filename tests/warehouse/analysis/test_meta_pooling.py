@@ -1,0 +1,267 @@
+"""Pooling of practices against the BCG vaccine trials and the catheter-infection trials of the literature."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from warehouse.analysis.meta import pool
+from warehouse.analysis.meta_effects import Effects, PracticeEffect, logit_effects, mean_effects, ratio_effects
+from warehouse.analysis.meta_tau2 import generalised_q, restricted_log_likelihood, tau2_pm, tau2_reml
+
+REFERENCE = Path(__file__).parents[2] / "reference" / "statistics-check-values.json"
+
+# Niel-Weise et al. 2007, as printed in Stijnen, Hamza & Ozdemir 2010, Stat Med 29:3046 (Table I): catheter-related
+# infections in 18 trials, read in the data file of a public data package.
+CONTROL = [3, 3, 9, 7, 6, 4, 3, 2, 19, 2, 7, 1, 5, 11, 0, 1, 3, 1]
+CONTROL_N = [117, 35, 195, 136, 157, 139, 177, 39, 103, 122, 64, 58, 175, 180, 105, 262, 362, 69]
+TREATED = [0, 1, 2, 0, 5, 1, 1, 1, 1, 1, 0, 0, 3, 6, 0, 0, 1, 4]
+TREATED_N = [116, 44, 208, 130, 151, 98, 174, 74, 97, 113, 66, 70, 188, 187, 118, 252, 345, 64]
+
+
+def case() -> dict[str, Any]:
+    cases = json.loads(REFERENCE.read_text(encoding="utf-8"))
+    return next(one for one in cases if one["name"] == "BCG vaccine, log RR")
+
+
+def bcg(measure: Any = "risk ratio") -> Effects:
+    data = case()["data"]
+    treated = [a + b for a, b in zip(data["tpos"], data["tneg"], strict=True)]
+    control = [a + b for a, b in zip(data["cpos"], data["cneg"], strict=True)]
+    return ratio_effects(data["tpos"], treated, data["cpos"], control, measure=measure, labels=data["author"])
+
+
+def plain(y: list[float], v: list[float]) -> Effects:
+    practices = tuple(PracticeEffect(str(i), a, b, 10) for i, (a, b) in enumerate(zip(y, v, strict=True)))
+    return Effects(scale="mean", practices=practices, left_out={})
+
+
+def test_log_risk_ratios_and_variances_are_those_of_metafor() -> None:
+    computed = case()["computed"]
+    assert bcg().y == pytest.approx(computed["yi"], abs=1e-10)
+    assert bcg().v == pytest.approx(computed["vi"], abs=1e-10)
+
+
+def test_published_reml_figures_of_the_bcg_trials() -> None:
+    """Viechtbauer 2010, J Stat Softw 36(3): every printed figure to its last digit."""
+    printed = case()["expected"]["REML"]
+    found = pool(bcg(), method="REML", interval="wald", prediction="z")
+    spread = found.heterogeneity
+    assert spread is not None
+    assert found.se is not None
+    assert spread.tau2_se is not None
+    assert found.estimate.value == pytest.approx(printed["est"], abs=5e-5)
+    assert found.se == pytest.approx(printed["se"], abs=5e-5)
+    assert [found.estimate.interval.low, found.estimate.interval.high] == pytest.approx(printed["ci"], abs=5e-5)
+    assert spread.tau2 == pytest.approx(printed["tau2"], abs=5e-5)
+    assert spread.tau2_se == pytest.approx(printed["tau2_se"], abs=5e-5)
+    assert math.sqrt(spread.tau2) == pytest.approx(printed["tau"], abs=5e-5)
+    assert 100 * spread.i2 == pytest.approx(printed["I2"], abs=5e-3)
+    assert spread.h2 == pytest.approx(printed["H2"], abs=5e-3)
+    assert spread.q == pytest.approx(printed["Q"], abs=5e-4)
+    assert [spread.tau2_interval.low, spread.tau2_interval.high] == pytest.approx(printed["tau2_ci"], abs=5e-5)
+
+
+# metafor 3.8 stops its own iterations for PM at 1e-5 on tau2, hence the wider tolerance there
+@pytest.mark.parametrize(("method", "close"), [("DL", 1e-9), ("REML", 1e-6), ("ML", 1e-6), ("PM", 2e-4)])
+def test_methods_agree_with_metafor(method: Any, close: float) -> None:
+    computed = case()["computed"][method]
+    wald = pool(bcg(), method=method, interval="wald", prediction="z")
+    hksj = pool(bcg(), method=method, interval="hksj")
+    spread = wald.heterogeneity
+    assert spread is not None
+    assert spread.tau2 == pytest.approx(computed["tau2"], rel=close)
+    assert 100 * spread.i2 == pytest.approx(computed["I2"], rel=close)
+    assert spread.h2 == pytest.approx(computed["H2"], rel=close)
+    assert wald.estimate.value == pytest.approx(computed["est"], rel=close)
+    assert wald.se == pytest.approx(computed["se"], rel=close)
+    ends = [computed["ci_lb"], computed["ci_ub"], computed["pi_lb_z"], computed["pi_ub_z"]]
+    assert _ends(wald) == pytest.approx(ends, rel=4 * close)
+    assert hksj.estimate.interval.low == pytest.approx(computed["hksj_lb"], rel=close)
+    assert hksj.estimate.interval.high == pytest.approx(computed["hksj_ub"], rel=close)
+
+
+@pytest.mark.parametrize(("method", "close"), [("DL", 1e-9), ("REML", 1e-6), ("PM", 5e-4)])
+def test_three_prediction_conventions(method: Any, close: float) -> None:
+    computed = case()["computed"][method]
+    with_hksj = pool(bcg(), method=method, interval="hksj", prediction="t_k_minus_1").prediction
+    higgins = pool(bcg(), method=method, interval="wald", prediction="t_k_minus_2").prediction
+    assert with_hksj is not None
+    assert higgins is not None
+    assert [with_hksj.low, with_hksj.high] == pytest.approx(computed["pi_hksj"], rel=close)
+    assert [higgins.low, higgins.high] == pytest.approx(computed["pi_higgins_t_k_minus_2"], rel=close)
+    assert "k-2" in pool(bcg(), prediction="t_k_minus_2").prediction_method
+
+
+def test_fixed_effect_agrees_with_metafor_and_predicts_nothing() -> None:
+    computed = case()["computed"]
+    found = pool(bcg(), method="fixed", interval="wald")
+    assert found.estimate.value == pytest.approx(computed["EE"]["est"], abs=1e-9)
+    assert found.estimate.interval.low == pytest.approx(computed["EE"]["ci_lb"], abs=1e-9)
+    assert found.heterogeneity is not None
+    assert found.heterogeneity.q == pytest.approx(computed["Q"], abs=1e-6)
+    assert found.heterogeneity.p_value == pytest.approx(computed["Q_p"], rel=1e-6)
+    assert 100 * found.heterogeneity.i2 == pytest.approx(computed["EE"]["I2"], abs=1e-8)
+    assert found.prediction is None
+    assert "fixed effect" in found.prediction_method
+
+
+def test_published_normal_model_of_shares() -> None:
+    """Stijnen 2010 Table II, figures as checked in metafor's own tests (four digits)."""
+    control = pool(logit_effects(CONTROL, CONTROL_N), interval="wald")
+    assert control.estimate.value == pytest.approx(-3.3018, abs=5e-5)
+    assert control.se == pytest.approx(0.2378, abs=5e-5)
+    assert control.heterogeneity is not None
+    assert control.heterogeneity.tau2 == pytest.approx(0.6629, abs=5e-5)
+    share = control.natural()
+    assert share.value == pytest.approx(0.0355, abs=5e-5)
+    assert [share.interval.low, share.interval.high] == pytest.approx([0.0226, 0.0554], abs=5e-5)
+    assert share.unit == "proportion"
+    assert "log odds" not in share.estimand
+    treated = pool(logit_effects(TREATED, TREATED_N), interval="wald")
+    assert treated.estimate.value == pytest.approx(-4.2604, abs=5e-5)
+    assert treated.se == pytest.approx(0.2589, abs=5e-5)
+    assert treated.heterogeneity is not None
+    assert treated.heterogeneity.tau2 == pytest.approx(0.3928, abs=5e-5)
+
+
+def test_published_odds_ratio_with_a_trial_without_events_left_out() -> None:
+    """Stijnen 2010 Table III, four digits."""
+    effects = ratio_effects(TREATED, TREATED_N, CONTROL, CONTROL_N, measure="odds ratio")
+    found = pool(effects, interval="wald")
+    assert found.estimate.value == pytest.approx(-0.9804, abs=5e-5)
+    assert found.se == pytest.approx(0.2435, abs=5e-5)
+    assert found.heterogeneity is not None
+    assert math.sqrt(found.heterogeneity.tau2) == pytest.approx(0.1886, abs=5e-5)
+    odds_ratio = found.natural()
+    assert odds_ratio.value == pytest.approx(0.3752, abs=5e-5)
+    assert [odds_ratio.interval.low, odds_ratio.interval.high] == pytest.approx([0.2328, 0.6046], abs=5e-5)
+    assert found.estimate.left_out == {"no case with the outcome in either group": 1}
+    assert any("zero count" in caution.text for caution in found.estimate.warnings)
+
+
+def test_an_independent_library_gives_the_same_dl_and_pm_and_hksj() -> None:
+    """statsmodels' combine_effects, iterated Paule-Mandel, DerSimonian-Laird and Hartung-Knapp."""
+    from statsmodels.stats.meta_analysis import combine_effects
+
+    effects = bcg()
+    chi2 = combine_effects(effects.y, effects.v, method_re="chi2", use_t=True)
+    iterated = combine_effects(effects.y, effects.v, method_re="iterated", use_t=True, atol=1e-12)
+    dl, pm = pool(effects, method="DL"), pool(effects, method="PM")
+    assert dl.heterogeneity is not None
+    assert pm.heterogeneity is not None
+    assert dl.heterogeneity.tau2 == pytest.approx(chi2.tau2, rel=1e-10)
+    assert pm.heterogeneity.tau2 == pytest.approx(iterated.tau2, rel=1e-6)
+    assert dl.se == pytest.approx(chi2.sd_eff_w_re_hksj, rel=1e-10)
+
+
+def test_paule_mandel_meets_its_defining_equation() -> None:
+    effects = bcg()
+    assert generalised_q(effects.y, effects.v, tau2_pm(effects.y, effects.v)) == pytest.approx(12, abs=1e-9)
+
+
+def test_reml_takes_the_higher_of_two_humps() -> None:
+    """Two tight practices far apart and one loose one give a likelihood with a hump at zero as well."""
+    y, v = np.array([0.0, 0.1, 3.0]), np.array([1e-4, 4.0, 9.0])
+    found = tau2_reml(y, v)
+    grid = np.linspace(0, 20, 4001)
+    best = max(restricted_log_likelihood(y, v, float(t)) for t in grid)
+    assert restricted_log_likelihood(y, v, found) >= best - 1e-9
+
+
+def test_identical_practices_have_no_spread() -> None:
+    found = pool(plain([1.0, 1.0, 1.0], [0.1, 0.2, 0.3]), method="REML")
+    assert found.heterogeneity is not None
+    assert found.heterogeneity.tau2 == 0
+    assert found.heterogeneity.i2 == 0
+    assert found.heterogeneity.tau2_interval.low == 0
+    assert found.heterogeneity.tau2_interval.high == 0
+    assert found.se == 0
+    assert found.estimate.p_value is None
+    floored = pool(plain([1.0, 1.0, 1.0], [0.1, 0.2, 0.3]), interval="hksj_floor")
+    assert floored.se == pytest.approx(1 / math.sqrt(1 / 0.1 + 1 / 0.2 + 1 / 0.3))
+    assert any("too narrow" in caution.text for caution in found.estimate.warnings)
+
+
+def test_fixed_effect_of_identical_practices_has_zero_i2() -> None:
+    found = pool(plain([1.0, 1.0], [0.1, 0.2]), method="fixed", interval="wald")
+    assert found.heterogeneity is not None
+    assert found.heterogeneity.i2 == 0
+
+
+def test_one_practice_gives_its_own_figure_and_says_so() -> None:
+    found = pool(logit_effects([5], [20]))
+    assert found.natural().value == pytest.approx(0.25)
+    assert found.heterogeneity is None
+    assert found.natural_prediction() is None
+    assert any("One practice only" in caution.text for caution in found.estimate.warnings)
+
+
+def test_no_practice_gives_words_instead_of_a_number() -> None:
+    found = pool(logit_effects([0, 0], [0, 0]))
+    assert found.estimate.value is None
+    assert found.natural().value is None
+    assert found.natural().interval is None
+    assert found.estimate.left_out == {"no case assessed": 2}
+    assert "nothing to pool" in found.estimate.warnings[0].text
+
+
+def test_two_practices_cannot_be_predicted_from_with_t_on_none() -> None:
+    effects = logit_effects([5, 12], [20, 30])
+    found = pool(effects, prediction="t_k_minus_2")
+    assert found.prediction is None
+    assert any("too few for a prediction" in caution.text for caution in found.estimate.warnings)
+    wide = pool(effects, prediction="t_k_minus_1").natural_prediction()
+    assert wide is not None
+    assert 0 < wide.low < 0.25 < 0.4 < wide.high < 1
+
+
+def test_forest_lines_keep_the_order_given_and_their_weights_sum_to_one() -> None:
+    found = pool(bcg())
+    assert [line.label for line in found.practices] == case()["data"]["author"]
+    assert sum(line.weight for line in found.practices) == pytest.approx(1)
+    assert found.practices[0].interval.low < found.practices[0].y < found.practices[0].interval.high
+
+
+def test_mean_effects_leave_out_what_has_no_variance() -> None:
+    effects = mean_effects([1.0, 2.0, 3.0, 1.5], [2.0, 0.0, 1.0, 2.0], [16, 10, 1, 4], labels=list("abcd"))
+    assert [practice.label for practice in effects.practices] == ["a", "d"]
+    assert effects.v == pytest.approx([0.25, 1.0])
+    assert effects.left_out == {"no spread to weigh it by": 1, "fewer than two cases": 1}
+    pooled = pool(effects, method="fixed", interval="wald")
+    assert pooled.estimate.value == pytest.approx((1.0 / 0.25 + 1.5 / 1.0) / (1 / 0.25 + 1 / 1.0))
+    assert pooled.natural().value == pooled.estimate.value
+    assert pooled.natural().unit == "mean"
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 30), st.integers(1, 30)), min_size=2, max_size=8),
+    st.randoms(use_true_random=False),
+)
+@settings(max_examples=40, deadline=None)
+def test_order_of_practices_and_direction_of_outcome_do_not_matter(rows: list[tuple[int, int]], random: Any) -> None:
+    events, totals = [x for x, _ in rows], [x + more for x, more in rows]
+    shuffled = list(zip(events, totals, strict=True))
+    random.shuffle(shuffled)
+    one = pool(logit_effects(events, totals))
+    other = pool(logit_effects([x for x, _ in shuffled], [n for _, n in shuffled]))
+    turned = pool(logit_effects([n - x for x, n in zip(events, totals, strict=True)], totals))
+    assert one.estimate.value == pytest.approx(other.estimate.value, abs=1e-7)
+    assert one.estimate.value == pytest.approx(-turned.estimate.value, abs=1e-7)
+    assert one.estimate.value in one.estimate.interval
+
+
+def _ends(found: Any) -> list[float]:
+    return [
+        found.estimate.interval.low,
+        found.estimate.interval.high,
+        found.prediction.low,
+        found.prediction.high,
+    ]

@@ -1,0 +1,179 @@
+"""Charts of a share or a mean over time: the exponentially weighted moving average and the p-chart.
+
+Both compare what is seen with limits fixed from an in-control level; they describe, and a point outside is a reason
+to look. Sources: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.4 (EWMA) and 6.3.3.2 (p-chart).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Literal
+
+from warehouse.analysis.funnel_limits import exact_limit
+from warehouse.errors import RequestError
+from warehouse.results import Caution
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+
+@dataclass(frozen=True, slots=True)
+class ChartPoint:
+    """One point of a chart: its value, its limits and whether it lies outside them."""
+
+    label: str
+    value: float | None
+    low: float
+    high: float
+    outside: bool
+    n: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ControlChart:
+    """A chart.
+
+    Attributes:
+        points: In order of time.
+        centre: In-control level, or None when there is none to be had.
+        method: Chart and limits by their textbook names.
+        n: Cases behind all points.
+        left_out: Reason -> number of values not used.
+        warnings: Cautions to show with the chart.
+    """
+
+    points: tuple[ChartPoint, ...]
+    centre: float | None
+    method: str
+    n: int
+    left_out: Mapping[str, int]
+    warnings: tuple[Caution, ...]
+
+
+def ewma(
+    values: Sequence[float | None],
+    *,
+    target: float,
+    sd: float,
+    weight: float = 0.3,
+    width: float = 3.0,
+    limits: Literal["asymptotic", "exact"] = "exact",
+) -> ControlChart:
+    """Exponentially weighted moving average of single values.
+
+    ``E_t = weight * y_t + (1 - weight) * E_(t-1)``, ``E_0 = target``; limits
+    ``target +- width * sd * sqrt(weight / (2 - weight))``, times ``sqrt(1 - (1 - weight)**(2 t))`` when ``exact``.
+
+    Args:
+        values: In order of time; None is left out and counted, and the average stays where it was. Shares of single
+            cases are 0 and 1 with ``sd = sqrt(target (1 - target))``.
+        target: In-control mean.
+        sd: In-control standard deviation of one value, > 0, from earlier cases, not from these.
+        weight: Weight of the newest value, in (0, 1].
+        width: Width of the limits in standard deviations.
+        limits: ``exact`` limits widen from the start; ``asymptotic`` ones are their end value throughout.
+    """
+    if not (sd > 0 and 0 < weight <= 1):
+        found = f"A standard deviation of {sd:g} and a weight of {weight:g}."
+        raise RequestError(found, expected="sd above 0, weight in (0, 1]", remedy="state other values")
+    kept = [float(value) for value in values if value is not None and math.isfinite(value)]
+    points = []
+    average = target
+    for t, value in enumerate(kept, start=1):
+        average = weight * value + (1 - weight) * average
+        growth = 1 - (1 - weight) ** (2 * t) if limits == "exact" else 1.0
+        half = width * sd * math.sqrt(weight / (2 - weight) * growth)
+        outside = abs(average - target) > half
+        points.append(ChartPoint(str(t), average, target - half, target + half, outside, 1))
+    dropped = len(values) - len(kept)
+    return ControlChart(
+        points=tuple(points),
+        centre=target,
+        method=f"EWMA, weight {weight:g}, {width:g} standard deviations, {limits} limits",
+        n=len(kept),
+        left_out=MappingProxyType({"no value": dropped} if dropped else {}),
+        warnings=() if kept else (Caution("no_data", "There is no value to average."),),
+    )
+
+
+def p_chart(
+    events: Sequence[int],
+    totals: Sequence[int],
+    labels: Sequence[str],
+    *,
+    centre: float | None = None,
+    limits: Literal["normal", "exact"] = "exact",
+    width: float = 3.0,
+) -> ControlChart:
+    """Share with the outcome in successive periods.
+
+    Normal limits ``p +- width * sqrt(p (1 - p) / n)``, cut to [0, 1]; exact ones are the interpolated binomial
+    limits of the funnel at the same tail probability. Small periods call for exact limits.
+
+    Args:
+        events: Cases with the outcome a period, shape ``(m,)``.
+        totals: Cases assessed a period, shape ``(m,)``; an empty period has no value and cannot be outside.
+        labels: Names of the periods in order of time.
+        centre: In-control share stated beforehand; the pooled share of these periods when not given.
+        limits: How the limits are made.
+        width: Width in standard deviations.
+    """
+    if not len(events) == len(totals) == len(labels):
+        found = "Columns of different length."
+        raise RequestError(found, expected="one value a period in every column", remedy="check the input")
+    if any(not 0 <= x <= n for x, n in zip(events, totals, strict=True)):
+        found = "A period with a count below zero or above its total."
+        raise RequestError(found, expected="0 <= count <= total", remedy="check the input")
+    cases = sum(totals)
+    method = f"p-chart, {limits} limits at {width:g} standard deviations"
+    if cases == 0:
+        nothing = (Caution("no_data", "No case was assessed in any period."),)
+        return ControlChart(points=(), centre=None, method=method, n=0, left_out=MappingProxyType({}), warnings=nothing)
+    held = sum(events) / cases if centre is None else centre
+    points = [_period(label, x, n, held, limits, width) for label, x, n in zip(labels, events, totals, strict=True)]
+    return ControlChart(
+        points=tuple(points),
+        centre=held,
+        method=method,
+        n=cases,
+        left_out=MappingProxyType({}),
+        warnings=_cautions(totals, held, centre),
+    )
+
+
+def _period(label: str, x: int, n: int, centre: float, limits: str, width: float) -> ChartPoint:
+    if n == 0:
+        return ChartPoint(label, None, 0.0, 1.0, outside=False, n=0)
+    low, high = _limits(n, centre, limits, width)
+    share = x / n
+    return ChartPoint(label, share, low, high, not low <= share <= high, n)
+
+
+def _limits(n: int, centre: float, limits: str, width: float) -> tuple[float, float]:
+    from scipy.stats import norm
+
+    if not 0 < centre < 1:
+        return centre, centre
+    if limits == "normal":
+        half = width * math.sqrt(centre * (1 - centre) / n)
+        return max(0.0, centre - half), min(1.0, centre + half)
+    tail = float(norm.sf(width))
+    low, high = (float(exact_limit(n, centre, p)) for p in (tail, 1 - tail))
+    return max(0.0, low), min(1.0, high)
+
+
+def _cautions(totals: Sequence[int], held: float, centre: float | None) -> tuple[Caution, ...]:
+    found = []
+    if centre is None:
+        text = "The centre comes from the periods shown, so a drift among them is partly hidden."
+        found.append(Caution("approximation", text))
+    if not 0 < held < 1:
+        text = "The centre is 0 or 1, so there is no spread to draw limits from."
+        found.append(Caution("no_data", text))
+    small = sum(1 for n in totals if 0 < n < 10)
+    if small:
+        text = f"{small} period(s) with fewer than ten cases: the limits there are wide."
+        found.append(Caution("small_sample", text))
+    return tuple(found)

@@ -1,0 +1,212 @@
+"""One effect and its variance per practice: what a pooled analysis starts from.
+
+Each builder takes counts (or means) by practice and gives a log odds, a log ratio or a mean with its sampling
+variance. A practice that carries no information is left out under a stated reason, never silently. Shares are
+taken to the logit, not to the double arcsine, whose back-transformation depends on one invented sample size
+(Schwarzer, Chemaitelly, Abu-Raddad & Rücker 2019, Research Synthesis Methods 10:476; from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from warehouse.errors import RequestError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+Scale = Literal["logit", "log risk ratio", "log odds ratio", "mean"]
+
+
+@dataclass(frozen=True, slots=True)
+class PracticeEffect:
+    """One practice: its effect ``y``, the sampling variance ``v`` of it, and the cases ``n`` behind it."""
+
+    label: str
+    y: float
+    v: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effects:
+    """The effects of a group of practices on one scale.
+
+    Attributes:
+        scale: The scale of ``y``; it decides how a pooled value is taken back.
+        practices: The practices used, in the order given.
+        left_out: Reason -> number of practices not used.
+        corrected: Number of practices whose counts were raised because a cell was zero.
+        correction: What was added to each cell of those practices.
+    """
+
+    scale: Scale
+    practices: tuple[PracticeEffect, ...]
+    left_out: Mapping[str, int]
+    corrected: int = 0
+    correction: float = 0.0
+
+    @property
+    def y(self) -> NDArray[np.float64]:
+        """The effects, shape ``(k,)``."""
+        return np.array([practice.y for practice in self.practices], dtype=np.float64)
+
+    @property
+    def v(self) -> NDArray[np.float64]:
+        """The sampling variances, shape ``(k,)``."""
+        return np.array([practice.v for practice in self.practices], dtype=np.float64)
+
+    @property
+    def n(self) -> int:
+        """Cases behind all practices used."""
+        return sum(practice.n for practice in self.practices)
+
+
+def logit_effects(
+    events: Sequence[int],
+    totals: Sequence[int],
+    *,
+    labels: Sequence[str] | None = None,
+    correction: float = 0.5,
+) -> Effects:
+    """Log odds of the outcome in each practice.
+
+    ``y = ln(x / (n - x))``, ``v = 1/x + 1/(n - x)``. Where ``x`` is 0 or ``n``, and only there, ``correction``
+    is added to both counts first. With many such practices this biases the pooled share towards one half: use
+    ``binomial_normal``, which needs no correction.
+
+    Args:
+        events: Cases with the outcome, shape ``(k,)``.
+        totals: Cases assessed, shape ``(k,)``; a practice with none is left out.
+        labels: Names of the practices; numbered when not given.
+        correction: Added to both cells of a practice with a zero cell.
+    """
+    names = _labels(labels, events, totals)
+    _check_counts(events, totals)
+    used: list[PracticeEffect] = []
+    left_out: Counter[str] = Counter()
+    corrected = 0
+    for name, x, n in zip(names, events, totals, strict=True):
+        if n == 0:
+            left_out["no case assessed"] += 1
+            continue
+        add = correction if x in {0, n} else 0.0
+        corrected += add > 0
+        yes, no = x + add, n - x + add
+        used.append(PracticeEffect(name, math.log(yes / no), 1 / yes + 1 / no, n))
+    return _effects("logit", used, left_out, corrected, correction)
+
+
+def ratio_effects(
+    events_first: Sequence[int],
+    totals_first: Sequence[int],
+    events_second: Sequence[int],
+    totals_second: Sequence[int],
+    *,
+    measure: Literal["risk ratio", "odds ratio"] = "risk ratio",
+    labels: Sequence[str] | None = None,
+    correction: float = 0.5,
+) -> Effects:
+    """Log risk ratio or log odds ratio, first group over second, in each practice.
+
+    With cells a, b (first: with, without the outcome) and c, d (second):
+    ``ln RR = ln(a/n1) - ln(c/n2)``, ``v = 1/a - 1/n1 + 1/c - 1/n2``; ``ln OR = ln(ad/bc)``,
+    ``v = 1/a + 1/b + 1/c + 1/d``. A practice with any zero cell has ``correction`` added to all four. A practice
+    where both groups have none, or all, of their cases with the outcome says nothing about a ratio and is left
+    out, as is one with an empty group.
+    """
+    names = _labels(labels, events_first, totals_first, events_second, totals_second)
+    _check_counts(events_first, totals_first)
+    _check_counts(events_second, totals_second)
+    used: list[PracticeEffect] = []
+    left_out: Counter[str] = Counter()
+    corrected = 0
+    for name, a, n1, c, n2 in zip(names, events_first, totals_first, events_second, totals_second, strict=True):
+        reason = _no_ratio(a, n1, c, n2)
+        if reason:
+            left_out[reason] += 1
+            continue
+        add = correction if 0 in {a, n1 - a, c, n2 - c} else 0.0
+        corrected += add > 0
+        y, v = _log_ratio(a + add, n1 - a + add, c + add, n2 - c + add, measure=measure)
+        used.append(PracticeEffect(name, y, v, n1 + n2))
+    scale: Scale = "log risk ratio" if measure == "risk ratio" else "log odds ratio"
+    return _effects(scale, used, left_out, corrected, correction)
+
+
+def mean_effects(
+    means: Sequence[float],
+    sds: Sequence[float],
+    totals: Sequence[int],
+    *,
+    labels: Sequence[str] | None = None,
+) -> Effects:
+    """Mean of a measure in each practice, with variance ``sd**2 / n``.
+
+    A practice with fewer than two cases, or with no spread at all, has no usable variance and is left out.
+    """
+    names = _labels(labels, means, sds, totals)
+    used: list[PracticeEffect] = []
+    left_out: Counter[str] = Counter()
+    for name, mean, sd, n in zip(names, means, sds, totals, strict=True):
+        if n < 2:
+            left_out["fewer than two cases"] += 1
+        elif not (math.isfinite(mean) and math.isfinite(sd) and sd > 0):
+            left_out["no spread to weigh it by"] += 1
+        else:
+            used.append(PracticeEffect(name, mean, sd**2 / n, n))
+    return _effects("mean", used, left_out, 0, 0.0)
+
+
+def _effects(
+    scale: Scale, used: list[PracticeEffect], left_out: Counter[str], corrected: int, correction: float
+) -> Effects:
+    return Effects(
+        scale=scale,
+        practices=tuple(used),
+        left_out=MappingProxyType(dict(left_out)),
+        corrected=corrected,
+        correction=correction if corrected else 0.0,
+    )
+
+
+def _no_ratio(a: int, n1: int, c: int, n2: int) -> str:
+    if 0 in {n1, n2}:
+        return "a group without a case"
+    if a == c == 0:
+        return "no case with the outcome in either group"
+    if a == n1 and c == n2:
+        return "every case with the outcome in both groups"
+    return ""
+
+
+def _log_ratio(a: float, b: float, c: float, d: float, *, measure: str) -> tuple[float, float]:
+    if measure == "odds ratio":
+        return math.log(a * d / (b * c)), 1 / a + 1 / b + 1 / c + 1 / d
+    return math.log(a / (a + b)) - math.log(c / (c + d)), 1 / a - 1 / (a + b) + 1 / c - 1 / (c + d)
+
+
+def _labels(labels: Sequence[str] | None, *columns: Sequence[float]) -> Sequence[str]:
+    names = labels if labels is not None else [str(i + 1) for i in range(len(columns[0]))]
+    lengths = {len(names), *(len(column) for column in columns)}
+    if len(lengths) > 1:
+        found = f"Columns of different length: {sorted(lengths)}."
+        raise RequestError(found, expected="one value a practice in every column", remedy="check the input")
+    return names
+
+
+def _check_counts(events: Sequence[int], totals: Sequence[int]) -> None:
+    bad = [i for i, (x, n) in enumerate(zip(events, totals, strict=True)) if not 0 <= x <= n]
+    if bad:
+        found = f"{len(bad)} practice(s) with a count below zero or above its total."
+        raise RequestError(
+            found, where=f"practice number {bad[0] + 1}", expected="0 <= count <= total", remedy="check the input"
+        )

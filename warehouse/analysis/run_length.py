@@ -1,0 +1,183 @@
+"""How many cases a Bernoulli CUSUM runs before it signals: exactly on a lattice, and by simulation.
+
+The sum moves up by one weight and down by the other. The ratio of the weights is replaced by the nearest fraction
+``up : down`` of small whole numbers, so that the sum lives on a lattice and the run length is that of a Markov
+chain with one state a lattice point (Brook & Evans 1972; for Bernoulli data Reynolds & Stoumbos 1999; both from
+memory). Nothing else is rounded, and simulation with the weights themselves is the cross-check.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from warehouse.errors import RequestError
+from warehouse.results import Interval
+
+if TYPE_CHECKING:
+    from numpy.random import Generator
+    from scipy.sparse import csr_array
+
+_FINEST = 60  # largest denominator of the fraction that stands for the ratio of the weights
+_LONGEST = 1e7  # no practice sees this many cases; a longer run length is refused
+_MOST_STEPS = 2_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedRunLength:
+    """Run lengths drawn by chance.
+
+    Attributes:
+        mean: Average cases until a signal.
+        interval: 95% Monte-Carlo interval of the mean.
+        median: Middle run length; well below the mean, since run lengths are very skewed.
+        repeats: Runs drawn.
+    """
+
+    mean: float
+    interval: Interval
+    median: float
+    repeats: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Lattice:
+    """Whole-number steps of the chain: ``up`` with probability ``chance``, else ``down``; signal at ``top``."""
+
+    up: int
+    down: int
+    top: int
+    chance: float
+
+
+def expected_run_length(weight_adverse: float, weight_other: float, *, limit: float, share: float) -> float:
+    """Average number of cases until the sum, started at zero, reaches ``limit``.
+
+    Args:
+        weight_adverse: What an adverse case adds.
+        weight_other: What any other case adds; of the opposite sign.
+        limit: The limit, > 0.
+        share: True share adverse, strictly between 0 and 1.
+    """
+    up, down, unit = _fraction(weight_adverse, weight_other)
+    chance = share if weight_adverse > 0 else 1 - share
+    return _mean_steps(_Lattice(up, down, _top(limit, unit), chance))
+
+
+def limit_for_run_length(weight_adverse: float, weight_other: float, *, share: float, run_length: float) -> float:
+    """The smallest limit whose average run length at ``share`` is at least ``run_length``.
+
+    It is set half a lattice step below the lattice point, where the last decimal of a sum cannot matter.
+    """
+    if not 1 <= run_length <= _LONGEST:
+        found = f"A false-alarm run length of {run_length:g} cases."
+        raise RequestError(found, expected=f"between 1 and {_LONGEST:g}", remedy="state another length")
+    up, down, unit = _fraction(weight_adverse, weight_other)
+    chance = share if weight_adverse > 0 else 1 - share
+    low, high = 0, up
+    while _mean_steps(_Lattice(up, down, high, chance)) < run_length:
+        low, high = high, 2 * high
+    while high - low > 1:
+        middle = (low + high) // 2
+        if _mean_steps(_Lattice(up, down, middle, chance)) < run_length:
+            low = middle
+        else:
+            high = middle
+    return (high - 0.5) * unit
+
+
+def chance_of_signal(weight_adverse: float, weight_other: float, *, limit: float, share: float, cases: int) -> float:
+    """Probability of at least one signal within the first ``cases`` cases."""
+    up, down, unit = _fraction(weight_adverse, weight_other)
+    chance = share if weight_adverse > 0 else 1 - share
+    moves = _moves(_Lattice(up, down, _top(limit, unit), chance)).T.tocsr()
+    at = np.zeros(moves.shape[0])
+    at[0] = 1.0
+    for _ in range(cases):
+        at = np.asarray(moves @ at, dtype=np.float64)
+    return 1 - float(np.sum(at))
+
+
+def simulate_run_length(
+    weight_adverse: float,
+    weight_other: float,
+    *,
+    limit: float,
+    share: float,
+    rng: Generator,
+    repeats: int = 2000,
+) -> SimulatedRunLength:
+    """Run lengths with the weights themselves, ``repeats`` times from zero.
+
+    Args:
+        weight_adverse: What an adverse case adds.
+        weight_other: What any other case adds.
+        limit: The limit.
+        share: True share adverse.
+        rng: Source of randomness.
+        repeats: Runs to draw, >= 2.
+    """
+    lengths = np.zeros(repeats)
+    running = np.arange(repeats)
+    value = np.zeros(repeats)
+    for step in range(1, _MOST_STEPS):
+        adverse = rng.random(running.size) < share
+        value = np.maximum(0.0, value + np.where(adverse, weight_adverse, weight_other))
+        stopped = value >= limit
+        lengths[running[stopped]] = step
+        running, value = running[~stopped], value[~stopped]
+        if running.size == 0:
+            break
+    else:
+        found = f"{running.size} of {repeats} simulated charts gave no signal in {_MOST_STEPS} cases."
+        raise RequestError(found, expected="a chart that signals in the end", remedy="state a smaller limit")
+    mean, error = float(np.mean(lengths)), float(np.std(lengths, ddof=1)) / math.sqrt(repeats)
+    half = 1.959964 * error
+    return SimulatedRunLength(
+        mean=mean,
+        interval=Interval(mean - half, mean + half),
+        median=float(np.median(lengths)),
+        repeats=repeats,
+    )
+
+
+def _fraction(weight_adverse: float, weight_other: float) -> tuple[int, int, float]:
+    """Whole-number steps up and down, and the size of one lattice step in units of the sum."""
+    if weight_adverse * weight_other >= 0:
+        found = "Both outcomes move the sum the same way, or one does not move it."
+        raise RequestError(found, expected="weights of opposite sign", remedy="state two different shares")
+    rise, fall = max(weight_adverse, weight_other), -min(weight_adverse, weight_other)
+    if rise >= fall:
+        ratio = Fraction(rise / fall).limit_denominator(_FINEST)
+        return ratio.numerator, ratio.denominator, fall / ratio.denominator
+    ratio = Fraction(fall / rise).limit_denominator(_FINEST)
+    return ratio.denominator, ratio.numerator, rise / ratio.denominator
+
+
+def _top(limit: float, unit: float) -> int:
+    return max(1, math.ceil(limit / unit - 1e-9))
+
+
+def _moves(lattice: _Lattice) -> csr_array[np.float64]:
+    """Probabilities of moving between the ``top`` states below the limit; what is missing to 1 is the signal."""
+    from scipy.sparse import csr_array
+
+    states = np.arange(lattice.top)
+    rise = states[states + lattice.up < lattice.top]
+    rows = np.concatenate([states, rise])
+    columns = np.concatenate([np.maximum(0, states - lattice.down), rise + lattice.up])
+    chances = np.concatenate([np.full(lattice.top, 1 - lattice.chance), np.full(rise.size, lattice.chance)])
+    return csr_array((chances, (rows, columns)), shape=(lattice.top, lattice.top))
+
+
+def _mean_steps(lattice: _Lattice) -> float:
+    """Mean steps to the top from zero: solve ``m = 1 + Q m`` over the ``top`` states below it."""
+    from scipy.sparse import eye_array
+    from scipy.sparse.linalg import spsolve
+
+    left = (eye_array(lattice.top) - _moves(lattice)).tocsc()
+    return float(np.atleast_1d(spsolve(left, np.ones(lattice.top)))[0])
