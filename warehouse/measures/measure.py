@@ -64,6 +64,7 @@ class Measure:
         method_error: Default standard error of measurement, or None where none could be named.
         family: ``vertical``, ``sagittal``, ``dental``, ``occlusal``, ``photo`` or ``own``.
         variants: Names of the variants that must not be mixed.
+        from_points: The variant that the formula makes, where reading by hand makes another; else empty.
         views: Views the formula applies to, the first being the usual one.
         needs_scale: True for a length from points: it needs mm, or pixels with a scale.
         source: Where definition and ranges come from.
@@ -83,6 +84,7 @@ class Measure:
     other_norms: tuple[Norm, ...] = ()
     method_error: MethodError | None = None
     variants: tuple[str, ...] = ()
+    from_points: str = ""
     views: tuple[str, ...] = ()
     needs_scale: bool = False
     source: str = RANGES_SOURCE

@@ -133,7 +133,7 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < float("inf")
 
 
-def _sign(value: Any, where: str) -> Literal[-1, 0, 1]:  # noqa: ANN401 - whatever the TOML file held
-    if isinstance(value, bool) or value not in (-1, 0, 1):
+def _sign(value: object, where: str) -> Literal[-1, 0, 1]:
+    if isinstance(value, bool | float) or value not in (-1, 0, 1):
         _refuse("'sign' is not -1, 0 or 1.", where, "1 where a rise means a longer face, -1, or 0")
     return value

@@ -1,0 +1,76 @@
+"""A block of tracings: coordinates by landmark, and the lines worked out from them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from warehouse.measures.formulae import Line, Midpoint
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from typing import TypeAlias
+
+    from numpy.typing import NDArray
+
+    from warehouse.measures.formulae import Point
+
+    Floats: TypeAlias = NDArray[np.float64]
+    Flags: TypeAlias = NDArray[np.bool_]
+
+#: Two points closer than this (in the unit of the points) are one spot.
+SAME_SPOT = 1e-6
+
+
+@dataclass(slots=True)
+class Block:
+    """A run of tracings: coordinates by landmark, with the lines already worked out.
+
+    Attributes:
+        x: Landmark code -> forward coordinate, shape ``(m,)``; NaN where the point is missing.
+        y: Landmark code -> upward coordinate, shape ``(m,)``.
+        size: Number of tracings ``m``.
+    """
+
+    x: Mapping[str, Floats]
+    y: Mapping[str, Floats]
+    size: int
+    _vectors: dict[Line, tuple[Floats, Floats]] = field(default_factory=dict)
+    _squares: dict[Line, Floats] = field(default_factory=dict)
+
+    def point(self, point: Point) -> tuple[Floats, Floats]:
+        """Coordinates of a landmark or of a midpoint."""
+        if isinstance(point, Midpoint):
+            (ax, ay), (bx, by) = self.point(point.first), self.point(point.second)
+            return (ax + bx) / 2.0, (ay + by) / 2.0
+        return self.x[point], self.y[point]
+
+    def vector(self, line: Line) -> tuple[Floats, Floats]:
+        """End minus start."""
+        found = self._vectors.get(line)
+        if found is None:
+            (ax, ay), (bx, by) = self.point(line.start), self.point(line.end)
+            found = self._vectors[line] = (bx - ax, by - ay)
+        return found
+
+    def square(self, line: Line) -> Floats:
+        """Squared length."""
+        found = self._squares.get(line)
+        if found is None:
+            dx, dy = self.vector(line)
+            found = self._squares[line] = dx * dx + dy * dy
+        return found
+
+    def no_length(self, line: Line) -> Flags:
+        """Where both ends lie on one spot."""
+        flags: Flags = self.square(line) < SAME_SPOT * SAME_SPOT
+        return flags
+
+    def missing(self, code: str) -> Flags | None:
+        """Where a landmark is missing; None if it is missing nowhere in the block."""
+        if code not in self.x:
+            return np.ones(self.size, dtype=np.bool_)
+        flags = np.isnan(self.x[code]) | np.isnan(self.y[code])
+        return flags if flags.any() else None
