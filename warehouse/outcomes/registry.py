@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
@@ -125,6 +125,27 @@ def parse_definitions(text: str, *, where: str, measures: Collection[str] | None
         found = "the file holds no list of definitions, or something besides it"
         raise DefinitionError(found, where=where, expected="one or more [[definition]] tables and nothing else")
     return tuple(_definition(entry, f"{where}, definition {n}", measures) for n, entry in enumerate(entries, 1))
+
+
+def definition_from(entry: Mapping[str, Any], *, where: str) -> Definition:
+    """A definition from plain data in the keys of its TOML form."""
+    return _definition(entry, where, None)
+
+
+def definition_to_dict(definition: Definition) -> dict[str, Any]:
+    """A definition as plain data in the keys of its TOML form; ``definition_from`` reads it back."""
+    data = asdict(definition)
+    del data["parts"]
+    parts = [{"kind": _KINDS[type(part)], **asdict(part)} for part in definition.parts]
+    return {**data, "part": [{k: list(v) if isinstance(v, tuple) else v for k, v in part.items()} for part in parts]}
+
+
+_KINDS: dict[type, str] = {
+    ChangePart: "change",
+    CrossingPart: "crossing",
+    AnswerPart: "answer",
+    DefinitionPart: "definition",
+}
 
 
 def _definition(entry: Mapping[str, Any], where: str, measures: Collection[str] | None) -> Definition:

@@ -1,0 +1,133 @@
+"""Tiny hand-written warehouses: cases given as rows, loaded through the same loader as any file."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipelines.delivery import PROBLEM_COLUMNS, Delivery, Sorted, Source
+from pipelines.loading import LoadRecord, load
+from warehouse.publish import publish
+from warehouse.reader import Reader
+from warehouse.store import open_store
+
+CASE_DEFAULTS: dict[str, Any] = {
+    "sex": "female",
+    "age_at_start": 11.0,
+    "cvm_stage": None,
+    "incisor_class": None,
+    "molar_class": None,
+    "extracted_teeth": "none",
+    "absent_teeth": None,
+    "start_quarter": "2021-Q1",
+    "selection": "consecutive",
+    "status": "finished",
+    "comparison": "treated",
+    "clinician": None,
+    "wear_reported": None,
+}
+VISIT_DEFAULTS: dict[str, Any] = {
+    "months_from_start": None,
+    "magnification_pct": None,
+    "porion_kind": None,
+    "gonion_kind": None,
+    "image_scale_mm_per_px": None,
+    "records_taken": None,
+    "mouth_posture": None,
+    "joint_symptoms": None,
+    "sleep_breathing_concern": None,
+}
+MONTHS = {"start": 0.0, "progress": 12.0, "finish": 24.0, "follow_up": 48.0}
+
+
+def key(case: str) -> str:
+    """The key a hand-made case gets: a plain hash, since nothing here is real."""
+    return hashlib.sha256(case.encode()).hexdigest()[:24]
+
+
+def made_case(case: str, *, appliance: str | None = "fixed_labial", **fields: Any) -> dict[str, Any]:
+    """One case as a wide row; measures as ``sn_gogn_deg_start=...``, visit fields as ``months_from_start_finish=...``."""
+    return {"case_id": key(case), "appliance": appliance, **fields}
+
+
+def sorted_delivery(
+    rows: list[dict[str, Any]], *, practice: str = "HARBOUR", source: str = "cases.csv", salt: str = ""
+) -> Sorted:
+    """A validated delivery of one wide file, made of hand-written rows."""
+    cases, phases, visits, readings = [], [], [], []
+    for number, row in enumerate(rows, start=2):
+        base = {"row": number, "case_id": row["case_id"]}
+        cases.append({**base, **{name: row.get(name, default) for name, default in CASE_DEFAULTS.items()}})
+        listed = row["appliance"] if isinstance(row["appliance"], list) else [row["appliance"]]
+        for phase_no, appliance in enumerate([one for one in listed if one], start=1):
+            phases.append({**base, "phase_no": phase_no, "appliance_category": appliance})
+        for time, months in MONTHS.items():
+            _add_time(row, base, time, months, visits, readings)
+    tables = {
+        "cases": pl.DataFrame(cases, schema_overrides=dict.fromkeys(CASE_DEFAULTS, None) and _case_types()),
+        "phases": pl.DataFrame(phases, schema_overrides={"row": pl.Int32, "phase_no": pl.Int32}),
+        "visits": pl.DataFrame(visits, schema_overrides=_visit_types()),
+        "readings": pl.DataFrame(readings, infer_schema_length=None),
+    }
+    good = {name: frame for name, frame in tables.items() if frame.height}
+    digest = hashlib.sha256(f"{source}{salt}{rows}".encode()).hexdigest()
+    none = pl.DataFrame(schema=dict.fromkeys((*PROBLEM_COLUMNS, "case_id"), pl.String)).with_columns(
+        pl.col("row").cast(pl.UInt32)
+    )
+    delivery = Delivery(
+        source=Source(source, digest, 100),
+        layout="wide",
+        practice=practice,
+        n_read=len(rows),
+        tables=good,
+        columns={},
+        problems=none.drop("case_id"),
+    )
+    return Sorted(
+        delivery=delivery, good=good, turned_away=none, remarks=none, n_good=len(rows), n_turned_away=0
+    )
+
+
+def _add_time(
+    row: dict[str, Any], base: dict[str, Any], time: str, months: float, visits: list[Any], readings: list[Any]
+) -> None:
+    suffix = f"_{time}"
+    given = {name.removesuffix(suffix): value for name, value in row.items() if name.endswith(suffix)}
+    given.pop("age_at", None)
+    if not given:
+        return
+    visit = {name: given.get(name, default) for name, default in VISIT_DEFAULTS.items()}
+    if "months_from_start" not in given:
+        visit["months_from_start"] = months
+    visits.append({**base, "timepoint": time, **visit})
+    measures = {name: value for name, value in given.items() if name not in VISIT_DEFAULTS}
+    if measures:
+        readings.append({**base, "timepoint": time, "examiner": "E1", "repeat_no": 1, **measures})
+
+
+def _case_types() -> dict[str, Any]:
+    types: dict[str, Any] = dict.fromkeys(CASE_DEFAULTS, pl.String)
+    return {**types, "age_at_start": pl.Float64, "row": pl.Int32}
+
+
+def _visit_types() -> dict[str, Any]:
+    types: dict[str, Any] = dict.fromkeys(VISIT_DEFAULTS, pl.String)
+    numbers = ("months_from_start", "magnification_pct", "image_scale_mm_per_px")
+    return {**types, **dict.fromkeys(numbers, pl.Float64), "row": pl.Int32}
+
+
+def load_rows(folder: Path, rows: list[dict[str, Any]], **options: Any) -> list[LoadRecord]:
+    """Load hand-written rows into the warehouse at ``folder`` and publish it."""
+    with open_store(folder, create=True) as store:
+        records = load(store, [(sorted_delivery(rows, **options), "r" + str(options))], contract_version="1.0.0")
+        publish(folder, store)
+    return records
+
+
+def reader_of(folder: Path, rows: list[dict[str, Any]], **options: Any) -> Reader:
+    """Load hand-written rows into a fresh warehouse and open its snapshot."""
+    load_rows(folder, rows, **options)
+    return Reader.open(folder)

@@ -1,0 +1,230 @@
+"""Building the published tables from the store, in one pass, into the file attached as ``mart``."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+from warehouse.marts.expressions import name
+from warehouse.marts.outcome_sql import Setting, outcome_parameters
+from warehouse.marts.statements import cases_statement, filled, span_statement, timeline_statement
+from warehouse.marts.steps import STEPS
+from warehouse.measures.catalogue import CATALOGUE
+from warehouse.method_error import default_errors, method_errors, own_errors, repeat_sums
+from warehouse.outcomes.definition import SPANS, DefinitionPart
+from warehouse.outcomes.registry import definition_to_dict
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import polars as pl
+
+    from warehouse.catalogues import Catalogues
+    from warehouse.storage import Connection
+
+_RECORDS = (
+    ("mart_loads", "loads"),
+    ("mart_turned_away", "turned_away"),
+    ("mart_remarks", "remarks"),
+)
+_READING_KEYS = {"case_no", "load_id", "row_no", "timepoint", "examiner", "repeat_no", "replaced_by"}
+
+
+def build_marts(connection: Connection, catalogues: Catalogues) -> None:
+    """Build every published table. ``mart`` must be attached and empty; the store is only read."""
+    connection.execute("set search_path = 'mart.main,menton.main'")
+    try:
+        _build(connection, catalogues)
+    finally:
+        connection.execute("use menton")
+
+
+def _build(connection: Connection, catalogues: Catalogues) -> None:
+    measures = measures_present(connection)
+    errors = method_errors(repeat_sums(connection, measures))
+    _create(connection, "mart_timeline", timeline_statement(measures, has_repeats=_has_repeats(connection)))
+    _create(connection, "mart_cases", cases_statement(measures))
+    _build_spans(connection, measures, catalogues)
+    _build_outcomes(connection, measures, catalogues, errors)
+    for published, kept in _RECORDS:
+        _create(connection, published, f"select * from menton.main.{name(kept)}")
+    _create(connection, "mart_turned_away_cases", filled("turned_away_cases.sql"))
+    _create(connection, "mart_landmarks", "select * exclude (replaced_by) from landmarks where replaced_by is null")
+    _create(connection, "mart_repeats", _repeats_statement(measures))
+    _build_descriptions(connection, catalogues, errors)
+
+
+def _create(connection: Connection, table: str, statement: str) -> None:
+    connection.execute(f"create table mart.main.{name(table)} as {statement}")
+
+
+def reading_columns(connection: Connection) -> list[str]:
+    """Measures that the readings table has a column for."""
+    found = connection.rows(
+        "select column_name from duckdb_columns() where database_name = 'menton' and table_name = 'readings'"
+        " order by column_index"
+    )
+    return [column for (column,) in found if column not in _READING_KEYS]
+
+
+def measures_present(connection: Connection) -> list[str]:
+    """Measures with at least one current reading, in catalogue order."""
+    columns = reading_columns(connection)
+    if not columns:
+        return []
+    counts = ", ".join(f"count({name(column)})" for column in columns)
+    row = connection.rows(f"select {counts} from readings where replaced_by is null")[0]
+    return [column for column, count in zip(columns, row, strict=True) if count]
+
+
+def _has_repeats(connection: Connection) -> bool:
+    found = connection.rows(
+        "select max(repeat_no) > 1, count(distinct examiner) > 1 from readings where replaced_by is null"
+    )
+    return any(found[0])
+
+
+def _build_spans(connection: Connection, measures: Sequence[str], catalogues: Catalogues) -> None:
+    for position, span in enumerate(SPANS):
+        statement = span_statement(span, measures, catalogues.reference)
+        if position == 0:
+            _create(connection, "mart_spans", statement)
+        else:
+            connection.execute(f"insert into mart.main.mart_spans by name {statement}")
+
+
+def _build_outcomes(
+    connection: Connection, measures: Sequence[str], catalogues: Catalogues, errors: pl.DataFrame
+) -> None:
+    connection.execute(
+        "create table mart.main.mart_outcomes (case_no integer, definition_id varchar, definition_version varchar,"
+        " family varchar, status varchar, step varchar, value double)"
+    )
+    setting = Setting(
+        measures=measures,
+        grown=[measure for measure in measures if measure in catalogues.reference.measures],
+        gonion=[measure for measure in measures if _depends_on(catalogues, measure, "gonion")],
+        porion=[measure for measure in measures if _depends_on(catalogues, measure, "porion")],
+        own_error=own_errors(errors),
+        default_error=default_errors(catalogues.measures),
+    )
+    # definitions that name others come after those they name
+    ordered = sorted(catalogues.definitions, key=lambda d: any(isinstance(part, DefinitionPart) for part in d.parts))
+    for definition in ordered:
+        connection.execute(
+            f"insert into mart.main.mart_outcomes {filled('outcome.sql', **outcome_parameters(definition, setting))}"
+        )
+
+
+def _depends_on(catalogues: Catalogues, measure: str, landmark: str) -> bool:
+    return any(variant.startswith(landmark) for variant in catalogues.measures.measure(measure).variants)
+
+
+def _repeats_statement(measures: Sequence[str]) -> str:
+    """Every reading of records that were read more than once, for the picture of measuring quality."""
+    listed = "".join(f", readings.{name(measure)}" for measure in measures)
+    return (
+        "select case_registry.practice, readings.case_no, readings.timepoint, readings.examiner,"
+        f" readings.repeat_no{listed} from readings"
+        " inner join case_registry on case_registry.case_no = readings.case_no"
+        " inner join (select case_no, timepoint from readings where replaced_by is null"
+        " group by case_no, timepoint having count(*) > 1) as twice"
+        " on twice.case_no = readings.case_no and twice.timepoint = readings.timepoint"
+        " where readings.replaced_by is null"
+    )
+
+
+def _build_descriptions(connection: Connection, catalogues: Catalogues, errors: pl.DataFrame) -> None:
+    """What a reader needs to say which definition, measure and growth reference made a figure."""
+    with connection.given(
+        given_definitions=_definitions_frame(catalogues),
+        given_measures=_measures_frame(catalogues),
+        given_growth=_growth_frame(catalogues),
+        given_errors=errors,
+        given_settings=_settings_frame(catalogues),
+        given_steps=_steps_frame(),
+    ):
+        for what in ("definitions", "measures", "growth", "errors", "settings", "steps"):
+            published = "mart_method_errors" if what == "errors" else f"mart_{what}"
+            _create(connection, published, f"select * from given_{what}")
+
+
+def _definitions_frame(catalogues: Catalogues) -> pl.DataFrame:
+    import polars as pl
+
+    return pl.DataFrame(
+        [
+            {
+                "definition_id": d.id,
+                "version": d.version,
+                "family": d.family,
+                "label": d.label,
+                "sentence": d.sentence,
+                "source": d.source,
+                "body": json.dumps(definition_to_dict(d)),
+            }
+            for d in catalogues.definitions
+        ]
+    )
+
+
+def _measures_frame(catalogues: Catalogues) -> pl.DataFrame:
+    import polars as pl
+
+    return pl.DataFrame(
+        [
+            {
+                "measure": m.code,
+                "label": m.label,
+                "definition": m.definition,
+                "unit": m.unit,
+                "family": m.family,
+                "up_means": m.up_means,
+                "sign": m.sign,
+                "is_own": m.code not in CATALOGUE,
+            }
+            for m in catalogues.measures.values()
+        ]
+    )
+
+
+def _growth_frame(catalogues: Catalogues) -> pl.DataFrame:
+    import polars as pl
+
+    reference = catalogues.reference
+    return pl.DataFrame(
+        [
+            {
+                "reference_id": reference.id,
+                "version": reference.version,
+                "label": reference.label,
+                "provenance": reference.provenance,
+                "measure": curve.measure,
+                "sex": curve.sex,
+                "ages": list(curve.ages),
+                "means": list(curve.means),
+                "slope_sd": curve.slope_sd,
+                "slope_se": curve.slope_se,
+                "source": curve.source,
+            }
+            for curve in reference.curves
+        ],
+        schema_overrides={"slope_sd": pl.Float64, "slope_se": pl.Float64},
+    )
+
+
+def _settings_frame(catalogues: Catalogues) -> pl.DataFrame:
+    import polars as pl
+
+    return pl.DataFrame({"name": list(catalogues.settings), "value": list(catalogues.settings.values())})
+
+
+def _steps_frame() -> pl.DataFrame:
+    import polars as pl
+
+    return pl.DataFrame(
+        [
+            {"step": step, "reached": meaning.reached, "reason": meaning.reason, "is_due": meaning.is_due}
+            for step, meaning in STEPS.items()
+        ]
+    )

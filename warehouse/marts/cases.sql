@@ -1,0 +1,156 @@
+-- mart_cases: one row is one case as it now stands in the store, treated or observed.
+-- key: case_no (and case_key, the keyed hash). Ages in years, intervals in months.
+-- A case that was turned away by validation is absent here and counted in mart_turned_away_cases.
+with
+
+current_cases as (
+    select * from cases where replaced_by is null
+),
+
+teeth as (
+    select
+        case_no,
+        ' ' || extracted_teeth || ' ' as listed,
+    from current_cases
+),
+
+counted_teeth as (
+    select
+        case_no,
+        listed,
+        $n_counted_teeth as n_counted_teeth,
+        $n_first_premolars as n_first_premolars,
+        $n_second_premolars as n_second_premolars,
+        $n_upper_first_premolars as n_upper_first_premolars,
+        $n_lower_second_premolars as n_lower_second_premolars,
+        $n_lower_incisors as n_lower_incisors,
+    from teeth
+),
+
+phase_order as (
+    select
+        case_no,
+        $phase_columns,
+    from phases
+    where replaced_by is null
+    group by case_no
+),
+
+times as (
+    select
+        case_no,
+        max(case when timepoint = 'start' then months_from_start end) as months_start,
+        max(case when timepoint = 'finish' then months_from_start end) as months_finish,
+        max(case when timepoint = 'follow_up' then months_from_start end) as months_follow_up,
+        max(case when timepoint = 'start' and has_records then 1 else 0 end) = 1 as has_start_records,
+        max(case when timepoint = 'progress' and has_records then 1 else 0 end) = 1 as has_progress_records,
+        max(case when timepoint = 'finish' and has_records then 1 else 0 end) = 1 as has_finish_records,
+        max(case when timepoint = 'follow_up' and has_records then 1 else 0 end) = 1 as has_follow_up_records,
+        $plane_at_start as plane_at_start,
+        $fma_at_start as fma_at_start,
+    from mart_timeline
+    group by case_no
+),
+
+answers as (
+    select
+        case_no,
+        $answer_columns,
+    from visits
+    where replaced_by is null
+    group by case_no
+),
+
+joined as (
+    select
+        current_cases.case_no,
+        case_registry.case_key,
+        case_registry.practice,
+        current_cases.load_id,
+        current_cases.sex,
+        current_cases.age_at_start,
+        case
+            when current_cases.age_at_start < 8 then 'under 8'
+            when current_cases.age_at_start < 10 then '8-9'
+            when current_cases.age_at_start < 12 then '10-11'
+            when current_cases.age_at_start < 14 then '12-13'
+            when current_cases.age_at_start < 18 then '14-17'
+            when current_cases.age_at_start >= 18 then '18 and over'
+        end as age_band,
+        current_cases.cvm_stage,
+        case
+            when current_cases.cvm_stage in ('CS1', 'CS2') then 'before the growth spurt'
+            when current_cases.cvm_stage in ('CS3', 'CS4') then 'around the growth spurt'
+            when current_cases.cvm_stage in ('CS5', 'CS6') then 'after the growth spurt'
+        end as growth_stage,
+        current_cases.incisor_class,
+        current_cases.molar_class,
+        current_cases.extracted_teeth,
+        case
+            when counted_teeth.listed is null then null
+            when counted_teeth.n_counted_teeth = 0 then 'none'
+            when counted_teeth.n_counted_teeth = 4 and counted_teeth.n_first_premolars = 4
+                then 'four_first_premolars'
+            when counted_teeth.n_counted_teeth = 4 and counted_teeth.n_second_premolars = 4
+                then 'four_second_premolars'
+            when counted_teeth.n_counted_teeth = 2 and counted_teeth.n_upper_first_premolars = 2
+                then 'upper_first_premolars'
+            when
+                counted_teeth.n_counted_teeth = 4
+                and counted_teeth.n_upper_first_premolars = 2
+                and counted_teeth.n_lower_second_premolars = 2
+                then 'upper_first_lower_second'
+            when counted_teeth.n_counted_teeth = 1 and counted_teeth.n_lower_incisors = 1
+                then 'single_lower_incisor'
+            else 'other'
+        end as extraction_pattern,
+        counted_teeth.n_counted_teeth > 0 as is_extraction_case,
+        case
+            when counted_teeth.n_counted_teeth > 0 then 'extraction'
+            when counted_teeth.n_counted_teeth = 0 then 'non-extraction'
+        end as extraction,
+        current_cases.start_quarter,
+        cast(substring(current_cases.start_quarter, 1, 4) as integer) as start_year,
+        current_cases.selection,
+        current_cases.status,
+        current_cases.comparison,
+        current_cases.clinician,
+        current_cases.wear_reported,
+        phase_order.phase_1 as appliance_first,
+        $appliance_sequence as appliance_sequence,
+        $appliance_ever as appliance_ever,
+        case
+            when phase_order.is_preparatory_first = 1 and phase_order.has_later_alignment = 1
+                then 'two_phase'
+            else phase_order.phase_1
+        end as appliance_group,
+        phase_order.has_skeletal_anchorage = 1 as has_skeletal_anchorage,
+        times.months_finish - times.months_start as months_observed,
+        times.months_follow_up - times.months_finish as months_follow_up,
+        coalesce(times.has_start_records, false) as has_start_records,
+        coalesce(times.has_progress_records, false) as has_progress_records,
+        coalesce(times.has_finish_records, false) as has_finish_records,
+        coalesce(times.has_follow_up_records, false) as has_follow_up_records,
+        times.plane_at_start,
+        times.fma_at_start,
+        $answer_names,
+    from current_cases
+    inner join case_registry on case_registry.case_no = current_cases.case_no
+    left join counted_teeth on counted_teeth.case_no = current_cases.case_no
+    left join phase_order on phase_order.case_no = current_cases.case_no
+    left join times on times.case_no = current_cases.case_no
+    left join answers on answers.case_no = current_cases.case_no
+)
+
+select
+    *,
+    -- cut points of the plane: Chung and Mongiovi 2003 (low to 27, high from 37); of the Frankfort angle: 20 and 30
+    case
+        when plane_at_start <= 27 then 'low'
+        when plane_at_start < 37 then 'average'
+        when plane_at_start >= 37 then 'high'
+        when fma_at_start <= 20 then 'low'
+        when fma_at_start < 30 then 'average'
+        when fma_at_start >= 30 then 'high'
+    end as vertical_type_start,
+from joined

@@ -1,0 +1,17 @@
+-- One row is one practice: pairs of first and second reading of the same records by the same examiner.
+-- n_, s_ and q_<measure>: number of pairs, sum and sum of squares of first minus second reading (in its unit).
+select
+    case_registry.practice$sums
+from readings as first_reading
+inner join readings as second_reading
+    on second_reading.case_no = first_reading.case_no
+    and second_reading.timepoint = first_reading.timepoint
+    and second_reading.examiner = first_reading.examiner
+inner join case_registry on case_registry.case_no = first_reading.case_no
+where
+    first_reading.repeat_no = 1
+    and second_reading.repeat_no = 2
+    and first_reading.replaced_by is null
+    and second_reading.replaced_by is null
+group by case_registry.practice
+order by case_registry.practice

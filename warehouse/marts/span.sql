@@ -1,0 +1,31 @@
+-- mart_spans: one row is one case over one span between two sets of records.
+-- key: case_no, span. <measure>__before and __after in the catalogue's unit; __expected is the mean change of an
+-- untreated child of that sex between the two ages, null where the growth reference has no curve or the age is
+-- outside it; __expected_sd its spread between children. months in months, ages in years.
+-- Absent where records are missing at either time.
+with
+
+joined as (
+    select
+        mart_cases.case_no,
+        mart_cases.sex,
+        $span as span,
+        later.months_from_start - earlier.months_from_start as months,
+        mart_cases.age_at_start + earlier.months_from_start / 12e0 as age_before,
+        mart_cases.age_at_start + later.months_from_start / 12e0 as age_after,
+        coalesce(earlier.gonion_kind <> later.gonion_kind, false) as is_gonion_different,
+        coalesce(earlier.porion_kind <> later.porion_kind, false) as is_porion_different$readings
+    from mart_cases
+    inner join mart_timeline as earlier
+        on earlier.case_no = mart_cases.case_no
+        and earlier.timepoint = $earlier
+        and earlier.has_records
+    inner join mart_timeline as later
+        on later.case_no = mart_cases.case_no
+        and later.timepoint = $later
+        and later.has_records
+)
+
+select
+    joined.*$expected
+from joined

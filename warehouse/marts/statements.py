@@ -1,0 +1,155 @@
+"""The queries of the published tables, with measures, teeth, appliances and growth filled in."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from string import Template
+from typing import TYPE_CHECKING
+
+from warehouse.marts.expressions import curve_at, curve_years, either, name, number, text
+from warehouse.outcomes.definition import QUESTIONS, SPANS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from warehouse.growth.reference import GrowthCurve, GrowthReference
+    from warehouse.outcomes.definition import Span
+
+TIMES = ("start", "progress", "finish", "follow_up")
+SHOWN_PHASES = 6
+"""Phases spelled out in an appliance sequence; a longer one ends in "...". Twenty are kept."""
+
+_QUADRANTS = ("1", "2", "3", "4")
+_COUNTED_TEETH = tuple(f"{quadrant}{tooth}" for quadrant in _QUADRANTS for tooth in range(1, 8))
+"""Permanent teeth without the third molars: taking out a third molar or a milk tooth makes no extraction case."""
+
+_PREPARATORY = (
+    "functional_removable", "functional_fixed", "headgear_cervical", "headgear_high_pull", "headgear_combination",
+    "expander_tooth_borne", "expander_bone_borne", "facemask", "removable_plate", "myofunctional",
+)  # fmt: skip
+_ALIGNING = ("fixed_labial", "fixed_lingual", "clear_aligner")
+APPLIANCES = (*_ALIGNING, *_PREPARATORY, "surgery", "untreated")
+PLANE_MEASURES = ("sn_gogn_deg", "sn_gome_deg")
+
+
+def filled(file: str, **parts: str) -> str:
+    """The text of a query file with its parts filled in; a missing part is an error."""
+    return Template(files("warehouse.marts").joinpath(file).read_text(encoding="utf-8")).substitute(parts)
+
+
+def timeline_statement(measures: Sequence[str], *, has_repeats: bool) -> str:
+    """Query of mart_timeline. ``has_repeats``: any time was read more than once, so a reading must be chosen."""
+    pick = "arg_min({m}, case when {m} is not null then reading_rank end)" if has_repeats else "max({m})"
+    chosen = "".join(f",\n        {pick.format(m=name(measure))} as {measure}" for measure in measures)
+    shown = "".join(f",\n    in_use.{measure}" for measure in measures)
+    return filled("timeline.sql", first_readings=chosen, measures=shown)
+
+
+def cases_statement(measures: Sequence[str]) -> str:
+    """Query of mart_cases."""
+    return filled(
+        "cases.sql",
+        n_counted_teeth=_count(_COUNTED_TEETH),
+        n_first_premolars=_count(("14", "24", "34", "44")),
+        n_second_premolars=_count(("15", "25", "35", "45")),
+        n_upper_first_premolars=_count(("14", "24")),
+        n_lower_second_premolars=_count(("35", "45")),
+        n_lower_incisors=_count(("31", "32", "41", "42")),
+        phase_columns=",\n        ".join(_phase_columns()),
+        plane_at_start=_at_start([measure for measure in PLANE_MEASURES if measure in measures]),
+        fma_at_start=_at_start([measure for measure in ("fma_deg",) if measure in measures]),
+        appliance_sequence=_sequence(),
+        appliance_ever=_ever(),
+        answer_columns=",\n        ".join(_answer_columns()),
+        answer_names=",\n        ".join(f"answers.{column}" for column in _answer_names()),
+    )
+
+
+def span_statement(span: Span, measures: Sequence[str], reference: GrowthReference) -> str:
+    """Query of the rows of mart_spans that lie over one span."""
+    earlier, later = SPANS[span]
+    readings = "".join(
+        f",\n        earlier.{name(measure)} as {measure}__before,\n        later.{measure} as {measure}__after"
+        for measure in measures
+    )
+    grown = [measure for measure in measures if measure in reference.measures]
+    expected = "".join(_expected(measure, reference) for measure in grown)
+    return filled(
+        "span.sql", span=text(span), earlier=text(earlier), later=text(later), readings=readings, expected=expected
+    )
+
+
+def _expected(measure: str, reference: GrowthReference) -> str:
+    curves = {sex: reference.curve(measure, sex) for sex in ("male", "female", "unknown")}
+    mean = _by_sex({sex: _difference(curve) if curve else None for sex, curve in curves.items()})
+    spread = _by_sex({sex: _spread(curve) if curve else None for sex, curve in curves.items()})
+    return f",\n    {mean} as {name(measure)}__expected,\n    {spread} as {measure}__expected_sd"
+
+
+def _difference(curve: GrowthCurve) -> str:
+    return f"({curve_at(curve, 'age_after')}) - ({curve_at(curve, 'age_before')})"
+
+
+def _spread(curve: GrowthCurve) -> str | None:
+    if curve.slope_sd is None:
+        return None
+    return f"{number(curve.slope_sd)} * ({curve_years(curve, 'age_before', 'age_after')})"
+
+
+def _by_sex(expressions: Mapping[str, str | None]) -> str:
+    male, female, other = (expressions[sex] or "cast(null as double)" for sex in ("male", "female", "unknown"))
+    if male == female == other:
+        return f"({male})"
+    return f"case when sex = 'male' then {male} when sex = 'female' then {female} else {other} end"
+
+
+def _count(teeth: Sequence[str]) -> str:
+    return "(" + " + ".join(f"case when listed like '% {tooth} %' then 1 else 0 end" for tooth in teeth) + ")"
+
+
+def _phase_columns() -> list[str]:
+    shown = [
+        f"max(case when phase_no = {n} then appliance_category end) as phase_{n}" for n in range(1, SHOWN_PHASES + 1)
+    ]
+    ever = [f"max(case when appliance_category = {text(a)} then 1 else 0 end) as ever_{name(a)}" for a in APPLIANCES]
+    first_kinds, later_kinds = (", ".join(text(a) for a in kinds) for kinds in (_PREPARATORY, _ALIGNING))
+    return [
+        *shown,
+        *ever,
+        f"max(case when phase_no > {SHOWN_PHASES} then 1 else 0 end) as has_more_phases",
+        f"max(case when phase_no = 1 and appliance_category in ({first_kinds}) then 1 else 0 end)"
+        " as is_preparatory_first",
+        f"max(case when phase_no > 1 and appliance_category in ({later_kinds}) then 1 else 0 end)"
+        " as has_later_alignment",
+        "max(case when skeletal_anchorage = 'yes' then 1 else 0 end) as has_skeletal_anchorage",
+    ]
+
+
+def _at_start(measures: Sequence[str]) -> str:
+    readings = [f"max(case when timepoint = 'start' then {name(measure)} end)" for measure in measures]
+    return either(readings) if readings else "cast(null as double)"
+
+
+def _sequence() -> str:
+    later = "".join(f" || coalesce(' > ' || phase_order.phase_{n}, '')" for n in range(2, SHOWN_PHASES + 1))
+    return f"phase_order.phase_1{later} || case when phase_order.has_more_phases = 1 then ' > ...' else '' end"
+
+
+def _ever() -> str:
+    listed = " || ".join(
+        f"case when phase_order.ever_{appliance} = 1 then {text(' + ' + appliance)} else '' end"
+        for appliance in APPLIANCES
+    )
+    return f"nullif(substring({listed}, 4), '')"
+
+
+def _answer_names() -> list[str]:
+    return [f"{question}_{time}" for question in (*QUESTIONS, "mouth_posture") for time in TIMES]
+
+
+def _answer_columns() -> list[str]:
+    return [
+        f"max(case when timepoint = '{time}' then {name(question)} end) as {question}_{time}"
+        for question in (*QUESTIONS, "mouth_posture")
+        for time in TIMES
+    ]

@@ -1,0 +1,61 @@
+-- mart_timeline: one row is one case at one time (start, progress, finish, follow_up).
+-- key: case_no, timepoint. Measures in the catalogue's unit; months_from_start in months.
+-- The value in use is the first reading of the first examiner (by pseudonym) that has the measure: repeats exist
+-- only for a sample, and averaging them would give those cases a smaller error than the rest.
+-- A row is absent where neither a visit nor a reading is kept; a measure is null where it was not read.
+with
+
+examiners as (
+    select
+        examiner,
+        row_number() over (order by examiner) as examiner_rank,
+    from (select distinct examiner from readings where replaced_by is null) as seen
+),
+
+ranked as (
+    select
+        readings.*,
+        readings.repeat_no * 100000 + examiners.examiner_rank as reading_rank,
+    from readings
+    inner join examiners on examiners.examiner = readings.examiner
+    where readings.replaced_by is null
+),
+
+in_use as (
+    select
+        case_no,
+        timepoint,
+        count(*) as n_readings$first_readings
+    from ranked
+    group by case_no, timepoint
+),
+
+seen_visits as (
+    select
+        case_no,
+        timepoint,
+        case when timepoint = 'start' then coalesce(months_from_start, 0e0) else months_from_start end
+            as months_from_start,
+        porion_kind,
+        gonion_kind,
+        coalesce(records_taken, 'yes') = 'yes' as is_visit_with_records,
+    from visits
+    where replaced_by is null
+)
+
+select
+    coalesce(seen_visits.case_no, in_use.case_no) as case_no,
+    coalesce(seen_visits.timepoint, in_use.timepoint) as timepoint,
+    case
+        when coalesce(seen_visits.timepoint, in_use.timepoint) = 'start'
+            then coalesce(seen_visits.months_from_start, 0e0)
+        else seen_visits.months_from_start
+    end as months_from_start,
+    seen_visits.porion_kind,
+    seen_visits.gonion_kind,
+    coalesce(seen_visits.is_visit_with_records, false) or in_use.case_no is not null as has_records,
+    coalesce(in_use.n_readings, 0) as n_readings$measures
+from seen_visits
+full outer join in_use
+    on in_use.case_no = seen_visits.case_no
+    and in_use.timepoint = seen_visits.timepoint

@@ -1,0 +1,16 @@
+-- mart_turned_away_cases: one row is one practice: cases handed over of which no row is in the warehouse.
+-- Such a case belongs to the denominator's history: it was started, and validation turned its row away.
+select
+    loads.practice,
+    count(distinct turned_away.case_key) as n_cases,
+    count(distinct case when turned_away.case_key is null then turned_away.row_no end) as n_rows_without_case,
+from turned_away
+inner join loads on loads.load_id = turned_away.load_id
+left join case_registry on case_registry.case_key = turned_away.case_key
+left join cases
+    on cases.case_no = case_registry.case_no
+    and cases.replaced_by is null
+where
+    cases.case_no is null
+    and turned_away.table_name in ('cases', 'file')
+group by loads.practice

@@ -1,0 +1,108 @@
+"""Publishing: from the store to a snapshot that readers follow."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+from warehouse.catalogues import in_force
+from warehouse.errors import WarehouseError
+from warehouse.marts.build import build_marts
+from warehouse.snapshot import POINTER, Snapshot, current_snapshot, point_to, remove_old_snapshots
+from warehouse.storage import attach, utc_now
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from warehouse.storage import Connection
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """What a snapshot depends on; equal states give equal snapshots."""
+
+    last_load: int
+    last_registration: int
+    tool_version: str
+
+    @property
+    def digest(self) -> str:
+        """Eight characters that tell one state from another."""
+        text = json.dumps([self.last_load, self.last_registration, self.tool_version])
+        return hashlib.sha256(text.encode()).hexdigest()[:8]
+
+
+def store_state(connection: Connection) -> State:
+    """The state the store is in now."""
+    return State(
+        last_load=connection.value("select coalesce(max(load_id), 0) from loads"),
+        last_registration=connection.value("select coalesce(max(entry), 0) from registrations"),
+        tool_version=version("menton"),
+    )
+
+
+def publish(
+    folder: Path,
+    connection: Connection,
+    *,
+    key: str | None = None,
+    again: bool = False,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Snapshot:
+    """Publish the store as it stands; does nothing where the current snapshot already shows it.
+
+    The snapshot is built under a draft name, forced to disk, then named, then pointed to: a crash at any moment
+    leaves readers on the snapshot they had.
+    """
+    state = store_state(connection)
+    if not again and _is_current(folder, state):
+        return current_snapshot(folder)
+    progress("building the published tables")
+    build = connection.value("select coalesce(max(build), 0) + 1 from publications")
+    build_id = f"{build:04d}-{state.digest}"
+    published_at = utc_now()
+    file = f"mart-{build_id}.duckdb"
+    draft = folder / f"mart-{build_id}.draft.duckdb"
+    _discard(draft)
+    attach(connection.raw, draft, "mart", key=key)
+    try:
+        build_marts(connection, in_force(connection))
+        _describe(connection, build_id, published_at.isoformat() + "Z", state)
+    finally:
+        connection.execute("use menton")
+        connection.execute("detach mart")
+    with connection.transaction():
+        connection.execute(
+            "insert into publications values (?, ?, ?, ?, ?)",
+            [build, build_id, published_at, state.last_load, state.last_registration],
+        )
+    draft.replace(folder / file)
+    point_to(folder, build_id=build_id, published_at=published_at, file=file)
+    remove_old_snapshots(folder, keep=file)
+    return current_snapshot(folder)
+
+
+def _describe(connection: Connection, build_id: str, published_at: str, state: State) -> None:
+    connection.execute(
+        "create table mart.main.mart_build as select ? as build_id, ? as published_at, ? as tool_version,"
+        " ? as last_load, ? as last_registration",
+        [build_id, published_at, state.tool_version, state.last_load, state.last_registration],
+    )
+
+
+def _is_current(folder: Path, state: State) -> bool:
+    if not (folder / POINTER).exists():
+        return False
+    try:
+        return current_snapshot(folder).build_id.endswith(f"-{state.digest}")
+    except WarehouseError:
+        return False
+
+
+def _discard(draft: Path) -> None:
+    for leftover in (draft, draft.with_name(draft.name + ".wal")):
+        leftover.unlink(missing_ok=True)

@@ -1,0 +1,77 @@
+"""Which cases are looked at: the cases meant by a figure, and the filters a person set."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from warehouse.errors import RequestError, near_names
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+FILTERS: dict[str, str] = {
+    "practice": "practice",
+    "sex": "sex",
+    "age_band": "age_band",
+    "appliance": "appliance_first",
+    "extraction": "extraction",
+    "extraction_pattern": "extraction_pattern",
+    "vertical_type": "vertical_type_start",
+    "growth_stage": "growth_stage",
+    "incisor_class": "incisor_class",
+    "start_year": "start_year",
+    "clinician": "clinician",
+}
+"""Filter name -> column of mart_cases."""
+
+_EMPTY: Mapping[str, tuple[str, ...]] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Selection:
+    """The cases a figure is about.
+
+    Attributes:
+        comparison: ``treated`` or ``untreated``; the two are never counted together.
+        selection: ``consecutive``, ``selected``, or ``both`` (shown with a warning: picked cases are no sample).
+        filters: Filter name -> values kept.
+    """
+
+    comparison: str = "treated"
+    selection: str = "consecutive"
+    filters: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: _EMPTY)
+
+    def __post_init__(self) -> None:
+        """Refuse a filter that does not exist."""
+        for key in self.filters:
+            if key not in FILTERS:
+                found = f"there is no filter {key!r}"
+                raise RequestError(found, expected=", ".join(FILTERS), remedy=near_names(key, FILTERS))
+
+    def where(self) -> tuple[str, list[object]]:
+        """A condition on ``mart_cases`` and its parameters."""
+        conditions, parameters = ["mart_cases.comparison = ?"], [self.comparison]
+        if self.selection != "both":
+            conditions.append("mart_cases.selection = ?")
+            parameters.append(self.selection)
+        values: list[object] = list(parameters)
+        for key, kept in self.filters.items():
+            if kept:
+                marks = ", ".join("?" for _ in kept)
+                conditions.append(f"coalesce(cast(mart_cases.{FILTERS[key]} as varchar), 'not known') in ({marks})")
+                values.extend(kept)
+        return " and ".join(conditions), values
+
+    def sentence(self) -> str:
+        """What the cases are, in words."""
+        who = {
+            "consecutive": "consecutive cases",
+            "selected": "selected cases (picked out, not a sample)",
+            "both": "consecutive and selected cases together (not a sample)",
+        }[self.selection]
+        kept = "; ".join(
+            f"{key.replace('_', ' ')}: {', '.join(values)}" for key, values in self.filters.items() if values
+        )
+        return f"{self.comparison} {who}" + (f", {kept}" if kept else "")
