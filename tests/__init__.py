@@ -1,0 +1,1 @@
+"""Tests, mirroring the folders of the source."""
