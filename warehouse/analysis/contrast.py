@@ -6,7 +6,7 @@ the variance of the estimate is the sum of their squares over n squared (the san
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, log, sqrt
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,7 @@ from warehouse.analysis.proportion import wilson_interval
 from warehouse.results import Caution, Estimate, Interval
 
 if TYPE_CHECKING:
+    from warehouse.analysis.bootstrap import Replicates
     from warehouse.analysis.group_pair import GroupPair
     from warehouse.analysis.spline import FloatArray
 
@@ -138,6 +139,38 @@ def no_contrast(pair: GroupPair, *, population: str, method: str, reason: str, k
         ratio=nothing(f"ratio of {noun}s, {a} over {b}"),
         population=population,
     )
+
+
+def bootstrapped(contrast: GroupContrast, replicates: Replicates, *, method: str, level: float) -> GroupContrast:
+    """The same values with percentile intervals; the replicates' columns are first, second, difference, ratio.
+
+    Where a quantity never varied (no adverse case in a group, say) the analytic interval stays, and so does its name.
+    """
+    n_resamples = replicates.values.shape[0] + replicates.failed
+    how = f"{method}; percentile bootstrap of cases, {n_resamples:,} resamples"
+    cautions: tuple[Caution, ...] = ()
+    if replicates.failed:
+        text = f"{replicates.failed} of {n_resamples} resamples had no answer and were left out of the interval."
+        cautions = (Caution("approximation", text),)
+
+    def again(estimate: Estimate, column: int) -> Estimate:
+        interval = replicates.interval(column, level)
+        if estimate.value is None or interval is None:
+            return replace(estimate, warnings=estimate.warnings + cautions)
+        return replace(estimate, interval=interval, method=how, p_value=None, warnings=estimate.warnings + cautions)
+
+    return GroupContrast(
+        first=again(contrast.first, 0),
+        second=again(contrast.second, 1),
+        difference=again(contrast.difference, 2),
+        ratio=again(contrast.ratio, 3),
+        population=contrast.population,
+    )
+
+
+def replicate_row(first: float, second: float) -> tuple[float, float, float, float]:
+    """One replicate in the order :func:`bootstrapped` expects."""
+    return first, second, first - second, first / second if second else np.nan
 
 
 def _error(influence: FloatArray) -> float:

@@ -7,13 +7,21 @@ result is an association among cases made comparable on the listed variables, no
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from warehouse.analysis.contrast import GroupContrast, Influence, group_contrast, no_contrast
-from warehouse.analysis.logistic import LogisticFit, SeparationFallback, fit_or_fall_back
+from warehouse.analysis.bootstrap import Progress, replicate
+from warehouse.analysis.contrast import (
+    GroupContrast,
+    Influence,
+    bootstrapped,
+    group_contrast,
+    no_contrast,
+    replicate_row,
+)
+from warehouse.analysis.logistic import LogisticFit, SeparationFallback, fit_logistic, fit_or_fall_back, risks
 from warehouse.results import Caution
 
 if TYPE_CHECKING:
@@ -149,6 +157,62 @@ def weighted_comparison(
     return WeightedComparison(
         contrast=contrast, effective_sizes=influence.sizes, propensity=fit.fitted, weights=weights
     )
+
+
+def bootstrap_weighted(
+    pair: GroupPair,
+    *,
+    rng: np.random.Generator,
+    target: Target = "overlap",
+    n_resamples: int = 2_000,
+    level: float = 0.95,
+    fallback: SeparationFallback | None = None,
+    progress: Progress | None = None,
+) -> WeightedComparison:
+    """The weighted comparison with percentile bootstrap intervals; the propensity is fitted anew in every resample.
+
+    Args:
+        pair: The cases, resampled as they are (the sizes of the groups vary).
+        rng: The source of randomness.
+        target: Whom the comparison is about.
+        n_resamples: Bootstrap samples.
+        level: Nominal coverage.
+        fallback: What to use where all cases, or those of a resample, are separated.
+        progress: Told after every resample.
+
+    Returns:
+        As :func:`weighted_comparison`; resamples without an answer are counted in the warnings.
+    """
+    fit = propensity_model(pair, fallback=fallback)
+    plain = weighted_comparison(pair, target=target, level=level, model=fit)
+    if plain.contrast.difference.value is None:
+        return plain
+
+    def analysis(drawn: FloatArray) -> tuple[float, float, float, float] | None:
+        return _resampled(pair, drawn, target, fit, fallback)
+
+    replicates = replicate(analysis, pair.n, rng=rng, n_resamples=n_resamples, progress=progress)
+    method = f"{METHODS[target]}, propensity by {fit.method}"
+    return replace(plain, contrast=bootstrapped(plain.contrast, replicates, method=method, level=level))
+
+
+def _resampled(
+    pair: GroupPair, drawn: FloatArray, target: Target, fit: LogisticFit, fallback: SeparationFallback | None
+) -> tuple[float, float, float, float] | None:
+    rows = drawn > 0
+    first, counts, design = pair.first[rows], drawn[rows], pair.design.matrix[rows]
+    if first.all() or not first.any():
+        return None
+    again = fit_logistic(design, first.astype(np.float64), weights=counts, start=fit.coefficients)
+    fitted = again.fitted
+    if again.separated:
+        if fallback is None:
+            return None
+        times = counts.astype(np.intp)
+        coefficients, _ = fallback(np.repeat(design, times, axis=0), np.repeat(first, times).astype(np.float64))
+        fitted = risks(design, coefficients)
+    weights = counts * balancing_weights(fitted, first, target=target)
+    return replicate_row(*weighted_means(pair.outcome[rows], first, weights))
 
 
 def weighted_means(outcome: FloatArray, first: BoolArray, weights: FloatArray) -> tuple[float, float]:
