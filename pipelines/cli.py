@@ -1,0 +1,72 @@
+"""The command line. The one place that knows every package, by name, and imports only what a command needs."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from importlib import import_module
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+from warehouse.errors import MentonError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("pipelines.commands.demo", "make an invented cohort, load it, print the answer, write a report"),
+    "template": ("pipelines.commands.template", "write a spreadsheet template with dictionary and drop-down codes"),
+    "draft-mapping": ("pipelines.commands.draft_mapping", "propose a mapping file for a spreadsheet of your own"),
+    "ingest": ("pipelines.commands.ingest", "check files and load them into the warehouse"),
+    "quarantine": ("pipelines.commands.quarantine", "show what was turned away, and why"),
+    "rate": ("pipelines.commands.rate", "share of cases with an adverse outcome, overall or by group"),
+    "definitions": ("pipelines.commands.definitions", "outcome definitions in force; add one"),
+    "measures": ("pipelines.commands.measures", "measures in force; add one"),
+    "growth": ("pipelines.commands.growth", "growth references; choose one"),
+    "cases": ("pipelines.commands.cases", "export the de-identified cases, so that anyone can recount"),
+    "publish": ("pipelines.commands.publish", "publish the warehouse again for readers"),
+    "report": ("dashboard.report.command", "write the report of the audit"),
+    "dashboard": ("dashboard.command", "open the dashboard in a browser"),
+}
+"""Command -> module (with ``add(subparsers)``) and one line of help."""
+
+EPILOG = "Figures describe an audit. They are not a diagnosis, not treatment advice, and do not show a cause."
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run a command. Gives 0 if all went well, 1 if something was refused, 2 if the request was not understood."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    parser = _parser(words)
+    args = parser.parse_args(words)
+    if not hasattr(args, "run"):
+        parser.print_help()
+        return 2
+    return _run(args)
+
+
+def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="menton", description="Audit of facial change.", epilog=EPILOG)
+    parser.add_argument("--version", action="version", version=f"menton {version('menton')}")
+    subparsers = parser.add_subparsers(metavar="COMMAND", title="commands")
+    chosen = next((word for word in words if word in COMMANDS), None)
+    for name, (module, line) in COMMANDS.items():
+        if name == chosen:
+            import_module(module).add(subparsers)
+        else:
+            subparsers.add_parser(name, help=line)
+    return parser
+
+
+def _run(args: argparse.Namespace) -> int:
+    try:
+        code: int = args.run(args)
+    except MentonError as error:
+        print(f"menton: {error}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:  # the reader of our output went away (such as `| head`)
+        sys.stderr.close()
+        return 1
+    except KeyboardInterrupt:
+        print("menton: stopped; nothing of the step at work was kept", file=sys.stderr)
+        return 130
+    return code

@@ -1,0 +1,124 @@
+"""``menton rate``: share of cases with an adverse outcome."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+
+if TYPE_CHECKING:
+    import argparse
+
+    from warehouse.rates import GroupRate, Rates
+    from warehouse.selection import Selection
+
+METHODS = ("wilson", "clopper_pearson", "mid_p", "jeffreys")
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("rate", help="share of cases with an adverse outcome, overall or by group")
+    add_warehouse(parser)
+    parser.add_argument("--by", metavar="GROUPING", help="appliance_category, age_band, extraction, and others")
+    parser.add_argument("--definition", metavar="ID", help="outcome definition (default: the headline one)")
+    parser.add_argument("--method", choices=METHODS, default="wilson", help="method of the interval")
+    parser.add_argument("--level", type=float, default=0.95, help="level of the interval (default 0.95)")
+    parser.add_argument("--comparison", choices=("treated", "untreated"), default="treated")
+    parser.add_argument("--selection", choices=("consecutive", "selected", "both"), default="consecutive")
+    parser.add_argument(
+        "--only",
+        action="append",
+        default=[],
+        metavar="FILTER=VALUE",
+        help="keep cases with this value; may be repeated",
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the rate."""
+    from warehouse.rates import rates, rates_as_data
+    from warehouse.reader import Reader
+
+    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+        result = rates(
+            reader,
+            by=args.by,
+            definition=args.definition,
+            selection=selection_from(args),
+            method=args.method,
+            level=args.level,
+        )
+    if args.json:
+        say(json.dumps(rates_as_data(result), indent=2))
+    else:
+        print_rates(result)
+    return 0
+
+
+def selection_from(args: argparse.Namespace) -> Selection:
+    """The selection of cases asked for on the command line."""
+    from warehouse.errors import RequestError
+    from warehouse.selection import Selection
+
+    filters: dict[str, tuple[str, ...]] = {}
+    for given in args.only:
+        name, equals, value = given.partition("=")
+        if not equals:
+            found = f"--only {given!r} is not of the form FILTER=VALUE"
+            raise RequestError(found, remedy="such as --only sex=female")
+        filters[name] = (*filters.get(name, ()), value)
+    return Selection(comparison=args.comparison, selection=args.selection, filters=filters)
+
+
+def print_rates(result: Rates) -> None:
+    """Print rates for a person: the definition first, then a line a group, then what to keep in mind."""
+    definition = result.definition
+    title = f"Share adverse by {result.by.title.lower()}" if result.by else "Share adverse"
+    say(f"{title} — {definition.name}, {definition.label}")
+    say(f"  adverse: {definition.sentence}")
+    say(f"  growth: {result.growth_reference}")
+    say(f"  cases: {result.selection.sentence()}; build {result.build}")
+    columns = ["group", "started", "finished", "counted", "adverse", "share", interval_title(result), "if the missing…"]
+    rows = [_row(group) for group in result.groups]
+    print_table("", columns, rows, right=range(1, 8))
+    _print_notes(result)
+
+
+def interval_title(result: Rates) -> str:
+    """Heading of the interval column."""
+    return f"{100 * result.level:g}% interval"
+
+
+def _row(group: GroupRate) -> list[str]:
+    interval = group.rate.interval
+    known = group.rate.value is not None and interval is not None
+    return [
+        group.label,
+        str(group.n_started),
+        str(group.n_finished),
+        str(group.n_assessable),
+        str(group.n_adverse),
+        f"{group.rate.value:.1%}" if known else "none counted",
+        f"{interval.low:.1%} to {interval.high:.1%}" if known and interval else "—",
+        f"{group.if_none.value or 0:.0%} to {group.if_all.value or 0:.0%}" if group.n_missing_due else "none missing",
+    ]
+
+
+def _print_notes(result: Rates) -> None:
+    flow = result.flow
+    if result.by and result.by.note:
+        say(f"  note: {result.by.note}")
+    if flow.n_turned_away:
+        say(f"  {flow.n_turned_away} cases were handed over and turned away by the checks: see `menton quarantine`.")
+    if flow.n_selected:
+        say(f"  {flow.n_selected} selected (picked-out) cases are left out; picked cases are no sample.")
+    if flow.n_not_due:
+        say(f"  {flow.n_not_due} cases are still in treatment; their outcome is not due yet.")
+    say("  'if the missing…': share if none, or all, of the cases whose outcome is due but not known went adverse.")
+    for group in result.groups:
+        for caution in group.warnings:
+            say(f"  {group.label}: {caution.text}")
+    say("  This describes an audit: not a diagnosis, not treatment advice; an association is not a cause.")
