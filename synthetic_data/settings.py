@@ -1,0 +1,112 @@
+"""What can be set about an invented cohort: sizes, true effects, confounding, losses, method error."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from synthetic_data.appliances import CATEGORIES
+from synthetic_data.practices import LANTERN_BAY, Practice
+from warehouse.errors import DefinitionError, near_names
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+PLANTED_EFFECTS: Mapping[str, float] = MappingProxyType({"expander_tooth_borne": 1.0, "facemask": 1.4})
+"""True effect on the mandibular plane in degrees; every category not named has none. Invented."""
+
+NO_EFFECTS: Mapping[str, float] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """Everything a cohort is made from, besides the random generator. All degrees are of the mandibular plane (SN-MP).
+
+    Attributes:
+        practices: The practices, with their sizes and habits.
+        effects: Appliance category -> true effect in degrees; the effects of two phases add up.
+        extraction_effect: True effect of extraction in degrees.
+        response_sd: Spread between treated cases in what treatment does, in degrees.
+        growth_sd: Spread between growing persons in yearly growth, in degrees a year.
+        type_growth: Extra growth in degrees a year for each standard deviation of longer face at start. With
+            ``confounding`` this is what misleads a crude comparison.
+        confounding: How strongly face type decides appliance and extraction; 0 not at all, 1 as set in
+            ``treatment``.
+        age_choice: How strongly age decides the appliance; 0 not at all.
+        stopped_early, moved_away, no_return: Shares of treated cases lost in that way.
+        loss_on_type: Log odds of stopping or not returning, for each standard deviation of longer face.
+        loss_on_change: Log odds of a missing finish radiograph for each degree of true adjusted change; 0 means
+            that what is missing does not depend on the outcome, given the rest.
+        tracing: Point error as a multiple of the usual, on top of each practice's own.
+        examiner_bias_mm: How much lower the second examiner marks gonion.
+        unreadable: Share of unreadable points as a multiple of the usual.
+        no_start_film: Probability of a missing start radiograph.
+        progress_share, follow_up_share: Share of treated cases with such a visit.
+        overjet_rise_share: Share of cases whose overjet rises before it closes, among those with an expander,
+            training or facemask first.
+        adverse_at: Degrees of growth-adjusted rise called adverse in the answer key.
+        first_year: Year of the first start.
+        years: Length of the intake.
+        collected_after_months: Months from the end of intake to the collection; whoever is not finished then is
+            in treatment.
+    """
+
+    practices: tuple[Practice, ...] = LANTERN_BAY
+    effects: Mapping[str, float] = field(default_factory=lambda: PLANTED_EFFECTS)
+    extraction_effect: float = 0.0
+    response_sd: float = 1.4
+    growth_sd: float = 0.35
+    type_growth: float = 0.15
+    confounding: float = 1.0
+    age_choice: float = 1.0
+    stopped_early: float = 0.04
+    moved_away: float = 0.04
+    no_return: float = 0.05
+    loss_on_type: float = 0.2
+    loss_on_change: float = 0.0
+    tracing: float = 1.0
+    examiner_bias_mm: float = 0.25
+    unreadable: float = 1.0
+    no_start_film: float = 0.02
+    progress_share: float = 0.3
+    follow_up_share: float = 0.3
+    overjet_rise_share: float = 0.4
+    adverse_at: float = 2.0
+    first_year: int = 2016
+    years: int = 7
+    collected_after_months: int = 19
+
+    def __post_init__(self) -> None:
+        """Refuse an effect of an appliance that does not exist.
+
+        Raises:
+            DefinitionError: A category of ``effects`` is not one of those used here.
+        """
+        for category in self.effects:
+            if category not in CATEGORIES:
+                found = f"there is no appliance category {category!r}"
+                raise DefinitionError(found, where="effects", remedy=near_names(category, CATEGORIES))
+
+    @property
+    def n(self) -> int:
+        """How many cases there will be."""
+        return sum(p.n_treated + p.n_selected + p.n_untreated for p in self.practices)
+
+    def without_effect(self) -> Settings:
+        """The same cohort with no true effect of any appliance or of extraction."""
+        return replace(self, effects=NO_EFFECTS, extraction_effect=0.0)
+
+    def with_about(self, n: int) -> Settings:
+        """The same practices grown or shrunk in proportion to about ``n`` cases in all."""
+        factor = n / self.n
+        return replace(self, practices=tuple(_grown(practice, factor) for practice in self.practices))
+
+
+def _grown(practice: Practice, factor: float) -> Practice:
+    return replace(
+        practice,
+        n_treated=round(practice.n_treated * factor),
+        n_selected=round(practice.n_selected * factor),
+        n_untreated=round(practice.n_untreated * factor),
+    )
