@@ -1,0 +1,261 @@
+"""How sure it is that a case truly passed a threshold, given the error of its measurements.
+
+A change of 2.1 degrees read with an error of 1 degree does not simply exceed 2 degrees. Each case gets a probability
+instead, and the group the share to expect from those probabilities.
+
+Model: observed change = true change + error, the error normal with mean 0, independent of the true change, and of a
+known standard deviation. Two readings make one change, so its error variance is twice that of one reading. Where the
+change is judged against a growth reference, that reference's own spread between children adds to the variance.
+
+Two priors for the true change. Flat: nothing is known of it before; the probabilities of a group then count the
+error twice (observed changes already are spread by it), which pulls the expected share towards one half. Empirical
+Bayes: true changes are normal about the cohort's mean with the spread left after taking the error out; single cases
+shrink towards that mean, and the expected share is calibrated as far as true changes are normal. Doubt about the
+cohort's mean is added to each case, so that a cohort of one gives the flat answer.
+Source: normal-normal model, e.g. Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., sec. 2.5 and 5.4; Morris 1983,
+JASA 78:47.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+from typing import TYPE_CHECKING, Final, Literal
+
+import numpy as np
+
+from warehouse.analysis.inputs import check_method, z_value
+from warehouse.analysis.proportion import proportion, wilson_interval
+from warehouse.errors import RequestError
+from warehouse.results import Caution, Estimate, no_estimate
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    Floats = NDArray[np.float64]
+
+Prior = Literal["flat", "empirical_bayes"]
+Direction = Literal["above", "below"]
+
+ESTIMAND: Final = "share of cases whose true change passed the threshold"
+ASSUMPTIONS: Final = {
+    "flat": (
+        "Assumes normal, independent measurement error of known size and no knowledge of true changes beforehand; "
+        "the expected share is then pulled towards one half."
+    ),
+    "empirical_bayes": (
+        "Assumes normal, independent measurement error of known size and true changes normally spread about the "
+        "cohort's mean; single cases are drawn towards that mean."
+    ),
+}
+_METHODS: Final = {
+    "flat": "mean probability of exceedance, flat prior; Wilson interval on the expected count",
+    "empirical_bayes": "mean probability of exceedance, empirical Bayes; Wilson interval on the expected count",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Exceedance:
+    """Probability of each case that its true change passed the threshold.
+
+    Attributes:
+        probability: Shape ``(n,)`` in the order given; not-a-number where the change or its error is missing.
+        expected_change: Best guess of each true change, shape ``(n,)``: the observed one (flat) or drawn to the mean.
+        cohort_mean: Mean true change assumed (empirical Bayes only).
+        cohort_sd: Spread of true changes assumed (empirical Bayes only); 0 when error alone explains what is seen.
+        prior: ``flat`` or ``empirical_bayes``.
+        assumptions: In words, to show with the numbers.
+    """
+
+    probability: Floats
+    expected_change: Floats
+    cohort_mean: float | None
+    cohort_sd: float | None
+    prior: Prior
+    assumptions: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedShare:
+    """What the probabilities add up to, beside the plain count.
+
+    Attributes:
+        expected: Mean probability with its interval.
+        counted: Share whose observed change passed the threshold (Wilson), error ignored.
+        expected_count: Sum of the probabilities.
+        count_sd: Spread of the true count about it from measurement error alone, in these very cases.
+        wrongly_adverse: Expected number counted adverse whose true change did not pass.
+        wrongly_not_adverse: Expected number counted not adverse whose true change did.
+        assumptions: In words.
+    """
+
+    expected: Estimate
+    counted: Estimate
+    expected_count: float
+    count_sd: float
+    wrongly_adverse: float
+    wrongly_not_adverse: float
+    assumptions: str
+
+
+def _variance(method_error_sd: ArrayLike, reference_sd: ArrayLike, n: int, readings: int) -> Floats:
+    error = np.asarray(method_error_sd, dtype=np.float64)
+    reference = np.asarray(reference_sd, dtype=np.float64)
+    if (error < 0.0).any() or (reference < 0.0).any():
+        found = "a standard deviation below zero"
+        raise RequestError(found, expected="zero or more, in the unit of the change")
+    if readings < 1:
+        found = f"{readings} readings a change"
+        raise RequestError(found, expected="2 for a change between two single readings")
+    return np.broadcast_to(readings * error**2 + reference**2, (n,)).astype(np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class _Cohort:
+    """True changes by moments: mean, its variance, and observed variance less mean error variance (not below 0)."""
+
+    mean: float
+    mean_variance: float
+    true_variance: float
+
+
+def _cohort(change: Floats, variance: Floats) -> _Cohort:
+    known = np.isfinite(change) & np.isfinite(variance)
+    values, errors = change[known], variance[known]
+    if values.size == 0:
+        return _Cohort(0.0, 0.0, 0.0)
+    spread = float(values.var(ddof=1) - errors.mean()) if values.size > 1 else 0.0
+    true_variance = max(0.0, spread)
+    return _Cohort(float(values.mean()), (true_variance + float(errors.mean())) / values.size, true_variance)
+
+
+def _shrunk(change: Floats, variance: Floats, cohort: _Cohort) -> tuple[Floats, Floats]:
+    """Posterior mean and variance of each true change."""
+    total = cohort.true_variance + variance
+    weight = np.where(total > 0.0, cohort.true_variance / np.where(total > 0.0, total, 1.0), 1.0)
+    centre = cohort.mean + weight * (change - cohort.mean)
+    return centre, weight * variance + (1.0 - weight) ** 2 * cohort.mean_variance
+
+
+def _tail(distance: Floats, sd: Floats) -> Floats:
+    """Normal probability above zero of a variable centred at ``distance``; a certainty where ``sd`` is 0."""
+    from scipy.special import ndtr
+
+    certain = np.where(np.isnan(distance), np.nan, (distance > 0.0).astype(np.float64))
+    safe = np.where(sd > 0.0, sd, 1.0)
+    return np.asarray(np.where(sd > 0.0, ndtr(distance / safe), np.where(np.isnan(sd), np.nan, certain)))
+
+
+def exceedance(
+    change: ArrayLike,
+    threshold: float,
+    *,
+    method_error_sd: ArrayLike,
+    reference_sd: ArrayLike = 0.0,
+    readings: int = 2,
+    direction: Direction = "above",
+    prior: Prior = "flat",
+) -> Exceedance:
+    """Probability of each case that its true change lies beyond ``threshold``.
+
+    Args:
+        change: Observed change, or change less that expected from growth, shape ``(n,)``; missing allowed.
+        threshold: In the unit of ``change``.
+        method_error_sd: Standard deviation of the error of one reading (Dahlberg's, or SD of differences over the
+            square root of 2), one number or shape ``(n,)``.
+        reference_sd: Spread between children of the expected change, where one was taken off; else 0.
+        readings: Single readings behind a change: 2 for finish minus start.
+        direction: ``above`` or ``below`` the threshold is the adverse side.
+        prior: ``flat`` or ``empirical_bayes``.
+
+    Returns:
+        Probabilities and best guesses. Where the total error is 0 the probability is 0 or 1 (0 at the threshold
+        itself). Empirical Bayes takes the cohort's mean and spread by moments.
+
+    Raises:
+        RequestError: when a standard deviation is negative, or the prior or direction does not exist.
+    """
+    check_method(prior, _METHODS)
+    check_method(direction, ("above", "below"))
+    values = np.atleast_1d(np.asarray(change, dtype=np.float64))
+    variance = _variance(method_error_sd, reference_sd, values.size, readings)
+    cohort = _cohort(values, variance) if prior == "empirical_bayes" else None
+    centre, remaining = (values, variance) if cohort is None else _shrunk(values, variance, cohort)
+    side = 1.0 if direction == "above" else -1.0
+    return Exceedance(
+        probability=_tail(side * (centre - threshold), np.sqrt(remaining)),
+        expected_change=centre,
+        cohort_mean=None if cohort is None else cohort.mean,
+        cohort_sd=None if cohort is None else sqrt(cohort.true_variance),
+        prior=prior,
+        assumptions=ASSUMPTIONS[prior],
+    )
+
+
+def expected_share(
+    change: ArrayLike,
+    threshold: float,
+    *,
+    method_error_sd: ArrayLike,
+    reference_sd: ArrayLike = 0.0,
+    readings: int = 2,
+    direction: Direction = "above",
+    prior: Prior = "empirical_bayes",
+    level: float = 0.95,
+) -> ExpectedShare:
+    """The share adverse to expect from the cases' probabilities, beside the plain count.
+
+    Arguments are those of :func:`exceedance`. The interval treats the expected count as a count of independent cases;
+    it covers the sampling of cases but not doubt about the size of the method error. With no usable case the shares
+    are None and say so.
+
+    Raises:
+        RequestError: as :func:`exceedance`, or for an impossible level.
+    """
+    z_value(level)
+    found = exceedance(
+        change,
+        threshold,
+        method_error_sd=method_error_sd,
+        reference_sd=reference_sd,
+        readings=readings,
+        direction=direction,
+        prior=prior,
+    )
+    known = np.isfinite(found.probability)
+    chance = found.probability[known]
+    values = np.atleast_1d(np.asarray(change, dtype=np.float64))[known]
+    passed = values > threshold if direction == "above" else values < threshold
+    counted = proportion(int(passed.sum()), chance.size, level=level, estimand="share counted adverse as measured")
+    return ExpectedShare(
+        expected=_mean_probability(found, known, level),
+        counted=counted,
+        expected_count=float(chance.sum()),
+        count_sd=sqrt(float((chance * (1.0 - chance)).sum())),
+        wrongly_adverse=float((1.0 - chance[passed]).sum()),
+        wrongly_not_adverse=float(chance[~passed].sum()),
+        assumptions=found.assumptions,
+    )
+
+
+def _mean_probability(found: Exceedance, known: NDArray[np.bool_], level: float) -> Estimate:
+    lost = int((~known).sum())
+    left_out = {"change or its error missing": lost} if lost else {}
+    if lost == known.size:
+        reason = "No case has both a change and a method error, so no share can be expected."
+        return no_estimate(estimand=ESTIMAND, method=_METHODS[found.prior], n=0, reason=reason)
+    n = known.size - lost
+    share = min(1.0, max(0.0, float(found.probability[known].mean())))
+    cautions = [Caution("approximation", found.assumptions)]
+    if found.cohort_sd == 0.0:
+        text = "Method error alone explains all the spread between these cases, so they cannot be told apart."
+        cautions.append(Caution("small_sample", text))
+    return Estimate(
+        estimand=ESTIMAND,
+        value=share,
+        interval=wilson_interval(share, n, level=level),
+        method=_METHODS[found.prior],
+        n=n,
+        left_out=left_out,
+        warnings=tuple(cautions),
+    )

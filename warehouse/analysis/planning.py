@@ -1,0 +1,191 @@
+"""How many cases would settle it: precision of one share, power for two, and the months still needed.
+
+Every figure rests on shares assumed beforehand, best the practice's own so far; it is a planning aid, not a promise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, sqrt
+from statistics import NormalDist
+from typing import TYPE_CHECKING
+
+from warehouse.analysis.inputs import z_value
+from warehouse.analysis.proportion import wilson_half_width
+from warehouse.errors import RequestError
+from warehouse.results import Caution
+
+if TYPE_CHECKING:
+    from typing import Final
+
+#: Above this the answer is given as "more than can be collected" rather than searched for.
+MOST_CASES: Final = 10_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleSize:
+    """A number of cases.
+
+    Attributes:
+        n: Whole cases needed (in each group where there are two); None when no number would do.
+        exact: The same before rounding up; None likewise, or where the search is over whole numbers.
+        method: The formula.
+        sentence: The answer in words.
+        warnings: Why there is none, if so.
+    """
+
+    n: int | None
+    exact: float | None
+    method: str
+    sentence: str
+    warnings: tuple[Caution, ...] = ()
+
+
+def _check_share(share: float, what: str) -> None:
+    if not 0.0 <= share <= 1.0:
+        found = f"{what} of {share:g}"
+        raise RequestError(found, expected="a number from 0 to 1", remedy="divide a percentage by 100")
+
+
+def cases_for_precision(share: float, half_width: float, *, level: float = 0.95) -> SampleSize:
+    """Fewest cases for which Wilson's interval at the expected share is no wider than plus or minus ``half_width``.
+
+    Args:
+        share: Expected share adverse, 0 to 1.
+        half_width: Half the width that is narrow enough, above 0.
+        level: Coverage of the interval.
+
+    Raises:
+        RequestError: when the share, the level or the half-width is impossible.
+    """
+    _check_share(share, "an expected share")
+    z_value(level)
+    if half_width <= 0.0:
+        found = f"a half-width of {half_width:g}"
+        raise RequestError(found, expected="a number above 0, such as 0.05")
+    method = "Wilson interval at the expected share"
+    low, high = 0, 1
+    while wilson_half_width(share, high, level=level) > half_width:
+        low, high = high, high * 2
+        if high > MOST_CASES:
+            text = f"More than {MOST_CASES} cases would be needed for an interval that narrow."
+            return SampleSize(n=None, exact=None, method=method, sentence=text, warnings=(Caution("no_data", text),))
+    while high - low > 1:  # the half-width falls with every case, so halving finds the first that will do
+        middle = (low + high) // 2
+        if wilson_half_width(share, middle, level=level) > half_width:
+            low = middle
+        else:
+            high = middle
+    sentence = f"{high} cases give an interval of about plus or minus {100 * half_width:.3g} percentage points."
+    return SampleSize(n=high, exact=None, method=method, sentence=sentence)
+
+
+def _roots(share1: float, share2: float) -> tuple[float, float]:
+    """Standard deviations per case under equal shares and under the assumed ones."""
+    mean = (share1 + share2) / 2.0
+    apart = share1 * (1.0 - share1) + share2 * (1.0 - share2)
+    return sqrt(2.0 * mean * (1.0 - mean)), sqrt(apart)
+
+
+def cases_per_group(
+    share1: float, share2: float, *, power: float = 0.8, alpha: float = 0.05, corrected: bool = True
+) -> SampleSize:
+    """Cases needed in each of two equal groups to detect a difference of two shares.
+
+    Formula: n' = (z(1 - alpha/2) sqrt(2 p q) + z(power) sqrt(p1 q1 + p2 q2))^2 / (p1 - p2)^2 with p the mean share;
+    with the continuity correction n = n'/4 (1 + sqrt(1 + 4 / (n' |p1 - p2|)))^2. The chance of a significant
+    difference in the wrong direction is not counted as power.
+
+    Args:
+        share1: Share adverse expected in the first group.
+        share2: Share adverse expected in the second group.
+        power: Chance of finding the difference, 0 to 1.
+        alpha: Two-sided error rate.
+        corrected: Whether to use the correction, which matches exact tests.
+
+    Returns:
+        The number in each group; None when the shares are equal, for then no number would do.
+
+    Raises:
+        RequestError: when a share, the power or alpha is impossible.
+
+    Source: Fleiss 1981, Statistical Methods for Rates and Proportions, 2nd ed., ch. 3.
+    """
+    _check_share(share1, "a first share")
+    _check_share(share2, "a second share")
+    z, distance = z_value(1.0 - alpha), abs(share1 - share2)
+    if not 0.0 < power < 1.0:
+        found = f"a power of {power:g}"
+        raise RequestError(found, expected="a number between 0 and 1, such as 0.8")
+    method = "Fleiss" + (", with continuity correction" if corrected else ", uncorrected")
+    if distance == 0.0:
+        text = "The two expected shares are equal, so no number of cases could tell the groups apart."
+        return SampleSize(n=None, exact=None, method=method, sentence=text, warnings=(Caution("no_data", text),))
+    under_null, under_alternative = _roots(share1, share2)
+    exact = (z * under_null + NormalDist().inv_cdf(power) * under_alternative) ** 2 / distance**2
+    if corrected:
+        exact = exact / 4.0 * (1.0 + sqrt(1.0 + 4.0 / (exact * distance))) ** 2
+    n = max(1, ceil(exact))
+    sentence = f"{n} cases in each group give a {power:.0%} chance of telling {share1:.0%} from {share2:.0%}."
+    return SampleSize(n=n, exact=exact, method=method, sentence=sentence)
+
+
+def power_of_two_groups(share1: float, share2: float, n_per_group: int, *, alpha: float = 0.05) -> float:
+    """Chance that ``n_per_group`` cases in each of two groups show a difference of the two shares.
+
+    The inverse of the uncorrected :func:`cases_per_group`; with equal shares it is the chance of a false finding in
+    one direction, ``alpha / 2``; with no case it is 0.
+
+    Raises:
+        RequestError: when a share or alpha is impossible, or the number of cases negative.
+    """
+    _check_share(share1, "a first share")
+    _check_share(share2, "a second share")
+    z = z_value(1.0 - alpha)
+    if n_per_group < 0:
+        found = f"a group of {n_per_group} cases"
+        raise RequestError(found, expected="zero or more")
+    if n_per_group == 0:
+        return 0.0
+    under_null, under_alternative = _roots(share1, share2)
+    reach = sqrt(n_per_group) * abs(share1 - share2) - z * under_null
+    if under_alternative == 0.0:  # shares of 0 and 1: certain once the distance exceeds what chance allows
+        return 1.0 if reach > 0.0 else 0.0
+    return NormalDist().cdf(reach / under_alternative)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MonthsNeeded:
+    """Time until enough cases: ``months`` is None when the pace is zero or there is no number to reach."""
+
+    months: float | None
+    cases_missing: int | None
+    sentence: str
+
+
+def months_needed(wanted: SampleSize | int, n_now: int, *, cases_per_month: float) -> MonthsNeeded:
+    """Months until ``wanted`` assessed cases are reached at the present pace.
+
+    Args:
+        wanted: Cases needed in all.
+        n_now: Cases assessed so far.
+        cases_per_month: Cases that become assessable a month, on the recent average.
+
+    Raises:
+        RequestError: when the pace or the number so far is negative.
+    """
+    if n_now < 0 or cases_per_month < 0.0:
+        found = f"{n_now} cases so far and {cases_per_month:g} a month"
+        raise RequestError(found, expected="zero or more of both")
+    target = wanted if isinstance(wanted, int) else wanted.n
+    if target is None:
+        return MonthsNeeded(months=None, cases_missing=None, sentence="No number of cases would settle it.")
+    missing = max(0, target - n_now)
+    if missing == 0:
+        return MonthsNeeded(months=0.0, cases_missing=0, sentence=f"The {target} cases needed are there already.")
+    if cases_per_month == 0.0:
+        text = f"{missing} more cases are needed, and at the present pace none are coming."
+        return MonthsNeeded(months=None, cases_missing=missing, sentence=text)
+    months = missing / cases_per_month
+    text = f"{missing} more cases are needed: about {ceil(months)} months at {cases_per_month:.3g} a month."
+    return MonthsNeeded(months=months, cases_missing=missing, sentence=text)
