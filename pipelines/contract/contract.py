@@ -135,8 +135,9 @@ def _code(code: str, body: dict[str, Any]) -> Code:
 
 
 def _table(data: dict[str, Any]) -> Table:
-    columns = tuple(
-        Column(**{key: tuple(value) if key == "aliases" else value for key, value in column.items()})
-        for column in data["columns"]
-    )
-    return Table(data["name"], data["about"], tuple(data["key"]), columns)
+    return Table(data["name"], data["about"], tuple(data["key"]), tuple(_column(body) for body in data["columns"]))
+
+
+def _column(body: dict[str, Any]) -> Column:
+    fields: dict[str, Any] = {**body, "aliases": tuple(body.get("aliases", ()))}
+    return Column(**fields)

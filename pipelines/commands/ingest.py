@@ -1,0 +1,100 @@
+"""``menton ingest``: check files and load them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipelines.commands.options import add_warehouse, encryption_key, progress, say
+
+if TYPE_CHECKING:
+    import argparse
+
+    from pipelines.delivery import Sorted
+    from pipelines.ingest import Outcome
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("ingest", help="check files and load them into the warehouse")
+    parser.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="files, or folders of files")
+    add_warehouse(parser)
+    parser.add_argument("--mapping", type=Path, metavar="FILE", help="mapping file (see `menton draft-mapping`)")
+    parser.add_argument("--practice", metavar="PSEUDONYM", help="pseudonym of the practice, such as HARBOUR")
+    parser.add_argument("--key-file", type=Path, metavar="FILE", default=_default_key_file(), help=KEY_HELP)
+    parser.add_argument("--again", action="store_true", help="load a file even if the same one was loaded before")
+    parser.set_defaults(run=run)
+
+
+KEY_HELP = "file of the case key (default: beside the warehouse folder, or the variable MENTON_KEY_FILE)"
+
+
+def _default_key_file() -> Path | None:
+    import os
+
+    found = os.environ.get("MENTON_KEY_FILE")
+    return Path(found) if found else None
+
+
+def run(args: argparse.Namespace) -> int:
+    """Ingest, then say what was taken, what was turned away, and what was taken to be so."""
+    from pipelines.ingest import Request, ingest
+
+    outcome = ingest(
+        Request(
+            paths=tuple(args.paths),
+            warehouse=args.warehouse,
+            mapping=args.mapping,
+            practice=args.practice,
+            key_file=args.key_file,
+            encryption_key=encryption_key(args),
+            again=args.again,
+            progress=progress,
+        )
+    )
+    print_outcome(outcome)
+    return 0
+
+
+def print_outcome(outcome: Outcome) -> None:
+    """Say what an ingest did."""
+    for one in outcome.checked:
+        _print_assumptions(one)
+    for record in outcome.loaded:
+        say(
+            f"{record.source} ({record.table}): {record.n_read} rows read = {record.n_loaded} loaded"
+            f" + {record.n_turned_away} turned away"
+        )
+        if record.n_replaced:
+            say(f"  {record.n_replaced} earlier rows were replaced; they stay in the history")
+        if record.n_remarks:
+            say(f"  {record.n_remarks} remarks on loaded rows: see `menton quarantine --remarks`")
+    for skipped in outcome.skipped:
+        say(f"{skipped.source}: nothing changed; the same file is already in the warehouse (load {skipped.load_id})")
+    _print_reasons(outcome)
+    say(f"practice {outcome.practice}; build {outcome.build} is published")
+
+
+def _print_assumptions(one: Sorted) -> None:
+    if not one.delivery.assumptions:
+        return
+    say(f"{one.delivery.source.name}: taken to be so")
+    for assumption in one.delivery.assumptions:
+        say(f"  {assumption.about}: {assumption.taken} ({assumption.because})")
+
+
+def _print_reasons(outcome: Outcome) -> None:
+    counts: Counter[str] = Counter()
+    for one in outcome.checked:
+        counts.update(one.turned_away["rule"].to_list())
+    if not counts:
+        return
+    from pipelines.contract.contract import load_contract
+    from pipelines.rules.rules import load_rules
+
+    rules = load_rules(load_contract(), outcome.measures)
+    say("Turned away, by reason (a row may have several):")
+    for rule, n in counts.most_common(12):
+        say(f"  {n:>6}  {rule}: {rules[rule].reason}")
+    say("  see every row with `menton quarantine`, or as a workbook with `menton quarantine --out FILE.xlsx`")

@@ -1,0 +1,78 @@
+"""``menton quarantine``: what was turned away, and why."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+
+if TYPE_CHECKING:
+    import argparse
+
+    import polars as pl
+
+SHOWN = 40
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("quarantine", help="show what was turned away, and why")
+    add_warehouse(parser)
+    parser.add_argument("--remarks", action="store_true", help="list remarks on loaded rows instead")
+    parser.add_argument("--history", action="store_true", help="also list what a later load settled")
+    parser.add_argument("--out", type=Path, metavar="FILE.xlsx", help="write a workbook: the rows and the reasons")
+    parser.add_argument(
+        "--source",
+        type=Path,
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="the file that was loaded: its rows are written as given (it keeps what the warehouse does not)",
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON list")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """List what was turned away."""
+    from pipelines.quarantine import open_reasons, write_workbook
+    from warehouse.catalogues import in_force
+    from warehouse.store import open_store
+
+    with open_store(args.warehouse, key=encryption_key(args)) as store:
+        measures = in_force(store).measures
+        reasons = open_reasons(store, measures, remarks=args.remarks, history=args.history)
+    if args.out:
+        from pipelines.reading import ReadSettings, read_file
+
+        sources = [raw for path in args.source for raw in read_file(path, ReadSettings())]
+        write_workbook(reasons, args.out, sources=sources)
+        say(f"{_counted(reasons)} written to {args.out}")
+    elif args.json:
+        say(json.dumps(reasons.drop("source_sha256").to_dicts(), indent=2))
+    else:
+        _print(reasons, remarks=args.remarks)
+    return 0
+
+
+def _counted(reasons: pl.DataFrame) -> str:
+    rows = reasons.select("load", "table", "row").n_unique() if reasons.height else 0
+    return f"{rows} rows with {reasons.height} reasons"
+
+
+def _print(reasons: pl.DataFrame, *, remarks: bool) -> None:
+    if reasons.is_empty():
+        say("No remarks." if remarks else "Nothing is turned away: every row handed over is in the warehouse.")
+        return
+    say(f"{_counted(reasons)} {'remarked on (the rows are loaded)' if remarks else 'turned away and still open'}")
+    columns = ["file", "row", "column", "rule", "found", "reason", "what to do"]
+    rows = [
+        [str(row[column] if row[column] is not None else "—") for column in columns]
+        for row in reasons.head(SHOWN).to_dicts()
+    ]
+    print_table("", columns, rows, right=[1])
+    if reasons.height > SHOWN:
+        say(f"… and {reasons.height - SHOWN} more: write them all with --out FILE.xlsx")
+    say("Correct the rows in your own file and ingest it again: corrected rows replace earlier ones.")

@@ -1,0 +1,258 @@
+"""One ingest: read files, interpret and de-identify them, check them, load them in one transaction, publish."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from pipelines.contract.contract import load_contract
+from pipelines.deidentify.keyer import Keyer
+from pipelines.interpreting import interpret
+from pipelines.loading import LoadRecord, earlier_load, load, request_hash
+from pipelines.mapping import ColumnMapping, check_columns, identity_mapping, load_mapping
+from pipelines.reading import ReadSettings, discover, read_file
+from pipelines.validation import validate
+from warehouse.catalogues import Catalogues, in_force, register
+from warehouse.errors import KeyProblemError, RequestError
+from warehouse.publish import publish
+from warehouse.store import open_store
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
+
+    import polars as pl
+
+    from pipelines.contract.contract import Contract
+    from pipelines.delivery import Delivery, RawTable, Sorted
+    from warehouse.measures.measure import Measure
+    from warehouse.storage import Connection
+
+DEFAULT_PRACTICE = "PRACTICE"
+"""Pseudonym of a practice that states none: a warehouse of one practice needs no other."""
+
+_TABLE_ORDER = ("cases", "phases", "visits", "measurements", "landmarks")
+
+
+def _silent(_: str) -> None:
+    return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """What is asked of an ingest.
+
+    Attributes:
+        paths: Files and folders.
+        warehouse: The warehouse folder.
+        mapping: A mapping file that applies to every file, or None for contract names.
+        practice: Pseudonym; None takes it from the mapping, else the default.
+        key_file: File of the case key; None for the one beside the warehouse folder.
+        encryption_key: Key of an encrypted warehouse, or None.
+        again: Load a file even if the very same one was loaded before.
+    """
+
+    paths: tuple[Path, ...]
+    warehouse: Path
+    mapping: Path | None = None
+    practice: str | None = None
+    key_file: Path | None = None
+    encryption_key: str | None = None
+    again: bool = False
+    progress: Callable[[str], None] = field(default=_silent)
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """A file that changed nothing: the same request was loaded before."""
+
+    source: str
+    load_id: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What an ingest did."""
+
+    practice: str
+    build: str
+    loaded: tuple[LoadRecord, ...]
+    skipped: tuple[Skipped, ...]
+    checked: tuple[Sorted, ...]
+    measures: Mapping[str, Measure]
+
+
+def key_file_beside(warehouse: Path) -> Path:
+    """Where the case key lies unless another file is named: beside the warehouse folder, never in it."""
+    return warehouse.with_name(warehouse.name + ".key")
+
+
+def ingest(request: Request) -> Outcome:
+    """Carry out an ingest. Nothing is kept unless everything up to the load went well.
+
+    Raises:
+        BadFileError: A file cannot be used.
+        MappingError: A mapping is wrong or does not cover a file.
+        KeyProblemError: The case key is not the one this warehouse was made with.
+        WarehouseError: The warehouse cannot be written.
+    """
+    contract = load_contract()
+    raw = [table for path in discover(request.paths) for table in _read(path, request)]
+    with open_store(request.warehouse, create=True, key=request.encryption_key) as store:
+        catalogues = in_force(store)
+        interpreted = [_mapped(table, request, contract, catalogues) for table in raw]
+        practice = _practice(request, interpreted[0][1])
+        fresh, skipped = _already_there(store, interpreted, practice, contract, request)
+        checked = _check(store, fresh, practice, contract, catalogues, request)
+        batch = [(one, hashed) for one, hashed in checked if not _changes_nothing(store, one, hashed, request)]
+        same = [one for one, hashed in checked if _changes_nothing(store, one, hashed, request)]
+        records = load(store, batch, contract_version=contract.version, progress=request.progress) if batch else []
+        snapshot = publish(request.warehouse, store, key=request.encryption_key, progress=request.progress)
+        repeated = [Skipped(one.delivery.source.name, _last(store, one, checked)) for one in same]
+    return Outcome(
+        practice=practice,
+        build=snapshot.build_id,
+        loaded=tuple(records),
+        skipped=(*skipped, *repeated),
+        checked=tuple(one for one, _ in checked),
+        measures=catalogues.measures,
+    )
+
+
+def _read(path: Path, request: Request) -> list[RawTable]:
+    request.progress(f"reading {path.name}")
+    return read_file(path, _settings(request))
+
+
+def _settings(request: Request) -> ReadSettings:
+    if request.mapping is None:
+        return ReadSettings()
+    contract = load_contract()
+    return load_mapping(request.mapping, contract=contract, catalogue={}).settings.read_settings()
+
+
+def _mapped(
+    raw: RawTable, request: Request, contract: Contract, catalogues: Catalogues
+) -> tuple[RawTable, ColumnMapping]:
+    if request.mapping is None:
+        mapping = identity_mapping(raw.frame.columns, contract=contract, catalogue=catalogues.measures)
+    else:
+        mapping = load_mapping(request.mapping, contract=contract, catalogue=catalogues.measures)
+    check_columns(raw, mapping, contract=contract, catalogue=catalogues.measures)
+    return raw, mapping
+
+
+def _practice(request: Request, mapping: ColumnMapping) -> str:
+    return request.practice or mapping.settings.practice or DEFAULT_PRACTICE
+
+
+_Fresh = tuple["RawTable", ColumnMapping, str]
+
+
+def _already_there(
+    store: Connection,
+    interpreted: Sequence[tuple[RawTable, ColumnMapping]],
+    practice: str,
+    contract: Contract,
+    request: Request,
+) -> tuple[list[_Fresh], list[Skipped]]:
+    """Set aside the tables whose very request was loaded before with nothing turned away."""
+    fresh: list[_Fresh] = []
+    skipped: list[Skipped] = []
+    for raw, mapping in interpreted:
+        hashed = _hash(raw, mapping, practice, contract, request)
+        earlier = earlier_load(store, hashed)
+        if earlier and earlier[2] == 0 and not request.again:
+            skipped.append(Skipped(raw.source.name, earlier[0]))
+        else:
+            fresh.append((raw, mapping, hashed))
+    return fresh, skipped
+
+
+def _hash(raw: RawTable, mapping: ColumnMapping, practice: str, contract: Contract, request: Request) -> str:
+    stated = request.mapping.read_bytes() if request.mapping else b""
+    digest = hashlib.sha256(stated).hexdigest()
+    source = f"{raw.source.sha256}{raw.source.sheet or ''}{mapping.settings.table or ''}"
+    return request_hash(source, practice=practice, mapping=digest, contract=contract.version)
+
+
+def _check(
+    store: Connection,
+    fresh: Sequence[_Fresh],
+    practice: str,
+    contract: Contract,
+    catalogues: Catalogues,
+    request: Request,
+) -> list[tuple[Sorted, str]]:
+    """Interpret and validate the fresh tables together, so that rows find their cases."""
+    if not fresh:
+        return []
+    keyer = _keyer(store, request)
+    deliveries: list[tuple[Delivery, str]] = []
+    for raw, mapping, hashed in fresh:
+        request.progress(f"interpreting {raw.source.name}")
+        delivery = interpret(
+            raw, mapping, contract=contract, catalogue=catalogues.measures, practice=practice, keyer=keyer
+        )
+        deliveries.append((delivery, hashed))
+    deliveries.sort(key=lambda pair: _position(pair[0]))
+    request.progress("checking every row")
+    checked = validate(
+        [delivery for delivery, _ in deliveries],
+        contract=contract,
+        catalogue=catalogues.measures,
+        known_cases=_known_cases(store, practice),
+    )
+    return [(one, hashed) for one, (_, hashed) in zip(checked, deliveries, strict=True)]
+
+
+def _position(delivery: Delivery) -> int:
+    table = next(iter(delivery.tables))
+    return _TABLE_ORDER.index(table) if table in _TABLE_ORDER else 0
+
+
+def _known_cases(store: Connection, practice: str) -> pl.Series:
+    found = store.frame(
+        "select distinct case_key from case_registry inner join cases using (case_no)"
+        " where cases.replaced_by is null and case_registry.practice = ?",
+        [practice],
+    )
+    return found["case_key"]
+
+
+def _keyer(store: Connection, request: Request) -> Keyer:
+    """The keyer of this warehouse; a key of another warehouse would give every case a second identity."""
+    path = request.key_file or key_file_beside(request.warehouse)
+    if path.resolve().is_relative_to(request.warehouse.resolve()):
+        found = "the case key would lie inside the warehouse folder"
+        remedy = "name a file elsewhere with --key-file: whoever gets the folder must not get the key"
+        raise RequestError(found, where=path.name, remedy=remedy)
+    keyer = Keyer.from_file(path)
+    known = in_force(store).settings.get("case_key_fingerprint")
+    if known is not None and known != keyer.fingerprint():
+        found = "the case key is not the one this warehouse was made with"
+        remedy = "name the right key file with --key-file: with another key every case would get a second identity"
+        raise KeyProblemError(found, where=path.name, expected=f"the key with fingerprint {known}", remedy=remedy)
+    with store.transaction():
+        register(store, "setting", "case_key_fingerprint", "1", keyer.fingerprint())
+        register(store, "setting", "labels", load_contract().version, _labels())
+    return keyer
+
+
+def _labels() -> str:
+    codes = load_contract().codes
+    return json.dumps({name: {code.code: code.label for code in listed} for name, listed in codes.items()})
+
+
+def _changes_nothing(store: Connection, one: Sorted, hashed: str, request: Request) -> bool:
+    """Whether the same request, loaded before, had the same rows turned away: then loading it again changes nothing."""
+    earlier = earlier_load(store, hashed)
+    return bool(earlier) and not request.again and earlier[1:] == (one.n_good, one.n_turned_away)
+
+
+def _last(store: Connection, one: Sorted, checked: Sequence[tuple[Sorted, str]]) -> int:
+    hashed = next(hashed for other, hashed in checked if other is one)
+    earlier = earlier_load(store, hashed)
+    return earlier[0] if earlier else 0
