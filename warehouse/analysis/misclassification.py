@@ -19,7 +19,7 @@ JASA 78:47.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import inf, sqrt
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -27,7 +27,7 @@ import numpy as np
 from warehouse.analysis.inputs import check_method, z_value
 from warehouse.analysis.proportion import proportion, wilson_interval
 from warehouse.errors import RequestError
-from warehouse.results import Caution, Estimate, no_estimate
+from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -50,7 +50,10 @@ ASSUMPTIONS: Final = {
 }
 _METHODS: Final = {
     "flat": "mean probability of exceedance, flat prior; Wilson interval on the expected count",
-    "empirical_bayes": "mean probability of exceedance, empirical Bayes; Wilson interval on the expected count",
+    "empirical_bayes": (
+        "mean probability of exceedance, empirical Bayes; Wilson interval on the expected count, "
+        "widened for doubt about the cohort's mean and spread (delta method on the probit)"
+    ),
 }
 
 
@@ -63,6 +66,7 @@ class Exceedance:
         expected_change: Best guess of each true change, shape ``(n,)``: the observed one (flat) or drawn to the mean.
         cohort_mean: Mean true change assumed (empirical Bayes only).
         cohort_sd: Spread of true changes assumed (empirical Bayes only); 0 when error alone explains what is seen.
+        observed_sd: Spread of observed changes that goes with it (empirical Bayes only).
         prior: ``flat`` or ``empirical_bayes``.
         assumptions: In words, to show with the numbers.
     """
@@ -71,6 +75,7 @@ class Exceedance:
     expected_change: Floats
     cohort_mean: float | None
     cohort_sd: float | None
+    observed_sd: float | None
     prior: Prior
     assumptions: str
 
@@ -112,21 +117,27 @@ def _variance(method_error_sd: ArrayLike, reference_sd: ArrayLike, n: int, readi
 
 @dataclass(frozen=True, slots=True)
 class _Cohort:
-    """True changes by moments: mean, its variance, and observed variance less mean error variance (not below 0)."""
+    """True changes by moments: mean, and observed variance less the mean error variance (not below 0)."""
 
     mean: float
-    mean_variance: float
     true_variance: float
+    error_variance: float
+    n: int
+
+    @property
+    def mean_variance(self) -> float:
+        """Variance of ``mean`` as an estimate."""
+        return (self.true_variance + self.error_variance) / max(1, self.n)
 
 
 def _cohort(change: Floats, variance: Floats) -> _Cohort:
     known = np.isfinite(change) & np.isfinite(variance)
     values, errors = change[known], variance[known]
     if values.size == 0:
-        return _Cohort(0.0, 0.0, 0.0)
-    spread = float(values.var(ddof=1) - errors.mean()) if values.size > 1 else 0.0
-    true_variance = max(0.0, spread)
-    return _Cohort(float(values.mean()), (true_variance + float(errors.mean())) / values.size, true_variance)
+        return _Cohort(0.0, 0.0, 0.0, 0)
+    error = float(errors.mean())
+    spread = float(values.var(ddof=1)) - error if values.size > 1 else 0.0
+    return _Cohort(float(values.mean()), max(0.0, spread), error, int(values.size))
 
 
 def _shrunk(change: Floats, variance: Floats, cohort: _Cohort) -> tuple[Floats, Floats]:
@@ -187,6 +198,7 @@ def exceedance(
         expected_change=centre,
         cohort_mean=None if cohort is None else cohort.mean,
         cohort_sd=None if cohort is None else sqrt(cohort.true_variance),
+        observed_sd=None if cohort is None else sqrt(cohort.true_variance + cohort.error_variance),
         prior=prior,
         assumptions=ASSUMPTIONS[prior],
     )
@@ -205,9 +217,9 @@ def expected_share(
 ) -> ExpectedShare:
     """The share adverse to expect from the cases' probabilities, beside the plain count.
 
-    Arguments are those of :func:`exceedance`. The interval treats the expected count as a count of independent cases;
-    it covers the sampling of cases but not doubt about the size of the method error. With no usable case the shares
-    are None and say so.
+    Arguments are those of :func:`exceedance`. The interval covers the sampling of cases and, with empirical Bayes, the
+    doubt about the cohort's mean and spread, but not doubt about the size of the method error. Where error alone
+    explains the spread of changes it runs from 0 to 1. With no usable case the shares are None and say so.
 
     Raises:
         RequestError: as :func:`exceedance`, or for an impossible level.
@@ -228,7 +240,7 @@ def expected_share(
     passed = values > threshold if direction == "above" else values < threshold
     counted = proportion(int(passed.sum()), chance.size, level=level, estimand="share counted adverse as measured")
     return ExpectedShare(
-        expected=_mean_probability(found, known, level),
+        expected=_mean_probability(found, known, threshold, level),
         counted=counted,
         expected_count=float(chance.sum()),
         count_sd=sqrt(float((chance * (1.0 - chance)).sum())),
@@ -238,7 +250,32 @@ def expected_share(
     )
 
 
-def _mean_probability(found: Exceedance, known: NDArray[np.bool_], level: float) -> Estimate:
+def _probit_spread(found: Exceedance, n: int, threshold: float) -> float:
+    """Standard error of (cohort mean - threshold) / cohort SD, on which the share depends; infinite at an SD of 0."""
+    mean, sd, observed = found.cohort_mean, found.cohort_sd, found.observed_sd
+    if mean is None or sd is None or observed is None:
+        return 0.0
+    if sd == 0.0 or n < 2:
+        return 0.0 if observed == 0.0 else inf
+    scale, place = (observed / sd) ** 2, (mean - threshold) / sd
+    return sqrt(scale / n + place**2 * scale**2 / (2.0 * (n - 1)))
+
+
+def _interval(share: float, found: Exceedance, n: int, threshold: float, level: float) -> Interval:
+    """The hull of Wilson's interval for the cases drawn and the probit one for the cohort's mean and spread."""
+    from scipy.special import ndtr, ndtri
+
+    wilson = wilson_interval(share, n, level=level)
+    reach = z_value(level) * _probit_spread(found, n, threshold)
+    if reach == inf:
+        return Interval(0.0, 1.0, level)
+    if reach == 0.0 or not 0.0 < share < 1.0:
+        return wilson
+    centre = float(ndtri(share))
+    return Interval(min(wilson.low, float(ndtr(centre - reach))), max(wilson.high, float(ndtr(centre + reach))), level)
+
+
+def _mean_probability(found: Exceedance, known: NDArray[np.bool_], threshold: float, level: float) -> Estimate:
     lost = int((~known).sum())
     left_out = {"change or its error missing": lost} if lost else {}
     if lost == known.size:
@@ -253,7 +290,7 @@ def _mean_probability(found: Exceedance, known: NDArray[np.bool_], level: float)
     return Estimate(
         estimand=ESTIMAND,
         value=share,
-        interval=wilson_interval(share, n, level=level),
+        interval=_interval(share, found, n, threshold, level),
         method=_METHODS[found.prior],
         n=n,
         left_out=left_out,
