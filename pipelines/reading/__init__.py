@@ -1,0 +1,13 @@
+"""Reading files as they come: text of any delimiter, workbooks, Parquet and JSON records, into raw tables.
+
+Nothing is interpreted here. What had to be found out (encoding, delimiter, decimal mark, header row, rows left out) is
+kept as assumptions on each table, so that it can be printed and stored with the load.
+"""
+
+from __future__ import annotations
+
+from pipelines.reading.files import read_file
+from pipelines.reading.settings import ReadSettings
+from pipelines.reading.tables_found import discover
+
+__all__ = ["ReadSettings", "discover", "read_file"]

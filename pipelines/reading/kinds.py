@@ -1,0 +1,132 @@
+"""What kind of file this is, by its first bytes; the name's ending decides only between text and JSON."""
+
+from __future__ import annotations
+
+from pathlib import PurePath
+from typing import Literal
+
+from warehouse.errors import BadFileError
+
+Kind = Literal["text", "json", "workbook", "parquet"]
+
+SUFFIXES = {
+    ".csv": "text",
+    ".txt": "text",
+    ".tsv": "text",
+    ".xlsx": "workbook",
+    ".parquet": "parquet",
+    ".json": "json",
+}
+"""Endings that a folder is searched for, and what they promise."""
+
+EXPECTED = "CSV or other delimited text, XLSX, Parquet, or JSON records"
+
+_OLE = bytes.fromhex("D0CF11E0A1B11AE1")
+_PACKED = b"PK\x03\x04"
+
+_FOREIGN: tuple[tuple[bytes, str, str], ...] = (
+    (b"\x89PNG\r\n", "a picture (PNG)", "picture"),
+    (b"\xff\xd8\xff", "a picture (JPEG)", "picture"),
+    (b"GIF8", "a picture (GIF)", "picture"),
+    (b"II*\x00", "a picture (TIFF)", "picture"),
+    (b"MM\x00*", "a picture (TIFF)", "picture"),
+    (b"%PDF", "a PDF document", "document"),
+    (b"{\\rtf", "a text-processor document (RTF)", "document"),
+    (b"PK\x05\x06", "an empty zip archive", "archive"),
+    (b"\x1f\x8b", "a packed file (gzip)", "archive"),
+    (b"BZh", "a packed file (bzip2)", "archive"),
+    (b"\xfd7zXZ\x00", "a packed file (xz)", "archive"),
+    (b"7z\xbc\xaf\x27\x1c", "an archive (7z)", "archive"),
+    (b"Rar!\x1a\x07", "an archive (RAR)", "archive"),
+    (b"\x28\xb5\x2f\xfd", "a packed file (zstd)", "archive"),
+    (b"SQLite format 3\x00", "a database file", "database"),
+    (b"ARROW1", "an Arrow file", "database"),
+    (b"\x7fELF", "a program", "program"),
+    (b"age-encryption.org/", "an encrypted file", "encrypted"),
+)
+
+_REMEDY = {
+    "picture": "photographs and radiographs must not be given to Menton; give the table of values",
+    "document": "a table inside a document cannot be read; export it from its program as CSV or XLSX",
+    "archive": "unpack it and give the files inside",
+    "database": "export the table from its program as CSV, XLSX or Parquet",
+    "program": "give the table exported by the program, not the program",
+    "encrypted": "decrypt it first",
+    "page": "open it in a spreadsheet program and save it as XLSX",
+}
+
+_PAGE_STARTS = (b"<!doctype html", b"<html", b"<table", b"<?xml", b"<meta", b"<head")
+
+
+def kind_of(head: bytes | bytearray, name: str) -> Kind:
+    """The kind of a file from its first bytes.
+
+    Args:
+        head: First bytes, at least 200 where the file has them; the streams of an old container are looked for in all.
+        name: File name without the folder, for the ending and for messages.
+
+    Raises:
+        BadFileError: The bytes are those of a picture, document, archive, web page, program, old or protected workbook.
+    """
+    if head.startswith(_PACKED):
+        return "workbook"
+    if head.startswith(b"PAR1"):
+        return "parquet"
+    if head.startswith(b"PARE"):
+        remedy = "write it again without encryption"
+        raise BadFileError("the Parquet file is encrypted", where=name, expected=EXPECTED, remedy=remedy)
+    if head.startswith(_OLE):
+        raise _old_container(head, name)
+    _refuse_foreign(head, name)
+    _check_promise(head, name)
+    return "json" if PurePath(name).suffix.lower() == ".json" else "text"
+
+
+def _check_promise(head: bytes | bytearray, name: str) -> None:
+    promised = SUFFIXES.get(PurePath(name).suffix.lower())
+    if promised == "parquet" or (promised == "workbook" and b"\x00" in head[:4096]):
+        found = f"the name ends in {PurePath(name).suffix.lower()} but the bytes are not those of such a file"
+        remedy = "it may be damaged or cut off at the start; export or copy it again"
+        raise BadFileError(found, where=name, expected=EXPECTED, remedy=remedy)
+
+
+def _old_container(head: bytes | bytearray, name: str) -> BadFileError:
+    """Protected XLSX files and the workbooks of the 1990s share one container; the names of their streams tell."""
+    if "EncryptedPackage".encode("utf-16-le") in head:
+        found = "the workbook is protected by a password"
+        remedy = "open it, remove the password (File, Info, Protect), and save it again as XLSX"
+        return BadFileError(found, where=name, expected="a workbook without a password", remedy=remedy)
+    if any(stream.encode("utf-16-le") in head for stream in ("Workbook", "Book")):
+        found = "this is a workbook of the old .xls kind"
+        remedy = "open it in a spreadsheet program and save it as XLSX"
+        return BadFileError(found, where=name, expected=EXPECTED, remedy=remedy)
+    found = "this is an old office container: an old .xls workbook, a document or a protected file"
+    remedy = "open it in the program it came from and save it as XLSX without a password"
+    return BadFileError(found, where=name, expected=EXPECTED, remedy=remedy)
+
+
+def _refuse_foreign(head: bytes | bytearray, name: str) -> None:
+    for start, label, group in _FOREIGN:
+        if head.startswith(start):
+            raise _foreign(label, group, name)
+    for label, group, hit in _structured(bytes(head[:200])):
+        if hit:
+            raise _foreign(label, group, name)
+
+
+def _structured(head: bytes) -> tuple[tuple[str, str, bool], ...]:
+    """Kinds whose first bytes could also begin a table, told by a second mark further in."""
+    start = head.lstrip(b"\xef\xbb\xbf \t\r\n").lower()
+    return (
+        ("a picture (BMP)", "picture", head[:2] == b"BM" and head[6:10] == b"\x00\x00\x00\x00"),
+        ("a picture (WebP)", "picture", head[:4] == b"RIFF" and head[8:12] == b"WEBP"),
+        ("a picture (HEIC)", "picture", head[4:8] == b"ftyp"),
+        ("a medical image (DICOM)", "picture", head[128:132] == b"DICM"),
+        ("a program", "program", head[:2] == b"MZ" and b"\x00\x00" in head[2:64]),
+        ("a database file", "database", head[8:12] == b"DUCK"),
+        ("a web page or XML file", "page", start.startswith(_PAGE_STARTS)),
+    )
+
+
+def _foreign(label: str, group: str, name: str) -> BadFileError:
+    return BadFileError(f"this is {label}, not a table", where=name, expected=EXPECTED, remedy=_REMEDY[group])

@@ -1,0 +1,39 @@
+"""Limits that keep a hostile or broken file from taking the machine down.
+
+Each is far above what a practice or a registry delivers: a wide case file of a million rows by 25 columns is about
+150 MB of text, 26 million cells.
+"""
+
+from __future__ import annotations
+
+HEAD_BYTES = 1 << 20
+"""How much of a file is looked at to find its kind, delimiter and header."""
+
+MAX_LINE_BYTES = 1 << 20
+"""Longest line of a text file. Reading stops there: a longer line is not a table."""
+
+MAX_TEXT_BYTES = 2 << 30
+MAX_JSON_BYTES = 256 << 20
+MAX_WORKBOOK_BYTES = 512 << 20
+MAX_PARQUET_BYTES = 4 << 30
+
+MAX_CELL_CHARS = 32_767
+"""Longest cell, in characters: the most that a spreadsheet cell holds."""
+
+MAX_COLUMNS = 2_000
+
+MAX_UNPACKED_BYTES = 1536 << 20
+"""Most that all parts of a workbook may hold when unpacked."""
+
+MAX_PACKED_PARTS = 5_000
+MAX_SHEETS = 200
+
+MAX_WORKBOOK_CELLS = 30_000_000
+"""Most cells of a sheet, counted as the rectangle from the first row to its farthest cell: the reading library sets
+aside memory for the whole rectangle, so two cells in opposite corners would ask for 17 billion."""
+
+MAX_SHEET_TEXT_BYTES = 2 << 30
+"""Most text of a sheet once shared texts are written out in each cell that refers to them."""
+
+MAX_PARQUET_CELLS = 250_000_000
+"""Most cells of a Parquet file by its own row count, which packing can make huge in a tiny file."""

@@ -1,0 +1,51 @@
+"""What a user may state about a file; what is not stated is found out and recorded."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+ABOUT_ENCODING = "encoding"
+ABOUT_DELIMITER = "delimiter"
+ABOUT_DECIMAL = "decimal"
+ABOUT_HEADER = "header row"
+ABOUT_KIND = "kind of file"
+ABOUT_TOTALS = "totals rows"
+ABOUT_NOTES = "notes below the table"
+ABOUT_EXAMPLE = "example row"
+ABOUT_BLANK_ROWS = "blank rows"
+ABOUT_BLANK_COLUMNS = "blank columns"
+ABOUT_UNNAMED = "unnamed columns"
+ABOUT_SHORT_ROWS = "short rows"
+ABOUT_SHEETS = "sheets left out"
+ABOUT_SHEET_ERRORS = "cells with a spreadsheet error"
+ABOUT_FORMULAS = "formulas without a stored result"
+ABOUT_UNITS_ROW = "row of units"
+
+DECIMAL_MIXED = "mixed"
+"""Taken for the decimal mark where some columns use a point and others a comma."""
+
+DECIMAL_OPEN = "not decided"
+"""Taken for the decimal mark where the only candidates read either way, such as 1,234."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadSettings:
+    """What is stated about a file. None means: find out, and record what was taken.
+
+    Attributes:
+        encoding: Name of the character encoding of a text file.
+        delimiter: The character between the cells of a text file.
+        decimal: The decimal mark. The reader changes no number of a text file; it records which mark it saw. In a
+            workbook, numbers typed as numbers are written out with this mark, so that a table has one notation.
+        header_row: Row of the column names as a spreadsheet counts rows, from 1.
+        sheet: Name of the one sheet to read; None reads every visible sheet that holds a table.
+        skip_totals: Whether rows of totals, means or counts and notes below the table are left out.
+    """
+
+    encoding: str | None = None
+    delimiter: str | None = None
+    decimal: Literal[".", ","] | None = None
+    header_row: int | None = None
+    sheet: str | None = None
+    skip_totals: bool = True

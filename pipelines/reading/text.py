@@ -1,0 +1,219 @@
+"""Delimited text. Values stay text exactly as given; only blanks at the ends of cells go.
+
+Two routes give the same table. Where every line below the header has the same number of cells, a columnar reader takes
+the file in about a second per 150 MB. It refuses everything irregular; such a file goes row by row through the standard
+library's reader, which tells blank lines, short rows and rows that are too long with their row numbers.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from itertools import islice
+from typing import IO, TYPE_CHECKING, cast
+
+import polars as pl
+
+from pipelines.delivery import Assumption
+from pipelines.reading import limits
+from pipelines.reading.cells import STRAY, trimmed
+from pipelines.reading.decimals import with_decimal_note
+from pipelines.reading.delimiter import CANDIDATES, Split, find_split, sep_line
+from pipelines.reading.encoding import to_utf8
+from pipelines.reading.header import find_header
+from pipelines.reading.settings import ABOUT_SHORT_ROWS, ReadSettings
+from pipelines.reading.tidy import Untidy, tidied
+from warehouse.errors import BadFileError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from pipelines.delivery import RawTable
+    from pipelines.reading.source import FileBytes
+
+_BATCH_ROWS = 50_000
+
+
+def read_text(file: FileBytes, settings: ReadSettings) -> RawTable:
+    """The table in a text file.
+
+    Raises:
+        BadFileError: The text is not a table; the message says where it fails.
+    """
+    text, notes = to_utf8(file, settings.encoding)
+    text = _unified(text)
+    head = _head(text, file.name)
+    sep, n_sep = sep_line(head)
+    del text[:n_sep]
+    split = find_split(head[n_sep:], settings.delimiter or sep, file.name)
+    header = find_header(split.records, split.width, file.name, settings.header_row)
+    _check_width(len(header.names), file.name)
+    region = _Region(text, _offset(head[n_sep:], split, header.first_data), header.first_data + 1, split.delimiter)
+    frame, rows, short = _body(region, len(header.names), file.name)
+    untidy = Untidy(
+        source=file.source(),
+        frame=frame.rename(dict(zip(frame.columns, header.names, strict=True))),
+        rows=rows,
+        where=file.name,
+        unnamed=header.unnamed,
+        assumptions=(*notes, *split.assumptions, *header.assumptions, *short),
+        stray=_stray(text, split.delimiter),
+    )
+    table = tidied(untidy, skip_totals=settings.skip_totals)
+    return table if settings.decimal else with_decimal_note(table)
+
+
+@dataclass(frozen=True, slots=True)
+class _Region:
+    """The data below the header: UTF-8 text, where they begin in it, the row number of the first, the delimiter."""
+
+    text: bytearray
+    offset: int
+    first_row: int
+    delimiter: str
+
+
+def _unified(text: bytearray) -> bytearray:
+    """Text of the oldest kind of line end (a bare carriage return) gets the usual one."""
+    return text.replace(b"\r", b"\n") if b"\n" not in text and b"\r" in text else text
+
+
+def _head(text: bytearray, where: str) -> str:
+    """The first lines, whole ones."""
+    head = bytes(text[: limits.HEAD_BYTES])
+    if len(text) > len(head):
+        head = head[: head.rfind(b"\n") + 1]
+    if not head:
+        found = f"one line is longer than {limits.HEAD_BYTES:,} bytes"
+        raise BadFileError(found, where=where, expected="a table with one row a line", remedy="export it again as CSV")
+    return head.decode("utf-8")
+
+
+def _stray(text: bytearray, delimiter: str) -> str:
+    """The characters to trim that cells of this text can hold; unquoted cells hold no line end and no delimiter."""
+    outside = "" if b'"' in text else f"\r\n{delimiter}"
+    return "".join(c for c in STRAY if c not in outside and _holds(text, c))
+
+
+def _holds(text: bytearray, character: str) -> bool:
+    """Whether a character occurs; the search for its first byte alone is far faster and usually settles it."""
+    code = character.encode()
+    return code[:1] in text and (len(code) == 1 or code in text)
+
+
+def _end(text: bytearray) -> int:
+    """Length without the line ends at the very end."""
+    end = len(text)
+    while end and text[end - 1] in b"\r\n":
+        end -= 1
+    return end
+
+
+def _check_width(width: int, where: str) -> None:
+    if width > limits.MAX_COLUMNS:
+        found = f"the table has {width:,} columns"
+        remedy = "give one row a case with its measures, not one column a case"
+        raise BadFileError(found, where=where, expected=f"at most {limits.MAX_COLUMNS:,}", remedy=remedy)
+
+
+def _offset(head: str, split: Split, first_data: int) -> int:
+    """Bytes before the first data row."""
+    n_lines = split.lines[first_data - 1]
+    return sum(len(line.encode()) for line in islice(io.StringIO(head, newline=""), n_lines))
+
+
+def _body(region: _Region, width: int, where: str) -> tuple[pl.DataFrame, pl.Series, tuple[Assumption, ...]]:
+    """The cells below the header, row numbers, and the record of short rows."""
+    frame = _regular(region, width)
+    short: tuple[Assumption, ...] = ()
+    if frame is None:
+        frame, short = _irregular(region, width, where)
+    rows = pl.Series("row", range(region.first_row, region.first_row + frame.height), dtype=pl.UInt32)
+    return frame, rows, short
+
+
+def _regular(region: _Region, width: int) -> pl.DataFrame | None:
+    """The fast route, or None where the lines do not all have ``width`` cells."""
+    import pyarrow as pa
+    import pyarrow.csv as arrow_csv
+
+    names = [str(i) for i in range(width)]
+    end = _end(region.text)
+    if end <= region.offset:
+        return pl.DataFrame(schema=dict.fromkeys(names, pl.String))
+    view = memoryview(region.text)[region.offset : end]
+    try:
+        table = arrow_csv.read_csv(
+            cast("IO[bytes]", pa.BufferReader(pa.py_buffer(view))),
+            read_options=arrow_csv.ReadOptions(column_names=names, block_size=2 * limits.MAX_LINE_BYTES),
+            parse_options=arrow_csv.ParseOptions(
+                delimiter=region.delimiter, newlines_in_values=b'"' in region.text, ignore_empty_lines=False
+            ),
+            convert_options=arrow_csv.ConvertOptions(
+                column_types=dict.fromkeys(names, pa.string()),
+                null_values=[""],
+                strings_can_be_null=True,
+                check_utf8=False,
+            ),
+        )
+    except pa.ArrowInvalid:
+        return None
+    frame = pl.from_arrow(table, rechunk=False)
+    return frame if isinstance(frame, pl.DataFrame) else None
+
+
+def _irregular(region: _Region, width: int, where: str) -> tuple[pl.DataFrame, tuple[Assumption, ...]]:
+    """The careful route: blank lines become blank rows, short rows are filled up, longer ones refused."""
+    short: list[int] = []
+    batches = [
+        pl.DataFrame(batch, schema=[(str(i), pl.String) for i in range(width)], orient="row")
+        for batch in _batches(_records(region, width, where, short))
+    ]
+    frame = pl.concat(batches).with_columns(pl.when(pl.all() != "").then(pl.all()))
+    if not short:
+        return frame, ()
+    first = ", ".join(map(str, short[:5]))
+    note = Assumption(
+        ABOUT_SHORT_ROWS,
+        f"{len(short)} filled up with blank cells",
+        f"they have fewer cells than the header; the first: {first}",
+    )
+    return frame, (note,)
+
+
+def _batches(records: Iterator[list[str]]) -> Iterator[list[list[str]]]:
+    while batch := list(islice(records, _BATCH_ROWS)):
+        yield batch
+
+
+def _records(region: _Region, width: int, where: str, short: list[int]) -> Iterator[list[str]]:
+    """Each record with exactly ``width`` cells; row numbers of the short ones are added to ``short``."""
+    text = io.TextIOWrapper(io.BytesIO(bytes(region.text[region.offset : _end(region.text)])), "utf-8", newline="")
+    reader = csv.reader(text, delimiter=region.delimiter, strict=True)
+    row = region.first_row - 1
+    try:
+        for row, record in enumerate(reader, start=region.first_row):
+            if len(record) > width and any(map(trimmed, record[width:])):
+                raise _too_long(len(record), width, f"{where}, row {row}", region.delimiter)
+            if 0 < len(record) < width:
+                short.append(row)
+            yield record[:width] + [""] * (width - len(record))
+    except csv.Error as error:
+        raise _unreadable(error, f"{where}, row {row + 1}") from error
+
+
+def _too_long(n_cells: int, width: int, where: str, delimiter: str) -> BadFileError:
+    label = CANDIDATES.get(delimiter, repr(delimiter))
+    found = f"the row has {n_cells} cells, the header {width}"
+    remedy = f"put cells that hold a {label} in quotation marks, or export with another delimiter"
+    return BadFileError(found, where=where, expected="as many cells in each row as in the header", remedy=remedy)
+
+
+def _unreadable(error: csv.Error, where: str) -> BadFileError:
+    if "field limit" in str(error):
+        found = f"a cell holds more than {limits.MAX_CELL_CHARS:,} characters"
+    else:
+        found = "a quotation mark is opened and not closed, or stands inside a quoted cell without being doubled"
+    remedy = "correct the quotation marks there, or export the table again"
+    return BadFileError(found, where=where, expected="quoted cells closed before the next delimiter", remedy=remedy)

@@ -1,0 +1,207 @@
+"""What a workbook would unpack to, found before a library opens it.
+
+An XLSX file is a zip archive of XML. A few kilobytes can claim gigabytes: by sheer packing, by two cells in opposite
+corners of a sheet (readers set aside the whole rectangle), or by one long shared text that a million cells refer to.
+Each part is unpacked here in pieces and only counted, so the check itself needs little memory; the checksums are
+verified on the way, which also tells a cut-off or damaged file. Sheets are found by their content, since a part may
+have any name.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+import zlib
+from array import array
+from collections import Counter
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from pipelines.reading import limits
+from warehouse.errors import BadFileError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from pipelines.reading.source import FileBytes
+
+_PIECE = 1 << 22
+_MAX_CARRY = 1 << 22
+
+# A place is looked for anywhere, not only inside a well-formed tag, and tags are counted by their first letters:
+# counting too much is safe, too little is not. Patterns begin with a plain letter, which makes the search fast.
+_PLACE = re.compile(rb"""r\s*=\s*["']([A-Za-z]{0,7}\d{1,10})["']""")
+_DIGITS = b"0123456789"
+_LETTERS = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
+_EMPTY_CELL = re.compile(rb"""<(?:\w+:)?c(?:\s+\w+="\w*")*\s*(?:/>|>\s*</(?:\w+:)?c>)""")
+_EMPTY_ROW = re.compile(rb"""<(?:\w+:)?row(?:\s+[\w:]+="[\w.:]*")*\s*(?:/>|>\s*</(?:\w+:)?row>)""")
+_FORMULA = re.compile(
+    rb"<(?:\w+:)?c\b([^>]*)>\s*<(?:\w+:)?f\b[^>]*(?:/>|>[^<]*</(?:\w+:)?f>)\s*"
+    rb"(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v></(?:\w+:)?v>)?\s*</(?:\w+:)?c>"
+)
+_SHARED_CELL = re.compile(rb"""\bt\s*=\s*["']s["'][^<]*<(?:\w+:)?v>\s*(\d{1,9})\s*<""")
+_SHARED_TEXT = re.compile(rb"<(?:\w+:)?si[\s>/]")
+
+
+@dataclass(slots=True)
+class _PartCount:
+    """What one part of the archive holds."""
+
+    n_cells: int = 0
+    n_rows: int = 0
+    last_row: int = 0
+    last_column: int = 0
+    errors: int = 0
+    no_result: int = 0
+    shared: array[int] = field(default_factory=lambda: array("Q"))
+
+    @property
+    def rectangle(self) -> int:
+        """Cells from the first row and column to the farthest ones."""
+        return max(self.last_row, self.n_rows) * max(1, self.last_column)
+
+
+@dataclass(frozen=True, slots=True)
+class WorkbookCount:
+    """Cells with a spreadsheet error, and formulas whose result no program has stored, over all sheets."""
+
+    errors: int
+    no_result: int
+
+
+def check_workbook(file: FileBytes) -> WorkbookCount:
+    """Refuse an archive that is not a sound workbook of bearable size.
+
+    Raises:
+        BadFileError: The archive is damaged, protected, no XLSX workbook, or would unpack to more than the limits.
+    """
+    try:
+        with zipfile.ZipFile(io.BytesIO(file.data)) as archive:
+            _check_directory(archive, file.name)
+            return _check_parts(archive, file.name)
+    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, ValueError, NotImplementedError, RuntimeError) as error:
+        raise damaged(file.name) from error
+
+
+def damaged(name: str) -> BadFileError:
+    """The error for a workbook that cannot be unpacked or parsed."""
+    found = "the workbook is damaged or cut off"
+    remedy = "copy or download it again, or open it in a spreadsheet program and save it anew"
+    return BadFileError(found, where=name, expected="a complete XLSX file", remedy=remedy)
+
+
+def _check_directory(archive: zipfile.ZipFile, name: str) -> None:
+    parts = archive.infolist()
+    names = {part.filename.lower() for part in parts}
+    if "xl/workbook.xml" not in names:
+        raise _other_archive(names, name)
+    if any(part.flag_bits & 1 for part in parts):
+        remedy = "save it again without a password"
+        raise BadFileError("parts of the workbook are protected by a password", where=name, remedy=remedy)
+    _limit(len(parts), limits.MAX_PACKED_PARTS, "parts", name)
+    _limit(sum(part.file_size for part in parts), limits.MAX_UNPACKED_BYTES, "bytes when unpacked", name)
+
+
+def _other_archive(names: set[str], name: str) -> BadFileError:
+    if "xl/workbook.bin" in names:
+        found, remedy = "this is a binary workbook (.xlsb)", "open it and save it as XLSX"
+    elif "content.xml" in names:
+        found, remedy = "this is an OpenDocument file", "open it and save the sheet as XLSX or CSV"
+    elif any(part.startswith(("word/", "ppt/")) for part in names):
+        found, remedy = "this is a text or slides document, not a workbook", "copy its table into a workbook"
+    else:
+        found, remedy = "this is a zip archive, not a table", "unpack it and give the files inside"
+    return BadFileError(found, where=name, expected="an XLSX workbook", remedy=remedy)
+
+
+def _limit(value: int, limit: int, label: str, where: str) -> None:
+    if value > limit:
+        found = f"the workbook holds {value:,} {label}"
+        remedy = "delete what is not the table, or export the table as CSV or Parquet"
+        raise BadFileError(found, where=where, expected=f"at most {limit:,}", remedy=remedy)
+
+
+def _check_parts(archive: zipfile.ZipFile, name: str) -> WorkbookCount:
+    counts = {part.filename: _counted(archive, part, name) for part in archive.infolist()}
+    shared = max((count.shared for count in counts.values()), key=len, default=array("Q"))
+    longest = max(shared, default=0)
+    for part in archive.infolist():
+        if longest * counts[part.filename].n_cells > limits.MAX_SHEET_TEXT_BYTES:
+            n_bytes = _shared_bytes(archive, part, shared)
+            _limit(n_bytes, limits.MAX_SHEET_TEXT_BYTES, "bytes of text in the cells of one sheet", name)
+    return WorkbookCount(sum(c.errors for c in counts.values()), sum(c.no_result for c in counts.values()))
+
+
+def _counted(archive: zipfile.ZipFile, part: zipfile.ZipInfo, name: str) -> _PartCount:
+    count = _count(_pieces(archive, part), name, bare=False)
+    if count.rectangle > limits.MAX_WORKBOOK_CELLS:  # cells that carry only a format take no room when read
+        count = _count(_pieces(archive, part), name, bare=True)
+    _limit(count.rectangle, limits.MAX_WORKBOOK_CELLS, "cells between the corners of one sheet", name)
+    return count
+
+
+def _pieces(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> Iterator[bytes]:
+    """A part unpacked piece by piece, cut after whole rows or shared texts.
+
+    No more comes out than the directory says, and the checksum fails where the directory lies.
+
+    Raises:
+        zipfile.BadZipFile: The part is damaged, or is in an encoding in which its tags cannot be counted.
+    """
+    carry = b""
+    with archive.open(part) as stream:
+        while piece := stream.read(_PIECE):
+            if piece.startswith((b"\xff\xfe", b"\xfe\xff")):
+                message = "UTF-16 inside a workbook"
+                raise zipfile.BadZipFile(message)
+            whole = carry + piece
+            cut = max(whole.rfind(b"row>"), whole.rfind(b"si>"))
+            cut = len(whole) if len(whole) - cut > _MAX_CARRY else cut
+            yield whole[:cut]
+            carry = whole[cut:]
+    yield carry
+
+
+def _count(pieces: Iterator[bytes], where: str, *, bare: bool) -> _PartCount:
+    """Extent of a sheet by the places its cells give, and by plain counts where they give none.
+
+    Args:
+        pieces: The part.
+        where: File for messages.
+        bare: Leave cells and rows that hold nothing out of the count.
+    """
+    count = _PartCount()
+    for whole in pieces:
+        piece = _EMPTY_ROW.sub(b"", _EMPTY_CELL.sub(b"", whole)) if bare else whole
+        places = b" ".join(_PLACE.findall(piece))
+        columns = set(places.translate(None, _DIGITS).split())
+        rows = set(places.translate(None, _LETTERS).split())
+        count.n_cells += piece.count(b"<c") + piece.count(b":c ")
+        count.n_rows += piece.count(b"<row") + piece.count(b":row")
+        count.last_row = max(count.last_row, *map(int, rows), 0)
+        count.last_column = max(count.last_column, *map(_column_number, columns), 0)
+        count.errors += piece.count(b't="e"')
+        if b"<f" in piece:
+            count.no_result += sum(b't="str"' not in attributes for attributes in _FORMULA.findall(piece))
+        if b"si>" in piece:
+            starts = [match.start() for match in _SHARED_TEXT.finditer(piece)]
+            count.shared.extend(b - a for a, b in pairwise([*starts, len(piece)]))
+        _limit(count.n_cells, limits.MAX_WORKBOOK_CELLS, "cells in one sheet", where)
+    return count
+
+
+def _column_number(letters: bytes) -> int:
+    number = 0
+    for letter in letters.upper():
+        number = number * 26 + letter - 64
+    return number
+
+
+def _shared_bytes(archive: zipfile.ZipFile, part: zipfile.ZipInfo, shared: array[int]) -> int:
+    """Bytes of text of a sheet once each shared text is written out where it is referred to."""
+    used: Counter[bytes] = Counter()
+    for piece in _pieces(archive, part):
+        used.update(_SHARED_CELL.findall(piece))
+    return sum(n * shared[int(index)] for index, n in used.items() if int(index) < len(shared))
