@@ -1,0 +1,32 @@
+"""Coded columns: what is written, and the code it stands for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipelines.cells.understood import Cell, Understood, by_distinct, text_of, tidy
+
+if TYPE_CHECKING:
+    from pipelines.cells.expected import Expected
+
+
+def read_codes(cells: pl.Series, expected: Expected, *, rule: str) -> Understood:
+    """Codes of a column; capitals and surrounding or double spaces do not matter.
+
+    A spelling of the column goes before the spellings that mean "not known".
+
+    Args:
+        cells: Cells of shape (n,) of any type; whole numbers and truth values are taken as their text.
+        expected: What the column must hold.
+        rule: The rule that an unknown spelling breaks.
+    """
+
+    def understand(text: str) -> Cell:
+        spelling = tidy(text).lower()
+        if spelling in expected.spellings:
+            return Cell(expected.spellings[spelling] or None)
+        return Cell() if spelling in expected.missing else Cell(rule=rule)
+
+    return by_distinct(text_of(cells), understand, pl.String)

@@ -1,0 +1,148 @@
+"""Dates, read only where their order of day, month and year is certain.
+
+A date with its year first is taken as year, month, day. Any other needs an order that is stated, or that the column
+itself shows: a first part above 12 somewhere can only be a day. A column that shows nothing is refused as a whole.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+import polars as pl
+
+from pipelines.cell_rules import IMPOSSIBLE_DATE, NOT_A_DATE
+from pipelines.cells.understood import Understood, bad_cells, text_of
+
+if TYPE_CHECKING:
+    from pipelines.cells.expected import Expected
+
+DateOrder = Literal["none needed", "dmy", "mdy", "ambiguous", "contradictory"]
+
+EARLIEST_YEAR = 1900
+
+_YEAR_FIRST = r"^(?<year>\d{4})[\-/.](?<second>\d{1,2})[\-/.](?<third>\d{1,2})(?:[ T]\d.*)?$"
+_YEAR_LAST = r"^(?<first>\d{1,2})\s?[\-/.]\s?(?<second>\d{1,2})\s?[\-/.]\s?(?<year>\d{4})(?:[ T]\d.*)?$"
+
+
+def order_of(cells: pl.Series) -> DateOrder:
+    """The order of day, month and year that a column shows.
+
+    Args:
+        cells: Cells of any type; dates by type and dates with the year first need no order.
+    """
+    if cells.dtype != pl.String:
+        return "none needed"
+    parts = _parts(cells.str.strip_chars().drop_nulls().unique(), _YEAR_LAST, ("first", "second"))
+    parts = parts.drop_nulls().filter((pl.col("first") <= 12) | (pl.col("second") <= 12))
+    if parts.is_empty():
+        return "none needed"
+    day_first, month_first = bool((parts["first"] > 12).any()), bool((parts["second"] > 12).any())
+    if day_first and month_first:
+        return "contradictory"
+    if day_first:
+        return "dmy"
+    return "mdy" if month_first else "ambiguous"
+
+
+def read_dates(cells: pl.Series, expected: Expected) -> Understood:
+    """Dates of a column; times of day are dropped.
+
+    Args:
+        cells: Cells of shape (n,): text, dates or dates with times.
+        expected: What the column must hold; ``date_order`` for text with the year last.
+
+    Returns:
+        Date of shape (n,). Cells that are no date break K003, those not in the calendar, before 1900 or after today
+        K009.
+    """
+    if cells.dtype == pl.Date or isinstance(cells.dtype, pl.Datetime):
+        dates = cells.cast(pl.Date)
+        return _possible(dates, dates.cast(pl.String), expected)
+    text = text_of(cells)
+    distinct = text.drop_nulls().unique()
+    if distinct.is_empty():
+        return Understood(pl.Series(cells.name, [None], dtype=pl.Date).new_from_index(0, cells.len()))
+    understood = _understand(distinct, expected)
+    dates = text.replace_strict(distinct, understood["date"], default=None, return_dtype=pl.Date)
+    bad = understood.filter(pl.col("rule").is_not_null())
+    blanks = _blank_counts(text, distinct.filter(understood["blank"]))
+    if bad.is_empty():
+        return Understood(dates, blanks=blanks)
+    rule = text.replace_strict(distinct, understood["rule"], default=None, return_dtype=pl.String)
+    said = text.replace_strict(distinct, understood["said"], default=None, return_dtype=pl.String)
+    return Understood(dates, bad_cells(rule, text, said), blanks)
+
+
+def _blank_counts(text: pl.Series, spellings: pl.Series) -> dict[str, int]:
+    counts = text.filter(text.is_in(spellings.to_list())).value_counts() if spellings.len() else None
+    return {} if counts is None else {str(key).lower(): int(count) for key, count in counts.iter_rows() if key}
+
+
+def _parts(text: pl.Series, pattern: str, names: tuple[str, ...]) -> pl.DataFrame:
+    cell = text.alias("cell").to_frame().select(pl.col("cell").str.extract_groups(pattern)).unnest("cell")
+    return cell.select(pl.col(name).cast(pl.Int32) for name in names)
+
+
+def _understand(distinct: pl.Series, expected: Expected) -> pl.DataFrame:
+    """Date, rule, what to say, and whether it means "not known", for each distinct text."""
+    year_first = _parts(distinct, _YEAR_FIRST, ("year", "second", "third"))
+    year_last = _parts(distinct, _YEAR_LAST, ("first", "second", "year"))
+    day, month = ("second", "first") if expected.date_order == "mdy" else ("first", "second")
+    usable = expected.date_order in ("dmy", "mdy")
+    year = year_first["year"].zip_with(year_first["year"].is_not_null(), _if(usable, year_last["year"]))
+    month_part = year_first["second"].zip_with(year_first["year"].is_not_null(), _if(usable, year_last[month]))
+    day_part = year_first["third"].zip_with(year_first["year"].is_not_null(), _if(usable, year_last[day]))
+    frame = pl.DataFrame({"text": distinct, "year": year, "month": month_part, "day": day_part})
+    unknown = sorted(expected.missing | {spelling for spelling, code in expected.spellings.items() if code == ""})
+    blank = pl.col("text").str.to_lowercase().is_in([*unknown, ""])
+    frame = frame.with_columns(_calendar(), blank.alias("blank"))
+    return frame.select("date", "blank", *_judgement(expected)).with_columns(
+        pl.when(pl.col("rule").is_null()).then(pl.col("date")).alias("date")
+    )
+
+
+def _if(condition: bool, series: pl.Series) -> pl.Series:
+    return series if condition else series.clear(series.len())
+
+
+def _calendar() -> pl.Expr:
+    text = pl.format(
+        "{}-{}-{}",
+        pl.col("year").cast(pl.String).str.zfill(4),
+        pl.col("month").cast(pl.String).str.zfill(2),
+        pl.col("day").cast(pl.String).str.zfill(2),
+    )
+    return text.str.to_date("%Y-%m-%d", strict=False).alias("date")
+
+
+def _judgement(expected: Expected) -> tuple[pl.Expr, pl.Expr]:
+    blank, legible, date = pl.col("blank"), pl.col("year").is_not_null(), pl.col("date")
+    said = (
+        pl.when(blank | ~legible)
+        .then(None)
+        .when(date.is_null())
+        .then(pl.lit("a date that is not in the calendar"))
+        .when(date.dt.year() < EARLIEST_YEAR)
+        .then(pl.lit(f"a date before {EARLIEST_YEAR}"))
+        .when(date > expected.today)
+        .then(pl.lit("a date in the future"))
+    )
+    rule = (
+        pl.when(blank)
+        .then(None)
+        .when(~legible)
+        .then(pl.lit(NOT_A_DATE))
+        .when(said.is_not_null())
+        .then(pl.lit(IMPOSSIBLE_DATE))
+    )
+    return rule.cast(pl.String).alias("rule"), said.cast(pl.String).alias("said")
+
+
+def _possible(dates: pl.Series, text: pl.Series, expected: Expected) -> Understood:
+    frame = pl.DataFrame({"date": dates, "year": dates.dt.year(), "blank": dates.is_null()}).select(
+        "date", *_judgement(expected)
+    )
+    good = frame["rule"].is_null()
+    if good.all():
+        return Understood(dates)
+    return Understood(dates.zip_with(good, dates.clear(dates.len())), bad_cells(frame["rule"], text, frame["said"]))

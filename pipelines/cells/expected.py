@@ -1,0 +1,37 @@
+"""What the cells of one column must hold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from pipelines.targets import Target
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """What one column must hold, and how it is written.
+
+    Attributes:
+        target: Where the column goes.
+        spellings: Spelling in lower case -> code; the empty string where the spelling means "not known".
+        missing: Spellings, in lower case, that mean "not known" in every column.
+        decimal: The decimal mark.
+        unit: Unit of the numbers in the file, or None where the target has none.
+        factor: What turns that unit into the target's.
+        date_order: Order of day, month and year where the year does not come first.
+        today: No date may lie after it.
+    """
+
+    target: Target
+    today: date
+    spellings: Mapping[str, str] = field(default_factory=dict)
+    missing: frozenset[str] = frozenset()
+    decimal: Literal[".", ","] = "."
+    unit: str | None = None
+    factor: float = 1.0
+    date_order: str | None = None

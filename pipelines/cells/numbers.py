@@ -1,0 +1,178 @@
+"""Numbers in text, with a stated decimal mark.
+
+A thousands separator is taken only where nothing else could be meant: an apostrophe or a space between groups of
+three, or the other mark between groups when there are two of them or a decimal part follows. ``1,250`` with a decimal
+point may be one and a quarter in another country, so it is refused.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+from math import isfinite
+from typing import TYPE_CHECKING, Literal
+
+import polars as pl
+
+from pipelines.cell_rules import NOT_A_NUMBER, NOT_WHOLE, UNIT_DOES_NOT_FIT
+from pipelines.cells.understood import Cell, Understood, bad_cells, by_distinct, text_of, tidy
+from pipelines.units import unit_named
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pipelines.cells.expected import Expected
+
+MAX_WHOLE = 2**31
+"""Largest whole number taken: what counts phases and readings has no use for more."""
+
+_WITH_UNIT = re.compile(r"(?P<number>[+-]?[\d.,'’ ]*\d[.,]?) ?(?P<unit>[^\d\s.,][^\d]{0,12})?", re.ASCII)
+
+
+def read_numbers(cells: pl.Series, expected: Expected) -> Understood:
+    """Numbers of a column, in the target's unit.
+
+    Typed numbers are taken as they are; not-a-number counts as blank. A text may end in the column's unit.
+
+    Args:
+        cells: Cells of shape (n,) of any type.
+        expected: What the column must hold.
+
+    Returns:
+        Float64 of shape (n,), or Int64 where the target is of type integer.
+    """
+    text = None if cells.dtype.is_numeric() else text_of(cells)
+    plain = cells.cast(pl.Float64).fill_nan(None) if text is None else _plain_numbers(text, expected)
+    odd = plain.is_infinite().fill_null(False) if text is None else _odd(text, plain)
+    understood = Understood(plain)
+    if odd.any():
+        understood = _with_odd(plain, odd, text_of(cells) if text is None else text, expected)
+    return _whole(_converted(understood, expected), expected)
+
+
+def _plain_numbers(text: pl.Series, expected: Expected) -> pl.Series:
+    """Numbers of texts of digits, a sign and the decimal mark; null where a text is anything else."""
+    if expected.decimal == ".":
+        numbers = text.cast(pl.Float64, strict=False)
+    else:
+        cell = pl.col("cell")
+        pointed = pl.when(~cell.str.contains(".", literal=True)).then(cell.str.replace(",", ".", literal=True))
+        numbers = text.alias("cell").to_frame().select(pointed.cast(pl.Float64, strict=False)).to_series()
+    unknown = [spelling for spelling, code in expected.spellings.items() if code == ""]
+    if unknown:
+        numbers = numbers.zip_with(
+            ~text.str.to_lowercase().is_in(unknown).fill_null(False), numbers.clear(numbers.len())
+        )
+    return numbers
+
+
+def _odd(text: pl.Series, numbers: pl.Series) -> pl.Series:
+    return text.is_not_null() & ~numbers.is_finite().fill_null(False)
+
+
+def _with_odd(numbers: pl.Series, odd: pl.Series, text: pl.Series, expected: Expected) -> Understood:
+    """The numbers, with the odd cells understood one distinct text at a time."""
+    places = odd.arg_true()
+    more = by_distinct(text.gather(places), lambda one: _understand(one, expected), pl.Float64)
+    filled = numbers.clone().scatter(places, more.values)
+    bad = more.bad.with_columns(places.gather(more.bad["index"]).cast(pl.UInt32).alias("index"))
+    return Understood(filled, bad, more.blanks)
+
+
+def _understand(text: str, expected: Expected) -> Cell:
+    spelling = tidy(text).lower()
+    if spelling in expected.missing or expected.spellings.get(spelling) == "":
+        return Cell()
+    match = _WITH_UNIT.fullmatch(tidy(text).replace("−", "-"))
+    if match is None:
+        return Cell(rule=NOT_A_NUMBER)
+    number = _grouped(match["number"].strip(), expected.decimal)
+    if number is None:
+        return Cell(rule=NOT_A_NUMBER)
+    if match["unit"] and not _same_unit(match["unit"], expected):
+        return Cell(rule=UNIT_DOES_NOT_FIT if unit_named(match["unit"]) else NOT_A_NUMBER)
+    return Cell(number)
+
+
+def _same_unit(word: str, expected: Expected) -> bool:
+    named = unit_named(word)
+    return named is not None and expected.unit is not None and named == unit_named(expected.unit)
+
+
+def _grouped(text: str, decimal: str) -> float | None:
+    if not _forms(decimal).fullmatch(text):
+        return None
+    bare = re.sub(r"[ '’]", "", text).replace("." if decimal == "," else ",", "")
+    number = float(bare.replace(decimal, "."))
+    return number if isfinite(number) else None
+
+
+@lru_cache(maxsize=2)
+def _forms(decimal: str) -> re.Pattern[str]:
+    """The ways of writing a number of which none can be read in two ways."""
+    mark, other = re.escape(decimal), re.escape("," if decimal == "." else ".")
+    forms = (
+        rf"\d+(?:{mark}\d*)?",
+        rf"{mark}\d+",
+        rf"\d{{1,3}}(?:[ '’]\d{{3}})+(?:{mark}\d+)?",
+        rf"\d{{1,3}}(?:{other}\d{{3}}){{2,}}(?:{mark}\d+)?",
+        rf"\d{{1,3}}(?:{other}\d{{3}})+{mark}\d+",
+    )
+    return re.compile(rf"[+-]?(?:{'|'.join(forms)})")
+
+
+def _converted(understood: Understood, expected: Expected) -> Understood:
+    if expected.factor == 1.0:
+        return understood
+    return Understood(understood.values * expected.factor, understood.bad, understood.blanks)
+
+
+def _whole(understood: Understood, expected: Expected) -> Understood:
+    if not expected.target.whole:
+        return understood
+    values = understood.values
+    broken = ((values != values.floor()) | (values.abs() > MAX_WHOLE)).fill_null(False)
+    bad = understood.bad
+    if broken.any():
+        rule = pl.Series([NOT_WHOLE]).new_from_index(0, values.len()).zip_with(broken, _no_text(values.len()))
+        bad = pl.concat([bad, bad_cells(rule, values.cast(pl.String))])
+        values = values.zip_with(~broken, values.clear(values.len()))
+    if expected.target.type == "integer":
+        values = values.cast(pl.Int64, strict=False)
+    return Understood(values, bad, understood.blanks)
+
+
+def _no_text(length: int) -> pl.Series:
+    return pl.Series([None], dtype=pl.String).new_from_index(0, length)
+
+
+DecimalFound = Literal[".", ",", "mixed", "open", ""]
+
+_COMMA = r"^[+\-−]?\d*,\d+$"
+_POINT = r"^[+\-−]?\d*\.\d+$"
+_THREE_AFTER_COMMA = r"^[+\-−]?[1-9]\d{0,2},\d{3}$"
+
+
+def decimal_of(columns: Iterable[pl.Series]) -> DecimalFound:
+    """The decimal mark that the number columns of a file use.
+
+    Args:
+        columns: Text columns of numbers; columns of other types say nothing.
+
+    Returns:
+        The mark; ``mixed`` where both occur; ``open`` where the only commas could be thousands separators; empty where
+        no number has a mark.
+    """
+    commas = points = grouped = 0
+    for column in columns:
+        if column.dtype != pl.String:
+            continue
+        text = column.filter(column.str.contains("[.,]")).unique().str.strip_chars()
+        commas += int(text.str.contains(_COMMA).sum())
+        points += int(text.str.contains(_POINT).sum())
+        grouped += int(text.str.contains(_THREE_AFTER_COMMA).sum())
+    if commas and points:
+        return "mixed"
+    if commas:
+        return "open" if grouped == commas else ","
+    return "." if points else ""

@@ -1,0 +1,43 @@
+"""Quarters of a year."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipelines.cell_rules import IMPOSSIBLE_DATE, NOT_A_QUARTER
+from pipelines.cells.dates import EARLIEST_YEAR
+from pipelines.cells.understood import Cell, Understood, by_distinct, text_of, tidy
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from pipelines.cells.expected import Expected
+
+_FORMS = (
+    re.compile(r"(?P<year>\d{4})[ /-]?q ?(?P<quarter>[1-4])"),
+    re.compile(r"q ?(?P<quarter>[1-4])[ /-]?(?P<year>\d{4})"),
+)
+
+
+def read_quarters(cells: pl.Series, expected: Expected) -> Understood:
+    """Quarters of a column as ``YYYY-Qn``; the year may come first or last, but a Q must stand with the number."""
+
+    def understand(text: str) -> Cell:
+        spelling = tidy(text).lower()
+        if spelling in expected.missing or expected.spellings.get(spelling) == "":
+            return Cell()
+        match = next((found for form in _FORMS if (found := form.fullmatch(spelling))), None)
+        if match is None:
+            return Cell(rule=NOT_A_QUARTER)
+        year, quarter = int(match["year"]), int(match["quarter"])
+        possible = year >= EARLIEST_YEAR and (year, quarter) <= _quarter(expected.today)
+        return Cell(f"{year:04d}-Q{quarter}") if possible else Cell(rule=IMPOSSIBLE_DATE)
+
+    return by_distinct(text_of(cells), understand, pl.String)
+
+
+def _quarter(day: date) -> tuple[int, int]:
+    return day.year, (day.month + 2) // 3

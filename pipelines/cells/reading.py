@@ -1,0 +1,54 @@
+"""Which reader understands the cells of a column."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipelines.cell_rules import UNKNOWN_CODE, UNKNOWN_MEASURE
+from pipelines.cells.codes import read_codes
+from pipelines.cells.dates import read_dates
+from pipelines.cells.numbers import read_numbers
+from pipelines.cells.quarters import read_quarters
+from pipelines.cells.teeth import read_teeth
+from pipelines.cells.texts import read_case_ids, read_landmarks, read_pseudonyms, read_units
+from pipelines.targets import MEASURE_CODES
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import polars as pl
+
+    from pipelines.cells.expected import Expected
+    from pipelines.cells.understood import Understood
+
+PSEUDONYM_FIELDS = frozenset({"clinician", "examiner"})
+
+_TEXT_READERS: dict[str, Callable[[pl.Series, Expected], Understood]] = {
+    "case_id": read_case_ids,
+    "clinician": read_pseudonyms,
+    "examiner": read_pseudonyms,
+    "landmark": read_landmarks,
+    "unit": read_units,
+}
+_READERS: dict[str, Callable[[pl.Series, Expected], Understood]] = {
+    "number": read_numbers,
+    "integer": read_numbers,
+    "codes": read_teeth,
+    "quarter": read_quarters,
+    "date": read_dates,
+}
+
+
+def read_cells(cells: pl.Series, expected: Expected) -> Understood:
+    """Understand the cells of one column.
+
+    Args:
+        cells: Cells of shape (n,) as text or as the file types them.
+        expected: What the column must hold.
+    """
+    target = expected.target
+    if target.type == "code":
+        rule = UNKNOWN_MEASURE if target.codes == MEASURE_CODES else UNKNOWN_CODE
+        return read_codes(cells, expected, rule=rule)
+    reader = _TEXT_READERS[target.field] if target.type == "text" else _READERS[target.type]
+    return reader(cells, expected)

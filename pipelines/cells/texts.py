@@ -1,0 +1,69 @@
+"""Text that is kept, and so must be a pseudonym or one of a list; and case numbers, which are hashed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipelines.cell_rules import NOT_A_PSEUDONYM, UNIT_DOES_NOT_FIT, UNKNOWN_LANDMARK
+from pipelines.cells.understood import Cell, Understood, by_distinct, text_of, tidy
+from pipelines.deidentify.pseudonyms import is_pseudonym
+from pipelines.units import unit_named
+from warehouse.measures.landmarks import ALIASES, LANDMARKS
+
+if TYPE_CHECKING:
+    from pipelines.cells.expected import Expected
+
+
+def read_case_ids(cells: pl.Series, expected: Expected) -> Understood:
+    """Case numbers as trimmed text, null where blank. They are to be hashed at once.
+
+    A whole number typed as a decimal number (as spreadsheets do) has no decimal part.
+    """
+    text = text_of(cells)
+    blank = text.str.to_lowercase().is_in(sorted(expected.missing | {""})).fill_null(True)
+    return Understood(text.zip_with(~blank, text.clear(text.len())))
+
+
+def read_pseudonyms(cells: pl.Series, expected: Expected) -> Understood:
+    """Pseudonyms of a column, in capitals; a mapping file may turn each spelling into a pseudonym."""
+
+    def understand(text: str) -> Cell:
+        spelling = tidy(text).lower()
+        if spelling in expected.spellings:
+            return Cell(expected.spellings[spelling] or None)
+        if spelling in expected.missing:
+            return Cell()
+        return Cell(spelling.upper()) if is_pseudonym(spelling) else Cell(rule=NOT_A_PSEUDONYM)
+
+    return by_distinct(text_of(cells), understand, pl.String)
+
+
+def read_landmarks(cells: pl.Series, expected: Expected) -> Understood:
+    """Codes of landmarks; capitals matter, for ``Sn`` is not ``SN``."""
+
+    def understand(text: str) -> Cell:
+        exact = tidy(text).replace("’", "'")
+        mapped = expected.spellings.get(exact.lower())
+        if mapped is not None:
+            return Cell(mapped or None)
+        code = ALIASES.get(exact, exact)
+        if code in LANDMARKS:
+            return Cell(code)
+        return Cell() if exact.lower() in expected.missing else Cell(rule=UNKNOWN_LANDMARK)
+
+    return by_distinct(text_of(cells), understand, pl.String)
+
+
+def read_units(cells: pl.Series, expected: Expected) -> Understood:
+    """Units by any spelling, as the first name of each; whether one fits the measure is another question."""
+
+    def understand(text: str) -> Cell:
+        spelling = tidy(text).lower()
+        if spelling in expected.missing or expected.spellings.get(spelling) == "":
+            return Cell()
+        unit = unit_named(expected.spellings.get(spelling, spelling))
+        return Cell(unit) if unit else Cell(rule=UNIT_DOES_NOT_FIT)
+
+    return by_distinct(text_of(cells), understand, pl.String)

@@ -1,0 +1,131 @@
+"""The values found in a column, and the cells that could not be understood."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NamedTuple
+
+import polars as pl
+
+from warehouse.errors import BadFileError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+BAD_SCHEMA = {"index": pl.UInt32, "rule": pl.String, "text": pl.String, "said": pl.String}
+"""Position in the column, rule, the cell as given, and what to say of it where a description is ready.
+
+``text`` never leaves the step that interprets a file: it is redacted first.
+"""
+
+_INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad"))
+
+
+class Cell(NamedTuple):
+    """One distinct text understood: a value, a rule it breaks, or neither where it means "not known"."""
+
+    value: str | float | None = None
+    rule: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Understood:
+    """One column understood.
+
+    Attributes:
+        values: Values of shape (n,); null where blank or not understood.
+        bad: The cells that were not understood (BAD_SCHEMA).
+        blanks: Spelling that means "not known" -> how often; cells without any text are not counted.
+    """
+
+    values: pl.Series
+    bad: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=BAD_SCHEMA))
+    blanks: Mapping[str, int] = field(default_factory=dict)
+
+
+def tidy(text: str) -> str:
+    """Without invisible characters, with single spaces, trimmed."""
+    return " ".join(text.translate(_INVISIBLE).split())
+
+
+def text_of(cells: pl.Series) -> pl.Series:
+    """Cells of any type as trimmed text; whole numbers without a decimal part, empty text as null.
+
+    Raises:
+        BadFileError: The column holds lists or records.
+    """
+    kind = cells.dtype
+    if kind == pl.String:
+        text = cells.str.strip_chars()
+    elif kind.is_float() or kind.is_decimal():
+        text = _number_text(cells.cast(pl.Float64))
+    elif kind.is_nested() or kind == pl.Binary or kind == pl.Object:
+        found = "a column holds lists, records or bytes instead of single values"
+        raise BadFileError(found, expected="one value a cell", remedy="export the table with one value a cell")
+    else:
+        text = cells.cast(pl.String)
+    return text
+
+
+def _number_text(numbers: pl.Series) -> pl.Series:
+    frame = numbers.fill_nan(None).alias("number").to_frame()
+    number = pl.col("number")
+    whole = (number == number.floor()) & (number.abs() < 2**53)
+    text = pl.when(whole).then(number.cast(pl.Int64, strict=False).cast(pl.String)).otherwise(number.cast(pl.String))
+    return frame.select(text.alias(numbers.name)).to_series()
+
+
+def by_distinct(text: pl.Series, understand: Callable[[str], Cell], dtype: type[pl.DataType]) -> Understood:
+    """Understand a column by its distinct texts.
+
+    Args:
+        text: Trimmed text of shape (n,).
+        understand: What one text means.
+        dtype: Type of the values.
+    """
+    distinct = text.drop_nulls().unique()
+    if distinct.is_empty():
+        return Understood(pl.Series(text.name, [None], dtype=dtype).new_from_index(0, text.len()))
+    texts = distinct.to_list()
+    cells = [understand(one) for one in texts]
+    values = _spread(text, distinct, pl.Series([cell.value for cell in cells], dtype=dtype))
+    rules = pl.Series([cell.rule for cell in cells], dtype=pl.String)
+    known_blank = [one for one, cell in zip(texts, cells, strict=True) if one and cell == Cell()]
+    return Understood(values, _bad(text, distinct, rules), _count(text, known_blank))
+
+
+def _spread(text: pl.Series, distinct: pl.Series, values: pl.Series) -> pl.Series:
+    return text.replace_strict(distinct, values, default=None, return_dtype=values.dtype)
+
+
+def _bad(text: pl.Series, distinct: pl.Series, rules: pl.Series) -> pl.DataFrame:
+    if rules.null_count() == rules.len():
+        return pl.DataFrame(schema=BAD_SCHEMA)
+    rule = _spread(text, distinct, rules)
+    return bad_cells(rule, text)
+
+
+def bad_cells(rule: pl.Series, text: pl.Series, said: pl.Series | None = None) -> pl.DataFrame:
+    """The cells with a rule, as a frame of BAD_SCHEMA.
+
+    Args:
+        rule: Rule id, or null where the cell is good; shape (n,).
+        text: The cells as given; shape (n,).
+        said: What to say of each cell, or null.
+    """
+    columns = {"rule": rule, "text": text, "said": said if said is not None else pl.Series([None], dtype=pl.String)}
+    if said is None:
+        columns["said"] = columns["said"].new_from_index(0, rule.len())
+    frame = pl.DataFrame(columns).with_row_index("index").filter(pl.col("rule").is_not_null())
+    return frame.select(pl.col(name).cast(dtype) for name, dtype in BAD_SCHEMA.items())
+
+
+def _count(text: pl.Series, spellings: list[str]) -> dict[str, int]:
+    if not spellings:
+        return {}
+    counts = text.filter(text.is_in(spellings)).value_counts()
+    total: dict[str, int] = {}
+    for spelling, count in counts.iter_rows():
+        key = tidy(spelling).lower()
+        total[key] = total.get(key, 0) + count
+    return total

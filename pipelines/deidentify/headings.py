@@ -1,0 +1,102 @@
+"""What the heading of a column gives away, and how a heading may be repeated in a message.
+
+In a file without a header row the first person stands where the headings should be, so a heading that looks like
+data is described by its place and not repeated.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+import unicodedata
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+from pipelines.deidentify.contents import kinds_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
+
+
+@dataclass(frozen=True, slots=True)
+class HeadingGroup:
+    """Words of headings that share one reason for leaving the column out."""
+
+    reason: str
+    words: frozenset[str]
+    parts: tuple[str, ...]
+
+
+def heading_words(heading: str) -> list[str]:
+    """The words of a heading: lower case, accents taken off, split at anything but letters and digits.
+
+    A capital after a small letter starts a word, so that ``patientName`` is two.
+    """
+    split = re.sub(r"(?<=[a-zäöüß])(?=[A-ZÄÖÜ])", " ", heading)
+    return re.findall(r"[^\W_]+", plain(split))
+
+
+def plain(text: str) -> str:
+    """Lower case without accents: ``Überweiser`` becomes ``uberweiser``."""
+    spread = unicodedata.normalize("NFKD", text.casefold())
+    return "".join(letter for letter in spread if not unicodedata.combining(letter))
+
+
+@lru_cache(maxsize=1)
+def heading_groups() -> tuple[HeadingGroup, ...]:
+    """The groups of ``identifying.toml``."""
+    text = files("pipelines.deidentify").joinpath("identifying.toml").read_text(encoding="utf-8")
+    return tuple(
+        HeadingGroup(group["reason"], frozenset(group["words"]), tuple(group["parts"]))
+        for group in tomllib.loads(text)["group"]
+    )
+
+
+def heading_reason(heading: str) -> str | None:
+    """What a column with this heading would hold about a person, or None."""
+    words = heading_words(heading)
+    squeezed = "".join(words)
+    for group in heading_groups():
+        if group.words.intersection(words) or any(part in squeezed for part in group.parts):
+            return group.reason
+    return None
+
+
+@lru_cache(maxsize=1)
+def identifying_words() -> frozenset[str]:
+    """Every whole word that the groups know."""
+    return frozenset(word for group in heading_groups() for word in group.words)
+
+
+def shown_headings(headings: Sequence[str], known_words: Iterable[str] = ()) -> Mapping[str, str]:
+    """How each heading may be repeated in a message: as it is in quotes, or by its place.
+
+    A heading is withheld where it looks like data: an e-mail address, a telephone number, a date, a record number, a
+    number, or capitalised words of which none is known. Where one looks like a number, date or contact, the row is
+    probably no header at all, and every heading without a known word is withheld.
+
+    Args:
+        headings: The headings in file order.
+        known_words: Words of the contract and of the trade, lower case; words of ``identifying.toml`` are added.
+    """
+    known = identifying_words().union(known_words)
+    kinds = kinds_of(headings, long_text=False).to_list()
+    kinds = [
+        kind or ("a number" if _NUMBER.fullmatch(text) else None) for kind, text in zip(kinds, headings, strict=True)
+    ]
+    has_known = [bool(known.intersection(heading_words(heading))) for heading in headings]
+    no_header = any(kind not in (None, "a personal name") for kind in kinds)
+    shown: dict[str, str] = {}
+    for place, heading in enumerate(headings, 1):
+        kind = kinds[place - 1]
+        if kind == "a personal name" and has_known[place - 1]:
+            kind = None
+        if kind or (no_header and not has_known[place - 1]):
+            shown[heading] = f"column {place} (its heading looks like {kind or 'data'} and is not repeated)"
+        else:
+            shown[heading] = f'"{heading}"'
+    return shown

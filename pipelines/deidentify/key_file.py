@@ -1,0 +1,128 @@
+"""A small secret file that only its owner can read, on POSIX systems and on Windows."""
+
+from __future__ import annotations
+
+import getpass
+import os
+import stat
+import subprocess
+import time
+from typing import TYPE_CHECKING
+
+from warehouse.errors import KeyProblemError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+MAX_BYTES = 4096
+_OTHERS_ON_WINDOWS = ("*S-1-1-0", "*S-1-5-11", "*S-1-5-32-545", "*S-1-5-32-546", "*S-1-5-7")
+"""Security identifiers of everyone, signed-in users, users, guests and anonymous: the same in every language."""
+
+
+def on_windows() -> bool:
+    """Whether file permissions are those of Windows."""
+    return os.name == "nt"
+
+
+def write_private(path: Path, text: str) -> bool:
+    """Create a file that only its owner can read; False where the file is already there.
+
+    Raises:
+        KeyProblemError: It cannot be created.
+    """
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+    try:
+        handle = os.open(path, flags, 0o600)
+    except FileExistsError:
+        return False
+    except OSError as error:
+        raise _unusable(path, "created", error) from error
+    try:
+        if on_windows():
+            _own_on_windows(path)
+        os.write(handle, text.encode("ascii"))
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+    return True
+
+
+def read_key_text(path: Path) -> str:
+    """The text of a small file; one that another process has just created is waited for.
+
+    Raises:
+        KeyProblemError: It cannot be read.
+    """
+    try:
+        for _ in range(20):
+            with path.open("rb") as stream:
+                data = stream.read(MAX_BYTES)
+            if data:
+                break
+            time.sleep(0.05)
+    except OSError as error:
+        raise _unusable(path, "read", error) from error
+    return data.decode("ascii", errors="replace")
+
+
+def check_private(path: Path) -> None:
+    """Refuse a file that others can read.
+
+    Raises:
+        KeyProblemError: Others can read it, or its permissions cannot be told.
+    """
+    try:
+        status = path.lstat()
+    except OSError as error:
+        raise _unusable(path, "read", error) from error
+    if not stat.S_ISREG(status.st_mode):
+        found = "the key file is not a regular file"
+        raise KeyProblemError(found, where=path.name, expected="a file of its own, no link and no folder")
+    if on_windows():
+        _check_on_windows(path)
+    elif status.st_mode & (stat.S_IRWXG | stat.S_IRWXO):
+        raise _open_to_others(path, f"chmod 600 {path.name}")
+
+
+def _open_to_others(path: Path, command: str) -> KeyProblemError:
+    found = "the key file can be read or changed by others"
+    remedy = f"if nobody has copied it, close it with: {command}"
+    return KeyProblemError(found, where=path.name, expected="a file that only its owner can read", remedy=remedy)
+
+
+def _unusable(path: Path, what: str, error: OSError) -> KeyProblemError:
+    found = f"the key file cannot be {what}: {error.strerror or type(error).__name__}"
+    return KeyProblemError(found, where=path.name, remedy="check the folder and your rights in it")
+
+
+def _icacls(*arguments: str) -> str:
+    """Run the permission tool that every Windows has; its output.
+
+    Raises:
+        OSError: It is not there.
+        subprocess.CalledProcessError: It failed.
+    """
+    tool = os.path.join(os.environ.get("SYSTEMROOT", r"C:\Windows"), "System32", "icacls.exe")  # noqa: PTH118
+    return subprocess.run([tool, *arguments], check=True, capture_output=True, text=True, timeout=30).stdout
+
+
+def _own_on_windows(path: Path) -> None:
+    try:
+        _icacls(str(path), "/inheritance:r", "/grant:r", f"{getpass.getuser()}:F")
+    except (OSError, subprocess.SubprocessError) as error:
+        found = f"the key file could not be closed to others: {type(error).__name__}"
+        raise KeyProblemError(
+            found, where=path.name, remedy="keep the key in a folder of your own on an NTFS disk"
+        ) from error
+
+
+def _check_on_windows(path: Path) -> None:
+    try:
+        open_to = [group for group in _OTHERS_ON_WINDOWS if path.name in _icacls(str(path), "/findsid", group)]
+    except (OSError, subprocess.SubprocessError) as error:
+        found = f"who can read the key file could not be told: {type(error).__name__}"
+        raise KeyProblemError(
+            found, where=path.name, remedy="keep the key in a folder of your own on an NTFS disk"
+        ) from error
+    if open_to:
+        raise _open_to_others(path, f'icacls {path.name} /inheritance:r /grant:r "%USERNAME%:F"')

@@ -1,0 +1,118 @@
+"""Dates turned into what is kept of them: an age, a quarter, months from the start."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipelines.cell_rules import IMPOSSIBLE_DATE, NO_START_DATE
+from pipelines.cells.understood import bad_cells
+from pipelines.targets import date_name
+from pipelines.units import DAYS_PER_MONTH, DAYS_PER_YEAR
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from pipelines.cells.understood import Understood
+    from pipelines.interpreting.problems import BadCells
+    from pipelines.mapping.column_mapping import ColumnMapping
+
+OLDEST_SHOWN = 90.0
+OLDEST_POSSIBLE = 120.0
+
+
+@dataclass(slots=True)
+class Derived:
+    """Values by contract name, dates replaced.
+
+    Attributes:
+        rows: Row in the file of each position; shape (n,).
+        values: Contract name -> values of shape (n,). Where dates were given, ``age_at_start``, ``start_quarter`` and
+            ``months_from_start_<timepoint>`` stand in their place; the date of a tabular visit is still there.
+        bad: Cells that turned out impossible together with another.
+        n_capped: Ages of 90 and over that became 90.
+    """
+
+    rows: pl.Series
+    values: dict[str, pl.Series]
+    bad: list[BadCells] = field(default_factory=list)
+    n_capped: int = 0
+
+
+def derive(rows: pl.Series, read: Mapping[str, Understood], mapping: ColumnMapping) -> Derived:
+    """Replace dates of cases, and of visits in a wide file, by what is kept of them; cap ages.
+
+    Args:
+        rows: Row in the file of each position.
+        read: Columns understood.
+        mapping: Gives the targets.
+    """
+    derived = Derived(rows, {name: one.values for name, one in read.items()})
+    start = derived.values.pop("start_date", None)
+    if start is not None:
+        frame = pl.DataFrame({"start": start})
+        quarter = pl.format("{}-Q{}", pl.col("start").dt.year(), pl.col("start").dt.quarter())
+        derived.values["start_quarter"] = frame.select(quarter).to_series()
+        _age(derived, start)
+        for target in mapping.columns.values():
+            if target.timepoint and target.name == date_name(target.timepoint):
+                name = f"months_from_start_{target.timepoint}"
+                derived.values[name] = _months(derived, target.name, start)
+    _cap_age(derived)
+    return derived
+
+
+def _age(derived: Derived, start: pl.Series) -> None:
+    birth = derived.values.pop("birth_date", None)
+    if birth is None:
+        return
+    unusable = birth.is_not_null() & start.is_null()
+    late = (birth > start).fill_null(value=False)
+    _note(derived, "birth_date", birth, {NO_START_DATE: (unusable, None)})
+    _note(derived, "birth_date", birth, {IMPOSSIBLE_DATE: (late, "a date of birth after the start date")})
+    age = ((start - birth).dt.total_days() / DAYS_PER_YEAR).round(2)
+    derived.values["age_at_start"] = age.zip_with(~late, age.clear(age.len()))
+
+
+def _months(derived: Derived, name: str, start: pl.Series) -> pl.Series:
+    return months_from(derived, name, derived.values.pop(name), start)
+
+
+def months_from(derived: Derived, name: str, day: pl.Series, start: pl.Series) -> pl.Series:
+    """Months from start, of two decimals and days / 30.4375; null where a date is missing or before the start.
+
+    Args:
+        derived: Takes note of the cells that cannot be.
+        name: Contract name of the dates.
+        day: Dates of shape (n,).
+        start: Start dates of shape (n,).
+    """
+    unusable = day.is_not_null() & start.is_null()
+    early = (day < start).fill_null(value=False)
+    _note(derived, name, day, {NO_START_DATE: (unusable, None)})
+    _note(derived, name, day, {IMPOSSIBLE_DATE: (early, "a date before the start date")})
+    months = ((day - start).dt.total_days() / DAYS_PER_MONTH).round(2)
+    return months.zip_with(~early, months.clear(months.len()))
+
+
+def _note(derived: Derived, name: str, day: pl.Series, found: Mapping[str, tuple[pl.Series, str | None]]) -> None:
+    for rule, (mask, said) in found.items():
+        if not mask.any():
+            continue
+        length = day.len()
+        nothing = pl.Series([None], dtype=pl.String).new_from_index(0, length)
+        rules = pl.Series([rule]).new_from_index(0, length).zip_with(mask, nothing)
+        words = pl.Series([said or "a date"]).new_from_index(0, length)
+        derived.bad.append((name, bad_cells(rules, nothing, words)))
+
+
+def _cap_age(derived: Derived) -> None:
+    age = derived.values.get("age_at_start")
+    if age is None:
+        return
+    old = age.is_between(OLDEST_SHOWN, OLDEST_POSSIBLE).fill_null(value=False)
+    derived.n_capped = int(((age > OLDEST_SHOWN) & old).sum())
+    if derived.n_capped:
+        derived.values["age_at_start"] = age.zip_with(~old, pl.Series([OLDEST_SHOWN]).new_from_index(0, age.len()))

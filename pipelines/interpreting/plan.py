@@ -1,0 +1,134 @@
+"""What is taken to be so before a cell is read: decimal mark, date orders, units, spellings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, cast
+
+from pipelines.cells.dates import order_of
+from pipelines.cells.expected import Expected
+from pipelines.cells.numbers import decimal_of
+from pipelines.delivery import Assumption
+from pipelines.reading.settings import ABOUT_DECIMAL
+from pipelines.units import factor
+from warehouse.errors import MappingError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from pipelines.contract.contract import Contract
+    from pipelines.delivery import RawTable
+    from pipelines.mapping.column_mapping import ColumnMapping
+    from pipelines.targets import Target
+    from warehouse.measures.measure import Measure
+
+Decimal = Literal[".", ","]
+
+_MARKS = {".": "point", ",": "comma"}
+_ORDERS = {"dmy": "day, month, year", "mdy": "month, day, year", "ymd": "year, month, day"}
+_WHY_ORDER = {"dmy": "the first part is above 12 somewhere", "mdy": "the second part is above 12 somewhere"}
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What each column must hold, and what was taken to be so.
+
+    Attributes:
+        expected: Column in the file -> what its cells must hold.
+        assumptions: What was not stated but found out, or stated and used.
+    """
+
+    expected: Mapping[str, Expected]
+    assumptions: tuple[Assumption, ...]
+
+
+def make_plan(
+    raw: RawTable,
+    mapping: ColumnMapping,
+    *,
+    contract: Contract,
+    catalogue: Mapping[str, Measure],
+    today: date,
+) -> Plan:
+    """Settle what can only be settled by looking at whole columns.
+
+    Raises:
+        MappingError: The decimal mark or an order of dates is needed, not stated, and not certain.
+    """
+    decimal, about_decimal = _decimal(raw, mapping)
+    orders, about_orders = _date_orders(raw, mapping)
+    expected = {
+        column: Expected(
+            target=target,
+            today=today,
+            spellings=mapping.spellings(column, target, contract=contract, measures=catalogue),
+            missing=contract.missing,
+            decimal=decimal,
+            unit=mapping.units.get(column, target.unit),
+            factor=_factor(mapping.units.get(column), target),
+            date_order=orders.get(column),
+        )
+        for column, target in mapping.columns.items()
+    }
+    return Plan(expected, (*about_decimal, *about_orders))
+
+
+def _factor(unit: str | None, target: Target) -> float:
+    if unit is None or target.unit is None:
+        return 1.0
+    return factor(unit, target.unit) or 1.0
+
+
+def _decimal(raw: RawTable, mapping: ColumnMapping) -> tuple[Decimal, list[Assumption]]:
+    if mapping.settings.decimal:
+        return mapping.settings.decimal, []
+    read = next((one.taken for one in raw.assumptions if one.about == ABOUT_DECIMAL), None)
+    if read in _MARKS:
+        return cast("Decimal", read), []
+    columns = [column for column, target in mapping.columns.items() if target.type in ("number", "integer")]
+    found = decimal_of(raw.frame[column] for column in columns)
+    if found in ("mixed", "open"):
+        raise _undecided(raw, found)
+    if found == "":
+        return ".", []
+    decimal = cast("Decimal", found)
+    taken = Assumption("decimal mark", _MARKS[decimal], "the numbers of the file use it, and no other")
+    return decimal, [taken]
+
+
+def _undecided(raw: RawTable, found: str) -> MappingError:
+    message = "numbers are written with a decimal point and with a decimal comma"
+    if found == "open":
+        message = "the commas in the numbers could be decimal marks or thousands separators"
+    remedy = 'say decimal = "," or decimal = "." in [file] of the mapping file'
+    return MappingError(message, where=f"{raw.source.name}, [file] decimal", expected="one decimal mark", remedy=remedy)
+
+
+def _date_orders(raw: RawTable, mapping: ColumnMapping) -> tuple[dict[str, str], list[Assumption]]:
+    orders: dict[str, str] = {}
+    about: list[Assumption] = []
+    unclear: list[str] = []
+    stated = mapping.settings.date_order
+    for column, target in mapping.columns.items():
+        if target.type != "date":
+            continue
+        shown = order_of(raw.frame[column])
+        if stated:
+            orders[column] = stated
+            about.append(Assumption(f'dates in "{column}"', _ORDERS[stated], "the mapping file says so"))
+        elif shown in _WHY_ORDER:
+            orders[column] = shown
+            about.append(Assumption(f'dates in "{column}"', _ORDERS[shown], _WHY_ORDER[shown]))
+        elif shown != "none needed":
+            unclear.append(f'"{column}"' + (" (both orders occur)" if shown == "contradictory" else ""))
+    if unclear:
+        raise _ambiguous(raw, unclear)
+    return orders, about
+
+
+def _ambiguous(raw: RawTable, unclear: list[str]) -> MappingError:
+    found = f"the order of day and month is not certain in {', '.join(unclear)}"
+    remedy = 'say date_order = "dmy" or "mdy" in [file] of the mapping file'
+    where = f"{raw.source.name}, [file] date_order"
+    return MappingError(found, where=where, expected="a stated order, or dates as yyyy-mm-dd", remedy=remedy)

@@ -1,0 +1,87 @@
+"""Whether a mapping covers the columns a file has: what is not mapped is refused, never guessed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipelines.deidentify.headings import heading_words, shown_headings
+from pipelines.deidentify.refusing import refusals
+from pipelines.mapping.completeness import check_sources, missing_required
+from pipelines.targets import Targets
+from pipelines.trade_words import known_words
+from warehouse.errors import MappingError, near_names
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from pipelines.contract.contract import Contract
+    from pipelines.delivery import RawTable
+    from pipelines.mapping.column_mapping import ColumnMapping
+    from pipelines.targets import Target
+    from warehouse.measures.measure import Measure
+
+
+def check_columns(
+    raw: RawTable, mapping: ColumnMapping, *, contract: Contract, catalogue: Mapping[str, Measure]
+) -> None:
+    """Refuse a file with columns that the mapping neither maps nor leaves out, or without ones that it maps.
+
+    Raises:
+        MappingError: Names every such column with the reason. A heading that looks like data is not repeated.
+    """
+    targets = Targets(mapping.settings.layout, mapping.settings.table, contract=contract, measures=catalogue)
+    shown = shown_headings(raw.frame.columns, known_words(contract, catalogue))
+    faults = [*_uncovered(raw, mapping, targets, shown), *_absent(raw, mapping, shown)]
+    if not mapping.stated:
+        faults += [f"{one.name}: required, but the file has no such column" for one in _lacking(mapping, targets)]
+        faults += [f"{name}: {found}" for name, found, _ in check_sources(mapping.targets())]
+    if not faults:
+        return
+    found = "\n".join(["the columns of the file do not fit; nothing of it was read:", *(f"  {one}" for one in faults)])
+    raise MappingError(found, where=_place(raw, mapping), expected=_expected(mapping), remedy=_remedy(mapping))
+
+
+def _lacking(mapping: ColumnMapping, targets: Targets) -> list[Target]:
+    return missing_required(mapping.targets(), targets)
+
+
+def _place(raw: RawTable, mapping: ColumnMapping) -> str:
+    sheet = f", sheet {raw.source.sheet}" if raw.source.sheet else ""
+    return f"{raw.source.name}{sheet}" + (f", read by {mapping.origin}" if mapping.stated else "")
+
+
+def _expected(mapping: ColumnMapping) -> str:
+    return "every column in [columns] or in [ignored]" if mapping.stated else "columns that carry contract names"
+
+
+def _remedy(mapping: ColumnMapping) -> str:
+    if mapping.stated:
+        return (
+            f"add each column to [columns] or [ignored] of {mapping.origin}, and correct names that are not in the file"
+        )
+    return "menton draft-mapping FILE proposes a mapping file; menton template shows the contract names"
+
+
+def _uncovered(raw: RawTable, mapping: ColumnMapping, targets: Targets, shown: Mapping[str, str]) -> list[str]:
+    uncovered = [one for one in raw.frame.columns if one not in mapping.columns and one not in mapping.ignored]
+    reasons = refusals(uncovered, {one: raw.frame[one] for one in uncovered})
+    return [f"{shown[one]}: {_reason(one, reasons.get(one), targets)}" for one in uncovered]
+
+
+def _reason(heading: str, identifying: str | None, targets: Targets) -> str:
+    if identifying:
+        return f"identifying: {identifying}"
+    near = targets.near("_".join(heading_words(heading)))
+    return f"not a contract name; {near}" if near else "not a contract name"
+
+
+def _absent(raw: RawTable, mapping: ColumnMapping, shown: Mapping[str, str]) -> list[str]:
+    headings = set(raw.frame.columns)
+    free = [one for one, text in shown.items() if one not in mapping.columns and text.startswith('"')]
+    absent = [column for column in mapping.columns if column not in headings]
+    return [f'"{column}": mapped, but the file has no such column{_offer(column, free)}' for column in absent]
+
+
+def _offer(column: str, free: list[str]) -> str:
+    near = near_names(column, free)
+    return f"; {near}" if near else ""

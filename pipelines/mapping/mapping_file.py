@@ -1,0 +1,214 @@
+"""Loading and checking a mapping file."""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipelines.cells.expected import Expected
+from pipelines.cells.reading import read_cells
+from pipelines.mapping.code_sections import CodeSections
+from pipelines.mapping.column_mapping import ColumnMapping, Constant, own_spellings
+from pipelines.mapping.completeness import check_sources, missing_required
+from pipelines.mapping.faults import Faults
+from pipelines.mapping.settings import parse_settings
+from pipelines.targets import Target, Targets
+from pipelines.units import all_units, factor, unit_named, units_for
+from warehouse.errors import MappingError, near_names
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from pipelines.contract.contract import Contract
+    from warehouse.measures.measure import Measure
+
+SECTIONS = ("file", "columns", "codes", "units", "constants", "ignored")
+
+
+def load_mapping(path: Path, *, contract: Contract, catalogue: Mapping[str, Measure]) -> ColumnMapping:
+    """Load a mapping file and check all that can be checked without the file it is for.
+
+    Args:
+        path: The mapping file (TOML, UTF-8).
+        contract: The contract.
+        catalogue: Measures, with those the practice added.
+
+    Raises:
+        MappingError: The file cannot be read, or something in it is wrong; every fault is told.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        found = f"the mapping file cannot be read: {getattr(error, 'strerror', None) or type(error).__name__}"
+        raise MappingError(found, where=path.name, expected="a UTF-8 text file in TOML") from error
+    return parse_mapping(text, origin=path.name, contract=contract, catalogue=catalogue)
+
+
+def parse_mapping(text: str, *, origin: str, contract: Contract, catalogue: Mapping[str, Measure]) -> ColumnMapping:
+    """The mapping that a text states; see :func:`load_mapping`."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        found = f"the mapping file is not well-formed TOML: {_fault_place(error)}"
+        remedy = "look at that line: a quote, a bracket, or a key that already stands further up"
+        raise MappingError(found, where=origin, expected="TOML, each key once", remedy=remedy) from error
+    return _Parser(origin, data, contract, catalogue).parse()
+
+
+def _fault_place(error: tomllib.TOMLDecodeError) -> str:
+    """What the parser says without the key it may quote."""
+    message = str(error)
+    place = message[message.rfind("(") :] if "(at " in message else "(at an unknown place)"
+    return f"{'a key stands twice' if ('overwrite' in message or 'twice' in message) else 'it cannot be read'} {place}"
+
+
+class _Parser:
+    """Checks the sections one after the other, collecting faults."""
+
+    def __init__(
+        self, origin: str, data: Mapping[str, Any], contract: Contract, catalogue: Mapping[str, Measure]
+    ) -> None:
+        self.origin, self.data, self.contract, self.catalogue = origin, data, contract, catalogue
+        self.faults = Faults(origin)
+
+    def parse(self) -> ColumnMapping:
+        for name in self.data:
+            if name not in SECTIONS:
+                remedy = near_names(name, SECTIONS) or f"the sections are {', '.join(SECTIONS)}"
+                self.faults.add(f"[{name}]", "this section does not exist", remedy=remedy)
+        settings = parse_settings(self._section("file"), self.faults, contract=self.contract)
+        self.targets = Targets(settings.layout, settings.table, contract=self.contract, measures=self.catalogue)
+        columns = self._columns()
+        codes = CodeSections(
+            columns, self.targets, contract=self.contract, measures=self.catalogue, faults=self.faults
+        ).parse(self._section("codes"))
+        mapping = ColumnMapping(
+            origin=self.origin,
+            settings=settings,
+            columns=columns,
+            codes=codes,
+            units=self._units(columns),
+            constants=self._constants(columns),
+            ignored=self._ignored(columns),
+        )
+        self._check_whole(mapping)
+        self.faults.raise_any()
+        return mapping
+
+    def _check_whole(self, mapping: ColumnMapping) -> None:
+        for target in missing_required(mapping.targets(), self.targets):
+            remedy = f"map the column that holds it, or give it in [constants]: {target.name} = ..."
+            self.faults.add(f"[columns] {target.name}", "no column goes to this name, which is required", remedy=remedy)
+        for name, found, remedy in check_sources(mapping.targets()):
+            self.faults.add(f"[columns] {name}", found, remedy=remedy)
+
+    def _section(self, name: str) -> dict[str, Any]:
+        section = self.data.get(name, {})
+        if isinstance(section, dict):
+            return section
+        self.faults.add(name, "this is a value where a section belongs", expected=f"[{name}]")
+        return {}
+
+    def _columns(self) -> dict[str, Target]:
+        columns: dict[str, Target] = {}
+        seen: dict[str, str] = {}
+        for given, name in self._section("columns").items():
+            column, where = given.strip(), f'[columns] "{given}"'
+            target = self.targets.find(name) if isinstance(name, str) else None
+            if target is None:
+                self._unknown_name(where, name)
+            elif column in columns:
+                self.faults.add(where, "this column is mapped twice; spaces around a name do not matter")
+            elif target.name in seen:
+                found = f'two columns go to {target.name}: "{seen[target.name]}" is the other'
+                self.faults.add(where, found, remedy="keep one and put the other in [ignored]")
+            else:
+                columns[column], seen[target.name] = target, column
+        return columns
+
+    def _unknown_name(self, where: str, name: object) -> None:
+        if isinstance(name, str):
+            remedy = self.targets.near(name) or "menton template lists the names"
+            self.faults.add(where, f'there is no contract name "{name}" in a file of this layout', remedy=remedy)
+        else:
+            self.faults.add(where, "this is not a name in quotes", expected='"column in the file" = "contract name"')
+
+    def _units(self, columns: Mapping[str, Target]) -> dict[str, str]:
+        units: dict[str, str] = {}
+        for given, unit in self._section("units").items():
+            column, where = given.strip(), f'[units] "{given}"'
+            target = columns.get(column)
+            if target is None:
+                remedy = near_names(column, columns) or "units are given for columns of [columns]"
+                self.faults.add(where, "no such column is mapped", remedy=remedy)
+            elif _fits_unit(target, unit):
+                units[column] = unit
+            elif target.unit is None and not _per_row(target):
+                self.faults.add(where, f"{target.name} has no unit")
+            else:
+                wanted = units_for(target.unit) if target.unit else all_units()
+                found = f"this unit cannot be turned into {target.unit}" if target.unit else "there is no such unit"
+                self.faults.add(where, found, expected=f"one of {', '.join(wanted)}")
+        return units
+
+    def _constants(self, columns: Mapping[str, Target]) -> dict[str, Constant]:
+        constants: dict[str, Constant] = {}
+        filled = {target.name: column for column, target in columns.items()}
+        for name, value in self._section("constants").items():
+            where, target = f"[constants] {name}", self.targets.find(name)
+            if target is None:
+                self.faults.add(where, "there is no such contract name", remedy=self.targets.near(name))
+            elif target.name in filled:
+                found = f'this name already has the column "{filled[target.name]}"'
+                self.faults.add(where, found, remedy="keep the column or the constant")
+            elif target.field == "case_id" or target.type == "date":
+                self.faults.add(where, "this cannot be the same for every row")
+            else:
+                constant = self._constant(where, target, value)
+                if constant:
+                    constants[target.name] = constant
+        return constants
+
+    def _constant(self, where: str, target: Target, value: object) -> Constant | None:
+        expected = Expected(
+            target=target,
+            today=date.max,
+            spellings=own_spellings(target, contract=self.contract, measures=self.catalogue),
+        )
+        if isinstance(value, str | int | float) and not isinstance(value, bool):
+            understood = read_cells(pl.Series([str(value)]), expected).values[0]
+            if understood is not None:
+                return Constant(target, understood)
+        codes = [code.code for code in self.contract.codes.get(target.codes or "", ())]
+        wanted = f"one of {', '.join(codes)}" if codes and target.type == "code" else f"a value of type {target.type}"
+        self.faults.add(where, "the value does not fit", expected=wanted, remedy=near_names(str(value), codes))
+        return None
+
+    def _ignored(self, columns: Mapping[str, Target]) -> dict[str, str]:
+        ignored: dict[str, str] = {}
+        for given, reason in self._section("ignored").items():
+            column, where = given.strip(), f'[ignored] "{given}"'
+            if column in columns:
+                self.faults.add(where, "this column is mapped and left out at once", remedy="keep one of the two")
+            elif not isinstance(reason, str) or not reason.strip():
+                self.faults.add(where, "the reason is missing", expected='"column in the file" = "why it is left out"')
+            else:
+                ignored[column] = reason
+        return ignored
+
+
+def _fits_unit(target: Target, unit: object) -> bool:
+    if not isinstance(unit, str):
+        return False
+    if _per_row(target):
+        return unit_named(unit) is not None
+    return target.unit is not None and factor(unit, target.unit) is not None
+
+
+def _per_row(target: Target) -> bool:
+    """Whether the unit wanted depends on the measure of each row."""
+    return target.table == "measurements" and target.field == "value" and not target.measure
