@@ -1,0 +1,202 @@
+"""Standardised risks: what share would be adverse if every case were in one group, by a logistic model.
+
+Also called g-computation or marginal risks. Own code: statsmodels gives marginal effects of a coefficient, not the two
+risks, their ratio or an interval that takes the mix of cases as a sample; its effect serves as a check.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from warehouse.analysis.bootstrap import Progress, replicate
+from warehouse.analysis.contrast import (
+    GroupContrast,
+    Influence,
+    bootstrapped,
+    group_contrast,
+    no_contrast,
+    replicate_row,
+)
+from warehouse.analysis.logistic import LogisticFit, SeparationFallback, fit_logistic, fit_or_fall_back, risks
+from warehouse.results import Caution
+
+if TYPE_CHECKING:
+    from warehouse.analysis.group_pair import GroupPair
+    from warehouse.analysis.spline import FloatArray
+
+CaseMix = Literal["sampled", "fixed"]
+
+POPULATION = "as if all cases had been in either group"
+_METHOD = "standardised risks"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Model:
+    """Design of the outcome model as observed and with everyone moved to one group, each shape ``(n, p)``."""
+
+    observed: FloatArray
+    all_first: FloatArray
+    all_second: FloatArray
+
+
+def standardised_risks(
+    pair: GroupPair,
+    *,
+    level: float = 0.95,
+    case_mix: CaseMix = "sampled",
+    interactions: bool = False,
+    fallback: SeparationFallback | None = None,
+) -> GroupContrast:
+    """Mean modelled risk with everyone in the first, and in the second group.
+
+    Estimand: the share adverse among all these cases had all been in one group, *if* the covariates are all that
+    differs and the model is right. Model: logit risk = group + covariates (+ group x covariates). Variance by the delta
+    method, G V G' with G the mean gradient and V the inverse information; ``sampled`` (default) adds the variance of
+    the mean over the mix of cases, ``fixed`` takes the covariates as they stand.
+
+    Args:
+        pair: The cases; the outcome must be a yes/no.
+        level: Nominal coverage.
+        case_mix: Whether the covariates count as sampled or as fixed.
+        interactions: Let every covariate act differently in the two groups.
+        fallback: What to use where the outcome is separated (no adverse case in a group, say), Firth's fit for one.
+
+    Returns:
+        The two risks, difference and ratio; None with a sentence for an empty group, a continuous outcome, or
+        separation without a fallback.
+
+    Source: Lane & Nelder 1982, Biometrics 38:613 (from memory);
+    Hernan & Robins 2020, What If, chapter 13.
+    """
+    reason = _why_not(pair)
+    if reason:
+        return no_contrast(pair, population=POPULATION, method=_METHOD, reason=reason)
+    model = _model(pair, interactions)
+    fit = fit_or_fall_back(model.observed, pair.outcome, fallback=fallback)
+    if fit.separated:
+        reason = "The covariates tell adverse cases from others without error, so a logistic model has no finite fit."
+        return no_contrast(pair, population=POPULATION, method=_METHOD, reason=reason, kind="separation")
+    return group_contrast(
+        pair,
+        _influence(pair, model, fit, case_mix),
+        population=POPULATION,
+        method=f"{_METHOD} by {fit.method}, delta method with the mix of cases {case_mix}",
+        level=level,
+        warnings=pair.design.warnings + _cautions(fit),
+    )
+
+
+def bootstrap_standardised(
+    pair: GroupPair,
+    *,
+    rng: np.random.Generator,
+    n_resamples: int = 2_000,
+    level: float = 0.95,
+    interactions: bool = False,
+    fallback: SeparationFallback | None = None,
+    progress: Progress | None = None,
+) -> GroupContrast:
+    """:func:`standardised_risks` with percentile bootstrap intervals; the model is fitted anew in every resample.
+
+    Args:
+        pair: The cases, resampled as they are.
+        rng: The source of randomness.
+        n_resamples: Bootstrap samples.
+        level: Nominal coverage.
+        interactions: Let every covariate act differently in the two groups.
+        fallback: What to use where all cases, or those of a resample, are separated.
+        progress: Told after every resample.
+    """
+    plain = standardised_risks(pair, level=level, interactions=interactions, fallback=fallback)
+    if plain.difference.value is None:
+        return plain
+    model = _model(pair, interactions)
+    start = fit_or_fall_back(model.observed, pair.outcome, fallback=fallback)
+
+    def analysis(drawn: FloatArray) -> tuple[float, float, float, float] | None:
+        return _resampled(pair, model, drawn, start, fallback)
+
+    replicates = replicate(analysis, pair.n, rng=rng, n_resamples=n_resamples, progress=progress)
+    return bootstrapped(plain, replicates, method=f"{_METHOD} by {start.method}", level=level)
+
+
+def _why_not(pair: GroupPair) -> str | None:
+    if pair.emptiness():
+        return pair.emptiness()
+    if not pair.binary:
+        return "Standardised risks are for a yes/no outcome; for a measure use the covariance analysis of change."
+    return None
+
+
+def _model(pair: GroupPair, interactions: bool) -> _Model:
+    def with_group(first: FloatArray) -> FloatArray:
+        covariates = pair.design.matrix[:, 1:]
+        products = [covariates * first[:, None]] if interactions else []
+        return np.column_stack([np.ones(pair.n), first, covariates, *products])
+
+    return _Model(
+        observed=with_group(pair.first.astype(np.float64)),
+        all_first=with_group(np.ones(pair.n)),
+        all_second=with_group(np.zeros(pair.n)),
+    )
+
+
+def _influence(pair: GroupPair, model: _Model, fit: LogisticFit, case_mix: CaseMix) -> Influence:
+    parts = [_risk_and_influence(pair, design, fit, case_mix) for design in (model.all_first, model.all_second)]
+    (first, influence_first), (second, influence_second) = parts
+    events = [int(pair.outcome[side].sum()) for side in (pair.first, ~pair.first)]
+    return Influence(
+        values=(first, second),
+        first=influence_first,
+        second=influence_second,
+        sizes=(float(pair.sizes[0]), float(pair.sizes[1])),
+        events=(events[0], events[1]),
+    )
+
+
+def _risk_and_influence(
+    pair: GroupPair, design: FloatArray, fit: LogisticFit, case_mix: CaseMix
+) -> tuple[float, FloatArray]:
+    """Mean risk and a vector whose square sum over its length squared is the variance.
+
+    The vector holds what the mix of cases adds (n entries, 0 if it is fixed) and what the coefficients add (p entries,
+    from a root of their covariance). The two do not correlate, because scores average to zero for any covariates; and
+    vectors of two risks may be subtracted, because both share the root.
+    """
+    risk = risks(design, fit.coefficients)
+    mean = float(risk.mean())
+    gradient = (risk * (1.0 - risk)) @ design / pair.n
+    values, vectors = np.linalg.eigh(fit.covariance)
+    from_coefficients = gradient @ (vectors * np.sqrt(np.clip(values, 0.0, None)))
+    from_mix = (risk - mean) / pair.n if case_mix == "sampled" else np.zeros(pair.n)
+    both = np.concatenate([from_mix, from_coefficients])
+    return mean, both * both.size
+
+
+def _resampled(
+    pair: GroupPair, model: _Model, drawn: FloatArray, start: LogisticFit, fallback: SeparationFallback | None
+) -> tuple[float, float, float, float] | None:
+    rows = drawn > 0
+    counts, first, outcome, design = drawn[rows], pair.first[rows], pair.outcome[rows], model.observed[rows]
+    if first.all() or not first.any():
+        return None
+    fit = fit_logistic(design, outcome, weights=counts, start=start.coefficients)
+    coefficients = fit.coefficients
+    if fit.separated:
+        if fallback is None:
+            return None
+        times = counts.astype(np.intp)
+        coefficients, _ = fallback(np.repeat(design, times, axis=0), np.repeat(outcome, times))
+    moved = (model.all_first[rows], model.all_second[rows])
+    one, two = (float(np.average(risks(design, coefficients), weights=counts)) for design in moved)
+    return replicate_row(one, two)
+
+
+def _cautions(fit: LogisticFit) -> tuple[Caution, ...]:
+    if not fit.penalised:
+        return ()
+    text = "Too few adverse cases for an ordinary model; a penalised one was used and pulls risks towards one half."
+    return (Caution("separation", text),)
