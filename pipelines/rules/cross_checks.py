@@ -1,0 +1,203 @@
+"""Checks that look from one table to another, and at rows of the same key: true where nothing is wrong."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from pipelines.rules.case_checks import holds
+
+if TYPE_CHECKING:
+    from pipelines.rules.rules import Rule
+    from pipelines.rules.tables import Mask, Tables
+
+READING_KEY = ("case", "timepoint", "examiner", "repeat_no")
+_NOT_FINDINGS = (
+    "file",
+    "row",
+    "case",
+    "case_id",
+    "timepoint",
+    "records_taken",
+    "months_from_start",
+    "magnification_pct",
+    "image_scale_mm_per_px",
+    "porion_kind",
+    "gonion_kind",
+)
+
+
+def key_is_unique(tables: Tables, rule: Rule) -> Mask:
+    """No other row of the load has the same key; rows with a blank in the key are not asked.
+
+    In files of one row a case only the case itself can be given twice; its phases and visits follow from its row.
+    """
+    case = tables.case_numbers(rule.table)
+    if rule.table == "cases":
+        count = np.bincount(case, minlength=tables.n_cases + 1)
+        count[tables.n_cases] = 0
+        return count[case] < 2
+    if tables.wide.all():
+        return np.ones(len(case), dtype=np.bool_)
+    others = [name for name in rule.columns if name != "case_id"]
+    complete = pl.all_horizontal(pl.col(name).is_not_null() for name in others) & (pl.col("case") < tables.n_cases)
+    right = holds(tables[rule.table], ~(pl.struct("case", *others).is_duplicated() & complete))
+    if rule.table == "measurements":
+        right &= _not_among(tables["measurements"], given_twice(tables))
+    return right
+
+
+def _not_among(frame: pl.DataFrame, copies: pl.DataFrame) -> Mask:
+    right = np.ones(frame.height, dtype=np.bool_)
+    found = frame.select("file", "row").with_row_index("position").join(copies, on=["file", "row"], how="semi")
+    right[found["position"].to_numpy()] = False
+    return right
+
+
+def case_is_known(tables: Tables, rule: Rule) -> Mask:
+    """The case of the row stands in this load or an earlier one."""
+    known = tables.known | tables.given
+    known[tables.n_cases] = True
+    return known[tables.case_numbers(rule.table)] | _of_wide(tables, rule.table)
+
+
+def case_was_accepted(tables: Tables, rule: Rule) -> Mask:
+    """The row of the case was not turned away, or an earlier load knows the case."""
+    accepted = tables.accepted | tables.known | ~tables.given
+    return accepted[tables.case_numbers(rule.table)] | _of_wide(tables, rule.table)
+
+
+def _of_wide(tables: Tables, table: str) -> Mask:
+    """Whether each row comes from a file of one row a case, where a row is made from that of its case."""
+    of_wide: Mask = tables.wide[tables[table]["file"].to_numpy()]
+    return of_wide
+
+
+def one_sex_a_case(tables: Tables, rule: Rule) -> Mask:
+    """Rows of the same case agree on the sex."""
+    case = tables.case_numbers("cases")
+    right = np.ones(len(case), dtype=np.bool_)
+    count = np.bincount(case, minlength=tables.n_cases + 1)
+    count[tables.n_cases] = 0
+    repeated = tables["cases"].with_row_index("position").filter(count[case] > 1)
+    split = repeated.filter(pl.col("sex").drop_nulls().n_unique().over("case") > 1)
+    right[split["position"].to_numpy()] = False
+    return right
+
+
+def untreated_has_no_appliance(tables: Tables, rule: Rule) -> Mask:
+    """A case observed without treatment has no phase with an appliance."""
+    worn: Mask = tables.per_case("phases", pl.lit(1.0), pl.col("appliance_category") != "untreated") == 1.0
+    untreated = holds(tables["cases"], pl.col("comparison") != "untreated")
+    return untreated | ~worn[tables.case_numbers("cases")]
+
+
+def treated_has_a_phase(tables: Tables, rule: Rule) -> Mask:
+    """A treated case that has finished has at least one phase."""
+    phase: Mask = tables.per_case("phases", pl.lit(1.0)) == 1.0
+    ended = (pl.col("comparison") == "treated") & (pl.col("status") == "finished")
+    return holds(tables["cases"], ~ended) | phase[tables.case_numbers("cases")]
+
+
+def _finish_records(tables: Tables) -> Mask | None:
+    """Whether a case has anything from its finish records; None where the load has no records of any kind."""
+    if "visits" not in tables and "readings" not in tables:
+        return None
+    at_finish = pl.col("timepoint") == "finish"
+    seen = np.zeros(tables.n_cases + 1, dtype=np.bool_)
+    if "readings" in tables:
+        seen |= tables.per_case("readings", pl.lit(1.0), at_finish, _any_value(tables), name="finish read") == 1.0
+    if "visits" in tables:
+        seen |= tables.per_case("visits", pl.lit(1.0), at_finish, _visited(tables), name="finish visit") == 1.0
+    return seen
+
+
+def _any_value(tables: Tables) -> pl.Expr:
+    """Whether a reading holds any value."""
+    return pl.any_horizontal(pl.lit(value=False), *(pl.col(name).is_not_null() for name in tables.measure_columns()))
+
+
+def _visited(tables: Tables) -> pl.Expr:
+    """Whether a visit holds a finding or says that records were taken.
+
+    Where no readings were handed over at all, the visit itself is enough, unless it says that none were taken.
+    """
+    columns = tables["visits"].columns
+    taken = pl.col("records_taken") if "records_taken" in columns else pl.lit(None, dtype=pl.String)
+    findings = [pl.col(name).is_not_null() for name in columns if name not in _NOT_FINDINGS]
+    seen = pl.any_horizontal(pl.lit("readings" not in tables), *findings, (taken == "yes").fill_null(value=False))
+    return seen & taken.ne_missing(pl.lit("no"))
+
+
+def finished_has_finish_records(tables: Tables, rule: Rule) -> Mask:
+    """A finished case has something from its finish records, where records were handed over at all."""
+    seen = _finish_records(tables)
+    if seen is None:
+        return np.ones(tables["cases"].height, dtype=np.bool_)
+    return holds(tables["cases"], pl.col("status") != "finished") | seen[tables.case_numbers("cases")]
+
+
+def in_treatment_has_no_finish_records(tables: Tables, rule: Rule) -> Mask:
+    """A case still in treatment has nothing from finish records."""
+    seen = _finish_records(tables)
+    if seen is None:
+        return np.ones(tables["cases"].height, dtype=np.bool_)
+    return holds(tables["cases"], pl.col("status") != "in_treatment") | ~seen[tables.case_numbers("cases")]
+
+
+def records_were_taken(tables: Tables, rule: Rule) -> Mask:
+    """Where a visit says that no records were taken, no value is given for that time."""
+    visits = tables["visits"]
+    right = np.ones(visits.height, dtype=np.bool_)
+    without = visits.with_row_index("position").filter(pl.col("records_taken") == "no", pl.col("case") < tables.n_cases)
+    if without.is_empty():
+        return right
+    values = tables["readings"].filter(_any_value(tables)).select("case", "timepoint")
+    right[without.join(values, on=["case", "timepoint"], how="semi")["position"].to_numpy()] = False
+    return right
+
+
+def value_has_a_visit(tables: Tables, rule: Rule) -> Mask:
+    """The time of a value stands among the visits of its case, where visits of the case were handed over."""
+    values, visits = tables["measurements"], tables["visits"].select("case", "timepoint")
+    right = np.ones(values.height, dtype=np.bool_)
+    asked = (
+        values.with_row_index("position")
+        .select("position", "case", "timepoint")
+        .filter(pl.col("case") < tables.n_cases)
+    )
+    lacking = asked.join(visits.select("case").unique(), on="case", how="semi").join(
+        visits, on=["case", "timepoint"], how="anti"
+    )
+    right[lacking["position"].to_numpy()] = False
+    return right
+
+
+def given_twice(tables: Tables) -> pl.DataFrame:
+    """Values that stand both in a file of single values and in a file of one row a case.
+
+    Returns:
+        ``file`` and ``row`` of every copy of such a value, on both sides.
+    """
+    none = pl.DataFrame(schema={"file": pl.UInt16, "row": pl.UInt32})
+    if "measurements" not in tables or "readings" not in tables:
+        return none
+    singles, readings = tables["measurements"], tables["readings"]
+    wide = readings.filter(tables.wide[readings["file"].to_numpy()], pl.col("case") < tables.n_cases)
+    wide = wide.join(singles.select(READING_KEY), on=READING_KEY, how="semi")
+    if wide.is_empty():
+        return none
+    values = (
+        wide.unpivot(tables.measure_columns(), index=["file", "row", *READING_KEY], variable_name="measure")
+        .drop_nulls("value")
+        .join(singles.select("file", "row", *READING_KEY, "measure"), on=[*READING_KEY, "measure"], suffix="_single")
+    )
+    singles_given = values.select(pl.col("file_single").alias("file"), pl.col("row_single").alias("row"))
+    return pl.concat([values.select("file", "row"), singles_given]).unique()
+
+
+def reading_given_once(tables: Tables, rule: Rule) -> Mask:
+    """No value of a row of a file of one row a case is also given in a file of single values."""
+    return _not_among(tables["readings"], given_twice(tables)) | ~_of_wide(tables, "readings")

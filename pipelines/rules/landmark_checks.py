@@ -1,0 +1,103 @@
+"""Checks on the points of a tracing: true where the point is right or the question does not arise.
+
+A set is one view of one case at one time, marked by one examiner once. Where the axes of a set are wrong every point
+of it is wrong, so all of them fail.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipelines.rules.case_checks import holds
+from warehouse.measures.landmarks import ALIASES, LANDMARKS
+
+if TYPE_CHECKING:
+    from pipelines.rules.rules import Rule
+    from pipelines.rules.tables import Mask, Tables
+
+SET = ("case", "timepoint", "view", "examiner", "repeat_no")
+CHIN = ("Me", "Gn'")
+BROW = ("N", "N'")
+FRONT_OF = (("N", "S"), ("Prn", "N'"))
+"""Pairs of which the first lies in front of the second in every face seen from the side."""
+
+
+def _named(tables: Tables) -> pl.DataFrame:
+    """The points by their usual code, with ``up`` growing upwards and ``ahead`` growing to the front."""
+    return tables["landmarks"].with_columns(
+        pl.col("landmark").replace(dict(ALIASES)),
+        up=pl.when(pl.col("y_axis") == "down").then(-pl.col("y")).otherwise(pl.col("y")),
+        ahead=pl.when(pl.col("faces") == "left").then(-pl.col("x")).otherwise(pl.col("x")),
+    )
+
+
+def _of(code: str, column: str) -> pl.Expr:
+    """The position of one landmark of the set, beside every point of the set."""
+    return pl.col(column).filter(pl.col("landmark") == code).first().over(SET)
+
+
+def _distance(one: str, other: str) -> pl.Expr:
+    across, along = (_of(one, name) - _of(other, name) for name in ("x", "y"))
+    return (across**2 + along**2).sqrt()
+
+
+def landmark_shows_in_view(tables: Tables, rule: Rule) -> Mask:
+    """The point can be seen in the view."""
+    pairs = [f"{point.code}|{view}" for point in LANDMARKS.values() for view in point.views]
+    pairs += [f"{alias}|{view}" for alias, code in ALIASES.items() for view in LANDMARKS[code].views]
+    place = pl.concat_str(pl.col("landmark").cast(pl.String), pl.col("view").cast(pl.String), separator="|")
+    return holds(tables["landmarks"], place.is_in(pairs))
+
+
+def one_frame_a_view(tables: Tables, rule: Rule) -> Mask:
+    """All points of a set share unit, direction of y and facing."""
+    same = [pl.col(name).drop_nulls().n_unique().over(SET) <= 1 for name in rule.columns]
+    return holds(tables["landmarks"], pl.all_horizontal(same))
+
+
+def face_is_upright(tables: Tables, rule: Rule) -> Mask:
+    """The chin lies below the root of the nose."""
+    right = [_of(chin, "up") < _of(brow, "up") for chin, brow in zip(CHIN, BROW, strict=True)]
+    return holds(_named(tables), pl.all_horizontal(one.fill_null(value=True) for one in right))
+
+
+def face_looks_ahead(tables: Tables, rule: Rule) -> Mask:
+    """Seen from the side, nasion lies in front of sella and the tip of the nose in front of its root."""
+    right = [_of(front, "ahead") > _of(back, "ahead") for front, back in FRONT_OF]
+    side = pl.col("view") != "frontal_photo"
+    return holds(_named(tables), pl.all_horizontal(one.fill_null(value=True) for one in right) | ~side)
+
+
+def points_lie_apart(tables: Tables, rule: Rule) -> Mask:
+    """No two landmarks of a set have the same coordinates; the same landmark given twice is a matter of the key."""
+    frame = _named(tables)
+    place = pl.struct(*SET, "x", "y")
+    twice = place.is_duplicated() & (pl.col("landmark").n_unique().over(*SET, "x", "y") > 1)
+    return holds(frame, ~twice | pl.col("x").is_null() | pl.col("y").is_null())
+
+
+def size_fits_unit(tables: Tables, rule: Rule) -> Mask:
+    """Two landmarks of a set in millimetres lie as far apart as in a face."""
+    limits = rule.arguments
+    fits = _distance(limits["from"], limits["to"]).is_between(limits["low"], limits["high"])
+    return holds(_named(tables), fits | (pl.col("unit") != "mm"))
+
+
+def face_heights_add_up(tables: Tables, rule: Rule) -> Mask:
+    """Upper and lower height of the soft face add up to little more than its total (they lie nearly on one line)."""
+    names = rule.arguments
+    upper = _distance(names["upper"], names["middle"])
+    lower = _distance(names["middle"], names["lower"])
+    whole = _distance(names["upper"], names["lower"])
+    return holds(_named(tables), heights_add_up(upper, lower, whole, within_pct=names["within_pct"]))
+
+
+def heights_add_up(upper: pl.Expr, lower: pl.Expr, whole: pl.Expr, *, within_pct: float) -> pl.Expr:
+    """Whether two parts of a height add up to the whole within a share of it.
+
+    By the triangle inequality the parts are never less than the whole; in a face they are barely more, since the
+    three points lie nearly on one line.
+    """
+    return (upper + lower - whole).abs() <= whole * (within_pct / 100.0)
