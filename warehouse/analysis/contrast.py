@@ -45,12 +45,13 @@ class GroupContrast:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Influence:
-    """Two group values with their influence functions.
+    """Two group values and what moves them.
 
     Attributes:
         values: The two values.
-        first: Influence of every case on the first value, shape ``(n,)``, mean zero.
-        second: The same for the second value.
+        first: A vector of any length m whose square sum over m squared is the variance of the first value: the
+            influence of every case, with mean zero and m = n, or any other root of the variance.
+        second: The same for the second value, entry for entry, so that differences of the two vectors are right too.
         sizes: Effective number of cases behind each value, for the interval of a share at 0 or 1.
         events: Cases with the outcome in each group.
     """
