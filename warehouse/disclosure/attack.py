@@ -1,0 +1,80 @@
+"""The attack that a protected table has to stand: what can be worked out about its hidden cells."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from warehouse.disclosure.space import Space, sets_of, space_of
+from warehouse.disclosure.system import Knowledge, extreme
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from warehouse.disclosure.published import Release
+
+
+@dataclass(frozen=True, slots=True)
+class CellRange:
+    """What a reader of all the tables can work out about one hidden cell.
+
+    Attributes:
+        table: Name of its table.
+        key: Its key.
+        label: The text shown for it.
+        low: Smallest count that fits everything published.
+        high: Largest; infinite where nothing bounds it.
+    """
+
+    table: str
+    key: tuple[str, ...]
+    label: str
+    low: float
+    high: float
+
+    @property
+    def recovered(self) -> bool:
+        """Whether only one count is left."""
+        return self.low == self.high
+
+
+def attack(releases: Sequence[Release]) -> tuple[CellRange, ...]:
+    """Range of every hidden cell, by integer programming over all tables at once.
+
+    The reader is taken to know the rule: that a cell "fewer than 5" is from 1 to 4, that a withheld cell is not
+    smaller than ``withheld_from`` says, that rounded counts were rounded as stated, and that counts are whole numbers.
+
+    Raises:
+        RequestError: The tables combine into more finest cells than can be handled.
+    """
+    space = space_of([release.layout for release in releases])
+    knowledge = knowledge_of(releases, space)
+    found = []
+    for release in releases:
+        for key, cell in release.cells.items():
+            if cell.state == "shown":
+                continue
+            row = row_of(release, key, space)
+            low, high = extreme(knowledge, row, largest=False), extreme(knowledge, row, largest=True)
+            if low is not None and high is not None:
+                found.append(CellRange(release.name, key, cell.shown, low, high))
+    return tuple(found)
+
+
+def knowledge_of(releases: Sequence[Release], space: Space) -> Knowledge:
+    """Everything the releases say, as ranges of sums of finest cells."""
+    rows = [row_of(release, key, space) for release in releases for key in release.cells]
+    bounds = [release.bounds(key) for release in releases for key in release.cells]
+    low, high = np.array(bounds, dtype=np.float64).reshape(-1, 2).T
+    return Knowledge(np.array(rows, dtype=np.int8).reshape(len(rows), space.size), low, high)
+
+
+def row_of(release: Release, key: tuple[str, ...], space: Space) -> NDArray[np.int8]:
+    """A published cell as a sum of finest cells."""
+    layout = release.layout
+    values = [dimension.values(category) for dimension, category in zip(layout.dimensions, key, strict=True)]
+    return space.row(sets_of(layout, values))

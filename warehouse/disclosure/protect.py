@@ -1,0 +1,180 @@
+"""Hide small counts, and as few others as it takes, so that none of the hidden ones can be worked out.
+
+1. Counts from 1 to ``minimum - 1`` are hidden ("fewer than 5").
+2. For every count that must stay unknown (``targets``) whole numbers are sought that fit everything published, this
+   table and earlier ones, and make that count as small, and as large, as its label allows. Where there are none,
+   the cheapest further cells are hidden ("withheld") until there are; cost is the number of cases in the cells.
+3. Cells that turn out not to be needed are shown again.
+
+The whole numbers found are kept: they prove that the final table is safe against a reader who knows the rule. Where
+labels themselves give a count away (four cells "fewer than 5" in a total "fewer than 5" are all 1), first the small
+totals and then all small cells are labelled "withheld" instead; where even that cannot help, because earlier tables
+have said too much, the table is refused. The search for the cheapest set is a heuristic (Kelly, Golden & Assad 1992;
+Fischetti & Salazar 2000, both from memory): it hides enough, not always the very least.
+"""
+
+from __future__ import annotations
+
+import math
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from warehouse.disclosure.attack import knowledge_of
+from warehouse.disclosure.policy import Policy
+from warehouse.disclosure.published import Cell, ProtectedTable, Release, make_cell
+from warehouse.disclosure.search import Search
+from warehouse.disclosure.space import sets_of, space_of
+from warehouse.disclosure.system import Knowledge, extreme
+from warehouse.disclosure.targets import Goal, goals_of
+from warehouse.errors import RequestError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from warehouse.disclosure.layout import Layout
+    from warehouse.disclosure.space import Space
+    from warehouse.disclosure.table import Table
+
+    Key = tuple[str, ...]
+
+_MISFIT = (
+    "Its counts do not fit what was published before about the same cases; if cases were added or corrected since, "
+    "give it a scope of its own."
+)
+
+
+def protect(table: Table, policy: Policy | None = None, *, earlier: Sequence[Release] = ()) -> ProtectedTable:
+    """Make a table fit to leave.
+
+    Args:
+        table: The counts.
+        policy: What may be shown; the default hides 1 to 4.
+        earlier: Everything published before about the same cases, from the ledger; differences are looked for.
+
+    Returns:
+        The table as it may be shown. ``refused`` says why when nothing of it may be; it then has no place in the
+        ledger.
+    """
+    rule = policy or Policy()
+    try:
+        space = space_of([table.layout, *(release.layout for release in earlier)])
+    except RequestError as error:
+        return _refusal(table, rule, f"{error.found} {error.remedy.capitalize()}.")
+    goals = goals_of(table, rule, earlier, space)
+    counts = {key: table.cell(key) for key in table.layout.keys()}  # noqa: SIM118 - a method
+    small = frozenset(key for key, count in counts.items() if rule.is_small(count))
+    if not goals and not earlier:
+        return _result(table, rule, frozenset(), frozenset(), rule.minimum)
+    rows = {key: _row(table.layout, key, space) for key in counts}
+    for relabelled in _stages(counts, small, rows):
+        least = 1 if relabelled else rule.minimum
+        open_ = [key for key, count in counts.items() if count >= rule.minimum]
+        search = _search(counts, rows, rule, knowledge_of(earlier, space), relabelled, open_, goals)
+        if not search.fits():
+            return _refusal(table, rule, _MISFIT)
+        if search.hide(lambda goal: _was_known(goal, earlier, space)):
+            hidden = frozenset(key for key, out in zip(open_, search.hidden, strict=True) if out)
+            return _result(table, rule, small - relabelled, hidden | relabelled, least)
+    return _refusal(table, rule, "Together with what was published before it would give away a small count.")
+
+
+def _stages(
+    counts: Mapping[Key, int], small: frozenset[Key], rows: Mapping[Key, NDArray[np.int8]]
+) -> Iterator[frozenset[Key]]:
+    """Which small cells lose their label: none, then those that hold other non-empty cells, then all."""
+    yield frozenset()
+    filled = [rows[key].astype(np.int64) for key, count in counts.items() if count > 0]
+    totals = frozenset(key for key in small if any(_within(part, rows[key].astype(np.int64)) for part in filled))
+    yield from (stage for stage in dict.fromkeys((totals, small)) if stage)
+
+
+def _within(part: NDArray[np.int64], whole: NDArray[np.int64]) -> bool:
+    return bool(np.all(part <= whole)) and int(part.sum()) < int(whole.sum())
+
+
+def _search(
+    counts: Mapping[Key, int],
+    rows: Mapping[Key, NDArray[np.int8]],
+    policy: Policy,
+    before: Knowledge,
+    relabelled: frozenset[Key],
+    open_: Sequence[Key],
+    goals: list[Goal],
+) -> Search:
+    """The state before anything is withheld: earlier knowledge, and what the labels of this table say."""
+    least = 1 if relabelled else policy.minimum
+    bounds = [_label_bounds(key, count, policy, relabelled, least) for key, count in counts.items()]
+    low, high = np.array(bounds, dtype=np.float64).T
+    size = before.rows.shape[1]
+    return Search(
+        known=Knowledge(
+            np.vstack([before.rows, *(row[None, :] for row in rows.values())]),
+            np.concatenate([before.low, low]),
+            np.concatenate([before.high, high]),
+        ),
+        rows=np.array([rows[key] for key in open_], dtype=np.int8).reshape(len(open_), size),
+        ranges=np.array([policy.bounds_of(policy.shown_value(counts[key])) for key in open_], dtype=np.float64).reshape(
+            len(open_), 2
+        ),
+        prices=np.array([counts[key] + 1e-6 * i for i, key in enumerate(open_)], dtype=np.float64),
+        goals=goals,
+        hidden=np.zeros(len(open_), dtype=np.bool_),
+    )
+
+
+def _label_bounds(key: Key, count: int, policy: Policy, relabelled: frozenset[Key], least: int) -> tuple[float, float]:
+    """What is known of a cell even when its count is hidden."""
+    if count == 0:
+        return 0.0, 0.0
+    if policy.is_small(count):
+        return 1.0, math.inf if key in relabelled else policy.minimum - 1.0
+    return float(least), math.inf
+
+
+def _was_known(goal: Goal, earlier: Sequence[Release], space: Space) -> bool:
+    """Whether an earlier cell was given away before this table, so that this table does it no harm."""
+    if not goal.earlier:
+        return False
+    before = knowledge_of(earlier, space)
+    return extreme(before, goal.row, largest=False) == extreme(before, goal.row, largest=True)
+
+
+def _row(layout: Layout, key: Key, space: Space) -> NDArray[np.int8]:
+    values = [dimension.values(category) for dimension, category in zip(layout.dimensions, key, strict=True)]
+    return space.row(sets_of(layout, values))
+
+
+def _result(
+    table: Table, policy: Policy, small: frozenset[Key], withheld: frozenset[Key], least: int
+) -> ProtectedTable:
+    cells: dict[Key, Cell] = {}
+    for key in table.layout.keys():  # noqa: SIM118
+        if key in small:
+            cells[key] = make_cell("small", None, policy)
+        elif key in withheld:
+            cells[key] = make_cell("withheld", None, policy)
+        else:
+            cells[key] = make_cell("shown", policy.shown_value(table.cell(key)), policy)
+    release = Release(table.name, table.layout, policy, MappingProxyType(cells), least)
+    return ProtectedTable(release, "", _notes(policy, len(small), len(withheld)))
+
+
+def _refusal(table: Table, policy: Policy, reason: str) -> ProtectedTable:
+    cells = {key: make_cell("withheld", None, policy) for key in table.layout.keys()}  # noqa: SIM118
+    release = Release(table.name, table.layout, policy, MappingProxyType(cells), 0)
+    return ProtectedTable(release, reason, (f"This table is not shown. {reason}",))
+
+
+def _notes(policy: Policy, small: int, withheld: int) -> tuple[str, ...]:
+    notes = []
+    if small:
+        notes.append(f"{small} count(s) from 1 to {policy.minimum - 1} are shown as “{policy.small_label}”; 0 is 0.")
+    if withheld:
+        notes.append(f"{withheld} count(s) are withheld so that no small count can be worked out from the others.")
+    if policy.round_to:
+        notes.append(f"Counts are rounded to the nearest {policy.round_to}, so rows need not add up to totals.")
+    return tuple(notes)

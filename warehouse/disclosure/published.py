@@ -1,0 +1,161 @@
+"""What is shown of a table, and the record of it that later tables are checked against."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Literal
+
+import polars as pl
+
+from warehouse.disclosure.layout import Dimension, Layout
+from warehouse.disclosure.policy import Policy
+from warehouse.errors import BadFileError, RequestError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+State = Literal["shown", "small", "withheld"]
+
+WITHHELD = "withheld"
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One cell as shown.
+
+    Attributes:
+        state: ``shown``; ``small`` (its label says fewer than the minimum); ``withheld`` (hidden so that another
+            cannot be worked out).
+        shown: The text for it: "12", "0", "fewer than 5", "withheld".
+        value: The count shown (rounded where the policy rounds), or None.
+    """
+
+    state: State
+    shown: str
+    value: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """A table as it was published: nothing in it that the reader did not see.
+
+    Attributes:
+        name: Name of the table.
+        layout: Its dimensions and scope.
+        policy: The rule it was made by.
+        cells: Key -> cell.
+        withheld_from: The smallest count a withheld cell can be, as a reader who knows the rule can tell.
+    """
+
+    name: str
+    layout: Layout
+    policy: Policy
+    cells: Mapping[tuple[str, ...], Cell]
+    withheld_from: int
+
+    def bounds(self, key: tuple[str, ...]) -> tuple[float, float]:
+        """Lowest and highest count a reader can take the cell to be, from its own label alone."""
+        cell = self.cells[key]
+        if cell.state == "small":
+            return 1, self.policy.minimum - 1
+        if cell.state == "withheld" or cell.value is None:
+            return self.withheld_from, float("inf")
+        return self.policy.bounds_of(cell.value)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The release as plain data for a ledger file."""
+        return {
+            "name": self.name,
+            "dimensions": [
+                {
+                    "name": dimension.name,
+                    "complete": dimension.complete,
+                    "members": [[category, list(values)] for category, values in dimension.members.items()],
+                }
+                for dimension in self.layout.dimensions
+            ],
+            "scope": {name: list(values) for name, values in self.layout.scope.items()},
+            "policy": {
+                "minimum": self.policy.minimum,
+                "round_to": self.policy.round_to,
+                "mean_minimum": self.policy.mean_minimum,
+            },
+            "cells": [[list(key), cell.state, cell.value] for key, cell in self.cells.items()],
+            "withheld_from": self.withheld_from,
+        }
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Release:
+        """A release from a ledger file; anything missing or out of place is refused as a whole."""
+        try:
+            policy = Policy(**data["policy"])
+            dimensions = tuple(
+                Dimension(
+                    one["name"],
+                    MappingProxyType({category: tuple(values) for category, values in one["members"]}),
+                    bool(one["complete"]),
+                )
+                for one in data["dimensions"]
+            )
+            scope = {name: tuple(values) for name, values in data["scope"].items()}
+            layout = Layout(dimensions, MappingProxyType(scope))
+            cells = {tuple(key): make_cell(state, value, policy) for key, state, value in data["cells"]}
+            name, withheld_from = str(data["name"]), int(data["withheld_from"])
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            found = f"A ledger entry that cannot be read ({type(error).__name__})."
+            raise BadFileError(
+                found, expected="an entry as written by to_dict", remedy="restore the ledger from its copy"
+            ) from error
+        if set(cells) != set(layout.keys()):
+            found = "A ledger entry whose cells do not fit its dimensions."
+            raise BadFileError(found, where=name, expected="one cell a key", remedy="restore the ledger")
+        return cls(name, layout, policy, MappingProxyType(cells), withheld_from)
+
+
+@dataclass(frozen=True, slots=True)
+class ProtectedTable:
+    """A table that may leave, or the reason why it may not.
+
+    Attributes:
+        release: What is shown.
+        refused: Why nothing of the table may be shown, or the empty string.
+        notes: Sentences to print below the table: what is hidden and how it was checked.
+    """
+
+    release: Release
+    refused: str
+    notes: tuple[str, ...]
+
+    @property
+    def cells(self) -> Mapping[tuple[str, ...], Cell]:
+        """Key -> cell, in the order of the layout."""
+        return self.release.cells
+
+    def cell(self, *key: str) -> Cell:
+        """The cell of one category a dimension."""
+        if key not in self.cells:
+            found = "No such cell in this table."
+            raise RequestError(
+                found, where=f"table {self.release.name}", expected="one category a dimension", remedy="check the key"
+            )
+        return self.cells[key]
+
+    def to_frame(self) -> pl.DataFrame:
+        """One row a cell: a column a dimension, then ``shown``, ``value`` and ``state``."""
+        names = [dimension.name for dimension in self.release.layout.dimensions]
+        rows = [(*key, cell.shown, cell.value, cell.state) for key, cell in self.cells.items()]
+        schema = {**dict.fromkeys(names, pl.String), "shown": pl.String, "value": pl.Int64, "state": pl.String}
+        return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def make_cell(state: State, value: int | None, policy: Policy) -> Cell:
+    """A cell with the text that belongs to its state."""
+    if state == "small":
+        return Cell("small", policy.small_label, None)
+    if state == "withheld":
+        return Cell("withheld", WITHHELD, None)
+    if state != "shown" or not isinstance(value, int):
+        msg = "a cell that is neither shown with a value nor hidden"
+        raise ValueError(msg)
+    return Cell("shown", str(value), value)
