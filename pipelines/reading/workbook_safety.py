@@ -32,7 +32,8 @@ _MAX_CARRY = 1 << 22
 
 # A place is looked for anywhere, not only inside a well-formed tag, and tags are counted by their first letters:
 # counting too much is safe, too little is not. Patterns begin with a plain letter, which makes the search fast.
-_PLACE = re.compile(rb"""r\s*=\s*["']([A-Za-z]{0,7}\d{1,10})["']""")
+_PLACE = re.compile(rb"""r\s*=\s*["']([A-Za-z]*\d+)["']""")
+_CELL = re.compile(rb"<(?:\w+:)?c[\s>/]")
 _DIGITS = b"0123456789"
 _LETTERS = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
 _EMPTY_CELL = re.compile(rb"""<(?:\w+:)?c(?:\s+\w+="\w*")*\s*(?:/>|>\s*</(?:\w+:)?c>)""")
@@ -47,12 +48,26 @@ _SHARED_TEXT = re.compile(rb"<(?:\w+:)?si[\s>/]")
 
 @dataclass(slots=True)
 class _PartCount:
-    """What one part of the archive holds."""
+    """What one part of the archive holds.
+
+    Attributes:
+        n_cells: Cells.
+        n_rows: Rows.
+        last_row: Largest row that a cell or row gives as its place.
+        last_column: Largest column that a cell gives as its place.
+        widest: Most cells between two row tags; cells without a place stand side by side.
+        open: Cells since the last row tag.
+        errors: Cells that show an error.
+        no_result: Formulas without a stored result.
+        shared: Bytes of each shared text.
+    """
 
     n_cells: int = 0
     n_rows: int = 0
     last_row: int = 0
     last_column: int = 0
+    widest: int = 0
+    open: int = 0
     errors: int = 0
     no_result: int = 0
     shared: array[int] = field(default_factory=lambda: array("Q"))
@@ -60,7 +75,7 @@ class _PartCount:
     @property
     def rectangle(self) -> int:
         """Cells from the first row and column to the farthest ones."""
-        return max(self.last_row, self.n_rows) * max(1, self.last_column)
+        return max(self.last_row, self.n_rows) * max(1, self.last_column, self.widest)
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,13 +190,7 @@ def _count(pieces: Iterator[bytes], where: str, *, bare: bool) -> _PartCount:
     count = _PartCount()
     for whole in pieces:
         piece = _EMPTY_ROW.sub(b"", _EMPTY_CELL.sub(b"", whole)) if bare else whole
-        places = b" ".join(_PLACE.findall(piece))
-        columns = set(places.translate(None, _DIGITS).split())
-        rows = set(places.translate(None, _LETTERS).split())
-        count.n_cells += piece.count(b"<c") + piece.count(b":c ")
-        count.n_rows += piece.count(b"<row") + piece.count(b":row")
-        count.last_row = max(count.last_row, *map(int, rows), 0)
-        count.last_column = max(count.last_column, *map(_column_number, columns), 0)
+        _add_extent(count, piece, exact=bare)
         count.errors += piece.count(b't="e"')
         if b"<f" in piece:
             count.no_result += sum(b't="str"' not in attributes for attributes in _FORMULA.findall(piece))
@@ -190,6 +199,25 @@ def _count(pieces: Iterator[bytes], where: str, *, bare: bool) -> _PartCount:
             count.shared.extend(b - a for a, b in pairwise([*starts, len(piece)]))
         _limit(count.n_cells, limits.MAX_WORKBOOK_CELLS, "cells in one sheet", where)
     return count
+
+
+def _add_extent(count: _PartCount, piece: bytes, *, exact: bool) -> None:
+    """Add the places and cells of a piece; where not exact, other tags in ``c`` may be counted as cells too."""
+    places = b" ".join(_PLACE.findall(piece))
+    columns = set(places.translate(None, _DIGITS).split())
+    rows = set(places.translate(None, _LETTERS).split())
+    count.last_row = max(count.last_row, *map(int, rows), 0)
+    count.last_column = max(count.last_column, *map(_column_number, columns), 0)
+    count.n_rows += piece.count(b"<row") + piece.count(b":row")
+    in_rows = [_cells(part, exact=exact) for part in piece.split(b"row")]
+    in_rows[0] += count.open
+    count.widest = max(count.widest, *in_rows)
+    count.n_cells += sum(in_rows) - count.open
+    count.open = in_rows[-1]
+
+
+def _cells(part: bytes, *, exact: bool) -> int:
+    return len(_CELL.findall(part)) if exact else part.count(b"<c") + part.count(b":c")
 
 
 def _column_number(letters: bytes) -> int:

@@ -146,7 +146,7 @@ def test_a_file_that_changes_while_it_is_read_is_refused(
     path.write_bytes(CLEAN)
     read = source._read
 
-    def meanwhile(*args):
+    def meanwhile(*args: object) -> object:
         result = read(*args)
         path.write_bytes(CLEAN + change if change else CLEAN[:-20])
         return result
@@ -307,10 +307,24 @@ def test_a_directory_that_lies_about_the_size_is_refused(tmp_path: Path) -> None
 
 @pytest.mark.parametrize(
     "corner",
-    [b'<c r="XFD1048576"><v>1</v></c>', b"<c foo='>' r='XFD1048576'><v>1</v></c>", b'<c\n r = "XFD1048576"><v>1</v></c>'],
+    [
+        b'<c r="XFD1048576"><v>1</v></c>',
+        b"<c foo='>' r='XFD1048576'><v>1</v></c>",
+        b'<c\n r = "XFD1048576"><v>1</v></c>',
+    ],
 )
 def test_two_cells_in_opposite_corners_are_refused(tmp_path: Path, corner: bytes) -> None:
     sheet = SHEET % (b'<row r="1"><c r="A1"><v>1</v></c></row><row r="1048576">' + corner + b"</row>")
+    assert "between the corners" in refusal(tmp_path, sheet_replaced(GOOD_BOOK, sheet), "bomb.xlsx").found
+
+
+def test_cells_without_a_place_count_side_by_side(tmp_path: Path) -> None:
+    sheet = SHEET % (b"<row>" + b"<c><v>1</v></c>" * 40_000 + b"</row>" + b"<row><c><v>1</v></c></row>" * 1_000)
+    assert "between the corners" in refusal(tmp_path, sheet_replaced(GOOD_BOOK, sheet), "bomb.xlsx").found
+
+
+def test_a_row_number_of_a_thousand_digits_is_refused(tmp_path: Path) -> None:
+    sheet = SHEET % (b'<row><c r="A1"><v>1</v></c><c r="A' + b"9" * 1_000 + b'"><v>1</v></c></row>')
     assert "between the corners" in refusal(tmp_path, sheet_replaced(GOOD_BOOK, sheet), "bomb.xlsx").found
 
 
@@ -412,8 +426,11 @@ def test_parquet_that_is_no_plain_table_is_refused(tmp_path: Path, monkeypatch: 
     assert "2 rows of 2 columns" in refusal(tmp_path, plain, "cases.parquet").found
 
 
-def test_a_tiny_parquet_file_that_claims_millions_of_rows_is_refused(tmp_path: Path) -> None:
-    ones = pl.repeat(1, 13_000_000, dtype=pl.Int8, eager=True)
+def test_a_tiny_parquet_file_that_claims_millions_of_cells_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(limits, "MAX_PARQUET_CELLS", 25_000_000)
+    ones = pl.repeat(1, 1_300_000, dtype=pl.Int8, eager=True)
     content = parquet(pl.DataFrame({f"c{i}": ones for i in range(20)}))
-    assert len(content) < 1 << 20
-    assert "13,000,000 rows of 20 columns" in refusal(tmp_path, content, "bomb.parquet").found
+    assert len(content) < 1 << 18
+    assert "1,300,000 rows of 20 columns" in refusal(tmp_path, content, "bomb.parquet").found

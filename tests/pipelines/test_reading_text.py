@@ -17,6 +17,7 @@ from pipelines.reading import text as text_reader
 from warehouse.errors import BadFileError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from pipelines.delivery import RawTable
@@ -80,9 +81,18 @@ def test_what_was_found_out_is_recorded_and_what_was_stated_is_not(tmp_path: Pat
         (lambda text: text.encode("utf-32"), "utf-32-le"),
         (lambda text: text.encode("cp1252"), "cp1252"),
     ],
-    ids=["utf-8", "utf-8 mark", "utf-16 mark", "utf-16-be mark", "utf-16-le bare", "utf-16-be bare", "utf-32", "cp1252"],
+    ids=[
+        "utf-8",
+        "utf-8 mark",
+        "utf-16 mark",
+        "utf-16-be mark",
+        "utf-16-le bare",
+        "utf-16-be bare",
+        "utf-32",
+        "cp1252",
+    ],
 )
-def test_every_encoding_gives_the_same_table(tmp_path: Path, encoded, name: str) -> None:
+def test_every_encoding_gives_the_same_table(tmp_path: Path, encoded: Callable[[str], bytes], name: str) -> None:
     content = "Fall,Gerät,Größe\nÄ1,Gerät für außen,35\nÖ2,Überwurf – fest,36\n"
     table = read(tmp_path, encoded(content))
     assert table.frame.rows() == [("Ä1", "Gerät für außen", "35"), ("Ö2", "Überwurf – fest", "36")]
@@ -188,7 +198,9 @@ def test_totals_and_notes_below_the_table_go_and_are_recorded(tmp_path: Path) ->
     assert taken(kept, "totals rows") is None
 
 
-@pytest.mark.parametrize("label", ["Total", "TOTALS", "Sum:", "Summe", "Gesamt", "Average", "Ø", "N=2", "SD", "Count 2"])
+@pytest.mark.parametrize(
+    "label", ["Total", "TOTALS", "Sum:", "Summe", "Gesamt", "Average", "Ø", "N=2", "SD", "Count 2"]
+)
 def test_words_for_totals_are_known(tmp_path: Path, label: str) -> None:
     table = read(tmp_path, f"case_id,sex,overjet\nA1,male,3\nA2,female,4\n{label},,7\n")
     assert table.frame["case_id"].to_list() == ["A1", "A2"]
