@@ -49,7 +49,7 @@ def key(case: str) -> str:
 
 
 def made_case(case: str, *, appliance: str | None = "fixed_labial", **fields: Any) -> dict[str, Any]:
-    """One case as a wide row; measures as ``sn_gogn_deg_start=...``, visit fields as ``months_from_start_finish=...``."""
+    """One case as a wide row: measures as ``sn_gogn_deg_start``, visit fields as ``months_from_start_finish``."""
     return {"case_id": key(case), "appliance": appliance, **fields}
 
 
@@ -86,9 +86,7 @@ def sorted_delivery(
         columns={},
         problems=none.drop("case_id"),
     )
-    return Sorted(
-        delivery=delivery, good=good, turned_away=none, remarks=none, n_good=len(rows), n_turned_away=0
-    )
+    return Sorted(delivery=delivery, good=good, turned_away=none, remarks=none, n_good=len(rows), n_turned_away=0)
 
 
 def _add_time(

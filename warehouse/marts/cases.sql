@@ -18,7 +18,7 @@ counted_teeth as (
     select
         case_no,
         listed,
-        $n_counted_teeth as n_counted_teeth,
+        case when listed is not null then $n_counted_teeth end as n_counted_teeth,
         $n_first_premolars as n_first_premolars,
         $n_second_premolars as n_second_premolars,
         $n_upper_first_premolars as n_upper_first_premolars,

@@ -1,0 +1,301 @@
+"""Given rows in the store, expected rows in the published tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from tests.hand_made import key, load_rows, made_case, reader_of
+from warehouse.reader import Reader
+
+PAIR = {"sn_gogn_deg_start": 32.0, "sn_gogn_deg_finish": 34.0}
+
+
+def case_row(reader: Reader, case: str) -> dict[str, Any]:
+    return reader.connection.frame("select * from mart_cases where case_key = ?", [key(case)]).to_dicts()[0]
+
+
+def outcome(reader: Reader, case: str, definition: str) -> tuple[str, str, float | None]:
+    row = reader.connection.rows(
+        "select mart_outcomes.status, step, value from mart_outcomes inner join mart_cases using (case_no)"
+        " where case_key = ? and definition_id = ?",
+        [key(case), definition],
+    )[0]
+    return row[0], row[1], row[2]
+
+
+def one(tmp_path: Path, **fields: Any) -> Reader:
+    return reader_of(tmp_path, [made_case("a", **fields)])
+
+
+AGES = [
+    (7.99, "under 8"),
+    (8.0, "8-9"),
+    (9.99, "8-9"),
+    (10.0, "10-11"),
+    (12.0, "12-13"),
+    (14.0, "14-17"),
+    (17.99, "14-17"),
+    (18.0, "18 and over"),
+    (90.0, "18 and over"),
+    (None, None),
+]
+TEETH = [
+    ("none", "none", "non-extraction"),
+    ("14 24 34 44", "four_first_premolars", "extraction"),
+    ("15 25 35 45", "four_second_premolars", "extraction"),
+    ("14 24", "upper_first_premolars", "extraction"),
+    ("14 24 35 45", "upper_first_lower_second", "extraction"),
+    ("31", "single_lower_incisor", "extraction"),
+    ("14", "other", "extraction"),
+    ("18 28 38 48", "none", "non-extraction"),
+    ("53 63", "none", "non-extraction"),
+    ("14 18 24 34 44 55", "four_first_premolars", "extraction"),
+    (None, None, None),
+]
+PLANES = [(27.0, "low"), (27.1, "average"), (36.9, "average"), (37.0, "high")]
+"""Cut points: Chung and Mongiovi 2003, AJODO 124(6), abstract."""
+
+ADULTS = [(17.0, -0.3), (18.0, 0.0), (40.0, 0.0)]
+THRESHOLDS = [
+    (32.0, 33.4, "adverse"),
+    (32.0, 33.39, "not adverse"),
+    (36.1, 37.5, "adverse"),
+    (32.0, 30.0, "not adverse"),
+]
+STEPS: list[tuple[dict[str, Any], str]] = [
+    ({"status": "in_treatment", "sn_gogn_deg_start": 32.0}, "in_treatment"),
+    ({"status": "moved_away", **PAIR}, "moved_away"),
+    ({"sn_gogn_deg_start": 32.0}, "no_finish_records"),
+    ({"sn_gogn_deg_finish": 32.0}, "no_start_records"),
+    ({"sn_gogn_deg_start": 32.0, "sna_deg_finish": 80.0}, "not_readable_finish"),
+    ({"sna_deg_start": 80.0, "sn_gogn_deg_finish": 32.0}, "not_readable_start"),
+    ({"sna_deg_start": 80.0, "sna_deg_finish": 80.0}, "not_measured"),
+    ({"months_from_start_finish": None, **PAIR}, "interval_unknown"),
+    ({"months_from_start_finish": 5.0, **PAIR}, "too_short"),
+    ({"age_at_start": None, **PAIR}, "no_expected"),
+    ({"gonion_kind_start": "constructed", "gonion_kind_finish": "anatomic", **PAIR}, "variant_differs"),
+    ({"records_taken_finish": "no", "sn_gogn_deg_start": 32.0}, "no_finish_records"),
+    (PAIR, "counted"),
+]
+DEFINITIONS: list[tuple[str, dict[str, Any], str]] = [
+    ("D2", {"sn_gogn_deg_start": 32.0, "sn_gogn_deg_finish": 34.0}, "adverse"),
+    ("D2", {"sn_gogn_deg_start": 32.0, "sn_gogn_deg_finish": 33.9}, "not adverse"),
+    ("D3", {"facial_axis_deg_start": 90.0, "facial_axis_deg_finish": 88.0}, "adverse"),
+    ("D3", {"facial_axis_deg_start": 88.0, "facial_axis_deg_finish": 90.0}, "not adverse"),
+    ("D4", {"lafh_direct_pct_start": 56.0, "lafh_direct_pct_finish": 57.0}, "adverse"),
+    ("D5", {"sn_gogn_deg_start": 36.9, "sn_gogn_deg_finish": 37.0}, "adverse"),
+    ("D5", {"sn_gogn_deg_start": 37.0, "sn_gogn_deg_finish": 41.0}, "not adverse"),
+    ("D5", {"sn_gogn_deg_start": 27.0, "sn_gogn_deg_finish": 38.0}, "not adverse"),
+    ("D6", {"facial_index_pct_start": 86.0, "facial_index_pct_finish": 89.0}, "adverse"),
+    ("A1", {"joint_symptoms_start": "no", "joint_symptoms_finish": "yes"}, "adverse"),
+    ("A1", {"joint_symptoms_start": "no", "joint_symptoms_finish": "no"}, "not adverse"),
+    ("A1", {"joint_symptoms_start": "yes", "joint_symptoms_finish": "yes"}, "not assessable"),
+    ("A1", {"joint_symptoms_start": "not asked", "joint_symptoms_finish": "yes"}, "not assessable"),
+    ("C1", {"irregularity_mm_finish": 1.0, "irregularity_mm_follow_up": 3.0}, "adverse"),
+    ("J1", {"sna_deg_start": 82.0, "sna_deg_finish": 80.0}, "adverse"),
+    ("J2", {"snb_deg_start": 78.0, "snb_deg_finish": 76.5}, "not adverse"),
+    ("T2", {"nose_tip_to_incisor_mm_start": 30.0, "nose_tip_to_incisor_mm_finish": 35.0}, "adverse"),
+    ("D1", {"sn_gome_deg_start": 34.0, "sn_gome_deg_finish": 36.0}, "adverse"),
+    ("D1", {"sn_gogn_deg_start": 32.0, "sn_gome_deg_finish": 39.0}, "not assessable"),
+]
+
+
+@pytest.fixture(scope="module")
+def atlas(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Reader]:
+    """One warehouse with every case of the lists above, named by list and position."""
+    rows = [made_case(f"age {n}", age_at_start=age) for n, (age, _) in enumerate(AGES)]
+    rows += [made_case(f"teeth {n}", extracted_teeth=teeth) for n, (teeth, _, _) in enumerate(TEETH)]
+    rows += [made_case(f"plane {n}", sn_gogn_deg_start=plane) for n, (plane, _) in enumerate(PLANES)]
+    rows += [made_case(f"adult {n}", age_at_start=age, **PAIR) for n, (age, _) in enumerate(ADULTS)]
+    rows += [
+        made_case(f"threshold {n}", sn_gogn_deg_start=before, sn_gogn_deg_finish=after)
+        for n, (before, after, _) in enumerate(THRESHOLDS)
+    ]
+    rows += [made_case(f"step {n}", **fields) for n, (fields, _) in enumerate(STEPS)]
+    rows += [made_case(f"definition {n}", **fields) for n, (_, fields, _) in enumerate(DEFINITIONS)]
+    with reader_of(tmp_path_factory.mktemp("atlas"), rows) as reader:
+        yield reader
+
+
+@pytest.mark.parametrize(("n", "band"), [(n, band) for n, (_, band) in enumerate(AGES)])
+def test_age_bands_are_closed_below(atlas: Reader, n: int, band: str | None) -> None:
+    assert case_row(atlas, f"age {n}")["age_band"] == band
+
+
+@pytest.mark.parametrize(("n", "pattern", "extraction"), [(n, *found) for n, (_, *found) in enumerate(TEETH)])
+def test_extraction_patterns(atlas: Reader, n: int, pattern: str | None, extraction: str | None) -> None:
+    row = case_row(atlas, f"teeth {n}")
+    assert (row["extraction_pattern"], row["extraction"]) == (pattern, extraction)
+
+
+@pytest.mark.parametrize(("n", "vertical_type"), [(n, found) for n, (_, found) in enumerate(PLANES)])
+def test_vertical_type_at_start(atlas: Reader, n: int, vertical_type: str) -> None:
+    assert case_row(atlas, f"plane {n}")["vertical_type_start"] == vertical_type
+
+
+@pytest.mark.parametrize(("n", "expected"), [(n, found) for n, (_, found) in enumerate(ADULTS)])
+def test_growth_ends_at_eighteen(atlas: Reader, n: int, expected: float) -> None:
+    found = atlas.connection.value(
+        "select sn_gogn_deg__expected from mart_spans inner join mart_cases using (case_no) where case_key = ?",
+        [key(f"adult {n}")],
+    )
+    assert found == pytest.approx(expected, abs=1e-9)
+
+
+@pytest.mark.parametrize(("n", "status"), [(n, found) for n, (*_, found) in enumerate(THRESHOLDS)])
+def test_d1_meets_its_threshold_exactly(atlas: Reader, n: int, status: str) -> None:
+    # two years at -0.3: a rise of 1.4 is 2.0 against growth, and binary noise must not decide it
+    assert outcome(atlas, f"threshold {n}", "D1")[0] == status
+
+
+@pytest.mark.parametrize(("n", "step"), [(n, found) for n, (_, found) in enumerate(STEPS)])
+def test_why_a_case_is_not_assessable(atlas: Reader, n: int, step: str) -> None:
+    assert outcome(atlas, f"step {n}", "D1")[1] == step
+
+
+@pytest.mark.parametrize(("n", "definition", "status"), [(n, d, s) for n, (d, _, s) in enumerate(DEFINITIONS)])
+def test_each_definition(atlas: Reader, n: int, definition: str, status: str) -> None:
+    assert outcome(atlas, f"definition {n}", definition)[0] == status
+
+
+def test_appliances_first_sequence_ever_and_two_phase(tmp_path: Path) -> None:
+    with one(tmp_path, appliance=["functional_removable", "fixed_labial"]) as reader:
+        row = case_row(reader, "a")
+    assert row["appliance_first"] == "functional_removable"
+    assert row["appliance_sequence"] == "functional_removable > fixed_labial"
+    assert row["appliance_ever"] == "fixed_labial + functional_removable"
+    assert row["appliance_group"] == "two_phase"
+
+
+def test_a_case_without_a_phase_has_no_appliance(tmp_path: Path) -> None:
+    with reader_of(tmp_path, [made_case("a", appliance=None, **PAIR), made_case("b", **PAIR)]) as reader:
+        row = case_row(reader, "a")
+    assert (row["appliance_first"], row["appliance_sequence"], row["appliance_ever"]) == (None, None, None)
+
+
+def test_growth_adjusted_change_by_constant_slopes(tmp_path: Path) -> None:
+    # worked by hand: 9.0 to 12.0 years at -0.3 a year is -0.9; 26.0 -> 26.5 is +0.5 raw, +1.4 against growth
+    with one(
+        tmp_path, age_at_start=9.0, fma_deg_start=26.0, fma_deg_finish=26.5, months_from_start_finish=36.0
+    ) as reader:
+        row = reader.connection.frame("select * from mart_spans").to_dicts()[0]
+    assert row["fma_deg__expected"] == pytest.approx(-0.9)
+    assert row["fma_deg__after"] - row["fma_deg__before"] - row["fma_deg__expected"] == pytest.approx(1.4)
+
+
+def test_two_of_three_is_decided_by_the_parts_at_hand(tmp_path: Path) -> None:
+    worse = {"facial_axis_deg_start": 90.0, "facial_axis_deg_finish": 87.0}
+    still = {"facial_axis_deg_start": 90.0, "facial_axis_deg_finish": 90.0}
+    rows = [
+        made_case("two signs", **PAIR, **worse),
+        made_case("none of two", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=31.0, **still),
+        made_case("one and open", **PAIR),
+    ]
+    with reader_of(tmp_path, rows) as reader:
+        assert outcome(reader, "two signs", "D7")[0] == "adverse"
+        assert outcome(reader, "none of two", "D7")[0] == "not adverse"
+        assert outcome(reader, "one and open", "D7")[:2] == ("not assessable", "not_measured")
+
+
+def test_every_case_has_one_row_for_every_definition(tmp_path: Path) -> None:
+    rows = [made_case(str(number), **PAIR) for number in range(5)]
+    with reader_of(tmp_path, rows) as reader:
+        n_definitions = len(tuple(reader.registry))
+        assert reader.connection.value("select count(*) from mart_outcomes") == 5 * n_definitions
+        doubled = reader.connection.frame(
+            "select case_no, definition_id from mart_outcomes group by all having count(*) > 1"
+        )
+    assert doubled.is_empty()
+
+
+def test_progress_and_follow_up_are_spans_of_their_own(tmp_path: Path) -> None:
+    fields = {f"overjet_mm_{time}": value for time, value in
+              (("start", 7.0), ("progress", 9.0), ("finish", 3.0), ("follow_up", 4.0))}  # fmt: skip
+    with one(tmp_path, **fields) as reader:
+        found = reader.connection.frame("select span, overjet_mm__after - overjet_mm__before as change from mart_spans")
+    assert dict(found.rows()) == {
+        "start_to_progress": 2.0,
+        "progress_to_finish": -6.0,
+        "start_to_finish": -4.0,
+        "finish_to_follow_up": 1.0,
+    }
+
+
+def test_the_first_reading_of_the_first_examiner_is_in_use(tmp_path: Path) -> None:
+    load_rows(tmp_path, [made_case("a", **PAIR)])
+    load_repeats(tmp_path, [("finish", "E1", 2, 35.0), ("finish", "E2", 1, 36.0), ("start", "E0", 1, 31.0)])
+    with Reader.open(tmp_path) as reader:
+        found = dict(reader.connection.rows("select timepoint, sn_gogn_deg from mart_timeline"))
+    assert found == {"start": 31.0, "finish": 34.0}
+
+
+def load_repeats(folder: Path, readings: list[tuple[str, str, int, float]], case: str = "a") -> None:
+    """Add readings from a tabular file to a case that is in the warehouse."""
+    from pipelines.delivery import Sorted
+    from pipelines.loading import load
+    from tests.hand_made import sorted_delivery
+    from warehouse.publish import publish
+    from warehouse.store import open_store
+
+    frame = pl.DataFrame(
+        [
+            {"row": n, "case_id": key(case), "timepoint": time, "examiner": who, "repeat_no": no, "sn_gogn_deg": value}
+            for n, (time, who, no, value) in enumerate(readings, start=2)
+        ]
+    )
+    base = sorted_delivery([made_case(case)], source="measurements.csv", salt=str(readings))
+    from dataclasses import replace
+
+    delivery = replace(base.delivery, layout="tabular", tables={"measurements": frame}, n_read=len(readings))
+    tabular = Sorted(
+        delivery=delivery,
+        good={"readings": frame},
+        turned_away=base.turned_away,
+        remarks=base.remarks,
+        n_good=len(readings),
+        n_turned_away=0,
+    )
+    with open_store(folder) as store:
+        load(store, [(tabular, f"repeats{readings}")], contract_version="1.0.0")
+        publish(folder, store)
+
+
+def test_own_repeats_widen_the_margin_of_d1(tmp_path: Path) -> None:
+    # ten pairs that differ by 2.0 give Dahlberg sqrt(10*4/20) = 1.414, MDC95 3.92: a rise of 2.6 is within the error
+    rows = [made_case(str(number), **PAIR) for number in range(10)]
+    load_rows(tmp_path, rows)
+    with Reader.open(tmp_path) as reader:
+        assert outcome(reader, "0", "D1")[0] == "adverse"
+    for number in range(10):
+        load_repeats(tmp_path, [("start", "E1", 2, 34.0)], case=str(number))
+    with Reader.open(tmp_path) as reader:
+        error = reader.connection.frame("select * from mart_method_errors").to_dicts()[0]
+        assert outcome(reader, "0", "D1")[:2] == ("not adverse", "counted")
+    assert error["sem"] == pytest.approx(2.0**0.5)
+    assert error["mdc95"] == pytest.approx(1.96 * 2.0)
+    assert (error["n_pairs"], error["mean_difference"], error["is_used"]) == (10, -2.0, True)
+
+
+def test_nine_pairs_are_too_few_to_use(tmp_path: Path) -> None:
+    load_rows(tmp_path, [made_case(str(number), **PAIR) for number in range(9)])
+    for number in range(9):
+        load_repeats(tmp_path, [("start", "E1", 2, 34.0)], case=str(number))
+    with Reader.open(tmp_path) as reader:
+        assert reader.connection.value("select is_used from mart_method_errors") is False
+        assert outcome(reader, "0", "D1")[0] == "adverse"
+
+
+def test_an_empty_warehouse_still_publishes(tmp_path: Path) -> None:
+    from warehouse.publish import publish
+    from warehouse.store import open_store
+
+    with open_store(tmp_path, create=True) as store:
+        publish(tmp_path, store)
+    with Reader.open(tmp_path) as reader:
+        assert reader.connection.value("select count(*) from mart_cases") == 0
+        assert reader.connection.value("select count(*) from mart_outcomes") == 0
