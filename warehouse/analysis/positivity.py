@@ -1,0 +1,120 @@
+"""Whether there is anyone to compare with: overlap of the propensity and extreme weights.
+
+Positivity means that every kind of case had some chance of either group. Where it fails, no weighting can compare:
+the numbers there are extrapolation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from warehouse.analysis.weighting import effective_size
+from warehouse.results import Caution
+
+if TYPE_CHECKING:
+    from warehouse.analysis.group_pair import GroupPair
+    from warehouse.analysis.weighting import WeightedComparison
+
+NEAR_CERTAIN = 0.05  # a propensity below this or above one minus this (common practice, no source)
+_HEAVY = 0.05  # one case carrying more than this share of its group's weight (common practice, no source)
+_MUCH_OUTSIDE = 0.10  # share of cases without a counterpart that is worth a word (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Positivity:
+    """Overlap of two groups on the propensity scale.
+
+    Attributes:
+        common: Lowest and highest propensity found in both groups, or None if the ranges do not meet.
+        share_outside: Share of all cases with a propensity that the other group never reaches; None without cases.
+        near_certain: Cases whose propensity is below 0.05 or above 0.95.
+        largest_weight_share: Largest share of its group's weight that a single case carries, first and second group.
+        effective_sizes: Effective number of cases after weighting, first and second group.
+        picture: Histogram of the propensity: ``low``, ``high``, ``first``, ``second`` (counts), 20 rows.
+        warnings: Plain-words cautions.
+    """
+
+    common: tuple[float, float] | None
+    share_outside: float | None
+    near_certain: int
+    largest_weight_share: tuple[float, float]
+    effective_sizes: tuple[float, float]
+    picture: pl.DataFrame
+    warnings: tuple[Caution, ...]
+
+
+def positivity(pair: GroupPair, weighted: WeightedComparison) -> Positivity:
+    """Judge the overlap behind a weighted comparison.
+
+    Args:
+        pair: The cases.
+        weighted: Their weighted comparison, for its propensity and weights.
+
+    Returns:
+        The overlap; if there was no propensity to judge (empty group, separation) a warning says so.
+    """
+    first, e = pair.first, weighted.propensity
+    if e.size == 0:
+        return _unjudged(weighted)
+    common = _common_range(e[first].min(), e[first].max(), e[~first].min(), e[~first].max())
+    inside = (e >= common[0]) & (e <= common[1]) if common else np.zeros(e.size, dtype=bool)
+    outside = 1.0 - float(inside.mean())
+    shares = tuple(float(w.max() / w.sum()) for w in (weighted.weights[first], weighted.weights[~first]))
+    near = int(((e < NEAR_CERTAIN) | (e > 1.0 - NEAR_CERTAIN)).sum())
+    heaviest = (shares[0], shares[1])
+    return Positivity(
+        common=common,
+        share_outside=outside,
+        near_certain=near,
+        largest_weight_share=heaviest,
+        effective_sizes=(effective_size(weighted.weights[first]), effective_size(weighted.weights[~first])),
+        picture=_histogram(pair, weighted),
+        warnings=_cautions(pair, outside, near, heaviest),
+    )
+
+
+def _common_range(low_a: float, high_a: float, low_b: float, high_b: float) -> tuple[float, float] | None:
+    low, high = float(max(low_a, low_b)), float(min(high_a, high_b))
+    return (low, high) if low <= high else None
+
+
+def _histogram(pair: GroupPair, weighted: WeightedComparison) -> pl.DataFrame:
+    edges = np.linspace(0.0, 1.0, 21)
+    counts = [np.histogram(weighted.propensity[side], bins=edges)[0] for side in (pair.first, ~pair.first)]
+    return pl.DataFrame({"low": edges[:-1], "high": edges[1:], "first": counts[0], "second": counts[1]})
+
+
+def _cautions(pair: GroupPair, outside: float, near: int, heaviest: tuple[float, float]) -> tuple[Caution, ...]:
+    cautions = []
+    if outside > _MUCH_OUTSIDE:
+        text = (
+            f"{outside:.0%} of the cases have no counterpart in the other group: for them a comparison is "
+            "extrapolation. Overlap weights leave them almost out."
+        )
+        cautions.append(Caution("positivity", text))
+    if near:
+        noun = "case was" if near == 1 else "cases were"
+        text = f"{near} of {pair.n} {noun} almost certain to be in one group (propensity below 5% or above 95%)."
+        cautions.append(Caution("positivity", text))
+    for label, share, size in zip(pair.labels, heaviest, pair.sizes, strict=True):
+        if share > _HEAVY and share * size > 2.0:
+            text = f"One case carries {share:.0%} of the weight of {label}: the result leans on it."
+            cautions.append(Caution("positivity", text))
+    return tuple(cautions)
+
+
+def _unjudged(weighted: WeightedComparison) -> Positivity:
+    empty = pl.DataFrame(schema={"low": pl.Float64, "high": pl.Float64, "first": pl.Int64, "second": pl.Int64})
+    return Positivity(
+        common=None,
+        share_outside=None,
+        near_certain=0,
+        largest_weight_share=(0.0, 0.0),
+        effective_sizes=(0.0, 0.0),
+        picture=empty,
+        warnings=weighted.contrast.difference.warnings,
+    )

@@ -1,0 +1,79 @@
+"""Finds a free place for each label of a drawing, so that no code lies on a point or on another code."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from typing import TypeAlias
+
+    Box: TypeAlias = tuple[float, float, float, float]
+    Spot: TypeAlias = tuple[float, float]
+
+_LETTER, _HEIGHT, _MARKER, _STROKE = 7.4, 11.0, 5.0, 1.5
+# (offset x, offset of the baseline, anchor), the most readable first.
+_PLACES = (
+    (8.0, -6.0, "start"),
+    (8.0, 14.0, "start"),
+    (-8.0, -6.0, "end"),
+    (-8.0, 14.0, "end"),
+    (9.0, 4.0, "start"),
+    (-9.0, 4.0, "end"),
+    (0.0, -10.0, "middle"),
+    (0.0, 19.0, "middle"),
+    (20.0, -14.0, "start"),
+    (-20.0, -14.0, "end"),
+    (20.0, 24.0, "start"),
+    (-20.0, 24.0, "end"),
+)
+
+
+class LabelPlaces:
+    """Hands out places, remembering what is taken.
+
+    Args:
+        markers: Page positions of the drawn points.
+        lines: Page positions of both ends of the drawn lines.
+    """
+
+    __slots__ = ("_taken",)
+
+    def __init__(self, *, markers: Iterable[Spot], lines: Iterable[tuple[Spot, Spot]] = ()) -> None:
+        self._taken: list[Box] = [_around(spot, _MARKER) for spot in markers]
+        self._taken += [_around(spot, _STROKE) for line in lines for spot in _along(line)]
+
+    def place(self, point: tuple[float, float], text: str) -> tuple[float, float, str]:
+        """The place for a label: x, baseline y, anchor. The least crowded if none is quite free."""
+        options = [(point[0] + dx, point[1] + dy, anchor) for dx, dy, anchor in _PLACES]
+        boxes = [_box(option, text) for option in options]
+        crowding = [sum(_overlap(box, taken) for taken in self._taken) for box in boxes]
+        best = crowding.index(min(crowding))
+        self._taken.append(boxes[best])
+        return options[best]
+
+
+def _around(spot: Spot, half: float) -> Box:
+    x, y = spot
+    return x - half, y - half, x + half, y + half
+
+
+def _along(line: tuple[Spot, Spot]) -> list[Spot]:
+    """Spots along a line, close enough together that no label slips between them."""
+    (ax, ay), (bx, by) = line
+    steps = max(int(math.dist(*line) / (2.0 * _STROKE)), 1)
+    return [(ax + (bx - ax) * i / steps, ay + (by - ay) * i / steps) for i in range(steps + 1)]
+
+
+def _box(place: tuple[float, float, str], text: str) -> Box:
+    x, y, anchor = place
+    wide = _LETTER * len(text)
+    left = x - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * wide
+    return left, y - _HEIGHT, left + wide, y + 2.0
+
+
+def _overlap(a: Box, b: Box) -> float:
+    wide = min(a[2], b[2]) - max(a[0], b[0])
+    tall = min(a[3], b[3]) - max(a[1], b[1])
+    return max(wide, 0.0) * max(tall, 0.0)
