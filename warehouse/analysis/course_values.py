@@ -1,0 +1,134 @@
+"""Values of a measure over time made ready for a mixed model: complete rows, the model's columns, and who is who."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from warehouse.analysis.design import (
+    Covariate,
+    Design,
+    build_design,
+    independent_columns,
+    missing_rows,
+    numbers,
+    require_column,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from warehouse.analysis.spline import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CourseValues:
+    """Complete values and the model's columns.
+
+    Attributes:
+        matrix: Every column asked for, shape ``(N, terms)``.
+        names: Their names.
+        useful: Which of them the data can tell apart.
+        response: Shape ``(N,)``.
+        times: Time since the origin, shape ``(N,)``.
+        cases: Dense case numbers, shape ``(N,)``.
+        counts: Values of each case, shape ``(cases,)``.
+        groups: Levels of the group, the reference first; one empty name without a group.
+        group: Column of the groups, or empty.
+        time: Column of the time.
+        value: Column of the measure.
+        design: Group and covariates alone.
+        left_out: Reason -> values left out.
+    """
+
+    matrix: FloatArray
+    names: tuple[str, ...]
+    useful: NDArray[np.bool_]
+    response: FloatArray
+    times: FloatArray
+    cases: NDArray[np.intp]
+    counts: NDArray[np.intp]
+    groups: tuple[str, ...]
+    group: str
+    time: str
+    value: str
+    design: Design
+    left_out: Mapping[str, int]
+
+
+def course_values(
+    frame: pl.DataFrame,
+    columns: tuple[str, str, str],
+    by: Covariate | None,
+    covariates: Sequence[Covariate | str],
+    origin: float,
+    interaction: bool,
+) -> CourseValues:
+    """Take the columns value, time and case, a group and covariates out of a frame, complete values only.
+
+    Raises:
+        RequestError: A column does not exist.
+    """
+    value, time, case = columns
+    for name in columns:
+        require_column(frame, name)
+    gaps = {name: missing_rows(frame[name]) for name in (value, time, case)}
+    among = ~np.logical_or.reduce(list(gaps.values()))
+    left_out = {"value, time or case missing": int((~among).sum())}
+    design = build_design(frame, ([by] if by else []) + list(covariates), among=among)
+    rows = frame.filter(pl.Series(design.kept))
+    times = numbers(rows[time]) - origin
+    groups = _groups(frame, by)
+    steps = [(rows[by.name].cast(pl.String) == g).to_numpy().astype(np.float64) for g in groups[1:]] if by else []
+    products = [times * step for step in steps] if interaction else []
+    matrix = np.column_stack([design.matrix, times, *products])
+    cases = rows[case].rank("dense").to_numpy().astype(np.intp) - 1 if rows.height else np.empty(0, dtype=np.intp)
+    return CourseValues(
+        matrix=matrix,
+        names=(*design.names, time, *(f"{time} × {by.name}={g}" for g in groups[1:] if by and interaction)),
+        useful=independent_columns(matrix),
+        response=numbers(rows[value]),
+        times=times,
+        cases=cases,
+        counts=np.bincount(cases),
+        groups=groups,
+        group=by.name if by else "",
+        time=time,
+        value=value,
+        design=design,
+        left_out=MappingProxyType({k: n for k, n in (left_out | dict(design.left_out)).items() if n}),
+    )
+
+
+def _groups(frame: pl.DataFrame, by: Covariate | None) -> tuple[str, ...]:
+    if by is None:
+        return ("",)
+    levels = sorted(frame[by.name].cast(pl.String).drop_nulls().unique().to_list())
+    first = by.reference or (levels[0] if levels else "")
+    return (first, *(name for name in levels if name != first))
+
+
+def why_no_course(data: CourseValues) -> str | None:
+    """A sentence if these values cannot carry a mixed model, else None."""
+    if data.response.size == 0:
+        return "No value with a time, a case and all covariates."
+    if data.counts.max() < 2:
+        return "No case has two values: a course over time cannot be told from differences between cases."
+    if data.counts.size < 2 or data.response.size <= data.useful.sum() + 1:
+        return f"{data.counts.size} cases with {data.response.size} values are too few for this model."
+    if not data.useful[data.names.index(data.time)]:
+        return "All values are from the same time."
+    return None
+
+
+def varies_within(matrix: FloatArray, cases: NDArray[np.intp], n_cases: int) -> NDArray[np.bool_]:
+    """Which columns differ between values of the same case, shape ``(p,)``."""
+    first = np.zeros(n_cases, dtype=np.intp)
+    first[cases[::-1]] = np.arange(cases.size)[::-1]
+    return np.asarray((matrix != matrix[first][cases]).any(axis=0))
