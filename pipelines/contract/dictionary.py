@@ -1,0 +1,236 @@
+"""The data dictionary: the contract and the catalogue of measures in words, for the template and as a page to read.
+
+``python -m pipelines.contract.dictionary`` writes ``dictionary.md`` anew.
+"""
+
+from __future__ import annotations
+
+from dataclasses import astuple, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipelines.contract.contract import load_contract
+from warehouse.measures.catalogue import CATALOGUE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from pipelines.contract.contract import Column, Contract
+    from warehouse.measures.measure import Measure, Norm
+
+FILE = "dictionary.md"
+
+MEASURE_CODES = "measure"
+"""Name of the code list that the catalogue of measures fills."""
+
+_WIDE = {"case": "{name}", "visit": "{name}_TIME", "phase": "phase_N_{name}", "": ""}
+_TYPES = {
+    "text": "text",
+    "code": "one code",
+    "codes": "codes",
+    "integer": "whole number",
+    "number": "number",
+    "quarter": "quarter, YYYY-Qn",
+    "date": "date",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColumnRow:
+    """One column of a contract table, in words."""
+
+    table: str
+    column: str
+    wide_name: str
+    type: str
+    unit: str
+    required: str
+    codes: str
+    lowest: str
+    highest: str
+    about: str
+
+
+COLUMN_TITLES = (
+    "Table",
+    "Column",
+    "In a file of one row a case",
+    "Type",
+    "Unit",
+    "Needed",
+    "Codes",
+    "Lowest",
+    "Highest",
+    "Meaning",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureRow:
+    """One measure, in words."""
+
+    code: str
+    label: str
+    definition: str
+    unit: str
+    plausible: str
+    usual: str
+    up_means: str
+    norm: str
+    norm_source: str
+    method_error: str
+    method_error_source: str
+    source: str
+
+
+MEASURE_TITLES = (
+    "Code",
+    "Trade name",
+    "Definition",
+    "Unit",
+    "Plausible (a value outside is turned away)",
+    "Usual (a value outside gets a remark)",
+    "A rise means",
+    "Norm",
+    "Source of the norm",
+    "Method error, one reading",
+    "Source of the method error",
+    "Source of definition and ranges",
+)
+
+
+def cells(row: ColumnRow | MeasureRow) -> tuple[str, ...]:
+    """The row's texts, in the order of its titles."""
+    return tuple(map(str, astuple(row)))
+
+
+def column_rows(contract: Contract) -> list[ColumnRow]:
+    """Every column of every table."""
+    return [_column_row(table.name, column) for table in contract.tables for column in table.columns]
+
+
+def _column_row(table: str, column: Column) -> ColumnRow:
+    return ColumnRow(
+        table=table,
+        column=column.name,
+        wide_name=_wide_name(column),
+        type=_TYPES[column.type],
+        unit=column.unit or "",
+        required="yes" if column.required else "",
+        codes=_codes_name(column),
+        lowest="" if column.min is None else f"{column.min:g}",
+        highest="" if column.max is None else f"{column.max:g}",
+        about=column.about,
+    )
+
+
+def _wide_name(column: Column) -> str:
+    if column.type == "date" and column.wide == "visit":
+        return "TIME_date"
+    return _WIDE[column.wide].format(name=column.name)
+
+
+def _codes_name(column: Column) -> str:
+    if column.codes == MEASURE_CODES:
+        return "codes of the measures"
+    return "ISO 3950" if column.codes == "tooth" else column.codes or ""
+
+
+def measure_rows(measures: Iterable[Measure]) -> list[MeasureRow]:
+    """Every measure."""
+    return [_measure_row(measure) for measure in measures]
+
+
+def _measure_row(measure: Measure) -> MeasureRow:
+    norms = [norm for norm in (measure.norm, *measure.other_norms) if norm]
+    error = measure.method_error
+    return MeasureRow(
+        code=measure.code,
+        label=measure.label,
+        definition=measure.definition,
+        unit=measure.unit,
+        plausible=_range(measure.plausible),
+        usual=_range(measure.usual),
+        up_means=measure.up_means,
+        norm="; ".join(map(_norm, norms)) or "none shipped",
+        norm_source="; ".join(norm.source for norm in norms),
+        method_error=f"{error.sem:g}" if error else "none shipped; comes from your own repeats",
+        method_error_source=error.source if error else "",
+        source=measure.source,
+    )
+
+
+def _range(limits: tuple[float, float]) -> str:
+    return f"{limits[0]:g} to {limits[1]:g}"
+
+
+def _norm(norm: Norm) -> str:
+    spread = "" if norm.sd is None else f" (SD {norm.sd:g})"
+    return f"{norm.mean:g}{spread}, {norm.applies_to}"
+
+
+def code_lists(contract: Contract) -> dict[str, list[tuple[str, str]]]:
+    """Code list -> (code, label), for the lists that columns use."""
+    used = {column.codes for table in contract.tables for column in table.columns if column.codes}
+    return {name: [(code.code, code.label) for code in codes] for name, codes in contract.codes.items() if name in used}
+
+
+def dictionary(contract: Contract, catalogue: Mapping[str, Measure]) -> str:
+    """The whole dictionary as Markdown."""
+    parts = [
+        f"# {contract.title}: data dictionary",
+        f"Contract version {contract.version}. This page is made from the contract; do not edit it by hand.",
+        _INTRODUCTION.format(times=", ".join(contract.timepoints), missing=_missing(contract)),
+    ]
+    for table in contract.tables:
+        parts += [f"## Table `{table.name}`", table.about, f"Key: {', '.join(f'`{name}`' for name in table.key)}."]
+        rows = [cells(_column_row(table.name, column))[1:] for column in table.columns]
+        parts.append(_markdown_table(COLUMN_TITLES[1:], rows))
+    parts += ["## Codes", _CODES]
+    parts += [_codes_part(name, codes) for name, codes in code_lists(contract).items() if name != "tooth"]
+    parts += ["## Measures", _MEASURES, _markdown_table(MEASURE_TITLES, map(cells, measure_rows(catalogue.values())))]
+    return "\n\n".join(parts) + "\n"
+
+
+_INTRODUCTION = """\
+An audit, not a diagnosis and not treatment advice. A difference between groups is an association, not a cause.
+
+Data come as one file a table with the names below, or as one file with one row a case. In the latter a measure
+stands as `CODE_TIME` (such as `sn_gogn_deg_start`), a second reading as `CODE_TIME_repeat2`, and a column of a visit
+or a phase as shown, with TIME one of {times} and N the number of the phase.
+Only what is needed must be there.
+
+These words mean that a value is not known: {missing}.
+
+Never in any file: names, addresses, e-mail addresses, telephone numbers, record numbers of other systems, photographs,
+radiographs, free text. A date of birth and full dates are turned into an age, a quarter and months, and are not kept;
+`case_id` is replaced by a keyed hash whose key stays at the practice."""
+
+_CODES = "Capital or small letters do not matter. Other words need a mapping file. Teeth: ISO 3950, two digits."
+
+_MEASURES = """\
+"(from memory)" in a source means that the value was recalled and not read in the named work. Norms describe the samples
+they come from; they are no targets for a person."""
+
+
+def _missing(contract: Contract) -> str:
+    return "a blank cell, " + ", ".join(f"`{word}`" for word in sorted(contract.missing) if word)
+
+
+def _codes_part(name: str, codes: Sequence[tuple[str, str]]) -> str:
+    return f"### `{name}`\n\n" + _markdown_table(("Code", "Meaning"), codes)
+
+
+def _markdown_table(titles: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    lines = [titles, ["---"] * len(titles), *rows]
+    return "\n".join("| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |" for line in lines)
+
+
+def main() -> None:
+    """Write the shipped dictionary anew."""
+    text = dictionary(load_contract(), CATALOGUE)
+    Path(__file__).with_name(FILE).write_text(text, encoding="utf-8", newline="\n")
+
+
+if __name__ == "__main__":
+    main()
