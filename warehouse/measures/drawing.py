@@ -168,10 +168,10 @@ def _finding(entry: Measure | None, start: Points, finish: Points, laid: Superim
 
 def _notes(laid: Superimposition) -> str:
     how = laid.registration.words
-    return f"{how[0].upper()}{how[1:]}. {_CAUTION}" if laid.finish else _CAUTION
+    return f"{how[0].upper()}{how[1:]}. {_CAUTION}" if laid.finish else "One time only. Not a diagnosis."
 
 
-def _wrapped(text: str, width: int = 88) -> list[str]:
+def _wrapped(text: str, width: int = 92) -> list[str]:
     lines: list[str] = []
     for word in text.split():
         if lines and len(lines[-1]) + 1 + len(word) <= width:

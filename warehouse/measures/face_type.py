@@ -68,6 +68,10 @@ def _expr(column: Column) -> pl.Expr:
     return pl.col(column) if isinstance(column, str) else column
 
 
+def _number(column: Column) -> pl.Expr:
+    return _expr(column).cast(pl.Float64)
+
+
 def vertical_type(measure: str, value: Column | None = None) -> pl.Expr:
     """Vertical type of a face, ``low``, ``average`` or ``high``, by one measure.
 
@@ -86,7 +90,7 @@ def vertical_type(measure: str, value: Column | None = None) -> pl.Expr:
         expected = f"one of {', '.join(VERTICAL_TYPES)}"
         raise RequestError(message, where="vertical type", expected=expected, remedy="choose one of these measures")
     band = VERTICAL_TYPES[measure]
-    read = _expr(measure if value is None else value)
+    read = _number(measure if value is None else value)
     low_end, high_end = band.average
     below = read < low_end if band.ends_are_average else read <= low_end
     above = read > high_end if band.ends_are_average else read >= high_end
@@ -105,7 +109,7 @@ def facial_index_class(index_pct: Column, sex: Column) -> pl.Expr:
         index_pct: Facial index in percent.
         sex: ``male``, ``female``, ``other``, ``unknown`` or null.
     """
-    index, stated = _expr(index_pct), _expr(sex)
+    index, stated = _number(index_pct), _expr(sex)
     by_male, by_female = (_index_class(index, FACIAL_INDEX_STARTS[scale]) for scale in ("male", "female"))
     label = (
         pl.when(stated == "male")
@@ -131,7 +135,7 @@ def nose_tip_guide_mm(age_years: Column, sex: Column) -> pl.Expr:
 
     Common practice, no source; never a norm. Null where age or sex is not known.
     """
-    age, stated = _expr(age_years), _expr(sex)
+    age, stated = _number(age_years), _expr(sex)
     adult = (
         pl.when(stated == "male")
         .then(NOSE_TIP_ADULT_MM["male"])
@@ -148,4 +152,4 @@ def nose_tip_unfavourable(distance_mm: Column) -> pl.Expr:
 
     Common practice, no source; never a norm.
     """
-    return _expr(distance_mm) > NOSE_TIP_UNFAVOURABLE_MM
+    return _number(distance_mm) > NOSE_TIP_UNFAVOURABLE_MM

@@ -82,23 +82,26 @@ def _rows(
     entry: Measure, reading: Readings, reasons: ReasonTexts, records: pl.DataFrame, columns: _SharedColumns
 ) -> pl.DataFrame:
     """The rows of one measure."""
-    value = pl.Series(reading.values)
+    values = reading.values
     whys = [_reason(reading, reasons)]
     if entry.needs_scale:
-        value = value * records["to_mm"].fill_null(1.0)
+        values = values * records["to_mm"].to_numpy()
         whys.append(records["no_mm"])
-    whys.append(records["fault"])
+    if columns.says_something("fault"):
+        values = np.where(records["fault"].is_null().to_numpy(), values, np.nan)
+        whys.append(records["fault"])
     reason = _first_of(whys)
-    if reason.null_count() < len(reason):
-        value = pl.select(pl.when(reason.is_null()).then(value)).to_series()
-    return records.select(
-        *KEYS,
-        columns.constant(entry.code).alias("measure"),
-        value.alias("value"),
-        columns.constant(entry.unit).alias("unit"),
-        columns.variant(entry).alias("variant"),
-        reason.alias("reason"),
-        columns.caution(entry).alias("caution"),
+    value = pl.Series(values, nan_to_null=True)
+    return pl.DataFrame(
+        [
+            *(records[name] for name in KEYS),
+            columns.constant(entry.code).alias("measure"),
+            value.alias("value"),
+            columns.constant(entry.unit).alias("unit"),
+            columns.variant(entry).alias("variant"),
+            reason.alias("reason"),
+            columns.caution(entry).alias("caution"),
+        ]
     )
 
 
@@ -133,38 +136,46 @@ class _SharedColumns:
         self._view = view
         self._made: dict[tuple[str, ...], pl.Series] = {}
 
-    def constant(self, text: str) -> pl.Series:
+    def constant(self, text: str | None) -> pl.Series:
         """The same text for every tracing."""
-        return self._make(("constant", text), pl.lit(text))
+        key = ("constant", text or "")
+        if key not in self._made:
+            self._made[key] = pl.Series([text], dtype=pl.String).new_from_index(0, self._records.height)
+        return self._made[key]
 
     def variant(self, entry: Measure) -> pl.Series:
         """Which variant of the measure this is; never implicit."""
-        parts = [*_points_kind(entry), *(["size"] if entry.needs_scale else [])]
         fixed = [entry.from_points] if entry.from_points else []
         if len(entry.views) > 1:
             fixed.append(self._view.replace("_", " "))
-        if not parts and not fixed:
-            return self.constant(_ONE_FORM)
-        joined = pl.concat_str([*map(pl.lit, fixed), *map(pl.col, parts)], separator="; ")
-        return self._make(("variant", *fixed, *parts), joined)
+        parts = _parts(entry)
+        if not parts:
+            return self.constant("; ".join(fixed) or _ONE_FORM)
+        key = ("variant", *fixed, *parts)
+        if key not in self._made:
+            joined = pl.concat_str([*map(pl.lit, fixed), *map(pl.col, parts)], separator="; ")
+            self._made[key] = self._records.select(joined.alias("variant"))["variant"]
+        return self._made[key]
 
     def caution(self, entry: Measure) -> pl.Series:
         """What speaks against comparing the value between times, or null."""
-        parts = [f"{kind}_caution" for kind in (*_points_kind(entry), *(["size"] if entry.needs_scale else []))]
+        parts = [name for part in _parts(entry) if self.says_something(name := f"{part}_caution")]
         if not parts:
-            return self._make(("caution",), pl.lit(None, pl.String))
-        joined = pl.concat_str(map(pl.col, parts), separator="; ", ignore_nulls=True)
-        return self._make(("caution", *parts), pl.when(joined != "").then(joined))
-
-    def _make(self, key: tuple[str, ...], column: pl.Expr) -> pl.Series:
+            return self.constant(None)
+        key = ("caution", *parts)
         if key not in self._made:
-            made = self._records.select(column.alias("made"))["made"]
-            if len(made) != self._records.height:
-                made = made.new_from_index(0, self._records.height)
-            self._made[key] = made
+            joined = pl.concat_str(map(pl.col, parts), separator="; ", ignore_nulls=True)
+            caution = pl.when(joined != "").then(joined).alias("caution")
+            self._made[key] = self._records.select(caution)["caution"]
         return self._made[key]
 
+    def says_something(self, name: str) -> bool:
+        """Whether a column of the records holds anything."""
+        return self._records[name].null_count() < self._records.height
 
-def _points_kind(entry: Measure) -> list[str]:
+
+def _parts(entry: Measure) -> list[str]:
+    """The columns of the records that tell variants of the measure apart."""
     points = cast("LandmarkFormula", entry.formula).points
-    return [word for code, word in (("Po", "porion"), ("Go", "gonion")) if code in points]
+    parts = [word for code, word in (("Po", "porion"), ("Go", "gonion")) if code in points]
+    return [*parts, "size"] if entry.needs_scale else parts

@@ -5,10 +5,15 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from typing import TypeAlias
 
+    from numpy.typing import NDArray
+
+    Floats: TypeAlias = NDArray[np.float64]
     Box: TypeAlias = tuple[float, float, float, float]
     Spot: TypeAlias = tuple[float, float]
 
@@ -41,16 +46,16 @@ class LabelPlaces:
     __slots__ = ("_taken",)
 
     def __init__(self, *, markers: Iterable[Spot], lines: Iterable[tuple[Spot, Spot]] = ()) -> None:
-        self._taken: list[Box] = [_around(spot, _MARKER) for spot in markers]
-        self._taken += [_around(spot, _STROKE) for line in lines for spot in _along(line)]
+        boxes = [_around(spot, _MARKER) for spot in markers]
+        boxes += [_around(spot, _STROKE) for line in lines for spot in _along(line)]
+        self._taken = np.array(boxes, dtype=np.float64).reshape(-1, 4)
 
-    def place(self, point: tuple[float, float], text: str) -> tuple[float, float, str]:
+    def place(self, point: Spot, text: str) -> tuple[float, float, str]:
         """The place for a label: x, baseline y, anchor. The least crowded if none is quite free."""
         options = [(point[0] + dx, point[1] + dy, anchor) for dx, dy, anchor in _PLACES]
-        boxes = [_box(option, text) for option in options]
-        crowding = [sum(_overlap(box, taken) for taken in self._taken) for box in boxes]
-        best = crowding.index(min(crowding))
-        self._taken.append(boxes[best])
+        boxes = np.array([_box(option, text) for option in options])
+        best = int(np.argmin(_crowding(boxes, self._taken)))
+        self._taken = np.vstack([self._taken, boxes[best]])
         return options[best]
 
 
@@ -73,7 +78,9 @@ def _box(place: tuple[float, float, str], text: str) -> Box:
     return left, y - _HEIGHT, left + wide, y + 2.0
 
 
-def _overlap(a: Box, b: Box) -> float:
-    wide = min(a[2], b[2]) - max(a[0], b[0])
-    tall = min(a[3], b[3]) - max(a[1], b[1])
-    return max(wide, 0.0) * max(tall, 0.0)
+def _crowding(boxes: Floats, taken: Floats) -> Floats:
+    """Area of each box that is taken already, shape ``(boxes,)``; ties fall to the first."""
+    wide = np.minimum(boxes[:, None, 2], taken[:, 2]) - np.maximum(boxes[:, None, 0], taken[:, 0])
+    tall = np.minimum(boxes[:, None, 3], taken[:, 3]) - np.maximum(boxes[:, None, 1], taken[:, 1])
+    area: Floats = (wide.clip(min=0.0) * tall.clip(min=0.0)).sum(axis=1)
+    return area

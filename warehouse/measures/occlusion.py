@@ -38,6 +38,10 @@ def _expr(column: Column) -> pl.Expr:
     return pl.col(column) if isinstance(column, str) else column
 
 
+def _number(column: Column) -> pl.Expr:
+    return _expr(column).cast(pl.Float64)
+
+
 def _banded(value: pl.Expr, bands: tuple[tuple[float, str], ...], above: str) -> pl.Expr:
     """The label of the first band whose upper end is not passed."""
     label = pl.lit(above)
@@ -83,7 +87,7 @@ def par_improvement(start: Column, finish: Column) -> pl.Expr:
         start: Weighted score at start.
         finish: Weighted score at finish.
     """
-    before, after = _expr(start), _expr(finish)
+    before, after = _number(start), _number(finish)
     fall = before - after
     enough = (100.0 * fall >= IMPROVED_FROM_PERCENT * before) & (fall > 0.0)
     label = (
@@ -98,7 +102,7 @@ def par_improvement(start: Column, finish: Column) -> pl.Expr:
 
 def par_percent_reduction(start: Column, finish: Column) -> pl.Expr:
     """Fall of the score in percent of the start; null where the start is 0 or a score is missing."""
-    before, after = _expr(start), _expr(finish)
+    before, after = _number(start), _number(finish)
     return pl.when(before > 0.0).then(100.0 * (before - after) / before)
 
 
@@ -109,15 +113,19 @@ def contact_displacement_score(displacement_mm: Column, *, impacted: Column | No
         displacement_mm: Distance between the contact points, not negative.
         impacted: True where the tooth is impacted (space of 4 mm or less); null counts as not impacted.
     """
-    displacement = _expr(displacement_mm)
+    displacement = _number(displacement_mm)
     score = pl.sum_horizontal((displacement > end).cast(pl.Int64) for end in DISPLACEMENT_ENDS)
     scored = pl.when(displacement.is_not_null() & (displacement >= 0.0)).then(score)
-    return scored if impacted is None else pl.when(_expr(impacted)).then(pl.lit(5, pl.Int64)).otherwise(scored)
+    return (
+        scored
+        if impacted is None
+        else pl.when(_expr(impacted).cast(pl.Boolean)).then(pl.lit(5, pl.Int64)).otherwise(scored)
+    )
 
 
 def irregularity_class(irregularity_mm: Column) -> pl.Expr:
     """Little's class of lower front crowding; see ``LITTLE_BANDS`` for how its gaps are closed."""
-    value = _expr(irregularity_mm)
+    value = _number(irregularity_mm)
     return pl.when(value >= 0.0).then(_banded(value, LITTLE_BANDS, LITTLE_ABOVE))
 
 
@@ -136,9 +144,11 @@ def iotn_overjet_grade(
         lips_competent: True where the lips meet at rest.
         functional_problem: True where chewing or speech is troubled.
     """
-    overjet = _expr(overjet_mm)
-    competent = pl.lit(False) if lips_competent is None else _expr(lips_competent).fill_null(False)
-    problem = pl.lit(False) if functional_problem is None else _expr(functional_problem).fill_null(False)
+    overjet = _number(overjet_mm)
+    competent = pl.lit(False) if lips_competent is None else _expr(lips_competent).cast(pl.Boolean).fill_null(False)
+    problem = (
+        pl.lit(False) if functional_problem is None else _expr(functional_problem).cast(pl.Boolean).fill_null(False)
+    )
     ahead = (
         pl.when(overjet > 9.0)
         .then(pl.lit("5a"))
@@ -167,7 +177,7 @@ def suggested_incisor_class(overjet_mm: Column, u1_pp_deg: Column) -> pl.Expr:
     (common practice, no source): overjet below 1 mm III; else upper incisors below 103 degrees to the palatal
     plane II/2; else overjet above 4 mm II/1; else I. Never a replacement for the recorded class.
     """
-    overjet, inclination = _expr(overjet_mm), _expr(u1_pp_deg)
+    overjet, inclination = _number(overjet_mm), _number(u1_pp_deg)
     reduced_below, increased_above = OVERJET_USUAL_MM
     label = (
         pl.when(overjet < reduced_below)
@@ -186,7 +196,7 @@ def incisor_class_doubt(incisor_class: Column, overjet_mm: Column, u1_pp_deg: Co
 
     Bounds are wide, to catch slips of the pen only (common practice, no source).
     """
-    recorded, overjet, inclination = _expr(incisor_class), _expr(overjet_mm), _expr(u1_pp_deg)
+    recorded, overjet, inclination = _expr(incisor_class), _number(overjet_mm), _number(u1_pp_deg)
     return (
         pl.when((recorded == "I") & ((overjet > 6.0) | (overjet < 0.0)))
         .then(pl.lit("class I is recorded with an overjet outside 0 to 6 mm"))

@@ -125,8 +125,7 @@ def _number_tracings(points: pl.DataFrame) -> tuple[pl.DataFrame, NDArray[np.int
     said = [*KEYS, *_STATED, _SCALE]
     changes = pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in said)
     starts = points.select(changes.alias("start"))["start"].to_numpy().copy()
-    if starts.size:
-        starts[0] = True
+    starts[0] = True
     runs = points.select(said).filter(pl.Series(starts, dtype=pl.Boolean))
     run_of_row = np.cumsum(starts) - 1
     tracings = runs.group_by(KEYS, maintain_order=True).agg(

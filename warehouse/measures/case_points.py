@@ -1,0 +1,68 @@
+"""The points of one tracing as plain numbers, ready to be drawn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from warehouse.errors import RequestError
+from warehouse.measures.records import describe_records, pictures_sharing_a_scale
+from warehouse.measures.tracings import gather_tracings
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import polars as pl
+
+
+@dataclass(frozen=True, slots=True)
+class CasePoints:
+    """One tracing, facing right with y upwards.
+
+    Attributes:
+        view: The view.
+        points: Landmark -> (x, y); only points that are there.
+        in_mm: True where lengths are true millimetres: no pixels without a scale, and for a radiograph the
+            enlargement known.
+        fault: Why the tracing cannot be used, or empty.
+    """
+
+    view: str
+    points: Mapping[str, tuple[float, float]]
+    in_mm: bool
+    fault: str
+
+
+def case_points(landmarks: pl.DataFrame, visits: pl.DataFrame | None = None) -> CasePoints:
+    """The points of the one tracing that ``landmarks`` holds.
+
+    Args:
+        landmarks: The rows of one tracing, in long form.
+        visits: The visits, for scale and enlargement; rows of other cases do no harm.
+
+    Raises:
+        RequestError: There is not exactly one tracing.
+    """
+    gathered = gather_tracings(landmarks)
+    count = sum(tracings.keys.height for tracings in gathered)
+    if count != 1:
+        message = f"The landmarks hold {count} tracings."
+        raise RequestError(
+            message,
+            where="drawing",
+            expected="the points of one case, time, view, examiner and repeat",
+            remedy="choose one tracing",
+        )
+    (tracings,) = gathered
+    sharing = pictures_sharing_a_scale([tracings.keys])
+    record = describe_records(tracings.keys, visits, tracings.view, sharing=sharing).row(0, named=True)
+    factor = record["to_mm"]
+    points = {
+        code: (float(tracings.x[code][0]) * (factor or 1.0), float(tracings.y[code][0]) * (factor or 1.0))
+        for code in tracings.x
+        if np.isfinite(tracings.x[code][0]) and np.isfinite(tracings.y[code][0])
+    }
+    in_mm = factor is not None and record["size"] != "as on the film"
+    return CasePoints(tracings.view, points, in_mm, record["fault"] or "")
