@@ -14,10 +14,10 @@ from pipelines.loading import LoadRecord, earlier_load, load, request_hash
 from pipelines.mapping import ColumnMapping, check_columns, identity_mapping, load_mapping
 from pipelines.reading import ReadSettings, discover, read_file
 from pipelines.validation import validate
-from warehouse.catalogues import Catalogues, in_force, register
+from warehouse.catalogues import Catalogues, in_force, register, shipped
 from warehouse.errors import KeyProblemError, RequestError
 from warehouse.publish import publish
-from warehouse.store import open_store
+from warehouse.store import STORE, open_store
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -52,6 +52,7 @@ class Request:
         key_file: File of the case key; None for the one beside the warehouse folder.
         encryption_key: Key of an encrypted warehouse, or None.
         again: Load a file even if the very same one was loaded before.
+        publish_after: Publish at the end; False where more files follow at once.
     """
 
     paths: tuple[Path, ...]
@@ -61,6 +62,7 @@ class Request:
     key_file: Path | None = None
     encryption_key: str | None = None
     again: bool = False
+    publish_after: bool = True
     progress: Callable[[str], None] = field(default=_silent)
 
 
@@ -99,21 +101,24 @@ def ingest(request: Request) -> Outcome:
         WarehouseError: The warehouse cannot be written.
     """
     contract = load_contract()
-    raw = [table for path in discover(request.paths) for table in _read(path, request)]
+    # nothing is made or changed before every file has been read and mapped
+    catalogues = _catalogues(request)
+    stated = _stated_mapping(request, contract, catalogues)
+    settings = stated.settings.read_settings() if stated else ReadSettings()
+    raw = [table for path in discover(request.paths) for table in _read(path, settings, request)]
+    interpreted = [(table, _mapping_for(table, stated, contract, catalogues)) for table in raw]
     with open_store(request.warehouse, create=True, key=request.encryption_key) as store:
-        catalogues = in_force(store)
-        interpreted = [_mapped(table, request, contract, catalogues) for table in raw]
         practice = _practice(request, interpreted[0][1])
         fresh, skipped = _already_there(store, interpreted, practice, contract, request)
         checked = _check(store, fresh, practice, contract, catalogues, request)
         batch = [(one, hashed) for one, hashed in checked if not _changes_nothing(store, one, hashed, request)]
         same = [one for one, hashed in checked if _changes_nothing(store, one, hashed, request)]
         records = load(store, batch, contract_version=contract.version, progress=request.progress) if batch else []
-        snapshot = publish(request.warehouse, store, key=request.encryption_key, progress=request.progress)
+        build = _publish(store, request) if request.publish_after else ""
         repeated = [Skipped(one.delivery.source.name, _last(store, one, checked)) for one in same]
     return Outcome(
         practice=practice,
-        build=snapshot.build_id,
+        build=build,
         loaded=tuple(records),
         skipped=(*skipped, *repeated),
         checked=tuple(one for one, _ in checked),
@@ -121,27 +126,37 @@ def ingest(request: Request) -> Outcome:
     )
 
 
-def _read(path: Path, request: Request) -> list[RawTable]:
+def _publish(store: Connection, request: Request) -> str:
+    return publish(request.warehouse, store, key=request.encryption_key, progress=request.progress).build_id
+
+
+def _catalogues(request: Request) -> Catalogues:
+    """The catalogues in force, without making a warehouse where there is none yet."""
+    if not (request.warehouse / STORE).exists():
+        return shipped()
+    with open_store(request.warehouse, key=request.encryption_key) as store:
+        return in_force(store)
+
+
+def _read(path: Path, settings: ReadSettings, request: Request) -> list[RawTable]:
     request.progress(f"reading {path.name}")
-    return read_file(path, _settings(request))
+    return read_file(path, settings)
 
 
-def _settings(request: Request) -> ReadSettings:
+def _stated_mapping(request: Request, contract: Contract, catalogues: Catalogues) -> ColumnMapping | None:
     if request.mapping is None:
-        return ReadSettings()
-    contract = load_contract()
-    return load_mapping(request.mapping, contract=contract, catalogue={}).settings.read_settings()
+        return None
+    return load_mapping(request.mapping, contract=contract, catalogue=catalogues.measures)
 
 
-def _mapped(
-    raw: RawTable, request: Request, contract: Contract, catalogues: Catalogues
-) -> tuple[RawTable, ColumnMapping]:
-    if request.mapping is None:
-        mapping = identity_mapping(raw.frame.columns, contract=contract, catalogue=catalogues.measures)
-    else:
-        mapping = load_mapping(request.mapping, contract=contract, catalogue=catalogues.measures)
-    check_columns(raw, mapping, contract=contract, catalogue=catalogues.measures)
-    return raw, mapping
+def _mapping_for(
+    raw: RawTable, stated: ColumnMapping | None, contract: Contract, catalogues: Catalogues
+) -> ColumnMapping:
+    """The stated mapping, or contract names; either must cover every column of the table."""
+    measures = catalogues.measures
+    mapping = stated or identity_mapping(raw.frame.columns, contract=contract, catalogue=measures)
+    check_columns(raw, mapping, contract=contract, catalogue=measures)
+    return mapping
 
 
 def _practice(request: Request, mapping: ColumnMapping) -> str:
@@ -249,7 +264,7 @@ def _labels() -> str:
 def _changes_nothing(store: Connection, one: Sorted, hashed: str, request: Request) -> bool:
     """Whether the same request, loaded before, had the same rows turned away: then loading it again changes nothing."""
     earlier = earlier_load(store, hashed)
-    return bool(earlier) and not request.again and earlier[1:] == (one.n_good, one.n_turned_away)
+    return earlier is not None and not request.again and earlier[1:] == (one.n_good, one.n_turned_away)
 
 
 def _last(store: Connection, one: Sorted, checked: Sequence[tuple[Sorted, str]]) -> int:

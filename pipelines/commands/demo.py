@@ -1,0 +1,100 @@
+"""``menton demo``: an invented cohort, loaded through the same door as any other file, and the answer."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipelines.commands.options import add_warehouse, encryption_key, progress, say
+
+if TYPE_CHECKING:
+    import argparse
+
+    from synthetic_data.exports import Handover
+
+EXPORTS = "demo-exports"
+REPORT = "menton-report.html"
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("demo", help="make an invented cohort, load it, print the answer, write a report")
+    add_warehouse(parser)
+    parser.add_argument(
+        "--exports", type=Path, default=Path(EXPORTS), metavar="FOLDER", help="where to write the files"
+    )
+    parser.add_argument("--report", type=Path, default=Path(REPORT), metavar="FILE", help="where to write the report")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make, load, answer, report."""
+    from synthetic_data.exports import write_demo
+
+    say("Invented cases of the invented Lantern Bay study group: nobody in them exists.")
+    _clear(args.exports)
+    handovers = write_demo(args.exports, progress=progress)
+    for handover in handovers:
+        _ingest(handover, args)
+    _answer(args)
+    _report(args)
+    say("")
+    say(f"The files of the practices lie in {args.exports}, the warehouse in {args.warehouse}.")
+    say("Open the dashboard with: .venv/bin/menton dashboard   (or: menton dashboard)")
+    return 0
+
+
+def _clear(exports: Path) -> None:
+    """Remove the exports of an earlier demo, and nothing else: only a folder that holds an answer key is one."""
+    from synthetic_data.exports import KEY_FOLDER
+
+    if (exports / KEY_FOLDER).is_dir():
+        shutil.rmtree(exports)
+
+
+def _ingest(handover: Handover, args: argparse.Namespace) -> None:
+    from pipelines.ingest import Request, ingest
+
+    outcome = ingest(
+        Request(
+            paths=handover.files,
+            warehouse=args.warehouse,
+            mapping=handover.mapping,
+            practice=handover.practice,
+            encryption_key=encryption_key(args),
+            progress=lambda line: progress(f"{handover.practice}: {line}"),
+            publish_after=False,
+        )
+    )
+    loaded = sum(record.n_loaded for record in outcome.loaded)
+    turned_away = sum(record.n_turned_away for record in outcome.loaded)
+    if outcome.loaded:
+        say(f"{handover.practice:12} {loaded:>6} rows loaded, {turned_away} turned away")
+    else:
+        say(f"{handover.practice:12} nothing changed: the same files are already in the warehouse")
+
+
+def _answer(args: argparse.Namespace) -> None:
+    from pipelines.commands.rate import print_rates
+    from warehouse.publish import publish
+    from warehouse.rates import rates
+    from warehouse.reader import Reader
+    from warehouse.store import open_store
+
+    key = encryption_key(args)
+    with open_store(args.warehouse, key=key) as store:
+        publish(args.warehouse, store, key=key, progress=progress)
+    with Reader.open(args.warehouse, key=key) as reader:
+        for by in (None, "appliance_category", "age_band", "extraction"):
+            say("")
+            print_rates(rates(reader, by=by))
+
+
+def _report(args: argparse.Namespace) -> None:
+    from dashboard.report.write import write_report
+
+    progress("writing the report")
+    written = write_report(args.warehouse, args.report, key=encryption_key(args))
+    say("")
+    say(f"The report is written to {written}")
