@@ -38,6 +38,7 @@ class TradeWords:
         measures: Code of a measure -> names that mean it alone.
         ambiguous: Names that several measures share.
         columns: Contract column -> more names.
+        tabular: Column of a table of readings or points -> names.
     """
 
     timepoints: Mapping[str, tuple[str, ...]]
@@ -46,6 +47,7 @@ class TradeWords:
     measures: Mapping[str, tuple[str, ...]]
     ambiguous: tuple[SharedName, ...]
     columns: Mapping[str, tuple[str, ...]]
+    tabular: Mapping[str, tuple[str, ...]]
 
 
 @lru_cache(maxsize=1)
@@ -61,6 +63,7 @@ def trade_words() -> TradeWords:
             SharedName(tuple(one["words"]), tuple(one["measures"]), one["why"]) for one in data["ambiguous"]
         ),
         columns=_tuples(data["columns"]),
+        tabular=_tuples(data["tabular"]),
     )
 
 
@@ -85,7 +88,7 @@ def known_words(contract: Contract, measures: Mapping[str, Measure]) -> frozense
 
 def _phrases(contract: Contract, measures: Mapping[str, Measure]) -> Iterator[str]:
     words = trade_words()
-    for section in (words.timepoints, words.units, words.measures, words.columns):
+    for section in (words.timepoints, words.units, words.measures, words.columns, words.tabular):
         for phrases in section.values():
             yield from phrases
     for shared in words.ambiguous:

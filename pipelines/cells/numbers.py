@@ -163,10 +163,11 @@ def decimal_of(columns: Iterable[pl.Series]) -> DecimalFound:
         The mark; ``mixed`` where both occur; ``open`` where the only commas could be thousands separators; empty where
         no number has a mark.
     """
+    texts = [column for column in columns if column.dtype == pl.String]
+    if not any(column.str.contains(",", literal=True).any() for column in texts):
+        return "." if any(column.str.contains(".", literal=True).any() for column in texts) else ""
     commas = points = grouped = 0
-    for column in columns:
-        if column.dtype != pl.String:
-            continue
+    for column in texts:
         text = column.filter(column.str.contains("[.,]")).unique().str.strip_chars()
         commas += int(text.str.contains(_COMMA).sum())
         points += int(text.str.contains(_POINT).sum())

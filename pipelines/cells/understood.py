@@ -88,6 +88,8 @@ def by_distinct(text: pl.Series, understand: Callable[[str], Cell], dtype: type[
         return Understood(pl.Series(text.name, [None], dtype=dtype).new_from_index(0, text.len()))
     texts = distinct.to_list()
     cells = [understand(one) for one in texts]
+    if all(cell.value == one for cell, one in zip(cells, texts, strict=True)):
+        return Understood(text)  # every cell is already as it is kept
     values = _spread(text, distinct, pl.Series([cell.value for cell in cells], dtype=dtype))
     rules = pl.Series([cell.rule for cell in cells], dtype=pl.String)
     known_blank = [one for one, cell in zip(texts, cells, strict=True) if one and cell == Cell()]

@@ -42,8 +42,11 @@ def write_private(path: Path, text: str) -> bool:
             _own_on_windows(path)
         os.write(handle, text.encode("ascii"))
         os.fsync(handle)
-    finally:
+    except (OSError, KeyProblemError):
         os.close(handle)
+        path.unlink(missing_ok=True)  # nothing half made stays behind
+        raise
+    os.close(handle)
     return True
 
 

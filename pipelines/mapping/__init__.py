@@ -5,7 +5,7 @@ from __future__ import annotations
 from pipelines.mapping.column_mapping import ColumnMapping, Constant
 from pipelines.mapping.file_columns import check_columns
 from pipelines.mapping.identity import identity_mapping
-from pipelines.mapping.mapping_file import load_mapping, parse_mapping
+from pipelines.mapping.mapping_file import load_mapping, load_settings, parse_mapping
 from pipelines.mapping.settings import FileSettings
 
 __all__ = [
@@ -15,5 +15,6 @@ __all__ = [
     "check_columns",
     "identity_mapping",
     "load_mapping",
+    "load_settings",
     "parse_mapping",
 ]

@@ -14,7 +14,7 @@ from pipelines.mapping.code_sections import CodeSections
 from pipelines.mapping.column_mapping import ColumnMapping, Constant, own_spellings
 from pipelines.mapping.completeness import check_sources, missing_required
 from pipelines.mapping.faults import Faults
-from pipelines.mapping.settings import parse_settings
+from pipelines.mapping.settings import FileSettings, parse_settings
 from pipelines.targets import Target, Targets
 from pipelines.units import all_units, factor, unit_named, units_for
 from warehouse.errors import MappingError, near_names
@@ -40,23 +40,45 @@ def load_mapping(path: Path, *, contract: Contract, catalogue: Mapping[str, Meas
     Raises:
         MappingError: The file cannot be read, or something in it is wrong; every fault is told.
     """
+    return parse_mapping(_text(path), origin=path.name, contract=contract, catalogue=catalogue)
+
+
+def load_settings(path: Path, *, contract: Contract) -> FileSettings:
+    """Only the [file] section of a mapping file: what the reader of a file needs before measures are known.
+
+    Raises:
+        MappingError: The mapping file cannot be read, or that section is wrong.
+    """
+    section = _toml(_text(path), path.name).get("file", {})
+    faults = Faults(path.name)
+    if not isinstance(section, dict):
+        faults.add("file", "this is a value where a section belongs", expected="[file]")
+        faults.stop()
+    settings = parse_settings(section, faults, contract=contract)
+    faults.raise_any()
+    return settings
+
+
+def _text(path: Path) -> str:
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        return path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         found = f"the mapping file cannot be read: {getattr(error, 'strerror', None) or type(error).__name__}"
         raise MappingError(found, where=path.name, expected="a UTF-8 text file in TOML") from error
-    return parse_mapping(text, origin=path.name, contract=contract, catalogue=catalogue)
 
 
-def parse_mapping(text: str, *, origin: str, contract: Contract, catalogue: Mapping[str, Measure]) -> ColumnMapping:
-    """The mapping that a text states; see :func:`load_mapping`."""
+def _toml(text: str, origin: str) -> dict[str, Any]:
     try:
-        data = tomllib.loads(text)
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         found = f"the mapping file is not well-formed TOML: {_fault_place(error)}"
         remedy = "look at that line: a quote, a bracket, or a key that already stands further up"
         raise MappingError(found, where=origin, expected="TOML, each key once", remedy=remedy) from error
-    return _Parser(origin, data, contract, catalogue).parse()
+
+
+def parse_mapping(text: str, *, origin: str, contract: Contract, catalogue: Mapping[str, Measure]) -> ColumnMapping:
+    """The mapping that a text states; see :func:`load_mapping`."""
+    return _Parser(origin, _toml(text, origin), contract, catalogue).parse()
 
 
 def _fault_place(error: tomllib.TOMLDecodeError) -> str:

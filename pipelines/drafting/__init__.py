@@ -1,0 +1,8 @@
+"""A proposal for a mapping file, made from a file that nobody has mapped yet; what is unsure is left to the user."""
+
+from __future__ import annotations
+
+from pipelines.drafting.draft import Draft, Line, draft_mapping
+from pipelines.drafting.writing import draft_text, left_to_do
+
+__all__ = ["Draft", "Line", "draft_mapping", "draft_text", "left_to_do"]
