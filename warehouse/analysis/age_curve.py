@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from warehouse.analysis.design import independent_columns
 from warehouse.analysis.firth import firth_logistic
 from warehouse.analysis.firth_profile import Profile
 from warehouse.analysis.homogeneity import chi_squared_p
@@ -180,6 +181,11 @@ def _basis(age: Floats, knots: tuple[float, ...]) -> Floats:
     return np.column_stack([np.ones(age.size), columns])
 
 
+def _usable_knots(age: Floats, knots: tuple[float, ...]) -> tuple[float, ...]:
+    """The knots, or none when there are too few of them or too few different ages to bend between them."""
+    return knots if len(knots) >= 3 and independent_columns(_basis(age, knots)).all() else ()
+
+
 def _ratio_p(larger: Optimum, smaller: Optimum) -> float:
     """Likelihood-ratio p value of the smaller of two plain models."""
     df = larger.beta.size - smaller.beta.size
@@ -223,8 +229,8 @@ def age_curve(
         level: Coverage of the interval at each age.
 
     Returns:
-        The curve with bands from the covariance of the log odds. Where ties leave fewer than three distinct knots
-        the line stands in. Separated data get Firth's fit and no tests. With no case, one age or one outcome there
+        The curve with bands from the covariance of the log odds. Where ties leave too few different ages or knots
+        a line stands in. Separated data get Firth's fit and no tests. With no case, one age or one outcome there
         is no curve and a warning says why.
 
     Raises:
@@ -237,8 +243,7 @@ def age_curve(
     if slope.value is None:
         return _no_curve(age, outcome, lost, level, slope)
     wanted = default_knots(_fewer(outcome)) if n_knots is None else n_knots
-    knots = quantile_knots(age, wanted)
-    knots = knots if len(knots) >= 3 else ()
+    knots = _usable_knots(age, quantile_knots(age, wanted))
     fit, plain = _fit(_basis(age, knots), outcome)
     flat, line = (_fit(_basis(age, ())[:, :width], outcome)[0] for width in (1, 2))
     grid = np.linspace(age.min(), age.max(), _GRID_POINTS) if at is None else np.asarray(at, dtype=np.float64)

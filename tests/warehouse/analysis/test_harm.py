@@ -49,9 +49,8 @@ def test_interval_across_zero_is_two_parts_that_meet_at_infinity() -> None:
     assert "may not differ at all" in found.sentence
 
 
-def test_value_of_altman_example() -> None:
-    # Altman 1998: ARR 5% with 95% CI -5% to 15% is NNTB 20, interval NNTH 20 to infinity to NNTB 6.7 (from memory);
-    # the reciprocal of each end is asserted on a table with those limits of the difference.
+def test_each_part_starts_at_the_reciprocal_of_its_end() -> None:
+    # Altman 1998, BMJ 317:1309: the two ends of the difference become the two finite ends of the number needed
     found = number_needed_to_harm(25, 100, 20, 100, method="wald")
     low, high = found.difference.interval.low, found.difference.interval.high
     assert found.value == pytest.approx(20.0)
