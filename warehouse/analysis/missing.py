@@ -1,0 +1,267 @@
+"""Multiple imputation of an outcome that is missing in some cases.
+
+Own code: the chained equations of statsmodels draw from a normal or predictive-mean model only; here a yes/no outcome
+gets a logistic model with proper draws, also under separation, from a stated source of randomness.
+
+Proper means that each completed data set has its own model, drawn from what the observed cases leave uncertain, before
+values are drawn from it. Valid if, given group and covariates, missing cases are like the others; whether they are,
+the data cannot say, so the bounds and the tipping point belong beside it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from warehouse.analysis.design import independent_columns
+from warehouse.analysis.inputs import check_level
+from warehouse.analysis.logistic import SeparationFallback, firth, fit_or_fall_back, risks
+from warehouse.analysis.rubin import Pooled, pool
+from warehouse.errors import RequestError
+from warehouse.results import Caution, Estimate, Interval
+
+if TYPE_CHECKING:
+    from warehouse.analysis.group_pair import GroupPair
+    from warehouse.analysis.spline import FloatArray
+
+FEWEST_IMPUTATIONS = 20
+
+#: Draws the missing outcomes once, shape ``(missing,)``.
+_Drawer = Callable[[np.random.Generator], "FloatArray"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImputedComparison:
+    """Two groups compared with the missing outcomes imputed.
+
+    Attributes:
+        first: Share or mean of all cases of the first group.
+        second: The same for the second group.
+        difference: First minus second.
+        missing: Cases whose outcome was imputed, first and second group.
+        missing_information: Share of the information on the difference that is missing; None without a value.
+        n_imputations: Completed data sets.
+    """
+
+    first: Estimate
+    second: Estimate
+    difference: Estimate
+    missing: tuple[int, int]
+    missing_information: float | None
+    n_imputations: int
+
+
+def impute_and_compare(
+    pair: GroupPair,
+    *,
+    rng: np.random.Generator,
+    n_imputations: int = 20,
+    level: float = 0.95,
+    fallback: SeparationFallback = firth,
+) -> ImputedComparison:
+    """Compare two groups after imputing the outcomes that are missing.
+
+    Estimand: share adverse, or mean, among *all* cases of each group, assessed or not, and their difference.
+    Imputation model: the outcome by group and covariates, logistic for a yes/no (coefficients drawn from their normal
+    posterior), linear for a number (variance from its scaled inverse chi-square, then coefficients; Rubin 1987, 5.3).
+    Pooling by Rubin's rules; degrees of freedom of Barnard & Rubin for differences and means; a share has the Wilson
+    interval of Lott & Reiter; the variance of a difference of shares adds a case to each side (Agresti & Caffo).
+
+    Args:
+        pair: Cases prepared with ``keep_missing_outcome``; the covariates are those of the imputation model.
+        rng: The source of randomness.
+        n_imputations: At least 20.
+        level: Nominal coverage.
+        fallback: Model for a yes/no outcome where the observed cases are separated.
+
+    Returns:
+        The comparison; None with a sentence where a group is empty or has no observed outcome at all, or where the
+        observed cases are too few for the model.
+
+    Raises:
+        RequestError: Fewer than 20 imputations were asked for.
+    """
+    check_level(level)
+    if n_imputations < FEWEST_IMPUTATIONS:
+        found = f"{n_imputations} imputations were asked for."
+        raise RequestError(found, expected=f"{FEWEST_IMPUTATIONS} or more", remedy="leave the number out")
+    report = _Report(pair, n_imputations, level)
+    reason = _why_not(pair)
+    if reason:
+        return report.nothing(reason)
+    drawer = _binary_drawer(pair, fallback) if pair.binary else _number_drawer(pair)
+    if drawer is None:
+        return report.nothing("The assessed cases are too few for the imputation model; adjust for less.")
+    return report.of(_completed(pair, drawer, rng, n_imputations))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Completed:
+    """Of each completed data set: value and variance of both groups, each shape ``(m,)``; and of the difference."""
+
+    first: FloatArray
+    second: FloatArray
+    variance_first: FloatArray
+    variance_second: FloatArray
+    variance_difference: FloatArray
+
+
+def _why_not(pair: GroupPair) -> str | None:
+    if pair.emptiness():
+        return pair.emptiness()
+    known = np.isfinite(pair.outcome)
+    for label, side in zip(pair.labels, (pair.first, ~pair.first), strict=True):
+        if not (known & side).any():
+            return f"No case of {label} was assessed: there is nothing to impute from."
+    return None
+
+
+def _model_matrix(pair: GroupPair) -> tuple[FloatArray, FloatArray]:
+    """Design of the imputation model for the assessed and for the missing cases."""
+    matrix = np.column_stack([pair.design.matrix[:, :1], pair.first, pair.design.matrix[:, 1:]])
+    known = np.isfinite(pair.outcome)
+    useful = independent_columns(matrix[known])
+    return matrix[known][:, useful], matrix[~known][:, useful]
+
+
+def _binary_drawer(pair: GroupPair, fallback: SeparationFallback) -> _Drawer:
+    known, missing = _model_matrix(pair)
+    fit = fit_or_fall_back(known, pair.outcome[np.isfinite(pair.outcome)], fallback=fallback)
+    root = _root(fit.covariance)
+
+    def draw(rng: np.random.Generator) -> FloatArray:
+        coefficients = fit.coefficients + root @ rng.standard_normal(root.shape[1])
+        return (rng.random(missing.shape[0]) < risks(missing, coefficients)).astype(np.float64)
+
+    return draw
+
+
+def _number_drawer(pair: GroupPair) -> _Drawer | None:
+    known, missing = _model_matrix(pair)
+    n, p = known.shape
+    if n <= p:
+        return None
+    outcome = pair.outcome[np.isfinite(pair.outcome)]
+    base, upper = np.linalg.qr(known)
+    back = np.linalg.inv(upper)
+    centre = base.T @ outcome
+    squares = float(np.sum((outcome - base @ centre) ** 2))
+
+    def draw(rng: np.random.Generator) -> FloatArray:
+        spread = np.sqrt(squares / rng.chisquare(n - p))
+        coefficients = back @ (centre + spread * rng.standard_normal(p))
+        return np.asarray(missing @ coefficients + spread * rng.standard_normal(missing.shape[0]))
+
+    return draw
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
+
+
+def _completed(pair: GroupPair, drawer: _Drawer, rng: np.random.Generator, m: int) -> _Completed:
+    known = np.isfinite(pair.outcome)
+    sides = (pair.first, ~pair.first)
+    observed = [pair.outcome[known & side] for side in sides]
+    rows = np.empty((m, 5))
+    for i in range(m):
+        drawn = drawer(rng) if not known.all() else np.empty(0)
+        parts = [np.concatenate([seen, drawn[side[~known]]]) for seen, side in zip(observed, sides, strict=True)]
+        rows[i] = _summary(parts[0], parts[1], binary=pair.binary)
+    return _Completed(*rows.T)
+
+
+def _summary(first: FloatArray, second: FloatArray, *, binary: bool) -> tuple[float, float, float, float, float]:
+    """Both means, their variances and that of the difference, of one completed data set."""
+    means = float(first.mean()), float(second.mean())
+    if binary:
+        plain = [p * (1.0 - p) / x.size for p, x in zip(means, (first, second), strict=True)]
+        padded = [(p * x.size + 1.0) / (x.size + 2.0) for p, x in zip(means, (first, second), strict=True)]
+        both = sum(q * (1.0 - q) / (x.size + 2.0) for q, x in zip(padded, (first, second), strict=True))
+        return *means, plain[0], plain[1], both
+    spreads = [float(x.var(ddof=1)) / x.size if x.size > 1 else 0.0 for x in (first, second)]
+    return *means, spreads[0], spreads[1], spreads[0] + spreads[1]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Report:
+    """Turns completed data sets into estimates."""
+
+    pair: GroupPair
+    m: int
+    level: float
+
+    def of(self, sets: _Completed) -> ImputedComparison:
+        pair, sizes = self.pair, self.pair.sizes
+        intervals: tuple[Interval | None, Interval | None]
+        if pair.binary:
+            one, two = pool(sets.first, sets.variance_first), pool(sets.second, sets.variance_second)
+            intervals = one.share_interval(sizes[0], self.level), two.share_interval(sizes[1], self.level)
+        else:
+            one = pool(sets.first, sets.variance_first, complete_df=sizes[0] - 1)
+            two = pool(sets.second, sets.variance_second, complete_df=sizes[1] - 1)
+            intervals = _mean_interval(one, sizes[0], self.level), _mean_interval(two, sizes[1], self.level)
+        gap = pool(sets.first - sets.second, sets.variance_difference, complete_df=max(1, pair.n - 2))
+        spread = None if not pair.binary and min(sizes) < 2 else gap.interval(self.level)
+        if spread and pair.binary:
+            spread = Interval(max(-1.0, spread.low), min(1.0, spread.high), self.level)
+        names = self._names()
+        return ImputedComparison(
+            first=self._estimate(names[0], one.value, intervals[0]),
+            second=self._estimate(names[1], two.value, intervals[1]),
+            difference=self._estimate(names[2], gap.value, spread),
+            missing=self._missing(),
+            missing_information=gap.missing_information,
+            n_imputations=self.m,
+        )
+
+    def nothing(self, reason: str) -> ImputedComparison:
+        first, second, difference = (
+            self.pair.nothing(estimand=name, method=self._method(), reason=reason) for name in self._names()
+        )
+        return ImputedComparison(
+            first=first,
+            second=second,
+            difference=difference,
+            missing=self._missing(),
+            missing_information=None,
+            n_imputations=self.m,
+        )
+
+    def _names(self) -> tuple[str, str, str]:
+        (a, b), noun, what = self.pair.labels, self.pair.noun, self.pair.outcome_name
+        return (
+            f"{noun} in {a} ({what}), all cases",
+            f"{noun} in {b} ({what}), all cases",
+            f"difference of {noun}s, {a} minus {b} ({what}), all cases",
+        )
+
+    def _method(self) -> str:
+        model = "logistic" if self.pair.binary else "linear"
+        return f"multiple imputation ({self.m} sets, {model} model), Rubin's rules"
+
+    def _missing(self) -> tuple[int, int]:
+        missing = ~np.isfinite(self.pair.outcome)
+        return int((missing & self.pair.first).sum()), int((missing & ~self.pair.first).sum())
+
+    def _estimate(self, estimand: str, value: float, interval: Interval | None) -> Estimate:
+        bare = self.pair.nothing(estimand=estimand, method=self._method(), reason="")
+        return replace(bare, value=value, interval=interval, warnings=self.pair.design.warnings + self._cautions())
+
+    def _cautions(self) -> tuple[Caution, ...]:
+        missing = sum(self._missing())
+        if missing == 0:
+            return ()
+        text = (
+            f"{missing} of {self.pair.n} outcomes were imputed, as if those cases were like the assessed ones with the "
+            "same recorded characteristics. The data cannot show whether they are."
+        )
+        return (Caution("approximation", text),)
+
+
+def _mean_interval(pooled: Pooled, n: int, level: float) -> Interval | None:
+    return pooled.interval(level) if n > 1 else None

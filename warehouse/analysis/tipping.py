@@ -1,0 +1,138 @@
+"""How many of the missing cases would have to be adverse to change what is said.
+
+No model: every possible answer is tried, from none of the missing adverse to all of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from warehouse.analysis.inputs import check_counts
+from warehouse.analysis.proportion import proportion, wilson_interval
+from warehouse.results import Caution
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from warehouse.results import Estimate
+
+ShareMessage = Literal["below", "includes", "above", "nothing"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TippingPoint:
+    """A share against a stated value, whatever the missing cases hold.
+
+    Attributes:
+        assessed: The share among the assessed, with its interval.
+        value: What it is compared with.
+        missing: Cases not assessed.
+        message: Where the interval of the assessed lies: wholly ``below`` the value, wholly ``above``, ``includes`` it;
+            ``nothing`` without an assessed case.
+        holds_from: Fewest adverse among the missing with which the message holds; None with ``nothing``.
+        holds_to: Most adverse among the missing with which it holds.
+        like_assessed: Adverse among the missing if they are like the assessed, rounded; None without an assessed case.
+        sentence: The finding in plain words.
+        warnings: Cautions.
+    """
+
+    assessed: Estimate
+    value: float
+    missing: int
+    message: ShareMessage
+    holds_from: int | None
+    holds_to: int | None
+    like_assessed: int | None
+    sentence: str
+    warnings: tuple[Caution, ...]
+
+
+def tipping_point(adverse: int, assessed: int, missing: int, *, value: float, level: float = 0.95) -> TippingPoint:
+    """Fewest and most of the missing that could be adverse without changing where the share lies against ``value``.
+
+    Method: Wilson's interval of (adverse + k) / (assessed + missing) for k = 0 ... missing; it rises with k, so the
+    message holds on one unbroken range of k, which is never empty.
+
+    Args:
+        adverse: Adverse among the assessed.
+        assessed: Cases assessed.
+        missing: Cases not assessed.
+        value: The share to compare with, e.g. 0.10.
+        level: Nominal coverage.
+
+    Raises:
+        RequestError: The counts are not counts.
+    """
+    check_counts(adverse, assessed)
+    check_counts(0, missing, where="cases that could not be assessed")
+    share = proportion(adverse, assessed, level=level)
+    if assessed == 0:
+        sentence = "No case was assessed, so there is no message that the missing could change."
+        return TippingPoint(
+            assessed=share,
+            value=value,
+            missing=missing,
+            message="nothing",
+            holds_from=None,
+            holds_to=None,
+            like_assessed=None,
+            sentence=sentence,
+            warnings=(Caution("no_data", sentence),),
+        )
+
+    def message_with(k: int) -> ShareMessage:
+        return _message((adverse + k) / (assessed + missing), assessed + missing, value, level)
+
+    message = _message(adverse / assessed, assessed, value, level)
+    rank = ("below", "includes", "above")
+    # messages only ever rise with k: find where "at least this one" and "more than this one" begin
+    begins = _first(missing, lambda k: rank.index(message_with(k)) >= rank.index(message))
+    ends = _first(missing, lambda k: rank.index(message_with(k)) > rank.index(message))
+    return TippingPoint(
+        assessed=share,
+        value=value,
+        missing=missing,
+        message=message,
+        holds_from=begins,
+        holds_to=ends - 1,
+        like_assessed=round(missing * adverse / assessed),
+        sentence=_share_sentence(message, value, missing, (begins, ends - 1)),
+        warnings=share.warnings,
+    )
+
+
+def _message(share: float, n: int, value: float, level: float) -> ShareMessage:
+    interval = wilson_interval(share, n, level=level)
+    if interval.high < value:
+        return "below"
+    return "above" if interval.low > value else "includes"
+
+
+def _first(missing: int, holds: Callable[[int], bool]) -> int:
+    """The first k in 0 ... missing for which a condition that stays true once true is true; missing + 1 if none."""
+    low, high = 0, missing + 1
+    while low < high:
+        middle = (low + high) // 2
+        if holds(middle):
+            high = middle
+        else:
+            low = middle + 1
+    return low
+
+
+_WHERE = {"below": "lies below {0:.3g}%", "above": "lies above {0:.3g}%", "includes": "is compatible with {0:.3g}%"}
+
+
+def _share_sentence(message: ShareMessage, value: float, missing: int, span: tuple[int, int]) -> str:
+    said = f"Among the assessed, the share {_WHERE[message].format(100 * value)}"
+    if missing == 0:
+        return f"{said}; no case is missing."
+    low, high = span
+    if (low, high) == (0, missing):
+        return f"{said}, and that holds whatever the {missing} missing hold."
+    if low == 0:
+        return f"{said}; that changes if {high + 1} or more of the {missing} missing were adverse."
+    if high == missing:
+        return f"{said}; that changes if fewer than {low} of the {missing} missing were adverse."
+    return f"{said}; that holds only if {low} to {high} of the {missing} missing were adverse."
