@@ -14,14 +14,12 @@ from pipelines.delivery import Assumption, RawTable
 from pipelines.reading import limits, settings
 from pipelines.reading.cells import STRAY, column_letter, listed
 from pipelines.reading.header import unnamed_note
+from pipelines.reading.template_marks import EXAMPLE_CASE
 from pipelines.reading.totals import find_tail
 from warehouse.errors import BadFileError
 
 if TYPE_CHECKING:
     from pipelines.delivery import Source
-
-EXAMPLE_CASE = "EXAMPLE"
-"""``case_id`` of the template's example row."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

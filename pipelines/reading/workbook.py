@@ -17,6 +17,7 @@ from pipelines.reading import settings as about
 from pipelines.reading.cells import listed, trimmed
 from pipelines.reading.decimals import find_marks, with_decimal_note
 from pipelines.reading.header import find_header
+from pipelines.reading.template_marks import EXAMPLE_CASE, TEMPLATE_HELP, TEMPLATE_MARK
 from pipelines.reading.tidy import Untidy, tidied
 from pipelines.reading.workbook_safety import WorkbookCount, check_workbook, damaged
 from warehouse.errors import BadFileError
@@ -27,12 +28,6 @@ if TYPE_CHECKING:
     from pipelines.delivery import RawTable
     from pipelines.reading.settings import ReadSettings
     from pipelines.reading.source import FileBytes
-
-TEMPLATE_MARK = "menton_template"
-"""Defined name that a workbook made by ``menton template`` carries."""
-
-TEMPLATE_HELP = ("Read me", "Dictionary", "Measures", "Codes")
-"""Sheets of the template that explain and hold no cases."""
 
 _HEAD_ROWS = 100
 _MIDNIGHT = r"^(\d{4}-\d{2}-\d{2}) 00:00:00$"
@@ -74,11 +69,12 @@ class _Sheet:
         self.frame: pl.DataFrame = loaded.to_polars() if columns else pl.DataFrame()
 
     def holds_table(self) -> bool:
-        """Whether at least two rows and two columns have a filled cell."""
+        """Whether at least two rows and two columns have a filled cell, the template's example row left out."""
         filled = [n < self.frame.height for n in self.frame.null_count().row(0)] if self.frame.width else []
         if sum(filled) < 2:
             return False
-        return int(self.frame.select(~pl.all_horizontal(pl.all().is_null())).to_series().sum()) >= 2
+        is_row = ~pl.all_horizontal(pl.all().is_null()) & pl.first().ne_missing(EXAMPLE_CASE)
+        return int(self.frame.select(is_row).to_series().sum()) >= 2
 
 
 def _load(file: FileBytes, stated: str | None) -> list[_Sheet]:

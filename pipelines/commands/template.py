@@ -1,0 +1,39 @@
+"""``menton template``: write a spreadsheet template with dictionary and drop-down codes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipelines.commands.options import say
+
+if TYPE_CHECKING:
+    import argparse
+
+DEFAULT = "menton-template.xlsx"
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("template", help="write a spreadsheet template with dictionary and drop-down codes")
+    parser.add_argument(
+        "--out", type=Path, default=Path(DEFAULT), metavar="FILE", help=f"the file (default: {DEFAULT})"
+    )
+    layout = parser.add_mutually_exclusive_group()
+    layout.add_argument("--wide", action="store_true", help="one sheet, one row a case (the default)")
+    layout.add_argument("--tables", action="store_true", help="one sheet a table: cases, phases, visits, measurements")
+    parser.add_argument("--overwrite", action="store_true", help="replace the file if it is already there")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the template and say how to go on."""
+    from pipelines.template import table_sheets, wide_sheet
+    from pipelines.template_workbook import write_template
+
+    sheets = table_sheets() if args.tables else (wide_sheet(),)
+    write_template(args.out, sheets, overwrite=args.overwrite)
+    say(f"template written to {args.out}")
+    say("Fill in one row a case below the example row; its sheet Read me says how, and what must never be entered.")
+    say(f"Then run: menton ingest {args.out}")
+    return 0
