@@ -1,0 +1,103 @@
+"""Findings in words: one sentence a colleague can say aloud, and numbers set the same way everywhere."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from warehouse.flow import Flow
+    from warehouse.rates import GroupRate, Rates
+    from warehouse.results import Estimate, Interval
+
+CAUTION = (
+    "This describes an audit of past cases. It is not a diagnosis and not advice on treatment, and a difference between"
+    " groups is an association, not proof of a cause. Local codes, ethics and data-protection rules and the judgement"
+    " of licensed clinicians come first."
+)
+NOTHING_COUNTED = "no case could be counted"
+
+
+def percent(share: float | None, *, digits: int = 1) -> str:
+    """A share as a percentage; words where there is none."""
+    return NOTHING_COUNTED if share is None else f"{100 * share:.{digits}f}%"
+
+
+def percent_range(interval: Interval | None, *, digits: int = 1) -> str:
+    """An interval of shares."""
+    if interval is None:
+        return "no interval"
+    return f"{100 * interval.low:.{digits}f}% to {100 * interval.high:.{digits}f}%"
+
+
+def level_name(level: float) -> str:
+    """The name of an interval of this level."""
+    return f"{100 * level:g}% interval"
+
+
+def cases(n: int) -> str:
+    """A number of cases."""
+    return "1 case" if n == 1 else f"{n:,} cases"
+
+
+def share_sentence(n_adverse: int, estimate: Estimate, *, who: str = "") -> str:
+    """What a share says, with its n and interval."""
+    who = f" {who}" if who else ""
+    if estimate.value is None or estimate.interval is None:
+        return f"No case{who} could be counted, so these data say nothing about the share."
+    interval = f"{level_name(estimate.interval.level)} {percent_range(estimate.interval)}"
+    if n_adverse == 0:
+        return (
+            f"None of the {cases(estimate.n)}{who} counted went adverse; the data are still compatible with a share"
+            f" of up to {percent(estimate.interval.high, digits=0)} ({interval})."
+        )
+    return (
+        f"Of the {cases(estimate.n)}{who} counted, {n_adverse:,} went adverse: {percent(estimate.value)} ({interval})."
+    )
+
+
+def headline(result: Rates) -> str:
+    """The answer in one sentence."""
+    (group,) = result.groups
+    return share_sentence(group.n_adverse, group.rate)
+
+
+def benchmark_sentence(group: GroupRate, *, share: float = 0.10) -> str:
+    """Whether the data are compatible with a share that people talk about, such as one case in ten."""
+    interval = group.rate.interval
+    named = f"{percent(share, digits=0)} (one case in {1 / share:.0f})"
+    if group.rate.value is None or interval is None:
+        return f"These data cannot say whether the share is above or below {named}."
+    if interval.low > share:
+        return f"The whole interval lies above {named}: in these cases the share was higher than that."
+    if interval.high < share:
+        return f"The whole interval lies below {named}: in these cases the share was lower than that."
+    return f"The interval takes in {named}: these cases do not show that the share is above it, nor below it."
+
+
+def bounds_sentence(group: GroupRate) -> str:
+    """What the missing could do to the share."""
+    if group.n_missing_due == 0:
+        return "No case whose outcome is due is missing."
+    return (
+        f"The outcome of {cases(group.n_missing_due)} is due but not known. Had none of them gone adverse the share"
+        f" would be {percent(group.if_none.value)}; had all of them, {percent(group.if_all.value)}."
+    )
+
+
+def flow_sentence(flow: Flow) -> str:
+    """The denominator in one sentence."""
+    started, counted = flow.stages[0].n, flow.stages[-1].n
+    share = f" ({percent(counted / started, digits=0)})" if started else ""
+    parts = [f"{counted:,} of the {cases(started)} started could be counted{share}."]
+    if flow.n_turned_away:
+        parts.append(f"{cases(flow.n_turned_away)} handed over were turned away by the checks and are in no figure.")
+    if flow.n_selected:
+        parts.append(f"{cases(flow.n_selected)} picked out rather than taken in order are left out.")
+    if flow.n_not_due:
+        parts.append(f"{cases(flow.n_not_due)} are still in treatment and not due.")
+    return " ".join(parts)
+
+
+def shares_of_groups(result: Rates) -> list[str]:
+    """One sentence a group, in the order shown."""
+    return [f"{group.label}: {share_sentence(group.n_adverse, group.rate)}" for group in result.groups]
