@@ -1,0 +1,182 @@
+"""Partial pooling of group rates: a small group's noisy rate is drawn towards what the groups have in common.
+
+Shown beside the raw rate, never instead of it. Groups are exchangeable in this model: nothing known beforehand says
+which should have the higher rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from warehouse.analysis.beta_binomial import BetaBinomialFit, fit_beta_binomial, log_beta_binomial
+from warehouse.analysis.inputs import check_counts, check_length, check_level
+from warehouse.analysis.proportion import proportion
+from warehouse.results import Caution, Estimate, Interval, no_estimate
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from warehouse.analysis.spline import FloatArray
+
+_METHOD = "beta-binomial partial pooling, common rate and its weight integrated out"
+_FEW_GROUPS = 4  # below, how much groups differ can hardly be told from their rates (common practice, no source)
+_SHARES = 48  # points over the share of shrinkage
+_MEANS = 61  # points over the common rate for each of them
+_REACH = 6.0  # how many standard errors those points reach to either side
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupRate:
+    """One group's rate as counted and as pooled.
+
+    Attributes:
+        group: Its name.
+        raw: Adverse over cases, Wilson interval; value None without a case.
+        pooled: Posterior mean and interval; for a group without a case that of a group like the others.
+        weight_on_own: How much of the pooled rate comes from the group itself, 0 to 1; the rest is the common rate.
+    """
+
+    group: str
+    raw: Estimate
+    pooled: Estimate
+    weight_on_own: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartialPooling:
+    """All groups' rates and the fitted common distribution (by maximum likelihood, for the record)."""
+
+    rates: tuple[GroupRate, ...]
+    fit: BetaBinomialFit
+    warnings: tuple[Caution, ...]
+
+
+def partial_pooling(
+    groups: Sequence[str], adverse: Sequence[int], cases: Sequence[int], *, level: float = 0.95
+) -> PartialPooling:
+    """Pool the rates of groups partially.
+
+    Model: adverse ~ binomial(cases, rate), rate ~ beta with mean mu and worth M cases. The marginal likelihood of mu
+    and M is integrated against a flat prior for mu and the uniform shrinkage prior for M (M / (M + h) uniform, h the
+    harmonic mean of the group sizes), so that tiny counts neither pool fully nor not at all, as they often do at the
+    maximum of the same likelihood. The interval is of the beta distribution with the posterior mean and variance.
+
+    Args:
+        groups: Names.
+        adverse: Adverse cases of each.
+        cases: Cases of each.
+        level: Nominal coverage, on average over groups from the common distribution.
+
+    Returns:
+        The rates in the order given. Without any case every value is None with a sentence.
+
+    Raises:
+        RequestError: The counts are not counts, or lengths differ.
+
+    Source: Daniels 1999, Can J Stat 27:567 and Christiansen & Morris 1997, J Am Stat Assoc 92:618 (prior).
+    """
+    check_level(level)
+    check_length(len(adverse), len(groups), what="the list of adverse cases")
+    check_length(len(cases), len(groups), what="the list of cases")
+    for name, x, n in zip(groups, adverse, cases, strict=True):
+        check_counts(x, n, where=name)
+    counts, sizes = np.asarray(adverse, dtype=np.float64), np.asarray(cases, dtype=np.float64)
+    raw = [proportion(x, n, level=level) for x, n in zip(adverse, cases, strict=True)]
+    fit = fit_beta_binomial(counts, sizes)
+    if not (sizes > 0).any():
+        return PartialPooling(
+            rates=tuple(_without(g, r) for g, r in zip(groups, raw, strict=True)), fit=fit, warnings=()
+        )
+    posterior = _posterior(counts, sizes)
+    cautions = _cautions(int((sizes > 0).sum()), fit)
+    rates = tuple(
+        GroupRate(
+            group=name,
+            raw=raw[i],
+            pooled=_estimate(posterior, i, int(sizes[i]), level, cautions),
+            weight_on_own=float(posterior.own[i]),
+        )
+        for i, name in enumerate(groups)
+    )
+    return PartialPooling(rates=rates, fit=fit, warnings=cautions)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Posterior:
+    """Posterior mean and variance of every group's rate, and the weight on its own cases, each shape ``(groups,)``."""
+
+    mean: FloatArray
+    variance: FloatArray
+    own: FloatArray
+
+
+def _posterior(x: FloatArray, n: FloatArray) -> _Posterior:
+    mu, weight, mass = _grid(x[n > 0], n[n > 0])
+    means = (x + mu[:, None] * weight[:, None]) / (n + weight[:, None])
+    spreads = means * (1.0 - means) / (n + weight[:, None] + 1.0)
+    mean = mass @ means
+    variance = mass @ (spreads + (means - mean) ** 2)
+    return _Posterior(mean, variance, mass @ (n / (n + weight[:, None])))
+
+
+def _grid(x: FloatArray, n: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Points (mu, M) and their posterior mass, each shape ``(points,)``; n > 0."""
+    node, node_mass = np.polynomial.legendre.leggauss(_SHARES)
+    share, share_mass = (node + 1.0) / 2.0, node_mass / 2.0
+    typical = n.size / float(np.sum(1.0 / n))
+    weight = typical * share / (1.0 - share)
+    centre, error = _mean_given_weight(x, n, weight)
+    logit = centre[:, None] + error[:, None] * np.linspace(-_REACH, _REACH, _MEANS)
+    mu = 1.0 / (1.0 + np.exp(-logit))
+    a = mu * weight[:, None]
+    b = weight[:, None] / (1.0 + np.exp(logit))
+    height = sum(log_beta_binomial(xi, ni, a, b) for xi, ni in zip(x, n, strict=True))
+    prior = np.log(share_mass[:, None]) + np.log(mu) + np.log(b / weight[:, None]) + np.log(error[:, None])
+    total = height + prior
+    mass = np.exp(total - total.max())
+    return mu.ravel(), np.repeat(weight, _MEANS), (mass / mass.sum()).ravel()
+
+
+def _mean_given_weight(x: FloatArray, n: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Log odds of the common rate and their rough standard error for every M, to lay the points around."""
+    worth = n / (1.0 + (n - 1.0) / (weight[:, None] + 1.0))  # cases' worth of information on the common rate
+    mean = (worth @ (x / n) + 0.5) / (worth.sum(axis=1) + 1.0)
+    return np.log(mean / (1.0 - mean)), 1.0 / np.sqrt(mean * (1.0 - mean) * (worth.sum(axis=1) + 1.0))
+
+
+def _estimate(posterior: _Posterior, i: int, n: int, level: float, cautions: tuple[Caution, ...]) -> Estimate:
+    from scipy.special import betaincinv
+
+    mean, variance = float(posterior.mean[i]), float(posterior.variance[i])
+    size = mean * (1.0 - mean) / variance - 1.0
+    low, high = betaincinv(mean * size, (1.0 - mean) * size, np.array([1.0 - level, 1.0 + level]) / 2.0)
+    own = (Caution("no_data", "No case of its own: this is what a group like the others would have."),)
+    return Estimate(
+        estimand="share adverse, partially pooled",
+        value=mean,
+        interval=Interval(float(low), float(high), level),
+        method=_METHOD,
+        n=n,
+        warnings=cautions if n else own + cautions,
+    )
+
+
+def _cautions(groups: int, fit: BetaBinomialFit) -> tuple[Caution, ...]:
+    cautions = []
+    if groups < _FEW_GROUPS:
+        noun = "group has" if groups == 1 else "groups have"
+        text = f"Only {groups} {noun} cases: how much groups differ rests mostly on what was assumed."
+        cautions.append(Caution("small_sample", text))
+    if groups > 1 and np.isinf(fit.prior_cases):
+        text = "The rates differ no more than chance alone would make them differ."
+        cautions.append(Caution("approximation", text))
+    return tuple(cautions)
+
+
+def _without(group: str, raw: Estimate) -> GroupRate:
+    reason = "No group has a case, so there is no common rate."
+    nothing = no_estimate(estimand="share adverse, partially pooled", method=_METHOD, n=0, reason=reason)
+    return GroupRate(group=group, raw=raw, pooled=nothing, weight_on_own=None)
