@@ -8,7 +8,6 @@ No scripts, style sheets or fonts from elsewhere.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -23,6 +22,21 @@ from warehouse.measures.superimposition import (
     read_measure,
     superimpose,
 )
+from warehouse.measures.svg_marks import (
+    FINISH,
+    INK,
+    MARGIN,
+    PAPER,
+    QUIET,
+    START,
+    WIDTH,
+    Page,
+    TimeStyle,
+    arrow,
+    scale_bar,
+    text,
+    wrapped,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -33,8 +47,6 @@ if TYPE_CHECKING:
 
     Points: TypeAlias = Mapping[str, tuple[float, float]]
 
-_WIDTH, _PLOT, _MARGIN = 640.0, 480.0, 44.0
-_INK, _QUIET, _PAPER = "#1b1f24", "#5b6470", "#ffffff"
 _CAUTION = "A raw change: ordinary growth and tracing error are not taken off. Not a diagnosis."
 
 # Lines drawn faintly in every picture of a view, where the points are there.
@@ -62,49 +74,6 @@ _FRAME: Mapping[str, tuple[Line, ...]] = {
     ),
     FRONTAL: (Line("ZyR", "ZyL"), Line("N'", "Sn"), Line("Sn", "Gn'")),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class _Time:
-    name: str
-    colour: str
-    dash: str
-
-    def marker(self, x: float, y: float) -> str:
-        """A disc at start, an open square at finish."""
-        if self.name == "start":
-            return f'<circle cx="{x:.2f}" cy="{y:.2f}" r="3.4" fill="{self.colour}"/>'
-        return (
-            f'<rect x="{x - 3.6:.2f}" y="{y - 3.6:.2f}" width="7.2" height="7.2" fill="none" '
-            f'stroke="{self.colour}" stroke-width="1.8"/>'
-        )
-
-    def line(self, a: tuple[float, float], b: tuple[float, float], width: float) -> str:
-        """A line in this time's colour and dash."""
-        dash = f' stroke-dasharray="{self.dash}"' if self.dash else ""
-        return (
-            f'<line x1="{a[0]:.2f}" y1="{a[1]:.2f}" x2="{b[0]:.2f}" y2="{b[1]:.2f}" stroke="{self.colour}" '
-            f'stroke-width="{width}" stroke-linecap="round"{dash}/>'
-        )
-
-
-_START = _Time("start", "#00568f", "")
-_FINISH = _Time("finish", "#b04a00", "7 5")
-
-
-@dataclass(frozen=True, slots=True)
-class _Page:
-    """Maps the frame of registration (y upwards) onto the page (y downwards)."""
-
-    left: float
-    top: float
-    size: float
-    height: float
-    above: float
-
-    def at(self, xy: tuple[float, float]) -> tuple[float, float]:
-        """Page position of a point."""
-        return _MARGIN + (xy[0] - self.left) * self.size, self.above + (self.top - xy[1]) * self.size
 
 
 def superimposed_svg(
@@ -137,32 +106,31 @@ def superimposed_svg(
         DefinitionError: The measure is unknown.
     """
     entry = measure_of(measure) if isinstance(measure, str) else measure
-    laid = superimpose(start_points, finish_points, view=view)
-    finding = _finding(entry, start_points, finish_points, laid, in_mm=in_mm)
-    in_mm = in_mm and not laid.registration.same_size
+    laid = superimpose(start_points, finish_points, view=view, in_mm=in_mm)
+    finding = _finding(entry, start_points, finish_points, laid)
     body_top = 74.0
-    page = _fit(laid, above=body_top)
-    captions = [*_wrapped(" ".join(finding)), *laid.problems, *_wrapped(_notes(laid))]
+    page = Page.around([*laid.start.values(), *laid.finish.values()], above=body_top)
+    captions = [*wrapped(" ".join(finding)), *laid.problems, *wrapped(_notes(laid))]
     height = page.height + 30.0 + 17.0 * len(captions) + 12.0
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" '
         f'aria-labelledby="{escape(element_id)}-title {escape(element_id)}-desc" font-family="sans-serif">',
         f'<title id="{escape(element_id)}-title">{escape(title)}</title>',
         f'<desc id="{escape(element_id)}-desc">{escape(" ".join([*finding, *laid.problems, _notes(laid)]))}</desc>',
-        f'<rect width="{_WIDTH:.0f}" height="{height:.0f}" fill="{_PAPER}"/>',
-        _text(_MARGIN, 30.0, title, size=17, weight="bold"),
+        f'<rect width="{WIDTH:.0f}" height="{height:.0f}" fill="{PAPER}"/>',
+        text(MARGIN, 30.0, title, size=17, weight="bold"),
         *_legend(entry, start_points, finish_points, laid),
         *_picture(laid, page, entry, view),
-        *(_scale_bar(page) if in_mm and laid.start else ()),
-        *(_text(_MARGIN, page.height + 30.0 + 17.0 * i, line, size=12.5) for i, line in enumerate(captions)),
+        *(scale_bar(page) if laid.start and not laid.registration.same_size else ()),
+        *(text(MARGIN, page.height + 30.0 + 17.0 * i, line, size=12.5) for i, line in enumerate(captions)),
         "</svg>",
     ]
     return "\n".join(parts)
 
 
-def _finding(entry: Measure | None, start: Points, finish: Points, laid: Superimposition, *, in_mm: bool) -> list[str]:
+def _finding(entry: Measure | None, start: Points, finish: Points, laid: Superimposition) -> list[str]:
     said = [measure_sentence(entry, start, finish)] if entry is not None else []
-    said.append(chin_sentence(laid, in_mm=in_mm))
+    said.append(chin_sentence(laid))
     return [sentence for sentence in said if sentence]
 
 
@@ -171,43 +139,15 @@ def _notes(laid: Superimposition) -> str:
     return f"{how[0].upper()}{how[1:]}. {_CAUTION}" if laid.finish else "One time only. Not a diagnosis."
 
 
-def _wrapped(text: str, width: int = 92) -> list[str]:
-    lines: list[str] = []
-    for word in text.split():
-        if lines and len(lines[-1]) + 1 + len(word) <= width:
-            lines[-1] += f" {word}"
-        else:
-            lines.append(word)
-    return lines
-
-
-def _text(
-    x: float, y: float, text: str, *, size: float, weight: str = "normal", fill: str = _INK, anchor: str = "start"
-) -> str:
-    return (
-        f'<text x="{x:.2f}" y="{y:.2f}" font-size="{size}" font-weight="{weight}" fill="{fill}" '
-        f'text-anchor="{anchor}">{escape(text)}</text>'
-    )
-
-
-def _fit(laid: Superimposition, *, above: float) -> _Page:
-    everything = [*laid.start.values(), *laid.finish.values()] or [(0.0, 0.0), (1.0, 1.0)]
-    xs, ys = [x for x, _ in everything], [y for _, y in everything]
-    wide, tall = max(xs) - min(xs) or 1.0, max(ys) - min(ys) or 1.0
-    size = min((_WIDTH - 2 * _MARGIN) / wide, (_PLOT - 2 * _MARGIN) / tall)
-    left = min(xs) - ((_WIDTH - 2 * _MARGIN) / size - wide) / 2.0
-    return _Page(left, max(ys), size, height=above + 2 * _MARGIN + tall * size, above=above + _MARGIN)
-
-
 def _legend(entry: Measure | None, start: Points, finish: Points, laid: Superimposition) -> Iterator[str]:
-    x = _MARGIN
-    for time, points, drawn in ((_START, start, laid.start), (_FINISH, finish, laid.finish)):
+    x = MARGIN
+    for time, points, drawn in ((START, start, laid.start), (FINISH, finish, laid.finish)):
         if not drawn:
             continue
         yield time.line((x, 53.0), (x + 44.0, 53.0), 2.2)
         yield time.marker(x + 22.0, 53.0)
         words = f"{time.name}{_value_words(entry, points)}"
-        yield _text(x + 54.0, 57.5, words, size=13.5, fill=time.colour, weight="bold")
+        yield text(x + 54.0, 57.5, words, size=13.5, fill=time.colour, weight="bold")
         x += 270.0
 
 
@@ -219,11 +159,11 @@ def _value_words(entry: Measure | None, points: Points) -> str:
     return ": not measurable" if value is None else f": {value:.1f}{unit}"
 
 
-def _picture(laid: Superimposition, page: _Page, entry: Measure | None, view: str) -> Iterator[str]:
+def _picture(laid: Superimposition, page: Page, entry: Measure | None, view: str) -> Iterator[str]:
     stressed = _lines_of(entry)
     lines = tuple(dict.fromkeys((*_FRAME[view], *stressed)))
     yield from _chin_way(laid, page)
-    for time, points in ((_START, laid.start), (_FINISH, laid.finish)):
+    for time, points in ((START, laid.start), (FINISH, laid.finish)):
         yield f'<g data-time="{time.name}">'
         for line in lines:
             ends = _ends(line, points)
@@ -258,73 +198,41 @@ def _ends(line: Line, points: Points) -> tuple[tuple[float, float], tuple[float,
     return None if a is None or b is None else (a, b)
 
 
-def _angle(entry: Measure | None, points: Points, page: _Page, time: _Time) -> Iterator[str]:
+def _angle(entry: Measure | None, points: Points, page: Page, time: TimeStyle) -> Iterator[str]:
     """An arc at the start of the second line, between it and a parallel to the first."""
     if entry is None or not isinstance(entry.formula, PlaneAngle | VertexAngle):
         return
     first, second = _ends(entry.formula.first, points), _ends(entry.formula.second, points)
     if first is None or second is None or math.dist(*first) < 1e-6 or math.dist(*second) < 1e-6:
         return
-    corner = page.at(second[0])
-    radius = 46.0 if time.name == "start" else 58.0
     turns = [math.atan2(b[1] - a[1], b[0] - a[0]) for a, b in (first, second)]
-    from_x, from_y = (corner[0] + radius * math.cos(turns[0]), corner[1] - radius * math.sin(turns[0]))
-    to_x, to_y = (corner[0] + radius * math.cos(turns[1]), corner[1] - radius * math.sin(turns[1]))
-    if first[0] != second[0]:
-        tip = (corner[0] + 1.5 * radius * math.cos(turns[0]), corner[1] - 1.5 * radius * math.sin(turns[0]))
-        yield time.line(corner, tip, 0.9)
-    sweep = 1 if math.sin(turns[0] - turns[1]) > 0 else 0
-    dash = f' stroke-dasharray="{time.dash}"' if time.dash else ""
-    yield (
-        f'<path d="M {from_x:.2f} {from_y:.2f} A {radius} {radius} 0 0 {sweep} {to_x:.2f} {to_y:.2f}" '
-        f'fill="none" stroke="{time.colour}" stroke-width="1.6"{dash}/>'
-    )
+    yield from time.arc(page.at(second[0]), turns[0], turns[1], with_ray=first[0] != second[0])
 
 
-def _chin_way(laid: Superimposition, page: _Page) -> Iterator[str]:
+def _chin_way(laid: Superimposition, page: Page) -> Iterator[str]:
     """An arrow from the chin at start to the chin at finish, if it is long enough to be seen."""
     chin = laid.registration.chin
     if chin not in laid.start or chin not in laid.finish:
         return
-    (ax, ay), (bx, by) = page.at(laid.start[chin]), page.at(laid.finish[chin])
-    length = math.hypot(bx - ax, by - ay)
-    if length < 14.0:
-        return
-    ux, uy = (bx - ax) / length, (by - ay) / length
-    tip_x, tip_y = bx - 6.0 * ux, by - 6.0 * uy
-    wings = f"{tip_x - 7 * ux - 4 * uy:.2f},{tip_y - 7 * uy + 4 * ux:.2f}"
-    wings += f" {tip_x:.2f},{tip_y:.2f} {tip_x - 7 * ux + 4 * uy:.2f},{tip_y - 7 * uy - 4 * ux:.2f}"
-    yield (
-        f'<g stroke="{_INK}" stroke-width="1.6" fill="none"><line x1="{ax:.2f}" y1="{ay:.2f}" '
-        f'x2="{tip_x:.2f}" y2="{tip_y:.2f}"/><polyline points="{wings}"/></g>'
-    )
+    yield from arrow(page.at(laid.start[chin]), page.at(laid.finish[chin]))
 
 
-def _labels(laid: Superimposition, page: _Page, lines: tuple[Line, ...], stressed: tuple[Line, ...]) -> Iterator[str]:
+def _labels(laid: Superimposition, page: Page, lines: tuple[Line, ...], stressed: tuple[Line, ...]) -> Iterator[str]:
     """Each landmark's code once, beside its first drawn place, clear of markers and other codes."""
     spots = {**laid.finish, **laid.start}
     drawn = [points for points in (laid.start, laid.finish) if points]
-    places = LabelPlaces(
-        markers=[page.at(xy) for points in drawn for xy in points.values()],
-        lines=[
-            (page.at(ends[0]), page.at(ends[1]))
-            for points in drawn
-            for line in lines
-            if (ends := _ends(line, points)) is not None
-        ],
-    )
+    strokes = [
+        (page.at(ends[0]), page.at(ends[1]))
+        for points in drawn
+        for line in lines
+        if (ends := _ends(line, points)) is not None
+    ]
+    chin = laid.registration.chin
+    if chin in laid.start and chin in laid.finish:
+        strokes.append((page.at(laid.start[chin]), page.at(laid.finish[chin])))
+    places = LabelPlaces(markers=[page.at(xy) for points in drawn for xy in points.values()], lines=strokes)
     important = {code for line in stressed for code in line.points}
     for code in sorted(spots, key=lambda code: (code not in important, code)):
         x, y, anchor = places.place(page.at(spots[code]), code)
         weight = "bold" if code in important else "normal"
-        yield _text(x, y, code, size=11.5, weight=weight, fill=_INK if code in important else _QUIET, anchor=anchor)
-
-
-def _scale_bar(page: _Page) -> Iterator[str]:
-    y, right = page.height + 4.0, _WIDTH - _MARGIN
-    left = right - 10.0 * page.size
-    yield (
-        f'<path d="M {left:.2f} {y - 4:.2f} v 8 M {left:.2f} {y:.2f} H {right:.2f} m 0 -4 v 8" '
-        f'stroke="{_QUIET}" stroke-width="1.2" fill="none"/>'
-    )
-    yield _text((left + right) / 2.0, y - 8.0, "10 mm", size=11.5, fill=_QUIET, anchor="middle")
+        yield text(x, y, code, size=11.5, weight=weight, fill=INK if code in important else QUIET, anchor=anchor)

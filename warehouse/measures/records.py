@@ -77,7 +77,7 @@ def _with_visits(keys: pl.DataFrame, visits: pl.DataFrame | None) -> pl.DataFram
         nothing = {name.replace(_SCALE, f"{_SCALE}_visit"): kind for name, kind in _OPTIONAL.items()}
         return keys.with_columns(pl.lit(None, kind).alias(name) for name, kind in nothing.items())
     known = visits.select(
-        *_TIME,
+        *(pl.col(name).cast(keys.schema[name], strict=False) for name in _TIME),
         *(
             (pl.col(name) if name in visits.columns else pl.lit(None)).cast(kind).alias(name)
             for name, kind in _OPTIONAL.items()

@@ -8,7 +8,7 @@ photographs on soft nasion along and to the width of the cheekbones. What then m
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -73,13 +73,15 @@ class Superimposition:
     registration: Registration
 
 
-def superimpose(start: Points, finish: Points, *, view: str) -> Superimposition:
+def superimpose(start: Points, finish: Points, *, view: str, in_mm: bool = True) -> Superimposition:
     """Register two sets of points.
 
     Args:
         start: Landmark -> (x, y), facing right, y upwards, in true mm where lengths are to be compared.
         finish: The same at finish; may be empty.
         view: The view.
+        in_mm: False where the two may differ in scale: they are then brought to one length of the line of
+            registration.
 
     Raises:
         RequestError: The view is unknown.
@@ -89,12 +91,15 @@ def superimpose(start: Points, finish: Points, *, view: str) -> Superimposition:
         expected = f"one of {', '.join(REGISTRATIONS)}"
         raise RequestError(message, where="drawing", expected=expected, remedy="correct the view")
     registration = REGISTRATIONS[view]
+    if not in_mm and not registration.same_size:
+        words = f"{registration.words}, at one length of it since no scale is known"
+        registration = replace(registration, same_size=True, words=words)
     length = _line_length(start, registration) if registration.same_size else None
     placed, problems = [], []
-    for name, points in (("start", start), ("finish", finish)):
+    for name, points in (("Start", start), ("Finish", finish)):
         problem = _problem(points, registration) if points else ""
         placed.append({} if problem or not points else _place(points, registration, length))
-        problems += [f"{name} is not drawn: {problem}"] if problem else []
+        problems += [f"{name} is not drawn: {problem}."] if problem else []
     return Superimposition(placed[0], placed[1], tuple(problems), registration)
 
 
@@ -149,7 +154,7 @@ def measure_sentence(entry: Measure, start: Points, finish: Points) -> str:
     after, why_after = read_measure(entry, finish)
     if before is None or after is None:
         known = [
-            f"{_shown(value, entry)} at {time}" if value is not None else f"{why} at {time}"
+            f"{_shown(value, entry)} at {time}" if value is not None else _not_measurable_at(time, why)
             for time, value, why in (("start", before, why_before), ("finish", after, why_after))
         ]
         return f"{entry.label}: {', '.join(known)}."
@@ -162,17 +167,21 @@ def measure_sentence(entry: Measure, start: Points, finish: Points) -> str:
     )
 
 
+def _not_measurable_at(time: str, why: str) -> str:
+    return f"not measurable at {time} ({why.removeprefix('not measurable: ')})"
+
+
 def _shown(value: float, entry: Measure) -> str:
     return f"{value:.1f} {entry.unit if entry.unit != 'percent' else '%'}"
 
 
-def chin_sentence(laid: Superimposition, *, in_mm: bool) -> str:
+def chin_sentence(laid: Superimposition) -> str:
     """How the chin moved in the frame of registration; empty if it is not known at both times."""
     chin = laid.registration.chin
     if chin not in laid.start or chin not in laid.finish:
         return ""
     dx, dy = (b - a for a, b in zip(laid.start[chin], laid.finish[chin], strict=True))
-    if laid.registration.same_size or not in_mm:
+    if laid.registration.same_size:
         where = "did not move" if abs(dy) < 1e-9 else f"moved {'down' if dy < 0 else 'up'}"
         return f"Relative to the upper face, the chin ({chin}) {where}."
     if max(abs(dx), abs(dy)) < 0.05:

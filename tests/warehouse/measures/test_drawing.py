@@ -56,6 +56,16 @@ def test_photos_are_brought_to_one_width(g1: Points) -> None:
         assert laid.finish[code] == pytest.approx(xy)
 
 
+def test_without_a_scale_both_times_are_brought_to_one_size(g1: Points) -> None:
+    double = {code: (2.0 * x, 2.0 * y) for code, (x, y) in g1.items()}
+    laid = superimpose(g1, double, view=LATERAL, in_mm=False)
+    assert laid.finish["Me"] == pytest.approx(laid.start["Me"])
+    svg = superimposed_svg(g1, double, view=LATERAL, title="t", in_mm=False)
+    assert "Superimposed on S along SN, at one length of it since no scale is known." in _desc(svg)
+    assert "10 mm" not in svg
+    assert "the chin (Me) did not move" in _desc(superimposed_svg(g1, g1, view=LATERAL, title="t", in_mm=False))
+
+
 def test_the_finding_is_told_in_the_description(g1: Points) -> None:
     words = _desc(superimposed_svg(g1, _dropped(g1), view=LATERAL, title="t"))
     assert "Mandibular plane to cranial base, SN-GoGn rose by" in words
@@ -137,12 +147,12 @@ def test_the_arc_spans_the_angle(g1: Points) -> None:
 def test_a_time_that_cannot_be_laid_is_left_out_and_named(g1: Points) -> None:
     lost = {code: xy for code, xy in g1.items() if code not in ("S", "N")}
     svg = superimposed_svg(g1, lost, view=LATERAL, title="t")
-    assert "finish is not drawn: S and N missing" in _desc(svg)
-    assert "SN-GoGn: 31.9 degrees at start, not measurable: S and N missing at finish." in _desc(svg)
+    assert "Finish is not drawn: S and N missing." in _desc(svg)
+    assert "SN-GoGn: 31.9 degrees at start, not measurable at finish (S and N missing)." in _desc(svg)
     assert svg.count('data-time="finish"') == 1
     assert 'stroke-dasharray="7 5"' not in svg
     spot = superimposed_svg({**g1, "N": g1["S"]}, {}, view=LATERAL, title="t")
-    assert "start is not drawn: S and N lie on one spot" in _desc(spot)
+    assert "Start is not drawn: S and N lie on one spot" in _desc(spot)
 
 
 def test_no_points_at_all_still_give_a_drawing_that_says_so() -> None:

@@ -102,6 +102,15 @@ def test_kinds_that_differ_between_times_are_cautioned_against(both_times: pl.Da
     assert _row(rows, "sna_deg")["caution"] is None
 
 
+def test_times_may_be_categories_on_one_side_only(both_times: pl.DataFrame) -> None:
+    visits = _visits(magnification_pct=[8.0, 8.0])
+    kind = pl.Enum(["start", "progress", "finish", "follow_up"])
+    expected = compute(both_times, visits)
+    assert compute(both_times, visits.with_columns(pl.col("timepoint").cast(kind))).equals(expected)
+    enumerated = compute(both_times.with_columns(pl.col("timepoint").cast(kind)), visits)
+    assert enumerated["value"].equals(expected["value"])
+
+
 def test_cases_do_not_caution_each_other(g1: Points, tracing: Callable[..., pl.DataFrame]) -> None:
     two = pl.concat([tracing(g1), tracing(g1, case_id="c2")])
     visits = pl.DataFrame(
