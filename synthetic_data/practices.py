@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 Layout = Literal["tabular", "template", "own_spreadsheet"]
+Points = Literal["none", "beside", "instead"]
 
 CORE = (
     "sn_gogn_deg",
@@ -88,7 +89,7 @@ class Practice:
         no_film: Probability that a finish radiograph was not taken although the treatment finished.
         not_asked: Probability that joint and breathing questions were not asked.
         measures: Measures handed over.
-        landmarks: Whether the films are handed over as points.
+        landmarks: Whether the films are handed over as points too, or as points instead of values.
         layout: What its files look like.
     """
 
@@ -112,7 +113,7 @@ class Practice:
     no_film: float = 0.1
     not_asked: float = 0.2
     measures: tuple[str, ...] = USUAL
-    landmarks: bool = False
+    landmarks: Points = "none"
     layout: Layout = "tabular"
 
 
@@ -170,7 +171,7 @@ LANTERN_BAY = (
         extraction_shift=-1.0,
         not_asked=0.05,
         measures=FULL,
-        landmarks=True,
+        landmarks="beside",
     ),
     Practice(
         code="LIGHTHOUSE",
@@ -181,7 +182,6 @@ LANTERN_BAY = (
         age=(14.5, 1.6),
         adults=0.45,
         n_examiners=1,
-        repeats=0.0,
         no_film=0.2,
         measures=(*USUAL, "lip_gap_mm", "facial_index_pct"),
         layout="template",
@@ -194,7 +194,7 @@ LANTERN_BAY = (
         habits={"headgear_cervical": 3, "headgear_high_pull": 3, "headgear_combination": 1.5, "fixed_labial": 3},
         class_shares={"I": 0.25, "II/1": 0.6, "II/2": 0.1, "III": 0.05},
         age=(11.8, 1.5),
-        tracing=1.5,
+        tracing=1.4,
         enlargement_pct=(8.0, 10.0),
     ),
     Practice(

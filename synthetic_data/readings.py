@@ -156,12 +156,12 @@ def _casts(scene: Scene, sheet: Sheet, facial_index: FloatArray, rng: np.random.
     at = (sheet.case, sheet.time)
     n = len(sheet.case)
     scale = scene.settings.tracing
-    irregularity = scene.occlusion.irregularity[at] + IRREGULARITY_ERROR * scale * rng.standard_normal(n)
+    irregularity: FloatArray = scene.occlusion.irregularity[at] + IRREGULARITY_ERROR * scale * rng.standard_normal(n)
     par = {name: scores[at] for name, scores in scene.occlusion.par.items()}
     facial = np.round(facial_index + FACIAL_INDEX_ERROR * scale * rng.standard_normal(n), 1)
-    values = dict(par)
+    values: dict[str, FloatArray] = dict(par)
     values["par_uk_points"] = par_total(par)
-    values["irregularity_mm"] = np.round(np.maximum(irregularity, 0.0), 1)
+    values["irregularity_mm"] = np.clip(irregularity, 0.0, None).round(1)
     values["facial_index_pct"] = facial
     return {name: np.where(sheet.casts, value, np.nan) for name, value in values.items()}
 
@@ -179,7 +179,7 @@ def _handed_over(scene: Scene, sheet: Sheet, keys: pl.DataFrame, values: dict[st
 def _landmark_rows(scene: Scene, sheet: Sheet, keys: pl.DataFrame, marked: Points) -> pl.DataFrame:
     """The points of the practices that hand them over, reading by reading; unreadable points have no row."""
     practice = scene.persons.practice[sheet.case]
-    given = np.flatnonzero(np.array([p.landmarks for p in scene.settings.practices])[practice] & sheet.film)
+    given = np.flatnonzero(np.array([p.landmarks != "none" for p in scene.settings.practices])[practice] & sheet.film)
     at = np.stack([point[given] for point in marked.values()], axis=1)
     reading, landmark = np.nonzero(~np.isnan(at.real))
     key = keys[given[reading]]

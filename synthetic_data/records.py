@@ -51,8 +51,8 @@ class Scene:
 
 
 def months(days: IntArray) -> FloatArray:
-    """Months of a twelfth of a year, to 0.1, as the records give them."""
-    rounded: FloatArray = np.round(days / DAYS_PER_MONTH, 1)
+    """Months of a twelfth of a year, to 0.01."""
+    rounded: FloatArray = np.round(days / DAYS_PER_MONTH, 2)
     return rounded
 
 

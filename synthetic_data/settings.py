@@ -55,9 +55,9 @@ class Settings:
     practices: tuple[Practice, ...] = LANTERN_BAY
     effects: Mapping[str, float] = field(default_factory=lambda: PLANTED_EFFECTS)
     extraction_effect: float = 0.0
-    response_sd: float = 1.4
+    response_sd: float = 1.5
     growth_sd: float = 0.35
-    type_growth: float = 0.15
+    type_growth: float = 0.2
     confounding: float = 1.0
     age_choice: float = 1.0
     stopped_early: float = 0.04

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from synthetic_data.faces import Points
 
 POINT_ERROR = {  # mm, standard deviation along and across the cranial base; no source
-    "S": (0.20, 0.20),
-    "N": (0.30, 0.25),
+    "S": (0.18, 0.16),
+    "N": (0.28, 0.20),
     "Or": (0.80, 0.50),
     "Po": (0.80, 0.70),
     "Ba": (0.70, 0.70),
@@ -30,9 +30,9 @@ POINT_ERROR = {  # mm, standard deviation along and across the cranial base; no 
     "A": (0.30, 0.70),
     "B": (0.30, 0.70),
     "Pog": (0.25, 0.70),
-    "Gn": (0.35, 0.25),
-    "Me": (0.40, 0.20),
-    "Go": (0.40, 0.30),
+    "Gn": (0.30, 0.20),
+    "Me": (0.35, 0.16),
+    "Go": (0.35, 0.26),
     "U1T": (0.20, 0.20),
     "U1A": (0.60, 0.50),
     "L1T": (0.20, 0.20),

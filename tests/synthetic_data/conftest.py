@@ -1,0 +1,20 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from synthetic_data.cohort import Cohort, make_cohort
+from synthetic_data.exports import DEMO_SEED
+from synthetic_data.settings import Settings
+
+
+@pytest.fixture(scope="session")
+def demo() -> Cohort:
+    """The cohort of the demonstration."""
+    return make_cohort(Settings(), np.random.default_rng(DEMO_SEED))
+
+
+@pytest.fixture(scope="session")
+def large() -> Cohort:
+    """About 30,000 cases: enough for shares and slopes."""
+    return make_cohort(Settings().with_about(30_000), np.random.default_rng(1))
