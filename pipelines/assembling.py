@@ -66,21 +66,21 @@ def assemble(
     return Assembled(tables=tables, value_rows=value_rows)
 
 
-def _main_table(delivery: Delivery) -> str:
+def main_table(delivery: Delivery) -> str:
     """The table whose rows are the rows of the file."""
     return "cases" if delivery.layout == "wide" else next(iter(delivery.tables))
 
 
 def _case_keys(deliveries: Sequence[Delivery]) -> pl.Series:
     """Every case key of the load, once; a case is numbered by its place."""
-    listed = [delivery.tables[_main_table(delivery)]["case_id"].drop_nulls() for delivery in deliveries]
+    listed = [delivery.tables[main_table(delivery)]["case_id"].drop_nulls() for delivery in deliveries]
     keys = pl.concat(listed) if len(listed) > 1 else listed[0]
     return keys if keys.n_unique() == len(keys) else keys.unique(maintain_order=True)
 
 
 def _delivered(delivery: Delivery, file: int, keys: pl.Series) -> dict[str, pl.DataFrame]:
     """The tables of one delivery with ``file`` and ``case``."""
-    main = _main_table(delivery)
+    main = main_table(delivery)
     numbers = _case_numbers(delivery.tables[main]["case_id"], keys)
     by_row = _by_row(delivery.tables[main]["row"], numbers, missing=len(keys))
     return {

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipelines.assembling import main_table
 from pipelines.deidentify import redact_series
 from pipelines.rules.reading_checks import likely_causes
 from pipelines.rules.rules import ALL_MEASURES
@@ -54,8 +55,7 @@ def cell_findings(deliveries: Sequence[Delivery]) -> pl.DataFrame:
     for file, delivery in enumerate(deliveries):
         if delivery.problems.is_empty():
             continue
-        cases = pl.concat([frame.select("row", "case_id") for frame in delivery.tables.values()]).drop_nulls()
-        cases = cases.join(delivery.problems.select("row"), on="row", how="semi").unique("row")
+        cases = delivery.tables[main_table(delivery)].select("row", "case_id")
         told = delivery.problems.join(cases, on="row", how="left", maintain_order="left")
         parts.append(told.with_columns(file=pl.lit(file)).select(pl.col(n).cast(t) for n, t in SCHEMA.items()))
     return pl.concat(parts)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
+from pipelines.assembling import main_table
 from pipelines.delivery import PROBLEM_COLUMNS, Sorted
 from warehouse.errors import BrokenRuleError
 
@@ -44,7 +45,7 @@ def sort_delivery(
         )
     else:
         good = {table: frame.filter(_stays(frame["row"], turned)) for table, frame in delivery.tables.items()}
-        n_good = next(iter(good.values())).height if delivery.layout != "wide" else good["cases"].height
+        n_good = good[main_table(delivery)].height
     listed = mine.select(*PROBLEM_COLUMNS, "case_id")
     away = mine["row"].is_in(turned.implode())
     validated = Sorted(

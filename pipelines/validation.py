@@ -95,7 +95,12 @@ def _is_asked(rule: Rule, tables: Tables) -> bool:
         return False
     if rule.check == "key_is_unique" and rule.table != "cases" and tables.wide.all():
         return False
-    return rule.columns == (ALL_MEASURES,) or set(rule.columns) <= set(tables[rule.table].columns)
+    if rule.columns == (ALL_MEASURES,):
+        return True
+    frame = tables[rule.table]
+    if rule.kind == "required":
+        return rule.columns[0] in frame.columns
+    return all(name in frame.columns and frame[name].null_count() < frame.height for name in rule.columns)
 
 
 def _truth(rule: Rule, tables: Tables) -> Mask:

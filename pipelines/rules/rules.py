@@ -145,7 +145,7 @@ def _column_rules(table: Table, column: Column, words: Mapping[str, Any]) -> Ite
 
 
 def _key_rule(table: Table, words: Mapping[str, str]) -> Rule:
-    thing = ", ".join(table.key)
+    thing = table.key[0] if len(table.key) == 1 else f"combination of {', '.join(table.key)}"
     return Rule(
         id=f"X-{table.name}-key",
         table=table.name,
