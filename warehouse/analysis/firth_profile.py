@@ -43,8 +43,8 @@ class Profile:
 
     def augmented_errors(self) -> Floats:
         """Standard errors from the information with the pseudo-cases added, shape ``(p,)``."""
-        information = self.model.augmented_information(self.model.at(self.best.beta))
-        return np.asarray(np.sqrt(np.diagonal(np.linalg.inv(information))))
+        _, curvature = self.model.slope(self.model.at(self.best.beta))
+        return np.asarray(np.sqrt(np.diagonal(np.linalg.inv(curvature))))
 
     def error(self, j: int) -> float:
         """Standard error of coefficient ``j`` from the inverse Fisher information."""

@@ -1,7 +1,8 @@
 """P values allowed for the number of comparisons made, which is always shown with them.
 
 Holm and Hochberg bound the chance of any false finding among the comparisons; Benjamini-Hochberg bounds the expected
-share of false findings among those reported. statsmodels computes all of them.
+share of false findings among those reported. statsmodels computes all of them rightly, but collects the garbage of
+the whole process on every Holm call (a third of a second beside a loaded dashboard); hence own code.
 """
 
 from __future__ import annotations
@@ -9,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING, Final, Literal
+
+import numpy as np
 
 from warehouse.analysis.inputs import check_length, check_method
 from warehouse.errors import RequestError
@@ -19,12 +22,6 @@ if TYPE_CHECKING:
 
 Correction = Literal["holm", "hochberg", "benjamini_hochberg", "bonferroni"]
 
-_IN_STATSMODELS: Final = {
-    "holm": "holm",
-    "hochberg": "simes-hochberg",
-    "benjamini_hochberg": "fdr_bh",
-    "bonferroni": "bonferroni",
-}
 _NAMES: Final = {
     "holm": "Holm step-down",
     "hochberg": "Hochberg step-up",
@@ -100,7 +97,7 @@ def adjust_p_values(
 
     Source: Holm 1979, Scand J Stat 6:65; Hochberg 1988, Biometrika 75:800; Benjamini & Hochberg 1995, JRSS B 57:289.
     """
-    check_method(method, _IN_STATSMODELS)
+    check_method(method, _NAMES)
     labels = [f"comparison {i + 1}" for i in range(len(p_values))] if names is None else list(names)
     check_length(len(labels), len(p_values), what="the list of names")
     known = [p for p in p_values if p is not None and isfinite(p)]
@@ -122,12 +119,23 @@ def adjust_p_values(
 
 
 def _adjusted(p_values: Sequence[float], method: str) -> list[float]:
-    if not p_values:
-        return []
-    from statsmodels.stats.multitest import multipletests
-
-    adjusted = multipletests(p_values, method=_IN_STATSMODELS[method])[1]
-    return [max(p, float(a)) for p, a in zip(p_values, adjusted, strict=True)]  # rounding must not lower a p value
+    p = np.asarray(p_values, dtype=np.float64)
+    order = np.argsort(p, kind="stable")
+    ranks = np.arange(1, p.size + 1)
+    factors = {
+        "holm": p.size - ranks + 1,
+        "hochberg": p.size - ranks + 1,
+        "benjamini_hochberg": p.size / ranks,
+        "bonferroni": np.full(p.size, p.size),
+    }
+    stepped = np.minimum(1.0, factors[method] * p[order])
+    if method == "holm":  # step-down: no later comparison below an earlier one
+        stepped = np.maximum.accumulate(stepped)
+    elif method != "bonferroni":  # step-up: no earlier comparison above a later one
+        stepped = np.minimum.accumulate(stepped[::-1])[::-1]
+    adjusted = np.empty(p.size)
+    adjusted[order] = stepped
+    return [float(value) for value in adjusted]
 
 
 def _cautions(untested: Sequence[str]) -> tuple[Caution, ...]:

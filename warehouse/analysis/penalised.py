@@ -128,21 +128,20 @@ class Likelihood:
             spread = np.square(half.T @ self.rows.columns[:, block]).sum(axis=0)
             yield block, spread * self.rows.trials[block] * risk * (1.0 - risk)
 
-    def gradient(self, point: Point) -> Floats:
-        """Derivative of the height: the score, plus ``sum h (1/2 - risk) x`` when penalised."""
-        total = point.score.copy()
+    def slope(self, point: Point) -> tuple[Floats, Floats]:
+        """Derivative of the height, and the curvature to divide it by.
+
+        Penalised, the derivative is the score plus ``sum h (1/2 - risk) x``, and the curvature is the information of
+        the data with Firth's pseudo-cases added (leverages ``h`` as extra weights), without which the steps overshoot
+        in very small samples.
+        """
+        gradient, curvature = point.score.copy(), point.information.copy()
         if self.penalised:
             for block, leverage in self.leverages(point):
-                total += self.rows.columns[:, block] @ (leverage * (0.5 - point.risks[block]))
-        return total
-
-    def augmented_information(self, point: Point) -> Floats:
-        """The information of the data with Firth's pseudo-cases added (leverage as extra weight)."""
-        total = point.information.copy()
-        for block, leverage in self.leverages(point):
-            x, risk = self.rows.columns[:, block], point.risks[block]
-            total += (x * (leverage * risk * (1.0 - risk))) @ x.T
-        return total
+                x, risk = self.rows.columns[:, block], point.risks[block]
+                gradient += x @ (leverage * (0.5 - risk))
+                curvature += (x * (leverage * risk * (1.0 - risk))) @ x.T
+        return gradient, curvature
 
 
 def _solve(matrix: Floats, vector: Floats) -> Floats:
@@ -155,10 +154,10 @@ def maximise(model: Likelihood, start: Floats, free: Whole, *, most_steps: int =
     A separated plain likelihood has no top: its steps never shrink, so the result has ``converged`` False.
     """
     point, steps, converged = model.at(start), 0, False
-    gradient = model.gradient(point)
+    gradient, curvature = model.slope(point)
     while steps < most_steps:
         try:
-            step = _solve(point.information[np.ix_(free, free)], gradient[free])
+            step = _solve(curvature[np.ix_(free, free)], gradient[free])
         except np.linalg.LinAlgError:
             break
         longest = float(np.max(np.abs(step) * model.size[free], initial=0.0))
@@ -169,7 +168,7 @@ def maximise(model: Likelihood, start: Floats, free: Whole, *, most_steps: int =
         if moved is None:
             break
         point, steps = moved, steps + 1
-        gradient = model.gradient(point)
+        gradient, curvature = model.slope(point)
     return Optimum(point.beta, point.height, point.information, gradient, converged, steps)
 
 
