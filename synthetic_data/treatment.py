@@ -22,6 +22,7 @@ EXTRACTIONS = ("none", "14 24 34 44", "14 24", "14 24 35 45", "15 25 35 45", "41
 NO_EXTRACTION = 0
 DAYS_PER_MONTH = DAYS_PER_YEAR / 12
 SECOND_PHASE_MONTHS = (17.0, 4.0)
+SHORTEST_MONTHS = 6.5
 EXTRACTION_BASE = -1.0
 """Log odds of extraction at average crowding and face type, in a practice without a leaning."""
 
@@ -126,7 +127,7 @@ def _lengths(first: IntArray, second: IntArray, rng: np.random.Generator) -> tup
     n = len(first)
     mean = np.array([*(a.months[0] for a in APPLIANCES), 24.0])  # the last row is for the untreated, first = -1
     spread = np.array([*(a.months[1] for a in APPLIANCES), 3.0])
-    one = np.maximum(mean[first] + spread[first] * rng.standard_normal(n), 5.0)
+    one = np.maximum(mean[first] + spread[first] * rng.standard_normal(n), SHORTEST_MONTHS)
     two = np.maximum(SECOND_PHASE_MONTHS[0] + SECOND_PHASE_MONTHS[1] * rng.standard_normal(n), 8.0)
     first_days = np.rint(one * DAYS_PER_MONTH).astype(np.int64)
     second_days = np.where(second >= 0, np.rint(two * DAYS_PER_MONTH), 0).astype(np.int64)

@@ -45,9 +45,10 @@ def test_tabular_files_read_back_as_they_were(handovers: dict[str, Handover], de
 
 
 def test_the_workbook_reads_back_as_it_was(handovers: dict[str, Handover], demo: Cohort) -> None:
-    page = load_workbook(handovers["LIGHTHOUSE"].files[0], read_only=True)["cases"]
+    book = load_workbook(handovers["LIGHTHOUSE"].files[0], read_only=True)
     expected = wide_frame(demo.of_practice("LIGHTHOUSE"))
-    names, *rows = page.iter_rows(values_only=True, max_col=expected.width)
+    names, *rows = book["cases"].iter_rows(values_only=True, max_col=expected.width)
+    book.close()
     assert list(names) == expected.columns
     assert_frame_equal(pl.DataFrame(rows, schema=expected.schema, orient="row"), expected)
 
