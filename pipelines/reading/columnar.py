@@ -66,7 +66,7 @@ def _check_types(schema: pl.Schema, name: str) -> None:
 
 
 def _check_cells(n_rows: int, n_columns: int, name: str) -> None:
-    if n_columns > limits.MAX_COLUMNS or n_rows * max(1, n_columns) > limits.MAX_PARQUET_CELLS:
+    if n_columns > limits.MAX_COLUMNS or n_rows * max(1, n_columns) > limits.MAX_CELLS:
         found = f"the file holds {n_rows:,} rows of {n_columns:,} columns"
-        expected = f"at most {limits.MAX_PARQUET_CELLS:,} cells in {limits.MAX_COLUMNS:,} columns"
+        expected = f"at most {limits.MAX_CELLS:,} cells in {limits.MAX_COLUMNS:,} columns"
         raise BadFileError(found, where=name, expected=expected, remedy="split it into several files")

@@ -21,7 +21,7 @@ SUFFIXES = {
 
 EXPECTED = "CSV or other delimited text, XLSX, Parquet, or JSON records"
 
-_OLE = bytes.fromhex("D0CF11E0A1B11AE1")
+OLD_CONTAINER = bytes.fromhex("D0CF11E0A1B11AE1")
 _PACKED = b"PK\x03\x04"
 
 _FOREIGN: tuple[tuple[bytes, str, str], ...] = (
@@ -75,7 +75,7 @@ def kind_of(head: bytes | bytearray, name: str) -> Kind:
     if head.startswith(b"PARE"):
         remedy = "write it again without encryption"
         raise BadFileError("the Parquet file is encrypted", where=name, expected=EXPECTED, remedy=remedy)
-    if head.startswith(_OLE):
+    if head.startswith(OLD_CONTAINER):
         raise _old_container(head, name)
     _refuse_foreign(head, name)
     _check_promise(head, name)

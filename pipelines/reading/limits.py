@@ -13,7 +13,7 @@ MAX_LINE_BYTES = 1 << 20
 """Longest line of a text file. Reading stops there: a longer line is not a table."""
 
 MAX_TEXT_BYTES = 2 << 30
-MAX_JSON_BYTES = 256 << 20
+MAX_JSON_BYTES = 64 << 20
 MAX_WORKBOOK_BYTES = 512 << 20
 MAX_PARQUET_BYTES = 4 << 30
 
@@ -35,5 +35,6 @@ aside memory for the whole rectangle, so two cells in opposite corners would ask
 MAX_SHEET_TEXT_BYTES = 2 << 30
 """Most text of a sheet once shared texts are written out in each cell that refers to them."""
 
-MAX_PARQUET_CELLS = 250_000_000
-"""Most cells of a Parquet file by its own row count, which packing can make huge in a tiny file."""
+MAX_CELLS = 250_000_000
+"""Most cells of a text or Parquet file: about 5 GB in memory. A text of delimiters alone holds a cell a byte; a Parquet
+file states its own row count, which packing can make huge in a tiny file."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from pipelines.delivery import Source
 from pipelines.reading import limits
-from pipelines.reading.kinds import Kind, kind_of
+from pipelines.reading.kinds import OLD_CONTAINER, Kind, kind_of
 from warehouse.errors import BadFileError
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ def _check_regular(status: os.stat_result, name: str) -> None:
 def _read(stream: FileIO, size: int, name: str) -> tuple[bytearray, Kind]:
     head = bytearray(min(size, limits.HEAD_BYTES))
     del head[_fill(stream, memoryview(head)) :]
-    kind = kind_of(head, name)
+    kind = kind_of(head + _old_directory(stream, head), name)
     _check_size(size, kind, name)
     lines = _LineWatch(name) if kind == "text" else None
     if lines:
@@ -106,6 +106,15 @@ def _read(stream: FileIO, size: int, name: str) -> tuple[bytearray, Kind]:
     view.release()
     del data[at:]
     return data, kind
+
+
+def _old_directory(stream: FileIO, head: bytearray) -> bytes:
+    """Names of the streams of an old office container, which may stand anywhere in the file; else nothing."""
+    if not head.startswith(OLD_CONTAINER) or len(head) < 512:
+        return b""
+    sector_bits = 12 if head[30] == 12 else 9
+    stream.seek((int.from_bytes(head[48:52], "little") + 1) << sector_bits)
+    return stream.read(4096)
 
 
 _BLOCK = limits.MAX_LINE_BYTES // 2

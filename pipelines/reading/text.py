@@ -1,8 +1,8 @@
 """Delimited text. Values stay text exactly as given; only blanks at the ends of cells go.
 
-Two routes give the same table. Where every line below the header has the same number of cells, a columnar reader takes
-the file in about a second per 150 MB. It refuses everything irregular; such a file goes row by row through the standard
-library's reader, which tells blank lines, short rows and rows that are too long with their row numbers.
+Two routes give the same table. Where every line below the header is one row with the same number of cells, a columnar
+reader takes the file in about a second per 150 MB. Everything irregular goes row by row through the standard library's
+reader, which tells blank lines, short rows, rows that are too long and open quotation marks with their row numbers.
 """
 
 from __future__ import annotations
@@ -73,6 +73,10 @@ class _Region:
     first_row: int
     delimiter: str
 
+    def n_lines(self) -> int:
+        """Lines, without the blank ones at the very end."""
+        return self.text.count(b"\n", self.offset, _end(self.text)) + 1
+
 
 def _unified(text: bytearray) -> bytearray:
     """Text of the oldest kind of line end (a bare carriage return) gets the usual one."""
@@ -117,6 +121,14 @@ def _check_width(width: int, where: str) -> None:
         raise BadFileError(found, where=where, expected=f"at most {limits.MAX_COLUMNS:,}", remedy=remedy)
 
 
+def _check_cells(region: _Region, width: int, where: str) -> None:
+    n_lines = region.n_lines()
+    if n_lines * width > limits.MAX_CELLS:
+        found = f"the table has {n_lines:,} lines of {width:,} columns"
+        expected = f"at most {limits.MAX_CELLS:,} cells"
+        raise BadFileError(found, where=where, expected=expected, remedy="split it into several files")
+
+
 def _offset(head: str, split: Split, first_data: int) -> int:
     """Bytes before the first data row."""
     n_lines = split.lines[first_data - 1]
@@ -125,6 +137,7 @@ def _offset(head: str, split: Split, first_data: int) -> int:
 
 def _body(region: _Region, width: int, where: str) -> tuple[pl.DataFrame, pl.Series, tuple[Assumption, ...]]:
     """The cells below the header, row numbers, and the record of short rows."""
+    _check_cells(region, width, where)
     frame = _regular(region, width)
     short: tuple[Assumption, ...] = ()
     if frame is None:
@@ -134,7 +147,7 @@ def _body(region: _Region, width: int, where: str) -> tuple[pl.DataFrame, pl.Ser
 
 
 def _regular(region: _Region, width: int) -> pl.DataFrame | None:
-    """The fast route, or None where the lines do not all have ``width`` cells."""
+    """The fast route, or None where the lines are not one row of ``width`` cells each."""
     import pyarrow as pa
     import pyarrow.csv as arrow_csv
 
@@ -159,6 +172,8 @@ def _regular(region: _Region, width: int) -> pl.DataFrame | None:
         )
     except pa.ArrowInvalid:
         return None
+    if table.num_rows != region.n_lines():
+        return None  # a cell holds line ends, or a quotation mark swallowed rows: the careful route tells which
     frame = pl.from_arrow(table, rechunk=False)
     return frame if isinstance(frame, pl.DataFrame) else None
 
@@ -196,11 +211,20 @@ def _records(region: _Region, width: int, where: str, short: list[int]) -> Itera
         for row, record in enumerate(reader, start=region.first_row):
             if len(record) > width and any(map(trimmed, record[width:])):
                 raise _too_long(len(record), width, f"{where}, row {row}", region.delimiter)
+            if _holds_rows(record, width, region.delimiter):
+                raise _open_quote(f"{where}, row {row}")
             if 0 < len(record) < width:
                 short.append(row)
             yield record[:width] + [""] * (width - len(record))
     except csv.Error as error:
         raise _unreadable(error, f"{where}, row {row + 1}") from error
+
+
+def _holds_rows(record: list[str], width: int, delimiter: str) -> bool:
+    """Whether a cell holds lines with as many delimiters as a row: rows between two stray quotation marks."""
+    return width > 2 and any(
+        line.count(delimiter) >= width - 1 for cell in record if "\n" in cell for line in cell.split("\n")[1:]
+    )
 
 
 def _too_long(n_cells: int, width: int, where: str, delimiter: str) -> BadFileError:
@@ -213,7 +237,11 @@ def _too_long(n_cells: int, width: int, where: str, delimiter: str) -> BadFileEr
 def _unreadable(error: csv.Error, where: str) -> BadFileError:
     if "field limit" in str(error):
         found = f"a cell holds more than {limits.MAX_CELL_CHARS:,} characters"
-    else:
-        found = "a quotation mark is opened and not closed, or stands inside a quoted cell without being doubled"
+        return BadFileError(found, where=where, expected="short values", remedy="correct it and export the table again")
+    return _open_quote(where)
+
+
+def _open_quote(where: str) -> BadFileError:
+    found = "a quotation mark is opened and not closed, or stands inside a quoted cell without being doubled"
     remedy = "correct the quotation marks there, or export the table again"
     return BadFileError(found, where=where, expected="quoted cells closed before the next delimiter", remedy=remedy)

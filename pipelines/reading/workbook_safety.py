@@ -39,10 +39,11 @@ _LETTERS = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
 _EMPTY_CELL = re.compile(rb"""<(?:\w+:)?c(?:\s+\w+="\w*")*\s*(?:/>|>\s*</(?:\w+:)?c>)""")
 _EMPTY_ROW = re.compile(rb"""<(?:\w+:)?row(?:\s+[\w:]+="[\w.:]*")*\s*(?:/>|>\s*</(?:\w+:)?row>)""")
 _FORMULA = re.compile(
-    rb"<(?:\w+:)?c\b([^>]*)>\s*<(?:\w+:)?f\b[^>]*(?:/>|>[^<]*</(?:\w+:)?f>)\s*"
+    rb"<(?:\w+:)?c\b([^<>]*)>\s*<(?:\w+:)?f\b[^<>]*(?:/>|>[^<]*</(?:\w+:)?f>)\s*"
     rb"(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v></(?:\w+:)?v>)?\s*</(?:\w+:)?c>"
 )
-_SHARED_CELL = re.compile(rb"""\bt\s*=\s*["']s["'][^<]*<(?:\w+:)?v>\s*(\d{1,9})\s*<""")
+_SHARED = re.compile(rb"""t\s*=\s*["']s["']""")
+_SHARED_CELL = re.compile(rb"""t\s*=\s*["']s["'][^<]{0,200}<(?:\w+:)?v>(\d{1,9})<""")
 _SHARED_TEXT = re.compile(rb"<(?:\w+:)?si[\s>/]")
 
 
@@ -228,8 +229,14 @@ def _column_number(letters: bytes) -> int:
 
 
 def _shared_bytes(archive: zipfile.ZipFile, part: zipfile.ZipInfo, shared: array[int]) -> int:
-    """Bytes of text of a sheet once each shared text is written out where it is referred to."""
+    """Bytes of text of a sheet once each shared text is written out where it is referred to.
+
+    A reference written in an unusual way counts as one to the longest text.
+    """
     used: Counter[bytes] = Counter()
+    n_references = 0
     for piece in _pieces(archive, part):
         used.update(_SHARED_CELL.findall(piece))
-    return sum(n * shared[int(index)] for index, n in used.items() if int(index) < len(shared))
+        n_references += len(_SHARED.findall(piece))
+    known = sum(n * shared[int(index)] for index, n in used.items() if int(index) < len(shared))
+    return known + max(0, n_references - used.total()) * max(shared)

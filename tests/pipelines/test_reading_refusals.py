@@ -156,6 +156,15 @@ def test_a_file_that_changes_while_it_is_read_is_refused(
         read_file(path)
 
 
+def test_a_file_cut_off_while_it_is_read_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "cases.csv"
+    path.write_bytes(CLEAN * 50)
+    monkeypatch.setattr(limits, "HEAD_BYTES", 100)
+    monkeypatch.setattr(source, "_check_size", lambda *_: path.write_bytes(CLEAN * 20))
+    with pytest.raises(BadFileError, match="changed while"):
+        read_file(path)
+
+
 def test_a_line_without_end_is_refused_unread(tmp_path: Path) -> None:
     """A gigabyte of one line, as a sparse file: only its first block may be read."""
     path = tmp_path / "long.csv"
@@ -215,6 +224,14 @@ def test_too_many_columns_and_too_large_files_are_refused(tmp_path: Path, monkey
     assert "at most" in refusal(tmp_path, CLEAN).expected
 
 
+def test_a_text_of_delimiters_alone_is_refused_before_it_fills_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(limits, "MAX_CELLS", 3_000)
+    header = b",".join(b"name%d" % i for i in range(100)) + b"\n"
+    assert "40 lines of 100 columns" in refusal(tmp_path, header + (b"1" + b"," * 99 + b"\n") * 40).found
+
+
 def test_a_repeated_column_name_names_both_columns(tmp_path: Path) -> None:
     error = refusal(tmp_path, b"case_id,Overjet,sex,overjet \nA1,3,male,4\n")
     assert "Overjet (columns B and D)" in error.found
@@ -256,6 +273,14 @@ def test_a_password_protected_workbook_says_so(tmp_path: Path) -> None:
 def test_an_old_container_says_so(tmp_path: Path, stream: str, found: str) -> None:
     content = bytes.fromhex("D0CF11E0A1B11AE1") + bytes(600) + stream.encode("utf-16-le") + bytes(600)
     assert found in refusal(tmp_path, content, "cases.xls").found
+
+
+def test_a_protected_workbook_is_known_also_where_its_directory_stands_far_in(tmp_path: Path) -> None:
+    head = bytearray(bytes.fromhex("D0CF11E0A1B11AE1") + bytes(504))
+    head[30:32] = (9).to_bytes(2, "little")
+    head[48:52] = (6_000).to_bytes(4, "little")
+    content = bytes(head) + bytes(6_000 * 512) + "EncryptedPackage".encode("utf-16-le") + bytes(512)
+    assert "protected by a password" in refusal(tmp_path, content, "cases.xlsx").found
 
 
 @pytest.mark.parametrize("keep", [0.2, 0.5, 0.9, 0.99])
@@ -422,14 +447,14 @@ def test_parquet_that_is_no_plain_table_is_refused(tmp_path: Path, monkeypatch: 
     assert "one column only" in refusal(tmp_path, single, "cases.parquet").found
     empty = parquet(pl.DataFrame({"case_id": [], "sex": []}, schema={"case_id": pl.String, "sex": pl.String}))
     assert "no row of data" in refusal(tmp_path, empty, "cases.parquet").found
-    monkeypatch.setattr(limits, "MAX_PARQUET_CELLS", 3)
+    monkeypatch.setattr(limits, "MAX_CELLS", 3)
     assert "2 rows of 2 columns" in refusal(tmp_path, plain, "cases.parquet").found
 
 
 def test_a_tiny_parquet_file_that_claims_millions_of_cells_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(limits, "MAX_PARQUET_CELLS", 25_000_000)
+    monkeypatch.setattr(limits, "MAX_CELLS", 25_000_000)
     ones = pl.repeat(1, 1_300_000, dtype=pl.Int8, eager=True)
     content = parquet(pl.DataFrame({f"c{i}": ones for i in range(20)}))
     assert len(content) < 1 << 18

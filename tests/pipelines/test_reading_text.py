@@ -184,6 +184,15 @@ def test_an_open_quotation_mark_refuses_the_file_with_its_row(tmp_path: Path) ->
     assert error.value.where == "cases.csv, row 3"
 
 
+@pytest.mark.parametrize("second", ["", '"', '"x'])
+def test_an_open_quotation_mark_in_the_last_column_swallows_no_rows(tmp_path: Path, second: str) -> None:
+    """A lenient parser would make one long cell of the rows between the marks, and the table would still be regular."""
+    rows = "".join(f"A{i},male,x\n" for i in range(4, 9))
+    with pytest.raises(BadFileError, match="quotation mark") as error:
+        read(tmp_path, f'case_id,sex,note\nA1,male,x\nA2,male,"x\n{rows}A9,male,{second}\n')
+    assert error.value.where == "cases.csv, row 3"
+
+
 def test_totals_and_notes_below_the_table_go_and_are_recorded(tmp_path: Path) -> None:
     content = (
         "case_id;start;overjet\nA1;35,2;6,5\nA2;31,0;\nA3;33,0;4,0\n"
@@ -215,6 +224,14 @@ def test_a_case_whose_number_looks_like_a_total_stays(tmp_path: Path, case_id: s
 def test_a_last_case_without_its_number_is_not_taken_for_totals(tmp_path: Path) -> None:
     table = read(tmp_path, "case_id,sex,overjet,start\nA1,1,3.5,30.1\nA2,2,4,35.2\n,1,5.5,31.7\n")
     assert table.frame.height == 3
+
+
+def test_a_column_of_text_or_one_value_proves_no_total(tmp_path: Path) -> None:
+    text = "case_id;sex;overjet\nA1;1;n/a\nA2;1;3,5\n;;3,5\n"
+    assert read(tmp_path, text).frame.height == 3
+    assert read(tmp_path, "case_id;sex;overjet\nA1;1;3\n;;3\n").frame.height == 2
+    grouped = "case_id;a;b\nA1;1000,5;1\nA2;1000,25;3\n;2.000,75;5\n"
+    assert read(tmp_path, grouped).frame.height == 3
 
 
 def test_totals_in_the_middle_stay(tmp_path: Path) -> None:
@@ -290,6 +307,10 @@ def test_the_two_routes_of_the_reader_agree(rows: list[list[str]], delimiter: st
     csv.writer(buffer, delimiter=delimiter, lineterminator="\n").writerows(rows)
     region = text_reader._Region(bytearray(buffer.getvalue().encode()), 0, 1, delimiter)
     fast = text_reader._regular(region, 3)
+    if any(text_reader._holds_rows(row, 3, delimiter) for row in rows):
+        with pytest.raises(BadFileError):
+            text_reader._irregular(region, 3, "x")
+        return
     careful, _ = text_reader._irregular(region, 3, "x")
     expected = [tuple(value or None for value in row) for row in rows]
     while expected and not any(expected[-1]):
