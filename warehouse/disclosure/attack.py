@@ -9,6 +9,7 @@ import numpy as np
 
 from warehouse.disclosure.space import Space, sets_of, space_of
 from warehouse.disclosure.system import Knowledge, extreme
+from warehouse.errors import RequestError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -49,7 +50,7 @@ def attack(releases: Sequence[Release]) -> tuple[CellRange, ...]:
     smaller than ``withheld_from`` says, that rounded counts were rounded as stated, and that counts are whole numbers.
 
     Raises:
-        RequestError: The tables combine into more finest cells than can be handled.
+        RequestError: The tables combine into more finest cells than can be handled, or contradict each other.
     """
     space = space_of([release.layout for release in releases])
     knowledge = knowledge_of(releases, space)
@@ -60,8 +61,15 @@ def attack(releases: Sequence[Release]) -> tuple[CellRange, ...]:
                 continue
             row = row_of(release, key, space)
             low, high = extreme(knowledge, row, largest=False), extreme(knowledge, row, largest=True)
-            if low is not None and high is not None:
-                found.append(CellRange(release.name, key, cell.shown, low, high))
+            if low is None or high is None:
+                contradiction = "No counts fit all of these tables together, or none were found in time."
+                raise RequestError(
+                    contradiction,
+                    where=f"table {release.name}",
+                    expected="tables about the same cases that agree",
+                    remedy="give tables about other cases a scope of their own",
+                )
+            found.append(CellRange(release.name, key, cell.shown, low, high))
     return tuple(found)
 
 
@@ -69,8 +77,10 @@ def knowledge_of(releases: Sequence[Release], space: Space) -> Knowledge:
     """Everything the releases say, as ranges of sums of finest cells."""
     rows = [row_of(release, key, space) for release in releases for key in release.cells]
     bounds = [release.bounds(key) for release in releases for key in release.cells]
-    low, high = np.array(bounds, dtype=np.float64).reshape(-1, 2).T
-    return Knowledge(np.array(rows, dtype=np.int8).reshape(len(rows), space.size), low, high)
+    return Knowledge.of(
+        np.array(rows, dtype=np.int8).reshape(len(rows), space.size),
+        np.array(bounds, dtype=np.float64).reshape(len(rows), 2),
+    )
 
 
 def row_of(release: Release, key: tuple[str, ...], space: Space) -> NDArray[np.int8]:

@@ -74,7 +74,7 @@ def protect(table: Table, policy: Policy | None = None, *, earlier: Sequence[Rel
         least = 1 if relabelled else rule.minimum
         open_ = [key for key, count in counts.items() if count >= rule.minimum]
         search = _search(counts, rows, rule, knowledge_of(earlier, space), relabelled, open_, goals)
-        if not search.fits():
+        if not relabelled and not search.fits():
             return _refusal(table, rule, _MISFIT)
         if search.hide(lambda goal: _was_known(goal, earlier, space)):
             hidden = frozenset(key for key, out in zip(open_, search.hidden, strict=True) if out)
@@ -108,20 +108,15 @@ def _search(
     """The state before anything is withheld: earlier knowledge, and what the labels of this table say."""
     least = 1 if relabelled else policy.minimum
     bounds = [_label_bounds(key, count, policy, relabelled, least) for key, count in counts.items()]
-    low, high = np.array(bounds, dtype=np.float64).T
     size = before.rows.shape[1]
     return Search(
-        known=Knowledge(
-            np.vstack([before.rows, *(row[None, :] for row in rows.values())]),
-            np.concatenate([before.low, low]),
-            np.concatenate([before.high, high]),
-        ),
+        known=before.joined(np.array(list(rows.values()), dtype=np.int8), np.array(bounds, dtype=np.float64)),
         rows=np.array([rows[key] for key in open_], dtype=np.int8).reshape(len(open_), size),
         ranges=np.array([policy.bounds_of(policy.shown_value(counts[key])) for key in open_], dtype=np.float64).reshape(
             len(open_), 2
         ),
         prices=np.array([counts[key] + 1e-6 * i for i, key in enumerate(open_)], dtype=np.float64),
-        goals=goals,
+        goals=list(goals),
         hidden=np.zeros(len(open_), dtype=np.bool_),
     )
 

@@ -63,6 +63,13 @@ class Release:
             return self.withheld_from, float("inf")
         return self.policy.bounds_of(cell.value)
 
+    def may_be_small(self, cell: Cell) -> bool:
+        """Whether a reader can take the cell for a small count.
+
+        A withheld cell that cannot be one needs no looking after: it hides another, which is looked after.
+        """
+        return cell.state == "small" or (cell.state == "withheld" and self.withheld_from < self.policy.minimum)
+
     def to_dict(self) -> dict[str, Any]:
         """The release as plain data for a ledger file."""
         return {

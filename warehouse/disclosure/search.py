@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from warehouse.disclosure.system import Answer, Knowledge, cheapest, extreme
+from warehouse.disclosure.system import Answer, Knowledge, cheapest
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
     from warehouse.disclosure.targets import Goal
 
-_LITTLE = 1e-3  # price of missing a goal that is not asked for; far below that of hiding any cell
+_LITTLE = 1e-3  # price of missing a goal not asked for, in prices of the cheapest cell: nothing is hidden for it
+_MUCH = 1e3  # price of missing the goal asked for, in prices of the dearest cell: all is hidden for it if need be
 
 
 @dataclass(slots=True)
@@ -29,7 +30,7 @@ class Search:
         rows: Cells that may have to be hidden, as sums of finest cells, shape ``(s, atoms)``.
         ranges: What showing each says about it, shape ``(s, 2)``.
         prices: Cost of hiding each, shape ``(s,)``.
-        goals: What must be proved, ``g`` of them.
+        goals: What must be proved, ``g`` of them: of each count first that it can be small, then that it can be large.
         hidden: Which cells are hidden so far, shape ``(s,)``.
         moved: For every set of whole numbers found, the cells whose shown value it contradicts, each ``(s,)``.
         reached: Likewise the values that the goals' sums take, each ``(g,)``.
@@ -52,8 +53,8 @@ class Search:
         """Hide cells until every goal is proved, then show again what need not be hidden.
 
         A goal that stays out of reach with every cell hidden is out of reach because of the labels alone (a total of
-        two cells that are not 0 is not 1). It is brought back to what the labels leave, which must be two values at
-        least.
+        two cells that are not 0 is not 1). It is brought back to the nearest value the labels leave. At least two
+        values must be left.
 
         Args:
             may_skip: Asked about a goal of which the labels leave one value: whether that was so before this table.
@@ -61,37 +62,27 @@ class Search:
         Returns:
             False when some count would be given away whatever is hidden.
         """
-        wanted = np.ones(len(self.goals), dtype=np.bool_)
         causes: dict[int, int] = {}
         for i in range(len(self.goals)):
             before = self.hidden.copy()
-            if not self._proved()[i] and not self._prove(i, wanted, more=True):
-                within = self._labels_leave(self.goals[i])
-                if within is None and not may_skip(self.goals[i]):
-                    return False
-                wanted[i] = within is not None and self._retry(i, within, wanted)
+            if self.goals[i].upward:
+                self.goals[i] = self.goals[i].at_least(self.goals[i - 1].high + 1)
+            if not self._proved()[i] and not self._prove(i, more=True):
+                return False
             causes.update(dict.fromkeys(np.flatnonzero(self.hidden & ~before).tolist(), i))
+        for down, up in zip(self.goals[::2], self.goals[1::2], strict=True):
+            if down.high >= up.low and not may_skip(down):
+                return False
         for cell in sorted(causes, key=lambda cell: -self.prices[cell]):
             self.hidden[cell] = False
-            if not self._still_proved(causes[cell], wanted):
+            if not self._still_proved(causes[cell]):
                 self.hidden[cell] = True
         return True
 
-    def _labels_leave(self, goal: Goal) -> Goal | None:
-        """The goal within the values that the labels alone leave; None when they leave a single one."""
-        low, high = (extreme(self.known, goal.row, largest=largest) for largest in (False, True))
-        if low is None or high is None or low == high:
-            return None
-        return replace(goal, low=min(goal.low, high), high=max(goal.high, low))
-
-    def _retry(self, i: int, goal: Goal, wanted: NDArray[np.bool_]) -> bool:
-        self.goals[i] = goal
-        return bool(self._proved()[i]) or self._prove(i, wanted, more=True)
-
-    def _still_proved(self, likeliest: int, wanted: NDArray[np.bool_]) -> bool:
+    def _still_proved(self, likeliest: int) -> bool:
         """Whether all goals hold with the cells hidden now; the one most likely to fail is looked at first."""
-        goals = (likeliest, *np.flatnonzero(wanted).tolist())
-        return all(self._proved()[i] or self._prove(i, wanted, more=False) for i in goals)
+        goals = (likeliest, *range(len(self.goals)))
+        return all(self._proved()[i] or self._prove(i, more=False) for i in goals)
 
     def _proved(self) -> NDArray[np.bool_]:
         """Goals met by whole numbers already found that fit what is shown now, shape ``(g,)``."""
@@ -103,10 +94,13 @@ class Search:
         proved: NDArray[np.bool_] = np.any((reached >= low) & (reached <= high), axis=0)
         return proved
 
-    def _prove(self, i: int, wanted: NDArray[np.bool_], *, more: bool) -> bool:
-        """Find whole numbers that meet goal ``i`` and as many like it as cost nothing more; hide what they move."""
+    def _prove(self, i: int, *, more: bool) -> bool:
+        """Find whole numbers that meet goal ``i`` and as many like it as cost nothing more.
+
+        With ``more``, further cells are hidden for it, and the goal is brought back as far as the labels require.
+        """
         goal = self.goals[i]
-        like = [j for j in np.flatnonzero(wanted & ~self._proved()).tolist() if self.goals[j].upward == goal.upward]
+        like = [j for j in np.flatnonzero(~self._proved()).tolist() if self.goals[j].upward == goal.upward]
         answer = self._ask([goal], [self.goals[j] for j in like if j != i], more=more)
         if answer is None:
             return False
@@ -115,17 +109,19 @@ class Search:
         self.moved.append(moved)
         self.reached.append(np.array([one.row.astype(np.int64) @ answer.atoms for one in self.goals]))
         self.hidden |= moved
+        self.goals[i] = goal.brought_to(int(self.reached[-1][i]))
         return True
 
     def _ask(self, goals: Sequence[Goal], others: Sequence[Goal], *, more: bool) -> Answer | None:
+        """The cheapest whole numbers; goals must be met unless more cells may be hidden, where they come first."""
         shown = ~self.hidden
-        price = self.prices[shown] if more else np.full(int(shown.sum()), math.inf)
-        rows = [self.rows[shown], *(other.row[None, :] for other in others)]
-        ranges = [self.ranges[shown], *(np.array([[other.low, other.high]]) for other in others)]
+        scale = float(np.max(self.prices, initial=1.0))
+        prices = self.prices[shown] / scale if more else np.full(int(shown.sum()), math.inf)
+        little = _LITTLE * float(np.min(self.prices, initial=1.0)) / scale
+        soft = [*goals, *others]
         return cheapest(
             self.known,
-            [*price, *([_LITTLE] * len(others))],
-            np.vstack(rows),
-            np.vstack(ranges),
-            [(goal.row, goal.low, goal.high) for goal in goals],
+            [*prices, *([_MUCH if more else math.inf] * len(goals)), *([little] * len(others))],
+            np.vstack([self.rows[shown], *(goal.row[None, :] for goal in soft)]),
+            np.vstack([self.ranges[shown], *(np.array([[goal.low, goal.high]]) for goal in soft)]),
         )

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     Row = NDArray[np.int8]
 
-MOST_ATOMS = 20_000
+MOST_ATOMS = 8_000
 _OTHER = "\x00any other value"
 
 

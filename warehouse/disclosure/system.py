@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
-    from scipy.sparse import csr_array
 
     Vector = NDArray[np.float64]
 
@@ -34,6 +33,25 @@ class Knowledge:
     low: Vector
     high: Vector
 
+    @classmethod
+    def of(cls, rows: NDArray[np.int8], bounds: Vector) -> Knowledge:
+        """Sums with their ranges, shape ``(r, 2)``; one named twice is kept once, with the narrower range."""
+        ranges: dict[bytes, tuple[NDArray[np.int8], float, float]] = {}
+        for row, (low, high) in zip(rows, bounds, strict=True):
+            _, least, most = ranges.get(row.tobytes(), (row, -math.inf, math.inf))
+            ranges[row.tobytes()] = (row, max(least, float(low)), min(most, float(high)))
+        kept = list(ranges.values())
+        return cls(
+            np.array([row for row, _, _ in kept], dtype=np.int8).reshape(len(kept), rows.shape[1]),
+            np.array([low for _, low, _ in kept], dtype=np.float64),
+            np.array([high for _, _, high in kept], dtype=np.float64),
+        )
+
+    def joined(self, rows: NDArray[np.int8], bounds: Vector) -> Knowledge:
+        """This and more knowledge."""
+        mine = np.column_stack([self.low, self.high])
+        return Knowledge.of(np.vstack([self.rows, rows]), np.vstack([mine, bounds]))
+
     def holds(self, atoms: NDArray[np.int64]) -> bool:
         """Whether whole numbers for the finest cells fit everything known."""
         sums = self.rows.astype(np.int64) @ atoms
@@ -51,9 +69,7 @@ class Answer:
 def extreme(knowledge: Knowledge, row: NDArray[np.int8], *, largest: bool) -> float | None:
     """Smallest or largest value the sum ``row`` can take; infinite without a bound, None if nothing fits."""
     sign = -1.0 if largest else 1.0
-    capped = Knowledge(
-        np.vstack([knowledge.rows, row[None, :]]), np.append(knowledge.low, 0.0), np.append(knowledge.high, _PLENTY)
-    )
+    capped = knowledge.joined(row[None, :], np.array([[0.0, _PLENTY]]))
     value, _ = _solve(sign * row.astype(np.float64), capped, np.ones(row.size, dtype=np.int8))
     if value is None:
         return None
@@ -61,29 +77,20 @@ def extreme(knowledge: Knowledge, row: NDArray[np.int8], *, largest: bool) -> fl
 
 
 def cheapest(
-    knowledge: Knowledge,
-    costs: Sequence[float],
-    soft_rows: NDArray[np.int8],
-    soft_bounds: Vector,
-    goals: Sequence[tuple[NDArray[np.int8], float, float]],
+    knowledge: Knowledge, costs: Sequence[float], soft_rows: NDArray[np.int8], soft_bounds: Vector
 ) -> Answer | None:
-    """Whole numbers that fit what is known and the goals, at the least total cost of leaving the soft ranges.
+    """Whole numbers that fit what is known, at the least total cost of leaving the soft ranges.
 
     Args:
         knowledge: What must hold.
         costs: Cost of each unit a soft sum lies outside its range, shape ``(s,)``; infinite forbids it.
         soft_rows: Soft sums, shape ``(s, atoms)``.
         soft_bounds: Their ranges, shape ``(s, 2)``.
-        goals: Sums with the range each must lie in.
     """
     atoms = knowledge.rows.shape[1]
     price = np.asarray(costs, dtype=np.float64)
     free = np.isfinite(price)
-    hard = Knowledge(
-        np.vstack([knowledge.rows, soft_rows[~free], *(row[None, :] for row, _, _ in goals)]),
-        np.concatenate([knowledge.low, soft_bounds[~free, 0], [low for _, low, _ in goals]]),
-        np.concatenate([knowledge.high, soft_bounds[~free, 1], [high for _, _, high in goals]]),
-    )
+    hard = knowledge.joined(soft_rows[~free], soft_bounds[~free])
     wide = _with_slack(hard, soft_rows[free], soft_bounds[free])
     objective = np.concatenate([np.zeros(atoms), price[free], price[free]])
     integral = np.concatenate([np.ones(atoms, dtype=np.int8), np.zeros(2 * int(free.sum()), dtype=np.int8)])
@@ -96,12 +103,10 @@ def cheapest(
 
 def _with_slack(hard: Knowledge, soft_rows: NDArray[np.int8], soft_bounds: Vector) -> Knowledge:
     """Each soft sum with its own excess taken off and its own shortfall added."""
-    count = soft_rows.shape[0]
-    eye = np.eye(count, dtype=np.int8)
-    blank = np.zeros((hard.rows.shape[0], 2 * count), dtype=np.int8)
-    rows = np.block([[hard.rows, blank], [soft_rows, -eye, eye]])
+    eye = np.eye(soft_rows.shape[0], dtype=np.int8)
+    blank = np.zeros((hard.rows.shape[0], 2 * soft_rows.shape[0]), dtype=np.int8)
     return Knowledge(
-        rows,
+        np.block([[hard.rows, blank], [soft_rows, -eye, eye]]),
         np.concatenate([hard.low, soft_bounds[:, 0]]),
         np.concatenate([hard.high, soft_bounds[:, 1]]),
     )
@@ -110,7 +115,7 @@ def _with_slack(hard: Knowledge, soft_rows: NDArray[np.int8], soft_bounds: Vecto
 def _solve(objective: Vector, knowledge: Knowledge, integral: NDArray[np.int8]) -> tuple[float | None, Vector | None]:
     """Least value of the objective over whole numbers.
 
-    Sums over one or two crossed variables have whole-number corners, so the fractions are allowed at first: what is
+    Sums over one or two crossed variables have whole-number corners, so fractions are allowed at first: what is
     impossible then is impossible, and a whole-number answer is the answer. Only else is the harder question asked.
     """
     value, solution = _run(objective, knowledge, np.zeros_like(integral))
@@ -124,20 +129,16 @@ def _solve(objective: Vector, knowledge: Knowledge, integral: NDArray[np.int8]) 
 
 def _run(objective: Vector, knowledge: Knowledge, integral: NDArray[np.int8]) -> tuple[float | None, Vector | None]:
     from scipy.optimize import Bounds, LinearConstraint, milp
+    from scipy.sparse import csr_array
 
+    sums = csr_array(knowledge.rows.astype(np.float64))
     found = milp(
         objective,
         integrality=integral,
         bounds=Bounds(0, np.inf),
-        constraints=LinearConstraint(_sparse(knowledge.rows), knowledge.low, knowledge.high),
+        constraints=LinearConstraint(sums, knowledge.low, knowledge.high),
         options={"time_limit": _SECONDS},
     )
     if found.status != 0 or found.x is None:
         return None, None
     return float(found.fun), np.asarray(found.x, dtype=np.float64)
-
-
-def _sparse(rows: NDArray[np.int8]) -> csr_array[np.float64]:
-    from scipy.sparse import csr_array
-
-    return csr_array(rows.astype(np.float64))

@@ -9,7 +9,7 @@ from an earlier one that holds them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING
 
@@ -53,9 +53,17 @@ class Goal:
         """Whether it asks for a large value rather than a small one."""
         return self.low > 0
 
+    def at_least(self, value: float) -> Goal:
+        """The goal with a lower end no lower than ``value``."""
+        return replace(self, low=max(self.low, value))
+
+    def brought_to(self, value: int) -> Goal:
+        """The goal widened so that ``value`` meets it."""
+        return replace(self, low=min(self.low, value), high=max(self.high, value))
+
 
 def goals_of(table: Table, policy: Policy, earlier: Sequence[Release], space: Space) -> list[Goal]:
-    """All goals of a table to be published, those of its own small counts first."""
+    """All goals of a table to be published, two a count (small, then large), its own small counts first."""
     own = {
         row.tobytes(): (row, policy.minimum, False) for row, count in _lattice(table, space) if policy.is_small(count)
     }
@@ -63,7 +71,7 @@ def goals_of(table: Table, policy: Policy, earlier: Sequence[Release], space: Sp
         own.setdefault(row.tobytes(), (row, policy.minimum, False))
     for release in earlier:
         for key, cell in release.cells.items():
-            if cell.state != "shown":
+            if release.may_be_small(cell):
                 row = row_of(release, key, space)
                 own.setdefault(row.tobytes(), (row, release.policy.minimum, True))
     return [
