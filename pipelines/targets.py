@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
     from pipelines.delivery import Layout
     from warehouse.measures.measure import Measure
 
-MAX_REPEATS = 9
 MEASURE_CODES = "measure"
 
 
@@ -73,17 +73,26 @@ class Targets:
 
     def find(self, name: str) -> Target | None:
         """The target called ``name``, by its own or its other name, or None."""
-        return self._by_name.get(self._other_names.get(name, name))
+        found = self._by_name.get(self._other_names.get(name, name))
+        return found or self._repeat(name)
+
+    def _repeat(self, name: str) -> Target | None:
+        match = re.fullmatch(r"(.+)_repeat([2-9])", name, flags=re.ASCII)
+        first = self._by_name.get(match[1]) if match else None
+        if match is None or first is None or not first.measure:
+            return None
+        return replace(first, name=name, repeat_no=int(match[2]))
 
     def near(self, name: str) -> str:
         """A phrase offering names close to ``name``, or the empty string."""
-        return near_names(name, [known for known in self._by_name if "_repeat" not in known])
+        return near_names(name, self._by_name)
 
     def required(self) -> tuple[Target, ...]:
         """The targets that a file must fill."""
         return tuple(target for target in self if target.required)
 
     def __iter__(self) -> Iterator[Target]:
+        """Every target but those of repeated readings, which add ``_repeat2`` to ``_repeat9``."""
         return iter(self._by_name.values())
 
     def __contains__(self, name: object) -> bool:
@@ -124,7 +133,7 @@ def _wide(contract: Contract, measures: Mapping[str, Measure]) -> Iterator[Targe
                 yield replace(_target(f"phase_{phase_no}_{column.name}", "phases", column), phase_no=phase_no)
     for measure in measures.values():
         for timepoint in contract.timepoints:
-            yield from _readings(measure, timepoint)
+            yield _reading(measure, timepoint)
 
 
 def _at_timepoints(contract: Contract, column: Column) -> Iterator[Target]:
@@ -135,8 +144,8 @@ def _at_timepoints(contract: Contract, column: Column) -> Iterator[Target]:
             yield replace(_target(date_name(timepoint), "visits", column), timepoint=timepoint)
 
 
-def _readings(measure: Measure, timepoint: str) -> Iterator[Target]:
-    first = Target(
+def _reading(measure: Measure, timepoint: str) -> Target:
+    return Target(
         name=f"{measure.code}_{timepoint}",
         table="measurements",
         field=measure.code,
@@ -146,9 +155,6 @@ def _readings(measure: Measure, timepoint: str) -> Iterator[Target]:
         measure=True,
         whole=measure.integer_valued,
     )
-    yield first
-    for repeat_no in range(2, MAX_REPEATS + 1):
-        yield replace(first, name=f"{first.name}_repeat{repeat_no}", repeat_no=repeat_no)
 
 
 def _tabular(contract: Contract, table: str) -> Iterator[Target]:

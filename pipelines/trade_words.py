@@ -82,8 +82,9 @@ def squeezed(heading: str) -> str:
 
 
 def known_words(contract: Contract, measures: Mapping[str, Measure]) -> frozenset[str]:
-    """Every word that may stand in a heading of a file that fits the contract."""
-    return frozenset(word for phrase in _phrases(contract, measures) for word in words_of(phrase) if len(word) > 1)
+    """Every word of three letters or more that tells a heading of a file that fits the contract from data."""
+    found = (word for phrase in _phrases(contract, measures) for word in words_of(phrase))
+    return frozenset(word for word in (*found, *trade_words().filler) if len(word) > 2)
 
 
 def _phrases(contract: Contract, measures: Mapping[str, Measure]) -> Iterator[str]:

@@ -14,12 +14,14 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from pipelines.deidentify.contents import kinds_of
+from pipelines.deidentify.contents import NAME, kinds_of
+from pipelines.deidentify.patterns import TITLES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
+_NUMBER = re.compile(r".*\d{5}.*|(?=.*\d)[^a-z]*", re.IGNORECASE | re.DOTALL)
+"""A heading with five digits together, or with digits and no letter at all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,17 +85,17 @@ def shown_headings(headings: Sequence[str], known_words: Iterable[str] = ()) -> 
         headings: The headings in file order.
         known_words: Words of the contract and of the trade, lower case; words of ``identifying.toml`` are added.
     """
-    known = identifying_words().union(known_words)
+    known = identifying_words().union(known_words).difference(TITLES)
     kinds = kinds_of(headings, long_text=False).to_list()
     kinds = [
         kind or ("a number" if _NUMBER.fullmatch(text) else None) for kind, text in zip(kinds, headings, strict=True)
     ]
     has_known = [bool(known.intersection(heading_words(heading))) for heading in headings]
-    no_header = any(kind not in (None, "a personal name") for kind in kinds)
+    no_header = any(kind not in (None, NAME) for kind in kinds)
     shown: dict[str, str] = {}
     for place, heading in enumerate(headings, 1):
         kind = kinds[place - 1]
-        if kind == "a personal name" and has_known[place - 1]:
+        if kind == NAME and has_known[place - 1]:
             kind = None
         if kind or (no_header and not has_known[place - 1]):
             shown[heading] = f"column {place} (its heading looks like {kind or 'data'} and is not repeated)"

@@ -22,8 +22,9 @@ PHONE_DIGITS = 7
 
 PLAIN_DECIMAL = r"^0[.,]\d+$"
 
-_TITLES = "dr|prof|mr|mrs|ms|miss|herr|frau|mme|mlle|monsieur|madame|dott|dottssa|sig|sra|senor|señor|senora|señora"
-TITLED_NAME = rf"(?i)^\W*(?:{_TITLES})\b\.?,?\s+\p{{L}}"
+_TITLES = "dr prof mr mrs ms miss herr frau mme mlle monsieur madame dott dottssa sig sra senor señor senora señora"
+TITLES: tuple[str, ...] = tuple(_TITLES.split())
+TITLED_NAME = rf"(?i)^\W*(?:{'|'.join(TITLES)})\b\.?,?\s+\p{{L}}"
 
 _PART = r"(?:\p{Lu}[\p{L}'’\-]+|\p{Lu}\.?)"
 _LINK = r"(?:von|van|der|den|de|da|di|du|la|le|zu|bin|al|del|dos|ter|ten)"

@@ -30,8 +30,10 @@ def check_columns(
         MappingError: Names every such column with the reason. A heading that looks like data is not repeated.
     """
     targets = Targets(mapping.settings.layout, mapping.settings.table, contract=contract, measures=catalogue)
-    shown = shown_headings(raw.frame.columns, known_words(contract, catalogue))
-    faults = [*_uncovered(raw, mapping, targets, shown), *_absent(raw, mapping, shown)]
+    faults = []
+    if not set(mapping.columns) <= set(raw.frame.columns) <= {*mapping.columns, *mapping.ignored}:
+        shown = shown_headings(raw.frame.columns, known_words(contract, catalogue))
+        faults = [*_uncovered(raw, mapping, targets, shown), *_absent(raw, mapping, shown)]
     if not mapping.stated:
         faults += [f"{one.name}: required, but the file has no such column" for one in _lacking(mapping, targets)]
         faults += [f"{name}: {found}" for name, found, _ in check_sources(mapping.targets())]
