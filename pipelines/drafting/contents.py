@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 ENOUGH = 0.8
 """Share of the filled cells that must fit for the content not to speak against a name."""
 
+ENOUGH_TEETH = 0.5
+"""The same for tooth codes: what is written otherwise can be given its codes in the mapping."""
+
 MANY_DIFFERENT = 30
 """A coded column with more different values than this, of which none is known, is hardly coded."""
 
@@ -42,7 +45,7 @@ def doubt(cells: pl.Series, expected: Expected, *, contract: Contract, measures:
     if filled == 0:
         return ""
     if target.field == "case_id":
-        return _doubt_of_keys(understood.values)
+        return _doubt_of_keys(understood.values) if target.table == "cases" else ""
     if target.field in PSEUDONYM_FIELDS:
         return (
             "it holds words that are not pseudonyms; give each one in [codes], or leave the column out"
@@ -54,7 +57,7 @@ def doubt(cells: pl.Series, expected: Expected, *, contract: Contract, measures:
         none_known = understood.bad.height == filled and different > MANY_DIFFERENT
         return f"it holds {different} different values, and none is known as a code" if none_known else ""
     fitting = filled - understood.bad.height
-    if fitting < ENOUGH * filled:
+    if fitting < filled * (ENOUGH_TEETH if target.type == "codes" else ENOUGH):
         return f"only {fitting} of {filled} filled cells are {_PLURALS[target.type]}"
     return _doubt_of_range(understood.values, target, contract, measures) if target.type == "number" else ""
 
