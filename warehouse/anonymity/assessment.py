@@ -1,0 +1,107 @@
+"""How anonymous rows are: k-anonymity, and distinct and entropy l-diversity.
+
+Rows that agree in every variable a stranger might know (the quasi-identifiers) form a class. ``k`` is the size of the
+smallest class (Sweeney 2002). ``l`` is how many values of a sensitive variable the poorest class still has: counted
+(distinct), or as ``2**H`` with the entropy ``H`` in bits of its values, so that one value hiding among many of another
+does not count for two (Machanavajjhala et al. 2007). A class can be k-anonymous and still tell: if all of it is
+adverse, so is everybody in it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from warehouse.errors import RequestError
+from warehouse.results import Caution
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Anonymity:
+    """How anonymous rows are.
+
+    Attributes:
+        k: Size of the smallest class; None without rows.
+        distinct_l: Sensitive variable -> fewest different values in a class; None where none is recorded.
+        entropy_l: Sensitive variable -> smallest ``2**H`` of a class; None likewise.
+        classes: Number of classes.
+        rows: Number of rows.
+        sizes: Class size -> number of classes of that size.
+        warnings: Cautions to show with the figures.
+    """
+
+    k: int | None
+    distinct_l: Mapping[str, int | None]
+    entropy_l: Mapping[str, float | None]
+    classes: int
+    rows: int
+    sizes: Mapping[int, int]
+    warnings: tuple[Caution, ...]
+
+    def meets(self, *, k: int, l: int = 1) -> bool:  # noqa: E741 - the name the literature gives it
+        """Whether every class has ``k`` rows and every sensitive variable ``l`` different values in it."""
+        enough = all(found is None or found >= l for found in self.distinct_l.values())
+        return self.k is not None and self.k >= k and enough
+
+
+def assess(frame: pl.DataFrame, *, quasi: Sequence[str], sensitive: Sequence[str] = ()) -> Anonymity:
+    """Assess the rows of a frame.
+
+    Args:
+        frame: One case a row.
+        quasi: Columns a stranger might know. A missing value counts as a value of its own. Without any, all rows
+            are one class.
+        sensitive: Columns that must not be learnt. Missing values are not counted as values; a class in which none
+            is recorded has nothing to tell and is left out of the minimum.
+    """
+    missing = [name for name in (*quasi, *sensitive) if name not in frame.columns]
+    if missing:
+        found = f"No column {', '.join(missing)}."
+        raise RequestError(found, expected="columns of the frame", remedy="check the names of the variables")
+    if frame.is_empty():
+        nothing = dict.fromkeys(sensitive, None)
+        return Anonymity(
+            k=None,
+            distinct_l=MappingProxyType(nothing),
+            entropy_l=MappingProxyType(nothing),
+            classes=0,
+            rows=0,
+            sizes=MappingProxyType({}),
+            warnings=(Caution("no_data", "There is no row to assess."),),
+        )
+    by = [f"quasi {name}" for name in quasi] or ["quasi"]
+    keys = [pl.col(name).alias(f"quasi {name}") for name in quasi] or [pl.lit(1).alias("quasi")]
+    keyed = frame.with_columns(keys)
+    sizes = keyed.group_by(by).len(name="size")["size"]
+    diversity = {name: _diversity(keyed.rename({name: "value"}), by) for name in sensitive}
+    counted = sizes.value_counts().sort("size")
+    return Anonymity(
+        k=min(sizes.to_list()),
+        distinct_l=MappingProxyType({name: one[0] for name, one in diversity.items()}),
+        entropy_l=MappingProxyType({name: one[1] for name, one in diversity.items()}),
+        classes=sizes.len(),
+        rows=frame.height,
+        sizes=MappingProxyType({int(size): int(n) for size, n in counted.iter_rows()}),
+        warnings=(),
+    )
+
+
+def _diversity(keyed: pl.DataFrame, by: list[str]) -> tuple[int | None, float | None]:
+    """Smallest number of values in a class and smallest ``2**H``; None where nothing is recorded."""
+    recorded = keyed.drop_nulls("value")
+    if recorded.is_empty():
+        return None, None
+    share = pl.col("n") / pl.col("n").sum()
+    of_class = (
+        recorded.group_by([*by, "value"])
+        .len(name="n")
+        .group_by(by)
+        .agg(pl.len().alias("distinct"), (-(share * share.log(2)).sum()).alias("bits"))
+    )
+    return min(of_class["distinct"].to_list()), 2.0 ** min(of_class["bits"].to_list())

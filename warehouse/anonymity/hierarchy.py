@@ -1,0 +1,103 @@
+"""How a variable may be made coarser: declared steps, each merging values of the step before."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from warehouse.errors import DefinitionError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+ANY = "any"
+MISSING = "missing"
+
+
+@dataclass(frozen=True, slots=True)
+class Hierarchy:
+    """The levels of one variable.
+
+    Attributes:
+        name: The variable.
+        base: Its values as they are, each once.
+        levels: Level -> value -> label. Level 0 leaves every value as it is; each further level merges labels of the
+            one before and never splits one.
+    """
+
+    name: str
+    base: tuple[str, ...]
+    levels: tuple[Mapping[str, str], ...]
+
+    def __post_init__(self) -> None:
+        if len(set(self.base)) != len(self.base) or not self.base:
+            self._refuse("values that are missing or named twice", "each value once")
+        for level in self.levels:
+            if set(level) != set(self.base):
+                self._refuse("a level that does not cover its values", "a label for each value at every level")
+        for fine, coarse in zip(self.levels, self.levels[1:], strict=False):
+            pairs = {(fine[value], coarse[value]) for value in self.base}
+            if len(pairs) != len({label for label, _ in pairs}):
+                self._refuse("a level that splits a group of the level before", "levels that only merge")
+
+    def _refuse(self, what: str, expected: str) -> None:
+        found = f"The hierarchy of {self.name} has {what}."
+        raise DefinitionError(found, where=self.name, expected=expected, remedy="correct the hierarchy")
+
+    @classmethod
+    def of_categories(
+        cls, name: str, base: Sequence[str], *merges: Mapping[str, Sequence[str]], droppable: bool = True
+    ) -> Hierarchy:
+        """A hierarchy of named merges.
+
+        Args:
+            name: The variable.
+            base: Its values.
+            merges: One mapping a level, label -> the base values merged under it; values not named keep the label
+                they had.
+            droppable: Whether a last level may merge everything into "any", which drops the variable.
+        """
+        levels = [{value: value for value in base}]
+        for merge in merges:
+            named = {value: label for label, values in merge.items() for value in values}
+            levels.append({value: named.get(value, levels[-1][value]) for value in base})
+        return cls._built(name, base, levels, droppable=droppable)
+
+    @classmethod
+    def of_order(cls, name: str, base: Sequence[str], *, sizes: Sequence[int], droppable: bool = True) -> Hierarchy:
+        """Neighbouring values of an ordered variable (age bands, years) merged in blocks from the first.
+
+        Args:
+            name: The variable.
+            base: Its values in order.
+            sizes: Block size of each level after the first; each a multiple of the one before.
+            droppable: As in ``of_categories``.
+        """
+        levels = [{value: value for value in base}]
+        for size in sizes:
+            blocks = [base[start : start + size] for start in range(0, len(base), size)]
+            levels.append({value: _block_label(block) for block in blocks for value in block})
+        return cls._built(name, base, levels, droppable=droppable)
+
+    @classmethod
+    def _built(cls, name: str, base: Sequence[str], levels: list[dict[str, str]], *, droppable: bool) -> Hierarchy:
+        if droppable and len(set(levels[-1].values())) > 1:
+            levels.append(dict.fromkeys(base, ANY))
+        return cls(name, tuple(base), tuple(MappingProxyType(level) for level in levels))
+
+    def penalty(self, level: int) -> Mapping[str, float]:
+        """Normalised certainty penalty of each value: ``(size of its group - 1) / (number of values - 1)``.
+
+        0 for a value left alone, 1 for "any" (Xu et al. 2006; from memory).
+        """
+        labels = self.levels[level]
+        sizes: dict[str, int] = {}
+        for label in labels.values():
+            sizes[label] = sizes.get(label, 0) + 1
+        span = max(1, len(self.base) - 1)
+        return {value: (sizes[label] - 1) / span for value, label in labels.items()}
+
+
+def _block_label(block: Sequence[str]) -> str:
+    return block[0] if len(block) == 1 else f"{block[0]} to {block[-1]}"
