@@ -84,6 +84,9 @@ def _failing(tables: Tables, rules: Sequence[Rule], examiner: Examiner) -> dict[
         asked = [rule for rule in rules if rule.table == table and _is_asked(rule, tables)]
         truths = {rule.id: _truth(rule, tables) for rule in asked if rule.kind == "check"}
         failing |= examiner.failing(tables[table], asked, truths)
+    for rule in rules:
+        if rule.id in failing and rule.milder_than in failing:
+            failing[rule.id] = np.setdiff1d(failing[rule.id], failing[rule.milder_than])
     return failing
 
 
@@ -93,8 +96,10 @@ def _is_asked(rule: Rule, tables: Tables) -> bool:
         return False
     if rule.check in ("case_is_known", SECOND_ROUND) and tables.wide.all():
         return False
-    if rule.check == "key_is_unique" and rule.table != "cases" and tables.wide.all():
+    if rule.check in ("reading_given_once", "value_given_once") and not tables.wide.any():
         return False
+    if rule.check == "key_is_unique" and rule.table != "cases" and tables.wide.all():
+        return False  # in files of one row a case only the case itself can be given twice
     if rule.columns == (ALL_MEASURES,):
         return True
     frame = tables[rule.table]

@@ -102,7 +102,7 @@ def _given_twice(case: FaultyCase, rng: np.random.Generator) -> list[Spot]:
 
 def _given_a_second_time(case: FaultyCase, rng: np.random.Generator) -> list[Spot]:
     _given_twice(case, rng)
-    return [Spot("singles", case.rows["singles"][0], "case_id")]
+    return [Spot("singles", case.rows["singles"][0], "value")]
 
 
 def _point(code: str, **cells: str) -> Plant:
@@ -234,7 +234,7 @@ VALUE_FAULTS = (
     Fault("X007", in_values("start", incisors="III", overjet_mm="10"), measures=("overjet_mm",)),
     Fault("X011", _no_visit, TABULAR),
     Fault("X012", _given_twice, MIXED),
-    Fault("X-measurements-key", _given_a_second_time, MIXED),
+    Fault("X013", _given_a_second_time, MIXED),
 )
 
 POINT_FAULTS = (

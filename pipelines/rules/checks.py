@@ -31,6 +31,7 @@ CHECKS: Mapping[str, Check] = MappingProxyType(
             cross_checks.records_were_taken,
             cross_checks.treated_has_a_phase,
             cross_checks.untreated_has_no_appliance,
+            cross_checks.value_given_once,
             cross_checks.value_has_a_visit,
             landmark_checks.face_heights_add_up,
             landmark_checks.face_is_upright,

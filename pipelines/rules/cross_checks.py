@@ -30,23 +30,15 @@ _NOT_FINDINGS = (
 
 
 def key_is_unique(tables: Tables, rule: Rule) -> Mask:
-    """No other row of the load has the same key; rows with a blank in the key are not asked.
-
-    In files of one row a case only the case itself can be given twice; its phases and visits follow from its row.
-    """
+    """No other row of the load has the same key; rows with a blank in the key are not asked."""
     case = tables.case_numbers(rule.table)
     if rule.table == "cases":
         count = np.bincount(case, minlength=tables.n_cases + 1)
         count[tables.n_cases] = 0
         return count[case] < 2
-    if tables.wide.all():
-        return np.ones(len(case), dtype=np.bool_)
     others = [name for name in rule.columns if name != "case_id"]
     complete = pl.all_horizontal(pl.col(name).is_not_null() for name in others) & (pl.col("case") < tables.n_cases)
-    right = holds(tables[rule.table], ~(pl.struct("case", *others).is_duplicated() & complete))
-    if rule.table == "measurements":
-        right &= _not_among(tables["measurements"], given_twice(tables))
-    return right
+    return holds(tables[rule.table], ~(pl.struct("case", *others).is_duplicated() & complete))
 
 
 def _not_among(frame: pl.DataFrame, copies: pl.DataFrame) -> Mask:
@@ -182,8 +174,6 @@ def given_twice(tables: Tables) -> pl.DataFrame:
         ``file`` and ``row`` of every copy of such a value, on both sides.
     """
     none = pl.DataFrame(schema={"file": pl.UInt16, "row": pl.UInt32})
-    if "measurements" not in tables or "readings" not in tables:
-        return none
     singles, readings = tables["measurements"], tables["readings"]
     wide = readings.filter(tables.wide[readings["file"].to_numpy()], pl.col("case") < tables.n_cases)
     wide = wide.join(singles.select(READING_KEY), on=READING_KEY, how="semi")
@@ -201,3 +191,8 @@ def given_twice(tables: Tables) -> pl.DataFrame:
 def reading_given_once(tables: Tables, rule: Rule) -> Mask:
     """No value of a row of a file of one row a case is also given in a file of single values."""
     return _not_among(tables["readings"], given_twice(tables)) | ~_of_wide(tables, "readings")
+
+
+def value_given_once(tables: Tables, rule: Rule) -> Mask:
+    """No value of a file of single values also stands in a file of one row a case."""
+    return _not_among(tables["measurements"], given_twice(tables))

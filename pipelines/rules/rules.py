@@ -42,6 +42,7 @@ class Rule:
         check: Name of the check, for the kind ``check``.
         arguments: Limits of the check or the range.
         needs: Other tables that must have been handed over for the rule to be asked.
+        milder_than: Id of a stricter rule; where that one fails, this one is not said as well.
     """
 
     id: str
@@ -54,6 +55,7 @@ class Rule:
     check: str = ""
     arguments: Mapping[str, Any] = field(default_factory=dict)
     needs: tuple[str, ...] = ()
+    milder_than: str = ""
 
     def number(self, name: str) -> float:
         """One of the limits, as a number."""
@@ -103,6 +105,7 @@ def _written(entry: Mapping[str, Any]) -> Rule:
         check=entry.get("check", ""),
         arguments=entry.get("arguments", {}),
         needs=tuple(entry.get("needs", ())),
+        milder_than=entry.get("milder_than", ""),
     )
 
 
@@ -179,6 +182,7 @@ def _measure_rules(measure: Measure, words: Mapping[str, Any]) -> Iterator[Rule]
             columns=(measure.code,),
             kind="range",
             arguments={"low": low, "high": high},
+            milder_than=f"M-{measure.code}-plausible" if kind == "usual" else "",
             **_worded(words[kind], label=measure.label, low=f"{low:g}", high=f"{high:g}", unit=measure.unit),
         )
 

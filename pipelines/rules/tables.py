@@ -86,7 +86,7 @@ class Tables:
 
     def months(self, timepoint: str) -> Numbers:
         """Months from start of the records of one time, per case; NaN where not told."""
-        if "visits" not in self.frames or "months_from_start" not in self.frames["visits"].columns:
+        if "visits" in self.frames and "months_from_start" not in self.frames["visits"].columns:
             return np.full(self.n_cases + 1, np.nan)
         return self.per_case(
             "visits", pl.col("months_from_start"), pl.col("timepoint") == timepoint, name=f"months at {timepoint}"

@@ -9,12 +9,15 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipelines.assembling import assemble
 from pipelines.contract.contract import load_contract
 from pipelines.deidentify import Keyer
-from pipelines.delivery import Delivery
+from pipelines.delivery import Delivery, Source
 from pipelines.interpreting import interpret
 from pipelines.mapping.identity import identity_mapping
 from pipelines.reading import read_file
+from pipelines.rules.checks import CHECKS
+from pipelines.rules.rules import load_rules
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.measure import Measure
 
@@ -147,3 +150,57 @@ def clean_dated(clean_wide: pl.DataFrame) -> pl.DataFrame:
     return clean_wide.drop("age_at_start", "start_quarter", "months_from_start_finish").with_columns(
         birth_date=pl.lit("2008-02-29"), start_date=pl.lit("2019-08-05"), finish_date=pl.lit("2021-03-17")
     )
+
+
+@pytest.fixture(scope="session")
+def deliver() -> Callable[..., Delivery]:
+    """Builds a delivery from contract tables; rows are numbered from 2 where the frame does not say."""
+
+    def made(
+        layout: str = "tabular",
+        *,
+        name: str = "file.csv",
+        columns: Mapping[str, str] | None = None,
+        problems: list[tuple[str, int, str, str, str]] | None = None,
+        **tables: pl.DataFrame,
+    ) -> Delivery:
+        numbered = {table: _with_rows(frame) for table, frame in tables.items()}
+        main = numbered["cases"] if layout == "wide" else next(iter(numbered.values()))
+        return Delivery(
+            source=Source(name, "0" * 64, 100),
+            layout=layout,  # type: ignore[arg-type]
+            practice="P1",
+            n_read=main.height,
+            tables=numbered,
+            columns=columns or {},
+            problems=pl.DataFrame(problems or [], schema=PROBLEM_SCHEMA, orient="row"),
+        )
+
+    return made
+
+
+PROBLEM_SCHEMA = {"table": pl.String, "row": pl.UInt32, "column": pl.String, "rule": pl.String, "found": pl.String}
+
+
+def _with_rows(frame: pl.DataFrame) -> pl.DataFrame:
+    if "row" in frame.columns:
+        return frame.with_columns(pl.col("row").cast(pl.UInt32))
+    return frame.with_row_index("row", offset=2)
+
+
+@pytest.fixture(scope="session")
+def holds(deliver: Callable[..., Delivery]) -> Callable[..., list[bool]]:
+    """Which rows of its table a rule holds for, given contract tables (one tabular file a table)."""
+    rules = load_rules(load_contract(), CATALOGUE)
+
+    def asked(rule_id: str, /, *, known: list[str] | None = None, **tables: pl.DataFrame) -> list[bool]:
+        rule = rules[rule_id]
+        assembled = assemble(
+            [deliver(**{table: frame}) for table, frame in tables.items()],
+            catalogue=CATALOGUE,
+            known_cases=pl.Series(known, dtype=pl.String) if known else None,
+        )
+        answer: list[bool] = CHECKS[rule.check](assembled.tables, rule).tolist()
+        return answer
+
+    return asked

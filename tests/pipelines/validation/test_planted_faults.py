@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,13 +10,15 @@ import polars as pl
 import pytest
 
 from pipelines.contract.contract import load_contract
-from pipelines.delivery import Sorted
+from pipelines.delivery import Delivery, Sorted
 from pipelines.rules.rules import load_rules
 from pipelines.validation import validate
 from synthetic_data.faults import FILE_FAULTS, Planted, faults_for, plant_faults, plant_file_fault
 from warehouse.errors import BadFileError, MentonError
 from warehouse.measures.catalogue import CATALOGUE
 
+Frames = Mapping[str, pl.DataFrame]
+Door = Callable[[Frames], list[Delivery]]
 LAYOUTS = ("tabular", "wide", "dated", "mixed")
 
 
@@ -34,7 +37,7 @@ class Run:
 
 
 @pytest.fixture(scope="module")
-def runs(door, clean_tables, clean_wide, clean_dated) -> dict[str, Run]:
+def runs(door: Door, clean_tables: Frames, clean_wide: pl.DataFrame, clean_dated: pl.DataFrame) -> dict[str, Run]:
     files = {
         "tabular": clean_tables,
         "wide": {"wide": clean_wide},
@@ -48,7 +51,7 @@ def _second_readings(measurements: pl.DataFrame) -> pl.DataFrame:
     return measurements.with_columns(pl.col("value") + 0.3, repeat_no=pl.lit(2))
 
 
-def _run(frames, door) -> Run:
+def _run(frames: Frames, door: Door) -> Run:
     contract = load_contract()
     planted = plant_faults(frames, np.random.default_rng(7), contract=contract, catalogue=CATALOGUE)
     results = validate(door(planted.frames), contract=contract, catalogue=CATALOGUE)
@@ -56,7 +59,7 @@ def _run(frames, door) -> Run:
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
-def test_every_planted_fault_is_caught_by_its_rule_at_its_row_and_column(runs, layout):
+def test_every_planted_fault_is_caught_by_its_rule_at_its_row_and_column(runs: dict[str, Run], layout: str) -> None:
     run = runs[layout]
     found = run.found()
     missed = []
@@ -72,7 +75,7 @@ def test_every_planted_fault_is_caught_by_its_rule_at_its_row_and_column(runs, l
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
-def test_no_clean_row_is_turned_away_or_remarked_on(runs, layout):
+def test_no_clean_row_is_turned_away_or_remarked_on(runs: dict[str, Run], layout: str) -> None:
     run = runs[layout]
     found = run.found()
     for file, clean in run.planted.clean.items():
@@ -82,7 +85,7 @@ def test_no_clean_row_is_turned_away_or_remarked_on(runs, layout):
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
-def test_only_rules_that_reject_turn_rows_away(runs, layout):
+def test_only_rules_that_reject_turn_rows_away(runs: dict[str, Run], layout: str) -> None:
     run = runs[layout]
     rules = load_rules(load_contract(), CATALOGUE)
     severity = {rule.id: rule.severity for rule in rules.values()}
@@ -94,7 +97,7 @@ def test_only_rules_that_reject_turn_rows_away(runs, layout):
 
 
 @pytest.mark.parametrize("layout", ["tabular", "wide"])
-def test_a_fault_that_only_warns_leaves_its_case_in(runs, layout):
+def test_a_fault_that_only_warns_leaves_its_case_in(runs: dict[str, Run], layout: str) -> None:
     run = runs[layout]
     rules = load_rules(load_contract(), CATALOGUE)
     warned = [
@@ -108,7 +111,7 @@ def test_a_fault_that_only_warns_leaves_its_case_in(runs, layout):
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
-def test_rows_read_are_rows_good_plus_rows_turned_away(runs, layout):
+def test_rows_read_are_rows_good_plus_rows_turned_away(runs: dict[str, Run], layout: str) -> None:
     for file, result in runs[layout].results.items():
         assert result.delivery.n_read == runs[layout].planted.frames[file].height
         assert result.n_good + result.n_turned_away == result.delivery.n_read
@@ -116,13 +119,13 @@ def test_rows_read_are_rows_good_plus_rows_turned_away(runs, layout):
         assert result.n_good > 0
 
 
-def test_every_rule_has_a_planted_fault(runs):
+def test_every_rule_has_a_planted_fault(runs: dict[str, Run]) -> None:
     rules = set(load_rules(load_contract(), CATALOGUE))
     planted = {rule for run in runs.values() for rule in run.planted.key["rule"]}
     assert planted | set(FILE_FAULTS) == rules
 
 
-def test_every_fault_is_planted_in_each_layout_it_can_stand_in(runs):
+def test_every_fault_is_planted_in_each_layout_it_can_stand_in(runs: dict[str, Run]) -> None:
     for layout in LAYOUTS:
         expected = {fault.rule for fault in faults_for(layout, load_contract(), CATALOGUE)}
         assert set(runs[layout].planted.key["rule"]) == expected
@@ -130,7 +133,9 @@ def test_every_fault_is_planted_in_each_layout_it_can_stand_in(runs):
 
 @pytest.mark.parametrize("rule", FILE_FAULTS)
 @pytest.mark.parametrize("files", ["tables", "wide"])
-def test_a_file_with_a_fault_as_a_whole_is_refused(door, clean_tables, clean_wide, rule, files):
+def test_a_file_with_a_fault_as_a_whole_is_refused(
+    door: Door, clean_tables: Frames, clean_wide: pl.DataFrame, rule: str, files: str
+) -> None:
     clean = clean_tables if files == "tables" else {"wide": clean_wide}
     with pytest.raises(MentonError) as refusal:
         validate(door(plant_file_fault(clean, rule)), contract=load_contract(), catalogue=CATALOGUE)
@@ -139,7 +144,7 @@ def test_a_file_with_a_fault_as_a_whole_is_refused(door, clean_tables, clean_wid
         assert refusal.value.found.startswith(rule) or rule == "F004"
 
 
-def test_the_same_seed_plants_the_same_faults(clean_wide):
+def test_the_same_seed_plants_the_same_faults(clean_wide: pl.DataFrame) -> None:
     keys = [
         plant_faults({"wide": clean_wide}, np.random.default_rng(3), contract=load_contract(), catalogue=CATALOGUE)
         for _ in range(2)
