@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.cells.understood import Cell, Understood, by_distinct, text_of, tidy
+from pipelines.cells.understood import Cell, Understood, by_distinct, tidy
 
 if TYPE_CHECKING:
     from pipelines.cells.expected import Expected
@@ -29,4 +29,4 @@ def read_codes(cells: pl.Series, expected: Expected, *, rule: str) -> Understood
             return Cell(expected.spellings[spelling] or None)
         return Cell() if spelling in expected.missing else Cell(rule=rule)
 
-    return by_distinct(text_of(cells), understand, pl.String)
+    return by_distinct(cells, understand, pl.String)

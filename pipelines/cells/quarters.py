@@ -9,7 +9,7 @@ import polars as pl
 
 from pipelines.cell_rules import IMPOSSIBLE_DATE, NOT_A_QUARTER
 from pipelines.cells.dates import EARLIEST_YEAR
-from pipelines.cells.understood import Cell, Understood, by_distinct, text_of, tidy
+from pipelines.cells.understood import Cell, Understood, by_distinct, tidy
 
 if TYPE_CHECKING:
     from datetime import date
@@ -36,7 +36,7 @@ def read_quarters(cells: pl.Series, expected: Expected) -> Understood:
         possible = year >= EARLIEST_YEAR and (year, quarter) <= _quarter(expected.today)
         return Cell(f"{year:04d}-Q{quarter}") if possible else Cell(rule=IMPOSSIBLE_DATE)
 
-    return by_distinct(text_of(cells), understand, pl.String)
+    return by_distinct(cells, understand, pl.String)
 
 
 def _quarter(day: date) -> tuple[int, int]:

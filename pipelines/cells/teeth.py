@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipelines.cell_rules import NOT_A_TOOTH
-from pipelines.cells.understood import Cell, Understood, by_distinct, text_of, tidy
+from pipelines.cells.understood import Cell, Understood, by_distinct, tidy
 from pipelines.contract.contract import TOOTH_CODES
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def read_teeth(cells: pl.Series, expected: Expected) -> Understood:
         teeth = teeth_text(spelling)
         return Cell(teeth) if teeth else Cell(rule=NOT_A_TOOTH)
 
-    return by_distinct(text_of(cells), understand, pl.String)
+    return by_distinct(cells, understand, pl.String)
 
 
 def teeth_text(text: str) -> str | None:

@@ -37,7 +37,7 @@ def read_pseudonyms(cells: pl.Series, expected: Expected) -> Understood:
             return Cell()
         return Cell(spelling.upper()) if is_pseudonym(spelling) else Cell(rule=NOT_A_PSEUDONYM)
 
-    return by_distinct(text_of(cells), understand, pl.String)
+    return by_distinct(cells, understand, pl.String)
 
 
 def read_landmarks(cells: pl.Series, expected: Expected) -> Understood:
@@ -53,7 +53,7 @@ def read_landmarks(cells: pl.Series, expected: Expected) -> Understood:
             return Cell(code)
         return Cell() if exact.lower() in expected.missing else Cell(rule=UNKNOWN_LANDMARK)
 
-    return by_distinct(text_of(cells), understand, pl.String)
+    return by_distinct(cells, understand, pl.String)
 
 
 def read_units(cells: pl.Series, expected: Expected) -> Understood:
@@ -66,4 +66,4 @@ def read_units(cells: pl.Series, expected: Expected) -> Understood:
         unit = unit_named(expected.spellings.get(spelling, spelling))
         return Cell(unit) if unit else Cell(rule=UNIT_DOES_NOT_FIT)
 
-    return by_distinct(text_of(cells), understand, pl.String)
+    return by_distinct(cells, understand, pl.String)

@@ -48,15 +48,15 @@ def tidy(text: str) -> str:
     return " ".join(text.translate(_INVISIBLE).split())
 
 
-def text_of(cells: pl.Series) -> pl.Series:
-    """Cells of any type as trimmed text; whole numbers without a decimal part, empty text as null.
+def text_of(cells: pl.Series, *, trimmed: bool = True) -> pl.Series:
+    """Cells of any type as text; whole numbers without a decimal part.
 
     Raises:
         BadFileError: The column holds lists or records.
     """
     kind = cells.dtype
     if kind == pl.String:
-        text = cells.str.strip_chars()
+        text = cells.str.strip_chars() if trimmed else cells
     elif kind.is_float() or kind.is_decimal():
         text = _number_text(cells.cast(pl.Float64))
     elif kind.is_nested() or kind == pl.Binary or kind == pl.Object:
@@ -75,24 +75,25 @@ def _number_text(numbers: pl.Series) -> pl.Series:
     return frame.select(text.alias(numbers.name)).to_series()
 
 
-def by_distinct(text: pl.Series, understand: Callable[[str], Cell], dtype: type[pl.DataType]) -> Understood:
+def by_distinct(cells: pl.Series, understand: Callable[[str], Cell], dtype: type[pl.DataType]) -> Understood:
     """Understand a column by its distinct texts.
 
     Args:
-        text: Trimmed text of shape (n,).
-        understand: What one text means.
+        cells: Cells of shape (n,) of any type.
+        understand: What one text means; it is given as it stands, not trimmed.
         dtype: Type of the values.
     """
+    text = text_of(cells, trimmed=False)
     distinct = text.drop_nulls().unique()
     if distinct.is_empty():
         return Understood(pl.Series(text.name, [None], dtype=dtype).new_from_index(0, text.len()))
     texts = distinct.to_list()
-    cells = [understand(one) for one in texts]
-    if all(cell.value == one for cell, one in zip(cells, texts, strict=True)):
+    means = [understand(one) for one in texts]
+    if all(cell.value == one for cell, one in zip(means, texts, strict=True)):
         return Understood(text)  # every cell is already as it is kept
-    values = _spread(text, distinct, pl.Series([cell.value for cell in cells], dtype=dtype))
-    rules = pl.Series([cell.rule for cell in cells], dtype=pl.String)
-    known_blank = [one for one, cell in zip(texts, cells, strict=True) if one and cell == Cell()]
+    values = _spread(text, distinct, pl.Series([cell.value for cell in means], dtype=dtype))
+    rules = pl.Series([cell.rule for cell in means], dtype=pl.String)
+    known_blank = [one for one, cell in zip(texts, means, strict=True) if tidy(one) and cell == Cell()]
     return Understood(values, _bad(text, distinct, rules), _count(text, known_blank))
 
 
