@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 _CASES_FOR_SLOPE = 5  # cases with three times below which a rate of their own is not tried (common practice, no source)
 _NEGLIGIBLE = 1e-4  # a spread below this share of the residual one counts as none
-_EXACT = 1e-12
+_EXACT = 1e-6  # a residual variance below this share of the whole is none: the search goes no further
 _UNIT = "units of the measure"
 
 
@@ -135,7 +135,8 @@ def mixed_model(
     if reason:
         return _nothing(data, reason)
     fit, cautions = _fit(data, random_slope, criterion)
-    if fit.residual_variance <= _EXACT * float(np.var(data.response)) + _EXACT**2:
+    rounding = (1e-12 * float(np.abs(data.response).max())) ** 2
+    if fit.residual_variance <= _EXACT * float(np.var(data.response)) + rounding:
         return _nothing(data, "The values of every case lie exactly on a line: there is no spread to judge by.")
     return _result(data, fit, cautions, criterion, level)
 

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from warehouse.analysis.spline import FloatArray
 
 
+_NOTHING = 1e-12  # a share of the variance this small is rounding error
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pooled:
     """A pooled estimate and where its uncertainty comes from.
@@ -50,8 +53,8 @@ class Pooled:
         return z_value(level) if isinf(self.df) else float(stdtrit(self.df, 0.5 + level / 2.0))
 
     def interval(self, level: float) -> Interval | None:
-        """Value +- t sqrt(total); None without variance."""
-        if self.total <= 0.0:
+        """Value +- t sqrt(total); None without variance or degrees of freedom."""
+        if self.total <= 0.0 or self.df <= 0.0:
             return None
         half = self.quantile(level) * sqrt(self.total)
         return Interval(self.value - half, self.value + half, level)
@@ -59,9 +62,12 @@ class Pooled:
     def share_interval(self, n: int, level: float) -> Interval:
         """Wilson's interval of a share with the variance and degrees of freedom of the imputation.
 
-        It solves (value - p)^2 = t^2 (1 + increase) p (1 - p) / n for p, and is Wilson's own with nothing missing.
+        It solves (value - p)^2 = t^2 (1 + increase) p (1 - p) / n for p, is Wilson's own with nothing missing, and
+        says nothing (0 to 1) where the sets differ but have no variance within.
         Source: Lott & Reiter 2020, Am Stat 74:109 (from memory).
         """
+        if isinf(self.increase):
+            return Interval(0.0, 1.0, level)
         c = self.quantile(level) ** 2 * (1.0 + self.increase) / n
         centre = (self.value + c / 2.0) / (1.0 + c)
         half = sqrt(max(0.0, c * (self.value * (1.0 - self.value) + c / 4.0))) / (1.0 + c)
@@ -88,7 +94,8 @@ def pool(
     if m < 2 or len(variances) != m:
         found = f"{m} estimates with {len(variances)} variances cannot be pooled."
         raise RequestError(found, expected="two or more, one variance each", remedy="impute at least twenty times")
-    within, between = float(np.mean(variances)), float(np.var(values, ddof=1))
+    within = float(np.mean(variances))
+    between = float(np.var(values, ddof=1)) if np.ptp(values) > 0.0 else 0.0
     added = (1.0 + 1.0 / m) * between
     total = within + added
     share = added / total if total > 0.0 else 0.0
@@ -108,7 +115,7 @@ def pool(
 
 
 def _degrees(share: float, m: int, complete_df: float | None) -> float:
-    old = (m - 1) / share**2 if share > 0.0 else inf
+    old = (m - 1) / share**2 if share > _NOTHING else inf
     if complete_df is None:
         return old
     observed = (complete_df + 1.0) / (complete_df + 3.0) * complete_df * (1.0 - share)

@@ -87,9 +87,8 @@ def partial_pooling(
     raw = [proportion(x, n, level=level) for x, n in zip(adverse, cases, strict=True)]
     fit = fit_beta_binomial(counts, sizes)
     if not (sizes > 0).any():
-        return PartialPooling(
-            rates=tuple(_without(g, r) for g, r in zip(groups, raw, strict=True)), fit=fit, warnings=()
-        )
+        nothing = tuple(_without(name, found) for name, found in zip(groups, raw, strict=True))
+        return PartialPooling(rates=nothing, fit=fit, warnings=nothing[0].pooled.warnings if nothing else ())
     posterior = _posterior(counts, sizes)
     cautions = _cautions(int((sizes > 0).sum()), fit)
     rates = tuple(

@@ -1,0 +1,165 @@
+"""Multiple imputation: unbiased where complete cases are not, seeded, and in words where nothing can be imputed."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+import pytest
+
+from tests.warehouse.analysis.weighting_cases import half_width
+from warehouse.analysis.group_pair import GroupPair, pair_groups
+from warehouse.analysis.missing import impute_and_compare
+from warehouse.analysis.proportion import wilson_interval
+from warehouse.errors import RequestError
+
+
+def cohort(n: int, seed: int) -> pl.DataFrame:
+    """Invented cases: outcome and being missing both depend on the face; group a has more long faces."""
+    rng = np.random.default_rng(seed)
+    first = rng.random(n) < 0.5
+    face = rng.normal(size=n) + 0.8 * first
+    risk = 1.0 / (1.0 + np.exp(-(-1.5 + 1.2 * face)))
+    seen = rng.random(n) < 1.0 / (1.0 + np.exp(-(0.8 - 1.2 * face)))
+    return pl.DataFrame(
+        {
+            "g": np.where(first, "a", "b"),
+            "face": face,
+            "adverse": rng.random(n) < risk,
+            "change": 2.0 * face + rng.normal(size=n),
+            "seen": seen,
+        }
+    )
+
+
+def observed(frame: pl.DataFrame, outcome: str, *, covariates: tuple[str, ...] = ("face",)) -> GroupPair:
+    hidden = frame.with_columns(pl.when("seen").then(pl.col(outcome)).otherwise(None).alias(outcome))
+    return pair_groups(
+        hidden,
+        outcome=outcome,
+        group="g",
+        first="a",
+        second="b",
+        covariates=covariates,
+        keep_missing_outcome=True,
+    )
+
+
+def tiny(first: list[bool | None], second: list[bool | None]) -> GroupPair:
+    frame = pl.DataFrame(
+        {"g": ["a"] * len(first) + ["b"] * len(second), "y": [*first, *second]},
+        schema={"g": pl.String, "y": pl.Boolean},
+    )
+    return pair_groups(frame, outcome="y", group="g", first="a", second="b", keep_missing_outcome=True)
+
+
+@pytest.mark.parametrize("outcome", ["adverse", "change"])
+def test_imputation_undoes_what_missing_values_did(outcome: str) -> None:
+    frame = cohort(20_000, 1)
+    truth = {g: float(frame.filter(pl.col("g") == g)[outcome].cast(pl.Float64).mean() or 0.0) for g in "ab"}
+    seen = frame.filter("seen")
+    complete = {g: float(seen.filter(pl.col("g") == g)[outcome].cast(pl.Float64).mean() or 0.0) for g in "ab"}
+    found = impute_and_compare(observed(frame, outcome), rng=np.random.default_rng(2))
+    assert found.first.value == pytest.approx(truth["a"], abs=0.02 if outcome == "adverse" else 0.06)
+    assert found.second.value == pytest.approx(truth["b"], abs=0.02 if outcome == "adverse" else 0.06)
+    assert abs(complete["a"] - truth["a"]) > 0.06
+    assert found.difference.interval is not None
+    assert truth["a"] - truth["b"] in found.difference.interval
+    assert found.missing_information is not None
+    assert 0.05 < found.missing_information < 0.8
+
+
+def test_interval_is_wider_than_of_the_complete_data_and_narrower_than_of_half_of_it() -> None:
+    frame = cohort(2_000, 3)
+    full = observed(frame.with_columns(seen=pl.lit(True)), "change")
+    found = [impute_and_compare(p, rng=np.random.default_rng(4)).difference for p in (full, observed(frame, "change"))]
+    widths = [half_width(one.interval.low, one.interval.high) for one in found if one.interval]
+    assert widths[0] < widths[1] < 2.0 * widths[0]
+
+
+def test_nothing_missing_is_the_plain_answer() -> None:
+    found = impute_and_compare(tiny([True] * 3 + [False] * 9, [True] + [False] * 9), rng=np.random.default_rng(0))
+    assert found.first.value == pytest.approx(0.25)
+    wilson = wilson_interval(0.25, 12)
+    assert found.first.interval is not None
+    assert (found.first.interval.low, found.first.interval.high) == pytest.approx((wilson.low, wilson.high))
+    assert found.difference.value == pytest.approx(0.15)
+    # Agresti & Caffo's variance: 4/14 and 2/12
+    spread = np.sqrt(4 / 14 * 10 / 14 / 14 + 2 / 12 * 10 / 12 / 12)
+    assert found.difference.interval is not None
+    width = half_width(found.difference.interval.low, found.difference.interval.high)
+    assert width == pytest.approx(spread, rel=0.08)  # t with 19 degrees of freedom instead of the normal
+    assert found.missing == (0, 0)
+    assert found.missing_information == 0.0
+    assert found.first.warnings == ()
+
+
+def test_same_state_of_the_generator_same_answer() -> None:
+    pair = observed(cohort(300, 5), "adverse")
+    one, two, other = (impute_and_compare(pair, rng=np.random.default_rng(seed)) for seed in (6, 6, 7))
+    assert one == two
+    assert one.difference.value != other.difference.value
+
+
+def test_counts_and_assumption_are_told() -> None:
+    pair = observed(cohort(200, 8), "adverse")
+    found = impute_and_compare(pair, rng=np.random.default_rng(1), n_imputations=25)
+    missing = int(np.isnan(pair.outcome).sum())
+    assert sum(found.missing) == missing
+    assert found.n_imputations == 25
+    assert f"{missing} of 200 outcomes were imputed" in found.difference.warnings[0].text
+    assert "25 sets, logistic model" in found.difference.method
+    assert found.first.n == 200
+    assert found.first.adjusted_for == ("face",)
+
+
+def test_nobody_adverse_among_the_assessed_is_imputed_under_separation() -> None:
+    found = impute_and_compare(
+        tiny([False] * 15 + [None] * 5, [True] * 5 + [False] * 10 + [None] * 5), rng=np.random.default_rng(3)
+    )
+    assert found.first.value is not None
+    assert 0.0 <= found.first.value < 0.1
+    assert found.first.interval is not None
+    assert found.first.interval.high > 0.1
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "words"),
+    [
+        ([], [True, None], "nothing to compare"),
+        ([None, None], [True, False], "No case of a was assessed"),
+        ([True], [None], "No case of b was assessed"),
+        ([], [], "nothing to compare"),
+    ],
+)
+def test_nothing_to_impute_from_is_told_in_words(
+    first: list[bool | None], second: list[bool | None], words: str
+) -> None:
+    found = impute_and_compare(tiny(first, second), rng=np.random.default_rng(0))
+    for estimate in (found.first, found.second, found.difference):
+        assert estimate.value is None
+        assert words in estimate.warnings[0].text
+    assert found.missing_information is None
+
+
+def measures(first: list[float | None], second: list[float | None]) -> GroupPair:
+    frame = pl.DataFrame({"g": ["a"] * len(first) + ["b"] * len(second), "y": [*first, *second]})
+    return pair_groups(frame, outcome="y", group="g", first="a", second="b", keep_missing_outcome=True)
+
+
+def test_two_assessed_cases_are_too_few_for_a_line() -> None:
+    found = impute_and_compare(measures([1.5, None], [2.5, None]), rng=np.random.default_rng(0))
+    assert found.difference.value is None
+    assert "too few" in found.difference.warnings[0].text
+
+
+def test_mean_of_a_group_of_one_has_no_interval() -> None:
+    found = impute_and_compare(measures([1.5], [2.5, 3.0, None]), rng=np.random.default_rng(0))
+    assert found.first.value == 1.5
+    assert found.first.interval is None
+    assert found.second.interval is not None
+    assert found.difference.interval is None
+
+
+def test_fewer_than_twenty_imputations_are_refused() -> None:
+    with pytest.raises(RequestError, match="20 or more"):
+        impute_and_compare(tiny([True], [False]), rng=np.random.default_rng(0), n_imputations=5)
