@@ -142,11 +142,18 @@ def _refuse_open_sum(validated: Sorted) -> None:
 
 
 def _register_cases(connection: Connection, validated: Sorted, practice: str) -> None:
-    """Give every case of the load a number; a case keeps the number it has."""
+    """Give every case of the load a number; a case keeps the number it has.
+
+    Leaves ``case_numbers`` (row_no, case_id, case_no) behind: for a file of cases its rows, else every known case.
+    """
     cases = validated.good.get("cases")
     if cases is None:
+        connection.execute(
+            "create or replace temp table case_numbers as"
+            " select cast(null as integer) as row_no, case_key as case_id, case_no from case_registry"
+        )
         return
-    with connection.given(new_cases=cases.select("case_id")):
+    with connection.given(new_cases=cases.select(pl.col("row").alias("row_no"), "case_id")):
         connection.execute(
             """
             insert into case_registry
@@ -154,10 +161,17 @@ def _register_cases(connection: Connection, validated: Sorted, practice: str) ->
                 (select coalesce(max(case_no), 0) from case_registry) + row_number() over () as case_no,
                 ? as practice,
                 case_id as case_key
-            from (select distinct case_id from new_cases) as listed
-            where not exists (select 1 from case_registry where case_key = listed.case_id)
+            from (
+                select distinct new_cases.case_id from new_cases
+                anti join case_registry on case_registry.case_key = new_cases.case_id
+            ) as listed
             """,
             [practice],
+        )
+        connection.execute(
+            "create or replace temp table case_numbers as select new_cases.row_no, new_cases.case_id,"
+            " case_registry.case_no from new_cases"
+            " inner join case_registry on case_registry.case_key = new_cases.case_id"
         )
 
 
@@ -170,24 +184,33 @@ def _load_table(connection: Connection, validated: Sorted, table: str, load_id: 
         _add_measure_columns(connection, frame)
     columns = [column for column in frame.columns if column != "case_id"]
     with connection.given(incoming=frame):
-        connection.execute(
-            "create or replace temp table numbered as select case_registry.case_no, incoming.* exclude (case_id)"
-            " from incoming inner join case_registry on case_registry.case_key = incoming.case_id"
+        source = _numbered(validated)
+        replaced = 0
+        if connection.value(f"select count(*) from (select 1 from {table} where replaced_by is null limit 1)"):
+            connection.execute(f"create or replace temp table numbered as {source}")
+            replaced = _replace(connection, validated, table, load_id, columns)
+            source = "select * from numbered"
+        listed = ", ".join(name(column) for column in columns)
+        inserted = connection.value(
+            f"insert into {table} (case_no, load_id, {listed}) select case_no, {load_id}, {listed} from ({source})"
         )
-    _refuse_unknown_cases(connection, frame.height, table)
-    replaced = _replace(connection, validated, table, load_id, columns)
-    listed = ", ".join(name(column) for column in columns)
-    connection.execute(
-        f"insert into {table} (case_no, load_id, {listed}) select case_no, {load_id}, {listed} from numbered"
-    )
-    connection.execute("drop table numbered")
+        connection.execute("drop table if exists numbered")
+    _refuse_unknown_cases(frame.height - inserted, table)
     return replaced
 
 
-def _refuse_unknown_cases(connection: Connection, expected: int, table: str) -> None:
-    numbered = connection.value("select count(*) from numbered")
-    if numbered != expected:
-        found = f"{expected - numbered} rows of {table} belong to no case of the warehouse"
+def _numbered(validated: Sorted) -> str:
+    """Query of the incoming rows with the number of their case; in a wide file the row of the file tells the case."""
+    on = "row_no" if validated.delivery.layout == "wide" and "cases" in validated.good else "case_id"
+    return (
+        "select case_numbers.case_no, incoming.* exclude (case_id)"
+        f" from incoming inner join case_numbers on case_numbers.{on} = incoming.{on}"
+    )
+
+
+def _refuse_unknown_cases(n_lost: int, table: str) -> None:
+    if n_lost:
+        found = f"{n_lost} rows of {table} belong to no case of the warehouse"
         raise BrokenRuleError(found, expected="the rule on rows without a case to turn them away")
 
 
@@ -204,8 +227,6 @@ def _replace(connection: Connection, validated: Sorted, table: str, load_id: int
     A file of one row a case states the whole case: its earlier phases, visits and readings from such a file go too.
     A reading from another kind of file keeps the measures the new one does not speak of.
     """
-    if connection.value(f"select count(*) from {table} where replaced_by is null") == 0:
-        return 0
     key = " and ".join(f"numbered.{column} = {table}.{column}" for column in _KEYS[table])
     if table == "readings":
         _carry_over(connection, validated, columns)

@@ -6,12 +6,19 @@ import json
 from typing import TYPE_CHECKING
 
 from warehouse.marts.expressions import name
-from warehouse.marts.outcome_sql import Setting, outcome_parameters
-from warehouse.marts.statements import cases_statement, filled, span_statement, timeline_statement
+from warehouse.marts.outcome_sql import STEP_NUMBERS, Setting, outcomes_statement, results_parameters
+from warehouse.marts.statements import (
+    QUESTIONS_ASKED,
+    answers_statement,
+    cases_statement,
+    filled,
+    span_statement,
+    timeline_statement,
+)
 from warehouse.marts.steps import STEPS
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.method_error import default_errors, method_errors, own_errors, repeat_sums
-from warehouse.outcomes.definition import SPANS, DefinitionPart
+from warehouse.outcomes.definition import SPANS
 from warehouse.outcomes.registry import definition_to_dict
 
 if TYPE_CHECKING:
@@ -43,7 +50,7 @@ def _build(connection: Connection, catalogues: Catalogues) -> None:
     measures = measures_present(connection)
     errors = method_errors(repeat_sums(connection, measures))
     _create(connection, "mart_timeline", timeline_statement(measures, has_repeats=_has_repeats(connection)))
-    _create(connection, "mart_cases", cases_statement(measures))
+    _create(connection, "mart_cases", _cases_statement(connection, measures))
     _build_spans(connection, measures, catalogues)
     _build_outcomes(connection, measures, catalogues, errors)
     for published, kept in _RECORDS:
@@ -84,6 +91,13 @@ def _has_repeats(connection: Connection) -> bool:
     return any(found[0])
 
 
+def _cases_statement(connection: Connection, measures: Sequence[str]) -> str:
+    n_phases = connection.value("select coalesce(max(phase_no), 0) from phases where replaced_by is null")
+    counts = connection.rows(answers_statement())[0]
+    answered = [question for question, n in zip(QUESTIONS_ASKED, counts, strict=True) if n]
+    return cases_statement(measures, n_phases=n_phases, answers=answered)
+
+
 def _build_spans(connection: Connection, measures: Sequence[str], catalogues: Catalogues) -> None:
     for position, span in enumerate(SPANS):
         statement = span_statement(span, measures, catalogues.reference)
@@ -96,10 +110,6 @@ def _build_spans(connection: Connection, measures: Sequence[str], catalogues: Ca
 def _build_outcomes(
     connection: Connection, measures: Sequence[str], catalogues: Catalogues, errors: pl.DataFrame
 ) -> None:
-    connection.execute(
-        "create table mart.main.mart_outcomes (case_no integer, definition_id varchar, definition_version varchar,"
-        " family varchar, status varchar, step varchar, value double)"
-    )
     setting = Setting(
         measures=measures,
         grown=[measure for measure in measures if measure in catalogues.reference.measures],
@@ -108,12 +118,9 @@ def _build_outcomes(
         own_error=own_errors(errors),
         default_error=default_errors(catalogues.measures),
     )
-    # definitions that name others come after those they name
-    ordered = sorted(catalogues.definitions, key=lambda d: any(isinstance(part, DefinitionPart) for part in d.parts))
-    for definition in ordered:
-        connection.execute(
-            f"insert into mart.main.mart_outcomes {filled('outcome.sql', **outcome_parameters(definition, setting))}"
-        )
+    definitions = tuple(catalogues.definitions)
+    _create(connection, "mart_results", filled("results.sql", **results_parameters(definitions, setting)))
+    connection.execute(f"create view mart.main.mart_outcomes as {outcomes_statement(definitions)}")
 
 
 def _depends_on(catalogues: Catalogues, measure: str, landmark: str) -> bool:
@@ -224,7 +231,13 @@ def _steps_frame() -> pl.DataFrame:
 
     return pl.DataFrame(
         [
-            {"step": step, "reached": meaning.reached, "reason": meaning.reason, "is_due": meaning.is_due}
+            {
+                "step_no": STEP_NUMBERS[step],
+                "step": step,
+                "reached": meaning.reached,
+                "reason": meaning.reason,
+                "is_due": meaning.is_due,
+            }
             for step, meaning in STEPS.items()
         ]
     )

@@ -7,33 +7,76 @@ current_cases as (
     select * from cases where replaced_by is null
 ),
 
+-- few distinct lists of teeth and sequences of appliances occur: each is looked at once
 teeth as (
-    select
-        case_no,
-        ' ' || extracted_teeth || ' ' as listed,
+    select distinct
+        extracted_teeth,
+        ' ' || extracted_teeth || ' ' as listed
     from current_cases
+    where extracted_teeth is not null
 ),
 
 counted_teeth as (
     select
-        case_no,
-        listed,
-        case when listed is not null then $n_counted_teeth end as n_counted_teeth,
+        extracted_teeth,
+        $n_counted_teeth as n_counted_teeth,
         $n_first_premolars as n_first_premolars,
         $n_second_premolars as n_second_premolars,
         $n_upper_first_premolars as n_upper_first_premolars,
         $n_lower_second_premolars as n_lower_second_premolars,
-        $n_lower_incisors as n_lower_incisors,
+        $n_lower_incisors as n_lower_incisors
     from teeth
+),
+
+patterns as (
+    select
+        extracted_teeth,
+        n_counted_teeth > 0 as is_extraction_case,
+        case when n_counted_teeth > 0 then 'extraction' else 'non-extraction' end as extraction,
+        case
+            when n_counted_teeth = 0 then 'none'
+            when n_counted_teeth = 4 and n_first_premolars = 4 then 'four_first_premolars'
+            when n_counted_teeth = 4 and n_second_premolars = 4 then 'four_second_premolars'
+            when n_counted_teeth = 2 and n_upper_first_premolars = 2 then 'upper_first_premolars'
+            when n_counted_teeth = 4 and n_upper_first_premolars = 2 and n_lower_second_premolars = 2
+                then 'upper_first_lower_second'
+            when n_counted_teeth = 1 and n_lower_incisors = 1 then 'single_lower_incisor'
+            else 'other'
+        end as extraction_pattern
+    from counted_teeth
 ),
 
 phase_order as (
     select
         case_no,
-        $phase_columns,
+        $phase_columns
     from phases
     where replaced_by is null
     group by case_no
+),
+
+phase_sequences as (
+    select
+        case_no,
+        has_skeletal_anchorage,
+        $appliance_sequence as appliance_sequence
+    from phase_order
+),
+
+sequences as (
+    select distinct
+        appliance_sequence,
+        ' > ' || appliance_sequence || ' > ' as listed
+    from phase_sequences
+),
+
+named_sequences as (
+    select
+        appliance_sequence,
+        $appliance_first as appliance_first,
+        $appliance_ever as appliance_ever,
+        $appliance_group as appliance_group
+    from sequences
 ),
 
 times as (
@@ -48,16 +91,8 @@ times as (
         max(case when timepoint = 'follow_up' and has_records then 1 else 0 end) = 1 as has_follow_up_records,
         $plane_at_start as plane_at_start,
         $fma_at_start as fma_at_start,
+        $answer_columns
     from mart_timeline
-    group by case_no
-),
-
-answers as (
-    select
-        case_no,
-        $answer_columns,
-    from visits
-    where replaced_by is null
     group by case_no
 ),
 
@@ -86,29 +121,9 @@ joined as (
         current_cases.incisor_class,
         current_cases.molar_class,
         current_cases.extracted_teeth,
-        case
-            when counted_teeth.listed is null then null
-            when counted_teeth.n_counted_teeth = 0 then 'none'
-            when counted_teeth.n_counted_teeth = 4 and counted_teeth.n_first_premolars = 4
-                then 'four_first_premolars'
-            when counted_teeth.n_counted_teeth = 4 and counted_teeth.n_second_premolars = 4
-                then 'four_second_premolars'
-            when counted_teeth.n_counted_teeth = 2 and counted_teeth.n_upper_first_premolars = 2
-                then 'upper_first_premolars'
-            when
-                counted_teeth.n_counted_teeth = 4
-                and counted_teeth.n_upper_first_premolars = 2
-                and counted_teeth.n_lower_second_premolars = 2
-                then 'upper_first_lower_second'
-            when counted_teeth.n_counted_teeth = 1 and counted_teeth.n_lower_incisors = 1
-                then 'single_lower_incisor'
-            else 'other'
-        end as extraction_pattern,
-        counted_teeth.n_counted_teeth > 0 as is_extraction_case,
-        case
-            when counted_teeth.n_counted_teeth > 0 then 'extraction'
-            when counted_teeth.n_counted_teeth = 0 then 'non-extraction'
-        end as extraction,
+        patterns.extraction_pattern,
+        patterns.is_extraction_case,
+        patterns.extraction,
         current_cases.start_quarter,
         cast(substring(current_cases.start_quarter, 1, 4) as integer) as start_year,
         current_cases.selection,
@@ -116,15 +131,11 @@ joined as (
         current_cases.comparison,
         current_cases.clinician,
         current_cases.wear_reported,
-        phase_order.phase_1 as appliance_first,
-        $appliance_sequence as appliance_sequence,
-        $appliance_ever as appliance_ever,
-        case
-            when phase_order.is_preparatory_first = 1 and phase_order.has_later_alignment = 1
-                then 'two_phase'
-            else phase_order.phase_1
-        end as appliance_group,
-        phase_order.has_skeletal_anchorage = 1 as has_skeletal_anchorage,
+        named_sequences.appliance_first,
+        named_sequences.appliance_sequence,
+        named_sequences.appliance_ever,
+        named_sequences.appliance_group,
+        phase_sequences.has_skeletal_anchorage = 1 as has_skeletal_anchorage,
         times.months_finish - times.months_start as months_observed,
         times.months_follow_up - times.months_finish as months_follow_up,
         coalesce(times.has_start_records, false) as has_start_records,
@@ -133,13 +144,13 @@ joined as (
         coalesce(times.has_follow_up_records, false) as has_follow_up_records,
         times.plane_at_start,
         times.fma_at_start,
-        $answer_names,
+        $answer_names
     from current_cases
     inner join case_registry on case_registry.case_no = current_cases.case_no
-    left join counted_teeth on counted_teeth.case_no = current_cases.case_no
-    left join phase_order on phase_order.case_no = current_cases.case_no
+    left join patterns on patterns.extracted_teeth = current_cases.extracted_teeth
+    left join phase_sequences on phase_sequences.case_no = current_cases.case_no
+    left join named_sequences on named_sequences.appliance_sequence = phase_sequences.appliance_sequence
     left join times on times.case_no = current_cases.case_no
-    left join answers on answers.case_no = current_cases.case_no
 )
 
 select
@@ -152,5 +163,5 @@ select
         when fma_at_start <= 20 then 'low'
         when fma_at_start < 30 then 'average'
         when fma_at_start >= 30 then 'high'
-    end as vertical_type_start,
+    end as vertical_type_start
 from joined

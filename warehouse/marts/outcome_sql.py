@@ -1,4 +1,4 @@
-"""From an outcome definition (data) to the query that settles it for every case."""
+"""From outcome definitions (data) to the query that settles all of them for every case."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from warehouse.marts.expressions import either, name, number, settled, text
-from warehouse.marts.steps import LOST_STATUSES
+from warehouse.marts.steps import LOST_STATUSES, STEPS
 from warehouse.outcomes.definition import SPANS, AnswerPart, ChangePart, CrossingPart, Definition, DefinitionPart
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Collection, Iterable, Mapping
 
     from warehouse.outcomes.definition import Part, Span
 
@@ -36,22 +36,101 @@ class Setting:
     default_error: Mapping[str, float]
 
 
-def outcome_parameters(definition: Definition, setting: Setting) -> dict[str, str]:
-    """What ``outcome.sql`` needs to settle this definition."""
-    parts = [_part(part, setting) for part in definition.parts]
+def results_parameters(definitions: Iterable[Definition], setting: Setting) -> dict[str, str]:
+    """What ``results.sql`` needs to settle every definition in one pass over the cases."""
+    listed = list(definitions)
+    single = [definition for definition in listed if not _names_others(definition)]
+    composite = [definition for definition in listed if _names_others(definition)]
+    spans = dict.fromkeys(span for definition in listed for span in _spans(definition))
     return {
-        "definition_id": text(definition.id),
-        "definition_version": text(definition.version),
-        "family": text(definition.family),
-        "joins": "\n    ".join(_joins(definition)),
-        "stage": _stage(definition),
-        "missing": either([part.missing for part in parts]),
-        "interval": _interval(definition),
-        "expected": either([part.expected for part in parts]),
-        "met": _met(definition, [part.met for part in parts]),
-        "value": parts[0].value if len(parts) == 1 else "cast(null as double)",
-        "step": _step(definition),
+        "joins": "\n    ".join(_join(span) for span in spans),
+        "single": "".join(_single_columns(definition, setting) for definition in single),
+        "composite_stages": "".join(_composite_stages(definition) for definition in composite),
+        "composite": "".join(_composite_columns(definition, setting) for definition in composite),
+        "kept": "".join(
+            f",\n    {prefix}_step,"
+            f"\n    case when {prefix}_step = {COUNTED} then {prefix}_met end as {prefix}_adverse,"
+            f"\n    case when {prefix}_step = {COUNTED} then {prefix}_value end as {prefix}_value"
+            for prefix in map(_prefix, listed)
+        ),
     }
+
+
+def outcomes_statement(definitions: Iterable[Definition]) -> str:
+    """The long form of the results: one row is one case under one definition."""
+    branches = []
+    for definition in definitions:
+        prefix = _prefix(definition)
+        named = " ".join(f"when {number_} then {text(step)}" for step, number_ in STEP_NUMBERS.items())
+        branches.append(
+            f"select case_no, {text(definition.id)} as definition_id,"
+            f" {text(definition.version)} as definition_version, {text(definition.family)} as family,"
+            f" case when {prefix}_step <> {COUNTED} then 'not assessable' when {prefix}_adverse then 'adverse'"
+            f" else 'not adverse' end as status,"
+            f" case {prefix}_step {named} end as step, {prefix}_value as value from mart_results"
+        )
+    return "\nunion all\n".join(branches)
+
+
+def _prefix(definition: Definition) -> str:
+    return name(definition.id.lower())
+
+
+def _single_columns(definition: Definition, setting: Setting) -> str:
+    parts = [_part(part, setting) for part in definition.parts]
+    met = _met(definition, [part.met for part in parts])
+    value = parts[0].value if len(parts) == 1 else "cast(null as double)"
+    step = _step(
+        definition,
+        stage=_stage(definition),
+        missing=either([part.missing for part in parts]),
+        interval=_interval(definition),
+        expected=either([part.expected for part in parts]),
+        met=met,
+    )
+    return _columns(_prefix(definition), step, met, value)
+
+
+def _columns(prefix: str, step: str, met: str, value: str) -> str:
+    return f",\n        {step} as {prefix}_step,\n        {met} as {prefix}_met,\n        {value} as {prefix}_value"
+
+
+def _composite_stages(definition: Definition) -> str:
+    prefix = _prefix(definition)
+    return f",\n        {_stage(definition)} as {prefix}_stage,\n        {_interval(definition)} as {prefix}_interval"
+
+
+def _composite_columns(definition: Definition, setting: Setting) -> str:
+    prefix = _prefix(definition)
+    parts = [_part(part, setting) for part in definition.parts]
+    met = _met(definition, [part.met for part in parts])
+    step = _step(
+        definition,
+        stage=f"{prefix}_stage",
+        missing=either([part.missing for part in parts]),
+        interval=f"{prefix}_interval",
+        expected=_NOTHING,
+        met=met,
+    )
+    return _columns(prefix, step, met, "cast(null as double)")
+
+
+def _names_others(definition: Definition) -> bool:
+    return any(isinstance(part, DefinitionPart) for part in definition.parts)
+
+
+def _join(span: Span) -> str:
+    return f"left join mart_spans as {span} on {span}.case_no = mart_cases.case_no and {span}.span = {text(span)}"
+
+
+STEP_NUMBERS = {step: position for position, step in enumerate(STEPS)}
+"""Step -> the number it is kept as."""
+
+COUNTED = STEP_NUMBERS["counted"]
+
+
+def _code(step: str) -> str:
+    return str(STEP_NUMBERS[step])
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +143,7 @@ class _PartSql:
     value: str
 
 
-_NOTHING = "cast(null as varchar)"
+_NOTHING = "cast(null as integer)"
 
 
 def _part(part: Part, setting: Setting) -> _PartSql:
@@ -81,12 +160,12 @@ def _change(part: ChangePart, setting: Setting) -> _PartSql:
     span = part.span
     usable = [measure for measure in part.measures if measure in setting.measures]
     if not usable:
-        return _PartSql("cast(null as boolean)", "'not_measured'", _NOTHING, "cast(null as double)")
+        return _PartSql("cast(null as boolean)", _code("not_measured"), _NOTHING, "cast(null as double)")
     values = [_value(measure, part, span, setting) for measure in usable]
     mets = [_beyond(value, measure, part, setting) for value, measure in zip(values, usable, strict=True)]
     raw = either([_raw(measure, span, setting) for measure in usable])
     value = either(values)
-    lacking = f"case when {raw} is not null and {value} is null then 'no_expected' end"
+    lacking = f"case when {raw} is not null and {value} is null then {_code('no_expected')} end"
     return _PartSql(either(mets), _why_missing(usable, span, setting), lacking, value)
 
 
@@ -140,8 +219,9 @@ def _why_missing(measures: list[str], span: Span, setting: Setting) -> str:
     before = " or ".join(f"{span}.{name(m)}__before is not null" for m in measures)
     after = " or ".join(f"{span}.{name(m)}__after is not null" for m in measures)
     return (
-        f"case when not ({raw}) then null when {both} then 'variant_differs' when {before} then 'not_readable_finish'"
-        f" when {after} then 'not_readable_start' else 'not_measured' end"
+        f"case when not ({raw}) then null when {both} then {_code('variant_differs')}"
+        f" when {before} then {_code('not_readable_finish')} when {after} then {_code('not_readable_start')}"
+        f" else {_code('not_measured')} end"
     )
 
 
@@ -149,7 +229,7 @@ def _crossing(part: CrossingPart, setting: Setting) -> _PartSql:
     span = part.span
     usable = [measure for measure in part.measures if measure in setting.measures]
     if not usable:
-        return _PartSql("cast(null as boolean)", "'not_measured'", _NOTHING, "cast(null as double)")
+        return _PartSql("cast(null as boolean)", _code("not_measured"), _NOTHING, "cast(null as double)")
     mets, values = [], []
     for measure in usable:
         before, after = f"{span}.{name(measure)}__before", f"{span}.{measure}__after"
@@ -168,15 +248,15 @@ def _answer(part: AnswerPart) -> _PartSql:
     met = f"case when {before} = 'no' and {after} in ('yes', 'no') then {after} = 'yes' end"
     missing = (
         f"case when coalesce({before}, 'not asked') = 'not asked' or coalesce({after}, 'not asked') = 'not asked'"
-        f" then 'not_asked' when {before} = 'yes' then 'already_present' end"
+        f" then {_code('not_asked')} when {before} = 'yes' then {_code('already_present')} end"
     )
     return _PartSql(met, missing, _NOTHING, "cast(null as double)")
 
 
 def _reference(part: DefinitionPart) -> _PartSql:
-    alias = f"outcome_{part.definition.lower()}"
-    met = f"case {alias}.status when 'adverse' then true when 'not adverse' then false end"
-    missing = f"case when {alias}.step <> 'counted' then {alias}.step end"
+    prefix = name(part.definition.lower())
+    met = f"case when {prefix}_step = {COUNTED} then {prefix}_met end"
+    missing = f"case when {prefix}_step <> {COUNTED} then {prefix}_step end"
     return _PartSql(met, missing, _NOTHING, "cast(null as double)")
 
 
@@ -196,30 +276,19 @@ def _spans(definition: Definition) -> tuple[Span, ...]:
     return definition.spans or ("start_to_finish",)
 
 
-def _joins(definition: Definition) -> list[str]:
-    spans = [
-        f"left join mart_spans as {span} on {span}.case_no = mart_cases.case_no and {span}.span = {text(span)}"
-        for span in _spans(definition)
-    ]
-    named = [part.definition for part in definition.parts if isinstance(part, DefinitionPart)]
-    outcomes = [
-        f"left join mart_outcomes as outcome_{other.lower()} on outcome_{other.lower()}.case_no = mart_cases.case_no"
-        f" and outcome_{other.lower()}.definition_id = {text(other)}"
-        for other in named
-    ]
-    return spans + outcomes
-
-
 def _stage(definition: Definition) -> str:
     """Why the case did not reach the end or has no records at a time, else null."""
-    lost = " ".join(f"when mart_cases.status = {text(status)} then {text(status)}" for status in LOST_STATUSES)
+    lost = " ".join(f"when mart_cases.status = {text(status)} then {_code(status)}" for status in LOST_STATUSES)
     times = [SPANS[span] for span in _spans(definition)]
     only_asked = all(isinstance(part, AnswerPart) for part in definition.parts)
     if only_asked:
         return f"case {lost} end"
     first = " and ".join(f"mart_cases.has_{earlier}_records" for earlier, _ in times)
     second = " and ".join(f"mart_cases.has_{later}_records" for _, later in times)
-    return f"case {lost} when not ({first}) then 'no_start_records' when not ({second}) then 'no_finish_records' end"
+    return (
+        f"case {lost} when not ({first}) then {_code('no_start_records')}"
+        f" when not ({second}) then {_code('no_finish_records')} end"
+    )
 
 
 def _interval(definition: Definition) -> str:
@@ -228,17 +297,16 @@ def _interval(definition: Definition) -> str:
     months = [f"{span}.months" for span in _spans(definition)]
     unknown = " or ".join(f"{month} is null" for month in months)
     short = " or ".join(f"{month} < {number(definition.minimum_months)}" for month in months)
-    return f"case when {unknown} then 'interval_unknown' when {short} then 'too_short' end"
+    return f"case when {unknown} then {_code('interval_unknown')} when {short} then {_code('too_short')} end"
 
 
 def _needs_growth(definition: Definition) -> bool:
     return any(isinstance(part, ChangePart) and part.basis == "growth_adjusted" for part in definition.parts)
 
 
-def _step(definition: Definition) -> str:
+def _step(definition: Definition, *, stage: str, missing: str, interval: str, expected: str, met: str) -> str:
+    """How far the case came: the first reason that holds, else counted."""
     if definition.missing == "decide":
-        return (
-            "coalesce(stage_step, interval_step, case when is_met is not null then 'counted' end,"
-            " missing_step, expected_step, 'not_measured')"
-        )
-    return "coalesce(stage_step, missing_step, interval_step, expected_step, 'counted')"
+        settled_by_parts = f"case when ({met}) is not null then {COUNTED} end"
+        return f"coalesce({stage}, {interval}, {settled_by_parts}, {missing}, {expected}, {_code('not_measured')})"
+    return f"coalesce({stage}, {missing}, {interval}, {expected}, {COUNTED})"

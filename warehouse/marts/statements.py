@@ -16,9 +16,6 @@ if TYPE_CHECKING:
     from warehouse.outcomes.definition import Span
 
 TIMES = ("start", "progress", "finish", "follow_up")
-SHOWN_PHASES = 6
-"""Phases spelled out in an appliance sequence; a longer one ends in "...". Twenty are kept."""
-
 _QUADRANTS = ("1", "2", "3", "4")
 _COUNTED_TEETH = tuple(f"{quadrant}{tooth}" for quadrant in _QUADRANTS for tooth in range(1, 8))
 """Permanent teeth without the third molars: taking out a third molar or a milk tooth makes no extraction case."""
@@ -38,15 +35,32 @@ def filled(file: str, **parts: str) -> str:
 
 
 def timeline_statement(measures: Sequence[str], *, has_repeats: bool) -> str:
-    """Query of mart_timeline. ``has_repeats``: any time was read more than once, so a reading must be chosen."""
-    pick = "arg_min({m}, case when {m} is not null then reading_rank end)" if has_repeats else "max({m})"
-    chosen = "".join(f",\n        {pick.format(m=name(measure))} as {measure}" for measure in measures)
-    shown = "".join(f",\n    in_use.{measure}" for measure in measures)
-    return filled("timeline.sql", first_readings=chosen, measures=shown)
+    """Query of mart_timeline. ``has_repeats``: some time was read more than once, so a reading must be chosen."""
+    if has_repeats:
+        picked = "".join(
+            f",\n        arg_min({name(m)}, case when {m} is not null then reading_rank end) as {m}" for m in measures
+        )
+        chosen = filled("readings_chosen.sql", measures=picked)
+    else:
+        chosen = filled("readings_once.sql", measures="".join(f",\n        {name(m)}" for m in measures))
+    return filled(
+        "timeline.sql",
+        chosen=chosen,
+        answers=",\n        ".join(_ANSWERS),
+        shown_answers=",\n    ".join(f"seen_visits.{answer}" for answer in _ANSWERS),
+        measures="".join(f",\n    in_use.{name(measure)}" for measure in measures),
+    )
 
 
-def cases_statement(measures: Sequence[str]) -> str:
-    """Query of mart_cases."""
+def cases_statement(measures: Sequence[str], *, n_phases: int, answers: Sequence[str]) -> str:
+    """Query of mart_cases.
+
+    Args:
+        measures: Measures present.
+        n_phases: Highest phase number in the store.
+        answers: Questions answered at any visit; the others are null without a look.
+    """
+    phases = range(1, max(1, n_phases) + 1)
     return filled(
         "cases.sql",
         n_counted_teeth=_count(_COUNTED_TEETH),
@@ -55,13 +69,15 @@ def cases_statement(measures: Sequence[str]) -> str:
         n_upper_first_premolars=_count(("14", "24")),
         n_lower_second_premolars=_count(("35", "45")),
         n_lower_incisors=_count(("31", "32", "41", "42")),
-        phase_columns=",\n        ".join(_phase_columns()),
+        phase_columns=",\n        ".join(_phase_columns(phases)),
         plane_at_start=_at_start([measure for measure in PLANE_MEASURES if measure in measures]),
         fma_at_start=_at_start([measure for measure in ("fma_deg",) if measure in measures]),
-        appliance_sequence=_sequence(),
+        appliance_sequence=_sequence(phases),
+        appliance_first=_first(),
         appliance_ever=_ever(),
-        answer_columns=",\n        ".join(_answer_columns()),
-        answer_names=",\n        ".join(f"answers.{column}" for column in _answer_names()),
+        appliance_group=_group(),
+        answer_columns=",\n        ".join(_answer_columns(answers)),
+        answer_names=",\n        ".join(f"times.{column}" for column in _answer_names()),
     )
 
 
@@ -107,20 +123,9 @@ def _count(teeth: Sequence[str]) -> str:
     return "(" + " + ".join(f"case when listed like '% {tooth} %' then 1 else 0 end" for tooth in teeth) + ")"
 
 
-def _phase_columns() -> list[str]:
-    shown = [
-        f"max(case when phase_no = {n} then appliance_category end) as phase_{n}" for n in range(1, SHOWN_PHASES + 1)
-    ]
-    ever = [f"max(case when appliance_category = {text(a)} then 1 else 0 end) as ever_{name(a)}" for a in APPLIANCES]
-    first_kinds, later_kinds = (", ".join(text(a) for a in kinds) for kinds in (_PREPARATORY, _ALIGNING))
+def _phase_columns(phases: range) -> list[str]:
     return [
-        *shown,
-        *ever,
-        f"max(case when phase_no > {SHOWN_PHASES} then 1 else 0 end) as has_more_phases",
-        f"max(case when phase_no = 1 and appliance_category in ({first_kinds}) then 1 else 0 end)"
-        " as is_preparatory_first",
-        f"max(case when phase_no > 1 and appliance_category in ({later_kinds}) then 1 else 0 end)"
-        " as has_later_alignment",
+        *(f"max(case when phase_no = {n} then appliance_category end) as phase_{n}" for n in phases),
         "max(case when skeletal_anchorage = 'yes' then 1 else 0 end) as has_skeletal_anchorage",
     ]
 
@@ -130,26 +135,57 @@ def _at_start(measures: Sequence[str]) -> str:
     return either(readings) if readings else "cast(null as double)"
 
 
-def _sequence() -> str:
-    later = "".join(f" || coalesce(' > ' || phase_order.phase_{n}, '')" for n in range(2, SHOWN_PHASES + 1))
-    return f"phase_order.phase_1{later} || case when phase_order.has_more_phases = 1 then ' > ...' else '' end"
-
-
-def _ever() -> str:
-    listed = " || ".join(
-        f"case when phase_order.ever_{appliance} = 1 then {text(' + ' + appliance)} else '' end"
-        for appliance in APPLIANCES
-    )
+def _sequence(phases: range) -> str:
+    listed = " || ".join(f"coalesce(' > ' || phase_{n}, '')" for n in phases)
     return f"nullif(substring({listed}, 4), '')"
 
 
+def _holds(appliance: str) -> str:
+    return f"listed like '% > {name(appliance)} > %'"
+
+
+def _starts_with(appliance: str) -> str:
+    return f"listed like ' > {name(appliance)} > %'"
+
+
+def _first() -> str:
+    return f"case {' '.join(f'when {_starts_with(a)} then {text(a)}' for a in APPLIANCES)} end"
+
+
+def _ever() -> str:
+    listed = " || ".join(f"case when {_holds(a)} then {text(' + ' + a)} else '' end" for a in APPLIANCES)
+    return f"nullif(substring({listed}, 4), '')"
+
+
+def _group() -> str:
+    """Two phases where a growth appliance comes first and an aligning one follows, else the first appliance."""
+    prepared = " or ".join(_starts_with(appliance) for appliance in _PREPARATORY)
+    aligned = " or ".join(_holds(appliance) for appliance in _ALIGNING)
+    return f"case when ({prepared}) and ({aligned}) then 'two_phase' else {_first()} end"
+
+
+_ANSWERS = (*QUESTIONS, "mouth_posture")
+
+
 def _answer_names() -> list[str]:
-    return [f"{question}_{time}" for question in (*QUESTIONS, "mouth_posture") for time in TIMES]
+    return [f"{question}_{time}" for question in _ANSWERS for time in TIMES]
 
 
-def _answer_columns() -> list[str]:
+def _answer_columns(answered: Sequence[str]) -> list[str]:
     return [
         f"max(case when timepoint = '{time}' then {name(question)} end) as {question}_{time}"
-        for question in (*QUESTIONS, "mouth_posture")
+        if question in answered
+        else f"cast(null as varchar) as {question}_{time}"
+        for question in _ANSWERS
         for time in TIMES
     ]
+
+
+def answers_statement() -> str:
+    """Query that counts the answers to each question: one row, a column a question."""
+    counts = ", ".join(f"count({name(question)}) as {question}" for question in _ANSWERS)
+    return f"select {counts} from visits where replaced_by is null"
+
+
+QUESTIONS_ASKED = _ANSWERS
+"""Questions in the order of ``answers_statement``."""

@@ -5,30 +5,7 @@
 -- A row is absent where neither a visit nor a reading is kept; a measure is null where it was not read.
 with
 
-examiners as (
-    select
-        examiner,
-        row_number() over (order by examiner) as examiner_rank,
-    from (select distinct examiner from readings where replaced_by is null) as seen
-),
-
-ranked as (
-    select
-        readings.*,
-        readings.repeat_no * 100000 + examiners.examiner_rank as reading_rank,
-    from readings
-    inner join examiners on examiners.examiner = readings.examiner
-    where readings.replaced_by is null
-),
-
-in_use as (
-    select
-        case_no,
-        timepoint,
-        count(*) as n_readings$first_readings
-    from ranked
-    group by case_no, timepoint
-),
+$chosen
 
 seen_visits as (
     select
@@ -38,7 +15,8 @@ seen_visits as (
             as months_from_start,
         porion_kind,
         gonion_kind,
-        coalesce(records_taken, 'yes') = 'yes' as is_visit_with_records,
+        $answers,
+        coalesce(records_taken, 'yes') = 'yes' as is_visit_with_records
     from visits
     where replaced_by is null
 )
@@ -53,6 +31,7 @@ select
     end as months_from_start,
     seen_visits.porion_kind,
     seen_visits.gonion_kind,
+    $shown_answers,
     coalesce(seen_visits.is_visit_with_records, false) or in_use.case_no is not null as has_records,
     coalesce(in_use.n_readings, 0) as n_readings$measures
 from seen_visits

@@ -3,7 +3,7 @@
 select
     loads.practice,
     count(distinct turned_away.case_key) as n_cases,
-    count(distinct case when turned_away.case_key is null then turned_away.row_no end) as n_rows_without_case,
+    count(distinct case when turned_away.case_key is null then turned_away.row_no end) as n_rows_without_case
 from turned_away
 inner join loads on loads.load_id = turned_away.load_id
 left join case_registry on case_registry.case_key = turned_away.case_key

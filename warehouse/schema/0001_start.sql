@@ -26,7 +26,7 @@ create table loads (
 create table case_registry (
     case_no integer not null check (case_no > 0),
     practice varchar not null,
-    case_key varchar primary key,
+    case_key varchar not null,
 );
 
 create table cases (

@@ -1,0 +1,22 @@
+-- mart_results: one row is one case, with what every outcome definition says of it.
+-- key: case_no. <id>_step says how far the case came in the sampling frame (a number of mart_steps; 0 is counted),
+-- <id>_adverse is null unless counted, <id>_value is the quantity compared with the threshold, null where the
+-- definition has more than one part. mart_outcomes is its long form.
+with
+
+single as (
+    select
+        mart_cases.case_no$single$composite_stages
+    from mart_cases
+    $joins
+),
+
+composite as (
+    select
+        single.*$composite
+    from single
+)
+
+select
+    case_no$kept
+from composite
