@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipelines.rules.tables import Tables
+from pipelines.rules.tables import Tables, combined
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 Rows: TypeAlias = NDArray[np.uint32]
 
-READING = ("file", "case", "timepoint", "examiner", "repeat_no", "copy")
+READING = ("file", "case", "timepoint", "examiner", "repeat_no")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,8 +74,9 @@ def main_table(delivery: Delivery) -> str:
 def _case_keys(deliveries: Sequence[Delivery]) -> pl.Series:
     """Every case key of the load, once; a case is numbered by its place."""
     listed = [delivery.tables[main_table(delivery)]["case_id"].drop_nulls() for delivery in deliveries]
-    keys = pl.concat(listed) if len(listed) > 1 else listed[0]
-    return keys if keys.n_unique() == len(keys) else keys.unique(maintain_order=True)
+    if len(listed) == 1 and listed[0].n_unique() == len(listed[0]):
+        return listed[0]
+    return pl.concat([keys.unique() for keys in listed]).unique()
 
 
 def _delivered(delivery: Delivery, file: int, keys: pl.Series) -> dict[str, pl.DataFrame]:
@@ -135,31 +136,34 @@ def _readings(
     Copies of a key stand in readings of their own, so that every value is looked at.
     """
     usable = singles.filter(pl.col("value").is_not_null(), pl.col("measure").is_in(list(catalogue)))
-    usable = usable.with_columns(copy=_copy_number(usable))
-    readings = usable.group_by(READING, maintain_order=True).agg(pl.col("case_id").first(), pl.col("row").min())
-    numbered = readings.select(READING).with_row_index("reading")
-    place = usable.join(numbered, on=READING, how="left", nulls_equal=True, maintain_order="left")["reading"].to_numpy()
+    usable = usable.with_columns(copy=_copy_number(combined(usable, (*READING, "measure"))))
+    usable = usable.with_columns(key=combined(usable, (*READING, "copy")))
+    readings = usable.group_by("key", maintain_order=True).agg(
+        *(pl.col(name).first() for name in (*READING, "case_id")), pl.col("row").min()
+    )
+    numbered = readings.select("key").with_row_index("reading")
+    place = usable.select("key").join(numbered, on="key", how="left", maintain_order="left")["reading"].to_numpy()
     before = 0 if wide is None else wide.height
     columns: list[pl.Series] = []
     rows: dict[str, Rows] = {}
     measures, values, lines = usable["measure"], usable["value"].to_numpy(), usable["row"].to_numpy()
-    for code in [code for code in catalogue if code in set(measures.unique())]:
+    given = set(measures.unique())
+    for code in [code for code in catalogue if code in given]:
         of_code = (measures == code).to_numpy()
         value = np.full(readings.height, np.nan)
         value[place[of_code]] = values[of_code]
         columns.append(pl.Series(code, value).fill_nan(None))
         rows[code] = np.zeros(before + readings.height, dtype=np.uint32)
         rows[code][before + place[of_code]] = lines[of_code]
-    put = readings.drop("copy").with_columns(columns)
+    put = readings.drop("key").with_columns(columns)
     return (put if wide is None else pl.concat([wide, put], how="diagonal_relaxed")), rows
 
 
-def _copy_number(values: pl.DataFrame) -> pl.Series:
-    """0 for the first value of a key in a file, 1 for the second and so on; shape (values,)."""
-    key = pl.struct("file", "case", "timepoint", "examiner", "repeat_no", "measure")
-    copy = np.zeros(values.height, dtype=np.uint32)
-    repeated = values.select(key.is_duplicated().alias("repeated"))["repeated"]
+def _copy_number(keys: pl.Series) -> pl.Series:
+    """0 for the first value of a key, 1 for the second and so on; shape (values,)."""
+    copy = np.zeros(len(keys), dtype=np.uint32)
+    repeated = keys.is_duplicated()
     if repeated.any():
-        numbered = values.filter(repeated).select(pl.int_range(pl.len(), dtype=pl.UInt32).over(key).alias("copy"))
-        copy[repeated.to_numpy()] = numbered["copy"].to_numpy()
+        numbered = keys.filter(repeated).to_frame().select(pl.int_range(pl.len(), dtype=pl.UInt32).over("key"))
+        copy[repeated.to_numpy()] = numbered.to_series().to_numpy()
     return pl.Series("copy", copy)

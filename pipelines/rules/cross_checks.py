@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.rules.case_checks import holds
+from pipelines.rules.tables import combined
 
 if TYPE_CHECKING:
     from pipelines.rules.rules import Rule
@@ -38,7 +39,8 @@ def key_is_unique(tables: Tables, rule: Rule) -> Mask:
         return count[case] < 2
     others = [name for name in rule.columns if name != "case_id"]
     complete = pl.all_horizontal(pl.col(name).is_not_null() for name in others) & (pl.col("case") < tables.n_cases)
-    return holds(tables[rule.table], ~(pl.struct("case", *others).is_duplicated() & complete))
+    twice = combined(tables[rule.table], ["case", *others]).is_duplicated()
+    return holds(tables[rule.table], ~(twice & complete))
 
 
 def _not_among(frame: pl.DataFrame, copies: pl.DataFrame) -> Mask:
@@ -153,17 +155,13 @@ def records_were_taken(tables: Tables, rule: Rule) -> Mask:
 
 def value_has_a_visit(tables: Tables, rule: Rule) -> Mask:
     """The time of a value stands among the visits of its case, where visits of the case were handed over."""
-    values, visits = tables["measurements"], tables["visits"].select("case", "timepoint")
-    right = np.ones(values.height, dtype=np.bool_)
-    asked = (
-        values.with_row_index("position")
-        .select("position", "case", "timepoint")
-        .filter(pl.col("case") < tables.n_cases)
-    )
-    lacking = asked.join(visits.select("case").unique(), on="case", how="semi").join(
-        visits, on=["case", "timepoint"], how="anti"
-    )
-    right[lacking["position"].to_numpy()] = False
+    case, times = tables.case_numbers("measurements"), tables["measurements"]["timepoint"]
+    visited: Mask = tables.per_case("visits", pl.lit(1.0)) == 1.0
+    right: Mask = ~visited[case]
+    for time in times.drop_nulls().unique():
+        then: Mask = tables.per_case("visits", pl.lit(1.0), pl.col("timepoint") == time) == 1.0
+        right |= (times == time).fill_null(value=False).to_numpy() & then[case]
+    right |= times.is_null().to_numpy()
     return right
 
 

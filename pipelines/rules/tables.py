@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from warehouse.measures.measure import Measure
 
@@ -91,3 +91,30 @@ class Tables:
         return self.per_case(
             "visits", pl.col("months_from_start"), pl.col("timepoint") == timepoint, name=f"months at {timepoint}"
         )
+
+
+def combined(frame: pl.DataFrame, columns: Sequence[str]) -> pl.Series:
+    """One whole number a row that is equal where all columns are equal, a blank being a value of its own.
+
+    Numbers are told apart and looked up several times faster than rows of texts.
+
+    Args:
+        frame: The rows.
+        columns: Texts and whole numbers; together they have fewer combinations than a 64-bit number has values.
+    """
+    key = pl.Series("key", np.zeros(frame.height, dtype=np.int64))
+    for name in columns:
+        column = frame[name]
+        if column.dtype.is_unsigned_integer():
+            codes, size = column.cast(pl.Int64), _highest(column) + 1
+        else:
+            distinct = column.drop_nulls().unique()
+            codes = column.replace_strict(distinct, range(1, len(distinct) + 1), default=0, return_dtype=pl.Int64)
+            size = len(distinct) + 1
+        key = key * size + codes
+    return key.alias("key")
+
+
+def _highest(column: pl.Series) -> int:
+    highest = column.max()
+    return highest if isinstance(highest, int) else 0
