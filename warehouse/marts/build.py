@@ -34,6 +34,10 @@ _RECORDS = (
     ("mart_turned_away", "turned_away"),
     ("mart_remarks", "remarks"),
 )
+_PLANS = (
+    "select entry, name as plan_id, version, body, registered_at from menton.main.registrations"
+    " where kind = 'plan' order by entry"
+)
 _READING_KEYS = {"case_no", "load_id", "row_no", "timepoint", "examiner", "repeat_no", "replaced_by"}
 
 
@@ -58,6 +62,7 @@ def _build(connection: Connection, catalogues: Catalogues) -> None:
     _create(connection, "mart_turned_away_cases", filled("turned_away_cases.sql"))
     _create(connection, "mart_landmarks", "select * exclude (replaced_by) from landmarks where replaced_by is null")
     _create(connection, "mart_repeats", _repeats_statement(measures))
+    _create(connection, "mart_plans", _PLANS)
     _build_descriptions(connection, catalogues, errors)
 
 
