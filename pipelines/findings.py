@@ -43,7 +43,7 @@ def findings(
         part
         for rule_id, positions in failing.items()
         if len(positions)
-        for part in _of_rule(rules[rule_id], positions, assembled)
+        for part in _of_rule(rules[rule_id], positions, assembled, [delivery.source.name for delivery in deliveries])
     ]
     found = pl.concat(parts) if parts else pl.DataFrame(schema=SCHEMA)
     return _in_words_of_the_files(found, deliveries)
@@ -61,11 +61,11 @@ def cell_findings(deliveries: Sequence[Delivery]) -> pl.DataFrame:
     return pl.concat(parts)
 
 
-def _of_rule(rule: Rule, positions: Positions, assembled: Assembled) -> Iterator[pl.DataFrame]:
+def _of_rule(rule: Rule, positions: Positions, assembled: Assembled, files: list[str]) -> Iterator[pl.DataFrame]:
     tables = assembled.tables
     rows = tables[rule.table][positions]
     columns = tables.measure_columns() if rule.columns == (ALL_MEASURES,) else list(rule.columns)
-    rows = rows.with_columns(found=_found(rule, rows, columns))
+    rows = rows.with_columns(found=_found(rule, rows, columns, files))
     if rule.table != "readings":
         of_wide = pl.Series(tables.wide[rows["file"].to_numpy()])
         yield _selected(rule, rows.filter(of_wide), _wide_column(rule.table, columns))
@@ -102,10 +102,10 @@ def _wide_column(table: str, columns: Sequence[str]) -> pl.Expr:
     return pl.concat_str(names, separator=", ") if names else pl.lit(None, dtype=pl.String)
 
 
-def _found(rule: Rule, rows: pl.DataFrame, columns: Sequence[str]) -> pl.Series:
+def _found(rule: Rule, rows: pl.DataFrame, columns: Sequence[str], files: list[str]) -> pl.Series:
     """What the row holds in the columns of the rule, after redaction; text of shape (rows,)."""
     if rule.check == "key_is_unique":
-        return _rows_of_key(rows, [name for name in columns if name != "case_id"])
+        return _rows_of_key(rows, [name for name in columns if name != "case_id"], files)
     if rule.check in ("case_is_known", "case_was_accepted"):
         return pl.Series("found", ["no row of this case"], dtype=pl.String).new_from_index(0, rows.height)
     if len(columns) == 1:
@@ -117,13 +117,19 @@ def _found(rule: Rule, rows: pl.DataFrame, columns: Sequence[str]) -> pl.Series:
     return pl.select(pl.format("{}; likely: {}", said, likely_causes(rows, rule)).alias("found"))["found"]
 
 
-def _rows_of_key(rows: pl.DataFrame, others: Sequence[str]) -> pl.Series:
-    """The rows of the load that share a key, named in each of them."""
+def _rows_of_key(rows: pl.DataFrame, others: Sequence[str], files: list[str]) -> pl.Series:
+    """The rows of the load that share a key, named in each of them, with their file where there are several."""
     key = ["case", *others]
     line = pl.col("row").cast(pl.String)
-    listed = rows.group_by(key).agg(line.sort().head(MAX_ROWS_NAMED).str.join(", "), n=pl.len())
+    if rows["file"].n_unique() > 1:
+        line = pl.format(
+            "{} of {}", line, pl.col("file").replace_strict(dict(enumerate(files)), return_dtype=pl.String)
+        )
+    listed = (
+        rows.sort("file", "row").group_by(key).agg(line.head(MAX_ROWS_NAMED).str.join(", ").alias("lines"), n=pl.len())
+    )
     more = pl.when(pl.col("n") > MAX_ROWS_NAMED).then(pl.lit(" ...")).otherwise(pl.lit(""))
-    listed = listed.select(*key, pl.format("the same in rows {}{}", "row", more).alias("found"))
+    listed = listed.select(*key, pl.format("the same in rows {}{}", "lines", more).alias("found"))
     return rows.select(key).join(listed, on=key, how="left", nulls_equal=True, maintain_order="left")["found"]
 
 

@@ -90,11 +90,11 @@ def test_every_copy_of_a_case_is_turned_away_and_names_the_others(deliver: Deliv
     second = deliver(cases=cases("b", "c"), name="two.csv")
     one, two = check([first, second], few_measures)
     assert reasons(one) == [
-        (2, "X-cases-key", "the same in rows 2, 4"),
-        (3, "X-cases-key", "the same in rows 2, 3"),
-        (4, "X-cases-key", "the same in rows 2, 4"),
+        (2, "X-cases-key", "the same in rows 2 of one.csv, 4 of one.csv"),
+        (3, "X-cases-key", "the same in rows 3 of one.csv, 2 of two.csv"),
+        (4, "X-cases-key", "the same in rows 2 of one.csv, 4 of one.csv"),
     ]
-    assert reasons(two) == [(2, "X-cases-key", "the same in rows 2, 3")]
+    assert reasons(two) == [(2, "X-cases-key", "the same in rows 3 of one.csv, 2 of two.csv")]
     assert two.good["cases"]["case_id"].to_list() == ["c"]
 
 
