@@ -70,3 +70,7 @@ def _run(args: argparse.Namespace) -> int:
         print("menton: stopped; nothing of the step at work was kept", file=sys.stderr)
         return 130
     return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -5,7 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from warehouse.change_picture import ChangePicture
+    from warehouse.error_band import ErrorBand
     from warehouse.flow import Flow
+    from warehouse.protected_rates import ProtectedGroup
     from warehouse.rates import GroupRate, Rates
     from warehouse.results import Estimate, Interval
 
@@ -55,6 +58,15 @@ def share_sentence(n_adverse: int, estimate: Estimate, *, who: str = "") -> str:
     )
 
 
+def protected_sentence(group: ProtectedGroup, *, who: str = "") -> str:
+    """What a share says where counts may be hidden."""
+    if group.rate.value is not None and group.n_adverse.value is not None:
+        return share_sentence(group.n_adverse.value, group.rate, who=who)
+    if group.n_assessable.value == 0:
+        return share_sentence(0, group.rate, who=who)
+    return "The share is not shown: it rests on a count that is hidden."
+
+
 def headline(result: Rates) -> str:
     """The answer in one sentence."""
     (group,) = result.groups
@@ -101,3 +113,33 @@ def flow_sentence(flow: Flow) -> str:
 def shares_of_groups(result: Rates) -> list[str]:
     """One sentence a group, in the order shown."""
     return [f"{group.label}: {share_sentence(group.n_adverse, group.rate)}" for group in result.groups]
+
+
+def change_sentence(picture: ChangePicture) -> str:
+    """How far the counted cases moved: the middle half, the mean, and how many lie beyond the threshold."""
+    if picture.part is None or picture.quartiles is None:
+        return "No case could be counted, so there is no change to describe."
+    lower, median, upper = picture.quartiles
+    threshold = f"{picture.part.threshold:g} {picture.unit}"
+    parts = [
+        f"Of the {cases(picture.n)} counted, the middle one moved by {signed(median)} {picture.unit} and half of them"
+        f" lie between {signed(lower)} and {signed(upper)} (plus is worse).",
+        f"{picture.n_beyond:,} moved by {threshold} or more.",
+    ]
+    if picture.n_within_error:
+        parts.append(f"{picture.n_within_error:,} of those are not called adverse: it may be measuring error.")
+    return " ".join(parts)
+
+
+def error_sentence(band: ErrorBand, unit: str) -> str:
+    """How large a change must be to be more than measuring error, and where that is known from."""
+    if band.mdc95 is None:
+        return f"Measuring error. {band.said}"
+    return f"A change within {band.mdc95:.1f} {unit} may be measuring error alone (MDC95). {band.said}"
+
+
+def signed(value: float, *, digits: int = 1) -> str:
+    """A change with its sign; one that rounds to nothing has none."""
+    text = f"{abs(value):.{digits}f}"
+    mark = "" if float(text) == 0 else "+" if value > 0 else "−"
+    return f"{mark}{text}"

@@ -1,4 +1,7 @@
-"""Shares by group: a point for the share, a bar for its interval, a thin line for what the missing could do."""
+"""Shares by group: a point for the share, a bar for its interval, a thin line for what the missing could do.
+
+Every group has its name and numbers on a line above its bar, so that the picture keeps its shape on a narrow screen.
+"""
 
 from __future__ import annotations
 
@@ -8,20 +11,44 @@ import altair as alt
 import polars as pl
 
 from dashboard.theme import LIGHT, Palette, dressed
+from warehouse.protected_rates import ProtectedRates
 from warehouse.wording import level_name, percent, percent_range
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from warehouse.protected_rates import ProtectedGroup
     from warehouse.rates import GroupRate, Rates
 
-ROW_HEIGHT = 34
+ROW_HEIGHT = 46
+_NUMBERS = ("share", "low", "high", "if_none", "if_all")
 
 
-def rates_frame(result: Rates) -> pl.DataFrame:
+def rates_frame(result: Rates | ProtectedRates) -> pl.DataFrame:
     """One row a group: what the chart shows, already worded."""
-    return pl.DataFrame(
-        [_row(position, group) for position, group in enumerate(result.groups)],
-        schema_overrides=dict.fromkeys(("share", "low", "high", "if_none", "if_all"), pl.Float64),
+    if isinstance(result, ProtectedRates):
+        rows = [_protected_row(position, group) for position, group in enumerate(result.groups)]
+    else:
+        rows = [_row(position, group) for position, group in enumerate(result.groups)]
+    return _frame(rows)
+
+
+def side_by_side_frame(named: Mapping[str, Rates]) -> pl.DataFrame:
+    """One row a result over all cases: name -> result, for whole groups shown under each other."""
+    return _frame(
+        [_row(position, result.groups[0]) | {"group": name} for position, (name, result) in enumerate(named.items())]
     )
+
+
+def frame_alt(frame: pl.DataFrame) -> str:
+    """The rows of a frame read aloud."""
+    return "; ".join(_read_aloud(row) for row in frame.iter_rows(named=True)) + "."
+
+
+def _frame(rows: list[dict[str, object]]) -> pl.DataFrame:
+    texts = ("group", "counts", "said")
+    schema = {"position": pl.Int64, **dict.fromkeys(texts, pl.String), **dict.fromkeys(_NUMBERS, pl.Float64)}
+    return pl.DataFrame(rows, schema=schema)
 
 
 def _row(position: int, group: GroupRate) -> dict[str, object]:
@@ -29,7 +56,8 @@ def _row(position: int, group: GroupRate) -> dict[str, object]:
     known = group.rate.value is not None and interval is not None
     return {
         "position": position,
-        "group": f"{group.label}  ({group.n_adverse} of {group.n_assessable})",
+        "group": group.label,
+        "counts": f"{group.n_adverse:,} of {group.n_assessable:,}",
         "share": group.rate.value,
         "low": interval.low if known and interval else None,
         "high": interval.high if known and interval else None,
@@ -39,41 +67,88 @@ def _row(position: int, group: GroupRate) -> dict[str, object]:
     }
 
 
-def rates_chart(result: Rates, *, palette: Palette = LIGHT, large: bool = False, width: int = 460) -> alt.LayerChart:
+def _protected_row(position: int, group: ProtectedGroup) -> dict[str, object]:
+    interval = group.rate.interval
+    return {
+        "position": position,
+        "group": group.label,
+        "counts": f"{group.n_adverse.shown} of {group.n_assessable.shown}",
+        "share": group.rate.value,
+        "low": interval.low if interval else None,
+        "high": interval.high if interval else None,
+        "said": f"{percent(group.rate.value)} ({percent_range(interval)})" if interval else "not shown",
+    }
+
+
+def rates_chart(
+    result: Rates | ProtectedRates, *, palette: Palette = LIGHT, large: bool = False, width: int = 460
+) -> alt.LayerChart:
     """Shares by group with intervals and bounds."""
-    frame = rates_frame(result)
-    y = alt.Y("group:N", sort=frame["group"].to_list(), title=None)
-    top = max(
-        0.05, *(value for value in frame["if_all"].to_list() + frame["high"].to_list() if value is not None), 0.05
+    return shares_chart(rates_frame(result), said=rates_alt(result), palette=palette, large=large, width=width)
+
+
+def shares_chart(
+    frame: pl.DataFrame, *, said: str, palette: Palette = LIGHT, large: bool = False, width: int = 460
+) -> alt.LayerChart:
+    """The chart of a frame as made by :func:`rates_frame`; ``said`` is its text alternative."""
+    step = ROW_HEIGHT * (1.6 if large else 1)
+    frame = frame.with_columns(
+        pl.when(pl.col("share").is_null())
+        .then("said")
+        .otherwise(pl.format("{} · {}", _percents(), "counts"))
+        .alias("right")
     )
-    scale = alt.Scale(domain=[0, min(1.0, top * 1.05)])
+    scale = alt.Scale(domain=[0, _top(frame)], nice=False)
     x = alt.X("share:Q", scale=scale, axis=alt.Axis(format="%", title="share of counted cases that went adverse"))
-    base = alt.Chart(frame).encode(y=y)
-    tooltip = [
-        alt.Tooltip("group:N", title="group (adverse of counted)"),
-        alt.Tooltip("said:N", title="share (interval)"),
-    ]
-    bounds = base.mark_rule(color=palette.quiet, strokeDash=[2, 3]).encode(x=x.copy(), x2="if_all:Q")
-    bounds = bounds.encode(x=alt.X("if_none:Q", scale=scale, title=""))
-    intervals = base.mark_rule(color=palette.main, strokeWidth=5, opacity=0.45).encode(
+    base = alt.Chart(frame).encode(
+        y=alt.Y("position:O", axis=None, scale=alt.Scale(paddingInner=0, paddingOuter=0)),
+        tooltip=[
+            alt.Tooltip("group:N", title="group"),
+            alt.Tooltip("said:N", title="share (interval)"),
+            alt.Tooltip("counts:N", title="adverse of counted"),
+        ],
+    )
+    down, up = round(step * 0.18), -round(step * 0.2)
+    bounds = base.mark_rule(color=palette.quiet, strokeDash=[2, 3], yOffset=down, y2Offset=down).encode(
+        x=alt.X("if_none:Q", scale=scale, title=""), x2="if_all:Q"
+    )
+    intervals = base.mark_rule(color=palette.main, strokeWidth=6, opacity=0.45, yOffset=down, y2Offset=down).encode(
         x=alt.X("low:Q", scale=scale, title=""), x2="high:Q"
     )
-    points = base.mark_point(color=palette.main, filled=True, size=90, shape="diamond", opacity=1).encode(
-        x=x, tooltip=tooltip
+    points = base.mark_point(
+        color=palette.main, filled=True, size=110, shape="diamond", opacity=1, yOffset=down
+    ).encode(x=x)
+    names = base.mark_text(align="left", dy=up, fontWeight="bold", limit=alt.ExprRef("width - 120")).encode(
+        x=alt.value(0), text="group:N"
     )
-    layers = alt.layer(bounds, intervals, points)
-    chart = layers.properties(
-        width=width, height=max(1, frame.height) * ROW_HEIGHT * (1.4 if large else 1), description=rates_alt(result)
+    numbers = base.mark_text(align="right", dy=up).encode(x=alt.value("width"), text="right:N")
+    chart = alt.layer(bounds, intervals, points, names, numbers).properties(
+        width=width, height=max(1, frame.height) * step, description=said
     )
     return dressed(chart, palette, large=large)
 
 
-def rates_alt(result: Rates) -> str:
+def _percents() -> pl.Expr:
+    return pl.col("share").map_elements(percent, return_dtype=pl.String)
+
+
+def _top(frame: pl.DataFrame) -> float:
+    columns = (frame[name].drop_nulls().to_list() for name in ("share", "if_all", "high"))
+    known: list[float] = [value for column in columns for value in column]
+    return min(1.0, max([0.05, *known]) * 1.05)
+
+
+def rates_alt(result: Rates | ProtectedRates) -> str:
     """What the chart shows, in words, for those who do not see it."""
     title = result.by.title if result.by else "All cases"
-    rows = rates_frame(result)
-    listed = "; ".join(f"{group}: {said}" for group, said in zip(rows["group"], rows["said"], strict=True))
-    return (
-        f"{title}. Share adverse under {result.definition.name} with {level_name(result.level)}."
-        f" {listed}. Dotted lines: share if none, or all, of the missing went adverse."
+    listed = frame_alt(rates_frame(result))
+    dotted = (
+        ""
+        if isinstance(result, ProtectedRates)
+        else " Dotted lines: share if none, or all, of the missing went adverse."
     )
+    return f"{title}. Share adverse under {result.definition.name} with {level_name(result.level)}. {listed}{dotted}"
+
+
+def _read_aloud(row: Mapping[str, object]) -> str:
+    return f"{row['group']} ({row['counts']}): {row['said']}"

@@ -16,9 +16,20 @@ if TYPE_CHECKING:
 def sampling_frame_rows(flow: Flow) -> pl.DataFrame:
     """One row a stage: cases that reached it, and what is said of those that went no further."""
     return pl.DataFrame(
-        [{"stage": stage.title, "n": stage.n, "lost": losses_in_words(stage)} for stage in flow.stages],
-        schema={"stage": pl.String, "n": pl.Int64, "lost": pl.String},
+        [_row(stage) for stage in flow.stages],
+        schema={"stage": pl.String, "n": pl.Int64, "lost": pl.String, "said": pl.String, "fewer": pl.String},
     )
+
+
+def _row(stage: StageCount) -> dict[str, object]:
+    n_lost = sum(loss.n for loss in stage.losses)
+    return {
+        "stage": stage.title,
+        "n": stage.n,
+        "lost": losses_in_words(stage),
+        "said": f"{stage.title}: {stage.n:,}",
+        "fewer": f"{n_lost:,} went no further" if n_lost else "",
+    }
 
 
 def losses_in_words(stage: StageCount) -> str:
@@ -28,16 +39,21 @@ def losses_in_words(stage: StageCount) -> str:
 
 
 def sampling_chart(flow: Flow, *, palette: Palette = LIGHT, large: bool = False, width: int = 460) -> alt.LayerChart:
-    """Bars from started to counted."""
+    """Bars from started to counted, each with its name and number above it and the cases lost after it at the right."""
     frame = sampling_frame_rows(flow)
-    y = alt.Y("stage:N", sort=frame["stage"].to_list(), title=None)
-    base = alt.Chart(frame).encode(y=y)
-    bars = base.mark_bar(color=palette.main, opacity=0.75, height={"band": 0.55}).encode(
-        x=alt.X("n:Q", title="cases"),
+    step = 74 if large else 46
+    down, up = round(step * 0.2), -round(step * 0.16)
+    base = alt.Chart(frame).encode(
+        y=alt.Y("stage:N", sort=frame["stage"].to_list(), axis=None),
         tooltip=[alt.Tooltip("stage:N"), alt.Tooltip("n:Q"), alt.Tooltip("lost:N", title="went no further")],
     )
-    counts = base.mark_text(align="left", dx=5, color=palette.ink).encode(x="n:Q", text="n:Q")
-    chart = alt.layer(bars, counts).properties(width=width, height=frame.height * 40, description=sampling_alt(flow))
+    x = alt.X("n:Q", axis=None, scale=alt.Scale(domain=[0, max(1, *frame["n"].to_list())]))
+    bars = base.mark_bar(color=palette.main, opacity=0.75, height=round(step * 0.3), yOffset=down).encode(x=x)
+    names = base.mark_text(align="left", dy=up, fontWeight="bold").encode(x=alt.value(0), text="said:N")
+    lost = base.mark_text(align="right", dy=up, color=palette.quiet).encode(x=alt.value("width"), text="fewer:N")
+    chart = alt.layer(bars, names, lost).properties(
+        width=width, height=frame.height * step, description=sampling_alt(flow)
+    )
     return dressed(chart, palette, large=large)
 
 

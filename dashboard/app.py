@@ -1,0 +1,31 @@
+"""The entry script: who is looking, which pages they are offered, and what is said where something is wrong."""
+
+from __future__ import annotations
+
+import logging
+
+import streamlit as st
+
+from dashboard.entrance import current_viewer
+from dashboard.navigation import pages
+from dashboard.screen import problem, style
+from warehouse.errors import MentonError
+
+log = logging.getLogger("menton.dashboard")
+
+
+def main() -> None:
+    """Show the page asked for."""
+    st.set_page_config(page_title="Menton", layout="centered", initial_sidebar_state="auto")
+    style()
+    try:
+        page = st.navigation(pages(current_viewer()))
+        page.run()
+    except MentonError as error:
+        problem(f"{error.found[0].upper()}{error.found[1:]}.", f"{error.remedy[:1].upper()}{error.remedy[1:]}.")
+    except Exception:  # a fault of ours: said plainly, told in full in the log, never on the screen
+        log.exception("a page failed")
+        st.error("This page failed, and the fault is ours. What happened is in the log of the program.")
+
+
+main()

@@ -1,0 +1,127 @@
+"""The one way from a page to the warehouse.
+
+Pages ask questions here and get results; what the viewer may not see never reaches a page. Every answer is worked out
+once for a build and then kept, until another build is published.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar, cast
+
+import streamlit as st
+
+from dashboard.command import DEFAULT_WAREHOUSE, ENCRYPTION_VARIABLE, KEY_VARIABLE, WAREHOUSE_VARIABLE
+from dashboard.entrance import current_viewer
+from warehouse.errors import KeyProblemError, RequestError
+from warehouse.snapshot import Snapshot, current_snapshot
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from dashboard.viewer import Viewer
+    from warehouse.protected_rates import ProtectedRates
+    from warehouse.selection import Selection
+
+T = TypeVar("T")
+
+KEPT_ANSWERS = 300
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where the warehouse and its key files lie."""
+
+    folder: Path
+    encryption_key_file: Path | None = None
+    case_key_file: Path | None = None
+
+    def encryption_key(self) -> str | None:
+        """The key of an encrypted warehouse."""
+        if self.encryption_key_file is None:
+            return None
+        try:
+            return self.encryption_key_file.read_text(encoding="utf-8").strip()
+        except (OSError, UnicodeDecodeError) as error:
+            found = "the encryption key file cannot be read"
+            raise KeyProblemError(found, where=self.encryption_key_file.name, remedy="name the right file") from error
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Desk:
+    """What one viewer may ask of the current build."""
+
+    place: Place
+    viewer: Viewer
+    snapshot: Snapshot
+
+    def about_cases(self, question: Callable[..., T], selection: Selection, **arguments: object) -> T:
+        """Ask about the cases selected; a practice is given its own cases alone.
+
+        Raises:
+            RequestError: The viewer may not see cases, or asked for another practice's.
+        """
+        if not self.viewer.sees_cases:
+            found = "this shows counts of cases before small ones are hidden"
+            raise RequestError(found, remedy="ask the practice itself")
+        return self._answer(question, selection=self._own(selection), **arguments)
+
+    def about_methods(self, question: Callable[..., T], **arguments: object) -> T:
+        """Ask what is in force: definitions, measures, growth reference. It must concern no case."""
+        return self._answer(question, **arguments)
+
+    def protected(self, by: str | None = None) -> ProtectedRates:
+        """The headline share in tables in which small counts are hidden: for every viewer."""
+        from warehouse.protected_rates import protected_rates
+
+        return self._answer(protected_rates, by=by)
+
+    def _own(self, selection: Selection) -> Selection:
+        own = self.viewer.practice
+        if not own:
+            return selection
+        if set(selection.filters.get("practice", (own,))) - {own}:
+            found = "these are the cases of another practice"
+            raise RequestError(found, remedy=f"you may see those of {own}")
+        return replace(selection, filters={**selection.filters, "practice": (own,)})
+
+    def _answer(self, question: Callable[..., T], **arguments: object) -> T:
+        named = f"{question.__module__}.{question.__qualname__}"
+        work = _Work(self.place, question, arguments)
+        found = _kept(str(self.place.folder), self.snapshot.build_id, named, repr(sorted(arguments.items())), work)
+        return cast("T", found)
+
+
+@dataclass(frozen=True, slots=True)
+class _Work:
+    place: Place
+    question: Callable[..., Any]
+    arguments: dict[str, object]
+
+    def done(self) -> Any:  # noqa: ANN401 - whatever the question gives
+        from warehouse.reader import Reader
+
+        with Reader.open(self.place.folder, key=self.place.encryption_key()) as reader:
+            return self.question(reader, **self.arguments)
+
+
+@st.cache_resource(max_entries=KEPT_ANSWERS, show_spinner="Counting …")
+def _kept(folder: str, build: str, question: str, arguments: str, _work: _Work) -> Any:  # noqa: ANN401
+    """The answer to a question; results are frozen, so that all sessions may share them."""
+    return _work.done()
+
+
+def place() -> Place:
+    """Where the warehouse lies, from the environment."""
+    files = {name: os.environ.get(name) for name in (ENCRYPTION_VARIABLE, KEY_VARIABLE)}
+    encryption, case_key = (Path(text) if text else None for text in files.values())
+    folder = Path(os.environ.get(WAREHOUSE_VARIABLE) or DEFAULT_WAREHOUSE)
+    return Place(folder=folder, encryption_key_file=encryption, case_key_file=case_key)
+
+
+def desk() -> Desk:
+    """The desk of this session, on the build that is current now."""
+    here = place()
+    return Desk(place=here, viewer=current_viewer(), snapshot=current_snapshot(here.folder))

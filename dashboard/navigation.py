@@ -1,0 +1,63 @@
+"""The pages: where each lies, what it is called, and who is offered it. To add a page, add one line here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from streamlit.navigation.page import StreamlitPage
+
+    from dashboard.viewer import Viewer
+
+PAGES = Path(__file__).with_name("pages")
+
+
+def everyone(_: Viewer) -> bool:
+    """Every viewer."""
+    return True
+
+
+def who_sees_cases(viewer: Viewer) -> bool:
+    """Viewers who may see single cases."""
+    return viewer.sees_cases
+
+
+def who_may_write(viewer: Viewer) -> bool:
+    """Viewers who may bring in files."""
+    return viewer.may_write
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One page: its file, its title and address, and who is offered it."""
+
+    file: str
+    title: str
+    address: str
+    offered_to: Callable[[Viewer], bool] = everyone
+
+
+MAP: dict[str, tuple[Entry, ...]] = {
+    "The audit": (Entry(file="answer.py", title="What happened", address="answer"),),
+}
+"""Heading -> pages below it. The first page is the one that opens."""
+
+
+def pages(viewer: Viewer) -> dict[str, list[StreamlitPage]]:
+    """The pages a viewer is offered, under their headings."""
+    first = next(iter(MAP.values()))[0]
+    offered = {
+        heading: [
+            st.Page(PAGES / entry.file, title=entry.title, url_path=entry.address, default=entry is first)
+            for entry in entries
+            if entry.offered_to(viewer)
+        ]
+        for heading, entries in MAP.items()
+    }
+    return {heading: listed for heading, listed in offered.items() if listed}

@@ -1,0 +1,1 @@
+"""The pages: short scripts that read the choices, ask one question and draw."""
