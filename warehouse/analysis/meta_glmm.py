@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from warehouse.analysis.meta_quadrature import PracticeCounts, read_counts
 from warehouse.analysis.meta_result import back, back_interval
-from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 if TYPE_CHECKING:
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 _FARTHEST = 15.0  # logits either side of the estimate; an end beyond is a share of 0 or 1 to six decimals
-_FEWEST_NODES = 7
 _LARGEST_TAU = 10.0  # an odds ratio of e**10 between practices one standard deviation apart
 
 
@@ -59,51 +58,6 @@ class BinomialNormal:
     nodes: int
 
 
-@dataclass(frozen=True, slots=True)
-class _Counts:
-    """Counts of the practices with at least one case, and the quadrature rule."""
-
-    x: Array
-    n: Array
-    nodes: Array
-    log_weights: Array
-    log_choose: Array
-
-    def log_likelihood(self, mu: float, tau: float) -> float:
-        logs, _, _ = self._terms(mu, tau)
-        return float(np.sum(_log_sum(logs)))
-
-    def gradient(self, mu: float, tau: float) -> Array:
-        """Derivatives with respect to ``mu`` and ``tau``, as means over each practice's own posterior."""
-        logs, z, eta = self._terms(mu, tau)
-        posterior = np.exp(logs - _log_sum(logs)[:, None])
-        slope = self.x[:, None] - self.n[:, None] / (1 + np.exp(-eta))
-        return np.array([np.sum(posterior * slope), np.sum(posterior * slope * z)])
-
-    def _terms(self, mu: float, tau: float) -> tuple[Array, Array, Array]:
-        """Log of every quadrature term, the points ``z`` and the log odds there, each ``(k, nodes)``."""
-        mode, width = self._modes(mu, tau)
-        z = mode[:, None] + math.sqrt(2) * width[:, None] * self.nodes
-        eta = mu + tau * z
-        binomial = self.log_choose[:, None] + self.x[:, None] * eta - self.n[:, None] * np.logaddexp(0, eta)
-        normal = -0.5 * z**2 - 0.5 * math.log(2 * math.pi)
-        scale = np.log(math.sqrt(2) * width)[:, None] + self.nodes**2 + self.log_weights
-        return binomial + normal + scale, z, eta
-
-    def _modes(self, mu: float, tau: float) -> tuple[Array, Array]:
-        """Peak and width of each integrand; Newton steps cut to one, the integrand being log-concave."""
-        z = np.zeros_like(self.x)
-        for _ in range(200):
-            p = 1 / (1 + np.exp(-(mu + tau * z)))
-            bend = 1 + tau**2 * self.n * p * (1 - p)
-            step = np.clip((tau * (self.x - self.n * p) - z) / bend, -1, 1)
-            z = z + step
-            if float(np.max(np.abs(step))) < 1e-10:
-                break
-        p = 1 / (1 + np.exp(-(mu + tau * z)))
-        return z, 1 / np.sqrt(1 + tau**2 * self.n * p * (1 - p))
-
-
 def binomial_normal(
     events: Sequence[int],
     totals: Sequence[int],
@@ -124,7 +78,7 @@ def binomial_normal(
     Returns:
         No value, and the reason, when no case or every case has the outcome: the log odds have no end there.
     """
-    counts = _read(events, totals, nodes)
+    counts = read_counts(events, totals, nodes)
     empty = sum(1 for n in totals if n == 0)
     left_out = {"no case assessed": empty} if empty else {}
     method = f"binomial-normal model, adaptive Gauss-Hermite ({nodes} nodes), {interval} interval"
@@ -158,23 +112,7 @@ def binomial_normal(
     )
 
 
-def _read(events: Sequence[int], totals: Sequence[int], nodes: int) -> _Counts:
-    from scipy.special import gammaln
-
-    if nodes < _FEWEST_NODES:
-        found = f"{nodes} quadrature nodes."
-        raise RequestError(found, expected=f"at least {_FEWEST_NODES}", remedy="leave the default")
-    x, n = np.asarray(events, dtype=np.float64), np.asarray(totals, dtype=np.float64)
-    if x.shape != n.shape or bool(np.any((x < 0) | (x > n))):
-        found = "Counts that are below zero, above their total or of another length."
-        raise RequestError(found, expected="0 <= count <= total, one pair a practice", remedy="check the input")
-    x, n = x[n > 0], n[n > 0]
-    points, weights = np.polynomial.hermite.hermgauss(nodes)
-    choose = gammaln(n + 1) - gammaln(x + 1) - gammaln(n - x + 1)
-    return _Counts(x, n, points, np.log(weights), choose)
-
-
-def _no_answer(counts: _Counts) -> str:
+def _no_answer(counts: PracticeCounts) -> str:
     if counts.n.size == 0:
         return "No case was assessed in any practice."
     total, cases = int(np.sum(counts.x)), int(np.sum(counts.n))
@@ -185,7 +123,7 @@ def _no_answer(counts: _Counts) -> str:
     return ""
 
 
-def _fit(counts: _Counts) -> tuple[float, float]:
+def _fit(counts: PracticeCounts) -> tuple[float, float]:
     """The highest likelihood over ``mu`` and ``tau >= 0``.
 
     The likelihood is flat in tau at zero, so the search starts away from it and zero is tried on its own.
@@ -214,7 +152,7 @@ def _fit(counts: _Counts) -> tuple[float, float]:
     return best
 
 
-def _standard_error(counts: _Counts, mu: float, tau: float) -> float:
+def _standard_error(counts: PracticeCounts, mu: float, tau: float) -> float:
     """From the observed information of ``(mu, tau)``; of ``mu`` alone where the spread is zero."""
     step = 1e-4
     along_mu = (counts.gradient(mu + step, tau) - counts.gradient(mu - step, tau)) / (2 * step)
@@ -226,14 +164,14 @@ def _standard_error(counts: _Counts, mu: float, tau: float) -> float:
     return math.sqrt(float(np.linalg.inv(information)[0, 0]))
 
 
-def _wald(counts: _Counts, mu: float, tau: float, se: float, level: float) -> Interval:
+def _wald(counts: PracticeCounts, mu: float, tau: float, se: float, level: float) -> Interval:
     from scipy.stats import norm
 
     half = float(norm.ppf(0.5 + level / 2)) * se
     return Interval(mu - half, mu + half, level)
 
 
-def _profile(counts: _Counts, mu: float, tau: float, se: float, level: float) -> Interval:
+def _profile(counts: PracticeCounts, mu: float, tau: float, se: float, level: float) -> Interval:
     from scipy.optimize import minimize_scalar
     from scipy.stats import chi2
 
@@ -264,13 +202,13 @@ def _end(above: Callable[[float], float], mu: float, step: float) -> float:
     return float(brentq(above, inside, outside, xtol=1e-9))
 
 
-def _mean_share(counts: _Counts, mu: float, tau: float) -> float:
+def _mean_share(counts: PracticeCounts, mu: float, tau: float) -> float:
     points, weights = np.polynomial.hermite.hermgauss(80)
     shares = 1 / (1 + np.exp(-(mu + tau * math.sqrt(2) * points)))
     return float(np.sum(weights * shares) / math.sqrt(math.pi))
 
 
-def _spread_p_value(counts: _Counts, mu: float, tau: float) -> float:
+def _spread_p_value(counts: PracticeCounts, mu: float, tau: float) -> float:
     from scipy.stats import chi2
 
     overall = float(np.sum(counts.x) / np.sum(counts.n))
@@ -279,7 +217,7 @@ def _spread_p_value(counts: _Counts, mu: float, tau: float) -> float:
     return 1.0 if twice <= 0 else 0.5 * float(chi2.sf(twice, 1))
 
 
-def _cautions(counts: _Counts, found: Interval) -> tuple[Caution, ...]:
+def _cautions(counts: PracticeCounts, found: Interval) -> tuple[Caution, ...]:
     cautions = []
     if counts.n.size < 5:
         text = f"Only {counts.n.size} practice(s): how far practices differ is poorly known."
@@ -317,9 +255,3 @@ def _without_value(method: str, n: int, reason: str, nodes: int) -> BinomialNorm
         log_likelihood=None,
         nodes=nodes,
     )
-
-
-def _log_sum(logs: Array) -> Array:
-    top = np.max(logs, axis=1)
-    total: Array = top + np.log(np.sum(np.exp(logs - top[:, None]), axis=1))
-    return total

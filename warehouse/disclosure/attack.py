@@ -12,11 +12,12 @@ from warehouse.disclosure.system import Knowledge, extreme
 from warehouse.errors import RequestError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from warehouse.disclosure.published import Release
+    from warehouse.disclosure.layout import Layout
+    from warehouse.disclosure.published import Guard, Release
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,25 +53,57 @@ def attack(releases: Sequence[Release]) -> tuple[CellRange, ...]:
     Raises:
         RequestError: The tables combine into more finest cells than can be handled, or contradict each other.
     """
-    space = space_of([release.layout for release in releases])
+    space = space_for(releases)
     knowledge = knowledge_of(releases, space)
-    found = []
-    for release in releases:
-        for key, cell in release.cells.items():
-            if cell.state == "shown":
-                continue
-            row = row_of(release, key, space)
-            low, high = extreme(knowledge, row, largest=False), extreme(knowledge, row, largest=True)
-            if low is None or high is None:
-                contradiction = "No counts fit all of these tables together, or none were found in time."
-                raise RequestError(
-                    contradiction,
-                    where=f"table {release.name}",
-                    expected="tables about the same cases that agree",
-                    remedy="give tables about other cases a scope of their own",
-                )
-            found.append(CellRange(release.name, key, cell.shown, low, high))
-    return tuple(found)
+    return tuple(
+        _range(knowledge, row_of(release, key, space), release.name, key, cell.shown)
+        for release in releases
+        for key, cell in release.cells.items()
+        if cell.state != "shown"
+    )
+
+
+def attack_guarded(releases: Sequence[Release]) -> tuple[CellRange, ...]:
+    """Range of every count the releases guard, printed or not; the key says which cases it counts."""
+    space = space_for(releases)
+    knowledge = knowledge_of(releases, space)
+    return tuple(
+        _range(knowledge, guarded_row(guard, space), release.name, (_words(guard),), "guarded")
+        for release in releases
+        for guard in release.guards
+    )
+
+
+def space_for(releases: Sequence[Release], *layouts: Layout) -> Space:
+    """The space of the releases and of further tables."""
+    guarded = [sets for release in releases for guard in release.guards for sets in (guard.whole, guard.less or {})]
+    return space_of([*layouts, *(release.layout for release in releases)], guarded)
+
+
+def guarded_row(guard: Guard, space: Space) -> NDArray[np.int8]:
+    """A guarded count as a sum of finest cells."""
+    whole = space.row(guard.whole)
+    return whole if guard.less is None else (whole - space.row(guard.less)).astype(np.int8)
+
+
+def _range(knowledge: Knowledge, row: NDArray[np.int8], table: str, key: tuple[str, ...], label: str) -> CellRange:
+    low, high = extreme(knowledge, row, largest=False), extreme(knowledge, row, largest=True)
+    if low is None or high is None:
+        found = "No counts fit all of these tables together, or none were found in time."
+        raise RequestError(
+            found,
+            where=f"table {table}",
+            expected="tables about the same cases that agree",
+            remedy="give tables about other cases a scope of their own",
+        )
+    return CellRange(table, key, label, low, high)
+
+
+def _words(guard: Guard) -> str:
+    def cases(sets: Mapping[str, frozenset[str]]) -> str:
+        return ", ".join(f"{name} {'/'.join(sorted(values))}" for name, values in sets.items()) or "all cases"
+
+    return cases(guard.whole) if guard.less is None else f"{cases(guard.whole)}, without: {cases(guard.less)}"
 
 
 def knowledge_of(releases: Sequence[Release], space: Space) -> Knowledge:

@@ -11,6 +11,10 @@ labels themselves give a count away (four cells "fewer than 5" in a total "fewer
 totals and then all small cells are labelled "withheld" instead; where even that cannot help, because earlier tables
 have said too much, the table is refused. The search for the cheapest set is a heuristic (Kelly, Golden & Assad 1992;
 Fischetti & Salazar 2000, both from memory): it hides enough, not always the very least.
+
+What it does not do: a shown 0, or a share of 0 or 100%, still tells something about everybody in the group; a person
+who is in the table knows of himself; a small number of cases that only a sum of three or more cells of different
+tables would single out is looked for only where it is a printed or derived cell or a difference of two.
 """
 
 from __future__ import annotations
@@ -21,13 +25,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from warehouse.disclosure.attack import knowledge_of
+from warehouse.disclosure.attack import knowledge_of, space_for
 from warehouse.disclosure.policy import Policy
-from warehouse.disclosure.published import Cell, ProtectedTable, Release, make_cell
+from warehouse.disclosure.published import Cell, Guard, ProtectedTable, Release, make_cell
 from warehouse.disclosure.search import Search
-from warehouse.disclosure.space import sets_of, space_of
+from warehouse.disclosure.space import sets_of
 from warehouse.disclosure.system import Knowledge, extreme
-from warehouse.disclosure.targets import Goal, goals_of
+from warehouse.disclosure.targets import Goal, goals_of, guards_of
 from warehouse.errors import RequestError
 
 if TYPE_CHECKING:
@@ -61,14 +65,15 @@ def protect(table: Table, policy: Policy | None = None, *, earlier: Sequence[Rel
     """
     rule = policy or Policy()
     try:
-        space = space_of([table.layout, *(release.layout for release in earlier)])
+        space = space_for(earlier, table.layout)
     except RequestError as error:
         return _refusal(table, rule, f"{error.found} {error.remedy.capitalize()}.")
-    goals = goals_of(table, rule, earlier, space)
+    guards = guards_of(table, rule, earlier, space)
+    goals = goals_of(guards, rule, earlier, space)
     counts = {key: table.cell(key) for key in table.layout.keys()}  # noqa: SIM118 - a method
     small = frozenset(key for key, count in counts.items() if rule.is_small(count))
     if not goals and not earlier:
-        return _result(table, rule, frozenset(), frozenset(), rule.minimum)
+        return _result(table, rule, frozenset(), frozenset(), rule.minimum, guards)
     rows = {key: _row(table.layout, key, space) for key in counts}
     for relabelled in _stages(counts, small, rows):
         least = 1 if relabelled else rule.minimum
@@ -78,7 +83,7 @@ def protect(table: Table, policy: Policy | None = None, *, earlier: Sequence[Rel
             return _refusal(table, rule, _MISFIT)
         if search.hide(lambda goal: _was_known(goal, earlier, space)):
             hidden = frozenset(key for key, out in zip(open_, search.hidden, strict=True) if out)
-            return _result(table, rule, small - relabelled, hidden | relabelled, least)
+            return _result(table, rule, small - relabelled, hidden | relabelled, least, guards)
     return _refusal(table, rule, "Together with what was published before it would give away a small count.")
 
 
@@ -144,7 +149,7 @@ def _row(layout: Layout, key: Key, space: Space) -> NDArray[np.int8]:
 
 
 def _result(
-    table: Table, policy: Policy, small: frozenset[Key], withheld: frozenset[Key], least: int
+    table: Table, policy: Policy, small: frozenset[Key], withheld: frozenset[Key], least: int, guards: tuple[Guard, ...]
 ) -> ProtectedTable:
     cells: dict[Key, Cell] = {}
     for key in table.layout.keys():  # noqa: SIM118
@@ -154,7 +159,7 @@ def _result(
             cells[key] = make_cell("withheld", None, policy)
         else:
             cells[key] = make_cell("shown", policy.shown_value(table.cell(key)), policy)
-    release = Release(table.name, table.layout, policy, MappingProxyType(cells), least)
+    release = Release(table.name, table.layout, policy, MappingProxyType(cells), least, guards)
     return ProtectedTable(release, "", _notes(policy, len(small), len(withheld)))
 
 

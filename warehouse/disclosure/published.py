@@ -37,8 +37,34 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True)
+class Guard:
+    """A count that must stay unknown, whatever is published later.
+
+    Attributes:
+        whole: Variable -> base values of the cases counted; a variable not named is not restricted.
+        less: Cases to take off, named likewise, or None: the guard of a difference of two cells.
+    """
+
+    whole: Mapping[str, frozenset[str]]
+    less: Mapping[str, frozenset[str]] | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """The guard as plain data."""
+        return {"whole": _listed(self.whole), "less": None if self.less is None else _listed(self.less)}
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Guard:
+        """A guard from plain data."""
+        less = data["less"]
+        return cls(_sets(data["whole"]), None if less is None else _sets(less))
+
+
+@dataclass(frozen=True, slots=True)
 class Release:
-    """A table as it was published: nothing in it that the reader did not see.
+    """A table as it was published, and which counts it must never give away.
+
+    The cells are what the reader saw. The guards say which hidden or unprinted counts are small, though not how
+    small, so a ledger of releases stays with its owner.
 
     Attributes:
         name: Name of the table.
@@ -46,6 +72,7 @@ class Release:
         policy: The rule it was made by.
         cells: Key -> cell.
         withheld_from: The smallest count a withheld cell can be, as a reader who knows the rule can tell.
+        guards: Counts that must stay unknown.
     """
 
     name: str
@@ -53,6 +80,7 @@ class Release:
     policy: Policy
     cells: Mapping[tuple[str, ...], Cell]
     withheld_from: int
+    guards: tuple[Guard, ...] = ()
 
     def bounds(self, key: tuple[str, ...]) -> tuple[float, float]:
         """Lowest and highest count a reader can take the cell to be, from its own label alone."""
@@ -62,13 +90,6 @@ class Release:
         if cell.state == "withheld" or cell.value is None:
             return self.withheld_from, float("inf")
         return self.policy.bounds_of(cell.value)
-
-    def may_be_small(self, cell: Cell) -> bool:
-        """Whether a reader can take the cell for a small count.
-
-        A withheld cell that cannot be one needs no looking after: it hides another, which is looked after.
-        """
-        return cell.state == "small" or (cell.state == "withheld" and self.withheld_from < self.policy.minimum)
 
     def to_dict(self) -> dict[str, Any]:
         """The release as plain data for a ledger file."""
@@ -90,6 +111,7 @@ class Release:
             },
             "cells": [[list(key), cell.state, cell.value] for key, cell in self.cells.items()],
             "withheld_from": self.withheld_from,
+            "guards": [guard.to_dict() for guard in self.guards],
         }
 
     @classmethod
@@ -109,6 +131,7 @@ class Release:
             layout = Layout(dimensions, MappingProxyType(scope))
             cells = {tuple(key): make_cell(state, value, policy) for key, state, value in data["cells"]}
             name, withheld_from = str(data["name"]), int(data["withheld_from"])
+            guards = tuple(Guard.from_dict(one) for one in data["guards"])
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             found = f"A ledger entry that cannot be read ({type(error).__name__})."
             raise BadFileError(
@@ -117,7 +140,7 @@ class Release:
         if set(cells) != set(layout.keys()):
             found = "A ledger entry whose cells do not fit its dimensions."
             raise BadFileError(found, where=name, expected="one cell a key", remedy="restore the ledger")
-        return cls(name, layout, policy, MappingProxyType(cells), withheld_from)
+        return cls(name, layout, policy, MappingProxyType(cells), withheld_from, guards)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,3 +189,11 @@ def make_cell(state: State, value: int | None, policy: Policy) -> Cell:
         msg = "a cell that is neither shown with a value nor hidden"
         raise ValueError(msg)
     return Cell("shown", str(value), value)
+
+
+def _listed(sets: Mapping[str, frozenset[str]]) -> dict[str, list[str]]:
+    return {name: sorted(values) for name, values in sets.items()}
+
+
+def _sets(data: Mapping[str, Any]) -> Mapping[str, frozenset[str]]:
+    return MappingProxyType({str(name): frozenset(values) for name, values in data.items()})

@@ -63,20 +63,42 @@ class Search:
             False when some count would be given away whatever is hidden.
         """
         causes: dict[int, int] = {}
-        for i in range(len(self.goals)):
+        for i in range(0, len(self.goals), 2):
             before = self.hidden.copy()
-            if self.goals[i].upward:
-                self.goals[i] = self.goals[i].at_least(self.goals[i - 1].high + 1)
-            if not self._proved()[i] and not self._prove(i, more=True):
+            if not (self._set_apart(i) if self.goals[i].apart else self._settle(i) and self._settle(i + 1)):
+                return False
+            if self.goals[i].high >= self.goals[i + 1].low and not may_skip(self.goals[i]):
                 return False
             causes.update(dict.fromkeys(np.flatnonzero(self.hidden & ~before).tolist(), i))
-        for down, up in zip(self.goals[::2], self.goals[1::2], strict=True):
-            if down.high >= up.low and not may_skip(down):
-                return False
         for cell in sorted(causes, key=lambda cell: -self.prices[cell]):
             self.hidden[cell] = False
             if not self._still_proved(causes[cell]):
                 self.hidden[cell] = True
+        return True
+
+    def _settle(self, i: int) -> bool:
+        """Prove goal ``i``, or bring it back to what the labels leave; a large value must lie above the small one."""
+        if self.goals[i].upward:
+            self.goals[i] = self.goals[i].at_least(self.goals[i - 1].high + 1)
+        return bool(self._proved()[i]) or self._prove(i, more=True)
+
+    def _set_apart(self, i: int) -> bool:
+        """Prove two values of the count of goals ``i`` and ``i + 1``, whichever two come cheapest."""
+        if not self._proved()[i] and not self._prove(i, more=True):
+            return False
+        values = np.array(self.reached)[self._fitting(), i]
+        low, high = int(values.min()), int(values.max())
+        if low == high:
+            self.goals[i + 1] = self.goals[i + 1].at_least(high + 1)
+            if not self._prove(i + 1, more=True):
+                return False
+            high = int(self.goals[i + 1].low)
+        if low >= high:
+            self.goals[i] = self.goals[i].at_most(low - 1)
+            if not self._prove(i, more=True):
+                return False
+            high, low = low, int(self.goals[i].high)
+        self.goals[i], self.goals[i + 1] = self.goals[i].at_most(low), self.goals[i + 1].at_least(high)
         return True
 
     def _still_proved(self, likeliest: int) -> bool:
@@ -88,11 +110,15 @@ class Search:
         """Goals met by whole numbers already found that fit what is shown now, shape ``(g,)``."""
         if not self.moved:
             return np.zeros(len(self.goals), dtype=np.bool_)
-        fitting = ~np.any(np.array(self.moved) & ~self.hidden, axis=1)
-        reached = np.array(self.reached)[fitting]
+        reached = np.array(self.reached)[self._fitting()]
         low, high = np.array([(goal.low, goal.high) for goal in self.goals]).T
         proved: NDArray[np.bool_] = np.any((reached >= low) & (reached <= high), axis=0)
         return proved
+
+    def _fitting(self) -> NDArray[np.bool_]:
+        """Which of the whole numbers found fit what is shown now."""
+        fitting: NDArray[np.bool_] = ~np.any(np.array(self.moved) & ~self.hidden, axis=1)
+        return fitting
 
     def _prove(self, i: int, *, more: bool) -> bool:
         """Find whole numbers that meet goal ``i`` and as many like it as cost nothing more.

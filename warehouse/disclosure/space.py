@@ -48,8 +48,8 @@ class Space:
         return reduce(np.multiply.outer, parts, np.ones((), dtype=np.int8)).ravel()
 
 
-def space_of(layouts: Sequence[Layout]) -> Space:
-    """The space of all tables together.
+def space_of(layouts: Sequence[Layout], guarded: Sequence[Mapping[str, frozenset[str]]] = ()) -> Space:
+    """The space of all tables together, fine enough for the guarded cases as well.
 
     Raises:
         RequestError: Too many variables have been combined to check them together; such a table must not leave.
@@ -66,6 +66,10 @@ def space_of(layouts: Sequence[Layout]) -> Space:
         for name, allowed in layout.scope.items():
             universe.setdefault(name, {}).update(dict.fromkeys(allowed))
             splits.setdefault(name, []).append(frozenset(allowed))
+    for named in guarded:
+        for name, own in named.items():
+            universe.setdefault(name, {}).update(dict.fromkeys(sorted(own)))
+            splits.setdefault(name, []).append(own)
     classes = {}
     for name, values in universe.items():
         everything = [*values] if closed.get(name, False) else [*values, _OTHER]

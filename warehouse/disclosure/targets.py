@@ -2,8 +2,8 @@
 
 A count from 1 to ``minimum - 1`` must be able to be 1 and to be ``minimum - 1`` for all a reader knows, so that
 nothing narrower than its label can be worked out. That holds for the cells of the table, for those it does not print
-but gives away (cases less adverse), for cells hidden in earlier tables, and for the cases by which a cell differs
-from an earlier one that holds them.
+but gives away (cases less adverse), for the cases by which a cell differs from an earlier one that holds them, and for
+all such counts of earlier tables, which the ledger keeps as guards. Cells withheld before must keep two values.
 """
 
 from __future__ import annotations
@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from warehouse.disclosure.attack import row_of
+from warehouse.disclosure.attack import guarded_row, row_of
 from warehouse.disclosure.layout import Derived, Dimension
+from warehouse.disclosure.published import Guard
 from warehouse.disclosure.space import sets_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from warehouse.disclosure.table import Table
 
     Category = str | Derived
+    Sets = Mapping[str, frozenset[str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,76 +42,96 @@ class Goal:
         row: The sum, shape ``(atoms,)``.
         low: Lowest value wanted.
         high: Highest value wanted.
-        earlier: Whether it protects a cell of an earlier table.
+        upward: Whether it asks for a large value rather than a small one.
+        earlier: Whether it protects a count of an earlier table.
+        apart: Whether any two values will do; the ends are then found on the way.
     """
 
     row: NDArray[np.int8]
     low: float
     high: float
+    upward: bool
     earlier: bool
-
-    @property
-    def upward(self) -> bool:
-        """Whether it asks for a large value rather than a small one."""
-        return self.low > 0
+    apart: bool = False
 
     def at_least(self, value: float) -> Goal:
         """The goal with a lower end no lower than ``value``."""
         return replace(self, low=max(self.low, value))
+
+    def at_most(self, value: float) -> Goal:
+        """The goal with an upper end no higher than ``value``."""
+        return replace(self, high=min(self.high, value))
 
     def brought_to(self, value: int) -> Goal:
         """The goal widened so that ``value`` meets it."""
         return replace(self, low=min(self.low, value), high=max(self.high, value))
 
 
-def goals_of(table: Table, policy: Policy, earlier: Sequence[Release], space: Space) -> list[Goal]:
-    """All goals of a table to be published, two a count (small, then large), its own small counts first."""
-    own = {
-        row.tobytes(): (row, policy.minimum, False) for row, count in _lattice(table, space) if policy.is_small(count)
-    }
-    for row in _differences(table, policy, earlier, space):
-        own.setdefault(row.tobytes(), (row, policy.minimum, False))
+def guards_of(table: Table, policy: Policy, earlier: Sequence[Release], space: Space) -> tuple[Guard, ...]:
+    """The counts of a table that must stay unknown: its small ones, and small differences to earlier tables."""
+    lattice = list(_lattice(table, space))
+    found = {row.tobytes(): Guard(sets) for sets, row, count in lattice if policy.is_small(count)}
+    for release in earlier:
+        for sets, row, known in _known_cells(release, space):
+            for own_sets, own_row, count in lattice:
+                guard = _difference(sets, row, own_sets, own_row)
+                if guard is not None and policy.is_small(abs(known - count)):
+                    found.setdefault(guarded_row(guard, space).tobytes(), guard)
+    return tuple(found.values())
+
+
+def goals_of(guards: Sequence[Guard], policy: Policy, earlier: Sequence[Release], space: Space) -> list[Goal]:
+    """All goals of a table to be published, two a count (small, then large), its own first.
+
+    Guarded counts must be able to be 1 and ``minimum - 1``; other hidden cells of earlier tables any two values.
+    """
+    rows = [(guarded_row(guard, space), policy.minimum, False) for guard in guards]
+    rows += [
+        (guarded_row(guard, space), release.policy.minimum, True) for release in earlier for guard in release.guards
+    ]
+    goals = {row.tobytes(): _pair(row, minimum, before) for row, minimum, before in reversed(rows)}
+    goals = dict(reversed(goals.items()))
     for release in earlier:
         for key, cell in release.cells.items():
-            if release.may_be_small(cell):
-                row = row_of(release, key, space)
-                own.setdefault(row.tobytes(), (row, release.policy.minimum, True))
-    return [
-        Goal(row, low, high, before)
-        for row, minimum, before in own.values()
-        for low, high in ((0.0, 1.0), (minimum - 1.0, math.inf))
-    ]
+            row = row_of(release, key, space)
+            if cell.state != "shown":
+                down, up = (Goal(row, 0.0, math.inf, upward, earlier=True, apart=True) for upward in (False, True))
+                goals.setdefault(row.tobytes(), (down, up))
+    return [goal for pair in goals.values() for goal in pair]
 
 
-def _lattice(table: Table, space: Space) -> Iterator[tuple[NDArray[np.int8], int]]:
-    """Every cell a reader can name, printed or derived, with its count."""
+def _pair(row: NDArray[np.int8], minimum: int, before: bool) -> tuple[Goal, Goal]:
+    return (
+        Goal(row, 0.0, 1.0, upward=False, earlier=before),
+        Goal(row, minimum - 1.0, math.inf, upward=True, earlier=before),
+    )
+
+
+def _lattice(table: Table, space: Space) -> Iterator[tuple[Sets, NDArray[np.int8], int]]:
+    """Every cell a reader can name, printed or derived: the cases in it, its sum of finest cells, its count."""
     for categories in product(*(_categories(dimension) for dimension in table.layout.dimensions)):
         values = _values(table.layout.dimensions, categories)
-        yield space.row(sets_of(table.layout, values)), table.count(*values)
+        sets = sets_of(table.layout, values)
+        yield sets, space.row(sets), table.count(*values)
 
 
-def _differences(table: Table, policy: Policy, earlier: Sequence[Release], space: Space) -> Iterator[NDArray[np.int8]]:
-    """Cases in an earlier cell but not in one of this table that lies within it, or the other way round."""
-    mine = [(row.astype(np.int64), count) for row, count in _lattice(table, space)]
-    new = np.array([row for row, _ in mine])
-    sizes = new.sum(axis=1)
-    for release in earlier:
-        for row, known in _known_cells(release, space):
-            shared = new @ row
-            for i in np.flatnonzero((shared == sizes) | (shared == row.sum())):
-                difference = row - new[i] if shared[i] == sizes[i] else new[i] - row
-                if policy.is_small(abs(known - mine[i][1])) and bool(difference.any()):
-                    yield difference.astype(np.int8)
+def _difference(sets: Sets, row: NDArray[np.int8], own_sets: Sets, own_row: NDArray[np.int8]) -> Guard | None:
+    """The cases in one of two cells but not in the other, where one lies within the other."""
+    if bool(np.all(own_row <= row)) and bool(np.any(own_row < row)):
+        return Guard(sets, own_sets)
+    if bool(np.all(row <= own_row)) and bool(np.any(row < own_row)):
+        return Guard(own_sets, sets)
+    return None
 
 
-def _known_cells(release: Release, space: Space) -> Iterator[tuple[NDArray[np.int64], int]]:
+def _known_cells(release: Release, space: Space) -> Iterator[tuple[Sets, NDArray[np.int8], int]]:
     """Earlier cells, printed or derived, whose exact count a reader has."""
     dimensions = release.layout.dimensions
     for categories in product(*(_categories(dimension) for dimension in dimensions)):
         count = _known(release, categories)
         if count is not None:
-            row = space.row(sets_of(release.layout, _values(dimensions, categories)))
-            yield row.astype(np.int64), count
+            sets = sets_of(release.layout, _values(dimensions, categories))
+            yield sets, space.row(sets), count
 
 
 def _known(release: Release, categories: tuple[Category, ...]) -> int | None:

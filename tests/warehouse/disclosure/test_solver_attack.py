@@ -37,7 +37,7 @@ def tables(draw: st.DrawFn) -> Table:
 
 
 @given(tables(), st.sampled_from(POLICIES))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 def test_no_hidden_cell_is_recovered_and_the_truth_stays_possible(table: Table, policy: Policy) -> None:
     protected = protect(table, policy)
     assert not protected.refused
