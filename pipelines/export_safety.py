@@ -1,48 +1,7 @@
-"""Making text harmless that a spreadsheet program would take for a formula.
-
-A cell of a CSV file or workbook that begins with ``=``, ``+``, ``-`` or ``@`` may be run as a formula when it is opened
-("formula injection"; the characters are those that the OWASP page on CSV injection lists, from memory). A leading
-apostrophe makes it plain text. Numbers keep their sign, and a lone dash, the customary mark for a missing value, stays.
-"""
+"""Making text harmless that a spreadsheet program would take for a formula: as every package does it."""
 
 from __future__ import annotations
 
-import re
+from warehouse.export_safety import neutralise, neutralise_formulas
 
-import polars as pl
-
-MARK = "'"
-
-_NUMBER = r"[+\-]?(?:\d+(?:[.,]\d+)*|[.,]\d+)(?:[eE][+\-]?\d+)?\s?%?"
-_STARTS = r"\s*[=+\-@＝＋－＠]|[\t\r\n]"
-_DANGEROUS = re.compile(rf"(?:{_STARTS})")
-_HARMLESS = re.compile(rf"(?:{_NUMBER}|-)?")
-
-
-def neutralise(text: str) -> str:
-    """The text, with a leading apostrophe where a spreadsheet program would take it for a formula."""
-    return MARK + text if _DANGEROUS.match(text) and not _HARMLESS.fullmatch(text) else text
-
-
-def neutralise_formulas(frame: pl.DataFrame) -> pl.DataFrame:
-    """A frame to be written to CSV or XLSX, safe to open in a spreadsheet program.
-
-    Text columns (also categories) are made safe cell by cell, and column names too; other types cannot hold a formula.
-    Doing it twice changes nothing more.
-
-    Args:
-        frame: Any frame.
-
-    Returns:
-        A frame of the same shape; null stays null.
-    """
-    safe = [
-        pl.when(text.str.contains(rf"^(?:{_STARTS})") & ~text.str.contains(rf"^(?:{_NUMBER}|-)$"))
-        .then(pl.lit(MARK) + text)
-        .otherwise(text)
-        .alias(name)
-        for name, dtype in frame.schema.items()
-        if dtype == pl.String or isinstance(dtype, pl.Categorical | pl.Enum)
-        for text in [pl.col(name).cast(pl.String)]
-    ]
-    return frame.with_columns(safe).rename(neutralise)
+__all__ = ["neutralise", "neutralise_formulas"]

@@ -1,0 +1,56 @@
+"""Options that commands of every package share: which warehouse is meant, and where its key lies."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from warehouse.errors import KeyProblemError
+
+if TYPE_CHECKING:
+    import argparse
+
+WAREHOUSE_VARIABLE = "MENTON_WAREHOUSE"
+ENCRYPTION_VARIABLE = "MENTON_ENCRYPTION_KEY_FILE"
+DEFAULT_WAREHOUSE = "menton-data"
+MINIMUM_KEY = 16
+"""Characters that an encryption key must have at least."""
+
+
+def add_warehouse(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say which warehouse is meant."""
+    parser.add_argument(
+        "--warehouse",
+        type=Path,
+        default=Path(os.environ.get(WAREHOUSE_VARIABLE, DEFAULT_WAREHOUSE)),
+        metavar="FOLDER",
+        help=f"the warehouse folder (default: {DEFAULT_WAREHOUSE}, or the variable {WAREHOUSE_VARIABLE})",
+    )
+    parser.add_argument(
+        "--encryption-key-file",
+        type=Path,
+        default=Path(found) if (found := os.environ.get(ENCRYPTION_VARIABLE)) else None,
+        metavar="FILE",
+        help=f"key file of an encrypted warehouse (default: the variable {ENCRYPTION_VARIABLE})",
+    )
+
+
+def encryption_key(args: argparse.Namespace) -> str | None:
+    """The key of an encrypted warehouse, read from its file; None for a plain one.
+
+    Raises:
+        KeyProblemError: The file cannot be read, or the key in it is too short.
+    """
+    path: Path | None = args.encryption_key_file
+    if path is None:
+        return None
+    try:
+        text = path.read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        found = "the encryption key file cannot be read"
+        raise KeyProblemError(found, where=path.name, remedy="name the right file") from error
+    if len(text) < MINIMUM_KEY:
+        found = f"the encryption key is shorter than {MINIMUM_KEY} characters"
+        raise KeyProblemError(found, where=path.name, remedy="use a long random key")
+    return text
