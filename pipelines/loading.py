@@ -12,7 +12,7 @@ import polars as pl
 
 from warehouse.errors import BrokenRuleError
 from warehouse.marts.build import reading_columns
-from warehouse.marts.expressions import name
+from warehouse.marts.expressions import name, text
 from warehouse.storage import utc_now
 from warehouse.store import record_event
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipelines.delivery import Delivery, Sorted
     from warehouse.storage import Connection
 
-READING_KEYS = ("case_no", "load_id", "row_no", "timepoint", "examiner", "repeat_no", "replaced_by")
+READING_KEYS = ("case_no", "load_id", "row_no", "timepoint", "examiner", "repeat_no", "computed", "replaced_by")
 _KEYS = {
     "cases": ("case_no",),
     "phases": ("case_no", "phase_no"),
@@ -109,8 +109,10 @@ def _load_one(connection: Connection, validated: Sorted, request: str, contract_
             validated.n_turned_away,
         ],
     )
-    _register_cases(connection, validated, delivery.practice)
-    replaced = sum(_load_table(connection, validated, table, load_id) for table in _ORDER if table in validated.good)
+    numbers = _register_cases(connection, validated, delivery.practice)
+    replaced = sum(
+        _load_table(connection, validated, table, load_id, numbers) for table in _ORDER if table in validated.good
+    )
     _keep_reasons(connection, "turned_away", validated.turned_away, load_id)
     _keep_reasons(connection, "remarks", validated.remarks, load_id)
     return LoadRecord(
@@ -141,71 +143,65 @@ def _refuse_open_sum(validated: Sorted) -> None:
         raise BrokenRuleError(found, where=delivery.source.name, expected="read = loaded + turned away")
 
 
-def _register_cases(connection: Connection, validated: Sorted, practice: str) -> None:
+def _register_cases(connection: Connection, validated: Sorted, practice: str) -> pl.DataFrame:
     """Give every case of the load a number; a case keeps the number it has.
 
-    Leaves ``case_numbers`` (row_no, case_id, case_no) behind: for a file of cases its rows, else every known case.
+    Gives case_no by case_id; for a file of one row a case also by row, which is the quicker way to its other tables.
     """
     cases = validated.good.get("cases")
+    named = [cases] if cases is not None else list(validated.good.values())
+    known = _known_numbers(connection, pl.concat([frame["case_id"] for frame in named]).unique())
     if cases is None:
+        return known
+    fresh = cases.select(pl.col("case_id").unique()).join(known, on="case_id", how="anti").sort("case_id")
+    last = connection.value("select coalesce(max(case_no), 0) from case_registry")
+    numbered = fresh.with_columns(pl.int_range(1, pl.len() + 1, dtype=pl.Int32).alias("case_no") + last)
+    with connection.given(fresh_cases=numbered):
         connection.execute(
-            "create or replace temp table case_numbers as"
-            " select cast(null as integer) as row_no, case_key as case_id, case_no from case_registry"
+            "insert into case_registry select case_no, ? as practice, case_id as case_key from fresh_cases", [practice]
         )
-        return
-    with connection.given(new_cases=cases.select(pl.col("row").alias("row_no"), "case_id")):
-        connection.execute(
-            """
-            insert into case_registry
-            select
-                (select coalesce(max(case_no), 0) from case_registry) + row_number() over () as case_no,
-                ? as practice,
-                case_id as case_key
-            from (
-                select distinct new_cases.case_id from new_cases
-                anti join case_registry on case_registry.case_key = new_cases.case_id
-            ) as listed
-            """,
-            [practice],
-        )
-        connection.execute(
-            "create or replace temp table case_numbers as select new_cases.row_no, new_cases.case_id,"
-            " case_registry.case_no from new_cases"
-            " inner join case_registry on case_registry.case_key = new_cases.case_id"
+    numbers = pl.concat([known, numbered.with_columns(pl.col("case_no").cast(pl.Int32))])
+    return cases.select("row", "case_id").join(numbers, on="case_id", how="inner", maintain_order="left")
+
+
+def _known_numbers(connection: Connection, keys: pl.Series) -> pl.DataFrame:
+    """Numbers of the cases that the registry knows already."""
+    if not connection.value("select count(*) from (select 1 from case_registry limit 1)"):
+        return pl.DataFrame(schema={"case_id": pl.String, "case_no": pl.Int32})
+    with connection.given(wanted=keys.to_frame("case_id")):
+        return connection.frame(
+            "select case_key as case_id, case_no from case_registry inner join wanted on wanted.case_id = case_key"
         )
 
 
-def _load_table(connection: Connection, validated: Sorted, table: str, load_id: int) -> int:
+def _load_table(connection: Connection, validated: Sorted, table: str, load_id: int, numbers: pl.DataFrame) -> int:
     """Insert a table's good rows; earlier rows of the same key are marked as replaced. Gives how many were."""
-    frame = validated.good[table].rename({"row": "row_no"})
+    frame = validated.good[table]
     if frame.is_empty():
         return 0
     if table == "readings":
         _add_measure_columns(connection, frame)
-    columns = [column for column in frame.columns if column != "case_id"]
-    with connection.given(incoming=frame):
-        source = _numbered(validated)
-        replaced = 0
+    on = "row" if validated.delivery.layout == "wide" and "row" in numbers.columns else "case_id"
+    numbered = (
+        frame.drop("case_id" if on == "row" else [])
+        .join(numbers.select(on, "case_no"), on=on, how="inner", maintain_order="left")
+        .rename({"row": "row_no"})
+        .drop("case_id", strict=False)
+    )
+    _refuse_unknown_cases(frame.height - numbered.height, table)
+    columns = [column for column in numbered.columns if column != "case_no"]
+    with connection.given(incoming=numbered):
+        source, replaced = "incoming", 0
         if connection.value(f"select count(*) from (select 1 from {table} where replaced_by is null limit 1)"):
-            connection.execute(f"create or replace temp table numbered as {source}")
+            connection.execute("create or replace temp table numbered as select * from incoming")
             replaced = _replace(connection, validated, table, load_id, columns)
-            source = "select * from numbered"
+            source = "numbered"
         listed = ", ".join(name(column) for column in columns)
-        inserted = connection.value(
-            f"insert into {table} (case_no, load_id, {listed}) select case_no, {load_id}, {listed} from ({source})"
+        connection.execute(
+            f"insert into {table} (case_no, load_id, {listed}) select case_no, {load_id}, {listed} from {source}"
         )
         connection.execute("drop table if exists numbered")
-    _refuse_unknown_cases(frame.height - inserted, table)
     return replaced
-
-
-def _numbered(validated: Sorted) -> str:
-    """Query of the incoming rows with the number of their case; in a wide file the row of the file tells the case."""
-    on = "row_no" if validated.delivery.layout == "wide" and "cases" in validated.good else "case_id"
-    return (
-        "select case_numbers.case_no, incoming.* exclude (case_id)"
-        f" from incoming inner join case_numbers on case_numbers.{on} = incoming.{on}"
-    )
 
 
 def _refuse_unknown_cases(n_lost: int, table: str) -> None:
@@ -217,7 +213,7 @@ def _refuse_unknown_cases(n_lost: int, table: str) -> None:
 def _add_measure_columns(connection: Connection, frame: pl.DataFrame) -> None:
     present = set(reading_columns(connection))
     for column in frame.columns:
-        if column not in present and column not in (*READING_KEYS, "case_id"):
+        if column not in present and column not in (*READING_KEYS, "row", "case_id"):
             connection.execute(f"alter table readings add column {name(column)} double")
 
 
@@ -225,7 +221,8 @@ def _replace(connection: Connection, validated: Sorted, table: str, load_id: int
     """Mark what the load replaces.
 
     A file of one row a case states the whole case: its earlier phases, visits and readings from such a file go too.
-    A reading from another kind of file keeps the measures the new one does not speak of.
+    A reading from another kind of file keeps the measures the new one does not speak of; a reading made from points
+    keeps the values that were typed in.
     """
     key = " and ".join(f"numbered.{column} = {table}.{column}" for column in _KEYS[table])
     if table == "readings":
@@ -248,21 +245,48 @@ def _replace(connection: Connection, validated: Sorted, table: str, load_id: int
 
 
 def _carry_over(connection: Connection, validated: Sorted, columns: list[str]) -> None:
-    """Fill measures the new reading does not have from the reading it replaces (other files of the same reading)."""
+    """Fill measures the new reading does not have from the reading it replaces (other files of the same reading).
+
+    Of readings made from points, what was made from earlier points does not stay: the new points speak of all of it.
+    """
     key = " and ".join(f"readings.{column} = numbered.{column}" for column in _KEYS["readings"])
     other = "and loads.layout <> 'wide'" if validated.delivery.layout == "wide" else ""
     stored = reading_columns(connection)
-    incoming = [column for column in stored if column in columns]
     for column in stored:
-        if column not in incoming:
+        if column not in columns:
             connection.execute(f"alter table numbered add column {name(column)} double")
             columns.append(column)
-    filled = ", ".join(f"{name(column)} = coalesce(numbered.{column}, readings.{column})" for column in stored)
-    if stored:
-        connection.execute(
-            f"update numbered set {filled} from readings inner join loads on loads.load_id = readings.load_id {other}"
-            f" where readings.replaced_by is null and {key}"
-        )
+    if "computed" not in columns:
+        connection.execute("alter table numbered add column computed varchar")
+        columns.append("computed")
+    if not stored:
+        return
+    traced = validated.delivery.layout == "points"
+    filled = [f"{name(column)} = {_kept(column, traced=traced)}" for column in stored]
+    listed = "numbered.computed" if traced else _still_computed(stored)
+    connection.execute(
+        f"update numbered set computed = {listed}, {', '.join(filled)}"
+        f" from readings inner join loads on loads.load_id = readings.load_id {other}"
+        f" where readings.replaced_by is null and {key}"
+    )
+
+
+def _was_computed(column: str) -> str:
+    return f"(' ' || coalesce(readings.computed, '') || ' ' like '% {name(column)} %')"
+
+
+def _kept(column: str, *, traced: bool) -> str:
+    """The new value, else the earlier one; in a reading made from points, only if that was typed in."""
+    earlier = (
+        f"case when not {_was_computed(column)} then readings.{name(column)} end" if traced else f"readings.{column}"
+    )
+    return f"coalesce(numbered.{column}, {earlier})"
+
+
+def _still_computed(stored: Sequence[str]) -> str:
+    """The list of computed measures of the earlier reading, less those given anew."""
+    parts = [f"case when numbered.{name(c)} is null and {_was_computed(c)} then {text(c)} end" for c in stored]
+    return f"nullif(concat_ws(' ', {', '.join(parts)}), '')"
 
 
 def _keep_reasons(connection: Connection, table: str, reasons: pl.DataFrame, load_id: int) -> None:

@@ -35,6 +35,7 @@ class Connection:
 
     def __init__(self, path: Path, *, read_only: bool = False, key: str | None = None) -> None:
         self.path = path
+        self._given = 0
         self.raw = duckdb.connect(":memory:", config=_settings(path.parent))
         self.raw.execute("set enable_progress_bar = false")
         try:
@@ -64,10 +65,12 @@ class Connection:
         """The rows of a query as a Polars frame."""
         import polars as pl
 
-        cursor = self.raw.cursor()
-        cursor.execute("use menton")
-        found = pl.from_arrow(cursor.execute(sql, parameters).to_arrow_table())
-        cursor.close()
+        if self._given:  # frames given are seen by this connection only, not by a cursor of it
+            found = pl.from_arrow(self.raw.execute(sql, parameters).to_arrow_table())
+        else:
+            with self.raw.cursor() as cursor:  # a cursor of its own, so that threads may ask at once
+                cursor.execute("use menton")
+                found = pl.from_arrow(cursor.execute(sql, parameters).to_arrow_table())
         if not isinstance(found, pl.DataFrame):  # pragma: no cover - a query always gives a table
             message = "a query gave no table"
             raise TypeError(message)
@@ -117,9 +120,11 @@ class Connection:
         """Make frames readable as tables of these names inside the block."""
         for name, frame in frames.items():
             self.raw.register(name, frame.to_arrow())
+        self._given += 1
         try:
             yield
         finally:
+            self._given -= 1
             for name in frames:
                 self.raw.unregister(name)
 
