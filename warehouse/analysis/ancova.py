@@ -190,7 +190,11 @@ class _Fit:
         used = direction[self.useful]
         value, error = self.model.value(used) + shift, self.model.error(used)
         if not error:
-            text = "This rests on a single case, or no case is left over to judge the spread: there is no interval."
+            text = (
+                "All cases lie exactly on the model: there is no spread to judge by."
+                if error == 0.0
+                else "This rests on a single case, or no case is left over to judge the spread: there is no interval."
+            )
             return self._estimate(estimand, value, None, None, Caution("small_sample", text))
         interval, p_value = student(value, error, self.model.df, self.level)
         return self._estimate(estimand, value, interval, p_value, None)

@@ -158,7 +158,7 @@ def is_yes_no(column: FloatArray) -> bool:
 
 def variance(values: FloatArray, *, yes_no: bool) -> float:
     """p(1 - p) of a yes/no column, else the variance with n - 1; 0 for fewer than two values."""
-    if values.size < 2:
+    if values.size < 2 or np.ptp(values) == 0.0:  # equal values can differ from their mean by rounding
         return 0.0
     return float(values.mean() * (1.0 - values.mean())) if yes_no else float(values.var(ddof=1))
 
@@ -167,7 +167,7 @@ def _weighted_variance(values: FloatArray, weights: FloatArray) -> float:
     """Weighted variance that is the one with n - 1 when all weights are equal."""
     total = float(weights.sum())
     room = total - float(weights @ weights) / total
-    if room <= 1e-12 * total:
+    if room <= 1e-12 * total or np.ptp(values) == 0.0:
         return 0.0
     centred = values - float(np.average(values, weights=weights))
     return float(weights @ centred**2) / room

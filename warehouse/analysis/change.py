@@ -47,7 +47,7 @@ def mean_change(changes: FloatArray, *, unit: str, level: float = 0.95) -> Estim
     if known.size == 0:
         return no_estimate(estimand="mean change", method=method, n=0, reason="No case has both times.", unit=unit)
     mean = float(known.mean())
-    error = float(known.std(ddof=1) / np.sqrt(known.size)) if known.size > 1 else 0.0
+    error = float(known.std(ddof=1) / np.sqrt(known.size)) if np.ptp(known) > 0.0 else 0.0
     interval, p_value = student(mean, error, known.size - 1, level)
     return Estimate(
         estimand="mean change",

@@ -145,10 +145,16 @@ def _number_summary(values: FloatArray) -> NumberSummary:
         n=known.size,
         missing=missing,
         mean=float(known.mean()),
-        sd=float(known.std(ddof=1)) if known.size > 1 else None,
+        sd=_sd(known),
         median=middle,
         quartiles=(low, high),
     )
+
+
+def _sd(values: FloatArray) -> float | None:
+    if values.size < 2:
+        return None
+    return float(values.std(ddof=1)) if np.ptp(values) > 0.0 else 0.0
 
 
 def _number_gap(a: NumberSummary, b: NumberSummary) -> float | None:

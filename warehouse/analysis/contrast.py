@@ -7,7 +7,7 @@ the variance of the estimate is the sum of their squares over n squared (the san
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import exp, log, sqrt
+from math import exp, hypot, inf, log, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -68,7 +68,7 @@ class Influence:
 
     def at_the_edge(self) -> bool:
         """Whether a group has no event or only events, so that its influence is zero and says too little."""
-        return not (0.0 < self.values[0] < 1.0 and 0.0 < self.values[1] < 1.0)
+        return _is_edge(self.values[0]) or _is_edge(self.values[1])
 
 
 def group_contrast(
@@ -87,47 +87,104 @@ def group_contrast(
     the two intervals; a ratio, normal on the log. Tests are two-sided normal on the scale of the interval.
     """
     check_level(level)
-    cautions = warnings + _few_events(pair, influence)
-    error_first, error_second, error_difference = influence.errors()
+    writer = _Writer(pair, population, method, level, warnings + _few_events(pair, influence))
+    errors = influence.errors()
     a, b = pair.labels
-    noun = "share" if pair.binary else "mean"
-
-    def estimate(estimand: str, value: float | None, interval: Interval | None, how: str, p: float | None) -> Estimate:
-        return Estimate(
-            estimand=f"{estimand} ({pair.outcome_name}), {population}",
-            value=value,
-            interval=interval,
-            method=f"{method}; {how}",
-            n=pair.n,
-            left_out=pair.left_out,
-            p_value=p,
-            unit=pair.unit,
-            adjusted_for=pair.design.covariates,
-            warnings=cautions,
-        )
-
-    first = _value_interval(pair, influence.values[0], error_first, influence.sizes[0], level)
-    second = _value_interval(pair, influence.values[1], error_second, influence.sizes[1], level)
-    edge = pair.binary and influence.at_the_edge()
-    spread = _square_and_add(influence.values, first[0], second[0]) if edge else None
-    gap = influence.values[0] - influence.values[1]
-    if spread is None:
-        spread = _normal(gap, error_difference, level, pair.binary)
-    how = "Newcombe square-and-add interval" if edge else "normal interval"
-    p_value = None if edge or error_difference == 0.0 else normal_p_value(gap / error_difference)
+    first, second = (
+        writer.value(f"{pair.noun} in {label}", influence.values[i], errors[i], influence.sizes[i])
+        for i, label in enumerate((a, b))
+    )
+    name = f"difference of {pair.noun}s, {a} minus {b}"
+    at_the_edge = pair.binary and influence.at_the_edge()
     return GroupContrast(
-        first=estimate(f"{noun} in {a}", influence.values[0], first[0], first[1], None),
-        second=estimate(f"{noun} in {b}", influence.values[1], second[0], second[1], None),
-        difference=estimate(f"difference of {noun}s, {a} minus {b}", gap, spread, how, p_value),
-        ratio=_ratio(pair, influence, population=population, method=method, level=level, cautions=cautions),
+        first=first,
+        second=second,
+        difference=writer.square_and_add(name, first, second)
+        if at_the_edge
+        else writer.difference(name, influence.values[0] - influence.values[1], errors[2]),
+        ratio=writer.ratio(influence),
         population=population,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Writer:
+    """Writes estimates that share cases, population, method, level and cautions."""
+
+    pair: GroupPair
+    population: str
+    method: str
+    level: float
+    cautions: tuple[Caution, ...]
+
+    def value(self, estimand: str, value: float, error: float, size: float) -> Estimate:
+        """A group's share or mean."""
+        if not self.pair.binary:
+            return self._estimate(estimand, value, self._normal(value, error), "normal interval", None)
+        if _is_edge(value):
+            wilson = wilson_interval(round(value), size, level=self.level)
+            return self._estimate(estimand, value, wilson, "Wilson interval, effective number of cases", None)
+        logit = self._normal(log(value / (1.0 - value)), error / (value * (1.0 - value)))
+        interval = Interval(_share(logit.low), _share(logit.high), self.level) if logit else None
+        return self._estimate(estimand, value, interval, "normal interval on the log odds", None)
+
+    def difference(self, estimand: str, gap: float, error: float) -> Estimate:
+        """A difference of shares or means."""
+        interval = self._normal(gap, error)
+        if interval and self.pair.binary:
+            interval = Interval(max(-1.0, interval.low), min(1.0, interval.high), self.level)
+        p_value = normal_p_value(gap / error) if error else None
+        return self._estimate(estimand, gap, interval, "normal interval", p_value)
+
+    def square_and_add(self, estimand: str, first: Estimate, second: Estimate) -> Estimate:
+        """A difference of shares from the intervals of both, for a share of 0 or 1."""
+        one, two, a, b = first.value or 0.0, second.value or 0.0, first.interval, second.interval
+        interval = None
+        if a is not None and b is not None:
+            down, up = hypot(one - a.low, b.high - two), hypot(a.high - one, two - b.low)
+            interval = Interval(max(-1.0, one - two - down), min(1.0, one - two + up), self.level)
+        return self._estimate(estimand, one - two, interval, "Newcombe square-and-add interval", None)
+
+    def ratio(self, influence: Influence) -> Estimate:
+        """A ratio of shares."""
+        a, b = self.pair.labels
+        estimand, how = f"ratio of shares, {a} over {b}", "normal interval on the log ratio"
+        reason = _why_no_ratio(self.pair, influence)
+        if reason:
+            name = f"{estimand} ({self.pair.outcome_name}), {self.population}"
+            return self.pair.nothing(estimand=name, method=f"{self.method}; {how}", reason=reason)
+        one, two = influence.values
+        error = _error(influence.first / one - influence.second / two)
+        logs = self._normal(log(one / two), error)
+        interval = Interval(_exp(logs.low), _exp(logs.high), self.level) if logs else None
+        p_value = normal_p_value(log(one / two) / error) if error else None
+        return self._estimate(estimand, one / two, interval, how, p_value, unit="ratio")
+
+    def _normal(self, value: float, error: float) -> Interval | None:
+        half = z_value(self.level) * error
+        return Interval(value - half, value + half, self.level) if error else None
+
+    def _estimate(
+        self, estimand: str, value: float, interval: Interval | None, how: str, p: float | None, *, unit: str = ""
+    ) -> Estimate:
+        return Estimate(
+            estimand=f"{estimand} ({self.pair.outcome_name}), {self.population}",
+            value=value,
+            interval=interval,
+            method=f"{self.method}; {how}",
+            n=self.pair.n,
+            left_out=self.pair.left_out,
+            p_value=p,
+            unit=unit or self.pair.unit,
+            adjusted_for=self.pair.design.covariates,
+            warnings=self.cautions,
+        )
 
 
 def no_contrast(pair: GroupPair, *, population: str, method: str, reason: str, kind: str = "no_data") -> GroupContrast:
     """Four estimates without a value, each saying why."""
     a, b = pair.labels
-    noun = "share" if pair.binary else "mean"
+    noun = pair.noun
 
     def nothing(what: str) -> Estimate:
         estimand = f"{what} ({pair.outcome_name}), {population}"
@@ -174,79 +231,30 @@ def replicate_row(first: float, second: float) -> tuple[float, float, float, flo
     return first, second, first - second, first / second if second else np.nan
 
 
+def _is_edge(share: float) -> bool:
+    return not 1e-9 < share < 1.0 - 1e-9  # within rounding of 0 or 1
+
+
+def _share(log_odds: float) -> float:
+    """The share with these log odds, without overflow."""
+    small = exp(-abs(log_odds))
+    return 1.0 / (1.0 + small) if log_odds >= 0.0 else small / (1.0 + small)
+
+
+def _exp(power: float) -> float:
+    return exp(power) if power < 700.0 else inf  # beyond this the result is no longer a number
+
+
 def _error(influence: FloatArray) -> float:
     n = influence.shape[0]
     return float(sqrt(float(influence @ influence))) / n if n else 0.0
-
-
-def _value_interval(
-    pair: GroupPair, value: float, error: float, size: float, level: float
-) -> tuple[Interval | None, str]:
-    if not pair.binary:
-        return _normal(value, error, level, binary=False), "normal interval"
-    if not 0.0 < value < 1.0:
-        whole = min(1.0, max(0.0, value))
-        return wilson_interval(whole, size, level=level), "Wilson interval with the effective number of cases"
-    half = z_value(level) * error / (value * (1.0 - value))
-    centre = log(value / (1.0 - value))
-    low, high = (1.0 / (1.0 + exp(-(centre + side))) for side in (-half, half))
-    return Interval(low, high, level), "normal interval on the log odds"
-
-
-def _normal(value: float, error: float, level: float, binary: bool) -> Interval | None:
-    if error == 0.0:
-        return None
-    half = z_value(level) * error
-    limit = 1.0 if binary else np.inf
-    return Interval(max(-limit, value - half), min(limit, value + half), level)
-
-
-def _square_and_add(values: tuple[float, float], first: Interval | None, second: Interval | None) -> Interval | None:
-    if first is None or second is None:
-        return None
-    gap = values[0] - values[1]
-    down = sqrt((values[0] - first.low) ** 2 + (second.high - values[1]) ** 2)
-    up = sqrt((first.high - values[0]) ** 2 + (values[1] - second.low) ** 2)
-    return Interval(max(-1.0, gap - down), min(1.0, gap + up), first.level)
-
-
-def _ratio(
-    pair: GroupPair,
-    influence: Influence,
-    *,
-    population: str,
-    method: str,
-    level: float,
-    cautions: tuple[Caution, ...],
-) -> Estimate:
-    a, b = pair.labels
-    estimand = f"ratio of shares, {a} over {b} ({pair.outcome_name}), {population}"
-    how = f"{method}; normal interval on the log ratio"
-    reason = _why_no_ratio(pair, influence)
-    if reason:
-        return pair.nothing(estimand=estimand, method=how, reason=reason)
-    one, two = influence.values
-    error = _error(influence.first / one - influence.second / two)
-    half = z_value(level) * error
-    return Estimate(
-        estimand=estimand,
-        value=one / two,
-        interval=Interval(exp(log(one / two) - half), exp(log(one / two) + half), level) if error else None,
-        method=how,
-        n=pair.n,
-        left_out=pair.left_out,
-        p_value=normal_p_value(log(one / two) / error) if error else None,
-        unit="ratio",
-        adjusted_for=pair.design.covariates,
-        warnings=cautions,
-    )
 
 
 def _why_no_ratio(pair: GroupPair, influence: Influence) -> str | None:
     if not pair.binary:
         return "A ratio is given for yes/no outcomes only."
     for label, value in zip(pair.labels, influence.values, strict=True):
-        if value <= 0.0:
+        if value <= 1e-9:
             return f"No case with the outcome in {label}: a ratio has no finite interval; read the difference."
     return None
 

@@ -39,10 +39,12 @@ class CourseValues:
         times: Time since the origin, shape ``(N,)``.
         cases: Dense case numbers, shape ``(N,)``.
         counts: Values of each case, shape ``(cases,)``.
+        labels: The group of each value, shape ``(N,)``; empty names without a group.
         groups: Levels of the group, the reference first; one empty name without a group.
         group: Column of the groups, or empty.
         time: Column of the time.
         value: Column of the measure.
+        origin: The time that counts as zero.
         design: Group and covariates alone.
         left_out: Reason -> values left out.
     """
@@ -54,12 +56,54 @@ class CourseValues:
     times: FloatArray
     cases: NDArray[np.intp]
     counts: NDArray[np.intp]
+    labels: NDArray[np.str_]
     groups: tuple[str, ...]
     group: str
     time: str
     value: str
+    origin: float
     design: Design
     left_out: Mapping[str, int]
+
+    @property
+    def n_cases(self) -> int:
+        """Number of cases."""
+        return int(self.counts.size)
+
+    @property
+    def adjusted_for(self) -> tuple[str, ...]:
+        """The covariates, without the group."""
+        return tuple(name for name in self.design.covariates if name != self.group)
+
+    def interaction(self, label: str) -> str:
+        """Name of the column in which a group's rate differs from that of the reference."""
+        return f"{self.time} × {self.group}={label}"
+
+    def varies_within(self) -> NDArray[np.bool_]:
+        """Which columns differ between values of the same case, shape ``(terms,)``."""
+        first = np.zeros(self.n_cases, dtype=np.intp)
+        first[self.cases[::-1]] = np.arange(self.cases.size)[::-1]
+        return np.asarray((self.matrix != self.matrix[first][self.cases]).any(axis=0))
+
+    def members(self, label: str) -> NDArray[np.bool_]:
+        """Which values belong to a group, shape ``(N,)``."""
+        return np.asarray(self.labels == label, dtype=np.bool_)
+
+    def average_case(self, label: str) -> tuple[FloatArray, FloatArray]:
+        """Rows of the matrix for an average case of a group: at time zero, and added per unit of time.
+
+        Returns:
+            Two arrays of shape ``(terms,)``.
+        """
+        start, per_time = np.zeros(len(self.names)), np.zeros(len(self.names))
+        for j, name in enumerate(self.names):
+            if name in {self.time, self.interaction(label)}:
+                per_time[j] = 1.0
+            elif not self.group or not name.startswith((f"{self.group}=", f"{self.time} × {self.group}=")):
+                start[j] = self.matrix[:, j].mean()
+            else:
+                start[j] = float(name == f"{self.group}={label}")
+        return start, per_time
 
 
 def course_values(
@@ -85,8 +129,8 @@ def course_values(
     rows = frame.filter(pl.Series(design.kept))
     times = numbers(rows[time]) - origin
     groups = _groups(frame, by)
-    steps = [(rows[by.name].cast(pl.String) == g).to_numpy().astype(np.float64) for g in groups[1:]] if by else []
-    products = [times * step for step in steps] if interaction else []
+    labels = rows[by.name].cast(pl.String).to_numpy().astype(np.str_) if by else np.full(rows.height, "")
+    products = [times * (labels == name) for name in groups[1:]] if interaction else []
     matrix = np.column_stack([design.matrix, times, *products])
     cases = rows[case].rank("dense").to_numpy().astype(np.intp) - 1 if rows.height else np.empty(0, dtype=np.intp)
     return CourseValues(
@@ -97,10 +141,12 @@ def course_values(
         times=times,
         cases=cases,
         counts=np.bincount(cases),
+        labels=labels,
         groups=groups,
         group=by.name if by else "",
         time=time,
         value=value,
+        origin=origin,
         design=design,
         left_out=MappingProxyType({k: n for k, n in (left_out | dict(design.left_out)).items() if n}),
     )
@@ -122,13 +168,8 @@ def why_no_course(data: CourseValues) -> str | None:
         return "No case has two values: a course over time cannot be told from differences between cases."
     if data.counts.size < 2 or data.response.size <= data.useful.sum() + 1:
         return f"{data.counts.size} cases with {data.response.size} values are too few for this model."
-    if not data.useful[data.names.index(data.time)]:
+    if np.ptp(data.times) == 0.0:
         return "All values are from the same time."
+    if not data.useful[data.names.index(data.time)]:
+        return "What is adjusted for follows the time exactly: the course over time cannot be told from it."
     return None
-
-
-def varies_within(matrix: FloatArray, cases: NDArray[np.intp], n_cases: int) -> NDArray[np.bool_]:
-    """Which columns differ between values of the same case, shape ``(p,)``."""
-    first = np.zeros(n_cases, dtype=np.intp)
-    first[cases[::-1]] = np.arange(cases.size)[::-1]
-    return np.asarray((matrix != matrix[first][cases]).any(axis=0))

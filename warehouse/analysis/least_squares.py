@@ -61,9 +61,15 @@ def least_squares(design: FloatArray, response: FloatArray) -> LeastSquares:
     root = np.linalg.inv(upper) / np.where(size > 0, size, 1.0)[:, None]
     basis = design @ root  # orthonormal columns: the normal equations without squaring the condition number
     coefficients = root @ (basis.T @ response)
-    residual = response - design @ coefficients
+    residual = beyond_rounding(response - design @ coefficients, response)
     leverage = np.einsum("ij,ij->i", basis, basis)
     lone = leverage > _CERTAIN
     weighted = np.where(lone, 0.0, residual / np.where(lone, 1.0, 1.0 - leverage))
     half = root @ (basis * weighted[:, None]).T
     return LeastSquares(coefficients=coefficients, covariance=half @ half.T, df=n - p, lone=basis[lone] @ root.T)
+
+
+def beyond_rounding(residual: FloatArray, values: FloatArray) -> FloatArray:
+    """Residuals with what is only rounding error of ``values`` set to zero, so that no spread is made of it."""
+    largest = float(np.abs(values).max(initial=0.0))
+    return np.where(np.abs(residual) <= 1e-12 * largest, 0.0, residual)

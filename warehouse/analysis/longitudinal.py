@@ -11,10 +11,11 @@ from math import sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
+import polars as pl
 
-from warehouse.analysis.change import student
-from warehouse.analysis.course_values import CourseValues, course_values, varies_within, why_no_course
-from warehouse.analysis.design import INTERCEPT, Covariate
+from warehouse.analysis.course_terms import CURVE, UNIT, CourseTerms
+from warehouse.analysis.course_values import CourseValues, course_values, why_no_course
+from warehouse.analysis.design import Covariate
 from warehouse.analysis.inputs import check_level
 from warehouse.analysis.mixed_fit import MixedFit, fit_mixed
 from warehouse.errors import RequestError, near_names
@@ -23,19 +24,15 @@ from warehouse.results import Caution, Estimate, no_estimate
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    import polars as pl
-    from numpy.typing import NDArray
-
     from warehouse.analysis.mixed_likelihood import Criterion
     from warehouse.analysis.spline import FloatArray
 
 _CASES_FOR_SLOPE = 5  # cases with three times below which a rate of their own is not tried (common practice, no source)
 _NEGLIGIBLE = 1e-4  # a spread below this share of the residual one counts as none
 _EXACT = 1e-6  # a residual variance below this share of the whole is none: the search goes no further
-_UNIT = "units of the measure"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MixedModel:
     """A fitted mixed model.
 
@@ -43,6 +40,8 @@ class MixedModel:
         terms: Fixed effects; their ``estimand`` is the term's name in words.
         names: Names of the terms: ``intercept``, ``group=level``, covariates, the time, ``time × group=level``.
         slopes: Change per unit of time in every group, the reference first; one entry without a group.
+        curve: Expected value of every group over the times it was seen, other covariates at their averages: ``group``,
+            ``time``, ``value``, ``low``, ``high``.
         sd_intercept: Spread of the cases' levels at the origin of time, in the unit of the measure; None if not fitted.
         sd_slope: Spread of their rates; None if every case was given the rate of its group.
         correlation: Between level and rate; None without ``sd_slope`` or on the boundary.
@@ -59,6 +58,7 @@ class MixedModel:
     terms: tuple[Estimate, ...]
     names: tuple[str, ...]
     slopes: tuple[Estimate, ...]
+    curve: pl.DataFrame
     sd_intercept: float | None
     sd_slope: float | None
     correlation: float | None
@@ -184,7 +184,14 @@ def _boundary(fit: MixedFit) -> tuple[Caution, ...]:
 def _result(
     data: CourseValues, fit: MixedFit, cautions: tuple[Caution, ...], criterion: Criterion, level: float
 ) -> MixedModel:
-    reader = _Reader(data=data, fit=fit, cautions=data.design.warnings + cautions, criterion=criterion, level=level)
+    reader = CourseTerms(
+        data=data,
+        within=data.varies_within(),
+        fit=fit,
+        cautions=data.design.warnings + cautions,
+        criterion=criterion,
+        level=level,
+    )
     n, p = data.response.size, int(data.useful.sum())
     parameters = p + (4 if fit.spread.shape[0] == 2 else 2)
     deviance = -2.0 * fit.log_likelihood
@@ -193,7 +200,8 @@ def _result(
     return MixedModel(
         terms=tuple(reader.term(name) for name in data.names),
         names=data.names,
-        slopes=tuple(reader.slope(name) for name in data.groups),
+        slopes=tuple(reader.rate(name) for name in data.groups),
+        curve=reader.curve(),
         sd_intercept=float(sds[0]),
         sd_slope=float(sds[1]) if sds.size == 2 else None,
         correlation=float(fit.spread[0, 1] / (sds[0] * sds[1])) if both else None,
@@ -201,80 +209,23 @@ def _result(
         log_likelihood=fit.log_likelihood,
         aic=deviance + 2.0 * parameters,
         bic=deviance + parameters * float(np.log(n - p if criterion == "REML" else n)),
-        n_cases=data.counts.size,
+        n_cases=data.n_cases,
         n_values=n,
         left_out=data.left_out,
         warnings=reader.cautions,
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Reader:
-    """Turns combinations of the fixed effects into estimates."""
-
-    data: CourseValues
-    fit: MixedFit
-    cautions: tuple[Caution, ...]
-    criterion: Criterion
-    level: float
-
-    def term(self, name: str) -> Estimate:
-        return self._read(f"{name}, effect on {self.data.value}", [name])
-
-    def slope(self, label: str) -> Estimate:
-        data = self.data
-        extra = f"{data.time} × {data.group}={label}"
-        where = f" in {label}" if label else ""
-        return self._read(
-            f"change of {data.value} per unit of {data.time}{where}",
-            [data.time, extra] if extra in data.names else [data.time],
-        )
-
-    def _read(self, estimand: str, names: list[str]) -> Estimate:
-        data, method = self.data, f"linear mixed model ({self.criterion}), Student's t"
-        wanted = np.isin(data.names, names)
-        if (wanted & ~data.useful).any():
-            reason = "The values cannot tell this from the other terms of the model."
-            return no_estimate(estimand=estimand, method=method, n=data.counts.size, reason=reason, unit=_UNIT)
-        direction = wanted[data.useful].astype(np.float64)
-        mean = float(direction @ self.fit.coefficients)
-        error = sqrt(float(direction @ self.fit.covariance @ direction))
-        interval, p_value = student(mean, error, self._df(wanted), self.level)
-        return Estimate(
-            estimand=estimand,
-            value=mean,
-            interval=interval,
-            method=method,
-            n=data.counts.size,
-            left_out=data.left_out,
-            p_value=p_value,
-            unit=_UNIT,
-            adjusted_for=data.design.covariates,
-            warnings=self.cautions,
-        )
-
-    def _df(self, wanted: NDArray[np.bool_]) -> int:
-        """Degrees of freedom as nlme counts them: those of the level at which the term varies; the intercept within."""
-        data = self.data
-        within = data.useful & varies_within(data.matrix, data.cases, data.counts.size)
-        n_cases, n_within = data.counts.size, int(within.sum())
-        n_between = int(data.useful.sum()) - n_within - 1
-        if (wanted & within).any() or data.names[int(np.argmax(wanted))] == INTERCEPT:
-            return data.response.size - n_cases - n_within
-        return n_cases - 1 - n_between
-
-
 def _nothing(data: CourseValues, reason: str) -> MixedModel:
     def empty(estimand: str) -> Estimate:
-        return no_estimate(
-            estimand=estimand, method="linear mixed model", n=data.counts.size, reason=reason, unit=_UNIT
-        )
+        return no_estimate(estimand=estimand, method="linear mixed model", n=data.n_cases, reason=reason, unit=UNIT)
 
     where = [f" in {name}" if name else "" for name in data.groups]
     return MixedModel(
         terms=tuple(empty(f"{name}, effect on {data.value}") for name in data.names),
         names=data.names,
         slopes=tuple(empty(f"change of {data.value} per unit of {data.time}{place}") for place in where),
+        curve=pl.DataFrame(schema=CURVE),
         sd_intercept=None,
         sd_slope=None,
         correlation=None,
@@ -282,7 +233,7 @@ def _nothing(data: CourseValues, reason: str) -> MixedModel:
         log_likelihood=None,
         aic=None,
         bic=None,
-        n_cases=data.counts.size,
+        n_cases=data.n_cases,
         n_values=data.response.size,
         left_out=data.left_out,
         warnings=(Caution("no_data", reason),),

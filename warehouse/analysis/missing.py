@@ -183,7 +183,7 @@ def _summary(first: FloatArray, second: FloatArray, *, binary: bool) -> tuple[fl
         padded = [(p * x.size + 1.0) / (x.size + 2.0) for p, x in zip(means, (first, second), strict=True)]
         both = sum(q * (1.0 - q) / (x.size + 2.0) for q, x in zip(padded, (first, second), strict=True))
         return *means, plain[0], plain[1], both
-    spreads = [float(x.var(ddof=1)) / x.size if x.size > 1 else 0.0 for x in (first, second)]
+    spreads = [float(x.var(ddof=1)) / x.size if np.ptp(x) > 0.0 else 0.0 for x in (first, second)]
     return *means, spreads[0], spreads[1], spreads[0] + spreads[1]
 
 

@@ -97,8 +97,8 @@ def _cautions(pair: GroupPair, outside: float, near: int, heaviest: tuple[float,
         )
         cautions.append(Caution("positivity", text))
     if near:
-        noun = "case was" if near == 1 else "cases were"
-        text = f"{near} of {pair.n} {noun} almost certain to be in one group (propensity below 5% or above 95%)."
+        verb = "was" if near == 1 else "were"
+        text = f"{near} of {pair.n} cases {verb} almost certain to be in one group (propensity below 5% or above 95%)."
         cautions.append(Caution("positivity", text))
     for label, share, size in zip(pair.labels, heaviest, pair.sizes, strict=True):
         if share > _HEAVY and share * size > 2.0:

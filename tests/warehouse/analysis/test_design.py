@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from warehouse.analysis.design import Covariate, build_design, independent_columns, numbers
@@ -136,6 +136,7 @@ def test_numbers_of_truth_values_and_gaps() -> None:
     assert np.isnan(numbers(pl.Series("empty", [None, None]))).all()
 
 
+@settings(deadline=None)
 @given(st.permutations(range(5)))
 def test_row_order_changes_neither_names_nor_columns(order: list[int]) -> None:
     plain = build_design(FRAME, ["incisors", "age"])
@@ -144,6 +145,7 @@ def test_row_order_changes_neither_names_nor_columns(order: list[int]) -> None:
     assert sorted(shuffled.matrix.tolist()) == sorted(plain.matrix.tolist())
 
 
+@settings(deadline=None)
 @given(st.integers(1, 4), st.integers(0, 10_000))
 def test_independent_columns_span_what_all_columns_span(dependent: int, seed: int) -> None:
     rng = np.random.default_rng(seed)

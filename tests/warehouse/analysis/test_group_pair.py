@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from warehouse.analysis.group_pair import pair_groups
@@ -75,6 +75,7 @@ def test_an_estimate_it_cannot_give_keeps_the_account() -> None:
     assert nothing.warnings[0].text == "Why."
 
 
+@settings(deadline=None)
 @given(st.lists(st.sampled_from(["a", "b", "c", None]), max_size=30), st.integers(0, 99))
 def test_every_row_is_used_or_counted(groups: list[str | None], seed: int) -> None:
     rng = np.random.default_rng(seed)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from warehouse.analysis.least_squares import least_squares
 
 
+@settings(deadline=None)
 @given(st.integers(0, 1000), st.integers(8, 60))
 def test_agrees_with_statsmodels(seed: int, n: int) -> None:
     rng = np.random.default_rng(seed)

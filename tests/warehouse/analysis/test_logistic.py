@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.warehouse.analysis.weighting_cases import lalonde_pair
@@ -53,6 +53,7 @@ def test_score_is_zero_to_rounding() -> None:
     assert scores == pytest.approx(np.zeros(3), abs=1e-9)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 1000))
 def test_weight_of_two_is_a_row_given_twice(seed: int) -> None:
     design, response = invented(60, seed)

@@ -258,17 +258,58 @@ def test_search_that_does_not_settle_falls_back(jaws: dict[str, Any], monkeypatc
 
 
 def test_term_the_data_cannot_tell_from_others(jaws: dict[str, Any]) -> None:
-    frame = as_frame(jaws).with_columns(years=pl.col("age") * 1.0, also=pl.col("Sex"))
+    frame = as_frame(jaws).with_columns(also=pl.col("Sex"))
     model = mixed_model(
         frame, value="distance", time="age", case="Subject", group="Sex", covariates=["also"], interaction=False
     )
     assert model.names == ("intercept", "Sex=Male", "age")
     assert "also=Male" in model.warnings[0].text
-    constant = mixed_model(
-        frame.filter(pl.col("Sex") == "Male"), value="distance", time="age", case="Subject", covariates=["years"]
-    )
-    assert constant.term("age").value is None
-    assert constant.slopes[0].value is None
+    assert model.term("age").adjusted_for == ("also",)
+
+
+def test_group_seen_at_one_time_has_no_rate(jaws: dict[str, Any]) -> None:
+    frame = as_frame(jaws).filter((pl.col("Sex") == "Male") | (pl.col("age") == 8.0))
+    model = mixed_model(frame, value="distance", time="age", case="Subject", group="Sex", reference="Male")
+    assert model.slopes[0].value is not None
+    assert model.slopes[1].value is None
+    assert "cannot tell this" in model.slopes[1].warnings[0].text
+    assert model.curve["group"].unique().to_list() == ["Male"]
+
+
+def test_time_that_a_covariate_follows(jaws: dict[str, Any]) -> None:
+    frame = as_frame(jaws).with_columns(years=pl.col("age") * 2.0)
+    model = mixed_model(frame, value="distance", time="age", case="Subject", covariates=["years"])
+    assert model.term("age").value is None
+    assert "follows the time exactly" in model.warnings[0].text
+
+
+def test_group_without_a_complete_value(jaws: dict[str, Any]) -> None:
+    frame = as_frame(jaws).with_columns(distance=pl.when(pl.col("Sex") == "Female").then(None).otherwise("distance"))
+    model = mixed_model(frame, value="distance", time="age", case="Subject", group="Sex", reference="Male")
+    assert model.slopes[0].value is not None
+    assert model.slopes[1].value is None
+    assert model.curve["group"].unique().to_list() == ["Male"]
+
+
+def test_expected_course_of_both_groups(jaws: dict[str, Any]) -> None:
+    model = fitted(jaws, "C")
+    boys = model.curve.filter(pl.col("group") == "Male")
+    assert (boys.height, boys["time"][0], boys["time"][-1]) == (25, 8.0, 14.0)
+    fixed = jaws["computed"]["C_REML"]["fixed"]
+    assert boys["value"][0] == pytest.approx(fixed["Intercept"] - 3.0 * fixed["age11"], rel=1e-9)
+    middle = boys.filter(pl.col("time") == 11.0)
+    half = student.ppf(0.975, 79) * jaws["computed"]["C_REML"]["se"][0]
+    assert middle["high"][0] - middle["value"][0] == pytest.approx(half, rel=1e-6)
+    girls = model.curve.filter(pl.col("group") == "Female")
+    assert girls["value"][-1] - girls["value"][0] == pytest.approx(6.0 * (fixed["age11"] + fixed["inter"]), rel=1e-9)
+
+
+def test_course_stands_at_the_average_of_the_covariates(jaws: dict[str, Any]) -> None:
+    frame = as_frame(jaws).with_columns(born=pl.col("Subject").str.slice(1).cast(pl.Float64))
+    model = mixed_model(frame, value="distance", time="age", case="Subject", covariates=["born"])
+    # least-squares normal equations: at the average of all columns the expected value is near the overall mean
+    middle = model.curve.filter(pl.col("time") == 11.0)["value"][0]
+    assert middle == pytest.approx(frame["distance"].mean(), abs=1e-6)
 
 
 NOTHING: dict[str, tuple[list[int], list[float], list[float], str]] = {

@@ -137,7 +137,7 @@ def test_many_cases_start_from_a_tenth_and_end_at_the_same_place(monkeypatch: py
 
 def test_rare_level_missing_from_the_tenth_is_no_obstacle(monkeypatch: pytest.MonkeyPatch) -> None:
     design, response, times, cases = invented(300, 6)
-    design = np.column_stack([design, cases == 7])
+    design = np.column_stack([cases == 7, design]).astype(float)
     plain = fit_mixed(design, response, times, cases, random_slope=True)
     monkeypatch.setattr(mixed_fit, "_THIN_ABOVE", 100)
     thinned = fit_mixed(design, response, times, cases, random_slope=True)

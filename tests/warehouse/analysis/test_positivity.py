@@ -80,7 +80,7 @@ def test_one_near_certain_case_is_in_the_singular() -> None:
     e = np.full(80, 0.5)
     e[0] = 0.01
     one = type(found)(contrast=found.contrast, effective_sizes=(1.0, 1.0), propensity=e, weights=np.ones(80))
-    assert "1 of 80 case was" in positivity(pair, one).warnings[-1].text
+    assert "1 of 80 cases was" in positivity(pair, one).warnings[-1].text
 
 
 def test_no_propensity_no_judgement() -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import t as student
 
@@ -59,6 +59,7 @@ def test_nothing_missing_gives_the_complete_data_answer() -> None:
     assert pool([0.3] * 20, [0.01] * 20, complete_df=49).df == pytest.approx(50 / 52 * 49)
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 1.0), st.integers(1, 500))
 def test_share_interval_is_wilsons_with_nothing_missing(share: float, n: int) -> None:
     ours = pool([share] * 20, [share * (1 - share) / n] * 20).share_interval(n, 0.95)
@@ -66,6 +67,7 @@ def test_share_interval_is_wilsons_with_nothing_missing(share: float, n: int) ->
     assert (ours.low, ours.high) == pytest.approx((wilson.low, wilson.high), abs=1e-9)
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(1, 39), min_size=20, max_size=30))
 def test_share_interval_solves_its_equation(counts: list[int]) -> None:
     # (value - p)^2 = t^2 (1 + r) p (1 - p) / n at both limits
@@ -77,6 +79,7 @@ def test_share_interval_solves_its_equation(counts: list[int]) -> None:
         assert (found.value - p) ** 2 == pytest.approx(right, abs=1e-9)
 
 
+@settings(deadline=None)
 @given(many, st.floats(0.01, 5.0))
 def test_pooled_variance_is_never_below_the_mean_one(values: list[float], variance: float) -> None:
     found = pool(values, [variance] * len(values), complete_df=30)
@@ -85,6 +88,7 @@ def test_pooled_variance_is_never_below_the_mean_one(values: list[float], varian
     assert found.df <= 31 / 33 * 30 + 1e-9
 
 
+@settings(deadline=None)
 @given(many)
 def test_order_of_the_sets_plays_no_part(values: list[float]) -> None:
     one, two = pool(values, [1.0] * len(values)), pool(values[::-1], [1.0] * len(values))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from patsy import dmatrix
 
@@ -34,6 +34,7 @@ def test_spans_the_natural_spline_of_patsy() -> None:
     assert fitted == pytest.approx(theirs, abs=1e-8)
 
 
+@settings(deadline=None)
 @given(st.floats(20.0, 60.0), st.floats(0.1, 5.0))
 def test_tails_are_straight(start: float, step: float) -> None:
     right = restricted_cubic_spline(start + step * np.arange(3.0), [7.0, 10.0, 13.0, 16.0])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from warehouse.analysis.difference import risk_difference
@@ -21,6 +21,7 @@ def place(adverse: int, n: int, value: float) -> str:
     return "below" if interval.high < value else "above" if interval.low > value else "includes"
 
 
+@settings(deadline=None)
 @given(counts, st.sampled_from([0.05, 0.1, 0.3, 0.5]))
 def test_range_is_that_of_trying_every_scenario(group: tuple[int, int, int], value: float) -> None:
     adverse, assessed, missing = group
@@ -87,6 +88,7 @@ def test_grid_holds_every_scenario_with_newcombes_interval() -> None:
         assert row["message"] == sign
 
 
+@settings(deadline=None)
 @given(counts, counts)
 def test_nearest_change_is_the_nearest_of_all(first: tuple[int, int, int], second: tuple[int, int, int]) -> None:
     found = tipping_grid(first, second)

@@ -144,7 +144,7 @@ def test_sandwich_agrees_with_numerical_derivatives(target: Target) -> None:
     assert spread == pytest.approx(np.sqrt(logs @ covariance @ logs), rel=1e-5)
 
 
-@settings(max_examples=25)
+@settings(deadline=None, max_examples=25)
 @given(st.integers(0, 10_000), st.integers(40, 200))
 def test_overlap_weights_balance_every_mean_exactly(seed: int, n: int) -> None:
     pair = adverse_pair(confounded(n, np.random.default_rng(seed)))
@@ -154,7 +154,7 @@ def test_overlap_weights_balance_every_mean_exactly(seed: int, n: int) -> None:
         assert [one for one, _ in gaps] == pytest.approx([two for _, two in gaps], abs=1e-9)
 
 
-@settings(max_examples=20)
+@settings(deadline=None, max_examples=20)
 @given(st.integers(0, 10_000), st.sampled_from(list(IN_FILE)))
 def test_order_of_cases_plays_no_part(seed: int, target: Target) -> None:
     rng = np.random.default_rng(seed)
@@ -167,7 +167,7 @@ def test_order_of_cases_plays_no_part(seed: int, target: Target) -> None:
         assert one.interval.low == pytest.approx(two.interval.low, rel=1e-7)
 
 
-@settings(max_examples=20)
+@settings(deadline=None, max_examples=20)
 @given(st.integers(0, 10_000), st.sampled_from(list(IN_FILE)))
 def test_every_case_twice_gives_the_same_value_and_less_error(seed: int, target: Target) -> None:
     frame = confounded(100, np.random.default_rng(seed))
@@ -315,9 +315,9 @@ def test_one_case_in_each_group() -> None:
 
 
 def test_measure_without_spread_has_no_interval() -> None:
-    frame = pl.DataFrame({"g": ["a", "a", "b", "b"], "y": [2.0, 2.0, 5.0, 5.0]})
+    frame = pl.DataFrame({"g": ["a"] * 3 + ["b"] * 3, "y": [43.062] * 3 + [5.0] * 3})
     found = weighted_comparison(pair_groups(frame, outcome="y", group="g", first="a", second="b")).contrast
-    assert found.difference.value == -3.0
+    assert found.difference.value == pytest.approx(38.062)
     assert found.difference.interval is None
     assert found.ratio.value is None
     assert "yes/no" in found.ratio.warnings[0].text
