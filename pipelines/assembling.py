@@ -30,7 +30,8 @@ class Assembled:
     Attributes:
         tables: The tables.
         value_rows: Measure -> row in the file of the value each reading has, for readings put together from single
-            values; 0 for no value and for readings of files of one row a case. Shape (readings,).
+            values; for one made from points, the row of its first point; 0 for no value and for readings of files of
+            one row a case. Shape (readings,).
     """
 
     tables: Tables
@@ -54,6 +55,9 @@ def assemble(
     value_rows: dict[str, Rows] = {}
     if "measurements" in frames:
         frames["readings"], value_rows = _readings(frames["measurements"], frames.get("readings"), catalogue)
+    traced = [file for file, delivery in enumerate(deliveries) if {"landmarks", "readings"} <= set(delivery.tables)]
+    if traced:
+        value_rows = _with_rows_of_points(frames["readings"], value_rows, traced, catalogue)
     tables = Tables(
         frames=frames,
         n_cases=len(keys),
@@ -157,6 +161,21 @@ def _readings(
         rows[code][before + place[of_code]] = lines[of_code]
     put = readings.drop("key").with_columns(columns)
     return (put if wide is None else pl.concat([wide, put], how="diagonal_relaxed")), rows
+
+
+def _with_rows_of_points(
+    readings: pl.DataFrame, value_rows: Mapping[str, Rows], traced: Sequence[int], catalogue: Mapping[str, Measure]
+) -> dict[str, Rows]:
+    """The rows of values with those of readings made from points, which count from their first point."""
+    of_points = readings["file"].is_in(traced)
+    first = readings["row"].cast(pl.UInt32)
+    found = dict(value_rows)
+    for code in [code for code in readings.columns if code in catalogue]:
+        here = (of_points & readings[code].is_not_null()).to_numpy()
+        if here.any():
+            earlier = found.get(code, np.zeros(readings.height, dtype=np.uint32))
+            found[code] = np.where(here, first.to_numpy(), earlier)
+    return found
 
 
 def _copy_number(keys: pl.Series) -> pl.Series:

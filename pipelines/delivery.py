@@ -9,10 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
+import polars as pl
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
-
-    import polars as pl
 
 Layout = Literal["wide", "tabular", "points"]
 
@@ -65,10 +65,13 @@ class Delivery:
         tables: Contract table -> typed frame with a ``row`` column. ``case_id`` holds the keyed hash. A wide file gives
             ``cases``, ``phases``, ``visits`` and ``readings`` (row, case_id, timepoint, examiner, repeat_no, and one
             Float64 column a measure); a tabular file gives its own table, measurements as ``measurements``
-            (row, case_id, timepoint, measure, value, examiner, repeat_no; value in the catalogue's unit).
+            (row, case_id, timepoint, measure, value, examiner, repeat_no; value in the catalogue's unit). A file of
+            points gives ``landmarks``, and ``readings`` once measures were made from them.
         columns: Contract column name -> column name in the file, for messages.
         problems: Cells that could not be understood (PROBLEM_COLUMNS).
         assumptions: Everything taken to be so on the way.
+        value_views: For readings made from points, the view each value came from: one column a measure, rows as in
+            ``readings``.
     """
 
     source: Source
@@ -79,6 +82,7 @@ class Delivery:
     columns: Mapping[str, str]
     problems: pl.DataFrame
     assumptions: tuple[Assumption, ...] = ()
+    value_views: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ import polars as pl
 
 from pipelines.assembling import main_table
 from pipelines.deidentify import redact_series
+from pipelines.rules.landmark_checks import order_texts
 from pipelines.rules.reading_checks import likely_causes
 from pipelines.rules.rules import ALL_MEASURES
 
@@ -65,7 +66,10 @@ def _of_rule(rule: Rule, positions: Positions, assembled: Assembled, files: list
     tables = assembled.tables
     rows = tables[rule.table][positions]
     columns = tables.measure_columns() if rule.columns == (ALL_MEASURES,) else list(rule.columns)
-    rows = rows.with_columns(found=_found(rule, rows, columns, files))
+    if rule.check == "points_keep_their_order":
+        rows = rows.with_columns(found=order_texts(tables)[positions])
+    else:
+        rows = rows.with_columns(found=_found(rule, rows, columns, files))
     if rule.table != "readings":
         of_wide = pl.Series(tables.wide[rows["file"].to_numpy()])
         yield _selected(rule, rows.filter(of_wide), _wide_column(rule.table, columns))

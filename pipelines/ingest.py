@@ -7,12 +7,16 @@ import json
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import polars as pl
+
 from pipelines.contract.contract import load_contract
 from pipelines.deidentify.keyer import Keyer
 from pipelines.interpreting import interpret
 from pipelines.loading import LoadRecord, earlier_load, load, request_hash
 from pipelines.mapping import ColumnMapping, check_columns, identity_mapping, load_mapping
 from pipelines.reading import ReadSettings, discover, read_file
+from pipelines.stored_records import stored_points, stored_visits
+from pipelines.tracing import visits_of, with_readings
 from pipelines.validation import validate
 from warehouse.catalogues import Catalogues, in_force, register, shipped
 from warehouse.errors import KeyProblemError, RequestError
@@ -22,8 +26,6 @@ from warehouse.store import STORE, open_store
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
-
-    import polars as pl
 
     from pipelines.contract.contract import Contract
     from pipelines.delivery import Delivery, RawTable, Sorted
@@ -213,14 +215,31 @@ def _check(
         )
         deliveries.append((delivery, hashed))
     deliveries.sort(key=lambda pair: _position(pair[0]))
+    listed = _with_measures([delivery for delivery, _ in deliveries], store, contract, catalogues, request)
     request.progress("checking every row")
     checked = validate(
-        [delivery for delivery, _ in deliveries],
+        listed,
         contract=contract,
         catalogue=catalogues.measures,
         known_cases=_known_cases(store, practice),
     )
     return [(one, hashed) for one, (_, hashed) in zip(checked, deliveries, strict=True)]
+
+
+def _with_measures(
+    deliveries: Sequence[Delivery], store: Connection, contract: Contract, catalogues: Catalogues, request: Request
+) -> list[Delivery]:
+    """The deliveries, those of points with the measures that follow from them and from what the store holds."""
+    if not any("landmarks" in delivery.tables for delivery in deliveries):
+        return list(deliveries)
+    request.progress("measuring the points")
+    keys = pl.concat([one.tables["landmarks"]["case_id"] for one in deliveries if "landmarks" in one.tables])
+    cases = keys.drop_nulls().unique().to_list()
+    stored = stored_points(store, cases)
+    visits = visits_of(deliveries, stored_visits(store, cases), contract)
+    return [
+        with_readings(delivery, stored=stored, visits=visits, catalogue=catalogues.measures) for delivery in deliveries
+    ]
 
 
 def _position(delivery: Delivery) -> int:

@@ -9,6 +9,7 @@ import polars as pl
 
 from pipelines.assembling import main_table
 from pipelines.delivery import PROBLEM_COLUMNS, Sorted
+from pipelines.tracing import POINTS, without_points_turned_away
 from warehouse.errors import BrokenRuleError
 
 if TYPE_CHECKING:
@@ -24,7 +25,8 @@ def sort_delivery(
 ) -> Sorted:
     """The rows of one delivery, parted.
 
-    A row of a file of one row a case goes or stays with everything made from it; a row of any other file by itself.
+    A row of a file of one row a case goes or stays with everything made from it; a row of any other file by itself. A
+    point that goes takes along the values made from it.
 
     Args:
         delivery: The delivery.
@@ -46,6 +48,8 @@ def sort_delivery(
     else:
         good = {table: frame.filter(_stays(frame["row"], turned)) for table, frame in delivery.tables.items()}
         n_good = good[main_table(delivery)].height
+        if POINTS in good and "readings" in good:
+            good["readings"] = without_points_turned_away(delivery, good[POINTS], turned, assembled.tables.measures)
     listed = mine.select(*PROBLEM_COLUMNS, "case_id")
     away = mine["row"].is_in(turned.implode())
     validated = Sorted(

@@ -16,6 +16,7 @@ from pipelines.assembling import assemble
 from pipelines.expectations import Examiner
 from pipelines.file_rules import refuse_bad_files
 from pipelines.findings import cell_findings, findings
+from pipelines.point_findings import told_at_their_points
 from pipelines.rules.checks import CHECKS
 from pipelines.rules.rules import ALL_MEASURES, load_rules
 from pipelines.sorting import sort_delivery
@@ -69,6 +70,7 @@ def validate(
     cells = cell_findings(deliveries)
     found = findings(_failing(assembled.tables, first, examiner), rules, assembled, deliveries)
     found = pl.concat([cells, _without_doubled(found, cells, rules)])
+    found = told_at_their_points(found, rules, deliveries)
     rejecting = [rule.id for rule in rules.values() if rule.severity == "reject"]
     found = pl.concat([found, _second_round(found, rejecting, rules, assembled, deliveries, examiner)])
     return [

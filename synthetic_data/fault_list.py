@@ -123,6 +123,25 @@ def _all_points(**cells: str) -> Plant:
     return plant
 
 
+def _exchanged(one: str, other: str) -> Plant:
+    def plant(case: FaultyCase, rng: np.random.Generator) -> list[Spot]:
+        rows = case.point(one), case.point(other)
+        for row, code in zip(rows, (other, one), strict=True):
+            row["landmark"] = code
+        return [Spot("landmarks", row, "landmark") for row in rows]
+
+    return plant
+
+
+def _beside_the_points(measure: str, value: str) -> Plant:
+    """A value typed in that is far from the one its points give."""
+
+    def plant(case: FaultyCase, rng: np.random.Generator) -> list[Spot]:
+        return [Spot("measurements", case.read("start", **{measure: value}), "value")]
+
+    return plant
+
+
 def _ten_times_too_large(case: FaultyCase, rng: np.random.Generator) -> list[Spot]:
     for row in case.rows["landmarks"]:
         row.update(x=f"{row['x']}0", y=f"{row['y']}0")
@@ -245,6 +264,8 @@ POINT_FAULTS = (
     Fault("L005", _point("N'", x="70", y="8"), TABULAR, traced=True),
     Fault("L006", _ten_times_too_large, TABULAR, traced=True),
     Fault("L007", _point("Sn", x="112"), TABULAR, traced=True),
+    Fault("L008", _exchanged("N'", "Sn"), TABULAR, traced=True),
+    Fault("X014", _beside_the_points("tafh_mm", "100"), TABULAR, measures=("tafh_mm",), traced=True),
 )
 
 WRITTEN_FAULTS = (*CELL_FAULTS, *CASE_FAULTS, *TIME_FAULTS, *VALUE_FAULTS, *POINT_FAULTS)

@@ -161,7 +161,7 @@ LANTERN_BAY = (
     ),
     Practice(
         code="MILLRACE",
-        about="starts early with expansion and postural training; hands over traced points",
+        about="starts early with expansion and postural training; hands over traced points and no values of films",
         n_treated=130,
         habits={"expander_tooth_borne": 4, "myofunctional": 3, "expander_bone_borne": 1, "fixed_labial": 2},
         class_shares=CLASS_SHARES,
@@ -171,7 +171,7 @@ LANTERN_BAY = (
         extraction_shift=-1.0,
         not_asked=0.05,
         measures=FULL,
-        landmarks="beside",
+        landmarks="instead",
     ),
     Practice(
         code="LIGHTHOUSE",

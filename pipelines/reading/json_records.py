@@ -1,4 +1,7 @@
-"""JSON as a list of flat records, or an object of such lists, one a table. Values become text, numbers as written."""
+"""JSON as a list of flat records, or an object of such lists, one a table. Values become text, numbers as written.
+
+Tracings with their points inside (see ``json_points``) are taken apart first.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +14,7 @@ from pipelines.reading import limits
 from pipelines.reading.decimals import with_decimal_note
 from pipelines.reading.encoding import to_utf8
 from pipelines.reading.header import check_unique
+from pipelines.reading.json_points import is_nested, note, one_a_point
 from pipelines.reading.tidy import Untidy, tidied
 from warehouse.errors import BadFileError
 
@@ -77,6 +81,11 @@ def _table(
 ) -> RawTable:
     if not isinstance(records, list) or not records:
         raise _odd("the file holds no list of records", file.name)
+    if is_nested(records):
+        tracings, records = len(records), one_a_point(records, file.name)
+        notes = (*notes, note(tracings, len(records)))
+        if not records:
+            raise _odd("no tracing of the file has a point", file.name)
     names: dict[str, None] = {}
     for row, record in enumerate(records, start=2):
         if not isinstance(record, dict):

@@ -186,6 +186,22 @@ def given_twice(tables: Tables) -> pl.DataFrame:
     return pl.concat([values.select("file", "row"), singles_given]).unique()
 
 
+def value_agrees_with_points(tables: Tables, rule: Rule) -> Mask:
+    """A value typed in is about the one that follows from the points of the same reading; without points: not asked."""
+    singles, readings = tables["measurements"], tables["readings"]
+    made = readings.filter(pl.col("file").is_in(tables["landmarks"]["file"].unique().implode()))
+    codes = [code for code in tables.measure_columns() if made[code].null_count() < made.height]
+    right = np.ones(singles.height, dtype=np.bool_)
+    if not codes:
+        return right
+    values = made.filter(pl.col("case") < tables.n_cases).unpivot(codes, index=READING_KEY, variable_name="measure")
+    beside = singles.select(*READING_KEY, "measure", typed="value").with_row_index("position")
+    pairs = beside.join(values.drop_nulls("value"), on=[*READING_KEY, "measure"])
+    off = pairs.filter((pl.col("typed") - pl.col("value")).abs() > rule.number("within") + 1e-9)
+    right[off["position"].to_numpy()] = False
+    return right
+
+
 def reading_given_once(tables: Tables, rule: Rule) -> Mask:
     """No value of a row of a file of one row a case is also given in a file of single values."""
     return _not_among(tables["readings"], given_twice(tables)) | ~_of_wide(tables, "readings")

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from pipelines.rules.case_checks import holds
-from warehouse.measures.landmarks import ALIASES, LANDMARKS
+from warehouse.measures.landmarks import ALIASES, LANDMARKS, MAY_TOUCH, VIEWS
+from warehouse.measures.order_check import points_out_of_order
 
 if TYPE_CHECKING:
     from pipelines.rules.rules import Rule
@@ -71,11 +73,37 @@ def face_looks_ahead(tables: Tables, rule: Rule) -> Mask:
 
 
 def points_lie_apart(tables: Tables, rule: Rule) -> Mask:
-    """No two landmarks of a set have the same coordinates; the same landmark given twice is a matter of the key."""
+    """No two landmarks of a set have the same coordinates, unless they may touch.
+
+    Closed lips and teeth that meet may lie on one spot. The same landmark given twice is a matter of the key.
+    """
     frame = _named(tables)
     place = pl.struct(*SET, "x", "y")
     twice = place.is_duplicated() & (pl.col("landmark").n_unique().over(*SET, "x", "y") > 1)
-    return holds(frame, ~twice | pl.col("x").is_null() | pl.col("y").is_null())
+    touching = [pl.col("landmark").is_in(list(pair)).all().over(*SET, "x", "y") for pair in MAY_TOUCH]
+    return holds(frame, ~twice | pl.any_horizontal(touching) | pl.col("x").is_null() | pl.col("y").is_null())
+
+
+def points_keep_their_order(tables: Tables, rule: Rule) -> Mask:
+    """The point belongs to no two that look swapped, and to no face that looks mirrored."""
+    return order_texts(tables).is_null().to_numpy().astype(np.bool_)
+
+
+def order_texts(tables: Tables) -> pl.Series:
+    """What is wrong with the order of the points, for each point; null where nothing is. Shape (points,)."""
+    frame = tables["landmarks"]
+    known = ["timepoint", "view", "examiner", "repeat_no", "landmark", "x", "y"]
+    # a set is named by its file and case, so that two files with the same set are not taken for one
+    named = frame.with_row_index("place").with_columns(
+        pl.format("{}|{}", "file", "case").alias("case_id"), pl.col("landmark").replace(dict(ALIASES))
+    )
+    usable = named.drop_nulls(known).filter(pl.col("view").is_in(VIEWS))
+    if usable.is_empty():
+        return pl.Series("text", [None], dtype=pl.String).new_from_index(0, frame.height)
+    faults = points_out_of_order(usable)
+    key = ["case_id", "timepoint", "view", "examiner", "repeat_no", "landmark"]
+    told = faults.group_by(key).agg(pl.col("text").first())
+    return named.join(told, on=key, how="left", maintain_order="left")["text"]
 
 
 def size_fits_unit(tables: Tables, rule: Rule) -> Mask:

@@ -68,14 +68,16 @@ def test_the_wide_file_holds_what_the_tables_hold(demo: Cohort) -> None:
     assert wide.height == mine.cases.height == wide["case_id"].n_unique()
 
 
-def test_points_may_stand_instead_of_values(demo: Cohort) -> None:
+def test_points_stand_instead_of_values_or_beside_them(demo: Cohort) -> None:
     mine = demo.of_practice("MILLRACE")
-    assert set(tables(mine)["measurements"]["measure"]) & set(FORMULAS)
-    millrace = next(p for p in mine.settings.practices if p.landmarks == "beside")
-    settings = replace(mine.settings, practices=(replace(millrace, landmarks="instead"),))
-    instead = tables(replace(mine, settings=settings))
+    (millrace,) = [p for p in mine.settings.practices if p.landmarks == "instead"]
+    instead = tables(mine)
     assert not set(instead["measurements"]["measure"]) & set(FORMULAS)
-    assert_frame_equal(instead["landmarks"], mine.landmarks)
+    assert {"par_uk_points", "irregularity_mm"} <= set(instead["measurements"]["measure"])
+    settings = replace(mine.settings, practices=(replace(millrace, landmarks="beside"),))
+    beside = tables(replace(mine, settings=settings))
+    assert set(FORMULAS) <= set(beside["measurements"]["measure"])
+    assert_frame_equal(instead["landmarks"], beside["landmarks"])
 
 
 def test_the_key_and_the_clean_form_lie_apart(handovers: dict[str, Handover], folder: Path) -> None:

@@ -38,7 +38,7 @@ _PLANS = (
     "select entry, name as plan_id, version, body, registered_at from menton.main.registrations"
     " where kind = 'plan' order by entry"
 )
-_READING_KEYS = {"case_no", "load_id", "row_no", "timepoint", "examiner", "repeat_no", "replaced_by"}
+_READING_KEYS = {"case_no", "load_id", "row_no", "timepoint", "examiner", "repeat_no", "computed", "replaced_by"}
 
 
 def build_marts(connection: Connection, catalogues: Catalogues) -> None:

@@ -87,6 +87,7 @@ SAGITTAL_MEASURES = (
         from_points=OCCLUSAL_PLANE_KIND,
         views=(LATERAL,),
         needs_scale=True,
+        on_film=True,
     ),
 )
 

@@ -82,6 +82,9 @@ _ALL = (
     Landmark("ZyL", "Left zygion", "Most lateral point of the cheekbone outline, person's left.", (FRONTAL,)),
 )
 
+#: Points that may truly lie on one spot: closed lips, and teeth that meet. Any other two on one spot are a slip.
+MAY_TOUCH = (frozenset({"Stms", "Stmi"}), frozenset({"U1T", "L1T"}), frozenset({"U6", "L6"}))
+
 LANDMARKS: Mapping[str, Landmark] = MappingProxyType({point.code: point for point in _ALL})
 ALIASES: Mapping[str, str] = MappingProxyType({alias: p.code for p in _ALL for alias in p.aliases})
 

@@ -67,6 +67,8 @@ class Measure:
         from_points: The variant that the formula makes, where reading by hand makes another; else empty.
         views: Views the formula applies to, the first being the usual one.
         needs_scale: True for a length from points: it needs mm, or pixels with a scale.
+        on_film: True for a length that is only ever taken from a radiograph: values are kept as on the film and
+            brought to true size with the enlargement of the visit when the tables are published.
         source: Where definition and ranges come from.
     """
 
@@ -87,6 +89,7 @@ class Measure:
     from_points: str = ""
     views: tuple[str, ...] = ()
     needs_scale: bool = False
+    on_film: bool = False
     source: str = RANGES_SOURCE
 
     @property

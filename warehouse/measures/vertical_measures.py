@@ -212,6 +212,7 @@ VERTICAL_MEASURES = (
         family="vertical",
         views=(LATERAL,),
         needs_scale=True,
+        on_film=True,
     ),
     Measure(
         code="tafh_mm",
@@ -226,6 +227,7 @@ VERTICAL_MEASURES = (
         family="vertical",
         views=(LATERAL,),
         needs_scale=True,
+        on_film=True,
     ),
     Measure(
         code="pfh_mm",
@@ -241,6 +243,7 @@ VERTICAL_MEASURES = (
         variants=GONION_KINDS,
         views=(LATERAL,),
         needs_scale=True,
+        on_film=True,
     ),
     Measure(
         code="lafh_direct_pct",

@@ -12,6 +12,7 @@ import pytest
 from pipelines.contract.contract import load_contract
 from pipelines.delivery import Delivery, Sorted
 from pipelines.rules.rules import load_rules
+from pipelines.tracing import with_readings
 from pipelines.validation import validate
 from synthetic_data.faults import FILE_FAULTS, Planted, faults_for, plant_faults, plant_file_fault
 from warehouse.errors import BadFileError, MentonError
@@ -54,8 +55,13 @@ def _second_readings(measurements: pl.DataFrame) -> pl.DataFrame:
 def _run(frames: Frames, door: Door) -> Run:
     contract = load_contract()
     planted = plant_faults(frames, np.random.default_rng(7), contract=contract, catalogue=CATALOGUE)
-    results = validate(door(planted.frames), contract=contract, catalogue=CATALOGUE)
+    deliveries = [_measured(one) for one in door(planted.frames)]
+    results = validate(deliveries, contract=contract, catalogue=CATALOGUE)
     return Run(planted, dict(zip(planted.frames, results, strict=True)))
+
+
+def _measured(delivery: Delivery) -> Delivery:
+    return with_readings(delivery, stored=None, visits=None, catalogue=CATALOGUE)
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
