@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Sequence
 
-APP = Path(__file__).with_name("app.py")
+APP = Path(__file__).parent / "entry" / "app.py"
 HERE = "127.0.0.1"
 PORT = 8521
 PATIENCE = 300

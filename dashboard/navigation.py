@@ -44,7 +44,10 @@ class Entry:
 
 
 MAP: dict[str, tuple[Entry, ...]] = {
-    "The audit": (Entry(file="answer.py", title="What happened", address="answer"),),
+    "The audit": (
+        Entry(file="answer.py", title="What happened", address="answer"),
+        Entry(file="cases.py", title="Case by case", address="cases", offered_to=who_sees_cases),
+    ),
 }
 """Heading -> pages below it. The first page is the one that opens."""
 

@@ -41,8 +41,8 @@ _LISTED = (
         title="Appliance category (first phase)",
         column="appliance_first",
         codes="appliance_category",
-        note="Grouped by the appliance of the first phase; the sequence of appliances, and every appliance ever used, are"
-        " groupings of their own.",
+        note="Grouped by the appliance of the first phase. The sequence of appliances, and every appliance ever used,"
+        " are groupings of their own.",
     ),
     Grouping(
         name="appliance_sequence",

@@ -1,84 +1,263 @@
-"""What a report says: one set of results that every page, slide and table is made from."""
+"""What a report says: one set of results that every page, slide, table and figure is made from.
+
+Counts come as cells that may be hidden, so that nothing made from them can show more than may be shown.
+
+- for the ``practice`` itself every count is whole;
+- for ``outside`` (what is made to leave the practice) counts below the smallest one are hidden, and as many others as
+  it takes that none of them can be worked out from the rest of the document.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
-from warehouse.rates import Rates, rates
+from dashboard.report.gathered import COMPARISONS, gather
+from warehouse.errors import RequestError
 from warehouse.reader import Reader
 from warehouse.selection import Selection
-from warehouse.threshold import ThresholdCurve, threshold_curve
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from warehouse.change_picture import ChangePicture
+    from warehouse.disclosure import Cell, Policy
+    from warehouse.grouping import Grouping
     from warehouse.outcomes.definition import Definition
+    from warehouse.results import Estimate
+    from warehouse.threshold import ThresholdCurve
 
-COMPARISONS = ("appliance_category", "age_band", "extraction")
+__all__ = ["COMPARISONS", "Audience", "Change", "Comparison", "Findings", "Group", "Loss", "Stage", "findings"]
+
+Audience: TypeAlias = Literal["practice", "outside"]
+
+NAMED_BY = ("practice", "clinician")
+"""Groupings whose groups are people or practices."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Counts and share of one group as they may be shown.
+
+    Attributes:
+        group: Code of the group; ``label`` is its name.
+        started: Cases started; None where the document does not give them by group. So with ``finished`` (reached the
+            end) and ``missing`` (outcome due but not known).
+        counted: Cases counted.
+        adverse: Cases adverse.
+        rate: Share adverse; without a value where a count it rests on is hidden.
+        if_none: Share if none of the missing were adverse, ``if_all`` if all were; None where not given.
+        change: Mean change with its interval; None where not given.
+    """
+
+    group: str
+    label: str
+    counted: Cell
+    adverse: Cell
+    rate: Estimate
+    started: Cell | None = None
+    finished: Cell | None = None
+    missing: Cell | None = None
+    if_none: Estimate | None = None
+    if_all: Estimate | None = None
+    change: Estimate | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Groups side by side, as found: nothing evens out how they differed at the start.
+
+    Attributes:
+        by: What cases are grouped by.
+        groups: In the order shown.
+        difference: Of two groups, the second's share less the first's; None where there are not two, or counts are
+            hidden.
+        notes: What is hidden, in sentences.
+    """
+
+    by: Grouping
+    groups: tuple[Group, ...]
+    difference: Estimate | None
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """Cases that went no further than a stage, and why."""
+
+    reason: str
+    n: Cell
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One stage from started to counted; ``fewer`` is how many went no further, None where that is hidden."""
+
+    name: str
+    title: str
+    n: Cell
+    losses: tuple[Loss, ...]
+    fewer: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """The changes behind the classes.
+
+    Attributes:
+        label: Name of the measure; ``unit`` its unit.
+        summary: Mean change with its interval.
+        quartiles: Lower quartile, median and upper quartile.
+        error: What is known of measuring error, in a sentence.
+        picture: The histogram; None where it may not be shown.
+    """
+
+    label: str
+    unit: str
+    summary: Estimate
+    quartiles: tuple[float, float, float]
+    error: str
+    picture: ChangePicture | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
-    """Results of one audit at one build.
+    """Results of one audit at one build, as they may be shown to an audience.
 
     Attributes:
-        overall: The headline rate.
-        untreated: The same definition on the untreated comparison cases, if there are any.
-        by: One result a comparison.
-        others: The headline rate under every other definition of the same family.
-        secondary: The rate under the definitions of the other families.
-        threshold: The share against the threshold.
-        published_at: When the build was published.
-        practices: Pseudonyms in the warehouse.
+        audience: Whom they are for.
+        policy: The rule counts were hidden by; None where nothing is hidden.
+        cases: Which cases, in words.
+        practices: Names that may be shown, or none; ``n_practices`` is their number.
+        overall: The headline.
+        stages: From started to counted.
+        turned_away: Cases handed over that the checks turned away; ``selected`` were picked out; ``not_due`` are still
+            in treatment.
+        untreated: Children observed without treatment, under the same definition; None where there are none.
+        comparisons: Groups side by side.
+        family: Definition and share for every other definition of the headline's family.
+        secondary: The same for the other families.
+        curve: Share against the threshold; thresholds that may not be shown are left out.
+        change: The changes behind the classes; None where there are none, or they may not be shown.
+        notes: What is hidden in the parts that concern all cases.
     """
 
-    overall: Rates
-    untreated: Rates | None
-    by: tuple[Rates, ...]
-    others: tuple[Rates, ...]
-    secondary: tuple[Rates, ...]
-    threshold: ThresholdCurve
+    audience: Audience
+    policy: Policy | None
+    definition: Definition
+    growth_reference: str
+    build: str
     published_at: str
+    cases: str
     practices: tuple[str, ...]
-
-    @property
-    def definition(self) -> Definition:
-        """The definition on the headline."""
-        return self.overall.definition
-
-    @property
-    def family(self) -> tuple[Rates, ...]:
-        """The headline rate under its own definition, then under the others of the family."""
-        return (self.overall, *self.others)
+    n_practices: int
+    level: float
+    overall: Group
+    stages: tuple[Stage, ...]
+    turned_away: Cell
+    selected: Cell
+    not_due: Cell
+    untreated: Group | None
+    comparisons: tuple[Comparison, ...]
+    family: tuple[tuple[Definition, Group], ...]
+    secondary: tuple[tuple[Definition, Group], ...]
+    curve: ThresholdCurve
+    change: Change | None
+    notes: tuple[str, ...]
 
 
 def findings(
-    folder: Path,
+    reader: Reader,
     *,
-    key: str | None = None,
+    audience: Audience,
+    selection: Selection | None = None,
     definition: str | None = None,
     comparisons: tuple[str, ...] = COMPARISONS,
-    selection: Selection | None = None,
+    name_practice: bool | None = None,
 ) -> Findings:
-    """Everything a report needs, read from the published snapshot in one go."""
-    selection = selection or Selection()
+    """The results of the snapshot as they may be shown.
+
+    Args:
+        reader: An open snapshot.
+        audience: ``practice`` or ``outside``.
+        selection: Which cases; consecutive treated ones where None. For ``outside`` one practice may be chosen and
+            nothing else: tables about overlapping choices of cases could be subtracted from each other.
+        definition: Id of the headline definition; the one in force where None.
+        comparisons: Names of groupings.
+        name_practice: Whether practices are named; where None, only to the practice itself.
+
+    Raises:
+        RequestError: A definition or grouping does not exist, or may not be asked for by this audience.
+    """
+    chosen = selection or Selection()
+    if audience == "outside":
+        _refuse_what_may_not_leave(chosen, comparisons)
+    asked = _sensible(chosen, comparisons)
+    gathered = gather(reader, selection=chosen, definition=definition, comparisons=asked)
+    if audience == "outside":
+        from dashboard.report.protected import protected
+
+        alone = not any(chosen.filters.values())
+        around = None if alone else gather(reader, selection=Selection(), definition=definition, comparisons=asked)
+        found = protected(gathered, around=around)
+    else:
+        from dashboard.report.whole import whole
+
+        found = whole(gathered)
+    named = audience == "practice" if name_practice is None else name_practice
+    return found if named else without_names(found, chosen)
+
+
+def cases_in_words(selection: Selection, *, but: tuple[str, ...] = ("practice",)) -> str:
+    """Which cases, leaving out what filters named in ``but`` say."""
+    filters = {name: kept for name, kept in selection.filters.items() if name not in but}
+    return replace(selection, filters=filters).sentence()
+
+
+def findings_in(folder: Path, *, key: str | None = None, **choices: object) -> Findings:
+    """The results of the snapshot in a warehouse folder; ``choices`` as for :func:`findings`."""
     with Reader.open(folder, key=key) as reader:
-        overall = rates(reader, definition=definition, selection=selection)
-        others = [other for other in reader.registry if other.id != overall.definition.id]
-        family = overall.definition.family
-        untreated = rates(reader, definition=definition, selection=Selection(comparison="untreated"))
-        return Findings(
-            overall=overall,
-            untreated=untreated if untreated.groups[0].n_started else None,
-            by=tuple(rates(reader, by=by, definition=definition, selection=selection) for by in comparisons),
-            others=tuple(
-                rates(reader, definition=other.id, selection=selection) for other in others if other.family == family
-            ),
-            secondary=tuple(
-                rates(reader, definition=other.id, selection=selection) for other in others if other.family != family
-            ),
-            threshold=threshold_curve(reader, definition=definition, selection=selection),
-            published_at=reader.snapshot.published_at,
-            practices=reader.practices,
-        )
+        return findings(reader, **choices)  # type: ignore[arg-type]
+
+
+def without_names(found: Findings, selection: Selection) -> Findings:
+    """The same with practices and clinicians called A, B, C in the order shown."""
+    comparisons = tuple(
+        replace(comparison, groups=_lettered(comparison)) if comparison.by.name in NAMED_BY else comparison
+        for comparison in found.comparisons
+    )
+    return replace(found, practices=(), comparisons=comparisons, cases=cases_in_words(selection, but=NAMED_BY))
+
+
+def _lettered(comparison: Comparison) -> tuple[Group, ...]:
+    return tuple(
+        replace(group, group=_letter(place), label=f"{comparison.by.name} {_letter(place)}")
+        for place, group in enumerate(comparison.groups)
+    )
+
+
+def _letter(place: int) -> str:
+    """A, B … Z, AA, AB …"""
+    head, last = divmod(place, 26)
+    return (_letter(head - 1) if head else "") + chr(ord("A") + last)
+
+
+def _sensible(selection: Selection, comparisons: tuple[str, ...]) -> tuple[str, ...]:
+    """Comparisons that have more than one group: practices are not compared within one practice."""
+    alone = len(selection.filters.get("practice", ())) == 1
+    return tuple(dict.fromkeys(name for name in comparisons if not (alone and name == "practice")))
+
+
+def _refuse_what_may_not_leave(selection: Selection, comparisons: tuple[str, ...]) -> None:
+    from warehouse.protected_rates import OFFERED
+
+    others = [name for name, kept in selection.filters.items() if kept and name != "practice"]
+    plain = (selection.comparison, selection.selection) == ("treated", "consecutive")
+    if others or len(selection.filters.get("practice", ())) > 1 or not plain:
+        found = "a document that leaves the practice is about all its cases"
+        remedy = "leave the filters out: tables about overlapping choices of cases could be subtracted from each other"
+        raise RequestError(found, where=", ".join(others), remedy=remedy)
+    strange = [name for name in comparisons if name not in OFFERED]
+    if strange:
+        found = f"a document that leaves the practice cannot compare by {', '.join(strange)}"
+        raise RequestError(found, expected=", ".join(OFFERED), remedy="choose among these, or make it for the practice")

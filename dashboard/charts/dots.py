@@ -1,0 +1,154 @@
+"""A dot for every case: finish against start, and the change beyond ordinary growth against age.
+
+Class is told by shape as well as by colour: adverse cases are filled triangles, the others open circles.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import altair as alt
+import polars as pl
+
+from dashboard.theme import LIGHT, Palette, dressed
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from warehouse.case_dots import CaseDots
+
+AREA = "area"
+ONE = "one"
+
+
+def dots_chart(
+    dots: CaseDots, *, palette: Palette = LIGHT, large: bool = False, width: int = 460, choose: bool = False
+) -> alt.LayerChart:
+    """Finish against start, with the line of ordinary growth and the band of measuring error.
+
+    Args:
+        dots: The cases.
+        palette: Colours of the mode.
+        large: For a projector.
+        width: Width in pixels.
+        choose: Whether an area or a dot can be chosen (parameters ``area`` and ``one``).
+    """
+    first, second = dots.times
+    x = alt.X("before:Q", title=[f"{dots.label}", f"at the {first}, {dots.unit}"], scale=_span(dots))
+    y = alt.Y("after:Q", title=f"at the {second}, {dots.unit}", scale=_span(dots))
+    tooltip = [
+        alt.Tooltip("case:N"),
+        alt.Tooltip("before:Q", title=first, format=".1f"),
+        alt.Tooltip("after:Q", title=second, format=".1f"),
+        alt.Tooltip("beyond:Q", title="change, plus is worse", format="+.1f"),
+        alt.Tooltip("status:N"),
+    ]
+    marks = _dots(dots.frame.select("case", "before", "after", "beyond", "status"), palette).encode(
+        x=x, y=y, tooltip=tooltip
+    )
+    if choose:
+        marks = marks.add_params(
+            alt.selection_interval(name=AREA, encodings=["x", "y"]), alt.selection_point(name=ONE, fields=["case"])
+        )
+    chart = alt.layer(*_growth(dots, palette), marks).properties(
+        width=width, height=520 if large else 420, description=dots_alt(dots)
+    )
+    return dressed(chart, palette, large=large)
+
+
+def beyond_chart(
+    dots: CaseDots, *, picked: Collection[str] = (), palette: Palette = LIGHT, large: bool = False, width: int = 460
+) -> alt.LayerChart:
+    """Change beyond expectation against age at start; cases picked in the other picture stand out by size and ring."""
+    frame = dots.frame.select("case", "age_at_start", "beyond", "status", "appliance").drop_nulls("age_at_start")
+    frame = frame.with_columns(is_picked=pl.col("case").is_in(list(picked)))
+    marks = _dots(frame, palette, dimmed=bool(picked)).encode(
+        x=alt.X("age_at_start:Q", title="age at start, years", scale=alt.Scale(zero=False)),
+        y=alt.Y("beyond:Q", title=["change, " + dots.unit, "(up is worse)"]),
+        tooltip=[
+            alt.Tooltip("case:N"),
+            alt.Tooltip("age_at_start:Q", title="age at start", format=".1f"),
+            alt.Tooltip("beyond:Q", title="change, plus is worse", format="+.1f"),
+            alt.Tooltip("appliance:N"),
+            alt.Tooltip("status:N"),
+        ],
+    )
+    line = pl.DataFrame({"at": [dots.part.threshold], "said": [f"threshold {dots.part.threshold:g}"]})
+    base = alt.Chart(line)
+    rule = base.mark_rule(color=palette.adverse, strokeDash=[6, 3], strokeWidth=2).encode(y="at:Q")
+    name = base.mark_text(align="right", dy=-8, color=palette.adverse).encode(
+        x=alt.value("width"), y="at:Q", text="said:N"
+    )
+    chart = alt.layer(marks, rule, name).properties(
+        width=width, height=380 if large else 300, description=beyond_alt(dots, picked)
+    )
+    return dressed(chart, palette, large=large)
+
+
+def _dots(frame: pl.DataFrame, palette: Palette, *, dimmed: bool = False) -> alt.Chart:
+    classes = ["adverse", "not adverse"]
+    legend = alt.Legend(title=None, orient="top")
+    shape = alt.Shape("status:N", scale=alt.Scale(domain=classes, range=["triangle-up", "circle"]), legend=legend)
+    colours = alt.Scale(domain=classes, range=[palette.adverse, palette.main])
+    stroke = alt.Stroke("status:N", scale=colours, legend=legend)
+    fill = alt.Fill("status:N", scale=colours, legend=legend)
+    filled = alt.condition("datum.status == 'adverse'", alt.value(0.85), alt.value(0.0))
+    emphasis = {
+        "size": alt.condition("datum.is_picked", alt.value(110), alt.value(24)),
+        "opacity": alt.condition("datum.is_picked", alt.value(1.0), alt.value(0.35)),
+    }
+    marks: alt.Chart = alt.Chart(frame).mark_point(size=42, strokeWidth=1.2)
+    return marks.encode(shape=shape, stroke=stroke, fill=fill, fillOpacity=filled, **(emphasis if dimmed else {}))
+
+
+def _span(dots: CaseDots) -> alt.Scale:
+    """One range for both axes, so that the line of no change runs from corner to corner."""
+    values = [*dots.frame["before"].to_list(), *dots.frame["after"].to_list()]
+    return alt.Scale(domain=[min(values, default=0), max(values, default=1)], nice=True, zero=False)
+
+
+def _growth(dots: CaseDots, palette: Palette) -> list[alt.Chart]:
+    """The line of the middle expected change, and the band of measuring error about it."""
+    if dots.frame.is_empty():
+        return []
+    values = [*dots.frame["before"].to_list(), *dots.frame["after"].to_list()]
+    shift = dots.expected if dots.part.basis == "growth_adjusted" and dots.expected is not None else 0.0
+    error = dots.band.mdc95 or 0.0
+    ends = pl.DataFrame({"before": [min(values), max(values)]}).with_columns(
+        middle=pl.col("before") + shift, low=pl.col("before") + shift - error, high=pl.col("before") + shift + error
+    )
+    base = alt.Chart(ends).encode(x="before:Q")
+    line = base.mark_line(color=palette.second, strokeWidth=2, clip=True).encode(y="middle:Q")
+    band = base.mark_area(color=palette.second, opacity=0.16, clip=True).encode(y="low:Q", y2="high:Q")
+    return [band, line] if error else [line]
+
+
+def dots_alt(dots: CaseDots) -> str:
+    """What the dots show, in words."""
+    first, second = dots.times
+    n_adverse = int((dots.frame["status"] == "adverse").sum())
+    return (
+        f"{dots.label} at the {second} against the {first}: one dot for each of {dots.n_drawn:,} cases,"
+        f" {n_adverse:,} of them adverse. {line_sentence(dots)}"
+    )
+
+
+def line_sentence(dots: CaseDots) -> str:
+    """What the line and the band about it mean."""
+    if dots.part.basis == "growth_adjusted" and dots.expected is not None:
+        what = f"The line is the middle expected change of these cases, {dots.expected:+.1f} {dots.unit}"
+    else:
+        what = "The line is no change"
+    what = what.replace("-", "−")
+    if dots.band.mdc95 is None:
+        return f"{what}; measuring error is not known."
+    return f"{what}; the band about it is measuring error, {dots.band.mdc95:.1f} {dots.unit} each way."
+
+
+def beyond_alt(dots: CaseDots, picked: Collection[str] = ()) -> str:
+    """What the second picture shows, in words."""
+    chosen = f" {len(picked):,} cases are picked out." if picked else ""
+    return (
+        f"Change of each case against its age at start, more is worse; the threshold is {dots.part.threshold:g}"
+        f" {dots.unit}.{chosen}"
+    )

@@ -1,0 +1,161 @@
+"""Case by case: every counted case as a dot, any of them looked at closely, and teeth against face."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard.charts.corners import corners_chart
+from dashboard.charts.course import course_alt, course_chart
+from dashboard.charts.dots import AREA, ONE, beyond_alt, beyond_chart, dots_alt, dots_chart, line_sentence
+from dashboard.desk import Desk, desk
+from dashboard.filters import Choice, chosen
+from dashboard.footing import footing
+from dashboard.nothing import say_why_empty
+from dashboard.screen import draw, fine, palette, plain, said, table
+from warehouse.answer import answer
+from warehouse.case_dots import CaseDots, case_dots
+from warehouse.corners_of_cases import corners_of_cases
+from warehouse.one_case import OneCase, one_case
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+OFFERED = 400
+SHOWN = 25
+
+
+def page(here: Desk) -> None:
+    """The page."""
+    choice = chosen(here)
+    st.title("Case by case")
+    found = here.about_cases(answer, choice.selection, definition=choice.definition)
+    if found.group.n_started == 0:
+        say_why_empty(found.relief, choice.selection)
+        footing(found.overall, found.published_at)
+        return
+    dots = here.about_cases(case_dots, choice.selection, definition=choice.definition)
+    if dots is None or dots.frame.is_empty():
+        said("There is no dot to draw.")
+        plain(
+            "This definition is made of several parts, or no case could be counted under it. Choose another definition"
+            " in the side panel, such as one on a single angle."
+        )
+    else:
+        picked = all_cases(dots)
+        a_closer_look(here, choice, dots, picked)
+    teeth_and_face(here, choice)
+    footing(found.overall, found.published_at)
+
+
+def all_cases(dots: CaseDots) -> list[str]:
+    """The dots; gives back the cases picked in the picture."""
+    side = "above" if dots.part.direction == "rise" else "below"
+    said(f"Each dot is one of {dots.n_drawn:,} cases; far {side} the line is worse.")
+    fine(line_sentence(dots), dots.band.said, *_left_out(dots))
+    fine("Drag over an area to pick cases, or click one; the second picture and the list follow.")
+    event = draw(dots_chart(dots, palette=palette(), choose=True), alt=dots_alt(dots), key="dots", choose=True)
+    picked = picked_cases(dots.frame, event)
+    st.header("The same cases by age")
+    draw(beyond_chart(dots, picked=picked, palette=palette()), alt=beyond_alt(dots, picked), key="beyond")
+    if picked:
+        the_picked(dots.frame.filter(pl.col("case").is_in(picked)))
+    return picked
+
+
+def _left_out(dots: CaseDots) -> list[str]:
+    lines = []
+    if dots.n_other:
+        lines.append(f"{dots.n_other:,} cases were counted by another measure and are not drawn.")
+    if dots.n - dots.n_other > dots.n_drawn:
+        lines.append(
+            f"Of {dots.n - dots.n_other:,} cases a random {dots.n_drawn:,} are drawn; narrow down to see others."
+        )
+    return lines
+
+
+def picked_cases(frame: pl.DataFrame, event: Any) -> list[str]:  # noqa: ANN401 - what the chart reports
+    """Cases inside the area dragged over, or the one clicked on."""
+    chosen_area = dict(event.selection.get(AREA) or {})
+    clicked = [one["case"] for one in event.selection.get(ONE) or [] if "case" in one]
+    inside = [
+        pl.col(axis).is_between(min(ends), max(ends))
+        for axis, ends in chosen_area.items()
+        if axis in {"before", "after"}
+    ]
+    area = frame.filter(*inside)["case"].to_list() if inside else []
+    return list(dict.fromkeys([*clicked, *area]))
+
+
+def the_picked(frame: pl.DataFrame) -> None:
+    """The cases picked, worst first."""
+    st.subheader(f"Picked: {frame.height:,}")
+    shown = frame.sort("beyond", descending=True).head(SHOWN)
+    listed = shown.select(
+        "case",
+        pl.format("{} → {}", pl.col("before").round(1), pl.col("after").round(1)).alias("start → finish"),
+        pl.col("beyond").round(1).alias("change, plus is worse"),
+        pl.col("age_at_start").round(1).alias("age"),
+        "appliance",
+        pl.col("status").alias("class"),
+    )
+    table(listed, alt=f"The {shown.height} picked cases with the largest change")
+    if frame.height > SHOWN:
+        fine(f"The {SHOWN} with the largest change are listed.")
+
+
+def a_closer_look(here: Desk, choice: Choice, dots: CaseDots, picked: Collection[str]) -> None:
+    """One case: facts, course and drawing."""
+    st.header("One case")
+    frame = dots.frame.filter(pl.col("case").is_in(list(picked))) if picked else dots.frame
+    ordered = frame.sort("beyond", descending=True).head(OFFERED)
+    names = {row["case"]: f"{row['case']}  ({row['beyond']:+.1f})" for row in ordered.iter_rows(named=True)}
+    one = st.selectbox(
+        "Case, by size of its change",
+        list(names),
+        format_func=names.__getitem__,
+        index=None,
+        placeholder="choose a case",
+        key="case",
+    )
+    if one is None:
+        plain("Choose a case to see its course over time and, where points were traced, its drawing.")
+        return
+    the_case(here.about_cases(one_case, choice.selection, case=one, measure=dots.measure), dots)
+
+
+def the_case(case: OneCase, dots: CaseDots) -> None:
+    """Facts, course and drawing of a case."""
+    name = f"case {case.case}"
+    table(pl.DataFrame({"": list(case.facts), name: list(case.facts.values())}), alt=f"Facts of {name}")
+    course = course_alt(case.course, dots.label, dots.unit)
+    draw(course_chart(case.course, label=dots.label, unit=dots.unit, palette=palette()), alt=course, key="course")
+    if case.drawing:
+        alt = f"Points of {name}, finish drawn over start. {course}"
+        st.image(case.drawing, width="stretch", alt=alt)
+    else:
+        fine(case.no_drawing)
+    with st.expander("What every definition says of this case"):
+        said_of_it = pl.DataFrame({"definition": list(case.outcomes), name: list(case.outcomes.values())})
+        table(said_of_it, alt=f"Outcomes of {name}")
+
+
+def teeth_and_face(here: Desk, choice: Choice) -> None:
+    """The four corners."""
+    st.header("Teeth and face together")
+    corners = here.about_cases(corners_of_cases, choice.selection, definition=choice.definition)
+    if corners is None:
+        plain("The peer assessment rating was not brought in, so teeth and face cannot be set against each other.")
+        return
+    plain(corners.sentence)
+    if corners.among_all.value is not None:
+        draw(corners_chart(corners, palette=palette()), alt=corners.sentence, key="corners")
+    fine(
+        "Teeth count as improved when the peer assessment rating fell by at least 30% (Richmond and others, 1992).",
+        *(f"Left out: {n:,} cases, {reason}." for reason, n in corners.left_out.items()),
+    )
+
+
+page(desk())

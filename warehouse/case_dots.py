@@ -1,0 +1,120 @@
+"""Every counted case as a dot: the measure at the start and at the finish, and what became of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from warehouse.error_band import ErrorBand, error_band
+from warehouse.marts.expressions import name as checked
+from warehouse.outcomes.definition import SPANS
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from warehouse.outcomes.definition import ChangePart, Definition
+    from warehouse.reader import Reader
+    from warehouse.selection import Selection
+
+MOST_DOTS = 5_000
+"""Dots drawn at most. Beyond that, the cases with the lowest keyed hash are drawn: a random choice that stays."""
+
+SHOWN_KEY = 10
+"""Characters of a case's keyed hash shown on screens: enough to tell a hundred thousand cases apart."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaseDots:
+    """Cases to draw.
+
+    Attributes:
+        definition: The definition that calls them adverse or not.
+        part: Its change part.
+        measure: Code of the measure drawn; ``label`` and ``unit`` name it.
+        frame: One row a case: case (shortened hash), practice, sex, age_at_start, appliance, months, before, after,
+            expected (null without a growth curve), beyond (change beyond expectation, more is worse), status.
+        n: Cases counted; ``n_drawn`` of them are in the frame.
+        n_other: Cases counted by an alternative measure, which is not drawn.
+        expected: Middle expected change of the cases drawn; None without growth curve.
+        band: Measuring error.
+    """
+
+    definition: Definition
+    part: ChangePart
+    measure: str
+    label: str
+    unit: str
+    frame: pl.DataFrame
+    n: int
+    n_other: int
+    expected: float | None
+    band: ErrorBand
+
+    @property
+    def n_drawn(self) -> int:
+        """Cases drawn."""
+        return self.frame.height
+
+    @property
+    def times(self) -> tuple[str, str]:
+        """The two times compared, as named on screens."""
+        first, second = SPANS[self.part.span]
+        return first.replace("_", "-"), second.replace("_", "-")
+
+
+def case_dots(
+    reader: Reader, *, selection: Selection, definition: str | None = None, most: int = MOST_DOTS
+) -> CaseDots | None:
+    """The cases counted under a definition; None where it has no single change, or its measure was never read."""
+    chosen = reader.definition(definition)
+    part = chosen.single_change
+    columns = _columns(reader)
+    measure = next((one for one in part.measures if f"{one}__before" in columns), None) if part else None
+    if part is None or measure is None:
+        return None
+    frame = _frame(reader, chosen, part, measure, selection, has_expected=f"{measure}__expected" in columns)
+    drawn = frame.filter(frame["is_drawn"]).drop("is_drawn")
+    label, unit = reader.connection.rows("select label, unit from mart_measures where measure = ?", [measure])[0]
+    known = drawn["expected"].drop_nulls().to_numpy()
+    return CaseDots(
+        definition=chosen,
+        part=part,
+        measure=measure,
+        label=label,
+        unit=unit,
+        frame=drawn.head(most),
+        n=frame.height,
+        n_other=frame.height - drawn.height,
+        expected=float(np.median(known)) if known.size else None,
+        band=error_band(reader, measure=measure, selection=selection),
+    )
+
+
+def _columns(reader: Reader) -> set[str]:
+    rows = reader.connection.rows("select column_name from duckdb_columns() where table_name = 'mart_spans'")
+    return {column for (column,) in rows}
+
+
+def _frame(
+    reader: Reader, definition: Definition, part: ChangePart, measure: str, selection: Selection, *, has_expected: bool
+) -> pl.DataFrame:
+    condition, values = selection.where()
+    sign = 1 if part.direction == "rise" else -1
+    code = checked(measure)
+    expected = f"mart_spans.{code}__expected" if has_expected else "cast(null as double)"
+    frame = reader.connection.frame(
+        f"select substring(mart_cases.case_key, 1, {SHOWN_KEY}) as case, mart_cases.practice, mart_cases.sex,"
+        " mart_cases.age_at_start, mart_cases.appliance_first as appliance, mart_spans.months,"
+        f" mart_spans.{code}__before as before, mart_spans.{code}__after as after, {expected} as expected,"
+        f" {sign} * mart_outcomes.value as beyond, mart_outcomes.status,"
+        f" mart_spans.{code}__before is not null and mart_spans.{code}__after is not null as is_drawn"
+        " from mart_outcomes inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
+        " inner join mart_spans on mart_spans.case_no = mart_outcomes.case_no and mart_spans.span = ?"
+        f" where mart_outcomes.definition_id = ? and mart_outcomes.step = 'counted' and {condition}"
+        " order by mart_cases.case_key",
+        [part.span, definition.id, *values],
+    )
+    labels = {code: reader.label("appliance_category", code) for code in frame["appliance"].drop_nulls().unique()}
+    return frame.with_columns(frame["appliance"].replace(labels))
