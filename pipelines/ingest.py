@@ -17,6 +17,7 @@ from pipelines.mapping import ColumnMapping, check_columns, identity_mapping, lo
 from pipelines.reading import ReadSettings, discover, read_file
 from pipelines.stored_records import stored_points, stored_visits
 from pipelines.tracing import visits_of, with_readings
+from pipelines.rules.rules import load_rules
 from pipelines.validation import validate
 from warehouse.catalogues import Catalogues, in_force, register, shipped
 from warehouse.errors import KeyProblemError, RequestError
@@ -272,7 +273,14 @@ def _keyer(store: Connection, request: Request) -> Keyer:
     with store.transaction():
         register(store, "setting", "case_key_fingerprint", "1", keyer.fingerprint())
         register(store, "setting", "labels", load_contract().version, _labels())
+        register(store, "setting", "rules", load_contract().version, _rules(in_force(store).measures))
     return keyer
+
+
+def _rules(measures: Mapping[str, Measure]) -> str:
+    """Rule -> what is wrong and what to do, so that a screen can say it without the checks at hand."""
+    rules = load_rules(load_contract(), measures)
+    return json.dumps({rule.id: [rule.reason, rule.remedy] for rule in rules.values()})
 
 
 def _labels() -> str:
