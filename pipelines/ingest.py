@@ -11,13 +11,14 @@ import polars as pl
 
 from pipelines.contract.contract import load_contract
 from pipelines.deidentify.keyer import Keyer
+from pipelines.film_size import with_size_notes
 from pipelines.interpreting import interpret
 from pipelines.loading import LoadRecord, earlier_load, load, request_hash
 from pipelines.mapping import ColumnMapping, check_columns, identity_mapping, load_mapping
 from pipelines.reading import ReadSettings, discover, read_file
+from pipelines.rules.rules import load_rules
 from pipelines.stored_records import stored_points, stored_visits
 from pipelines.tracing import visits_of, with_readings
-from pipelines.rules.rules import load_rules
 from pipelines.validation import validate
 from warehouse.catalogues import Catalogues, in_force, register, shipped
 from warehouse.errors import KeyProblemError, RequestError
@@ -217,6 +218,7 @@ def _check(
         deliveries.append((delivery, hashed))
     deliveries.sort(key=lambda pair: _position(pair[0]))
     listed = _with_measures([delivery for delivery, _ in deliveries], store, contract, catalogues, request)
+    listed = with_size_notes(listed, catalogues.measures)
     request.progress("checking every row")
     checked = validate(
         listed,
