@@ -68,6 +68,12 @@ def _other_kind(column: str) -> Plant:
     return plant
 
 
+def _other_enlargement(case: FaultyCase, rng: np.random.Generator) -> list[Spot]:
+    case.visit("start")["magnification_pct"] = "8"
+    case.visit("finish")["magnification_pct"] = "10" if rng.random() < 0.5 else None
+    return [Spot("visits", case.visit("finish"), "magnification_pct")]
+
+
 def _copied_finish(case: FaultyCase, rng: np.random.Generator) -> list[Spot]:
     return [Spot("measurements", case.read("finish", **VALUES["start"]), "value")]
 
@@ -214,6 +220,7 @@ TIME_FAULTS = (
     Fault("V005", in_cells("visits", {"months_from_start": "130"}, at="finish")),
     Fault("V006", _other_kind("gonion_kind")),
     Fault("V007", _other_kind("porion_kind")),
+    Fault("V008", _other_enlargement),
     Fault("X009", in_cells("visits", {"records_taken": "no"}, at="finish")),
 )
 

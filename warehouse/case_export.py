@@ -16,7 +16,8 @@ def case_frame(reader: Reader) -> pl.DataFrame:
     """One row a case: mart_cases, the change of each measure, and outcome, step and value of each definition."""
     cases = reader.connection.frame("select * from mart_cases")
     changes = reader.connection.frame(
-        "select * exclude (sex, span, age_before, age_after, is_gonion_different, is_porion_different, months)"
+        "select * exclude (sex, span, age_before, age_after, is_gonion_different, is_porion_different,"
+        " is_size_different, months)"
         " from mart_spans where span = 'start_to_finish'"
     )
     frame = cases.join(changes, on="case_no", how="left")

@@ -47,6 +47,7 @@ CHECKS: Mapping[str, Check] = MappingProxyType(
             reading_checks.overjet_fits_class,
             reading_checks.repeat_not_copied,
             reading_checks.sum_agrees,
+            time_checks.enlarged_as_at_start,
             time_checks.finish_after_start,
             time_checks.follow_up_after_finish,
             time_checks.observed_time_is_usual,

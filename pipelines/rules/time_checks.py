@@ -115,6 +115,17 @@ def same_kind_as_at_start(tables: Tables, rule: Rule) -> Mask:
     return same
 
 
+def enlarged_as_at_start(tables: Tables, rule: Rule) -> Mask:
+    """The enlargement is that of the start radiograph, or stated at neither time; without a start visit: not asked."""
+    case = tables.case_numbers("visits")
+    at_start = pl.col("timepoint") == "start"
+    there: Mask = tables.per_case("visits", pl.lit(1.0), at_start) == 1.0
+    first = tables.per_case("visits", pl.col("magnification_pct"), at_start, name="enlargement at start")[case]
+    now = tables["visits"]["magnification_pct"].cast(pl.Float64).to_numpy()
+    same: Mask = (first == now) | (np.isnan(first) & np.isnan(now)) | ~there[case]
+    return same
+
+
 def phase_ends_by_finish(tables: Tables, rule: Rule) -> Mask:
     """A phase does not go on long after the finish records."""
     phases = tables["phases"]

@@ -53,7 +53,10 @@ def build_marts(connection: Connection, catalogues: Catalogues) -> None:
 def _build(connection: Connection, catalogues: Catalogues) -> None:
     measures = measures_present(connection)
     errors = method_errors(repeat_sums(connection, measures))
-    _create(connection, "mart_timeline", timeline_statement(measures, has_repeats=_has_repeats(connection)))
+    timeline = timeline_statement(
+        measures, has_repeats=_has_repeats(connection), on_film=_on_film(catalogues, measures)
+    )
+    _create(connection, "mart_timeline", timeline)
     _create(connection, "mart_cases", _cases_statement(connection, measures))
     _build_spans(connection, measures, catalogues)
     _build_outcomes(connection, measures, catalogues, errors)
@@ -120,12 +123,17 @@ def _build_outcomes(
         grown=[measure for measure in measures if measure in catalogues.reference.measures],
         gonion=[measure for measure in measures if _depends_on(catalogues, measure, "gonion")],
         porion=[measure for measure in measures if _depends_on(catalogues, measure, "porion")],
+        size=_on_film(catalogues, measures),
         own_error=own_errors(errors),
         default_error=default_errors(catalogues.measures),
     )
     definitions = tuple(catalogues.definitions)
     _create(connection, "mart_results", filled("results.sql", **results_parameters(definitions, setting)))
     connection.execute(f"create view mart.main.mart_outcomes as {outcomes_statement(definitions)}")
+
+
+def _on_film(catalogues: Catalogues, measures: Sequence[str]) -> list[str]:
+    return [measure for measure in measures if catalogues.measures.measure(measure).on_film]
 
 
 def _depends_on(catalogues: Catalogues, measure: str, landmark: str) -> bool:

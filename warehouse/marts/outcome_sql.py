@@ -24,6 +24,7 @@ class Setting:
         grown: Measures the growth reference has a curve for.
         gonion: Measures that depend on how gonion was marked.
         porion: Measures that depend on how porion was marked.
+        size: Lengths of the film, which depend on its enlargement.
         own_error: Practice -> measure -> MDC95 from the practice's own repeats.
         default_error: Measure -> MDC95 from the catalogue.
     """
@@ -32,6 +33,7 @@ class Setting:
     grown: Collection[str]
     gonion: Collection[str]
     porion: Collection[str]
+    size: Collection[str]
     own_error: Mapping[str, Mapping[str, float]]
     default_error: Mapping[str, float]
 
@@ -190,6 +192,8 @@ def _differs(measure: str, span: Span, setting: Setting) -> str:
         checks.append(f"{span}.is_gonion_different")
     if measure in setting.porion:
         checks.append(f"{span}.is_porion_different")
+    if measure in setting.size:
+        checks.append(f"{span}.is_size_different")
     return f"({' or '.join(checks)})" if checks else ""
 
 

@@ -2,6 +2,8 @@
 -- key: case_no, span. <measure>__before and __after in the catalogue's unit; __expected is the mean change of an
 -- untreated child of that sex between the two ages, null where the growth reference has no curve or the age is
 -- outside it; __expected_sd its spread between children. months in months, ages in years.
+-- is_gonion_different, is_porion_different: marked in different ways at the two times. is_size_different: enlargement
+-- stated at one time only, so that lengths of the film are true size at one time and not at the other.
 -- Absent where records are missing at either time.
 with
 
@@ -14,7 +16,8 @@ joined as (
         mart_cases.age_at_start + earlier.months_from_start / 12e0 as age_before,
         mart_cases.age_at_start + later.months_from_start / 12e0 as age_after,
         coalesce(earlier.gonion_kind <> later.gonion_kind, false) as is_gonion_different,
-        coalesce(earlier.porion_kind <> later.porion_kind, false) as is_porion_different$readings
+        coalesce(earlier.porion_kind <> later.porion_kind, false) as is_porion_different,
+        (earlier.magnification_pct is null) <> (later.magnification_pct is null) as is_size_different$readings
     from mart_cases
     inner join mart_timeline as earlier
         on earlier.case_no = mart_cases.case_no

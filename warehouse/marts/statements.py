@@ -34,8 +34,14 @@ def filled(file: str, **parts: str) -> str:
     return Template(files("warehouse.marts").joinpath(file).read_text(encoding="utf-8")).substitute(parts)
 
 
-def timeline_statement(measures: Sequence[str], *, has_repeats: bool) -> str:
-    """Query of mart_timeline. ``has_repeats``: some time was read more than once, so a reading must be chosen."""
+def timeline_statement(measures: Sequence[str], *, has_repeats: bool, on_film: Sequence[str]) -> str:
+    """Query of mart_timeline.
+
+    Args:
+        measures: Measures present.
+        has_repeats: Some time was read more than once, so a reading must be chosen.
+        on_film: Those of the measures that are lengths on the film, to be brought to true size.
+    """
     if has_repeats:
         picked = "".join(
             f",\n        arg_min({name(m)}, case when {m} is not null then reading_rank end) as {m}" for m in measures
@@ -48,8 +54,15 @@ def timeline_statement(measures: Sequence[str], *, has_repeats: bool) -> str:
         chosen=chosen,
         answers=",\n        ".join(_ANSWERS),
         shown_answers=",\n    ".join(f"seen_visits.{answer}" for answer in _ANSWERS),
-        measures="".join(f",\n    in_use.{name(measure)}" for measure in measures),
+        measures="".join(f",\n    {_true_size(measure, on_film)}" for measure in measures),
     )
+
+
+def _true_size(measure: str, on_film: Sequence[str]) -> str:
+    value = f"in_use.{name(measure)}"
+    if measure not in on_film:
+        return value
+    return f"{value} / (1e0 + coalesce(seen_visits.magnification_pct, 0e0) / 100e0) as {measure}"
 
 
 def cases_statement(measures: Sequence[str], *, n_phases: int, answers: Sequence[str]) -> str:

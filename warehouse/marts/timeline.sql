@@ -2,6 +2,8 @@
 -- key: case_no, timepoint. Measures in the catalogue's unit; months_from_start in months.
 -- The value in use is the first reading of the first examiner (by pseudonym) that has the measure: repeats exist
 -- only for a sample, and averaging them would give those cases a smaller error than the rest.
+-- Lengths that only a radiograph gives are brought to true size: value / (1 + magnification_pct / 100); where the
+-- enlargement is not stated (magnification_pct null) they are as on the film.
 -- A row is absent where neither a visit nor a reading is kept; a measure is null where it was not read.
 with
 
@@ -13,6 +15,7 @@ seen_visits as (
         timepoint,
         case when timepoint = 'start' then coalesce(months_from_start, 0e0) else months_from_start end
             as months_from_start,
+        magnification_pct,
         porion_kind,
         gonion_kind,
         $answers,
@@ -29,6 +32,7 @@ select
             then coalesce(seen_visits.months_from_start, 0e0)
         else seen_visits.months_from_start
     end as months_from_start,
+    seen_visits.magnification_pct,
     seen_visits.porion_kind,
     seen_visits.gonion_kind,
     $shown_answers,
