@@ -3,7 +3,7 @@
 select
     loads.practice,
     count(distinct turned_away.case_key) as n_cases,
-    count(distinct case when turned_away.case_key is null then turned_away.row_no end) as n_rows_without_case
+    count(distinct case when turned_away.case_key is null then loads.source_sha256 || '/' || turned_away.row_no end) as n_rows_without_case
 from turned_away
 inner join loads on loads.load_id = turned_away.load_id
 left join case_registry on case_registry.case_key = turned_away.case_key
@@ -12,5 +12,5 @@ left join cases
     and cases.replaced_by is null
 where
     cases.case_no is null
-    and turned_away.table_name in ('cases', 'file')
+    and loads.table_name = 'cases'
 group by loads.practice
