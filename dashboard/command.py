@@ -16,6 +16,7 @@ import webbrowser
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from warehouse.command_options import ENCRYPTION_VARIABLE, WAREHOUSE_VARIABLE, add_warehouse
 from warehouse.errors import RequestError
 
 if TYPE_CHECKING:
@@ -27,19 +28,17 @@ HERE = "127.0.0.1"
 PORT = 8521
 PATIENCE = 300
 
-WAREHOUSE_VARIABLE = "MENTON_WAREHOUSE"
-ENCRYPTION_VARIABLE = "MENTON_ENCRYPTION_KEY_FILE"
 KEY_VARIABLE = "MENTON_KEY_FILE"
 VIEWER_VARIABLE = "MENTON_VIEWER"
 READ_ONLY_VARIABLE = "MENTON_READ_ONLY"
 ACCESS_VARIABLE = "MENTON_ACCESS_FILE"
-DEFAULT_WAREHOUSE = "menton-data"
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add the command."""
     parser = subparsers.add_parser("dashboard", help="open the dashboard in a browser")
-    _add_places(parser)
+    add_warehouse(parser)
+    _add_file(parser, "--key-file", KEY_VARIABLE, "file of the case key, for files brought in from the page")
     parser.add_argument("--port", type=int, default=PORT, metavar="N", help=f"port to serve on (default: {PORT})")
     parser.add_argument("--no-browser", action="store_true", help="say the address, but open no browser")
     parser.add_argument("--read-only", action="store_true", help="leave out the page that brings in files")
@@ -54,18 +53,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         "--address", default=HERE, help=f"address to serve on (default: {HERE}); another one needs --access"
     )
     parser.set_defaults(run=run)
-
-
-def _add_places(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--warehouse",
-        type=Path,
-        default=Path(os.environ.get(WAREHOUSE_VARIABLE, DEFAULT_WAREHOUSE)),
-        metavar="FOLDER",
-        help=f"the warehouse folder (default: {DEFAULT_WAREHOUSE}, or the variable {WAREHOUSE_VARIABLE})",
-    )
-    _add_file(parser, "--encryption-key-file", ENCRYPTION_VARIABLE, "key file of an encrypted warehouse")
-    _add_file(parser, "--key-file", KEY_VARIABLE, "file of the case key, for files brought in from the page")
 
 
 def _add_file(parser: argparse.ArgumentParser, option: str, variable: str, what: str) -> None:

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import streamlit as st
 
-from dashboard.command import DEFAULT_WAREHOUSE, ENCRYPTION_VARIABLE, KEY_VARIABLE, WAREHOUSE_VARIABLE
+from dashboard.command import KEY_VARIABLE
 from dashboard.entrance import current_viewer
+from warehouse.command_options import DEFAULT_WAREHOUSE, ENCRYPTION_VARIABLE, WAREHOUSE_VARIABLE
 from warehouse.errors import KeyProblemError, RequestError
 from warehouse.snapshot import Snapshot, current_snapshot
 

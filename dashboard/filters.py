@@ -83,3 +83,15 @@ def _kept(one: FilterValues) -> tuple[str, ...]:
             placeholder="all",
         )
     )
+
+
+def practices(desk: Desk) -> Selection:
+    """Every case of the practices chosen: for pages about records and files rather than outcomes."""
+    everyone = Selection(selection="both")
+    offered = next((one for one in desk.about_cases(filter_values, everyone) if one.name == "practice"), None)
+    if offered is None or not _may_offer(desk, offered):
+        return everyone
+    with st.sidebar:
+        st.header("What is looked at", divider=False)
+        kept = _kept(offered)
+    return Selection(selection="both", filters={"practice": kept} if kept else {})

@@ -48,6 +48,11 @@ MAP: dict[str, tuple[Entry, ...]] = {
         Entry(file="answer.py", title="What happened", address="answer"),
         Entry(file="cases.py", title="Case by case", address="cases", offered_to=who_sees_cases),
     ),
+    "Can it be trusted?": (
+        Entry(file="readings.py", title="How exact?", address="readings", offered_to=who_sees_cases),
+        Entry(file="data.py", title="How complete?", address="data", offered_to=who_sees_cases),
+        Entry(file="methods.py", title="How it is counted", address="methods"),
+    ),
 }
 """Heading -> pages below it. The first page is the one that opens."""
 

@@ -41,19 +41,24 @@ def losses_in_words(stage: StageCount) -> str:
 def sampling_chart(flow: Flow, *, palette: Palette = LIGHT, large: bool = False, width: int = 460) -> alt.LayerChart:
     """Bars from started to counted, each with its name and number above it and the cases lost after it at the right."""
     frame = sampling_frame_rows(flow)
+    return stages_chart(frame, said=sampling_alt(flow), palette=palette, large=large, width=width)
+
+
+def stages_chart(
+    frame: pl.DataFrame, *, said: str, palette: Palette = LIGHT, large: bool = False, width: int = 460
+) -> alt.LayerChart:
+    """The chart of a frame as made by :func:`sampling_frame_rows`; ``said`` is its text alternative."""
     step = 74 if large else 46
     down, up = round(step * 0.2), -round(step * 0.16)
     base = alt.Chart(frame).encode(
         y=alt.Y("stage:N", sort=frame["stage"].to_list(), axis=None),
         tooltip=[alt.Tooltip("stage:N"), alt.Tooltip("n:Q"), alt.Tooltip("lost:N", title="went no further")],
     )
-    x = alt.X("n:Q", axis=None, scale=alt.Scale(domain=[0, max(1, *frame["n"].to_list())]))
+    x = alt.X("n:Q", axis=None, scale=alt.Scale(domain=[0, max([1, *frame["n"].drop_nulls().to_list()])]))
     bars = base.mark_bar(color=palette.main, opacity=0.75, height=round(step * 0.3), yOffset=down).encode(x=x)
     names = base.mark_text(align="left", dy=up, fontWeight="bold").encode(x=alt.value(0), text="said:N")
     lost = base.mark_text(align="right", dy=up, color=palette.quiet).encode(x=alt.value("width"), text="fewer:N")
-    chart = alt.layer(bars, names, lost).properties(
-        width=width, height=frame.height * step, description=sampling_alt(flow)
-    )
+    chart = alt.layer(bars, names, lost).properties(width=width, height=frame.height * step, description=said)
     return dressed(chart, palette, large=large)
 
 

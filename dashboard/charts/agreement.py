@@ -1,0 +1,92 @@
+"""First against second reading (the picture of Bland and Altman): difference against mean, bias and limits."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import altair as alt
+import polars as pl
+
+from dashboard.theme import LIGHT, Palette, dressed
+from warehouse.wording import signed
+
+if TYPE_CHECKING:
+    from warehouse.measuring import Repeats
+
+MOST_DOTS = 3_000
+
+
+def agreement_frame(repeats: Repeats) -> pl.DataFrame:
+    """One row a record: mean and difference of its two readings."""
+    return repeats.frame.head(MOST_DOTS).select(
+        "examiner",
+        mean=(pl.col("first") + pl.col("second")) / 2,
+        difference=pl.col("first") - pl.col("second"),
+    )
+
+
+def agreement_chart(
+    repeats: Repeats, *, palette: Palette = LIGHT, large: bool = False, width: int = 460
+) -> alt.LayerChart:
+    """The dots, the bias as a line, the limits of agreement as dashed lines."""
+    dots = (
+        alt.Chart(agreement_frame(repeats))
+        .mark_point(color=palette.main, size=34, strokeWidth=1.2)
+        .encode(
+            x=alt.X(
+                "mean:Q",
+                title=[f"{repeats.label}", f"mean of the two readings, {repeats.unit}"],
+                scale=alt.Scale(zero=False),
+            ),
+            y=alt.Y("difference:Q", title=f"first minus second, {repeats.unit}"),
+            tooltip=[
+                alt.Tooltip("examiner:N"),
+                alt.Tooltip("mean:Q", format=".1f"),
+                alt.Tooltip("difference:Q", format="+.1f"),
+            ],
+        )
+    )
+    chart = alt.layer(dots, *_lines(repeats, palette)).properties(
+        width=width, height=380 if large else 300, description=agreement_alt(repeats)
+    )
+    return dressed(chart, palette, large=large)
+
+
+def _lines(repeats: Repeats, palette: Palette) -> list[alt.Chart]:
+    found = repeats.agreement
+    marks = [
+        {"at": estimate.value, "said": f"{name} {signed(estimate.value, digits=2)}", "is_limit": name != "bias"}
+        for name, estimate in (("upper limit", found.upper), ("bias", found.bias), ("lower limit", found.lower))
+        if estimate.value is not None
+    ]
+    if not marks:
+        return []
+    base = alt.Chart(pl.DataFrame(marks)).encode(y="at:Q")
+    dash = alt.condition("datum.is_limit", alt.value([6, 3]), alt.value([1, 0]))
+    rule = base.mark_rule(color=palette.second, strokeWidth=2).encode(strokeDash=dash)
+    words = base.mark_text(align="right", dy=-8, color=palette.second).encode(x=alt.value("width"), text="said:N")
+    return [rule, words]
+
+
+def agreement_alt(repeats: Repeats) -> str:
+    """What the picture shows, in words."""
+    found = repeats.agreement
+    if found.bias.value is None:
+        return f"No record was read twice for {repeats.label}."
+    if found.lower.value is None or found.upper.value is None:
+        gap = f"{abs(found.bias.value):.2f} {repeats.unit}"
+        return f"One record was read twice for {repeats.label}; the readings differ by {gap}."
+    return (
+        f"{repeats.label}: {found.n:,} records were read twice by the same examiner. The first reading minus the second"
+        f" is {signed(found.bias.value, digits=2)} {repeats.unit} on average; 95% of differences are expected between"
+        f" {signed(found.lower.value, digits=2)} and {signed(found.upper.value, digits=2)}."
+    )
+
+
+def agreement_sentence(repeats: Repeats) -> str:
+    """The one thing to remember of it."""
+    found = repeats.agreement
+    if found.lower.value is None or found.upper.value is None:
+        return agreement_alt(repeats)
+    furthest = max(abs(found.lower.value), abs(found.upper.value))
+    return f"Two readings of one record lie within {furthest:.1f} {repeats.unit} of each other in 95%."

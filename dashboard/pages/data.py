@@ -1,0 +1,120 @@
+"""How complete the data are: what was turned away and why, completeness by field and year, what was loaded when."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+import streamlit as st
+
+from dashboard.charts.completeness import completeness_alt, completeness_chart
+from dashboard.desk import Desk, desk
+from dashboard.filters import practices
+from dashboard.screen import behind, draw, fine, palette, plain, said, table
+from warehouse.data_quality import DataQuality, data_quality
+from warehouse.wording import CAUTION, cases
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from warehouse.data_quality import Load, RuleCount
+
+SHOWN_LOADS = 30
+
+
+def page(here: Desk) -> None:
+    """The page."""
+    found = here.about_cases(data_quality, practices(here))
+    st.title("How complete are the data?")
+    said(summary(found))
+    turned_away(found)
+    completeness(found)
+    remarks(found)
+    history(found.loads)
+    behind(("Build", here.snapshot.build_id), ("Caution", CAUTION))
+
+
+def summary(found: DataQuality) -> str:
+    """The page in a sentence."""
+    read, loaded = sum(one.n_read for one in found.loads), sum(one.n_loaded for one in found.loads)
+    if not read:
+        return "Nothing has been loaded yet."
+    turned = read - loaded
+    return f"Of {read:,} rows handed over, {loaded:,} were loaded and {turned:,} turned away."
+
+
+def turned_away(found: DataQuality) -> None:
+    """Rules that turned rows away."""
+    st.header("What was turned away")
+    if not found.turned_away:
+        plain("No row was turned away.")
+        return
+    plain(
+        f"{cases(found.n_cases_turned_away)} of which nothing could be loaded. They were started, and are in no figure."
+    )
+    rule_table(found.turned_away, alt="Rules that turned rows away")
+    fine("The rows themselves: `menton quarantine --out FILE.xlsx`. Correct them in your own file and load it again.")
+
+
+def completeness(found: DataQuality) -> None:
+    """Field by field and year by year."""
+    st.header("What is missing where")
+    if not found.completeness:
+        plain("No case is in the warehouse yet.")
+        return
+    fine(
+        "Share of cases that have each field; the darker, the more is missing. Measures at the finish are asked only of"
+        " cases that reached the end."
+    )
+    alt = completeness_alt(found.completeness)
+    draw(completeness_chart(found.completeness, palette=palette()), alt=alt, key="completeness")
+
+
+def remarks(found: DataQuality) -> None:
+    """Rules that remarked on rows which were loaded all the same."""
+    if found.remarks:
+        with st.expander(f"Remarks on rows that were loaded ({sum(one.n_rows for one in found.remarks):,})"):
+            rule_table(found.remarks, alt="Rules that remarked on rows")
+
+
+def rule_table(rules: Sequence[RuleCount], *, alt: str) -> None:
+    """Rules with what they say and how many rows they met."""
+    rows = [
+        {
+            "rows": f"{one.n_rows:,}",
+            "what was wrong": f"{one.reason or 'see the list of rules'} ({one.rule})",
+            "columns": ", ".join(one.columns[:4]) + (" …" if len(one.columns) > 4 else ""),
+            "what to do": one.remedy,
+        }
+        for one in rules
+    ]
+    table(pl.DataFrame(rows), alt=alt)
+
+
+def history(loads: Sequence[Load]) -> None:
+    """What was loaded when, and what was taken to be so."""
+    st.header("What was loaded when")
+    if not loads:
+        return
+    rows = [
+        {
+            "when (UTC)": one.loaded_at,
+            "practice": one.practice,
+            "file": one.source,
+            "table": one.table,
+            "read": f"{one.n_read:,}",
+            "turned away": f"{one.n_turned_away:,}",
+        }
+        for one in loads[:SHOWN_LOADS]
+    ]
+    table(pl.DataFrame(rows), alt="Loads, newest first")
+    with st.expander("What was taken to be so when these files were read"):
+        assumed = list(
+            dict.fromkeys(
+                (one.source, about.about, about.taken, about.because) for one in loads for about in one.assumptions
+            )
+        )
+        table(pl.DataFrame(assumed, schema=["file", "about", "taken", "because"], orient="row"), alt="Assumptions")
+
+
+page(desk())

@@ -1,0 +1,145 @@
+"""How exact the readings are: method error by measure and examiner, and second readings as a picture."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+import streamlit as st
+
+from dashboard.charts.agreement import agreement_alt, agreement_chart, agreement_sentence
+from dashboard.desk import Desk, desk
+from dashboard.filters import practices
+from dashboard.screen import behind, draw, fine, palette, plain, said, table
+from warehouse.measuring import MeasureError, Repeats, measure_errors, repeats
+from warehouse.wording import CAUTION, signed
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from warehouse.analysis.method_error import MethodError
+    from warehouse.selection import Selection
+
+FIRST = "sn_gogn_deg"
+NONE = "—"
+
+
+def page(here: Desk) -> None:
+    """The page."""
+    selection = practices(here)
+    st.title("How exact are the readings?")
+    errors = here.about_cases(measure_errors, selection)
+    if not errors:
+        said("No record was read twice, so the error of these readings is not known.")
+        plain(
+            "Read about 25 records a second time, some weeks later and without looking at the first readings, and"
+            " bring them in as repeat 2. Until then stand-in values are used, and the figures say so."
+        )
+        end(here)
+        return
+    names = {one.measure: one.label for one in errors}
+    measure = st.selectbox(
+        "Measure",
+        list(names),
+        index=list(names).index(FIRST) if FIRST in names else 0,
+        format_func=names.__getitem__,
+        key="measure",
+        bind="query-params",
+    )
+    one_measure(here, selection, measure)
+    every_measure(errors)
+    end(here)
+
+
+def one_measure(here: Desk, selection: Selection, measure: str) -> None:
+    """One measure looked at: sentence, picture, examiners."""
+    found = here.about_cases(repeats, selection, measure=measure)
+    error = next(iter(found.by_examiner.values())) if len(found.by_examiner) == 1 else None
+    said(agreement_sentence(found))
+    plain(agreement_alt(found))
+    draw(agreement_chart(found, palette=palette()), alt=agreement_alt(found), key="agreement")
+    fine(*(one.text for one in found.agreement.bias.warnings), *([] if error is None else _texts(error)))
+    by_examiner(found)
+    between(found)
+
+
+def _texts(error: MethodError) -> list[str]:
+    return [one.text for one in error.dahlberg.warnings]
+
+
+def by_examiner(found: Repeats) -> None:
+    """Error of each examiner."""
+    st.header("Examiner by examiner")
+    rows = [
+        {
+            "examiner": name,
+            "read twice": f"{error.n:,}",
+            "error of one reading": _number(error.dahlberg.value, found.unit),
+            "first minus second": NONE
+            if error.bias.value is None
+            else f"{signed(error.bias.value, digits=2)} {found.unit}",
+            "reliability": NONE if error.reliability is None else f"{error.reliability:.3f}",
+        }
+        for name, error in found.by_examiner.items()
+    ]
+    table(pl.DataFrame(rows), alt=f"Error of {found.label} by examiner")
+
+
+def between(found: Repeats) -> None:
+    """Agreement of examiners who read the same records."""
+    if not found.between:
+        return
+    st.header("Two examiners, the same records")
+    rows = [
+        {
+            "examiners": pair,
+            "records": f"{one.n:,}",
+            "first minus second examiner": NONE
+            if one.bias.value is None
+            else f"{signed(one.bias.value, digits=2)} {found.unit}",
+            "95% of differences": NONE
+            if one.lower.value is None or one.upper.value is None
+            else f"{signed(one.lower.value, digits=2)} to {signed(one.upper.value, digits=2)}",
+        }
+        for pair, one in found.between.items()
+    ]
+    table(pl.DataFrame(rows), alt=f"Agreement between examiners on {found.label}")
+    fine("A steady difference between examiners makes groups look different where each examiner reads one group.")
+
+
+def every_measure(errors: Sequence[MeasureError]) -> None:
+    """All measures at a glance."""
+    st.header("Every measure")
+    rows = [
+        {
+            "measure": one.label,
+            "read twice": f"{one.error.n:,}",
+            "error of one reading": _number(one.error.dahlberg.value, one.unit),
+            "least real change": _number(one.error.mdc, one.unit),
+            "reliability": NONE if one.error.reliability is None else f"{one.error.reliability:.3f}",
+        }
+        for one in errors
+    ]
+    table(pl.DataFrame(rows), alt="Method error of every measure with records read twice")
+    fine(
+        "Error of one reading: Dahlberg's formula. Least real change: the smallest difference between two readings that"
+        " is beyond error in 95% (MDC95, 2.77 times the error). Reliability: Houston's coefficient; it is high where"
+        " cases differ much, whatever the error."
+    )
+
+
+def _number(value: float | None, unit: str) -> str:
+    return NONE if value is None else f"{value:.2f} {unit}"
+
+
+def end(here: Desk) -> None:
+    """What stands behind the page."""
+    behind(
+        ("Records", "all records read more than once, whatever became of the cases"),
+        ("Sources", "Dahlberg 1940; Houston 1983; Bland and Altman 1986, 1999"),
+        ("Build", here.snapshot.build_id),
+        ("Caution", CAUTION),
+    )
+
+
+page(desk())
