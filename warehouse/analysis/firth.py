@@ -166,7 +166,7 @@ def _cautions(cases: _Cases, profile: Profile, aliased: Sequence[str]) -> tuple[
     if cases.n_events in {0, cases.n}:
         text = "All cases ended alike, so the coefficients come from the penalty alone."
         found.append(Caution("separation", text))
-    elif profile.is_separated():
+    elif profile.separated:
         text = "Some combination of the covariates tells the outcomes apart exactly; only the penalty keeps it finite."
         found.append(Caution("separation", text))
     if not profile.best.converged:

@@ -23,23 +23,31 @@ class Profile:
     Attributes:
         best: The fit.
         covariance: Inverse Fisher information there, shape ``(p, p)``.
+        separated: Whether the plain likelihood runs away from there.
     """
 
     def __init__(self, rows: Rows) -> None:
         p = rows.columns.shape[0]
         self.model = Likelihood(rows, penalised=True)
-        self.plain = Likelihood(rows, penalised=False)
         self.every = np.arange(p)
         self.best = maximise(self.model, np.zeros(p), self.every)
+        plain = maximise(Likelihood(rows, penalised=False), self.best.beta, self.every, most_steps=15)
+        self.separated = not plain.converged
+        if self.separated:
+            self._look_further(plain.beta)
         self.covariance: Floats = np.asarray(np.linalg.inv(self.best.information), dtype=np.float64)
 
     def null(self) -> Optimum:
         """The best fit with every slope at zero."""
         return maximise(self.model, np.zeros(self.every.size), self.every[:1])
 
-    def is_separated(self) -> bool:
-        """Whether the plain likelihood runs away from here."""
-        return not maximise(self.plain, self.best.beta, self.every, most_steps=25).converged
+    def _look_further(self, far: Floats) -> None:
+        """Separated data can give the penalised likelihood a second, higher peak on the way the plain one runs off."""
+        steps = [self.best.beta + share * (far - self.best.beta) for share in (0.2, 0.4, 0.6, 0.8)]
+        start = max(steps, key=lambda beta: self.model.at(beta).height)
+        other = maximise(self.model, start, self.every)
+        if other.converged and other.height > self.best.height + 1e-9:
+            self.best = other
 
     def augmented_errors(self) -> Floats:
         """Standard errors from the information with the pseudo-cases added, shape ``(p,)``."""
@@ -56,8 +64,8 @@ class Profile:
         start = near.beta.copy()
         start[j] = value
         if others.size:
-            slope = np.linalg.solve(near.information[np.ix_(others, others)], near.information[others, j])
-            start[others] -= slope * (value - near.beta[j])
+            among, across = near.information[np.ix_(others, others)], near.information[others, j]
+            start[others] -= np.linalg.lstsq(among, across)[0] * (value - near.beta[j])
         return maximise(self.model, start, others)
 
     def root_drop(self, fit: Optimum) -> float:
@@ -70,15 +78,16 @@ class Profile:
         Newton's method on the root drop, which is nearly straight, within a bracket that only ever shrinks.
         """
         value = float(self.best.beta[j]) + side * z * self.error(j)
-        inner, outer, fit = float(self.best.beta[j]), side * inf, self.best
+        inner, outer, near = float(self.best.beta[j]), side * inf, self.best
         for _ in range(60):
-            fit = self.at(j, value, fit)
+            fit = self.at(j, value, near)
             drop = self.root_drop(fit)
             inner, outer = (value, outer) if drop < z else (inner, value)
             slope = abs(float(fit.gradient[j])) / max(drop, 1e-12)
-            proposed = value + side * (z - drop) / slope if slope > 0.0 else side * inf
+            proposed = value + side * (z - drop) / slope if isfinite(drop) and slope > 0.0 else side * inf
             if abs(drop - z) < 1e-6 and isfinite(proposed):
                 return proposed
+            near = fit if isfinite(drop) else near
             value = _within(proposed, inner, outer, self.error(j) * side)
         return side * inf
 

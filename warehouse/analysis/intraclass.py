@@ -11,7 +11,7 @@ Source: Shrout & Fleiss 1979, Psychol Bull 86:420; McGraw & Wong 1996, Psychol M
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import inf
+from math import inf, isfinite
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -218,12 +218,15 @@ def _form(
     form: str, value: float | None, interval: Interval | None, p_value: float | None, n: int, lost: int
 ) -> Estimate:
     cautions: tuple[Caution, ...] = ()
-    if interval is None:
-        cautions = (Caution("no_data", "The readings leave no residual (or no variation) for an interval to rest on."),)
+    if interval is not None and not (isfinite(interval.low) and isfinite(interval.high)):
+        interval = None
+    if value is None or interval is None:
+        what = "this form" if value is None else "an interval"
+        cautions = (Caution("no_data", f"The readings leave no variation for {what} to rest on."),)
     return Estimate(
         estimand=form,
         value=value,
-        interval=interval,
+        interval=None if value is None else interval,
         method=_METHOD,
         n=n,
         left_out={"a reading missing": lost} if lost else {},

@@ -144,7 +144,7 @@ def _shrunk(change: Floats, variance: Floats, cohort: _Cohort) -> tuple[Floats, 
     """Posterior mean and variance of each true change."""
     total = cohort.true_variance + variance
     weight = np.where(total > 0.0, cohort.true_variance / np.where(total > 0.0, total, 1.0), 1.0)
-    centre = cohort.mean + weight * (change - cohort.mean)
+    centre = weight * change + (1.0 - weight) * cohort.mean
     return centre, weight * variance + (1.0 - weight) ** 2 * cohort.mean_variance
 
 

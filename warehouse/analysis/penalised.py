@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 _BLOCK: Final = 8192  # rows whose columns fit the second-level cache together
 _LONGEST_STEP: Final = 5.0  # in linear-predictor units, as Heinze & Ploner (2003) use
+_ROUGH_STEPS: Final = 5  # after these, a gain that does not shrink a hundredfold a step calls for exact curvature
+_CHEAP: Final = 2_000_000  # multiplications for which the exact curvature costs no more than it saves
 _SAMPLE: Final = 10_000  # rows looked at to guess whether collapsing pays
 
 
@@ -60,13 +62,23 @@ def group_rows(design: Floats, events: Floats, trials: Floats) -> Rows:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Point:
-    """The likelihood at one set of coefficients; ``height`` includes the penalty when there is one."""
+    """The likelihood at one set of coefficients.
+
+    Attributes:
+        beta: The coefficients, shape ``(p,)``.
+        height: Log-likelihood, with the penalty when there is one; minus infinity where the information is singular.
+        information: Fisher information, shape ``(p, p)``.
+        score: Derivative of the plain log-likelihood.
+        risks: Fitted share of each pattern, shape ``(g,)``.
+        half: A matrix whose product with its transpose is the inverse information, when there is a penalty.
+    """
 
     beta: Floats
     height: float
     information: Floats
     score: Floats
     risks: Floats
+    half: Floats | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,6 +102,22 @@ class Optimum:
     steps: int
 
 
+def _inverse_half(information: Floats) -> tuple[Floats | None, float]:
+    """``half`` with ``half @ half.T`` the inverse, and the log determinant; None and minus infinity if singular.
+
+    Columns are brought to one size first: far out under separation some weights are all but zero.
+    """
+    size = np.sqrt(np.diagonal(information))
+    if not (np.isfinite(size).all() and size.min() > 0.0):
+        return None, -np.inf
+    try:
+        lower = np.linalg.cholesky(information / np.outer(size, size))
+    except np.linalg.LinAlgError:
+        return None, -np.inf
+    half = np.asarray(np.linalg.inv(lower).T / size[:, None], dtype=np.float64)
+    return half, 2.0 * float(np.log(np.diagonal(lower)).sum() + np.log(size).sum())
+
+
 class Likelihood:
     """The log-likelihood of grouped rows, with Firth's penalty ``log |information| / 2`` if asked for."""
 
@@ -99,9 +127,10 @@ class Likelihood:
         weights = rows.trials / max(1.0, float(rows.trials.sum()))
         spread = np.sqrt((rows.columns**2) @ weights)
         self.size: Floats = np.where(spread > 0.0, spread, 1.0)
+        self.wants_exact = penalised and rows.events.size * spread.size**3 < _CHEAP
 
     def at(self, beta: Floats) -> Point:
-        """Height, information and plain score; the height is minus infinity where the information is singular."""
+        """The point at ``beta``."""
         rows, p = self.rows, beta.size
         height, information, score = 0.0, np.zeros((p, p)), np.zeros(p)
         risks = np.empty(rows.events.size)
@@ -115,17 +144,19 @@ class Likelihood:
             information += (x * (trials * larger * larger * shrunk)) @ x.T
             score += x @ (events - trials * risk)
             risks[block] = risk
+        half = None
         if self.penalised:
-            sign, log_determinant = np.linalg.slogdet(information)
-            height = height + 0.5 * float(log_determinant) if sign > 0.0 else -np.inf
-        return Point(beta, height, information, score, risks)
+            half, log_determinant = _inverse_half(information)
+            height += 0.5 * log_determinant
+        return Point(beta, height, information, score, risks, half)
 
     def leverages(self, point: Point) -> Iterator[tuple[slice, Floats]]:
         """Block by block, the leverages of each pattern summed over its cases."""
-        half = np.linalg.cholesky(np.linalg.inv(point.information))
+        if point.half is None:
+            return
         for block in self.rows.blocks:
             risk = point.risks[block]
-            spread = np.square(half.T @ self.rows.columns[:, block]).sum(axis=0)
+            spread = np.square(point.half.T @ self.rows.columns[:, block]).sum(axis=0)
             yield block, spread * self.rows.trials[block] * risk * (1.0 - risk)
 
     def slope(self, point: Point) -> tuple[Floats, Floats]:
@@ -143,32 +174,67 @@ class Likelihood:
                 curvature += (x * (leverage * risk * (1.0 - risk))) @ x.T
         return gradient, curvature
 
+    def exact_curvature(self, point: Point) -> Floats:
+        """Minus the second derivative of the penalised height; not positive definite everywhere.
 
-def _solve(matrix: Floats, vector: Floats) -> Floats:
-    return np.asarray(np.linalg.solve(matrix, vector), dtype=np.float64)
+        With A the inverse information and T_k the sum of w' x_k x x^T (w' the derivative of the weight of a case by
+        its linear predictor), the penalty adds trace(A T_k A T_l) / 2 less the sum of w'' (x^T A x) x_k x_l / 2.
+        """
+        p = point.beta.size
+        total, third = point.information.copy(), np.zeros((p, p, p))
+        if point.half is None:
+            return total
+        for block, leverage in self.leverages(point):
+            x, risk = self.rows.columns[:, block], point.risks[block]
+            spread = risk * (1.0 - risk)
+            total -= 0.5 * (x * (leverage * (1.0 - 6.0 * spread))) @ x.T
+            tilted = x * (self.rows.trials[block] * spread * (1.0 - 2.0 * risk))
+            for k in range(p):
+                third[k] += (tilted * x[k]) @ x.T
+        inner = (point.half.T @ third @ point.half).reshape(p, p * p)
+        return np.asarray(total + 0.5 * inner @ inner.T, dtype=np.float64)
+
+
+def _step(gradient: Floats, *curvatures: Floats) -> Floats | None:
+    """Newton's step by the first curvature that is positive definite; None if none is."""
+    for curvature in curvatures:
+        try:
+            np.linalg.cholesky(curvature)
+            return np.asarray(np.linalg.solve(curvature, gradient), dtype=np.float64)
+        except np.linalg.LinAlgError:
+            continue
+    return None
+
+
+def _next_step(model: Likelihood, point: Point, free: Whole) -> tuple[Floats, Floats | None]:
+    """The gradient in all coefficients and the step in the free ones."""
+    gradient, rough = model.slope(point)
+    curvatures = [rough]
+    if model.wants_exact:
+        curvatures.insert(0, model.exact_curvature(point))
+    return gradient, _step(gradient[free], *(curvature[np.ix_(free, free)] for curvature in curvatures))
 
 
 def maximise(model: Likelihood, start: Floats, free: Whole, *, most_steps: int = 60) -> Optimum:
     """Climb from ``start`` by Newton steps in the ``free`` coefficients; the others stay where they are.
 
-    A separated plain likelihood has no top: its steps never shrink, so the result has ``converged`` False.
+    A separated plain likelihood has no top: its steps never shrink, so the result has ``converged`` False. So it has
+    when the information is singular at ``start``; the height there is then minus infinity.
     """
-    point, steps, converged = model.at(start), 0, False
-    gradient, curvature = model.slope(point)
-    while steps < most_steps:
-        try:
-            step = _solve(curvature[np.ix_(free, free)], gradient[free])
-        except np.linalg.LinAlgError:
-            break
-        longest = float(np.max(np.abs(step) * model.size[free], initial=0.0))
-        if float(gradient[free] @ step) < 1e-20 and longest < 1e-6:
+    point, steps, converged, previous = model.at(start), 0, False, np.inf
+    gradient, step = _next_step(model, point, free)
+    while step is not None and steps < most_steps and point.height > -np.inf:
+        longest, gain = float(np.max(np.abs(step) * model.size[free], initial=0.0)), float(gradient[free] @ step)
+        if gain < 1e-16 and longest < 1e-6:
             converged = True
             break
+        if model.penalised and steps >= _ROUGH_STEPS and gain > 0.01 * previous:
+            model.wants_exact = True  # as will every later climb on these data
         moved = _uphill(model, point, step * min(1.0, _LONGEST_STEP / max(longest, 1e-300)), free)
         if moved is None:
             break
-        point, steps = moved, steps + 1
-        gradient, curvature = model.slope(point)
+        point, steps, previous = moved, steps + 1, gain
+        gradient, step = _next_step(model, point, free)
     return Optimum(point.beta, point.height, point.information, gradient, converged, steps)
 
 

@@ -104,7 +104,7 @@ def cases_per_group(
         corrected: Whether to use the correction, which matches exact tests.
 
     Returns:
-        The number in each group; None when the shares are equal, for then no number would do.
+        The number in each group; None when the shares are equal, for then no number would do, or too close.
 
     Raises:
         RequestError: when a share, the power or alpha is impossible.
@@ -125,6 +125,9 @@ def cases_per_group(
     exact = (z * under_null + NormalDist().inv_cdf(power) * under_alternative) ** 2 / distance**2
     if corrected:
         exact = exact / 4.0 * (1.0 + sqrt(1.0 + 4.0 / (exact * distance))) ** 2
+    if exact > MOST_CASES:
+        text = f"The two expected shares are so close that more than {MOST_CASES} cases a group would be needed."
+        return SampleSize(n=None, exact=exact, method=method, sentence=text, warnings=(Caution("no_data", text),))
     n = max(1, ceil(exact))
     sentence = f"{n} cases in each group give a {power:.0%} chance of telling {share1:.0%} from {share2:.0%}."
     return SampleSize(n=n, exact=exact, method=method, sentence=sentence)

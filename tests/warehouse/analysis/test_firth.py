@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize
 
 from warehouse.analysis.firth import INTERCEPT, firth_coefficients, firth_logistic
+from warehouse.analysis.penalised import Likelihood, group_rows, maximise
 from warehouse.errors import RequestError
 
 if TYPE_CHECKING:
@@ -104,7 +105,7 @@ def test_every_two_by_two_table_equals_adding_one_half(first: Any, second: Any) 
     assert (slope.p_value < 0.05) == (0.0 not in slope.interval)
 
 
-def brute_force(X: np.ndarray, y: np.ndarray) -> Any:
+def brute_force(X: np.ndarray, y: np.ndarray, start: list[float] | None = None) -> Any:
     """Maximum of the penalised likelihood by a general-purpose optimiser."""
 
     def loss(beta: np.ndarray) -> float:
@@ -113,7 +114,8 @@ def brute_force(X: np.ndarray, y: np.ndarray) -> Any:
         information = X.T @ (X * (risk * (1 - risk))[:, None])
         return -(y @ eta - np.logaddexp(0, eta).sum() + 0.5 * np.linalg.slogdet(information)[1])
 
-    return minimize(loss, np.zeros(X.shape[1]), method="BFGS", options={"gtol": 1e-8})
+    start = [0.0] * X.shape[1] if start is None else start
+    return minimize(loss, start, method="BFGS", options={"gtol": 1e-8})
 
 
 def cohort(n: int, seed: int, p: int = 3) -> tuple[np.ndarray, np.ndarray]:
@@ -340,3 +342,45 @@ def test_impossible_requests_are_refused() -> None:
         firth_logistic([1.0, 2.0], [1.0, 0.0], profile=["x2"])
     with pytest.raises(RequestError, match="no term 'agee'"):
         firth_logistic([1.0, 2.0, 3.0], [1.0, 0.0, 1.0], names=["age"]).term("agee")
+
+
+def test_the_higher_of_two_peaks_is_found_under_separation() -> None:
+    # from a start at zero the climb ends on the lower peak, at a slope of 0.091
+    x = np.array([8.0, 11.0, 16.0, 16.0, 19.0, 34.0, 48.0, 49.0])
+    y = np.array([0.0, 0.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0])
+    X = np.column_stack([np.ones(8), x])
+    lower, higher = (brute_force(X, y, start) for start in ([-1.05, 0.091], [-5.75, 0.448]))
+    assert lower.fun > higher.fun
+    fit = firth_logistic(x, y)
+    assert fit.penalised_log_likelihood == pytest.approx(-higher.fun, abs=1e-6)
+    assert fit.term("x1").log_odds.value == pytest.approx(higher.x[1], abs=1e-3)
+    assert math.isfinite(fit.term("x1").log_odds.interval.low + fit.term("x1").log_odds.interval.high)
+
+
+def test_a_rare_separated_level_settles_in_a_large_cohort() -> None:
+    covariates, y = cohort(30_000, 17)
+    rare = np.arange(30_000) < 6
+    y[rare] = 0.0
+    fit = firth_logistic(np.column_stack([covariates, rare]), y, profile=["x4"])
+    assert fit.converged
+    assert fit.warnings[0].kind == "separation"
+    assert fit.term("x4").log_odds.interval.low < fit.term("x4").log_odds.value < 0.0
+
+
+def test_a_singular_design_does_not_climb() -> None:
+    rows = group_rows(np.ones((5, 2)), np.array([1.0, 0.0, 1.0, 0.0, 1.0]), np.ones(5))
+    for penalised in (True, False):
+        stuck = maximise(Likelihood(rows, penalised=penalised), np.zeros(2), np.arange(2))
+        assert not stuck.converged
+        assert stuck.steps == 0
+
+
+def test_exact_curvature_is_the_derivative_of_the_gradient() -> None:
+    covariates, y = cohort(40, 18)
+    model = Likelihood(group_rows(np.column_stack([np.ones(40), covariates]), y, np.ones(40)), penalised=True)
+    beta, step = np.array([-0.5, 0.8, 0.2, -0.3]), 1e-5
+    numeric = [
+        (model.slope(model.at(beta - step * unit))[0] - model.slope(model.at(beta + step * unit))[0]) / (2 * step)
+        for unit in np.eye(4)
+    ]
+    assert model.exact_curvature(model.at(beta)) == pytest.approx(np.array(numeric), abs=1e-6)
