@@ -50,7 +50,16 @@ settled as (
     where cases.load_id > listed.load_id
 )
 
-select listed.*, settled.load_id is not null as is_settled
+select
+    listed.*,
+    -- a row whose case could not be read is settled by a later load of a file of the same name
+    settled.load_id is not null
+    or (listed.case_key is null and exists (
+        select 1 from loads
+        where loads.practice = listed.practice
+            and loads.source_name = listed.source_name
+            and loads.load_id > listed.load_id
+    )) as is_settled
 from listed
 left join settled
     on settled.load_id = listed.load_id
@@ -80,7 +89,7 @@ def open_reasons(
         [{"rule": rule.id, "reason": rule.reason, "what to do": rule.remedy} for rule in rules.values()],
         schema={"rule": pl.String, "reason": pl.String, "what to do": pl.String},
     )
-    joined = found.join(texts, on="rule", how="left", maintain_order="left")
+    joined = _once(found).join(texts, on="rule", how="left", maintain_order="left")
     return joined.select(
         pl.col("load_id").alias("load"),
         "practice",
@@ -96,6 +105,17 @@ def open_reasons(
         "is_settled",
         "source_sha256",
     )
+
+
+_NO_CASE = "-case_id-required"
+
+
+def _once(found: pl.DataFrame) -> pl.DataFrame:
+    """Each reason once a row of the file: one row of a wide file stands in several tables, and so does its case."""
+    place = ["load_id", "row_no"]
+    said_of_case = pl.col("rule").eq(f"C{_NO_CASE}").any().over(place)
+    repeated = pl.col("rule").str.ends_with(_NO_CASE) & (pl.col("rule") != f"C{_NO_CASE}") & said_of_case
+    return found.filter(~repeated).unique([*place, "column_name", "rule", "found"], maintain_order=True)
 
 
 def write_workbook(reasons: pl.DataFrame, path: Path, *, sources: Sequence[RawTable] = ()) -> None:

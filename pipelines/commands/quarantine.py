@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _counted(reasons: pl.DataFrame) -> str:
-    rows = reasons.select("load", "table", "row").n_unique() if reasons.height else 0
+    rows = reasons.select("load", "row").n_unique() if reasons.height else 0
     return f"{rows} rows with {reasons.height} reasons"
 
 
