@@ -90,13 +90,19 @@ def firth(design: FloatArray, response: FloatArray) -> tuple[FloatArray, FloatAr
     """Firth's penalised fit as a fallback: finite even where the data are separated.
 
     Returns:
-        Coefficients, shape ``(p,)``, and the inverse information at them, shape ``(p, p)``.
+        Coefficients, shape ``(p,)``, and the inverse information at them, shape ``(p, p)``; 0 for a column that depends
+        on those before it.
 
     Source: Firth 1993, Biometrika 80:27; Heinze & Schemper 2002, Stat Med 21:2409.
     """
-    rows = group_rows(design, response, np.ones_like(response))
-    found = maximise(Likelihood(rows, penalised=True), np.zeros(design.shape[1]), np.arange(design.shape[1]))
-    return found.beta, np.asarray(np.linalg.inv(found.information), dtype=np.float64)
+    back = np.asarray(np.linalg.inv(_scaling(design)), dtype=np.float64)  # the penalty does not mind the units
+    rows = group_rows(design @ back, response, np.ones_like(response))
+    free = np.flatnonzero(independent_columns(design))
+    found = maximise(Likelihood(_only(rows, free), penalised=True), np.zeros(free.size), np.arange(free.size))
+    coefficients, covariance = np.zeros(design.shape[1]), np.zeros_like(back)
+    coefficients[free] = found.beta
+    covariance[np.ix_(free, free)] = np.linalg.inv(found.information)
+    return back @ coefficients, back @ covariance @ back.T
 
 
 def fit_or_fall_back(
@@ -138,6 +144,10 @@ def _scaling(design: FloatArray) -> FloatArray:
     scale = np.diag(np.where(own, spread, 1.0))
     scale[0, 1:] = np.where(own, mean, 0.0)[1:]
     return scale
+
+
+def _only(rows: Rows, columns: NDArray[np.intp]) -> Rows:
+    return Rows(np.ascontiguousarray(rows.columns[columns]), rows.events, rows.trials)
 
 
 def _climb(rows: Rows, begin: FloatArray, free: NDArray[np.intp]) -> Optimum:

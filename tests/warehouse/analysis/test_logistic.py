@@ -121,6 +121,18 @@ def test_fallback_takes_over_where_separated(reference_case: Callable[[int, str]
     assert np.sqrt(fit.covariance[1, 1]) == pytest.approx(computed["se_inverse_fisher"], rel=1e-6)
 
 
+def test_firth_with_a_dependent_column_and_awkward_units() -> None:
+    design = np.column_stack([np.ones(20), np.repeat([1.0, 0.0], 10), 2026.0 + np.tile([0.0, 1.0], 10)])
+    response = np.array([0.0] * 10 + [1.0] * 4 + [0.0] * 6)
+    plain = firth(design, response)
+    doubled = firth(np.column_stack([design, 3.0 * design[:, 2] - 6000.0]), response)
+    assert doubled[0][:3] == pytest.approx(plain[0], rel=1e-6)
+    assert doubled[0][3] == 0.0
+    assert doubled[1][:3, :3] == pytest.approx(plain[1], rel=1e-5)
+    shifted = firth(design - [0.0, 0.0, 2026.0], response)
+    assert plain[0][1:] == pytest.approx(shifted[0][1:], abs=1e-6)
+
+
 def test_fallback_is_not_asked_without_need() -> None:
     design, response = invented(100, 2)
     fit = fit_or_fall_back(design, response, fallback=firth)
