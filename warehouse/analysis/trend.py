@@ -94,34 +94,36 @@ def cochran_armitage(
 
     Source: Cochran 1954, Biometrics 10:417; Armitage 1955, Biometrics 11:375; Mantel 1963, JASA 58:690.
     """
-    z = z_value(level)
+    z_value(level)
     x, n, s = _checked(events, totals, range(len(events)) if scores is None else scores)
-    total = float(n.sum())
     reason = _impossible(x, n, s)
-    if reason:
-        nothing = no_estimate(estimand=ESTIMAND, method=METHOD, n=int(total), reason=reason)
-        return TrendTest(
-            slope=nothing,
-            statistic=None,
-            mantel_statistic=None,
-            mantel_p_value=None,
-            departure_statistic=None,
-            departure_df=max(0, x.size - 2),
-            departure_p_value=None,
-        )
-    share, pooled = x / n, float(x.sum()) / total
-    centred = s - float(n @ s) / total
-    spread = float(n @ centred**2)
+    return _no_trend(x, n, reason) if reason else _trend(x, n, s, level)
+
+
+def _no_trend(x: Floats, n: Floats, reason: str) -> TrendTest:
+    return TrendTest(
+        slope=no_estimate(estimand=ESTIMAND, method=METHOD, n=int(n.sum()), reason=reason),
+        statistic=None,
+        mantel_statistic=None,
+        mantel_p_value=None,
+        departure_statistic=None,
+        departure_df=max(0, x.size - 2),
+        departure_p_value=None,
+    )
+
+
+def _trend(x: Floats, n: Floats, s: Floats, level: float) -> TrendTest:
+    share, total = x / n, float(n.sum())
+    pooled, centred = float(x.sum()) / total, s - float(n @ s) / total
+    spread, unit = float(n @ centred**2), pooled * (1.0 - pooled)
     slope = float((n * centred) @ (share - pooled)) / spread
-    error = sqrt(float((n * share * (1.0 - share)) @ centred**2)) / spread
-    statistic = slope**2 * spread / (pooled * (1.0 - pooled))
-    overall = float(n @ (share - pooled) ** 2) / (pooled * (1.0 - pooled))
-    df, departure = x.size - 2, max(0.0, overall - statistic)
-    mantel = statistic * (total - 1.0) / total
+    statistic, overall = slope**2 * spread / unit, float(n @ (share - pooled) ** 2) / unit
+    mantel, df, departure = statistic * (total - 1.0) / total, x.size - 2, max(0.0, overall - statistic)
+    half = z_value(level) * sqrt(float((n * share * (1.0 - share)) @ centred**2)) / spread
     estimate = Estimate(
         estimand=ESTIMAND,
         value=slope,
-        interval=Interval(slope - z * error, slope + z * error, level),
+        interval=Interval(slope - half, slope + half, level),
         method=METHOD,
         n=int(total),
         p_value=normal_p_value(sqrt(statistic)),
