@@ -7,9 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from hypothesis import settings
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+# A deadline for single examples would be a timing assertion, and fail on a busy machine
+settings.register_profile("no deadline", deadline=None)
+settings.load_profile("no deadline")
 
 FILE = Path(__file__).parents[2] / "reference" / "statistics-check-values.json"
 

@@ -127,6 +127,8 @@ def test_perondi_as_printed(
         assert found[key] == as_printed(published), key
 
 
+# The stored Barnard and Boschloo p values of Perondi (.0505, .0255) were computed with the table's rows where SciPy
+# expects its columns, which fixes the outcomes instead of the groups; test_two_group_tests holds the enumeration.
 def test_perondi_as_computed(reference_case: Callable[[int, str], dict[str, Any]]) -> None:
     computed = reference_case(3, "Perondi 2004 epinephrine")["computed"]
     assert ends(risk_difference(*PERONDI)) == pytest.approx(computed["newcombe_RD"], abs=1e-12)
