@@ -1,0 +1,1 @@
+"""From a published snapshot to comparisons that say what they rest on."""

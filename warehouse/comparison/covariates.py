@@ -1,0 +1,128 @@
+"""What a comparison can be adjusted for, how it enters, and what no record holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from warehouse.analysis.design import Covariate
+from warehouse.errors import RequestError, near_names
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Adjustable:
+    """A variable that can be adjusted for.
+
+    Attributes:
+        name: Its column in a case table.
+        title: Its name in a sentence.
+        covariate: How it enters a model.
+        banded: The column that stands for it where strata are wanted.
+        note: What to keep in mind when adjusting for it; empty if nothing.
+    """
+
+    name: str
+    title: str
+    covariate: Covariate
+    banded: str
+    note: str = ""
+
+
+def _category(name: str, title: str, note: str = "") -> Adjustable:
+    return Adjustable(name=name, title=title, covariate=Covariate(name=name, kind="category"), banded=name, note=note)
+
+
+_LISTED = (
+    Adjustable(
+        name="age_at_start",
+        title="age at start",
+        covariate=Covariate(name="age_at_start", kind="spline", n_knots=3),
+        banded="age_band",
+    ),
+    _category("sex", "sex"),
+    Adjustable(
+        name="plane_at_start",
+        title="mandibular plane angle at start",
+        covariate=Covariate(name="plane_at_start", kind="number"),
+        banded="vertical_type",
+    ),
+    _category("vertical_type", "vertical type at start"),
+    _category("incisor_class", "incisor class at start"),
+    _category("growth_stage", "growth stage at start"),
+    Adjustable(
+        name="start_year",
+        title="year of start",
+        covariate=Covariate(name="start_year", kind="number"),
+        banded="start_year",
+    ),
+    _category("practice", "practice"),
+    _category("clinician", "clinician"),
+    _category(
+        "extraction",
+        "extraction",
+        "Extraction is part of the treatment: adjusting for it takes out what the appliance does by way of it.",
+    ),
+    Adjustable(
+        name="months_observed",
+        title="months observed",
+        covariate=Covariate(name="months_observed", kind="number"),
+        banded="months_observed",
+        note="The months observed are known only at the finish: treatment may lengthen them, and adjusting for them"
+        " may take away part of what is asked about.",
+    ),
+)
+ADJUSTABLE: dict[str, Adjustable] = {item.name: item for item in _LISTED}
+
+DEFAULT_ADJUSTMENT = ("age_at_start", "sex", "plane_at_start", "incisor_class")
+DEFAULT_STRATA = ("vertical_type", "age_band")
+
+NOT_MEASURED = (
+    "strength and habits of the muscles of the jaw, lips and tongue",
+    "thumb sucking and other habits",
+    "how well an appliance was worn, beyond what was reported",
+    "the airway, allergies and breathing through the mouth, beyond the posture noted",
+    "the growth pattern of the family",
+    "how the appliance was built and adjusted",
+    "why the clinician chose this appliance for this child",
+)
+"""What is not in the records and so cannot be adjusted for, in words."""
+
+
+def adjustables(names: Iterable[str]) -> tuple[Adjustable, ...]:
+    """The variables of these names, each once.
+
+    Raises:
+        RequestError: There is none of that name; near names are offered.
+    """
+    found = []
+    for wanted in dict.fromkeys(names):
+        if wanted not in ADJUSTABLE:
+            message = f"a comparison cannot be adjusted for {wanted!r}"
+            raise RequestError(message, expected=", ".join(ADJUSTABLE), remedy=near_names(wanted, ADJUSTABLE))
+        found.append(ADJUSTABLE[wanted])
+    return tuple(found)
+
+
+def default_strata(adjust: Iterable[str]) -> tuple[str, ...]:
+    """Strata for these variables: vertical type and age band where adjusted for, else the first one, banded."""
+    banded = [item.banded for item in adjustables(adjust) if item.name != "months_observed"]
+    usual = tuple(column for column in DEFAULT_STRATA if column in banded)
+    return usual or tuple(banded[:1])
+
+
+def check_strata(names: Iterable[str]) -> tuple[str, ...]:
+    """The strata columns, each once.
+
+    Raises:
+        RequestError: A name is no banded variable.
+    """
+    known = tuple(dict.fromkeys(item.banded for item in _LISTED if item.banded != "months_observed"))
+    listed = tuple(dict.fromkeys(names))
+    for wanted in listed:
+        if wanted not in known:
+            message = f"strata cannot be made of {wanted!r}"
+            raise RequestError(message, expected=", ".join(known), remedy=near_names(wanted, known))
+    return listed
