@@ -68,10 +68,11 @@ def _add_file(parser: argparse.ArgumentParser, option: str, variable: str, what:
 
 def run(args: argparse.Namespace) -> int:
     """Serve until stopped."""
-    from warehouse.snapshot import current_snapshot
+    from warehouse.snapshot import POINTER
 
     _refuse_open_door(args)
-    current_snapshot(args.warehouse)
+    if not (args.warehouse / POINTER).exists():
+        print(f"There is no warehouse at {args.warehouse} yet: the page offers to bring in a file.", file=sys.stderr)
     _refuse_taken_port(args.address, args.port)
     server = subprocess.Popen(words(args), env=environment(args), stdout=subprocess.DEVNULL)
     signal.signal(signal.SIGTERM, _stop)

@@ -53,19 +53,23 @@ MAP: dict[str, tuple[Entry, ...]] = {
         Entry(file="data.py", title="How complete?", address="data", offered_to=who_sees_cases),
         Entry(file="methods.py", title="How it is counted", address="methods"),
     ),
+    "Files": (Entry(file="bring_in.py", title="Bring in a file", address="bring-in", offered_to=who_may_write),),
 }
 """Heading -> pages below it. The first page is the one that opens."""
 
 
-def pages(viewer: Viewer) -> dict[str, list[StreamlitPage]]:
-    """The pages a viewer is offered, under their headings."""
-    first = next(iter(MAP.values()))[0]
+def pages(viewer: Viewer, *, is_empty: bool = False) -> dict[str, list[StreamlitPage]]:
+    """The pages a viewer is offered, under their headings; of an empty warehouse, the one that fills it."""
+    only = who_may_write if is_empty and viewer.may_write else None
     offered = {
-        heading: [
-            st.Page(PAGES / entry.file, title=entry.title, url_path=entry.address, default=entry is first)
-            for entry in entries
-            if entry.offered_to(viewer)
-        ]
+        heading: [one for one in entries if one.offered_to(viewer) and only in {None, one.offered_to}]
         for heading, entries in MAP.items()
     }
-    return {heading: listed for heading, listed in offered.items() if listed}
+    first = next(entries for entries in offered.values() if entries)[0]
+    return {
+        heading: [
+            st.Page(PAGES / one.file, title=one.title, url_path=one.address, default=one is first) for one in entries
+        ]
+        for heading, entries in offered.items()
+        if entries
+    }

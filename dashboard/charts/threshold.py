@@ -37,7 +37,7 @@ def threshold_chart(
     """The curve with its band, and a line at the threshold in force."""
     frame = threshold_frame(curve)
     unit = "degrees" if any(measure.endswith("_deg") for measure in (curve.part.measures if curve.part else ())) else ""
-    x = alt.X("threshold:Q", title=f"threshold {unit}".strip())
+    x = alt.X("threshold:Q", title=f"threshold in {unit}" if unit else "threshold")
     share = alt.Axis(format="%", title="share adverse")
     base = alt.Chart(frame)
     band = base.mark_area(color=palette.main, opacity=0.22).encode(x=x, y=alt.Y("low:Q", axis=share), y2="high:Q")

@@ -6,10 +6,12 @@ import logging
 
 import streamlit as st
 
+from dashboard.desk import place
 from dashboard.entrance import current_viewer
 from dashboard.navigation import pages
 from dashboard.screen import problem, style
 from warehouse.errors import MentonError
+from warehouse.snapshot import POINTER
 
 log = logging.getLogger("menton.dashboard")
 
@@ -19,7 +21,7 @@ def main() -> None:
     st.set_page_config(page_title="Menton", layout="centered", initial_sidebar_state="auto")
     style()
     try:
-        page = st.navigation(pages(current_viewer()))
+        page = st.navigation(pages(current_viewer(), is_empty=not (place().folder / POINTER).exists()))
         page.run()
     except MentonError as error:
         problem(f"{error.found[0].upper()}{error.found[1:]}.", f"{error.remedy[:1].upper()}{error.remedy[1:]}.")

@@ -1,0 +1,165 @@
+"""Bring in a file: hand it over, settle the columns, try it out, load it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+import streamlit as st
+
+from dashboard.bringing import Delivered, Handed, Rehearsal, Told, bring_in, draft, rehearse
+from dashboard.desk import place
+from dashboard.entrance import current_viewer
+from dashboard.screen import behind, fine, plain, said, table
+from warehouse.errors import RequestError
+from warehouse.wording import CAUTION, cases
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from warehouse.data_quality import RuleCount
+    from warehouse.load_preview import LoadPreview
+
+KINDS = ["csv", "tsv", "txt", "xlsx", "parquet", "json"]
+OWN_NAMES, PROPOSED, OWN_MAPPING = (
+    "as in the template",
+    "proposed from the file, to be corrected",
+    "from a mapping file",
+)
+
+
+def page() -> None:
+    """The page."""
+    if not current_viewer().may_write:
+        found = "you may look, but not bring in files"
+        raise RequestError(found, remedy="ask whoever runs this warehouse")
+    st.title("Bring in a file")
+    plain(
+        "Names, full dates and record numbers are refused or turned into ages, months and keyed hashes before anything"
+        " is kept. The files handed over here are removed again after every step."
+    )
+    files = hand_over()
+    if files:
+        mapping = settle_columns(files)
+        st.header("3. Try it out")
+        practice = st.text_input(
+            "Pseudonym of the practice", help="such as HARBOUR; leave it blank if the mapping states it"
+        )
+        delivered = Delivered(files=files, mapping=mapping, practice=practice.strip())
+        try_out(delivered)
+    behind(("Caution", CAUTION))
+
+
+def hand_over() -> tuple[Handed, ...]:
+    """The files."""
+    st.header("1. Hand over")
+    given = st.file_uploader(
+        "Spreadsheet, text or Parquet files",
+        type=KINDS,
+        accept_multiple_files=True,
+        help="one wide file, one row a case, or one file a table; the template comes from `menton template`",
+    )
+    return tuple(Handed(one.name, one.getvalue()) for one in given)
+
+
+def settle_columns(files: Sequence[Handed]) -> str | None:
+    """The mapping as text, or None where the columns have the names of the template."""
+    st.header("2. Settle the columns")
+    way = st.radio("The names of the columns are", [OWN_NAMES, PROPOSED, OWN_MAPPING])
+    if way == OWN_NAMES:
+        return None
+    if way == OWN_MAPPING:
+        given = st.file_uploader("Mapping file (TOML)", type=["toml"])
+        start = given.getvalue().decode("utf-8", errors="replace") if given else ""
+        return st.text_area("Mapping", start, height=300, key=f"mapping-{len(start)}")
+    return proposed(files)
+
+
+def proposed(files: Sequence[Handed]) -> str:
+    """A mapping drafted for the first file, to be corrected as text."""
+    known: dict[str, Told] = st.session_state.setdefault("drafts", {})
+    first = files[0]
+    name = f"{first.name}-{len(first.content)}"
+    if name not in known:
+        with st.spinner("Reading the headings and looking at the contents …"):
+            known[name] = draft(first)
+    told = known[name]
+    if not told.is_well:
+        refusal(told)
+        return ""
+    if told.said:
+        st.text(told.said)
+    return st.text_area("Mapping, to be corrected here", told.printed, height=420, key=f"draft-{name}")
+
+
+def try_out(delivered: Delivered) -> None:
+    """Rehearse on a copy; offer the load only for exactly what was rehearsed."""
+    if st.button("Check every row, keep nothing yet"):
+        with st.spinner("Checking every row on a copy …"):
+            st.session_state["rehearsal"] = rehearse(delivered, place())
+    rehearsal: Rehearsal | None = st.session_state.get("rehearsal")
+    if rehearsal is None or rehearsal.fingerprint != delivered.fingerprint:
+        fine("Nothing has been tried out yet with these files and this mapping.")
+        return
+    if rehearsal.preview is None:
+        refusal(rehearsal.told)
+        return
+    outcome(rehearsal.preview, rehearsal.told)
+    st.header("4. Load")
+    if st.button("Load into the warehouse", type="primary", disabled=not rehearsal.preview.loads):
+        with st.spinner("Loading …"):
+            told = bring_in(delivered, place())
+        del st.session_state["rehearsal"]
+        loaded(told)
+
+
+def outcome(preview: LoadPreview, told: Told) -> None:
+    """What the load would do."""
+    if not preview.loads:
+        said("Nothing would change: the same files are already in the warehouse.")
+        return
+    read, turned = (sum(getattr(one, name) for one in preview.loads) for name in ("n_read", "n_turned_away"))
+    said(f"{read - turned:,} of {read:,} rows would be loaded, {turned:,} turned away.")
+    plain(f"They bring or correct {cases(preview.n_cases)}.")
+    rules("Turned away, by reason", preview.turned_away)
+    rules("Remarks on rows that would be loaded", preview.remarks)
+    st.subheader("What would be kept")
+    shown(preview.cases, f"The first {preview.cases.height} cases as they would be kept")
+    shown(preview.measures, "Their measures as they would be kept")
+    with st.expander("What was taken to be so, and all that was said"):
+        st.text(told.printed)
+
+
+def rules(title: str, listed: Sequence[RuleCount]) -> None:
+    """Rules that met rows."""
+    if listed:
+        st.subheader(title)
+        rows = [
+            {"rows": f"{one.n_rows:,}", "what was wrong": f"{one.reason} ({one.rule})", "what to do": one.remedy}
+            for one in listed
+        ]
+        table(pl.DataFrame(rows), alt=title)
+
+
+def shown(frame: pl.DataFrame, alt: str) -> None:
+    """Rows of a wide frame, to scroll through."""
+    fine(alt)
+    st.dataframe(frame, hide_index=True, alt=alt)
+
+
+def refusal(told: Told) -> None:
+    """Why a file was refused, in the words of the command."""
+    st.warning("Refused; nothing was kept.")
+    st.text(told.said or "The command ended without saying why.")
+
+
+def loaded(told: Told) -> None:
+    """What came of the load."""
+    if told.is_well:
+        st.success("Loaded. Every page now shows the new build.")
+        st.text(told.printed)
+    else:
+        refusal(told)
+
+
+page()
