@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from math import isfinite
+from numbers import Integral
 from typing import Any
 
 import polars as pl
@@ -30,7 +31,9 @@ def as_data(value: object) -> Any:  # noqa: ANN401
         return {str(key): as_data(item) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
         return [as_data(item) for item in value]
-    return value if isinstance(value, str | int | bool) or value is None else str(value)
+    if isinstance(value, Integral):
+        return value if isinstance(value, bool) else int(value)
+    return None if value is None else str(value)
 
 
 def _definition(value: Definition) -> dict[str, str]:

@@ -14,7 +14,7 @@ from warehouse.analysis.characteristics import (
 )
 from warehouse.comparison.cases import case_table
 from warehouse.comparison.group_names import group_label, single_grouping
-from warehouse.grouping import AGE_BANDS, NOT_KNOWN, VERTICAL_TYPES, in_order
+from warehouse.grouping import GROUPINGS, NOT_KNOWN, in_order
 from warehouse.selection import Selection
 
 if TYPE_CHECKING:
@@ -36,7 +36,6 @@ VARIABLES: dict[str, str] = {
 """Column of a case table -> its name in the table, in order."""
 
 _CODES = {"sex": "sex", "incisor_class": "incisor_class"}
-_ORDERS = {"vertical_type": VERTICAL_TYPES, "age_band": AGE_BANDS}
 FOOTNOTE = (
     "Numbers: mean (standard deviation); categories: cases (share of those known). SMD: standardised difference, the"
     " largest of all pairs of groups; above 0.1 the groups are worth a second look. No p values: they would say how"
@@ -141,7 +140,7 @@ def _variable_rows(title: str, variable: str, rows: list[CharacteristicRow], lab
 
 
 def _place(variable: str, level: str) -> tuple[int, str]:
-    order = _ORDERS.get(variable, ())
+    order = GROUPINGS[variable].order if variable in GROUPINGS else ()
     return (order.index(level) if level in order else len(order), level)
 
 

@@ -32,8 +32,8 @@ TITLES = {
 }
 """Method -> its name on screens, in the order shown."""
 
-_CRUDE_POPULATION = "the cases as they came"
-_STRATIFIED_POPULATION = "cases of one stratum, averaged over the strata that hold both groups"
+_CRUDE_POPULATION = "among the cases as they came"
+_STRATIFIED_POPULATION = "within strata, averaged over those that hold both groups"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -148,7 +148,7 @@ def _with_group(
 
 def _strata_title(column: str) -> str:
     known = ADJUSTABLE.get(column)
-    return known.title if known else column.replace("_", " ") + " at start" * (column == "age_band")
+    return known.title if known else column.replace("_", " ")
 
 
 def _strata(kept: pl.DataFrame, cases: TwoGroupFrame) -> tuple[Stratum, ...]:

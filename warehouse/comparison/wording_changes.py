@@ -56,7 +56,7 @@ def covariance_sentences(result: ChangeComparison) -> list[str]:
     return [
         sentence(
             f"given {given}, cases with {label} ended"
-            f" {more_or_less(found, unit=result.measure.unit, digits=2)} than those with {base}"
+            f" {more_or_less(found, unit=result.measure.unit, digits=2, than=f'than those with {base}')}"
             if found.value is not None
             else f"{label} against {base}: {why_none(found)}"
         )
@@ -97,7 +97,7 @@ def missing_pair_sentences(result: PairAndMissing) -> list[str]:
     first, second = result.labels
     observed = (
         f"among the assessed, the share adverse with {first} was"
-        f" {more_or_less(result.observed, unit=POINTS, scale=100)} than with {second}"
+        f" {more_or_less(result.observed, unit=POINTS, scale=100, than=f'than with {second}')}"
         if result.observed.value is not None
         else why_none(result.observed)
     )
@@ -114,9 +114,8 @@ def _imputed(result: PairAndMissing) -> str:
     found = result.imputed.difference
     if found.value is None:
         return f"multiple imputation: {why_none(found)}"
-    lost = (
-        f"; {cases(result.without_covariates)} lack one of these and are left out" if result.without_covariates else ""
-    )
+    n_lost = result.without_covariates
+    lost = f"; {cases(n_lost)} lacking one of these left out" if n_lost else ""
     return (
         f"if missing cases are like the assessed ones with the same {and_list(result.imputed_from)} (multiple"
         f" imputation, {result.imputed.n_imputations} sets{lost}), the difference is {points(found.value)} points"
@@ -132,7 +131,7 @@ def corners_sentences(result: CornersResult) -> list[str]:
         found.append(
             sentence(
                 "the share with an adverse face among cases whose teeth improved was"
-                f" {more_or_less(corners.difference, unit=POINTS, scale=100)} than among the others"
+                f" {more_or_less(corners.difference, unit=POINTS, scale=100, than='than among the others')}"
             )
         )
     if corners.left_out:
@@ -177,6 +176,7 @@ def plan_sentences(result: PlanResult) -> list[str]:
     noun = "comparison" if found.n_comparisons == 1 else "comparisons"
     verdict = and_list(left) if left else "none of them"
     return [
-        f"The plan lists {found.n_comparisons} testable {noun}; their p values are corrected together ({found.method}).",
-        f"Beyond chance at {100 * found.alpha:g}% after correction: {verdict}.",
+        f"The plan lists {found.n_comparisons} testable {noun}, whose p values are corrected together"
+        f" ({found.method}).",
+        f"Told apart at {100 * found.alpha:g}% after correction: {verdict}.",
     ]
