@@ -189,8 +189,8 @@ def _load_table(connection: Connection, validated: Sorted, table: str, load_id: 
         .drop("case_id", strict=False)
     )
     _refuse_unknown_cases(frame.height - numbered.height, table)
-    columns = [column for column in numbered.columns if column != "case_no"]
-    with connection.given(incoming=numbered):
+    columns = _filled_columns(numbered)
+    with connection.given(incoming=numbered.select("case_no", *columns)):
         source, replaced = "incoming", 0
         if connection.value(f"select count(*) from (select 1 from {table} where replaced_by is null limit 1)"):
             connection.execute("create or replace temp table numbered as select * from incoming")
@@ -202,6 +202,13 @@ def _load_table(connection: Connection, validated: Sorted, table: str, load_id: 
         )
         connection.execute("drop table if exists numbered")
     return replaced
+
+
+def _filled_columns(numbered: pl.DataFrame) -> list[str]:
+    """Columns that hold anything at all: an export seldom fills every column, and an empty one need not travel."""
+    return [
+        column for column in numbered.columns if column != "case_no" and numbered[column].null_count() < numbered.height
+    ]
 
 
 def _refuse_unknown_cases(n_lost: int, table: str) -> None:

@@ -74,7 +74,7 @@ class Connection:
         if not isinstance(found, pl.DataFrame):  # pragma: no cover - a query always gives a table
             message = "a query gave no table"
             raise TypeError(message)
-        return found
+        return found.with_columns(pl.col(pl.Categorical, pl.Enum).cast(pl.String))
 
     def value(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> Any:  # noqa: ANN401
         """The first value of the first row, or None where there is no row."""

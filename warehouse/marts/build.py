@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
+from warehouse.marts.coded import coded_columns, coded_statement
 from warehouse.marts.expressions import name
 from warehouse.marts.outcome_sql import STEP_NUMBERS, Setting, outcomes_statement, results_parameters
 from warehouse.marts.statements import (
@@ -57,7 +58,8 @@ def _build(connection: Connection, catalogues: Catalogues) -> None:
         measures, has_repeats=_has_repeats(connection), on_film=_on_film(catalogues, measures)
     )
     _create(connection, "mart_timeline", timeline)
-    _create(connection, "mart_cases", _cases_statement(connection, measures))
+    coded = coded_columns(catalogues.settings.get("labels", "{}"))
+    _create(connection, "mart_cases", coded_statement(_cases_statement(connection, measures), coded))
     _build_spans(connection, measures, catalogues)
     _build_outcomes(connection, measures, catalogues, errors)
     for published, kept in _RECORDS:
