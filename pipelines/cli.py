@@ -22,6 +22,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rate": ("pipelines.commands.rate", "share of cases with an adverse outcome, overall or by group"),
     "definitions": ("pipelines.commands.definitions", "outcome definitions in force; add one"),
     "measures": ("pipelines.commands.measures", "measures in force; add one"),
+    "measure": ("pipelines.commands.measure", "measures of a file of points; nothing is stored"),
+    "draw": ("pipelines.commands.draw", "draw the points of a case, finish over start"),
     "growth": ("pipelines.commands.growth", "growth references; choose one"),
     "cases": ("pipelines.commands.cases", "export the de-identified cases, so that anyone can recount"),
     "publish": ("pipelines.commands.publish", "publish the warehouse again for readers"),

@@ -16,6 +16,7 @@ seen_visits as (
         case when timepoint = 'start' then coalesce(months_from_start, 0e0) else months_from_start end
             as months_from_start,
         magnification_pct,
+        image_scale_mm_per_px,
         porion_kind,
         gonion_kind,
         $answers,
@@ -33,6 +34,7 @@ select
         else seen_visits.months_from_start
     end as months_from_start,
     seen_visits.magnification_pct,
+    seen_visits.image_scale_mm_per_px,
     seen_visits.porion_kind,
     seen_visits.gonion_kind,
     $shown_answers,

@@ -86,3 +86,18 @@ def test_subnasale_far_off_the_line_of_the_face(holds: Holds) -> None:
     near = {"N'": (76.0, 6.0), "Sn": (80.0, -52.0), "Gn'": (50.0, -112.0)}
     assert holds("L007", landmarks=points(near)) == [True] * 3
     assert holds("L007", landmarks=points({**near, "Sn": (112.0, -52.0)})) == [False] * 3
+
+
+@pytest.mark.parametrize(("one", "other"), [("Stms", "Stmi"), ("U1T", "L1T"), ("U6", "L6")])
+def test_lips_and_teeth_may_touch(holds: Holds, one: str, other: str) -> None:
+    assert holds("L005", landmarks=points({one: (85.0, -70.0), other: (85.0, -70.0)})) == [True, True]
+    with_a_third = {one: (85.0, -70.0), other: (85.0, -70.0), "Me": (85.0, -70.0)}
+    assert holds("L005", landmarks=points(with_a_third)) == [False] * 3
+
+
+def test_swapped_points_break_the_order_of_a_face(holds: Holds) -> None:
+    face = {**FACE, "A": (67.0, -48.0), "B": (58.0, -86.0), "PNS": (18.0, -44.0), "ANS": (70.0, -44.0)}
+    assert holds("L008", landmarks=points(face)) == [True] * 9
+    swapped = {**face, "A": face["B"], "B": face["A"]}
+    assert holds("L008", landmarks=points(swapped)) == [True] * 5 + [False, False, True, True]
+    assert holds("L008", landmarks=points({**face, "A": (None, 0.0)})) == [True] * 9  # type: ignore[dict-item]

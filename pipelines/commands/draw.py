@@ -1,0 +1,59 @@
+"""``menton draw``: a case of the warehouse as points and lines, finish over start."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipelines.commands.options import add_warehouse, encryption_key, say
+
+if TYPE_CHECKING:
+    import argparse
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("draw", help="draw the points of a case, finish over start")
+    add_warehouse(parser)
+    which = parser.add_mutually_exclusive_group(required=True)
+    which.add_argument("--case", metavar="KEY", help="the case key (see `menton cases`), or its beginning")
+    which.add_argument("--number", metavar="ID", help="the practice's own number of the case; needs its key file")
+    parser.add_argument("--practice", metavar="PSEUDONYM", help="with --number: the practice (default: the only one)")
+    parser.add_argument("--key-file", type=Path, metavar="FILE", help="with --number: file of the case key")
+    parser.add_argument("--out", type=Path, required=True, metavar="FILE.svg", help="where to write the drawing")
+    parser.add_argument("--view", metavar="VIEW", help="the view to draw (default: the first that has points)")
+    parser.add_argument("--measure", metavar="CODE", help="the measure to bring out (default: SN-GoGn on a radiograph)")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Draw."""
+    from warehouse.case_drawing import drawing_of_case
+    from warehouse.reader import Reader
+
+    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+        case_key = args.case or _key_of(args, reader.practices)
+        svg = drawing_of_case(reader, case_key=case_key, view=args.view, measure=args.measure)
+    args.out.write_text(svg + "\n", encoding="utf-8")
+    say(f"drawing written to {args.out}")
+    say("It holds points and lines only. A single case is no one else's business: keep it inside the practice.")
+    return 0
+
+
+def _key_of(args: argparse.Namespace, practices: tuple[str, ...]) -> str:
+    """The case key of the practice's own number."""
+    from pipelines.deidentify import Keyer
+    from pipelines.ingest import key_file_beside
+    from warehouse.errors import KeyProblemError, RequestError
+
+    practice = args.practice or (practices[0] if len(practices) == 1 else None)
+    if practice is None:
+        found = "the warehouse holds several practices"
+        raise RequestError(found, expected=", ".join(practices), remedy="name one with --practice")
+    path: Path = args.key_file or key_file_beside(args.warehouse)
+    if not path.exists():  # reading it would make a fresh key, with which no case can be found
+        found = "there is no key file"
+        raise KeyProblemError(
+            found, where=path.name, remedy="name it with --key-file, or give the case key with --case"
+        )
+    return Keyer.from_file(path).key(practice, args.number)

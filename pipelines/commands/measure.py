@@ -1,0 +1,116 @@
+"""``menton measure``: measures of a file of points, nothing stored."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipelines.commands.options import print_table, say
+
+if TYPE_CHECKING:
+    import argparse
+
+    import polars as pl
+
+    from pipelines.points_files import PointsFiles
+
+_SHOWN = 400
+_JSON_KEYS = (
+    "case_id", "timepoint", "measure", "value", "unit", "variant", "reason", "caution", "view", "examiner", "repeat_no",
+)  # fmt: skip
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser(
+        "measure",
+        help="measures of a file of points; nothing is stored",
+        description="Measures of a file of points; nothing is stored. Case numbers are shown as they stand in the file,"
+        " which stays with its owner. Files of visits may be given beside it: they state enlargement and scale.",
+    )
+    parser.add_argument("paths", nargs="+", type=Path, metavar="FILE", help="files of points, and of visits")
+    parser.add_argument("--mapping", type=Path, metavar="FILE", help="mapping file (see `menton draft-mapping`)")
+    parser.add_argument("--json", action="store_true", help="print one JSON list")
+    parser.add_argument("--drawing", type=Path, metavar="FILE.svg", help="draw one case, finish over start")
+    parser.add_argument("--case", metavar="ID", help="the case to draw, by its number in the file")
+    parser.add_argument("--view", metavar="VIEW", help="the view to draw (default: the first that has points)")
+    parser.add_argument("--measure", metavar="CODE", help="the measure to bring out in the drawing")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure, and draw if asked."""
+    from pipelines.points_files import read_points
+    from warehouse.errors import RequestError
+
+    if (args.drawing is None) != (args.case is None):
+        found = "a drawing needs both --drawing FILE.svg and --case ID"
+        raise RequestError(found, remedy="give both, or neither")
+    files = read_points(args.paths, mapping=args.mapping)
+    _tell_problems(files)
+    if args.drawing:
+        _draw(files, args)
+    rows = files.measured()
+    if args.json:
+        records: list[dict[str, Any]] = rows.select(_JSON_KEYS).to_dicts()
+        say(json.dumps(records, indent=1, allow_nan=False))
+    elif not args.drawing:
+        _print(rows)
+    return 0
+
+
+def _draw(files: PointsFiles, args: argparse.Namespace) -> None:
+    from warehouse.measures.case_drawing import draw_case
+
+    title = "Start and finish, superimposed"
+    svg = draw_case(files.of_case(args.case), files.visits, title=title, view=args.view, measure=args.measure)
+    args.drawing.write_text(svg + "\n", encoding="utf-8")
+    print(f"drawing written to {args.drawing}", file=sys.stderr)
+
+
+def _tell_problems(files: PointsFiles) -> None:
+    """Say on standard error what could not be read, so that the answer alone is on standard output."""
+    from pipelines.contract.contract import load_contract
+    from pipelines.rules.rules import load_rules
+    from warehouse.measures.catalogue import CATALOGUE
+
+    unused = files.n_read - files.points.height
+    if not unused:
+        return
+    print(f"{unused} of {files.n_read} points could not be used:", file=sys.stderr)
+    rules = load_rules(load_contract(), CATALOGUE)
+    for file, row, column, rule in files.problems.head(20).iter_rows():
+        print(f"  {file}, row {row}, {column}: {rules[rule].reason}", file=sys.stderr)
+    if files.problems.is_empty():
+        print("  a cell of theirs is blank", file=sys.stderr)
+
+
+def _print(rows: pl.DataFrame) -> None:
+    if rows.is_empty():
+        say("No points, so nothing to measure.")
+        return
+    columns = ["case", "time", "view", "measure", "value", "unit", "variant, or why there is no value"]
+    shown = [
+        [
+            str(row["case_id"]),
+            row["timepoint"],
+            f"{row['view'].replace('_', ' ')}{_reading(row)}",
+            row["measure"],
+            "—" if row["value"] is None else f"{row['value']:.2f}",
+            row["unit"],
+            row["reason"] or row["variant"],
+        ]
+        for row in rows.sort("case_id", "timepoint", "view", maintain_order=True).head(_SHOWN).to_dicts()
+    ]
+    print_table("", columns, shown, right=[4])
+    if rows.height > _SHOWN:
+        say(f"… and {rows.height - _SHOWN} more: print them all with --json")
+    for caution in rows["caution"].drop_nulls().unique().sort():
+        say(f"  caution: {caution}")
+    say("  Nothing was stored. Measures describe tracings: not a diagnosis, not treatment advice.")
+
+
+def _reading(row: dict[str, Any]) -> str:
+    return "" if row["repeat_no"] == 1 else f", reading {row['repeat_no']}"
