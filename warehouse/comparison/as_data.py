@@ -31,9 +31,9 @@ def as_data(value: object) -> Any:  # noqa: ANN401
         return {str(key): as_data(item) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
         return [as_data(item) for item in value]
-    if isinstance(value, Integral):
-        return value if isinstance(value, bool) else int(value)
-    return None if value is None else str(value)
+    if isinstance(value, bool) or value is None:
+        return value
+    return int(value) if isinstance(value, Integral) else str(value)
 
 
 def _definition(value: Definition) -> dict[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from math import isfinite
 from typing import TYPE_CHECKING
 
@@ -126,6 +127,11 @@ def share_words(estimate: Estimate) -> str:
     if estimate.value is None:
         return why_none(estimate)
     return f"{percent(estimate.value)} ({level_words(_level(estimate))} {percent_range(estimate.interval)})"
+
+
+def column_words(text: str) -> str:
+    """Names of model columns as a person reads them: ``age'`` is its curved part, ``sex=male`` a level."""
+    return re.sub(r"(?<=\w)=(?=\w)", ": ", re.sub(r"(?<=\w)'+(?!\w)", " (curved part)", text))
 
 
 def left_out_words(left_out: Mapping[str, int]) -> str:

@@ -64,6 +64,34 @@ def count_sentence(standing: Standing) -> str:
     return " ".join(parts)
 
 
+def pair_sentences(result: PairComparison) -> list[str]:
+    """A comparison of two groups, from the answer to what was not recorded."""
+    return [
+        crude_sentence(result),
+        answer_sentence(result),
+        methods_sentence(result),
+        odds_ratio_sentence(result),
+        homogeneity_sentence(result),
+        e_value_sentence(result),
+        cases_sentence(result),
+        not_measured_sentence(result),
+    ]
+
+
+def groups_sentences(comparison: GroupComparison) -> list[str]:
+    """Every group in the order shown, the correction for their number, and the trend where there is an order."""
+    said = [group_sentence(group, comparison) for group in comparison.rates.groups]
+    said.append(correction_sentence(comparison))
+    if comparison.trend is not None:
+        said.append(trend_sentence(comparison.trend, unit=_unit_of_scores(comparison)))
+    return said
+
+
+def _unit_of_scores(comparison: GroupComparison) -> str:
+    by = comparison.rates.by.name if comparison.rates.by else ""
+    return {"age_band": "year of age", "start_year": "year of start"}.get(by, "step from group to group")
+
+
 def crude_sentence(result: PairComparison) -> str:
     """The shares of both groups as they came."""
     crude = result.method("crude")

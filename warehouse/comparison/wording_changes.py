@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from warehouse.comparison.changes import ChangeComparison, GroupChange
     from warehouse.comparison.corners import CornersResult
     from warehouse.comparison.courses import Course
+    from warehouse.comparison.families import AllOutcomes
     from warehouse.comparison.missing import GroupMissing, PairAndMissing
     from warehouse.comparison.run_plan import PlanResult
     from warehouse.results import Estimate
@@ -180,3 +181,18 @@ def plan_sentences(result: PlanResult) -> list[str]:
         f" ({found.method}).",
         f"Told apart at {100 * found.alpha:g}% after correction: {verdict}.",
     ]
+
+
+def outcome_sentences(result: AllOutcomes) -> list[str]:
+    """Each outcome in one sentence, secondary ones marked."""
+    said = []
+    for row, secondary in zip(result.rows, result.secondary, strict=True):
+        mark = "secondary; " if secondary else ""
+        what = f"{row.definition.name} ({mark}{row.definition.label.lower()})"
+        if row.answer.difference.value is None:
+            said.append(sentence(f"{what}: {why_none(row.answer.difference)}"))
+            continue
+        first, second = row.labels
+        differs = more_or_less(row.answer.difference, unit=POINTS, scale=100, than=f"than with {second}")
+        said.append(sentence(f"{what}: the share adverse with {first} was {differs}"))
+    return said

@@ -1,0 +1,206 @@
+"""``menton compare``: groups of cases compared, one grouping, two groupings, one group before another, or a plan."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipelines.commands.asked import add_asked, listed, say_json
+from pipelines.commands.options import encryption_key
+from pipelines.commands.rate import selection_from
+from warehouse.errors import RequestError
+
+if TYPE_CHECKING:
+    import argparse
+
+    from warehouse.reader import Reader
+
+EPILOG = """examples:
+  menton compare --by appliance_category
+  menton compare --by extraction --by2 vertical_type
+  menton compare --by appliance_category --a expander_tooth_borne --b fixed_labial --adjust age_at_start,sex
+  menton compare --plan P1
+"""
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    import argparse
+
+    parser = subparsers.add_parser(
+        "compare",
+        help="compare groups: crude, stratified, standardised and weighted",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    add_asked(parser)
+    parser.add_argument("--by", metavar="GROUPING", help="what the groups are made of (default: appliance_category)")
+    parser.add_argument("--by2", metavar="GROUPING", help="a second grouping, held alike")
+    parser.add_argument("--a", metavar="CODE", help="the group whose excess is asked about")
+    parser.add_argument("--b", metavar="CODE", help="the group it is compared with")
+    parser.add_argument("--reference", metavar="CODE", help="the group all others are compared with (default: largest)")
+    parser.add_argument("--adjust", metavar="LIST", help="variables to adjust for, by commas; none for none")
+    parser.add_argument("--strata", metavar="LIST", help="what to stratify by, by commas; none for none")
+    parser.add_argument("--primary", metavar="METHOD", help="crude, stratified, standardised, overlap or inverse")
+    parser.add_argument("--outcomes", action="store_true", help="the same two groups on every outcome definition")
+    parser.add_argument("--plan", metavar="ID", help="carry out a registered audit plan")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the comparison asked for."""
+    from warehouse.reader import Reader
+
+    _check(args)
+    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+        if args.plan:
+            _plan(args, reader)
+        elif args.a and args.outcomes:
+            _outcomes(args, reader)
+        elif args.a:
+            _pair(args, reader)
+        elif args.by2:
+            _crossed(args, reader)
+        else:
+            _groups(args, reader)
+    return 0
+
+
+_NEEDS_PAIR = ("adjust", "strata", "primary", "outcomes")
+
+
+def _check(args: argparse.Namespace) -> None:
+    """Refuse options that do not go together, before anything is read.
+
+    Raises:
+        RequestError: They do not.
+    """
+    if bool(args.a) != bool(args.b):
+        found = "one of --a and --b is missing"
+        raise RequestError(found, expected="both groups, or neither", remedy="name the other group too")
+    for option in _NEEDS_PAIR:
+        if getattr(args, option) and not args.a:
+            found = f"--{option} is given without two groups"
+            raise RequestError(found, expected="--a CODE --b CODE", remedy="name the two groups")
+    if args.a and (args.by2 or args.reference):
+        found = "--by2 and --reference do not go with --a and --b"
+        raise RequestError(found, expected="one or the other", remedy="adjust for the second grouping with --adjust")
+    if args.plan and (args.a or args.by or args.by2):
+        found = "a plan says what is compared; --a, --b, --by and --by2 do not go with --plan"
+        raise RequestError(found, remedy="leave them out")
+    if args.primary:
+        _check_method(args.primary)
+
+
+def _check_method(method: str) -> None:
+    from warehouse.analysis.inputs import check_method
+    from warehouse.comparison.methods import METHODS
+
+    check_method(method, METHODS)
+
+
+def _by(args: argparse.Namespace) -> str:
+    by: str = args.by or "appliance_category"
+    return by
+
+
+def _pair(args: argparse.Namespace, reader: Reader) -> None:
+    from pipelines.commands.compare_print import print_pair
+    from warehouse.comparison.pair import compare_pair
+    from warehouse.comparison.wording import pair_sentences
+
+    result = compare_pair(
+        reader,
+        by=_by(args),
+        first=args.a,
+        second=args.b,
+        definition=args.definition,
+        selection=selection_from(args),
+        adjust=listed(args.adjust),
+        strata=listed(args.strata),
+        primary=args.primary,
+        level=args.level,
+    )
+    if args.json:
+        say_json(result, sentences=pair_sentences(result))
+    else:
+        print_pair(result)
+
+
+def _outcomes(args: argparse.Namespace, reader: Reader) -> None:
+    from pipelines.commands.compare_print import print_outcomes
+    from warehouse.comparison.families import compare_all_outcomes
+    from warehouse.comparison.wording_changes import outcome_sentences
+
+    result = compare_all_outcomes(
+        reader,
+        by=_by(args),
+        first=args.a,
+        second=args.b,
+        definition=args.definition,
+        selection=selection_from(args),
+        adjust=listed(args.adjust),
+        method=args.primary or "overlap",
+        level=args.level,
+    )
+    if args.json:
+        say_json(result, sentences=outcome_sentences(result))
+    else:
+        print_outcomes(result)
+
+
+def _crossed(args: argparse.Namespace, reader: Reader) -> None:
+    from pipelines.commands.compare_print import print_crossed
+    from warehouse.comparison.crossed import compare_crossed
+    from warehouse.comparison.wording import within_sentence
+
+    result = compare_crossed(
+        reader,
+        by=_by(args),
+        by2=args.by2,
+        definition=args.definition,
+        selection=selection_from(args),
+        reference=args.reference,
+        level=args.level,
+    )
+    if args.json:
+        say_json(result, sentences=[within_sentence(result, one) for one in result.within])
+    else:
+        print_crossed(result)
+
+
+def _groups(args: argparse.Namespace, reader: Reader) -> None:
+    from pipelines.commands.compare_print import print_groups
+    from warehouse.comparison.ages import share_over_age
+    from warehouse.comparison.groups import compare_groups
+    from warehouse.comparison.wording import groups_sentences
+    from warehouse.comparison.wording_changes import age_sentence
+
+    by, selection = _by(args), selection_from(args)
+    result = compare_groups(
+        reader,
+        by=by,
+        definition=args.definition,
+        selection=selection,
+        reference=args.reference,
+        level=args.level,
+    )
+    curve = None
+    if by == "age_band":
+        curve = share_over_age(reader, definition=args.definition, selection=selection, level=args.level)
+    said = groups_sentences(result) + ([age_sentence(curve)] if curve else [])
+    if args.json:
+        say_json({"comparison": result, "over_age": curve}, sentences=said)
+    else:
+        print_groups(result, said)
+
+
+def _plan(args: argparse.Namespace, reader: Reader) -> None:
+    from pipelines.commands.compare_print import print_plan_result
+    from warehouse.comparison.run_plan import run_plan
+    from warehouse.comparison.wording_changes import plan_sentences
+
+    result = run_plan(reader, args.plan)
+    if args.json:
+        say_json(result, sentences=plan_sentences(result))
+    else:
+        print_plan_result(result)

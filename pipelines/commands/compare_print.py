@@ -1,0 +1,254 @@
+"""Comparisons as a person reads them on a terminal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipelines.commands.asked import say_end, say_head, say_list
+from pipelines.commands.options import print_table, say
+from warehouse.comparison.phrases import column_words, counted, number, p_words, points, span
+from warehouse.comparison.wording import (
+    groups_sentences,
+    needed_sentence,
+    pair_sentences,
+    within_sentence,
+)
+from warehouse.comparison.wording_changes import outcome_sentences, plan_sentences
+from warehouse.wording import percent, percent_range
+
+if TYPE_CHECKING:
+    from warehouse.analysis.balance import Balance, BalanceRow
+    from warehouse.comparison.crossed import CrossedCell, CrossedComparison
+    from warehouse.comparison.families import AllOutcomes
+    from warehouse.comparison.groups import GroupComparison
+    from warehouse.comparison.methods import MethodResult
+    from warehouse.comparison.pair import PairComparison
+    from warehouse.comparison.run_plan import PlanResult
+    from warehouse.rates import GroupRate
+    from warehouse.results import Estimate
+
+METHOD_COLUMNS = ("method", "first", "second", "difference", "interval", "ratio", "interval of ratio", "p")
+
+
+def print_pair(result: PairComparison) -> None:
+    """One group before another: the answer, the five methods side by side, balance, overlap, what is left open."""
+    first, second = result.labels
+    say_head(
+        f"{first} before {second}",
+        result.definition,
+        growth=result.growth_reference,
+        selection=result.question.selection,
+        build=result.build,
+    )
+    said = pair_sentences(result)
+    say()
+    say_list(said[:3])
+    print_table("", METHOD_COLUMNS, [_method_row(one, result.primary) for one in result.methods], right=range(1, 8))
+    say(f"  * the primary analysis; difference in percentage points, {first} minus {second}")
+    if result.balance_overlap.rows:
+        _print_balance(result)
+    say_list(said[3:])
+    _print_warnings(result)
+    say_end(result.standing, result.cautions)
+
+
+def _method_row(one: MethodResult, primary: str) -> list[str]:
+    return [
+        f"{one.title}{' *' if one.method == primary else ''}",
+        _share(one.first),
+        _share(one.second),
+        points(one.difference.value),
+        span(one.difference.interval, digits=1, scale=100),
+        number(one.ratio.value),
+        span(one.ratio.interval),
+        p_words(one.p_value).removeprefix("p = ").removeprefix("p "),
+    ]
+
+
+def _share(estimate: Estimate | None) -> str:
+    return "" if estimate is None or estimate.value is None else percent(estimate.value)
+
+
+def _print_balance(result: PairComparison) -> None:
+    rows = [
+        [column_words(before.name), _gap(before), _gap(overlap, after=True), _gap(inverse, after=True)]
+        for before, overlap, inverse in zip(
+            result.balance_overlap.rows, result.balance_overlap.rows, result.balance_inverse.rows, strict=True
+        )
+    ]
+    rows.append(["largest", *_largest(result.balance_overlap, result.balance_inverse)])
+    columns = ["standardised difference of", "before", "overlap weights", "inverse weights"]
+    print_table("", columns, rows, right=range(1, 4))
+
+
+def _gap(row: BalanceRow, *, after: bool = False) -> str:
+    means = row.after if after else row.before
+    return number(means.standardised_difference)
+
+
+def _largest(overlap: Balance, inverse: Balance) -> list[str]:
+    return [number(overlap.largest_before), number(overlap.largest_after), number(inverse.largest_after)]
+
+
+def _print_warnings(result: PairComparison) -> None:
+    seen = set()
+    for one in result.methods:
+        for caution in one.warnings:
+            if caution.text not in seen:
+                seen.add(caution.text)
+                say(f"  {one.title}: {caution.text}")
+    for caution in (*result.overlap.warnings, *result.balance_inverse.warnings):
+        if caution.text not in seen:
+            seen.add(caution.text)
+            say(f"  groups and their overlap: {column_words(caution.text)}")
+
+
+def print_groups(result: GroupComparison, said: list[str]) -> None:
+    """All groups against the reference, the correction for their number, and the trend."""
+    found = result.rates
+    title = found.by.title.lower() if found.by else ""
+    say_head(
+        f"Share adverse by {title}, each against {result.reference_label or 'no reference'}",
+        found.definition,
+        growth=found.growth_reference,
+        selection=found.selection,
+        build=found.build,
+    )
+    columns = ["group", "adverse", "share", "pooled", "difference", "interval", "ratio", "exact p", "corrected p"]
+    print_table("", columns, [_group_row(group, result) for group in found.groups], right=range(1, 9))
+    say("  difference in percentage points; pooled: the share drawn towards what the groups have in common")
+    n_groups = len(found.groups)
+    say_list(said[n_groups:])
+    labels = {group.group: group.label for group in found.groups}
+    for code, two in result.compared.items():
+        row = next((one for one in result.corrected.rows if one.name == labels[code]), None)
+        if row is not None and row.rejected:
+            say(f"  {said[[group.group for group in found.groups].index(code)]}")
+            say(f"    {needed_sentence(two, labels[code])}")
+    _print_group_warnings(result)
+    if found.by and found.by.note:
+        say(f"  {found.by.note}")
+    say_end(result.standing, result.cautions)
+
+
+def _group_row(group: GroupRate, result: GroupComparison) -> list[str]:
+    two = result.compared.get(group.group)
+    pooled = None
+    if result.pooled is not None:
+        pooled = next((one.pooled for one in result.pooled.rates if one.group == group.label), None)
+    row = [
+        group.label,
+        f"{group.n_adverse:,} of {group.n_assessable:,}",
+        _share(group.rate) or "none counted",
+        _share(pooled),
+    ]
+    if two is None:
+        return [*row, *(["reference"] if group.group == result.reference else ["—"]), "", "", "", ""]
+    corrected = next((one.adjusted for one in result.corrected.rows if one.name == group.label), None)
+    return [
+        *row,
+        points(two.difference.value),
+        span(two.difference.interval, digits=1, scale=100),
+        number(two.ratio.value),
+        _p(two.test.p_value),
+        _p(corrected),
+    ]
+
+
+def _p(value: float | None) -> str:
+    return p_words(value).removeprefix("p = ").removeprefix("p ")
+
+
+def _print_group_warnings(result: GroupComparison) -> None:
+    for group in result.rates.groups:
+        for caution in group.warnings:
+            say(f"  {group.label}: {caution.text}")
+
+
+def print_crossed(result: CrossedComparison) -> None:
+    """Two groupings crossed: a row a group, a column a level, then each group within the levels."""
+    say_head(
+        f"Share adverse by {result.by.title.lower()} within {result.by2.title.lower()}",
+        result.definition,
+        growth=result.growth_reference,
+        selection=result.selection,
+        build=result.build,
+    )
+    columns = [result.by.title, *result.levels.values()]
+    rows = [
+        [label, *(_cell(cell) for cell in result.cells if cell.group == code)] for code, label in result.groups.items()
+    ]
+    print_table("", columns, rows, right=range(1, len(columns)))
+    say_list([within_sentence(result, one) for one in result.within])
+    if result.not_known:
+        say(f"  {result.not_known:,} cases counted are in no cell: their group or level is not known.")
+    say_end(result.standing, result.cautions)
+
+
+def _cell(cell: CrossedCell) -> str:
+    if cell.share.value is None:
+        return "none"
+    return f"{counted(cell.n_adverse, cell.n)}\n{percent_range(cell.share.interval, digits=0)}"
+
+
+def print_outcomes(result: AllOutcomes) -> None:
+    """Two groups on every outcome, the headline's family first."""
+    first, second = result.rows[0].labels if result.rows else ("", "")
+    say(f"{first} before {second} on every outcome")
+    say(f"  cases: {result.selection.sentence()}; build {result.build}")
+    columns = ["outcome", "", "first", "second", "crude", "adjusted", "interval", "p", "corrected p"]
+    corrected = {row.name: row.adjusted for row in result.corrected.rows}
+    rows = [
+        [
+            f"{row.definition.name}\n{row.definition.label}",
+            "secondary" if secondary else "",
+            _share(row.crude.first) or "none",
+            _share(row.crude.second) or "none",
+            points(row.crude.difference.value),
+            points(row.answer.difference.value),
+            span(row.answer.difference.interval, digits=1, scale=100),
+            _p(row.answer.p_value),
+            _p(corrected.get(row.definition.id)),
+        ]
+        for row, secondary in zip(result.rows, result.secondary, strict=True)
+    ]
+    print_table("", columns, rows, right=range(2, 9))
+    say("  shares and crude difference as the cases came; adjusted: " + _how_adjusted(result))
+    say_list([line for line, row in zip(outcome_sentences(result), result.rows, strict=True) if row.n == 0])
+    n = result.corrected.n_comparisons
+    say(f"  corrected p: allowing for {n} outcomes tested ({result.corrected.method}).")
+    say_end(result.standing, ())
+
+
+def _how_adjusted(result: AllOutcomes) -> str:
+    return result.rows[0].answer.title if result.rows else ""
+
+
+def print_plan_result(result: PlanResult) -> None:
+    """A plan carried out: the question, the primary comparison in full, then the family."""
+    from warehouse.comparison.pair import PairComparison
+
+    registered = result.registered
+    say(f"Audit plan {registered.plan.id}, agreed {registered.plan.date}: {registered.plan.question}")
+    say(f"  registered {registered.registered_at}, digest {registered.sha256[:16]}")
+    say()
+    if isinstance(result.main, PairComparison):
+        print_pair(result.main)
+    else:
+        print_groups(result.main, groups_sentences(result.main))
+    adjusted = {row.name: row.adjusted for row in result.corrected.rows}
+    columns = ["every comparison the plan lists", "cases", "difference", "interval", "p", "corrected p"]
+    rows = [
+        [
+            member.name,
+            f"{member.n:,}",
+            points(member.difference.value),
+            span(member.difference.interval, digits=1, scale=100),
+            _p(member.p_value),
+            _p(adjusted.get(member.name)),
+        ]
+        for member in result.family
+    ]
+    print_table("", columns, rows, right=range(1, 6))
+    say_list(plan_sentences(result))
+    say_end(result.standing, ())

@@ -1,0 +1,113 @@
+"""``menton plan``: audit plans on record; add one before results are looked at."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipelines.commands.options import add_warehouse, encryption_key, progress, say
+
+if TYPE_CHECKING:
+    import argparse
+
+    from warehouse.comparison.looks import LookRecord
+    from warehouse.comparison.plan import RegisteredPlan
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("plan", help="audit plans on record; add one before looking at results")
+    add_warehouse(parser)
+    parser.add_argument("--add", type=Path, metavar="FILE", help="put the plan of a TOML file on record")
+    parser.add_argument("--example", action="store_true", help="print an example of a plan file")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """List plans or add one."""
+    from warehouse.comparison.plan_file import EXAMPLE
+    from warehouse.comparison.plans import registered_plans
+    from warehouse.comparison.standing import present_record
+    from warehouse.reader import Reader
+
+    if args.example:
+        say(EXAMPLE)
+        return 0
+    if args.add:
+        _add(args)
+    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+        plans, record = registered_plans(reader), present_record(reader)
+    if args.json:
+        _say_json(plans, record)
+    else:
+        _print(plans, record)
+    return 0
+
+
+def _add(args: argparse.Namespace) -> None:
+    from warehouse.catalogues import in_force
+    from warehouse.comparison.plan_file import load_plan
+    from warehouse.comparison.plans import register_plan
+    from warehouse.publish import publish
+    from warehouse.store import open_store
+
+    key = encryption_key(args)
+    with open_store(args.warehouse, key=key) as store:
+        plan = load_plan(args.add, definitions=in_force(store).definitions)
+        with store.transaction():
+            is_new = register_plan(args.warehouse, store, plan)
+        publish(args.warehouse, store, key=key, progress=progress)
+    say(
+        f"Plan {plan.id} is on record (digest {plan.sha256[:16]})."
+        if is_new
+        else f"Plan {plan.id} was on record already."
+    )
+
+
+def _say_json(plans: tuple[RegisteredPlan, ...], record: LookRecord) -> None:
+    from warehouse.comparison.as_data import as_data
+
+    counts = {
+        "comparisons": record.n_comparisons,
+        "analyses": record.n_analyses,
+        "looks": len(record.looks),
+        "is_whole": record.is_whole,
+    }
+    say(json.dumps({"plans": as_data(plans), "record": counts}, indent=2, ensure_ascii=False))
+
+
+def _print(plans: tuple[RegisteredPlan, ...], record: LookRecord) -> None:
+    if not plans:
+        say(
+            "No audit plan is on record: every comparison is explored after. `menton plan --example` shows a plan file."
+        )
+    for registered in plans:
+        _print_plan(registered)
+    n = record.n_comparisons
+    say(f"{n:,} different comparison{'' if n == 1 else 's'} looked at so far, in {len(record.looks):,} looks.")
+    if not record.is_whole:
+        say("The record of looks was altered or shortened since it was begun.")
+
+
+def _print_plan(registered: RegisteredPlan) -> None:
+    from warehouse.comparison.methods import TITLES
+    from warehouse.comparison.phrases import and_list
+
+    plan = registered.plan
+    who = (
+        f"{plan.first} before {plan.second}"
+        if plan.is_pair
+        else f"every group against {plan.reference or 'the largest'}"
+    )
+    build = registered.build or "no build yet"
+    say(f"{plan.id}  {plan.question}")
+    say(f"    agreed {plan.date}; registered {registered.registered_at} at {build}; digest {registered.sha256[:16]}")
+    say(f"    outcomes: {and_list(plan.outcomes)}; by {plan.by}: {who}")
+    adjusted = f"; adjusted for {and_list(plan.adjust)}" if plan.adjust else ""
+    say(f"    primary analysis: {TITLES[plan.primary]}{adjusted}")
+    say(f"    cases: {plan.cases.sentence()}; subgroups: {and_list(plan.subgroups)}; corrected by {plan.correction}")
+    before = registered.looks_before
+    say(f"    looks made before it was registered: {before if before else 'none'}")
+    say()

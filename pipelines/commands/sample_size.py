@@ -1,0 +1,129 @@
+"""``menton sample-size``: how many cases would settle it, from the practice's own rates, and how long that takes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipelines.commands.asked import add_asked, say_end, say_json, say_list
+from pipelines.commands.options import encryption_key, say
+from pipelines.commands.rate import selection_from
+from warehouse.errors import RequestError
+
+if TYPE_CHECKING:
+    import argparse
+
+    from warehouse.comparison.sample_size import DifferencePlan, PrecisionPlan
+    from warehouse.reader import Reader
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("sample-size", help="how many cases would settle it, and how many months")
+    add_asked(parser)
+    parser.add_argument("--precision", type=float, metavar="HALF-WIDTH", help="half-width wanted, 0.05 for ±5 points")
+    parser.add_argument("--share", type=float, help="share to plan with (default: the present one)")
+    parser.add_argument("--by", metavar="GROUPING", default="appliance_category", help="what --a and --b are groups of")
+    parser.add_argument("--a", metavar="CODE", help="one group, to plan for a difference")
+    parser.add_argument("--b", metavar="CODE", help="the other group")
+    parser.add_argument("--share-a", type=float, help="share to plan with in the one (default: its present one)")
+    parser.add_argument("--share-b", type=float, help="share to plan with in the other")
+    parser.add_argument("--power", type=float, default=0.8, help="wanted chance of telling them apart (default 0.8)")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the number of cases."""
+    from warehouse.reader import Reader
+
+    if bool(args.a) != bool(args.b):
+        found = "one of --a and --b is missing"
+        raise RequestError(found, expected="both groups, or neither", remedy="name the other group too")
+    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+        if args.a:
+            _difference(args, reader)
+        else:
+            _precision(args, reader)
+    return 0
+
+
+def _precision(args: argparse.Namespace, reader: Reader) -> None:
+    from warehouse.comparison.sample_size import plan_precision
+
+    plan = plan_precision(
+        reader,
+        half_width=0.05 if args.precision is None else args.precision,
+        share=args.share,
+        definition=args.definition,
+        selection=selection_from(args),
+        level=args.level,
+    )
+    said = precision_sentences(plan)
+    if args.json:
+        say_json(plan, sentences=said)
+        return
+    say(f"Cases for a share — {plan.definition.name}, {plan.definition.label}")
+    say_list(said)
+    say_end(None, ())
+
+
+def precision_sentences(plan: PrecisionPlan) -> list[str]:
+    """The plan in words."""
+    from warehouse.comparison.phrases import share_words
+    from warehouse.wording import percent
+
+    said = [f"So far: {share_words(plan.present)} of {plan.present.n:,} assessed."]
+    if plan.needed is None:
+        return [*said, "No share is known yet and none was given: name one with --share."]
+    said.append(f"Planned with a share of {percent(plan.assumed)}: {plan.needed.sentence}")
+    if plan.months is not None:
+        said.append(f"{plan.months.sentence} (Pace: {_pace_words(plan)}.)")
+    return said
+
+
+def _pace_words(plan: PrecisionPlan) -> str:
+    pace = plan.pace
+    return f"{pace.cases:,} assessed cases started in the {pace.quarters} quarters to {pace.until}"
+
+
+def _difference(args: argparse.Namespace, reader: Reader) -> None:
+    from warehouse.comparison.sample_size import plan_difference
+
+    plan = plan_difference(
+        reader,
+        by=args.by,
+        first=args.a,
+        second=args.b,
+        shares=(args.share_a, args.share_b),
+        definition=args.definition,
+        selection=selection_from(args),
+        power=args.power,
+    )
+    said = difference_sentences(plan)
+    if args.json:
+        say_json(plan, sentences=said)
+        return
+    say(f"Cases to tell two groups apart — {plan.definition.name}, {plan.definition.label}")
+    say_list(said)
+    say_end(None, ())
+
+
+def difference_sentences(plan: DifferencePlan) -> list[str]:
+    """The plan in words."""
+    from warehouse.comparison.phrases import share_words
+
+    said = [
+        f"So far with {label}: {share_words(share)} of {share.n:,} assessed."
+        for label, share in zip(plan.labels, plan.present, strict=True)
+    ]
+    if plan.needed is None:
+        return [*said, "A share is not known yet and none was given: name both with --share-a and --share-b."]
+    said.append(plan.needed.sentence)
+    if plan.power_now is not None:
+        said.append(f"With as many cases in each as the smaller has now, the chance is {plan.power_now:.0%}.")
+    for label, months in zip(plan.labels, plan.months, strict=True):
+        if months is not None:
+            said.append(f"{label}: {months.sentence}")
+    said.append(
+        "A difference seen in few cases flatters itself. Plan with the smallest difference that would matter to you."
+    )
+    return said
