@@ -149,19 +149,21 @@ def _register_cases(connection: Connection, validated: Sorted, practice: str) ->
     Gives case_no by case_id; for a file of one row a case also by row, which is the quicker way to its other tables.
     """
     cases = validated.good.get("cases")
-    named = [cases] if cases is not None else list(validated.good.values())
-    known = _known_numbers(connection, pl.concat([frame["case_id"] for frame in named]).unique())
     if cases is None:
-        return known
-    fresh = cases.select(pl.col("case_id").unique()).join(known, on="case_id", how="anti").sort("case_id")
+        named = pl.concat([frame["case_id"] for frame in validated.good.values()])
+        return _known_numbers(connection, named.unique())
+    listed = cases.select("row", "case_id")  # validation turned every double away, so each case stands once
+    known = _known_numbers(connection, listed["case_id"])
+    fresh = listed.join(known, on="case_id", how="anti") if known.height else listed
     last = connection.value("select coalesce(max(case_no), 0) from case_registry")
-    numbered = fresh.with_columns(pl.int_range(1, pl.len() + 1, dtype=pl.Int32).alias("case_no") + last)
-    with connection.given(fresh_cases=numbered):
+    numbered = fresh.with_columns(pl.int_range(last + 1, last + fresh.height + 1, dtype=pl.Int32).alias("case_no"))
+    with connection.given(fresh_cases=numbered.select("case_no", "case_id")):
         connection.execute(
             "insert into case_registry select case_no, ? as practice, case_id as case_key from fresh_cases", [practice]
         )
-    numbers = pl.concat([known, numbered.with_columns(pl.col("case_no").cast(pl.Int32))])
-    return cases.select("row", "case_id").join(numbers, on="case_id", how="inner", maintain_order="left")
+    if known.is_empty():
+        return numbered
+    return pl.concat([numbered, listed.join(known, on="case_id", how="inner").select(numbered.columns)])
 
 
 def _known_numbers(connection: Connection, keys: pl.Series) -> pl.DataFrame:

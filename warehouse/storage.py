@@ -40,7 +40,7 @@ class Connection:
         self.raw.execute("set enable_progress_bar = false")
         try:
             if key is not None:
-                _prepare_encryption(self.raw)
+                prepare_encryption(self.raw)
             attach(self.raw, path, "menton", read_only=read_only, key=key)
             self.raw.execute("use menton")
         except BaseException:
@@ -59,18 +59,20 @@ class Connection:
 
     def execute(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> None:
         """Run a statement whose result is not wanted."""
-        self.raw.execute(sql, parameters)
+        with told(self.path):
+            self.raw.execute(sql, parameters)
 
     def frame(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> pl.DataFrame:
         """The rows of a query as a Polars frame."""
         import polars as pl
 
-        if self._given:  # frames given are seen by this connection only, not by a cursor of it
-            found = pl.from_arrow(self.raw.execute(sql, parameters).to_arrow_table())
-        else:
-            with self.raw.cursor() as cursor:  # a cursor of its own, so that threads may ask at once
-                cursor.execute("use menton")
-                found = pl.from_arrow(cursor.execute(sql, parameters).to_arrow_table())
+        with told(self.path):
+            if self._given:  # frames given are seen by this connection only, not by a cursor of it
+                found = pl.from_arrow(self.raw.execute(sql, parameters).to_arrow_table())
+            else:
+                with self.raw.cursor() as cursor:  # a cursor of its own, so that threads may ask at once
+                    cursor.execute("use menton")
+                    found = pl.from_arrow(cursor.execute(sql, parameters).to_arrow_table())
         if not isinstance(found, pl.DataFrame):  # pragma: no cover - a query always gives a table
             message = "a query gave no table"
             raise TypeError(message)
@@ -78,14 +80,16 @@ class Connection:
 
     def value(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> Any:  # noqa: ANN401
         """The first value of the first row, or None where there is no row."""
-        row = self.raw.execute(sql, parameters).fetchone()
+        with told(self.path):
+            row = self.raw.execute(sql, parameters).fetchone()
         return None if row is None else row[0]
 
     def rows(
         self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None
     ) -> list[tuple[Any, ...]]:
         """All rows of a query."""
-        return self.raw.execute(sql, parameters).fetchall()
+        with told(self.path):
+            return self.raw.execute(sql, parameters).fetchall()
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -93,11 +97,6 @@ class Connection:
         self.raw.execute("begin transaction")
         try:
             yield
-        except duckdb.Error as error:
-            self._roll_back()
-            if isinstance(error, (duckdb.IOException, duckdb.FatalException)):
-                raise _as_warehouse_error(error, self.path) from error
-            raise
         except BaseException:
             self._roll_back()
             raise
@@ -118,8 +117,11 @@ class Connection:
     @contextmanager
     def given(self, **frames: pl.DataFrame) -> Iterator[None]:
         """Make frames readable as tables of these names inside the block."""
+        import polars as pl
+
         for name, frame in frames.items():
-            self.raw.register(name, frame.to_arrow())
+            # the newest layout shares its text with the frame instead of copying it
+            self.raw.register(name, frame.to_arrow(compat_level=pl.CompatLevel.newest()))
         self._given += 1
         try:
             yield
@@ -129,12 +131,30 @@ class Connection:
                 self.raw.unregister(name)
 
 
+_FAULTS = (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException)
+"""What the disk, the memory or another program can do to a statement that is right."""
+
+
+@contextmanager
+def told(path: Path) -> Iterator[None]:
+    """Turn what happens to a file into an error a person can act on; mistakes in a statement stay as they are.
+
+    Raises:
+        MentonError: The disk is full, the file is damaged or in use, or memory ran out.
+    """
+    try:
+        yield
+    except _FAULTS as error:
+        raise _as_warehouse_error(error, path) from error
+
+
 def _settings(folder: Path) -> dict[str, str | bool | int | float | list[str]]:
     return {
         "autoinstall_known_extensions": "false",
         "autoload_known_extensions": "false",
         "temp_directory": str(folder / "spill"),
         "allow_community_extensions": "false",
+        "preserve_insertion_order": "false",  # every reader that needs an order asks for it
     }
 
 
@@ -162,7 +182,7 @@ def _quoted(text: str) -> str:
     return f"'{doubled}'"
 
 
-def _prepare_encryption(raw: duckdb.DuckDBPyConnection) -> None:
+def prepare_encryption(raw: duckdb.DuckDBPyConnection) -> None:
     """Load the signed extension that encrypts with hardware support, and encrypt what spills to disk."""
     try:
         import duckdb_extension_httpfs
@@ -196,6 +216,8 @@ _BUSY_REMEDY = "wait until the other menton command has ended, then run this one
 _KEY_REMEDY = "name the right key file with --encryption-key-file or the variable MENTON_ENCRYPTION_KEY_FILE"
 _DENIED = "the warehouse folder cannot be written to"
 _DENIED_REMEDY = "run as a user who may write there, or name another folder with --warehouse"
+_MEMORY = "there is not enough memory, or not enough room for what does not fit into it"
+_MEMORY_REMEDY = "close other programs or free some space, then run the command again; the warehouse is as it was"
 _SIGNS: tuple[tuple[str, type[MentonError], str, str], ...] = (
     ("Conflicting lock", WarehouseError, _BUSY, _BUSY_REMEDY),
     ("being used by another process", WarehouseError, _BUSY, _BUSY_REMEDY),
@@ -204,6 +226,9 @@ _SIGNS: tuple[tuple[str, type[MentonError], str, str], ...] = (
     ("is not encrypted", KeyProblemError, "a key was given, but this warehouse is not encrypted", "leave the key out"),
     ("No space left", WarehouseError, _FULL, _FULL_REMEDY),
     ("could not write", WarehouseError, _FULL, _FULL_REMEDY),
+    ("File too large", WarehouseError, _FULL, _FULL_REMEDY),
+    ("Out of Memory", WarehouseError, _MEMORY, _MEMORY_REMEDY),
+    ("failed to offload", WarehouseError, _MEMORY, _MEMORY_REMEDY),
     ("Permission denied", WarehouseError, _DENIED, _DENIED_REMEDY),
     ("read-only", WarehouseError, _DENIED, _DENIED_REMEDY),
 )

@@ -146,7 +146,7 @@ joined as (
         times.fma_at_start,
         $answer_names
     from current_cases
-    inner join case_registry on case_registry.case_no = current_cases.case_no
+    left join case_registry on case_registry.case_no = current_cases.case_no
     left join patterns on patterns.extracted_teeth = current_cases.extracted_teeth
     left join phase_sequences on phase_sequences.case_no = current_cases.case_no
     left join named_sequences on named_sequences.appliance_sequence = phase_sequences.appliance_sequence
