@@ -1,0 +1,96 @@
+"""How long a million cases take from file to published rate, as a multiple of what a user would pick instead.
+
+Run with ``make bench``. Nothing is asserted about time: seconds depend on the machine, ratios in one run much less so.
+Imports are left out on both sides; a warehouse of one case is loaded first so that everything is imported.
+"""
+
+from __future__ import annotations
+
+import resource
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+import pytest
+
+from pipelines.ingest import Request, ingest
+from synthetic_data.large_file import large_wide_csv
+from warehouse.measures.catalogue import CATALOGUE
+from warehouse.rates import rates
+from warehouse.reader import Reader
+
+N = 1_000_000
+N_BY_HAND = 20_000
+
+
+def timed(work: Callable[[], Any]) -> float:
+    began = time.perf_counter()
+    work()
+    return time.perf_counter() - began
+
+
+def bare_read(path: Path, database: Path) -> None:
+    """The least anyone could do: read the file into an on-disk table and write it out."""
+    connection = duckdb.connect(str(database))
+    connection.execute("create table cases as select * from read_csv(?)", [str(path)])
+    connection.execute("checkpoint")
+    connection.close()
+
+
+def by_hand(path: Path, database: Path) -> int:
+    """The same job written the usual way: pandas, and a Python check of each row."""
+    frame = pd.read_csv(path)
+    good = []
+    for row in frame.to_dict("records"):
+        faults = [name for name, value in row.items() if not cell_is_right(str(name), value)]
+        if row["status"] == "finished" and pd.isna(row["months_from_start_finish"]):
+            faults.append("months_from_start_finish")
+        if not faults:
+            change = row["sn_gogn_deg_finish"] - row["sn_gogn_deg_start"]
+            age = row["age_at_start"]
+            years = max(0.0, min(age + row["months_from_start_finish"] / 12, 18.0) - min(age, 18.0))
+            row["adverse"] = change + 0.3 * years >= 2.0
+            good.append(row)
+    kept = pd.DataFrame(good)
+    connection = duckdb.connect(str(database))
+    connection.register("kept", kept)
+    connection.execute("create table cases as select * from kept")
+    connection.execute("checkpoint")
+    connection.close()
+    return len(good)
+
+
+def cell_is_right(name: str, value: object) -> bool:
+    measure = CATALOGUE.get(name.removesuffix("_start").removesuffix("_finish"))
+    if measure is not None and isinstance(value, float) and not pd.isna(value):
+        return measure.plausible[0] <= value <= measure.plausible[1]
+    allowed = {"sex": {"male", "female"}, "selection": {"consecutive", "selected"}}.get(name)
+    return allowed is None or value in allowed
+
+
+@pytest.mark.benchmark
+def test_a_million_cases_from_file_to_rate(tmp_path: Path) -> None:
+    small, large = large_wide_csv(tmp_path / "small.csv", N_BY_HAND, 1), large_wide_csv(tmp_path / "large.csv", N, 1)
+    ingest(Request(paths=(small,), warehouse=tmp_path / "warm"))
+    bare = timed(lambda: bare_read(large, tmp_path / "bare.duckdb"))
+    ours = timed(lambda: ingest(Request(paths=(large,), warehouse=tmp_path / "w")))
+    small_ours = timed(lambda: ingest(Request(paths=(small,), warehouse=tmp_path / "s")))
+    small_by_hand = timed(lambda: by_hand(small, tmp_path / "hand.duckdb"))
+    with Reader.open(tmp_path / "w") as reader:
+        results = []
+        asked = timed(lambda: results.append(rates(reader)))
+        assert results[0].groups[0].n_started > 0.9 * N
+    by_hand_scaled = small_by_hand * N / N_BY_HAND
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    print(
+        f"\n{N:,} cases x 25 columns"
+        f"\n  bare read_csv to an on-disk table   {bare:6.1f} s"
+        f"\n  menton ingest and publish           {ours:6.1f} s   {ours / bare:.1f} x bare"
+        f"\n  pandas, a check of each row         {by_hand_scaled:6.1f} s   {by_hand_scaled / ours:.1f} x menton"
+        f" (measured on {N_BY_HAND:,}: {small_by_hand:.1f} s against {small_ours:.1f} s)"
+        f"\n  menton rate                         {asked:6.2f} s"
+        f"\n  peak memory of the whole process    {peak:6.1f} GB"
+    )
