@@ -6,10 +6,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck
+from hypothesis import settings as hypothesis_settings
 
 from pipelines.ingest import Outcome, Request, ingest
 from synthetic_data.exports import Handover, write_demo
 from synthetic_data.settings import Settings
+
+
+# A busy machine must not fail a property: examples have no deadline, and the same ones are tried every time.
+hypothesis_settings.register_profile(
+    "menton", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
+)
+hypothesis_settings.load_profile("menton")
 
 
 @dataclass(frozen=True, slots=True)
