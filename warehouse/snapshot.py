@@ -5,6 +5,7 @@ Readers follow a small pointer file, so they see a whole snapshot or the one bef
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from dataclasses import dataclass
@@ -24,11 +25,12 @@ KEPT_SNAPSHOTS = 2
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """A published snapshot: its build, when it was made, and where it lies."""
+    """A published snapshot: its build, when it was made, where it lies, and the hash its file had when named."""
 
     build_id: str
     published_at: str
     path: Path
+    sha256: str = ""
 
 
 def current_snapshot(folder: Path) -> Snapshot:
@@ -50,7 +52,7 @@ def current_snapshot(folder: Path) -> Snapshot:
     if not path.exists():
         found = "the published snapshot is missing"
         raise WarehouseError(found, where=path.name, remedy="run `menton publish` to make it again")
-    return Snapshot(build_id=data["build"], published_at=data["published_at"], path=path)
+    return Snapshot(data["build"], data["published_at"], path, data.get("sha256", ""))
 
 
 def open_snapshot(folder: Path, *, key: str | None = None) -> tuple[Snapshot, Connection]:
@@ -71,11 +73,19 @@ def point_to(folder: Path, *, build_id: str, published_at: datetime, file: str) 
     """Make a finished snapshot the current one, in one step that survives a crash."""
     sync(folder / file)
     draft = folder / f"{POINTER}.draft"
-    text = json.dumps({"build": build_id, "published_at": published_at.isoformat() + "Z", "file": file}, indent=1)
+    digest = file_sha256(folder / file)
+    stated = {"build": build_id, "published_at": published_at.isoformat() + "Z", "file": file, "sha256": digest}
+    text = json.dumps(stated, indent=1)
     draft.write_text(text + "\n", encoding="utf-8")
     sync(draft)
     draft.replace(folder / POINTER)
     sync_folder(folder)
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file's bytes, in hex."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def sync(path: Path) -> None:
