@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from warehouse.change_picture import ChangePicture
@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from warehouse.protected_rates import ProtectedGroup
     from warehouse.rates import GroupRate, Rates
     from warehouse.results import Estimate, Interval
+    from warehouse.threshold import ThresholdCurve
 
 CAUTION = (
     "This describes an audit of past cases. It is not a diagnosis and not advice on treatment, and a difference between"
@@ -18,6 +19,13 @@ CAUTION = (
     " of licensed clinicians come first."
 )
 NOTHING_COUNTED = "no case could be counted"
+
+
+class _Rated(Protocol):
+    """Anything that has a share."""
+
+    @property
+    def rate(self) -> Estimate: ...
 
 
 def percent(share: float | None, *, digits: int = 1) -> str:
@@ -73,7 +81,7 @@ def headline(result: Rates) -> str:
     return share_sentence(group.n_adverse, group.rate)
 
 
-def benchmark_sentence(group: GroupRate, *, share: float = 0.10) -> str:
+def benchmark_sentence(group: _Rated, *, share: float = 0.10) -> str:
     """Whether the data are compatible with a share that people talk about, such as one case in ten."""
     interval = group.rate.interval
     named = f"{percent(share, digits=0)} (one case in {1 / share:.0f})"
@@ -88,26 +96,49 @@ def benchmark_sentence(group: GroupRate, *, share: float = 0.10) -> str:
 
 def bounds_sentence(group: GroupRate) -> str:
     """What the missing could do to the share."""
-    if group.n_missing_due == 0:
+    return missing_sentence(group.n_missing_due, group.if_none, group.if_all)
+
+
+def missing_sentence(n_missing: int, if_none: Estimate, if_all: Estimate) -> str:
+    """What so many missing cases could do to a share that is known with none, and with all, of them adverse."""
+    if n_missing == 0:
         return "No case whose outcome is due is missing."
     return (
-        f"The outcome of {cases(group.n_missing_due)} is due but not known. Had none of them gone adverse the share"
-        f" would be {percent(group.if_none.value)}; had all of them, {percent(group.if_all.value)}."
+        f"The outcome of {cases(n_missing)} is due but not known. Had none of them gone adverse the share"
+        f" would be {percent(if_none.value)}; had all of them, {percent(if_all.value)}."
     )
 
 
 def flow_sentence(flow: Flow) -> str:
     """The denominator in one sentence."""
-    started, counted = flow.stages[0].n, flow.stages[-1].n
-    share = f" ({percent(counted / started, digits=0)})" if started else ""
-    parts = [f"{counted:,} of the {cases(started)} started could be counted{share}."]
-    if flow.n_turned_away:
-        parts.append(f"{cases(flow.n_turned_away)} handed over were turned away by the checks and are in no figure.")
-    if flow.n_selected:
-        parts.append(f"{cases(flow.n_selected)} picked out rather than taken in order are left out.")
-    if flow.n_not_due:
-        parts.append(f"{cases(flow.n_not_due)} are still in treatment and not due.")
+    return frame_sentence(
+        started=flow.stages[0].n,
+        counted=flow.stages[-1].n,
+        turned_away=cases(flow.n_turned_away) if flow.n_turned_away else "",
+        selected=cases(flow.n_selected) if flow.n_selected else "",
+        not_due=cases(flow.n_not_due) if flow.n_not_due else "",
+    )
+
+
+def frame_sentence(
+    *, started: int | None, counted: int | None, turned_away: str = "", selected: str = "", not_due: str = ""
+) -> str:
+    """The denominator in one sentence; ``None`` for a count that is hidden, an empty text for no case."""
+    parts = [_counted_of_started(started, counted)]
+    if turned_away:
+        parts.append(f"Handed over but turned away by the checks, and in no figure: {turned_away}.")
+    if selected:
+        parts.append(f"Picked out rather than taken in order, and left out: {selected}.")
+    if not_due:
+        parts.append(f"Still in treatment and not due: {not_due}.")
     return " ".join(parts)
+
+
+def _counted_of_started(started: int | None, counted: int | None) -> str:
+    if started is None or counted is None:
+        return "How many of the cases started could be counted is not shown: it rests on a count that is hidden."
+    share = f" ({percent(counted / started, digits=0)})" if started else ""
+    return f"{counted:,} of the {cases(started)} started could be counted{share}."
 
 
 def shares_of_groups(result: Rates) -> list[str]:
@@ -129,6 +160,16 @@ def change_sentence(picture: ChangePicture) -> str:
     if picture.n_within_error:
         parts.append(f"{picture.n_within_error:,} of those are not called adverse: it may be measuring error.")
     return " ".join(parts)
+
+
+def threshold_sentence(curve: ThresholdCurve) -> str:
+    """How the share moves with the threshold: at the one in force, half of it and twice it, where these were tried."""
+    if curve.part is None or curve.n == 0:
+        return "There is no single threshold to move."
+    wanted = (curve.part.threshold / 2, curve.part.threshold, 2 * curve.part.threshold)
+    shown = [point for point in curve.points if point.threshold in wanted]
+    listed = "; ".join(f"at {point.threshold:g}, {percent(point.rate.value)}" for point in shown)
+    return f"The share adverse depends on where the line is drawn: {listed}. In force is {curve.part.threshold:g}."
 
 
 def error_sentence(band: ErrorBand, unit: str) -> str:

@@ -1,0 +1,258 @@
+"""The bare slides: their look, and how text, notes and text alternatives are put on them."""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from dashboard.report.figures import FOOT
+from dashboard.theme import LIGHT
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pptx.opc.package import Part
+    from pptx.presentation import Presentation
+    from pptx.shapes.base import BaseShape
+    from pptx.slide import Slide, SlideLayout
+    from pptx.text.text import _Paragraph
+
+    from dashboard.report.document import Document
+
+WIDTH, HEIGHT = 13.333, 7.5
+"""Size of a slide in inches."""
+
+LEFT = 0.75
+BODY_WIDTH = WIDTH - 2 * LEFT
+BODY_TOP = 1.75
+FOOT_TOP = 6.93
+
+FACE = "Arial"
+TITLE, LARGE, NORMAL, SMALL, FINE = 30, 24, 20, 16, 12
+"""Type sizes in points; only the foot of a slide is finer than 16."""
+
+LONGEST_PROPERTY = 255
+"""Characters that a property of the file may have."""
+
+_BAND = (
+    '<p:sp xmlns:p="http://schemas.openxmlformats.org/presentationml/2006/main"'
+    ' xmlns:a="http://schemas.openxmlformats.org/drawingml/2006/main">'
+    '<p:nvSpPr><p:cNvPr id="90" name="Band"/><p:cNvSpPr/><p:nvPr userDrawn="1"/></p:nvSpPr>'
+    '<p:spPr><a:xfrm><a:off x="0" y="0"/><a:ext cx="201168" cy="6858000"/></a:xfrm>'
+    '<a:prstGeom prst="rect"><a:avLst/></a:prstGeom><a:solidFill><a:schemeClr val="accent1"/></a:solidFill>'
+    "<a:ln><a:noFill/></a:ln></p:spPr>"
+    "<p:txBody><a:bodyPr/><a:lstStyle/><a:p><a:endParaRPr/></a:p></p:txBody></p:sp>"
+)
+_COLOURS = {
+    "dk1": LIGHT.ink,
+    "lt1": LIGHT.ground,
+    "dk2": LIGHT.quiet,
+    "lt2": LIGHT.band,
+    "accent1": LIGHT.main,
+    "accent2": LIGHT.adverse,
+    "accent3": LIGHT.second,
+    "accent4": LIGHT.quiet,
+    "accent5": LIGHT.line,
+    "accent6": LIGHT.band,
+    "hlink": LIGHT.main,
+    "folHlink": LIGHT.second,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A paragraph on a slide."""
+
+    text: str
+    size: int = NORMAL
+    bold: bool = False
+    quiet: bool = False
+    bullet: bool = False
+
+
+def new_deck(document: Document) -> Presentation:
+    """An empty presentation in our look, with the document's title and stamp as its properties."""
+    import pptx
+    from pptx.util import Inches
+
+    deck = pptx.Presentation()
+    deck.slide_width, deck.slide_height = Inches(WIDTH), Inches(HEIGHT)
+    kept = next(layout for layout in deck.slide_layouts if layout.name == "Title Only")
+    for layout in list(deck.slide_layouts):
+        if layout is not kept:
+            deck.slide_layouts.remove(layout)
+    _dress(kept)
+    _strip(deck)
+    _describe(deck, document)
+    return deck
+
+
+def _dress(layout: SlideLayout) -> None:
+    """Place the title, drop the placeholders that no slide uses, draw the band."""
+    from pptx.enum.text import MSO_ANCHOR
+    from pptx.oxml import parse_xml
+
+    for owner in (layout, layout.slide_master):
+        for shape in list(owner.placeholders):
+            if "TITLE" in str(shape.placeholder_format.type):
+                place_shape(shape, LEFT, 0.45, BODY_WIDTH, 0.75)
+                shape.text_frame.vertical_anchor = MSO_ANCHOR.TOP
+            else:
+                shape.element.getparent().remove(shape.element)
+    layout.shapes._spTree.insert(2, parse_xml(_BAND))
+
+
+def place_shape(shape: BaseShape, left: float, top: float, width: float, height: float) -> None:
+    """Put a shape somewhere; in inches."""
+    from pptx.util import Inches
+
+    shape.left, shape.top, shape.width, shape.height = (Inches(one) for one in (left, top, width, height))
+
+
+def _strip(deck: Presentation) -> None:
+    """Take out of the empty file what its maker left in it: picture, printer, programme, colours and faces."""
+    from pptx.opc.constants import RELATIONSHIP_TYPE as RT
+
+    package = deck.part.package
+    for owner in (package, deck.part):
+        for name, relation in list(owner._rels.items()):
+            if relation.reltype in {RT.THUMBNAIL, RT.EXTENDED_PROPERTIES, RT.PRINTER_SETTINGS}:
+                owner._rels.pop(name)
+    _retheme(deck.slide_layouts[0].slide_master.part.part_related_by(RT.THEME))
+
+
+def _retheme(part: Part) -> None:
+    """Our colours and faces, and no other programme's names."""
+    from pptx.opc.package import XmlPart
+    from pptx.oxml import parse_xml
+
+    text = part.blob.decode("utf-8")
+    for name, colour in _COLOURS.items():
+        value = f'<a:{name}><a:srgbClr val="{colour[1:].upper()}"/></a:{name}>'
+        text = re.sub(rf"<a:{name}>.*?</a:{name}>", value, text, flags=re.DOTALL)
+    faces = f'<a:latin typeface="{FACE}"/><a:ea typeface=""/><a:cs typeface=""/>'
+    for kind in ("majorFont", "minorFont"):
+        text = re.sub(rf"<a:{kind}>.*?</a:{kind}>", f"<a:{kind}>{faces}</a:{kind}>", text, flags=re.DOTALL)
+    text = re.sub(r'(<a:(?:theme|clrScheme|fontScheme|fmtScheme)\b[^>]*?) name="[^"]*"', r'\1 name="Menton"', text)
+    if isinstance(part, XmlPart):
+        part._element = parse_xml(text.encode("utf-8"))
+    else:
+        part._blob = text.encode("utf-8")
+
+
+def _describe(deck: Presentation, document: Document) -> None:
+    stamp, about = document.stamp, deck.core_properties
+    published = datetime.fromisoformat(stamp.published)
+    keywords = f"{stamp.definition}; growth {stamp.growth}; build {stamp.build}; {stamp.made_for}"
+    about.title, about.subject = document.title[:LONGEST_PROPERTY], document.answer[:LONGEST_PROPERTY]
+    about.keywords, about.comments = keywords[:LONGEST_PROPERTY], FOOT
+    about.author = about.last_modified_by = stamp.tool
+    about.language = "en-GB"
+    about.created = about.modified = published
+    about.revision = 1
+
+
+def add_slide(deck: Presentation, title: str, *, size: int = TITLE) -> Slide:
+    """A slide with a title."""
+    slide = deck.slides.add_slide(deck.slide_layouts[0])
+    frame = slide.shapes.title.text_frame
+    frame.text = title
+    _set_paragraph(frame.paragraphs[0], Line(title, size, bold=True))
+    frame.word_wrap = True
+    return slide
+
+
+def add_text(slide: Slide, lines: Sequence[Line], *, left: float, top: float, width: float, height: float) -> BaseShape:
+    """Paragraphs in a box of their own; places in inches."""
+    from pptx.util import Inches
+
+    box = slide.shapes.add_textbox(*(Inches(one) for one in (left, top, width, height)))
+    frame = box.text_frame
+    frame.word_wrap = True
+    for place, line in enumerate(lines):
+        paragraph = frame.paragraphs[0] if place == 0 else frame.add_paragraph()
+        paragraph.text = line.text
+        _set_paragraph(paragraph, line)
+    return box
+
+
+def _set_paragraph(paragraph: _Paragraph, line: Line) -> None:
+    from pptx.dml.color import RGBColor
+    from pptx.enum.text import PP_ALIGN
+    from pptx.util import Pt
+
+    paragraph.alignment = PP_ALIGN.LEFT
+    paragraph.space_after = Pt(line.size * 0.45)
+    paragraph.line_spacing = 1.05
+    for run in paragraph.runs:
+        run.font.size, run.font.bold, run.font.name = Pt(line.size), line.bold, FACE
+        run.font.color.rgb = RGBColor.from_string((LIGHT.quiet if line.quiet else LIGHT.ink)[1:])
+        run.font.language_id = _english()
+    if line.bullet:
+        _bullet(paragraph)
+
+
+def _english() -> object:
+    from pptx.enum.lang import MSO_LANGUAGE_ID
+
+    return MSO_LANGUAGE_ID.ENGLISH_UK
+
+
+def _bullet(paragraph: _Paragraph) -> None:
+    """A hanging square before the paragraph."""
+    from pptx.oxml import parse_xml
+    from pptx.oxml.ns import nsdecls
+
+    properties = paragraph._p.get_or_add_pPr()
+    properties.set("marL", "285750")
+    properties.set("indent", "-285750")
+    properties.append(parse_xml(f'<a:buChar {nsdecls("a")} char="▪"/>'))
+
+
+def add_foot(slide: Slide, document: Document, number: int) -> None:
+    """What every slide carries, and its number."""
+    stamp = document.stamp
+    text = f"{stamp.line} · {stamp.made_for}"
+    lines = [Line(FOOT, FINE, quiet=True), Line(text, FINE, quiet=True)]
+    box = add_text(slide, lines, left=LEFT, top=FOOT_TOP, width=BODY_WIDTH - 1, height=0.5)
+    for paragraph in box.text_frame.paragraphs:
+        paragraph.space_after = 0
+    counter = add_text(
+        slide, [Line(str(number), FINE, quiet=True)], left=WIDTH - 1.4, top=FOOT_TOP, width=0.8, height=0.4
+    )
+    _into_field(counter)
+
+
+def _into_field(box: BaseShape) -> None:
+    """Turn the number into one that follows when slides are moved."""
+    from pptx.oxml.ns import qn
+
+    (run,) = box._element.iter(qn("a:r"))
+    run.tag = qn("a:fld")
+    run.set("id", "{7B0E6C0A-3C58-4E57-9E0B-5C2F2B7C7A11}")
+    run.set("type", "slidenum")
+
+
+def add_notes(slide: Slide, lines: Sequence[str]) -> None:
+    """Speaker notes, a paragraph a line."""
+    slide.notes_slide.notes_text_frame.text = "\n".join(lines)
+
+
+def set_alt(shape: BaseShape, *, title: str, text: str) -> None:
+    """The text alternative of a chart or picture."""
+    named = shape._element.xpath(".//p:cNvPr")[0]
+    named.set("descr", text)
+    named.set("title", title)
+
+
+def saved(deck: Presentation) -> bytes:
+    """The file."""
+    from pptx.opc.constants import RELATIONSHIP_TYPE as RT
+
+    _retheme(deck.notes_master.part.part_related_by(RT.THEME))
+    held = io.BytesIO()
+    deck.save(held)
+    return held.getvalue()

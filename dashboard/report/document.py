@@ -1,0 +1,264 @@
+"""A report as a document: sentences, tables and pictures in which every number is formatted once.
+
+HTML, PDF, slides, sheets and figures are all made from this, so that they agree to the last digit shown, and nothing
+that is not in it can get into any of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+from warehouse.wording import percent, signed
+
+if TYPE_CHECKING:
+    from warehouse.change_picture import ChangePicture
+    from warehouse.disclosure import Cell
+    from warehouse.results import Interval
+    from warehouse.threshold import ThresholdCurve
+
+Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "number"]
+
+DIGITS = 1
+"""Decimal places of shares (in percent) and of changes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One cell of a table.
+
+    Attributes:
+        text: As printed.
+        number: The number as printed: rounded to the last digit of ``text``, a share in percent; None for words.
+    """
+
+    text: str
+    number: float | None = None
+
+
+NONE_COUNTED = Entry("none counted")
+NOT_SHOWN = Entry("not shown")
+NO_ENTRY = Entry("–")
+
+
+def words(text: str) -> Entry:
+    """Words."""
+    return Entry(text)
+
+
+def count(cell: Cell | None) -> Entry:
+    """A count, or the words that stand for a hidden one."""
+    if cell is None:
+        return NO_ENTRY
+    return Entry(cell.shown) if cell.value is None else Entry(f"{cell.value:,}", cell.value)
+
+
+def share(value: float | None, *, absent: Entry = NOT_SHOWN) -> Entry:
+    """A share, in percent."""
+    return absent if value is None else Entry(percent(value, digits=DIGITS), float(f"{100 * value:.{DIGITS}f}"))
+
+
+def change(value: float | None) -> Entry:
+    """A change with its sign, in the unit of its measure."""
+    if value is None:
+        return NOT_SHOWN
+    return Entry(signed(value, digits=DIGITS), float(f"{value:.{DIGITS}f}") + 0.0)
+
+
+def ends(interval: Interval | None, *, of: Literal["share", "change"] = "share") -> tuple[Entry, Entry]:
+    """Both ends of an interval."""
+    if interval is None:
+        return NO_ENTRY, NO_ENTRY
+    made = share if of == "share" else change
+    return made(interval.low), made(interval.high)
+
+
+def span(low: Entry, high: Entry) -> Entry:
+    """An interval in one cell; words where there is none."""
+    return low if low.number is None else Entry(f"{low.text} to {high.text}")
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column of a table.
+
+    Attributes:
+        key: Its name in a sheet.
+        heading: Its heading on a page.
+        kind: What its cells are.
+        on_page: Whether a page shows it; ``on_sheet`` whether a sheet does.
+    """
+
+    key: str
+    heading: str
+    kind: Kind = "words"
+    on_page: bool = True
+    on_sheet: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table.
+
+    Attributes:
+        name: File or sheet name.
+        caption: What it shows.
+        columns: Its columns.
+        rows: One entry a column.
+        on_page: Whether pages show it, or only sheets.
+    """
+
+    name: str
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Entry, ...], ...]
+    on_page: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bar:
+    """One share in a picture: its name, the counts it rests on, and its entries."""
+
+    label: str
+    counts: str
+    share: Entry
+    low: Entry
+    high: Entry
+    if_none: Entry = NO_ENTRY
+    if_all: Entry = NO_ENTRY
+
+
+def in_words(bar: Bar) -> str:
+    """A share with its counts and interval, or what is said in its place."""
+    if bar.low.number is None:
+        return bar.counts if bar.share == NOT_SHOWN else f"{bar.counts}, {bar.share.text}"
+    return f"{bar.counts}, {bar.share.text} ({bar.low.text} to {bar.high.text})"
+
+
+@dataclass(frozen=True, slots=True)
+class Bars:
+    """Shares side by side."""
+
+    bars: tuple[Bar, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StageBar:
+    """One stage from started to counted: its name, cases, and what is said of those that went no further."""
+
+    title: str
+    n: Entry
+    fewer: str
+
+
+@dataclass(frozen=True, slots=True)
+class StageBars:
+    """The stages from started to counted."""
+
+    bars: tuple[StageBar, ...]
+
+
+Drawn: TypeAlias = "Bars | StageBars | ThresholdCurve | ChangePicture"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A picture: what is drawn, and what is said of it to those who do not see it."""
+
+    name: str
+    title: str
+    alt: str
+    caption: str
+    drawn: Drawn
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """One section.
+
+    Attributes:
+        name: Its name in files.
+        title: Its heading.
+        paragraphs: Sentences before the picture.
+        facts: Label and text.
+        picture: Its picture, if it has one.
+        tables: Its tables.
+        remarks: Quieter sentences at the end.
+    """
+
+    name: str
+    title: str
+    paragraphs: tuple[str, ...] = ()
+    facts: tuple[tuple[str, str], ...] = ()
+    picture: Picture | None = None
+    tables: tuple[Table, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stamp:
+    """What every page, slide, sheet and figure carries."""
+
+    definition: str
+    growth: str
+    build: str
+    published: str
+    tool: str
+    made_for: str
+
+    @property
+    def line(self) -> str:
+        """In one line."""
+        return f"{self.definition} · growth {self.growth} · build {self.build} of {self.published} · {self.tool}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """A whole report.
+
+    Attributes:
+        title: Its title.
+        cases: Which cases, and of which practices, in words.
+        made_for: Whom it is made for, and what that means for its counts.
+        stamp: What every part carries.
+        answer: The answer in a sentence.
+        headline: The same in three large figures, each with what it is.
+        lead: The sentences that go with it.
+        caution: The usual caution.
+        sections: In order.
+        limits: What the figures cannot tell, in short sentences.
+        cautions: Further cautions that go with single figures.
+        methods: How it was done, in paragraphs; ``references`` are cited there by number.
+    """
+
+    title: str
+    cases: str
+    made_for: str
+    stamp: Stamp
+    answer: str
+    headline: tuple[tuple[str, str], ...]
+    lead: tuple[str, ...]
+    caution: str
+    sections: tuple[Section, ...]
+    limits: tuple[str, ...]
+    cautions: tuple[str, ...]
+    methods: tuple[str, ...]
+    references: tuple[str, ...]
+
+    def section(self, name: str) -> Section:
+        """The section with this name."""
+        return next(section for section in self.sections if section.name == name)
+
+    def has(self, name: str) -> bool:
+        """Whether there is a section with this name."""
+        return any(section.name == name for section in self.sections)
+
+    @property
+    def pictures(self) -> tuple[Picture, ...]:
+        """All pictures, in order."""
+        return tuple(section.picture for section in self.sections if section.picture is not None)
+
+    @property
+    def tables(self) -> tuple[Table, ...]:
+        """All tables, in order."""
+        return tuple(table for section in self.sections for table in section.tables)
