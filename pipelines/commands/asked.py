@@ -73,7 +73,7 @@ def say_end(standing: Standing | None, cautions: tuple[Caution, ...]) -> None:
     from warehouse.comparison.wording import count_sentence, standing_sentence
 
     say_list([caution.text for caution in cautions])
-    if standing is not None:
+    if standing is not None and standing.n_now:
         say(f"  {standing_sentence(standing)}")
         say(f"  {count_sentence(standing)}")
     say(f"  {CLOSING}")

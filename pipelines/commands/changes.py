@@ -22,7 +22,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     """Add the command."""
     parser = subparsers.add_parser("changes", help="how much faces changed by group; the course over several times")
     add_asked(parser)
-    parser.add_argument("--by", metavar="GROUPING", default="appliance_category", help="what the groups are made of")
+    by = "what the groups are made of (default: appliance_category; with --course, all cases together)"
+    parser.add_argument("--by", metavar="GROUPING", help=by)
     parser.add_argument("--measure", metavar="CODE", help="the measure (default: that of the definition)")
     parser.add_argument("--span", default="start_to_finish", help="which two times (default start_to_finish)")
     parser.add_argument("--adjust", metavar="LIST", help="variables to adjust for besides the start, by commas")
@@ -50,7 +51,7 @@ def _changes(args: argparse.Namespace, reader: Reader) -> None:
     adjust = listed(args.adjust)
     result = compare_changes(
         reader,
-        by=args.by,
+        by=args.by or "appliance_category",
         measure=args.measure,
         span=args.span,
         definition=args.definition,
@@ -142,5 +143,4 @@ def _print_course(result: Course, said: list[str]) -> None:
     say_list(said)
     say_list([caution.text for caution in result.model.warnings])
     say()
-    if result.after is not None:
-        print_changes(result.after)
+    print_changes(result.after)

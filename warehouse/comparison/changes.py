@@ -15,6 +15,7 @@ from warehouse.comparison.pair import one_thread
 from warehouse.comparison.question import Question
 from warehouse.comparison.standing import stand
 from warehouse.grouping import NOT_KNOWN, in_order
+from warehouse.rates import ALL
 from warehouse.results import Caution
 from warehouse.selection import Selection
 
@@ -70,13 +71,13 @@ class ChangeComparison:
     Attributes:
         measure: The measure.
         span: The two times.
-        by: The grouping.
+        by: The grouping; None for all cases together.
         selection: Which cases.
         build: The build read.
         growth_reference: Name and provenance of the growth reference in force.
         groups: One a group, in order.
-        reference: Label of the reference group; None without a case.
-        covariance: Groups compared at the later time given the earlier one; None without a case.
+        reference: Label of the reference group; None without a case or without groups.
+        covariance: Groups compared at the later time given the earlier one; None likewise.
         adjusted_for: What that is adjusted for, in words.
         picture: Deciles of the change in every group (by label), as ``quantile_picture`` gives them.
         without_group: Cases read at both times whose group is not known.
@@ -87,7 +88,7 @@ class ChangeComparison:
 
     measure: Measured
     span: str
-    by: Grouping
+    by: Grouping | None
     selection: Selection
     build: str
     growth_reference: str
@@ -105,7 +106,7 @@ class ChangeComparison:
 def compare_changes(
     reader: Reader,
     *,
-    by: str,
+    by: str | None,
     measure: str | None = None,
     span: str = "start_to_finish",
     definition: str | None = None,
@@ -118,7 +119,7 @@ def compare_changes(
 
     Args:
         reader: An open snapshot.
-        by: Name of a grouping in which a case has one group.
+        by: Name of a grouping in which a case has one group; None for all cases together.
         measure: Code of a measure; the definition's own where None.
         span: Which two times.
         definition: Id of an outcome definition, used only to choose the measure; the headline one where None.
@@ -130,13 +131,13 @@ def compare_changes(
     Raises:
         RequestError: A name does not exist.
     """
-    way, selection = single_grouping(by), selection or Selection()
+    way, selection = single_grouping(by) if by else None, selection or Selection()
     what = measured(reader, measure, reader.definition(definition))
     items = adjustables(column for column in adjust if column != by)
-    columns = [by, *(item.name for item in items)]
+    columns = [*([by] if by else []), *(item.name for item in items)]
     table = change_table(reader, measure=what.code, span=span, selection=selection, columns=columns)
     labels, frame = _labelled(reader, table, way)
-    base = _reference(by, frame, labels, reference)
+    base = _reference(by, frame, labels, reference) if by else None
     compared = [code for code in labels if base is not None and code != base]
     renamed = frame.rename({item.name: item.title for item in items})
     return ChangeComparison(
@@ -152,16 +153,18 @@ def compare_changes(
         adjusted_for=tuple(item.title for item in items),
         picture=quantile_picture(frame, change="change", group=GROUP, level=level),
         without_group=table.height - frame.height,
-        standing=stand(reader, _questions(what, span, by, compared, str(base), selection, adjust)),
+        standing=stand(reader, _questions(what, span, by or "", compared, str(base), selection, adjust)),
         cautions=_cautions(what, frame),
         level=level,
     )
 
 
-def _labelled(reader: Reader, table: pl.DataFrame, way: Grouping) -> tuple[dict[str, str], pl.DataFrame]:
+def _labelled(reader: Reader, table: pl.DataFrame, way: Grouping | None) -> tuple[dict[str, str], pl.DataFrame]:
     """Code -> label of the groups with a case, in order; and the cases whose group is known, with their label."""
     import polars as pl
 
+    if way is None:
+        return {ALL: ALL}, table.with_columns(pl.lit(ALL).alias(GROUP))
     column = pl.col(way.name).cast(pl.String)
     frame = table.filter(column.is_not_null())
     sizes = dict(frame.group_by(column.alias(GROUP)).len().iter_rows())
@@ -225,13 +228,11 @@ def _questions(
 
 
 def _cautions(what: Measured, frame: pl.DataFrame) -> tuple[Caution, ...]:
-    found = [
-        Caution(
-            "approximation",
-            "Groups are compared at the same start. A change is never set against the start it is part of: extreme"
-            " starts move towards the middle by themselves.",
-        )
-    ]
+    text = (
+        "Groups are compared at the same earlier value. A change is never set against the value it starts from: extreme"
+        " values move towards the middle by themselves."
+    )
+    found = [Caution("approximation", text)] if frame[GROUP].n_unique() > 1 else []
     if frame.height and frame["expected"].null_count() == frame.height:
         text = f"No growth curve for {what.label}: a change of zero is not neutral in a growing child."
         found.append(Caution("approximation", text))

@@ -45,7 +45,7 @@ class Course:
         reference: Label of the reference group; empty without groups.
         model: Linear mixed model over months; rates are per month.
         adjusted_for: What the level is adjusted for, in words.
-        after: Change from finish to follow-up by group; None without a grouping.
+        after: Change from finish to follow-up.
     """
 
     measure: Measured
@@ -56,7 +56,7 @@ class Course:
     reference: str
     model: MixedModel
     adjusted_for: tuple[str, ...]
-    after: ChangeComparison | None
+    after: ChangeComparison
 
 
 def course_of_measure(
@@ -108,12 +108,12 @@ def course_of_measure(
         reference=reference,
         model=model,
         adjusted_for=tuple(item.title for item in items),
-        after=_after(reader, by, what.code, selection, adjust, level) if by else None,
+        after=_after(reader, by, what.code, selection, adjust, level),
     )
 
 
 def _after(
-    reader: Reader, by: str, measure: str, selection: Selection, adjust: Sequence[str], level: float
+    reader: Reader, by: str | None, measure: str, selection: Selection, adjust: Sequence[str], level: float
 ) -> ChangeComparison:
     return compare_changes(
         reader, by=by, measure=measure, span="finish_to_follow_up", selection=selection, adjust=adjust, level=level

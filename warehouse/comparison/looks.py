@@ -26,12 +26,13 @@ FILE = "comparisons.jsonl"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """One look: a time, a build, and the comparisons and analyses it showed (digests of the questions)."""
+    """One look: a time, a build, and what it showed, as digests of the questions (see ``Question``)."""
 
     at: str
     build: str
     outcome: str
     by: str
+    contrasts: tuple[str, ...]
     comparisons: tuple[str, ...]
     analyses: tuple[str, ...]
 
@@ -62,9 +63,9 @@ class LookRecord:
         """The same, counted anew for every other adjustment."""
         return len({key for look in self.looks for key in look.analyses})
 
-    def had_seen(self, comparison: str, *, within: int) -> bool:
-        """Whether the first ``within`` looks showed a comparison."""
-        return any(comparison in look.comparisons for look in self.looks[:within])
+    def had_seen(self, contrast: str, *, within: int) -> bool:
+        """Whether the first ``within`` looks showed a contrast, among whichever cases."""
+        return any(contrast in look.contrasts for look in self.looks[:within])
 
 
 def read_looks(folder: Path, *, marks: Iterable[str] = ()) -> LookRecord:
@@ -104,6 +105,7 @@ def record_look(folder: Path, *, build: str, questions: Sequence[Question], mark
         build=build,
         outcome=questions[0].outcome,
         by=questions[0].by,
+        contrasts=tuple(question.contrast for question in questions),
         comparisons=tuple(question.comparison for question in questions),
         analyses=tuple(question.analysis for question in questions),
     )
@@ -130,7 +132,7 @@ def _look(line: bytes) -> tuple[Look | None, str]:
     try:
         plain = json.loads(line)
         after = str(plain.pop("after"))
-        look = Look(**{**plain, "comparisons": tuple(plain["comparisons"]), "analyses": tuple(plain["analyses"])})
+        look = Look(**{key: tuple(value) if isinstance(value, list) else value for key, value in plain.items()})
     except (ValueError, KeyError, TypeError, AttributeError):
         return None, ""
     return look, after

@@ -133,7 +133,7 @@ class RegisteredPlan:
 
 def plan_body(plan: Plan) -> dict[str, Any]:
     """A plan as plain data; :func:`plan_from_body` reads it back."""
-    return {**asdict(replace(plan, only=_NOTHING)), "only": {name: list(kept) for name, kept in plan.only.items()}}
+    return {**asdict(replace(plan, only={})), "only": {name: list(kept) for name, kept in plan.only.items()}}
 
 
 def plan_from_body(body: Mapping[str, Any]) -> Plan:

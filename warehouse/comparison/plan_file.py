@@ -46,8 +46,8 @@ level = 0.95
 # which cases
 comparison = "treated"            # treated | untreated
 selection = "consecutive"         # consecutive | selected | both
-[only]                            # filters, may be left out
-sex = ["female", "male"]
+# [only]                          # filters, if the question is about some of them only
+# sex = ["female"]
 """
 
 CORRECTIONS = ("holm", "benjamini_hochberg")

@@ -37,11 +37,14 @@ class Question:
         return frozenset((self.first, self.second))
 
     @property
+    def contrast(self) -> str:
+        """Sixteen characters that stand for who is compared on what, whichever cases it is looked at in."""
+        return _digest([self.outcome, self.by, sorted(self.pair)])
+
+    @property
     def comparison(self) -> str:
-        """Sixteen characters that stand for who is compared on what, however it is analysed."""
-        return _digest(
-            [self.outcome, self.by, sorted(self.pair), self.selection.comparison, self.selection.selection, self._kept]
-        )
+        """Sixteen characters that stand for who is compared on what and among which cases, however it is analysed."""
+        return _digest([self.contrast, self.selection.comparison, self.selection.selection, self._kept])
 
     @property
     def analysis(self) -> str:

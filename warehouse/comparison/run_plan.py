@@ -14,7 +14,7 @@ from warehouse.comparison.question import Question
 from warehouse.comparison.single import compare_single
 from warehouse.comparison.standing import stand
 from warehouse.errors import RequestError
-from warehouse.grouping import NOT_KNOWN
+from warehouse.grouping import GROUPINGS, NOT_KNOWN, in_order
 from warehouse.selection import FILTERS
 
 if TYPE_CHECKING:
@@ -208,4 +208,6 @@ def _values(reader: Reader, selection: Selection, subgroup: str) -> list[str]:
         f" where {condition} order by value",
         parameters,
     )
-    return [value for (value,) in rows if value is not None and value != NOT_KNOWN]
+    found = [value for (value,) in rows if value is not None and value != NOT_KNOWN]
+    way = next((way for way in GROUPINGS.values() if way.column == FILTERS[subgroup]), None)
+    return in_order(way, dict.fromkeys(found, 0)) if way else found

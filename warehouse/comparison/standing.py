@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from warehouse.comparison.question import Question
     from warehouse.reader import Reader
 
+_SEEN = "These groups had been looked at on this outcome, among these or other cases, before the plan was registered."
+
 Kind = Literal["planned", "planned after looking", "explored after"]
 
 
@@ -90,8 +92,8 @@ def _judged(
         note = f"Plan {listing[0].plan.id} lists this comparison with another adjustment."
         return "explored after", None, note
     first = min(exact, key=lambda registered: registered.registered_at)
-    if any(record.had_seen(question.comparison, within=first.looks_before) for question in questions):
-        return "planned after looking", first, "It had been looked at before the plan was registered."
+    if any(record.had_seen(question.contrast, within=first.looks_before) for question in questions):
+        return "planned after looking", first, _SEEN
     if not record.is_whole:
         note = "The record of looks was altered, so it cannot be shown that the plan came first."
         return "planned after looking", first, note

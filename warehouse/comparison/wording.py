@@ -45,7 +45,8 @@ def standing_sentence(standing: Standing) -> str:
     build = f"build {plan.build}" if plan.build else "no build"
     registered = f"audit plan {plan.plan.id}, registered {plan.registered_at} at {build}"
     if standing.kind == "planned":
-        return f"Planned: {registered}, before this comparison was looked at."
+        what = "this comparison was" if standing.n_now == 1 else "any of these comparisons was"
+        return f"Planned: {registered}, before {what} looked at."
     return f"Listed in {registered}, but: {standing.note} Read it as explored after."
 
 

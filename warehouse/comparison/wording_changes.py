@@ -18,9 +18,13 @@ from warehouse.comparison.phrases import (
     why_none,
 )
 from warehouse.comparison.wording import POINTS
+from warehouse.outcomes.definition import SPANS
 from warehouse.wording import cases, percent
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from warehouse.analysis.ancova import Ancova
     from warehouse.comparison.ages import ShareOverAge
     from warehouse.comparison.changes import ChangeComparison, GroupChange
     from warehouse.comparison.corners import CornersResult
@@ -50,19 +54,28 @@ def change_sentence(result: ChangeComparison, group: GroupChange) -> str:
 
 def covariance_sentences(result: ChangeComparison) -> list[str]:
     """Each group against the reference, from the same start."""
+    if result.by is None:
+        return []
     if result.covariance is None:
         return ["No case has the measure at both times, so no groups can be compared."]
-    given = and_list(["the same start", *result.adjusted_for])
+    earlier, later = (time.replace("_", "-") for time in SPANS[result.span])  # type: ignore[index]
+    given = and_list([f"the same value at the {earlier}", *result.adjusted_for])
     base = result.reference
     return [
         sentence(
-            f"given {given}, cases with {label} ended"
+            f"given {given}, cases with {label} were at the {later}"
             f" {more_or_less(found, unit=result.measure.unit, digits=2, than=f'than those with {base}')}"
             if found.value is not None
             else f"{label} against {base}: {why_none(found)}"
         )
-        for label, found in zip(result.covariance.groups[1:], result.covariance.differences, strict=True)
+        for label, found in _differences(result.covariance, [group.label for group in result.groups])
     ]
+
+
+def _differences(covariance: Ancova, order: Sequence[str]) -> list[tuple[str, Estimate]]:
+    """Label and difference of every group but the reference, in the order shown."""
+    found = dict(zip(covariance.groups[1:], covariance.differences, strict=True))
+    return [(label, found[label]) for label in order if label in found]
 
 
 def age_sentence(result: ShareOverAge) -> str:
