@@ -14,7 +14,7 @@ from warehouse.comparison.measured import change_table, measured
 from warehouse.comparison.pair import one_thread
 from warehouse.comparison.question import Question
 from warehouse.comparison.standing import stand
-from warehouse.grouping import NOT_KNOWN, in_order
+from warehouse.grouping import in_order
 from warehouse.rates import ALL
 from warehouse.results import Caution
 from warehouse.selection import Selection
@@ -165,10 +165,11 @@ def _labelled(reader: Reader, table: pl.DataFrame, way: Grouping | None) -> tupl
 
     if way is None:
         return {ALL: ALL}, table.with_columns(pl.lit(ALL).alias(GROUP))
-    column = pl.col(way.name).cast(pl.String)
+    table = table.with_columns(pl.col(way.name).cast(pl.String))
+    column = pl.col(way.name)
     frame = table.filter(column.is_not_null())
     sizes = dict(frame.group_by(column.alias(GROUP)).len().iter_rows())
-    labels = {code: group_label(reader, way, code) for code in in_order(way, sizes) if code != NOT_KNOWN}
+    labels = {code: group_label(reader, way, code) for code in in_order(way, sizes)}
     named = column.replace_strict(list(labels), list(labels.values()), default=None, return_dtype=pl.String)
     return labels, frame.with_columns(named.alias(GROUP))
 

@@ -10,11 +10,11 @@ from warehouse.analysis.homogeneity import breslow_day_test, cmh_test
 from warehouse.analysis.multiplicity import adjust_p_values
 from warehouse.analysis.proportion import proportion
 from warehouse.analysis.stratified import Stratum, mantel_haenszel
-from warehouse.comparison.group_names import check_group, group_label, single_grouping
+from warehouse.comparison.group_names import check_group, group_label, is_known, single_grouping
 from warehouse.comparison.question import Question
 from warehouse.comparison.standing import stand
 from warehouse.errors import RequestError
-from warehouse.grouping import NOT_KNOWN, group_expression, in_order
+from warehouse.grouping import group_expression, in_order
 from warehouse.results import Caution
 from warehouse.selection import Selection
 
@@ -139,7 +139,7 @@ def compare_crossed(
     ways = _two_ways(by, by2)
     chosen, selection = reader.definition(definition), selection or Selection()
     counts = _counts(reader, chosen, selection, ways)
-    known = {cell: both for cell, both in counts.items() if NOT_KNOWN not in cell}
+    known = {cell: both for cell, both in counts.items() if all(map(is_known, cell))}
     groups, levels = (_labels(reader, way, known, place) for place, way in enumerate(ways))
     base = _reference(by, groups, known, reference)
     others = [group for group in groups if base is not None and group != base]
@@ -161,7 +161,7 @@ def compare_crossed(
         cells=tuple(_cell(known, group, at, base, level) for group in groups for at in levels),
         within=within,
         corrected=adjust_p_values([one.test.p_value for one in within], names=[groups[one.group] for one in within]),
-        not_known=sum(n for cell, (n, _) in counts.items() if NOT_KNOWN in cell),
+        not_known=sum(n for cell, (n, _) in counts.items() if cell not in known),
         standing=stand(reader, questions),
         cautions=_cautions(known, groups, levels),
     )

@@ -18,7 +18,7 @@ _ORDERED = ("age_band", "vertical_type", "growth_stage", "start_year")
 _IN_ORDER = ("age_band", "extraction", "vertical_type", "growth_stage", "incisor_class")
 _CLOSED: dict[str, tuple[str, ...]] = {
     **{name: GROUPINGS[name].order for name in _IN_ORDER},
-    "sex": ("female", "male", "other", "unknown"),
+    "sex": ("female", "male", "other"),
     "appliance_category": APPLIANCES,
     "appliance_ever": APPLIANCES,
     "appliance_group": (*APPLIANCES, "two_phase"),
@@ -43,7 +43,7 @@ def check_group(by: str, code: str, *, present: Iterable[str] = ()) -> str:
         RequestError: The grouping has no such group, as far as that can be told; near names are offered.
     """
     way, found = grouping(by), list(present)
-    known = [*_CLOSED.get(by, ()), *(group for group in found if group != NOT_KNOWN)]
+    known = [*_CLOSED.get(by, ()), *filter(is_known, found)]
     is_open = by not in _CLOSED and not found
     if code in known or is_open:
         return code
@@ -51,6 +51,11 @@ def check_group(by: str, code: str, *, present: Iterable[str] = ()) -> str:
     listed = list(dict.fromkeys(known))
     remedy = near_names(code, listed) or "see `menton rate --by " + by + " --json` for the groups"
     raise RequestError(message, expected=", ".join(listed), remedy=remedy)
+
+
+def is_known(code: str) -> bool:
+    """Whether a group is one: cases whose group is not known, or whose sex is called unknown, are no group."""
+    return code not in {NOT_KNOWN, "unknown"}
 
 
 def group_label(reader: Reader, way: Grouping, code: str) -> str:

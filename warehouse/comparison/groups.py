@@ -15,11 +15,10 @@ from warehouse.analysis.ratio import risk_ratio
 from warehouse.analysis.shrinkage import partial_pooling
 from warehouse.analysis.trend import cochran_armitage
 from warehouse.analysis.two_group_tests import two_group_test
-from warehouse.comparison.group_names import check_group, is_ordered
+from warehouse.comparison.group_names import check_group, is_known, is_ordered
 from warehouse.comparison.methods import distinct
 from warehouse.comparison.question import Question
 from warehouse.comparison.standing import stand
-from warehouse.grouping import NOT_KNOWN
 from warehouse.outcomes.definition import FAMILIES
 from warehouse.rates import rates
 from warehouse.results import Caution
@@ -108,7 +107,7 @@ def compare_groups(
     """
     found = rates(reader, by=by, definition=definition, selection=selection, level=level)
     overlapping = found.by is not None and found.by.column is None
-    known = [group for group in found.groups if group.group != NOT_KNOWN]
+    known = [group for group in found.groups if is_known(group.group)]
     base = None if overlapping else _reference(by, known, reference)
     others = _others(reader, found) if overlapping else {}
     compared = {

@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from warehouse.storage import utc_now
 
@@ -130,9 +130,10 @@ def _append(path: Path, look: Look, after: str) -> bool:
 def _look(line: bytes) -> tuple[Look | None, str]:
     """The look of a line and the digest it names; no look where the line is not one."""
     try:
-        plain = json.loads(line)
+        plain: dict[str, Any] = json.loads(line)
         after = str(plain.pop("after"))
-        look = Look(**{key: tuple(value) if isinstance(value, list) else value for key, value in plain.items()})
+        fields: dict[str, Any] = {key: tuple(v) if isinstance(v, list) else v for key, v in plain.items()}
+        look = Look(**fields)
     except (ValueError, KeyError, TypeError, AttributeError):
         return None, ""
     return look, after

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from warehouse.analysis.multiplicity import adjust_p_values
 from warehouse.comparison.covariates import ADJUSTABLE, default_strata
+from warehouse.comparison.group_names import is_known
 from warehouse.comparison.groups import compare_groups
 from warehouse.comparison.pair import compare_pair
 from warehouse.comparison.plans import registered_plan
@@ -14,7 +15,7 @@ from warehouse.comparison.question import Question
 from warehouse.comparison.single import compare_single
 from warehouse.comparison.standing import stand
 from warehouse.errors import RequestError
-from warehouse.grouping import GROUPINGS, NOT_KNOWN, in_order
+from warehouse.grouping import GROUPINGS, in_order
 from warehouse.selection import FILTERS
 
 if TYPE_CHECKING:
@@ -208,6 +209,6 @@ def _values(reader: Reader, selection: Selection, subgroup: str) -> list[str]:
         f" where {condition} order by value",
         parameters,
     )
-    found = [value for (value,) in rows if value is not None and value != NOT_KNOWN]
+    found = [value for (value,) in rows if value is not None and is_known(value)]
     way = next((way for way in GROUPINGS.values() if way.column == FILTERS[subgroup]), None)
     return in_order(way, dict.fromkeys(found, 0)) if way else found
