@@ -46,7 +46,9 @@ class Entry:
 MAP: dict[str, tuple[Entry, ...]] = {
     "The audit": (
         Entry(file="answer.py", title="What happened", address="answer"),
+        Entry(file="comparisons.py", title="Do groups differ?", address="comparisons"),
         Entry(file="cases.py", title="Case by case", address="cases", offered_to=who_sees_cases),
+        Entry(file="present.py", title="Present", address="present"),
     ),
     "Can it be trusted?": (
         Entry(file="readings.py", title="How exact?", address="readings", offered_to=who_sees_cases),

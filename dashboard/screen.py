@@ -22,10 +22,11 @@ _STYLE = """
 .menton-plain { font-size: 1rem; line-height: 1.5; max-width: 46rem; margin: 0 0 0.4rem 0; }
 .menton-fine { font-size: 0.875rem; line-height: 1.5; max-width: 52rem; margin: 0 0 0.25rem 0; }
 .menton-behind { border-top: 1px solid #808b96; padding-top: 0.6rem; margin-top: 1.5rem; }
-.menton-large .menton-said { font-size: 2.6rem; max-width: 60rem; }
-.menton-large .menton-plain { font-size: 1.6rem; max-width: 60rem; }
-.menton-large .menton-fine { font-size: 1.1rem; }
-@media (max-width: 640px) { .menton-said { font-size: 1.3rem; } .menton-large .menton-said { font-size: 1.6rem; } }
+.menton-large .menton-said { font-size: clamp(1.4rem, 2.9vw, 3.4rem); line-height: 1.25; max-width: 100rem; }
+.menton-large .menton-plain { font-size: clamp(1.05rem, 1.7vw, 2rem); max-width: 100rem; }
+.menton-large .menton-fine { font-size: clamp(0.875rem, 1vw, 1.2rem); max-width: 100rem; }
+.st-key-present { max-width: 100rem; margin-left: auto; margin-right: auto; }
+@media (max-width: 640px) { .menton-said { font-size: 1.3rem; } }
 </style>
 """
 

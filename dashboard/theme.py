@@ -48,7 +48,7 @@ FONT = "system-ui, -apple-system, 'Segoe UI', 'DejaVu Sans', sans-serif"
 
 def config(palette: Palette, *, large: bool = False) -> dict[str, Any]:
     """The Vega-Lite configuration of a mode; ``large`` for a projector."""
-    size = 20 if large else 13
+    size = 24 if large else 13
     axis = {
         "labelColor": palette.ink,
         "titleColor": palette.quiet,
@@ -94,6 +94,23 @@ def contrast(first: str, second: str) -> float:
     """Contrast ratio of two colours by WCAG 2.2 (success criterion 1.4.3), from 1 to 21."""
     lighter, darker = sorted((_luminance(first), _luminance(second)), reverse=True)
     return (lighter + 0.05) / (darker + 0.05)
+
+
+def text_on(colour: str) -> str:
+    """Black or white, whichever reads better on a colour; one of them always reaches 4.5 to 1."""
+    return "#000000" if contrast(colour, "#000000") >= contrast(colour, "#ffffff") else "#ffffff"
+
+
+def mixed(low: str, high: str, share: float) -> str:
+    """The colour a share of the way from one colour to another, channel by channel."""
+    pairs = [(int(low[at : at + 2], 16), int(high[at : at + 2], 16)) for at in (1, 3, 5)]
+    return "#" + "".join(f"{round(one + (other - one) * share):02x}" for one, other in pairs)
+
+
+def turning_point(low: str, high: str) -> float:
+    """The share of the way between two colours at which text must change between black and white; 1 if nowhere."""
+    start = text_on(low)
+    return next((step / 200 for step in range(201) if text_on(mixed(low, high, step / 200)) != start), 1.0)
 
 
 def _luminance(colour: str) -> float:

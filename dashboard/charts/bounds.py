@@ -34,7 +34,8 @@ def bounds_chart(
     x = alt.X(
         "share:Q", scale=alt.Scale(domain=[0, min(1.0, top * 1.1)]), axis=alt.Axis(format="%", title="share adverse")
     )
-    y = alt.value(46)
+    height = 150 if large else 88
+    y, off = alt.value(round(height * 0.52)), 30 if large else 18
     base = alt.Chart(frame)
     span = base.mark_rule(color=palette.quiet, strokeWidth=3, strokeDash=[2, 3]).encode(
         x=alt.X("min(share):Q", title=""), x2="max(share):Q", y=y
@@ -44,14 +45,16 @@ def bounds_chart(
         legend=None,
         scale=alt.Scale(domain=["if none", "counted", "if all"], range=["triangle-right", "diamond", "triangle-left"]),
     )
-    points = base.mark_point(color=palette.main, filled=True, size=150, opacity=1).encode(
+    points = base.mark_point(color=palette.main, filled=True, size=360 if large else 150, opacity=1).encode(
         x=x, y=y, shape=shape, tooltip=[alt.Tooltip("said:N", title="share")]
     )
-    outer = base.transform_filter("datum.mark != 'counted'").mark_text(dy=-18).encode(x=x, y=y, text="said:N")
+    outer = base.transform_filter("datum.mark != 'counted'").mark_text(dy=-off).encode(x=x, y=y, text="said:N")
     inner = (
         base.transform_filter("datum.mark == 'counted'")
-        .mark_text(dy=22, fontWeight="bold")
+        .mark_text(dy=off + 4, fontWeight="bold")
         .encode(x=x, y=y, text="said:N")
     )
-    chart = alt.layer(span, points, outer, inner).properties(width=width, height=88, description=bounds_sentence(group))
+    chart = alt.layer(span, points, outer, inner).properties(
+        width=width, height=height, description=bounds_sentence(group)
+    )
     return dressed(chart, palette, large=large)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
-from dashboard.theme import LIGHT, Palette, dressed
+from dashboard.theme import LIGHT, Palette, dressed, text_on, turning_point
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,7 +55,9 @@ def completeness_chart(
     cells = base.mark_rect(stroke=palette.line, height=20, yOffset=10).encode(
         color=alt.Color("missing:Q", scale=shade, legend=None)
     )
-    ink = alt.condition("datum.missing > 0.55", alt.value(palette.ground), alt.value(palette.ink))
+    turn = turning_point(palette.ground, palette.second)
+    dark, light = text_on(palette.ground), text_on(palette.second)
+    ink = alt.condition(f"datum.missing >= {turn}", alt.value(light), alt.value(dark))
     numbers = base.mark_text(yOffset=10, fontSize=16 if large else 11).encode(
         text=alt.Text("share:Q", format=".0%"), color=ink
     )

@@ -91,7 +91,7 @@ def shares_chart(
     frame: pl.DataFrame, *, said: str, palette: Palette = LIGHT, large: bool = False, width: int = 460
 ) -> alt.LayerChart:
     """The chart of a frame as made by :func:`rates_frame`; ``said`` is its text alternative."""
-    step = ROW_HEIGHT * (1.6 if large else 1)
+    step = ROW_HEIGHT * (1.45 if large else 1)
     frame = frame.with_columns(
         pl.when(pl.col("share").is_null())
         .then("said")
@@ -99,7 +99,9 @@ def shares_chart(
         .alias("right")
     )
     scale = alt.Scale(domain=[0, _top(frame)], nice=False)
-    x = alt.X("share:Q", scale=scale, axis=alt.Axis(format="%", title="share of counted cases that went adverse"))
+    x = alt.X(
+        "share:Q", scale=scale, axis=alt.Axis(format="%", tickCount=8, title="share of counted cases that went adverse")
+    )
     base = alt.Chart(frame).encode(
         y=alt.Y("position:O", axis=None, scale=alt.Scale(paddingInner=0, paddingOuter=0)),
         tooltip=[
@@ -112,11 +114,11 @@ def shares_chart(
     bounds = base.mark_rule(color=palette.quiet, strokeDash=[2, 3], yOffset=down, y2Offset=down).encode(
         x=alt.X("if_none:Q", scale=scale, title=""), x2="if_all:Q"
     )
-    intervals = base.mark_rule(color=palette.main, strokeWidth=6, opacity=0.45, yOffset=down, y2Offset=down).encode(
-        x=alt.X("low:Q", scale=scale, title=""), x2="high:Q"
-    )
+    intervals = base.mark_rule(
+        color=palette.main, strokeWidth=10 if large else 6, opacity=0.45, yOffset=down, y2Offset=down
+    ).encode(x=alt.X("low:Q", scale=scale, title=""), x2="high:Q")
     points = base.mark_point(
-        color=palette.main, filled=True, size=110, shape="diamond", opacity=1, yOffset=down
+        color=palette.main, filled=True, size=220 if large else 110, shape="diamond", opacity=1, yOffset=down
     ).encode(x=x)
     names = base.mark_text(align="left", dy=up, fontWeight="bold", limit=alt.ExprRef("width - 120")).encode(
         x=alt.value(0), text="group:N"

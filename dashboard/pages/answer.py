@@ -99,6 +99,7 @@ def the_threshold(found: Answer) -> None:
     curve = found.threshold
     st.header("Had the line been drawn elsewhere")
     if curve.part is not None:
+        plain(wording.threshold_sentence(curve))
         draw(threshold_chart(curve, palette=palette()), alt=threshold_alt(curve), key="threshold")
     fine(*(caution.text for caution in curve.cautions))
 

@@ -1,0 +1,223 @@
+"""Do groups differ? By one grouping or two crossed, as counted and with what was recorded held alike."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+import streamlit as st
+
+from dashboard.charts.balance import balance_alt, balance_chart
+from dashboard.charts.contrasts import contrasts_alt, contrasts_chart
+from dashboard.charts.crossed import crossed_alt, crossed_chart
+from dashboard.charts.rates import rates_alt, rates_chart, rates_frame
+from dashboard.contrast_words import (
+    difference_said,
+    pair_sentence,
+    points,
+    reading_sentence,
+    spread_sentence,
+    standing_sentences,
+    unmeasured_sentence,
+)
+from dashboard.desk import Desk, desk
+from dashboard.filters import Choice, chosen
+from dashboard.footing import footing
+from dashboard.nothing import say_why_empty
+from dashboard.screen import as_table, draw, fine, palette, plain, said, table
+from warehouse.answer import answer
+from warehouse.comparison.crossed import compare_crossed
+from warehouse.comparison.groups import GroupComparison, compare_groups
+from warehouse.comparison.pair import PairComparison, compare_pair
+from warehouse.grouping import GROUPINGS, NOT_KNOWN
+from warehouse.protected_rates import OFFERED
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+ALONE = "nothing else"
+FIRST = ("appliance_category", "age_band", "extraction")
+
+
+def page(here: Desk) -> None:
+    """The page for those who may see every count."""
+    choice = chosen(here)
+    st.title("Do groups differ?")
+    by, second = ways(here)
+    found = here.about_cases(answer, choice.selection, definition=choice.definition)
+    if found.group.n_started == 0:
+        say_why_empty(found.relief, choice.selection)
+    elif second == ALONE:
+        one_way(here, choice, by)
+    else:
+        crossed(here, choice, by, second)
+    footing(found.overall, found.published_at)
+
+
+def ways(here: Desk) -> tuple[str, str]:
+    """The grouping, and the one it is crossed with."""
+    titles = {name: way.title for name, way in GROUPINGS.items() if not (name == "practice" and here.viewer.practice)}
+    order = [*FIRST, *(name for name in titles if name not in FIRST)]
+    left, right = st.columns(2)
+    with left:
+        by = st.selectbox("Split by", order, format_func=titles.__getitem__, key="by", bind="query-params")
+    single = [name for name in order if GROUPINGS[name].column is not None and name != by]
+    offered = [ALONE, *single] if GROUPINGS[by].column is not None else [ALONE]
+    with right:
+        second = st.selectbox(
+            "and at the same time by",
+            offered,
+            format_func=lambda name: titles.get(name, name),
+            key="and",
+            bind="query-params",
+        )
+    return by, second
+
+
+def one_way(here: Desk, choice: Choice, by: str) -> None:
+    """Groups as counted, then two of them like with like."""
+    found = here.about_cases(compare_groups, choice.selection, definition=choice.definition, by=by)
+    said(spread_sentence(found.rates))
+    draw(rates_chart(found.rates, palette=palette()), alt=rates_alt(found.rates), key="groups")
+    if found.rates.by is not None:
+        fine(found.rates.by.note, *(one.text for one in found.cautions))
+    rows = [
+        tuple(str(row[name]) for name in ("group", "counts", "said")) for row in rates_frame(found.rates).to_dicts()
+    ]
+    as_table("The figures as a table", ("group", "adverse of counted", "share (interval)"), rows, file_name=f"{by}.csv")
+    against_reference(found)
+    if GROUPINGS[by].column is not None:
+        two_groups(here, choice, by, found)
+
+
+def against_reference(found: GroupComparison) -> None:
+    """Every group against the reference, as counted."""
+    labels = {group.group: group.label for group in found.rates.groups}
+    if not found.compared:
+        return
+    with st.expander(f"Each group against {found.reference_label}, as counted"):
+        adjusted = {row.name: row.adjusted for row in found.corrected.rows}
+        rows = [
+            {
+                "group": labels[code],
+                "difference (interval), percentage points": difference_said(two.difference).replace(
+                    " percentage points", ""
+                ),
+                "p, corrected": _p(adjusted.get(labels[code])),
+            }
+            for code, two in found.compared.items()
+        ]
+        table(pl.DataFrame(rows), alt=f"Differences from {found.reference_label}")
+        fine(f"{found.corrected.n_comparisons} comparisons, corrected together ({found.corrected.method}).")
+    fine(*standing_sentences(found.standing))
+
+
+def _p(value: float | None) -> str:
+    if value is None:
+        return "—"
+    return "under 0.001" if value < 0.001 else f"{value:.3f}"
+
+
+def two_groups(here: Desk, choice: Choice, by: str, found: GroupComparison) -> None:
+    """Two groups with what was recorded held alike, crude beside adjusted."""
+    groups = {
+        group.group: f"{group.label} ({group.n_assessable:,})"
+        for group in found.rates.groups
+        if group.n_assessable and group.group != NOT_KNOWN
+    }
+    st.header("Two groups, like with like")
+    if len(groups) < 2:
+        plain("Fewer than two groups have a counted case.")
+        return
+    first, second = _pair(groups, found)
+    if first == second:
+        plain("Choose two different groups.")
+        return
+    pair = here.about_cases(
+        compare_pair, choice.selection, definition=choice.definition, by=by, first=first, second=second
+    )
+    the_pair(pair)
+
+
+def _pair(groups: Mapping[str, str], found: GroupComparison) -> tuple[str, str]:
+    codes = list(groups)
+    usual = str(found.reference) if found.reference in groups else codes[0]
+    other = next(code for code in sorted(codes, key=lambda code: -_size(found, code)) if code != usual)
+    left, right = st.columns(2)
+    with left:
+        first = st.selectbox("This group", codes, index=codes.index(other), format_func=groups.__getitem__, key="first")
+    with right:
+        second = st.selectbox("against", codes, index=codes.index(usual), format_func=groups.__getitem__, key="second")
+    return first, second
+
+
+def _size(found: GroupComparison, code: str) -> int:
+    return next(group.n_assessable for group in found.rates.groups if group.group == code)
+
+
+def the_pair(pair: PairComparison) -> None:
+    """Sentence, crude beside adjusted, balance, and what nobody recorded."""
+    said(pair_sentence(pair))
+    plain(reading_sentence(pair.answer.difference.interval))
+    named = {result.title: result.difference for result in pair.methods}
+    main = pair.answer.title
+    draw(contrasts_chart(named, main=main, palette=palette()), alt=contrasts_alt(named, main=main), key="methods")
+    fine(
+        f"All on the same {pair.n:,} complete cases; the star marks the method decided on beforehand.",
+        f"Over all cases assessed, as counted: {points(pair.crude_of_all.value)}.",
+        *(f"Left out: {n:,}, {reason}." for reason, n in pair.left_out.items()),
+        *(one.text for one in (*pair.answer.warnings, *pair.cautions)),
+    )
+    st.subheader("How alike the groups were at the start")
+    plain(balance_alt(pair.balance_overlap))
+    draw(balance_chart(pair.balance_overlap, palette=palette()), alt=balance_alt(pair.balance_overlap), key="balance")
+    fine(*(one.text for one in pair.overlap.warnings))
+    st.subheader("What nobody recorded")
+    plain(unmeasured_sentence(pair), f"No record holds: {'; '.join(pair.not_measured)}.")
+    fine(f"Recorded, but not held alike here: {', '.join(pair.not_adjusted_for)}.", *standing_sentences(pair.standing))
+
+
+def crossed(here: Desk, choice: Choice, by: str, second: str) -> None:
+    """Two groupings crossed."""
+    found = here.about_cases(compare_crossed, choice.selection, definition=choice.definition, by=by, by2=second)
+    if not found.cells:
+        said("No counted case has both groups known.")
+        return
+    said(f"{found.by.title} and {found.by2.title.lower()} together.")
+    plain("Read down a column: there, the other thing is alike.")
+    draw(crossed_chart(found, palette=palette()), alt=crossed_alt(found), key="crossed")
+    fine("Cells of fewer than 10 cases are pale.", *(one.text for one in found.cautions))
+    if found.within and found.reference is not None:
+        st.header(f"With {found.by2.title.lower()} held alike")
+        rows = [
+            {
+                "group": found.groups[one.group],
+                "as counted": difference_said(one.crude).replace(" percentage points", ""),
+                "held alike": difference_said(one.difference).replace(" percentage points", ""),
+            }
+            for one in found.within
+        ]
+        alt = f"Difference from {found.groups[found.reference]} in percentage points, crude and held alike"
+        table(pl.DataFrame(rows), alt=alt)
+        fine(f"{alt} (Mantel-Haenszel).", *standing_sentences(found.standing))
+    fine(f"{found.not_known:,} counted cases have a group that is not known." if found.not_known else "")
+
+
+def protected(here: Desk) -> None:
+    """The page for those who see protected tables alone."""
+    st.title("Do groups differ?")
+    by = st.selectbox(
+        "Split by", OFFERED, format_func=lambda name: GROUPINGS[name].title, key="by", bind="query-params"
+    )
+    found = here.protected(by)
+    said(f"Share adverse by {GROUPINGS[by].title.lower()}, small counts hidden.")
+    draw(rates_chart(found, palette=palette()), alt=rates_alt(found), key="groups")
+    fine(*found.notes, "Groups are not alike: who gets which treatment is not left to chance.", here.viewer.words)
+    footing(found, here.snapshot.published_at)
+
+
+here = desk()
+if here.viewer.sees_cases:
+    page(here)
+else:
+    protected(here)

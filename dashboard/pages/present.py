@@ -1,0 +1,68 @@
+"""For a room: one message a screen in large type, turned over with buttons or the arrow keys."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from dashboard.desk import Desk, desk
+from dashboard.filters import chosen
+from dashboard.messages import Message, messages, protected_messages
+from dashboard.nothing import say_why_empty
+from dashboard.screen import draw, fine, palette, plain, said
+from warehouse.answer import COMPARISONS, answer
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+ADDRESS = "message"
+
+
+def page(here: Desk) -> None:
+    """The page."""
+    st.set_page_config(layout="wide", initial_sidebar_state="collapsed")
+    if not here.viewer.sees_cases:
+        show(protected_messages(here.protected(), tuple(here.protected(by) for by in COMPARISONS), palette()))
+        return
+    choice = chosen(here)
+    found = here.about_cases(answer, choice.selection, definition=choice.definition)
+    if found.group.n_started == 0:
+        st.title("Present")
+        say_why_empty(found.relief, choice.selection)
+        return
+    show(messages(found, palette()))
+
+
+def show(told: Sequence[Message]) -> None:
+    """The message in turn; its number is in the address."""
+    place = min(max(_asked_for(), 1), len(told))
+    message = told[place - 1]
+    with st.container(key="present"):
+        st.title(message.title)
+        said(message.sentence, large=True)
+        plain(*message.beside, large=True)
+        if message.chart is not None:
+            draw(message.chart, alt=message.alt, key="message")
+        fine(*message.small, large=True)
+        turn(place, len(told))
+
+
+def _asked_for() -> int:
+    given = st.query_params.get(ADDRESS, "1")
+    return int(given) if given.isdecimal() else 1
+
+
+def turn(place: int, last: int) -> None:
+    """Buttons to turn over; the arrow keys do the same."""
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.button("Back", on_click=_go, args=(place - 1,), disabled=place == 1, shortcut="Left")
+        st.button("Next", on_click=_go, args=(place + 1,), disabled=place == last, shortcut="Right", type="primary")
+        fine(f"{place} of {last}")
+
+
+def _go(place: int) -> None:
+    st.query_params[ADDRESS] = str(place)
+
+
+page(desk())
