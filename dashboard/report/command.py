@@ -1,25 +1,77 @@
-"""``menton report``: write the report of the audit."""
+"""``menton report``: the report, slides, tables and figures of the audit."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from warehouse.command_options import add_warehouse, encryption_key
+
 if TYPE_CHECKING:
     import argparse
 
+    from warehouse.selection import Selection
 
-def run(args: argparse.Namespace, key: str | None) -> int:
+DEFAULT_OUT = "menton-report.html"
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("report", help="write the report of the audit")
+    add_warehouse(parser)
+    parser.add_argument(
+        "--out",
+        type=Path,
+        default=Path(DEFAULT_OUT),
+        metavar="FILE",
+        help=f"an .html, .pdf, .pptx, .xlsx or .md file, or a folder for everything (default: {DEFAULT_OUT})",
+    )
+    parser.add_argument("--definition", metavar="ID", help="outcome definition (default: the headline one)")
+    parser.add_argument("--title", metavar="TEXT", help="title of the report")
+    parser.add_argument(
+        "--for",
+        dest="audience",
+        choices=("practice", "outside"),
+        help="practice: every count whole; outside: made to leave, small counts hidden"
+        " (default: practice for .html, outside for everything else)",
+    )
+    parser.add_argument(
+        "--by",
+        action="append",
+        metavar="GROUPING",
+        help="a comparison to show; may be repeated (default: appliance_category, age_band, extraction)",
+    )
+    parser.add_argument("--practice", metavar="NAME", help="only the cases of one practice, by its pseudonym")
+    named = parser.add_mutually_exclusive_group()
+    named.add_argument("--name-practice", dest="named", action="store_true", default=None, help="name practices")
+    named.add_argument("--hide-practice", dest="named", action="store_false", help="do not name practices")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
     """Write the report."""
-    from dashboard.report.write import write_report
+    from dashboard.report.findings import COMPARISONS
+    from dashboard.report.write import default_audience, write_report
 
-    written = write_report(args.warehouse, args.out, key=key, definition=args.definition, title=args.title)
-    print(f"The report is written to {written}")
+    audience = args.audience or default_audience(args.out)
+    written = write_report(
+        args.warehouse,
+        args.out,
+        key=encryption_key(args),
+        definition=args.definition,
+        title=args.title,
+        audience=audience,
+        name_practice=args.named,
+        comparisons=tuple(args.by) if args.by else COMPARISONS,
+        selection=_selection(args.practice),
+    )
+    hidden = "made to leave the practice: small counts are hidden"
+    whole = "for the practice itself: every count is whole, so do not hand it on"
+    print(f"The report is written to {written} ({hidden if audience == 'outside' else whole}).")
     return 0
 
 
-def describe(parser: argparse.ArgumentParser) -> None:
-    """Add the options of the command."""
-    parser.add_argument("--out", type=Path, default=Path("menton-report.html"), metavar="FILE", help="an .html file")
-    parser.add_argument("--definition", metavar="ID", help="outcome definition (default: the headline one)")
-    parser.add_argument("--title", help="title of the report")
+def _selection(practice: str | None) -> Selection | None:
+    from warehouse.selection import Selection
+
+    return Selection(filters={"practice": (practice,)}) if practice else None

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from dashboard.report.gathered import COMPARISONS, gather
-from warehouse.errors import RequestError
+from warehouse.errors import RequestError, near_names
 from warehouse.reader import Reader
 from warehouse.selection import Selection
 
@@ -72,13 +72,13 @@ class Comparison:
         groups: In the order shown.
         difference: Of two groups, the second's share less the first's; None where there are not two, or counts are
             hidden.
-        notes: What is hidden, in sentences.
+        refused: Why none of its counts may be shown, or the empty text.
     """
 
     by: Grouping
     groups: tuple[Group, ...]
     difference: Estimate | None
-    notes: tuple[str, ...]
+    refused: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +139,7 @@ class Findings:
         secondary: The same for the other families.
         curve: Share against the threshold; thresholds that may not be shown are left out.
         change: The changes behind the classes; None where there are none, or they may not be shown.
-        notes: What is hidden in the parts that concern all cases.
+        refused: Why none of the counts over all cases may be shown, or the empty text.
     """
 
     audience: Audience
@@ -163,7 +163,7 @@ class Findings:
     secondary: tuple[tuple[Definition, Group], ...]
     curve: ThresholdCurve
     change: Change | None
-    notes: tuple[str, ...]
+    refused: str = ""
 
 
 def findings(
@@ -190,6 +190,7 @@ def findings(
         RequestError: A definition or grouping does not exist, or may not be asked for by this audience.
     """
     chosen = selection or Selection()
+    _refuse_unknown_practices(reader, chosen)
     if audience == "outside":
         _refuse_what_may_not_leave(chosen, comparisons)
     asked = _sensible(chosen, comparisons)
@@ -237,7 +238,7 @@ def _lettered(comparison: Comparison) -> tuple[Group, ...]:
 
 
 def _letter(place: int) -> str:
-    """A, B … Z, AA, AB …"""
+    """A, B … Z, AA, AB and so on."""
     head, last = divmod(place, 26)
     return (_letter(head - 1) if head else "") + chr(ord("A") + last)
 
@@ -246,6 +247,13 @@ def _sensible(selection: Selection, comparisons: tuple[str, ...]) -> tuple[str, 
     """Comparisons that have more than one group: practices are not compared within one practice."""
     alone = len(selection.filters.get("practice", ())) == 1
     return tuple(dict.fromkeys(name for name in comparisons if not (alone and name == "practice")))
+
+
+def _refuse_unknown_practices(reader: Reader, selection: Selection) -> None:
+    for name in selection.filters.get("practice", ()):
+        if name not in reader.practices:
+            found = f"there is no practice {name!r} in this warehouse"
+            raise RequestError(found, expected=", ".join(reader.practices), remedy=near_names(name, reader.practices))
 
 
 def _refuse_what_may_not_leave(selection: Selection, comparisons: tuple[str, ...]) -> None:

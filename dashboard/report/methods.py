@@ -36,8 +36,9 @@ def methods(found: Findings) -> tuple[str, ...]:
 def _design(found: Findings) -> str:
     whose = "one practice" if found.n_practices == 1 else f"{found.n_practices} practices"
     return (
-        f"This is an audit of past cases, reported with the items of STROBE in mind [1]. It takes in {found.cases} of {whose}."
-        " Every case started is in the frame; a case is counted where the measure could be read at both times and the time"
+        f"This is an audit of past cases, reported with the items of STROBE in mind [1]. It takes in {found.cases} of"
+        f" {whose}. Every case started is in the frame; a case is counted where the measure could be read at both times"
+        " and the time"
         f" between the records is at least {found.definition.minimum_months:g} months. Cases whose outcome is due but"
         " not known are shown as missing, never as if nothing had happened to them."
     )
@@ -49,8 +50,8 @@ def _outcome(found: Findings) -> str:
     error = f" {found.change.error}" if found.change else ""
     return (
         f"A case was called adverse by definition {meant.name}, which never changes within a version: {sentence}."
-        f" Where it comes from: {meant.source}. Ordinary growth: {found.growth_reference}. Measuring error is taken from"
-        f" records read twice, as Dahlberg's error [6], and the least change beyond it as 1.96 times the root of 2"
+        f" Where it comes from: {meant.source}. Ordinary growth: {found.growth_reference}. Measuring error is taken"
+        f" from records read twice, as Dahlberg's error [6], and the least change beyond it as 1.96 times the root of 2"
         f" times that (MDC95).{error}"
     )
 

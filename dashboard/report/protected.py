@@ -27,7 +27,7 @@ from dashboard.report.findings import Change, Comparison, Findings, Group, Loss,
 from dashboard.report.whole import change_of, difference_of
 from warehouse.analysis.proportion import missing_bounds, proportion
 from warehouse.disclosure import Cell, Dimension, Layout, Policy, ProtectedTable, Release, Table, protect
-from warehouse.results import Estimate, no_estimate
+from warehouse.results import no_estimate
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -109,7 +109,7 @@ def protected(gathered: Gathered, *, around: Gathered | None = None, policy: Pol
         secondary=tuple(_rounded(other, policy) for other in gathered.secondary),
         curve=_curve(gathered.threshold, published),
         change=_change(gathered, count(COUNTED), policy),
-        notes=frame.notes,
+        refused=frame.refused,
     )
 
 
@@ -121,7 +121,7 @@ class Published:
     ) -> None:
         self.chain = chain_of(gathered)
         layout = Layout((_reached(self.chain.members),), MappingProxyType(dict(scope)))
-        counts = {(atom,): n for atom, n in self.chain.atoms.items()}
+        counts: dict[tuple[str, ...], int] = {(atom,): n for atom, n in self.chain.atoms.items()}
         self.frame = protect(Table("all cases", layout, counts), policy, earlier=_of_frame(earlier))
         self.releases: list[Release] = [] if self.frame.refused else [self.frame.release]
         self.tables: list[ProtectedTable] = []
@@ -142,7 +142,7 @@ class Published:
         if any(self.frame.cell(name).state != "shown" for name in self.chain.both):
             return (*earlier, *self.releases)
         layout = Layout((_reached(self.chain.both, complete=False),), self.frame.release.layout.scope)
-        cells = {(name,): self.frame.cell(name) for name in self.chain.both}
+        cells: dict[tuple[str, ...], Cell] = {(name,): self.frame.cell(name) for name in self.chain.both}
         margins = replace(self.frame.release, layout=layout, cells=cells, guards=())
         alike = [release for release in earlier if result.by is not None and release.name == result.by.name]
         return (*_coarse(earlier), *alike, margins)
@@ -152,7 +152,8 @@ def _coarse(earlier: Sequence[Release]) -> list[Release]:
     """Of the document about all cases: its counted and adverse where it shows them, else its whole chain."""
     found = []
     for release in _of_frame(earlier):
-        both = {(name,): release.cells[name,] for name in (COUNTED, ADVERSE) if (name,) in release.cells}
+        keys: list[tuple[str, ...]] = [(COUNTED,), (ADVERSE,)]
+        both = {key: release.cells[key] for key in keys if key in release.cells}
         if any(cell.state != "shown" for cell in both.values()):
             found.append(release)
             continue
@@ -299,7 +300,8 @@ def _comparison(result: Rates, table: ProtectedTable, gathered: Gathered, policy
     sizes = {group.group: group.n_assessable for group in result.groups}
     shown = groups_with_means({group.group: group.counted for group in groups}, sizes, policy)
     kept = tuple(replace(group, change=means.get(group.group) if group.group in shown else None) for group in groups)
-    return Comparison(by=result.by, groups=kept, difference=difference_of(kept, level=result.level), notes=table.notes)
+    difference = difference_of(kept, level=result.level)
+    return Comparison(by=result.by, groups=kept, difference=difference, refused=table.refused)
 
 
 def _pair(table: ProtectedTable, group: str) -> tuple[Cell, Cell]:
@@ -336,7 +338,10 @@ def _two_counts(result: Rates, policy: Policy, *, name: str) -> Group:
     """Counted and adverse of a result over all its cases, protected by themselves."""
     (group,) = result.groups
     both = MappingProxyType({COUNTED: (NOT_ADVERSE, ADVERSE), ADVERSE: (ADVERSE,)})
-    counts = {(ADVERSE,): group.n_adverse, (NOT_ADVERSE,): group.n_assessable - group.n_adverse}
+    counts: dict[tuple[str, ...], int] = {
+        (ADVERSE,): group.n_adverse,
+        (NOT_ADVERSE,): group.n_assessable - group.n_adverse,
+    }
     table = protect(Table(name, Layout((Dimension(REACHED, both),)), counts), policy)
     cells = [_with_thousands(table.cell(one)) for one in (COUNTED, ADVERSE)]
     return _group_of(group.group, group.label, cells[0], cells[1], result.level)

@@ -43,7 +43,6 @@ def whole(gathered: Gathered) -> Findings:
         secondary=tuple((other.definition, _all(other)) for other in gathered.secondary),
         curve=gathered.threshold,
         change=change_of(gathered.changes),
-        notes=(),
     )
 
 
@@ -117,4 +116,4 @@ def _comparison(result: Rates, means: Mapping[str, Mapping[str, Estimate]]) -> C
         raise TypeError(message)
     found = means.get(result.by.name, {})
     groups = tuple(_group(group, found.get(group.group)) for group in result.groups)
-    return Comparison(by=result.by, groups=groups, difference=difference_of(groups, level=result.level), notes=())
+    return Comparison(by=result.by, groups=groups, difference=difference_of(groups, level=result.level))

@@ -1,82 +1,151 @@
-"""The self-contained HTML report: no script, no outside address, everything in one file."""
+"""Writing a report to a file, told by its ending, or everything to a folder."""
 
 from __future__ import annotations
 
-from importlib.metadata import version
-from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from dashboard.charts.images import inline_svg
-from dashboard.charts.rates import rates_alt, rates_chart
-from dashboard.charts.sampling import losses_in_words, sampling_alt, sampling_chart
-from dashboard.charts.threshold import threshold_alt, threshold_chart
-from dashboard.report.findings import Findings, findings
-from warehouse import wording
+from dashboard.report.composing import document
+from dashboard.report.findings import COMPARISONS, Audience, findings
 from warehouse.errors import RequestError
-from warehouse.outcomes.definition import FAMILIES
+from warehouse.reader import Reader
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
+
+    from dashboard.report.document import Document
+    from warehouse.selection import Selection
+
+ENDINGS = (".html", ".pdf", ".pptx", ".xlsx", ".md")
+"""What a single file may end in; a name without an ending is a folder."""
+
+
+def default_audience(path: Path) -> Audience:
+    """Whom a file is for where nobody said.
+
+    The HTML page is the practice's own working paper: it stays beside the warehouse. Slides, PDF, tables and figures
+    are made to be handed round or shown, so they hide small counts unless the practice asks for whole ones.
+    """
+    return "practice" if path.suffix.lower() == ".html" else "outside"
 
 
 def write_report(
-    folder: Path, path: Path, *, key: str | None = None, definition: str | None = None, title: str | None = None
+    folder: Path,
+    path: Path,
+    *,
+    key: str | None = None,
+    definition: str | None = None,
+    title: str | None = None,
+    audience: Audience | None = None,
+    name_practice: bool | None = None,
+    comparisons: tuple[str, ...] = COMPARISONS,
+    selection: Selection | None = None,
 ) -> Path:
-    """Write the report of the published snapshot to ``path``.
+    """Write the report of the published snapshot to a file, or everything there is to a folder.
+
+    Args:
+        folder: The warehouse.
+        path: A file ending in one of ``ENDINGS``, or a folder.
+        key: Key of an encrypted warehouse.
+        definition: Id of the headline definition; the one in force where None.
+        title: Title of the report.
+        audience: ``practice`` or ``outside``; :func:`default_audience` where None.
+        name_practice: Whether practices are named; where None, only to the practice itself.
+        comparisons: Names of groupings.
+        selection: Which cases.
+
+    Returns:
+        ``path``.
 
     Raises:
-        RequestError: The file cannot be written.
+        RequestError: The ending is not known, the file cannot be written, or the request may not be met.
     """
-    page = report_page(findings(folder, key=key, definition=definition), title=title)
+    _refuse_unknown(path)
+    with Reader.open(folder, key=key) as reader:
+        found = findings(
+            reader,
+            audience=audience or default_audience(path),
+            selection=selection,
+            definition=definition,
+            comparisons=comparisons,
+            name_practice=name_practice,
+        )
+    made = document(found, title=title)
     try:
-        path.write_text(page, encoding="utf-8")
+        if path.suffix:
+            path.write_bytes(file_bytes(made, path.suffix.lower()))
+        else:
+            write_folder(made, path)
     except OSError as error:
-        found = "the report cannot be written"
-        raise RequestError(found, where=path.name, remedy="name a file you may write to") from error
+        message = "the report cannot be written"
+        raise RequestError(message, where=path.name, remedy="name a place you may write to") from error
     return path
 
 
-def report_page(found: Findings, *, title: str | None = None) -> str:
-    """The report as one HTML page."""
-    from jinja2 import Environment, StrictUndefined, select_autoescape
+def file_bytes(made: Document, ending: str) -> bytes:
+    """The document in one format, told by its ending: ``.html``, ``.pdf``, ``.pptx``, ``.xlsx`` or ``.md``."""
+    if ending == ".html":
+        from dashboard.report.page import html_page
 
-    environment = Environment(
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["percent"] = wording.percent
-    environment.filters["percent_range"] = wording.percent_range
-    template = environment.from_string(files("dashboard.report").joinpath("report.html").read_text(encoding="utf-8"))
-    return template.render(
-        title=title or "Audit of vertical facial change",
-        found=found,
-        overall=found.overall.groups[0],
-        wording=wording,
-        families=FAMILIES,
-        losses_in_words=losses_in_words,
-        pictures=_pictures(found),
-        tool_version=version("menton"),
-        cautions=_cautions(found),
-    )
+        return html_page(made).encode()
+    if ending == ".pdf":
+        from dashboard.report.paged import pdf_file
+
+        return pdf_file(made)
+    if ending == ".pptx":
+        from dashboard.report.slides import slides_file
+
+        return slides_file(made)
+    if ending == ".xlsx":
+        from dashboard.report.sheets import workbook
+
+        return workbook(made)
+    return methods_page(made).encode()
 
 
-def _pictures(found: Findings) -> dict[str, str]:
-    drawn = {
-        "sampling": inline_svg(sampling_chart(found.overall.flow), label=sampling_alt(found.overall.flow)),
-        "threshold": inline_svg(threshold_chart(found.threshold), label=threshold_alt(found.threshold)),
-    }
-    for result in found.by:
-        if result.by is not None:
-            drawn[result.by.name] = inline_svg(rates_chart(result), label=rates_alt(result))
-    return drawn
+def everything(made: Document) -> Iterator[tuple[str, bytes]]:
+    """Every file there is: its place in a folder, and its bytes."""
+    from dashboard.report.figures import figure_files
+    from dashboard.report.sheets import csv_file
+
+    names = {".html": "report", ".pdf": "report", ".pptx": "slides", ".xlsx": "tables", ".md": "methods"}
+    for ending in ENDINGS:
+        yield f"{names[ending]}{ending}", file_bytes(made, ending)
+    for table in made.tables:
+        yield f"tables/{table.name}.csv", csv_file(table, made).encode()
+    for picture in made.pictures:
+        for ending, drawn in figure_files(picture, made).items():
+            yield f"figures/{picture.name}{ending}", drawn
 
 
-def _cautions(found: Findings) -> list[str]:
-    texts = [caution.text for caution in found.overall.groups[0].warnings]
-    texts += [
-        f"{group.label}: {caution.text}" for result in found.by for group in result.groups for caution in group.warnings
+def write_folder(made: Document, path: Path) -> None:
+    """Write everything to a folder, making it where it is not there."""
+    for place, data in everything(made):
+        file = path / place
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(data)
+
+
+def methods_page(made: Document) -> str:
+    """The methods paragraphs with their references, in Markdown."""
+    from dashboard.report.methods import CHECK_REFERENCES
+
+    listed = "\n".join(f"{place}. {text}" for place, text in enumerate(made.references, start=1))
+    parts = [
+        f"# {made.title}: how it was done",
+        made.stamp.line,
+        made.answer,
+        *made.methods,
+        "## References",
+        listed,
+        CHECK_REFERENCES,
+        made.caution,
     ]
-    texts += [caution.text for caution in found.threshold.cautions]
-    return list(dict.fromkeys(texts))
+    return "\n\n".join(parts) + "\n"
+
+
+def _refuse_unknown(path: Path) -> None:
+    if path.suffix and path.suffix.lower() not in ENDINGS:
+        found = f"a report cannot be written to a file ending in {path.suffix!r}"
+        remedy = "use one of these endings, or name a folder (no ending) to get everything"
+        raise RequestError(found, where=path.name, expected=", ".join(ENDINGS), remedy=remedy)
