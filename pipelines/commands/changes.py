@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from warehouse.comparison.courses import Course
     from warehouse.reader import Reader
 
+FEW_GROUPS = 3
+"""Groups up to which every comparison is printed as a sentence rather than in a table."""
+
 DECILES_SHOWN = (0.1, 0.3, 0.5, 0.7, 0.9)
 
 
@@ -69,8 +72,6 @@ def _changes(args: argparse.Namespace, reader: Reader) -> None:
 
 def print_changes(result: ChangeComparison) -> None:
     """A row a group, the picture of deciles, then the groups from the same start."""
-    from warehouse.comparison.wording_changes import covariance_sentences
-
     unit = result.measure.unit
     say(f"{result.measure.label}, change from {result.span.replace('_', ' ')}, in {unit}")
     say(f"  more means: {result.measure.up_means}")
@@ -79,10 +80,27 @@ def print_changes(result: ChangeComparison) -> None:
     columns = ["group", "cases", "start", "months", "mean change", "interval", "median", "beyond growth", "interval"]
     print_table("", columns, [_row(group) for group in result.groups], right=range(1, 9))
     _print_picture(result)
-    say_list(covariance_sentences(result))
+    _print_covariance(result)
     if result.without_group:
         say(f"  {result.without_group:,} cases are left out: their group is not known.")
     say_end(result.standing, result.cautions)
+
+
+def _print_covariance(result: ChangeComparison) -> None:
+    """The groups from the same start: a table, and sentences where they are few."""
+    from warehouse.comparison.phrases import p_words, signed, span
+    from warehouse.comparison.wording_changes import covariance_differences, covariance_sentences
+
+    found = covariance_differences(result)
+    if len(found) > FEW_GROUPS:
+        columns = [f"from the same start, against {result.reference}", "difference", "interval", "p"]
+        rows = [
+            [label, signed(one.value), span(one.interval), p_words(one.p_value).removeprefix("p ").removeprefix("= ")]
+            for label, one in found
+        ]
+        print_table("", columns, rows, right=range(1, 4))
+    else:
+        say_list(covariance_sentences(result))
 
 
 def _row(group: GroupChange) -> list[str]:

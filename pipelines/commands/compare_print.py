@@ -14,7 +14,7 @@ from warehouse.comparison.wording import (
     within_sentence,
 )
 from warehouse.comparison.wording_changes import outcome_sentences, plan_sentences
-from warehouse.wording import percent, percent_range
+from warehouse.wording import cases, percent, percent_range
 
 if TYPE_CHECKING:
     from warehouse.analysis.balance import Balance, BalanceRow
@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from warehouse.comparison.run_plan import PlanResult
     from warehouse.rates import GroupRate
     from warehouse.results import Estimate
+
+FEW_GROUPS = 3
+"""Groups up to which every comparison is also printed as a sentence."""
 
 METHOD_COLUMNS = ("method", "first", "second", "difference", "interval", "ratio", "interval of ratio", "p")
 
@@ -179,10 +182,36 @@ def print_crossed(result: CrossedComparison) -> None:
         [label, *(_cell(cell) for cell in result.cells if cell.group == code)] for code, label in result.groups.items()
     ]
     print_table("", columns, rows, right=range(1, len(columns)))
-    say_list([within_sentence(result, one) for one in result.within])
+    _print_within(result)
     if result.not_known:
-        say(f"  {result.not_known:,} cases counted are in no cell: their group or level is not known.")
+        say(f"  {cases(result.not_known)} counted, in no cell: the group or level is not known.")
     say_end(result.standing, result.cautions)
+
+
+def _print_within(result: CrossedComparison) -> None:
+    """Each group against the reference, like with like; as sentences too where they are few."""
+    if not result.within:
+        return
+    corrected = {row.name: row.adjusted for row in result.corrected.rows}
+    columns = [f"within {result.by2.title.lower()}", "crude", "difference", "interval", "p", "corrected p", "agree? p"]
+    rows = [
+        [
+            result.groups[one.group],
+            points(one.crude.value),
+            points(one.difference.value),
+            span(one.difference.interval, digits=1, scale=100),
+            _p(one.test.p_value),
+            _p(corrected.get(result.groups[one.group])),
+            _p(one.agreement.p_value),
+        ]
+        for one in result.within
+    ]
+    print_table("", columns, rows, right=range(1, 7))
+    say(
+        f"  each against {result.groups[str(result.reference)]}, in percentage points (Mantel-Haenszel over the levels)"
+    )
+    if len(result.within) <= FEW_GROUPS:
+        say_list([within_sentence(result, one) for one in result.within])
 
 
 def _cell(cell: CrossedCell) -> str:

@@ -9,10 +9,11 @@ from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.homogeneity import breslow_day_test, cmh_test
 from warehouse.analysis.multiplicity import adjust_p_values
 from warehouse.analysis.proportion import proportion
-from warehouse.analysis.stratified import Stratum, mantel_haenszel
+from warehouse.analysis.stratified import Stratum
 from warehouse.comparison.group_names import check_group, group_label, is_known, single_grouping
 from warehouse.comparison.question import Question
 from warehouse.comparison.standing import stand
+from warehouse.comparison.strata import stratified_estimate
 from warehouse.errors import RequestError
 from warehouse.grouping import group_expression, in_order
 from warehouse.results import Caution
@@ -226,8 +227,8 @@ def _within(counts: _Counts, group: str, base: str, levels: Sequence[str], what:
     return WithinLevels(
         group=group,
         crude=risk_difference(*sums, level=level),
-        difference=mantel_haenszel(strata, measure="risk_difference", level=level, adjusted_for=(what,)),
-        ratio=mantel_haenszel(strata, measure="risk_ratio", level=level, adjusted_for=(what,)),
+        difference=stratified_estimate(strata, measure="risk_difference", level=level, adjusted_for=(what,)),
+        ratio=stratified_estimate(strata, measure="risk_ratio", level=level, adjusted_for=(what,)),
         test=cmh_test(strata),
         agreement=breslow_day_test(strata),
     )

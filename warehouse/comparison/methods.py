@@ -10,8 +10,8 @@ from warehouse.analysis.comparison import compare_two_groups
 from warehouse.analysis.homogeneity import cmh_test
 from warehouse.analysis.logistic import firth
 from warehouse.analysis.standardise import standardised_risks
-from warehouse.analysis.stratified import mantel_haenszel
 from warehouse.analysis.weighting import propensity_model, weighted_comparison
+from warehouse.comparison.strata import stratified_estimate
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -131,7 +131,7 @@ def stratified(prepared: PreparedPair) -> MethodResult:
     """Mantel-Haenszel over the strata."""
     names = prepared.stratified_by
     difference, ratio = (
-        mantel_haenszel(prepared.strata, measure=measure, level=prepared.level, adjusted_for=names)
+        stratified_estimate(prepared.strata, measure=measure, level=prepared.level, adjusted_for=names)
         for measure in ("risk_difference", "risk_ratio")
     )
     test = cmh_test(prepared.strata)

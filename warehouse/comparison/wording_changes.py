@@ -22,9 +22,6 @@ from warehouse.outcomes.definition import SPANS
 from warehouse.wording import cases, percent
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.analysis.ancova import Ancova
     from warehouse.comparison.ages import ShareOverAge
     from warehouse.comparison.changes import ChangeComparison, GroupChange
     from warehouse.comparison.corners import CornersResult
@@ -68,14 +65,16 @@ def covariance_sentences(result: ChangeComparison) -> list[str]:
             if found.value is not None
             else f"{label} against {base}: {why_none(found)}"
         )
-        for label, found in _differences(result.covariance, [group.label for group in result.groups])
+        for label, found in covariance_differences(result)
     ]
 
 
-def _differences(covariance: Ancova, order: Sequence[str]) -> list[tuple[str, Estimate]]:
-    """Label and difference of every group but the reference, in the order shown."""
-    found = dict(zip(covariance.groups[1:], covariance.differences, strict=True))
-    return [(label, found[label]) for label in order if label in found]
+def covariance_differences(result: ChangeComparison) -> list[tuple[str, Estimate]]:
+    """Label and adjusted difference of every group but the reference, in the order shown."""
+    if result.covariance is None:
+        return []
+    found = dict(zip(result.covariance.groups[1:], result.covariance.differences, strict=True))
+    return [(group.label, found[group.label]) for group in result.groups if group.label in found]
 
 
 def age_sentence(result: ShareOverAge) -> str:
