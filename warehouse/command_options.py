@@ -43,8 +43,15 @@ def encryption_key(args: argparse.Namespace) -> str | None:
         KeyProblemError: The file cannot be read, or the key in it is too short.
     """
     path: Path | None = args.encryption_key_file
-    if path is None:
-        return None
+    return None if path is None else read_encryption_key(path)
+
+
+def read_encryption_key(path: Path) -> str:
+    """The encryption key in a file.
+
+    Raises:
+        KeyProblemError: The file cannot be read, or the key in it is too short.
+    """
     try:
         text = path.read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as error:

@@ -61,6 +61,10 @@ class WarehouseError(MentonError):
     """A warehouse that is missing, busy, damaged or of another version."""
 
 
+class BusyError(WarehouseError):
+    """A warehouse that another program is writing to."""
+
+
 class KeyProblemError(MentonError):
     """A key that is missing, wrong or readable by others."""
 

@@ -9,16 +9,14 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 from warehouse.catalogues import in_force
-from warehouse.errors import WarehouseError
+from warehouse.errors import MentonError
 from warehouse.marts.build import build_marts
-from warehouse.snapshot import POINTER, Snapshot, current_snapshot, point_to, remove_old_snapshots
-from warehouse.storage import attach, utc_now
+from warehouse.snapshot import KEPT_SNAPSHOTS, POINTER, Snapshot, current_snapshot, point_to, remove_old_snapshots
+from warehouse.storage import Connection, attach, files_told, utc_now
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
-
-    from warehouse.storage import Connection
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +57,8 @@ def publish(
     leaves readers on the snapshot they had.
     """
     state = store_state(connection)
-    if not again and _is_current(folder, state):
+    is_readable = _is_readable(folder, key)
+    if not again and is_readable and _is_current(folder, state):
         return current_snapshot(folder)
     progress("building the published tables")
     build = connection.value("select coalesce(max(build), 0) + 1 from publications")
@@ -67,7 +66,8 @@ def publish(
     published_at = utc_now()
     file = f"mart-{build_id}.duckdb"
     draft = folder / f"mart-{build_id}.draft.duckdb"
-    _discard(draft)
+    with files_told(folder):
+        _discard(draft)
     attach(connection.raw, draft, "mart", key=key)
     try:
         build_marts(connection, in_force(connection))
@@ -80,9 +80,11 @@ def publish(
             "insert into publications values (?, ?, ?, ?, ?)",
             [build, build_id, published_at, state.last_load, state.last_registration],
         )
-    draft.replace(folder / file)
-    point_to(folder, build_id=build_id, published_at=published_at, file=file)
-    remove_old_snapshots(folder, keep=file)
+    with files_told(folder):
+        draft.replace(folder / file)
+        point_to(folder, build_id=build_id, published_at=published_at, file=file)
+    # snapshots that this key does not open were made before the key was changed: none of them stays
+    remove_old_snapshots(folder, keep=file, others=KEPT_SNAPSHOTS - 1 if is_readable else 0)
     return current_snapshot(folder)
 
 
@@ -95,12 +97,18 @@ def _describe(connection: Connection, build_id: str, published_at: str, state: S
 
 
 def _is_current(folder: Path, state: State) -> bool:
+    return current_snapshot(folder).build_id.endswith(f"-{state.digest}")
+
+
+def _is_readable(folder: Path, key: str | None) -> bool:
+    """Whether there is a published snapshot and the key opens it."""
     if not (folder / POINTER).exists():
         return False
     try:
-        return current_snapshot(folder).build_id.endswith(f"-{state.digest}")
-    except WarehouseError:
+        Connection(current_snapshot(folder).path, read_only=True, key=key).close()
+    except MentonError:
         return False
+    return True
 
 
 def _discard(draft: Path) -> None:

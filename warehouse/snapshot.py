@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 POINTER = "current.json"
 KEPT_SNAPSHOTS = 2
+DRAFTS = ("mart-*.draft*", "*.rekeyed*")
+"""What a command that was stopped may leave behind."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,10 +108,14 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def remove_old_snapshots(folder: Path, *, keep: str) -> None:
-    """Remove snapshots older than the last few; one still open elsewhere is left for next time."""
-    finished = sorted(path for path in folder.glob("mart-*.duckdb") if path.name != keep)
-    for path in [*finished[: -(KEPT_SNAPSHOTS - 1) or None], *folder.glob("mart-*.draft*")]:
+def remove_old_snapshots(folder: Path, *, keep: str, others: int = KEPT_SNAPSHOTS - 1) -> None:
+    """Remove snapshots older than the last few, and drafts of commands that were stopped.
+
+    One still open elsewhere is left for next time. Only the one program that may write calls this.
+    """
+    drafts = {path for pattern in DRAFTS for path in folder.glob(pattern)}
+    finished = sorted(path for path in folder.glob("mart-*.duckdb") if path.name != keep and path not in drafts)
+    for path in [*finished[: len(finished) - others if others else None], *drafts]:
         try:
             path.unlink()
         except OSError:

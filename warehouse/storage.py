@@ -9,6 +9,7 @@ A warehouse is a folder::
 
 from __future__ import annotations
 
+import errno
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import duckdb
 
-from warehouse.errors import KeyProblemError, MentonError, WarehouseError
+from warehouse.errors import BusyError, KeyProblemError, MentonError, WarehouseError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -148,6 +149,21 @@ def told(path: Path) -> Iterator[None]:
         raise _as_warehouse_error(error, path) from error
 
 
+@contextmanager
+def files_told(folder: Path) -> Iterator[None]:
+    """Turn what the system says of files of a warehouse into an error a person can act on.
+
+    Raises:
+        WarehouseError: A file cannot be written, named or removed.
+    """
+    try:
+        yield
+    except OSError as error:
+        is_full = error.errno in {errno.ENOSPC, errno.EFBIG, errno.EDQUOT}
+        found, remedy = (_FULL, _FULL_REMEDY) if is_full else (_DENIED, _DENIED_REMEDY)
+        raise WarehouseError(found, where=folder.name, remedy=remedy) from error
+
+
 def _settings(folder: Path) -> dict[str, str | bool | int | float | list[str]]:
     return {
         "autoinstall_known_extensions": "false",
@@ -219,8 +235,8 @@ _DENIED_REMEDY = "run as a user who may write there, or name another folder with
 _MEMORY = "there is not enough memory, or not enough room for what does not fit into it"
 _MEMORY_REMEDY = "close other programs or free some space, then run the command again; the warehouse is as it was"
 _SIGNS: tuple[tuple[str, type[MentonError], str, str], ...] = (
-    ("Conflicting lock", WarehouseError, _BUSY, _BUSY_REMEDY),
-    ("being used by another process", WarehouseError, _BUSY, _BUSY_REMEDY),
+    ("Conflicting lock", BusyError, _BUSY, _BUSY_REMEDY),
+    ("being used by another process", BusyError, _BUSY, _BUSY_REMEDY),
     ("Wrong encryption key", KeyProblemError, "the key given does not open this warehouse", _KEY_REMEDY),
     ("without a key", KeyProblemError, "the warehouse is encrypted and no key was given", _KEY_REMEDY),
     ("is not encrypted", KeyProblemError, "a key was given, but this warehouse is not encrypted", "leave the key out"),
