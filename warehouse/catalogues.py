@@ -105,9 +105,10 @@ def _measure(body: dict[str, Any]) -> Measure:
     return Measure(**plain)
 
 
+def _frozen(value: Any) -> Any:  # noqa: ANN401 - a field of any kind
+    return tuple(_frozen(part) for part in value) if isinstance(value, list) else value
+
+
 def _reference(body: dict[str, Any]) -> GrowthReference:
-    curves = tuple(
-        GrowthCurve(**{**curve, "ages": tuple(curve["ages"]), "means": tuple(curve["means"])})
-        for curve in body["curves"]
-    )
+    curves = tuple(GrowthCurve(**{name: _frozen(value) for name, value in curve.items()}) for curve in body["curves"])
     return GrowthReference(body["id"], body["version"], body["label"], body["provenance"], curves)

@@ -8,6 +8,7 @@ between the curve at the age of the second record and at the age of the first.
 from __future__ import annotations
 
 import tomllib
+from bisect import bisect_left
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
@@ -28,6 +29,8 @@ class GrowthCurve:
         slope_sd: Standard deviation between children of the annual change, in the unit per year; None if unknown.
         slope_se: Standard error of the mean annual change; None if unknown.
         source: Where it comes from.
+        sds: Spread between children at each knot, in the measure's unit, ``(k,)``; empty if unknown.
+        lms: L, M and S at each knot, ``(k,)`` triples, ``means`` being M; empty if the spread is not given so.
     """
 
     measure: str
@@ -37,6 +40,8 @@ class GrowthCurve:
     slope_sd: float | None
     slope_se: float | None
     source: str
+    sds: tuple[float, ...] = ()
+    lms: tuple[tuple[float, float, float], ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse knots that do not make a curve."""
@@ -44,16 +49,21 @@ class GrowthCurve:
         if len(self.ages) < 2 or len(self.ages) != len(self.means) or not ordered:
             found = f"the growth curve of {self.measure} ({self.sex}) has knots that do not make a curve"
             raise DefinitionError(found, expected="two or more ages, ascending, each with a mean")
+        if any(len(given) not in (0, len(self.ages)) for given in (self.sds, self.lms)):
+            found = f"the growth curve of {self.measure} ({self.sex}) gives its spread at some of its ages only"
+            raise DefinitionError(found, expected="a spread at every age, or at none")
 
     def at(self, age: float) -> float | None:
         """The curve at an age, or None outside its ages."""
+        return self.between_knots(self.means, age)
+
+    def between_knots(self, values: tuple[float, ...], age: float) -> float | None:
+        """Values given at the knots, by straight lines between them; None outside the curve's ages."""
         if not self.ages[0] <= age <= self.ages[-1]:
             return None
-        for left in range(len(self.ages) - 1):
-            if age <= self.ages[left + 1]:
-                share = (age - self.ages[left]) / (self.ages[left + 1] - self.ages[left])
-                return self.means[left] + share * (self.means[left + 1] - self.means[left])
-        return self.means[-1]  # pragma: no cover - age equals the last knot, met in the loop
+        left = max(0, bisect_left(self.ages, age) - 1)
+        share = (age - self.ages[left]) / (self.ages[left + 1] - self.ages[left])
+        return values[left] + share * (values[left + 1] - values[left])
 
     def expected_change(self, age_from: float, age_to: float) -> float | None:
         """Mean change between two ages, or None where either lies outside the curve."""

@@ -1,7 +1,8 @@
 -- mart_spans: one row is one case over one span between two sets of records.
 -- key: case_no, span. <measure>__before and __after in the catalogue's unit; __expected is the mean change of an
 -- untreated child of that sex between the two ages, null where the growth reference has no curve or the age is
--- outside it; __expected_sd its spread between children. months in months, ages in years.
+-- outside it; __expected_sd its spread between children, the doubt about the mean included. months in months, ages in
+-- years.
 -- is_gonion_different, is_porion_different: marked in different ways at the two times. is_size_different: enlargement
 -- stated at one time only, so that lengths of the film are true size at one time and not at the other.
 -- Absent where records are missing at either time.

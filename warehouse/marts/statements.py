@@ -6,6 +6,7 @@ from importlib.resources import files
 from string import Template
 from typing import TYPE_CHECKING
 
+from warehouse.growth.prediction import yearly_spread
 from warehouse.marts.expressions import curve_at, curve_years, either, name, number, text
 from warehouse.outcomes.definition import QUESTIONS, SPANS
 
@@ -120,9 +121,10 @@ def _difference(curve: GrowthCurve) -> str:
 
 
 def _spread(curve: GrowthCurve) -> str | None:
-    if curve.slope_sd is None:
+    spread = yearly_spread(curve)
+    if spread is None:
         return None
-    return f"{number(curve.slope_sd)} * ({curve_years(curve, 'age_before', 'age_after')})"
+    return f"{number(spread)} * ({curve_years(curve, 'age_before', 'age_after')})"
 
 
 def _by_sex(expressions: Mapping[str, str | None]) -> str:

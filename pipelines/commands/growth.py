@@ -1,0 +1,234 @@
+"""``menton growth``: growth references in force; fit one, import one, choose one."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipelines.commands.options import add_warehouse, encryption_key, print_table, progress, say
+
+if TYPE_CHECKING:
+    import argparse
+
+    from warehouse.catalogues import Catalogues
+    from warehouse.growth.fitting import FittedReference
+    from warehouse.growth.reference import GrowthCurve, GrowthReference
+    from warehouse.storage import Connection
+
+EXAMPLE = """\
+# A growth table. Bring it in with: menton growth --import FILE --source "author, year", then --use R3
+# CSV works as well, with the same columns. Either mean (and sd), or L, M and S.
+source = "made-up figures that show the form"
+label = "Our table"
+
+[[row]]
+measure = "lafh_mm"
+sex = "female"               # male | female | any
+age = 8.0                    # years, rising from row to row
+mean = 58.0
+sd = 3.5                     # spread between children at that age
+change_sd = 0.4              # spread of the yearly change between children; may be left out
+
+[[row]]
+measure = "lafh_mm"
+sex = "female"
+age = 12.0
+mean = 62.0
+sd = 3.9
+change_sd = 0.4
+"""
+_OWN_IDS = ("R1", "R2")
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser(
+        "growth",
+        help="growth references; fit one, import one, choose one",
+        description="Growth references say what ordinary growth would have done. R1: constant yearly changes, from"
+        " memory. R2: fitted to your own untreated cases. R3: a table you import.",
+    )
+    add_warehouse(parser)
+    parser.add_argument("--fit", action="store_true", help="fit R2 to the untreated comparison cases")
+    parser.add_argument("--import", type=Path, dest="table", metavar="FILE", help="import a table (CSV, XLSX or TOML)")
+    parser.add_argument("--source", default="", metavar="TEXT", help="with --import: where the table comes from")
+    parser.add_argument("--id", default="R3", metavar="ID", help="with --import: id of the reference (default R3)")
+    parser.add_argument("--label", default="", metavar="TEXT", help="with --import: name of the reference")
+    parser.add_argument("--use", metavar="ID", help="judge growth by this reference from now on")
+    parser.add_argument("--example", action="store_true", help="print an example of a table")
+    parser.add_argument("--json", action="store_true", help="print one JSON list")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Fit, import, choose, then list."""
+    if args.example:
+        say(EXAMPLE)
+        return 0
+    catalogues = _change(args) if args.fit or args.table or args.use else _in_force(args)
+    if args.json:
+        listed = [_plain(one, catalogues) for one in catalogues.references.values()]
+        say(json.dumps(listed, indent=1, allow_nan=False))
+    else:
+        _print(catalogues, curves=not args.fit)
+    return 0
+
+
+def _in_force(args: argparse.Namespace) -> Catalogues:
+    from warehouse.catalogues import in_force, shipped
+    from warehouse.errors import WarehouseError
+    from warehouse.store import open_store
+
+    try:
+        with open_store(args.warehouse, key=encryption_key(args)) as store:
+            return in_force(store)
+    except WarehouseError:
+        return shipped()
+
+
+def _change(args: argparse.Namespace) -> Catalogues:
+    from warehouse.catalogues import in_force, register
+    from warehouse.growth.reference import choose
+    from warehouse.publish import publish
+    from warehouse.store import open_store
+
+    key = encryption_key(args)
+    with open_store(args.warehouse, create=bool(args.table and not args.fit), key=key) as store:
+        added = [*([_fitted(args, store)] if args.fit else []), *([_imported(args, store)] if args.table else [])]
+        references = in_force(store).references | {one.id: one for one in added}
+        chosen = choose(references, args.use) if args.use else None
+        with store.transaction():
+            for reference in added:
+                _register(store, reference)
+            if chosen is not None:
+                register(store, "setting", "growth_reference", "1", chosen.id)
+        publish(args.warehouse, store, key=key, progress=progress)
+        return in_force(store)
+
+
+def _register(store: Connection, reference: GrowthReference) -> None:
+    from warehouse.catalogues import reference_body, register
+
+    register(store, "growth_reference", reference.id, reference.version, reference_body(reference))
+
+
+def _next_version(store: Connection, identifier: str) -> str:
+    """Every fit and import is a new version: figures say by which they were made."""
+    earlier = store.value(
+        "select count(*) from registrations where kind = 'growth_reference' and name = ?", [identifier]
+    )
+    return f"{earlier + 1}.0.0"
+
+
+def _fitted(args: argparse.Namespace, store: Connection) -> GrowthReference:
+    from warehouse.errors import RequestError
+    from warehouse.growth.fitting import ID, fit_reference
+    from warehouse.growth.own_cases import own_cases
+    from warehouse.publish import publish
+    from warehouse.reader import Reader
+
+    key = encryption_key(args)
+    publish(args.warehouse, store, key=key, progress=progress)  # the fit reads what is published: all that is loaded
+    progress("fitting the courses of untreated cases")
+    with Reader.open(args.warehouse, key=key) as reader:
+        found = fit_reference(own_cases(reader), version=_next_version(store, ID))
+    if not args.json:
+        _tell_fit(found)
+    if found.reference is None:
+        reasons = sorted({one.reason for one in found.refused}) or ["no untreated case has a measure"]
+        message = "no measure could be fitted"
+        raise RequestError(
+            message,
+            where="untreated comparison cases",
+            expected="children observed without treatment, seen at two ages or more",
+            remedy="; ".join(reasons),
+        )
+    return found.reference
+
+
+def _tell_fit(found: FittedReference) -> None:
+    rows = [
+        [
+            fit.curve.measure,
+            "both" if fit.curve.sex == "any" else fit.curve.sex,
+            str(fit.n_children),
+            f"{fit.curve.ages[0]:.1f} to {fit.curve.ages[-1]:.1f}",
+            _yearly(fit.curve),
+            "—" if fit.curve.slope_se is None else f"{fit.curve.slope_se:.2f}",
+            "not known" if fit.curve.slope_sd is None else f"{fit.curve.slope_sd:.2f}",
+        ]
+        for fit in found.fits
+    ]
+    if rows:
+        columns = ["measure", "sex", "children", "ages", "change a year", "its standard error", "spread of children"]
+        print_table("Fitted", columns, rows, right=[2, 3, 4, 5, 6])
+    for remark in found.remarks:
+        say(f"  {remark}")
+    concerned: dict[str, list[str]] = {}
+    for fit in found.fits:
+        for text in fit.cautions:
+            concerned.setdefault(text, []).append(f"{fit.curve.measure} ({fit.curve.sex})")
+    for text, fits in concerned.items():
+        say(f"  {text} ({len(fits)} of {len(found.fits)} lines: {', '.join(fits[:4])}{' …' if len(fits) > 4 else ''})")
+    for refusal in found.refused:
+        say(f"  {refusal.label}: not fitted, {refusal.reason}")
+
+
+def _imported(args: argparse.Namespace, store: Connection) -> GrowthReference:
+    import re
+
+    from pipelines.growth_table import read_growth_table
+    from warehouse.catalogues import in_force
+    from warehouse.errors import DefinitionError
+
+    identifier = args.id.strip().upper()
+    if identifier in _OWN_IDS or not re.fullmatch(r"[A-Z][A-Z0-9_]{0,11}", identifier):
+        found = f"{args.id!r} cannot be the id of an imported table"
+        raise DefinitionError(found, expected="letters and digits, a letter first; R1 and R2 are taken")
+    return read_growth_table(
+        args.table,
+        measures=in_force(store).measures,
+        version=_next_version(store, identifier),
+        identifier=identifier,
+        source=args.source,
+        label=args.label,
+    )
+
+
+def _yearly(curve: GrowthCurve) -> str:
+    """Change a year over the growing part of the curve."""
+    grown = [k for k in range(len(curve.ages) - 1) if curve.means[k] != curve.means[k + 1]]
+    if not grown:
+        return f"{0:+.2f}"
+    first, last = grown[0], grown[-1] + 1
+    return f"{(curve.means[last] - curve.means[first]) / (curve.ages[last] - curve.ages[first]):+.2f}"
+
+
+def _plain(reference: GrowthReference, catalogues: Catalogues) -> dict[str, Any]:
+    from warehouse.catalogues import reference_body
+
+    return {**reference_body(reference), "in_use": reference.id == catalogues.reference.id}
+
+
+def _print(catalogues: Catalogues, *, curves: bool) -> None:
+    """List the references; ``curves``: with their lines."""
+    for reference in catalogues.references.values():
+        mark = "  <- in use" if reference.id == catalogues.reference.id else ""
+        say(f"\n{reference.name}  {reference.label}{mark}")
+        say(f"  {reference.provenance}")
+        if not curves:
+            continue
+        rows = [
+            [
+                curve.measure,
+                "both" if curve.sex == "any" else curve.sex,
+                f"{curve.ages[0]:g} to {curve.ages[-1]:.4g}",
+                _yearly(curve),
+                "not known" if curve.slope_sd is None else f"{curve.slope_sd:.2f}",
+                curve.source,
+            ]
+            for curve in reference.curves
+        ]
+        print_table("", ["measure", "sex", "ages", "change a year", "spread", "source"], rows, right=[2, 3, 4])
+    say("Choose one with `menton growth --use ID`. Outside its ages a reference gives no expectation.")
