@@ -13,7 +13,6 @@ from pipelines.ingest import Outcome, Request, ingest
 from synthetic_data.exports import Handover, write_demo
 from synthetic_data.settings import Settings
 
-
 # A busy machine must not fail a property: examples have no deadline, and the same ones are tried every time.
 hypothesis_settings.register_profile(
     "menton", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
