@@ -157,7 +157,7 @@ def _register_cases(connection: Connection, validated: Sorted, practice: str) ->
     fresh = listed.join(known, on="case_id", how="anti") if known.height else listed
     last = connection.value("select coalesce(max(case_no), 0) from case_registry")
     numbered = fresh.with_columns(pl.int_range(last + 1, last + fresh.height + 1, dtype=pl.Int32).alias("case_no"))
-    with connection.given(fresh_cases=numbered.select("case_no", "case_id")):
+    with connection.given_whole(fresh_cases=numbered.select("case_no", "case_id")):
         connection.execute(
             "insert into case_registry select case_no, ? as practice, case_id as case_key from fresh_cases", [practice]
         )
@@ -192,7 +192,7 @@ def _load_table(connection: Connection, validated: Sorted, table: str, load_id: 
     )
     _refuse_unknown_cases(frame.height - numbered.height, table)
     columns = _filled_columns(numbered)
-    with connection.given(incoming=numbered.select("case_no", *columns)):
+    with connection.given_whole(incoming=numbered.select("case_no", *columns)):
         source, replaced = "incoming", 0
         if connection.value(f"select count(*) from (select 1 from {table} where replaced_by is null limit 1)"):
             connection.execute("create or replace temp table numbered as select * from incoming")

@@ -118,17 +118,31 @@ class Connection:
     @contextmanager
     def given(self, **frames: pl.DataFrame) -> Iterator[None]:
         """Make frames readable as tables of these names inside the block."""
+        with self._registered({name: frame.to_arrow() for name, frame in frames.items()}):
+            yield
+
+    @contextmanager
+    def given_whole(self, **frames: pl.DataFrame) -> Iterator[None]:
+        """The same for frames that are read whole: their text is shared instead of copied.
+
+        A join or a condition on such a table fails, since Arrow cannot yet compare shared text (pyarrow 25).
+        """
         import polars as pl
 
-        for name, frame in frames.items():
-            # the newest layout shares its text with the frame instead of copying it
-            self.raw.register(name, frame.to_arrow(compat_level=pl.CompatLevel.newest()))
+        newest = pl.CompatLevel.newest()
+        with self._registered({name: frame.to_arrow(compat_level=newest) for name, frame in frames.items()}):
+            yield
+
+    @contextmanager
+    def _registered(self, tables: Mapping[str, object]) -> Iterator[None]:
+        for name, table in tables.items():
+            self.raw.register(name, table)
         self._given += 1
         try:
             yield
         finally:
             self._given -= 1
-            for name in frames:
+            for name in tables:
                 self.raw.unregister(name)
 
 
