@@ -1,0 +1,200 @@
+"""Killed at random moments (SIGKILL, which nothing can catch): no partial load, no acknowledged load lost, and
+readers always see a whole snapshot."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.faults.worker import CASES
+from warehouse.reader import Reader
+from warehouse.snapshot import POINTER
+from warehouse.storage import Connection
+from warehouse.store import STORE
+from warehouse.verify import verify
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="SIGKILL and fork are of POSIX systems")
+ROOT = Path(__file__).parents[2]
+KILLS_OF_ONE_WAREHOUSE = 5
+
+
+class Worker:
+    """The other end of ``tests/faults/worker.py``."""
+
+    def __init__(self) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "tests.faults.worker"],
+            cwd=ROOT,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        self.given, self.told = self.process.stdin, self.process.stdout
+
+    def start(self, folder: Path, rounds: int = 0) -> tuple[int, list[str]]:
+        """Start a child; gives its number and the lines that came before it was told."""
+        self.given.write(f"{folder}\t{rounds}\n")
+        self.given.flush()
+        lines: list[str] = []
+        while not (line := self.told.readline()).startswith("child "):
+            assert line, "the worker died"
+            lines.append(line.strip())
+        return int(line.split()[1]), lines
+
+    def rest(self) -> list[str]:
+        """What the child told until it ended."""
+        lines = [""]
+        while not lines[-1].startswith("ended "):
+            line = self.told.readline()
+            assert line, "the worker died"
+            lines.append(line.strip())
+        return lines[1:]
+
+    def close(self) -> None:
+        self.given.close()
+        self.process.wait(timeout=60)
+        self.told.close()
+
+
+@pytest.fixture(scope="module")
+def worker() -> Iterator[Worker]:
+    made = Worker()
+    yield made
+    made.close()
+
+
+def see_whole(folder: Path) -> int:
+    """Read as a reader does; gives the loads seen, 0 where nothing is published."""
+    if not (folder / POINTER).exists():
+        return 0
+    with Reader.open(folder) as reader:
+        loads = reader.connection.value("select count(*) from mart_loads")
+        cases = reader.connection.value("select count(*) from mart_cases")
+        outcomes = reader.connection.value("select count(*) from mart_outcomes where definition_id = 'D1'")
+    assert cases == outcomes == loads * CASES
+    return int(loads)
+
+
+def stored_loads(folder: Path) -> int:
+    """Loads in the store as the next program finds them; every one has all its rows."""
+    if not (folder / STORE).exists():
+        return 0
+    assert verify(folder).faults == ()
+    with Connection(folder / STORE, read_only=True) as store:
+        if not store.rows("select 1 from duckdb_tables() where table_name = 'cases'"):
+            return 0
+        loads = store.value("select count(*) from loads")
+        assert store.value("select count(*) from cases where replaced_by is null") == loads * CASES
+    return int(loads)
+
+
+def kill_after(worker: Worker, folder: Path, seconds: float) -> list[str]:
+    """Start a child, read as readers do meanwhile, kill it; gives what it told."""
+    child, lines = worker.start(folder)
+    until = time.monotonic() + seconds
+    seen = 0
+    while time.monotonic() < until:
+        now = see_whole(folder)
+        assert now >= seen, "a reader saw an older snapshot after a newer one"
+        seen = now
+        time.sleep(0.02)
+    os.kill(child, signal.SIGKILL)
+    return lines + worker.rest()
+
+
+def last_published(lines: list[str]) -> int:
+    """The last load whose publication was told."""
+    published = load = 0
+    for line in lines:
+        if line.startswith("loaded "):
+            load = int(line.split()[1])
+        elif line.startswith("published "):
+            published = load
+    return published
+
+
+def kill_many(worker: Worker, folder: Path, kills: int, *, seed: int) -> Counter[str]:
+    """Kill ``kills`` children at random moments, checking after each; gives at what step each was killed."""
+    rng = random.Random(seed)
+    steps: Counter[str] = Counter()
+    before = 0
+    for number in range(kills):
+        is_fresh = number % KILLS_OF_ONE_WAREHOUSE == 0
+        warehouse = folder / f"w{number // KILLS_OF_ONE_WAREHOUSE}"
+        before = 0 if is_fresh else before
+        lines = kill_after(worker, warehouse, rng.uniform(0.0, 0.25 if is_fresh else 1.2))
+        assert lines[-1] == "ended -9"
+        acknowledged = sum(line.startswith("loaded ") for line in lines)
+        told = lines[-2].split()[0] if len(lines) > 1 else "started"
+        steps[told] += 1
+        published = see_whole(warehouse)
+        assert published >= last_published(lines), "a snapshot that was acknowledged is not what readers see"
+        after = stored_loads(warehouse)
+        assert before + acknowledged <= after <= before + acknowledged + 1
+        if (number + 1) % KILLS_OF_ONE_WAREHOUSE == 0:
+            run_once(worker, warehouse, after)
+        before = after
+    return steps
+
+
+def run_once(worker: Worker, warehouse: Path, before: int) -> None:
+    """The next run succeeds, and readers see everything."""
+    worker.start(warehouse, rounds=1)
+    assert worker.rest()[-1] == "ended 0"
+    assert stored_loads(warehouse) == see_whole(warehouse) == before + 1
+    assert verify(warehouse).notes == ()
+    assert not list(warehouse.glob("*.draft*"))
+
+
+def test_twenty_kills_lose_nothing(worker: Worker, tmp_path: Path) -> None:
+    steps = kill_many(worker, tmp_path, 20, seed=20)
+    assert steps.total() == 20
+    assert len(steps) >= 3, "the kills must fall on different steps"
+
+
+@pytest.mark.slow
+def test_two_hundred_kills_lose_nothing(worker: Worker, tmp_path: Path) -> None:
+    steps = kill_many(worker, tmp_path, 200, seed=200)
+    print(f"\n200 kills, by the last step told: {dict(steps)}; nothing lost")
+    assert steps.total() == 200
+    assert steps["loading"] > 0
+    assert steps["loaded"] > 0
+
+
+HEADER = (
+    "case_id,sex,age_at_start,selection,status,comparison,phase_1_appliance_category,months_from_start_finish,"
+    "sn_gogn_deg_start,sn_gogn_deg_finish\n"
+)
+
+
+@pytest.mark.slow
+def test_the_command_itself_killed_ten_times_loads_each_file_whole_or_not_at_all(tmp_path: Path) -> None:
+    rng = random.Random(10)
+    warehouse, source = tmp_path / "w", tmp_path / "cases.csv"
+    rows = "".join(f"c{n},female,11,consecutive,finished,treated,fixed_labial,24,32,33\n" for n in range(400))
+    source.write_text(HEADER + rows, encoding="utf-8")
+    words = [sys.executable, "-m", "pipelines.cli", "ingest", "--again", str(source), "--warehouse", str(warehouse)]
+    started = time.monotonic()
+    subprocess.run(words, cwd=ROOT, check=True, capture_output=True)
+    whole = time.monotonic() - started
+    for _ in range(10):
+        with subprocess.Popen(words, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
+            time.sleep(rng.uniform(0.3, 1.0) * whole)
+            process.kill()
+        found = verify(warehouse)
+        assert found.faults == ()
+        with Reader.open(warehouse) as reader:
+            assert reader.connection.value("select count(*) from mart_cases") == 400
+    subprocess.run(words, cwd=ROOT, check=True, capture_output=True)
+    assert verify(warehouse).notes == ()
