@@ -88,7 +88,7 @@ def _answer(args: argparse.Namespace) -> None:
     with Reader.open(args.warehouse, key=key) as reader:
         for by in (None, "appliance_category", "age_band", "extraction"):
             say("")
-            print_rates(rates(reader, by=by))
+            print_rates(rates(reader, by=by), again=by is not None)
 
 
 def _report(args: argparse.Namespace) -> None:

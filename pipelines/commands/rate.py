@@ -73,17 +73,23 @@ def selection_from(args: argparse.Namespace) -> Selection:
     return Selection(comparison=args.comparison, selection=args.selection, filters=filters)
 
 
-def print_rates(result: Rates) -> None:
-    """Print rates for a person: the definition first, then a line a group, then what to keep in mind."""
+def print_rates(result: Rates, *, again: bool = False) -> None:
+    """Print rates for a person: the definition first, then a line a group, then what to keep in mind.
+
+    ``again``: other groups of the same cases under the same definition, which has been printed already.
+    """
     definition = result.definition
     title = f"Share adverse by {result.by.title.lower()}" if result.by else "Share adverse"
-    say(f"{title} — {definition.name}, {definition.label}")
-    say(f"  adverse: {definition.sentence}")
-    say(f"  growth: {result.growth_reference}")
-    say(f"  cases: {result.selection.sentence()}; build {result.build}")
+    say(f"{title} — {definition.name}, {definition.label}; build {result.build}")
+    if not again:
+        say(f"  adverse: {definition.sentence}")
+        say(f"  growth: {result.growth_reference}")
+        say(f"  cases: {result.selection.sentence()}")
     columns = ["group", "started", "finished", "counted", "adverse", "share", interval_title(result), "if the missing…"]
     rows = [_row(group) for group in result.groups]
     print_table("", columns, rows, right=range(1, 8))
+    if not again:
+        _print_frame(result)
     _print_notes(result)
 
 
@@ -107,10 +113,8 @@ def _row(group: GroupRate) -> list[str]:
     ]
 
 
-def _print_notes(result: Rates) -> None:
+def _print_frame(result: Rates) -> None:
     flow = result.flow
-    if result.by and result.by.note:
-        say(f"  note: {result.by.note}")
     if flow.n_turned_away:
         say(f"  {flow.n_turned_away} cases were handed over and turned away by the checks: see `menton quarantine`.")
     if flow.n_selected:
@@ -118,7 +122,12 @@ def _print_notes(result: Rates) -> None:
     if flow.n_not_due:
         say(f"  {flow.n_not_due} cases are still in treatment; their outcome is not due yet.")
     say("  'if the missing…': share if none, or all, of the cases whose outcome is due but not known went adverse.")
+    say("  This describes an audit: not a diagnosis, not treatment advice; an association is not a cause.")
+
+
+def _print_notes(result: Rates) -> None:
+    if result.by and result.by.note:
+        say(f"  note: {result.by.note}")
     for group in result.groups:
         for caution in group.warnings:
             say(f"  {group.label}: {caution.text}")
-    say("  This describes an audit: not a diagnosis, not treatment advice; an association is not a cause.")
