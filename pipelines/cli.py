@@ -32,6 +32,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "measures": ("pipelines.commands.measures", "measures in force; add one"),
     "measure": ("pipelines.commands.measure", "measures of a file of points; nothing is stored"),
     "draw": ("pipelines.commands.draw", "draw the points of a case, finish over start"),
+    "repeats": ("pipelines.commands.repeats", "method error from repeated readings; a plan of records to read again"),
     "growth": ("pipelines.commands.growth", "growth references; choose one"),
     "cases": ("pipelines.commands.cases", "export the de-identified cases, so that anyone can recount"),
     "publish": ("pipelines.commands.publish", "publish the warehouse again for readers"),
@@ -39,6 +40,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "backup": ("pipelines.commands.backup", "copy the warehouse into a folder, with a hash of every file"),
     "restore": ("pipelines.commands.restore", "put a backup back, after checking it"),
     "rekey": ("pipelines.commands.rekey", "encrypt the warehouse, change its key, or take the encryption away"),
+    "contribute": ("pipelines.commands.contribute", "hand cases or counts over to a study group"),
+    "group": ("pipelines.commands.group", "run a study group; read its results"),
     "report": ("dashboard.report.command", "write the report of the audit"),
     "dashboard": ("dashboard.command", "open the dashboard in a browser"),
 }

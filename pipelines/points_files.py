@@ -32,7 +32,7 @@ _PRACTICE = "PRACTICE"
 _KEY = ("case_id", "timepoint", "view", "landmark", "examiner", "repeat_no", "x", "y")
 
 
-class _OpenKeyer(Keyer):
+class OpenKeyer(Keyer):
     """Leaves case numbers as they are."""
 
     def __init__(self) -> None:
@@ -102,7 +102,7 @@ def read_points(paths: Sequence[Path], *, mapping: Path | None = None) -> Points
             expected = "the columns case_id, timepoint, view, landmark, x, y, unit, y_axis, faces"
             raise RequestError(found, where=raw.source.name, expected=expected, remedy="leave the file out")
         deliveries.append(
-            interpret(raw, used, contract=contract, catalogue=CATALOGUE, practice=_PRACTICE, keyer=_OpenKeyer())
+            interpret(raw, used, contract=contract, catalogue=CATALOGUE, practice=_PRACTICE, keyer=OpenKeyer())
         )
     listed = [one.tables[POINTS] for one in deliveries if POINTS in one.tables]
     if not listed:

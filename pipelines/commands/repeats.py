@@ -1,0 +1,186 @@
+"""``menton repeats``: how exact the readings are, and which records to read again."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+
+if TYPE_CHECKING:
+    import argparse
+
+    from warehouse.repeat_plan import RepeatPlan
+    from warehouse.repeatability import Repeatability, Repeated
+    from warehouse.results import Estimate
+
+_SHOWN_FORM = "ICC(2,1)"
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser(
+        "repeats",
+        help="method error from repeated readings; a plan of records to read again",
+        description="Method error from repeated readings: Dahlberg's error, bias with paired t, intraclass correlation,"
+        " limits of agreement, MDC95; by practice, measure and examiner, and examiner against examiner.",
+    )
+    add_warehouse(parser)
+    parser.add_argument("--practice", metavar="PSEUDONYM", help="one practice only")
+    parser.add_argument("--measure", metavar="CODE", help="one measure only, with all that is known of it")
+    parser.add_argument("--examiners", action="store_true", help="also list each examiner, and examiners compared")
+    parser.add_argument("--level", type=float, default=0.95, help="level of the intervals (default 0.95)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object with everything")
+    parser.add_argument("--plan", type=int, metavar="N", help="draw N records to read again (25 or more are advised)")
+    parser.add_argument("--seed", type=int, metavar="S", help="with --plan: seed of the draw (default: a random one)")
+    parser.add_argument("--weeks", type=float, default=2.0, metavar="W", help="with --plan: weeks between the readings")
+    parser.add_argument("--out", type=Path, metavar="FILE.csv", help="with --plan: write the list to a file")
+    parser.add_argument("--cases", type=Path, metavar="FILE", help="with --plan: your own file of cases, to name them")
+    parser.add_argument("--mapping", type=Path, metavar="FILE", help="with --cases: its mapping file")
+    parser.add_argument("--key-file", type=Path, metavar="FILE", help="with --cases: file of the case key")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compare the repeats, or plan them."""
+    return _plan(args) if args.plan is not None else _compare(args)
+
+
+def _compare(args: argparse.Namespace) -> int:
+    from warehouse.reader import Reader
+    from warehouse.repeatability import repeatability, repeatability_as_data
+
+    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+        found = repeatability(reader, practice=args.practice, measure=args.measure, level=args.level)
+    if args.json:
+        say(json.dumps(repeatability_as_data(found), indent=1, allow_nan=False))
+    else:
+        _print(found, detailed=args.measure is not None, examiners=args.examiners or args.measure is not None)
+    return 0
+
+
+def _print(found: Repeatability, *, detailed: bool, examiners: bool) -> None:
+    if not found.within and not found.between:
+        say("No records were read twice, so nothing is known of the error of the readings.")
+        say("Draw some to read again: menton repeats --plan 25")
+        return
+    shown = [one for one in found.within if examiners or one.examiner == "all"]
+    _print_rows("The same examiner twice: first less second reading", shown)
+    if examiners:
+        _print_rows("Two examiners: the first named less the second", list(found.between))
+    if detailed:
+        for one in (*shown, *found.between):
+            _print_forms(one)
+    few = sorted({one.error.dahlberg.n for one in shown if one.n < _advised()})
+    if few:
+        say(f"  Some rest on fewer than {_advised()} records, which says little: see `menton repeats --plan`.")
+    say("  error: Dahlberg's error of one reading. bias: mean difference, with the p value of the paired t test.")
+    say(f"  {_SHOWN_FORM}: for single readings of any examiner; all six forms with --measure CODE or --json.")
+    say("  limits: of agreement, where 95% of differences lie. MDC95: least change beyond error, 2.77 x error.")
+    say("  Lengths of films are compared as on the film.")
+
+
+def _advised() -> int:
+    from warehouse.repeat_plan import ADVISED
+
+    return ADVISED
+
+
+def _print_rows(title: str, rows: list[Repeated]) -> None:
+    if not rows:
+        say(f"{title}: no records.")
+        return
+    columns = ["practice", "measure", "examiner", "n", "error", "bias", "p", _SHOWN_FORM, "limits", "MDC95"]
+    cells = [
+        [
+            one.practice,
+            one.measure,
+            one.examiner,
+            str(one.n),
+            _number(one.error.dahlberg.value),
+            _number(one.error.bias.value, signed=True),
+            "—" if one.error.bias.p_value is None else f"{one.error.bias.p_value:.3f}",
+            _number(one.correlation.forms[_SHOWN_FORM].value),
+            f"{_number(one.agreement.lower.value, signed=True)} to {_number(one.agreement.upper.value, signed=True)}",
+            _number(one.error.mdc),
+        ]
+        for one in rows
+    ]
+    print_table(title, columns, cells, right=range(3, 10))
+
+
+def _print_forms(one: Repeated) -> None:
+    say(f"{one.practice}, {one.label} ({one.unit}), {one.examiner}: {one.n} records")
+    for name, estimate in (
+        ("error of one reading (Dahlberg)", one.error.dahlberg),
+        ("error free of bias", one.error.random),
+        ("bias", one.error.bias),
+        ("lower limit of agreement", one.agreement.lower),
+        ("upper limit of agreement", one.agreement.upper),
+        *one.correlation.forms.items(),
+    ):
+        say(f"  {name:34} {_told(estimate)}")
+
+
+def _told(estimate: Estimate) -> str:
+    if estimate.value is None:
+        return "; ".join(caution.text for caution in estimate.warnings) or "not known"
+    interval = estimate.interval
+    if interval is None:
+        return f"{estimate.value:.3f}, no interval"
+    return f"{estimate.value:.3f} ({100 * interval.level:g}% interval {interval.low:.3f} to {interval.high:.3f})"
+
+
+def _number(value: float | None, *, signed: bool = False) -> str:
+    if value is None:
+        return "not known"
+    return f"{value:+.2f}" if signed else f"{value:.2f}"
+
+
+def _plan(args: argparse.Namespace) -> int:
+    import secrets
+
+    import numpy as np
+
+    from warehouse.reader import Reader
+    from warehouse.repeat_plan import plan_repeats
+
+    seed = args.seed if args.seed is not None else secrets.randbelow(2**32)
+    rng = np.random.default_rng(seed)
+    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+        plan = plan_repeats(reader, n=args.plan, rng=rng, practice=args.practice, weeks=args.weeks)
+    _write_plan(plan, args)
+    where = f" and written to {args.out}" if args.out else ""
+    _tell(f"{plan.frame.height} of {plan.n_eligible} records drawn{where} (seed {seed}).", args)
+    for remark in plan.remarks:
+        _tell(remark, args)
+    _tell(
+        f"Read them in this order, {plan.weeks:g} weeks or more after the first reading, without sight of the first"
+        " values; hand the values over with repeat_no 2 under the examiner who read them first.",
+        args,
+    )
+    return 0
+
+
+def _write_plan(plan: RepeatPlan, args: argparse.Namespace) -> None:
+    frame = plan.frame
+    if args.cases:
+        from pipelines.own_numbers import own_numbers
+
+        numbers = own_numbers(args.cases, warehouse=args.warehouse, mapping=args.mapping, key_file=args.key_file,
+                              practice=str(frame["practice"][0]) if frame.height else "")  # fmt: skip
+        frame = frame.join(numbers, on="case_key", how="left", maintain_order="left")
+    if args.out:
+        from pipelines.tables_out import write_table
+
+        write_table(frame, args.out)
+    else:
+        say(frame.write_csv().rstrip("\n"))
+
+
+def _tell(line: str, args: argparse.Namespace) -> None:
+    """Beside a list on standard output, words go to standard error."""
+    import sys
+
+    print(line, file=sys.stdout if args.out else sys.stderr)
