@@ -55,7 +55,7 @@ MAP: dict[str, tuple[Entry, ...]] = {
         Entry(file="data.py", title="How complete?", address="data", offered_to=who_sees_cases),
         Entry(file="methods.py", title="How it is counted", address="methods"),
     ),
-    "Files": (Entry(file="bring_in.py", title="Bring in a file", address="bring-in", offered_to=who_may_write),),
+    "Files": (Entry(file="bring_in.py", title="Bring in a file", address="bring_in", offered_to=who_may_write),),
 }
 """Heading -> pages below it. The first page is the one that opens."""
 

@@ -87,7 +87,7 @@ def draw(chart: altair.TopLevelMixin, *, alt: str, key: str, choose: bool = Fals
         choose: Whether a choice in the chart runs the page again; the choice is given back then.
     """
     marks = marks_of(st.context.locale)
-    spec = localised_spec(chart.to_dict(), marks)
+    spec = localised_spec(chart.to_dict(validate=False), marks)
     spec["autosize"] = {"type": "fit-x", "contains": "padding"}  # as wide as the page, as high as the chart says
     spec.pop("description", None)  # the sentence given here is read aloud in its place
     alternative = localised(alt, marks)

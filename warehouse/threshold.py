@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -79,14 +80,14 @@ def threshold_curve(
     """
     chosen = reader.definition(definition)
     part = chosen.single_change
-    values = counted_values(reader, chosen, selection or Selection())
+    values = sorted(counted_values(reader, chosen, selection or Selection()))
     points = tuple(_point(threshold, values, level) for threshold in grid) if part else ()
     return ThresholdCurve(definition=chosen, part=part, points=points, n=len(values), cautions=_cautions(chosen, part))
 
 
-def _point(threshold: float, values: list[float], level: float) -> ThresholdPoint:
-    n_adverse = sum(value >= threshold for value in values)
-    return ThresholdPoint(threshold, n_adverse, proportion(n_adverse, len(values), level=level))
+def _point(threshold: float, ascending: list[float], level: float) -> ThresholdPoint:
+    n_adverse = len(ascending) - bisect_left(ascending, threshold)
+    return ThresholdPoint(threshold, n_adverse, proportion(n_adverse, len(ascending), level=level))
 
 
 def _cautions(definition: Definition, part: ChangePart | None) -> tuple[Caution, ...]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.wording import signed
 
@@ -61,10 +62,10 @@ def _lines(repeats: Repeats, palette: Palette) -> list[alt.Chart]:
     ]
     if not marks:
         return []
-    base = alt.Chart(pl.DataFrame(marks)).encode(y="at:Q")
+    base = alt.Chart(pl.DataFrame(marks)).encode(y=alt.Y("at:Q"))
     dash = alt.condition("datum.is_limit", alt.value([6, 3]), alt.value([1, 0]))
     rule = base.mark_rule(color=palette.second, strokeWidth=2).encode(strokeDash=dash)
-    words = base.mark_text(align="right", dy=-8, color=palette.second).encode(x=alt.value("width"), text="said:N")
+    words = base.mark_text(align="right", dy=-8, color=palette.second).encode(x=x_at("width"), text=alt.Text("said:N"))
     return [rule, words]
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 
 if TYPE_CHECKING:
@@ -44,12 +45,16 @@ def balance_chart(found: Balance, *, palette: Palette = LIGHT, large: bool = Fal
         color=alt.Color("stage:N", scale=shades, legend=legend),
         tooltip=[alt.Tooltip("variable:N"), alt.Tooltip("stage:N"), alt.Tooltip("gap:Q", format=".2f")],
     )
-    line = alt.Chart(pl.DataFrame({"at": [ALIKE]})).mark_rule(color=palette.second, strokeDash=[6, 3]).encode(x="at:Q")
+    line = (
+        alt.Chart(pl.DataFrame({"at": [ALIKE]}))
+        .mark_rule(color=palette.second, strokeDash=[6, 3])
+        .encode(x=alt.X("at:Q"))
+    )
     first = frame.unique("variable", keep="first", maintain_order=True)
     names = (
         alt.Chart(first)
         .mark_text(align="left", dy=up)
-        .encode(x=alt.value(0), y=alt.Y("variable:N", sort=variables, axis=None), text="variable:N")
+        .encode(x=x_at(0), y=alt.Y("variable:N", sort=variables, axis=None), text=alt.Text("variable:N"))
     )
     chart = alt.layer(line, marks, names).properties(
         width=width, height=max(1, len(variables)) * step, description=balance_alt(found)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.places import y_at
 from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.wording import bounds_sentence, percent
 
@@ -35,10 +36,10 @@ def bounds_chart(
         "share:Q", scale=alt.Scale(domain=[0, min(1.0, top * 1.1)]), axis=alt.Axis(format="%", title="share adverse")
     )
     height = 150 if large else 88
-    y, off = alt.value(round(height * 0.52)), 30 if large else 18
+    y, off = y_at(round(height * 0.52)), 30 if large else 18
     base = alt.Chart(frame)
     span = base.mark_rule(color=palette.quiet, strokeWidth=3, strokeDash=[2, 3]).encode(
-        x=alt.X("min(share):Q", title=""), x2="max(share):Q", y=y
+        x=alt.X("min(share):Q", title=""), x2=alt.X2("max(share)"), y=y
     )
     shape = alt.Shape(
         "mark:N",
@@ -48,11 +49,13 @@ def bounds_chart(
     points = base.mark_point(color=palette.main, filled=True, size=360 if large else 150, opacity=1).encode(
         x=x, y=y, shape=shape, tooltip=[alt.Tooltip("said:N", title="share")]
     )
-    outer = base.transform_filter("datum.mark != 'counted'").mark_text(dy=-off).encode(x=x, y=y, text="said:N")
+    outer = (
+        base.transform_filter("datum.mark != 'counted'").mark_text(dy=-off).encode(x=x, y=y, text=alt.Text("said:N"))
+    )
     inner = (
         base.transform_filter("datum.mark == 'counted'")
         .mark_text(dy=off + 4, fontWeight="bold")
-        .encode(x=x, y=y, text="said:N")
+        .encode(x=x, y=y, text=alt.Text("said:N"))
     )
     chart = alt.layer(span, points, outer, inner).properties(
         width=width, height=height, description=bounds_sentence(group)

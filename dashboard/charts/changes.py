@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.places import words, y_at
 from dashboard.theme import LIGHT, Palette, dressed
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ def _bars(picture: ChangePicture, palette: Palette) -> alt.Chart:
         .mark_bar(strokeWidth=1, opacity=1, binSpacing=0, stroke=palette.quiet)
         .encode(
             x=alt.X("low:Q", bin="binned", title=axis_lines(picture)),
-            x2="high:Q",
+            x2=alt.X2("high"),
             y=alt.Y("n:Q", title="cases", stack=True, scale=alt.Scale(domain=[0, tallest * 1.25])),
             color=alt.Color("class:N", scale=shades, legend=alt.Legend(title=None, orient="top")),
             order=alt.Order("class:N", sort="descending"),
@@ -67,10 +68,10 @@ def _band(picture: ChangePicture, palette: Palette) -> list[alt.Chart]:
         return []
     place = pl.DataFrame({"low": [-picture.band.mdc95], "high": [picture.band.mdc95]})
     return [
-        alt.Chart(place).mark_rect(color=palette.second, opacity=0.18).encode(x=alt.X("low:Q"), x2="high:Q"),
+        alt.Chart(place).mark_rect(color=palette.second, opacity=0.18).encode(x=alt.X("low:Q"), x2=alt.X2("high")),
         alt.Chart(place)
         .mark_text(align="center", baseline="top", color=palette.second, dy=4)
-        .encode(x=alt.datum(0), y=alt.value(0), text=alt.value(["within", "measuring error"])),
+        .encode(x=alt.XDatum(0), y=y_at(0), text=words("within", "measuring error")),
     ]
 
 
@@ -78,11 +79,11 @@ def _marks(picture: ChangePicture, palette: Palette) -> list[alt.Chart]:
     if picture.part is None or not picture.bins:
         return []
     place = pl.DataFrame({"at": [picture.part.threshold], "said": [f"threshold {picture.part.threshold:g}"]})
-    base = alt.Chart(place).encode(x="at:Q")
+    base = alt.Chart(place).encode(x=alt.X("at:Q"))
     return [
         base.mark_rule(color=palette.adverse, strokeDash=[6, 3], strokeWidth=2),
         base.mark_text(align="left", dx=6, dy=4, baseline="top", color=palette.adverse).encode(
-            y=alt.value(0), text="said:N"
+            y=y_at(0), text=alt.Text("said:N")
         ),
     ]
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed, text_on, turning_point
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def completeness_chart(
     names = (
         alt.Chart(first)
         .mark_text(align="left", dy=-10, fontWeight="bold", limit=alt.ExprRef("width"))
-        .encode(x=alt.value(0), y=alt.Y("field:N", sort=fields, axis=None), text="field:N")
+        .encode(x=x_at(0), y=alt.Y("field:N", sort=fields, axis=None), text=alt.Text("field:N"))
     )
     chart = alt.layer(cells, numbers, names).properties(
         width=width, height=max(1, len(fields)) * ROW, description=completeness_alt(found)

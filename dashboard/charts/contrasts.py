@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.places import x_at
 from dashboard.contrast_words import points_range
 from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.wording import signed
@@ -60,9 +61,9 @@ def contrasts_chart(
         tooltip=[alt.Tooltip("name:N"), alt.Tooltip("said:N", title="percentage points")],
     )
     x = alt.X("value:Q", title=title)
-    zero = alt.Chart(pl.DataFrame({"at": [0.0]})).mark_rule(color=palette.ink, strokeWidth=1.5).encode(x="at:Q")
+    zero = alt.Chart(pl.DataFrame({"at": [0.0]})).mark_rule(color=palette.ink, strokeWidth=1.5).encode(x=alt.X("at:Q"))
     intervals = base.mark_rule(color=palette.main, strokeWidth=6, opacity=0.45, yOffset=down, y2Offset=down).encode(
-        x=alt.X("low:Q", title=""), x2="high:Q"
+        x=alt.X("low:Q", title=""), x2=alt.X2("high")
     )
     fill = alt.condition("datum.is_main", alt.value(palette.main), alt.value(palette.ground))
     marks = base.mark_point(
@@ -74,8 +75,8 @@ def contrasts_chart(
         zero,
         intervals,
         marks,
-        names.encode(x=alt.value(0), text="shown:N"),
-        numbers.encode(x=alt.value("width"), text="said:N"),
+        names.encode(x=x_at(0), text=alt.Text("shown:N")),
+        numbers.encode(x=x_at("width"), text=alt.Text("said:N")),
     ).properties(width=width, height=max(1, frame.height) * step, description=contrasts_alt(named, main=main))
     return dressed(chart, palette, large=large)
 

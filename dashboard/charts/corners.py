@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ def corners_chart(
         stroke=palette.quiet, strokeWidth=1, height=round(step * 0.42), yOffset=round(step * 0.16)
     ).encode(
         x=alt.X("low:Q", title="cases", scale=alt.Scale(nice=False)),
-        x2="high:Q",
+        x2=alt.X2("high"),
         color=alt.Color("face:N", scale=shades, legend=alt.Legend(title=None, orient="top")),
         tooltip=[alt.Tooltip("teeth:N"), alt.Tooltip("face:N"), alt.Tooltip("n:Q", title="cases")],
     )
@@ -53,9 +54,9 @@ def corners_chart(
     counts = base.transform_filter(f"datum.face == '{CLASSES[0]}'").mark_text(align="right", dy=-round(step * 0.26))
     chart = alt.layer(
         bars,
-        names.encode(x=alt.value(0), text="teeth:N"),
+        names.encode(x=x_at(0), text=alt.Text("teeth:N")),
         counts.transform_calculate(said="format(datum.n, ',') + ' with an adverse face'").encode(
-            x=alt.value("width"), text="said:N"
+            x=x_at("width"), text=alt.Text("said:N")
         ),
     ).properties(width=width, height=2 * step, description=corners.sentence)
     return dressed(chart, palette, large=large)

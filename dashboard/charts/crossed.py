@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed, text_on, turning_point
 from warehouse.wording import percent
 
@@ -59,13 +60,13 @@ def crossed_chart(
     dark, light = text_on(palette.ground), text_on(palette.adverse)
     ink = alt.condition(f"datum.share >= {turn} && !datum.is_few", alt.value(light), alt.value(dark))
     size = 16 if large else 12
-    shares = base.mark_text(yOffset=5, fontSize=size, fontWeight="bold").encode(text="percent:N", color=ink)
-    counts = base.mark_text(yOffset=20, fontSize=size - 2).encode(text="counts:N", color=ink)
+    shares = base.mark_text(yOffset=5, fontSize=size, fontWeight="bold").encode(text=alt.Text("percent:N"), color=ink)
+    counts = base.mark_text(yOffset=20, fontSize=size - 2).encode(text=alt.Text("counts:N"), color=ink)
     first = frame.unique("group", keep="first", maintain_order=True)
     names = (
         alt.Chart(first)
         .mark_text(align="left", dy=-16, fontWeight="bold", limit=alt.ExprRef("width"))
-        .encode(x=alt.value(0), y=alt.Y("group:N", sort=groups, axis=None), text="group:N")
+        .encode(x=x_at(0), y=alt.Y("group:N", sort=groups, axis=None), text=alt.Text("group:N"))
     )
     chart = alt.layer(cells, shares, counts, names).properties(
         width=width, height=max(1, len(groups)) * ROW, description=crossed_alt(found)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 
 if TYPE_CHECKING:
@@ -75,9 +76,9 @@ def beyond_chart(
     )
     line = pl.DataFrame({"at": [dots.part.threshold], "said": [f"threshold {dots.part.threshold:g}"]})
     base = alt.Chart(line)
-    rule = base.mark_rule(color=palette.adverse, strokeDash=[6, 3], strokeWidth=2).encode(y="at:Q")
+    rule = base.mark_rule(color=palette.adverse, strokeDash=[6, 3], strokeWidth=2).encode(y=alt.Y("at:Q"))
     name = base.mark_text(align="right", dy=-8, color=palette.adverse).encode(
-        x=alt.value("width"), y="at:Q", text="said:N"
+        x=x_at("width"), y=alt.Y("at:Q"), text=alt.Text("said:N")
     )
     chart = alt.layer(marks, rule, name).properties(
         width=width, height=380 if large else 300, description=beyond_alt(dots, picked)
@@ -117,9 +118,9 @@ def _growth(dots: CaseDots, palette: Palette) -> list[alt.Chart]:
     ends = pl.DataFrame({"before": [min(values), max(values)]}).with_columns(
         middle=pl.col("before") + shift, low=pl.col("before") + shift - error, high=pl.col("before") + shift + error
     )
-    base = alt.Chart(ends).encode(x="before:Q")
-    line = base.mark_line(color=palette.second, strokeWidth=2, clip=True).encode(y="middle:Q")
-    band = base.mark_area(color=palette.second, opacity=0.16, clip=True).encode(y="low:Q", y2="high:Q")
+    base = alt.Chart(ends).encode(x=alt.X("before:Q"))
+    line = base.mark_line(color=palette.second, strokeWidth=2, clip=True).encode(y=alt.Y("middle:Q"))
+    band = base.mark_area(color=palette.second, opacity=0.16, clip=True).encode(y=alt.Y("low:Q"), y2=alt.Y2("high"))
     return [band, line] if error else [line]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -14,9 +15,15 @@ _SIZE = re.compile(r'<svg([^>]*?) width="[\d.]+" height="[\d.]+"')
 
 def svg(chart: alt.LayerChart) -> str:
     """The chart as SVG text with its alternative text as title."""
+    return _svg_of(chart.to_json())
+
+
+@lru_cache(maxsize=64)
+def _svg_of(spec: str) -> str:
+    """The same chart is drawn once, however many documents it goes into."""
     import vl_convert
 
-    drawn: str = vl_convert.vegalite_to_svg(chart.to_json())
+    drawn: str = vl_convert.vegalite_to_svg(spec)
     return drawn
 
 

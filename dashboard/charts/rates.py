@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.protected_rates import ProtectedRates
 from warehouse.wording import level_name, percent, percent_range
@@ -112,18 +113,18 @@ def shares_chart(
     )
     down, up = round(step * 0.18), -round(step * 0.2)
     bounds = base.mark_rule(color=palette.quiet, strokeDash=[2, 3], yOffset=down, y2Offset=down).encode(
-        x=alt.X("if_none:Q", scale=scale, title=""), x2="if_all:Q"
+        x=alt.X("if_none:Q", scale=scale, title=""), x2=alt.X2("if_all")
     )
     intervals = base.mark_rule(
         color=palette.main, strokeWidth=10 if large else 6, opacity=0.45, yOffset=down, y2Offset=down
-    ).encode(x=alt.X("low:Q", scale=scale, title=""), x2="high:Q")
+    ).encode(x=alt.X("low:Q", scale=scale, title=""), x2=alt.X2("high"))
     points = base.mark_point(
         color=palette.main, filled=True, size=220 if large else 110, shape="diamond", opacity=1, yOffset=down
     ).encode(x=x)
     names = base.mark_text(align="left", dy=up, fontWeight="bold", limit=alt.ExprRef("width - 120")).encode(
-        x=alt.value(0), text="group:N"
+        x=x_at(0), text=alt.Text("group:N")
     )
-    numbers = base.mark_text(align="right", dy=up).encode(x=alt.value("width"), text="right:N")
+    numbers = base.mark_text(align="right", dy=up).encode(x=x_at("width"), text=alt.Text("right:N"))
     chart = alt.layer(bounds, intervals, points, names, numbers).properties(
         width=width, height=max(1, frame.height) * step, description=said
     )

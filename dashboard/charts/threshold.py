@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.places import y_at
 from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.wording import percent
 
@@ -40,7 +41,7 @@ def threshold_chart(
     x = alt.X("threshold:Q", title=f"threshold in {unit}" if unit else "threshold")
     share = alt.Axis(format="%", title="share adverse")
     base = alt.Chart(frame)
-    band = base.mark_area(color=palette.main, opacity=0.22).encode(x=x, y=alt.Y("low:Q", axis=share), y2="high:Q")
+    band = base.mark_area(color=palette.main, opacity=0.22).encode(x=x, y=alt.Y("low:Q", axis=share), y2=alt.Y2("high"))
     line = base.mark_line(color=palette.main, strokeWidth=2.5).encode(x=x, y=alt.Y("share:Q", axis=share))
     dots = base.mark_point(color=palette.main, filled=True, size=30).encode(
         x=x,
@@ -63,11 +64,15 @@ def _in_force(curve: ThresholdCurve, palette: Palette) -> list[alt.Chart]:
     if curve.part is None:
         return []
     place = pl.DataFrame({"threshold": [curve.part.threshold], "said": [f"in force: {curve.part.threshold:g}"]})
-    rule = alt.Chart(place).mark_rule(color=palette.adverse, strokeDash=[6, 3], strokeWidth=2).encode(x="threshold:Q")
+    rule = (
+        alt.Chart(place)
+        .mark_rule(color=palette.adverse, strokeDash=[6, 3], strokeWidth=2)
+        .encode(x=alt.X("threshold:Q"))
+    )
     text = (
         alt.Chart(place)
         .mark_text(align="left", dx=6, baseline="top", color=palette.adverse)
-        .encode(x="threshold:Q", y=alt.value(4), text="said:N")
+        .encode(x=alt.X("threshold:Q"), y=y_at(4), text=alt.Text("said:N"))
     )
     return [rule, text]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 
 import streamlit as st
+from altair.utils.schemapi import debug_mode
 
 from dashboard.desk import place
 from dashboard.entrance import current_viewer
@@ -22,7 +23,8 @@ def main() -> None:
     style()
     try:
         page = st.navigation(pages(current_viewer(), is_empty=not (place().folder / POINTER).exists()))
-        page.run()
+        with debug_mode(False):  # charts are held against their schema by the tests, not while a reader waits
+            page.run()
     except MentonError as error:
         problem(f"{error.found[0].upper()}{error.found[1:]}.", f"{error.remedy[:1].upper()}{error.remedy[1:]}.")
     except Exception:  # a fault of ours: said plainly, told in full in the log, never on the screen

@@ -1,0 +1,165 @@
+"""A small warehouse for the pages: two practices of invented cases, second readings, points, a row turned away."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from tests.hand_made import load_rows, made_case
+from warehouse.catalogues import register
+from warehouse.publish import publish
+from warehouse.reader import Reader
+from warehouse.store import open_store
+
+APP = Path(__file__).parents[2] / "dashboard" / "entry" / "app.py"
+APPLIANCES = ("fixed_labial", "functional_removable", "expander_tooth_borne")
+FACE = {
+    "S": (0.0, 0.0),
+    "N": (70.0, 8.0),
+    "Or": (56.0, -22.0),
+    "Po": (-18.0, -20.0),
+    "Go": (-10.0, -74.0),
+    "Me": (46.0, -106.0),
+    "Gn": (51.0, -103.0),
+}
+
+
+def cases(practice: str, n: int, *, seed: int, excess: float) -> list[dict[str, Any]]:
+    """Cases of one practice. ``excess`` is what its appliances add to the plane, in degrees, beyond chance."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for number in range(n):
+        start, change = float(rng.normal(32, 4)), float(rng.normal(excess, 1.6))
+        fields: dict[str, Any] = {
+            "sex": ("female", "male")[number % 2],
+            "age_at_start": round(float(rng.uniform(8, 16)), 2),
+            "appliance": APPLIANCES[number % 3],
+            "extracted_teeth": ("none", "14 24 34 44")[number % 4 == 0],
+            "start_quarter": f"{2019 + number % 3}-Q1",
+            "incisor_class": ("I", "II/1")[number % 2],
+            "sn_gogn_deg_start": round(start, 1),
+            "par_uk_points_start": 30.0,
+        }
+        if number % 9 == 5:
+            fields["status"] = "moved_away"
+        else:
+            fields |= {"sn_gogn_deg_finish": round(start + change, 1), "par_uk_points_finish": float(4 + 3 * (number % 9))}
+        rows.append(made_case(f"{practice}-{number}", **fields))
+    rows += [
+        made_case(
+            f"{practice}-seen-{number}",
+            appliance=None,
+            comparison="untreated",
+            sn_gogn_deg_start=32.0,
+            sn_gogn_deg_finish=31.0 + number,
+        )
+        for number in range(4)
+    ]
+    return rows
+
+
+def add_second_readings(folder: Path) -> None:
+    """Read the first thirty records of each practice again, a little differently; two by another examiner too."""
+    with open_store(folder) as store:
+        store.execute(
+            "insert into readings by name select * exclude (repeat_no, sn_gogn_deg), 2 as repeat_no,"
+            " sn_gogn_deg + 0.1 * (case_no % 7 - 3) as sn_gogn_deg from readings"
+            " where timepoint = 'start' and replaced_by is null and case_no % 2 = 0"
+        )
+        store.execute(
+            "insert into readings by name select * exclude (examiner, sn_gogn_deg), 'E2' as examiner,"
+            " sn_gogn_deg + 0.5 as sn_gogn_deg from readings where timepoint = 'start' and repeat_no = 1"
+            " and examiner = 'E1' and case_no % 10 = 0"
+        )
+
+
+def add_points(folder: Path) -> None:
+    """Points of one case at both times, in millimetres."""
+    with open_store(folder) as store:
+        for timepoint, fall in (("start", 0.0), ("finish", 4.0)):
+            for landmark, (x, y) in FACE.items():
+                lower = fall if landmark in {"Me", "Gn"} else 0.0
+                store.execute(
+                    "insert into landmarks values (1, 1, 1, ?, 'lateral_radiograph', ?, ?, ?, 'mm', 'up', 'right', 'E1',"
+                    " 1, null)",
+                    [timepoint, landmark, x, y - lower],
+                )
+
+
+def turn_a_row_away(folder: Path) -> None:
+    """One row that broke a rule, and the words of that rule."""
+    with open_store(folder) as store:
+        register(store, "setting", "rules", "1", json.dumps({"X001": ["The finish lies before the start.", "Correct it."]}))
+        store.execute("insert into turned_away values (1, 'cases', 99, 'months_from_start', 'X001', '-3', 'no such case')")
+
+
+@pytest.fixture(scope="session")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The warehouse folder; read it, never write to it."""
+    made = tmp_path_factory.mktemp("dashboard") / "cases"
+    load_rows(made, cases("HARBOUR", 72, seed=11, excess=0.4), practice="HARBOUR", source="harbour.csv")
+    load_rows(made, cases("QUARRY", 48, seed=12, excess=0.9), practice="QUARRY", source="quarry.csv")
+    add_second_readings(made)
+    add_points(made)
+    turn_a_row_away(made)
+    with open_store(made) as store:
+        publish(made, store, again=True)
+    return made
+
+
+@pytest.fixture(scope="session")
+def reader(folder: Path) -> Iterator[Reader]:
+    """The published snapshot."""
+    with Reader.open(folder) as opened:
+        yield opened
+
+
+VARIABLES = ("MENTON_VIEWER", "MENTON_READ_ONLY", "MENTON_ACCESS_FILE", "MENTON_ENCRYPTION_KEY_FILE", "MENTON_KEY_FILE")
+
+
+@pytest.fixture(scope="session")
+def _views() -> dict[Any, AppTest]:
+    return {}
+
+
+Open = Callable[..., AppTest]
+
+
+@pytest.fixture
+def opened(folder: Path, monkeypatch: pytest.MonkeyPatch, _views: dict[Any, AppTest]) -> Open:
+    """Opens a page as a person would, with choices in its address; the same view is opened once for all tests.
+
+    A test that goes on working with the page asks for ``fresh`` ones.
+    """
+    for name in VARIABLES:
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("MENTON_WAREHOUSE", str(folder))
+
+    def opening(page: str = "answer", *, fresh: bool = False, **address: str) -> AppTest:
+        view = (page, tuple(sorted(address.items())), *(os.environ.get(name) for name in VARIABLES))
+        if fresh or view not in _views:
+            _views[view] = _run(page, address)
+        return _views[view]
+
+    return opening
+
+
+def _run(page: str, address: dict[str, str]) -> AppTest:
+    app = AppTest.from_file(str(APP), default_timeout=60)
+    if page != "answer":
+        app.switch_page(f"../pages/{page}.py")
+    for name, value in address.items():
+        app.query_params[name.rstrip("_")] = value
+    return app.run()
+
+
+def everything_said(app: AppTest) -> str:
+    """All text a page sends to the browser, chart rows and table cells included."""
+    return "\n".join(str(element.proto) for element in app.main) + "\n".join(str(one.proto) for one in app.sidebar)

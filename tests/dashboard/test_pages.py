@@ -1,0 +1,139 @@
+"""Every page opens, says what it is about, and shows the figures of the warehouse."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tests.dashboard.conftest import Open, everything_said
+from warehouse.rates import rates
+from warehouse.reader import Reader
+from warehouse.selection import Selection
+from warehouse.wording import headline
+
+PAGES = {
+    "answer": "What happened",
+    "comparisons": "Do groups differ?",
+    "cases": "Case by case",
+    "readings": "How exact are the readings?",
+    "data": "How complete are the data?",
+    "methods": "How it is counted",
+    "bring_in": "Bring in a file",
+    "present": "The answer",
+}
+
+
+@pytest.mark.parametrize(("page", "title"), PAGES.items())
+def test_a_page_opens_with_its_title_and_without_a_fault(opened: Open, page: str, title: str) -> None:
+    app = opened(page)
+    assert not app.exception
+    assert not app.error
+    assert not app.warning
+    assert [one.value for one in app.title] == [title]
+
+
+@pytest.mark.parametrize("page", [page for page in PAGES if page != "present"])
+def test_every_page_carries_the_caution(opened: Open, page: str) -> None:
+    assert "not a diagnosis and not advice on treatment" in everything_said(opened(page))
+
+
+def test_the_answer_is_that_of_the_warehouse(opened: Open, reader: Reader) -> None:
+    expected = headline(rates(reader))
+    assert re.match(r"Of the \d+ cases counted, \d+ went adverse", expected)
+    assert expected in everything_said(opened())
+
+
+def test_a_choice_in_the_address_narrows_the_answer(opened: Open, reader: Reader) -> None:
+    narrowed = headline(rates(reader, selection=Selection(filters={"sex": ("female",), "practice": ("QUARRY",)})))
+    assert narrowed != headline(rates(reader))
+    assert narrowed in everything_said(opened(sex="female", practice="QUARRY"))
+
+
+def test_a_choice_made_by_hand_goes_into_the_address(opened: Open) -> None:
+    app = opened(fresh=True)
+    app.multiselect(key="age_band").select("10-11").run()
+    assert app.multiselect(key="age_band").value == ["10-11"]
+    assert "age band: 10-11" in everything_said(app)
+
+
+def test_another_definition_can_be_asked_for_in_the_address(opened: Open, reader: Reader) -> None:
+    label = reader.definition("D2").label
+    app = opened(def_=f"D2 {label}")
+    assert headline(rates(reader, definition="D2")) in everything_said(app)
+
+
+def test_an_address_that_names_nothing_is_let_go(opened: Open, reader: Reader) -> None:
+    app = opened(sex="no such sex", def_="D99")
+    assert headline(rates(reader)) in everything_said(app)
+    assert not app.exception
+
+
+def test_an_empty_selection_says_which_choice_to_let_go(opened: Open) -> None:
+    app = opened(sex="male", extraction="extraction")
+    said = everything_said(app)
+    assert "No case is left under these choices." in said
+    assert "Without the choice of sex there would be" in said
+    assert not app.exception
+
+
+@pytest.mark.parametrize("page", ["comparisons", "cases", "present"])
+def test_an_empty_selection_is_explained_on_every_page_of_figures(opened: Open, page: str) -> None:
+    app = opened(page, sex="male", extraction="extraction")
+    assert "No case is left under these choices." in everything_said(app)
+    assert not app.exception
+
+
+def test_a_small_selection_carries_its_warning(opened: Open) -> None:
+    app = opened(appliance="fixed, labial", age_band="8-9", sex="male", practice="QUARRY")
+    assert re.search(r"Only \d cases?", everything_said(app))
+
+
+def test_two_groupings_are_crossed(opened: Open) -> None:
+    app = opened("comparisons", by="Extraction status", and_="Sex")
+    assert not app.exception
+    assert "Extraction status and sex together." in everything_said(app)
+
+
+def test_crude_stands_beside_adjusted(opened: Open) -> None:
+    said = everything_said(opened("comparisons", by="Extraction status"))
+    assert "crude" in said
+    assert "overlap-weighted" in said
+    assert "No record holds:" in said
+
+
+def test_a_case_chosen_shows_its_course_and_its_points(opened: Open, reader: Reader) -> None:
+    case = reader.connection.value("select substring(case_key, 1, 10) from mart_cases where case_no = 1")
+    app = opened("cases", fresh=True, practice="HARBOUR")
+    app.selectbox(key="case").set_value(case).run()
+    said = everything_said(app)
+    assert f"Points of case {case}" in said
+    assert f"Facts of case {case}" in said
+    assert not app.exception
+
+
+def test_presenting_turns_over_one_message_a_screen(opened: Open) -> None:
+    app = opened("present", fresh=True)
+    assert "1 of" in everything_said(app)
+    next(one for one in app.button if one.label == "Next").click().run()
+    assert [one.value for one in app.title] == ["Who was counted"]
+    assert app.query_params["message"] in ("2", ["2"])
+
+
+@pytest.mark.parametrize("message", ["0", "x", "999", "-1"])
+def test_a_message_that_does_not_exist_is_not_a_fault(opened: Open, message: str) -> None:
+    app = opened("present", message=message)
+    assert not app.exception
+    assert not app.error
+
+
+def test_what_was_turned_away_is_told_with_its_reason(opened: Open) -> None:
+    said = everything_said(opened("data"))
+    assert "The finish lies before the start." in said
+    assert "Correct it." in said
+
+
+def test_second_readings_are_told_examiner_by_examiner(opened: Open) -> None:
+    said = everything_said(opened("readings"))
+    assert "HARBOUR E1" in said
+    assert "QUARRY E1 and QUARRY E2" in said

@@ -1,0 +1,149 @@
+"""What a viewer may not see never reaches a page."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from dashboard.desk import Desk, Place
+from dashboard.viewer import Viewer, access_list, viewer_named
+from tests.dashboard.conftest import Open, everything_said
+from warehouse.answer import answer
+from warehouse.errors import RequestError
+from warehouse.rates import rates
+from warehouse.reader import Reader
+from warehouse.selection import Selection
+from warehouse.snapshot import current_snapshot
+
+
+def desk_of(folder: Path, viewer: Viewer) -> Desk:
+    return Desk(place=Place(folder=folder), viewer=viewer, snapshot=current_snapshot(folder))
+
+
+def test_a_practice_is_given_its_own_cases_alone(folder: Path, reader: Reader) -> None:
+    desk = desk_of(folder, viewer_named("practice:QUARRY"))
+    own = rates(reader, selection=Selection(filters={"practice": ("QUARRY",)})).groups[0]
+    given = desk.about_cases(rates, Selection()).groups[0]
+    assert (given.n_started, given.n_adverse) == (own.n_started, own.n_adverse)
+
+
+def test_a_practice_cannot_ask_for_another(folder: Path) -> None:
+    desk = desk_of(folder, viewer_named("practice:QUARRY"))
+    with pytest.raises(RequestError, match="another practice"):
+        desk.about_cases(rates, Selection(filters={"practice": ("QUARRY", "HARBOUR")}))
+
+
+def test_a_coordinator_is_given_no_count_before_it_is_protected(folder: Path) -> None:
+    desk = desk_of(folder, viewer_named("coordinator"))
+    with pytest.raises(RequestError, match="before small ones are hidden"):
+        desk.about_cases(answer, Selection())
+
+
+def test_a_practice_sees_nothing_of_another_on_any_page(opened: Open, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("MENTON_VIEWER", "practice:QUARRY")
+    for page in ("answer", "comparisons", "cases", "readings", "data", "methods", "present"):
+        app = opened(page, practice="HARBOUR")
+        assert not app.exception, page
+        assert "HARBOUR" not in everything_said(app).replace("such as HARBOUR", ""), page
+
+
+def test_a_small_count_is_nowhere_in_what_a_coordinator_is_sent(opened: Open, monkeypatch: pytest.MonkeyPatch, reader: Reader) -> None:
+    monkeypatch.setenv("MENTON_VIEWER", "coordinator")
+    small = [group for group in rates(reader, by="age_band").groups if 1 <= group.n_adverse <= 4]
+    assert small, "the fixture must hold a small count for this test to mean anything"
+    app = opened("comparisons", by="Age at start")
+    said = everything_said(app)
+    assert "fewer than 5" in said
+    for group in small:
+        assert f"{group.n_adverse:,} of {group.n_assessable:,}" not in said
+        assert str(group.rate.value) not in said
+
+
+@pytest.mark.parametrize("page", ["cases", "readings", "data", "bring_in"])
+def test_pages_of_single_cases_are_not_offered_to_a_coordinator(
+    opened: Open, monkeypatch: pytest.MonkeyPatch, page: str
+) -> None:
+    monkeypatch.setenv("MENTON_VIEWER", "coordinator")
+    app = opened(fresh=True)
+    with pytest.raises(ValueError, match=re.escape(page)):
+        app.switch_page(f"../pages/{page}.py").run()
+
+
+def test_a_coordinator_may_present(opened: Open, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("MENTON_VIEWER", "coordinator")
+    app = opened("present", message="2")
+    assert not app.exception
+    assert "small counts hidden" in everything_said(app)
+
+
+def test_one_who_may_only_look_is_not_offered_to_bring_in_files(opened: Open, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("MENTON_READ_ONLY", "1")
+    app = opened(fresh=True)
+    with pytest.raises(ValueError, match="bring_in"):
+        app.switch_page("../pages/bring_in.py").run()
+
+
+def access(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "access.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+PEOPLE = """
+header = "X-Person"
+[people."Ada@Lantern.example"]
+role = "coordinator"
+[people."bea@lantern.example"]
+role = "practice"
+practice = "HARBOUR"
+[people."cyn@lantern.example"]
+role = "owner"
+may_write = true
+"""
+
+
+def test_the_access_file_says_who_may_see_what(tmp_path: Path) -> None:
+    listed = access_list(access(tmp_path, PEOPLE))
+    assert listed.header == "X-Person"
+    assert listed.people["ada@lantern.example"] == Viewer(role="coordinator")
+    assert listed.people["bea@lantern.example"] == Viewer(role="practice", practice="HARBOUR")
+    assert listed.people["cyn@lantern.example"] == Viewer(role="owner", may_write=True)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        'headers = "X"',
+        "people = 3",
+        '[people.a]\nrole = "practice"',
+        '[people.a]\nrole = "coordinator"\npractice = "HARBOUR"',
+        '[people.a]\nrole = "practice"\npractice = "HARBOUR"\nmay_write = true',
+        '[people.a]\nrole = "queen"',
+        '[people.a]\nrole = "owner"\nmay_write = "yes"',
+        "not toml at all",
+    ],
+)
+def test_an_access_file_that_says_something_else_is_refused(tmp_path: Path, text: str) -> None:
+    with pytest.raises(RequestError):
+        access_list(access(tmp_path, text))
+
+
+def test_an_unknown_person_is_shown_nothing(opened: Open, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("MENTON_ACCESS_FILE", str(access(tmp_path, PEOPLE)))
+    app = opened()
+    assert [one.value for one in app.title] == ["Please log in"]
+    assert "went adverse" not in everything_said(app)
+
+
+@pytest.mark.parametrize("text", ["", "practice:", "practice", "admin", "coordinator:HARBOUR"])
+def test_a_viewer_that_does_not_exist_is_refused(text: str) -> None:
+    with pytest.raises(RequestError, match="there is no viewer"):
+        viewer_named(text)
+
+
+def test_only_an_owner_may_ever_write() -> None:
+    assert viewer_named("owner", may_write=True).may_write
+    assert not viewer_named("practice:HARBOUR", may_write=True).may_write
+    assert not viewer_named("coordinator", may_write=True).may_write
