@@ -71,7 +71,7 @@ class Effects:
 
 
 def logit_effects(
-    events: Sequence[int],
+    events: Sequence[float],
     totals: Sequence[int],
     *,
     labels: Sequence[str] | None = None,
@@ -84,7 +84,7 @@ def logit_effects(
     ``binomial_normal``, which needs no correction.
 
     Args:
-        events: Cases with the outcome, shape ``(k,)``.
+        events: Cases with the outcome, shape ``(k,)``; need not be whole where they are expectations.
         totals: Cases assessed, shape ``(k,)``; a practice with none is left out.
         labels: Names of the practices; numbered when not given.
         correction: Added to both cells of a practice with a zero cell.
@@ -106,9 +106,9 @@ def logit_effects(
 
 
 def ratio_effects(
-    events_first: Sequence[int],
+    events_first: Sequence[float],
     totals_first: Sequence[int],
-    events_second: Sequence[int],
+    events_second: Sequence[float],
     totals_second: Sequence[int],
     *,
     measure: Literal["risk ratio", "odds ratio"] = "risk ratio",
@@ -178,7 +178,7 @@ def _effects(
     )
 
 
-def _no_ratio(a: int, n1: int, c: int, n2: int) -> str:
+def _no_ratio(a: float, n1: int, c: float, n2: int) -> str:
     if 0 in {n1, n2}:
         return "a group without a case"
     if a == c == 0:
@@ -203,7 +203,7 @@ def _labels(labels: Sequence[str] | None, *columns: Sequence[float]) -> Sequence
     return names
 
 
-def _check_counts(events: Sequence[int], totals: Sequence[int]) -> None:
+def _check_counts(events: Sequence[float], totals: Sequence[int]) -> None:
     bad = [i for i, (x, n) in enumerate(zip(events, totals, strict=True)) if not 0 <= x <= n]
     if bad:
         found = f"{len(bad)} practice(s) with a count below zero or above its total."

@@ -1,0 +1,213 @@
+"""``menton contribute``: hand cases or counts over to a study group, after looking at what would leave."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Sequence
+
+    from pipelines.group.agreement_file import Offered
+    from pipelines.group.keys import PracticeKey
+    from pipelines.group.page import Section
+    from pipelines.group.practice_record import PracticeRecord
+    from warehouse.pooled.cases import GroupCases
+    from warehouse.pooled.handing_over import HandingOver
+    from warehouse.reader import Reader
+
+KEY_VARIABLE = "MENTON_CONTRIBUTE_KEY_FILE"
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser(
+        "contribute",
+        help="hand cases or counts over to a study group",
+        description="Shows exactly what would leave the practice. Nothing is written without consent.",
+    )
+    add_warehouse(parser)
+    parser.add_argument("--agreement", type=Path, required=True, metavar="FILE", help="the file the coordinator sent")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="the file to write, to be sent to the coordinator")
+    parser.add_argument(
+        "--level", choices=("cases", "counts"), help="single cases made coarser, or counts only (default: as agreed)"
+    )
+    parser.add_argument(
+        "--practice", metavar="PSEUDONYM", help="whose cases, where the warehouse holds several practices"
+    )
+    parser.add_argument("--consent", action="store_true", help="I have read what would leave, and agree")
+    parser.add_argument("--withdraw", action="store_true", help="take back what was contributed")
+    parser.add_argument(
+        "--key-file",
+        type=Path,
+        default=Path(found) if (found := os.environ.get(KEY_VARIABLE)) else None,
+        metavar="FILE",
+        help=f"the practice's contribution key (default: beside the warehouse, or the variable {KEY_VARIABLE})",
+    )
+    parser.add_argument(
+        "--after",
+        type=int,
+        default=0,
+        metavar="N",
+        help="number of the last file the group has of you, where the practice's own record was lost",
+    )
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show what would leave, and write it if there is consent."""
+    from pipelines.group.agreement_file import read_agreement
+    from pipelines.group.practice_record import read_record
+    from warehouse.reader import Reader
+
+    offered = read_agreement(args.agreement)
+    _refuse_to_overwrite(args.out)
+    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+        practice = the_practice(reader, args.practice)
+        record = read_record(args.warehouse, practice)
+        record.check(offered.agreement)
+        if args.withdraw:
+            return _withdraw(args, offered, record)
+        return _contribute(args, offered, record, reader)
+
+
+def the_practice(reader: Reader, wanted: str | None) -> str:
+    """The practice meant.
+
+    Raises:
+        RequestError: The warehouse holds several and none is named, or not the one named.
+    """
+    from warehouse.errors import RequestError, near_names
+
+    known = reader.practices
+    if wanted is None and len(known) == 1:
+        return known[0]
+    if wanted in known and wanted is not None:
+        return wanted
+    found = f"the warehouse does not hold a practice {wanted!r}" if wanted else "the warehouse holds several practices"
+    remedy = near_names(wanted or "", known) or "say which one with --practice"
+    raise RequestError(found, expected=", ".join(known) or "at least one practice with cases", remedy=remedy)
+
+
+def _contribute(args: argparse.Namespace, offered: Offered, record: PracticeRecord, reader: Reader) -> int:
+    from pipelines.group.page import page
+    from warehouse.errors import GroupError
+    from warehouse.pooled.cases import group_cases
+    from warehouse.pooled.handing_over import hand_over
+
+    agreement, history = offered.agreement, record.history
+    cases = group_cases(reader, agreement, practice=record.practice)
+    made = hand_over(cases, agreement, level=args.level or agreement.level, history=history)
+    if made.refused:
+        raise GroupError(made.refused, remedy="nothing was written; `--level counts` asks for less than single cases")
+    print_page(page(made, agreement, practice=record.practice, build=reader.snapshot.build_id, history=history))
+    if not _consents(args, "hand this over"):
+        return 0
+    return _write(args, offered, record, cases, made)
+
+
+def print_page(sections: Sequence[Section]) -> None:
+    """Print the page for a person."""
+    for section in sections:
+        say("")
+        say(section.heading)
+        for line in section.lines:
+            say(f"  {line}")
+        if section.columns:
+            print_table(
+                "", section.columns, section.rows, right=range(1, len(section.columns)) if _is_counts(section) else ()
+            )
+
+
+def _is_counts(section: Section) -> bool:
+    return section.columns[-1] in {"n", "adverse"}
+
+
+def _consents(args: argparse.Namespace, what: str) -> bool:
+    say("")
+    if args.out is None:
+        say("Nothing was written: no file was named with --out.")
+        return False
+    if args.consent:
+        return True
+    if sys.stdin.isatty() and sys.stdout.isatty():
+        answer = input(f"Type yes to {what}, anything else to leave it: ")
+        if answer.strip().casefold() == "yes":
+            return True
+    say("Nothing was written. If you agree to what is shown above, run the command again with --consent.")
+    return False
+
+
+def _write(
+    args: argparse.Namespace, offered: Offered, record: PracticeRecord, cases: GroupCases, made: HandingOver
+) -> int:
+    from pipelines.group.contribution import sealed_contribution
+    from pipelines.group.folder import write_whole
+    from warehouse.storage import utc_now
+
+    key = _key(args, offered, record, create=True)
+    made_on = utc_now().date().isoformat()
+    sequence = max(record.last_sequence(offered.agreement.group), args.after) + 1
+    data = sealed_contribution(
+        made, offered.agreement, key, sequence=sequence, made_on=made_on, invitation=offered.invitation
+    )
+    record.add(offered.agreement, sequence=sequence, made_on=made_on, made=made, versions=cases.versions)
+    write_whole(args.out, data)
+    say(f"Written to {args.out.name}: file number {sequence} of {key.pseudonym}, {len(data):,} bytes, encrypted.")
+    say("Only the coordinator can open it. Send it in a way that suits you; see 'the risk that is left' above.")
+    _remind_of_key(args, sequence)
+    return 0
+
+
+def _withdraw(args: argparse.Namespace, offered: Offered, record: PracticeRecord) -> int:
+    from pipelines.group.contribution import sealed_withdrawal
+    from pipelines.group.folder import write_whole
+    from warehouse.errors import GroupError
+    from warehouse.storage import utc_now
+
+    agreement = offered.agreement
+    if not record.takes_part(agreement.group) and not args.after:
+        found = f"{record.practice} has not contributed to {agreement.name}, as far as its own record tells"
+        raise GroupError(found, remedy="if the record was lost, give the number of your last file with --after")
+    say(f"This takes back everything {record.practice} contributed to {agreement.name}.")
+    say("  The coordinator's copy is removed, and no later figure rests on it. Figures already shown stay as they are.")
+    if not _consents(args, "withdraw"):
+        return 0
+    key = _key(args, offered, record, create=False)
+    made_on = utc_now().date().isoformat()
+    sequence = max(record.last_sequence(agreement.group), args.after) + 1
+    data = sealed_withdrawal(agreement, key, sequence=sequence, made_on=made_on)
+    record.add(agreement, sequence=sequence, made_on=made_on, made=None, versions={})
+    write_whole(args.out, data)
+    say(f"Written to {args.out.name}: the withdrawal of {key.pseudonym}. Send it to the coordinator.")
+    return 0
+
+
+def _key(args: argparse.Namespace, offered: Offered, record: PracticeRecord, *, create: bool) -> PracticeKey:
+    from pipelines.group.keys import practice_key
+
+    return practice_key(_key_file(args), group=offered.agreement.group, practice=record.practice, create=create)
+
+
+def _key_file(args: argparse.Namespace) -> Path:
+    from pipelines.group.keys import practice_key_file
+
+    return args.key_file or practice_key_file(args.warehouse)
+
+
+def _remind_of_key(args: argparse.Namespace, sequence: int) -> None:
+    if sequence == 1:
+        say(f"Keep a copy of {_key_file(args).name}: without it you cannot renew or take back what you contributed.")
+
+
+def _refuse_to_overwrite(out: Path | None) -> None:
+    from warehouse.errors import GroupError
+
+    if out is not None and out.exists():
+        found = "there is a file of this name already"
+        raise GroupError(found, where=out.name, remedy="name another file with --out")

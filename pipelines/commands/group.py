@@ -1,0 +1,309 @@
+"""``menton group``: run a study group that pools without exposing a patient or a practice."""
+
+from __future__ import annotations
+
+import json
+import os
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeAlias
+
+from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Callable
+
+    from pipelines.group.folder import GroupFolder
+    from warehouse.catalogues import Catalogues
+    from warehouse.pooled.agreement import Agreement
+
+    Verbs: TypeAlias = argparse._SubParsersAction[argparse.ArgumentParser]
+
+FOLDER_VARIABLE = "MENTON_GROUP"
+KEY_VARIABLE = "MENTON_GROUP_KEY_FILE"
+DEFAULT_FOLDER = "study-group"
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("group", help="run a study group; read its results")
+    verbs = parser.add_subparsers(metavar="WHAT", title="what to do", required=True)
+    _add_init(verbs)
+    _add_agreement(verbs)
+    _add_invite(verbs)
+    _add_take(verbs)
+    _verb(verbs, "list", "who takes part, and what each sent", _list).add_argument(
+        "--record", action="store_true", help="print everything that happened"
+    )
+    withdraw = _verb(verbs, "withdraw", "take a practice out at its word", _withdraw)
+    withdraw.add_argument("pseudonym", metavar="PSEUDONYM", help="such as P-ABCD-EFGH-IJKL-MNOP")
+    pooled = _verb(verbs, "pooled", "pool what there is, and make a result for the practices", _pooled)
+    pooled.add_argument("--out", type=Path, metavar="FILE", help="write the signed result here, to be sent to all")
+    pooled.add_argument("--json", action="store_true", help="print one JSON object")
+    _add_read(verbs)
+
+
+def _verb(verbs: Verbs, name: str, line: str, run: Callable[[argparse.Namespace], int]) -> argparse.ArgumentParser:
+    parser = verbs.add_parser(name, help=line, description=f"{line[0].upper()}{line[1:]}.")
+    parser.add_argument(
+        "--group",
+        type=Path,
+        default=Path(os.environ.get(FOLDER_VARIABLE, DEFAULT_FOLDER)),
+        metavar="FOLDER",
+        help=f"the group's folder (default: {DEFAULT_FOLDER}, or the variable {FOLDER_VARIABLE})",
+    )
+    parser.add_argument(
+        "--group-key-file",
+        type=Path,
+        default=Path(found) if (found := os.environ.get(KEY_VARIABLE)) else None,
+        metavar="FILE",
+        help=f"the group's keys (default: beside the folder, or the variable {KEY_VARIABLE})",
+    )
+    parser.set_defaults(run=run)
+    return parser
+
+
+def _add_init(verbs: Verbs) -> None:
+    parser = _verb(verbs, "init", "make a group: its folder and its keys", _init)
+    parser.add_argument("--name", required=True, help="what the group is called")
+
+
+def _add_agreement(verbs: Verbs) -> None:
+    parser = _verb(verbs, "agreement", "put an agreement in force", _agreement)
+    add_warehouse(parser)
+    parser.add_argument(
+        "--outcomes",
+        metavar="IDS",
+        help="definitions to pool, the headline one first, such as D1,J1 (default: headline)",
+    )
+    parser.add_argument("--by", metavar="NAMES", help="variables to pool shares by, separated by commas")
+    parser.add_argument("--variables", metavar="NAMES", help="what is known of a case, separated by commas")
+    parser.add_argument("--years", metavar="FROM-TO", help="years of start told apart (default: the last ten)")
+    parser.add_argument("--level", choices=("cases", "counts"), default="cases", help="the most asked of a practice")
+    for name, default, line in _NUMBERS:
+        parser.add_argument(f"--{name}", type=int, default=default, metavar="N", help=f"{line} (default {default})")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="write the signed agreement here, to be sent to all")
+
+
+_NUMBERS = (
+    ("k", 5, "fewest cases alike in a contribution of cases"),
+    ("l", 2, "fewest different outcomes among cases alike"),
+    ("minimum", 5, "smallest count shown"),
+    ("round-to", 0, "round pooled counts to this; 0 leaves them as they are"),
+    ("fewest-new", 10, "fewest new cases to renew a contribution with"),
+    ("fewest-practices", 3, "fewest practices behind anything pooled"),
+    ("most-cases", 50_000, "most cases taken from one practice"),
+)
+
+
+def _add_invite(verbs: Verbs) -> None:
+    parser = _verb(verbs, "invite", "make invitations, one for each practice that may join", _invite)
+    parser.add_argument("--count", type=int, default=1, metavar="N", help="how many (default 1)")
+    parser.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where to write the files")
+
+
+def _add_take(verbs: Verbs) -> None:
+    parser = _verb(verbs, "take", "take in files that practices sent", _take)
+    parser.add_argument("files", type=Path, nargs="+", metavar="FILE", help="files as they came")
+
+
+def _add_read(verbs: Verbs) -> None:
+    parser = verbs.add_parser("read", help="for a practice: read a result, with your own line marked")
+    add_warehouse(parser)
+    parser.add_argument("file", type=Path, metavar="FILE", help="the result the coordinator sent")
+    parser.add_argument("--key-file", type=Path, metavar="FILE", help="the practice's contribution key")
+    parser.set_defaults(run=_read)
+
+
+def _folder(args: argparse.Namespace) -> GroupFolder:
+    from pipelines.group.folder import GroupFolder, group_key_file
+
+    return GroupFolder(args.group, args.group_key_file or group_key_file(args.group))
+
+
+def _init(args: argparse.Namespace) -> int:
+    from pipelines.group.founding import found_group
+
+    folder = _folder(args)
+    found_group(folder, args.name)
+    say(f"The group {args.name!r} is made: folder {folder.path.name}, keys in {folder.key_file.name}.")
+    say("Keep a copy of the key file where only you can reach it: without it no contribution can be opened.")
+    say("Next: `menton group agreement`, then `menton group invite`.")
+    return 0
+
+
+def _agreement(args: argparse.Namespace) -> int:
+    from pipelines.group.founding import Terms, make_agreement
+    from warehouse.pooled.variables import DEFAULT_GROUPINGS, DEFAULT_VARIABLES
+
+    folder, catalogues = _folder(args), _catalogues(args)
+    terms = Terms(
+        outcomes=_names(args.outcomes) or (catalogues.definition(None).id,),
+        level=args.level,
+        k=args.k,
+        l=args.l,
+        minimum=args.minimum,
+        round_to=args.round_to or None,
+        fewest_new=args.fewest_new,
+        fewest_practices=args.fewest_practices,
+        most_cases=args.most_cases,
+        variables=_names(args.variables) or DEFAULT_VARIABLES,
+        groupings=_names(args.by) or DEFAULT_GROUPINGS,
+        years=_years(args.years),
+    )
+    agreement = make_agreement(folder, terms, catalogues)
+    _print_agreement(agreement)
+    if args.out:
+        _copy(folder.agreement_path(agreement.version), args.out)
+    if agreement.version > 1:
+        say("Contributions under the earlier version no longer count: send the new agreement and ask for new ones.")
+    return 0
+
+
+def _catalogues(args: argparse.Namespace) -> Catalogues:
+    """Definitions and growth reference of the coordinator's own warehouse, or those that come with the program."""
+    from warehouse.catalogues import in_force, shipped
+    from warehouse.store import STORE, open_store
+
+    if not (args.warehouse / STORE).exists():
+        return shipped()
+    with open_store(args.warehouse, key=encryption_key(args)) as store:
+        return in_force(store)
+
+
+def _names(text: str | None) -> tuple[str, ...]:
+    return tuple(one.strip() for one in (text or "").split(",") if one.strip())
+
+
+def _years(text: str | None) -> tuple[int, int]:
+    from warehouse.errors import RequestError
+
+    if text is None:
+        return date.today().year - 10, date.today().year
+    first, _, last = text.partition("-")
+    if first.isdigit() and last.isdigit():
+        return int(first), int(last)
+    found = f"--years {text!r} is not of the form FROM-TO"
+    raise RequestError(found, remedy="such as --years 2015-2025")
+
+
+def _print_agreement(agreement: Agreement) -> None:
+    say(f"{agreement.name}: agreement version {agreement.version} of {agreement.made_on} is in force.")
+    say(f"  fingerprint: {agreement.fingerprint}   (read it out to the practices by telephone)")
+    say(f"  outcomes: {', '.join(f'{one.name} {one.label}' for one in agreement.definitions)}")
+    say(f"  growth reference: {agreement.growth_name}")
+    asked = "single cases made coarser, or counts" if agreement.level == "cases" else "counts only"
+    say(f"  asked of a practice: {asked}")
+    say(f"  known of a case: {', '.join(one.name for one in agreement.variables)}")
+    say(f"  pooled by: {', '.join(agreement.groupings) or 'nothing'}")
+    say(f"  cases: at least {agreement.k} alike, with {agreement.l} different outcomes among them")
+    say(f"  counts from 1 to {agreement.minimum - 1} are hidden")
+    say(f"  at least {agreement.fewest_practices} practices behind anything pooled")
+
+
+def _invite(args: argparse.Namespace) -> int:
+    from pipelines.group.folder import write_whole
+    from pipelines.group.founding import invite
+
+    for number, text in enumerate(invite(_folder(args), args.count), start=1):
+        write_whole(args.out / f"invitation-{number:03}.json", text.encode())
+    say(f"{args.count} invitation(s) written to {args.out.name}. Each lets one practice in, once.")
+    say("Let practices draw theirs so that nobody knows who got which; then their pseudonyms name nobody.")
+    return 0
+
+
+def _take(args: argparse.Namespace) -> int:
+    from pipelines.group.taking import take
+    from warehouse.errors import MentonError
+
+    folder, refused = _folder(args), 0
+    for path in args.files:
+        try:
+            taken = take(folder, path)
+        except MentonError as error:
+            refused += 1
+            say(f"{path.name}: refused, nothing changed. {error}")
+            continue
+        what = _DONE[taken.kind]
+        about = f": {taken.level}, {taken.cases:,} cases" if taken.level else ""
+        say(f"{path.name}: {taken.pseudonym} {what}{about}.")
+    return 1 if refused else 0
+
+
+_DONE = {"new": "takes part from now on", "replaced": "has renewed its contribution", "withdrawn": "has withdrawn"}
+
+
+def _list(args: argparse.Namespace) -> int:
+    folder = _folder(args)
+    state = folder.state()
+    if args.record:
+        for entry in folder.record.read():
+            told = {name: value for name, value in entry.items() if name not in {"hashes", "invitation", "digest"}}
+            say(json.dumps(told))
+        return 0
+    if state.version:
+        _print_agreement(folder.agreement())
+    digest = folder.agreement().digest if state.version else ""
+    rows = [
+        (name, one.level, f"{one.cases:,}", str(one.sequence), one.since, _counts(one.agreement == digest))
+        for name, one in sorted(state.practices.items())
+        if one.is_in
+    ]
+    print_table("", ("practice", "level", "cases", "file", "taken in", "counts"), rows, right=(2, 3))
+    out = [name for name, one in sorted(state.practices.items()) if not one.is_in]
+    if out:
+        say(f"  withdrawn: {', '.join(out)}")
+    say(f"  {len(state.invitations)} invitation(s) not used yet")
+    return 0
+
+
+def _counts(is_current: bool) -> str:
+    return "yes" if is_current else "no, made under an earlier agreement"
+
+
+def _withdraw(args: argparse.Namespace) -> int:
+    from pipelines.group.taking import withdraw
+
+    taken = withdraw(_folder(args), args.pseudonym)
+    say(f"{taken.pseudonym} has withdrawn. Its file is removed; no figure made from now on rests on it.")
+    say("Figures already shown stay as they are. To come back it needs an invitation and a newer file.")
+    return 0
+
+
+def _pooled(args: argparse.Namespace) -> int:
+    from pipelines.group.results import make_result
+    from pipelines.group.show import print_result
+
+    made = make_result(_folder(args))
+    if args.json:
+        say(json.dumps(made.result.to_dict(), indent=2))
+    else:
+        print_result(made.result)
+        if not made.is_new:
+            say("  Nothing has changed since this result was made; it is the one the practices may have already.")
+        for pseudonym in made.older:
+            say(f"  {pseudonym} is not in it: its contribution was made under an earlier agreement.")
+    if args.out:
+        _copy(made.path, args.out)
+    return 0
+
+
+def _copy(source: Path, out: Path) -> None:
+    from pipelines.group.folder import write_whole
+
+    write_whole(out, source.read_bytes())
+    say(f"Written to {out.name}.")
+
+
+def _read(args: argparse.Namespace) -> int:
+    from pipelines.group.folder import write_whole
+    from pipelines.group.reading import read_for_practices
+    from pipelines.group.show import print_result
+    from warehouse.pooled.kept import kept_path, kept_text
+
+    kept = read_for_practices(args.file, args.warehouse, args.key_file)
+    print_result(kept.result, mine=kept.mine.values())
+    write_whole(kept_path(args.warehouse, kept.result.group), kept_text(kept).encode())
+    say("Kept for the dashboard: see its page on the study group.")
+    return 0

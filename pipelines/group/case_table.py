@@ -1,0 +1,105 @@
+"""The member that holds generalised cases: Parquet of plain text columns, written and read with nothing to unfold.
+
+Reading takes nothing on trust. Compressed pages are refused, so no page grows when read; columns are read as dictionary
+codes in small batches, so that one long text repeated a million times costs no more than once; rows are counted as they
+come; and every value must be one of those the group agreed on.
+"""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING, Any
+
+from warehouse.errors import GroupError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import polars as pl
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+_BATCH = 4_096
+_MOST_FOOTER = 1_000_000
+
+
+def case_bytes(frame: pl.DataFrame) -> bytes:
+    """Cases as Parquet: text columns, plain pages, no compression, no statistics, no dictionary."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    schema = pa.schema([pa.field(name, pa.string(), nullable=False) for name in frame.columns])
+    table = pa.table([pa.array(frame[name].to_list(), pa.string()) for name in frame.columns], schema=schema)
+    buffer = io.BytesIO()
+    pq.write_table(table, buffer, compression="none", use_dictionary=False, write_statistics=False, store_schema=False)
+    return buffer.getvalue()
+
+
+def read_cases(data: bytes, *, allowed: Mapping[str, Sequence[str]], most: int) -> pl.DataFrame:
+    """Cases from Parquet.
+
+    Args:
+        data: The bytes.
+        allowed: Column -> values it may hold; the columns must be these, in this order.
+        most: Most rows.
+
+    Raises:
+        GroupError: It is anything else than such a table.
+    """
+    import polars as pl
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        opened = pq.ParquetFile(
+            io.BytesIO(data),
+            read_dictionary=list(allowed),
+            thrift_string_size_limit=_MOST_FOOTER,
+            thrift_container_size_limit=_MOST_FOOTER,
+            page_checksum_verification=False,
+        )
+        _check_outline(opened, list(allowed), most)
+        parts: dict[str, list[str]] = {name: [] for name in allowed}
+        for batch in opened.iter_batches(batch_size=_BATCH):
+            for name, values in allowed.items():
+                parts[name] += _decoded(batch.column(name), frozenset(values))
+                if len(parts[name]) > most:
+                    raise _wrong(f"it has more than {most:,} rows")
+    except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
+        raise _wrong("it cannot be read as Parquet") from error
+    if len({len(values) for values in parts.values()}) != 1:
+        raise _wrong("its columns differ in length")
+    return pl.DataFrame(parts, schema=dict.fromkeys(allowed, pl.String))
+
+
+def _check_outline(opened: pq.ParquetFile, columns: list[str], most: int) -> None:
+    """What the footer says, before a page is read."""
+    outline = opened.metadata
+    if outline.num_rows > most or outline.num_row_groups > 1 + most // 1000:
+        raise _wrong(f"it has more than {most:,} rows")
+    if [outline.schema.column(i).path for i in range(len(outline.schema))] != columns:
+        raise _wrong("its columns are not those agreed on")
+    for i in range(len(columns)):
+        column = outline.schema.column(i)
+        if column.physical_type != "BYTE_ARRAY" or column.max_definition_level or column.max_repetition_level:
+            raise _wrong("a column is not plain text")
+        for group in range(outline.num_row_groups):
+            if outline.row_group(group).column(i).compression != "UNCOMPRESSED":
+                raise _wrong("a column is compressed")
+
+
+def _decoded(column: pa.Array[Any], allowed: frozenset[str]) -> list[str]:
+    import pyarrow as pa
+
+    if not isinstance(column, pa.DictionaryArray) or column.null_count:
+        raise _wrong("a value is missing")
+    words = [str(value) for value in column.dictionary.to_pylist()]
+    if not set(words) <= allowed:
+        raise _wrong("a value is not one of those agreed on")
+    codes: list[int] = column.indices.to_numpy().tolist()
+    return [words[code] for code in codes]
+
+
+def _wrong(what: str) -> GroupError:
+    found = f"the cases in the file are not as agreed: {what}"
+    return GroupError(found, remedy="ask the practice to make it again with the group's current agreement")

@@ -1,0 +1,139 @@
+r"""The file a practice sends: a manifest, a signature, and the members with the lengths and hashes the manifest lists.
+
+::
+
+    menton contribution, version 1\\n
+    00000734\\n                    length of the manifest
+    {...}                          manifest, JSON
+    64 bytes                       Ed25519 signature over the lines above
+    members, one after the other, as the manifest lists them
+    zero bytes up to a multiple of 65,536, so that the length of the file says little
+
+All of it is encrypted to the group's public key. There is no archive format: no path, no link and no compression, so
+none of their tricks. Nothing is unpickled.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from pipelines.group.keys import PracticeKey, is_signed
+from pipelines.group.plain_json import read_json
+from warehouse.errors import GroupError, MentonError
+from warehouse.pooled.agreement import canonical
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from pipelines.group.keys import GroupKeys
+
+_MAGIC = b"menton contribution, version 1\n"
+_LENGTH = 8
+_SIGNATURE = 64
+_BLOCK = 65_536
+MOST_FILE = 64 * 2**20
+MOST_MANIFEST = 65_536
+MOST_MEMBERS = 2
+MEMBERS = {"cases.parquet": 48 * 2**20, "tables.json": 4 * 2**20}
+"""Name of a member -> most bytes it may have."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """An opened file: its manifest and members, hashes and signature checked."""
+
+    manifest: Mapping[str, Any]
+    members: Mapping[str, bytes]
+
+    @property
+    def id(self) -> str:
+        """Twelve hex digits that tell this contribution from any other."""
+        return hashlib.sha256(canonical(self.manifest)).hexdigest()[:12]
+
+
+def seal(manifest: Mapping[str, Any], members: Mapping[str, bytes], key: PracticeKey, *, recipient: str) -> bytes:
+    """Put a file together, sign it and encrypt it.
+
+    Args:
+        manifest: What the file says of itself; the list of members, the pseudonym and the public key are added.
+        members: Name -> bytes.
+        key: The practice's key.
+        recipient: The group's public key.
+    """
+    import pyrage
+
+    listed = [[name, len(data), hashlib.sha256(data).hexdigest()] for name, data in members.items()]
+    whole = {**manifest, "pseudonym": key.pseudonym, "public_key": key.public, "members": listed}
+    text = canonical(whole)
+    head = _MAGIC + f"{len(text):0{_LENGTH}}\n".encode("ascii") + text
+    body = head + key.sign(head) + b"".join(members.values())
+    body += bytes(-len(body) % _BLOCK)
+    sealed: bytes = pyrage.encrypt(body, [pyrage.x25519.Recipient.from_str(recipient)])
+    return sealed
+
+
+def unseal(data: bytes, keys: GroupKeys) -> bytes:
+    """Decrypt a file.
+
+    Raises:
+        GroupError: It is too long, not encrypted to this group, or was changed.
+    """
+    import pyrage
+
+    if len(data) > MOST_FILE:
+        found = f"the file is longer than {MOST_FILE // 2**20} MB"
+        raise GroupError(found, remedy="ask the practice to make it again")
+    try:
+        opened: bytes = pyrage.decrypt(data, [pyrage.x25519.Identity.from_str(keys.identity)])
+    except pyrage.DecryptError as error:
+        found = "the file does not open: it is for another group, cut short, or was changed on the way"
+        raise GroupError(found, remedy="ask the practice to send it again") from error
+    return opened
+
+
+def unpack(body: bytes) -> Contents:
+    """Take a decrypted file apart; the signature, the lengths and the hashes are checked first.
+
+    Raises:
+        GroupError: It is not a contribution, or was changed after it was signed.
+    """
+    start = len(_MAGIC) + _LENGTH + 1
+    length = body[len(_MAGIC) : start]
+    if body[: len(_MAGIC)] != _MAGIC or not length[:-1].isdigit() or length[-1:] != b"\n":
+        raise _changed("it does not begin like a contribution")
+    end = start + int(length)
+    if int(length) > MOST_MANIFEST or end + _SIGNATURE > len(body):
+        raise _changed("its manifest is too long")
+    manifest = read_json(body[start:end], most=MOST_MANIFEST, what="the manifest")
+    if not isinstance(manifest, dict) or canonical(manifest) != body[start:end]:
+        raise _changed("its manifest is not written as it should be")
+    public = manifest.get("public_key")
+    if not isinstance(public, str) or not is_signed(public, body[end : end + _SIGNATURE], body[:end]):
+        raise _changed("its signature does not fit")
+    return Contents(manifest, _members(manifest.get("members"), body, end + _SIGNATURE))
+
+
+def _members(listed: object, body: bytes, position: int) -> dict[str, bytes]:
+    if not isinstance(listed, list) or not 1 <= len(listed) <= MOST_MEMBERS:
+        raise _changed("it lists no members, or too many")
+    found: dict[str, bytes] = {}
+    for one in listed:
+        name, length, digest = one if isinstance(one, list) and len(one) == 3 else (None, None, None)
+        if name not in MEMBERS or name in found or type(length) is not int or not 0 <= length <= MEMBERS[name]:
+            raise _changed("it lists a member it should not have, or a length that cannot be")
+        data = body[position : position + length]
+        if len(data) != length or hashlib.sha256(data).hexdigest() != digest:
+            raise _changed(f"{name} does not fit its hash")
+        found[name] = data
+        position += length
+    rest = body[position:]
+    if len(rest) >= _BLOCK or any(rest) or len(body) % _BLOCK:
+        raise _changed("something stands after its last member")
+    return found
+
+
+def _changed(what: str) -> MentonError:
+    found = f"the file is not a contribution as a practice makes it: {what}"
+    return GroupError(found, remedy="ask the practice to make it again")

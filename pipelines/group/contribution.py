@@ -1,0 +1,217 @@
+"""A contribution as bytes, and back: what a practice packs, and what the coordinator takes on no trust."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pipelines.group.case_table import case_bytes, read_cases
+from pipelines.group.container import MEMBERS, Contents, seal
+from pipelines.group.plain_json import read_json
+from warehouse.anonymity import assess
+from warehouse.disclosure import Release
+from warehouse.disclosure.attack import knowledge_of, row_of, space_for
+from warehouse.disclosure.system import extreme
+from warehouse.errors import GroupError, MentonError
+from warehouse.pooled.agreement import canonical
+from warehouse.pooled.cases import result_column
+from warehouse.pooled.member import Member, level_of
+from warehouse.pooled.tables import (
+    ALL,
+    SCOPE,
+    breakdown_layout,
+    breakdown_name,
+    family,
+    totals_layout,
+    totals_name,
+)
+from warehouse.pooled.variables import RESULTS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from pipelines.group.keys import PracticeKey
+    from warehouse.pooled.agreement import Agreement
+    from warehouse.pooled.handing_over import HandingOver
+
+FORMAT = "menton contribution, version 1"
+THESE = ("these",)
+"""What the tables of a contribution are about, for the coordinator: the practice's own marks stay with the practice."""
+
+CASES, TABLES = tuple(MEMBERS)
+_MANIFEST = {
+    "format", "kind", "group", "agreement", "sequence", "made_on", "level", "cases", "levels", "invitation",
+    "pseudonym", "public_key", "members",
+}  # fmt: skip
+
+
+def sealed_contribution(
+    made: HandingOver, agreement: Agreement, key: PracticeKey, *, sequence: int, made_on: str, invitation: str
+) -> bytes:
+    """The file that leaves a practice."""
+    manifest = _manifest(agreement, "contribution", sequence=sequence, made_on=made_on, invitation=invitation)
+    manifest |= {"level": made.level, "cases": made.n_cases, "levels": dict(made.levels)}
+    if made.cases is not None:
+        members = {CASES: case_bytes(made.cases)}
+    else:
+        members = {TABLES: canonical([_without_guards(one) for one in made.tables])}
+    return seal(manifest, members, key, recipient=agreement.recipient)
+
+
+def sealed_withdrawal(agreement: Agreement, key: PracticeKey, *, sequence: int, made_on: str) -> bytes:
+    """The file by which a practice takes its contribution back."""
+    manifest = _manifest(agreement, "withdrawal", sequence=sequence, made_on=made_on, invitation="")
+    manifest |= {"level": "", "cases": 0, "levels": {}}
+    return seal(manifest, {TABLES: b"[]"}, key, recipient=agreement.recipient)
+
+
+def _manifest(agreement: Agreement, kind: str, *, sequence: int, made_on: str, invitation: str) -> dict[str, Any]:
+    return {
+        "format": FORMAT,
+        "kind": kind,
+        "group": agreement.group,
+        "agreement": agreement.digest,
+        "sequence": sequence,
+        "made_on": made_on,
+        "invitation": invitation,
+    }
+
+
+def _without_guards(release: Release) -> dict[str, Any]:
+    plain = release.to_dict()
+    return {**plain, "guards": [], "scope": {SCOPE: list(THESE)}}
+
+
+def check_manifest(manifest: Mapping[str, Any]) -> None:
+    """Refuse a manifest that does not say what it has to say.
+
+    Raises:
+        GroupError: It does not.
+    """
+    texts = ("format", "kind", "group", "agreement", "made_on", "level", "invitation", "pseudonym", "public_key")
+    levels = manifest.get("levels")
+    is_right = (
+        set(manifest) == _MANIFEST
+        and all(isinstance(manifest[name], str) and len(manifest[name]) <= 200 for name in texts)
+        and all(type(manifest[name]) is int and 0 <= manifest[name] < 2**31 for name in ("sequence", "cases"))
+        and isinstance(levels, dict)
+        and all(type(value) is int for value in levels.values())
+        and manifest["format"] == FORMAT
+        and manifest["kind"] in {"contribution", "withdrawal"}
+    )
+    if not is_right:
+        found = "the file does not say what a contribution of this version says of itself"
+        raise GroupError(found, remedy="ask the practice to make it again with this version of the program")
+
+
+def member_from(contents: Contents, agreement: Agreement, *, replaces: tuple[str, ...]) -> Member:
+    """The contribution in an opened file, held against everything the group agreed on.
+
+    Raises:
+        GroupError: It does not keep to the agreement.
+    """
+    manifest = contents.manifest
+    level = manifest["level"]
+    if level not in {"cases", "counts"} or (level == "cases" and agreement.level == "counts"):
+        raise _off("its level is not one the group agreed on")
+    if list(contents.members) != [CASES if level == "cases" else TABLES]:
+        raise _off("its members are not those of its level")
+    known = {"id": contents.id, "replaces": replaces, "pseudonym": manifest["pseudonym"]}
+    if level == "cases":
+        levels = _levels(manifest["levels"], agreement)
+        cases = _cases(contents.members[CASES], levels, agreement)
+        if cases.height != manifest["cases"]:
+            raise _off("it says another number of cases than it holds")
+        return Member(**known, cases=cases, levels=levels)
+    return Member(**known, tables=_tables(contents.members[TABLES], agreement, manifest["cases"]))
+
+
+def _levels(given: Mapping[str, int], agreement: Agreement) -> dict[str, int]:
+    names = [one.name for one in agreement.variables]
+    if set(given) != set(names):
+        raise _off("it does not say how each variable was generalised")
+    for one in agreement.variables:
+        if not 0 <= given[one.name] < len(one.levels):
+            raise _off(f"{one.name} is at a level the group did not agree on")
+    return {name: given[name] for name in names}
+
+
+def _cases(data: bytes, levels: Mapping[str, int], agreement: Agreement) -> Any:  # noqa: ANN401 - a polars frame
+    allowed = {one.name: tuple(dict.fromkeys(one.levels[levels[one.name]].values())) for one in agreement.variables}
+    results = [result_column(outcome) for outcome in agreement.outcomes]
+    frame = read_cases(data, allowed={**allowed, **dict.fromkeys(results, RESULTS)}, most=agreement.most_cases)
+    found = assess(frame, quasi=list(allowed), sensitive=results)
+    if not found.meets(k=agreement.k, l=agreement.l):
+        raise _off(
+            f"its smallest group of cases alike has {found.k or 0} cases or too few different outcomes; the group"
+            f" agreed on {agreement.k} cases and {agreement.l} outcomes"
+        )
+    return frame
+
+
+def _tables(data: bytes, agreement: Agreement, cases: int) -> dict[str, Release]:
+    listed = read_json(data, most=MEMBERS[TABLES], what="the tables")
+    if not isinstance(listed, list) or not 1 <= len(listed) <= len(agreement.outcomes) * (1 + len(agreement.groupings)):
+        raise _off("it holds no tables, or too many")
+    found: dict[str, Release] = {}
+    for plain in listed:
+        release = _release(plain, agreement)
+        if release.name in found:
+            raise _off("it holds a table twice")
+        found[release.name] = release
+    for outcome in agreement.outcomes:
+        _check_together(list(found.values()), outcome, agreement, cases)
+    return found
+
+
+def _release(plain: object, agreement: Agreement) -> Release:
+    if not isinstance(plain, dict):
+        raise _off("a table cannot be read")
+    try:
+        release = Release.from_dict(plain)
+    except MentonError as error:
+        raise _off("a table cannot be read") from error
+    if release.policy != agreement.contribution_policy or release.guards:
+        raise _off(f"the table {release.name[:60]!r} was made by another rule")
+    if not 0 <= release.withheld_from <= agreement.minimum or not _is_agreed(release, agreement):
+        raise _off(f"the table {release.name[:60]!r} is not one the group agreed on")
+    for cell in release.cells.values():
+        if cell.value is not None and (cell.value < 0 or agreement.contribution_policy.is_small(cell.value)):
+            raise _off(f"the table {release.name[:60]!r} shows a count that should be hidden")
+    return release
+
+
+def _is_agreed(release: Release, agreement: Agreement) -> bool:
+    for outcome in agreement.outcomes:
+        if release.name == totals_name(outcome):
+            return release.layout == totals_layout(outcome, THESE)
+        for by in agreement.groupings:
+            if release.name == breakdown_name(outcome, by) and release.layout.dimensions:
+                members = dict(release.layout.dimensions[0].members)
+                members.pop(ALL, None)
+                expected = breakdown_layout(outcome, by, members, scope=THESE)
+                return level_of(agreement, by, members) is not None and release.layout == expected
+    return False
+
+
+def _check_together(tables: list[Release], outcome: str, agreement: Agreement, cases: int) -> None:
+    """Refuse tables of which no cases could be counted so, or without the totals they rest on."""
+    totals = next((one for one in tables if one.name == totals_name(outcome)), None)
+    mine = [one for one in tables if one.name.partition(" ")[0] == outcome]
+    if totals is None and mine:
+        raise _off(f"it breaks {outcome} down without giving the totals")
+    if totals is None:
+        return
+    low, high = totals.bounds(("started",))
+    if not low <= cases <= high:
+        raise _off("it says another number of cases than its tables")
+    for one in mine:
+        together = family([totals, one], outcome, *agreement.groupings) if one is not totals else [totals]
+        space = space_for(together)
+        row = row_of(totals, ("started",), space)
+        if extreme(knowledge_of(together, space), row, largest=False) is None:
+            raise _off(f"the counts of {one.name!r} contradict each other")
+
+
+def _off(what: str) -> GroupError:
+    found = f"the contribution does not keep to the agreement: {what}"
+    return GroupError(found, remedy="ask the practice to make it again with the group's current agreement")

@@ -1,0 +1,251 @@
+"""The coordinator's folder: agreements, contributions as they came, and the record that says which of them count.
+
+::
+
+    record.jsonl               everything that happened, only ever added to; the state of the group is read from it
+    releases.jsonl             every pooled table let out, for later ones to be checked against
+    agreements/0001.json       each version of the agreement
+    taken/<pseudonym>-<sequence>.age    contributions, encrypted as they came
+    results/0001.json          what was made for the group to see
+    FOLDER.key beside it       the group's keys
+
+A contribution counts from the moment its line is in the record; a file without a line is left over from a crash and is
+removed by the next command that changes anything.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from pipelines.group.agreement_file import Offered, read_agreement
+from pipelines.group.chain import Chain
+from pipelines.group.keys import GroupKeys, read_group_keys
+from warehouse.errors import GroupError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from pathlib import Path
+
+    from warehouse.pooled.agreement import Agreement
+
+RECORD = "record.jsonl"
+RELEASES = "releases.jsonl"
+
+
+@dataclass(slots=True)
+class Standing:
+    """Where one practice stands.
+
+    Attributes:
+        sequence: Number of the last file it sent that counted.
+        file: Name of the contribution that counts now; empty after a withdrawal.
+        digest: SHA-256 of that file.
+        id: Id of that contribution.
+        agreement: Digest of the agreement it was made under.
+        level: ``cases`` or ``counts``.
+        cases: Cases it is about.
+        since: When it was taken in.
+        earlier: Ids of the contributions before it.
+        is_in: Whether the practice takes part; after a withdrawal it needs an invitation to come back.
+    """
+
+    sequence: int = 0
+    file: str = ""
+    digest: str = ""
+    id: str = ""
+    agreement: str = ""
+    level: str = ""
+    cases: int = 0
+    since: str = ""
+    earlier: tuple[str, ...] = ()
+    is_in: bool = False
+
+
+@dataclass(slots=True)
+class State:
+    """The state of a group, as its record tells it.
+
+    Attributes:
+        version: Version of the agreement in force; 0 before there is one.
+        invitations: Hashes of invitations not used yet.
+        practices: Pseudonym -> where it stands.
+        results: Results made so far.
+    """
+
+    version: int = 0
+    invitations: set[str] = field(default_factory=set)
+    practices: dict[str, Standing] = field(default_factory=dict)
+    results: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class GroupFolder:
+    """A group's folder and the file of its keys."""
+
+    path: Path
+    key_file: Path
+
+    @property
+    def record(self) -> Chain:
+        """The record."""
+        return Chain(self.path / RECORD)
+
+    @property
+    def releases(self) -> Chain:
+        """The pooled tables let out."""
+        return Chain(self.path / RELEASES)
+
+    @property
+    def taken(self) -> Path:
+        """Where contributions lie."""
+        return self.path / "taken"
+
+    def keys(self) -> GroupKeys:
+        """The group's keys."""
+        return read_group_keys(self.key_file)
+
+    def state(self) -> State:
+        """The state now.
+
+        Raises:
+            GroupError: There is no group here, or its record was changed.
+        """
+        if not (self.path / RECORD).exists():
+            found = "there is no study group here yet"
+            raise GroupError(found, where=self.path.name, remedy="make one with `menton group init`")
+        return state_after(self.record.read())
+
+    def agreement(self, version: int | None = None) -> Agreement:
+        """The agreement in force, or an earlier version of it.
+
+        Raises:
+            GroupError: There is none.
+        """
+        wanted = self.state().version if version is None else version
+        if not wanted:
+            found = "the group has no agreement yet"
+            raise GroupError(found, where=self.path.name, remedy="make it with `menton group agreement`")
+        offered: Offered = read_agreement(self.agreement_path(wanted))
+        return offered.agreement
+
+    def agreement_path(self, version: int) -> Path:
+        """Where a version of the agreement lies."""
+        return self.path / "agreements" / f"{version:04}.json"
+
+    def result_path(self, number: int) -> Path:
+        """Where a result lies."""
+        return self.path / "results" / f"{number:04}.json"
+
+    @contextmanager
+    def held(self) -> Iterator[State]:
+        """The state, with the folder held against other commands that would change it.
+
+        Raises:
+            GroupError: Another command is at work in it.
+        """
+        self.state()
+        with _lock(self.path / "in-use"):
+            state = self.state()
+            self._tidy(state)
+            yield state
+
+    def _tidy(self, state: State) -> None:
+        """Remove contributions that do not count: left over from a crash, replaced or withdrawn."""
+        counting = {one.file for one in state.practices.values() if one.file}
+        for path in self.taken.glob("*.age*"):
+            if path.name not in counting:
+                path.unlink()
+
+
+def group_key_file(folder: Path) -> Path:
+    """Where the group's keys lie unless another file is named: beside the folder, never in it."""
+    return folder.with_name(folder.name + ".key")
+
+
+def state_after(entries: Sequence[Mapping[str, Any]]) -> State:
+    """The state after these entries of a record."""
+    state = State()
+    for entry in entries:
+        what = entry["what"]
+        if what == "agreement":
+            state.version = entry["version"]
+        elif what == "invited":
+            state.invitations |= set(entry["hashes"])
+        elif what == "took in":
+            _took_in(state, entry)
+        elif what == "withdrew":
+            _withdrew(state, entry)
+        elif what == "result":
+            state.results = entry["number"]
+    return state
+
+
+def _took_in(state: State, entry: Mapping[str, Any]) -> None:
+    one = state.practices.setdefault(entry["pseudonym"], Standing())
+    state.invitations.discard(entry["invitation"])
+    one.earlier = (*one.earlier, one.id) if one.id else one.earlier
+    for name in ("sequence", "file", "digest", "id", "agreement", "level", "cases"):
+        setattr(one, name, entry[name])
+    one.since, one.is_in = entry["at"], True
+
+
+def _withdrew(state: State, entry: Mapping[str, Any]) -> None:
+    one = state.practices[entry["pseudonym"]]
+    state.practices[entry["pseudonym"]] = Standing(
+        sequence=max(one.sequence, entry["sequence"]), earlier=(*one.earlier, one.id) if one.id else one.earlier
+    )
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that it is there whole or not at all, for its owner alone.
+
+    Raises:
+        GroupError: It cannot be written.
+    """
+    draft = path.with_name(path.name + ".draft")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        draft.unlink(missing_ok=True)
+        handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        draft.replace(path)
+    except OSError as error:
+        found = f"the file cannot be written: {error.strerror or type(error).__name__}"
+        raise GroupError(found, where=path.name, remedy="check the folder, your rights in it and the disk") from error
+
+
+@contextmanager
+def _lock(path: Path) -> Iterator[None]:
+    """Hold a lock that the system lets go when the process ends, however it ends."""
+    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        try:
+            _take_lock(handle)
+        except OSError as error:
+            found = "another command is at work in the folder of the group"
+            raise GroupError(found, where=path.parent.name, remedy="wait until it has ended") from error
+        yield
+    finally:
+        os.close(handle)
+
+
+if sys.platform == "win32":  # pragma: no cover - run on Windows only
+
+    def _take_lock(handle: int) -> None:
+        import msvcrt
+
+        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+
+else:
+
+    def _take_lock(handle: int) -> None:
+        import fcntl
+
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -1,0 +1,160 @@
+"""The page a practice reads before anything leaves: what goes, what stays, what was made coarser, what risk is left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from warehouse.pooled.cases import columns_of
+from warehouse.pooled.tables import SCOPE
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from warehouse.disclosure import Release
+    from warehouse.pooled.agreement import Agreement
+    from warehouse.pooled.handing_over import HandingOver
+    from warehouse.pooled.history import Handed
+
+NEVER = (
+    "names, dates, case numbers and the keyed hashes that stand for them",
+    "the pseudonyms of the practice, its clinicians and its examiners",
+    "readings, landmarks, photographs, months, quarters and exact ages",
+    "cases observed without treatment, and cases picked out rather than taken in order",
+)
+SAMPLE = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A heading, sentences, and a table that may be empty."""
+
+    heading: str
+    lines: tuple[str, ...]
+    columns: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+
+
+def page(
+    made: HandingOver, agreement: Agreement, *, practice: str, build: str, history: Sequence[Handed]
+) -> tuple[Section, ...]:
+    """The page of a contribution."""
+    leaves = _cases_leave(made, agreement) if made.level == "cases" else _counts_leave(made)
+    return (
+        _whom(made, agreement, practice, build),
+        *leaves,
+        Section("What never leaves", tuple(f"- {one}" for one in NEVER)),
+        Section("What was made coarser", tuple(f"- {one}" for one in made.changes) or ("Nothing.",)),
+        Section("What is held back", tuple(f"- {one}" for one in made.held_back) or ("Nothing that was agreed.",)),
+        Section("The risk that is left", _risk(made, agreement, history)),
+    )
+
+
+def _whom(made: HandingOver, agreement: Agreement, practice: str, build: str) -> Section:
+    what = "single cases, made coarser" if made.level == "cases" else "counts only; no single case"
+    return Section(
+        f"What {practice} would hand over to {agreement.name}",
+        (
+            f"{what}; {made.n_cases:,} consecutive treated cases of build {build}",
+            f"agreement version {agreement.version} of {agreement.made_on}, fingerprint {agreement.fingerprint}",
+            "Compare the fingerprint with the coordinator's by telephone the first time: whoever can put another"
+            " agreement in its place could read what you send.",
+        ),
+    )
+
+
+def _cases_leave(made: HandingOver, agreement: Agreement) -> tuple[Section, ...]:
+    if made.cases is None:
+        return ()
+    columns = columns_of(agreement)
+    values = [
+        (name, ", ".join(sorted(str(value) for value in made.cases[name].unique().to_list()))) for name in columns
+    ]
+    counted = (
+        made.cases.group_by(list(columns))
+        .len(name="cases")
+        .sort(["cases", *columns], descending=[True, *[False] * len(columns)])
+    )
+    sample = tuple(tuple(str(cell) for cell in row) for row in counted.head(SAMPLE).iter_rows())
+    return (
+        Section(
+            "What leaves: for every case",
+            ("Of each variable no more than these values:",),
+            ("variable", "values"),
+            tuple(values),
+        ),
+        Section(
+            f"The commonest kinds of case, of {counted.height} in the file",
+            ("Cases of a kind cannot be told apart.",),
+            (*columns, "cases"),
+            sample,
+        ),
+    )
+
+
+def _counts_leave(made: HandingOver) -> tuple[Section, ...]:
+    return tuple(Section(f"What leaves: {one.name}", (), *_as_table(one)) for one in made.tables)
+
+
+def _as_table(release: Release) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    first, *rest = release.layout.dimensions
+    if not rest:
+        return ("cases", "n"), tuple((key, release.cells[key,].shown) for key in first.members)
+    second = rest[0]
+    rows = tuple(
+        (category, *(release.cells[category, column].shown for column in second.members)) for category in first.members
+    )
+    return (first.name if first.name != SCOPE else "practice", *second.members), rows
+
+
+def _risk(made: HandingOver, agreement: Agreement, history: Sequence[Handed]) -> tuple[str, ...]:
+    lines = _risk_of_cases(made, agreement) if made.level == "cases" else _risk_of_counts(agreement)
+    if history:
+        lines.append(_risk_of_repeating(made, history))
+    return tuple(
+        f"- {one}"
+        for one in (
+            *lines,
+            "What was pooled and shown before you withdraw cannot be called back.",
+            "The way the file travels may name you: an e-mail has a sender. The file itself does not.",
+            "This lowers the risk; it does not decide whether you may share. That is for local law and ethics rules.",
+        )
+    )
+
+
+def _risk_of_cases(made: HandingOver, agreement: Agreement) -> list[str]:
+    after = made.made.after if made.made else None
+    if after is None or after.k is None:
+        return []
+    return [
+        f"The cases fall into {after.classes} groups; the smallest has {after.k} cases alike. Someone who knows that a"
+        f" child is in this file, and all that it says of it, still has at best one chance in {after.k} to pick it.",
+        f"In every group there are at least {agreement.l} different outcomes, so belonging to a group does not settle"
+        " the outcome. It can still make one likelier.",
+        "The coordinator can read these cases; the other practices see pooled figures only.",
+    ]
+
+
+def _risk_of_counts(agreement: Agreement) -> list[str]:
+    return [
+        f"No count from 1 to {agreement.minimum - 1} is shown or can be worked out from these tables. A shown 0 tells"
+        " something of everybody in its row.",
+        "That a table is coarse or missing says that a finer one would have had small counts.",
+        "The coordinator can read these tables; the other practices see your totals without your name.",
+    ]
+
+
+def _risk_of_repeating(made: HandingOver, history: Sequence[Handed]) -> str:
+    found = made.difference
+    if found is None:
+        return "You handed these very cases over before; nothing about them is new."
+    text = (
+        f"Compared with what you handed over before, at least {found.added} case(s) are new or changed and {found.gone}"
+        " taken out or changed; whoever kept the earlier file can look at these apart."
+    )
+    if made.level == "counts":
+        return f"{text} The counts were checked against the earlier ones: no small count comes out of the comparison."
+    last = next((one for one in reversed(history) if one.level == "cases"), None)
+    if last is not None and dict(last.levels) != dict(made.levels):
+        return f"{text} The cases were made coarser in another way than last time: the two files together say more."
+    return f"{text} The groups among these few may be smaller than agreed."

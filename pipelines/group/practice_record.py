@@ -1,0 +1,125 @@
+"""What a practice has handed over, kept in its warehouse folder for the practice alone.
+
+It holds the tables that left with the counts that must stay unknown, and a digest of every case as it then stood; later
+contributions, to any group, are checked against it. It never leaves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from pipelines.group.chain import Chain
+from warehouse.disclosure import Release
+from warehouse.errors import GroupError
+from warehouse.pooled.history import Handed
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+    from typing import Any
+
+    from warehouse.pooled.agreement import Agreement
+    from warehouse.pooled.handing_over import HandingOver
+
+FILE = "contributions.jsonl"
+
+
+@dataclass(frozen=True, slots=True)
+class PracticeRecord:
+    """The record of one practice.
+
+    Attributes:
+        chain: The file; several practices of one warehouse share it.
+        practice: The practice meant.
+        entries: What it handed over or took back, oldest first.
+    """
+
+    chain: Chain
+    practice: str
+    entries: tuple[Mapping[str, Any], ...]
+
+    @property
+    def history(self) -> tuple[Handed, ...]:
+        """Everything handed over, to any group. What was taken back counts too: it may have been kept."""
+        return tuple(_handed(entry) for entry in self.entries if entry["what"] == "handed over")
+
+    def last_sequence(self, group: str) -> int:
+        """Number of the last file made for a group; 0 before the first."""
+        return max((entry["sequence"] for entry in self.entries if entry["group"] == group), default=0)
+
+    def takes_part(self, group: str) -> bool:
+        """Whether the last thing made for a group was a contribution."""
+        mine = [entry for entry in self.entries if entry["group"] == group]
+        return bool(mine) and mine[-1]["what"] == "handed over"
+
+    def coordinator(self, group: str) -> str:
+        """The public key of a group's coordinator, as it was when the practice first contributed; else empty."""
+        return next((entry["coordinator"] for entry in self.entries if entry["group"] == group), "")
+
+    def check(self, agreement: Agreement) -> None:
+        """Refuse an agreement that comes from another coordinator than before, or is older than the last one.
+
+        Raises:
+            GroupError: It does, or is.
+        """
+        known = self.coordinator(agreement.group)
+        if known and known != agreement.coordinator:
+            found = "the agreement is signed with another key than the group's earlier ones"
+            remedy = "ask the coordinator, by another way than this file came, whether the group has new keys"
+            raise GroupError(found, remedy=remedy)
+        newest = max((entry["version"] for entry in self.entries if entry["group"] == agreement.group), default=0)
+        if agreement.version < newest:
+            found = f"this is version {agreement.version} of the agreement; you have contributed under version {newest}"
+            raise GroupError(found, remedy="use the agreement in force")
+
+    def add(
+        self,
+        agreement: Agreement,
+        *,
+        sequence: int,
+        made_on: str,
+        made: HandingOver | None,
+        versions: Mapping[str, Any],
+    ) -> None:
+        """Write down what is about to leave; ``made`` None for a withdrawal."""
+        entry: dict[str, Any] = {
+            "what": "took back" if made is None else "handed over",
+            "practice": self.practice,
+            "group": agreement.group,
+            "coordinator": agreement.coordinator,
+            "version": agreement.version,
+            "sequence": sequence,
+            "made_on": made_on,
+        }
+        if made is not None:
+            entry |= {
+                "level": made.level,
+                "levels": dict(made.levels),
+                "versions": {outcome: dict(each) for outcome, each in versions.items()},
+                "releases": [one.to_dict() for one in made.tables],
+            }
+        self.chain.add(entry)
+
+
+def read_record(warehouse: Path, practice: str) -> PracticeRecord:
+    """The record of a practice.
+
+    Raises:
+        GroupError: It was changed.
+    """
+    chain = Chain(warehouse / FILE)
+    return PracticeRecord(chain, practice, tuple(one for one in chain.read() if one["practice"] == practice))
+
+
+def _handed(entry: Mapping[str, Any]) -> Handed:
+    return Handed(
+        group=entry["group"],
+        sequence=entry["sequence"],
+        made_on=entry["made_on"],
+        level=entry["level"],
+        versions=MappingProxyType(dict(entry["versions"])),
+        releases=tuple(Release.from_dict(one) for one in entry["releases"]),
+        levels=MappingProxyType(dict(entry["levels"])),
+    )

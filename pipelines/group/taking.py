@@ -1,0 +1,241 @@
+"""Taking a file in: every check before anything is changed, so that a refused file leaves the group as it was."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+from pipelines.group.agreement_file import hash_of_invitation
+from pipelines.group.container import MOST_FILE, Contents, unpack, unseal
+from pipelines.group.contribution import check_manifest, member_from
+from pipelines.group.folder import write_whole
+from pipelines.group.keys import pseudonym_of
+from warehouse.errors import GroupError
+from warehouse.storage import utc_now
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pipelines.group.folder import GroupFolder, Standing, State
+    from warehouse.pooled.agreement import Agreement
+    from warehouse.pooled.member import Member
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """What a file did.
+
+    Attributes:
+        pseudonym: Practice that sent it.
+        kind: ``new``, ``replaced`` or ``withdrawn``.
+        level: ``cases`` or ``counts``; empty for a withdrawal.
+        cases: Cases it is about.
+    """
+
+    pseudonym: str
+    kind: str
+    level: str = ""
+    cases: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    data: bytes
+    digest: str
+    contents: Contents
+
+    @property
+    def is_withdrawal(self) -> bool:
+        return bool(self.contents.manifest["kind"] == "withdrawal")
+
+    @property
+    def pseudonym(self) -> str:
+        return str(self.contents.manifest["pseudonym"])
+
+    @property
+    def sequence(self) -> int:
+        return int(self.contents.manifest["sequence"])
+
+
+def take(folder: GroupFolder, path: Path) -> Taken:
+    """Take a practice's file in.
+
+    Raises:
+        GroupError: It is refused, with the reason; nothing was changed.
+    """
+    state = folder.state()
+    opened = _open(folder, path, state)
+    _check_standing(opened, state, folder)
+    agreement = folder.agreement()
+    if not opened.is_withdrawal:
+        _check_agreement(opened, folder, state, agreement)
+        member_from(opened.contents, agreement, replaces=())
+    with folder.held() as held:
+        _check_standing(opened, held, folder)
+        if opened.is_withdrawal:
+            return _withdraw(folder, opened.pseudonym, opened.sequence, by="the practice")
+        return _keep(folder, opened, held)
+
+
+def withdraw(folder: GroupFolder, pseudonym: str) -> Taken:
+    """Take a practice out at its word: its file is removed and nothing of it counts from now on.
+
+    Raises:
+        GroupError: No practice of this pseudonym takes part.
+    """
+    with folder.held() as state:
+        standing = state.practices.get(pseudonym.strip().upper())
+        if standing is None or not standing.is_in:
+            found = f"no practice {pseudonym!r} takes part"
+            raise GroupError(found, remedy="see `menton group list`")
+        return _withdraw(folder, pseudonym.strip().upper(), standing.sequence, by="the coordinator")
+
+
+def members(folder: GroupFolder, agreement: Agreement) -> tuple[list[Member], list[str]]:
+    """The contributions that count under the agreement in force, and the practices whose are of an earlier one.
+
+    Raises:
+        GroupError: A file is missing or was changed since it was taken in.
+    """
+    state, keys = folder.state(), folder.keys()
+    found, older = [], []
+    for pseudonym, standing in sorted(state.practices.items()):
+        if not standing.is_in:
+            continue
+        if standing.agreement != agreement.digest:
+            older.append(pseudonym)
+            continue
+        data = _stored(folder, standing)
+        contents = unpack(unseal(data, keys))
+        check_manifest(contents.manifest)
+        found.append(member_from(contents, agreement, replaces=standing.earlier))
+    return found, older
+
+
+def _stored(folder: GroupFolder, standing: Standing) -> bytes:
+    path = folder.taken / standing.file
+    try:
+        data = path.read_bytes()
+    except OSError:
+        data = b""
+    if hashlib.sha256(data).hexdigest() != standing.digest:
+        found = "a contribution is missing or was changed since it was taken in"
+        raise GroupError(found, where=path.name, remedy="put back a copy of it, or withdraw the practice and ask again")
+    return data
+
+
+def _open(folder: GroupFolder, path: Path, state: State) -> _Opened:
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(MOST_FILE + 1)
+    except OSError as error:
+        found = f"the file cannot be read: {error.strerror or type(error).__name__}"
+        raise GroupError(found, where=path.name, remedy="name the file a practice sent") from error
+    digest = hashlib.sha256(data).hexdigest()
+    if any(one.digest == digest for one in state.practices.values() if one.is_in):
+        found = "this very file has been taken in already"
+        raise GroupError(found, where=path.name, remedy="nothing needs to be done")
+    contents = unpack(unseal(data, folder.keys()))
+    check_manifest(contents.manifest)
+    manifest = contents.manifest
+    group = folder.agreement().group
+    if manifest["group"] != group:
+        found = "the contribution was made for another group"
+        raise GroupError(found, where=path.name, remedy="ask the practice to make it with this group's agreement")
+    if manifest["pseudonym"] != pseudonym_of(manifest["public_key"], group):
+        found = "the pseudonym in the file is not that of the key it is signed with"
+        raise GroupError(found, where=path.name, remedy="someone speaks in another's name: ask the practices")
+    return _Opened(data, digest, contents)
+
+
+def _check_standing(opened: _Opened, state: State, folder: GroupFolder) -> None:
+    """Whether the practice may send this, and whether it is newer than what it sent before."""
+    standing = state.practices.get(opened.pseudonym)
+    if standing is not None and opened.sequence <= standing.sequence:
+        found = (
+            f"file number {opened.sequence} of {opened.pseudonym} is not newer than number {standing.sequence}, which"
+            f" counts or was withdrawn"
+        )
+        raise GroupError(found, remedy="an old file never takes the place of a newer one; ask for a fresh one")
+    if standing is not None and standing.is_in:
+        return
+    if opened.is_withdrawal:
+        found = f"{opened.pseudonym} takes no part, so there is nothing to withdraw"
+        raise GroupError(found, remedy="nothing needs to be done")
+    invitation = str(opened.contents.manifest["invitation"])
+    if hash_of_invitation(folder.agreement().group, invitation) not in state.invitations:
+        found = f"{opened.pseudonym} takes no part yet, and the file holds no invitation that is still good"
+        remedy = "give the practice an invitation (`menton group invite`) and ask it to contribute with that file"
+        raise GroupError(found, remedy=remedy)
+
+
+def _check_agreement(opened: _Opened, folder: GroupFolder, state: State, agreement: Agreement) -> None:
+    manifest = opened.contents.manifest
+    if manifest["agreement"] != agreement.digest:
+        version = _version_of(manifest["agreement"], folder, state)
+        found = f"the contribution was made under {version}; version {agreement.version} is in force"
+        raise GroupError(found, remedy="send the practice the agreement in force and ask it to contribute again")
+    try:
+        made_on = date.fromisoformat(manifest["made_on"])
+    except ValueError as error:
+        found = "the contribution does not say when it was made"
+        raise GroupError(found, remedy="ask the practice to make it again") from error
+    if made_on > utc_now().date() + timedelta(days=1):
+        found = f"the contribution is dated {made_on}, which is still to come"
+        raise GroupError(found, remedy="ask the practice to set its clock and make it again")
+
+
+def _version_of(digest: str, folder: GroupFolder, state: State) -> str:
+    for version in range(1, state.version + 1):
+        if folder.agreement(version).digest == digest:
+            return f"version {version} of the agreement"
+    return "an agreement this group never had"
+
+
+def _keep(folder: GroupFolder, opened: _Opened, state: State) -> Taken:
+    """The file first, under a name of its own, then the line that makes it count, then the old file goes."""
+    manifest, standing = opened.contents.manifest, state.practices.get(opened.pseudonym)
+    is_new = standing is None or not standing.is_in
+    name = f"{opened.pseudonym}-{opened.sequence:06}.age"
+    write_whole(folder.taken / name, opened.data)
+    invitation = hash_of_invitation(str(manifest["group"]), str(manifest["invitation"])) if is_new else ""
+    folder.record.add(
+        {
+            "at": utc_now().isoformat() + "Z",
+            "what": "took in",
+            "pseudonym": opened.pseudonym,
+            "sequence": opened.sequence,
+            "file": name,
+            "digest": opened.digest,
+            "id": opened.contents.id,
+            "agreement": manifest["agreement"],
+            "level": manifest["level"],
+            "cases": manifest["cases"],
+            "invitation": invitation,
+        }
+    )
+    if standing is not None and standing.file:
+        (folder.taken / standing.file).unlink(missing_ok=True)
+    return Taken(
+        pseudonym=opened.pseudonym,
+        kind="new" if is_new else "replaced",
+        level=str(manifest["level"]),
+        cases=int(manifest["cases"]),
+    )
+
+
+def _withdraw(folder: GroupFolder, pseudonym: str, sequence: int, *, by: str) -> Taken:
+    folder.record.add(
+        {
+            "at": utc_now().isoformat() + "Z",
+            "what": "withdrew",
+            "pseudonym": pseudonym,
+            "sequence": sequence,
+            "by": by,
+        }
+    )
+    for path in folder.taken.glob(f"{pseudonym}-*.age"):
+        path.unlink()
+    return Taken(pseudonym=pseudonym, kind="withdrawn")

@@ -1,0 +1,262 @@
+"""What a study group agreed on before anything was pooled: definitions, protection, variables and tables."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from dataclasses import dataclass
+from datetime import date
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+
+from warehouse.anonymity.hierarchy import Hierarchy
+from warehouse.disclosure import Policy
+from warehouse.errors import GroupError, MentonError
+from warehouse.outcomes.registry import definition_from, definition_to_dict
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from warehouse.growth.reference import GrowthReference
+    from warehouse.outcomes.definition import Definition
+
+Level: TypeAlias = Literal["cases", "counts"]
+
+FORMAT = "menton agreement, version 1"
+MOST_NAME = 60
+_NUMBERS = {
+    "version": (1, 10_000),
+    "k": (2, 100),
+    "l": (1, 4),
+    "minimum": (3, 100),
+    "mean_minimum": (3, 1000),
+    "fewest_new": (1, 10_000),
+    "fewest_practices": (3, 100),
+    "most_cases": (1, 1_000_000),
+}
+_TEXTS = {
+    "group": r"[0-9a-f]{16}",
+    "name": rf"[^\x00-\x1f\x7f]{{1,{MOST_NAME}}}",
+    "made_on": r"\d{4}-\d{2}-\d{2}",
+    "recipient": r"age1[0-9a-z]{58}",
+    "coordinator": r"[0-9a-f]{64}",
+    "growth_name": r"[^\x00-\x1f\x7f]{1,60}",
+    "growth_digest": r"[0-9a-f]{64}",
+}
+_LISTS = ("definitions", "outcomes", "variables", "groupings")
+_KEYS = {"format", "level", "round_to", *_NUMBERS, *_TEXTS, *_LISTS}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """A group's agreement.
+
+    Attributes:
+        group: Id of the group, made at random.
+        name: Its name.
+        version: Counts up with every change.
+        made_on: Date, ISO 8601.
+        recipient: Public key that contributions are encrypted to (age).
+        coordinator: Public key that the coordinator signs with (Ed25519, hex).
+        definitions: The outcome definitions, and those they name.
+        outcomes: Ids of those that are pooled; the first is the headline.
+        growth_name: The growth reference all use.
+        growth_digest: Digest of its curves.
+        level: The most that is asked of a practice: ``cases`` or ``counts``. A practice may always give counts.
+        k: Fewest cases alike in a case-level contribution.
+        l: Fewest different outcomes among cases alike.
+        minimum: Smallest count shown, in contributions of counts and in everything pooled.
+        round_to: Counts in what is pooled are rounded to this; None shows them as they are.
+        mean_minimum: Fewest cases behind a mean.
+        fewest_new: Fewest new or changed cases a practice may renew its contribution with.
+        fewest_practices: Fewest practices behind anything pooled.
+        most_cases: Most cases taken from one practice.
+        variables: What is known of a case, with the ways it may be made coarser.
+        groupings: Variables that shares are also pooled by.
+    """
+
+    group: str
+    name: str
+    version: int
+    made_on: str
+    recipient: str
+    coordinator: str
+    definitions: tuple[Definition, ...]
+    outcomes: tuple[str, ...]
+    growth_name: str
+    growth_digest: str
+    level: Level
+    k: int
+    l: int  # noqa: E741 - the name the literature gives it
+    minimum: int
+    round_to: int | None
+    mean_minimum: int
+    fewest_new: int
+    fewest_practices: int
+    most_cases: int
+    variables: tuple[Hierarchy, ...]
+    groupings: tuple[str, ...]
+
+    @property
+    def contribution_policy(self) -> Policy:
+        """The rule for counts that leave a practice; they are exact where shown, so that they can be added up."""
+        return Policy(minimum=self.minimum, mean_minimum=self.mean_minimum)
+
+    @property
+    def pooled_policy(self) -> Policy:
+        """The rule for what is pooled."""
+        return Policy(minimum=self.minimum, round_to=self.round_to, mean_minimum=self.mean_minimum)
+
+    @property
+    def weights(self) -> dict[str, float]:
+        """What should be kept finest when cases are generalised: the variables that shares are pooled by."""
+        return {one.name: 3.0 if one.name in self.groupings else 1.0 for one in self.variables}
+
+    def hierarchy(self, name: str) -> Hierarchy:
+        """The levels of a variable.
+
+        Raises:
+            GroupError: The group did not agree on it.
+        """
+        for one in self.variables:
+            if one.name == name:
+                return one
+        found = f"the group did not agree on {name!r}"
+        raise GroupError(found, expected=", ".join(one.name for one in self.variables))
+
+    def definition(self, identifier: str) -> Definition:
+        """A definition that is pooled.
+
+        Raises:
+            GroupError: The group did not agree on it.
+        """
+        for one in self.definitions:
+            if one.id == identifier and identifier in self.outcomes:
+                return one
+        found = f"the group did not agree on the outcome {identifier!r}"
+        raise GroupError(found, expected=", ".join(self.outcomes))
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of everything agreed."""
+        return hashlib.sha256(canonical(self.to_dict())).hexdigest()
+
+    @property
+    def fingerprint(self) -> str:
+        """The beginning of the digest in groups of four, short enough to read out over the telephone."""
+        start = self.digest[:20].upper()
+        return " ".join(start[i : i + 4] for i in range(0, 20, 4))
+
+    def to_dict(self) -> dict[str, Any]:
+        """The agreement as plain data."""
+        plain: dict[str, Any] = {name: getattr(self, name) for name in (*_TEXTS, *_NUMBERS)}
+        return plain | {
+            "format": FORMAT,
+            "level": self.level,
+            "round_to": self.round_to,
+            "definitions": [definition_to_dict(one) for one in self.definitions],
+            "outcomes": list(self.outcomes),
+            "groupings": list(self.groupings),
+            "variables": [
+                {
+                    "name": one.name,
+                    "base": list(one.base),
+                    "levels": [[level[value] for value in one.base] for level in one.levels],
+                }
+                for one in self.variables
+            ],
+        }
+
+
+def canonical(data: object) -> bytes:
+    """Plain data as the one text that is signed and hashed."""
+    return json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False).encode("ascii")
+
+
+def agreement_from(data: object) -> Agreement:
+    """An agreement from plain data; anything missing, unknown or out of range is refused as a whole.
+
+    Raises:
+        GroupError: It is not an agreement.
+    """
+    if not isinstance(data, dict) or set(data) != _KEYS or data.get("format") != FORMAT:
+        raise _wrong("its parts are not those of an agreement of this version")
+    for name, pattern in _TEXTS.items():
+        if not isinstance(data[name], str) or not re.fullmatch(pattern, data[name], flags=re.ASCII):
+            raise _wrong(f"{name} is not as it should be")
+    for name, (low, high) in _NUMBERS.items():
+        if type(data[name]) is not int or not low <= data[name] <= high:
+            raise _wrong(f"{name} is not a whole number from {low} to {high}")
+    try:
+        made = _made(data)
+    except (KeyError, TypeError, ValueError, AttributeError, MentonError) as error:
+        raise _wrong(getattr(error, "found", type(error).__name__)) from error
+    _check(made)
+    return made
+
+
+def _made(data: Mapping[str, Any]) -> Agreement:
+    date.fromisoformat(data["made_on"])
+    if data["level"] not in {"cases", "counts"}:
+        raise _wrong("level is neither cases nor counts")
+    return Agreement(
+        **{name: data[name] for name in (*_TEXTS, *_NUMBERS)},
+        level=data["level"],
+        round_to=data["round_to"],
+        definitions=tuple(definition_from(one, where="agreement") for one in data["definitions"]),
+        outcomes=_texts(data["outcomes"]),
+        groupings=_texts(data["groupings"]),
+        variables=tuple(_hierarchy(one) for one in data["variables"]),
+    )
+
+
+def _texts(listed: object) -> tuple[str, ...]:
+    texts = isinstance(listed, list) and all(isinstance(one, str) for one in listed)
+    if not isinstance(listed, list) or not texts or len(set(listed)) < len(listed):
+        raise _wrong("a list of names is not one, or names something twice")
+    return tuple(listed)
+
+
+def _hierarchy(data: Mapping[str, Any]) -> Hierarchy:
+    base = _texts(data["base"])
+    levels = tuple(MappingProxyType(dict(zip(base, level, strict=True))) for level in data["levels"])
+    if len(base) > 60 or not levels or len(levels) > 8 or dict(levels[0]) != {value: value for value in base}:
+        raise _wrong("a variable has too many values or levels, or its first level changes them")
+    labels = [label for level in levels for label in level.values()]
+    if not all(isinstance(one, str) and 0 < len(one) <= 80 and one.isprintable() for one in (*base, *labels)):
+        raise _wrong("a variable has values that are not short texts")
+    return Hierarchy(str(data["name"]), base, levels)
+
+
+def _check(made: Agreement) -> None:
+    from warehouse.pooled.variables import KNOWN_VARIABLES
+
+    names = [one.name for one in made.variables]
+    if len(set(names)) < len(names) or not set(names) <= set(KNOWN_VARIABLES) or len(names) > len(KNOWN_VARIABLES):
+        raise _wrong("a variable is unknown or named twice")
+    if not set(made.groupings) <= set(names):
+        raise _wrong("shares are to be pooled by a variable that is not among those agreed")
+    if not made.outcomes or not set(made.outcomes) <= {one.id for one in made.definitions}:
+        raise _wrong("an outcome has no definition")
+    if made.round_to is not None and (type(made.round_to) is not int or not 2 <= made.round_to <= 20):
+        raise _wrong("round_to is neither nothing nor a whole number from 2 to 20")
+
+
+def _wrong(what: str) -> GroupError:
+    found = f"this is not an agreement of a study group: {what}"
+    return GroupError(found, expected="the file the coordinator sent", remedy="ask the coordinator for it again")
+
+
+def growth_digest(name: str, rows: Iterable[tuple[Any, ...]]) -> str:
+    """Digest of a growth reference: its name and, a row a curve, measure, sex, ages, means and slopes' SD and SE."""
+    listed = sorted(([*row[:2], list(row[2]), list(row[3]), *row[4:]] for row in rows), key=lambda row: row[:2])
+    return hashlib.sha256(canonical([name, listed])).hexdigest()
+
+
+def digest_of_reference(reference: GrowthReference) -> str:
+    """The same of a reference at hand."""
+    return growth_digest(
+        reference.name,
+        [(one.measure, one.sex, one.ages, one.means, one.slope_sd, one.slope_se) for one in reference.curves],
+    )

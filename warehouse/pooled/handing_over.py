@@ -1,0 +1,224 @@
+"""What one practice would hand over to its group, made ready for the practice to look at before anything leaves.
+
+Case level: every case, generalised until it has enough others like it. Counts only: the agreed tables, each at the
+finest level of its variable at which no count has to be hidden, else with small counts hidden by the one engine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from warehouse.anonymity import ANY, anonymise
+from warehouse.disclosure import protect
+from warehouse.pooled.cases import result_column
+from warehouse.pooled.history import Difference, past_of, smallest_difference
+from warehouse.pooled.tables import (
+    breakdown_layout,
+    breakdown_table,
+    coarser,
+    family,
+    members_at,
+    merged,
+    totals_known,
+    totals_table,
+)
+from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from warehouse.anonymity import Anonymised
+    from warehouse.disclosure import Policy, ProtectedTable, Release
+    from warehouse.pooled.agreement import Agreement, Level
+    from warehouse.pooled.cases import GroupCases
+    from warehouse.pooled.history import Handed, Past
+    from warehouse.pooled.tables import Counts
+
+_NO_LEVELS: Mapping[str, int] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HandingOver:
+    """A contribution before it is packed.
+
+    Attributes:
+        level: ``cases`` or ``counts``.
+        n_cases: Cases it is about.
+        cases: The generalised cases, in an order that says nothing; None for counts.
+        levels: Variable -> level of generalisation, for cases.
+        tables: The tables as they may leave, for counts. They carry the guards of their owner, which stay behind.
+        held_back: Sentences: what was agreed but does not leave, and why.
+        changes: Sentences: what was generalised.
+        made: How anonymous the cases became; None for counts.
+        difference: The smallest difference to an earlier contribution; None where there is none.
+        refused: Why nothing may leave, or empty.
+    """
+
+    level: Level
+    n_cases: int
+    cases: pl.DataFrame | None = None
+    levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)
+    tables: tuple[Release, ...] = ()
+    held_back: tuple[str, ...] = ()
+    changes: tuple[str, ...] = ()
+    made: Anonymised | None = None
+    difference: Difference | None = None
+    refused: str = ""
+
+
+def hand_over(cases: GroupCases, agreement: Agreement, *, level: Level, history: Sequence[Handed] = ()) -> HandingOver:
+    """Make a contribution ready.
+
+    Args:
+        cases: The cases of the practice.
+        agreement: What the group agreed on.
+        level: ``cases`` or ``counts``; the agreement must ask for cases for cases to be given.
+        history: Everything the practice handed over before, to this group and others, oldest first.
+    """
+    differing = smallest_difference(history, cases.versions)
+    reason = _why_not(cases, agreement, level, differing)
+    if reason:
+        return HandingOver(level=level, n_cases=cases.frame.height, difference=differing, refused=reason)
+    if level == "cases":
+        return _cases(cases, agreement, differing)
+    return _counts(cases, agreement, history, differing)
+
+
+def _why_not(cases: GroupCases, agreement: Agreement, level: Level, differing: Difference | None) -> str:
+    n = cases.frame.height
+    if n == 0:
+        return "There is no consecutive treated case to contribute."
+    if n > agreement.most_cases:
+        return f"There are {n:,} cases; the group takes at most {agreement.most_cases:,} from one practice."
+    if level == "cases" and agreement.level == "counts":
+        return "The group agreed on counts only, so single cases must not leave, not even generalised."
+    if differing is not None and differing.total < agreement.fewest_new:
+        return (
+            f"Only {differing.total} case(s) are new, changed or taken out since an earlier contribution. Whoever kept"
+            f" that one could learn about these few by comparing; wait until there are {agreement.fewest_new}."
+        )
+    return ""
+
+
+def _cases(cases: GroupCases, agreement: Agreement, differing: Difference | None) -> HandingOver:
+    made = anonymise(
+        cases.frame,
+        agreement.variables,
+        k=agreement.k,
+        l=agreement.l,
+        sensitive=[result_column(outcome) for outcome in agreement.outcomes],
+        weights=agreement.weights,
+    )
+    if made.frame is None:
+        reason = " ".join(caution.text for caution in made.warnings)
+        return HandingOver(level="cases", n_cases=cases.frame.height, difference=differing, refused=reason)
+    return HandingOver(
+        level="cases",
+        n_cases=cases.frame.height,
+        cases=made.frame.sort(made.frame.columns),
+        levels=made.levels,
+        changes=made.changes,
+        made=made,
+        difference=differing,
+    )
+
+
+def _counts(
+    cases: GroupCases, agreement: Agreement, history: Sequence[Handed], differing: Difference | None
+) -> HandingOver:
+    tables: list[Release] = []
+    held_back: list[str] = []
+    changes: list[str] = []
+    for outcome in agreement.outcomes:
+        past = past_of(history, outcome, cases.versions[outcome])
+        totals = _totals(cases.frame, agreement, outcome, past)
+        if totals.refused:
+            held_back.append(f"{outcome}: no count. {totals.refused}")
+            continue
+        tables.append(totals.release)
+        if not totals_known(totals):
+            held_back.append(f"{outcome}: a total is hidden, so no breakdown is given.")
+            continue
+        for by in agreement.groupings:
+            found = _breakdown(cases.frame, agreement, outcome, by, past, totals.release)
+            tables += found.tables
+            held_back += found.held_back
+            changes += found.changes
+    refused = "" if tables else "Nothing may leave: every table would give away a small count."
+    return HandingOver(
+        level="counts",
+        n_cases=cases.frame.height,
+        tables=tuple(tables),
+        held_back=tuple(held_back),
+        changes=tuple(dict.fromkeys(changes)),
+        difference=differing,
+        refused=refused,
+    )
+
+
+def _totals(frame: pl.DataFrame, agreement: Agreement, outcome: str, past: Past) -> ProtectedTable:
+    results = dict(frame[result_column(outcome)].value_counts().iter_rows())
+    table = totals_table(outcome, results, scope=past.scope)
+    return protect(table, agreement.contribution_policy, earlier=family(past.releases, outcome))
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    tables: tuple[Release, ...] = ()
+    held_back: tuple[str, ...] = ()
+    changes: tuple[str, ...] = ()
+
+
+def _breakdown(frame: pl.DataFrame, agreement: Agreement, outcome: str, by: str, past: Past, totals: Release) -> _Part:
+    hierarchy = agreement.hierarchy(by)
+    counts = counts_by(frame, outcome, by, hierarchy.base)
+    level = _finest_level(counts, agreement, by)
+    if level is None:
+        return _Part(held_back=(f"{outcome} by {by}: every way to group leaves nothing but the total.",))
+    members = members_at(hierarchy, level)
+    layout = breakdown_layout(outcome, by, members, scope=past.scope)
+    policy = agreement.contribution_policy
+    found = protect(
+        breakdown_table(outcome, by, counts, layout), policy, earlier=family([*past.releases, totals], outcome, by)
+    )
+    if found.refused:
+        return _Part(held_back=(f"{outcome} by {by}: not given. {found.refused}",))
+    hidden = sum(cell.state != "shown" for cell in found.cells.values())
+    return _Part(
+        tables=(found.release,),
+        held_back=(f"{outcome} by {by}: {hidden} of {len(found.cells)} counts are hidden.",) if hidden else (),
+        changes=(f"{by} is merged to: {', '.join(members)}.",) if level else (),
+    )
+
+
+def counts_by(frame: pl.DataFrame, outcome: str, by: str, base: Sequence[str]) -> dict[str, Counts]:
+    """Base value -> adverse and counted cases, in the order of the base values."""
+    column = pl.col(result_column(outcome))
+    found = frame.group_by(by).agg(
+        (column == ADVERSE).sum().alias("adverse"), column.is_in([ADVERSE, NOT_ADVERSE]).sum().alias("counted")
+    )
+    known = {str(value): (int(adverse), int(counted)) for value, adverse, counted in found.iter_rows()}
+    return {value: known.get(value, (0, 0)) for value in base}
+
+
+def _finest_level(counts: Mapping[str, Counts], agreement: Agreement, by: str) -> int | None:
+    """The finest level at which nothing is small; failing that, the one with the fewest cases in small rows."""
+    hierarchy, policy = agreement.hierarchy(by), agreement.contribution_policy
+    best: tuple[int, int] | None = None
+    for level, labels in enumerate(hierarchy.levels):
+        if set(labels.values()) == {ANY}:
+            break
+        rows = merged(counts, coarser(hierarchy, 0, level)).values()
+        spoilt = sum(counted for adverse, counted in rows if _has_small(adverse, counted, policy))
+        filled = sum(counted > 0 for _, counted in rows)
+        if filled > 1 and (best is None or spoilt < best[0]):
+            best = (spoilt, level)
+    return None if best is None else best[1]
+
+
+def _has_small(adverse: int, counted: int, policy: Policy) -> bool:
+    return any(policy.is_small(count) for count in (adverse, counted, counted - adverse))

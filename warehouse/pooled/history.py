@@ -1,0 +1,123 @@
+"""What a practice has handed over before, and how a further table about much the same cases meets it.
+
+A case as it stands (its variables and results) is one version; a corrected case is another. Every version carries a
+mark that says which contributions it was part of: "101" was in the first and the third. Tables of contribution i are
+about the versions with a 1 in place i. So the engine of disclosure control sees exactly by which versions two
+contributions differ. A reader is taken to know which marks no version has, such as that no case was taken out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from warehouse.disclosure import Guard, Layout
+from warehouse.pooled.tables import SCOPE, is_about
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from warehouse.disclosure import Release
+
+_NO_LEVELS: Mapping[str, int] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handed:
+    """One earlier contribution, as its owner keeps it.
+
+    Attributes:
+        group: Group it went to.
+        sequence: Its number in that group.
+        made_on: Date.
+        level: ``cases`` or ``counts``.
+        versions: Outcome -> case key -> digest of the case as it then stood.
+        releases: The tables handed over; their scope names the versions by marks as long as the history then was.
+        levels: Variable -> level of a case-level contribution.
+    """
+
+    group: str
+    sequence: int
+    made_on: str
+    level: str
+    versions: Mapping[str, Mapping[str, str]]
+    releases: tuple[Release, ...] = ()
+    levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """By how many cases two contributions differ: new or changed, and taken out or changed."""
+
+    added: int
+    gone: int
+
+    @property
+    def total(self) -> int:
+        """The larger of the two, as a changed case is in both."""
+        return max(self.added, self.gone)
+
+
+def difference(earlier: Mapping[str, str], now: Mapping[str, str]) -> Difference:
+    """Versions of now that were not in the earlier contribution, and the reverse."""
+    added = sum(earlier.get(key) != digest for key, digest in now.items())
+    gone = sum(now.get(key) != digest for key, digest in earlier.items())
+    return Difference(added, gone)
+
+
+def smallest_difference(history: Sequence[Handed], now: Mapping[str, Mapping[str, str]]) -> Difference | None:
+    """Of all earlier contributions, the fewest cases by which one differs from now at all; None where none differs."""
+    found = [
+        difference(one.versions[outcome], versions)
+        for outcome, versions in now.items()
+        for one in history
+        if outcome in one.versions
+    ]
+    return min((one for one in found if one.total), key=lambda one: one.total, default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """What has been handed over about one outcome, told in the marks of now.
+
+    Attributes:
+        scope: Marks of the versions that the coming contribution is made of.
+        releases: Tables handed over before.
+    """
+
+    scope: tuple[str, ...]
+    releases: tuple[Release, ...]
+
+
+def past_of(history: Sequence[Handed], outcome: str, now: Mapping[str, str]) -> Past:
+    """What a coming table of an outcome has to be checked against (case key -> digest, as the cases stand now)."""
+    before = [one for one in history if outcome in one.versions]
+    known = _marks([*(one.versions[outcome] for one in before), now])
+    releases = [_remarked(release, known) for one in before for release in one.releases if is_about(release, outcome)]
+    scope = tuple(mark for mark in known if mark.endswith("1")) or ("nothing",)
+    return Past(scope, tuple(releases))
+
+
+def _marks(everyone: Sequence[Mapping[str, str]]) -> tuple[str, ...]:
+    """Every mark that some version has, sorted."""
+    versions = {(key, digest) for each in everyone for key, digest in each.items()}
+    return tuple(sorted({"".join("01"[each.get(key) == digest] for each in everyone) for key, digest in versions}))
+
+
+def _remarked(release: Release, known: Sequence[str]) -> Release:
+    layout = release.layout
+    scope = {name: tuple(_grown(kept, known)) if name == SCOPE else kept for name, kept in layout.scope.items()}
+    guards = tuple(
+        Guard(_sets(one.whole, known), None if one.less is None else _sets(one.less, known)) for one in release.guards
+    )
+    return replace(release, layout=Layout(layout.dimensions, MappingProxyType(scope)), guards=guards)
+
+
+def _sets(named: Mapping[str, frozenset[str]], known: Sequence[str]) -> Mapping[str, frozenset[str]]:
+    return {name: frozenset(_grown(values, known)) if name == SCOPE else values for name, values in named.items()}
+
+
+def _grown(values: Sequence[str] | frozenset[str], known: Sequence[str]) -> list[str]:
+    """The longer marks that begin with one of these."""
+    return [mark for mark in known if any(mark.startswith(value) for value in values)] or sorted(values)

@@ -1,0 +1,53 @@
+"""Results of a study group that a practice read and kept in its warehouse folder, for the dashboard."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from warehouse.errors import GroupError
+from warehouse.pooled.result import GroupResult, result_from
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+FOLDER = "group"
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A result and the tags of the practices of this warehouse in it, by practice."""
+
+    result: GroupResult
+    mine: dict[str, str]
+
+
+def kept_path(warehouse: Path, group: str) -> Path:
+    """Where the result of a group is kept."""
+    return warehouse / FOLDER / f"{group}.json"
+
+
+def kept_text(kept: Kept) -> str:
+    """The text of the file."""
+    return json.dumps({"result": kept.result.to_dict(), "mine": kept.mine}, indent=1) + "\n"
+
+
+def kept_results(warehouse: Path) -> tuple[Kept, ...]:
+    """The results kept, one a group, by the group's name.
+
+    Raises:
+        GroupError: A file among them is not as it was written.
+    """
+    found = [_read(path) for path in sorted((warehouse / FOLDER).glob("*.json"))]
+    return tuple(sorted(found, key=lambda one: (one.result.name, one.result.group)))
+
+
+def _read(path: Path) -> Kept:
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        mine = {str(practice): str(tag) for practice, tag in data["mine"].items()}
+        return Kept(result_from(data["result"]), mine)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, GroupError) as error:
+        found = "a result of the study group was changed since it was kept"
+        raise GroupError(found, where=path.name, remedy="read it again with `menton group read`") from error

@@ -1,0 +1,134 @@
+"""The practices of a group with their counts as they may be seen."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from warehouse.pooled.publishing import fits
+from warehouse.pooled.ranges import Range, exactly
+from warehouse.pooled.tables import (
+    COUNTED,
+    SCOPE,
+    breakdown_layout,
+    breakdown_table,
+    family,
+    totals_name,
+    totals_table,
+)
+from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from warehouse.disclosure import ProtectedTable, Table
+    from warehouse.pooled.agreement import Agreement
+    from warehouse.pooled.member import Member
+    from warehouse.pooled.publishing import Publisher
+
+
+@dataclass(frozen=True, slots=True)
+class Practice:
+    """One practice's counts as published."""
+
+    member: Member
+    adverse: Range
+    counted: Range
+    adverse_shown: str
+    counted_shown: str
+
+
+def published_practices(
+    members: Sequence[Member], agreement: Agreement, outcome: str, publisher: Publisher
+) -> tuple[list[Practice], ProtectedTable | None, Counter[str]]:
+    """Practices with counts as published, the totals over those whose counts are all known, and who is left out."""
+    results = {member.id: member.results(outcome) for member in members}
+    whole = [one for one in members if is_whole(results[one.id])]
+    left_out: Counter[str] = Counter()
+    found: list[Practice] = []
+    totals = publish_totals(whole, outcome, publisher)
+    if whole:
+        table = _practice_table(whole, outcome, publisher)
+        found += [one for member in whole if (one := _published(member, table, left_out)) is not None]
+    for member in members:
+        counts = results[member.id]
+        if member in whole:
+            continue
+        if counts is None or not (counted := _counted(member, outcome, counts)).is_exact or counted.high == 0:
+            left_out["gave no number of cases counted"] += 1
+            continue
+        adverse = counts[ADVERSE]
+        found.append(Practice(member, adverse, counted, _shown(adverse, agreement), counted.words))
+    return found, totals, left_out
+
+
+def is_whole(results: dict[str, Range] | None) -> bool:
+    """Whether every result of a practice is known."""
+    return results is not None and all(one.is_exact for one in results.values())
+
+
+def _counted(member: Member, outcome: str, counts: dict[str, Range]) -> Range:
+    table = member.tables.get(totals_name(outcome))
+    if table is None:
+        return counts[ADVERSE] + counts[NOT_ADVERSE]
+    low, high = table.bounds((COUNTED,))
+    return Range(int(low), int(min(high, 10_000_000)))
+
+
+def publish_totals(members: Sequence[Member], outcome: str, publisher: Publisher) -> ProtectedTable | None:
+    """Publish the results over practices whose counts are all known; None without any."""
+    if not members:
+        return None
+    summed = {result: sum(_results(one, outcome)[result].low for one in members) for result in RESULTS}
+
+    def table() -> Table:
+        scope = [label for one in members for label in publisher.scope(one, outcome)]
+        return totals_table(outcome, summed, scope=scope)
+
+    if not fits(table(), family(publisher.known, outcome, SCOPE)):
+        publisher.set_apart([one for one in members if one.replaces], outcome)
+    return publisher.publish(table(), outcome, SCOPE)
+
+
+def _results(member: Member, outcome: str) -> dict[str, Range]:
+    return member.results(outcome) or dict.fromkeys(RESULTS, exactly(0))
+
+
+def _practice_table(members: Sequence[Member], outcome: str, publisher: Publisher) -> ProtectedTable:
+    scopes = {one.id: publisher.scope(one, outcome) for one in members}
+    layout = breakdown_layout(outcome, SCOPE, scopes, scope=(), complete=False)
+    counts: dict[str, tuple[int, int]] = {}
+    for one in members:
+        found = _results(one, outcome)
+        counts |= dict.fromkeys(scopes[one.id], (0, 0))
+        counts[scopes[one.id][0]] = (found[ADVERSE].low, found[ADVERSE].low + found[NOT_ADVERSE].low)
+    return publisher.publish(breakdown_table(outcome, SCOPE, counts, layout), outcome, SCOPE)
+
+
+def _published(member: Member, table: ProtectedTable, left_out: Counter[str]) -> Practice | None:
+    counted, adverse = table.cell(member.id, COUNTED), table.cell(member.id, ADVERSE)
+    if table.refused or counted.value is None:
+        left_out["may not be shown, so as not to give small counts away"] += 1
+        return None
+    if counted.value == 0:
+        left_out["no case counted"] += 1
+        return None
+    known = exactly(counted.value)
+    if adverse.value is not None:
+        return Practice(member, exactly(min(adverse.value, counted.value)), known, adverse.shown, counted.shown)
+    low, high = table.release.bounds((member.id, ADVERSE))
+    hidden = Range(int(low), int(min(high, counted.value))).within(Range(0, counted.value))
+    return Practice(member, hidden, known, adverse.shown, counted.shown)
+
+
+def _shown(count: Range, agreement: Agreement) -> str:
+    if count.is_exact:
+        return count.words
+    is_small = count.low == 1 and count.high < agreement.minimum
+    return agreement.contribution_policy.small_label if is_small else count.words
+
+
+def left_out_notes(left_out: Counter[str]) -> tuple[str, ...]:
+    """A sentence a reason."""
+    return tuple(f"Left out: {n} practice(s) ({reason})." for reason, n in left_out.items())

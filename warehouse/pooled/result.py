@@ -1,0 +1,305 @@
+"""What a group gets to see: plain figures made from published tables, in a form that can be signed and kept."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass, fields
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from warehouse.errors import GroupError
+
+if TYPE_CHECKING:
+    from warehouse.results import Estimate
+
+FORMAT = "menton group result, version 1"
+YOU = "you"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """One estimate with its interval; ``value`` None where there is none, and ``notes`` say why."""
+
+    name: str
+    value: float | None
+    low: float | None
+    high: float | None
+    level: float
+    method: str
+    n: int
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One practice among the others, in order of size.
+
+    Attributes:
+        label: "practice 1" for the one with most cases counted.
+        tag: What only the practice itself can find itself by.
+        counted: Cases counted, as shown.
+        adverse: Adverse cases, as shown.
+        n: Cases counted, for drawing.
+        share: Share adverse; None where a count is hidden.
+        low: End of its interval, or the least the share can be where a count is hidden.
+        high: Likewise the other end, or the most.
+        pooled_share: Share drawn towards what the practices have in common; None where a count is hidden.
+        pooled_low: End of its interval.
+        pooled_high: The other end.
+        weight: Share of the weight in the pooled share.
+        position: Where it lies in the funnel, chance alone considered; empty where a count is hidden.
+        position_spread: The same allowing for the spread between practices.
+    """
+
+    label: str
+    tag: str
+    counted: str
+    adverse: str
+    n: int
+    share: float | None
+    low: float
+    high: float
+    pooled_share: float | None
+    pooled_low: float | None
+    pooled_high: float | None
+    weight: float
+    position: str
+    position_spread: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edge:
+    """One corner of the funnel's edge: limits for a practice of ``n`` cases."""
+
+    n: int
+    level: float
+    spread: bool
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spread:
+    """How far practices differ beyond chance (heterogeneity on the log odds, and the funnel's over-dispersion)."""
+
+    q: float
+    df: int
+    p_value: float
+    i2: float
+    tau2: float
+    tau2_low: float
+    tau2_high: float
+    phi: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharePool:
+    """The share adverse over the practices under one definition.
+
+    Attributes:
+        outcome: Id of the definition.
+        definition: Its name and version.
+        sentence: What makes a case adverse.
+        practices: Practices behind the figures.
+        totals: Name -> cases as shown, over the practices whose counts are all known.
+        lines: The practices.
+        figures: The pooled share by several methods; the first is the one to quote.
+        prediction_low: End of the interval for a further practice's share; None where there is none.
+        prediction_high: The other end.
+        spread: None with fewer than two practices.
+        if_lowest: The pooled share if every hidden count were the least it can be; None if none is hidden.
+        if_highest: If the most.
+        target: The funnel's target.
+        edges: The funnel's edges.
+        notes: What to keep in mind.
+        refused: Why there is nothing, or empty.
+    """
+
+    outcome: str
+    definition: str
+    sentence: str
+    practices: int
+    totals: tuple[tuple[str, str], ...] = ()
+    lines: tuple[Line, ...] = ()
+    figures: tuple[Figure, ...] = ()
+    prediction_low: float | None = None
+    prediction_high: float | None = None
+    spread: Spread | None = None
+    if_lowest: float | None = None
+    if_highest: float | None = None
+    target: float | None = None
+    edges: tuple[Edge, ...] = ()
+    notes: tuple[str, ...] = ()
+    refused: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupRow:
+    """One group of a variable over all practices.
+
+    Attributes:
+        label: The group.
+        counted: Cases counted, as shown.
+        adverse: Adverse cases, as shown.
+        share: Share adverse with its interval.
+        ratio: Risk ratio to the reference group within practices, pooled; None for the reference.
+        adjusted: Odds ratio to the reference group, adjusted; None where no model could be made.
+    """
+
+    label: str
+    counted: str
+    adverse: str
+    share: Figure
+    ratio: Figure | None = None
+    adjusted: Figure | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupPool:
+    """Shares by the groups of a variable.
+
+    Attributes:
+        outcome: Id of the definition.
+        by: The variable.
+        practices: Practices behind the table.
+        reference: Group the others are compared with.
+        rows: The groups, in the order of the variable.
+        adjusted_for: Variables of the adjusted model, practice among them; empty where there is none.
+        adjusted_practices: Practices with single cases behind it.
+        notes: What to keep in mind.
+        refused: Why there is nothing, or empty.
+    """
+
+    outcome: str
+    by: str
+    practices: int
+    reference: str = ""
+    rows: tuple[GroupRow, ...] = ()
+    adjusted_for: tuple[str, ...] = ()
+    adjusted_practices: int = 0
+    notes: tuple[str, ...] = ()
+    refused: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupResult:
+    """Everything the group gets to see at one time.
+
+    Attributes:
+        group: Id of the group; ``name`` is its name.
+        agreement: Digest of the agreement.
+        version: Its version.
+        number: Counts up with every result.
+        made_on: Date.
+        salt: What the tags were made with.
+        growth: The growth reference.
+        shares: One a definition.
+        breakdowns: One a definition and variable.
+        notes: What to keep in mind of the whole.
+    """
+
+    group: str
+    name: str
+    agreement: str
+    version: int
+    number: int
+    made_on: str
+    salt: str
+    growth: str
+    shares: tuple[SharePool, ...]
+    breakdowns: tuple[GroupPool, ...]
+    notes: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """The result as plain data."""
+        return {"format": FORMAT, **asdict(self)}
+
+
+def figure(name: str, estimate: Estimate, *, digits: int | None = None) -> Figure:
+    """An estimate as a figure, rounded where it rests on counts that are not published."""
+    interval = estimate.interval
+    return Figure(
+        name=name,
+        value=_rounded(estimate.value, digits),
+        low=_rounded(interval.low if interval else None, digits),
+        high=_rounded(interval.high if interval else None, digits),
+        level=interval.level if interval else 0.95,
+        method=estimate.method,
+        n=estimate.n,
+        notes=tuple(caution.text for caution in estimate.warnings),
+    )
+
+
+def _rounded(value: float | None, digits: int | None) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return value if digits is None else round(value, digits)
+
+
+T = TypeVar("T")
+
+
+def result_from(data: object) -> GroupResult:
+    """A result from plain data.
+
+    Raises:
+        GroupError: It is not a result of this version.
+    """
+    if not isinstance(data, dict) or data.get("format") != FORMAT:
+        raise _wrong("its format")
+    plain = {name: value for name, value in data.items() if name != "format"}
+    return _read(GroupResult, plain)
+
+
+_PARTS: dict[tuple[str, str], type] = {
+    ("GroupResult", "shares"): SharePool,
+    ("GroupResult", "breakdowns"): GroupPool,
+    ("SharePool", "lines"): Line,
+    ("SharePool", "figures"): Figure,
+    ("SharePool", "spread"): Spread,
+    ("SharePool", "edges"): Edge,
+    ("GroupPool", "rows"): GroupRow,
+    ("GroupRow", "share"): Figure,
+    ("GroupRow", "ratio"): Figure,
+    ("GroupRow", "adjusted"): Figure,
+}
+_KINDS: dict[str, tuple[type, ...]] = {
+    "str": (str,),
+    "int": (int,),
+    "float": (int, float),
+    "bool": (bool,),
+    "float | None": (int, float, type(None)),
+    "tuple[str, ...]": (list,),
+    "tuple[tuple[str, str], ...]": (list,),
+}
+
+
+def _read(kind: type[T], data: object) -> T:
+    """One part, every field of it present and of its kind."""
+    named = {one.name: str(one.type) for one in fields(kind)}  # type: ignore[arg-type]
+    if not isinstance(data, dict) or set(data) != set(named):
+        raise _wrong(f"the parts of {kind.__name__}")
+    return kind(**{name: _value(kind, name, text, data[name]) for name, text in named.items()})
+
+
+def _value(kind: type, name: str, declared: str, value: object) -> object:
+    part = _PARTS.get((kind.__name__, name))
+    if part is not None and isinstance(value, list) and declared.startswith("tuple"):
+        return tuple(_read(part, one) for one in value)
+    if part is not None and value is None and declared.endswith("| None"):
+        return None
+    if part is not None:
+        return _read(part, value)
+    if not isinstance(value, _KINDS[declared]) or (isinstance(value, bool) and declared != "bool"):
+        raise _wrong(f"{name} of {kind.__name__}")
+    if not isinstance(value, list):
+        return value
+    items = [tuple(one) if isinstance(one, list) else one for one in value]
+    flat = [text for one in items for text in (one if isinstance(one, tuple) else (one,))]
+    if not all(isinstance(text, str) for text in flat):
+        raise _wrong(f"{name} of {kind.__name__}")
+    return tuple(items)
+
+
+def _wrong(what: str) -> GroupError:
+    found = f"this is not a result of a study group: {what} is not as it should be"
+    return GroupError(found, remedy="ask the coordinator for the file again")

@@ -1,0 +1,130 @@
+"""The tables of a group: results in all, and counted and adverse cases by practice or by a variable.
+
+Two tables about the same cases meet only in their totals, the cases with each result: any two tables with the same
+totals fit some set of cases. So a breakdown has to be checked against the totals and against earlier tables by the same
+variable, but not against breakdowns by other variables. That holds while the totals are known; where they are hidden,
+no breakdown is given at all.
+"""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from warehouse.disclosure import Dimension, Layout, Table
+from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from warehouse.anonymity.hierarchy import Hierarchy
+    from warehouse.disclosure import ProtectedTable, Release
+
+ALL = "all"
+STARTED = "started"
+COUNTED = "counted"
+TOTALS = "totals"
+SCOPE = "cases of"
+"""The variable that tells apart which cases a table is about: versions of cases, or contributions."""
+
+_IN_ALL = {STARTED: RESULTS, COUNTED: (ADVERSE, NOT_ADVERSE)} | {result: (result,) for result in RESULTS}
+_IN_PART = {COUNTED: (ADVERSE, NOT_ADVERSE), ADVERSE: (ADVERSE,)}
+
+Counts = tuple[int, int]
+"""Adverse, counted."""
+
+
+def result_variable(outcome: str) -> str:
+    """The name of the result dimension under a definition."""
+    return f"result {outcome}"
+
+
+def totals_name(outcome: str) -> str:
+    """Name of the table of all results."""
+    return f"{outcome} {TOTALS}"
+
+
+def breakdown_name(outcome: str, by: str) -> str:
+    """Name of a breakdown."""
+    return f"{outcome} by {by}"
+
+
+def totals_layout(outcome: str, scope: Sequence[str]) -> Layout:
+    """Layout of the table of all results."""
+    results = Dimension(result_variable(outcome), MappingProxyType(_IN_ALL))
+    return Layout((results,), MappingProxyType({SCOPE: tuple(scope)}))
+
+
+def totals_table(outcome: str, results: Mapping[str, int], *, scope: Sequence[str]) -> Table:
+    """Cases with each result (result -> n)."""
+    counts: dict[tuple[str, ...], int] = {(result,): results.get(result, 0) for result in RESULTS}
+    return Table(totals_name(outcome), totals_layout(outcome, scope), counts)
+
+
+def breakdown_layout(
+    outcome: str, by: str, members: Mapping[str, tuple[str, ...]], *, scope: Sequence[str], complete: bool = True
+) -> Layout:
+    """Layout of counted and adverse cases by a variable, with a total.
+
+    Args:
+        outcome: Id of the definition.
+        by: The variable.
+        members: Group -> base values.
+        scope: The cases meant; empty where the variable itself says which (practices).
+        complete: Whether every case has one of the base values.
+    """
+    everything = tuple(value for values in members.values() for value in values)
+    shown = {**members, ALL: everything} if len(members) > 1 else dict(members)
+    dimensions = (
+        Dimension(by, MappingProxyType(shown), complete),
+        Dimension(result_variable(outcome), MappingProxyType(_IN_PART), complete=False),
+    )
+    return Layout(dimensions, MappingProxyType({SCOPE: tuple(scope)} if scope else {}))
+
+
+def breakdown_table(outcome: str, by: str, counts: Mapping[str, Counts], layout: Layout) -> Table:
+    """Counted and adverse cases (base value -> adverse, counted)."""
+    cells: dict[tuple[str, ...], int] = {}
+    for value, (adverse, counted) in counts.items():
+        cells[value, ADVERSE] = adverse
+        cells[value, NOT_ADVERSE] = counted - adverse
+    return Table(breakdown_name(outcome, by), layout, cells)
+
+
+def members_at(hierarchy: Hierarchy, level: int) -> dict[str, tuple[str, ...]]:
+    """Group -> base values at a level of a variable, in the order of the base values."""
+    found: dict[str, tuple[str, ...]] = {}
+    for value in hierarchy.base:
+        label = hierarchy.levels[level][value]
+        found[label] = (*found.get(label, ()), value)
+    return found
+
+
+def merged(counts: Mapping[str, Counts], mapping: Mapping[str, str]) -> dict[str, Counts]:
+    """Counts by label, summed under coarser labels (label -> coarser label)."""
+    found: dict[str, Counts] = dict.fromkeys(mapping.values(), (0, 0))
+    for label, (adverse, counted) in counts.items():
+        already = found[mapping[label]]
+        found[mapping[label]] = (already[0] + adverse, already[1] + counted)
+    return found
+
+
+def coarser(hierarchy: Hierarchy, fine: int, coarse: int) -> dict[str, str]:
+    """Label at the finer level -> label at the coarser one."""
+    return {hierarchy.levels[fine][value]: hierarchy.levels[coarse][value] for value in hierarchy.base}
+
+
+def is_about(release: Release, outcome: str) -> bool:
+    """Whether a table of a group is about an outcome."""
+    return release.name.partition(" ")[0] == outcome
+
+
+def family(releases: Sequence[Release], outcome: str, *names: str) -> list[Release]:
+    """Earlier releases that a table must be checked against: all totals of the outcome, and tables of these names."""
+    wanted = {totals_name(outcome), *(breakdown_name(outcome, name) for name in names)}
+    return [one for one in releases if one.name in wanted]
+
+
+def totals_known(table: ProtectedTable) -> bool:
+    """Whether the totals that a breakdown would show again are not hidden."""
+    return not table.refused and all(table.cell(name).state == "shown" for name in (COUNTED, ADVERSE, NOT_ADVERSE))
