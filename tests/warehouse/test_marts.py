@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -234,8 +235,8 @@ def test_the_first_reading_of_the_first_examiner_is_in_use(tmp_path: Path) -> No
     assert found == {"start": 31.0, "finish": 34.0}
 
 
-def load_repeats(folder: Path, readings: list[tuple[str, str, int, float]], case: str = "a") -> None:
-    """Add readings from a tabular file to a case that is in the warehouse."""
+def load_repeats(folder: Path, readings: list[tuple[str, str, int, float]], cases: Sequence[str] = ("a",)) -> None:
+    """Add the same readings from a tabular file to cases that are in the warehouse."""
     from pipelines.delivery import Sorted
     from pipelines.loading import load
     from tests.hand_made import sorted_delivery
@@ -245,19 +246,19 @@ def load_repeats(folder: Path, readings: list[tuple[str, str, int, float]], case
     frame = pl.DataFrame(
         [
             {"row": n, "case_id": key(case), "timepoint": time, "examiner": who, "repeat_no": no, "sn_gogn_deg": value}
-            for n, (time, who, no, value) in enumerate(readings, start=2)
+            for n, (case, (time, who, no, value)) in enumerate(product(cases, readings), start=2)
         ]
     )
-    base = sorted_delivery([made_case(case)], source="measurements.csv", salt=str(readings))
+    base = sorted_delivery([made_case(case) for case in cases], source="measurements.csv", salt=str(readings))
     from dataclasses import replace
 
-    delivery = replace(base.delivery, layout="tabular", tables={"measurements": frame}, n_read=len(readings))
+    delivery = replace(base.delivery, layout="tabular", tables={"measurements": frame}, n_read=frame.height)
     tabular = Sorted(
         delivery=delivery,
         good={"readings": frame},
         turned_away=base.turned_away,
         remarks=base.remarks,
-        n_good=len(readings),
+        n_good=frame.height,
         n_turned_away=0,
     )
     with open_store(folder) as store:
@@ -271,8 +272,7 @@ def test_own_repeats_widen_the_margin_of_d1(tmp_path: Path) -> None:
     load_rows(tmp_path, rows)
     with Reader.open(tmp_path) as reader:
         assert outcome(reader, "0", "D1")[0] == "adverse"
-    for number in range(10):
-        load_repeats(tmp_path, [("start", "E1", 2, 34.0)], case=str(number))
+    load_repeats(tmp_path, [("start", "E1", 2, 34.0)], [str(number) for number in range(10)])
     with Reader.open(tmp_path) as reader:
         error = reader.connection.frame("select * from mart_method_errors").to_dicts()[0]
         assert outcome(reader, "0", "D1")[:2] == ("not adverse", "counted")
@@ -283,8 +283,7 @@ def test_own_repeats_widen_the_margin_of_d1(tmp_path: Path) -> None:
 
 def test_nine_pairs_are_too_few_to_use(tmp_path: Path) -> None:
     load_rows(tmp_path, [made_case(str(number), **PAIR) for number in range(9)])
-    for number in range(9):
-        load_repeats(tmp_path, [("start", "E1", 2, 34.0)], case=str(number))
+    load_repeats(tmp_path, [("start", "E1", 2, 34.0)], [str(number) for number in range(9)])
     with Reader.open(tmp_path) as reader:
         assert reader.connection.value("select is_used from mart_method_errors") is False
         assert outcome(reader, "0", "D1")[0] == "adverse"
