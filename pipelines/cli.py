@@ -40,6 +40,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "backup": ("pipelines.commands.backup", "copy the warehouse into a folder, with a hash of every file"),
     "restore": ("pipelines.commands.restore", "put a backup back, after checking it"),
     "rekey": ("pipelines.commands.rekey", "encrypt the warehouse, change its key, or take the encryption away"),
+    "drift": ("pipelines.commands.drift", "is the share adverse drifting in one practice?"),
     "contribute": ("pipelines.commands.contribute", "hand cases or counts over to a study group"),
     "group": ("pipelines.commands.group", "run a study group; read its results"),
     "report": ("dashboard.report.command", "write the report of the audit"),
