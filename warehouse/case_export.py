@@ -4,16 +4,22 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    import polars as pl
+import polars as pl
 
+from warehouse.surety import case_sureties
+
+if TYPE_CHECKING:
     from warehouse.reader import Reader
 
 _LEFT_OUT = ("case_no", "load_id")
 
 
 def case_frame(reader: Reader) -> pl.DataFrame:
-    """One row a case: mart_cases, the change of each measure, and outcome, step and value of each definition."""
+    """One row a case: mart_cases, the change of each measure, and outcome, step and value of each definition.
+
+    A definition made of one change has a column ``probability_<id>`` too: how surely the true change passed the
+    threshold (see :mod:`warehouse.surety`).
+    """
     cases = reader.connection.frame("select * from mart_cases")
     changes = reader.connection.frame(
         "select * exclude (sex, span, age_before, age_after, is_gonion_different, is_porion_different,"
@@ -29,4 +35,8 @@ def case_frame(reader: Reader) -> pl.DataFrame:
             {"status": f"outcome_{definition.id}", "step": f"step_{definition.id}", "value": f"value_{definition.id}"}
         )
         frame = frame.join(renamed, on="case_no", how="left")
+        if definition.single_change is not None:
+            sure = case_sureties(reader, definition=definition.id)
+            sure = sure.select("case_no", pl.col("probability").alias(f"probability_{definition.id}"))
+            frame = frame.join(sure.cast({"case_no": frame.schema["case_no"]}), on="case_no", how="left")
     return frame.drop(_LEFT_OUT).sort("practice", "case_key")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
 
@@ -11,7 +11,9 @@ if TYPE_CHECKING:
     import argparse
 
     from warehouse.rates import GroupRate, Rates
+    from warehouse.reader import Reader
     from warehouse.selection import Selection
+    from warehouse.surety import Surety
 
 METHODS = ("wilson", "clopper_pearson", "mid_p", "jeffreys")
 
@@ -33,6 +35,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         metavar="FILTER=VALUE",
         help="keep cases with this value; may be repeated",
     )
+    parser.add_argument(
+        "--surety", action="store_true", help="also say how surely: the share once measuring error is allowed for"
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=run)
 
@@ -51,11 +56,51 @@ def run(args: argparse.Namespace) -> int:
             method=args.method,
             level=args.level,
         )
+        found = _surety(reader, args) if args.surety else None
     if args.json:
-        say(json.dumps(rates_as_data(result), indent=2))
+        say(json.dumps(_with_surety(rates_as_data(result), found), indent=2))
     else:
         print_rates(result)
+        if found is not None:
+            print_surety(found)
     return 0
+
+
+def _surety(reader: Reader, args: argparse.Namespace) -> Surety:
+    from warehouse.surety import surety
+
+    return surety(reader, by=args.by, definition=args.definition, selection=selection_from(args), level=args.level)
+
+
+def _with_surety(data: dict[str, Any], found: Surety | None) -> dict[str, Any]:
+    """The rates as data, with a key ``surety`` in every group where it was asked for."""
+    if found is None:
+        return data
+    from warehouse.surety import surety_as_data
+
+    by_group = surety_as_data(found)
+    groups = [{**group, "surety": by_group.get(group["group"])} for group in data["groups"]]
+    said = {"reason": found.reason, "error_source": found.error_source, "warnings": [c.text for c in found.cautions]}
+    return {**data, "groups": groups, "surety": said}
+
+
+def print_surety(found: Surety) -> None:
+    """Print how surely cases went adverse."""
+    from warehouse.surety import surety_sentence
+
+    say("How surely")
+    if found.reason:
+        say(f"  {found.reason}")
+        return
+    for group in found.groups:
+        say(f"  {group.label}: {surety_sentence(group)}.")
+    if any(group.share.expected != group.by_error_alone.expected for group in found.groups):
+        say("  growth of single children: by more than the child would have grown anyway, so far as that is known.")
+    say(f"  {found.error_source}")
+    for caution in found.cautions:
+        say(f"  {caution.text}")
+    if found.groups:
+        say(f"  {found.groups[0].share.assumptions}")
 
 
 def selection_from(args: argparse.Namespace) -> Selection:
