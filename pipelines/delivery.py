@@ -32,12 +32,17 @@ class Assumption:
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """The file a table came from: its name without the folder, hash of its bytes, size, and sheet if any."""
+    """The file a table came from: its name without the folder, hash of its bytes, size, and sheet if any.
+
+    Once an ingest has made the names fit to be shown, the given ones stand beside them; they are never kept or shown.
+    """
 
     name: str
     sha256: str
     n_bytes: int
     sheet: str | None = None
+    given_name: str = field(default="", repr=False)
+    given_sheet: str | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, slots=True)

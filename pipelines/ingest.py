@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipelines.contract.contract import load_contract
+from pipelines.deidentify.file_names import kept_source, shown_file_name, shown_source
 from pipelines.deidentify.keyer import Keyer
 from pipelines.film_size import with_size_notes
 from pipelines.interpreting import interpret
@@ -21,7 +22,7 @@ from pipelines.stored_records import stored_points, stored_visits
 from pipelines.tracing import visits_of, with_readings
 from pipelines.validation import validate
 from warehouse.catalogues import Catalogues, in_force, register, shipped
-from warehouse.errors import KeyProblemError, RequestError
+from warehouse.errors import BadFileError, KeyProblemError, RequestError, WarehouseError
 from warehouse.publish import publish
 from warehouse.store import STORE, open_store
 
@@ -109,7 +110,8 @@ def ingest(request: Request) -> Outcome:
     catalogues = _catalogues(request)
     stated = _stated_mapping(request, contract, catalogues)
     settings = stated.settings.read_settings() if stated else ReadSettings()
-    raw = [table for path in discover(request.paths) for table in _read(path, settings, request)]
+    named = tuple(name for name in (request.practice, stated.settings.practice if stated else None) if name)
+    raw = [table for path in discover(request.paths) for table in _read(path, settings, request, named)]
     interpreted = [(table, _mapping_for(table, stated, contract, catalogues)) for table in raw]
     with open_store(request.warehouse, create=True, key=request.encryption_key) as store:
         practice = _practice(request, interpreted[0][1])
@@ -131,7 +133,13 @@ def ingest(request: Request) -> Outcome:
 
 
 def _publish(store: Connection, request: Request) -> str:
-    return publish(request.warehouse, store, key=request.encryption_key, progress=request.progress).build_id
+    """Publish; if that fails, what was loaded before it stays, and it is said so."""
+    try:
+        return publish(request.warehouse, store, key=request.encryption_key, progress=request.progress).build_id
+    except WarehouseError as error:
+        found = f"{error.found}; the rows are in the store, but they are not published yet"
+        remedy = f"{error.remedy}; then `menton publish` shows them" if error.remedy else "run `menton publish`"
+        raise WarehouseError(found, where=error.where, expected=error.expected, remedy=remedy) from error
 
 
 def _catalogues(request: Request) -> Catalogues:
@@ -142,9 +150,16 @@ def _catalogues(request: Request) -> Catalogues:
         return in_force(store)
 
 
-def _read(path: Path, settings: ReadSettings, request: Request) -> list[RawTable]:
-    request.progress(f"reading {path.name}")
-    return read_file(path, settings)
+def _read(path: Path, settings: ReadSettings, request: Request, named: Sequence[str]) -> list[RawTable]:
+    """The tables of a file, under names that may be shown: a file may bear a person's name."""
+    shown = shown_file_name(path.name, named)
+    request.progress(f"reading {shown}")
+    try:
+        tables = read_file(path, settings)
+    except BadFileError as error:
+        found, where = (text.replace(path.name, shown) for text in (error.found, error.where))
+        raise BadFileError(found, where=where, expected=error.expected, remedy=error.remedy) from error
+    return [replace(table, source=shown_source(table.source, named)) for table in tables]
 
 
 def _stated_mapping(request: Request, contract: Contract, catalogues: Catalogues) -> ColumnMapping | None:
@@ -193,7 +208,7 @@ def _already_there(
 def _hash(raw: RawTable, mapping: ColumnMapping, practice: str, contract: Contract, request: Request) -> str:
     stated = request.mapping.read_bytes() if request.mapping else b""
     digest = hashlib.sha256(stated).hexdigest()
-    source = f"{raw.source.sha256}{raw.source.sheet or ''}{mapping.settings.table or ''}"
+    source = f"{raw.source.sha256}{raw.source.given_sheet or ''}{mapping.settings.table or ''}"
     return request_hash(source, practice=practice, mapping=digest, contract=contract.version)
 
 
@@ -212,8 +227,9 @@ def _check(
     deliveries: list[tuple[Delivery, str]] = []
     for raw, mapping, hashed in fresh:
         request.progress(f"interpreting {raw.source.name}")
+        kept = replace(raw, source=kept_source(raw.source, keyer))
         delivery = interpret(
-            raw, mapping, contract=contract, catalogue=catalogues.measures, practice=practice, keyer=keyer
+            kept, mapping, contract=contract, catalogue=catalogues.measures, practice=practice, keyer=keyer
         )
         deliveries.append((delivery, hashed))
     deliveries.sort(key=lambda pair: _position(pair[0]))

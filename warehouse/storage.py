@@ -161,6 +161,10 @@ def told(path: Path) -> Iterator[None]:
         yield
     except _FAULTS as error:
         raise _as_warehouse_error(error, path) from error
+    except duckdb.TransactionException as error:
+        if "Could not write" not in str(error):
+            raise
+        raise _as_warehouse_error(error, path) from error  # the disk was full when the statement was to be kept
 
 
 @contextmanager

@@ -1,0 +1,112 @@
+"""What may be kept and shown of the name of a file or a sheet, since people name files after patients.
+
+A name made of ordinary words of this trade, of a code of one word, of the practice's pseudonym and of at most one
+number or year stays as it is. Of any other the ordinary words stay, and a keyed hash tells one such name from another.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import PurePath
+from typing import TYPE_CHECKING
+
+from pipelines.contract.contract import load_contract
+from pipelines.deidentify.headings import heading_words
+from pipelines.reading.kinds import SUFFIXES
+from warehouse.measures.catalogue import CATALOGUE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pipelines.deidentify.keyer import Keyer
+    from pipelines.delivery import Source
+
+WITHHELD = "name-withheld"
+_WORDS = """
+all again and appliance appliances audit before after bad big case cases ceph cephs changed clean clinic cohort
+consecutive control controls copy corrected correction corrections data dataset delivery demo draft early empty error
+errors example examples export exported exports extra file files final finish finished first fixed follow followup form
+full good group growth half import in landmark landmarks large late later left list load lower main measure measured
+measurement measurements measures menton missing more new next of old only original other outcome outcomes own page
+part patients phase phases photo photos plain points practice practices progress protocol quarter raw reading readings
+record records repaired repeat repeats report retraced right sample second selected series sheet short sheets small
+spreadsheet start started study tab table tables template test tests the third tracing tracings treated treatment
+untreated update updated upper version visit visits week wide with worst wrong year years xlsx csv
+"""
+_NUMBERED = re.compile(r"([a-z]+?)\d{0,2}")
+_NUMBER = re.compile(r"\d{1,2}|(?:19|20)\d\d")
+_LETTER = re.compile(r"[a-z]\d{0,2}")
+
+
+@lru_cache(maxsize=1)
+def _known() -> frozenset[str]:
+    """Ordinary words, and those of the contract's tables and columns and of the measures."""
+    contract = load_contract()
+    names = [*_WORDS.split(), *(table.name for table in contract.tables), *CATALOGUE, *contract.codes]
+    return frozenset(word for one in names for word in heading_words(one) if len(word) > 1)
+
+
+def shown_file_name(name: str, also: Iterable[str] = ()) -> str:
+    """The name of a file as it may be shown: as it is, or its ordinary words.
+
+    Args:
+        name: The name without its folder.
+        also: Further words that name nobody, such as the pseudonym of the practice.
+    """
+    path = PurePath(name)
+    suffix = path.suffix if path.suffix.lower() in SUFFIXES else ""
+    stem = name[: len(name) - len(suffix)]
+    shown = _shown(stem, also)
+    return name if shown is None else shown + suffix.lower()
+
+
+def shown_sheet_name(name: str | None, also: Iterable[str] = ()) -> str | None:
+    """The name of a sheet as it may be shown; None stays None."""
+    return None if name is None else _shown(name, also) or name
+
+
+def _shown(stem: str, also: Iterable[str]) -> str | None:
+    """None where the whole text may be shown, else its ordinary words."""
+    known = _known() | {word for one in also for word in heading_words(one)}
+    words = heading_words(stem)
+    numbers = [word for word in words if _NUMBER.fullmatch(word)]
+    harmless = [word for word in words if _is_known(word, known)]
+    letters = [word for word in words if _LETTER.fullmatch(word) and word not in harmless]
+    if len(numbers) <= 1 and len(letters) <= 1 and len(numbers) + len(harmless) + len(letters) == len(words):
+        return None
+    return "-".join([*harmless, WITHHELD])
+
+
+def _is_known(word: str, known: frozenset[str]) -> bool:
+    match = _NUMBERED.fullmatch(word)
+    return word in known or (match is not None and match[1] in known)
+
+
+def shown_source(source: Source, also: Iterable[str] = ()) -> Source:
+    """The origin of a table with the names that may be shown; the given ones stay beside them, in memory only."""
+    also = tuple(also)
+    return replace(
+        source,
+        name=shown_file_name(source.name, also),
+        sheet=shown_sheet_name(source.sheet, also),
+        given_name=source.name,
+        given_sheet=source.sheet,
+    )
+
+
+def kept_source(source: Source, keyer: Keyer) -> Source:
+    """The origin of a table as the warehouse keeps it: a keyed hash stands for what may not be shown."""
+    name, sheet = source.name, source.sheet
+    if name != source.given_name:
+        path = PurePath(name)
+        name = f"{path.stem}-{_token(keyer, source.given_name)}{path.suffix}"
+    if sheet is not None and source.given_sheet is not None and sheet != source.given_sheet:
+        sheet = f"{sheet}-{_token(keyer, source.given_sheet)}"
+    return replace(source, name=name, sheet=sheet)
+
+
+def _token(keyer: Keyer, name: str) -> str:
+    """Eight hex digits; no practice has a pseudonym in small letters, so no case has the same."""
+    return keyer.key("file name", name)[:8]
