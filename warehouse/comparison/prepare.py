@@ -33,7 +33,7 @@ class TwoGroupFrame:
 
     Attributes:
         frame: One row a case started: ``group`` (a label), ``adverse outcome``, ``is_due``, the variables adjusted
-            for under the names a person reads, and the strata columns.
+            for under the names a person reads, and the strata columns under ``stratum_column``.
         labels: Names of the first and of the second group.
         titles: Names of the variables adjusted for, as in the frame.
         strata: Strata columns.
@@ -79,15 +79,15 @@ def two_group_frame(
     among = {by: codes} if way.column else None
     table = case_table(reader, definition, selection, columns=columns, among=among)
     table, in_both = _with_group(table, by, codes, labels, several=way.column is None)
+    layers = tuple(dict.fromkeys(strata))
     renamed = [pl.col(item.name).alias(item.title) for item in items]
-    frame = table.select(
-        GROUP, pl.col("adverse").alias(OUTCOME), "is_due", *renamed, *(name for name in dict.fromkeys(strata))
-    )
+    stratified = [pl.col(column).alias(stratum_column(column)) for column in layers]
+    frame = table.select(GROUP, pl.col("adverse").alias(OUTCOME), "is_due", *renamed, *stratified)
     return TwoGroupFrame(
         frame=frame,
         labels=labels,
         titles=tuple(item.title for item in items),
-        strata=tuple(dict.fromkeys(strata)),
+        strata=layers,
         in_both=in_both,
     )
 
@@ -101,10 +101,10 @@ def prepared_pair(cases: TwoGroupFrame, *, adjust: Sequence[str], level: float) 
     frame = cases.frame
     lacking: dict[str, int] = {}
     for column in cases.strata:
-        known = frame.filter(pl.col(column).is_not_null())
-        lost = int(frame.filter(pl.col(column).is_null() & pl.col(OUTCOME).is_not_null()).height)
+        is_known = pl.col(stratum_column(column)).is_not_null()
+        lost = frame.filter(~is_known & pl.col(OUTCOME).is_not_null()).height
         lacking |= {f"{_strata_title(column)} missing": lost} if lost else {}
-        frame = known
+        frame = frame.filter(is_known)
     covariates = [replace(item.covariate, name=item.title) for item in adjustables(adjust)]
     pair = pair_groups(
         frame, outcome=OUTCOME, group=GROUP, first=cases.labels[0], second=cases.labels[1], covariates=covariates
@@ -122,6 +122,11 @@ def prepared_pair(cases: TwoGroupFrame, *, adjust: Sequence[str], level: float) 
         stratified_by=tuple(_strata_title(column) for column in cases.strata),
         level=level,
     )
+
+
+def stratum_column(column: str) -> str:
+    """Name of a strata column in the frame: a variable can be adjusted for and stratified by at once."""
+    return f"stratum {column}"
 
 
 def _refuse_own_grouping(by: str, adjust: Sequence[str], strata: Sequence[str]) -> None:
@@ -162,6 +167,7 @@ def _strata(kept: pl.DataFrame, cases: TwoGroupFrame) -> tuple[Stratum, ...]:
     if not cases.strata:
         rows = kept.select(*counts).iter_rows()
         return tuple(Stratum("all cases", *row) for row in rows)
-    grouped = kept.group_by(cases.strata).agg(*counts).sort(cases.strata)
-    width = len(cases.strata)
+    columns = [stratum_column(column) for column in cases.strata]
+    grouped = kept.group_by(columns).agg(*counts).sort(columns)
+    width = len(columns)
     return tuple(Stratum(" / ".join(map(str, row[:width])), *row[width:]) for row in grouped.iter_rows())

@@ -92,9 +92,9 @@ def _judged(
         note = f"Plan {listing[0].plan.id} lists this comparison with another adjustment."
         return "explored after", None, note
     first = min(exact, key=lambda registered: registered.registered_at)
-    if any(record.had_seen(question.contrast, within=first.looks_before) for question in questions):
-        return "planned after looking", first, _SEEN
     if not record.is_whole:
         note = "The record of looks was altered, so it cannot be shown that the plan came first."
         return "planned after looking", first, note
+    if any(record.had_seen(question.contrast, within=first.looks_before) for question in questions):
+        return "planned after looking", first, _SEEN
     return "planned", first, ""

@@ -1,0 +1,77 @@
+"""What the missing could do, and teeth against face."""
+
+from __future__ import annotations
+
+import polars as pl
+import pytest
+
+from warehouse.comparison.corners import corners_of_cases
+from warehouse.comparison.missing import pair_and_missing, shares_and_missing
+from warehouse.errors import RequestError
+from warehouse.reader import Reader
+
+A, B = "functional_removable", "fixed_labial"
+
+
+def test_bounds_count_every_outcome_that_is_due(reader: Reader) -> None:
+    (group,) = shares_and_missing(reader).groups
+    n_due = reader.connection.value(
+        "select count(*) from mart_outcomes where definition_id = 'D1' and step not in ('counted', 'in_treatment')"
+    )
+    assert group.rate.n_missing_due == n_due > 0
+    assert group.tipping.missing == n_due
+    x, n = group.rate.n_adverse, group.rate.n_assessable
+    assert group.rate.if_none.value == pytest.approx(x / (n + n_due))
+    assert group.rate.if_all.value == pytest.approx((x + n_due) / (n + n_due))
+
+
+def test_a_message_about_another_share_can_be_asked_for(reader: Reader) -> None:
+    far = shares_and_missing(reader, value=0.9).groups[0].tipping
+    assert far.message == "below"
+    assert (far.holds_from, far.holds_to) == (0, far.missing)
+
+
+def test_a_difference_lies_between_its_extremes(reader: Reader) -> None:
+    found = pair_and_missing(reader, by="appliance_category", first=A, second=B)
+    assert sum(found.missing) > 0
+    assert found.lowest.value is not None
+    assert found.highest.value is not None
+    for middle in (found.observed.value, found.imputed.difference.value):
+        assert middle is not None
+        assert found.lowest.value <= middle <= found.highest.value
+    assert found.grid.grid.height == (found.missing[0] + 1) * (found.missing[1] + 1)
+
+
+def test_imputation_is_the_same_every_time_and_counts_whom_it_leaves_out(reader: Reader) -> None:
+    one, two = (pair_and_missing(reader, by="appliance_category", first=A, second=B) for _ in range(2))
+    assert one.imputed.difference.value == two.imputed.difference.value
+    assert one.without_covariates + one.imputed.difference.n == sum(one.assessed) + sum(one.missing)
+
+
+def test_fewer_than_twenty_imputations_are_refused(reader: Reader) -> None:
+    with pytest.raises(RequestError, match="5 imputations"):
+        pair_and_missing(reader, by="appliance_category", first=A, second=B, n_imputations=5)
+
+
+def test_the_four_corners_are_the_table_of_both_judgements(reader: Reader) -> None:
+    found = corners_of_cases(reader, by="extraction")
+    frame = reader.connection.frame(
+        "select status = 'adverse' as adverse, s.par_uk_points as before, f.par_uk_points as after"
+        " from mart_outcomes inner join mart_timeline as s using (case_no)"
+        " inner join mart_timeline as f using (case_no)"
+        " where definition_id = 'D1' and step = 'counted' and s.timepoint = 'start' and f.timepoint = 'finish'"
+    ).drop_nulls()
+    improved = frame["before"] - frame["after"] >= 0.3 * frame["before"]
+    corners = found.corners
+    assert corners.better_adverse == frame.filter(improved & pl.Series(frame["adverse"])).height
+    total = corners.better_adverse + corners.better_not_adverse
+    total += corners.not_better_adverse + corners.not_better_not_adverse
+    assert total == corners.among_all.n == frame.height
+    assert sum(group.corners.better_adverse for group in found.groups) == corners.better_adverse
+
+
+def test_the_corners_say_what_improved_means(reader: Reader) -> None:
+    found = corners_of_cases(reader)
+    assert "30%" in found.improved_means
+    assert found.groups == ()
+    assert found.by is None
