@@ -124,8 +124,11 @@ class Published:
         counts: dict[tuple[str, ...], int] = {(atom,): n for atom, n in self.chain.atoms.items()}
         self.frame = protect(Table("all cases", layout, counts), policy, earlier=_of_frame(earlier))
         self.releases: list[Release] = [] if self.frame.refused else [self.frame.release]
-        self.tables: list[ProtectedTable] = []
+        self.tables: list[ProtectedTable | None] = []
         for result in gathered.by:
+            if not self.chain.both:  # nobody was counted: every group has 0, as the frame says already
+                self.tables.append(None)
+                continue
             known = self._known(earlier, result)
             table = protect(_group_table(result, self.chain, scope), policy, earlier=known)
             self.tables.append(table)
@@ -291,7 +294,7 @@ def _group_of(group: str, label: str, counted: Cell, adverse: Cell, level: float
     return Group(group=group, label=label, counted=counted, adverse=adverse, rate=rate)
 
 
-def _comparison(result: Rates, table: ProtectedTable, gathered: Gathered, policy: Policy) -> Comparison:
+def _comparison(result: Rates, table: ProtectedTable | None, gathered: Gathered, policy: Policy) -> Comparison:
     if result.by is None:  # pragma: no cover - only called for groupings
         message = "a comparison needs a grouping"
         raise TypeError(message)
@@ -301,11 +304,13 @@ def _comparison(result: Rates, table: ProtectedTable, gathered: Gathered, policy
     shown = groups_with_means({group.group: group.counted for group in groups}, sizes, policy)
     kept = tuple(replace(group, change=means.get(group.group) if group.group in shown else None) for group in groups)
     difference = difference_of(kept, level=result.level)
-    return Comparison(by=result.by, groups=kept, difference=difference, refused=table.refused)
+    return Comparison(by=result.by, groups=kept, difference=difference, refused=table.refused if table else "")
 
 
-def _pair(table: ProtectedTable, group: str) -> tuple[Cell, Cell]:
+def _pair(table: ProtectedTable | None, group: str) -> tuple[Cell, Cell]:
     """Counted and adverse of a group; a class that no case is in is 0."""
+    if table is None:
+        return _shown(0), _shown(0)
     printed = table.release.layout.dimensions[1].members
     counted, adverse = (
         _with_thousands(table.cell(group, name)) if name in printed else _shown(0) for name in (COUNTED, ADVERSE)

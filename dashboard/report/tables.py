@@ -242,7 +242,7 @@ def definitions_table(
 ) -> Table:
     """One row a definition."""
     columns = (
-        Column("definition", "definition"),
+        Column("outcome_definition", "definition"),
         Column("meaning", "meaning"),
         _COUNTED,
         _ADVERSE,

@@ -1,0 +1,147 @@
+"""The same figure in HTML, PDF, slides, workbook and CSV, to the last digit shown; and as on the screens."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from dashboard.report.document import Bars
+from tests.dashboard.report.conftest import behind, charts_of, notes_of, tables_of
+from warehouse import wording
+from warehouse.rates import rates
+from warehouse.reader import Reader
+from warehouse.selection import Selection
+
+if TYPE_CHECKING:
+    from dashboard.report.document import Table
+    from tests.dashboard.report.conftest import Made
+
+
+def on_page(table: Table) -> list[list[str]]:
+    shown = [place for place, column in enumerate(table.columns) if column.on_page]
+    heading = [table.columns[place].heading for place in shown]
+    return [heading, *([row[place].text for place in shown] for row in table.rows)]
+
+
+def test_every_table_stands_on_the_page_as_it_is(made: Made) -> None:
+    expected = {table.caption: on_page(table) for table in made.document.tables if table.on_page}
+    assert tables_of(made.html) == expected
+
+
+def test_every_row_stands_in_the_pdf(made: Made) -> None:
+    text = made.pdf_text.replace(" ", "")
+    rows = [row for table in made.document.tables if table.on_page for row in on_page(table)[1:]]
+    absent = [row for row in rows if "".join(row[1:]).replace(" ", "") not in text]
+    assert len(rows) > 40
+    assert absent == []
+
+
+def test_the_answer_and_what_goes_with_it_stand_everywhere(made: Made) -> None:
+    slides = "\n".join(
+        shape.text_frame.text for slide in made.slides.slides for shape in slide.shapes if shape.has_text_frame
+    )
+    about = {str(cell.value) for (_, cell) in made.workbook["about"].iter_rows()}
+    page = made.html.replace("&#39;", "'").replace("&#34;", '"')
+    for text in (made.document.answer, *made.document.lead):
+        assert text in page
+        assert text.replace(" ", "") in made.pdf_text.replace(" ", "")
+        assert text in notes_of(made.slides)
+        assert text in about
+    assert made.document.answer in slides
+    assert made.document.answer in made.files[".md"].decode()
+
+
+def test_numbers_in_sheets_are_those_printed(made: Made) -> None:
+    for table in made.document.tables:
+        sheet = list(made.workbook[table.name[:31]].iter_rows(values_only=True))
+        lines = made.csv(table.name)
+        shown = [(place, column) for place, column in enumerate(table.columns) if column.on_sheet]
+        assert sheet[0] == tuple(column.key for _, column in shown)
+        for row, in_sheet, in_csv in zip(table.rows, sheet[1:], lines, strict=True):
+            for at, (place, column) in enumerate(shown):
+                entry = row[place]
+                assert in_sheet[at] == (entry.text if entry.number is None else entry.number)
+                assert printed(in_csv[column.key], column.kind) == entry.text
+
+
+def printed(cell: str, kind: str) -> str:
+    """A cell of a CSV file as a page would print it."""
+    try:
+        number = float(cell)
+    except ValueError:
+        return cell
+    shapes = {"percent": f"{number:.1f}%", "count": f"{number:,.0f}", "change": wording.signed(number)}
+    return shapes.get(kind, cell)
+
+
+def test_native_charts_hold_the_printed_numbers(made: Made) -> None:
+    charts = charts_of(made.slides)
+    for picture in made.document.pictures:
+        if not isinstance(picture.drawn, Bars):
+            continue
+        drawn = [bar for bar in picture.drawn.bars if bar.share.number is not None]
+        if not drawn:
+            assert picture.title not in charts
+            continue
+        heading, *rows = behind(charts[picture.title])
+        assert heading[1:] == ("share adverse, %", "low", "high", "up to high", "down to low")
+        assert [row[1:4] for row in rows] == [(bar.share.number, bar.low.number, bar.high.number) for bar in drawn]
+        assert [row[0] for row in rows] == [f"{bar.label}: {bar.counts}, {bar.share.text}" for bar in drawn]
+        for _, share, low, high, up, down in rows:
+            assert (share + up, share - down) == (pytest.approx(high), pytest.approx(low))
+
+
+def test_exact_figures_stand_in_the_notes(made: Made) -> None:
+    notes = notes_of(made.slides)
+    names = ("appliance_category", "age_band", "extraction", "missing", "stages", "threshold", "definitions")
+    tables = [table for table in made.document.tables if table.name in names]
+    assert len(tables) == len(names)
+    for table in tables:
+        for row in on_page(table)[1:]:
+            assert all(cell in notes for cell in row)
+            assert f"{row[0]}: " in notes
+
+
+def test_the_practice_reads_what_its_screens_say(whole: Made, small_groups: Path) -> None:
+    with Reader.open(small_groups) as reader:
+        overall = rates(reader, selection=Selection())
+        by = rates(reader, by="appliance_category", selection=Selection())
+    (group,) = overall.groups
+    assert whole.document.answer == wording.headline(overall)
+    assert whole.document.lead[:3] == (
+        wording.benchmark_sentence(group),
+        wording.bounds_sentence(group),
+        wording.flow_sentence(overall.flow),
+    )
+    (table,) = (table for table in whole.document.tables if table.name == "appliance_category")
+    keys = [column.key for column in table.columns]
+    shown = [{key: entry.text for key, entry in zip(keys, row, strict=True)} for row in table.rows]
+    assert [
+        (row["group"], row["started"], row["counted"], row["adverse"], row["share_pct"], row["interval"])
+        for row in shown
+    ] == [
+        (
+            one.label,
+            str(one.n_started),
+            str(one.n_assessable),
+            str(one.n_adverse),
+            wording.percent(one.rate.value),
+            wording.percent_range(one.rate.interval),
+        )
+        for one in by.groups
+    ]
+
+
+def test_what_may_be_shown_is_the_same_for_both_audiences(whole: Made, outside: Made) -> None:
+    assert outside.document.answer == whole.document.answer
+    mine, theirs = (
+        {
+            row[0].text: [entry.text for entry in row]
+            for row in made.document.section("appliance_category").tables[0].rows
+        }
+        for made in (whole, outside)
+    )
+    assert theirs["fixed_labial"] == ["fixed_labial", "60", "10", "16.7%", "9.3% to 28.0%", "9.3%", "28.0%"]
+    assert [cell for cell in theirs["fixed_labial"] if cell in mine["fixed_labial"]] == theirs["fixed_labial"]

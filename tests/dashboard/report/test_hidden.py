@@ -1,0 +1,256 @@
+"""What is hidden in a document made to leave cannot be read, nor worked out, from any of its files."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import polars as pl
+import pytest
+
+from dashboard.report.figures import figure_svg
+from dashboard.report.findings import findings
+from dashboard.report.gathered import gather
+from dashboard.report.protected import POLICY, Published, groups_with_means, threshold_name
+from dashboard.report.whole import cell
+from tests.dashboard.report.conftest import files_of, notes_of, parts_of, rows, tables_of
+from tests.hand_made import load_rows, made_case
+from warehouse.disclosure import Cell, attack, attack_guarded
+from warehouse.errors import RequestError
+from warehouse.reader import Reader
+from warehouse.selection import Selection
+
+if TYPE_CHECKING:
+    from tests.dashboard.report.conftest import Made
+
+SMALL = ("expander_tooth_borne", "facemask")
+
+
+def entries(made: Made, table: str, column: str) -> dict[str, str]:
+    (found,) = (one for one in made.document.tables if one.name == table)
+    place = next(place for place, one in enumerate(found.columns) if one.key == column)
+    return {row[0].text: row[place].text for row in found.rows}
+
+
+def test_small_counts_are_words_and_nothing_follows_from_them(outside: Made) -> None:
+    adverse, share = (entries(outside, "appliance_category", column) for column in ("adverse", "share_pct"))
+    assert [adverse[group] for group in SMALL] == ["fewer than 5", "fewer than 5"]
+    assert [share[group] for group in SMALL] == ["not shown", "not shown"]
+    assert entries(outside, "missing", "share_pct")["children observed without treatment"] == "not shown"
+
+
+def test_none_and_hidden_look_different(outside: Made) -> None:
+    adverse = entries(outside, "appliance_category", "adverse")
+    assert adverse["clear_aligner"] == "0"
+    assert adverse["facemask"] == "fewer than 5"
+    assert entries(outside, "appliance_category", "share_pct")["clear_aligner"] == "0.0%"
+    assert "0: no case" in outside.document.made_for
+
+
+def test_files_do_not_change_with_what_they_hide(outside: Made, small_groups: Path, tmp_path: Path) -> None:
+    """One adverse outcome moves from one small group to another: no file may differ in a single byte."""
+    load_rows(tmp_path / "cases", rows(swapped=True))
+    before, after = (adverse_by_appliance(folder) for folder in (small_groups, tmp_path / "cases"))
+    assert (before["facemask"], before["expander_tooth_borne"]) == (3, 2)
+    assert (after["facemask"], after["expander_tooth_borne"]) == (2, 3)
+    with Reader.open(tmp_path / "cases") as reader:
+        found = findings(reader, audience="outside")
+    same_build = replace(found, build=outside.found.build, published_at=outside.found.published_at)
+    other = files_of(same_build)
+    assert other.document == outside.document
+    for name in outside.files.names:
+        if name in {".pptx", ".xlsx"}:
+            assert parts_of(other.files[name]) == parts_of(outside.files[name]), name
+        else:
+            assert other.files[name] == outside.files[name], name
+    for mine, theirs in zip(outside.document.pictures, other.document.pictures, strict=True):
+        assert figure_svg(mine, outside.document) == figure_svg(theirs, other.document)
+
+
+def test_the_same_move_does_show_in_the_practices_own_files(whole: Made, tmp_path: Path) -> None:
+    load_rows(tmp_path / "cases", rows(swapped=True))
+    with Reader.open(tmp_path / "cases") as reader:
+        found = findings(reader, audience="practice")
+    other = files_of(replace(found, build=whole.found.build, published_at=whole.found.published_at))
+    for name in (".html", ".xlsx", "appliance_category.csv"):
+        assert other.files[name] != whole.files[name]
+
+
+def adverse_by_appliance(folder: Path) -> dict[str, int]:
+    with Reader.open(folder) as reader:
+        return dict(
+            reader.connection.rows(
+                "select appliance_first, count(*) from mart_outcomes join mart_cases using (case_no)"
+                " where definition_id = 'D1' and mart_outcomes.status = 'adverse' and comparison = 'treated' group by 1"
+            )
+        )
+
+
+def test_all_tables_attacked_together_give_no_hidden_count_away(small_groups: Path) -> None:
+    with Reader.open(small_groups) as reader:
+        gathered = gather(reader, selection=Selection())
+    # the chain without most of its thresholds, so that all tables together stay small enough to be attacked at once
+    few = replace(gathered.threshold, points=tuple(p for p in gathered.threshold.points if p.threshold in (0, 2, 4)))
+    releases = Published(replace(gathered, threshold=few), POLICY, {}, ()).releases
+    assert [release.name for release in releases] == ["all cases", "appliance_category", "age_band", "extraction"]
+    ranges = [*attack(releases), *attack_guarded(releases)]
+    assert len(ranges) > 2
+    assert [one for one in ranges if one.recovered] == []
+
+
+def test_thresholds_between_which_few_cases_lie_are_left_out(tmp_path: Path) -> None:
+    changes = [0.0] * 20 + [2.5] * 8 + [3.1] * 2 + [4.0] * 6
+    cases = [
+        made_case(f"c{i}", age_at_start=25.0, sn_gogn_deg_start=32.0, sn_gogn_deg_finish=32.0 + change)
+        for i, change in enumerate(changes)
+    ]
+    load_rows(tmp_path / "cases", cases)
+    with Reader.open(tmp_path / "cases") as reader:
+        found = findings(reader, audience="outside")
+        own = findings(reader, audience="practice")
+    counts = [point.n_adverse for point in found.curve.points]
+    assert [point.n_adverse for point in own.curve.points if point.threshold in (2, 3, 3.25)] == [16, 8, 6]
+    steps = {abs(first - second) for first in counts for second in counts}
+    assert steps <= {0, *range(5, 37)}
+    assert (16 in counts, {8, 6} <= set(counts)) == (True, False)
+
+
+def test_counts_under_other_definitions_are_rounded(outside: Made, whole: Made) -> None:
+    exact, shown = (entries(made, "definitions", "adverse") for made in (whole, outside))
+    assert (exact["D1 v1.0.0"], shown["D1 v1.0.0"]) == ("23", "23")
+    assert (exact["D2 v1.0.0"], shown["D2 v1.0.0"]) == ("23", "25")
+    assert "rounded to the nearest 5" in outside.document.section("definitions").remarks[0]
+
+
+def test_a_mean_needs_eight_cases_and_none_can_be_worked_out_from_the_others() -> None:
+    sizes = {"a": 60, "b": 30, "c": 12, "d": 9, "e": 7}
+    cells = {group: cell(n) for group, n in sizes.items()}
+    # leaving out e alone would leave it to be worked out from the mean over all: d is left out as well
+    assert groups_with_means(cells, sizes, POLICY) == {"a", "b", "c"}
+    # two left out with eight cases together are enough
+    assert groups_with_means(cells | {"f": cell(6)}, sizes | {"f": 6}, POLICY) == {"a", "b", "c", "d"}
+    # a group whose count is hidden has no mean, and an empty one hides nothing
+    hidden = cells | {"d": Cell("withheld", "withheld", None), "z": cell(0)}
+    assert groups_with_means(hidden, sizes | {"z": 0}, POLICY) == {"a", "b", "c"}
+    assert groups_with_means({"a": cell(60)}, {"a": 60}, POLICY) == {"a"}
+
+
+def test_means_of_small_groups_are_not_shown(outside: Made, whole: Made) -> None:
+    shown, exact = (entries(made, "change_by_appliance_category", "mean_change") for made in (outside, whole))
+    assert [shown[group] for group in SMALL] == ["not shown", "not shown"]
+    assert shown["fixed_labial"] == exact["fixed_labial"] != "not shown"
+
+
+def test_practices_are_named_only_where_asked(small_groups: Path, outside: Made, whole: Made) -> None:
+    for made, named in ((outside, False), (whole, True)):
+        texts = (made.html, made.pdf_text, notes_of(made.slides), str(parts_of(made.files[".pptx"])))
+        assert [("HARBOUR" in text) for text in texts] == [named] * 4
+    with Reader.open(small_groups) as reader:
+        asked = findings(reader, audience="outside", name_practice=True)
+        hidden = findings(
+            reader,
+            audience="practice",
+            name_practice=False,
+            comparisons=("practice",),
+            selection=Selection(filters={"sex": ("female",)}),
+        )
+    assert asked.practices == ("HARBOUR",)
+    assert [group.label for group in hidden.comparisons[0].groups] == ["practice A"]
+    assert "HARBOUR" not in str(tables_of(files_of(hidden).html))
+
+
+def test_filters_and_overlapping_groups_are_refused_outside(small_groups: Path) -> None:
+    with Reader.open(small_groups) as reader:
+        for selection in (Selection(filters={"sex": ("female",)}), Selection(selection="both")):
+            with pytest.raises(RequestError, match="subtracted"):
+                findings(reader, audience="outside", selection=selection)
+        with pytest.raises(RequestError, match="appliance_ever"):
+            findings(reader, audience="outside", comparisons=("appliance_ever",))
+        with pytest.raises(RequestError, match="no practice 'HARBOR'"):
+            findings(reader, audience="practice", selection=Selection(filters={"practice": ("HARBOR",)}))
+
+
+@pytest.fixture(scope="module")
+def two_practices(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """HARBOUR has all lingual cases but two: the difference to everybody would be those."""
+    folder = tmp_path_factory.mktemp("two") / "cases"
+    for practice, plan in {
+        "HARBOUR": {"fixed_labial": (30, 9), "fixed_lingual": (20, 6)},
+        "QUARRY": {"fixed_labial": (40, 8), "fixed_lingual": (2, 1)},
+    }.items():
+        cases = [
+            made_case(
+                f"{practice}-{appliance}-{number}",
+                appliance=appliance,
+                sn_gogn_deg_start=32.0,
+                sn_gogn_deg_finish=36.0 if number < n_adverse else 32.0,
+            )
+            for appliance, (n, n_adverse) in plan.items()
+            for number in range(n)
+        ]
+        load_rows(folder, cases, practice=practice, source=f"{practice}.csv")
+    return folder
+
+
+def test_one_practice_cannot_be_subtracted_from_all(two_practices: Path) -> None:
+    with Reader.open(two_practices) as reader:
+        everybody = findings(reader, audience="outside", comparisons=("appliance_category",))
+        one = findings(
+            reader,
+            audience="outside",
+            comparisons=("appliance_category",),
+            selection=Selection(filters={"practice": ("HARBOUR",)}),
+        )
+    assert everybody.overall.counted.value == 92
+    assert one.overall.counted.value == 50
+    of_all, of_one = (
+        {group.group: group.counted.value for group in found.comparisons[0].groups} for found in (everybody, one)
+    )
+    assert of_all == {"fixed_labial": 70, "fixed_lingual": 22}
+    assert of_one == {"fixed_labial": None, "fixed_lingual": None}, "72 - 50 tells the rest, but not of which kind"
+
+
+def test_everything_hidden_is_said_in_words(tmp_path: Path) -> None:
+    load_rows(tmp_path / "cases", [made_case("a", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=36.0)])
+    with Reader.open(tmp_path / "cases") as reader:
+        made = files_of(findings(reader, audience="outside"))
+    assert made.document.answer == "The share is not shown: it rests on a count that is hidden."
+    assert made.found.change is None
+    assert made.found.curve.points == ()
+    assert "100.0%" not in made.html
+
+
+def test_a_frame_with_a_hidden_outcome_guards_every_comparison(tmp_path: Path) -> None:
+    """Three adverse cases over all: then no table by group may show where they are, nor add up to them."""
+    cases = [
+        made_case(
+            f"c{i}",
+            appliance="fixed_labial" if i % 2 else "clear_aligner",
+            age_at_start=8.5 if i < 20 else 12.5,
+            sn_gogn_deg_start=32.0,
+            sn_gogn_deg_finish=36.0 if i in (1, 3, 30) else 32.0,
+        )
+        for i in range(40)
+    ]
+    load_rows(tmp_path / "cases", cases)
+    with Reader.open(tmp_path / "cases") as reader:
+        gathered = gather(reader, selection=Selection())
+        found = findings(reader, audience="outside")
+    few = replace(gathered.threshold, points=tuple(p for p in gathered.threshold.points if p.threshold == 2))
+    releases = Published(replace(gathered, threshold=few), POLICY, {}, ()).releases
+    assert found.overall.adverse.shown == "fewer than 5"
+    assert [one for one in (*attack(releases), *attack_guarded(releases)) if one.recovered] == []
+
+
+def test_the_chain_holds_every_case_once(small_groups: Path) -> None:
+    with Reader.open(small_groups) as reader:
+        gathered = gather(reader, selection=Selection())
+    chain = Published(gathered, POLICY, {}, ()).chain
+    sums = {name: sum(chain.atoms[atom] for atom in atoms) for name, atoms in chain.members.items()}
+    (group,) = gathered.overall.groups
+    assert (sums["started"], sums["counted"], sums["adverse"]) == (group.n_started, group.n_assessable, group.n_adverse)
+    for point in gathered.threshold.points:
+        assert sums.get(threshold_name(point.threshold), 0) == point.n_adverse
+    frame = pl.DataFrame(list(chain.atoms.items()), schema=["class", "n"], orient="row")
+    assert frame["n"].sum() == 125
