@@ -37,7 +37,7 @@ def print_pair(result: PairComparison) -> None:
     """One group before another: the answer, the five methods side by side, balance, overlap, what is left open."""
     first, second = result.labels
     say_head(
-        f"{first} before {second}",
+        f"{first} against {second}",
         result.definition,
         growth=result.growth_reference,
         selection=result.question.selection,
@@ -223,7 +223,7 @@ def _cell(cell: CrossedCell) -> str:
 def print_outcomes(result: AllOutcomes) -> None:
     """Two groups on every outcome, the headline's family first."""
     first, second = result.rows[0].labels if result.rows else ("", "")
-    say(f"{first} before {second} on every outcome")
+    say(f"{first} against {second} on every outcome")
     say(f"  cases: {result.selection.sentence()}; build {result.build}")
     columns = ["outcome", "", "first", "second", "crude", "adjusted", "interval", "p", "corrected p"]
     corrected = {row.name: row.adjusted for row in result.corrected.rows}

@@ -69,7 +69,7 @@ def _pair(args: argparse.Namespace, reader: Reader) -> None:
         say_json(result, sentences=said)
         return
     say_head(
-        f"Missing outcomes: {result.labels[0]} before {result.labels[1]}",
+        f"Missing outcomes: {result.labels[0]} against {result.labels[1]}",
         result.definition,
         growth=reader.growth_reference,
         selection=result.selection,

@@ -97,7 +97,7 @@ def _print_plan(registered: RegisteredPlan) -> None:
 
     plan = registered.plan
     who = (
-        f"{plan.first} before {plan.second}"
+        f"{plan.first} against {plan.second}"
         if plan.is_pair
         else f"every group against {plan.reference or 'the largest'}"
     )
