@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from warehouse.case_results import case_results
 from warehouse.surety import case_sureties
 
 if TYPE_CHECKING:
@@ -15,8 +16,9 @@ _LEFT_OUT = ("case_no", "load_id")
 
 
 def case_frame(reader: Reader) -> pl.DataFrame:
-    """One row a case: mart_cases, the change of each measure, and outcome, step and value of each definition.
+    """One row a case: mart_cases, changes, what follows from the measures, and what each definition says.
 
+    What follows from the measures is in :mod:`warehouse.case_results`; each definition has outcome, step and value.
     A definition made of one change has a column ``probability_<id>`` too: how surely the true change passed the
     threshold (see :mod:`warehouse.surety`).
     """
@@ -27,6 +29,7 @@ def case_frame(reader: Reader) -> pl.DataFrame:
         " from mart_spans where span = 'start_to_finish'"
     )
     frame = cases.join(changes, on="case_no", how="left")
+    frame = frame.join(case_results(reader), on="case_no", how="left")
     for definition in reader.registry:
         outcome = reader.connection.frame(
             "select case_no, status, step, value from mart_outcomes where definition_id = ?", [definition.id]

@@ -18,6 +18,7 @@ from warehouse.marts.statements import (
 )
 from warehouse.marts.steps import STEPS
 from warehouse.measures.catalogue import CATALOGUE
+from warehouse.measures.formulae import WeightedTotal
 from warehouse.method_error import default_errors, method_errors, own_errors, repeat_sums
 from warehouse.outcomes.definition import SPANS
 from warehouse.outcomes.registry import definition_to_dict
@@ -52,12 +53,14 @@ def build_marts(connection: Connection, catalogues: Catalogues) -> None:
 
 
 def _build(connection: Connection, catalogues: Catalogues) -> None:
-    measures = measures_present(connection)
-    errors = method_errors(repeat_sums(connection, measures))
+    read = measures_present(connection)
+    errors = method_errors(repeat_sums(connection, read))
+    totals = _totals(catalogues, read)
     timeline = timeline_statement(
-        measures, has_repeats=_has_repeats(connection), on_film=_on_film(catalogues, measures)
+        read, has_repeats=_has_repeats(connection), on_film=_on_film(catalogues, read), totals=totals
     )
     _create(connection, "mart_timeline", timeline)
+    measures = [*read, *(total for total in totals if total not in read)]
     coded = coded_columns(catalogues.settings.get("labels", "{}"))
     _create(connection, "mart_cases", coded_statement(_cases_statement(connection, measures), coded))
     _build_spans(connection, measures, catalogues)
@@ -66,7 +69,7 @@ def _build(connection: Connection, catalogues: Catalogues) -> None:
         _create(connection, published, f"select * from menton.main.{name(kept)}")
     _create(connection, "mart_turned_away_cases", filled("turned_away_cases.sql"))
     _create(connection, "mart_landmarks", "select * exclude (replaced_by) from landmarks where replaced_by is null")
-    _create(connection, "mart_repeats", _repeats_statement(measures))
+    _create(connection, "mart_repeats", _repeats_statement(read))
     _create(connection, "mart_plans", _PLANS)
     _build_descriptions(connection, catalogues, errors)
 
@@ -132,6 +135,16 @@ def _build_outcomes(
     definitions = tuple(catalogues.definitions)
     _create(connection, "mart_results", filled("results.sql", **results_parameters(definitions, setting)))
     connection.execute(f"create view mart.main.mart_outcomes as {outcomes_statement(definitions)}")
+
+
+def _totals(catalogues: Catalogues, read: Sequence[str]) -> dict[str, WeightedTotal]:
+    """Measures that are a weighted total of others, where all of its parts were read."""
+    return {
+        code: measure.formula
+        for code, measure in catalogues.measures.items()
+        if isinstance(measure.formula, WeightedTotal)
+        and all(part in read for part, weight in measure.formula.terms if weight)
+    }
 
 
 def _on_film(catalogues: Catalogues, measures: Sequence[str]) -> list[str]:

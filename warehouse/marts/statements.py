@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from warehouse.growth.reference import GrowthCurve, GrowthReference
+    from warehouse.measures.formulae import WeightedTotal
     from warehouse.outcomes.definition import Span
 
 TIMES = ("start", "progress", "finish", "follow_up")
@@ -35,14 +36,19 @@ def filled(file: str, **parts: str) -> str:
     return Template(files("warehouse.marts").joinpath(file).read_text(encoding="utf-8")).substitute(parts)
 
 
-def timeline_statement(measures: Sequence[str], *, has_repeats: bool, on_film: Sequence[str]) -> str:
+def timeline_statement(
+    measures: Sequence[str], *, has_repeats: bool, on_film: Sequence[str], totals: Mapping[str, WeightedTotal]
+) -> str:
     """Query of mart_timeline.
 
     Args:
-        measures: Measures present.
+        measures: Measures read.
         has_repeats: Some time was read more than once, so a reading must be chosen.
         on_film: Those of the measures that are lengths on the film, to be brought to true size.
+        totals: Measures that follow from others: a total that was not handed over is added up from its parts.
     """
+    shown = [_total(code, total, is_read=code in measures) for code, total in totals.items()]
+    shown = [*(_true_size(measure, on_film) for measure in measures if measure not in totals), *shown]
     if has_repeats:
         picked = "".join(
             f",\n        arg_min({name(m)}, case when {m} is not null then reading_rank end) as {m}" for m in measures
@@ -55,8 +61,14 @@ def timeline_statement(measures: Sequence[str], *, has_repeats: bool, on_film: S
         chosen=chosen,
         answers=",\n        ".join(_ANSWERS),
         shown_answers=",\n    ".join(f"seen_visits.{answer}" for answer in _ANSWERS),
-        measures="".join(f",\n    {_true_size(measure, on_film)}" for measure in measures),
+        measures="".join(f",\n    {column}" for column in shown),
     )
+
+
+def _total(code: str, total: WeightedTotal, *, is_read: bool) -> str:
+    """The total handed over, else the weighted sum of its parts; null where a part is missing."""
+    added = " + ".join(f"{number(weight)} * in_use.{name(part)}" for part, weight in total.terms if weight)
+    return f"{f'coalesce(in_use.{name(code)}, {added})' if is_read else f'({added})'} as {code}"
 
 
 def _true_size(measure: str, on_film: Sequence[str]) -> str:

@@ -4,6 +4,7 @@
 -- only for a sample, and averaging them would give those cases a smaller error than the rest.
 -- Lengths that only a radiograph gives are brought to true size: value / (1 + magnification_pct / 100); where the
 -- enlargement is not stated (magnification_pct null) they are as on the film.
+-- A total (the weighted PAR score) that was not handed over is added up from its components.
 -- A row is absent where neither a visit nor a reading is kept; a measure is null where it was not read.
 with
 

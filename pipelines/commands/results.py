@@ -1,0 +1,160 @@
+"""``menton results``: teeth, face type and relapse of the cases, beside the face outcomes of ``menton rate``."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+from pipelines.commands.rate import selection_from
+
+if TYPE_CHECKING:
+    import argparse
+
+    import polars as pl
+
+    from warehouse.occlusal_results import OcclusalResults
+    from warehouse.relapse import Relapse
+    from warehouse.results import Estimate
+
+_CLASSES = (
+    ("Facial index at start, scale for the sex", "facial_index_class_start"),
+    ("Facial index at finish, scale for the sex", "facial_index_class_finish"),
+    ("Lower front crowding at start (Little)", "irregularity_class_start"),
+    ("Lower front crowding at finish (Little)", "irregularity_class_finish"),
+    ("Lower front crowding at follow-up (Little)", "irregularity_class_follow_up"),
+    ("Treatment need by overjet at start", "iotn_overjet_grade_start"),
+    ("Nose tip to upper incisor at finish, above 42 mm", "nose_tip_unfavourable_by_rule_of_thumb_finish"),
+)
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser("results", help="teeth, face type and relapse of the cases")
+    add_warehouse(parser)
+    parser.add_argument("--level", type=float, default=0.95, help="level of the intervals (default 0.95)")
+    parser.add_argument("--comparison", choices=("treated", "untreated"), default="treated")
+    parser.add_argument("--selection", choices=("consecutive", "selected", "both"), default="consecutive")
+    parser.add_argument(
+        "--only", action="append", default=[], metavar="FILTER=VALUE", help="keep cases with this value"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the results."""
+    from warehouse.case_results import case_results
+    from warehouse.occlusal_results import occlusal_results
+    from warehouse.reader import Reader
+    from warehouse.relapse import relapse
+
+    selection = selection_from(args)
+    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+        teeth = occlusal_results(reader, selection=selection, level=args.level)
+        after = relapse(reader, selection=selection, level=args.level)
+        condition, values = selection.where()
+        cases = reader.connection.frame(f"select case_no from mart_cases where {condition}", values)
+        classes = _classes(case_results(reader).join(cases, on="case_no", how="semi"))
+        said = f"{selection.sentence()}; build {reader.snapshot.build_id}"
+    if args.json:
+        data = {"cases": said, "teeth": _teeth(teeth), "classes": classes, "relapse": [_relapse(one) for one in after]}
+        say(json.dumps(data, indent=1, allow_nan=False))
+    else:
+        say(f"  cases: {said}")
+        _print(teeth, classes, after)
+    return 0
+
+
+def _classes(frame: pl.DataFrame) -> dict[str, dict[str, int]]:
+    """Column -> class -> cases, classes from mild to marked, others by name."""
+    from warehouse.measures.face_type import FACIAL_INDEX_CLASSES
+    from warehouse.measures.occlusion import LITTLE_ABOVE, LITTLE_BANDS
+
+    order = [*FACIAL_INDEX_CLASSES, *(name for _, name in LITTLE_BANDS), LITTLE_ABOVE]
+    found = {}
+    for _, column in _CLASSES:
+        counts = dict(frame[column].drop_nulls().cast(str).value_counts().iter_rows())
+        ranked = sorted(counts, key=lambda one: (order.index(one) if one in order else 0, one))
+        found[column] = {one: counts[one] for one in ranked}
+    return found
+
+
+def _teeth(found: OcclusalResults) -> dict[str, Any]:
+    return {
+        "n_finished": found.n_finished,
+        "improvement": {name: {"n": found.counts[name], **_plain(one)} for name, one in found.shares.items()},
+        "percent_reduction": _plain(found.reduction),
+        "change_points": _plain(found.points),
+    }
+
+
+def _relapse(one: Relapse) -> dict[str, Any]:
+    return {
+        "measure": one.measure,
+        "unit": one.unit,
+        "n": one.change.n,
+        "months": one.months,
+        "start_to_finish": _plain(one.gained),
+        "finish_to_follow_up": _plain(one.change),
+        "less_ordinary_growth": _plain(one.adjusted),
+        "n_recorded_in_unlike_ways": one.n_unlike,
+    }
+
+
+def _plain(estimate: Estimate) -> dict[str, Any]:
+    interval = estimate.interval
+    return {
+        "value": estimate.value,
+        "interval": [interval.low, interval.high] if interval else None,
+        "warnings": [caution.text for caution in estimate.warnings],
+    }
+
+
+def _print(teeth: OcclusalResults, classes: dict[str, dict[str, int]], after: tuple[Relapse, ...]) -> None:
+    rows = [[name, str(teeth.counts[name]), _share(estimate)] for name, estimate in teeth.shares.items()]
+    print_table("Teeth: improvement by the weighted PAR score (UK weights)", ["", "cases", "share"], rows, right=[1, 2])
+    say(f"  mean reduction: {_mean(teeth.reduction, ' %')} of the start; {teeth.points.n} cases scored at both times")
+    say("  improved: a fall of 30 % or more; greatly improved: of 22 points or more as well.")
+    for title, column in _CLASSES:
+        if classes[column]:
+            named = {"true": "above", "false": "not above"}
+            listed = ", ".join(f"{named.get(one, one)}: {n}" for one, n in classes[column].items())
+            say(f"  {title} — {listed}")
+    from warehouse.measures.face_type import NOSE_TIP_SOURCE
+
+    say(f"  The nose-tip distance is {NOSE_TIP_SOURCE}.")
+    columns = ["measure", "cases", "months", "start to finish", "finish to follow-up", "less ordinary growth"]
+    rows = [
+        [
+            one.label,
+            str(one.change.n),
+            "—" if one.months is None else f"{one.months:.0f}",
+            _mean(one.gained, f" {one.unit}", signed=True),
+            _mean(one.change, "", signed=True),
+            _mean(one.adjusted, "", signed=True) if one.adjusted.n else "no expectation",
+        ]
+        for one in after
+    ]
+    if rows:
+        print_table("Relapse: mean change after the finish, with interval", columns, rows, right=[1, 2, 3, 4, 5])
+        say("  Cases with follow-up records only: who comes back may differ from who does not.")
+    else:
+        say("  Relapse: no case has a measure at finish and at follow-up.")
+    say("  This describes an audit: not a diagnosis, not treatment advice; an association is not a cause.")
+
+
+def _share(estimate: Estimate) -> str:
+    if estimate.value is None or estimate.interval is None:
+        return "none scored"
+    return f"{estimate.value:.1%} ({estimate.interval.low:.1%} to {estimate.interval.high:.1%})"
+
+
+def _mean(estimate: Estimate, unit: str, *, signed: bool = False) -> str:
+    if estimate.value is None:
+        return "not known"
+    value = f"{estimate.value:+.2f}" if signed else f"{estimate.value:.1f}"
+    if estimate.interval is None:
+        return f"{value}{unit}"
+    low, high = estimate.interval.low, estimate.interval.high
+    return f"{value}{unit} ({low:+.2f} to {high:+.2f})" if signed else f"{value}{unit} ({low:.1f} to {high:.1f})"
