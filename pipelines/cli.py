@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
+import traceback
 from importlib import import_module
 from importlib.metadata import version
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from warehouse.errors import MentonError
@@ -85,6 +88,11 @@ def _run(args: argparse.Namespace) -> int:
     except BrokenPipeError:  # the reader of our output went away (such as `| head`)
         sys.stderr.close()
         return 1
+    except Exception as error:
+        if os.environ.get(TRACE_VARIABLE):
+            raise
+        print(f"menton: {_own_fault(error)}", file=sys.stderr)
+        return 70
     except KeyboardInterrupt:
         print("menton: stopped; nothing of the step at work was kept", file=sys.stderr)
         return 130
@@ -93,3 +101,17 @@ def _run(args: argparse.Namespace) -> int:
 
 if __name__ == "__main__":
     sys.exit(main())
+
+
+TRACE_VARIABLE = "MENTON_TRACE"
+
+
+def _own_fault(error: Exception) -> str:
+    """What is said of a fault of the program itself: where, but not the error's text, which may hold a value."""
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    return (
+        f"a fault of the program itself ({type(error).__name__} in {Path(place.filename).name}, line {place.lineno});"
+        " nothing of the step at work was kept\n"
+        f"  what to do: run it again with the variable {TRACE_VARIABLE}=1 to see the whole trace, and report it;"
+        " read it first, since it may hold values from your file"
+    )
