@@ -6,7 +6,7 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 from dashboard.report import sentences, tables
-from dashboard.report.document import Bars, Document, Picture, Section, StageBars, Stamp, in_words
+from dashboard.report.document import MOST_DRAWN, Bars, Document, Picture, Section, StageBars, Stamp, in_words
 from dashboard.report.methods import REFERENCES, methods
 from warehouse.wording import CAUTION, benchmark_sentence, level_name
 
@@ -164,10 +164,11 @@ def _comparison(comparison: Comparison, found: Findings) -> Section:
     picture = Picture(
         name=by.name,
         title=f"{by.title}, crude",
-        alt=f"{by.title}, crude. Share adverse with {level_name(found.level)}. {_read(bars)}",
+        alt=f"{by.title}, crude. Share adverse with {level_name(found.level)}. {_read(bars[:MOST_DRAWN])}",
         caption=(
             f"Diamond: share adverse. Thick line: {level_name(found.level)}."
             + (" Dotted line: share if none, or all, of the missing went adverse." if dotted else "")
+            + (f" The first {MOST_DRAWN} groups of the table." if len(comparison.groups) > MOST_DRAWN else "")
         ),
         drawn=Bars(bars),
     )

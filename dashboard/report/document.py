@@ -23,6 +23,10 @@ DIGITS = 1
 """Decimal places of shares (in percent) and of changes."""
 
 
+MOST_DRAWN = 25
+"""Groups in a picture: more do not fit on a page. The table has all of them."""
+
+
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One cell of a table.

@@ -13,7 +13,7 @@ from dashboard.charts.images import svg
 from dashboard.charts.rates import shares_chart
 from dashboard.charts.sampling import stages_chart
 from dashboard.charts.threshold import threshold_chart
-from dashboard.report.document import Bars, StageBars, in_words
+from dashboard.report.document import MOST_DRAWN, Bars, StageBars, in_words
 from dashboard.theme import FONT, LIGHT
 from warehouse.change_picture import ChangePicture
 
@@ -37,7 +37,7 @@ def drawn(picture: Picture, *, large: bool = False, width: int = 460) -> alt.Lay
     """The picture as a chart. Shares are drawn as they are printed: rounded."""
     what = picture.drawn
     if isinstance(what, Bars):
-        return shares_chart(bars_frame(what.bars), said=picture.alt, large=large, width=width)
+        return shares_chart(bars_frame(what.bars[:MOST_DRAWN]), said=picture.alt, large=large, width=width)
     if isinstance(what, StageBars):
         return stages_chart(stages_frame(what.bars), said=picture.alt, large=large, width=width)
     if isinstance(what, ChangePicture):

@@ -18,8 +18,11 @@ if TYPE_CHECKING:
 PRINT_FONT = "Libertinus Serif"
 """A face that the typesetter brings along, so that the file is the same on every machine."""
 
-TALL = 1.3
-"""Height over width from which a picture is set narrower, so that it leaves room for its caption."""
+WIDEST = 84
+"""Width of a picture in percent of the text column."""
+
+HIGHEST = 128
+"""Height of a picture in percent of the width of the text column: what fits on a page with its caption."""
 
 
 def pdf_file(document: Document) -> bytes:
@@ -86,7 +89,7 @@ def _picture(picture: Picture) -> dict[str, Any]:
         "svg": text.replace(FONT, PRINT_FONT),
         "alt": picture.alt,
         "caption": picture.caption,
-        "width": 84 if _height_over_width(text) < TALL else 62,
+        "width": min(WIDEST, HIGHEST / _height_over_width(text)),
     }
 
 

@@ -41,6 +41,9 @@ MOST_BARS = 10
 LINE_LENGTH = 100
 """Characters of the normal size that fit on a line."""
 
+LONGEST_LIST = 290
+"""Characters of the list of what is not drawn."""
+
 AROUND = ("definition", "flow", "missing", "threshold", "change", "definitions", "secondary")
 """Sections that are not comparisons."""
 
@@ -163,7 +166,7 @@ def _bars(slide: Slide, picture: Picture, bars: tuple[Bar, ...], *, top: float) 
     """The bars that have a share, and below them, in words, those that have none."""
     drawn = [bar for bar in bars if bar.share.number is not None][:MOST_BARS]
     others = [bar for bar in bars if bar not in drawn]
-    listed = "; ".join(f"{bar.label} ({bar.counts})" for bar in others)
+    listed = _listed(others)
     lines = [Line(f"Not drawn: {listed}.", SMALL, quiet=True)] if others else []
     low = 0.35 + 0.3 * (len(listed) // 105) if others else 0.0
     bottom = FOOT_TOP - 0.1 - low
@@ -176,6 +179,17 @@ def _bars(slide: Slide, picture: Picture, bars: tuple[Bar, ...], *, top: float) 
         bottom = top
     if lines:
         add_text(slide, lines, left=LEFT, top=bottom, width=BODY_WIDTH, height=max(low, 0.4))
+
+
+def _listed(bars: Sequence[Bar]) -> str:
+    """Names and counts of bars in at most three lines; the notes have all of them."""
+    named: list[str] = []
+    for place, bar in enumerate(bars):
+        text = f"{bar.label} ({bar.counts})"
+        if sum(len(one) + 2 for one in named) + len(text) > LONGEST_LIST:
+            return "; ".join([*named, f"and {len(bars) - place} more, in the notes"])
+        named.append(text)
+    return "; ".join(named)
 
 
 def _threshold(deck: Deck) -> None:

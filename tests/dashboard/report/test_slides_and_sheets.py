@@ -1,0 +1,215 @@
+"""Slides that survive questions, sheets that are safe to open, and figures at print size."""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+from xml.etree import ElementTree
+
+import openpyxl
+import pytest
+from PIL import Image
+from pptx import Presentation
+from pptx.util import Pt
+from pypdf import PdfReader
+
+from dashboard.report.composing import document
+from dashboard.report.document import Column, Entry, Table, change, share
+from dashboard.report.figures import FOOT, figure_files
+from dashboard.report.sheets import csv_file, workbook
+from dashboard.report.slides import MOST_BARS
+from dashboard.report.write import file_bytes
+from tests.dashboard.report.conftest import TITLE, charts_of, parts_of
+
+if TYPE_CHECKING:
+    from tests.dashboard.report.conftest import Made
+
+CHART = {"c": "http://schemas.openxmlformats.org/drawingml/2006/chart"}
+
+
+def texts(slide: Any) -> list[str]:
+    return [shape.text_frame.text for shape in slide.shapes if shape.has_text_frame]
+
+
+def test_the_talk_has_its_ten_slides_each_with_a_title(made: Made) -> None:
+    titles = [slide.shapes.title.text_frame.text for slide in made.slides.slides]
+    assert titles == [
+        TITLE,
+        made.document.answer,
+        "What counts as adverse",
+        "From started to counted",
+        "Appliance category (first phase): crude shares",
+        "Age at start: crude shares",
+        "Extraction status: crude shares",
+        "How much the answer hangs on the threshold",
+        "What the missing could do",
+        "What these figures cannot tell",
+    ]
+
+
+def test_presenters_choose_comparisons(outside: Made) -> None:
+    fewer = replace(outside.found, comparisons=outside.found.comparisons[1:2])
+    slides = Presentation(io.BytesIO(file_bytes(document(fewer), ".pptx"))).slides
+    titles = [slide.shapes.title.text_frame.text for slide in slides]
+    assert len(titles) == 8
+    assert "Age at start: crude shares" in titles
+
+
+def test_every_slide_carries_its_stamp_number_and_caution_and_notes_with_the_caveats(made: Made) -> None:
+    stamp = made.document.stamp
+    for place, slide in enumerate(made.slides.slides, start=1):
+        said = texts(slide)
+        assert any(stamp.line in text and FOOT in text for text in said)
+        assert str(place) in said
+        notes = slide.notes_slide.notes_text_frame.text
+        assert all(text in notes for text in (made.document.made_for, made.document.caution, stamp.line))
+        assert 'type="slidenum"' in ElementTree.tostring(slide._element, encoding="unicode")
+
+
+def test_type_is_large_but_for_the_foot(made: Made) -> None:
+    for slide in made.slides.slides:
+        for shape in slide.shapes:
+            for paragraph in shape.text_frame.paragraphs if shape.has_text_frame else ():
+                for run in paragraph.runs:
+                    is_foot = run.text in FOOT or made.document.stamp.line in run.text
+                    assert run.font.size >= (Pt(12) if is_foot else Pt(16)), run.text
+
+
+def test_nothing_lies_outside_the_slide(made: Made) -> None:
+    deck = made.slides
+    for slide in deck.slides:
+        for shape in slide.shapes:
+            assert shape.left >= 0
+            assert shape.left + shape.width <= deck.slide_width
+            assert shape.top + shape.height <= deck.slide_height
+
+
+def test_charts_are_native_with_error_bars_and_text_for_those_who_do_not_see_them(made: Made) -> None:
+    charts = charts_of(made.slides)
+    assert len(charts) == 6
+    said = {picture.title: picture.alt for picture in made.document.pictures}
+    for title, frame in charts.items():
+        assert frame._element.xpath(".//p:cNvPr")[0].get("descr") == said[title]
+    with_bars = [frame for title, frame in charts.items() if "crude" in title or title.startswith("What the missing")]
+    assert len(with_bars) == 4
+    for frame in with_bars:
+        root = ElementTree.fromstring(frame.chart.part.blob)
+        (series,) = root.findall(".//c:ser", CHART)
+        order = [child.tag.split("}")[1] for child in series]
+        assert order.index("errBars") == order.index("cat") - 1, "the place that the file format gives error bars"
+        plus = series.find("c:errBars/c:plus/c:numRef/c:f", CHART)
+        assert plus is not None
+        assert re.fullmatch(r"Sheet1!\$E\$2:\$E\$\d+", plus.text or "")
+
+
+def test_what_does_not_fit_on_a_slide_is_listed_below_the_chart(whole: Made) -> None:
+    found = whole.found
+    (comparison, *_) = found.comparisons
+    groups = tuple(replace(comparison.groups[0], label=f"appliance number {n:02}") for n in range(1, 41))
+    many = replace(comparison, groups=groups)
+    slides = Presentation(io.BytesIO(file_bytes(document(replace(found, comparisons=(many,))), ".pptx"))).slides
+    (slide,) = (slide for slide in slides if slide.shapes.title.text_frame.text.startswith("Appliance"))
+    (chart,) = (shape.chart for shape in slide.shapes if shape.has_chart)
+    assert len(list(chart.plots[0].categories)) == MOST_BARS
+    (listed,) = (text for text in texts(slide) if text.startswith("Not drawn: "))
+    assert listed.startswith("Not drawn: appliance number 11 (10 of 60); appliance number 12 (10 of 60); ")
+    assert listed.endswith("; and 21 more, in the notes.")
+    assert "appliance number 40" in slide.notes_slide.notes_text_frame.text
+
+
+def test_the_file_says_who_made_it_and_nobody_else(made: Made) -> None:
+    about = made.slides.core_properties
+    assert (about.title, about.author, about.last_modified_by) == (TITLE, made.document.stamp.tool, about.author)
+    assert about.created.date().isoformat() == made.document.stamp.published
+    parts = parts_of(made.files[".pptx"])
+    assert not [name for name in parts if "thumbnail" in name or "printer" in name or name == "docProps/app.xml"]
+    for name, part in parts.items():
+        if name.endswith((".xml", ".rels")) and "/embeddings/" not in name:
+            assert b"Office Theme" not in part, name
+            assert b'TargetMode="External"' not in part, name
+
+
+def test_slides_and_workbooks_lead_nowhere(made: Made) -> None:
+    for ending in (".pptx", ".xlsx"):
+        for name, part in parts_of(made.files[ending]).items():
+            if name.endswith(".rels"):
+                assert b"External" not in part, name
+            assert b"hlinkClick" not in part, name
+
+
+def hostile(made: Made) -> Table:
+    columns = (Column("group", "group"), Column("share_pct", "share", "percent"), Column("=1", "change", "change"))
+    rows = ((Entry("=cmd|' /C calc'!A0"), share(0.1), change(-0.26)), (Entry("+SUM(A1)"), share(None), change(None)))
+    return Table(name="hostile", caption="=1+1", columns=columns, rows=rows)
+
+
+def test_no_cell_of_a_sheet_is_run_as_a_formula(whole: Made) -> None:
+    table = hostile(whole)
+    section = replace(whole.document.sections[1], tables=(table,))
+    sections = (whole.document.sections[0], section)
+    written = replace(whole.document, title="=HYPERLINK(1)", sections=sections)
+    lines = csv_file(table, written).splitlines()
+    assert lines[0].startswith("group,share_pct,=1,definition,growth_reference,build,published,made_for,caution")
+    assert lines[1].startswith("\"'=cmd|' /C calc'!A0\"," if '"' in lines[1][:1] else "'=cmd|' /C calc'!A0,10.0,-0.3,")
+    book = openpyxl.load_workbook(io.BytesIO(workbook(written)))
+    cells = [cell for sheet in book.worksheets for line in sheet.iter_rows() for cell in line]
+    assert not [cell.value for cell in cells if cell.data_type == "f"]
+    assert book["about"]["B1"].value == "'=HYPERLINK(1)"
+    assert [cell.value for cell in book["hostile"][2]] == ["'=cmd|' /C calc'!A0", 10, -0.3]
+    assert [cell.value for cell in book["hostile"][3]] == ["'+SUM(A1)", "not shown", "not shown"]
+
+
+def test_every_csv_line_and_the_workbook_say_what_they_are(made: Made) -> None:
+    stamp = made.document.stamp
+    for table in made.document.tables:
+        for line in made.csv(table.name):
+            assert (line["definition"], line["build"], line["published"]) == (
+                stamp.definition,
+                stamp.build,
+                stamp.published,
+            )
+            assert (line["made_for"], line["caution"]) == (stamp.made_for, FOOT)
+    about = {str(row[0].value): str(row[1].value) for row in made.workbook["about"].iter_rows()}
+    assert about["made for"] == made.document.made_for
+    assert about["A case is adverse if"] == made.found.definition.sentence
+    assert made.workbook.sheetnames == ["about", *(table.name[:31] for table in made.document.tables)]
+
+
+@pytest.fixture(scope="module")
+def figure(outside: Made) -> dict[str, bytes]:
+    (picture,) = (one for one in outside.document.pictures if one.name == "extraction")
+    return figure_files(picture, outside.document)
+
+
+def test_a_figure_has_the_width_of_a_text_column_in_every_format(figure: dict[str, bytes]) -> None:
+    root = ElementTree.fromstring(figure[".svg"])
+    width, height = (float(root.attrib[name].removesuffix("pt")) for name in ("width", "height"))
+    assert root.attrib["width"].endswith("pt")
+    assert 440 < width < 500  # 155 to 176 mm
+    page = PdfReader(io.BytesIO(figure[".pdf"])).pages[0].mediabox
+    assert (float(page.width), float(page.height)) == (pytest.approx(width, abs=1), pytest.approx(height, abs=1))
+    with Image.open(io.BytesIO(figure[".png"])) as image:
+        assert image.size[0] / image.info["dpi"][0] == pytest.approx(width / 72, abs=0.02)
+        assert image.info["dpi"][0] == pytest.approx(300, abs=1)
+
+
+def test_a_figure_carries_title_alternative_stamp_and_caution(figure: dict[str, bytes], outside: Made) -> None:
+    (picture,) = (one for one in outside.document.pictures if one.name == "extraction")
+    text = figure[".svg"].decode()
+    root = ElementTree.fromstring(text)
+    svg = "{http://www.w3.org/2000/svg}"
+    assert (root.findtext(f"{svg}title"), root.findtext(f"{svg}desc")) == (picture.title, picture.alt)
+    stamp = outside.document.stamp
+    assert all(word in text for word in (stamp.definition, stamp.build, stamp.published, stamp.made_for, FOOT))
+    printed = PdfReader(io.BytesIO(figure[".pdf"])).pages[0].extract_text()
+    assert stamp.build in printed
+    assert not re.findall(r"(?:href|src)=", text)
+
+
+def test_a_zip_holds_no_path_of_the_machine(made: Made) -> None:
+    for ending in (".pptx", ".xlsx"):
+        with zipfile.ZipFile(io.BytesIO(made.files[ending])) as archive:
+            assert not [name for name in archive.namelist() if name.startswith("/") or ".." in name]
