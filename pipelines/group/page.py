@@ -153,8 +153,11 @@ def _risk_of_repeating(made: HandingOver, history: Sequence[Handed]) -> str:
         " taken out or changed; whoever kept the earlier file can look at these apart."
     )
     if made.level == "counts":
-        return f"{text} The counts were checked against the earlier ones: no small count comes out of the comparison."
+        return f"{text} The counts were checked against earlier counts: no small one comes out of comparing them."
     last = next((one for one in reversed(history) if one.level == "cases"), None)
-    if last is not None and dict(last.levels) != dict(made.levels):
+    if last is None or made.alike_among_new is None:
+        return text
+    text = f"{text} Among themselves the new ones fall into groups of {made.alike_among_new} alike or more."
+    if dict(last.levels) != dict(made.levels):
         return f"{text} The cases were made coarser in another way than last time: the two files together say more."
-    return f"{text} The groups among these few may be smaller than agreed."
+    return text

@@ -114,6 +114,7 @@ def _fitted(
         note = "No adjusted comparison: too few adverse cases, or too few others, in the groups."
         return Adjusted(practices=practices, notes=(note,))
     kept = frame.filter(pl.col(by).is_in(enough))
+    others = [name for name in others if kept[name].n_unique() > 1]
     covariates = [Covariate(name=by, kind="category", reference=reference)]
     covariates += [Covariate(name=name, kind="category") for name in (*others, PRACTICE)]
     design = build_design(kept, covariates)

@@ -55,6 +55,8 @@ class HandingOver:
         changes: Sentences: what was generalised.
         made: How anonymous the cases became; None for counts.
         difference: The smallest difference to an earlier contribution; None where there is none.
+        alike_among_new: Cases in the smallest group that those new or changed since the last case-level contribution
+            form among themselves; None where there was none, or none is new.
         refused: Why nothing may leave, or empty.
     """
 
@@ -67,6 +69,7 @@ class HandingOver:
     changes: tuple[str, ...] = ()
     made: Anonymised | None = None
     difference: Difference | None = None
+    alike_among_new: int | None = None
     refused: str = ""
 
 
@@ -84,7 +87,7 @@ def hand_over(cases: GroupCases, agreement: Agreement, *, level: Level, history:
     if reason:
         return HandingOver(level=level, n_cases=cases.frame.height, difference=differing, refused=reason)
     if level == "cases":
-        return _cases(cases, agreement, differing)
+        return _cases(cases, agreement, history, differing)
     return _counts(cases, agreement, history, differing)
 
 
@@ -104,7 +107,9 @@ def _why_not(cases: GroupCases, agreement: Agreement, level: Level, differing: D
     return ""
 
 
-def _cases(cases: GroupCases, agreement: Agreement, differing: Difference | None) -> HandingOver:
+def _cases(
+    cases: GroupCases, agreement: Agreement, history: Sequence[Handed], differing: Difference | None
+) -> HandingOver:
     made = anonymise(
         cases.frame,
         agreement.variables,
@@ -124,7 +129,22 @@ def _cases(cases: GroupCases, agreement: Agreement, differing: Difference | None
         changes=made.changes,
         made=made,
         difference=differing,
+        alike_among_new=_alike_among_new(made.frame, cases, agreement, history),
     )
+
+
+def _alike_among_new(
+    made: pl.DataFrame, cases: GroupCases, agreement: Agreement, history: Sequence[Handed]
+) -> int | None:
+    last = next((one for one in reversed(history) if one.level == "cases"), None)
+    if last is None:
+        return None
+    new = [False] * made.height
+    for outcome, versions in cases.versions.items():  # in the order of the rows: both are sorted by case key
+        before = last.versions.get(outcome, {})
+        new = [seen or before.get(key) != digest for seen, (key, digest) in zip(new, versions.items(), strict=True)]
+    sizes = made.filter(pl.Series(new, dtype=pl.Boolean)).group_by([one.name for one in agreement.variables]).len()
+    return min(sizes["len"].to_list(), default=None)
 
 
 def _counts(

@@ -1,0 +1,273 @@
+"""Pooled figures: counts and cases alike, against other libraries, from published tables alone, and never a ranking."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+import pytest
+import statsmodels.api as sm
+from scipy.special import expit, logit
+from statsmodels.stats.meta_analysis import combine_effects
+
+from tests.study_group import FULL, agreement, cohort, counted, member, members, together
+from warehouse.errors import GroupError
+from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.cases import GroupCases, result_column
+from warehouse.pooled.handing_over import hand_over
+from warehouse.pooled.member import Member
+from warehouse.pooled.pooling import pooled_result
+from warehouse.pooled.publishing import Publisher
+from warehouse.pooled.result import GroupResult, result_from
+from warehouse.pooled.shares import tag_of
+from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
+
+PLAIN = agreement()
+
+
+def pooled(given: list[Member], agreed: Agreement = PLAIN, publisher: Publisher | None = None) -> GroupResult:
+    publisher = publisher or Publisher(agreed.pooled_policy)
+    return pooled_result(given, agreed, publisher=publisher, salt="s", number=1, made_on="2026-02-01")
+
+
+def practices(k: int = 6, n: int = 400, seed: int = 3) -> list[GroupCases]:
+    """Practices with so many cases in every group that nothing has to be hidden or merged."""
+    rng = np.random.default_rng(seed)
+    found = []
+    for _ in range(k):
+        parts = [
+            counted(int(rng.integers(6, 30)), int(n / 8 + rng.integers(0, 60)), PLAIN, age_band=age, extraction=teeth)
+            for age in ("8-9", "10-11", "12-13")
+            for teeth in ("extraction", "non-extraction")
+        ]
+        found.append(together(*parts, agreed=PLAIN))
+    return found
+
+
+@pytest.fixture(scope="module")
+def of_counts() -> GroupResult:
+    return pooled(members(practices(), PLAIN, level="counts"))
+
+
+@pytest.fixture(scope="module")
+def of_cases() -> GroupResult:
+    return pooled(members(practices(), PLAIN, level="cases"))
+
+
+@pytest.fixture(scope="module")
+def of_both() -> GroupResult:
+    return pooled(members(practices(), PLAIN, level=["cases", "counts"] * 3))
+
+
+def numbers(result: GroupResult, *, adjusted: bool = False) -> list[float]:
+    """Every number of a result save those that need single cases, in order."""
+    plain = result.to_dict()
+    for breakdown in plain["breakdowns"]:
+        for key in () if adjusted else ("adjusted_for", "adjusted_practices", "notes"):
+            breakdown.pop(key)
+        for row in breakdown["rows"]:
+            row.pop("adjusted")
+    found: list[float] = []
+
+    def walk(node: object) -> None:
+        if isinstance(node, dict):
+            for value in node.values():
+                walk(value)
+        elif isinstance(node, list | tuple):
+            for value in node:
+                walk(value)
+        elif isinstance(node, int | float) and not isinstance(node, bool):
+            found.append(float(node))
+
+    walk(plain)
+    return found
+
+
+def test_counts_only_pooling_equals_case_level_pooling(of_counts: GroupResult, of_cases: GroupResult) -> None:
+    assert numbers(of_counts) == pytest.approx(numbers(of_cases), abs=1e-9)
+
+
+def test_practices_of_both_kinds_pool_to_the_same(of_both: GroupResult, of_cases: GroupResult) -> None:
+    assert numbers(of_both) == pytest.approx(numbers(of_cases), abs=1e-9)
+
+
+def raw(cases: GroupCases) -> tuple[int, int]:
+    results = cases.frame[result_column("D1")]
+    adverse = int((results == ADVERSE).sum())
+    return adverse, adverse + int((results == NOT_ADVERSE).sum())
+
+
+def test_the_pooled_share_agrees_with_another_library(of_counts: GroupResult) -> None:
+    """DerSimonian-Laird by statsmodels, on the raw counts."""
+    x, n = (np.array(column, dtype=float) for column in zip(*(raw(one) for one in practices()), strict=True))
+    other = combine_effects(logit(x / n), 1 / x + 1 / (n - x), method_re="chi2", use_t=False)
+    row = other.summary_frame().loc["random effect"]
+    found = next(one for one in of_counts.shares[0].figures if one.name == "DerSimonian-Laird")
+    assert found.value == pytest.approx(expit(row["eff"]), abs=1e-9)
+    assert found.low == pytest.approx(expit(row["ci_low"]), abs=1e-9)
+    assert found.high == pytest.approx(expit(row["ci_upp"]), abs=1e-9)
+    assert of_counts.shares[0].spread is not None
+    assert of_counts.shares[0].spread.q == pytest.approx(other.q, abs=1e-9)
+
+
+def test_rows_of_a_breakdown_add_the_practices_up(of_both: GroupResult) -> None:
+    everyone = pl.concat([one.frame for one in practices()])
+    breakdown = next(one for one in of_both.breakdowns if one.by == "age_band")
+    for row in breakdown.rows:
+        mine = everyone.filter(pl.col("age_band") == row.label)
+        adverse = int((mine[result_column("D1")] == ADVERSE).sum())
+        assert (row.counted, row.adverse) == (f"{mine.height}", f"{adverse}")
+        assert row.share.value == pytest.approx(adverse / mine.height, abs=1e-12)
+
+
+def test_adjusted_ratios_agree_with_another_library(of_cases: GroupResult) -> None:
+    """Logistic regression by statsmodels with an indicator for every practice."""
+    frame = pl.concat([one.frame.with_columns(pl.lit(f"p{i}").alias("practice")) for i, one in enumerate(practices())])
+    design = np.column_stack(
+        [
+            np.ones(frame.height),
+            *((frame["age_band"] == age).to_numpy().astype(float) for age in ("10-11", "12-13")),
+            (frame["extraction"] == "extraction").to_numpy().astype(float),
+            *((frame["practice"] == f"p{i}").to_numpy().astype(float) for i in range(1, 6)),
+        ]
+    )
+    other = sm.Logit((frame[result_column("D1")] == ADVERSE).to_numpy().astype(float), design).fit(disp=0)
+    breakdown = next(one for one in of_cases.breakdowns if one.by == "extraction")
+    assert breakdown.adjusted_for == ("age_band", "practice")
+    row = next(one for one in breakdown.rows if one.label != breakdown.reference)
+    sign = 1 if row.label == "extraction" else -1
+    assert row.adjusted is not None
+    assert row.adjusted.value == round(float(np.exp(sign * other.params[3])), 2)
+    ends = sorted(round(float(np.exp(sign * end)), 2) for end in other.conf_int()[3])
+    assert [row.adjusted.low, row.adjusted.high] == ends
+
+
+def test_practices_come_by_size_and_never_by_share(of_both: GroupResult) -> None:
+    lines = of_both.shares[0].lines
+    assert [one.n for one in lines] == sorted((one.n for one in lines), reverse=True)
+    shares = [one.share for one in lines]
+    assert shares not in (sorted(shares), sorted(shares, reverse=True))
+    text = json.dumps(of_both.to_dict()).lower()
+    assert not any(word in text for word in ("best", "worst", "league", "top "))
+
+
+def test_a_practice_finds_itself_and_nobody_else_does(of_both: GroupResult) -> None:
+    tags = [one.tag for one in of_both.shares[0].lines]
+    assert sum(tag == tag_of("P-002", of_both.salt) for tag in tags) == 1
+    assert "P-002" not in json.dumps(of_both.to_dict())
+    assert tag_of("P-002", "another salt") not in tags
+
+
+def with_hidden(adverse: tuple[int, ...], level: str = "cases") -> GroupResult:
+    agreed = agreement(groupings=(), k=2, l=1)
+    given = [counted(x, 90 - x, agreed) for x in adverse]
+    return pooled(members(given, agreed, level=level), agreed)
+
+
+def test_hidden_counts_are_told_from_zero_and_bounded() -> None:
+    shares = with_hidden((3, 0, 12, 9, 15)).shares[0]
+    shown = sorted(one.adverse for one in shares.lines)
+    assert shown == ["0", "12", "15", "fewer than 5", "withheld"]
+    assert shares.if_lowest is not None
+    assert shares.figures[0].value is not None
+    assert shares.if_highest is not None
+    assert shares.if_lowest < shares.figures[0].value < shares.if_highest
+    for one in shares.lines:
+        assert (one.share is None) == (one.adverse in {"fewer than 5", "withheld"})
+
+
+def test_nothing_shown_depends_on_what_is_hidden() -> None:
+    """Moving a case between the two hidden practices changes no figure: all come from the published table."""
+    assert with_hidden((3, 12, 9, 15)).to_dict() == with_hidden((2, 12, 10, 15)).to_dict()
+
+
+def test_a_hidden_count_of_a_practice_that_gives_counts_enters_within_its_limits() -> None:
+    shares = with_hidden((3, 12, 9, 15), level="counts").shares[0]
+    line = next(one for one in shares.lines if one.adverse == "fewer than 5")
+    assert (line.low, line.high) == (1 / 90, 4 / 90)
+    assert line.share is None
+    totals = dict(shares.totals)
+    assert totals["counted"] == "270"  # over the practices whose counts are known
+
+
+@pytest.mark.parametrize("k", [0, 1, 2])
+def test_too_few_practices_give_words_and_no_figure(k: int) -> None:
+    result = pooled(members(practices(k=k), PLAIN))
+    assert result.shares[0].refused == f"Pooled figures need at least 3 practices; {k} can be used."
+    assert result.breakdowns == ()
+
+
+def test_practices_without_adverse_cases_are_pooled_too() -> None:
+    agreed = agreement(groupings=(), k=2, l=1)
+    result = pooled(members([counted(0, 50, agreed)] * 4, agreed), agreed)
+    assert not result.shares[0].refused
+    assert any("No case has the outcome" in note for note in result.shares[0].notes)
+
+
+def test_rounding_is_shown_and_used() -> None:
+    agreed = replace(PLAIN, round_to=5)
+    result = pooled(members(practices(), agreed, level="cases"), agreed)
+    for one in result.shares[0].lines:
+        assert int(one.adverse) % 5 == int(one.counted) % 5 == 0
+    assert int(dict(result.shares[0].totals)["adverse"]) % 5 == 0
+
+
+def test_a_variable_some_practices_dropped_is_pooled_over_the_others() -> None:
+    rng = np.random.default_rng(8)
+    big = [cohort(rng, 900, FULL, even=3.0) for _ in range(4)]
+    small = cohort(rng, 40, FULL, even=3.0)
+    result = pooled(members([*big, small], FULL, level="cases"), FULL)
+    dropped = [one for one in result.breakdowns if any("had to drop" in note for note in one.notes)]
+    assert dropped
+    assert all(one.practices < 5 for one in dropped)
+    assert all(one.practices == 5 for one in result.shares)
+
+
+def test_several_outcomes_are_pooled_each_by_itself() -> None:
+    from warehouse.outcomes.registry import shipped_registry
+
+    registry = shipped_registry()
+    agreed = agreement(definitions=(registry.get("D1"), registry.get("D2")), outcomes=("D1", "D2"), groupings=())
+    rng = np.random.default_rng(4)
+    result = pooled(members([cohort(rng, 300, agreed) for _ in range(3)], agreed), agreed)
+    assert [one.outcome for one in result.shares] == ["D1", "D2"]
+    assert result.shares[0].figures[0].value != result.shares[1].figures[0].value
+
+
+def test_a_result_is_read_back_as_it_was_written(of_both: GroupResult) -> None:
+    assert result_from(json.loads(json.dumps(of_both.to_dict()))) == of_both
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        (("format",), "menton group result, version 2"),
+        (("number",), "1"),
+        (("number",), True),
+        (("notes",), [1]),
+        (("shares",), None),
+        (("shares", 0, "lines", 0, "share"), "0.1"),
+        (("shares", 0, "spread"), []),
+        (("shares", 0, "figures", 0), {"name": "x"}),
+        (("shares", 0, "totals"), [["a", 1]]),
+    ],
+)
+def test_a_result_out_of_shape_is_refused(of_both: GroupResult, path: tuple[str | int, ...], value: object) -> None:
+    plain = json.loads(json.dumps(of_both.to_dict()))
+    node = plain
+    for step in path[:-1]:
+        node = node[step]
+    node[path[-1]] = value
+    with pytest.raises(GroupError, match="not a result"):
+        result_from(plain)
+
+
+def test_a_practice_that_gave_no_breakdown_is_said_to_be_left_out() -> None:
+    agreed = agreement(groupings=("extraction",))
+    given = members([counted(30, 170, agreed, extraction="extraction")] * 3, agreed)
+    few = member(hand_over(counted(3, 60, agreed), agreed, level="counts"), "few")
+    result = pooled([*given, few], agreed)
+    (breakdown,) = result.breakdowns
+    assert any("so as not to give small counts away" in note for note in breakdown.notes) or breakdown.refused

@@ -1,0 +1,209 @@
+"""Attacks on what a group gets to see: by a solver of its own on one result, and by the engine's over several."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+import pytest
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+from tests.study_group import agreement, as_cases, cohort, counted, member, members
+from warehouse.disclosure import attack, attack_guarded
+from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.groups import pooled_groups
+from warehouse.pooled.handing_over import hand_over
+from warehouse.pooled.member import Member
+from warehouse.pooled.pooling import pooled_result
+from warehouse.pooled.practices import Practice, published_practices
+from warehouse.pooled.publishing import Publisher, ledger_entry, publisher_from
+from warehouse.pooled.result import GroupResult
+from warehouse.pooled.tables import SCOPE
+
+PLAIN = agreement(groupings=("extraction",), k=2, l=1)
+
+
+def pooled(given: list[Member], publisher: Publisher, agreed: Agreement = PLAIN) -> GroupResult:
+    return pooled_result(given, agreed, publisher=publisher, salt="s", number=1, made_on="2026-02-01")
+
+
+def let_out(
+    given: list[Member], publisher: Publisher, agreed: Agreement = PLAIN
+) -> tuple[list[Practice], dict[str, str]]:
+    """The tables of a result without the figures made from them: the practices, and the totals as shown."""
+    practices, totals, _ = published_practices(given, agreed, "D1", publisher)
+    for by in agreed.groupings:
+        pooled_groups(given, agreed, "D1", by, publisher=publisher)
+    return practices, {key[0]: cell.shown for key, cell in totals.cells.items()} if totals else {}
+
+
+def limits(shown: str, counted_: int) -> tuple[float, float]:
+    if shown == "withheld":
+        return 5, counted_
+    small = re.fullmatch(r"fewer than (\d+)", shown)
+    return (1, int(small[1]) - 1) if small else (float(shown), float(shown))
+
+
+def ranges_of_hidden(practices: list[Practice], totals: dict[str, str]) -> list[tuple[int, int]]:
+    """What integer programming finds of each practice's adverse cases, from the words shown alone."""
+    n = [int(one.counted_shown) for one in practices]
+    bounds = np.array([limits(one.adverse_shown, n[i]) for i, one in enumerate(practices)])
+    total = totals.get("adverse", "")
+    rows = LinearConstraint(np.ones((1, len(n))), int(total), int(total)) if total.isdigit() else ()
+    found = []
+    for i in [i for i, one in enumerate(practices) if not one.adverse_shown.isdigit()]:
+        ends = []
+        for sign in (1, -1):
+            costs = np.zeros(len(n))
+            costs[i] = sign
+            answer = milp(costs, integrality=np.ones(len(n)), bounds=Bounds(*bounds.T), constraints=rows)
+            assert answer.status == 0
+            ends.append(round(sign * answer.fun))
+        found.append((ends[0], ends[1]))
+    return found
+
+
+def check_group(seed: int) -> int:
+    rng = np.random.default_rng(seed)
+    given = []
+    for i in range(int(rng.integers(3, 9))):
+        cases = cohort(rng, int(rng.integers(30, 200)), PLAIN, share=rng.uniform(0.02, 0.2), even=2.0)
+        given.append(member(hand_over(cases, PLAIN, level="cases"), f"{i}"))
+    publisher = Publisher(PLAIN.pooled_policy)
+    practices, totals = let_out(given, publisher)
+    hidden = ranges_of_hidden(practices, totals) if len(practices) == len(given) else []
+    assert all(low < high for low, high in hidden)
+    assert all(one.low < one.high for one in attack(publisher.made))
+    assert all(one.low < one.high for one in attack_guarded(publisher.made))
+    return len(hidden)
+
+
+def test_a_solver_finds_no_hidden_count_in_a_result() -> None:
+    assert sum(check_group(seed) for seed in range(6)) > 5
+
+
+@pytest.mark.slow
+def test_a_solver_finds_none_in_a_hundred_results() -> None:
+    assert sum(check_group(seed) for seed in range(6, 106)) > 100
+
+
+def test_the_same_contributions_are_let_out_word_for_word_again() -> None:
+    given = members([counted(x, 90 - x, PLAIN) for x in (3, 12, 9, 15)], PLAIN, level="cases")
+    publisher = Publisher(PLAIN.pooled_policy)
+    first = pooled(given, publisher)
+    n = len(publisher.made)
+    assert pooled(given, publisher) == first
+    assert len(publisher.made) == n
+
+
+def test_the_ledger_is_read_back_as_it_was_written() -> None:
+    publisher = Publisher(PLAIN.pooled_policy)
+    given = members([counted(x, 90 - x, PLAIN) for x in (3, 12, 9, 15)], PLAIN, level="cases")
+    pooled(given, publisher)
+    again = publisher_from([ledger_entry(publisher)], PLAIN.pooled_policy)
+    assert again.earlier == publisher.made
+    assert again.scopes == publisher.scopes
+    pooled(given, again)
+    assert again.made == []
+
+
+def test_a_practice_with_few_adverse_cases_does_not_stand_out_when_it_joins() -> None:
+    """The total rises by its 3 adverse cases: two results side by side would tell, so the second total is hidden."""
+    three = members([counted(x, 90 - x, PLAIN) for x in (12, 9, 15)], PLAIN, level="cases")
+    publisher = Publisher(PLAIN.pooled_policy)
+    let_out(three, publisher)
+    joined = [*three, member(hand_over(counted(3, 60, PLAIN), PLAIN, level="cases"), "new")]
+    assert let_out(joined, publisher)[1]["adverse"] == "withheld"
+    assert all(one.low < one.high for one in attack(publisher.known))
+    assert all(one.low < one.high for one in attack_guarded(publisher.known))
+    assert let_out(joined, Publisher(PLAIN.pooled_policy))[1]["adverse"] == "39"
+
+
+def test_a_renewed_contribution_is_taken_to_hold_the_earlier_cases() -> None:
+    """One practice adds 12 cases of which 1 is adverse; nothing shown may say so."""
+    old = [counted(x, 90 - x, PLAIN) for x in (12, 9, 15)]
+    publisher = Publisher(PLAIN.pooled_policy)
+    first = members(old, PLAIN, level="cases")
+    let_out(first, publisher)
+    more = as_cases(pl.concat([old[0].frame, counted(1, 11, PLAIN).frame]), PLAIN)
+    renewed = member(hand_over(more, PLAIN, level="cases"), "000", id_="id-2", replaces=("id-000",))
+    practices, totals = let_out([renewed, *first[1:]], publisher)
+    assert publisher.scopes["D1"]["id-2"] == ("id-000", "id-2")
+    assert "withheld" in {totals["adverse"], *(one.adverse_shown for one in practices)}
+    assert all(one.low < one.high for one in attack_guarded(publisher.known))
+
+
+def test_a_contribution_that_shrank_is_taken_to_be_of_other_cases() -> None:
+    publisher = Publisher(PLAIN.pooled_policy)
+    first = members([counted(x, 90 - x, PLAIN) for x in (12, 9, 15)], PLAIN, level="cases")
+    let_out(first, publisher)
+    fewer = member(hand_over(counted(8, 60, PLAIN), PLAIN, level="cases"), "000", id_="id-2", replaces=("id-000",))
+    practices, _ = let_out([fewer, *first[1:]], publisher)
+    assert publisher.scopes["D1"]["id-2"] == ("id-2",)
+    assert len(practices) == 3
+
+
+def check_history(seed: int) -> None:
+    """Practices join, renew and withdraw over five results; all tables let out are attacked together."""
+    rng = np.random.default_rng(seed)
+    publisher = Publisher(PLAIN.pooled_policy)
+
+    def some(least: int, most: int) -> pl.DataFrame:
+        return cohort(rng, int(rng.integers(least, most)), PLAIN, share=0.12, even=2.0).frame
+
+    frames = {f"{i}": some(40, 160) for i in range(5)}
+    sent = {name: [f"{name}.0"] for name in frames}
+    for round_ in range(1, 6):
+        given = [
+            member(
+                hand_over(as_cases(frame, PLAIN), PLAIN, level="cases"),
+                name,
+                id_=sent[name][-1],
+                replaces=tuple(sent[name][:-1]),
+            )
+            for name, frame in frames.items()
+        ]
+        let_out(given, publisher)
+        for name in [name for name in frames if rng.random() < 0.4]:
+            frames[name] = pl.concat([frames[name], some(10, 40)])
+            sent[name].append(f"{name}.{round_}")
+        if rng.random() < 0.5:
+            frames[f"j{round_}"] = some(40, 160)
+            sent[f"j{round_}"] = [f"j{round_}.{round_}"]
+        if len(frames) > 4 and rng.random() < 0.5:
+            frames.pop(next(iter(frames)))
+    names = {one.name for one in publisher.known}
+    for kept in names:  # each chain with the totals it rests on, as the tables are published
+        chain = [one for one in publisher.known if one.name in {kept, "D1 totals", f"D1 by {SCOPE}"}]
+        if kept == "D1 by extraction":
+            chain = [one for one in chain if one.name != f"D1 by {SCOPE}"]
+        assert all(one.low < one.high for one in attack(chain))
+        assert all(one.low < one.high for one in attack_guarded(chain))
+
+
+@pytest.mark.parametrize("seed", range(1))
+def test_results_over_time_give_no_hidden_count_away(seed: int) -> None:
+    check_history(seed)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(1, 31))
+def test_thirty_more_histories_give_no_hidden_count_away(seed: int) -> None:
+    check_history(seed)
+
+
+def test_breakdowns_by_two_variables_and_the_totals_are_safe_together() -> None:
+    """The argument that breakdowns need not be checked against each other, put to the solver on a small group."""
+    agreed = replace(agreement(groupings=("extraction", "sex"), variables=("sex", "extraction")), k=2, l=1)
+    rng = np.random.default_rng(7)
+    hidden = 0
+    for _ in range(3):
+        publisher = Publisher(agreed.pooled_policy)
+        given = members([cohort(rng, 70, agreed, share=0.12) for _ in range(3)], agreed, level="cases")
+        let_out(given, publisher, agreed)
+        found = attack(publisher.made)
+        hidden += len(found)
+        assert all(one.low < one.high for one in found)
+    assert hidden > 0
