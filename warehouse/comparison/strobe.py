@@ -216,7 +216,7 @@ def _results(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
             number="14b",
             section=section,
             asks="Missing data for each variable",
-            known=f"Not recorded, of {group.n_started:,} started: {gaps}." if gaps else "None is missing.",
+            known=f"Not recorded, of {group.n_started:,} started: {gaps}." if gaps else "Nothing is missing.",
         ),
         StrobeItem(
             number="14c",

@@ -1,0 +1,123 @@
+"""The table of the proof: what was expected, what was found, and within which error of simulation."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from math import sqrt
+from pathlib import Path
+
+import numpy as np
+
+SECTIONS = {
+    "coverage": "Intervals hold the truth as often as they say",
+    "no effect": "Appliance given by face type, no true effect: the crude difference is biased, the adjusted are not",
+    "planted effect": "A planted effect is recovered",
+    "missing": "Missing outcomes: imputation is unbiased where bounds are merely wide",
+}
+COLUMNS = ("what", "expected", "found", "simulation error", "runs", "verdict")
+REACH = 3.0
+"""Simulation errors a finding may lie from what is expected."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One finding.
+
+    Attributes:
+        section: Key of ``SECTIONS``.
+        what: The estimator or interval.
+        expected: What it should be.
+        found: What the simulation gave.
+        error: Standard error of ``found`` over the runs.
+        runs: Simulated cohorts.
+        verdict: In words.
+        holds: Whether the finding is as it should be.
+    """
+
+    section: str
+    what: str
+    expected: str
+    found: float
+    error: float
+    runs: int
+    verdict: str
+    holds: bool
+
+
+class Ledger:
+    """Rows as they come in."""
+
+    def __init__(self) -> None:
+        self.rows: list[Row] = []
+
+    def add(self, row: Row) -> Row:
+        """Keep a row."""
+        self.rows.append(row)
+        return row
+
+    def coverage(self, what: str, hits: Sequence[bool], *, level: float = 0.95, at_least: bool = False) -> Row:
+        """How often an interval held the truth; ``at_least`` where it may be more often by design."""
+        n, share = len(hits), float(np.mean(hits))
+        error = sqrt(level * (1.0 - level) / n)
+        low_enough = share >= level - REACH * error
+        holds = low_enough if at_least else abs(share - level) <= REACH * error
+        verdict = "as often as it says" if holds else "not as often as it says"
+        if at_least:
+            verdict = "at least as often as it says" if holds else "less often than it says"
+        expected = f"{'at least ' if at_least else ''}{level:.3f}"
+        return self.add(
+            Row(
+                section="coverage", what=what, expected=expected, found=share, error=error, runs=n, verdict=verdict,
+                holds=holds,
+            )
+        )  # fmt: skip
+
+    def centre(self, section: str, what: str, values: Sequence[float], truth: float, *, biased: bool = False) -> Row:
+        """Where an estimate centres; ``biased`` where it is meant to miss the truth."""
+        found = float(np.mean(values))
+        error = float(np.std(values, ddof=1)) / sqrt(len(values))
+        on_it = abs(found - truth) <= REACH * error
+        verdict = "centres on it" if on_it else ("misses it, as it must" if biased else "misses it")
+        return self.add(
+            Row(
+                section=section, what=what, expected=f"{truth:.4f}", found=found, error=error, runs=len(values),
+                verdict=verdict, holds=on_it != biased,
+            )
+        )  # fmt: skip
+
+    @property
+    def sections(self) -> set[str]:
+        """Sections with at least one row."""
+        return {row.section for row in self.rows}
+
+    def markdown(self) -> str:
+        """The table as Markdown."""
+        lines = [
+            "# Proof by simulation",
+            "",
+            "Written by `MENTON_WRITE_PROOF=1 make proof`, from fixed seeds. A finding holds if it lies within"
+            f" {REACH:g} simulation errors of what is expected.",
+        ]
+        for section, title in SECTIONS.items():
+            rows = [row for row in self.rows if row.section == section]
+            if rows:
+                lines += ["", f"## {title}", "", f"| {' | '.join(COLUMNS)} |", f"|{'---|' * len(COLUMNS)}"]
+                lines += [_line(row) for row in rows]
+        return "\n".join([*lines, ""])
+
+    def write(self, markdown: Path, data: Path) -> None:
+        """Write the table and its data; only a whole proof is written."""
+        missing = set(SECTIONS) - self.sections
+        if missing:
+            found = f"the proof was run in part, without: {', '.join(sorted(missing))}"
+            raise RuntimeError(found)
+        markdown.write_text(self.markdown(), encoding="utf-8")
+        plain = {"sections": SECTIONS, "rows": [asdict(row) for row in self.rows]}
+        data.write_text(json.dumps(plain, indent=1) + "\n", encoding="utf-8")
+
+
+def _line(row: Row) -> str:
+    cells = (row.what, row.expected, f"{row.found:.4f}", f"{row.error:.4f}", f"{row.runs:,}", row.verdict)
+    return f"| {' | '.join(cells)} |"
