@@ -217,10 +217,20 @@ def _definitions(found: Findings) -> Section:
     rows = ((found.definition, found.overall), *found.family)
     caption = "The same cases under every definition of the family"
     table = tables.definitions_table("definitions", caption, rows, level=found.level)
+    title = "The same cases under other definitions"
+    bars = tuple(tables.definition_bar(definition, group) for definition, group in rows)
+    picture = Picture(
+        name="definitions",
+        title=title,
+        alt=f"Share adverse with {level_name(found.level)} under each definition. {_read(bars)}",
+        caption=f"Diamond: share adverse. Thick line: {level_name(found.level)}. The first is the one in force.",
+        drawn=Bars(bars),
+    )
     return Section(
         name="definitions",
-        title="The same cases under other definitions",
+        title=title,
         paragraphs=tuple(text for text in (sentences.other_definitions(found),) if text),
+        picture=picture,
         tables=(table,),
         remarks=_rounding(found, "other than the headline one"),
     )

@@ -14,7 +14,8 @@ Other definitions are about the same cases, and one may hold all the adverse cas
 would be a count of cases. Their counts are rounded as well. Untreated children and cases that were turned away or
 picked out are other cases, and each is protected by itself.
 
-Not looked for: what several documents, each about one practice, tell together about the practices left over.
+Not looked for: what several documents, each about one practice, tell together about the practices left over; and what
+two documents with different headline definitions, each shown exactly, tell about the cases that only one calls adverse.
 """
 
 from __future__ import annotations

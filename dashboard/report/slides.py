@@ -13,6 +13,7 @@ from dashboard.report.deck import (
     LEFT,
     NORMAL,
     SMALL,
+    TITLE,
     Line,
     add_foot,
     add_notes,
@@ -35,11 +36,17 @@ if TYPE_CHECKING:
 
     from dashboard.report.document import Bar, Document, Picture, Section, Table
 
+LONGEST_ANSWER = 130
+"""Characters of an answer that fill two lines of a title."""
+
 MOST_BARS = 10
 """Bars on a slide; what does not fit, or has no share to draw, is listed below the chart."""
 
 LINE_LENGTH = 100
 """Characters of the normal size that fit on a line."""
+
+TITLE_SIZES = ((70, 44), (110, 34))
+"""Characters that a title may have to be set in a size."""
 
 LONGEST_LIST = 290
 """Characters of the list of what is not drawn."""
@@ -56,7 +63,7 @@ class Deck:
     document: Document
     number: int = 0
 
-    def slide(self, title: str, notes: Sequence[str], *, size: int = 30) -> Slide:
+    def slide(self, title: str, notes: Sequence[str], *, size: int = TITLE) -> Slide:
         """The next slide, with its foot and notes."""
         self.number += 1
         slide = add_slide(self.presentation, title, size=size)
@@ -87,7 +94,8 @@ def slides_file(document: Document) -> bytes:
 
 def _title(deck: Deck) -> None:
     document = deck.document
-    slide = deck.slide(document.title, [document.answer, document.cases], size=44)
+    size = next((size for longest, size in TITLE_SIZES if len(document.title) <= longest), LARGE)
+    slide = deck.slide(document.title, [document.answer, document.cases], size=size)
     place_shape(slide.shapes.title, LEFT, 1.3, BODY_WIDTH, 1.9)
     lines = [
         Line(document.cases, LARGE),
@@ -101,9 +109,10 @@ def _title(deck: Deck) -> None:
 
 def _answer(deck: Deck) -> None:
     document = deck.document
-    slide = deck.slide(document.answer, [document.answer, *document.lead])
+    size = TITLE if len(document.answer) <= LONGEST_ANSWER else LARGE
+    slide = deck.slide(document.answer, [document.answer, *document.lead], size=size)
     width = BODY_WIDTH / len(document.headline)
-    big = 54 if all(len(figure) < 8 for figure, _ in document.headline) else 36
+    big = 54 if all(len(figure) < 8 for figure, _ in document.headline) else 32
     for place, (figure, meaning) in enumerate(document.headline):
         lines = [Line(figure, big, bold=True), Line(meaning, NORMAL)]
         add_text(slide, lines, left=LEFT + place * width, top=BODY_TOP + 0.2, width=width - 0.3, height=2.6)
@@ -205,6 +214,8 @@ def _threshold(deck: Deck) -> None:
         title = section.tables[0].columns[0].heading
         frame = threshold_lines(slide, picture.drawn, box=box, size=SMALL, title=title)
         set_alt(frame, title=picture.title, text=picture.alt)
+    elif others.picture is not None and isinstance(others.picture.drawn, Bars):
+        _bars(slide, others.picture, others.picture.drawn.bars, top=top)
     deck.finish(slide)
 
 

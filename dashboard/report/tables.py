@@ -256,6 +256,11 @@ def definitions_table(
     return Table(name=name, caption=caption, columns=columns, rows=listed)
 
 
+def definition_bar(definition: Definition, group: Group) -> Bar:
+    """The share under a definition as a bar."""
+    return _without_bounds(bar(f"{definition.id}: {definition.label}", group))
+
+
 def _meaning(definition: Definition, *, with_family: bool) -> str:
     family = FAMILIES[definition.family]
     same = definition.label.casefold() == family.casefold()

@@ -79,7 +79,7 @@ def printed(cell: str, kind: str) -> str:
 def test_native_charts_hold_the_printed_numbers(made: Made) -> None:
     charts = charts_of(made.slides)
     for picture in made.document.pictures:
-        if not isinstance(picture.drawn, Bars):
+        if not isinstance(picture.drawn, Bars) or picture.name == "definitions":  # these are in the notes
             continue
         drawn = [bar for bar in picture.drawn.bars if bar.share.number is not None]
         if not drawn:

@@ -6,6 +6,7 @@ import io
 import re
 import zipfile
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
@@ -19,10 +20,12 @@ from pypdf import PdfReader
 from dashboard.report.composing import document
 from dashboard.report.document import Column, Entry, Table, change, share
 from dashboard.report.figures import FOOT, figure_files
+from dashboard.report.findings import findings
 from dashboard.report.sheets import csv_file, workbook
 from dashboard.report.slides import MOST_BARS
 from dashboard.report.write import file_bytes
-from tests.dashboard.report.conftest import TITLE, charts_of, parts_of
+from tests.dashboard.report.conftest import TITLE, charts_of, files_of, parts_of
+from warehouse.reader import Reader
 
 if TYPE_CHECKING:
     from tests.dashboard.report.conftest import Made
@@ -213,3 +216,14 @@ def test_a_zip_holds_no_path_of_the_machine(made: Made) -> None:
     for ending in (".pptx", ".xlsx"):
         with zipfile.ZipFile(io.BytesIO(made.files[ending])) as archive:
             assert not [name for name in archive.namelist() if name.startswith("/") or ".." in name]
+
+
+def test_without_a_threshold_to_move_the_other_definitions_are_drawn(small_groups: Path) -> None:
+    with Reader.open(small_groups) as reader:
+        found = findings(reader, audience="outside", definition="D7", comparisons=("extraction",))
+    made = files_of(found)
+    assert found.curve.points == ()
+    charts = charts_of(made.slides)
+    assert "The same cases under other definitions" in charts
+    assert "How much the answer hangs on the threshold" not in charts
+    assert "no single threshold to move" in made.html
