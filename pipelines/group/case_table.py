@@ -48,17 +48,11 @@ def read_cases(data: bytes, *, allowed: Mapping[str, Sequence[str]], most: int) 
     """
     import polars as pl
     import pyarrow as pa
-    import pyarrow.parquet as pq
 
     try:
-        opened = pq.ParquetFile(
-            io.BytesIO(data),
-            read_dictionary=list(allowed),
-            thrift_string_size_limit=_MOST_FOOTER,
-            thrift_container_size_limit=_MOST_FOOTER,
-            page_checksum_verification=False,
-        )
-        _check_outline(opened, list(allowed), most)
+        outline = _opened(data).metadata
+        _check_outline(outline, list(allowed), most)
+        opened = _opened(data, codes_for=list(allowed))
         parts: dict[str, list[str]] = {name: [] for name in allowed}
         for batch in opened.iter_batches(batch_size=_BATCH):
             for name, values in allowed.items():
@@ -72,9 +66,19 @@ def read_cases(data: bytes, *, allowed: Mapping[str, Sequence[str]], most: int) 
     return pl.DataFrame(parts, schema=dict.fromkeys(allowed, pl.String))
 
 
-def _check_outline(opened: pq.ParquetFile, columns: list[str], most: int) -> None:
+def _opened(data: bytes, *, codes_for: list[str] | None = None) -> pq.ParquetFile:
+    import pyarrow.parquet as pq
+
+    return pq.ParquetFile(
+        io.BytesIO(data),
+        read_dictionary=codes_for,
+        thrift_string_size_limit=_MOST_FOOTER,
+        thrift_container_size_limit=_MOST_FOOTER,
+    )
+
+
+def _check_outline(outline: pq.FileMetaData, columns: list[str], most: int) -> None:
     """What the footer says, before a page is read."""
-    outline = opened.metadata
     if outline.num_rows > most or outline.num_row_groups > 1 + most // 1000:
         raise _wrong(f"it has more than {most:,} rows")
     if [outline.schema.column(i).path for i in range(len(outline.schema))] != columns:

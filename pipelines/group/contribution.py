@@ -175,9 +175,13 @@ def _release(plain: object, agreement: Agreement) -> Release:
     if not 0 <= release.withheld_from <= agreement.minimum or not _is_agreed(release, agreement):
         raise _off(f"the table {release.name[:60]!r} is not one the group agreed on")
     for cell in release.cells.values():
-        if cell.value is not None and (cell.value < 0 or agreement.contribution_policy.is_small(cell.value)):
-            raise _off(f"the table {release.name[:60]!r} shows a count that should be hidden")
+        if cell.value is not None and not _may_stand(cell.value, agreement):
+            raise _off(f"the table {release.name[:60]!r} shows a count that must not stand there")
     return release
+
+
+def _may_stand(count: int, agreement: Agreement) -> bool:
+    return 0 <= count <= agreement.most_cases and not agreement.contribution_policy.is_small(count)
 
 
 def _is_agreed(release: Release, agreement: Agreement) -> bool:

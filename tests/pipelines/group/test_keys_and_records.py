@@ -1,0 +1,224 @@
+"""Keys stay with their owners; records only grow; pseudonyms name nobody."""
+
+from __future__ import annotations
+
+import json
+import stat
+from typing import TYPE_CHECKING
+
+import pytest
+
+from pipelines.group.agreement_file import agreement_text, offered_from, read_agreement
+from pipelines.group.chain import Chain
+from pipelines.group.folder import GroupFolder, state_after
+from pipelines.group.founding import found_group, invite
+from pipelines.group.keys import (
+    PSEUDONYM,
+    is_signed,
+    make_group_keys,
+    practice_key,
+    pseudonym_of,
+    public_of,
+    read_group_keys,
+)
+from pipelines.group.taking import take, withdraw
+from warehouse.errors import GroupError, KeyProblemError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tests.pipelines.group.conftest import Group
+    from warehouse.pooled.cases import GroupCases
+
+GROUP = "00112233445566aa"
+
+
+def test_keys_can_be_read_by_their_owner_alone(tmp_path: Path) -> None:
+    make_group_keys(tmp_path / "group.key")
+    practice_key(tmp_path / "practice.key", group=GROUP, practice="HARBOUR", create=True)
+    for name in ("group.key", "practice.key"):
+        assert stat.S_IMODE((tmp_path / name).stat().st_mode) == 0o600
+    (tmp_path / "group.key").chmod(0o640)
+    with pytest.raises(KeyProblemError, match="read or changed by others"):
+        read_group_keys(tmp_path / "group.key")
+
+
+def test_a_key_is_never_overwritten(tmp_path: Path) -> None:
+    first = make_group_keys(tmp_path / "group.key")
+    with pytest.raises(KeyProblemError, match="already"):
+        make_group_keys(tmp_path / "group.key")
+    assert read_group_keys(tmp_path / "group.key") == first
+
+
+def test_no_key_shows_in_what_is_printed(tmp_path: Path) -> None:
+    keys = make_group_keys(tmp_path / "group.key")
+    practice = practice_key(tmp_path / "practice.key", group=GROUP, practice="HARBOUR", create=True)
+    shown = f"{keys!r} {practice!r}"
+    assert keys.identity not in shown
+    assert keys.seed.hex() not in shown
+    assert practice.seed.hex() not in shown
+    assert practice.pseudonym in shown
+
+
+@pytest.mark.parametrize(
+    "text", ["", "menton group key, version 1\n", "menton case key, version 1\n" + "0" * 64, "x" * 3000]
+)
+def test_another_file_is_no_key(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "wrong.key"
+    path.touch(mode=0o600)
+    path.write_text(text)
+    with pytest.raises(KeyProblemError, match="not the key file"):
+        read_group_keys(path)
+    with pytest.raises(KeyProblemError, match="not the key file"):
+        practice_key(path, group=GROUP, practice="HARBOUR", create=False)
+
+
+def test_the_pseudonym_of_a_practice_is_its_own_in_every_group(tmp_path: Path) -> None:
+    path = tmp_path / "practice.key"
+    one = practice_key(path, group=GROUP, practice="HARBOUR", create=True)
+    same = practice_key(path, group=GROUP, practice="HARBOUR", create=True)
+    others = [
+        practice_key(path, group="f" * 16, practice="HARBOUR", create=False),
+        practice_key(path, group=GROUP, practice="FERRY", create=False),
+        practice_key(tmp_path / "other.key", group=GROUP, practice="HARBOUR", create=True),
+    ]
+    assert one == same
+    assert len({one.pseudonym, *(other.pseudonym for other in others)}) == 4
+    assert PSEUDONYM.fullmatch(one.pseudonym)
+    assert pseudonym_of(one.public, GROUP) == one.pseudonym
+    assert "HARBOUR" not in one.pseudonym
+
+
+def test_signatures_are_those_of_the_published_test_vectors() -> None:
+    """RFC 8032, section 7.1, test 2 (from memory)."""
+    seed = bytes.fromhex("4ccd089b28ff96da9db6c346ec114e0f5b8a319f35aba624da8cf6ed4fb8a6fb")
+    public = "3d4017c3e843895a92b70aa74d1b7ebc9c982ccf2ec4968cc0cd55f12af4660c"
+    signature = bytes.fromhex(
+        "92a009a9f0d4cab8720e820b5f642540a2b27b5416503f8fb3762223ebdb69da"
+        "085ac1e43e15996e458f3613d0f11d8c387b2eaeb4302aeeb00d291612bb0c00"
+    )
+    assert public_of(seed) == public
+    assert is_signed(public, signature, b"\x72")
+    assert not is_signed(public, signature, b"\x73")
+    assert not is_signed("zz", signature, b"\x72")
+    assert not is_signed(public, b"", b"\x72")
+
+
+def test_a_record_is_only_added_to(tmp_path: Path) -> None:
+    chain = Chain(tmp_path / "record.jsonl")
+    assert chain.read() == ()
+    for number in range(5):
+        chain.add({"number": number})
+    assert [entry["number"] for entry in chain.read()] == [0, 1, 2, 3, 4]
+    assert stat.S_IMODE(chain.path.stat().st_mode) == 0o600
+    lines = chain.path.read_bytes().splitlines(keepends=True)
+    changed = [
+        [lines[0], lines[1].replace(b'"number":1', b'"number":9'), *lines[2:]],
+        [lines[0], *lines[2:]],
+        [lines[1], lines[0], *lines[2:]],
+        [*lines[:2], lines[1], *lines[2:]],
+        [b"nonsense\n", *lines],
+        [b"[]\n", *lines],
+    ]
+    for one in changed:
+        chain.path.write_bytes(b"".join(one))
+        with pytest.raises(GroupError, match="the record was changed after line"):
+            chain.read()
+        with pytest.raises(GroupError, match="the record was changed after line"):
+            chain.add({"number": 5})
+        assert chain.path.read_bytes() == b"".join(one)
+
+
+def test_a_line_cut_short_by_a_crash_was_never_added(tmp_path: Path) -> None:
+    chain = Chain(tmp_path / "record.jsonl")
+    chain.add({"number": 0})
+    whole = chain.path.read_bytes()
+    chain.path.write_bytes(whole + whole[:20])
+    assert [entry["number"] for entry in chain.read()] == [0]
+    chain.add({"number": 1})
+    assert [entry["number"] for entry in chain.read()] == [0, 1]
+
+
+def test_an_agreement_changed_on_its_way_is_refused(founded: Group) -> None:
+    whole = json.loads(founded.invitations[5])
+    assert offered_from(founded.invitations[5].encode(), where="file").invitation == whole["invitation"]
+    changed = [
+        {**whole, "agreement": {**whole["agreement"], "k": 2}},
+        {**whole, "agreement": {**whole["agreement"], "recipient": "age1" + "q" * 58}},
+        {**whole, "signature": "0" * 128},
+        {**whole, "signature": "xy"},
+        {**whole, "invitation": "../x"},
+        {**whole, "more": 1},
+        {"agreement": whole["agreement"]},
+        [],
+    ]
+    for one in changed:
+        with pytest.raises(GroupError):
+            offered_from(json.dumps(one).encode(), where="file")
+    with pytest.raises(GroupError, match="cannot be read"):
+        read_agreement(founded.home / "absent.json")
+
+
+def test_an_invitation_shows_in_nothing_that_is_printed_or_kept(founded: Group) -> None:
+    offered = offered_from(founded.invitations[5].encode(), where="file")
+    assert offered.invitation not in repr(offered)
+    assert not any(offered.invitation.encode() in data for data in founded.contents().values())
+    assert agreement_text(founded.agreement, founded.folder.keys()).count("invitation") == 0
+
+
+def test_a_folder_holds_one_group(group: Group) -> None:
+    with pytest.raises(GroupError, match="already"):
+        found_group(group.folder, "Another")
+    with pytest.raises(GroupError, match="no study group"):
+        GroupFolder(group.home / "empty", group.home / "empty.key").state()
+
+
+@pytest.mark.parametrize("count", [0, 501])
+def test_invitations_are_bounded(group: Group, count: int) -> None:
+    with pytest.raises(GroupError, match="invitations"):
+        invite(group.folder, count)
+
+
+def test_a_practice_renews_and_its_earlier_file_goes(group: Group, cases: GroupCases) -> None:
+    take(group.folder, group.sealed("ORCHARD", cases, invitation=group.invitation(2)))
+    assert take(group.folder, group.sealed("ORCHARD", cases, level="counts", sequence=2)).kind == "replaced"
+    name = group.key("ORCHARD").pseudonym
+    assert [path.name for path in group.folder.taken.glob(f"{name}*")] == [f"{name}-000002.age"]
+    standing = group.folder.state().practices[name]
+    assert (standing.level, standing.sequence, len(standing.earlier)) == ("counts", 2, 1)
+
+
+def test_a_practice_withdraws_completely_and_may_come_back_with_an_invitation(group: Group, cases: GroupCases) -> None:
+    take(group.folder, group.sealed("ORCHARD", cases, invitation=group.invitation(2)))
+    name = group.key("ORCHARD").pseudonym
+    assert take(group.folder, group.withdrawal("ORCHARD", sequence=2)).kind == "withdrawn"
+    assert list(group.folder.taken.glob(f"{name}*")) == []
+    assert not group.folder.state().practices[name].is_in
+    back = group.sealed("ORCHARD", cases, sequence=3, invitation=group.invitation(3))
+    assert take(group.folder, back).kind == "new"
+    assert withdraw(group.folder, name.lower()).kind == "withdrawn"
+    with pytest.raises(GroupError, match="takes part"):
+        withdraw(group.folder, name)
+
+
+def test_what_is_left_over_from_a_crash_does_not_count_and_is_removed(group: Group, cases: GroupCases) -> None:
+    left_over = group.folder.taken / "P-AAAA-AAAA-AAAA-AAAA-000009.age"
+    left_over.write_bytes(b"half a file")
+    take(group.folder, group.sealed("ORCHARD", cases, invitation=group.invitation(2)))
+    assert not left_over.exists()
+    assert len(list(group.folder.taken.glob("*.age"))) == 3
+
+
+def test_two_commands_do_not_change_a_group_at_once(group: Group, cases: GroupCases) -> None:
+    path = group.sealed("ORCHARD", cases, invitation=group.invitation(2))
+    with group.folder.held(), pytest.raises(GroupError, match="at work"):
+        take(group.folder, path)
+    assert take(group.folder, path).kind == "new"
+
+
+def test_the_state_of_a_group_is_what_its_record_tells(founded: Group) -> None:
+    entries = founded.folder.record.read()
+    assert [entry["what"] for entry in entries] == ["founded", "agreement", "invited", "took in", "took in"]
+    assert len(state_after(entries[:3]).invitations) == 6
+    assert len(state_after(entries).invitations) == 4
+    assert state_after(()).practices == {}
