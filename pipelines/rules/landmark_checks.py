@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.rules.case_checks import holds
+from pipelines.rules.tables import combined
 from warehouse.measures.landmarks import ALIASES, LANDMARKS, MAY_TOUCH, VIEWS
 from warehouse.measures.order_check import points_out_of_order
 
@@ -27,8 +28,9 @@ FRONT_OF = (("N", "S"), ("Prn", "N'"))
 
 
 def _named(tables: Tables) -> pl.DataFrame:
-    """The points by their usual code, with ``up`` growing upwards and ``ahead`` growing to the front."""
+    """The points by usual code, with the number of their ``set``, ``up`` growing upwards, ``ahead`` to the front."""
     return tables["landmarks"].with_columns(
+        combined(tables["landmarks"], SET).alias("set"),
         pl.col("landmark").replace(dict(ALIASES)),
         up=pl.when(pl.col("y_axis") == "down").then(-pl.col("y")).otherwise(pl.col("y")),
         ahead=pl.when(pl.col("faces") == "left").then(-pl.col("x")).otherwise(pl.col("x")),
@@ -37,7 +39,7 @@ def _named(tables: Tables) -> pl.DataFrame:
 
 def _of(code: str, column: str) -> pl.Expr:
     """The position of one landmark of the set, beside every point of the set."""
-    return pl.col(column).filter(pl.col("landmark") == code).first().over(SET)
+    return pl.col(column).filter(pl.col("landmark") == code).first().over("set")
 
 
 def _distance(one: str, other: str) -> pl.Expr:
@@ -55,8 +57,8 @@ def landmark_shows_in_view(tables: Tables, rule: Rule) -> Mask:
 
 def one_frame_a_view(tables: Tables, rule: Rule) -> Mask:
     """All points of a set share unit, direction of y and facing."""
-    same = [pl.col(name).drop_nulls().n_unique().over(SET) <= 1 for name in rule.columns]
-    return holds(tables["landmarks"], pl.all_horizontal(same))
+    same = [pl.col(name).drop_nulls().n_unique().over("set") <= 1 for name in rule.columns]
+    return holds(_named(tables), pl.all_horizontal(same))
 
 
 def face_is_upright(tables: Tables, rule: Rule) -> Mask:
@@ -77,11 +79,16 @@ def points_lie_apart(tables: Tables, rule: Rule) -> Mask:
 
     Closed lips and teeth that meet may lie on one spot. The same landmark given twice is a matter of the key.
     """
-    frame = _named(tables)
-    place = pl.struct(*SET, "x", "y")
-    twice = place.is_duplicated() & (pl.col("landmark").n_unique().over(*SET, "x", "y") > 1)
-    touching = [pl.col("landmark").is_in(list(pair)).all().over(*SET, "x", "y") for pair in MAY_TOUCH]
-    return holds(frame, ~twice | pl.any_horizontal(touching) | pl.col("x").is_null() | pl.col("y").is_null())
+    place = ["set", "x", "y"]
+    points = _named(tables).select("landmark", *place).with_row_index("position")
+    right = np.ones(points.height, dtype=np.bool_)
+    # few points share a place: only they are looked at
+    together = points.drop_nulls(place).filter(pl.struct(place).is_duplicated())
+    touching = [pl.col("landmark").is_in(list(pair)).all().over(place) for pair in MAY_TOUCH]
+    several = pl.col("landmark").n_unique().over(place) > 1
+    wrong = together.filter(several & ~pl.any_horizontal(touching))
+    right[wrong["position"].to_numpy()] = False
+    return right
 
 
 def points_keep_their_order(tables: Tables, rule: Rule) -> Mask:

@@ -139,3 +139,33 @@ def test_what_cannot_be_drawn_from_the_warehouse_is_said(
     ):
         assert main(["draw", *where, *words]) == 1
         assert expected in capsys.readouterr().err
+
+
+def test_flat_and_nested_json_hold_the_same_points(
+    points: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    flat, nested = tmp_path / "flat.json", tmp_path / "nested.json"
+    flat.write_text(json.dumps(rows_of("17", "start", G1)), encoding="utf-8")
+    said = {"case_id": "17", "timepoint": "start", "view": "lateral_radiograph", "unit": "mm"}
+    tracing = {**said, "y_axis": "up", "faces": "right", "points": {code: list(xy) for code, xy in G1.items()}}
+    nested.write_text(json.dumps([tracing]), encoding="utf-8")
+    expected = [row for row in listed(capsys, str(points)) if row["timepoint"] == "start"]
+    assert listed(capsys, str(flat)) == listed(capsys, str(nested)) == expected
+
+
+@pytest.mark.parametrize(
+    ("tracing", "expected"),
+    [
+        ({"points": {"S": [1, 2, 3]}}, "a point is not made of two coordinates"),
+        ({"points": {"S": [1, [2]]}}, "a point is not made of two coordinates"),
+        ({"points": {}, "x": 3}, "points and 'x' beside them"),
+        ({"points": {"S": None}}, "no tracing of the file has a point"),
+    ],
+)
+def test_odd_tracings_are_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], tracing: dict[str, Any], expected: str
+) -> None:
+    path = tmp_path / "odd.json"
+    path.write_text(json.dumps([{"case_id": "1", **tracing}]), encoding="utf-8")
+    assert main(["measure", str(path)]) == 1
+    assert expected in capsys.readouterr().err
