@@ -153,7 +153,7 @@ def standardised(gap: float, spread: float) -> float | None:
 
 def is_yes_no(column: FloatArray) -> bool:
     """Whether a column holds only 0 and 1."""
-    return bool(np.isin(column, (0.0, 1.0)).all())
+    return bool(((column == 0.0) | (column == 1.0)).all())
 
 
 def variance(values: FloatArray, *, yes_no: bool) -> float:

@@ -42,12 +42,26 @@ class _Model:
     all_second: FloatArray
 
 
+def outcome_model(pair: GroupPair, *, fallback: SeparationFallback | None = None) -> LogisticFit:
+    """Logistic model of the outcome given group and covariates, without interactions.
+
+    Args:
+        pair: The cases; the outcome must be a yes/no and no group empty.
+        fallback: What to use where the outcome is separated, Firth's fit for one.
+
+    Returns:
+        The fit; its coefficients are those of the intercept, the group (first against second) and the covariates.
+    """
+    return fit_or_fall_back(_observed(pair), pair.outcome, fallback=fallback)
+
+
 def standardised_risks(
     pair: GroupPair,
     *,
     level: float = 0.95,
     case_mix: CaseMix = "sampled",
     interactions: bool = False,
+    model: LogisticFit | None = None,
     fallback: SeparationFallback | None = None,
 ) -> GroupContrast:
     """Mean modelled risk with everyone in the first, and in the second group.
@@ -62,6 +76,7 @@ def standardised_risks(
         level: Nominal coverage.
         case_mix: Whether the covariates count as sampled or as fixed.
         interactions: Let every covariate act differently in the two groups.
+        model: An :func:`outcome_model` already fitted to these cases; not with ``interactions``.
         fallback: What to use where the outcome is separated (no adverse case in a group, say), Firth's fit for one.
 
     Returns:
@@ -74,14 +89,15 @@ def standardised_risks(
     reason = _why_not(pair)
     if reason:
         return no_contrast(pair, population=POPULATION, method=_METHOD, reason=reason)
-    model = _model(pair, interactions)
-    fit = fit_or_fall_back(model.observed, pair.outcome, fallback=fallback)
+    designs = _model(pair, interactions)
+    given = None if interactions else model
+    fit = given or fit_or_fall_back(designs.observed, pair.outcome, fallback=fallback)
     if fit.separated:
         reason = "The covariates tell adverse cases from others without error, so a logistic model has no finite fit."
         return no_contrast(pair, population=POPULATION, method=_METHOD, reason=reason, kind="separation")
     return group_contrast(
         pair,
-        _influence(pair, model, fit, case_mix),
+        _influence(pair, designs, fit, case_mix),
         population=POPULATION,
         method=f"{_METHOD} by {fit.method}, delta method with the mix of cases {case_mix}",
         level=level,
@@ -129,6 +145,11 @@ def _why_not(pair: GroupPair) -> str | None:
     if not pair.binary:
         return "Standardised risks are for a yes/no outcome; for a measure use the covariance analysis of change."
     return None
+
+
+def _observed(pair: GroupPair) -> FloatArray:
+    """Intercept, group and covariates, shape ``(n, p)``."""
+    return np.column_stack([np.ones(pair.n), pair.first, pair.design.matrix[:, 1:]])
 
 
 def _model(pair: GroupPair, interactions: bool) -> _Model:

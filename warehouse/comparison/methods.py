@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from warehouse.analysis.comparison import compare_two_groups
 from warehouse.analysis.homogeneity import cmh_test
 from warehouse.analysis.logistic import firth
-from warehouse.analysis.standardise import standardised_risks
+from warehouse.analysis.standardise import outcome_model, standardised_risks
 from warehouse.analysis.weighting import propensity_model, weighted_comparison
 from warehouse.comparison.strata import stratified_estimate
 
@@ -96,6 +96,11 @@ class PreparedPair:
         return None if self.pair.emptiness() else propensity_model(self.pair, fallback=firth)
 
     @cached_property
+    def outcome_model(self) -> LogisticFit | None:
+        """Model of the outcome, Firth's where outcomes are separated; None where a group is empty."""
+        return None if self.pair.emptiness() else outcome_model(self.pair, fallback=firth)
+
+    @cached_property
     def overlap(self) -> WeightedComparison:
         """The comparison with overlap weights."""
         return self._weighted("overlap")
@@ -152,7 +157,7 @@ def stratified(prepared: PreparedPair) -> MethodResult:
 
 def standardised(prepared: PreparedPair) -> MethodResult:
     """Standardised risks by a logistic model, Firth's where outcomes are separated."""
-    found = standardised_risks(prepared.pair, level=prepared.level, fallback=firth)
+    found = standardised_risks(prepared.pair, level=prepared.level, model=prepared.outcome_model, fallback=firth)
     return _of_contrast("standardised", found)
 
 

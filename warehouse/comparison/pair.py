@@ -24,6 +24,7 @@ from warehouse.comparison.covariates import (
 )
 from warehouse.comparison.group_names import check_group, group_label
 from warehouse.comparison.methods import METHODS, distinct
+from warehouse.comparison.odds import plain_odds_ratio
 from warehouse.comparison.prepare import OUTCOME, prepared_pair, two_group_frame
 from warehouse.comparison.question import Question
 from warehouse.comparison.standing import stand
@@ -50,7 +51,7 @@ if TYPE_CHECKING:
     from warehouse.results import Estimate
 
 PENALTY_MATTERS_TO = 100_000
-"""Cases up to which the odds ratio has its profile interval; beyond, Wald's agrees with it to several digits."""
+"""Cases up to which the odds ratio is Firth's; with more, the plain model agrees with it to several digits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +71,8 @@ class PairComparison:
         crude_of_all: Crude difference over all cases assessed, also those that lack a variable adjusted for.
         methods: The five comparisons, crude first, all on the same complete cases.
         primary: Method whose number is the answer.
-        odds_ratio: Odds ratio by Firth's logistic model, with its profile likelihood interval.
+        odds_ratio: Odds ratio by Firth's logistic model with its profile likelihood interval; with very many cases by
+            the plain model, which is the same there.
         strata: Counts by stratum.
         stratified_by: What the strata are made of, in words.
         homogeneity: Do the strata agree (Breslow-Day with Tarone's correction)?
@@ -288,15 +290,13 @@ def _result(
 
 def _odds_ratio(prepared: PreparedPair) -> Estimate:
     pair = prepared.pair
+    plain = plain_odds_ratio(prepared) if pair.n > PENALTY_MATTERS_TO else None
+    if plain is not None:
+        return plain
     group = f"{pair.labels[0]} against {pair.labels[1]}"
     covariates = np.column_stack([pair.first.astype(np.float64), pair.design.matrix[:, 1:]])
-    fit = firth_logistic(
-        covariates,
-        pair.outcome,
-        names=[group, *pair.design.names[1:]],
-        level=prepared.level,
-        profile=[group] if pair.n <= PENALTY_MATTERS_TO else [],
-    )
+    names = [group, *pair.design.names[1:]]
+    fit = firth_logistic(covariates, pair.outcome, names=names, level=prepared.level, profile=[group])
     return fit.term(group).odds_ratio
 
 

@@ -147,7 +147,8 @@ def odds_ratio_sentence(result: PairComparison) -> str:
     """The odds ratio by the logistic model."""
     if result.odds_ratio.value is None:
         return sentence(f"odds ratio: {why_none(result.odds_ratio)}")
-    return f"Adjusted odds ratio (Firth's logistic regression): {ratio_words(result.odds_ratio)}."
+    model = result.odds_ratio.method.split(",")[0]
+    return f"Adjusted odds ratio ({model}): {ratio_words(result.odds_ratio)}."
 
 
 def homogeneity_sentence(result: PairComparison) -> str:

@@ -146,14 +146,14 @@ def test_groups_that_a_case_can_share_leave_those_in_both_out(reader: Reader) ->
     assert found.started[0] == alone
 
 
-def test_many_cases_get_a_wald_interval_of_the_odds_ratio(
+def test_many_cases_get_the_odds_ratio_of_a_plain_model(
     reader: Reader, monkeypatch: pytest.MonkeyPatch, result: PairComparison
 ) -> None:
     monkeypatch.setattr("warehouse.comparison.pair.PENALTY_MATTERS_TO", 10)
     found = compare_pair(reader, by="appliance_category", first=A, second=B, adjust=ADJUST)
     assert "Wald" in found.odds_ratio.method
     assert "profile" in result.odds_ratio.method
-    assert found.odds_ratio.value == pytest.approx(result.odds_ratio.value)
+    assert found.odds_ratio.value == pytest.approx(result.odds_ratio.value, rel=0.1)
 
 
 @pytest.mark.parametrize(
