@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -75,3 +76,17 @@ def pages(viewer: Viewer, *, is_empty: bool = False) -> dict[str, list[Streamlit
         for heading, entries in offered.items()
         if entries
     }
+
+
+def chosen_page(offered: dict[str, list[StreamlitPage]]) -> StreamlitPage:
+    """The page asked for; the links to the others are put at the top of the side panel.
+
+    They are links under headings rather than Streamlit's own list, whose sections a screen reader cannot follow.
+    """
+    page = st.navigation([one for listed in offered.values() for one in listed], position="hidden")
+    with st.sidebar:
+        for heading, listed in offered.items():
+            st.html(f'<h2 class="menton-heading">{escape(heading)}</h2>')
+            for one in listed:
+                st.page_link(one)
+    return page

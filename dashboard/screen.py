@@ -21,6 +21,7 @@ _STYLE = """
 .menton-said { font-size: 1.5rem; line-height: 1.35; font-weight: 600; max-width: 46rem; margin: 0 0 0.5rem 0; }
 .menton-plain { font-size: 1rem; line-height: 1.5; max-width: 46rem; margin: 0 0 0.4rem 0; }
 .menton-fine { font-size: 0.875rem; line-height: 1.5; max-width: 52rem; margin: 0 0 0.25rem 0; }
+.menton-heading { font-size: 0.875rem; font-weight: 600; margin: 0.4rem 0 0 0; padding: 0; }
 .menton-behind { border-top: 1px solid #808b96; padding-top: 0.6rem; margin-top: 1.5rem; }
 .menton-large .menton-said { font-size: clamp(1.4rem, 2.9vw, 3.4rem); line-height: 1.25; max-width: 100rem; }
 .menton-large .menton-plain { font-size: clamp(1.05rem, 1.7vw, 2rem); max-width: 100rem; }

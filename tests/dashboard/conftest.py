@@ -50,7 +50,10 @@ def cases(practice: str, n: int, *, seed: int, excess: float) -> list[dict[str, 
         if number % 9 == 5:
             fields["status"] = "moved_away"
         else:
-            fields |= {"sn_gogn_deg_finish": round(start + change, 1), "par_uk_points_finish": float(4 + 3 * (number % 9))}
+            fields |= {
+                "sn_gogn_deg_finish": round(start + change, 1),
+                "par_uk_points_finish": float(4 + 3 * (number % 9)),
+            }
         rows.append(made_case(f"{practice}-{number}", **fields))
     rows += [
         made_case(
@@ -87,8 +90,8 @@ def add_points(folder: Path) -> None:
             for landmark, (x, y) in FACE.items():
                 lower = fall if landmark in {"Me", "Gn"} else 0.0
                 store.execute(
-                    "insert into landmarks values (1, 1, 1, ?, 'lateral_radiograph', ?, ?, ?, 'mm', 'up', 'right', 'E1',"
-                    " 1, null)",
+                    "insert into landmarks values (1, 1, 1, ?, 'lateral_radiograph', ?, ?, ?, 'mm', 'up', 'right',"
+                    " 'E1', 1, null)",
                     [timepoint, landmark, x, y - lower],
                 )
 
@@ -96,8 +99,12 @@ def add_points(folder: Path) -> None:
 def turn_a_row_away(folder: Path) -> None:
     """One row that broke a rule, and the words of that rule."""
     with open_store(folder) as store:
-        register(store, "setting", "rules", "1", json.dumps({"X001": ["The finish lies before the start.", "Correct it."]}))
-        store.execute("insert into turned_away values (1, 'cases', 99, 'months_from_start', 'X001', '-3', 'no such case')")
+        register(
+            store, "setting", "rules", "1", json.dumps({"X001": ["The finish lies before the start.", "Correct it."]})
+        )
+        store.execute(
+            "insert into turned_away values (1, 'cases', 99, 'months_from_start', 'X001', '-3', 'no such case')"
+        )
 
 
 @pytest.fixture(scope="session")

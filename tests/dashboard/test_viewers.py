@@ -49,7 +49,9 @@ def test_a_practice_sees_nothing_of_another_on_any_page(opened: Open, monkeypatc
         assert "HARBOUR" not in everything_said(app).replace("such as HARBOUR", ""), page
 
 
-def test_a_small_count_is_nowhere_in_what_a_coordinator_is_sent(opened: Open, monkeypatch: pytest.MonkeyPatch, reader: Reader) -> None:
+def test_a_small_count_is_nowhere_in_what_a_coordinator_is_sent(
+    opened: Open, monkeypatch: pytest.MonkeyPatch, reader: Reader
+) -> None:
     monkeypatch.setenv("MENTON_VIEWER", "coordinator")
     small = [group for group in rates(reader, by="age_band").groups if 1 <= group.n_adverse <= 4]
     assert small, "the fixture must hold a small count for this test to mean anything"
