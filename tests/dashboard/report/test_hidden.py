@@ -14,7 +14,7 @@ from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
 from dashboard.report.protected import POLICY, Published, groups_with_means, threshold_name
 from dashboard.report.whole import cell
-from tests.dashboard.report.conftest import files_of, notes_of, parts_of, rows, tables_of
+from tests.dashboard.report.conftest import files_of, notes_of, parts_of, rows
 from tests.hand_made import load_rows, made_case
 from warehouse.disclosure import Cell, attack, attack_guarded
 from warehouse.errors import RequestError
@@ -48,13 +48,20 @@ def test_none_and_hidden_look_different(outside: Made) -> None:
     assert "0: no case" in outside.document.made_for
 
 
-def test_files_do_not_change_with_what_they_hide(outside: Made, small_groups: Path, tmp_path: Path) -> None:
-    """One adverse outcome moves from one small group to another: no file may differ in a single byte."""
-    load_rows(tmp_path / "cases", rows(swapped=True))
-    before, after = (adverse_by_appliance(folder) for folder in (small_groups, tmp_path / "cases"))
+@pytest.fixture(scope="module")
+def swapped(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same warehouse, but one adverse outcome moved from one small group to another."""
+    folder = tmp_path_factory.mktemp("swapped") / "cases"
+    load_rows(folder, rows(swapped=True))
+    return folder
+
+
+def test_files_do_not_change_with_what_they_hide(outside: Made, small_groups: Path, swapped: Path) -> None:
+    """No file may differ in a single byte."""
+    before, after = (adverse_by_appliance(folder) for folder in (small_groups, swapped))
     assert (before["facemask"], before["expander_tooth_borne"]) == (3, 2)
     assert (after["facemask"], after["expander_tooth_borne"]) == (2, 3)
-    with Reader.open(tmp_path / "cases") as reader:
+    with Reader.open(swapped) as reader:
         found = findings(reader, audience="outside")
     same_build = replace(found, build=outside.found.build, published_at=outside.found.published_at)
     other = files_of(same_build)
@@ -68,12 +75,12 @@ def test_files_do_not_change_with_what_they_hide(outside: Made, small_groups: Pa
         assert figure_svg(mine, outside.document) == figure_svg(theirs, other.document)
 
 
-def test_the_same_move_does_show_in_the_practices_own_files(whole: Made, tmp_path: Path) -> None:
-    load_rows(tmp_path / "cases", rows(swapped=True))
-    with Reader.open(tmp_path / "cases") as reader:
+def test_the_same_move_does_show_in_the_practices_own_files(whole: Made, swapped: Path) -> None:
+    with Reader.open(swapped) as reader:
         found = findings(reader, audience="practice")
     other = files_of(replace(found, build=whole.found.build, published_at=whole.found.published_at))
-    for name in (".html", ".xlsx", "appliance_category.csv"):
+    assert entries(other, "appliance_category", "adverse") != entries(whole, "appliance_category", "adverse")
+    for name in (".xlsx", "appliance_category.csv"):
         assert other.files[name] != whole.files[name]
 
 
@@ -157,7 +164,7 @@ def test_practices_are_named_only_where_asked(small_groups: Path, outside: Made,
         )
     assert asked.practices == ("HARBOUR",)
     assert [group.label for group in hidden.comparisons[0].groups] == ["practice A"]
-    assert "HARBOUR" not in str(tables_of(files_of(hidden).html))
+    assert "HARBOUR" not in str(files_of(hidden).document)
 
 
 def test_filters_and_overlapping_groups_are_refused_outside(small_groups: Path) -> None:
@@ -218,7 +225,7 @@ def test_everything_hidden_is_said_in_words(tmp_path: Path) -> None:
     assert made.document.answer == "The share is not shown: it rests on a count that is hidden."
     assert made.found.change is None
     assert made.found.curve.points == ()
-    assert "100.0%" not in made.html
+    assert "100.0%" not in str(made.document)
 
 
 def test_a_frame_with_a_hidden_outcome_guards_every_comparison(tmp_path: Path) -> None:
