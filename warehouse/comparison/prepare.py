@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from warehouse.analysis.group_pair import pair_groups
@@ -114,7 +115,8 @@ def prepared_pair(cases: TwoGroupFrame, *, adjust: Sequence[str], level: float) 
     counted: Mapping[str, int] = MappingProxyType(
         {reason: n for reason, n in ({f"{OUTCOME} missing": no_outcome} | lacking | others).items() if n}
     )
-    pair = replace(pair, left_out=counted)
+    by_column = replace(pair.design, matrix=np.asfortranarray(pair.design.matrix))  # every method walks down columns
+    pair = replace(pair, left_out=counted, design=by_column)
     kept = frame.filter(pl.Series(pair.design.kept, dtype=pl.Boolean))
     return PreparedPair(
         pair=pair,
