@@ -1,4 +1,7 @@
-"""A record whose lines are only ever added: each names the digest of all lines before it, so that a change shows.
+"""A record whose lines are only ever added: each names the digest of all lines before it and of itself.
+
+So a line changed, moved, put in or taken out shows. What does not show is whole lines taken off the end, or a record
+written anew from some line on: whoever may write the file could do that, and only a copy kept elsewhere tells.
 
 One write and one sync a line. A last line that was cut short by a crash was never added, and is taken off by the next.
 Only its owner can read the file.
@@ -14,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipelines.deidentify.key_file import check_private, write_private
 from warehouse.errors import GroupError
+from warehouse.pooled.agreement import canonical
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -44,7 +48,8 @@ class Chain:
             GroupError: The record was changed, or cannot be written.
         """
         _, digest, length = self._read()
-        line = json.dumps({**entry, "after": digest}, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+        whole = {**entry, "after": digest}
+        line = json.dumps({**whole, "sum": _sum(whole)}, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
         try:
             if not self.path.exists():
                 write_private(self.path, "")
@@ -72,7 +77,7 @@ class Chain:
         entries: list[dict[str, Any]] = []
         for line in content.splitlines(keepends=True):
             entry = _entry(line)
-            if entry is None or entry.pop("after", None) != running.hexdigest()[:_DIGITS]:
+            if entry is None or entry.pop("after") != running.hexdigest()[:_DIGITS]:
                 found = f"the record was changed after line {len(entries)}"
                 remedy = "put back a copy of it; nothing is added to a record that does not hold together"
                 raise GroupError(found, where=self.path.name, expected="lines that were only added", remedy=remedy)
@@ -86,8 +91,15 @@ class Chain:
 
 
 def _entry(line: bytes) -> dict[str, Any] | None:
+    """The entry of a line with the digest it names; None where it is not as it was written."""
     try:
         found = json.loads(line)
     except ValueError:
         return None
-    return found if isinstance(found, dict) else None
+    if not isinstance(found, dict) or "after" not in found or found.pop("sum", None) != _sum(found):
+        return None
+    return found
+
+
+def _sum(entry: Mapping[str, Any]) -> str:
+    return hashlib.sha256(canonical(entry)).hexdigest()[:_DIGITS]

@@ -117,6 +117,7 @@ def test_a_record_is_only_added_to(tmp_path: Path) -> None:
         [lines[0], *lines[2:]],
         [lines[1], lines[0], *lines[2:]],
         [*lines[:2], lines[1], *lines[2:]],
+        [*lines[:4], lines[4].replace(b'"number":4', b'"number":9')],
         [b"nonsense\n", *lines],
         [b"[]\n", *lines],
     ]
