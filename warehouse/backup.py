@@ -1,4 +1,4 @@
-"""Backup and restore: a folder that holds the store, the published snapshot and a manifest with their hashes.
+"""Backup and restore: a folder that holds the store, the published snapshot, the record of looks and their hashes.
 
 The store is held open for reading while it is copied, so no other program writes meanwhile; readers of the published
 snapshot are not disturbed. The case key is never part of a backup.
@@ -14,6 +14,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from warehouse.comparison.looks import FILE as LOOKS
 from warehouse.copying import copy_into
 from warehouse.errors import BadFileError, BusyError, KeyProblemError, RequestError, WarehouseError
 from warehouse.snapshot import POINTER, current_snapshot, file_sha256, sync, sync_folder
@@ -109,6 +110,10 @@ def _copy(folder: Path, out: Path, store: Connection, key: str | None, progress:
             shutil.copyfile(path, out / path.name)
             sync(out / path.name)
             names.append(path.name)
+    if (folder / LOOKS).exists():
+        shutil.copyfile(folder / LOOKS, out / LOOKS)
+        sync(out / LOOKS)
+        names.append(LOOKS)
     made = Backup(
         made_at=utc_now().isoformat() + "Z",
         is_encrypted=key is not None,

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.warehouse.comparison.planning import PLAN, add_plan
+from warehouse.backup import backup, restore
 from warehouse.comparison.looks import FILE, read_looks, record_look
 from warehouse.comparison.pair import compare_pair
 from warehouse.comparison.question import Question
@@ -168,3 +169,14 @@ def test_each_line_says_when_and_on_which_build(folder: Path) -> None:
     assert line["build"].startswith("0001-")
     assert line["at"].endswith("Z")
     assert line["outcome"] == "D1 v1.0.0"
+
+
+def test_a_backup_keeps_the_record_so_that_plans_stay_planned(planned: Path, tmp_path: Path) -> None:
+    standing(planned)
+    backup(planned, tmp_path / "backup")
+    restored = tmp_path / "restored"
+    restore(tmp_path / "backup", restored)
+    found = standing(restored)
+    assert found.kind == "planned"
+    assert found.is_whole
+    assert found.n_comparisons == 1
