@@ -28,7 +28,8 @@ def threshold_frame(curve: ThresholdCurve) -> pl.DataFrame:
                 "n": curve.n,
             }
             for point in curve.points
-        ]
+        ],
+        schema_overrides=dict.fromkeys(("threshold", "share", "low", "high"), pl.Float64),
     )
 
 

@@ -1,0 +1,106 @@
+"""Bringing in a file from the page: draft, rehearsal on a copy, load; nothing of it stays behind."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+import pytest
+
+from dashboard import bringing
+from dashboard.bringing import Delivered, Handed, Told, bring_in, draft, rehearse
+from dashboard.desk import Place
+from tests.hand_made import load_rows, made_case
+from warehouse.rates import rates
+from warehouse.reader import Reader
+
+HEADINGS = (
+    "case_id,sex,age_at_start,start_quarter,selection,status,comparison,phase_1_appliance_category,sn_gogn_deg_start"
+)
+GOOD = "A1,female,11.2,2021-Q1,consecutive,in_treatment,treated,fixed_labial,31.5"
+BAD = "A2,female,11.2,2021-Q1,consecutive,in_treatment,treated,fixed_labial,315"
+
+
+@pytest.fixture(autouse=True)
+def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Where temporary folders are made, so that a test can see what is left in it."""
+    room = tmp_path / "room"
+    room.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(room))
+    return room
+
+
+def handed(*rows: str, headings: str = HEADINGS) -> Handed:
+    return Handed("cases.csv", "\n".join([headings, *rows, ""]).encode())
+
+
+def delivered(*rows: str, headings: str = HEADINGS) -> Delivered:
+    return Delivered(files=(handed(*rows, headings=headings),), mapping=None, practice="HARBOUR")
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Place:
+    return Place(folder=tmp_path / "cases")
+
+
+def test_a_mapping_is_drafted_and_what_is_left_is_said(workplace: Path) -> None:
+    told = draft(Handed("../../mine.csv", b"Patient no.;SN-GoGn T1\n1;31,5\n2;33,0\n"))
+    assert told.is_well
+    assert "[columns" in told.printed
+    assert "left to do" in told.said
+    assert list(workplace.iterdir()) == []
+
+
+def test_an_unusable_file_is_refused_in_the_words_of_the_command(place: Place, workplace: Path) -> None:
+    rehearsal = rehearse(delivered("Anna", headings="patient_name"), place)
+    assert rehearsal.preview is None
+    assert not rehearsal.told.is_well
+    assert "what to do" in rehearsal.told.said
+    assert not place.folder.exists(), "a refused rehearsal makes no warehouse"
+    assert list(workplace.iterdir()) == []
+
+
+def test_a_rehearsal_tells_what_would_be_kept_and_the_load_does_just_that(place: Place, workplace: Path) -> None:
+    load_rows(place.folder, [made_case("earlier", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=33.0)])
+    asked = delivered(GOOD, BAD)
+    rehearsal = rehearse(asked, place)
+    assert rehearsal.preview is not None, rehearsal.told.said
+    assert rehearsal.fingerprint == asked.fingerprint
+    assert [(one.n_read, one.n_loaded, one.n_turned_away) for one in rehearsal.preview.loads] == [(2, 1, 1)]
+    assert [one.n_rows for one in rehearsal.preview.turned_away] == [1]
+    assert rehearsal.preview.turned_away[0].reason, "the rule is told in words"
+    assert rehearsal.preview.cases["sex"].to_list() == ["female"]
+    assert "A1" not in rehearsal.preview.cases["case"].to_list()
+    with Reader.open(place.folder) as reader:
+        assert rates(reader).groups[0].n_started == 1, "the rehearsal changed nothing"
+    told = bring_in(asked, place)
+    assert told.is_well, told.said
+    with Reader.open(place.folder) as reader:
+        assert rates(reader).groups[0].n_started == 2
+    assert list(workplace.iterdir()) == []
+
+
+def test_another_mapping_is_another_delivery() -> None:
+    one = delivered(GOOD)
+    assert one.fingerprint == delivered(GOOD).fingerprint
+    assert one.fingerprint != delivered(BAD).fingerprint
+    assert one.fingerprint != Delivered(files=one.files, mapping="", practice="HARBOUR").fingerprint
+    assert one.fingerprint != Delivered(files=one.files, mapping=None, practice="QUARRY").fingerprint
+
+
+def test_key_files_are_named_to_the_command_and_never_their_contents(
+    place: Place, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[list[str]] = []
+
+    def noted(words: list[str], room: Path) -> Told:
+        asked.append(words)
+        return Told(is_well=True, printed="", said="")
+
+    monkeypatch.setattr(bringing, "_run", noted)
+    key = tmp_path / "secret.key"
+    key.write_text("not to be seen on any command line", encoding="utf-8")
+    bring_in(delivered(GOOD), Place(folder=place.folder, encryption_key_file=key, case_key_file=key))
+    (words,) = asked
+    assert words[words.index("--encryption-key-file") + 1] == words[words.index("--key-file") + 1] == str(key)
+    assert not any("not to be seen" in word for word in words)

@@ -1,0 +1,223 @@
+"""Charts are pure functions of results: what they hold, what they say, and that both modes and no case work."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import altair as alt
+import polars as pl
+import pytest
+
+from dashboard.charts.agreement import agreement_alt, agreement_chart, agreement_sentence
+from dashboard.charts.balance import balance_alt, balance_chart
+from dashboard.charts.bounds import bounds_chart
+from dashboard.charts.changes import changes_alt, changes_chart
+from dashboard.charts.completeness import completeness_alt, completeness_chart
+from dashboard.charts.contrasts import contrasts_alt, contrasts_chart
+from dashboard.charts.corners import corners_chart
+from dashboard.charts.course import course_alt, course_chart
+from dashboard.charts.crossed import crossed_alt, crossed_chart
+from dashboard.charts.dots import beyond_chart, dots_alt, dots_chart, line_sentence
+from dashboard.charts.growth import growth_alt, growth_chart
+from dashboard.charts.rates import rates_alt, rates_chart
+from dashboard.charts.sampling import sampling_alt, sampling_chart
+from dashboard.charts.threshold import threshold_chart
+from dashboard.theme import DARK, LIGHT
+from warehouse.answer import Answer, answer
+from warehouse.case_dots import CaseDots, case_dots
+from warehouse.comparison.crossed import compare_crossed
+from warehouse.comparison.pair import PairComparison, compare_pair
+from warehouse.corners_of_cases import corners_of_cases
+from warehouse.data_quality import data_quality
+from warehouse.in_force import in_force
+from warehouse.measuring import repeats
+from warehouse.protected_rates import protected_rates
+from warehouse.rates import rates
+from warehouse.reader import Reader
+from warehouse.selection import Selection
+
+EVERYONE = Selection()
+NOBODY = Selection(filters={"age_band": ("under 8",)})
+
+
+@pytest.fixture(scope="module")
+def found(reader: Reader) -> Answer:
+    return answer(reader, selection=EVERYONE)
+
+
+@pytest.fixture(scope="module")
+def dots(reader: Reader) -> CaseDots:
+    made = case_dots(reader, selection=EVERYONE)
+    assert made is not None
+    return made
+
+
+@pytest.fixture(scope="module")
+def pair(reader: Reader) -> PairComparison:
+    return compare_pair(reader, by="extraction", first="extraction", second="non-extraction")
+
+
+def rows_of(spec: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    for rows in spec.get("datasets", {}).values():
+        yield from rows
+
+
+def marks(spec: dict[str, Any]) -> list[str]:
+    return [layer["mark"]["type"] for layer in spec["layer"]]
+
+
+@pytest.fixture(scope="module")
+def drawn(
+    reader: Reader, found: Answer, dots: CaseDots, pair: PairComparison
+) -> dict[str, Callable[..., alt.LayerChart]]:
+    """Every chart, ready to be drawn in any mode."""
+    assert found.changes is not None
+    changes, corners = found.changes, corners_of_cases(reader, selection=EVERYONE)
+    assert corners is not None
+    crossed = compare_crossed(reader, by="extraction", by2="sex")
+    read_twice = repeats(reader, selection=EVERYONE, measure="sn_gogn_deg")
+    quality, growth = data_quality(reader, selection=EVERYONE), in_force(reader)
+    course = pl.DataFrame({"timepoint": ["start"], "months_from_start": [0.0], "value": [32.0]})
+    named = {one.title: one.difference for one in pair.methods}
+    return {
+        "rates": lambda **mode: rates_chart(found.by[0], **mode),
+        "protected": lambda **mode: rates_chart(protected_rates(reader, by="age_band"), **mode),
+        "bounds": lambda **mode: bounds_chart(found.group, **mode),
+        "changes": lambda **mode: changes_chart(changes, **mode),
+        "threshold": lambda **mode: threshold_chart(found.threshold, **mode),
+        "sampling": lambda **mode: sampling_chart(found.overall.flow, **mode),
+        "dots": lambda **mode: dots_chart(dots, choose=True, **mode),
+        "beyond": lambda **mode: beyond_chart(dots, picked=dots.frame["case"].head(3).to_list(), **mode),
+        "corners": lambda **mode: corners_chart(corners, **mode),
+        "course": lambda **mode: course_chart(course, label="a plane", unit="degrees", **mode),
+        "contrasts": lambda **mode: contrasts_chart(named, main=pair.answer.title, **mode),
+        "balance": lambda **mode: balance_chart(pair.balance_overlap, **mode),
+        "crossed": lambda **mode: crossed_chart(crossed, **mode),
+        "agreement": lambda **mode: agreement_chart(read_twice, **mode),
+        "completeness": lambda **mode: completeness_chart(quality.completeness, **mode),
+        "growth": lambda **mode: growth_chart(growth, "sn_gogn_deg", **mode),
+    }
+
+
+NAMES = [
+    "rates",
+    "protected",
+    "bounds",
+    "changes",
+    "threshold",
+    "sampling",
+    "dots",
+    "beyond",
+    "corners",
+    "course",
+    "contrasts",
+    "balance",
+    "crossed",
+    "agreement",
+    "completeness",
+    "growth",
+]
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(("palette", "large"), [(LIGHT, False), (DARK, True)])
+def test_a_chart_is_valid_described_and_dressed(
+    drawn: dict[str, Callable[..., alt.LayerChart]], name: str, palette: Any, large: bool
+) -> None:
+    spec = drawn[name](palette=palette, large=large).to_dict()
+    assert len(spec["description"]) > 20
+    assert spec["config"]["background"] == palette.ground
+    assert spec["config"]["axis"]["labelFontSize"] == (24 if large else 13)
+
+
+def test_no_chart_was_left_out(drawn: dict[str, Callable[..., alt.LayerChart]]) -> None:
+    assert sorted(drawn) == sorted(NAMES)
+
+
+def test_shares_stand_at_their_numbers(found: Answer) -> None:
+    rows = list(rows_of(rates_chart(found.by[2]).to_dict()))
+    for group, row in zip(found.by[2].groups, rows, strict=True):
+        assert row["share"] == group.rate.value
+        assert row["counts"] == f"{group.n_adverse} of {group.n_assessable}"
+
+
+def test_a_protected_chart_holds_no_number_of_a_hidden_group(reader: Reader) -> None:
+    protected = protected_rates(reader, by="age_band")
+    hidden = [group for group in protected.groups if group.n_adverse.value is None]
+    assert hidden
+    for row in rows_of(rates_chart(protected).to_dict()):
+        if row["group"] in {group.label for group in hidden}:
+            assert (row["share"], row["low"], row["high"]) == (None, None, None)
+            assert row["said"] == "not shown"
+
+
+def test_the_histogram_holds_bins_and_no_case(found: Answer) -> None:
+    assert found.changes is not None
+    rows = [row for row in rows_of(changes_chart(found.changes).to_dict()) if "class" in row]
+    assert sum(row["n"] for row in rows) == found.changes.n
+    assert set(rows[0]) == {"low", "high", "class", "n"}
+    assert {row["class"] for row in rows if row["low"] < 2.0} == {"not adverse"}
+
+
+def test_classes_of_dots_differ_in_shape_as_well_as_colour(dots: CaseDots) -> None:
+    spec = dots_chart(dots, choose=True).to_dict()
+    points = next(layer for layer in spec["layer"] if layer["mark"]["type"] == "point")
+    assert points["encoding"]["shape"]["scale"]["range"] == ["triangle-up", "circle"]
+    assert {param["name"] for param in spec["params"]} == {"area", "one"}
+
+
+def test_a_dot_carries_nothing_that_names_a_practice(dots: CaseDots) -> None:
+    rows = [row for row in rows_of(dots_chart(dots).to_dict()) if "case" in row]
+    assert len(rows) == dots.n_drawn
+    assert set(rows[0]) == {"case", "before", "after", "beyond", "status"}
+    assert len(rows[0]["case"]) == 10
+
+
+def test_the_method_decided_on_is_marked_by_more_than_colour(pair: PairComparison) -> None:
+    named = {one.title: one.difference for one in pair.methods}
+    rows = [row for row in rows_of(contrasts_chart(named, main=pair.answer.title).to_dict()) if "shown" in row]
+    assert [row["shown"] for row in rows if row["is_main"]] == [f"★ {pair.answer.title}"]
+
+
+def test_alternatives_say_the_finding(reader: Reader, found: Answer, dots: CaseDots, pair: PairComparison) -> None:
+    assert found.changes is not None
+    group = found.group
+    assert f"started: {group.n_started}" in sampling_alt(found.overall.flow)
+    assert f"({group.n_adverse} of {group.n_assessable})" in rates_alt(found.overall)
+    assert f"{found.changes.n_beyond} lie at or beyond the threshold of 2" in changes_alt(found.changes)
+    assert f"one dot for each of {dots.n_drawn} cases" in dots_alt(dots)
+    assert "measuring error" in line_sentence(dots)
+    assert "standard deviations" in balance_alt(pair.balance_overlap)
+    assert "percentage points" in contrasts_alt({one.title: one.difference for one in pair.methods})
+    assert "Share adverse by extraction status and sex" in crossed_alt(
+        compare_crossed(reader, by="extraction", by2="sex")
+    )
+    assert "Ordinary change of" in growth_alt(in_force(reader), "sn_gogn_deg")
+    assert "Least complete:" in completeness_alt(data_quality(reader, selection=EVERYONE).completeness)
+
+
+def test_charts_of_no_case_are_empty_and_say_so(reader: Reader) -> None:
+    empty = answer(reader, selection=NOBODY)
+    assert empty.changes is not None
+    assert changes_alt(empty.changes) == "No picture: no case could be counted."
+    for chart in (
+        rates_chart(empty.overall),
+        sampling_chart(empty.overall.flow),
+        changes_chart(empty.changes),
+        threshold_chart(empty.threshold),
+        bounds_chart(empty.group),
+        completeness_chart(data_quality(reader, selection=NOBODY).completeness),
+    ):
+        assert chart.to_dict()["layer"]
+    assert rates(reader, selection=NOBODY).groups[0].rate.value is None
+
+
+def test_a_measure_never_read_twice_says_so(reader: Reader) -> None:
+    nothing = repeats(reader, selection=EVERYONE, measure="overjet_mm")
+    assert agreement_alt(nothing) == agreement_sentence(nothing)
+    assert "No record was read twice" in agreement_alt(nothing)
+    assert agreement_chart(nothing).to_dict()["layer"]
+    assert "was never read" in course_alt(
+        pl.DataFrame({"timepoint": [], "months_from_start": [], "value": []}), "it", "mm"
+    )
