@@ -12,13 +12,14 @@ import polars as pl
 from pipelines.contract.contract import load_contract
 from pipelines.deidentify.file_names import kept_source, shown_file_name, shown_source
 from pipelines.deidentify.keyer import Keyer
+from pipelines.delivery import Assumption
 from pipelines.film_size import with_size_notes
 from pipelines.interpreting import interpret
 from pipelines.loading import LoadRecord, earlier_load, load, request_hash
 from pipelines.mapping import ColumnMapping, check_columns, identity_mapping, load_mapping
 from pipelines.reading import ReadSettings, discover, read_file
 from pipelines.rules.rules import load_rules
-from pipelines.stored_records import stored_points, stored_visits
+from pipelines.stored_records import records_measured_otherwise, stored_points, stored_visits
 from pipelines.tracing import visits_of, with_readings
 from pipelines.validation import validate
 from warehouse.catalogues import Catalogues, in_force, register, shipped
@@ -117,8 +118,9 @@ def ingest(request: Request) -> Outcome:
         practice = _practice(request, interpreted[0][1])
         fresh, skipped = _already_there(store, interpreted, practice, contract, request)
         checked = _check(store, fresh, practice, contract, catalogues, request)
-        batch = [(one, hashed) for one, hashed in checked if not _changes_nothing(store, one, hashed, request)]
-        same = [one for one, hashed in checked if _changes_nothing(store, one, hashed, request)]
+        unchanged = _unchanged(store, checked, request)
+        batch = [pair for pair, same in zip(checked, unchanged, strict=True) if not same]
+        same = [one for (one, _), same in zip(checked, unchanged, strict=True) if same]
         records = load(store, batch, contract_version=contract.version, progress=request.progress) if batch else []
         build = _publish(store, request) if request.publish_after else ""
         repeated = [Skipped(one.delivery.source.name, _last(store, one, checked)) for one in same]
@@ -192,17 +194,24 @@ def _already_there(
     contract: Contract,
     request: Request,
 ) -> tuple[list[_Fresh], list[Skipped]]:
-    """Set aside the tables whose very request was loaded before with nothing turned away."""
+    """Set aside the tables whose very request was loaded before with nothing turned away.
+
+    Points are measured again where visits come with them that are new: their enlargement or scale may have changed.
+    """
     fresh: list[_Fresh] = []
-    skipped: list[Skipped] = []
+    known: list[tuple[_Fresh, int]] = []
     for raw, mapping in interpreted:
         hashed = _hash(raw, mapping, practice, contract, request)
         earlier = earlier_load(store, hashed)
         if earlier and earlier[2] == 0 and not request.again:
-            skipped.append(Skipped(raw.source.name, earlier[0]))
+            known.append(((raw, mapping, hashed), earlier[0]))
         else:
             fresh.append((raw, mapping, hashed))
-    return fresh, skipped
+    new_visits = any(mapping.settings.layout == "wide" or mapping.settings.table == "visits" for _, mapping, _ in fresh)
+    again = [one for one, _ in known if new_visits and one[1].settings.layout == "points"]
+    anew = {hashed for _, _, hashed in again}
+    skipped = [Skipped(raw.source.name, load_id) for (raw, _, hashed), load_id in known if hashed not in anew]
+    return [*fresh, *again], skipped
 
 
 def _hash(raw: RawTable, mapping: ColumnMapping, practice: str, contract: Contract, request: Request) -> str:
@@ -235,6 +244,7 @@ def _check(
     deliveries.sort(key=lambda pair: _position(pair[0]))
     listed = _with_measures([delivery for delivery, _ in deliveries], store, contract, catalogues, request)
     listed = with_size_notes(listed, catalogues.measures)
+    listed = [_with_note_on_points(delivery, store) for delivery in listed]
     request.progress("checking every row")
     checked = validate(
         listed,
@@ -259,6 +269,16 @@ def _with_measures(
     return [
         with_readings(delivery, stored=stored, visits=visits, catalogue=catalogues.measures) for delivery in deliveries
     ]
+
+
+def _with_note_on_points(delivery: Delivery, store: Connection) -> Delivery:
+    """A delivery of visits, with a note where points of the store were measured at another enlargement or scale."""
+    n = records_measured_otherwise(store, delivery.tables["visits"]) if "visits" in delivery.tables else 0
+    if not n:
+        return delivery
+    taken = f"lengths of {n:,} records were made with another enlargement or scale"
+    because = "give their points once more together with these visits, or with --again, to measure them anew"
+    return replace(delivery, assumptions=(*delivery.assumptions, Assumption("points", taken, because)))
 
 
 def _position(delivery: Delivery) -> int:
@@ -304,6 +324,15 @@ def _rules(measures: Mapping[str, Measure]) -> str:
 def _labels() -> str:
     codes = load_contract().codes
     return json.dumps({name: {code.code: code.label for code in listed} for name, listed in codes.items()})
+
+
+def _unchanged(store: Connection, checked: Sequence[tuple[Sorted, str]], request: Request) -> list[bool]:
+    """For each table, whether loading it changes nothing; points may change with the visits loaded beside them."""
+    same = [_changes_nothing(store, one, hashed, request) for one, hashed in checked]
+    visits_change = any("visits" in one.good and not known for (one, _), known in zip(checked, same, strict=True))
+    return [
+        known and not (visits_change and "landmarks" in one.good) for (one, _), known in zip(checked, same, strict=True)
+    ]
 
 
 def _changes_nothing(store: Connection, one: Sorted, hashed: str, request: Request) -> bool:

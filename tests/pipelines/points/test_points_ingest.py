@@ -221,3 +221,41 @@ def test_nested_tracings_are_the_same_points(tmp_path: Path) -> None:
     assert {one.table: one.n_loaded for one in outcome.loaded} == {"cases": 1, "landmarks": len(G1)}
     with Reader.open(tmp_path / "warehouse") as reader:
         assert reader.connection.value("select sn_gogn_deg from mart_timeline") == pytest.approx(31.947, abs=5e-4)
+
+
+PIXELS = {code: (1000.0 - 10.0 * x, 2000.0 - 10.0 * y) for code, (x, y) in G1.items()}
+"""Face G1 looking left in a picture of 10 pixels a millimetre, rows counted from the top."""
+
+
+def test_points_are_measured_anew_when_their_visits_change(tmp_path: Path) -> None:
+    landmarks = pl.DataFrame(rows_of("a", "start", PIXELS, unit="px", y_axis="down", faces="left"))
+    files = {"cases": cases_of("a"), "landmarks": landmarks}
+    take_in(tmp_path, **files, visits=visits_of("a"))
+
+    def published() -> tuple[float | None, float | None, float | None]:
+        with Reader.open(tmp_path / "warehouse") as reader:
+            (row,) = reader.connection.rows(
+                "select sn_gogn_deg, overjet_mm, lafh_mm from mart_timeline where timepoint = 'start'"
+            )
+        return row
+
+    angle, overjet, length = published() if _has_lengths(tmp_path) else (None, None, None)
+    assert (overjet, length) == (None, None)  # pixels without a scale give angles only
+    scaled = visits_of("a", image_scale_mm_per_px=0.1, magnification_pct=8.0)
+    outcome = take_in(tmp_path, **files, visits=scaled)
+    assert {one.table for one in outcome.loaded} == {"landmarks", "visits"}
+    angle, overjet, length = published()
+    assert angle == pytest.approx(31.947, abs=5e-4)
+    assert overjet == pytest.approx(3.277 / 1.08, abs=5e-4)
+    assert length == pytest.approx(66.483 / 1.08, abs=5e-4)
+    assert [one.source for one in take_in(tmp_path, **files, visits=scaled).skipped] != []
+    assert take_in(tmp_path, **files, visits=scaled).loaded == ()
+    alone = take_in(tmp_path, visits=visits_of("a", image_scale_mm_per_px=0.2))
+    said = {one.about: one.taken for one in alone.checked[0].delivery.assumptions}
+    assert said["points"] == "lengths of 1 records were made with another enlargement or scale"
+
+
+def _has_lengths(folder: Path) -> bool:
+    with Reader.open(folder / "warehouse") as reader:
+        columns = reader.connection.frame("select * from mart_timeline").columns
+    return {"overjet_mm", "lafh_mm"} <= set(columns)
