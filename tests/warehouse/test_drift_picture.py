@@ -1,4 +1,4 @@
-"""Drift in one practice: order of cases, usual share, signals at a planted change, and words where there is no answer."""
+"""Drift in one practice: order of cases, usual share, signals at a planted change, and words without an answer."""
 
 from __future__ import annotations
 
