@@ -36,7 +36,7 @@ check: $(VENV)/made-for-tests
 
 test: check
 	sh tests/install_browser.sh
-	$(BIN)/python -m pytest -m "not slow and not benchmark" --cov --cov-report=term --durations=15
+	$(BIN)/python -m pytest -m "not slow and not benchmark" -n 2 --dist loadfile --cov --cov-report=term --durations=15
 
 proof: $(VENV)/made-for-tests
 	$(BIN)/python -m pytest -m slow -s
