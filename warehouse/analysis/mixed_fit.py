@@ -76,7 +76,7 @@ def fit_mixed(
         if products.ones.size > _THIN_ABOVE:
             few = cases % 10 == 0
             start = _rough_start(case_products(base[few], rest[few], scaled[few], cases[few]), start)
-        factor, converged = _descend(products, start, criterion)
+        factor, converged = _descend_from_several(products, start, criterion)
     else:
         factor, converged = _search_level(products, criterion)
     at = profile(products, factor, criterion)
@@ -118,6 +118,19 @@ def _rough_start(few: Products, start: FloatArray) -> FloatArray:
         return _descend(few, start, "ML")[0]
     except np.linalg.LinAlgError:  # a rare level is not among them
         return start
+
+
+def _descend_from_several(products: Products, start: FloatArray, criterion: Criterion) -> tuple[FloatArray, bool]:
+    """The best of several searches where the first ends with slopes that do not differ on their own.
+
+    The likelihood is even in the last element of the factor, so that its slope at zero is always zero: a search that
+    once comes there stays, whether or not it is the optimum.
+    """
+    found = [_descend(products, start, criterion)]
+    if found[0][0][2] < _NEGLIGIBLE:
+        level = max(1.0, float(found[0][0][0]))
+        found += [_descend(products, np.array([level, 0.0, spread]), criterion) for spread in (0.2, 1.0)]
+    return min(found, key=lambda one: profile(products, one[0], criterion).deviance)
 
 
 def _descend(products: Products, start: FloatArray, criterion: Criterion) -> tuple[FloatArray, bool]:

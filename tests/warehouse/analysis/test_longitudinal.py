@@ -231,7 +231,7 @@ def test_cases_that_do_not_differ_are_told_in_words() -> None:
 
 
 def test_level_and_rate_that_go_together_perfectly() -> None:
-    rng = np.random.default_rng(0)
+    rng = np.random.default_rng(1)
     own = rng.normal(size=30)
     times = np.tile(np.arange(4.0), 30)
     value = np.repeat(own, 4) * (3.0 + times) + 0.5 * rng.normal(size=120)

@@ -142,3 +142,16 @@ def test_rare_level_missing_from_the_tenth_is_no_obstacle(monkeypatch: pytest.Mo
     monkeypatch.setattr(mixed_fit, "_THIN_ABOVE", 100)
     thinned = fit_mixed(design, response, times, cases, random_slope=True)
     assert thinned.coefficients == pytest.approx(plain.coefficients, rel=1e-5)
+
+
+def test_a_search_does_not_stay_where_slopes_seem_alike() -> None:
+    """Balanced data, so the standard error of the mean slope is known: sqrt((0.04^2 + 0.6^2 / 288) / 60) = 0.00689."""
+    rng = np.random.default_rng(5)
+    months, cases = np.tile([0.0, 12.0, 24.0], 60), np.repeat(np.arange(60), 3)
+    design = np.column_stack([np.ones(180), months])
+    errors = []
+    for _ in range(30):
+        own = np.repeat(rng.normal(0.0, 5.0, 60), 3) + np.repeat(rng.normal(0.0, 0.04, 60), 3) * months
+        value = 33.0 + own - 0.02 * months + rng.normal(0.0, 0.6, 180)
+        errors.append(np.sqrt(fit_mixed(design, value, months, cases, random_slope=True).covariance[1, 1]))
+    assert np.mean(errors) == pytest.approx(0.00689, rel=0.05)
