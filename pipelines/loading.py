@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from warehouse.errors import BrokenRuleError
-from warehouse.marts.build import reading_columns
+from warehouse.marts.build import READING_KEYS, reading_columns
 from warehouse.marts.expressions import name, text
 from warehouse.storage import utc_now
 from warehouse.store import record_event
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from pipelines.delivery import Delivery, Sorted
     from warehouse.storage import Connection
 
-READING_KEYS = ("case_no", "load_id", "row_no", "timepoint", "examiner", "repeat_no", "computed", "replaced_by")
 _KEYS = {
     "cases": ("case_no",),
     "phases": ("case_no", "phase_no"),

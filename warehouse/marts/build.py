@@ -40,7 +40,7 @@ _PLANS = (
     "select entry, name as plan_id, version, body, registered_at from menton.main.registrations"
     " where kind = 'plan' order by entry"
 )
-_READING_KEYS = {"case_no", "load_id", "row_no", "timepoint", "examiner", "repeat_no", "computed", "replaced_by"}
+READING_KEYS = {"case_no", "load_id", "row_no", "timepoint", "examiner", "repeat_no", "computed", "replaced_by"}
 
 
 def build_marts(connection: Connection, catalogues: Catalogues) -> None:
@@ -84,7 +84,7 @@ def reading_columns(connection: Connection) -> list[str]:
         "select column_name from duckdb_columns() where database_name = 'menton' and table_name = 'readings'"
         " order by column_index"
     )
-    return [column for (column,) in found if column not in _READING_KEYS]
+    return [column for (column,) in found if column not in READING_KEYS]
 
 
 def measures_present(connection: Connection) -> list[str]:
