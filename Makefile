@@ -22,8 +22,9 @@ $(VENV)/made: requirements.lock pyproject.toml
 	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation -e .
 	@touch $@
 
-$(VENV)/made-for-tests: requirements-dev.lock $(VENV)/made
+$(VENV)/made-for-tests: requirements-dev.lock requirements-alone.lock $(VENV)/made
 	$(BIN)/python -m pip install --quiet --require-hashes -r requirements-dev.lock
+	$(BIN)/python -m pip install --quiet --require-hashes --no-deps -r requirements-alone.lock
 	@touch $@
 
 demo: $(VENV)/made

@@ -1,7 +1,7 @@
 """k and l against worked examples.
 
-Reference figures kept from pycanon 1.3.6, a general-purpose anonymity checker that cannot be installed beside our
-pandas: on the worked example below it reports k = 2 and l = 1.
+Reference figures of pycanon 1.3.6, a general-purpose anonymity checker: on the worked example below it reports k = 2
+and l = 1. Contributions are held against pycanon itself in ``tests/warehouse/pooled/test_contributions.py``.
 """
 
 from __future__ import annotations

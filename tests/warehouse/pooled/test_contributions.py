@@ -1,12 +1,14 @@
-"""What leaves a practice: k and l judged apart from the search, counts attacked, and renewals compared."""
+"""What leaves a practice: k and l judged by another library, counts attacked, and renewals compared."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import polars as pl
 import pytest
+from pycanon.anonymity import k_anonymity, l_diversity
 
 from tests.study_group import FULL, agreement, as_cases, cohort, counted, member, together
 from warehouse.disclosure import attack
@@ -19,10 +21,10 @@ from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
 
 
 def judge(frame: pl.DataFrame, agreed: Agreement) -> tuple[int, int]:
-    """k and the smallest number of different outcomes in a group, by plain grouping."""
+    """k and the smallest number of different outcomes in a group, as pycanon 1.3.6 finds them."""
     names = [one.name for one in agreed.variables]
-    groups = frame.group_by(names).agg(pl.len().alias("k"), pl.col(result_column("D1")).n_unique().alias("l"))
-    return int(min(groups["k"].to_list())), int(min(groups["l"].to_list()))
+    table = pd.DataFrame(frame.to_dict(as_series=False))
+    return k_anonymity(table, names), l_diversity(table, names, [result_column("D1")])
 
 
 def check_cohort(seed: int) -> None:
@@ -41,13 +43,13 @@ def check_cohort(seed: int) -> None:
     assert sorted(made.cases[result_column("D1")]) == sorted(cases.frame[result_column("D1")])
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(8))
 def test_every_case_level_contribution_reaches_its_k_and_l(seed: int) -> None:
     check_cohort(seed)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(20, 220))
+@pytest.mark.parametrize("seed", range(8, 208))
 def test_two_hundred_more_reach_their_k_and_l(seed: int) -> None:
     check_cohort(seed)
 
