@@ -15,7 +15,7 @@ from warehouse.storage import utc_now
 
 if TYPE_CHECKING:
     from warehouse.outcomes.definition import Definition
-    from warehouse.storage import Connection
+    from warehouse.tables import Tables
 
 SETTINGS = {"growth_reference": "R1", "definition": DEFAULT_ID}
 """Settings a warehouse has, with their values until someone chooses another."""
@@ -46,7 +46,7 @@ def shipped() -> Catalogues:
     return Catalogues(CATALOGUE, shipped_registry(), {r1.id: r1}, dict(SETTINGS))
 
 
-def in_force(connection: Connection) -> Catalogues:
+def in_force(connection: Tables) -> Catalogues:
     """The catalogues of the warehouse behind a store connection."""
     base = shipped()
     entries = connection.rows("select kind, name, body from registrations order by entry")
@@ -63,7 +63,7 @@ def in_force(connection: Connection) -> Catalogues:
     )
 
 
-def register(connection: Connection, kind: str, name: str, version: str, body: object) -> bool:
+def register(connection: Tables, kind: str, name: str, version: str, body: object) -> bool:
     """Put an entry in force; gives False where it is already in force as it stands.
 
     Raises:

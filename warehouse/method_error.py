@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from warehouse.measures.measure import Measure
-    from warehouse.storage import Connection
+    from warehouse.tables import Tables
 
 MINIMUM_PAIRS = 10
 """Pairs below which a practice's own error is not used (common practice asks for 25; fewer than 10 say too little)."""
@@ -30,7 +30,7 @@ _SUMS = (
 )
 
 
-def repeat_sums(connection: Connection, measures: Sequence[str]) -> pl.DataFrame:
+def repeat_sums(connection: Tables, measures: Sequence[str]) -> pl.DataFrame:
     """Practice, measure, n_pairs, sum_difference and sum_squares of first minus second reading.
 
     A pair is reading 1 and reading 2 of the same records by the same examiner; a measure without one is left out.

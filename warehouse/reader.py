@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from types import TracebackType
 
     from warehouse.outcomes.definition import Definition
-    from warehouse.storage import Connection
+    from warehouse.tables import Tables
 
 
 @dataclass(slots=False)
@@ -23,7 +23,7 @@ class Reader:
     """A snapshot open for reading. Use it in a ``with`` block."""
 
     snapshot: Snapshot
-    connection: Connection
+    connection: Tables
 
     @classmethod
     def open(cls, folder: Path, *, key: str | None = None) -> Reader:

@@ -92,6 +92,12 @@ class Connection:
         with told(self.path):
             return self.raw.execute(sql, parameters).fetchall()
 
+    def columns(self, table: str) -> list[str]:
+        """Names of the columns of a table, in order."""
+        with told(self.path):
+            described = self.raw.execute(f"select * from {table} limit 0").description
+        return [str(column[0]) for column in described or ()]
+
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All or nothing: commit at the end, roll back on any error."""

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from warehouse.catalogues import Catalogues
-    from warehouse.storage import Connection
+    from warehouse.tables import Tables
 
 _RECORDS = (
     ("mart_loads", "loads"),
@@ -43,7 +43,7 @@ _PLANS = (
 READING_KEYS = {"case_no", "load_id", "row_no", "timepoint", "examiner", "repeat_no", "computed", "replaced_by"}
 
 
-def build_marts(connection: Connection, catalogues: Catalogues) -> None:
+def build_marts(connection: Tables, catalogues: Catalogues) -> None:
     """Build every published table. ``mart`` must be attached and empty; the store is only read."""
     connection.execute("set search_path = 'mart.main,menton.main'")
     try:
@@ -52,7 +52,7 @@ def build_marts(connection: Connection, catalogues: Catalogues) -> None:
         connection.execute("use menton")
 
 
-def _build(connection: Connection, catalogues: Catalogues) -> None:
+def _build(connection: Tables, catalogues: Catalogues) -> None:
     read = measures_present(connection)
     errors = method_errors(repeat_sums(connection, read))
     totals = _totals(catalogues, read)
@@ -74,20 +74,16 @@ def _build(connection: Connection, catalogues: Catalogues) -> None:
     _build_descriptions(connection, catalogues, errors)
 
 
-def _create(connection: Connection, table: str, statement: str) -> None:
+def _create(connection: Tables, table: str, statement: str) -> None:
     connection.execute(f"create table mart.main.{name(table)} as {statement}")
 
 
-def reading_columns(connection: Connection) -> list[str]:
+def reading_columns(connection: Tables) -> list[str]:
     """Measures that the readings table has a column for."""
-    found = connection.rows(
-        "select column_name from duckdb_columns() where database_name = 'menton' and table_name = 'readings'"
-        " order by column_index"
-    )
-    return [column for (column,) in found if column not in READING_KEYS]
+    return [column for column in connection.columns("readings") if column not in READING_KEYS]
 
 
-def measures_present(connection: Connection) -> list[str]:
+def measures_present(connection: Tables) -> list[str]:
     """Measures with at least one current reading, in catalogue order."""
     columns = reading_columns(connection)
     if not columns:
@@ -97,21 +93,21 @@ def measures_present(connection: Connection) -> list[str]:
     return [column for column, count in zip(columns, row, strict=True) if count]
 
 
-def _has_repeats(connection: Connection) -> bool:
+def _has_repeats(connection: Tables) -> bool:
     found = connection.rows(
         "select max(repeat_no) > 1, count(distinct examiner) > 1 from readings where replaced_by is null"
     )
     return any(found[0])
 
 
-def _cases_statement(connection: Connection, measures: Sequence[str]) -> str:
+def _cases_statement(connection: Tables, measures: Sequence[str]) -> str:
     n_phases = connection.value("select coalesce(max(phase_no), 0) from phases where replaced_by is null")
     counts = connection.rows(answers_statement())[0]
     answered = [question for question, n in zip(QUESTIONS_ASKED, counts, strict=True) if n]
     return cases_statement(measures, n_phases=n_phases, answers=answered)
 
 
-def _build_spans(connection: Connection, measures: Sequence[str], catalogues: Catalogues) -> None:
+def _build_spans(connection: Tables, measures: Sequence[str], catalogues: Catalogues) -> None:
     for position, span in enumerate(SPANS):
         statement = span_statement(span, measures, catalogues.reference)
         if position == 0:
@@ -121,7 +117,7 @@ def _build_spans(connection: Connection, measures: Sequence[str], catalogues: Ca
 
 
 def _build_outcomes(
-    connection: Connection, measures: Sequence[str], catalogues: Catalogues, errors: pl.DataFrame
+    connection: Tables, measures: Sequence[str], catalogues: Catalogues, errors: pl.DataFrame
 ) -> None:
     setting = Setting(
         measures=measures,
@@ -169,7 +165,7 @@ def _repeats_statement(measures: Sequence[str]) -> str:
     )
 
 
-def _build_descriptions(connection: Connection, catalogues: Catalogues, errors: pl.DataFrame) -> None:
+def _build_descriptions(connection: Tables, catalogues: Catalogues, errors: pl.DataFrame) -> None:
     """What a reader needs to say which definition, measure and growth reference made a figure."""
     with connection.given(
         given_definitions=_definitions_frame(catalogues),
