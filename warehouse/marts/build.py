@@ -116,9 +116,7 @@ def _build_spans(connection: Tables, measures: Sequence[str], catalogues: Catalo
             connection.execute(f"insert into mart.main.mart_spans by name {statement}")
 
 
-def _build_outcomes(
-    connection: Tables, measures: Sequence[str], catalogues: Catalogues, errors: pl.DataFrame
-) -> None:
+def _build_outcomes(connection: Tables, measures: Sequence[str], catalogues: Catalogues, errors: pl.DataFrame) -> None:
     setting = Setting(
         measures=measures,
         grown=[measure for measure in measures if measure in catalogues.reference.measures],
