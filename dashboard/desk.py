@@ -15,6 +15,7 @@ import streamlit as st
 
 from dashboard.command import KEY_VARIABLE
 from dashboard.entrance import current_viewer
+from warehouse.access import record_begin
 from warehouse.command_options import DEFAULT_WAREHOUSE, ENCRYPTION_VARIABLE, WAREHOUSE_VARIABLE
 from warehouse.errors import KeyProblemError, RequestError
 from warehouse.snapshot import Snapshot, current_snapshot
@@ -23,12 +24,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from dashboard.viewer import Viewer
+    from warehouse.pooled.here import Here
     from warehouse.protected_rates import ProtectedRates
     from warehouse.selection import Selection
 
 T = TypeVar("T")
 
 KEPT_ANSWERS = 300
+_LOOKED_AT = "looked at"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +82,12 @@ class Desk:
 
         return self._answer(protected_rates, by=by)
 
+    def practices(self) -> Here:
+        """The practices beside each other, small counts hidden: for every viewer. Its tags are not for the screen."""
+        from warehouse.pooled.here import practices_here
+
+        return self._answer(practices_here)
+
     def _own(self, selection: Selection) -> Selection:
         own = self.viewer.practice
         if not own:
@@ -125,4 +134,14 @@ def place() -> Place:
 def desk() -> Desk:
     """The desk of this session, on the build that is current now."""
     here = place()
-    return Desk(place=here, viewer=current_viewer(), snapshot=current_snapshot(here.folder))
+    found = Desk(place=here, viewer=current_viewer(), snapshot=current_snapshot(here.folder))
+    _record(found)
+    return found
+
+
+def _record(found: Desk) -> None:
+    """One line in the access record for each session and build: that it was looked at, and in which role."""
+    looked_at = f"{found.place.folder} {found.snapshot.build_id} {found.viewer.role}"
+    if st.session_state.get(_LOOKED_AT) != looked_at:
+        record_begin(found.place.folder, f"dashboard seen by {found.viewer.role}")
+        st.session_state[_LOOKED_AT] = looked_at

@@ -63,7 +63,34 @@ def main(argv: Sequence[str] | None = None) -> int:
     if not hasattr(args, "run"):
         parser.print_help()
         return 2
-    return _run(args)
+    return _recorded(args, words)
+
+
+def _recorded(args: argparse.Namespace, words: Sequence[str]) -> int:
+    """Run the command; whatever has to do with a warehouse leaves a line in its record before and after."""
+    folder: Path | None = getattr(args, "warehouse", None)
+    if folder is None:
+        return _run(args)
+    from warehouse.access import options_in, record_begin, record_end
+
+    what, code = _name(words), 70
+    try:
+        begun = record_begin(folder, what, options_in(words))
+    except MentonError as error:
+        print(f"menton: {error}", file=sys.stderr)
+        return 1
+    try:
+        code = _run(args)
+    finally:
+        record_end(folder, begun, what, code)
+    return code
+
+
+def _name(words: Sequence[str]) -> str:
+    """The command as it is recorded; with the verb where it has verbs."""
+    position = next(i for i, word in enumerate(words) if word in COMMANDS)
+    verb = words[position + 1] if words[position] == "group" else ""
+    return f"{words[position]} {verb}".strip()
 
 
 def _parser(words: Sequence[str]) -> argparse.ArgumentParser:

@@ -1,4 +1,4 @@
-"""Backup and restore: a folder that holds the store, the published snapshot, the record of looks and their hashes.
+"""Backup and restore: a folder that holds the store, the published snapshot, the records beside it, and their hashes.
 
 The store is held open for reading while it is copied, so no other program writes meanwhile; readers of the published
 snapshot are not disturbed. The case key is never part of a backup.
@@ -11,12 +11,15 @@ import shutil
 import time
 from dataclasses import dataclass
 from importlib.metadata import version
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
+from warehouse.access import FILE as ACCESS
 from warehouse.comparison.looks import FILE as LOOKS
 from warehouse.copying import copy_into
 from warehouse.errors import BadFileError, BusyError, KeyProblemError, RequestError, WarehouseError
+from warehouse.pooled.history import RECORD_FILE as HANDED_OVER
+from warehouse.pooled.kept import FOLDER as GROUPS
 from warehouse.snapshot import POINTER, current_snapshot, file_sha256, sync, sync_folder
 from warehouse.storage import Connection, files_told, utc_now
 from warehouse.store import STORE, no_warehouse
@@ -27,6 +30,8 @@ if TYPE_CHECKING:
 
 MANIFEST = "menton-backup.json"
 FORMAT = 1
+RECORDS = (ACCESS, LOOKS, HANDED_OVER)
+"""Files of the warehouse folder whose lines are only ever added."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +78,14 @@ def backup(
         try:
             made = _copy(folder, out, store, key, progress)
         except BaseException:
-            for path in out.iterdir():
-                path.unlink()
+            _empty(out)
             raise
     return made
+
+
+def _empty(out: Path) -> None:
+    for path in out.iterdir():
+        shutil.rmtree(path) if path.is_dir() else path.unlink()
 
 
 def _refuse_place(folder: Path, out: Path) -> None:
@@ -106,14 +115,11 @@ def _copy(folder: Path, out: Path, store: Connection, key: str | None, progress:
     names = [STORE]
     if (folder / POINTER).exists():
         progress("copying the published snapshot")
-        for path in (current_snapshot(folder).path, folder / POINTER):
-            shutil.copyfile(path, out / path.name)
-            sync(out / path.name)
-            names.append(path.name)
-    if (folder / LOOKS).exists():
-        shutil.copyfile(folder / LOOKS, out / LOOKS)
-        sync(out / LOOKS)
-        names.append(LOOKS)
+        names += [current_snapshot(folder).path.name, POINTER]
+    names += [name for name in RECORDS if (folder / name).exists()]
+    names += [f"{GROUPS}/{path.name}" for path in sorted((folder / GROUPS).glob("*.json"))]
+    for name in names[1:]:
+        _copy_file(folder / name, out / name)
     made = Backup(
         made_at=utc_now().isoformat() + "Z",
         is_encrypted=key is not None,
@@ -123,6 +129,13 @@ def _copy(folder: Path, out: Path, store: Connection, key: str | None, progress:
     )
     _write_manifest(out, made)
     return made
+
+
+def _copy_file(source: Path, target: Path) -> None:
+    """Copy a file with its permissions: some records are for their owner alone."""
+    target.parent.mkdir(exist_ok=True)
+    shutil.copy(source, target)
+    sync(target)
 
 
 def _write_manifest(out: Path, made: Backup) -> None:
@@ -154,7 +167,7 @@ def read_backup(source: Path) -> Backup:
             bool(stated["is_encrypted"]),
             int(stated["n_loads"]),
             int(stated["n_cases"]),
-            {Path(name).name: str(digest) for name, digest in stated["files"].items()},
+            {_inside(name): str(digest) for name, digest in stated["files"].items()},
         )
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise BadFileError("the list of the backup's files is damaged", where=MANIFEST) from error
@@ -162,6 +175,12 @@ def read_backup(source: Path) -> Backup:
         raise BadFileError("the backup names no store", where=MANIFEST)
     _check_hashes(source, made)
     return made
+
+
+def _inside(name: str) -> str:
+    """The name of a file of a backup, which cannot lead out of its folder."""
+    folder = f"{GROUPS}/" if PurePosixPath(name).parts[:-1] == (GROUPS,) else ""
+    return folder + Path(name).name
 
 
 def _manifest(source: Path) -> dict[str, Any]:
@@ -221,6 +240,7 @@ def restore(
         _lay_out(source, draft, made)
         progress("verifying the copy")
         _refuse_unsound(draft, key)
+        _carry_on(folder, draft)
         aside = _move_aside(folder) if occupied else None
         if folder.exists():
             folder.rmdir()
@@ -234,9 +254,27 @@ def _lay_out(source: Path, draft: Path, made: Backup) -> None:
         shutil.rmtree(draft)
     draft.mkdir(parents=True)
     for name in made.files:
-        shutil.copyfile(source / name, draft / name)
-        sync(draft / name)
+        _copy_file(source / name, draft / name)
     _check_hashes(draft, made)
+
+
+def _carry_on(folder: Path, draft: Path) -> None:
+    """The records of the present warehouse go on: what was handed over since the backup, for one, stays known.
+
+    Only where the backup was made of it: its access record then begins with the one in the backup.
+    """
+    if not (draft / ACCESS).exists() or not _goes_on(folder / ACCESS, draft / ACCESS):
+        return
+    for name in RECORDS:
+        if _goes_on(folder / name, draft / name):
+            _copy_file(folder / name, draft / name)
+
+
+def _goes_on(present: Path, earlier: Path) -> bool:
+    """Whether a record begins with an earlier one, which may not have been there yet."""
+    if not present.is_file():
+        return False
+    return present.read_bytes().startswith(earlier.read_bytes() if earlier.exists() else b"")
 
 
 def _refuse_unsound(draft: Path, key: str | None) -> None:

@@ -8,11 +8,13 @@ from dataclasses import dataclass
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
+from warehouse.access import ANCHOR, mark_of
 from warehouse.catalogues import in_force
 from warehouse.errors import MentonError
 from warehouse.marts.build import build_marts
 from warehouse.snapshot import KEPT_SNAPSHOTS, POINTER, Snapshot, current_snapshot, point_to, remove_old_snapshots
 from warehouse.storage import Connection, attach, files_told, utc_now
+from warehouse.store import record_event
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -80,6 +82,8 @@ def publish(
             "insert into publications values (?, ?, ?, ?, ?)",
             [build, build_id, published_at, state.last_load, state.last_registration],
         )
+        if mark := mark_of(folder):  # from now on lines taken off the end of the access record show
+            record_event(connection, ANCHOR, str(mark))
     with files_told(folder):
         draft.replace(folder / file)
         point_to(folder, build_id=build_id, published_at=published_at, file=file)

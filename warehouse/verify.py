@@ -11,7 +11,9 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
+from warehouse.access import ANCHOR, read_access
 from warehouse.catalogues import in_force
+from warehouse.comparison.looks import read_looks
 from warehouse.errors import MentonError, WarehouseError
 from warehouse.marts.expressions import name
 from warehouse.publish import store_state
@@ -119,6 +121,7 @@ def verify(folder: Path, *, key: str | None = None) -> Verification:
         record.take("every_block_is_readable", list(_unreadable(store, "menton")))
         if not record.faults and not behind:
             _check_store(store, record)
+            _check_records(folder, store, record)
             _check_snapshot(folder, store, key, record)
     return Verification(checks=tuple(record.checks), faults=tuple(record.faults), notes=tuple(record.notes))
 
@@ -153,6 +156,15 @@ def _check_store(store: Connection, record: _Record) -> None:
     record.take("catalogues_are_well_formed", bad)
     if not bad:
         record.take("codes_are_known", _unknown_codes(store))
+
+
+def _check_records(folder: Path, store: Connection, record: _Record) -> None:
+    """The records beside the store, whose lines are only ever added."""
+    marks = [mark for (mark,) in store.rows("select detail from events where what = ? order by entry", [ANCHOR])]
+    fault = read_access(folder, marks).fault
+    record.take("access_record_is_whole", [fault] if fault else [])
+    altered = [] if read_looks(folder).is_whole else ["the record of comparisons looked at was changed"]
+    record.take("record_of_looks_is_whole", altered)
 
 
 def found_by(connection: Connection, check: str) -> list[str]:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipelines.commands.options import add_warehouse, encryption_key, say
 
 if TYPE_CHECKING:
     import argparse
+    from pathlib import Path
+
+    from warehouse.verify import Verification
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -21,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
     """Verify; gives 1 where something is wrong."""
     from warehouse.verify import verify
 
-    found = verify(args.warehouse, key=encryption_key(args))
+    found = _with_contributions(verify(args.warehouse, key=encryption_key(args)), args.warehouse)
     for note in found.notes:
         say(f"note: {note}")
     for fault in found.faults:
@@ -31,3 +35,19 @@ def run(args: argparse.Namespace) -> int:
         return 0
     say(f"{len(found.checks)} checks, {len(found.faults)} things wrong")
     return 1
+
+
+def _with_contributions(found: Verification, warehouse: Path) -> Verification:
+    """The same, with the record of what was handed over to study groups."""
+    from pipelines.group.chain import Chain
+    from pipelines.group.practice_record import FILE
+    from warehouse.errors import MentonError
+    from warehouse.verify import Fault
+
+    check = "record_of_contributions_is_whole"
+    faults: tuple[Fault, ...] = ()
+    try:
+        Chain(warehouse / FILE).read()
+    except MentonError as error:
+        faults = (Fault(check, f"{FILE}: {error.found}"),)
+    return replace(found, checks=(*found.checks, check), faults=(*found.faults, *faults))

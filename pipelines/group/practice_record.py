@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from pipelines.group.chain import Chain
 from warehouse.disclosure import Release
 from warehouse.errors import GroupError
-from warehouse.pooled.history import Handed
+from warehouse.pooled.history import RECORD_FILE, Handed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from warehouse.pooled.agreement import Agreement
     from warehouse.pooled.handing_over import HandingOver
 
-FILE = "contributions.jsonl"
+FILE = RECORD_FILE
 
 
 @dataclass(frozen=True, slots=True)

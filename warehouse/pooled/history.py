@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
     from warehouse.disclosure import Release
 
+RECORD_FILE = "contributions.jsonl"
+"""Name of the file in the warehouse folder where a practice keeps it (``pipelines/group/practice_record.py``)."""
+
 _NO_LEVELS: Mapping[str, int] = MappingProxyType({})
 
 

@@ -12,6 +12,7 @@ import pytest
 
 from pipelines.cli import main
 from tests.hand_made import load_rows, made_case
+from warehouse.access import FILE as ACCESS
 from warehouse.outcomes.registry import definition_to_dict, shipped_registry
 from warehouse.pooled.kept import kept_path, kept_results
 
@@ -60,7 +61,9 @@ def contribute(home: Path, practice: str, *more: str, agreement: Path | None = N
 
 
 def files(folder: Path) -> dict[str, bytes]:
-    return {str(path.relative_to(folder)): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
+    """Every file but the record of commands, which each command adds to."""
+    listed = (path for path in sorted(folder.rglob("*")) if path.is_file() and path.name != ACCESS)
+    return {str(path.relative_to(folder)): path.read_bytes() for path in listed}
 
 
 def test_nothing_is_written_without_consent(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
