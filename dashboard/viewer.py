@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from warehouse.errors import RequestError
+from warehouse.toml_files import toml_from, toml_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -93,7 +94,7 @@ def access_list(path: Path) -> AccessList:
         RequestError: It cannot be read, or says something that is not understood.
     """
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = toml_from(toml_text(path))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         found = "the access file cannot be read"
         raise RequestError(found, where=path.name, remedy="name a TOML file; see `menton dashboard --help`") from error

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal, NoReturn
 
 from warehouse.errors import DefinitionError, near_names
 from warehouse.growth.reference import GrowthCurve, GrowthReference
+from warehouse.toml_files import toml_from, toml_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -82,7 +83,7 @@ def _refuse(found: str, where: str, expected: str, remedy: str) -> NoReturn:
 
 def _toml(path: Path) -> tuple[list[tuple[str, Mapping[str, Any]]], dict[str, str]]:
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
+        content = toml_from(toml_text(path))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         found = f"the growth table cannot be read: {error if isinstance(error, tomllib.TOMLDecodeError) else 'no text'}"
         raise DefinitionError(found, where=path.name, expected="TOML with [[row]] tables") from error

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import getpass
 import os
+import secrets
 import stat
 import subprocess
 import time
 from typing import TYPE_CHECKING
 
 from warehouse.errors import KeyProblemError
+from warehouse.snapshot import sync_folder
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -25,18 +27,28 @@ def on_windows() -> bool:
 
 
 def write_private(path: Path, text: str) -> bool:
-    """Create a file that only its owner can read; False where the file is already there.
+    """Create a file that only its owner can read, whole or not at all; False where the file is already there.
 
     Raises:
         KeyProblemError: It cannot be created.
     """
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+    if os.path.lexists(path):
+        return False
+    draft = path.with_name(f"{path.name}.{secrets.token_hex(4)}.draft")
     try:
-        handle = os.open(path, flags, 0o600)
+        _write(draft, text)
+        return _give_name(draft, path, text)
     except FileExistsError:
         return False
     except OSError as error:
         raise _unusable(path, "created", error) from error
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def _write(path: Path, text: str) -> None:
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+    handle = os.open(path, flags, 0o600)
     try:
         if on_windows():
             _own_on_windows(path)
@@ -47,6 +59,20 @@ def write_private(path: Path, text: str) -> bool:
         path.unlink(missing_ok=True)  # nothing half made stays behind
         raise
     os.close(handle)
+
+
+def _give_name(draft: Path, path: Path, text: str) -> bool:
+    """Give a written file its name in one step that fails where the name is taken: of two keys the first one stays."""
+    if os.name == "nt":
+        draft.rename(path)  # fails there where the name is taken
+        return True
+    try:
+        os.link(draft, path)
+    except FileExistsError:
+        raise
+    except OSError:  # a disk without links, such as a memory stick: the name first, then the text
+        _write(path, text)
+    sync_folder(path.parent)
     return True
 
 

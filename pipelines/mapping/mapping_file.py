@@ -18,6 +18,7 @@ from pipelines.mapping.settings import FileSettings, parse_settings
 from pipelines.targets import Target, Targets
 from pipelines.units import all_units, factor, unit_named, units_for
 from warehouse.errors import MappingError, near_names
+from warehouse.toml_files import toml_from, toml_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -61,15 +62,16 @@ def load_settings(path: Path, *, contract: Contract) -> FileSettings:
 
 def _text(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        found = f"the mapping file cannot be read: {getattr(error, 'strerror', None) or type(error).__name__}"
+        return toml_text(path)
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        said = str(error) if isinstance(error, tomllib.TOMLDecodeError) else getattr(error, "strerror", None)
+        found = f"the mapping file cannot be read: {said or type(error).__name__}"
         raise MappingError(found, where=path.name, expected="a UTF-8 text file in TOML") from error
 
 
 def _toml(text: str, origin: str) -> dict[str, Any]:
     try:
-        return tomllib.loads(text)
+        return toml_from(text)
     except tomllib.TOMLDecodeError as error:
         found = f"the mapping file is not well-formed TOML: {_fault_place(error)}"
         remedy = "look at that line: a quote, a bracket, or a key that already stands further up"

@@ -207,3 +207,32 @@ def test_the_windows_tool_is_run_from_the_system_folder(tmp_path: Path, monkeypa
     tool.chmod(0o700)
     monkeypatch.setenv("SYSTEMROOT", str(tmp_path))
     assert key_file._icacls("a", "b") == "a b\n"
+
+
+def test_a_key_file_appears_whole_and_the_first_of_two_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a program killed at any step leaves: no file of that name, or all of it."""
+    path = tmp_path / "case.key"
+    linked, seen = os.link, []
+
+    def link(draft: Path, name: Path) -> None:
+        seen.append((Path(draft).read_text(encoding="ascii"), path.exists()))
+        linked(draft, name)
+
+    monkeypatch.setattr(os, "link", link)
+    assert key_file.write_private(path, "first")
+    assert seen == [("first", False)]
+    assert not key_file.write_private(path, "second")
+    monkeypatch.setattr(os.path, "lexists", lambda _: False)  # another process was quicker
+    assert not key_file.write_private(path, "second")
+    assert path.read_text(encoding="ascii") == "first"
+    assert [one.name for one in tmp_path.iterdir()] == ["case.key"]
+
+
+def test_a_key_file_is_made_on_a_disk_without_links_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def no_links(*_: object) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", no_links)
+    assert key_file.write_private(tmp_path / "case.key", "text")
+    assert (tmp_path / "case.key").read_text(encoding="ascii") == "text"
+    assert [one.name for one in tmp_path.iterdir()] == ["case.key"]

@@ -15,6 +15,7 @@ from warehouse.comparison.plan import Plan
 from warehouse.errors import DefinitionError, MentonError, near_names
 from warehouse.grouping import GROUPINGS
 from warehouse.selection import FILTERS
+from warehouse.toml_files import toml_from, toml_text
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -65,8 +66,8 @@ def load_plan(path: Path, *, definitions: Registry) -> Plan:
         DefinitionError: The file cannot be read or says something that does not exist.
     """
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+        text = toml_text(path)
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         found = "the plan file cannot be read"
         raise DefinitionError(found, where=path.name, expected="a TOML file in UTF-8") from error
     return parse_plan(text, where=path.name, definitions=definitions)
@@ -79,7 +80,7 @@ def parse_plan(text: str, *, where: str, definitions: Registry) -> Plan:
         DefinitionError: It is not TOML, or says something that does not exist.
     """
     try:
-        entry = tomllib.loads(text)
+        entry = toml_from(text)
     except tomllib.TOMLDecodeError as error:
         found = f"the plan file is not TOML: {error}"
         raise DefinitionError(found, where=where, expected="see `menton plan --example`") from error

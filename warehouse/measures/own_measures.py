@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, cast
 
 from warehouse.errors import DefinitionError, near_names
 from warehouse.measures.measure import UNITS, Measure, Unit
+from warehouse.toml_files import toml_from, toml_text
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -45,7 +46,7 @@ def load_own_measures(path: Path) -> tuple[Measure, ...]:
     import tomllib
 
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
+        content = toml_from(toml_text(path))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as fault:
         message = f"The file of own measures cannot be read: {type(fault).__name__}."
         raise DefinitionError(

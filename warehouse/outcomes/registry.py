@@ -22,6 +22,7 @@ from warehouse.outcomes.definition import (
     DefinitionPart,
     Part,
 )
+from warehouse.toml_files import toml_from, toml_text
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Mapping
@@ -106,8 +107,8 @@ def load_definitions(path: Path, *, measures: Collection[str]) -> tuple[Definiti
         DefinitionError: The file cannot be read, or a definition is not well formed.
     """
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+        text = toml_text(path)
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         found = "the definition file cannot be read"
         raise DefinitionError(found, where=path.name, expected="a TOML file in UTF-8") from error
     return parse_definitions(text, where=path.name, measures=measures)
@@ -116,7 +117,7 @@ def load_definitions(path: Path, *, measures: Collection[str]) -> tuple[Definiti
 def parse_definitions(text: str, *, where: str, measures: Collection[str] | None = None) -> tuple[Definition, ...]:
     """Definitions from TOML text; ``measures`` limits the measure codes that may be named."""
     try:
-        data = tomllib.loads(text)
+        data = toml_from(text)
     except tomllib.TOMLDecodeError as error:
         found = f"the definition file is not TOML: {error}"
         raise DefinitionError(found, where=where, expected="see `menton definitions --example`") from error

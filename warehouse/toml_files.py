@@ -1,0 +1,50 @@
+"""TOML that a person hands over, with bounds the standard library does not set.
+
+``tomllib`` gives up on deep nesting with ``RecursionError`` and on a number of thousands of digits with a bare
+``ValueError``; here both are what they are to the person: a file that is not well formed.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+MOST_BYTES = 4_000_000
+"""Far more than a mapping of the widest file takes; the longest file of this program's own has 60,000 bytes."""
+
+
+def toml_from(text: str) -> dict[str, Any]:
+    """What a TOML text says.
+
+    Raises:
+        tomllib.TOMLDecodeError: It is not well formed, whatever is wrong with it.
+    """
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        raise
+    except RecursionError as error:
+        message = "it is nested too deeply (at an unknown place)"
+        raise tomllib.TOMLDecodeError(message) from error
+    except (ValueError, OverflowError) as error:
+        message = "it holds a number or a date that cannot be (at an unknown place)"
+        raise tomllib.TOMLDecodeError(message) from error
+
+
+def toml_text(path: Path) -> str:
+    """The text of a TOML file, without a byte order mark.
+
+    Raises:
+        OSError: It cannot be read.
+        UnicodeDecodeError: It is not UTF-8.
+        tomllib.TOMLDecodeError: It is longer than any file of this kind.
+    """
+    with path.open("rb") as stream:
+        data = stream.read(MOST_BYTES + 1)
+    if len(data) > MOST_BYTES:
+        message = f"it is longer than {MOST_BYTES:,} bytes"
+        raise tomllib.TOMLDecodeError(message)
+    return data.decode("utf-8-sig").replace("\r\n", "\n")
