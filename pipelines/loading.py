@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from warehouse.errors import BrokenRuleError
@@ -182,14 +183,9 @@ def _load_table(connection: Connection, validated: Sorted, table: str, load_id: 
         return 0
     if table == "readings":
         _add_measure_columns(connection, frame)
-    on = "row" if validated.delivery.layout == "wide" and "row" in numbers.columns else "case_id"
-    numbered = (
-        frame.drop("case_id" if on == "row" else [])
-        .join(numbers.select(on, "case_no"), on=on, how="inner", maintain_order="left")
-        .rename({"row": "row_no"})
-        .drop("case_id", strict=False)
-    )
-    _refuse_unknown_cases(frame.height - numbered.height, table)
+    by_row = validated.delivery.layout == "wide" and "row" in numbers.columns
+    numbered = (_numbered_by_row if by_row else _numbered_by_key)(frame, numbers).rename({"row": "row_no"})
+    _refuse_unknown_cases(numbered["case_no"].null_count(), table)
     columns = _filled_columns(numbered)
     with connection.given_whole(incoming=numbered.select("case_no", *columns)):
         source, replaced = "incoming", 0
@@ -203,6 +199,21 @@ def _load_table(connection: Connection, validated: Sorted, table: str, load_id: 
         )
         connection.execute("drop table if exists numbered")
     return replaced
+
+
+def _numbered_by_key(frame: pl.DataFrame, numbers: pl.DataFrame) -> pl.DataFrame:
+    """The rows with the number of their case, null where it has none, in place of its key."""
+    listed = numbers.select("case_id", "case_no")
+    return frame.join(listed, on="case_id", how="left", maintain_order="left").drop("case_id")
+
+
+def _numbered_by_row(frame: pl.DataFrame, numbers: pl.DataFrame) -> pl.DataFrame:
+    """The same where a row of the file is a case: looked up by place, which needs no join."""
+    highest = max(int(column.max() or 0) for column in (frame["row"].to_numpy(), numbers["row"].to_numpy()))
+    by_row = np.zeros(highest + 1, dtype=np.int32)
+    by_row[numbers["row"].to_numpy()] = numbers["case_no"].to_numpy()
+    found = pl.Series("case_no", by_row[frame["row"].to_numpy()])
+    return frame.drop("case_id").with_columns(found.replace(0, None) if (found == 0).any() else found)
 
 
 def _filled_columns(numbered: pl.DataFrame) -> list[str]:

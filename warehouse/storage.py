@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     import polars as pl
+    import pyarrow as pa
 
 
 class Connection:
@@ -124,7 +125,7 @@ class Connection:
     @contextmanager
     def given(self, **frames: pl.DataFrame) -> Iterator[None]:
         """Make frames readable as tables of these names inside the block."""
-        with self._registered({name: frame.to_arrow() for name, frame in frames.items()}):
+        with self._registered({name: _in_batches(frame.to_arrow()) for name, frame in frames.items()}):
             yield
 
     @contextmanager
@@ -136,7 +137,8 @@ class Connection:
         import polars as pl
 
         newest = pl.CompatLevel.newest()
-        with self._registered({name: frame.to_arrow(compat_level=newest) for name, frame in frames.items()}):
+        shared = {name: _in_batches(frame.to_arrow(compat_level=newest)) for name, frame in frames.items()}
+        with self._registered(shared):
             yield
 
     @contextmanager
@@ -150,6 +152,17 @@ class Connection:
             self._given -= 1
             for name in tables:
                 self.raw.unregister(name)
+
+
+_BATCH_ROWS = 122_880
+"""Rows of a row group of DuckDB."""
+
+
+def _in_batches(table: pa.Table) -> pa.Table:
+    """The same rows in batches, without a copy: DuckDB shares out the batches among its threads."""
+    import pyarrow as pa
+
+    return pa.Table.from_batches(table.to_batches(max_chunksize=_BATCH_ROWS), schema=table.schema)
 
 
 _FAULTS = (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
-from warehouse.marts.coded import coded_columns, coded_statement
+from warehouse.marts.coded import coded_columns, coded_statement, coded_times, seen_columns
 from warehouse.marts.expressions import name
 from warehouse.marts.outcome_sql import STEP_NUMBERS, Setting, outcomes_statement, results_parameters
 from warehouse.marts.statements import (
@@ -56,20 +56,20 @@ def _build(connection: Tables, catalogues: Catalogues) -> None:
     read = measures_present(connection)
     errors = method_errors(repeat_sums(connection, read))
     totals = _totals(catalogues, read)
-    timeline = timeline_statement(
-        read, has_repeats=_has_repeats(connection), on_film=_on_film(catalogues, read), totals=totals
-    )
-    _create(connection, "mart_timeline", timeline)
+    has_repeats = _has_repeats(connection)
+    timeline = timeline_statement(read, has_repeats=has_repeats, on_film=_on_film(catalogues, read), totals=totals)
+    labels = catalogues.settings.get("labels", "{}")
+    _create(connection, "mart_timeline", coded_statement(timeline, coded_times(labels)))
     measures = [*read, *(total for total in totals if total not in read)]
-    coded = coded_columns(catalogues.settings.get("labels", "{}"))
-    _create(connection, "mart_cases", coded_statement(_cases_statement(connection, measures), coded))
+    _build_cases(connection, measures, labels)
     _build_spans(connection, measures, catalogues)
     _build_outcomes(connection, measures, catalogues, errors)
     for published, kept in _RECORDS:
         _create(connection, published, f"select * from menton.main.{name(kept)}")
     _create(connection, "mart_turned_away_cases", filled("turned_away_cases.sql"))
-    _create(connection, "mart_landmarks", "select * exclude (replaced_by) from landmarks where replaced_by is null")
-    _create(connection, "mart_repeats", _repeats_statement(read))
+    kept = ", ".join(column for column in connection.columns("landmarks") if column != "replaced_by")
+    _create(connection, "mart_landmarks", f"select {kept} from landmarks where replaced_by is null")
+    _create(connection, "mart_repeats", _repeats_statement(read, has_repeats=has_repeats))
     _create(connection, "mart_plans", _PLANS)
     _build_descriptions(connection, catalogues, errors)
 
@@ -100,11 +100,13 @@ def _has_repeats(connection: Tables) -> bool:
     return any(found[0])
 
 
-def _cases_statement(connection: Tables, measures: Sequence[str]) -> str:
+def _build_cases(connection: Tables, measures: Sequence[str], labels: str) -> None:
     n_phases = connection.value("select coalesce(max(phase_no), 0) from phases where replaced_by is null")
     counts = connection.rows(answers_statement())[0]
     answered = [question for question, n in zip(QUESTIONS_ASKED, counts, strict=True) if n]
-    return cases_statement(measures, n_phases=n_phases, answers=answered)
+    statement = cases_statement(measures, n_phases=n_phases, answers=answered)
+    coded = coded_columns(labels) | seen_columns(connection, n_phases=n_phases)
+    _create(connection, "mart_cases", coded_statement(statement, coded))
 
 
 def _build_spans(connection: Tables, measures: Sequence[str], catalogues: Catalogues) -> None:
@@ -149,8 +151,9 @@ def _depends_on(catalogues: Catalogues, measure: str, landmark: str) -> bool:
     return any(variant.startswith(landmark) for variant in catalogues.measures.measure(measure).variants)
 
 
-def _repeats_statement(measures: Sequence[str]) -> str:
+def _repeats_statement(measures: Sequence[str], *, has_repeats: bool) -> str:
     """Every reading of records that were read more than once, for the picture of measuring quality."""
+    none = "" if has_repeats else " and 1 = 0"  # known already: nothing need be counted
     listed = "".join(f", readings.{name(measure)}" for measure in measures)
     return (
         "select case_registry.practice, readings.case_no, readings.timepoint, readings.examiner,"
@@ -159,7 +162,7 @@ def _repeats_statement(measures: Sequence[str]) -> str:
         " inner join (select case_no, timepoint from readings where replaced_by is null"
         " group by case_no, timepoint having count(*) > 1) as twice"
         " on twice.case_no = readings.case_no and twice.timepoint = readings.timepoint"
-        " where readings.replaced_by is null"
+        f" where readings.replaced_by is null{none}"
     )
 
 

@@ -1,19 +1,16 @@
 -- mart_cases: one row is one case as it now stands in the store, treated or observed.
 -- key: case_no (and case_key, the keyed hash). Ages in years, intervals in months.
+-- The practice is that of the load, as the case key is made of practice and case number.
 -- A case that was turned away by validation is absent here and counted in mart_turned_away_cases.
 with
-
-current_cases as (
-    select * from cases where replaced_by is null
-),
 
 -- few distinct lists of teeth and sequences of appliances occur: each is looked at once
 teeth as (
     select distinct
         extracted_teeth,
         ' ' || extracted_teeth || ' ' as listed
-    from current_cases
-    where extracted_teeth is not null
+    from cases
+    where replaced_by is null and extracted_teeth is not null
 ),
 
 counted_teeth as (
@@ -46,14 +43,7 @@ patterns as (
     from counted_teeth
 ),
 
-phase_order as (
-    select
-        case_no,
-        $phase_columns
-    from phases
-    where replaced_by is null
-    group by case_no
-),
+$phase_order,
 
 phase_sequences as (
     select
@@ -98,39 +88,39 @@ times as (
 
 joined as (
     select
-        current_cases.case_no,
+        cases.case_no,
         case_registry.case_key,
-        case_registry.practice,
-        current_cases.load_id,
-        current_cases.sex,
-        current_cases.age_at_start,
+        loads.practice,
+        cases.load_id,
+        cases.sex,
+        cases.age_at_start,
         case
-            when current_cases.age_at_start < 8 then 'under 8'
-            when current_cases.age_at_start < 10 then '8-9'
-            when current_cases.age_at_start < 12 then '10-11'
-            when current_cases.age_at_start < 14 then '12-13'
-            when current_cases.age_at_start < 18 then '14-17'
-            when current_cases.age_at_start >= 18 then '18 and over'
+            when cases.age_at_start < 8 then 'under 8'
+            when cases.age_at_start < 10 then '8-9'
+            when cases.age_at_start < 12 then '10-11'
+            when cases.age_at_start < 14 then '12-13'
+            when cases.age_at_start < 18 then '14-17'
+            when cases.age_at_start >= 18 then '18 and over'
         end as age_band,
-        current_cases.cvm_stage,
+        cases.cvm_stage,
         case
-            when current_cases.cvm_stage in ('CS1', 'CS2') then 'before the growth spurt'
-            when current_cases.cvm_stage in ('CS3', 'CS4') then 'around the growth spurt'
-            when current_cases.cvm_stage in ('CS5', 'CS6') then 'after the growth spurt'
+            when cases.cvm_stage in ('CS1', 'CS2') then 'before the growth spurt'
+            when cases.cvm_stage in ('CS3', 'CS4') then 'around the growth spurt'
+            when cases.cvm_stage in ('CS5', 'CS6') then 'after the growth spurt'
         end as growth_stage,
-        current_cases.incisor_class,
-        current_cases.molar_class,
-        current_cases.extracted_teeth,
+        cases.incisor_class,
+        cases.molar_class,
+        cases.extracted_teeth,
         patterns.extraction_pattern,
         patterns.is_extraction_case,
         patterns.extraction,
-        current_cases.start_quarter,
-        cast(substring(current_cases.start_quarter, 1, 4) as integer) as start_year,
-        current_cases.selection,
-        current_cases.status,
-        current_cases.comparison,
-        current_cases.clinician,
-        current_cases.wear_reported,
+        cases.start_quarter,
+        cast(substring(cases.start_quarter, 1, 4) as integer) as start_year,
+        cases.selection,
+        cases.status,
+        cases.comparison,
+        cases.clinician,
+        cases.wear_reported,
         named_sequences.appliance_first,
         named_sequences.appliance_sequence,
         named_sequences.appliance_ever,
@@ -145,12 +135,14 @@ joined as (
         times.plane_at_start,
         times.fma_at_start,
         $answer_names
-    from current_cases
-    left join case_registry on case_registry.case_no = current_cases.case_no
-    left join patterns on patterns.extracted_teeth = current_cases.extracted_teeth
-    left join phase_sequences on phase_sequences.case_no = current_cases.case_no
+    from cases
+    left join loads on loads.load_id = cases.load_id
+    left join case_registry on case_registry.case_no = cases.case_no
+    left join patterns on patterns.extracted_teeth = cases.extracted_teeth
+    left join phase_sequences on phase_sequences.case_no = cases.case_no
     left join named_sequences on named_sequences.appliance_sequence = phase_sequences.appliance_sequence
-    left join times on times.case_no = current_cases.case_no
+    left join times on times.case_no = cases.case_no
+    where cases.replaced_by is null
 )
 
 select

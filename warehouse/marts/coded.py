@@ -1,4 +1,4 @@
-"""Columns of mart_cases that hold one of a few codes, kept as enumerations: smaller, and quicker to write and to group.
+"""Columns that hold one of a few values, kept as enumerations: smaller, and quicker to write and to group.
 
 An enumeration reads as text everywhere (``Connection.frame`` gives strings).
 """
@@ -14,7 +14,12 @@ from warehouse.marts.statements import APPLIANCES, QUESTIONS_ASKED, TIMES
 from warehouse.outcomes.definition import QUESTIONS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from warehouse.tables import Tables
+
+MOST_VALUES = 1000
+"""Values up to which a column of free text is kept as an enumeration."""
 
 _OWN: dict[str, tuple[str, ...]] = {
     "age_band": AGE_BANDS,
@@ -36,16 +41,52 @@ _OWN: dict[str, tuple[str, ...]] = {
 _CONTRACT = ("sex", "cvm_stage", "incisor_class", "molar_class", "selection", "status", "comparison", "wear_reported")
 
 
+_SEEN = {
+    "practice": "select distinct practice from loads",
+    "extracted_teeth": "select distinct extracted_teeth from cases where replaced_by is null",
+    "start_quarter": "select distinct start_quarter from cases where replaced_by is null",
+    "clinician": "select distinct clinician from cases where replaced_by is null",
+}
+_SEEN_APPLIANCES = "select distinct appliance_category from phases where replaced_by is null"
+_AT_A_TIME = ("porion_kind", "gonion_kind")
+
+
 def coded_columns(labels: str) -> dict[str, tuple[str, ...]]:
-    """Column -> its codes; ``labels`` is the contract's labels as registered, or an empty object."""
+    """Column of mart_cases -> its codes; ``labels`` is the contract's labels as registered, or an empty object."""
     lists: Mapping[str, Mapping[str, str]] = json.loads(labels)
     found = dict(_OWN)
     found |= {column: tuple(lists[column]) for column in _CONTRACT if column in lists}
-    for question in QUESTIONS_ASKED:
-        codes = lists.get("asked" if question in QUESTIONS else question)
-        if codes:
-            found |= {f"{question}_{time}": tuple(codes) for time in TIMES}
-    return found
+    answers = coded_answers(lists)
+    return found | {f"{question}_{time}": codes for question, codes in answers.items() for time in TIMES}
+
+
+def coded_times(labels: str) -> dict[str, tuple[str, ...]]:
+    """Column of mart_timeline -> its codes."""
+    lists: Mapping[str, Mapping[str, str]] = json.loads(labels)
+    listed = {column: tuple(lists[column]) for column in _AT_A_TIME if column in lists}
+    return {"timepoint": TIMES} | listed | coded_answers(lists)
+
+
+def coded_answers(lists: Mapping[str, Mapping[str, str]]) -> dict[str, tuple[str, ...]]:
+    """Question -> its codes."""
+    code_lists = {question: "asked" if question in QUESTIONS else question for question in QUESTIONS_ASKED}
+    return {question: tuple(lists[codes]) for question, codes in code_lists.items() if codes in lists}
+
+
+def seen_columns(connection: Tables, *, n_phases: int) -> dict[str, tuple[str, ...]]:
+    """Column of mart_cases -> the values it has, for text that is free but of few values.
+
+    Sequences of appliances are not looked through where there is more than one phase.
+    """
+    found = {column: _values(connection.rows(question)) for column, question in _SEEN.items()}
+    if n_phases <= 1:
+        appliances = _values(connection.rows(_SEEN_APPLIANCES))
+        found |= {"appliance_sequence": appliances, "appliance_ever": appliances}
+    return {column: values for column, values in found.items() if 0 < len(values) <= MOST_VALUES}
+
+
+def _values(rows: Iterable[tuple[str | None, ...]]) -> tuple[str, ...]:
+    return tuple(sorted(value for (value,) in rows if value is not None))
 
 
 def coded_statement(statement: str, columns: Mapping[str, Sequence[str]]) -> str:

@@ -95,7 +95,7 @@ def cases_statement(measures: Sequence[str], *, n_phases: int, answers: Sequence
         n_upper_first_premolars=_count(("14", "24")),
         n_lower_second_premolars=_count(("35", "45")),
         n_lower_incisors=_count(("31", "32", "41", "42")),
-        phase_columns=",\n        ".join(_phase_columns(phases)),
+        phase_order=_phase_order(phases),
         plane_at_start=_at_start([measure for measure in PLANE_MEASURES if measure in measures]),
         fma_at_start=_at_start([measure for measure in ("fma_deg",) if measure in measures]),
         appliance_sequence=_sequence(phases),
@@ -148,6 +148,12 @@ def _by_sex(expressions: Mapping[str, str | None]) -> str:
 
 def _count(teeth: Sequence[str]) -> str:
     return "(" + " + ".join(f"case when listed like '% {tooth} %' then 1 else 0 end" for tooth in teeth) + ")"
+
+
+def _phase_order(phases: range) -> str:
+    if len(phases) == 1:
+        return filled("phases_once.sql").rstrip()
+    return filled("phases_in_turn.sql", phase_columns=",\n        ".join(_phase_columns(phases))).rstrip()
 
 
 def _phase_columns(phases: range) -> list[str]:

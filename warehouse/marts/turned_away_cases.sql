@@ -12,6 +12,26 @@ latest as (
         max(load_id) as load_id
     from loads
     group by practice, source_name, coalesce(source_sheet, '')
+),
+
+handed_over as (
+    select distinct case_key from turned_away where case_key is not null
+),
+
+-- of the many cases of the warehouse only these few are looked at
+known as (
+    select
+        case_registry.case_no,
+        case_registry.case_key
+    from case_registry
+    inner join handed_over on handed_over.case_key = case_registry.case_key
+),
+
+in_warehouse as (
+    select distinct known.case_key
+    from cases
+    inner join known on known.case_no = cases.case_no
+    where cases.replaced_by is null
 )
 
 select
@@ -24,11 +44,8 @@ select
 from turned_away
 inner join loads on loads.load_id = turned_away.load_id
 left join latest on latest.load_id = loads.load_id
-left join case_registry on case_registry.case_key = turned_away.case_key
-left join cases
-    on cases.case_no = case_registry.case_no
-    and cases.replaced_by is null
+left join in_warehouse on in_warehouse.case_key = turned_away.case_key
 where
-    cases.case_no is null
+    in_warehouse.case_key is null
     and loads.table_name = 'cases'
 group by loads.practice
