@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from warehouse.change_picture import ChangePicture, change_picture
 from warehouse.filter_values import relief
-from warehouse.rates import GroupRate, Rates, rates
-from warehouse.threshold import ThresholdCurve, threshold_curve
+from warehouse.rates import GroupRate, Rates, rates, rates_by
+from warehouse.threshold import ThresholdCurve, counted_changes, threshold_curve
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -52,14 +52,15 @@ class Answer:
 
 def answer(reader: Reader, *, selection: Selection, definition: str | None = None) -> Answer:
     """The answer under one definition (the headline one where None) for the cases selected."""
-    overall = rates(reader, definition=definition, selection=selection)
+    overall, *by = rates_by(reader, (None, *COMPARISONS), definition=definition, selection=selection)
+    changes = counted_changes(reader, overall.definition, selection)
     n_started = overall.groups[0].n_started
     return Answer(
         overall=overall,
         untreated=_untreated(reader, selection, definition),
-        by=tuple(rates(reader, by=by, definition=definition, selection=selection) for by in COMPARISONS),
-        threshold=threshold_curve(reader, definition=definition, selection=selection),
-        changes=change_picture(reader, definition=definition, selection=selection),
+        by=tuple(by),
+        threshold=threshold_curve(reader, definition=definition, selection=selection, changes=changes),
+        changes=change_picture(reader, definition=definition, selection=selection, changes=changes),
         relief={} if n_started else relief(reader, selection=selection),
         published_at=reader.snapshot.published_at,
     )

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from warehouse.error_band import ErrorBand, error_band
 from warehouse.marts.expressions import name as checked
+from warehouse.marts.outcome_sql import outcomes_of
 from warehouse.outcomes.definition import SPANS
 
 if TYPE_CHECKING:
@@ -18,7 +17,7 @@ if TYPE_CHECKING:
     from warehouse.reader import Reader
     from warehouse.selection import Selection
 
-MOST_DOTS = 5_000
+MOST_DOTS = 2_000
 """Dots drawn at most. Beyond that, the cases with the lowest keyed hash are drawn: a random choice that stays."""
 
 SHOWN_KEY = 10
@@ -37,7 +36,7 @@ class CaseDots:
             expected (null without a growth curve), beyond (change beyond expectation, more is worse), status.
         n: Cases counted; ``n_drawn`` of them are in the frame.
         n_other: Cases counted by an alternative measure, which is not drawn.
-        expected: Middle expected change of the cases drawn; None without growth curve.
+        expected: Middle expected change of the cases that have one; None without growth curve.
         band: Measuring error.
     """
 
@@ -74,20 +73,22 @@ def case_dots(
     measure = next((one for one in part.measures if f"{one}__before" in columns), None) if part else None
     if part is None or measure is None:
         return None
-    frame = _frame(reader, chosen, part, measure, selection, has_expected=f"{measure}__expected" in columns)
-    drawn = frame.filter(frame["is_drawn"]).drop("is_drawn")
+    source, values = _counted(chosen, part, measure, selection, has_expected=f"{measure}__expected" in columns)
+    counts = f"select count(*), coalesce(sum(case when is_drawn then 1 else 0 end), 0) from ({source}) as counted"
+    n, n_with = reader.connection.rows(counts, values)[0]
     label, unit = reader.connection.rows("select label, unit from mart_measures where measure = ?", [measure])[0]
-    known = drawn["expected"].drop_nulls().to_numpy()
     return CaseDots(
         definition=chosen,
         part=part,
         measure=measure,
         label=label,
         unit=unit,
-        frame=drawn.head(most),
-        n=frame.height,
-        n_other=frame.height - drawn.height,
-        expected=float(np.median(known)) if known.size else None,
+        frame=_drawn(reader, source, values, most),
+        n=n,
+        n_other=n - int(n_with),
+        expected=reader.connection.value(
+            f"select median(expected) from ({source}) as counted where is_drawn and expected is not null", values
+        ),
         band=error_band(reader, measure=measure, selection=selection),
     )
 
@@ -97,24 +98,33 @@ def _columns(reader: Reader) -> set[str]:
     return {column for (column,) in rows}
 
 
-def _frame(
-    reader: Reader, definition: Definition, part: ChangePart, measure: str, selection: Selection, *, has_expected: bool
-) -> pl.DataFrame:
+def _counted(
+    definition: Definition, part: ChangePart, measure: str, selection: Selection, *, has_expected: bool
+) -> tuple[str, list[object]]:
+    """SQL of the cases counted, and its parameters."""
     condition, values = selection.where()
     sign = 1 if part.direction == "rise" else -1
     code = checked(measure)
     expected = f"mart_spans.{code}__expected" if has_expected else "cast(null as double)"
-    frame = reader.connection.frame(
-        f"select substring(mart_cases.case_key, 1, {SHOWN_KEY}) as case, mart_cases.practice, mart_cases.sex,"
+    source = (
+        "select mart_cases.case_key, mart_cases.practice, mart_cases.sex,"
         " mart_cases.age_at_start, mart_cases.appliance_first as appliance, mart_spans.months,"
         f" mart_spans.{code}__before as before, mart_spans.{code}__after as after, {expected} as expected,"
         f" {sign} * mart_outcomes.value as beyond, mart_outcomes.status,"
         f" mart_spans.{code}__before is not null and mart_spans.{code}__after is not null as is_drawn"
-        " from mart_outcomes inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
+        f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
         " inner join mart_spans on mart_spans.case_no = mart_outcomes.case_no and mart_spans.span = ?"
-        f" where mart_outcomes.definition_id = ? and mart_outcomes.step = 'counted' and {condition}"
-        " order by mart_cases.case_key",
-        [part.span, definition.id, *values],
+        f" where mart_outcomes.step = 'counted' and {condition}"
+    )
+    return source, [part.span, *values]
+
+
+def _drawn(reader: Reader, source: str, values: list[object], most: int) -> pl.DataFrame:
+    """The cases to draw, by their keyed hash."""
+    frame = reader.connection.frame(
+        f"select substring(case_key, 1, {SHOWN_KEY}) as case, * exclude (case_key, is_drawn)"
+        f" from ({source}) as counted where is_drawn order by case_key limit {int(most)}",
+        values,
     )
     labels = {code: reader.label("appliance_category", code) for code in frame["appliance"].drop_nulls().unique()}
     return frame.with_columns(frame["appliance"].replace(labels))

@@ -9,6 +9,7 @@ import numpy as np
 
 from warehouse.analysis.change import mean_change
 from warehouse.error_band import ErrorBand, error_band
+from warehouse.threshold import counted_changes
 
 if TYPE_CHECKING:
     import polars as pl
@@ -64,13 +65,18 @@ class ChangePicture:
     band: ErrorBand
 
 
-def change_picture(reader: Reader, *, selection: Selection, definition: str | None = None) -> ChangePicture | None:
-    """The picture for the definition asked for; None where it has no single change to draw."""
+def change_picture(
+    reader: Reader, *, selection: Selection, definition: str | None = None, changes: pl.DataFrame | None = None
+) -> ChangePicture | None:
+    """The picture for the definition asked for; None where it has no single change to draw.
+
+    ``changes`` are the counted changes where they have been read already.
+    """
     chosen = reader.definition(definition)
     part = chosen.single_change
     if part is None:
         return None
-    frame = _values(reader, chosen, part, selection)
+    frame = counted_changes(reader, chosen, selection) if changes is None else changes
     values, adverse = frame["value"].to_numpy(), frame["is_adverse"].to_numpy()
     label, unit = _measure(reader, part.measures[0])
     beyond = values >= part.threshold
@@ -127,17 +133,6 @@ def _width(values: NDArray[np.float64]) -> float:
     least = float(np.ptp(values)) / MOST_BINS
     wide_enough = [width for width in WIDTHS if width >= least] or [float(np.ceil(least))]
     return min(wide_enough, key=lambda width: abs(np.log(width / max(wanted, WIDTHS[0]))))
-
-
-def _values(reader: Reader, definition: Definition, part: ChangePart, selection: Selection) -> pl.DataFrame:
-    condition, values = selection.where()
-    sign = 1 if part.direction == "rise" else -1
-    return reader.connection.frame(
-        f"select {sign} * mart_outcomes.value as value, mart_outcomes.status = 'adverse' as is_adverse"
-        " from mart_outcomes inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        f" where mart_outcomes.definition_id = ? and mart_outcomes.value is not null and {condition}",
-        [definition.id, *values],
-    )
 
 
 def _measure(reader: Reader, code: str) -> tuple[str, str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from warehouse.marts.outcome_sql import outcomes_of
 from warehouse.marts.steps import STAGES, STEPS
 from warehouse.selection import Selection
 
@@ -79,12 +80,17 @@ def sampling_frame(reader: Reader, definition: Definition, selection: Selection)
     condition, values = selection.where()
     steps = dict(
         reader.connection.rows(
-            "select mart_outcomes.step, count(*) from mart_outcomes"
+            f"select mart_outcomes.step, count(*) from {outcomes_of(definition)}"
             " inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-            f" where mart_outcomes.definition_id = ? and {condition} group by mart_outcomes.step",
-            [definition.id, *values],
+            f" where {condition} group by mart_outcomes.step",
+            values,
         )
     )
+    return flow_of(reader, steps, selection)
+
+
+def flow_of(reader: Reader, steps: Mapping[str, int], selection: Selection) -> Flow:
+    """The frame from the number of cases at each step."""
     return Flow(stage_counts(steps), _turned_away(reader, selection), _selected(reader, selection))
 
 

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from warehouse.analysis.proportion import missing_bounds, proportion
-from warehouse.flow import Flow, StageCount, sampling_frame, stage_counts
+from warehouse.flow import Flow, StageCount, flow_of, sampling_frame, stage_counts
 from warehouse.grouping import Grouping, group_expression, grouping, in_order, membership_join
+from warehouse.marts.outcome_sql import outcomes_of
 from warehouse.selection import Selection
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from warehouse.analysis.proportion import ProportionMethod
     from warehouse.outcomes.definition import Definition
@@ -22,6 +23,9 @@ SMALL_GROUP = 20
 """Cases below which a rate is called a small-sample rate."""
 
 ALL = "all cases"
+
+Steps: TypeAlias = "dict[str, tuple[dict[str, int], int]]"
+"""Group -> (step of mart_outcomes -> cases, cases adverse)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,10 +97,62 @@ def rates(
         method: ``wilson``, ``clopper_pearson``, ``mid_p`` or ``jeffreys``.
         level: Level of the interval.
     """
+    (found,) = rates_by(reader, (by,), definition=definition, selection=selection, method=method, level=level)
+    return found
+
+
+def rates_by(
+    reader: Reader,
+    ways: Sequence[str | None],
+    *,
+    definition: str | None = None,
+    selection: Selection | None = None,
+    method: ProportionMethod = "wilson",
+    level: float = 0.95,
+) -> tuple[Rates, ...]:
+    """The same shares by several groupings (None: over all), counted in one pass over the cases; see :func:`rates`."""
     chosen = reader.definition(definition)
     selection = selection or Selection()
-    way = grouping(by) if by else None
-    steps = _steps_by_group(reader, chosen, selection, way)
+    asked = [grouping(by) if by else None for by in ways]
+    found = _steps_by_group(reader, chosen, selection, asked)
+    flow = _flow(reader, chosen, selection, asked, found)
+    made = zip(asked, found, strict=True)
+    return tuple(_rates(reader, chosen, selection, way, steps, flow, method=method, level=level) for way, steps in made)
+
+
+def _flow(
+    reader: Reader,
+    definition: Definition,
+    selection: Selection,
+    ways: Sequence[Grouping | None],
+    found: Sequence[Steps],
+) -> Flow:
+    """The frame: added up from a grouping that has every case once, else asked for."""
+    for way, steps in zip(ways, found, strict=True):
+        if way is None or way.column is not None:
+            return flow_of(reader, _sums(steps), selection)
+    return sampling_frame(reader, definition, selection)
+
+
+def _sums(steps: Steps) -> dict[str, int]:
+    sums: dict[str, int] = {}
+    for counts, _ in steps.values():
+        for step, n in counts.items():
+            sums[step] = sums.get(step, 0) + n
+    return sums
+
+
+def _rates(
+    reader: Reader,
+    definition: Definition,
+    selection: Selection,
+    way: Grouping | None,
+    steps: Steps,
+    flow: Flow,
+    *,
+    method: ProportionMethod,
+    level: float,
+) -> Rates:
     sizes = {group: sum(counts.values()) for group, (counts, _) in steps.items()}
     order = in_order(way, sizes) if way else [ALL]
     empty: tuple[dict[str, int], int] = ({}, 0)
@@ -105,7 +161,7 @@ def rates(
         for group in order
     )
     return Rates(
-        definition=chosen,
+        definition=definition,
         growth_reference=reader.growth_reference,
         build=reader.snapshot.build_id,
         selection=selection,
@@ -113,7 +169,7 @@ def rates(
         method=method,
         level=level,
         groups=groups,
-        flow=sampling_frame(reader, chosen, selection),
+        flow=flow,
     )
 
 
@@ -122,23 +178,39 @@ def _label(reader: Reader, way: Grouping | None, group: str) -> str:
 
 
 def _steps_by_group(
-    reader: Reader, definition: Definition, selection: Selection, way: Grouping | None
-) -> dict[str, tuple[dict[str, int], int]]:
-    """Group -> (step -> n, n adverse)."""
-    condition, values = selection.where()
-    expression, join = (group_expression(way), membership_join(way)) if way else (f"'{ALL}'", "")
-    rows = reader.connection.rows(
-        f"select {expression} as grouped, mart_outcomes.step, count(*),"
-        " sum(case when mart_outcomes.status = 'adverse' then 1 else 0 end)"
-        " from mart_outcomes inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        f"{join} where mart_outcomes.definition_id = ? and {condition} group by 1, 2",
-        [definition.id, *values],
-    )
-    found: dict[str, tuple[dict[str, int], int]] = {}
-    for group, step, n, n_adverse in rows:
-        steps, adverse = found.get(group, ({}, 0))
-        found[group] = ({**steps, step: n}, adverse + int(n_adverse))
+    reader: Reader, definition: Definition, selection: Selection, ways: Sequence[Grouping | None]
+) -> list[Steps]:
+    """For each grouping: group -> (step -> n, n adverse). Groupings that have every case once are counted together."""
+    single = [place for place, way in enumerate(ways) if way is None or way.column is not None]
+    found: list[Steps] = [{} for _ in ways]
+    for places in ([single] if single else []) + [[place] for place in range(len(ways)) if place not in single]:
+        for place, group, step, n, n_adverse in _counted(reader, definition, selection, [ways[at] for at in places]):
+            steps, adverse = found[places[place]].get(group, ({}, 0))
+            found[places[place]][group] = ({**steps, step: n}, adverse + int(n_adverse))
     return found
+
+
+def _counted(
+    reader: Reader, definition: Definition, selection: Selection, ways: Sequence[Grouping | None]
+) -> Iterator[tuple[int, str, str, int, int]]:
+    """Place of the grouping, group, step, cases, adverse cases."""
+    condition, values = selection.where()
+    expressions = [group_expression(way) if way else f"'{ALL}'" for way in ways]
+    named = ", ".join(f"{expression} as g{place}" for place, expression in enumerate(expressions))
+    groups = [f"g{place}" for place in range(len(ways))]
+    sets = ", ".join(f"({group}, step)" for group in groups)
+    rows = reader.connection.rows(
+        f"select {', '.join(groups)}, step, count(*), sum(is_adverse) from ("
+        f"select {named}, mart_outcomes.step as step,"
+        " case when mart_outcomes.status = 'adverse' then 1 else 0 end as is_adverse"
+        f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
+        f"{membership_join(ways[0]) if ways[0] else ''} where {condition}) as counted"
+        f" group by {f'grouping sets ({sets})' if len(ways) > 1 else f'{groups[0]}, step'}",
+        values,
+    )
+    for *marks, step, n, n_adverse in rows:
+        ((place, group),) = ((place, mark) for place, mark in enumerate(marks) if mark is not None)
+        yield place, group, step, n, n_adverse
 
 
 def _group_rate(

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from warehouse.analysis.proportion import proportion
+from warehouse.marts.outcome_sql import outcomes_of
 from warehouse.results import Caution
 from warehouse.selection import Selection
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    import polars as pl
+    from numpy.typing import NDArray
 
     from warehouse.outcomes.definition import ChangePart, Definition
     from warehouse.reader import Reader
@@ -51,18 +56,25 @@ class ThresholdCurve:
 
 def counted_values(reader: Reader, definition: Definition, selection: Selection) -> list[float]:
     """The quantity compared with the threshold, for every case counted, signed so that a larger one is worse."""
+    values: list[float] = counted_changes(reader, definition, selection)["value"].to_list()
+    return values
+
+
+def counted_changes(reader: Reader, definition: Definition, selection: Selection) -> pl.DataFrame:
+    """One row a counted case: ``value``, signed so that a larger one is worse, and ``is_adverse``.
+
+    No row where the definition has several parts, and so no single change.
+    """
+    condition, parameters = selection.where()
     part = definition.single_change
-    if part is None:
-        return []
-    condition, values = selection.where()
-    rows = reader.connection.rows(
-        "select mart_outcomes.value from mart_outcomes"
-        " inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        f" where mart_outcomes.definition_id = ? and mart_outcomes.value is not null and {condition}",
-        [definition.id, *values],
+    sign = "-1" if part is not None and part.direction == "fall" else "1"
+    none = "" if part is not None else " and false"
+    return reader.connection.frame(
+        f"select {sign} * mart_outcomes.value as value, mart_outcomes.status = 'adverse' as is_adverse"
+        f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
+        f" where mart_outcomes.value is not null and {condition}{none}",
+        parameters,
     )
-    sign = 1.0 if part.direction == "rise" else -1.0
-    return [sign * value for (value,) in rows]
 
 
 def threshold_curve(
@@ -72,22 +84,25 @@ def threshold_curve(
     selection: Selection | None = None,
     grid: Sequence[float] = GRID,
     level: float = 0.95,
+    changes: pl.DataFrame | None = None,
 ) -> ThresholdCurve:
     """Share of cases at or beyond each threshold, with its Wilson interval.
 
     The margin for measuring error that a definition may ask for is left out here: the curve shows the threshold's
-    part alone, so at the threshold in force it may lie above the headline rate.
+    part alone, so at the threshold in force it may lie above the headline rate. ``changes`` are the counted changes
+    where they have been read already.
     """
     chosen = reader.definition(definition)
     part = chosen.single_change
-    values = sorted(counted_values(reader, chosen, selection or Selection()))
+    found = counted_changes(reader, chosen, selection or Selection()) if changes is None else changes
+    values = np.sort(found["value"].to_numpy())
     points = tuple(_point(threshold, values, level) for threshold in grid) if part else ()
-    return ThresholdCurve(definition=chosen, part=part, points=points, n=len(values), cautions=_cautions(chosen, part))
+    return ThresholdCurve(definition=chosen, part=part, points=points, n=values.size, cautions=_cautions(chosen, part))
 
 
-def _point(threshold: float, ascending: list[float], level: float) -> ThresholdPoint:
-    n_adverse = len(ascending) - bisect_left(ascending, threshold)
-    return ThresholdPoint(threshold, n_adverse, proportion(n_adverse, len(ascending), level=level))
+def _point(threshold: float, ascending: NDArray[np.float64], level: float) -> ThresholdPoint:
+    n_adverse = ascending.size - int(np.searchsorted(ascending, threshold, side="left"))
+    return ThresholdPoint(threshold, n_adverse, proportion(n_adverse, ascending.size, level=level))
 
 
 def _cautions(definition: Definition, part: ChangePart | None) -> tuple[Caution, ...]:

@@ -47,8 +47,8 @@ def agreement_chart(
             ],
         )
     )
-    chart = alt.layer(dots, *_lines(repeats, palette)).properties(
-        width=width, height=380 if large else 300, description=agreement_alt(repeats)
+    chart = alt.layer(
+        dots, *_lines(repeats, palette), width=width, height=380 if large else 300, description=agreement_alt(repeats)
     )
     return dressed(chart, palette, large=large)
 

@@ -56,8 +56,8 @@ def balance_chart(found: Balance, *, palette: Palette = LIGHT, large: bool = Fal
         .mark_text(align="left", dy=up)
         .encode(x=x_at(0), y=alt.Y("variable:N", sort=variables, axis=None), text=alt.Text("variable:N"))
     )
-    chart = alt.layer(line, marks, names).properties(
-        width=width, height=max(1, len(variables)) * step, description=balance_alt(found)
+    chart = alt.layer(
+        line, marks, names, width=width, height=max(1, len(variables)) * step, description=balance_alt(found)
     )
     return dressed(chart, palette, large=large)
 

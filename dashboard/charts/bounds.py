@@ -57,7 +57,5 @@ def bounds_chart(
         .mark_text(dy=off + 4, fontWeight="bold")
         .encode(x=x, y=y, text=alt.Text("said:N"))
     )
-    chart = alt.layer(span, points, outer, inner).properties(
-        width=width, height=height, description=bounds_sentence(group)
-    )
+    chart = alt.layer(span, points, outer, inner, width=width, height=height, description=bounds_sentence(group))
     return dressed(chart, palette, large=large)

@@ -32,7 +32,7 @@ def changes_chart(
 ) -> alt.LayerChart:
     """The histogram with the threshold and the band of measuring error."""
     layers = [*_band(picture, palette), _bars(picture, palette), *_marks(picture, palette)]
-    chart = alt.layer(*layers).properties(width=width, height=420 if large else 280, description=changes_alt(picture))
+    chart = alt.layer(*layers, width=width, height=420 if large else 280, description=changes_alt(picture))
     return dressed(chart, palette, large=large)
 
 

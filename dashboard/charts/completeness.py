@@ -68,8 +68,8 @@ def completeness_chart(
         .mark_text(align="left", dy=-10, fontWeight="bold", limit=alt.ExprRef("width"))
         .encode(x=x_at(0), y=alt.Y("field:N", sort=fields, axis=None), text=alt.Text("field:N"))
     )
-    chart = alt.layer(cells, numbers, names).properties(
-        width=width, height=max(1, len(fields)) * ROW, description=completeness_alt(found)
+    chart = alt.layer(
+        cells, numbers, names, width=width, height=max(1, len(fields)) * ROW, description=completeness_alt(found)
     )
     return dressed(chart, palette, large=large)
 

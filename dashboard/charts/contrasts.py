@@ -77,7 +77,10 @@ def contrasts_chart(
         marks,
         names.encode(x=x_at(0), text=alt.Text("shown:N")),
         numbers.encode(x=x_at("width"), text=alt.Text("said:N")),
-    ).properties(width=width, height=max(1, frame.height) * step, description=contrasts_alt(named, main=main))
+        width=width,
+        height=max(1, frame.height) * step,
+        description=contrasts_alt(named, main=main),
+    )
     return dressed(chart, palette, large=large)
 
 

@@ -58,5 +58,8 @@ def corners_chart(
         counts.transform_calculate(said="format(datum.n, ',') + ' with an adverse face'").encode(
             x=x_at("width"), text=alt.Text("said:N")
         ),
-    ).properties(width=width, height=2 * step, description=corners.sentence)
+        width=width,
+        height=2 * step,
+        description=corners.sentence,
+    )
     return dressed(chart, palette, large=large)

@@ -68,8 +68,8 @@ def crossed_chart(
         .mark_text(align="left", dy=-16, fontWeight="bold", limit=alt.ExprRef("width"))
         .encode(x=x_at(0), y=alt.Y("group:N", sort=groups, axis=None), text=alt.Text("group:N"))
     )
-    chart = alt.layer(cells, shares, counts, names).properties(
-        width=width, height=max(1, len(groups)) * ROW, description=crossed_alt(found)
+    chart = alt.layer(
+        cells, shares, counts, names, width=width, height=max(1, len(groups)) * ROW, description=crossed_alt(found)
     )
     return dressed(chart, palette, large=large)
 

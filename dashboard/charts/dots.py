@@ -51,8 +51,8 @@ def dots_chart(
         marks = marks.add_params(
             alt.selection_interval(name=AREA, encodings=["x", "y"]), alt.selection_point(name=ONE, fields=["case"])
         )
-    chart = alt.layer(*_growth(dots, palette), marks).properties(
-        width=width, height=520 if large else 420, description=dots_alt(dots)
+    chart = alt.layer(
+        *_growth(dots, palette), marks, width=width, height=520 if large else 420, description=dots_alt(dots)
     )
     return dressed(chart, palette, large=large)
 
@@ -80,8 +80,8 @@ def beyond_chart(
     name = base.mark_text(align="right", dy=-8, color=palette.adverse).encode(
         x=x_at("width"), y=alt.Y("at:Q"), text=alt.Text("said:N")
     )
-    chart = alt.layer(marks, rule, name).properties(
-        width=width, height=380 if large else 300, description=beyond_alt(dots, picked)
+    chart = alt.layer(
+        marks, rule, name, width=width, height=380 if large else 300, description=beyond_alt(dots, picked)
     )
     return dressed(chart, palette, large=large)
 

@@ -40,7 +40,7 @@ def growth_chart(
             "sex:N", legend=legend, scale=alt.Scale(domain=sexes, range=[[1, 0], [6, 3], [2, 2]])
         ),
     )
-    chart = alt.layer(lines).properties(width=width, height=240, description=growth_alt(found, measure))
+    chart = alt.layer(lines, width=width, height=240, description=growth_alt(found, measure))
     return dressed(chart, palette, large=large)
 
 

@@ -125,8 +125,8 @@ def shares_chart(
         x=x_at(0), text=alt.Text("group:N")
     )
     numbers = base.mark_text(align="right", dy=up).encode(x=x_at("width"), text=alt.Text("right:N"))
-    chart = alt.layer(bounds, intervals, points, names, numbers).properties(
-        width=width, height=max(1, frame.height) * step, description=said
+    chart = alt.layer(
+        bounds, intervals, points, names, numbers, width=width, height=max(1, frame.height) * step, description=said
     )
     return dressed(chart, palette, large=large)
 

@@ -55,8 +55,8 @@ def threshold_chart(
         ],
     )
     mark = _in_force(curve, palette)
-    chart = alt.layer(band, line, dots, *mark).properties(
-        width=width, height=420 if large else 260, description=threshold_alt(curve)
+    chart = alt.layer(
+        band, line, dots, *mark, width=width, height=420 if large else 260, description=threshold_alt(curve)
     )
     return dressed(chart, palette, large=large)
 

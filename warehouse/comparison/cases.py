@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from warehouse.errors import RequestError, near_names
 from warehouse.grouping import GROUPINGS
 from warehouse.marts.expressions import name, text
+from warehouse.marts.outcome_sql import outcomes_of
 from warehouse.marts.steps import STEPS
 
 if TYPE_CHECKING:
@@ -67,9 +68,9 @@ def case_table(
         "select mart_cases.case_no,"
         " case mart_outcomes.status when 'adverse' then true when 'not adverse' then false end as adverse,"
         f" mart_outcomes.step not in ({due}) as is_due, mart_outcomes.value{listed}"
-        " from mart_outcomes inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        f" where mart_outcomes.definition_id = ? and {condition} order by mart_cases.case_no",
-        [definition.id, *values],
+        f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
+        f" where {condition} order by mart_cases.case_no",
+        values,
     )
 
 

@@ -19,6 +19,7 @@ from warehouse.comparison.group_names import check_group, is_known, is_ordered
 from warehouse.comparison.methods import distinct
 from warehouse.comparison.question import Question
 from warehouse.comparison.standing import stand
+from warehouse.marts.outcome_sql import outcomes_of
 from warehouse.outcomes.definition import FAMILIES
 from warehouse.rates import rates
 from warehouse.results import Caution
@@ -84,6 +85,7 @@ def compare_groups(
     correction: Correction | None = None,
     level: float = 0.95,
     is_recorded: bool = True,
+    is_pooled: bool = True,
 ) -> GroupComparison:
     """Share adverse in each group, against a reference group.
 
@@ -101,6 +103,7 @@ def compare_groups(
         correction: How p values are corrected; that of the plan that lists the comparison, else Holm's, where None.
         level: Level of the intervals.
         is_recorded: Whether this counts as a look; False where the caller records the comparisons itself.
+        is_pooled: Whether shares drawn together by partial pooling are wanted as well; they take the longest.
 
     Raises:
         RequestError: The grouping or the reference does not exist.
@@ -128,7 +131,7 @@ def compare_groups(
         reference_label=base.label if base else (WITHOUT if overlapping else ""),
         compared=compared,
         corrected=adjust_p_values(tests, names=[names[code] for code in compared], method=how),  # type: ignore[arg-type]
-        pooled=None if overlapping else _pooled(known, level),
+        pooled=_pooled(known, level) if is_pooled and not overlapping else None,
         trend=_trend(known, scores, level),
         scores=scores,
         standing=standing,
@@ -155,11 +158,11 @@ def _others(reader: Reader, found: Rates) -> dict[str, _Counts]:
     """For groups that overlap: the counts of the cases not in each group, among cases whose groups are known."""
     condition, values = found.selection.where()
     rows = reader.connection.rows(
-        "select count(*), sum(case when mart_outcomes.status = 'adverse' then 1 else 0 end) from mart_outcomes"
+        "select count(*), sum(case when mart_outcomes.status = 'adverse' then 1 else 0 end)"
+        f" from {outcomes_of(found.definition)}"
         " inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        " where mart_outcomes.definition_id = ? and mart_outcomes.step = 'counted'"
-        f" and mart_cases.appliance_ever is not null and {condition}",
-        [found.definition.id, *values],
+        f" where mart_outcomes.step = 'counted' and mart_cases.appliance_ever is not null and {condition}",
+        values,
     )
     n, n_adverse = rows[0]
     return {
