@@ -43,7 +43,7 @@ def chosen(desk: Desk) -> Choice:
     """The choices of the side panel; what is in the address comes first."""
     with st.sidebar:
         st.header("What is counted", divider=False)
-        definition = _definition(desk)
+        definition = definition_chosen(desk)
         taken = st.radio("Cases", list(TAKEN), format_func=TAKEN.__getitem__, key="cases", bind="query-params")
         everyone = Selection(selection="both")
         offered = [one for one in desk.about_cases(filter_values, everyone) if _may_offer(desk, one)]
@@ -62,7 +62,8 @@ def _may_offer(desk: Desk, one: FilterValues) -> bool:
     return not (one.name == "practice" and desk.viewer.practice)
 
 
-def _definition(desk: Desk) -> str:
+def definition_chosen(desk: Desk) -> str:
+    """The definition asked for; the headline one at first."""
     listed, headline = desk.about_methods(definitions)
     order = list(FAMILIES)
     listed = tuple(sorted(listed, key=lambda one: (one.id != headline, order.index(one.family))))

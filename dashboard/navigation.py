@@ -9,14 +9,19 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from warehouse.pooled.kept import has_results
+from warehouse.snapshot import POINTER
+
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Collection
 
     from streamlit.navigation.page import StreamlitPage
 
     from dashboard.viewer import Viewer
 
 PAGES = Path(__file__).with_name("pages")
+CASES = "cases"
+RESULTS = "results of a study group"
 
 
 def everyone(_: Viewer) -> bool:
@@ -36,12 +41,13 @@ def who_may_write(viewer: Viewer) -> bool:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """One page: its file, its title and address, and who is offered it."""
+    """One page: its file, its title and address, who is offered it, and what must be there for it (one is enough)."""
 
     file: str
     title: str
     address: str
     offered_to: Callable[[Viewer], bool] = everyone
+    needs: tuple[str, ...] = (CASES,)
 
 
 MAP: dict[str, tuple[Entry, ...]] = {
@@ -49,6 +55,8 @@ MAP: dict[str, tuple[Entry, ...]] = {
         Entry(file="answer.py", title="What happened", address="answer"),
         Entry(file="comparisons.py", title="Do groups differ?", address="comparisons"),
         Entry(file="cases.py", title="Case by case", address="cases", offered_to=who_sees_cases),
+        Entry(file="practices.py", title="How practices compare", address="practices", needs=(CASES, RESULTS)),
+        Entry(file="drift.py", title="Is it drifting?", address="drift", offered_to=who_sees_cases),
         Entry(file="present.py", title="Present", address="present"),
     ),
     "Can it be trusted?": (
@@ -56,18 +64,30 @@ MAP: dict[str, tuple[Entry, ...]] = {
         Entry(file="data.py", title="How complete?", address="data", offered_to=who_sees_cases),
         Entry(file="methods.py", title="How it is counted", address="methods"),
     ),
-    "Files": (Entry(file="bring_in.py", title="Bring in a file", address="bring_in", offered_to=who_may_write),),
+    "Files": (
+        Entry(file="bring_in.py", title="Bring in a file", address="bring_in", offered_to=who_may_write, needs=()),
+    ),
 }
 """Heading -> pages below it. The first page is the one that opens."""
 
 
-def pages(viewer: Viewer, *, is_empty: bool = False) -> dict[str, list[StreamlitPage]]:
-    """The pages a viewer is offered, under their headings; of an empty warehouse, the one that fills it."""
-    only = who_may_write if is_empty and viewer.may_write else None
-    offered = {
-        heading: [one for one in entries if one.offered_to(viewer) and only in {None, one.offered_to}]
-        for heading, entries in MAP.items()
+def held(folder: Path) -> frozenset[str]:
+    """What a warehouse folder has to show."""
+    found = {CASES: (folder / POINTER).exists(), RESULTS: has_results(folder)}
+    return frozenset(name for name, is_there in found.items() if is_there)
+
+
+def pages(viewer: Viewer, *, there: Collection[str] = (CASES,)) -> dict[str, list[StreamlitPage]]:
+    """The pages a viewer is offered, under their headings; of an empty warehouse, the one that fills it.
+
+    Where nothing is left of them, all are offered: they say what is missing.
+    """
+    offered = {heading: [one for one in entries if one.offered_to(viewer)] for heading, entries in MAP.items()}
+    usable = {
+        heading: [one for one in entries if not one.needs or set(one.needs) & set(there)]
+        for heading, entries in offered.items()
     }
+    offered = usable if any(usable.values()) else offered
     first = next(entries for entries in offered.values() if entries)[0]
     return {
         heading: [

@@ -14,10 +14,14 @@ from warehouse.pooled.agreement import Agreement, digest_of_reference
 from warehouse.pooled.cases import GroupCases, columns_of, result_column
 from warehouse.pooled.handing_over import HandingOver, hand_over
 from warehouse.pooled.member import Member
+from warehouse.pooled.pooling import pooled_result
+from warehouse.pooled.publishing import Publisher
 from warehouse.pooled.variables import ADVERSE, DEFAULT_GROUPINGS, NOT_ADVERSE, NOT_DUE, NOT_KNOWN, hierarchy_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from warehouse.pooled.result import GroupResult
 
 R1 = constant_slopes()
 SMALL = ("age_band", "sex", "extraction", "start_year")
@@ -119,3 +123,19 @@ def members(
         member(hand_over(cases, agreed, level=one), f"{first + i:03}")
         for i, (cases, one) in enumerate(zip(practices, levels, strict=True))
     ]
+
+
+def group_result(*adverse: int, n: int = 90, salt: str = "salt") -> GroupResult:
+    """The result of practices that each gave so many adverse cases of about ``n``; practice i is "P-00i"."""
+    agreed = agreement(groupings=("extraction",), k=2, l=1)
+    given = [
+        together(
+            counted(x // 2, n // 2 + i, agreed, extraction="extraction"),
+            counted(x - x // 2, n // 2, agreed, extraction="non-extraction"),
+            agreed=agreed,
+        )
+        for i, x in enumerate(adverse)
+    ]
+    publisher = Publisher(agreed.pooled_policy)
+    taken = members(given, agreed, level="cases")
+    return pooled_result(taken, agreed, publisher=publisher, salt=salt, number=1, made_on="2026-02-01")

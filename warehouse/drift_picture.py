@@ -158,15 +158,30 @@ def drift_picture(
     )
 
 
-def _practice(reader: Reader, selection: Selection) -> str:
+def drift_with_seed(
+    reader: Reader, *, selection: Selection, definition: str | None, asked: DriftAsked, seed: int = 1
+) -> DriftPicture:
+    """The same with a stated seed, so that the simulated figures are the same whenever they are asked for."""
+    import numpy as np
+
+    rng = np.random.default_rng(seed)
+    return drift_picture(reader, rng=rng, selection=selection, definition=definition, asked=asked)
+
+
+def practices_with_cases(reader: Reader, *, selection: Selection) -> tuple[str, ...]:
+    """The practices that a chart can be made of."""
     condition, values = selection.where()
     rows = reader.connection.rows(f"select distinct practice from mart_cases where {condition} order by 1", values)
-    if len(rows) > 1:
-        found = f"these are the cases of {len(rows)} practices"
+    return tuple(str(practice) for (practice,) in rows)
+
+
+def _practice(reader: Reader, selection: Selection) -> str:
+    known = practices_with_cases(reader, selection=selection)
+    if len(known) > 1:
+        found = f"these are the cases of {len(known)} practices"
         expected = "the cases of one practice: drift is about one practice over time"
         raise RequestError(found, expected=expected, remedy="choose one practice")
-    named = selection.filters.get("practice", ())
-    return str(rows[0][0]) if rows else ", ".join(named)
+    return known[0] if known else ", ".join(selection.filters.get("practice", ()))
 
 
 def _cases(reader: Reader, definition: Definition, selection: Selection) -> list[_Case]:

@@ -8,7 +8,6 @@ from warehouse.wording import percent
 
 if TYPE_CHECKING:
     from warehouse.analysis.drift import CusumPath
-    from warehouse.analysis.run_length import SimulatedRunLength
     from warehouse.drift_picture import DriftPicture
 
 
@@ -18,10 +17,10 @@ def drift_sentences(found: DriftPicture) -> list[str]:
         return [found.refused]
     return [
         finding(found.path),
-        _plan(found),
-        *_run_lengths(found.simulated_usual, found.simulated_changed, found.path),
-        _average(found),
-        _periods(found),
+        plan_sentence(found),
+        *run_length_sentences(found),
+        average_sentence(found),
+        periods_sentence(found),
     ]
 
 
@@ -40,8 +39,9 @@ def finding(path: CusumPath) -> str:
     )
 
 
-def _plan(found: DriftPicture) -> str:
-    if found.path is None:  # pragma: no cover - asked only where there is a path
+def plan_sentence(found: DriftPicture) -> str:
+    """What the chart was fixed by; empty without one."""
+    if found.path is None:
         return ""
     plan = found.path.plan
     source = f"from the first {found.baseline.n} cases" if found.baseline is not None else "stated beforehand"
@@ -51,8 +51,10 @@ def _plan(found: DriftPicture) -> str:
     )
 
 
-def _run_lengths(usual: SimulatedRunLength | None, changed: SimulatedRunLength | None, path: CusumPath) -> list[str]:
-    if usual is None or changed is None:  # pragma: no cover - both are there with a path
+def run_length_sentences(found: DriftPicture) -> list[str]:
+    """How long the chart runs until a signal, by calculation and by simulation; and who could not be charted."""
+    usual, changed, path = found.simulated_usual, found.simulated_changed, found.path
+    if usual is None or changed is None or path is None:
         return []
     planned = path.plan
     ends = f"{usual.interval.low:.0f} to {usual.interval.high:.0f}"
@@ -64,7 +66,8 @@ def _run_lengths(usual: SimulatedRunLength | None, changed: SimulatedRunLength |
     ]
 
 
-def _average(found: DriftPicture) -> str:
+def average_sentence(found: DriftPicture) -> str:
+    """Where the moving average stands; empty without one."""
     if found.average is None or not found.average.points:
         return ""
     n, outside = len(found.average.points), sum(point.outside for point in found.average.points)
@@ -73,7 +76,8 @@ def _average(found: DriftPicture) -> str:
     return f"The moving average stands at {percent(last.value)}, {where}."
 
 
-def _periods(found: DriftPicture) -> str:
+def periods_sentence(found: DriftPicture) -> str:
+    """Which periods lie outside their limits."""
     outside = [point.label for point in found.periods.points if point.outside]
     if not outside:
         return "No period of start lies outside the limits of its size."

@@ -9,10 +9,9 @@ from altair.utils.schemapi import debug_mode
 
 from dashboard.desk import place
 from dashboard.entrance import current_viewer
-from dashboard.navigation import chosen_page, pages
+from dashboard.navigation import chosen_page, held, pages
 from dashboard.screen import problem, style
 from warehouse.errors import MentonError
-from warehouse.snapshot import POINTER
 
 log = logging.getLogger("menton.dashboard")
 
@@ -22,7 +21,7 @@ def main() -> None:
     st.set_page_config(page_title="Menton", layout="centered", initial_sidebar_state="auto")
     style()
     try:
-        page = chosen_page(pages(current_viewer(), is_empty=not (place().folder / POINTER).exists()))
+        page = chosen_page(pages(current_viewer(), there=held(place().folder)))
         with debug_mode(False):  # charts are held against their schema by the tests, not while a reader waits
             page.run()
     except MentonError as error:

@@ -13,7 +13,10 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from tests.hand_made import load_rows, made_case
+from tests.study_group import group_result
 from warehouse.catalogues import register
+from warehouse.pooled.kept import Kept, kept_path, kept_text
+from warehouse.pooled.shares import tag_of
 from warehouse.publish import publish
 from warehouse.reader import Reader
 from warehouse.store import open_store
@@ -118,7 +121,16 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     turn_a_row_away(made)
     with open_store(made) as store:
         publish(made, store, again=True)
+    keep_a_result(made)
     return made
+
+
+def keep_a_result(folder: Path) -> None:
+    """The result of a study group, as one of its practices keeps it: HARBOUR is the practice with 9 adverse cases."""
+    found = group_result(12, 3, 9, 20, 15, 11)
+    path = kept_path(folder, found.group)
+    path.parent.mkdir(exist_ok=True)
+    path.write_text(kept_text(Kept(found, {"HARBOUR": tag_of("P-002", "salt")})), encoding="utf-8")
 
 
 @pytest.fixture(scope="session")
@@ -150,7 +162,11 @@ def opened(folder: Path, monkeypatch: pytest.MonkeyPatch, _views: dict[Any, AppT
     monkeypatch.setenv("MENTON_WAREHOUSE", str(folder))
 
     def opening(page: str = "answer", *, fresh: bool = False, **address: str) -> AppTest:
-        view = (page, tuple(sorted(address.items())), *(os.environ.get(name) for name in VARIABLES))
+        view = (
+            page,
+            tuple(sorted(address.items())),
+            *(os.environ.get(name) for name in ("MENTON_WAREHOUSE", *VARIABLES)),
+        )
         if fresh or view not in _views:
             _views[view] = _run(page, address)
         return _views[view]

@@ -16,6 +16,8 @@ PAGES = {
     "answer": "What happened",
     "comparisons": "Do groups differ?",
     "cases": "Case by case",
+    "practices": "How practices compare",
+    "drift": "Is it drifting?",
     "readings": "How exact are the readings?",
     "data": "How complete are the data?",
     "methods": "How it is counted",

@@ -43,7 +43,7 @@ def test_a_coordinator_is_given_no_count_before_it_is_protected(folder: Path) ->
 
 def test_a_practice_sees_nothing_of_another_on_any_page(opened: Open, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("MENTON_VIEWER", "practice:QUARRY")
-    for page in ("answer", "comparisons", "cases", "readings", "data", "methods", "present"):
+    for page in ("answer", "comparisons", "cases", "practices", "drift", "readings", "data", "methods", "present"):
         app = opened(page, practice="HARBOUR")
         assert not app.exception, page
         assert "HARBOUR" not in everything_said(app).replace("such as HARBOUR", ""), page

@@ -33,6 +33,11 @@ def kept_text(kept: Kept) -> str:
     return json.dumps({"result": kept.result.to_dict(), "mine": kept.mine}, indent=1) + "\n"
 
 
+def has_results(warehouse: Path) -> bool:
+    """Whether a result is kept."""
+    return any((warehouse / FOLDER).glob("*.json"))
+
+
 def kept_results(warehouse: Path) -> tuple[Kept, ...]:
     """The results kept, one a group, by the group's name.
 

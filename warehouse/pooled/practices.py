@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from warehouse.pooled.publishing import fits
-from warehouse.pooled.ranges import Range, exactly
+from warehouse.pooled.ranges import Range, exactly, tightened
 from warehouse.pooled.tables import (
     COUNTED,
     SCOPE,
@@ -30,9 +30,9 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Practice:
-    """One practice's counts as published."""
+    """One practice's counts as published, under its pseudonym."""
 
-    member: Member
+    pseudonym: str
     adverse: Range
     counted: Range
     adverse_shown: str
@@ -51,6 +51,7 @@ def published_practices(
     if whole:
         table = _practice_table(whole, outcome, publisher)
         found += [one for member in whole if (one := _published(member, table, left_out)) is not None]
+        found = narrowed(found, _total_of(totals, len(found) == len(whole)))
     for member in members:
         counts = results[member.id]
         if member in whole:
@@ -59,8 +60,14 @@ def published_practices(
             left_out["gave no number of cases counted"] += 1
             continue
         adverse = counts[ADVERSE]
-        found.append(Practice(member, adverse, counted, _shown(adverse, agreement), counted.words))
+        found.append(Practice(member.pseudonym, adverse, counted, _shown(adverse, agreement), counted.words))
     return found, totals, left_out
+
+
+def _total_of(totals: ProtectedTable | None, has_all: bool) -> int | None:
+    if totals is None or totals.refused or not has_all or totals.release.policy.round_to is not None:
+        return None
+    return totals.cell(ADVERSE).value
 
 
 def is_whole(results: dict[str, Range] | None) -> bool:
@@ -106,6 +113,19 @@ def _practice_table(members: Sequence[Member], outcome: str, publisher: Publishe
     return publisher.publish(breakdown_table(outcome, SCOPE, counts, layout), outcome, SCOPE)
 
 
+def narrowed(practices: Sequence[Practice], adverse: int | None) -> list[Practice]:
+    """Hidden counts within what the total leaves of them, as any reader can work out.
+
+    Args:
+        practices: All practices behind the total, and no others.
+        adverse: The total as shown, exactly; None where it is hidden or rounded.
+    """
+    if adverse is None:
+        return list(practices)
+    known = tightened({str(i): one.adverse for i, one in enumerate(practices)}, exactly(adverse))
+    return [replace(one, adverse=known[str(i)]) for i, one in enumerate(practices)]
+
+
 def _published(member: Member, table: ProtectedTable, left_out: Counter[str]) -> Practice | None:
     counted, adverse = table.cell(member.id, COUNTED), table.cell(member.id, ADVERSE)
     if table.refused or counted.value is None:
@@ -116,10 +136,11 @@ def _published(member: Member, table: ProtectedTable, left_out: Counter[str]) ->
         return None
     known = exactly(counted.value)
     if adverse.value is not None:
-        return Practice(member, exactly(min(adverse.value, counted.value)), known, adverse.shown, counted.shown)
+        exact = exactly(min(adverse.value, counted.value))
+        return Practice(member.pseudonym, exact, known, adverse.shown, counted.shown)
     low, high = table.release.bounds((member.id, ADVERSE))
     hidden = Range(int(low), int(min(high, counted.value))).within(Range(0, counted.value))
-    return Practice(member, hidden, known, adverse.shown, counted.shown)
+    return Practice(member.pseudonym, hidden, known, adverse.shown, counted.shown)
 
 
 def _shown(count: Range, agreement: Agreement) -> str:

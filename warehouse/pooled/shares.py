@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from warehouse.analysis.funnel import Funnel
     from warehouse.analysis.meta_result import Pooled
+    from warehouse.outcomes.definition import Definition
     from warehouse.pooled.agreement import Agreement
     from warehouse.pooled.member import Member
     from warehouse.pooled.practices import Practice
@@ -62,19 +63,49 @@ def pooled_shares(
         salt: Makes the tags of this result its own.
         level: Level of all intervals.
     """
-    definition = agreement.definition(outcome)
     practices, totals, left_out = published_practices(members, agreement, outcome, publisher)
-    if len(practices) < agreement.fewest_practices:
-        reason = f"Pooled figures need at least {agreement.fewest_practices} practices; {len(practices)} can be used."
+    return share_pool(
+        practices,
+        agreement.definition(outcome),
+        totals=tuple((name, cell.shown) for (name,), cell in totals.cells.items()) if totals else (),
+        notes=left_out_notes(left_out),
+        fewest=agreement.fewest_practices,
+        salt=salt,
+        level=level,
+    )
+
+
+def share_pool(
+    practices: Sequence[Practice],
+    definition: Definition,
+    *,
+    totals: tuple[tuple[str, str], ...],
+    notes: tuple[str, ...],
+    fewest: int,
+    salt: str,
+    level: float = 0.95,
+) -> SharePool:
+    """Pool the shares of practices whose counts are given as they are published.
+
+    Args:
+        practices: Counts as published, in any order.
+        definition: What makes a case adverse.
+        totals: Name -> cases over the practices, as shown.
+        notes: What became of practices that are left out.
+        fewest: Fewest practices behind anything pooled.
+        salt: Makes the tags of this result its own.
+        level: Level of all intervals.
+    """
+    if len(practices) < fewest:
         return SharePool(
-            outcome=outcome,
+            outcome=definition.id,
             definition=definition.name,
             sentence=definition.sentence,
             practices=len(practices),
-            notes=left_out_notes(left_out),
-            refused=reason,
+            notes=notes,
+            refused=f"Pooled figures need at least {fewest} practices; {len(practices)} can be used.",
         )
-    practices.sort(key=lambda one: (-round(one.counted.middle), tag_of(one.member.pseudonym, salt)))
+    practices = sorted(practices, key=lambda one: (-round(one.counted.middle), tag_of(one.pseudonym, salt)))
     counts = filled([one.adverse for one in practices], [one.counted for one in practices])
     labels = [f"practice {i + 1}" for i in range(len(practices))]
     pooled = pool(logit_effects(counts.adverse, counts.counted, labels=labels), level=level)
@@ -82,11 +113,11 @@ def pooled_shares(
     hidden = sum(not one.adverse.is_exact for one in practices)
     prediction = pooled.natural_prediction()
     return SharePool(
-        outcome=outcome,
+        outcome=definition.id,
         definition=definition.name,
         sentence=definition.sentence,
         practices=len(practices),
-        totals=tuple((name, cell.shown) for (name,), cell in totals.cells.items()) if totals else (),
+        totals=totals,
         lines=_lines(practices, counts, labels, pooled, (plain, spread), salt, level),
         figures=_figures(counts, labels, level),
         prediction_low=prediction.low if prediction else None,
@@ -96,7 +127,7 @@ def pooled_shares(
         if_highest=_at_end(practices, "high") if hidden else None,
         target=plain.target,
         edges=_edges(plain, spread=False) + _edges(spread, spread=True),
-        notes=(*left_out_notes(left_out), *_hidden_notes(hidden), *_texts(pooled, plain, spread)),
+        notes=(*notes, *_hidden_notes(hidden), *_texts(pooled, plain, spread)),
     )
 
 
@@ -133,7 +164,7 @@ def _lines(
         found.append(
             Line(
                 label=labels[i],
-                tag=tag_of(one.member.pseudonym, salt),
+                tag=tag_of(one.pseudonym, salt),
                 counted=one.counted_shown,
                 adverse=one.adverse_shown,
                 n=counts.counted[i],

@@ -1,0 +1,179 @@
+"""Three charts of one practice over time: the sum of evidence (CUSUM), the moving average, and shares by period.
+
+What a chart signals is told by shape and by words, never by colour alone.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import altair as alt
+import polars as pl
+
+from dashboard.charts.places import y_at
+from dashboard.theme import LIGHT, Palette, dressed
+from warehouse.drift_words import average_sentence, finding, periods_sentence
+from warehouse.wording import percent
+
+if TYPE_CHECKING:
+    from warehouse.analysis.control_charts import ControlChart
+    from warehouse.drift_picture import DriftPicture
+
+MOST_PERIODS_NAMED = 20
+
+
+def cusum_frame(found: DriftPicture) -> pl.DataFrame:
+    """One row a case charted."""
+    path = found.path
+    values = path.values if path else ()
+    signals = set(path.signals) if path else set()
+    rows = [
+        {"case": number, "sum": value, "signal": number in signals, "name": f"signal at case {number}"}
+        for number, value in enumerate(values, start=1)
+    ]
+    schema = {"case": pl.Int64, "sum": pl.Float64, "signal": pl.Boolean, "name": pl.String}
+    return pl.DataFrame(rows, schema=schema)
+
+
+def cusum_chart(
+    found: DriftPicture, *, palette: Palette = LIGHT, large: bool = False, width: int = 460
+) -> alt.LayerChart:
+    """The sum after each case, the limit, the signals and the planned reviews."""
+    frame = cusum_frame(found)
+    limit = found.path.plan.limit if found.path else 1.0
+    ahead = [one.case_number for one in found.reviews]
+    last = max([frame.height, *ahead, 1])
+    x = alt.X("case:Q", title="cases charted, in order of finish", scale=alt.Scale(domain=[0, last], nice=False))
+    top = alt.Scale(domain=[0, 1.15 * max([limit, *frame["sum"].to_list()])], nice=False)
+    y = alt.Y("sum:Q", title="evidence of the share to notice", scale=top)
+    line = (
+        alt.Chart(frame)
+        .mark_line(color=palette.main, strokeWidth=2)
+        .encode(x=x, y=y, tooltip=[alt.Tooltip("case:Q"), alt.Tooltip("sum:Q", format=".2f")])
+    )
+    signals = alt.Chart(frame.filter("signal"))
+    marks = signals.mark_point(shape="triangle-up", size=140, filled=True, opacity=1, color=palette.adverse)
+    names = signals.mark_text(align="right", dx=-9, color=palette.ink)
+    layers = [
+        *_reviews(ahead, x, palette),
+        *_level(limit, f"limit {limit:.2f}", palette, top),
+        line,
+        marks.encode(x=x, y=y),
+        names.encode(x=x, y=y, text=alt.Text("name:N")),
+    ]
+    chart = alt.layer(*layers).properties(width=width, height=420 if large else 280, description=cusum_alt(found))
+    return dressed(chart, palette, large=large)
+
+
+def _reviews(numbers: list[int], x: alt.X, palette: Palette) -> list[alt.Chart]:
+    frame = pl.DataFrame(
+        {"case": numbers, "name": ["review"] * len(numbers)}, schema={"case": pl.Int64, "name": pl.String}
+    )
+    rule = alt.Chart(frame).mark_rule(color=palette.line, strokeWidth=1.5).encode(x=x)
+    first = alt.Chart(frame.head(1)).mark_text(align="left", dx=4, baseline="top", color=palette.quiet)
+    return [rule, first.encode(x=x, y=y_at(2), text=alt.Text("name:N"))]
+
+
+def _level(at: float, said: str, palette: Palette, scale: alt.Scale) -> list[alt.Chart]:
+    base = alt.Chart(pl.DataFrame({"at": [at], "said": [said]}))
+    rule = base.mark_rule(color=palette.adverse, strokeDash=[6, 3], strokeWidth=2)
+    text = base.mark_text(align="left", baseline="bottom", dy=-4, color=palette.adverse)
+    y = alt.Y("at:Q", scale=scale, title="")
+    return [rule.encode(y=y), text.encode(x=alt.XValue(4), y=y, text=alt.Text("said:N"))]  # type: ignore[no-untyped-call]
+
+
+def cusum_alt(found: DriftPicture) -> str:
+    """What the chart shows, in words."""
+    if found.path is None:
+        return f"No chart: {found.refused}"
+    at = ", ".join(str(one.case_number) for one in found.reviews if one.reached)
+    reviews = f" Planned reviews passed after cases {at}." if at else ""
+    return f"Sum of evidence over {found.path.n:,} cases in order of finish. {finding(found.path)}{reviews}"
+
+
+def average_chart(
+    found: DriftPicture, *, palette: Palette = LIGHT, large: bool = False, width: int = 460
+) -> alt.LayerChart:
+    """The moving average of the share with its limits."""
+    chart = found.average
+    points = chart.points if chart else ()
+    rows = [
+        {"case": i, "value": one.value, "low": max(0.0, one.low), "high": one.high}
+        for i, one in enumerate(points, start=1)
+    ]
+    numbers = dict.fromkeys(("value", "low", "high"), pl.Float64)
+    frame = pl.DataFrame(rows, schema={"case": pl.Int64, **numbers})
+    x = alt.X("case:Q", title="cases charted, in order of finish", scale=alt.Scale(nice=False))
+    axis = alt.Axis(format="%", title="moving average of the share")
+    base = alt.Chart(frame)
+    band = base.mark_area(color=palette.second, opacity=0.16).encode(
+        x=x, y=alt.Y("low:Q", axis=axis), y2=alt.Y2("high")
+    )
+    line = base.mark_line(color=palette.main, strokeWidth=2).encode(x=x, y=alt.Y("value:Q", axis=axis))
+    drawn = alt.layer(band, line, *_centre(chart, palette)).properties(
+        width=width, height=360 if large else 220, description=average_alt(found)
+    )
+    return dressed(drawn, palette, large=large)
+
+
+def _centre(chart: ControlChart | None, palette: Palette) -> list[alt.Chart]:
+    if chart is None or chart.centre is None:
+        return []
+    at = pl.DataFrame({"at": [chart.centre]})
+    return [alt.Chart(at).mark_rule(color=palette.ink, strokeDash=[2, 3]).encode(y=alt.Y("at:Q", title=""))]
+
+
+def average_alt(found: DriftPicture) -> str:
+    """What the chart shows, in words."""
+    sentence = average_sentence(found)
+    return f"Exponentially weighted moving average with its limits. {sentence}" if sentence else "No moving average."
+
+
+def periods_frame(found: DriftPicture) -> pl.DataFrame:
+    """One row a period of start."""
+    rows = [
+        {
+            "period": one.label,
+            "share": one.value,
+            "low": one.low,
+            "high": one.high,
+            "kind": "outside" if one.outside else "inside",
+            "said": f"{percent(one.value)} of {one.n:,} counted" if one.n else "none counted",
+        }
+        for one in found.periods.points
+        if one.n
+    ]
+    numbers = dict.fromkeys(("share", "low", "high"), pl.Float64)
+    return pl.DataFrame(rows, schema={"period": pl.String, **numbers, "kind": pl.String, "said": pl.String})
+
+
+def periods_chart(
+    found: DriftPicture, *, palette: Palette = LIGHT, large: bool = False, width: int = 460
+) -> alt.LayerChart:
+    """Shares by period of start, each with the limits of its size."""
+    frame = periods_frame(found)
+    axis = alt.Axis(format="%", title="share adverse")
+    labels = alt.Axis(labelAngle=0 if frame.height <= 6 else -90, labelOverlap=frame.height > MOST_PERIODS_NAMED)
+    x = alt.X("period:O", title="started in", sort=None, axis=labels)
+    kinds = ["outside", "inside"]
+    shape = alt.Shape("kind:N", scale=alt.Scale(domain=kinds, range=["triangle-up", "circle"]), legend=None)
+    stroke = alt.Stroke("kind:N", scale=alt.Scale(domain=kinds, range=[palette.adverse, palette.main]), legend=None)
+    fill = alt.Fill("kind:N", scale=alt.Scale(domain=kinds, range=[palette.adverse, palette.ground]), legend=None)
+    base = alt.Chart(frame).encode(x=x, tooltip=[alt.Tooltip("period:N"), alt.Tooltip("said:N", title="share")])
+    bars = base.mark_bar(color=palette.second, opacity=0.16, size=22 if frame.height <= MOST_PERIODS_NAMED else 8)
+    marks = base.mark_point(size=100, strokeWidth=2, opacity=1)
+    drawn = alt.layer(
+        bars.encode(y=alt.Y("low:Q", axis=axis), y2=alt.Y2("high")),
+        *_centre(found.periods, palette),
+        marks.encode(y=alt.Y("share:Q", axis=axis), shape=shape, stroke=stroke, fill=fill),
+    ).properties(width=width, height=360 if large else 240, description=periods_alt(found))
+    return dressed(drawn, palette, large=large)
+
+
+def periods_alt(found: DriftPicture) -> str:
+    """What the chart shows, in words."""
+    rows = periods_frame(found).iter_rows(named=True)
+    listed = "; ".join(f"{row['period']}: {row['said']}" for row in rows)
+    if not listed:
+        return "No case was counted in any period."
+    return f"Share adverse by period of start, each with the limits of its size. {periods_sentence(found)} {listed}."

@@ -1,0 +1,164 @@
+"""Is the share adverse drifting in one practice? Its cases as they finished, against a share fixed beforehand."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+import streamlit as st
+
+from dashboard.charts.drift import (
+    average_alt,
+    average_chart,
+    cusum_alt,
+    cusum_chart,
+    periods_alt,
+    periods_chart,
+    periods_frame,
+)
+from dashboard.desk import Desk, desk
+from dashboard.filters import definition_chosen
+from dashboard.screen import as_table, behind, draw, fine, palette, plain, said, table
+from warehouse.drift_picture import DriftAsked, drift_with_seed, practices_with_cases
+from warehouse.drift_words import average_sentence, finding, periods_sentence, plan_sentence, run_length_sentences
+from warehouse.selection import Selection
+from warehouse.wording import CAUTION, percent
+
+if TYPE_CHECKING:
+    from warehouse.analysis.drift import Review
+    from warehouse.drift_picture import DriftPicture
+
+NONE = "—"
+
+
+def page(here: Desk) -> None:
+    """The page."""
+    st.title("Is it drifting?")
+    definition, practice = the_choice(here)
+    if not practice:
+        said("There is no practice with cases yet.")
+        behind(("Caution", CAUTION))
+        return
+    asked = what_is_fixed()
+    selection = Selection(filters={"practice": (practice,)})
+    found = here.about_cases(drift_with_seed, selection, definition=definition, asked=asked)
+    the_sum(found, practice)
+    the_average(found)
+    the_periods(found)
+    fine(*(caution.text for caution in found.cautions))
+    chosen = found.definition
+    behind(
+        ("Definition", f"{chosen.name}, {chosen.label}. {chosen.sentence} Source: {chosen.source}."),
+        ("Growth reference", found.growth_reference),
+        ("Cases", f"{found.selection.sentence()}; in order of finish"),
+        ("Methods", "Bernoulli CUSUM (Steiner 2000), moving average and p-chart (NIST handbook 6.3)"),
+        ("Build", found.build),
+        ("Caution", CAUTION),
+    )
+
+
+def the_choice(here: Desk) -> tuple[str, str]:
+    """Definition and practice; a practice is asked for only where there are several."""
+    known = here.about_cases(practices_with_cases, Selection())
+    with st.sidebar:
+        st.header("What is charted", divider=False)
+        definition = definition_chosen(here)
+        if len(known) < 2:
+            return definition, known[0] if known else ""
+        return definition, st.selectbox("Practice", known, key="practice", bind="query-params")
+
+
+def what_is_fixed() -> DriftAsked:
+    """What the chart is fixed by. It belongs in a plan before the cases are looked at, and is in the address."""
+    usual_choice = DriftAsked()
+    with st.sidebar, st.expander("What the chart is fixed by"):
+        st.caption("Fix these in your plan, before you look. Empty: taken from the first cases, and twice their odds.")
+        usual = _percent("Usual share, %", "usual")
+        notice = _percent("Share to notice, %", "notice")
+        alarm = st.number_input(
+            "Cases until a false alarm", 50, 10_000, int(usual_choice.false_alarm), 50, key="alarm", bind="query-params"
+        )
+        every = st.number_input(
+            "Review after so many cases", 5, 500, usual_choice.review_every, 5, key="every", bind="query-params"
+        )
+    return DriftAsked(
+        in_control=None if usual is None else usual / 100,
+        out_of_control=None if notice is None else notice / 100,
+        false_alarm=float(alarm),
+        review_every=int(every),
+    )
+
+
+def _percent(label: str, key: str) -> float | None:
+    return st.number_input(label, 0.1, 99.0, None, 0.5, key=key, bind="query-params")
+
+
+def the_sum(found: DriftPicture, practice: str) -> None:
+    """The finding, the chart it comes from, and how often it is wrong."""
+    if found.path is None:
+        said(f"{practice}: no chart yet.")
+        plain(found.refused)
+        return
+    said(f"{practice}: {finding(found.path)}")
+    plain(plan_sentence(found), *run_length_sentences(found))
+    draw(cusum_chart(found, palette=palette()), alt=cusum_alt(found), key="cusum")
+    fine(
+        "Every adverse case lifts the sum and every other lowers it, by how much more likely it is at the share to"
+        " notice than at the usual one. At the limit it signals and starts again from zero.",
+        "A signal is a reason to look: whom the practice treats, how it measures, what it does. It is no verdict.",
+    )
+    the_reviews(found)
+
+
+def the_reviews(found: DriftPicture) -> None:
+    """The state at each planned review."""
+    if not found.reviews or found.path is None:
+        return
+    st.subheader("Planned reviews")
+    rows = [_review(one) for one in found.reviews]
+    table(
+        pl.DataFrame(rows), alt=f"State of the chart at its planned reviews; the limit is {found.path.plan.limit:.2f}"
+    )
+
+
+def _review(one: Review) -> dict[str, str]:
+    if not one.reached or one.adverse is None or one.expected is None or one.value is None:
+        texts = (NONE, NONE, NONE, "still ahead")
+    else:
+        signals = ", ".join(f"case {number}" for number in one.signals) or "none"
+        texts = (f"{one.adverse:,}", f"{one.expected:.1f}", f"{one.value:.2f}", signals)
+    names = ("adverse so far", "expected so far", "sum", "signals since the last review")
+    return {"after": f"{one.case_number:,} cases", **dict(zip(names, texts, strict=True))}
+
+
+def the_average(found: DriftPicture) -> None:
+    """The moving average of the same cases."""
+    if found.average is None or not found.average.points:
+        return
+    st.header("The moving average")
+    plain(average_sentence(found))
+    draw(average_chart(found, palette=palette()), alt=average_alt(found), key="average")
+    fine("Each case counts for a twentieth, the older ones less and less. Shaded: limits at three standard deviations.")
+
+
+def the_periods(found: DriftPicture) -> None:
+    """Shares by period of start."""
+    frame = periods_frame(found)
+    if frame.is_empty():
+        return
+    st.header("By when treatment started")
+    plain(periods_sentence(found))
+    draw(periods_chart(found, palette=palette()), alt=periods_alt(found), key="periods")
+    fine(
+        f"Bars: exact limits for a period of that size, about {percent(found.periods.centre)}. Filled triangles lie"
+        " outside.",
+        f"{found.n_not_due:,} cases are still in treatment and not counted." if found.n_not_due else "",
+    )
+    rows = [
+        (one.label, f"{one.n:,}", percent(one.value) if one.n else NONE, f"{percent(one.low)} to {percent(one.high)}")
+        for one in found.periods.points
+    ]
+    as_table("The same as a table", ("started in", "counted", "share", "limits"), rows, file_name="periods.csv")
+
+
+page(desk())

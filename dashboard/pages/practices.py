@@ -1,0 +1,245 @@
+"""Practices beside each other, unnamed and in order of size: of this warehouse, or of a study group it is in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import polars as pl
+import streamlit as st
+
+from dashboard.charts.forest import forest_alt, forest_chart
+from dashboard.charts.funnel import funnel_alt, funnel_chart
+from dashboard.desk import desk, place
+from dashboard.entrance import current_viewer
+from dashboard.screen import as_table, behind, draw, fine, palette, plain, said, table
+from warehouse.grouping import GROUPINGS
+from warehouse.pooled.kept import kept_results
+from warehouse.pooled.words import (
+    ORDER,
+    figure_words,
+    funnel_sentence,
+    hidden_sentence,
+    line_sentence,
+    overdispersion_sentence,
+    place_sentence,
+    pooled_sentence,
+    prediction_sentence,
+    span,
+    spread_sentence,
+)
+from warehouse.snapshot import POINTER
+from warehouse.wording import CAUTION, percent
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dashboard.viewer import Viewer
+    from warehouse.pooled.here import Here
+    from warehouse.pooled.kept import Kept
+    from warehouse.pooled.result import Figure, GroupPool, GroupResult, Line, SharePool
+
+NOBODY = "none of them"
+HERE = "the practices of this warehouse"
+NONE = "—"
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where practices come from: the warehouse (``here``), or a kept result of a group."""
+
+    name: str
+    here: Here | None = None
+    kept: Kept | None = None
+
+    @property
+    def tags(self) -> Mapping[str, str]:
+        """Practice -> tag of its line, for the practices of this warehouse."""
+        if self.here is not None:
+            return self.here.tags
+        return self.kept.mine if self.kept is not None else {}
+
+
+def page() -> None:
+    """The page."""
+    st.title("How practices compare")
+    viewer = current_viewer()
+    source = the_source(sources())
+    if source is None:
+        said("There is nothing to compare yet.")
+        plain("Bring in the cases of several practices, or take part in a study group and read what it found.")
+        behind(("Caution", CAUTION))
+        return
+    mine = marked(source, viewer)
+    if source.here is not None:
+        shares(source.here.pool, mine)
+        foot_of_warehouse(source.here)
+    elif source.kept is not None:
+        of_group(source.kept.result, mine)
+
+
+def sources() -> list[Source]:
+    """What there is to look at: the warehouse itself if something is published, then every result kept."""
+    folder = place().folder
+    found = []
+    if (folder / POINTER).exists():
+        here = desk().practices()
+        if len(here.tags) > 1:
+            found.append(Source(HERE, here=here))
+    for kept in kept_results(folder):
+        name = f"{kept.result.name}, result {kept.result.number} of {kept.result.made_on}"
+        found.append(Source(name, kept=kept))
+    return found
+
+
+def the_source(listed: list[Source]) -> Source | None:
+    """The one looked at; asked for only where there are several."""
+    if len(listed) < 2:
+        return listed[0] if listed else None
+    by_name = {one.name: one for one in listed}
+    with st.sidebar:
+        st.header("What is looked at", divider=False)
+        return by_name[st.radio("Practices", list(by_name), key="of", bind="query-params")]
+
+
+def marked(source: Source, viewer: Viewer) -> str:
+    """The tag of the line that is marked: a practice's own; an owner or coordinator may have one marked or none."""
+    if viewer.role == "practice":
+        return source.tags.get(viewer.practice, "")
+    if source.kept is not None:
+        return next(iter(source.tags.values()), "") if viewer.role == "owner" and len(source.tags) == 1 else ""
+    with st.sidebar:
+        st.header("What is marked", divider=False)
+        chosen = st.selectbox("Mark a practice", [NOBODY, *sorted(source.tags)], key="mark", bind="query-params")
+        st.caption("The others stay without a name, so that the picture can be shown to all.")
+    return source.tags.get(chosen, "")
+
+
+def shares(found: SharePool, mine: str) -> None:
+    """Forest and funnel of one definition."""
+    said(pooled_sentence(found))
+    plain(found.sentence)
+    if found.refused:
+        fine(*found.notes)
+        return
+    plain(prediction_sentence(found), spread_sentence(found), hidden_sentence(found))
+    own = next((one for one in found.lines if mine and one.tag == mine), None)
+    if own is not None:
+        plain(line_sentence(own))
+    the_forest(found, mine)
+    the_funnel(found, mine, own)
+    the_methods(found)
+
+
+def the_forest(found: SharePool, mine: str) -> None:
+    """Every practice with its interval, and all together."""
+    st.header("Each with its interval")
+    draw(forest_chart(found, mine=mine, palette=palette()), alt=forest_alt(found, mine=mine), key="forest")
+    fine(
+        ORDER,
+        "Mark and bar: share as counted, with its 95% interval (Wilson). Upright stroke: the same share drawn towards"
+        " what the practices have in common, the further the fewer cases there are (beta-binomial). Dotted: a hidden"
+        " count, and what the share can be. Diamond: all together; dashed below it: a further practice.",
+    )
+    rows = [_row(line, mine) for line in found.lines]
+    columns = ("practice", "adverse of counted", "share (95% interval)", "drawn to the others", "weight in the mean")
+    as_table("The same as a table", columns, rows, file_name="practices.csv")
+
+
+def _row(line: Line, mine: str) -> tuple[str, ...]:
+    name = f"{line.label}, yours" if mine and line.tag == mine else line.label
+    counts = f"{line.adverse} of {line.counted}"
+    if line.share is None:
+        return (name, counts, f"hidden, {span(line.low, line.high)}", NONE, percent(line.weight, digits=0))
+    drawn = NONE
+    if line.pooled_low is not None and line.pooled_high is not None:
+        drawn = f"{percent(line.pooled_share)} ({span(line.pooled_low, line.pooled_high)})"
+    share = f"{percent(line.share)} ({span(line.low, line.high)})"
+    return (name, counts, share, drawn, percent(line.weight, digits=0))
+
+
+def the_funnel(found: SharePool, mine: str, own: Line | None) -> None:
+    """Every practice by its size, within limits."""
+    st.header("Each by its size")
+    plain(funnel_sentence(found), place_sentence(own) if own is not None else "")
+    if any(one.position for one in found.lines) and found.target is not None:
+        draw(funnel_chart(found, mine=mine, palette=palette()), alt=funnel_alt(found, mine=mine), key="funnel")
+    fine(
+        "Lines: exact limits within which chance alone would keep 95% (unbroken) and 99.8% (dashed) of practices with"
+        " the same share. Shaded: the 95% limits when practices may differ as much as these do."
+        f" {overdispersion_sentence(found)}",
+        "Outside is a reason to ask about the children treated, the records and the measuring; it is no verdict.",
+    )
+
+
+def the_methods(found: SharePool) -> None:
+    """The pooled share by several methods."""
+    rows = [(one.name, figure_words(one)) for one in found.figures]
+    as_table("The mean by other methods", ("method", "share (95% interval)"), rows, file_name="pooled-share.csv")
+    fine(*found.notes)
+
+
+def of_group(result: GroupResult, mine: str) -> None:
+    """Everything a group was given."""
+    names = {one.outcome: one.definition for one in result.shares}
+    outcome = next(iter(names), "")
+    if len(names) > 1:
+        outcome = st.selectbox("Definition", list(names), format_func=names.__getitem__, key="def", bind="query-params")
+    for found in result.shares:
+        if found.outcome == outcome:
+            shares(found, mine)
+    for breakdown in result.breakdowns:
+        if breakdown.outcome == outcome:
+            by_group(breakdown)
+    behind(
+        ("Definition", names.get(outcome, "")),
+        ("Group", f"{result.name}, agreement version {result.version}; result {result.number} of {result.made_on}"),
+        ("Growth reference", result.growth),
+        ("Read", " ".join(result.notes)),
+        ("Caution", CAUTION),
+    )
+
+
+def by_group(found: GroupPool) -> None:
+    """Shares by the groups of a variable over all practices."""
+    title = GROUPINGS[found.by].title if found.by in GROUPINGS else found.by.replace("_", " ").capitalize()
+    st.header(f"{title}, over all practices")
+    if found.refused:
+        plain(found.refused)
+        fine(*found.notes)
+        return
+    plain(
+        f"{found.practices} practices. Ratios are within practices and against {found.reference}; who gets which"
+        " treatment is not left to chance."
+    )
+    rows = [
+        (row.label, f"{row.adverse} of {row.counted}", figure_words(row.share), _ratio(row.ratio), _ratio(row.adjusted))
+        for row in found.rows
+    ]
+    columns = ("group", "adverse of counted", "share (95% interval)", "risk ratio", "adjusted odds ratio")
+    table(pl.DataFrame(rows, schema=list(columns), orient="row"), alt=f"Share adverse by {title.lower()}, pooled")
+    adjusted = (
+        f"Adjusted for {', '.join(found.adjusted_for)}, in {found.adjusted_practices} practices with single cases."
+    )
+    fine(adjusted.replace("_", " ") if found.adjusted_for else "", *found.notes)
+
+
+def _ratio(figure: Figure | None) -> str:
+    if figure is None or figure.value is None or figure.low is None or figure.high is None:
+        return NONE
+    return f"{figure.value:.2f} ({figure.low:.2f} to {figure.high:.2f})"
+
+
+def foot_of_warehouse(here: Here) -> None:
+    """What stands behind the figures of the warehouse's own practices."""
+    found = here.rates
+    behind(
+        ("Definition", f"{found.definition.name}, {found.definition.label}. {found.definition.sentence}"),
+        ("Growth reference", found.growth_reference),
+        ("Cases", f"{found.selection.sentence()}; no filter, since overlapping tables could be subtracted"),
+        ("Build", found.build),
+        ("Caution", CAUTION),
+    )
+
+
+page()

@@ -1,0 +1,230 @@
+"""Practices beside each other and one practice over time: who sees whom, what is hidden, and what is said in words."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from dashboard.charts.drift import cusum_chart, cusum_frame, periods_chart, periods_frame
+from dashboard.charts.forest import CLOSE_ROW, forest_alt, forest_chart, forest_frame
+from dashboard.charts.funnel import funnel_alt, funnel_chart, points_frame
+from tests.dashboard.conftest import Open, cases, everything_said
+from tests.hand_made import load_rows
+from tests.study_group import group_result
+from warehouse.drift_picture import DriftAsked, drift_picture
+from warehouse.drift_words import drift_sentences
+from warehouse.pooled.here import practices_here
+from warehouse.pooled.kept import Kept, kept_path, kept_text
+from warehouse.pooled.result import SharePool
+from warehouse.pooled.shares import tag_of
+from warehouse.pooled.words import place_sentence, pooled_sentence, spread_sentence
+from warehouse.reader import Reader
+from warehouse.selection import Selection
+
+GROUP = group_result(12, 3, 9, 20)
+SHARES = GROUP.shares[0]
+MINE = tag_of("P-001", "salt")
+NAMES = ("HARBOUR", "QUARRY", "FERRY", "MILL")
+
+
+@pytest.fixture(scope="module")
+def crowd(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A warehouse of four practices that has also read the result of a group: FERRY is its practice 1."""
+    made = tmp_path_factory.mktemp("crowd") / "cases"
+    for number, name in enumerate(NAMES):
+        rows = cases(name, 70 - 10 * number, seed=20 + number, excess=(0.4, 0.9, -0.6, 1.5)[number])
+        load_rows(made, rows, practice=name, source=f"{name.lower()}.csv")
+    path = kept_path(made, GROUP.group)
+    path.parent.mkdir()
+    path.write_text(kept_text(Kept(GROUP, {"FERRY": MINE})))
+    return made
+
+
+@pytest.fixture
+def of_crowd(crowd: Path, opened: Open, monkeypatch: pytest.MonkeyPatch) -> Open:
+    monkeypatch.setenv("MENTON_WAREHOUSE", str(crowd))
+
+    def opening(page: str = "practices", **address: str) -> object:
+        return opened(page, fresh=True, **address)
+
+    return opening
+
+
+OF_GROUP = "Lantern Bay, result 1 of 2026-02-01"
+
+
+def test_the_practices_of_a_warehouse_stand_by_size_and_without_a_name(of_crowd: Open, crowd: Path) -> None:
+    with Reader.open(crowd) as reader:
+        here = practices_here(reader)
+    sizes = [line.n for line in here.pool.lines]
+    assert sizes == sorted(sizes, reverse=True)
+    assert len(sizes) == 4
+    app = of_crowd()
+    said = everything_said(app)
+    assert pooled_sentence(here.pool) in said
+    main = "\n".join(str(element.proto) for element in app.main)
+    assert not any(name in main for name in NAMES)
+    assert not any(line.tag in said for line in here.pool.lines)
+
+
+def test_a_hidden_count_is_nowhere_in_what_is_sent(of_crowd: Open, crowd: Path) -> None:
+    with Reader.open(crowd) as reader:
+        lines = practices_here(reader).pool.lines
+    hidden = [one for one in lines if one.share is None]
+    assert hidden, "one practice must have few adverse cases for this to mean anything"
+    frame = forest_frame(practices_of(lines))
+    row = frame.row(lines.index(hidden[0]), named=True)
+    assert (row["share"], row["low"], row["drawn"]) == (None, None, None)
+    assert row["counts"].startswith(("fewer than 5 of", "withheld of"))
+    assert hidden[0].label not in points_frame(practices_of(lines))["name"].to_list()
+    assert "fewer than 5 of" in everything_said(of_crowd())
+
+
+def practices_of(lines: tuple) -> SharePool:
+    return SharePool(outcome="D1", definition="D1", sentence="", practices=len(lines), lines=lines)
+
+
+def test_an_owner_may_have_a_practice_marked(of_crowd: Open) -> None:
+    assert "Your practice: " not in everything_said(of_crowd())
+    assert "Your practice: " in everything_said(of_crowd(mark="MILL"))
+
+
+def test_a_practice_sees_its_own_line_marked_and_is_asked_for_no_other(
+    of_crowd: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("MENTON_VIEWER", "practice:MILL")
+    app = of_crowd(mark="HARBOUR")
+    said = everything_said(app)
+    assert "Your practice: " in said
+    assert not any(name in said for name in NAMES if name != "MILL")
+
+
+def test_a_result_of_the_group_marks_the_practice_that_gave_and_no_other(
+    of_crowd: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("MENTON_VIEWER", "practice:FERRY")
+    said = everything_said(of_crowd(of=OF_GROUP))
+    assert pooled_sentence(SHARES) in said
+    assert "Your practice: fewer than 5 of 94" in said
+    monkeypatch.setenv("MENTON_VIEWER", "practice:MILL")
+    said = everything_said(of_crowd(of=OF_GROUP))
+    assert pooled_sentence(SHARES) in said
+    assert "Your practice" not in said
+    assert MINE not in said
+
+
+def test_a_group_is_shown_by_variable_with_its_cautions(of_crowd: Open) -> None:
+    said = everything_said(of_crowd(of=OF_GROUP))
+    assert "Extraction status, over all practices" in said
+    assert "risk ratio" in said
+    assert "Nothing here is a ranking" in said
+
+
+def test_of_a_group_alone_there_is_a_page_without_any_case(
+    opened: Open, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    path = kept_path(tmp_path, GROUP.group)
+    path.parent.mkdir()
+    path.write_text(kept_text(Kept(GROUP, {})))
+    monkeypatch.setenv("MENTON_WAREHOUSE", str(tmp_path))
+    app = opened("practices", fresh=True)
+    assert pooled_sentence(SHARES) in everything_said(app)
+    assert not app.warning
+
+
+def test_with_two_practices_there_is_a_sentence_and_no_picture(opened: Open) -> None:
+    said = everything_said(opened("practices"))
+    assert "Pooled figures need at least 3 practices; 2 can be used." in said
+    assert "vega" not in said
+
+
+def test_a_changed_result_is_not_shown(opened: Open, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    path = kept_path(tmp_path, GROUP.group)
+    path.parent.mkdir()
+    path.write_text(kept_text(Kept(GROUP, {})).replace('"practices"', '"practises"'))
+    monkeypatch.setenv("MENTON_WAREHOUSE", str(tmp_path))
+    app = opened("practices", fresh=True)
+    assert "changed since it was kept" in app.warning[0].value
+
+
+def test_pictures_are_valid_and_tell_the_finding() -> None:
+    forest, funnel = forest_chart(SHARES, mine=MINE), funnel_chart(SHARES, mine=MINE)
+    assert forest.to_dict()["description"] == forest_alt(SHARES, mine=MINE)
+    assert funnel.to_dict()["description"] == funnel_alt(SHARES, mine=MINE)
+    assert forest_alt(SHARES).startswith("Over 4 practices with 410 cases counted")
+    assert "this is no ranking" in forest_alt(SHARES)
+    assert re.search(r"Held against \d+\.\d%, 1 of 2 beyond the 95% limits of chance alone", funnel_alt(SHARES))
+    assert "tag" not in forest_frame(SHARES).columns
+    kinds = forest_frame(SHARES, mine=MINE).filter(forest_frame(SHARES, mine=MINE)["kind"] == "yours")
+    assert kinds["name"].to_list() == ["★ practice 4, yours"]
+
+
+def test_many_practices_lie_closer(many: SharePool) -> None:
+    assert forest_chart(many).to_dict()["height"] == (40 + 2) * CLOSE_ROW
+    assert points_frame(many).height == 40
+
+
+@pytest.fixture(scope="module")
+def many() -> SharePool:
+    rng = np.random.default_rng(3)
+    return group_result(*rng.integers(10, 25, 40).tolist()).shares[0]
+
+
+def test_practices_all_without_an_adverse_case_are_said_in_words() -> None:
+    none = group_result(0, 0, 0).shares[0]
+    assert "Over 3 practices with 273 cases counted" in pooled_sentence(none)
+    assert place_sentence(none.lines[0])
+    assert forest_chart(none).to_dict()["height"]
+    assert funnel_alt(none)
+
+
+def test_differences_are_put_in_words() -> None:
+    assert "no more than chance alone" in spread_sentence(group_result(10, 10, 11).shares[0])
+    assert "more than chance explains" in spread_sentence(group_result(5, 30, 12, 45).shares[0])
+
+
+def test_the_charts_over_time_are_those_of_the_command(opened: Open, reader: Reader) -> None:
+    found = drift_picture(reader, rng=np.random.default_rng(1), selection=Selection(filters={"practice": ("HARBOUR",)}))
+    assert found.path is not None
+    said = everything_said(opened("drift", practice="HARBOUR"))
+    for sentence in drift_sentences(found):
+        assert sentence in said
+    assert cusum_frame(found).height == found.path.n
+    assert cusum_chart(found).to_dict()["description"].startswith("Sum of evidence over ")
+    assert periods_chart(found).to_dict()["description"].startswith("Share adverse by period")
+    assert periods_frame(found).height == len([one for one in found.periods.points if one.n])
+
+
+def test_a_share_stated_in_the_address_fixes_the_chart(opened: Open, reader: Reader) -> None:
+    found = drift_picture(
+        reader,
+        rng=np.random.default_rng(1),
+        selection=Selection(filters={"practice": ("QUARRY",)}),
+        asked=DriftAsked(in_control=0.1),
+    )
+    said = everything_said(opened("drift", practice="QUARRY", usual="10"))
+    assert drift_sentences(found)[0] in said
+    assert "Usual share 10.0% (stated beforehand)" in said
+
+
+def test_too_few_cases_for_a_chart_are_said_in_words(of_crowd: Open) -> None:
+    app = of_crowd("drift", practice="MILL")
+    said = everything_said(app)
+    assert not app.exception
+    assert "MILL: no chart yet." in said
+    assert "are needed to take the usual share from" in said
+    assert "By when treatment started" in said
+
+
+def test_a_practice_is_charted_alone_and_a_coordinator_is_offered_no_chart(
+    of_crowd: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("MENTON_VIEWER", "practice:QUARRY")
+    said = everything_said(of_crowd("drift", practice="HARBOUR"))
+    assert "QUARRY: " in said
+    assert "HARBOUR" not in said
+    monkeypatch.setenv("MENTON_VIEWER", "coordinator")
+    assert "Is it drifting?" not in everything_said(of_crowd())
