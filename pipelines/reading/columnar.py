@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -14,9 +13,14 @@ from pipelines.reading.tidy import Untidy, tidied
 from warehouse.errors import BadFileError
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
     from pipelines.delivery import RawTable
     from pipelines.reading.settings import ReadSettings
     from pipelines.reading.source import FileBytes
+
+_MOST_FOOTER = 10_000_000
+"""Most bytes of a text, and most entries of a list, in the file's own description of itself."""
 
 
 def read_parquet(file: FileBytes, settings: ReadSettings) -> RawTable:
@@ -41,28 +45,61 @@ def read_parquet(file: FileBytes, settings: ReadSettings) -> RawTable:
 
 
 def _load(file: FileBytes) -> pl.DataFrame:
-    """The frame, after a look at the file's own description of itself."""
-    data = bytes(file.data)
+    """The frame, after a look at the file's own description of itself.
+
+    Arrow reads it and checks every value before Polars sees it: on damaged bytes Arrow gives an error, where Polars
+    would print a trace of its own.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
     try:
-        lazy = pl.scan_parquet(io.BytesIO(data))
-        schema = lazy.collect_schema()
-        _check_types(schema, file.name)
-        n_rows = int(lazy.select(pl.len()).collect().item())
-        _check_cells(n_rows, len(schema), file.name)
-        text = [name for name, dtype in schema.items() if isinstance(dtype, pl.Categorical | pl.Enum)]
-        return pl.read_parquet(io.BytesIO(data)).with_columns(pl.col(text).cast(pl.String))
-    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, ValueError) as error:
+        opened = pq.ParquetFile(
+            pa.BufferReader(pa.py_buffer(memoryview(file.data))),
+            thrift_string_size_limit=_MOST_FOOTER,
+            thrift_container_size_limit=_MOST_FOOTER,
+        )
+        _check_types(opened.schema_arrow, file.name)
+        _check_cells(opened.metadata.num_rows, len(opened.schema_arrow), file.name)
+        table = opened.read()
+        table.validate(full=True)
+        frame = pl.from_arrow(pa.Table.from_arrays(table.columns, names=table.column_names))  # no notes in bytes
+    except (
+        pa.ArrowException,
+        pl.exceptions.PolarsError,
+        OSError,
+        ValueError,
+        TypeError,
+        KeyError,
+        MemoryError,
+    ) as error:
         found = "the Parquet file is damaged or cut off"
         remedy = "copy it again, or export it again"
         raise BadFileError(found, where=file.name, expected="a complete Parquet file", remedy=remedy) from error
+    if not isinstance(frame, pl.DataFrame):  # pragma: no cover - a table always becomes a frame
+        message = "a table became no frame"
+        raise TypeError(message)
+    return frame.with_columns(pl.col(pl.Categorical, pl.Enum).cast(pl.String))
 
 
-def _check_types(schema: pl.Schema, name: str) -> None:
-    odd = [column for column, dtype in schema.items() if dtype.is_nested() or dtype in (pl.Binary, pl.Object)]
+def _check_types(schema: pa.Schema, name: str) -> None:
+    odd = [field.name for field in schema if not _is_single(field.type)]
     if odd:
         found = f"columns hold lists, structures or binary data: {listed(odd)}"
         remedy = "write one value a cell, and one row a case or record"
         raise BadFileError(found, where=name, expected="one value a cell", remedy=remedy)
+
+
+def _is_single(kind: pa.DataType) -> bool:
+    """Whether a type holds one readable value a cell."""
+    import pyarrow as pa
+
+    plain = kind.value_type if pa.types.is_dictionary(kind) else kind
+    tests = (
+        pa.types.is_boolean, pa.types.is_integer, pa.types.is_floating, pa.types.is_decimal, pa.types.is_string,
+        pa.types.is_large_string, pa.types.is_string_view, pa.types.is_temporal, pa.types.is_null,
+    )  # fmt: skip
+    return any(test(plain) for test in tests)
 
 
 def _check_cells(n_rows: int, n_columns: int, name: str) -> None:
