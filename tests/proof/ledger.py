@@ -57,10 +57,18 @@ class Ledger:
         self.rows.append(row)
         return row
 
-    def coverage(self, what: str, hits: Sequence[bool], *, level: float = 0.95, at_least: bool = False) -> Row:
-        """How often an interval held the truth; ``at_least`` where it may be more often by design."""
+    def coverage(
+        self, what: str, hits: Sequence[bool] | Sequence[float], *, level: float = 0.95, at_least: bool = False
+    ) -> Row:
+        """How often an interval held the truth; ``at_least`` where it may be more often by design.
+
+        A cohort with several intervals gives the share of them that held; they go together, so that the error is
+        taken from cohort to cohort.
+        """
         n, share = len(hits), float(np.mean(hits))
         error = sqrt(level * (1.0 - level) / n)
+        if not all(hit in {0.0, 1.0} for hit in hits):
+            error = float(np.std(hits, ddof=1)) / sqrt(n)
         low_enough = share >= level - REACH * error
         holds = low_enough if at_least else abs(share - level) <= REACH * error
         verdict = "as often as it says" if holds else "not as often as it says"

@@ -58,8 +58,9 @@ def test_pooling_improves_on_raw_rates_in_the_rest_of_the_season(baseball: dict[
     grand = baseball["computed"]["pbar"]
     weight = found.rates[0].weight_on_own
     assert found.rates[0].pooled.value == pytest.approx(grand + weight * (18 / 45 - grand), abs=2e-3)
-    # James-Stein on the raw scale keeps 0.21 of each player's own rate (Efron 2010); another model, the same order
-    assert weight == pytest.approx(baseball["computed"]["raw_shrink_factor"], abs=0.05)
+    # James-Stein on the raw scale keeps 0.21 of each player's own rate (Efron 2010), the maximum of the likelihood even
+    # less; integrating over what the data leave open keeps more, for the sake of intervals that hold
+    assert weight == pytest.approx(baseball["computed"]["raw_shrink_factor"], abs=0.12)
 
 
 def test_fit_is_the_top_of_scipys_likelihood() -> None:
@@ -99,6 +100,7 @@ def test_posterior_is_the_integral_by_brute_force() -> None:
     weight = (typical * share / (1.0 - share))[:, None]
     a, b = mu * weight, (1.0 - mu) * weight
     height = sum(betaln(a + xi, b + ni - xi) - betaln(a, b) for xi, ni in counts)
+    height = height + np.log((weight + typical) ** 2 / (weight + 1.0) ** 2)  # from even shares to even correlations
     mass = np.exp(height - height.max())
     mass /= mass.sum()
     found = pooled(counts)
