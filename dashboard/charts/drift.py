@@ -51,18 +51,24 @@ def cusum_chart(
         .mark_line(color=palette.main, strokeWidth=2)
         .encode(x=x, y=y, tooltip=[alt.Tooltip("case:Q"), alt.Tooltip("sum:Q", format=".2f")])
     )
-    signals = alt.Chart(frame.filter("signal"))
-    marks = signals.mark_point(shape="triangle-up", size=140, filled=True, opacity=1, color=palette.adverse)
-    names = signals.mark_text(align="right", dx=-9, color=palette.ink)
     layers = [
         *_reviews(ahead, x, palette),
         *_level(limit, f"limit {limit:.2f}", palette, top),
         line,
-        marks.encode(x=x, y=y),
-        names.encode(x=x, y=y, text=alt.Text("name:N")),
+        *_signals(frame.filter("signal"), x, y, palette),
     ]
     chart = alt.layer(*layers).properties(width=width, height=420 if large else 280, description=cusum_alt(found))
     return dressed(chart, palette, large=large)
+
+
+def _signals(frame: pl.DataFrame, x: alt.X, y: alt.Y, palette: Palette) -> list[alt.Chart]:
+    """A triangle and words at each signal; no empty layer, which a screen reader would meet as a picture of nothing."""
+    if frame.is_empty():
+        return []
+    base = alt.Chart(frame)
+    marks = base.mark_point(shape="triangle-up", size=140, filled=True, opacity=1, color=palette.adverse)
+    names = base.mark_text(align="right", dx=-9, color=palette.ink)
+    return [marks.encode(x=x, y=y), names.encode(x=x, y=y, text=alt.Text("name:N"))]
 
 
 def _reviews(numbers: list[int], x: alt.X, palette: Palette) -> list[alt.Chart]:

@@ -80,21 +80,26 @@ def forest_chart(
     base = alt.Chart(frame).encode(y=y, tooltip=[alt.Tooltip(f"{name}:N") for name in ("name", "said", "counts")])
     colour = _by_kind(palette)
 
-    def line(low: str, high: str, **marks: object) -> alt.Chart:
+    def lines(low: str, high: str, **marks: object) -> list[alt.Chart]:
+        """Lines from one end to the other; no layer where no practice has one."""
+        if frame[low].is_null().all():
+            return []
         ends = {"x": alt.X(f"{low}:Q", scale=_scale(frame), title=""), "x2": alt.X2(high)}
         drawn: alt.Chart = base.mark_rule(yOffset=down, y2Offset=down, **marks).encode(**ends, color=colour)  # type: ignore[arg-type]
-        return drawn
+        return [drawn]
 
-    intervals = line("low", "high", strokeWidth=6 if not is_close else 4, opacity=0.45)
-    hidden = line("hidden_low", "hidden_high", strokeWidth=2, strokeDash=[2, 4])
-    ahead = line("ahead_low", "ahead_high", strokeWidth=3, strokeDash=[8, 4])
+    bars = [
+        *lines("low", "high", strokeWidth=4 if is_close else 6, opacity=0.45),
+        *lines("hidden_low", "hidden_high", strokeWidth=2, strokeDash=[2, 4]),
+        *lines("ahead_low", "ahead_high", strokeWidth=3, strokeDash=[8, 4]),
+    ]
     points = base.mark_point(size=70 if is_close else 110, strokeWidth=2, opacity=1, yOffset=down).encode(
         x=x, shape=_shapes(), stroke=colour, fill=_fill(palette)
     )
     drawn = base.mark_tick(color=palette.ink, thickness=2.5, size=12 if is_close else 20, yOffset=down).encode(
         x=alt.X("drawn:Q", scale=_scale(frame), title="")
     )
-    layers = [*_pooled_rule(found, palette, frame), intervals, hidden, ahead, points, drawn]
+    layers = [*_pooled_rule(found, palette, frame), *bars, points, drawn]
     chart = alt.layer(*layers, *_words(frame, base, is_close=is_close, up=up)).properties(
         width=width, height=max(1, frame.height) * step, description=forest_alt(found, mine=mine)
     )

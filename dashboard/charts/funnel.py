@@ -96,9 +96,11 @@ def _dots(points: pl.DataFrame, x: alt.X, y: alt.Y, palette: Palette) -> list[al
     marks = base.mark_point(size=110, strokeWidth=2, opacity=1).encode(
         x=x, y=y, shape=shape, stroke=stroke, fill=fill, tooltip=said
     )
-    own = alt.Chart(points.filter(pl.col("kind") == YOURS))
-    name = own.mark_text(align="center", dy=-16, fontWeight="bold").encode(x=x, y=y, text=alt.Text("name:N"))
-    return [marks, name]
+    own = points.filter(pl.col("kind") == YOURS)
+    if own.is_empty():
+        return [marks]
+    name = alt.Chart(own).mark_text(align="center", dy=-16, fontWeight="bold")
+    return [marks, name.encode(x=x, y=y, text=alt.Text("name:N"))]
 
 
 def _target(found: SharePool, palette: Palette) -> list[alt.Chart]:

@@ -27,11 +27,15 @@ AXE_SHA512 = (
     "e63e659f9806d7ae5bd40899043b0871a5062c5442b01b3f1a3edf5eaf50bf5c"
     "3a7104a72463293b4ad1b77c661a0d4e40e850dec89de9d6ece70a8c13a9af17"
 )
+PRACTICES = "practices?of=Lantern Bay, result 1 of 2026-02-01"
 ADDRESSES = {
     "": "What happened",
     "comparisons": "Do groups differ?",
     "comparisons?and=Sex": "Do groups differ?",
     "cases": "Case by case",
+    "practices": "How practices compare",
+    PRACTICES: "How practices compare",
+    "drift": "Is it drifting?",
     "readings": "How exact are the readings?",
     "data": "How complete are the data?",
     "methods": "How it is counted",
@@ -165,7 +169,7 @@ def test_a_page_fits_a_telephone(visit: Visit, place: str) -> None:
     )
 
 
-@pytest.mark.parametrize("bright", ["", "comparisons?and=Sex"])
+@pytest.mark.parametrize("bright", ["", "comparisons?and=Sex", PRACTICES, "drift"])
 def test_a_page_can_be_read_in_the_dark(visit: Visit, axe: str, bright: str) -> None:
     page = visit(bright, scheme="dark")
     ground = page.evaluate("getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor")
