@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 
 from warehouse.errors import BusyError, KeyProblemError, MentonError, WarehouseError
+from warehouse.older_snapshot import lacking
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -174,12 +175,17 @@ def told(path: Path) -> Iterator[None]:
     """Turn what happens to a file into an error a person can act on; mistakes in a statement stay as they are.
 
     Raises:
-        MentonError: The disk is full, the file is damaged or in use, or memory ran out.
+        MentonError: The disk is full, the file is damaged or in use, memory ran out, or a snapshot lacks what is asked.
     """
     try:
         yield
     except _FAULTS as error:
         raise _as_warehouse_error(error, path) from error
+    except (duckdb.CatalogException, duckdb.BinderException) as error:
+        older = lacking(str(error), path)
+        if older is None:
+            raise
+        raise older from error
     except duckdb.TransactionException as error:
         if "Could not write" not in str(error):
             raise

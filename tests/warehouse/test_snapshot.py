@@ -8,10 +8,13 @@ from pathlib import Path
 import pytest
 
 from tests.hand_made import load_rows, made_case
+from warehouse.comparison.plans import registered_plans
 from warehouse.errors import WarehouseError
 from warehouse.publish import publish
+from warehouse.rates import rates
 from warehouse.reader import Reader
 from warehouse.snapshot import POINTER, current_snapshot
+from warehouse.storage import Connection
 from warehouse.store import open_store
 
 PAIR = {"sn_gogn_deg_start": 32.0, "sn_gogn_deg_finish": 34.0}
@@ -74,3 +77,39 @@ def test_a_pointer_cannot_lead_out_of_the_folder(tmp_path: Path) -> None:
     (inside / POINTER).write_text(json.dumps({**data, "file": "../elsewhere.duckdb"}), encoding="utf-8")
     with pytest.raises(WarehouseError, match="missing"):
         current_snapshot(inside)
+
+
+def change_the_snapshot(folder: Path, statement: str) -> None:
+    """What another version would have published."""
+    connection = Connection(current_snapshot(folder).path)
+    connection.execute(statement)
+    connection.close()
+
+
+def test_a_snapshot_without_a_table_that_is_read_now_says_to_publish_again(tmp_path: Path) -> None:
+    load_rows(tmp_path, [made_case("a", **PAIR)])
+    change_the_snapshot(tmp_path, "drop table mart_plans")
+    with Reader.open(tmp_path) as reader:
+        with pytest.raises(WarehouseError, match=r"older than this version of Menton: it has no table mart_plans"):
+            registered_plans(reader)
+        with pytest.raises(WarehouseError, match=r"run `menton publish`"):
+            reader.connection.frame("select * from mart_plans")
+    with open_store(tmp_path) as store:
+        publish(tmp_path, store, again=True)
+    with Reader.open(tmp_path) as reader:
+        assert registered_plans(reader) == ()
+
+
+def test_a_snapshot_without_a_column_that_is_read_now_says_so(tmp_path: Path) -> None:
+    load_rows(tmp_path, [made_case("a", **PAIR)])
+    change_the_snapshot(tmp_path, "alter table mart_cases drop column extraction")
+    with Reader.open(tmp_path) as reader, pytest.raises(WarehouseError, match="it has no column extraction"):
+        rates(reader, by="extraction")
+
+
+def test_a_mistake_in_a_statement_stays_what_it_is(tmp_path: Path) -> None:
+    load_rows(tmp_path, [made_case("a", **PAIR)])
+    with Reader.open(tmp_path) as reader, pytest.raises(Exception, match="Parser Error"):
+        reader.connection.rows("selec 1")
+    with open_store(tmp_path) as store, pytest.raises(Exception, match="Catalog Error"):
+        store.rows("select * from mart_plans")
