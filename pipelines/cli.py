@@ -40,6 +40,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "growth": ("pipelines.commands.growth", "growth references; fit one, import one, choose one"),
     "cases": ("pipelines.commands.cases", "export the de-identified cases, so that anyone can recount"),
     "publish": ("pipelines.commands.publish", "publish the warehouse again for readers"),
+    "records": ("pipelines.commands.records", "write the records as a folder of Parquet tables, for `menton build`"),
+    "build": ("pipelines.commands.build", "marts and rates of records in Parquet, here or on a Spark cluster"),
     "verify": ("pipelines.commands.verify", "check that nothing in the warehouse is lost or damaged"),
     "backup": ("pipelines.commands.backup", "copy the warehouse into a folder, with a hash of every file"),
     "restore": ("pipelines.commands.restore", "put a backup back, after checking it"),

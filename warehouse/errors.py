@@ -73,6 +73,10 @@ class GroupError(MentonError):
     """A study-group file or agreement that was refused."""
 
 
+class EngineError(MentonError):
+    """Another machine, or the program that speaks to it, that is missing, cannot be reached or failed."""
+
+
 class RequestError(MentonError):
     """A request that names something that does not exist or does not fit."""
 

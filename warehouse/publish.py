@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
+    from warehouse.tables import Tables
+
 
 @dataclass(frozen=True, slots=True)
 class State:
@@ -37,7 +39,7 @@ class State:
         return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
-def store_state(connection: Connection) -> State:
+def store_state(connection: Tables) -> State:
     """The state the store is in now."""
     return State(
         last_load=connection.value("select coalesce(max(load_id), 0) from loads"),
@@ -75,7 +77,7 @@ def publish(
     try:
         with _joined_as_written(connection):
             build_marts(connection, in_force(connection))
-        _describe(connection, build_id, published_at.isoformat() + "Z", state)
+        describe_build(connection, build_id, published_at.isoformat() + "Z", state)
     finally:
         connection.execute("use menton")
         connection.execute("detach mart")
@@ -108,7 +110,8 @@ def _joined_as_written(connection: Connection) -> Iterator[None]:
         connection.execute("reset disabled_optimizers")
 
 
-def _describe(connection: Connection, build_id: str, published_at: str, state: State) -> None:
+def describe_build(connection: Tables, build_id: str, published_at: str, state: State) -> None:
+    """Write the one row that says which build this is."""
     connection.execute(
         "create table mart.main.mart_build as select ? as build_id, ? as published_at, ? as tool_version,"
         " ? as last_load, ? as last_registration",

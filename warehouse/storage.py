@@ -193,6 +193,19 @@ def told(path: Path) -> Iterator[None]:
 
 
 @contextmanager
+def refused_with(refusal: MentonError) -> Iterator[None]:
+    """Raise this error where DuckDB cannot do what the block asks.
+
+    Raises:
+        MentonError: The one given.
+    """
+    try:
+        yield
+    except duckdb.Error as error:
+        raise refusal from error
+
+
+@contextmanager
 def files_told(folder: Path) -> Iterator[None]:
     """Turn what the system says of files of a warehouse into an error a person can act on.
 

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
+    from warehouse.tables import Tables
+
 STORE_CHECKS = (
     "keys_stand_once",
     "registry_stands_once",
@@ -41,7 +43,7 @@ ROW_CHECKS = ("published_rows_are_the_stored",)
 SHOWN = 3
 """Rows of a finding that are named."""
 
-_CODED = {
+CODED = {
     ("cases", "sex"): "sex",
     ("cases", "cvm_stage"): "cvm_stage",
     ("cases", "incisor_class"): "incisor_class",
@@ -167,7 +169,7 @@ def _check_records(folder: Path, store: Connection, record: _Record) -> None:
     record.take("record_of_looks_is_whole", altered)
 
 
-def found_by(connection: Connection, check: str) -> list[str]:
+def found_by(connection: Tables, check: str) -> list[str]:
     """What a check finds: no sentence, or one."""
     text = files("warehouse.checks").joinpath(f"{check}.sql").read_text(encoding="utf-8")
     rows = connection.rows(text)
@@ -183,7 +185,7 @@ def _unknown_codes(store: Connection) -> list[str]:
     """Codes that the contract, as it was when files were loaded, does not know. The value itself is not repeated."""
     lists = json.loads(in_force(store).settings.get("labels", "{}"))
     found = []
-    for (table, column), codes in _CODED.items():
+    for (table, column), codes in CODED.items():
         if codes not in lists:
             continue
         n = store.value(

@@ -15,17 +15,27 @@ listed as (
 ),
 
 faults as (
-    select table_name, 'case' as missing from listed
-    where case_no not in (select case_no from case_registry)
+    select listed.table_name, 'case' as missing
+    from listed
+    left join case_registry on case_registry.case_no = listed.case_no
+    where case_registry.case_no is null
     union all
-    select table_name, 'load' from listed
-    where load_id not in (select load_id from loads)
+    select listed.table_name, 'load'
+    from listed
+    left join loads on loads.load_id = listed.load_id
+    where loads.load_id is null
     union all
-    select table_name, 'later load' from listed
-    where replaced_by is not null
-        and (replaced_by <= load_id or replaced_by not in (select load_id from loads))
+    select listed.table_name, 'later load'
+    from listed
+    left join loads on loads.load_id = listed.replaced_by
+    where
+        listed.replaced_by is not null
+        and (listed.replaced_by <= listed.load_id or loads.load_id is null)
     union all
-    select 'remarks', 'load' from remarks where load_id not in (select load_id from loads)
+    select 'remarks', 'load'
+    from remarks
+    left join loads on loads.load_id = remarks.load_id
+    where loads.load_id is null
 )
 
 select table_name, missing, count(*) as n from faults group by all order by all

@@ -1,0 +1,121 @@
+"""``menton build``: marts and rates of records that lie in Parquet, on this machine or on a Spark cluster."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+from pipelines.commands.options import progress, say
+from pipelines.commands.rate import METHODS, print_rates
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Sequence
+
+    from warehouse.engine.place import Place
+    from warehouse.rates import Rates
+    from warehouse.reader import Reader
+
+BY = ("appliance_category", "age_band", "extraction")
+"""Groupings of the rates where none is asked for; the rate of all cases always comes first."""
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser(
+        "build",
+        help="marts and rates of records that lie in Parquet, here or on a Spark cluster",
+        description="Builds the published tables from a folder of records (`menton records --layout` says what it"
+        " holds) and writes them as Parquet, with a table of rates.",
+    )
+    parser.add_argument("--records", required=True, metavar="ADDRESS", help="the folder of records")
+    parser.add_argument("--out", required=True, metavar="ADDRESS", help="a new folder for marts and rates")
+    parser.add_argument("--engine", choices=("duckdb", "spark"), default="duckdb", help="default: duckdb, here")
+    parser.add_argument("--master", metavar="URL", help="spark://HOST:PORT, sc://HOST:PORT, local[N], yarn, k8s://…")
+    parser.add_argument(
+        "--conf", action="append", default=[], metavar="NAME=VALUE", help="a setting of Spark; may be repeated"
+    )
+    parser.add_argument(
+        "--wait", type=float, default=60.0, metavar="SECONDS", help="how long a master may take to answer (60)"
+    )
+    parser.add_argument("--by", action="append", metavar="GROUPING", help="groupings of the rates; may be repeated")
+    parser.add_argument("--definition", action="append", metavar="ID", help="definitions of the rates; may be repeated")
+    parser.add_argument("--method", choices=METHODS, default="wilson", help="method of the interval")
+    parser.add_argument("--level", type=float, default=0.95, help="level of the interval (default 0.95)")
+    parser.add_argument("--json", action="store_true", help="print the rates as one JSON object")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Build, write the rates beside the marts, and print them."""
+    from warehouse.engine.build import RATES, build, rates_table
+
+    place = _place(args)
+    try:
+        reader = build(place, records=args.records, out=args.out, progress=progress)
+        progress("counting the rates")
+        results = _rates(reader, args)
+        place.keep(RATES, rates_table(results))
+    finally:
+        place.close()
+    _print(results, args)
+    return 0
+
+
+def _place(args: argparse.Namespace) -> Place:
+    from warehouse.errors import RequestError
+
+    if args.engine == "duckdb":
+        from warehouse.engine.duck import DuckPlace
+
+        if args.master:
+            found = "--master is given, but the engine is duckdb, which runs here"
+            raise RequestError(found, remedy="say --engine spark")
+        return DuckPlace(args.records, args.out)
+    if not args.master:
+        found = "the engine spark needs the address of a master"
+        raise RequestError(found, remedy="name it with --master, such as spark://HOST:7077")
+    from warehouse.engine.session import start
+    from warehouse.engine.spark import SparkPlace
+
+    progress(f"asking the Spark master at {args.master}")
+    session = start(args.master, settings=_settings(args.conf), wait=args.wait)
+    return SparkPlace(session, args.records, args.out)
+
+
+def _settings(given: Sequence[str]) -> dict[str, str]:
+    from warehouse.errors import RequestError
+
+    found = {}
+    for one in given:
+        name, equals, value = one.partition("=")
+        if not (name and equals):
+            message = f"--conf {one!r} is not of the form NAME=VALUE"
+            raise RequestError(message, remedy="such as --conf spark.executor.memory=4g")
+        found[name] = value
+    return found
+
+
+def _rates(reader: Reader, args: argparse.Namespace) -> list[Rates]:
+    from warehouse.rates import rates
+
+    return [
+        rates(reader, by=by, definition=definition, method=args.method, level=args.level)
+        for definition in args.definition or [None]
+        for by in (None, *(args.by or BY))
+    ]
+
+
+def _print(results: list[Rates], args: argparse.Namespace) -> None:
+    from warehouse.rates import rates_as_data
+
+    if args.json:
+        data = {"engine": args.engine, "rates": [rates_as_data(result) for result in results]}
+        say(json.dumps(data, indent=2))
+        return
+    for position, result in enumerate(results):
+        if position:
+            say("")
+        print_rates(result, again=result.by is not None)
+    say("")
+    say(f"Marts and rates are written to {args.out}.")

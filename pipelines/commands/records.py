@@ -1,0 +1,64 @@
+"""``menton records``: the records of a warehouse as a folder of Parquet tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+
+if TYPE_CHECKING:
+    import argparse
+
+
+def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = subparsers.add_parser(
+        "records",
+        help="write the records as a folder of Parquet tables, for `menton build`",
+        description="The records are as free of identifying values as the warehouse, case by case: treat them alike.",
+    )
+    add_warehouse(parser)
+    parser.add_argument("--out", type=Path, metavar="FOLDER", help="a new folder for the records")
+    parser.add_argument("--layout", action="store_true", help="print the tables and columns such a folder must have")
+    parser.add_argument(
+        "--unencrypted", action="store_true", help="write the records of an encrypted warehouse as plain Parquet"
+    )
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the records, or print their layout."""
+    if args.layout:
+        _print_layout()
+        return 0
+    from warehouse.engine.export import write_records
+    from warehouse.errors import RequestError
+    from warehouse.store import open_store
+
+    if args.out is None:
+        found = "there is no folder to write the records to"
+        raise RequestError(found, remedy="name a new folder with --out, or ask for --layout")
+    key = encryption_key(args)
+    if key is not None and not args.unencrypted:
+        found = "the warehouse is encrypted, and the records would be plain Parquet"
+        raise RequestError(found, remedy="say --unencrypted where they are kept as safely as the warehouse")
+    with open_store(args.warehouse, key=key) as store:
+        counts = write_records(store, args.out)
+    print_table("", ["table", "rows"], [[table, str(n)] for table, n in counts.items()], right=[1])
+    say(f"The records are written to {args.out}. Build from them with: menton build --records {args.out} --out FOLDER")
+    return 0
+
+
+def _print_layout() -> None:
+    from warehouse.engine.layout import layout, schema_number
+
+    say(f"Schema {schema_number()}: each table is a file or a folder of Parquet, TABLE.parquet.")
+    for table, columns in layout().items():
+        rows = [[column.name, column.type, "yes" if column.is_required else ""] for column in columns]
+        print_table(table, ["column", "type", "never empty"], rows)
+    say(
+        "readings has a DOUBLE column in addition for each measure that was read, called by its code (menton measures)."
+    )
+    say("migrations says the schema: its largest number. registrations may be without rows; rows of it are the users'")
+    say("own definitions, measures, growth references, plans and settings. A missing value is null, never NaN.")

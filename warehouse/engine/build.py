@@ -1,0 +1,91 @@
+"""The marts and rates of a registry whose records lie in Parquet: the same statements, in the place they are given."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from warehouse.catalogues import in_force
+from warehouse.engine.checks import offer_readings, offer_records, refuse_faults
+from warehouse.marts.build import build_marts
+from warehouse.publish import describe_build, store_state
+from warehouse.rates import Rates, rates_as_data
+from warehouse.reader import Reader
+from warehouse.snapshot import Snapshot
+from warehouse.storage import utc_now
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    import polars as pl
+
+    from warehouse.engine.place import Place
+
+RATES = "rates"
+"""The table of rates; written last, so that a folder that has it is whole."""
+
+
+def build(place: Place, *, records: str, out: str, progress: Callable[[str], None] = lambda _: None) -> Reader:
+    """Build every mart in ``place`` and open them for reading.
+
+    Args:
+        place: Where the records lie and the marts are to lie.
+        records: Address of the records, for messages.
+        out: Address of the marts, for messages.
+        progress: Told what is being done.
+
+    Raises:
+        EngineError: Records are missing or not sound, or the place failed.
+    """
+    progress("looking at the records")
+    offer_records(place, records)
+    catalogues = in_force(place)
+    offer_readings(place, catalogues, records)
+    progress("checking the records")
+    refuse_faults(place, catalogues)
+    progress("building the marts")
+    build_marts(place, catalogues)
+    state = store_state(place)
+    build_id, published_at = f"records-{state.digest}", utc_now().isoformat() + "Z"
+    describe_build(place, build_id, published_at, state)
+    place.finish()
+    return Reader(Snapshot(build_id, published_at, Path(out)), place)
+
+
+def rates_table(results: Sequence[Rates]) -> pl.DataFrame:
+    """Rates as one table: a row a group, with definition, version, growth reference, n, interval and build."""
+    import polars as pl
+
+    rows = [row for result in results for row in _rows(result)]
+    numbers = ("share", "low", "high", "level", "share_if_none_of_the_missing", "share_if_all_of_the_missing")
+    return pl.DataFrame(rows, schema_overrides=dict.fromkeys(numbers, pl.Float64) | {"grouped_by": pl.String})
+
+
+def _rows(result: Rates) -> list[dict[str, object]]:
+    data = rates_as_data(result)
+    return [
+        {
+            "definition_id": result.definition.id,
+            "definition_version": result.definition.version,
+            "grouped_by": data["by"],
+            "group": group["group"],
+            "label": group["label"],
+            "n_started": group["n_started"],
+            "n_finished": group["n_finished"],
+            "n_assessable": group["n_assessable"],
+            "n_adverse": group["n_adverse"],
+            "n_missing_due": group["n_missing_due"],
+            "share": group["rate"],
+            "low": (group["interval"] or [None, None])[0],
+            "high": (group["interval"] or [None, None])[1],
+            "level": group["level"],
+            "method": group["method"],
+            "share_if_none_of_the_missing": group["if_none_of_the_missing"],
+            "share_if_all_of_the_missing": group["if_all_of_the_missing"],
+            "warnings": "; ".join(group["warnings"]),
+            "cases": data["cases"],
+            "growth_reference": data["growth_reference"],
+            "build": data["build"],
+        }
+        for group in data["groups"]
+    ]

@@ -1,0 +1,75 @@
+"""The tables of the records as they lie in Parquet: which, with which columns, of which type.
+
+It is the store's own schema, read from a fresh store, so that there is no second text of it. Each table is a file or a
+folder ``<table>.parquet``. ``readings`` has a column of numbers for each measure in addition.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+from warehouse.engine.place import Family  # noqa: TC001 - part of a public name
+from warehouse.store import migrations, open_store
+
+TABLES = (
+    "migrations", "loads", "case_registry", "cases", "phases", "visits", "readings", "landmarks", "turned_away",
+    "remarks", "registrations",
+)  # fmt: skip
+"""Tables of the store that the marts are made from, in the order in which they are looked at."""
+
+_FAMILIES: dict[str, tuple[Family, ...]] = {
+    "INTEGER": ("whole", "nothing"),
+    "BIGINT": ("whole", "nothing"),
+    "DOUBLE": ("whole", "number", "nothing"),
+    "VARCHAR": ("text", "nothing"),
+    "BOOLEAN": ("truth", "nothing"),
+    "TIMESTAMP": ("time", "nothing"),
+}
+FAMILY_WORDS: dict[Family, str] = {
+    "whole": "whole numbers",
+    "number": "numbers",
+    "text": "text",
+    "truth": "true or false",
+    "time": "times",
+    "nothing": "no values",
+    "other": "values of another kind",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a table of the records."""
+
+    name: str
+    type: str
+    is_required: bool
+
+    def accepts(self, family: Family) -> bool:
+        """Whether a column that holds this can be read as this one."""
+        return family in _FAMILIES[self.type]
+
+    @property
+    def words(self) -> str:
+        """What it must hold."""
+        return FAMILY_WORDS[_FAMILIES[self.type][0] if self.type != "DOUBLE" else "number"]
+
+
+@lru_cache(maxsize=1)
+def layout() -> dict[str, tuple[Column, ...]]:
+    """Table -> its columns, as the newest schema has them."""
+    with tempfile.TemporaryDirectory() as folder, open_store(Path(folder), create=True) as store:
+        return {
+            table: tuple(
+                Column(name, kind, bool(not_null) or bool(key))
+                for _, name, kind, not_null, _, key in store.rows(f"pragma table_info('{table}')")
+            )
+            for table in TABLES
+        }
+
+
+def schema_number() -> int:
+    """The number of the newest schema."""
+    return max(number for number, _, _ in migrations())

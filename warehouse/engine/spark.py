@@ -1,0 +1,199 @@
+"""Records in Parquet on a cluster, built with Spark: our statements translated, their results written as Parquet.
+
+Nothing here computes a figure. Every table made is written and read back, so that a part of the cluster that is lost on
+the way costs the step at work, not the ones before it.
+"""
+
+from __future__ import annotations
+
+import logging
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+from warehouse.engine.dialect import translated
+from warehouse.errors import EngineError
+from warehouse.marts.expressions import name
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    import polars as pl
+
+    from warehouse.engine.place import Family
+
+_TYPES = {"INTEGER": "int", "BIGINT": "bigint", "DOUBLE": "double", "VARCHAR": "string", "BOOLEAN": "boolean"}
+"""SQL type -> Spark's word for it; times are kept as they lie."""
+
+_FAMILIES: dict[str, Family] = {
+    "byte": "whole",
+    "short": "whole",
+    "integer": "whole",
+    "long": "whole",
+    "float": "number",
+    "double": "number",
+    "decimal": "number",
+    "string": "text",
+    "varchar": "text",
+    "char": "text",
+    "boolean": "truth",
+    "timestamp": "time",
+    "timestamp_ntz": "time",
+    "date": "time",
+    "void": "nothing",
+}
+
+
+class SparkPlace:
+    """A Spark session over a folder of records, and the folder its marts are written to.
+
+    Args:
+        session: A Spark session (``session.start``).
+        records: Folder of the records, as any address every worker can read.
+        out: Folder for the marts, as any address every worker can write to.
+    """
+
+    engine = "spark"
+
+    def __init__(self, session: Any, records: str, out: str) -> None:  # noqa: ANN401 - pyspark ships no types here
+        self.session = session
+        self._records, self.out = records.rstrip("/"), out.rstrip("/")
+        # pyspark writes the whole trace of an error we turn into words to standard error
+        logging.getLogger("SQLQueryContextLogger").disabled = True
+
+    def execute(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> None:
+        """Make, add to or drop a table, or make a view; what concerns a DuckDB session only is passed over."""
+        statement = translated(sql, parameters)
+        with _told(statement.table or statement.text[:60]):
+            match statement.kind:
+                case "table":
+                    self._write(statement.table, self.session.sql(statement.text), mode="error")
+                case "append":
+                    added = self.session.sql(statement.text).select(*self.columns(statement.table))
+                    self._write(statement.table, added, mode="append")
+                case "view" | "scratch":
+                    self.session.sql(statement.text).createOrReplaceTempView(statement.table)
+                case "drop":
+                    self.session.catalog.dropTempView(statement.table)
+                case "query":
+                    self.session.sql(statement.text).collect()
+                case "session":
+                    pass
+
+    def _write(self, table: str, frame: Any, *, mode: str) -> None:  # noqa: ANN401 - a frame of Spark
+        path = f"{self.out}/{name(table)}.parquet"
+        frame.write.mode(mode).parquet(path)
+        self.session.read.schema(frame.schema).parquet(path).createOrReplaceTempView(table)
+
+    def rows(
+        self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None
+    ) -> list[tuple[Any, ...]]:
+        """All rows of a query."""
+        statement = translated(sql, parameters)
+        with _told(statement.text[:60]):
+            return [tuple(row) for row in self.session.sql(statement.text).collect()]
+
+    def value(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> Any:  # noqa: ANN401
+        """The first value of the first row, or None where there is no row."""
+        rows = self.rows(sql, parameters)
+        return rows[0][0] if rows else None
+
+    def frame(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> pl.DataFrame:
+        """The rows of a query as a Polars frame."""
+        import polars as pl
+
+        statement = translated(sql, parameters)
+        with _told(statement.text[:60]):
+            found = pl.from_arrow(self.session.sql(statement.text).toArrow())
+        if not isinstance(found, pl.DataFrame):  # pragma: no cover - a query always gives a table
+            message = "a query gave no table"
+            raise TypeError(message)
+        return found
+
+    def columns(self, table: str) -> list[str]:
+        """Names of the columns of a table, in order."""
+        with _told(table):
+            return list(self.session.table(name(table)).columns)
+
+    @contextmanager
+    def given(self, **frames: pl.DataFrame) -> Iterator[None]:
+        """Make frames readable as tables of these names inside the block."""
+        for table, frame in frames.items():
+            with _told(table):
+                self.session.createDataFrame(frame.to_arrow()).createOrReplaceTempView(table)
+        try:
+            yield
+        finally:
+            for table in frames:
+                self.session.catalog.dropTempView(table)
+
+    def families(self, table: str) -> dict[str, Family] | None:
+        """What the columns of a table of the records hold; None where there is no such table."""
+        with _told(f"{table}.parquet"):
+            try:
+                fields = self.session.read.parquet(f"{self._records}/{table}.parquet").schema.fields
+            except Exception as error:
+                if _is_absent(error):
+                    return None
+                raise
+        return {field.name: _FAMILIES.get(field.dataType.typeName(), "other") for field in fields}
+
+    def offer(self, table: str, columns: Mapping[str, str]) -> None:
+        """Make a table of the records readable, with these columns and no others."""
+        listed = [
+            f"cast({name(column)} as {_TYPES[kind]}) as {column}" if kind in _TYPES else name(column)
+            for column, kind in columns.items()
+        ]
+        with _told(f"{table}.parquet"):
+            frame = self.session.read.parquet(f"{self._records}/{table}.parquet").selectExpr(*listed)
+            frame.createOrReplaceTempView(table)
+
+    def finish(self) -> None:
+        """Nothing is left to write: every mart was written when it was made."""
+
+    def keep(self, table: str, frame: pl.DataFrame) -> None:
+        """Write a frame beside the marts."""
+        with _told(table):
+            path = f"{self.out}/{table}.parquet"
+            self.session.createDataFrame(frame.to_arrow()).coalesce(1).write.mode("error").parquet(path)
+
+    def close(self) -> None:
+        """End the session."""
+        self.session.stop()
+
+
+def _is_absent(error: Exception) -> bool:
+    """Whether the cluster says that there is no such table, or a folder without any file of Parquet."""
+    signs = ("PATH_NOT_FOUND", "UNABLE_TO_INFER_SCHEMA", "No files found", "not found")
+    return any(sign in str(error) for sign in signs)
+
+
+@contextmanager
+def _told(where: str) -> Iterator[None]:
+    """Turn what the cluster says into an error a person can act on; its text may hold values and is left out.
+
+    Raises:
+        EngineError: The statement failed on the cluster, or the cluster went away.
+    """
+    from pyspark.errors import PySparkException
+
+    try:
+        yield
+    except PySparkException as error:
+        if "PATH_ALREADY_EXISTS" in str(error) or "path already exists" in str(error):
+            found, remedy = "the folder for the marts holds a table of this name", "name a new folder with --out"
+            raise EngineError(found, where=where, remedy=remedy) from error
+        raise _failed(where, error) from error
+    except Exception as error:
+        # py4j and grpc each have errors of their own, and either may be absent
+        if type(error).__module__.split(".")[0] not in {"py4j", "grpc"}:
+            raise
+        raise _failed(where, error) from error
+
+
+def _failed(where: str, error: Exception) -> EngineError:
+    condition = getattr(error, "getCondition", lambda: None)() or type(error).__name__
+    return EngineError(
+        f"the cluster could not carry out a statement ({condition})",
+        where=where,
+        remedy="see the log of the Spark application; what was written to --out is not whole, remove it first",
+    )
