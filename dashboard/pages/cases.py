@@ -154,6 +154,7 @@ def teeth_and_face(here: Desk, choice: Choice) -> None:
         draw(corners_chart(corners, palette=palette()), alt=corners.sentence, key="corners")
     fine(
         "Teeth count as improved when the peer assessment rating fell by at least 30% (Richmond and others, 1992).",
+        "A rating of 0 at the start leaves nothing to improve: such a case is left out.",
         *(f"Left out: {n:,} cases, {reason}." for reason, n in corners.left_out.items()),
     )
 

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 PAR = "par_uk_points"
 IMPROVED_MEANS = (
     f"Teeth improved: the weighted PAR score (UK weights) fell by at least {IMPROVED_FROM_PERCENT:g}%; a fall of"
-    f" {GREATLY_IMPROVED_FROM_POINTS:g} points that is less than that does not count."
+    f" {GREATLY_IMPROVED_FROM_POINTS:g} points that is less than that does not count. A score of 0 at the start leaves"
+    " nothing to improve: such a case is left out."
 )
 
 
@@ -54,6 +55,7 @@ class CornersResult:
         corners: Over all the cases.
         by: The grouping; None without.
         groups: One a group, in order.
+        nothing_to_improve: Cases left out because they scored 0 at the start.
         mean_fall: Mean fall of the score among cases scored twice, points; None without one.
     """
 
@@ -65,6 +67,7 @@ class CornersResult:
     corners: FourCorners
     by: Grouping | None
     groups: tuple[GroupCorners, ...]
+    nothing_to_improve: int
     mean_fall: float | None
 
 
@@ -101,6 +104,7 @@ def corners_of_cases(
         corners=four_corners(frame, improved="improved", adverse="adverse", level=level),
         by=way,
         groups=_groups(reader, frame, way, level) if way else (),
+        nothing_to_improve=frame.filter((frame["par_start"] == 0.0) & frame["par_finish"].is_not_null()).height,
         mean_fall=fall if isinstance(fall, float) else None,
     )
 
@@ -110,7 +114,8 @@ def _frame(reader: Reader, definition: Definition, selection: Selection, way: Gr
 
     cases = case_table(reader, definition, selection, columns=[way.name] if way else [])
     scores = _scores(reader)
-    improved = par_improvement("par_start", "par_finish") != pl.lit(NOT_IMPROVED)
+    judged = pl.when(pl.col("par_start") > 0.0)  # where nothing can improve, "not improved" would say something false
+    improved = judged.then(par_improvement("par_start", "par_finish") != pl.lit(NOT_IMPROVED))
     return cases.join(scores, on="case_no", how="left").with_columns(improved.alias("improved"))
 
 

@@ -149,6 +149,8 @@ def corners_sentences(result: CornersResult) -> list[str]:
         )
     if corners.left_out:
         found.append(sentence(f"left out: {left_out_words(corners.left_out)}"))
+    if result.nothing_to_improve:
+        found.append(f"Among these, {cases(result.nothing_to_improve)} scored 0 at the start: no teeth to improve.")
     return found
 
 

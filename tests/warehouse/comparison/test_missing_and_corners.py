@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import polars as pl
 import pytest
 
+from tests.hand_made import made_case, reader_of
 from warehouse.comparison.corners import corners_of_cases
 from warehouse.comparison.missing import pair_and_missing, shares_and_missing
+from warehouse.comparison.wording_changes import corners_sentences
+from warehouse.corners_of_cases import corners_of_cases as corners_on_screen
 from warehouse.errors import RequestError
 from warehouse.reader import Reader
+from warehouse.selection import Selection
 
 A, B = "functional_removable", "fixed_labial"
 
@@ -75,3 +81,30 @@ def test_the_corners_say_what_improved_means(reader: Reader) -> None:
     assert "30%" in found.improved_means
     assert found.groups == ()
     assert found.by is None
+
+
+@pytest.fixture(scope="module")
+def perfect(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Reader]:
+    """Cases of which two had straight teeth at the start."""
+    pair = {"sn_gogn_deg_start": 32.0, "sn_gogn_deg_finish": 36.0}
+    scores = [(30.0, 5.0), (30.0, 29.0), (0.0, 0.0), (0.0, 4.0), (0.0, None)]
+    rows = [
+        made_case(str(i), **pair, par_uk_points_start=before, par_uk_points_finish=after)
+        for i, (before, after) in enumerate(scores)
+    ]
+    yield (reader := reader_of(tmp_path_factory.mktemp("perfect"), rows))
+    reader.close()
+
+
+def test_teeth_that_cannot_improve_are_left_out_and_told(perfect: Reader) -> None:
+    found = corners_of_cases(perfect)
+    corners = found.corners
+    assert (corners.better_adverse, corners.not_better_adverse, corners.among_all.n) == (1, 1, 2)
+    assert found.nothing_to_improve == 2
+    assert dict(corners.left_out) == {"teeth not assessable": 3}
+    assert corners_sentences(found)[-1] == "Among these, 2 cases scored 0 at the start: no teeth to improve."
+
+
+def test_screen_and_command_show_the_same_corners(perfect: Reader, reader: Reader) -> None:
+    for one in (perfect, reader):
+        assert corners_on_screen(one, selection=Selection()) == corners_of_cases(one).corners
