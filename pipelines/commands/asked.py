@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from pipelines.commands.options import add_warehouse, say
+from pipelines.commands.rate import selection_from
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Callable
 
     from warehouse.comparison.standing import Standing
     from warehouse.outcomes.definition import Definition
     from warehouse.results import Caution
     from warehouse.selection import Selection
+
+T = TypeVar("T")
 
 CLOSING = "This describes an audit: not a diagnosis, not treatment advice; an association is not a cause."
 
@@ -35,6 +39,11 @@ def add_asked(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
+def asked(args: argparse.Namespace) -> dict[str, Any]:
+    """Definition, cases and level asked for, as the analyses take them."""
+    return {"definition": args.definition, "selection": selection_from(args), "level": args.level}
+
+
 def listed(text: str | None) -> tuple[str, ...] | None:
     """The names of a list given on the command line, separated by commas; None where none was given.
 
@@ -52,6 +61,14 @@ def say_json(result: object, *, sentences: list[str]) -> None:
     from warehouse.comparison.as_data import as_data
 
     say(json.dumps({**as_data(result), "sentences": sentences}, indent=2, ensure_ascii=False))
+
+
+def say_answer(args: argparse.Namespace, result: T, printed: Callable[[T], None], *, sentences: list[str]) -> None:
+    """Print a result as JSON where that was asked for, else as ``printed`` does."""
+    if args.json:
+        say_json(result, sentences=sentences)
+    else:
+        printed(result)
 
 
 def say_head(title: str, definition: Definition, *, growth: str, selection: Selection, build: str) -> None:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipelines.commands.asked import add_asked, listed, say_json
+from pipelines.commands.asked import add_asked, asked, listed, say_answer, say_json
 from pipelines.commands.options import encryption_key
-from pipelines.commands.rate import selection_from
 from warehouse.errors import RequestError
 
 if TYPE_CHECKING:
@@ -113,17 +112,12 @@ def _pair(args: argparse.Namespace, reader: Reader) -> None:
         by=_by(args),
         first=args.a,
         second=args.b,
-        definition=args.definition,
-        selection=selection_from(args),
         adjust=listed(args.adjust),
         strata=listed(args.strata),
         primary=args.primary,
-        level=args.level,
+        **asked(args),
     )
-    if args.json:
-        say_json(result, sentences=pair_sentences(result))
-    else:
-        print_pair(result)
+    say_answer(args, result, print_pair, sentences=pair_sentences(result))
 
 
 def _outcomes(args: argparse.Namespace, reader: Reader) -> None:
@@ -136,16 +130,11 @@ def _outcomes(args: argparse.Namespace, reader: Reader) -> None:
         by=_by(args),
         first=args.a,
         second=args.b,
-        definition=args.definition,
-        selection=selection_from(args),
         adjust=listed(args.adjust),
         method=args.primary or "overlap",
-        level=args.level,
+        **asked(args),
     )
-    if args.json:
-        say_json(result, sentences=outcome_sentences(result))
-    else:
-        print_outcomes(result)
+    say_answer(args, result, print_outcomes, sentences=outcome_sentences(result))
 
 
 def _crossed(args: argparse.Namespace, reader: Reader) -> None:
@@ -153,19 +142,9 @@ def _crossed(args: argparse.Namespace, reader: Reader) -> None:
     from warehouse.comparison.crossed import compare_crossed
     from warehouse.comparison.wording import within_sentence
 
-    result = compare_crossed(
-        reader,
-        by=_by(args),
-        by2=args.by2,
-        definition=args.definition,
-        selection=selection_from(args),
-        reference=args.reference,
-        level=args.level,
-    )
-    if args.json:
-        say_json(result, sentences=[within_sentence(result, one) for one in result.within])
-    else:
-        print_crossed(result)
+    result = compare_crossed(reader, by=_by(args), by2=args.by2, reference=args.reference, **asked(args))
+    sentences = [within_sentence(result, one) for one in result.within]
+    say_answer(args, result, print_crossed, sentences=sentences)
 
 
 def _groups(args: argparse.Namespace, reader: Reader) -> None:
@@ -175,18 +154,9 @@ def _groups(args: argparse.Namespace, reader: Reader) -> None:
     from warehouse.comparison.wording import groups_sentences
     from warehouse.comparison.wording_changes import age_sentence
 
-    by, selection = _by(args), selection_from(args)
-    result = compare_groups(
-        reader,
-        by=by,
-        definition=args.definition,
-        selection=selection,
-        reference=args.reference,
-        level=args.level,
-    )
-    curve = None
-    if by == "age_band":
-        curve = share_over_age(reader, definition=args.definition, selection=selection, level=args.level)
+    by = _by(args)
+    result = compare_groups(reader, by=by, reference=args.reference, **asked(args))
+    curve = share_over_age(reader, **asked(args)) if by == "age_band" else None
     said = groups_sentences(result) + ([age_sentence(curve)] if curve else [])
     if args.json:
         say_json({"comparison": result, "over_age": curve}, sentences=said)
@@ -200,7 +170,4 @@ def _plan(args: argparse.Namespace, reader: Reader) -> None:
     from warehouse.comparison.wording_changes import plan_sentences
 
     result = run_plan(reader, args.plan)
-    if args.json:
-        say_json(result, sentences=plan_sentences(result))
-    else:
-        print_plan_result(result)
+    say_answer(args, result, print_plan_result, sentences=plan_sentences(result))

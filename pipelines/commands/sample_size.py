@@ -57,11 +57,14 @@ def _precision(args: argparse.Namespace, reader: Reader) -> None:
         selection=selection_from(args),
         level=args.level,
     )
-    said = precision_sentences(plan)
+    _say(args, plan, "Cases for a share", precision_sentences(plan))
+
+
+def _say(args: argparse.Namespace, plan: PrecisionPlan | DifferencePlan, title: str, said: list[str]) -> None:
     if args.json:
         say_json(plan, sentences=said)
         return
-    say(f"Cases for a share — {plan.definition.name}, {plan.definition.label}")
+    say(f"{title} — {plan.definition.name}, {plan.definition.label}")
     say_list(said)
     say_end(None, ())
 
@@ -98,13 +101,7 @@ def _difference(args: argparse.Namespace, reader: Reader) -> None:
         selection=selection_from(args),
         power=args.power,
     )
-    said = difference_sentences(plan)
-    if args.json:
-        say_json(plan, sentences=said)
-        return
-    say(f"Cases to tell two groups apart — {plan.definition.name}, {plan.definition.label}")
-    say_list(said)
-    say_end(None, ())
+    _say(args, plan, "Cases to tell two groups apart", difference_sentences(plan))
 
 
 def difference_sentences(plan: DifferencePlan) -> list[str]:
