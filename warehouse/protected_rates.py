@@ -2,34 +2,33 @@
 
 The headline definition on consecutive treated cases, over all and by one grouping. Filters are not offered: tables
 about overlapping sets of cases could be subtracted from each other. Two groupings are not crossed for the same reason.
+The counts are those a document made to leave would show (:mod:`warehouse.published_counts`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from warehouse.analysis.proportion import proportion
-from warehouse.disclosure import Dimension, Layout, Policy, ProtectedTable, Table, protect
+from warehouse.disclosure import Policy
 from warehouse.errors import RequestError
-from warehouse.rates import rates
+from warehouse.published_counts import ADVERSE, COUNTED, Counted, Published
+from warehouse.rates import rates_by
 from warehouse.results import Estimate, no_estimate
+from warehouse.threshold import counted_changes, threshold_curve
 
 if TYPE_CHECKING:
     from warehouse.disclosure import Cell
     from warehouse.grouping import Grouping
     from warehouse.outcomes.definition import Definition
-    from warehouse.rates import GroupRate, Rates
+    from warehouse.rates import GroupRate
     from warehouse.reader import Reader
     from warehouse.selection import Selection
 
 OFFERED = ("appliance_category", "age_band", "extraction", "sex", "vertical_type", "growth_stage", "practice")
 """Groupings a protected table may have: every case is in one group, and groups are few."""
 
-ALL = "all"
-ADVERSE = "adverse"
-COUNTED = "counted"
 STARTED = "started"
 
 
@@ -82,14 +81,18 @@ def protected_rates(reader: Reader, *, by: str | None = None, policy: Policy | N
         found = f"no protected table is made by {by!r}"
         raise RequestError(found, expected=", ".join(OFFERED), remedy="ask for one of these")
     rule = policy or Policy()
-    overall = rates(reader)
-    frame = protect(_frame_table(overall), rule)
-    result, table = overall, frame
-    groups = [_group(overall.groups[0], frame, (), overall.level)]
+    overall, *others = rates_by(reader, (None,) if by is None else (None, by))
+    values = counted_changes(reader, overall.definition, overall.selection)
+    counted = Counted(
+        overall=overall, by=tuple(others), threshold=threshold_curve(reader, changes=values), values=values
+    )
+    published = Published(counted, rule, {}, ())
+    result, notes = overall, published.frame.notes
+    groups = [_group(overall.groups[0], published.count(COUNTED), published.count(ADVERSE), overall.level)]
     if by is not None:
-        result = rates(reader, by=by)
-        table = protect(_group_table(result), rule, earlier=(frame.release,) if not frame.refused else ())
-        groups = [_group(group, table, (group.group,), result.level) for group in result.groups]
+        (result,), (table,) = others, published.tables
+        groups = [_group(group, *published.pair(0, group.group), result.level) for group in result.groups]
+        notes = table.notes if table is not None else notes
     return ProtectedRates(
         definition=result.definition,
         growth_reference=result.growth_reference,
@@ -98,43 +101,13 @@ def protected_rates(reader: Reader, *, by: str | None = None, policy: Policy | N
         by=result.by,
         level=result.level,
         groups=tuple(groups),
-        n_started=frame.cell(STARTED),
-        notes=tuple(dict.fromkeys((*frame.notes, *table.notes))),
+        n_started=published.count(STARTED),
+        notes=notes,
         minimum=rule.minimum,
     )
 
 
-def _frame_table(overall: Rates) -> Table:
-    """Started, counted, adverse. The stages between are left out: each step is small and would hide the others."""
-    (group,) = overall.groups
-    last = {
-        "not counted": group.n_started - group.n_assessable,
-        "not adverse": group.n_assessable - group.n_adverse,
-        ADVERSE: group.n_adverse,
-    }
-    members = {STARTED: tuple(last), COUNTED: ("not adverse", ADVERSE), ADVERSE: (ADVERSE,)}
-    layout = Layout((Dimension("reached", MappingProxyType(members)),))
-    return Table("all cases", layout, {(value,): n for value, n in last.items()})
-
-
-def _group_table(result: Rates) -> Table:
-    if result.by is None:  # pragma: no cover - only called for groupings
-        message = "a table by group needs a grouping"
-        raise TypeError(message)
-    reached = Dimension(
-        "reached", MappingProxyType({COUNTED: ("not adverse", ADVERSE), ADVERSE: (ADVERSE,)}), complete=False
-    )
-    counts: dict[tuple[str, ...], int] = {}
-    for group in result.groups:
-        counts[group.group, ADVERSE] = group.n_adverse
-        counts[group.group, "not adverse"] = group.n_assessable - group.n_adverse
-    names = [group.group for group in result.groups]
-    layout = Layout((Dimension.of(result.by.name, names, total=ALL), reached))
-    return Table(result.by.name, layout, counts)
-
-
-def _group(group: GroupRate, table: ProtectedTable, key: tuple[str, ...], level: float) -> ProtectedGroup:
-    counted, adverse = table.cell(*key, COUNTED), table.cell(*key, ADVERSE)
+def _group(group: GroupRate, counted: Cell, adverse: Cell, level: float) -> ProtectedGroup:
     return ProtectedGroup(
         group=group.group,
         label=group.label,

@@ -51,9 +51,21 @@ def contrasts_chart(
     width: int = 460,
 ) -> alt.LayerChart:
     """The chart; the difference that counts has a filled mark and a name with a star."""
-    frame = contrasts_frame(named, main=main).with_columns(
-        shown=pl.when("is_main").then(pl.format("★ {}", "name")).otherwise("name")
-    )
+    frame, said = contrasts_frame(named, main=main), contrasts_alt(named, main=main)
+    return differences_chart(frame, said=said, title=title, palette=palette, large=large, width=width)
+
+
+def differences_chart(
+    frame: pl.DataFrame,
+    *,
+    said: str,
+    title: str = "difference in percentage points; right of 0 is worse",
+    palette: Palette = LIGHT,
+    large: bool = False,
+    width: int = 460,
+) -> alt.LayerChart:
+    """The chart of a frame as made by :func:`contrasts_frame`; ``said`` is its text alternative."""
+    frame = frame.with_columns(shown=pl.when("is_main").then(pl.format("★ {}", "name")).otherwise("name"))
     step = ROW_HEIGHT * (1.6 if large else 1)
     down, up = round(step * 0.18), -round(step * 0.2)
     base = alt.Chart(frame).encode(
@@ -79,7 +91,7 @@ def contrasts_chart(
         numbers.encode(x=x_at("width"), text=alt.Text("said:N")),
         width=width,
         height=max(1, frame.height) * step,
-        description=contrasts_alt(named, main=main),
+        description=said,
     )
     return dressed(chart, palette, large=large)
 

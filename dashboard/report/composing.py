@@ -6,13 +6,25 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 from dashboard.report import sentences, tables
-from dashboard.report.document import MOST_DRAWN, Bars, Document, Picture, Section, StageBars, Stamp, in_words
-from dashboard.report.methods import REFERENCES, methods
+from dashboard.report.document import (
+    MOST_DRAWN,
+    Bars,
+    Differences,
+    Document,
+    Picture,
+    Section,
+    StageBars,
+    Stamp,
+    difference_words,
+    in_words,
+)
+from dashboard.report.methods import methods, references
 from warehouse.wording import CAUTION, benchmark_sentence, level_name
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from dashboard.report.adjusted import Adjusted
     from dashboard.report.document import Bar
     from dashboard.report.findings import Comparison, Findings
 
@@ -34,7 +46,7 @@ def document(found: Findings, *, title: str | None = None) -> Document:
         limits=tuple(sentences.limits(found)),
         cautions=tuple(sentences.cautions(found)),
         methods=methods(found),
-        references=REFERENCES,
+        references=references(found),
     )
 
 
@@ -79,6 +91,8 @@ def _sections(found: Findings) -> Iterator[Section]:
     yield _threshold(found)
     for comparison in found.comparisons:
         yield _comparison(comparison, found)
+        if comparison.adjusted is not None:
+            yield _held_alike(comparison, comparison.adjusted)
     if found.change is not None:
         yield _change(found)
     yield _definitions(found)
@@ -173,7 +187,11 @@ def _comparison(comparison: Comparison, found: Findings) -> Section:
         drawn=Bars(bars),
     )
     said = sentences.difference(comparison)
-    remarks = (by.note, f"This comparison is not shown. {comparison.refused}" if comparison.refused else "")
+    remarks = (
+        by.note,
+        f"This comparison is not shown. {comparison.refused}" if comparison.refused else "",
+        f"{sentences.NOT_HELD_ALIKE} {comparison.not_adjusted}" if comparison.not_adjusted else "",
+    )
     return Section(
         name=by.name,
         title=by.title,
@@ -181,6 +199,34 @@ def _comparison(comparison: Comparison, found: Findings) -> Section:
         picture=picture,
         tables=(tables.comparison_table(comparison, found),),
         remarks=tuple(text for text in remarks if text),
+    )
+
+
+def _held_alike(comparison: Comparison, held: Adjusted) -> Section:
+    """Two of the groups with what was recorded held alike, beside the crude difference on the same cases."""
+    rows = tables.differences(held)
+    title = f"{comparison.by.title}: with what was recorded held alike"
+    first, second = held.labels
+    listed = "; ".join(f"{row.label}: {difference_words(row)}" for row in rows)
+    picture = Picture(
+        name=f"{comparison.by.name}_adjusted",
+        title=title,
+        alt=f"{first} less {second}, in percentage points with {level_name(held.level)}s. {listed}.",
+        caption=(
+            f"{first} less {second}, {tables.which_cases(held)}; right of 0 is worse. Line:"
+            f" {level_name(held.level)}. The star marks the method decided on beforehand."
+        ),
+        drawn=Differences(rows),
+    )
+    made = (tables.complete_table, tables.adjusted_table, tables.strength_table)
+    balance = (tables.balance_table(comparison, held),) if held.balance else ()
+    return Section(
+        name=f"{comparison.by.name}_adjusted",
+        title=title,
+        paragraphs=(*held.said, *held.standing),
+        picture=picture,
+        tables=(*(table(comparison, held) for table in made), *balance),
+        remarks=held.remarks,
     )
 
 

@@ -7,6 +7,7 @@ that is not in it can get into any of them.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from warehouse.wording import percent, signed
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from warehouse.results import Interval
     from warehouse.threshold import ThresholdCurve
 
-Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "number"]
+Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "ratio", "number"]
 
 DIGITS = 1
 """Decimal places of shares (in percent) and of changes."""
@@ -69,11 +70,25 @@ def change(value: float | None) -> Entry:
     return Entry(signed(value, digits=DIGITS), float(f"{value:.{DIGITS}f}") + 0.0)
 
 
-def ends(interval: Interval | None, *, of: Literal["share", "change"] = "share") -> tuple[Entry, Entry]:
+def points(value: float | None) -> Entry:
+    """A difference of shares with its sign, in percentage points."""
+    return change(None if value is None else 100 * value)
+
+
+def ratio(value: float | None) -> Entry:
+    """A ratio, or a number of standard deviations: two decimals; words where it has no end."""
+    if value is None:
+        return NOT_SHOWN
+    return Entry(f"{value:.2f}".replace("-", "−"), float(f"{value:.2f}") + 0.0) if isfinite(value) else Entry("no end")
+
+
+def ends(
+    interval: Interval | None, *, of: Literal["share", "change", "points", "ratio"] = "share"
+) -> tuple[Entry, Entry]:
     """Both ends of an interval."""
     if interval is None:
         return NO_ENTRY, NO_ENTRY
-    made = share if of == "share" else change
+    made = {"share": share, "change": change, "points": points, "ratio": ratio}[of]
     return made(interval.low), made(interval.high)
 
 
@@ -147,6 +162,29 @@ class Bars:
 
 
 @dataclass(frozen=True, slots=True)
+class Difference:
+    """A difference of two groups by one method, in percentage points; ``is_main``: the method decided on beforehand."""
+
+    label: str
+    value: Entry
+    low: Entry
+    high: Entry
+    is_main: bool
+
+
+def difference_words(row: Difference) -> str:
+    """A difference with its interval, or what is said in its place."""
+    return row.value.text if row.low.number is None else f"{row.value.text} ({row.low.text} to {row.high.text})"
+
+
+@dataclass(frozen=True, slots=True)
+class Differences:
+    """The same difference by several methods."""
+
+    rows: tuple[Difference, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class StageBar:
     """One stage from started to counted: its name, cases, and what is said of those that went no further."""
 
@@ -162,7 +200,7 @@ class StageBars:
     bars: tuple[StageBar, ...]
 
 
-Drawn: TypeAlias = "Bars | StageBars | ThresholdCurve | ChangePicture"
+Drawn: TypeAlias = "Bars | Differences | StageBars | ThresholdCurve | ChangePicture"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

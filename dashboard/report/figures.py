@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from dashboard.charts.changes import changes_chart
+from dashboard.charts.contrasts import differences_chart
 from dashboard.charts.images import svg
 from dashboard.charts.rates import shares_chart
 from dashboard.charts.sampling import stages_chart
 from dashboard.charts.threshold import threshold_chart
-from dashboard.report.document import MOST_DRAWN, Bars, StageBars, in_words
+from dashboard.report.document import MOST_DRAWN, Bars, Differences, StageBars, difference_words, in_words
 from dashboard.theme import FONT, LIGHT
 from warehouse.change_picture import ChangePicture
 
@@ -38,6 +39,8 @@ def drawn(picture: Picture, *, large: bool = False, width: int = 460) -> alt.Lay
     what = picture.drawn
     if isinstance(what, Bars):
         return shares_chart(bars_frame(what.bars[:MOST_DRAWN]), said=picture.alt, large=large, width=width)
+    if isinstance(what, Differences):
+        return differences_chart(differences_frame(what), said=picture.alt, large=large, width=width)
     if isinstance(what, StageBars):
         return stages_chart(stages_frame(what.bars), said=picture.alt, large=large, width=width)
     if isinstance(what, ChangePicture):
@@ -63,6 +66,25 @@ def bars_frame(bars: tuple[Bar, ...]) -> pl.DataFrame:
     ]
     numbers = dict.fromkeys(("share", "low", "high", "if_none", "if_all"), pl.Float64)
     schema = {"position": pl.Int64, **dict.fromkeys(("group", "counts", "said"), pl.String), **numbers}
+    return pl.DataFrame(rows, schema=schema)
+
+
+def differences_frame(drawn: Differences) -> pl.DataFrame:
+    """One row a method, as :func:`dashboard.charts.contrasts.differences_chart` wants it."""
+    rows = [
+        {
+            "position": place,
+            "name": row.label,
+            "value": row.value.number,
+            "low": row.low.number,
+            "high": row.high.number,
+            "said": difference_words(row),
+            "is_main": row.is_main,
+        }
+        for place, row in enumerate(drawn.rows)
+    ]
+    numbers = dict.fromkeys(("value", "low", "high"), pl.Float64)
+    schema = {"position": pl.Int64, "name": pl.String, **numbers, "said": pl.String, "is_main": pl.Boolean}
     return pl.DataFrame(rows, schema=schema)
 
 

@@ -9,10 +9,10 @@ Counts come as cells that may be hidden, so that nothing made from them can show
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
-from dashboard.report.gathered import COMPARISONS, gather
+from dashboard.report.gathered import COMPARISONS, counts_of_all, gather
 from warehouse.errors import RequestError, near_names
 from warehouse.reader import Reader
 from warehouse.selection import Selection
@@ -20,6 +20,8 @@ from warehouse.selection import Selection
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from dashboard.report.adjusted import Adjusted
+    from dashboard.report.gathered import Gathered
     from warehouse.change_picture import ChangePicture
     from warehouse.disclosure import Cell, Policy
     from warehouse.grouping import Grouping
@@ -27,7 +29,9 @@ if TYPE_CHECKING:
     from warehouse.results import Estimate
     from warehouse.threshold import ThresholdCurve
 
-__all__ = ["COMPARISONS", "Audience", "Change", "Comparison", "Findings", "Group", "Loss", "Stage", "findings"]
+__all__ = [
+    "COMPARISONS", "Audience", "Change", "Comparison", "Findings", "Group", "Loss", "Shown", "Stage", "findings",
+]  # fmt: skip
 
 Audience: TypeAlias = Literal["practice", "outside"]
 
@@ -65,19 +69,23 @@ class Group:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """Groups side by side, as found: nothing evens out how they differed at the start.
+    """Groups side by side as found, and beside that two of them with what was recorded held alike.
 
     Attributes:
         by: What cases are grouped by.
         groups: In the order shown.
         difference: Of two groups, the second's share less the first's; None where there are not two, or counts are
             hidden.
+        adjusted: Two of the groups with what was recorded held alike; None where there are not two, or where
+            ``not_adjusted`` says why it may not be shown.
         refused: Why none of its counts may be shown, or the empty text.
     """
 
     by: Grouping
     groups: tuple[Group, ...]
     difference: Estimate | None
+    adjusted: Adjusted | None = None
+    not_adjusted: str = ""
     refused: str = ""
 
 
@@ -121,14 +129,12 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Findings:
-    """Results of one audit at one build, as they may be shown to an audience.
+class Shown:
+    """What an audience may be shown of the results of one audit.
 
     Attributes:
         audience: Whom they are for.
         policy: The rule counts were hidden by; None where nothing is hidden.
-        cases: Which cases, in words.
-        practices: Names that may be shown, or none; ``n_practices`` is their number.
         overall: The headline.
         stages: From started to counted.
         turned_away: Cases handed over that the checks turned away; ``selected`` were picked out; ``not_due`` are still
@@ -144,14 +150,6 @@ class Findings:
 
     audience: Audience
     policy: Policy | None
-    definition: Definition
-    growth_reference: str
-    build: str
-    published_at: str
-    cases: str
-    practices: tuple[str, ...]
-    n_practices: int
-    level: float
     overall: Group
     stages: tuple[Stage, ...]
     turned_away: Cell
@@ -164,6 +162,41 @@ class Findings:
     curve: ThresholdCurve
     change: Change | None
     refused: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings(Shown):
+    """Results of one audit at one build, as they may be shown to an audience.
+
+    Attributes:
+        cases: Which cases, in words.
+        practices: Names that may be shown, or none; ``n_practices`` is their number.
+    """
+
+    definition: Definition
+    growth_reference: str
+    build: str
+    published_at: str
+    cases: str
+    practices: tuple[str, ...]
+    n_practices: int
+    level: float
+
+    @classmethod
+    def of(cls, gathered: Gathered, shown: Shown) -> Findings:
+        """What may be shown, with what it is about."""
+        overall = gathered.overall
+        return cls(
+            **{one.name: getattr(shown, one.name) for one in fields(shown)},
+            definition=overall.definition,
+            growth_reference=overall.growth_reference,
+            build=overall.build,
+            published_at=gathered.published_at,
+            cases=cases_in_words(overall.selection),
+            practices=gathered.practices,
+            n_practices=len(gathered.practices),
+            level=overall.level,
+        )
 
 
 def findings(
@@ -195,18 +228,23 @@ def findings(
         _refuse_what_may_not_leave(chosen, comparisons)
     asked = _sensible(chosen, comparisons)
     gathered = gather(reader, selection=chosen, definition=definition, comparisons=asked)
+    found = Findings.of(gathered, _shown(reader, gathered, audience, chosen, asked))
+    named = audience == "practice" if name_practice is None else name_practice
+    return found if named else without_names(found, chosen)
+
+
+def _shown(
+    reader: Reader, gathered: Gathered, audience: Audience, selection: Selection, comparisons: tuple[str, ...]
+) -> Shown:
     if audience == "outside":
         from dashboard.report.protected import protected
 
-        alone = not any(chosen.filters.values())
-        around = None if alone else gather(reader, selection=Selection(), definition=definition, comparisons=asked)
-        found = protected(gathered, around=around)
-    else:
-        from dashboard.report.whole import whole
+        alone = not any(selection.filters.values())
+        around = None if alone else counts_of_all(reader, gathered.overall.definition, comparisons)
+        return protected(gathered, around=around)
+    from dashboard.report.whole import whole
 
-        found = whole(gathered)
-    named = audience == "practice" if name_practice is None else name_practice
-    return found if named else without_names(found, chosen)
+    return whole(gathered)
 
 
 def cases_in_words(selection: Selection, *, but: tuple[str, ...] = ("practice",)) -> str:
@@ -224,7 +262,9 @@ def findings_in(folder: Path, *, key: str | None = None, **choices: object) -> F
 def without_names(found: Findings, selection: Selection) -> Findings:
     """The same with practices and clinicians called A, B, C in the order shown."""
     comparisons = tuple(
-        replace(comparison, groups=_lettered(comparison)) if comparison.by.name in NAMED_BY else comparison
+        replace(comparison, groups=_lettered(comparison), adjusted=None)
+        if comparison.by.name in NAMED_BY
+        else comparison
         for comparison in found.comparisons
     )
     return replace(found, practices=(), comparisons=comparisons, cases=cases_in_words(selection, but=NAMED_BY))

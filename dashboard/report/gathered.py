@@ -10,16 +10,20 @@ from typing import TYPE_CHECKING
 
 from warehouse.analysis.change import mean_change
 from warehouse.change_picture import ChangePicture, change_picture
+from warehouse.comparison.complete import Complete, asked_by, compare_asked, complete_cases, complete_in
 from warehouse.grouping import group_expression, membership_join
-from warehouse.rates import Rates, rates
+from warehouse.marts.outcome_sql import outcomes_of
+from warehouse.published_counts import Counted
+from warehouse.rates import Rates, rates, rates_by
 from warehouse.selection import Selection
-from warehouse.threshold import ThresholdCurve, threshold_curve
+from warehouse.threshold import ThresholdCurve, counted_changes, threshold_curve
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import polars as pl
 
+    from warehouse.comparison.pair import PairComparison
     from warehouse.grouping import Grouping
     from warehouse.outcomes.definition import Definition
     from warehouse.reader import Reader
@@ -41,6 +45,7 @@ class Gathered:
         threshold: The share against the threshold.
         changes: The changes behind the classes; None where the definition has several parts.
         means: Comparison -> group -> mean change; empty where there is no single change.
+        pairs: Comparison -> two of its groups with what was recorded held alike; ``complete`` their complete cases.
         values: One row a counted case: ``value`` (larger is worse) and ``is_adverse``; no row without a single change.
         published_at: When the build was published.
         practices: Pseudonyms of the practices in the warehouse.
@@ -54,9 +59,32 @@ class Gathered:
     threshold: ThresholdCurve
     changes: ChangePicture | None
     means: Mapping[str, Mapping[str, Estimate]]
+    pairs: Mapping[str, PairComparison]
+    complete: Mapping[str, Complete]
     values: pl.DataFrame
     published_at: str
     practices: tuple[str, ...]
+
+    @property
+    def counted(self) -> Counted:
+        """The counts of the headline's cases."""
+        return Counted(
+            overall=self.overall, by=self.by, threshold=self.threshold, values=self.values, complete=self.complete
+        )
+
+
+def counts_of_all(reader: Reader, definition: Definition, comparisons: tuple[str, ...]) -> Counted:
+    """The counts that a document about all cases would give. Nothing is compared for it."""
+    overall, *by = rates_by(reader, (None, *comparisons), definition=definition.id)
+    values = counted_changes(reader, definition, overall.selection)
+    asked = {result.by.name: (result, asked_by(reader, result)) for result in by if result.by is not None}
+    return Counted(
+        overall=overall,
+        by=tuple(by),
+        threshold=threshold_curve(reader, definition=definition.id, changes=values),
+        values=values,
+        complete={name: complete_cases(reader, result, pair) for name, (result, pair) in asked.items() if pair},
+    )
 
 
 def gather(
@@ -75,8 +103,11 @@ def gather(
     ]
     family = overall.definition.family
     untreated = rates(reader, definition=definition, selection=Selection(comparison="untreated"))
-    by = tuple(rates(reader, by=name, definition=definition, selection=selection) for name in comparisons)
-    changes = change_picture(reader, definition=definition, selection=selection)
+    by = rates_by(reader, comparisons, definition=definition, selection=selection)
+    values = counted_changes(reader, overall.definition, selection)
+    changes = change_picture(reader, definition=definition, selection=selection, changes=values)
+    asked = {result.by.name: (result, asked_by(reader, result)) for result in by if result.by is not None}
+    pairs = {name: compare_asked(reader, result, pair) for name, (result, pair) in asked.items() if pair}
     ways = [result.by for result in by if result.by is not None]
     return Gathered(
         overall=overall,
@@ -84,37 +115,30 @@ def gather(
         by=by,
         others=tuple(other for other in others if other.definition.family == family),
         secondary=tuple(other for other in others if other.definition.family != family),
-        threshold=threshold_curve(reader, definition=definition, selection=selection),
+        threshold=threshold_curve(reader, definition=definition, selection=selection, changes=values),
         changes=changes,
         means={way.name: _means(reader, overall.definition, selection, way, changes) for way in ways},
-        values=_values(reader, overall.definition, selection),
+        pairs=pairs,
+        complete={name: complete_in(pairs[name], pair) for name, (_, pair) in asked.items() if pair},
+        values=values,
         published_at=reader.snapshot.published_at,
         practices=selection.filters.get("practice") or reader.practices,
-    )
-
-
-def _values(
-    reader: Reader, definition: Definition, selection: Selection, *, grouped: str = "''", join: str = ""
-) -> pl.DataFrame:
-    condition, parameters = selection.where()
-    part = definition.single_change
-    sign = -1 if part is not None and part.direction == "fall" else 1
-    none = "" if part is not None else " and false"
-    return reader.connection.frame(
-        f"select {grouped} as grouped, {sign} * mart_outcomes.value as value,"
-        " mart_outcomes.status = 'adverse' as is_adverse"
-        " from mart_outcomes inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        f"{join} where mart_outcomes.definition_id = ? and mart_outcomes.value is not null and {condition}{none}",
-        [definition.id, *parameters],
     )
 
 
 def _means(
     reader: Reader, definition: Definition, selection: Selection, way: Grouping, changes: ChangePicture | None
 ) -> Mapping[str, Estimate]:
-    if changes is None:
+    if changes is None or changes.part is None:
         return {}
-    frame = _values(reader, definition, selection, grouped=group_expression(way), join=membership_join(way))
+    condition, parameters = selection.where()
+    sign = "-1" if changes.part.direction == "fall" else "1"
+    frame = reader.connection.frame(
+        f"select {group_expression(way)} as grouped, {sign} * mart_outcomes.value as value"
+        f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
+        f"{membership_join(way)} where mart_outcomes.value is not null and {condition}",
+        parameters,
+    )
     return {
         str(group): mean_change(rows["value"].to_numpy(), unit=changes.unit)
         for (group,), rows in frame.group_by("grouped")

@@ -5,9 +5,11 @@ from __future__ import annotations
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
+from warehouse.comparison.phrases import and_list
 from warehouse.wording import level_name
 
 if TYPE_CHECKING:
+    from dashboard.report.adjusted import Adjusted
     from dashboard.report.findings import Findings
 
 REFERENCES = (
@@ -22,10 +24,26 @@ REFERENCES = (
     "Houston WJB. The analysis of errors in orthodontic measurements. Am J Orthod 1983;83:382–90.",
     "Fischetti M, Salazar JJ. Models and algorithms for optimizing cell suppression in tabular data with linear"
     " constraints. J Am Stat Assoc 2000;95:916–28.",
+    "Mantel N, Haenszel W. Statistical aspects of the analysis of data from retrospective studies of disease. J Natl"
+    " Cancer Inst 1959;22:719–48.",
+    "Li F, Morgan KL, Zaslavsky AM. Balancing covariates via propensity score weighting. J Am Stat Assoc"
+    " 2018;113:390–400.",
+    "Firth D. Bias reduction of maximum likelihood estimates. Biometrika 1993;80:27–38.",
+    "VanderWeele TJ, Ding P. Sensitivity analysis in observational research: introducing the E-value. Ann Intern Med"
+    " 2017;167:268–74.",
 )
 """Cited by number in :func:`methods`. Written from memory; say so wherever they are printed."""
 
 CHECK_REFERENCES = "The references were written from memory: check them against the publications before printing."
+
+
+_OF_ADJUSTED = 4
+"""The last of the references, cited where groups are compared with what was recorded held alike."""
+
+
+def references(found: Findings) -> tuple[str, ...]:
+    """The references that the paragraphs cite."""
+    return REFERENCES if _held_alike(found) else REFERENCES[:-_OF_ADJUSTED]
 
 
 def methods(found: Findings) -> tuple[str, ...]:
@@ -60,10 +78,29 @@ def _statistics(found: Findings) -> str:
     return (
         f"Shares carry a {level_name(found.level)} by Wilson's score method [2, 3]; the difference of two groups has"
         " Newcombe's interval [4]. The share is also given as if none, and as if all, of the missing had gone adverse"
-        " [5], over a range of thresholds, and under other definitions. Mean changes carry Student's t interval. Groups"
-        " are compared as found, without adjustment, and intervals are not corrected for their number. The figures"
-        f" were made with menton {version('menton')} from build {found.build}, published {found.published_at[:10]}."
+        " [5], over a range of thresholds, and under other definitions. Mean changes carry Student's t interval."
+        f" {_comparisons(found)} Intervals are not corrected for their number. The figures were"
+        f" made with menton {version('menton')} from build {found.build}, published {found.published_at[:10]}."
     )
+
+
+def _comparisons(found: Findings) -> str:
+    """How groups were compared."""
+    held = _held_alike(found)
+    if not held:
+        return "Groups are compared as found, without adjustment."
+    alike = "; ".join(dict.fromkeys(and_list(one.adjusted_for) for one in held))
+    return (
+        "Groups are compared as found, and two of them with what was recorded held alike"
+        f" ({alike}): stratified after Mantel and Haenszel [8], standardised over a logistic model, and weighted by the"
+        " propensity score, to the overlap of the groups [9] and by its inverse; the odds ratio is from a logistic"
+        " model with Firth's penalty [10] or, for very many cases, without it. The E-value [11] says how strong"
+        " something not recorded would have to be."
+    )
+
+
+def _held_alike(found: Findings) -> list[Adjusted]:
+    return [comparison.adjusted for comparison in found.comparisons if comparison.adjusted is not None]
 
 
 def _disclosure(found: Findings) -> str:

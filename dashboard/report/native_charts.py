@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from math import ceil
 from typing import TYPE_CHECKING
 
 from dashboard.report.deck import FACE
-from dashboard.report.document import ends, share
+from dashboard.report.document import difference_words, ends, share
 from dashboard.theme import LIGHT
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from pptx.shapes.graphfrm import GraphicFrame
     from pptx.slide import Slide
 
-    from dashboard.report.document import Bar, StageBar
+    from dashboard.report.document import Bar, Difference, StageBar
     from warehouse.threshold import ThresholdCurve
 
 SHEET = "Sheet1"
@@ -52,15 +53,58 @@ def share_bars(slide: Slide, bars: Sequence[Bar], *, box: Box, size: int) -> Gra
     return frame
 
 
+def difference_bars(slide: Slide, rows: Sequence[Difference], *, box: Box, size: int) -> GraphicFrame:
+    """Horizontal bars of differences in percentage points from the line of none, with intervals as error bars."""
+    from pptx.chart.data import CategoryChartData
+    from pptx.enum.chart import XL_CHART_TYPE
+
+    data = CategoryChartData(number_format="0.0")
+    data.categories = [f"{'★ ' if row.is_main else ''}{row.label}: {difference_words(row)}" for row in rows]
+    columns = _with_distances(
+        "difference, points",
+        [row.value.number for row in rows],
+        [row.low.number for row in rows],
+        [row.high.number for row in rows],
+    )
+    for name, values in columns.items():
+        data.add_series(name, values)
+    frame = slide.shapes.add_chart(XL_CHART_TYPE.BAR_CLUSTERED, *_inches(box), data)
+    chart = frame.chart
+    _keep_first_series(chart)
+    _add_error_bars(chart, above=columns["up to high"], below=columns["down to low"])
+    _dress_bars(chart, size)
+    ends = [value for name in ("low", "high", "difference, points") for value in columns[name] if value is not None]
+    chart.value_axis.minimum_scale, chart.value_axis.maximum_scale = _around_zero(ends)
+    labels = chart.value_axis.tick_labels
+    labels.number_format, labels.number_format_is_linked = "+0;−0;0", False
+    _axis_title(chart.value_axis, "difference in percentage points; right of 0 is worse", size)
+    return frame
+
+
+def _around_zero(values: Sequence[float]) -> tuple[float, float]:
+    """Round ends of an axis that holds zero."""
+    step = 5 if max(abs(value) for value in values) <= 30 else 10
+    return -step * float(ceil(max(0.0, -min(values)) / step)), step * float(max(1, ceil(max(0.0, *values) / step)))
+
+
 def _columns(bars: Sequence[Bar]) -> dict[str, list[float | None]]:
-    shares = [bar.share.number for bar in bars]
-    lows, highs = [bar.low.number for bar in bars], [bar.high.number for bar in bars]
+    return _with_distances(
+        "share adverse, %",
+        [bar.share.number for bar in bars],
+        [bar.low.number for bar in bars],
+        [bar.high.number for bar in bars],
+    )
+
+
+def _with_distances(
+    name: str, values: list[float | None], lows: list[float | None], highs: list[float | None]
+) -> dict[str, list[float | None]]:
     return {
-        "share adverse, %": shares,
+        name: values,
         "low": lows,
         "high": highs,
-        "up to high": [_distance(high, value) for high, value in zip(highs, shares, strict=True)],
-        "down to low": [_distance(value, low) for value, low in zip(shares, lows, strict=True)],
+        "up to high": [_distance(high, value) for high, value in zip(highs, values, strict=True)],
+        "down to low": [_distance(value, low) for value, low in zip(values, lows, strict=True)],
     }
 
 

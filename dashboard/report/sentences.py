@@ -16,6 +16,7 @@ CRUDE = (
     "As found: the groups were not alike at the start, and nothing evens that out here. A difference between them is"
     " an association, not the effect of an appliance, an age or an extraction."
 )
+NOT_HELD_ALIKE = "The comparison with what was recorded held alike is not shown."
 NO_THRESHOLD = (
     "There is no agreed threshold in the literature. The share against the threshold and under other definitions"
     " shows how much the answer hangs on the one chosen."
@@ -138,7 +139,7 @@ def limits(found: Findings) -> list[str]:
     """What the figures cannot tell, in short sentences, the weightiest first."""
     n_groups = sum(len(comparison.groups) for comparison in found.comparisons)
     listed = [
-        "The comparisons are crude: groups differed at the start, and a difference is not an effect.",
+        _alike_limit(found),
         _missing_limit(found.overall),
         f"There is no agreed threshold. {other_definitions(found)}".strip(),
         f"Ordinary growth is allowed for by {found.growth_reference}; another reference moves the share.",
@@ -148,6 +149,12 @@ def limits(found: Findings) -> list[str]:
         "Few cases make wide intervals: read the interval, not the point.",
     ]
     return [text for text in listed if text]
+
+
+def _alike_limit(found: Findings) -> str:
+    if any(comparison.adjusted for comparison in found.comparisons):
+        return "Adjusting evens out only what was recorded: a difference that is left may have other reasons."
+    return "The comparisons are crude: groups differed at the start, and a difference is not an effect."
 
 
 def _missing_limit(group: Group) -> str:

@@ -24,8 +24,8 @@ from dashboard.report.deck import (
     saved,
     set_alt,
 )
-from dashboard.report.document import Bars, StageBars
-from dashboard.report.native_charts import share_bars, stage_bars, threshold_lines
+from dashboard.report.document import Bars, Differences, StageBars
+from dashboard.report.native_charts import difference_bars, share_bars, stage_bars, threshold_lines
 from warehouse.threshold import ThresholdCurve
 
 if TYPE_CHECKING:
@@ -84,7 +84,9 @@ def slides_file(document: Document) -> bytes:
     _definition(deck)
     _flow(deck)
     for section in document.sections:
-        if section.name not in AROUND:
+        if section.picture is not None and isinstance(section.picture.drawn, Differences):
+            _held_alike(deck, section, section.picture, section.picture.drawn)
+        elif section.name not in AROUND:
             _comparison(deck, section)
     _threshold(deck)
     _missing(deck)
@@ -161,6 +163,28 @@ def _comparison(deck: Deck, section: Section) -> None:
     top = _under(slide, " ".join(said))
     if section.picture is not None and isinstance(section.picture.drawn, Bars):
         _bars(slide, section.picture, section.picture.drawn.bars, top=top)
+    deck.finish(slide)
+
+
+def _held_alike(deck: Deck, section: Section, picture: Picture, drawn: Differences) -> None:
+    notes = [*section.paragraphs, *section.remarks, *_read(section.tables), picture.caption]
+    slide = deck.slide(section.title, notes)
+    top = _under(slide, " ".join(section.paragraphs[:2]))
+    rows = [row for row in drawn.rows if row.value.number is not None]
+    planned = section.paragraphs[-2:]
+    bottom = FOOT_TOP - 0.15 - 0.3 * (1 + len(" ".join(planned)) // 115)
+    if rows:
+        size = 18
+        frame = difference_bars(slide, rows, box=(LEFT, top, BODY_WIDTH, bottom - top), size=size)
+        set_alt(frame, title=picture.title, text=picture.alt)
+    add_text(
+        slide,
+        [Line(" ".join(planned), SMALL, quiet=True)],
+        left=LEFT,
+        top=bottom,
+        width=BODY_WIDTH,
+        height=FOOT_TOP - 0.1 - bottom,
+    )
     deck.finish(slide)
 
 

@@ -11,12 +11,15 @@ from dashboard.report.document import (
     NOT_SHOWN,
     Bar,
     Column,
+    Difference,
     Entry,
     StageBar,
     Table,
     change,
     count,
     ends,
+    points,
+    ratio,
     share,
     span,
     words,
@@ -25,6 +28,7 @@ from warehouse.outcomes.definition import FAMILIES
 from warehouse.wording import cases, level_name
 
 if TYPE_CHECKING:
+    from dashboard.report.adjusted import Adjusted
     from dashboard.report.findings import Comparison, Findings, Group, Stage
     from warehouse.outcomes.definition import Definition
     from warehouse.results import Estimate
@@ -93,6 +97,107 @@ def comparison_table(comparison: Comparison, found: Findings) -> Table:
     title = comparison.by.title
     caption = f"{title}: {found.definition.name}; {_method(found)}; crude"
     return Table(name=comparison.by.name, caption=caption, columns=columns, rows=rows)
+
+
+def adjusted_table(comparison: Comparison, held: Adjusted) -> Table:
+    """The difference and the ratio of the two groups by every method, on the same cases."""
+    columns = (
+        Column("method", "method"),
+        Column("difference_points", "difference, points", "change"),
+        Column("interval", level_name(held.level), "span", on_sheet=False),
+        Column("low_points", "low", "change", on_page=False),
+        Column("high_points", "high", "change", on_page=False),
+        Column("ratio", "ratio of shares", "ratio"),
+        Column("ratio_interval", level_name(held.level), "span", on_sheet=False),
+        Column("ratio_low", "low", "ratio", on_page=False),
+        Column("ratio_high", "high", "ratio", on_page=False),
+        Column("about", "about whom"),
+    )
+    rows = []
+    for found, row in zip(held.methods, differences(held), strict=True):
+        low, high = ends(found.ratio.interval, of="ratio")
+        between = span(row.low, row.high)
+        rows.append(
+            (
+                *(words(row.label), row.value, between, row.low, row.high),
+                *(ratio(found.ratio.value), span(low, high), low, high, words(found.population)),
+            )
+        )
+    first, second = held.labels
+    caption = f"{comparison.by.title}: {first} less {second}, {which_cases(held)}"
+    return Table(name=f"{comparison.by.name}_adjusted", caption=caption, columns=columns, rows=tuple(rows))
+
+
+def which_cases(held: Adjusted) -> str:
+    """The cases that crude and adjusted differences are about."""
+    if held.on_same_cases:
+        return "crude and adjusted, on the same complete cases"
+    return "crude on all cases counted, adjusted on the complete ones among them"
+
+
+def differences(held: Adjusted) -> tuple[Difference, ...]:
+    """The difference by every method, in percentage points."""
+    made = []
+    for found in held.methods:
+        low, high = ends(found.difference.interval, of="points")
+        value = points(found.difference.value)
+        made.append(Difference(found.title, value, low, high, is_main=found.method == held.main))
+    return tuple(made)
+
+
+def complete_table(comparison: Comparison, held: Adjusted) -> Table:
+    """The complete cases of the two groups."""
+    columns = (_GROUP, Column("complete_cases", "complete cases", "count"), _ADVERSE)
+    rows = tuple(
+        (words(label), count(n), count(n_adverse))
+        for label, n, n_adverse in zip(held.labels, held.counted, held.adverse, strict=True)
+    )
+    caption = f"{comparison.by.title}: complete cases of the two groups"
+    return Table(name=f"{comparison.by.name}_complete", caption=caption, columns=columns, rows=rows)
+
+
+def strength_table(comparison: Comparison, held: Adjusted) -> Table:
+    """Odds ratio, E-values, and how far apart the groups were before and after weighting."""
+    columns = (
+        Column("figure", "figure"),
+        Column("value", "value", "ratio"),
+        Column("interval", level_name(held.level), "span", on_sheet=False),
+        Column("low", "low", "ratio", on_page=False),
+        Column("high", "high", "ratio", on_page=False),
+    )
+    low, high = ends(held.odds_ratio.interval, of="ratio")
+    before, after = held.furthest
+    listed = (
+        ("E-value of the difference", held.e_value.estimate),
+        ("E-value of the interval's nearer limit", held.e_value.limit),
+        ("largest standardised difference at the start, as they came", before),
+        ("largest standardised difference after weighting", after),
+    )
+    rows = (
+        (words(f"odds ratio, {held.odds_ratio.method}"), ratio(held.odds_ratio.value), span(low, high), low, high),
+        *((words(name), ratio(value), NO_ENTRY, NO_ENTRY, NO_ENTRY) for name, value in listed),
+    )
+    caption = f"{comparison.by.title}: how strong, and how alike the groups were"
+    return Table(name=f"{comparison.by.name}_strength", caption=caption, columns=columns, rows=rows)
+
+
+def balance_table(comparison: Comparison, held: Adjusted) -> Table:
+    """How alike the two groups were at the start, variable by variable."""
+    columns = (
+        Column("variable", "variable"),
+        Column("gap_before", "as they came", "ratio"),
+        Column("gap_weighted", "after weighting", "ratio"),
+    )
+    rows = tuple(
+        (
+            words(row.name.replace("=", ": ")),
+            ratio(row.before.standardised_difference),
+            ratio(row.after.standardised_difference),
+        )
+        for row in held.balance
+    )
+    caption = f"{comparison.by.title}: differences at the start, in standard deviations"
+    return Table(name=f"{comparison.by.name}_balance", caption=caption, columns=columns, rows=rows)
 
 
 def _method(found: Findings) -> str:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard.report.findings import Change, Comparison, Findings, Group, Loss, Stage, cases_in_words
+from dashboard.report.adjusted import adjusted_whole
+from dashboard.report.findings import Change, Comparison, Group, Loss, Shown, Stage
 from warehouse.analysis.difference import risk_difference
 from warehouse.disclosure import Cell
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from dashboard.report.gathered import Gathered
     from warehouse.change_picture import ChangePicture
     from warehouse.flow import StageCount
@@ -18,27 +17,19 @@ if TYPE_CHECKING:
     from warehouse.results import Estimate
 
 
-def whole(gathered: Gathered) -> Findings:
+def whole(gathered: Gathered) -> Shown:
     """Everything gathered, with nothing hidden."""
     overall = gathered.overall
-    return Findings(
+    return Shown(
         audience="practice",
         policy=None,
-        definition=overall.definition,
-        growth_reference=overall.growth_reference,
-        build=overall.build,
-        published_at=gathered.published_at,
-        cases=cases_in_words(overall.selection),
-        practices=gathered.practices,
-        n_practices=len(gathered.practices),
-        level=overall.level,
         overall=_all(overall),
         stages=tuple(_stage(stage) for stage in overall.flow.stages),
         turned_away=cell(overall.flow.n_turned_away),
         selected=cell(overall.flow.n_selected),
         not_due=cell(overall.flow.n_not_due),
         untreated=_all(gathered.untreated) if gathered.untreated else None,
-        comparisons=tuple(_comparison(result, gathered.means) for result in gathered.by),
+        comparisons=tuple(_comparison(result, gathered) for result in gathered.by),
         family=tuple((other.definition, _all(other)) for other in gathered.others),
         secondary=tuple((other.definition, _all(other)) for other in gathered.secondary),
         curve=gathered.threshold,
@@ -110,10 +101,16 @@ def _group(group: GroupRate, change: Estimate | None = None) -> Group:
     )
 
 
-def _comparison(result: Rates, means: Mapping[str, Mapping[str, Estimate]]) -> Comparison:
+def _comparison(result: Rates, gathered: Gathered) -> Comparison:
     if result.by is None:  # pragma: no cover - only called for groupings
         message = "a comparison needs a grouping"
         raise TypeError(message)
-    found = means.get(result.by.name, {})
+    found = gathered.means.get(result.by.name, {})
     groups = tuple(_group(group, found.get(group.group)) for group in result.groups)
-    return Comparison(by=result.by, groups=groups, difference=difference_of(groups, level=result.level))
+    pair, complete = gathered.pairs.get(result.by.name), gathered.complete.get(result.by.name)
+    held_alike = None
+    if pair is not None and complete is not None:
+        (n1, n2), (x1, x2) = complete.n, complete.n_adverse
+        held_alike = adjusted_whole(pair, (cell(n1), cell(n2)), (cell(x1), cell(x2)))
+    difference = difference_of(groups, level=result.level)
+    return Comparison(by=result.by, groups=groups, difference=difference, adjusted=held_alike)

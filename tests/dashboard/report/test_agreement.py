@@ -72,7 +72,12 @@ def printed(cell: str, kind: str) -> str:
         number = float(cell)
     except ValueError:
         return cell
-    shapes = {"percent": f"{number:.1f}%", "count": f"{number:,.0f}", "change": wording.signed(number)}
+    shapes = {
+        "percent": f"{number:.1f}%",
+        "count": f"{number:,.0f}",
+        "change": wording.signed(number),
+        "ratio": f"{number:.2f}".replace("-", "−"),
+    }
     return shapes.get(kind, cell)
 
 

@@ -12,12 +12,13 @@ import pytest
 from dashboard.report.figures import figure_svg
 from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
-from dashboard.report.protected import POLICY, Published, groups_with_means, threshold_name
+from dashboard.report.protected import POLICY, groups_with_means
 from dashboard.report.whole import cell
 from tests.dashboard.report.conftest import files_of, notes_of, parts_of, rows
 from tests.hand_made import load_rows, made_case
 from warehouse.disclosure import Cell, attack, attack_guarded
 from warehouse.errors import RequestError
+from warehouse.published_counts import Published, threshold_name
 from warehouse.reader import Reader
 from warehouse.selection import Selection
 
@@ -99,8 +100,12 @@ def test_all_tables_attacked_together_give_no_hidden_count_away(small_groups: Pa
         gathered = gather(reader, selection=Selection())
     # the chain without most of its thresholds, so that all tables together stay small enough to be attacked at once
     few = replace(gathered.threshold, points=tuple(p for p in gathered.threshold.points if p.threshold in (0, 2, 4)))
-    releases = Published(replace(gathered, threshold=few), POLICY, {}, ()).releases
-    assert [release.name for release in releases] == ["all cases", "appliance_category", "age_band", "extraction"]
+    releases = Published(replace(gathered.counted, threshold=few), POLICY, {}, ()).releases
+    by = ("appliance_category", "age_band", "extraction")
+    assert [release.name for release in releases] == [
+        "all cases",
+        *(name for way in by for name in (way, f"{way}, complete")),
+    ]
     ranges = [*attack(releases), *attack_guarded(releases)]
     assert len(ranges) > 2
     assert [one for one in ranges if one.recovered] == []
@@ -245,7 +250,7 @@ def test_a_frame_with_a_hidden_outcome_guards_every_comparison(tmp_path: Path) -
         gathered = gather(reader, selection=Selection())
         found = findings(reader, audience="outside")
     few = replace(gathered.threshold, points=tuple(p for p in gathered.threshold.points if p.threshold == 2))
-    releases = Published(replace(gathered, threshold=few), POLICY, {}, ()).releases
+    releases = Published(replace(gathered.counted, threshold=few), POLICY, {}, ()).releases
     assert found.overall.adverse.shown == "fewer than 5"
     assert [one for one in (*attack(releases), *attack_guarded(releases)) if one.recovered] == []
 
@@ -253,7 +258,7 @@ def test_a_frame_with_a_hidden_outcome_guards_every_comparison(tmp_path: Path) -
 def test_the_chain_holds_every_case_once(small_groups: Path) -> None:
     with Reader.open(small_groups) as reader:
         gathered = gather(reader, selection=Selection())
-    chain = Published(gathered, POLICY, {}, ()).chain
+    chain = Published(gathered.counted, POLICY, {}, ()).chain
     sums = {name: sum(chain.atoms[atom] for atom in atoms) for name, atoms in chain.members.items()}
     (group,) = gathered.overall.groups
     assert (sums["started"], sums["counted"], sums["adverse"]) == (group.n_started, group.n_assessable, group.n_adverse)

@@ -1,0 +1,161 @@
+"""Two groups of a comparison with what was recorded held alike, as a report may show it: beside the crude shares.
+
+What may leave: the counts of complete cases go through the disclosure engine with all other counts. Where it hides one,
+the crude and the stratified difference on these cases are left out, since both are sums of counts; the crude difference
+of all cases counted stands in, where those are shown. Estimates of models are shown where the model has at least
+``CASES_A_COLUMN`` cases for each of its columns, so that none stands for a few cases: the rule of output checking for
+regression results (common practice, no source). What names counts of cases left out, and the balance of each variable,
+stays with the practice: a share of a small group is a count.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, TypeAlias
+
+from dashboard.contrast_words import pair_sentence, reading_sentence
+from warehouse.analysis.ratio import risk_ratio
+from warehouse.comparison import wording
+
+if TYPE_CHECKING:
+    from warehouse.analysis.balance import BalanceRow
+    from warehouse.analysis.evalue import EValue
+    from warehouse.comparison.methods import MethodResult
+    from warehouse.comparison.pair import PairComparison
+    from warehouse.disclosure import Cell
+    from warehouse.results import Estimate
+
+Counts: TypeAlias = "tuple[Cell, Cell]"
+"""Cases, and adverse ones among them."""
+
+CASES_A_COLUMN = 10
+FROM_MODELS = ("standardised", "overlap", "inverse")
+"""Methods whose numbers are no sums of counts."""
+
+HIDDEN = "It rests on a count that is not shown."
+FEW = "There are too few complete cases for the number of things held alike."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Adjusted:
+    """The comparison as it may be shown.
+
+    Attributes:
+        labels: The first and the second group.
+        counted: Complete cases of each, and of them ``adverse``.
+        methods: Crude and adjusted, all on these cases; ``main`` is the key of the one decided on beforehand.
+        on_same_cases: Whether the crude difference is that of the complete cases too; otherwise it is of all counted.
+        adjusted_for: What is held alike, in words.
+        odds_ratio: By the logistic model.
+        e_value: How strong something unmeasured would have to be.
+        balance: How alike the groups were, variable by variable; none where that may not be shown.
+        furthest: Largest standardised difference as they came, and after weighting.
+        said: The findings in sentences.
+        standing: Planned beforehand or explored after, in sentences.
+        remarks: What to keep in mind.
+        level: Level of the intervals.
+    """
+
+    labels: tuple[str, str]
+    counted: tuple[Cell, Cell]
+    adverse: tuple[Cell, Cell]
+    methods: tuple[MethodResult, ...]
+    main: str
+    on_same_cases: bool
+    adjusted_for: tuple[str, ...]
+    odds_ratio: Estimate
+    e_value: EValue
+    balance: tuple[BalanceRow, ...]
+    furthest: tuple[float | None, float | None]
+    said: tuple[str, ...]
+    standing: tuple[str, ...]
+    remarks: tuple[str, ...]
+    level: float
+
+
+def adjusted_whole(pair: PairComparison, counted: tuple[Cell, Cell], adverse: tuple[Cell, Cell]) -> Adjusted:
+    """Everything, for the practice itself."""
+    said = (
+        pair_sentence(pair),
+        reading_sentence(pair.answer.difference.interval),
+        wording.crude_sentence(pair),
+        wording.methods_sentence(pair),
+        wording.odds_ratio_sentence(pair),
+        wording.homogeneity_sentence(pair),
+        wording.cases_sentence(pair),
+    )
+    warnings = (*pair.answer.warnings, *pair.overlap.warnings, *pair.cautions)
+    return _adjusted(pair, counted, adverse, said=said, warnings=tuple(one.text for one in warnings), is_whole=True)
+
+
+def adjusted_outside(
+    pair: PairComparison,
+    *,
+    complete: tuple[Counts, Counts],
+    counted: tuple[Counts, Counts],
+) -> Adjusted | str:
+    """What may leave, or why nothing may.
+
+    Args:
+        pair: The comparison.
+        complete: Complete cases of each group, and of them adverse, as they may be shown.
+        counted: The same of all cases counted, as the comparison by group shows them.
+    """
+    if pair.n < CASES_A_COLUMN * (len(pair.balance_overlap.rows) + 2):  # the groups and the constant as well
+        return FEW
+    if any(cell.value is None for cells in complete for cell in cells):
+        pair = _models_alone(pair, counted)
+    pair = replace(pair, methods=tuple(one for one in pair.methods if one.difference.value is not None))
+    if len(pair.methods) < 2 or pair.primary not in {one.method for one in pair.methods}:
+        return HIDDEN
+    said = (
+        pair_sentence(pair),
+        reading_sentence(pair.answer.difference.interval),
+        wording.methods_sentence(pair),
+        wording.odds_ratio_sentence(pair) if pair.odds_ratio.value is not None else "",
+    )
+    (n1, x1), (n2, x2) = complete
+    return _adjusted(pair, (n1, n2), (x1, x2), said=said, warnings=(), is_whole=False)
+
+
+def _models_alone(pair: PairComparison, counted: tuple[Counts, Counts]) -> PairComparison:
+    """The comparison without what the counts of complete cases could be worked out from.
+
+    The crude difference is that of all cases counted; it is left out where their counts are hidden too.
+    """
+    (n1, x1), (n2, x2) = ((n.value, n_adverse.value) for n, n_adverse in counted)
+    crude: tuple[MethodResult, ...] = ()
+    if n1 is not None and x1 is not None and n2 is not None and x2 is not None:
+        ratio = risk_ratio(x1, n1, x2, n2, level=pair.level)
+        found = replace(pair.method("crude"), first=None, second=None, p_value=None, warnings=())
+        crude = (replace(found, difference=pair.crude_of_all, ratio=ratio, population="among all cases counted"),)
+    return replace(pair, methods=(*crude, *(one for one in pair.methods if one.method in FROM_MODELS)))
+
+
+def _adjusted(
+    pair: PairComparison,
+    counted: tuple[Cell, Cell],
+    adverse: tuple[Cell, Cell],
+    *,
+    said: tuple[str, ...],
+    warnings: tuple[str, ...],
+    is_whole: bool,
+) -> Adjusted:
+    strength = wording.e_value_sentence(pair) if pair.e_value.estimate is not None else ""
+    return Adjusted(
+        labels=pair.labels,
+        counted=counted,
+        adverse=adverse,
+        methods=pair.methods if is_whole else tuple(one for one in pair.methods if one.difference.value is not None),
+        main=pair.primary,
+        on_same_cases=is_whole or all(cell.value is not None for cell in (*counted, *adverse)),
+        adjusted_for=pair.adjusted_for,
+        odds_ratio=pair.odds_ratio,
+        e_value=pair.e_value,
+        balance=pair.balance_overlap.rows if is_whole else (),
+        furthest=(pair.balance_overlap.largest_before, pair.balance_overlap.largest_after),
+        said=tuple(one for one in said if one),
+        standing=(wording.standing_sentence(pair.standing), wording.count_sentence(pair.standing)),
+        remarks=tuple(dict.fromkeys(one for one in (strength, wording.not_measured_sentence(pair), *warnings) if one)),
+        level=pair.level,
+    )
