@@ -1,4 +1,4 @@
-"""How it is counted: definitions, ordinary growth, measures, statistics with their sources, and cautions."""
+"""How it is counted: definitions, growth, measures, statistics with their sources, plans, proof, and cautions."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import streamlit as st
 
 from dashboard.charts.growth import growth_alt, growth_chart
 from dashboard.desk import desk
+from dashboard.planned_and_proved import planned, proved
 from dashboard.report.methods import CHECK_REFERENCES, REFERENCES
 from dashboard.screen import behind, draw, fine, palette, plain, said, table
 from warehouse.in_force import InForce, in_force
@@ -32,7 +33,17 @@ STATISTICS = (
     ),
     ("Growth", "The change expected of an untreated child of that sex between the two ages is taken off first."),
     ("Two groups", "Difference of shares with Newcombe's interval (Newcombe 1998, method 10)."),
+    (
+        "Two groups, like with like",
+        "Five ways side by side: as they came; in strata (Mantel-Haenszel 1959); risks standardised by a logistic model"
+        " (Firth 1993 where the plain one has no answer); overlap weights (Li 2018); inverse probability weights.",
+    ),
     ("Small groups", "Below 10 cases a figure carries a warning; read the interval, not the point."),
+    (
+        "Pooled shares",
+        "A small group's share is drawn towards what the groups have in common, by a beta-binomial model; always shown"
+        " beside the share as counted.",
+    ),
     ("Hidden counts", "For those who see protected tables, 1 to 4 are hidden, with as many more as it takes."),
 )
 CAUTIONS = (
@@ -55,6 +66,8 @@ def page(here: Desk) -> None:
     growth(found)
     measures(found)
     statistics()
+    planned(here)
+    proved()
     st.header("What to keep in mind")
     plain(*CAUTIONS)
     published = found.published_at.replace("T", " ").rstrip("Z")
