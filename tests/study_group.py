@@ -98,7 +98,17 @@ def as_cases(frame: pl.DataFrame, agreed: Agreement, *, first_key: int = 0) -> G
         outcome: {f"{first_key + i:06}": "|".join(row) for i, row in enumerate(frame.iter_rows())}
         for outcome in agreed.outcomes
     }
-    return GroupCases(frame, MappingProxyType(versions))
+    values = {outcome: _changes(frame[result_column(outcome)], first_key) for outcome in agreed.outcomes}
+    return GroupCases(frame, MappingProxyType(versions), MappingProxyType(values))
+
+
+def _changes(results: pl.Series, first_key: int) -> dict[str, float]:
+    """A change for every case counted, which its place alone decides."""
+    return {
+        f"{first_key + i:06}": round(-1.5 + 0.1 * (7 * i % 41), 1)
+        for i, result in enumerate(results.to_list())
+        if result in {ADVERSE, NOT_ADVERSE}
+    }
 
 
 def member(made: HandingOver, name: str, *, replaces: tuple[str, ...] = (), id_: str = "") -> Member:
@@ -111,6 +121,7 @@ def member(made: HandingOver, name: str, *, replaces: tuple[str, ...] = (), id_:
         cases=made.cases,
         levels=made.levels,
         tables={one.name: one for one in made.tables},
+        means=made.means,
     )
 
 

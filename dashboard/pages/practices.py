@@ -10,6 +10,7 @@ import streamlit as st
 
 from dashboard.charts.forest import forest_alt, forest_chart
 from dashboard.charts.funnel import funnel_alt, funnel_chart
+from dashboard.charts.means import means_alt, means_chart
 from dashboard.desk import desk, place
 from dashboard.entrance import current_viewer
 from dashboard.screen import as_table, behind, draw, fine, palette, plain, said, table
@@ -21,6 +22,9 @@ from warehouse.pooled.words import (
     funnel_sentence,
     hidden_sentence,
     line_sentence,
+    mean_prediction_sentence,
+    mean_sentence,
+    mean_spread_sentence,
     overdispersion_sentence,
     place_sentence,
     pooled_sentence,
@@ -37,7 +41,7 @@ if TYPE_CHECKING:
     from dashboard.viewer import Viewer
     from warehouse.pooled.here import Here
     from warehouse.pooled.kept import Kept
-    from warehouse.pooled.result import Figure, GroupPool, GroupResult, Line, SharePool
+    from warehouse.pooled.result import Figure, GroupPool, GroupResult, Line, MeanPool, SharePool
 
 NOBODY = "none of them"
 HERE = "the practices of this warehouse"
@@ -188,6 +192,9 @@ def of_group(result: GroupResult, mine: str) -> None:
     for found in result.shares:
         if found.outcome == outcome:
             shares(found, mine)
+    for means in result.means:
+        if means.outcome == outcome:
+            the_means(means, mine)
     for breakdown in result.breakdowns:
         if breakdown.outcome == outcome:
             by_group(breakdown)
@@ -197,6 +204,18 @@ def of_group(result: GroupResult, mine: str) -> None:
         ("Growth reference", result.growth),
         ("Read", " ".join(result.notes)),
         ("Caution", CAUTION),
+    )
+
+
+def the_means(found: MeanPool, mine: str) -> None:
+    """The mean change of each practice, and of all together."""
+    st.header("How far faces moved, on average")
+    plain(mean_sentence(found), mean_prediction_sentence(found), mean_spread_sentence(found))
+    if not found.refused:
+        draw(means_chart(found, mine=mine, palette=palette()), alt=means_alt(found, mine=mine), key="means")
+    fine(
+        f"{found.about}. Of single changes nothing left a practice; it gave their number, mean and spread.",
+        *found.notes,
     )
 
 

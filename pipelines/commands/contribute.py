@@ -125,7 +125,7 @@ def print_page(sections: Sequence[Section]) -> None:
 
 
 def _is_counts(section: Section) -> bool:
-    return section.columns[-1] in {"n", "adverse"}
+    return section.columns[-1] in {"n", "adverse", "standard deviation"}
 
 
 def _consents(args: argparse.Namespace, what: str) -> bool:
@@ -156,7 +156,7 @@ def _write(
     data = sealed_contribution(
         made, offered.agreement, key, sequence=sequence, made_on=made_on, invitation=offered.invitation
     )
-    record.add(offered.agreement, sequence=sequence, made_on=made_on, made=made, versions=cases.versions)
+    record.add(offered.agreement, sequence=sequence, made_on=made_on, made=made, cases=cases)
     write_whole(args.out, data)
     say(f"Written to {args.out.name}: file number {sequence} of {key.pseudonym}, {len(data):,} bytes, encrypted.")
     say("Only the coordinator can open it. Send it in a way that suits you; see 'the risk that is left' above.")
@@ -182,7 +182,7 @@ def _withdraw(args: argparse.Namespace, offered: Offered, record: PracticeRecord
     made_on = utc_now().date().isoformat()
     sequence = max(record.last_sequence(agreement.group), args.after) + 1
     data = sealed_withdrawal(agreement, key, sequence=sequence, made_on=made_on)
-    record.add(agreement, sequence=sequence, made_on=made_on, made=None, versions={})
+    record.add(agreement, sequence=sequence, made_on=made_on, made=None, cases=None)
     write_whole(args.out, data)
     say(f"Written to {args.out.name}: the withdrawal of {key.pseudonym}. Send it to the coordinator.")
     return 0

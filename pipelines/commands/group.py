@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from pipelines.group.folder import GroupFolder
     from warehouse.catalogues import Catalogues
     from warehouse.pooled.agreement import Agreement
+    from warehouse.pooled.result import GroupResult
 
     Verbs: TypeAlias = argparse._SubParsersAction[argparse.ArgumentParser]
 
@@ -41,6 +42,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     pooled = _verb(verbs, "pooled", "pool what there is, and make a result for the practices", _pooled)
     pooled.add_argument("--out", type=Path, metavar="FILE", help="write the signed result here, to be sent to all")
     pooled.add_argument("--json", action="store_true", help="print one JSON object")
+    pooled.add_argument(
+        "--dashboard", type=Path, metavar="FOLDER", help="keep the result in this warehouse folder, for its dashboard"
+    )
     _add_read(verbs)
 
 
@@ -286,7 +290,23 @@ def _pooled(args: argparse.Namespace) -> int:
             say(f"  {pseudonym} is not in it: its contribution was made under an earlier agreement.")
     if args.out:
         _copy(made.path, args.out)
+    if args.dashboard:
+        _keep(made.result, args.dashboard)
     return 0
+
+
+def _keep(result: GroupResult, warehouse: Path) -> None:
+    """Keep a result where nobody's line is marked; a practice that takes part has its own marked by ``read``."""
+    from pipelines.group.folder import write_whole
+    from warehouse.errors import GroupError
+    from warehouse.pooled.history import RECORD_FILE
+    from warehouse.pooled.kept import Kept, kept_path, kept_text
+
+    if (warehouse / RECORD_FILE).exists():
+        found = "the practices of this warehouse contribute to groups themselves"
+        raise GroupError(found, where=warehouse.name, remedy="keep the result with `menton group read`")
+    write_whole(kept_path(warehouse, result.group), kept_text(Kept(result, {})).encode())
+    say(f"Kept for the dashboard: menton dashboard --warehouse {warehouse}")
 
 
 def _copy(source: Path, out: Path) -> None:
@@ -305,5 +325,5 @@ def _read(args: argparse.Namespace) -> int:
     kept = read_for_practices(args.file, args.warehouse, args.key_file)
     print_result(kept.result, mine=kept.mine.values())
     write_whole(kept_path(args.warehouse, kept.result.group), kept_text(kept).encode())
-    say("Kept for the dashboard: see its page on the study group.")
+    say("Kept for the dashboard: see its page 'How practices compare'.")
     return 0

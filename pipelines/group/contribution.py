@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from pipelines.group.case_table import case_bytes, read_cases
@@ -15,6 +16,7 @@ from warehouse.errors import GroupError, MentonError
 from warehouse.pooled.agreement import canonical
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.member import Member, level_of
+from warehouse.pooled.moments import moments_from
 from warehouse.pooled.tables import (
     ALL,
     SCOPE,
@@ -24,7 +26,7 @@ from warehouse.pooled.tables import (
     totals_layout,
     totals_name,
 )
-from warehouse.pooled.variables import RESULTS
+from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
     from pipelines.group.keys import PracticeKey
     from warehouse.pooled.agreement import Agreement
     from warehouse.pooled.handing_over import HandingOver
+    from warehouse.pooled.moments import Moments
 
 FORMAT = "menton contribution, version 1"
 THESE = ("these",)
@@ -39,7 +42,7 @@ THESE = ("these",)
 
 CASES, TABLES = tuple(MEMBERS)
 _MANIFEST = {
-    "format", "kind", "group", "agreement", "sequence", "made_on", "level", "cases", "levels", "invitation",
+    "format", "kind", "group", "agreement", "sequence", "made_on", "level", "cases", "levels", "means", "invitation",
     "pseudonym", "public_key", "members",
 }  # fmt: skip
 
@@ -50,6 +53,7 @@ def sealed_contribution(
     """The file that leaves a practice."""
     manifest = _manifest(agreement, "contribution", sequence=sequence, made_on=made_on, invitation=invitation)
     manifest |= {"level": made.level, "cases": made.n_cases, "levels": dict(made.levels)}
+    manifest["means"] = {outcome: found.to_list() for outcome, found in made.means.items()}
     if made.cases is not None:
         members = {CASES: case_bytes(made.cases)}
     else:
@@ -60,7 +64,7 @@ def sealed_contribution(
 def sealed_withdrawal(agreement: Agreement, key: PracticeKey, *, sequence: int, made_on: str) -> bytes:
     """The file by which a practice takes its contribution back."""
     manifest = _manifest(agreement, "withdrawal", sequence=sequence, made_on=made_on, invitation="")
-    manifest |= {"level": "", "cases": 0, "levels": {}}
+    manifest |= {"level": "", "cases": 0, "levels": {}, "means": {}}
     return seal(manifest, {TABLES: b"[]"}, key, recipient=agreement.recipient)
 
 
@@ -88,13 +92,14 @@ def check_manifest(manifest: Mapping[str, Any]) -> None:
         GroupError: It does not.
     """
     texts = ("format", "kind", "group", "agreement", "made_on", "level", "invitation", "pseudonym", "public_key")
-    levels = manifest.get("levels")
+    levels, means = manifest.get("levels"), manifest.get("means")
     is_right = (
         set(manifest) == _MANIFEST
         and all(isinstance(manifest[name], str) and len(manifest[name]) <= 200 for name in texts)
         and all(type(manifest[name]) is int and 0 <= manifest[name] < 2**31 for name in ("sequence", "cases"))
         and isinstance(levels, dict)
         and all(type(value) is int for value in levels.values())
+        and isinstance(means, dict)
         and manifest["format"] == FORMAT
         and manifest["kind"] in {"contribution", "withdrawal"}
     )
@@ -121,8 +126,23 @@ def member_from(contents: Contents, agreement: Agreement, *, replaces: tuple[str
         cases = _cases(contents.members[CASES], levels, agreement)
         if cases.height != manifest["cases"]:
             raise _off("it says another number of cases than it holds")
-        return Member(**known, cases=cases, levels=levels)
-    return Member(**known, tables=_tables(contents.members[TABLES], agreement, manifest["cases"]))
+        member = Member(**known, cases=cases, levels=levels)
+    else:
+        member = Member(**known, tables=_tables(contents.members[TABLES], agreement, manifest["cases"]))
+    return replace(member, means=_means(manifest["means"], member, agreement))
+
+
+def _means(given: Mapping[str, Any], member: Member, agreement: Agreement) -> dict[str, Moments]:
+    found = {}
+    for outcome, plain in given.items():
+        if outcome not in agreement.outcomes or agreement.definition(outcome).single_change is None:
+            raise _off("it gives a mean the group did not agree on")
+        moments, results = moments_from(plain), member.results(outcome)
+        most = 0 if results is None else results[ADVERSE].high + results[NOT_ADVERSE].high
+        if moments is None or not agreement.mean_minimum <= moments.n <= most:
+            raise _off(f"its mean of {outcome} cannot be, or rests on too few cases")
+        found[outcome] = moments
+    return found
 
 
 def _levels(given: Mapping[str, int], agreement: Agreement) -> dict[str, int]:

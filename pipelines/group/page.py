@@ -43,6 +43,7 @@ def page(
     return (
         _whom(made, agreement, practice, build),
         *leaves,
+        *_means_leave(made),
         Section("What never leaves", tuple(f"- {one}" for one in NEVER)),
         Section("What was made coarser", tuple(f"- {one}" for one in made.changes) or ("Nothing.",)),
         Section("What is held back", tuple(f"- {one}" for one in made.held_back) or ("Nothing that was agreed.",)),
@@ -94,6 +95,22 @@ def _cases_leave(made: HandingOver, agreement: Agreement) -> tuple[Section, ...]
 
 def _counts_leave(made: HandingOver) -> tuple[Section, ...]:
     return tuple(Section(f"What leaves: {one.name}", (), *_as_table(one)) for one in made.tables)
+
+
+def _means_leave(made: HandingOver) -> tuple[Section, ...]:
+    if not made.means:
+        return ()
+    rows = tuple(
+        (outcome, f"{one.n:,}", f"{one.mean:.2f}", f"{one.variance**0.5:.2f}") for outcome, one in made.means.items()
+    )
+    return (
+        Section(
+            "What leaves: the mean change",
+            ("Of the changes themselves no more than this; more is worse. Other practices see it without your name.",),
+            ("definition", "cases", "mean", "standard deviation"),
+            rows,
+        ),
+    )
 
 
 def _as_table(release: Release) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:

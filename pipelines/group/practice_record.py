@@ -14,6 +14,7 @@ from pipelines.group.chain import Chain
 from warehouse.disclosure import Release
 from warehouse.errors import GroupError
 from warehouse.pooled.history import RECORD_FILE, Handed
+from warehouse.pooled.moments import marks_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from typing import Any
 
     from warehouse.pooled.agreement import Agreement
+    from warehouse.pooled.cases import GroupCases
     from warehouse.pooled.handing_over import HandingOver
 
 FILE = RECORD_FILE
@@ -81,9 +83,9 @@ class PracticeRecord:
         sequence: int,
         made_on: str,
         made: HandingOver | None,
-        versions: Mapping[str, Any],
+        cases: GroupCases | None,
     ) -> None:
-        """Write down what is about to leave; ``made`` None for a withdrawal."""
+        """Write down what is about to leave, and of which cases; ``made`` and ``cases`` None for a withdrawal."""
         entry: dict[str, Any] = {
             "what": "took back" if made is None else "handed over",
             "practice": self.practice,
@@ -93,11 +95,12 @@ class PracticeRecord:
             "sequence": sequence,
             "made_on": made_on,
         }
-        if made is not None:
+        if made is not None and cases is not None:
             entry |= {
                 "level": made.level,
                 "levels": dict(made.levels),
-                "versions": {outcome: dict(each) for outcome, each in versions.items()},
+                "versions": {outcome: dict(each) for outcome, each in cases.versions.items()},
+                "values": {outcome: marks_of(cases.values[outcome]) for outcome in made.means},
                 "releases": [one.to_dict() for one in made.tables],
             }
         self.chain.add(entry)
@@ -122,4 +125,5 @@ def _handed(entry: Mapping[str, Any]) -> Handed:
         versions=MappingProxyType(dict(entry["versions"])),
         releases=tuple(Release.from_dict(one) for one in entry["releases"]),
         levels=MappingProxyType(dict(entry["levels"])),
+        values=MappingProxyType(dict(entry.get("values", {}))),
     )

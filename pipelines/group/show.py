@@ -6,11 +6,22 @@ from typing import TYPE_CHECKING
 
 from pipelines.commands.options import print_table, say
 from warehouse.grouping import GROUPINGS
+from warehouse.pooled.words import (
+    hidden_sentence,
+    mean_prediction_sentence,
+    mean_spread_sentence,
+    mean_words,
+    overdispersion_sentence,
+    prediction_sentence,
+    signed_range,
+    spread_sentence,
+)
+from warehouse.wording import signed
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from warehouse.pooled.result import Figure, GroupPool, GroupResult, Line, SharePool
+    from warehouse.pooled.result import Figure, GroupPool, GroupResult, Line, MeanPool, SharePool
 
 
 def print_result(result: GroupResult, *, mine: Collection[str] = ()) -> None:
@@ -19,6 +30,8 @@ def print_result(result: GroupResult, *, mine: Collection[str] = ()) -> None:
     say(f"  growth: {result.growth}")
     for shares in result.shares:
         print_shares(shares, mine=mine)
+    for means in result.means:
+        print_means(means, mine=mine)
     for breakdown in result.breakdowns:
         print_groups(breakdown)
     say("")
@@ -45,12 +58,16 @@ def print_shares(shares: SharePool, *, mine: Collection[str] = ()) -> None:
 
 
 def _line(line: Line, mine: Collection[str]) -> tuple[str, ...]:
-    name = f"{line.label}  <- you" if line.tag in mine else line.label
+    name = _named(line.label, line.tag, mine)
     interval = f"{line.low:.1%} to {line.high:.1%}"
     if line.share is None:
         return (name, line.counted, line.adverse, "hidden", f"from {interval}", "—", "—")
     drawn = "—" if line.pooled_share is None else f"{line.pooled_share:.1%}"
     return (name, line.counted, line.adverse, f"{line.share:.1%}", interval, drawn, line.position_spread)
+
+
+def _named(label: str, tag: str, mine: Collection[str]) -> str:
+    return f"{label}  <- you" if tag in mine else label
 
 
 def _figure(figure: Figure) -> tuple[str, ...]:
@@ -60,16 +77,43 @@ def _figure(figure: Figure) -> tuple[str, ...]:
 
 
 def _print_spread(shares: SharePool) -> None:
-    if shares.prediction_low is not None and shares.prediction_high is not None:
-        say(f"  a further practice would lie between {shares.prediction_low:.1%} and {shares.prediction_high:.1%}")
     spread = shares.spread
-    if spread is not None:
-        say(
-            f"  heterogeneity: Q {spread.q:.2f} on {spread.df} df, p {spread.p_value:.3f}; I² {spread.i2:.0%};"
-            f" tau² {spread.tau2:.3f} ({spread.tau2_low:.3f} to {spread.tau2_high:.3f})"
-        )
-    if shares.if_lowest is not None and shares.if_highest is not None:
-        say(f"  with hidden counts at their least {shares.if_lowest:.1%}, at their most {shares.if_highest:.1%}")
+    for sentence in (
+        prediction_sentence(shares),
+        spread_sentence(shares),
+        "" if spread is None else f"tau² {spread.tau2:.3f} ({spread.tau2_low:.3f} to {spread.tau2_high:.3f})",
+        overdispersion_sentence(shares),
+        hidden_sentence(shares),
+    ):
+        if sentence:
+            say(f"  {sentence}")
+
+
+def print_means(means: MeanPool, *, mine: Collection[str] = ()) -> None:
+    """Print the mean change over the practices."""
+    say("")
+    say(f"Mean change over {means.practices} practices — {means.outcome}")
+    say(f"  {means.about}, in {means.unit}")
+    if means.refused:
+        say(f"  {means.refused}")
+    else:
+        rows = [
+            (
+                _named(one.label, one.tag, mine),
+                f"{one.n:,}",
+                signed(one.mean, digits=2),
+                signed_range(one.low, one.high),
+            )
+            for one in means.lines
+        ]
+        print_table("", ("practice", "cases", "mean", "interval"), rows, right=range(1, 4))
+        by_method = [(one.name, *mean_words(one)) for one in means.figures]
+        print_table("", ("pooled mean", "mean", "interval"), by_method, right=(1, 2))
+        for sentence in (mean_prediction_sentence(means), mean_spread_sentence(means)):
+            if sentence:
+                say(f"  {sentence}")
+    for note in means.notes:
+        say(f"  {note}")
 
 
 def print_groups(breakdown: GroupPool) -> None:

@@ -11,6 +11,7 @@ import pytest
 from dashboard.charts.drift import cusum_chart, cusum_frame, periods_chart, periods_frame
 from dashboard.charts.forest import CLOSE_ROW, forest_alt, forest_chart, forest_frame
 from dashboard.charts.funnel import funnel_alt, funnel_chart, points_frame
+from dashboard.charts.means import means_alt, means_chart, means_frame
 from tests.dashboard.conftest import Open, cases, everything_said
 from tests.hand_made import load_rows
 from tests.study_group import group_result
@@ -20,7 +21,7 @@ from warehouse.pooled.here import practices_here
 from warehouse.pooled.kept import Kept, kept_path, kept_text
 from warehouse.pooled.result import SharePool
 from warehouse.pooled.shares import tag_of
-from warehouse.pooled.words import place_sentence, pooled_sentence, spread_sentence
+from warehouse.pooled.words import mean_sentence, place_sentence, pooled_sentence, spread_sentence
 from warehouse.reader import Reader
 from warehouse.selection import Selection
 
@@ -121,6 +122,7 @@ def test_a_group_is_shown_by_variable_with_its_cautions(of_crowd: Open) -> None:
     assert "Extraction status, over all practices" in said
     assert "risk ratio" in said
     assert "Nothing here is a ranking" in said
+    assert mean_sentence(GROUP.means[0]) in said
 
 
 def test_of_a_group_alone_there_is_a_page_without_any_case(
@@ -154,6 +156,10 @@ def test_pictures_are_valid_and_tell_the_finding() -> None:
     forest, funnel = forest_chart(SHARES, mine=MINE), funnel_chart(SHARES, mine=MINE)
     assert forest.to_dict()["description"] == forest_alt(SHARES, mine=MINE)
     assert funnel.to_dict()["description"] == funnel_alt(SHARES, mine=MINE)
+    means = means_chart(GROUP.means[0], mine=MINE)
+    assert means.to_dict()["description"] == means_alt(GROUP.means[0], mine=MINE)
+    assert "tag" not in means_frame(GROUP.means[0]).columns
+    assert "practice 4, yours" in means_alt(GROUP.means[0], mine=MINE)
     assert forest_alt(SHARES).startswith("Over 4 practices with 410 cases counted")
     assert "this is no ranking" in forest_alt(SHARES)
     assert re.search(r"Held against \d+\.\d%, 1 of 2 beyond the 95% limits of chance alone", funnel_alt(SHARES))

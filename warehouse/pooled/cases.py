@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from warehouse.anonymity.hierarchy import Hierarchy
+    from warehouse.outcomes.definition import Definition
     from warehouse.pooled.agreement import Agreement
     from warehouse.reader import Reader
 
@@ -46,10 +47,13 @@ class GroupCases:
         frame: One case a row: the variables at their finest and the results, all texts; nothing names a case.
         versions: Outcome -> case key -> digest of all that any group could know of the case and of its result. Two
             that differ are two versions of a case. It does not depend on the agreement.
+        values: Outcome -> case key -> change, of the cases counted under a definition that looks at a single change;
+            more is worse. Only their number, mean and variance ever leave.
     """
 
     frame: pl.DataFrame
     versions: Mapping[str, Mapping[str, str]]
+    values: Mapping[str, Mapping[str, float]] = field(default_factory=lambda: MappingProxyType({}))
 
 
 def group_cases(reader: Reader, agreement: Agreement, *, practice: str) -> GroupCases:
@@ -69,7 +73,27 @@ def group_cases(reader: Reader, agreement: Agreement, *, practice: str) -> Group
     frame = frame.sort(CASE_KEY)
     versions = {outcome: _versions(frame, outcome) for outcome in agreement.outcomes}
     made = [_values(frame[one.name], one) for one in agreement.variables]
-    return GroupCases(frame.with_columns(made).select(columns_of(agreement)), MappingProxyType(versions))
+    changes = {outcome: _changes(reader, agreement.definition(outcome), practice) for outcome in agreement.outcomes}
+    return GroupCases(
+        frame.with_columns(made).select(columns_of(agreement)), MappingProxyType(versions), MappingProxyType(changes)
+    )
+
+
+def _changes(reader: Reader, definition: Definition, practice: str) -> dict[str, float]:
+    """Case key -> change, of the cases counted; rounded to what can be told from noise of the arithmetic."""
+    part = definition.single_change
+    if part is None:
+        return {}
+    condition, values = Selection(filters={"practice": (practice,)}).where()
+    rows = reader.connection.rows(
+        "select mart_cases.case_key, mart_outcomes.value from mart_outcomes"
+        " inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
+        " where mart_outcomes.definition_id = ? and mart_outcomes.value is not null"
+        f" and mart_outcomes.status in ('{ADVERSE}', '{NOT_ADVERSE}') and {condition}",
+        [definition.id, *values],
+    )
+    sign = -1.0 if part.direction == "fall" else 1.0
+    return {str(key): round(sign * float(value), 6) for key, value in rows}
 
 
 def _versions(frame: pl.DataFrame, outcome: str) -> dict[str, str]:

@@ -6,7 +6,7 @@ finest level of its variable at which no count has to be hidden, else with small
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -16,7 +16,9 @@ from warehouse.anonymity import ANY, anonymise
 from warehouse.disclosure import protect
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.history import Difference, past_of, smallest_difference
+from warehouse.pooled.moments import moments_of, why_no_mean
 from warehouse.pooled.tables import (
+    COUNTED,
     breakdown_layout,
     breakdown_table,
     coarser,
@@ -24,6 +26,7 @@ from warehouse.pooled.tables import (
     members_at,
     merged,
     totals_known,
+    totals_name,
     totals_table,
 )
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
@@ -36,6 +39,7 @@ if TYPE_CHECKING:
     from warehouse.pooled.agreement import Agreement, Level
     from warehouse.pooled.cases import GroupCases
     from warehouse.pooled.history import Handed, Past
+    from warehouse.pooled.moments import Moments
     from warehouse.pooled.tables import Counts
 
 _NO_LEVELS: Mapping[str, int] = MappingProxyType({})
@@ -55,6 +59,7 @@ class HandingOver:
         changes: Sentences: what was generalised.
         made: How anonymous the cases became; None for counts.
         difference: The smallest difference to an earlier contribution; None where there is none.
+        means: Outcome -> number, mean and variance of the changes, as they may leave.
         alike_among_new: Cases in the smallest group that those new or changed since the last case-level contribution
             form among themselves; None where there was none, or none is new.
         refused: Why nothing may leave, or empty.
@@ -69,6 +74,7 @@ class HandingOver:
     changes: tuple[str, ...] = ()
     made: Anonymised | None = None
     difference: Difference | None = None
+    means: Mapping[str, Moments] = field(default_factory=lambda: MappingProxyType({}))
     alike_among_new: int | None = None
     refused: str = ""
 
@@ -86,9 +92,33 @@ def hand_over(cases: GroupCases, agreement: Agreement, *, level: Level, history:
     reason = _why_not(cases, agreement, level, differing)
     if reason:
         return HandingOver(level=level, n_cases=cases.frame.height, difference=differing, refused=reason)
-    if level == "cases":
-        return _cases(cases, agreement, history, differing)
-    return _counts(cases, agreement, history, differing)
+    made = (_cases if level == "cases" else _counts)(cases, agreement, history, differing)
+    return made if made.refused else _with_means(made, cases, agreement, history)
+
+
+def _with_means(made: HandingOver, cases: GroupCases, agreement: Agreement, history: Sequence[Handed]) -> HandingOver:
+    """What is to leave, and with it the means that may."""
+    means: dict[str, Moments] = {}
+    held_back = list(made.held_back)
+    for outcome in agreement.outcomes:
+        if agreement.definition(outcome).single_change is None:
+            continue
+        values = cases.values.get(outcome, {})
+        reason = why_no_mean(values, _counted(made, outcome), outcome, agreement, history)
+        found = moments_of(list(values.values()))
+        if reason or found is None:
+            held_back.append(f"{outcome}: no mean change, because {reason}.")
+        else:
+            means[outcome] = found
+    return replace(made, means=MappingProxyType(means), held_back=tuple(held_back))
+
+
+def _counted(made: HandingOver, outcome: str) -> int | None:
+    """Cases counted, as they leave; None where that number is hidden."""
+    if made.cases is not None:
+        return int(made.cases[result_column(outcome)].is_in([ADVERSE, NOT_ADVERSE]).sum())
+    table = next((one for one in made.tables if one.name == totals_name(outcome)), None)
+    return None if table is None else table.cells[COUNTED,].value
 
 
 def _why_not(cases: GroupCases, agreement: Agreement, level: Level, differing: Difference | None) -> str:

@@ -38,6 +38,7 @@ class Handed:
         versions: Outcome -> case key -> digest of the case as it then stood.
         releases: The tables handed over; their scope names the versions by marks as long as the history then was.
         levels: Variable -> level of a case-level contribution.
+        values: Outcome -> case key -> digest of the change, for the changes whose mean was handed over.
     """
 
     group: str
@@ -47,6 +48,7 @@ class Handed:
     versions: Mapping[str, Mapping[str, str]]
     releases: tuple[Release, ...] = ()
     levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)
+    values: Mapping[str, Mapping[str, str]] = field(default_factory=lambda: MappingProxyType({}))
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from warehouse.disclosure import Release
     from warehouse.pooled.agreement import Agreement
+    from warehouse.pooled.moments import Moments
 
 _NO_LEVELS: Mapping[str, int] = MappingProxyType({})
 
@@ -35,6 +36,7 @@ class Member:
         cases: Its generalised cases, or None.
         levels: Variable -> level of generalisation.
         tables: Its tables, by name.
+        means: Outcome -> number, mean and variance of the changes behind it.
     """
 
     id: str
@@ -43,6 +45,7 @@ class Member:
     cases: pl.DataFrame | None = None
     levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)
     tables: Mapping[str, Release] = field(default_factory=lambda: MappingProxyType({}))
+    means: Mapping[str, Moments] = field(default_factory=lambda: MappingProxyType({}))
 
     def results(self, outcome: str) -> dict[str, Range] | None:
         """Result -> cases; None where the practice could not give them."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from warehouse.pooled.groups import pooled_groups
+from warehouse.pooled.means import pooled_means
 from warehouse.pooled.result import GroupResult
 from warehouse.pooled.shares import pooled_shares
 
@@ -54,6 +55,18 @@ def pooled_result(
         if outcome in shown
         for by in agreement.groupings
     )
+    means = (
+        pooled_means(
+            members,
+            agreement.definition(one.outcome),
+            one,
+            fewest=agreement.fewest_practices,
+            salt=salt,
+            level=level,
+        )
+        for one in shares
+        if not one.refused
+    )
     return GroupResult(
         group=agreement.group,
         name=agreement.name,
@@ -65,5 +78,6 @@ def pooled_result(
         growth=agreement.growth_name,
         shares=shares,
         breakdowns=breakdowns,
+        means=tuple(one for one in means if one is not None),
         notes=NOTES,
     )

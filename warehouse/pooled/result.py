@@ -133,6 +133,60 @@ class SharePool:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MeanLine:
+    """The mean change of one practice, under the label and tag of its share.
+
+    Attributes:
+        label: "practice 1" for the one with most cases counted.
+        tag: What only the practice itself can find itself by.
+        n: Cases behind the mean.
+        mean: Mean change; more is worse.
+        low: End of its t interval.
+        high: The other end.
+        weight: Share of the weight in the pooled mean.
+    """
+
+    label: str
+    tag: str
+    n: int
+    mean: float
+    low: float
+    high: float
+    weight: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeanPool:
+    """The mean change over the practices under one definition.
+
+    Attributes:
+        outcome: Id of the definition.
+        about: What changed, in words.
+        unit: Its unit.
+        practices: Practices behind the figures.
+        lines: The practices, in the order of their shares.
+        figures: The pooled mean by several methods; the first is the one to quote.
+        prediction_low: End of the interval for a further practice's mean; None where there is none.
+        prediction_high: The other end.
+        spread: How far the means differ beyond chance; None with fewer than two practices.
+        notes: What to keep in mind.
+        refused: Why there is nothing, or empty.
+    """
+
+    outcome: str
+    about: str
+    unit: str
+    practices: int
+    lines: tuple[MeanLine, ...] = ()
+    figures: tuple[Figure, ...] = ()
+    prediction_low: float | None = None
+    prediction_high: float | None = None
+    spread: Spread | None = None
+    notes: tuple[str, ...] = ()
+    refused: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GroupRow:
     """One group of a variable over all practices.
 
@@ -194,6 +248,7 @@ class GroupResult:
         growth: The growth reference.
         shares: One a definition.
         breakdowns: One a definition and variable.
+        means: One a definition that looks at a single change.
         notes: What to keep in mind of the whole.
     """
 
@@ -207,6 +262,7 @@ class GroupResult:
     growth: str
     shares: tuple[SharePool, ...]
     breakdowns: tuple[GroupPool, ...]
+    means: tuple[MeanPool, ...]
     notes: tuple[str, ...]
 
     def to_dict(self) -> dict[str, Any]:
@@ -253,6 +309,10 @@ def result_from(data: object) -> GroupResult:
 _PARTS: dict[tuple[str, str], type] = {
     ("GroupResult", "shares"): SharePool,
     ("GroupResult", "breakdowns"): GroupPool,
+    ("GroupResult", "means"): MeanPool,
+    ("MeanPool", "lines"): MeanLine,
+    ("MeanPool", "figures"): Figure,
+    ("MeanPool", "spread"): Spread,
     ("SharePool", "lines"): Line,
     ("SharePool", "figures"): Figure,
     ("SharePool", "spread"): Spread,

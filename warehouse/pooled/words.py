@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from warehouse.wording import cases, percent
+from warehouse.wording import cases, percent, signed
 
 if TYPE_CHECKING:
-    from warehouse.pooled.result import Figure, Line, SharePool
+    from warehouse.pooled.result import Figure, Line, MeanPool, SharePool, Spread
 
 ORDER = "Practices stand in order of size, the largest first, and not by result: this is no ranking."
 _FEW = 10
@@ -47,13 +47,21 @@ def prediction_sentence(found: SharePool) -> str:
 
 def spread_sentence(found: SharePool) -> str:
     """Whether practices differ beyond chance."""
-    spread = found.spread
+    return _spread(found.spread, found.practices)
+
+
+def mean_spread_sentence(found: MeanPool) -> str:
+    """Whether the means of practices differ beyond chance."""
+    return _spread(found.spread, found.practices)
+
+
+def _spread(spread: Spread | None, practices: int) -> str:
     if spread is None:
         return ""
     figures = f"(Q {spread.q:.1f} on {spread.df} df, p {_p(spread.p_value)}; I² {100 * spread.i2:.0f}%)"
     if spread.p_value < _P:
         return f"The practices differ more than chance explains {figures}. Why, these figures cannot say."
-    few = " With so few practices real differences are easily missed." if found.practices < _FEW else ""
+    few = " With so few practices real differences are easily missed." if practices < _FEW else ""
     if spread.q <= spread.df:
         return f"The practices differ no more than chance alone would make them {figures}.{few}"
     return f"The practices differ somewhat, and chance could explain it {figures}.{few}"
@@ -143,3 +151,41 @@ def figure_words(figure: Figure) -> str:
     if figure.value is None or figure.low is None or figure.high is None:
         return "; ".join(figure.notes) or "none"
     return f"{percent(figure.value)} ({span(figure.low, figure.high)})"
+
+
+def signed_range(low: float, high: float) -> str:
+    """Two ends of a range of changes."""
+    return f"{signed(low, digits=2)} to {signed(high, digits=2)}"
+
+
+def mean_words(figure: Figure) -> tuple[str, str]:
+    """A mean change and its interval."""
+    if figure.value is None or figure.low is None or figure.high is None:
+        return "none", "; ".join(figure.notes) or "no interval"
+    return signed(figure.value, digits=2), signed_range(figure.low, figure.high)
+
+
+def mean_sentence(found: MeanPool) -> str:
+    """The pooled mean change, or why there is none."""
+    if found.refused:
+        return found.refused
+    first = found.figures[0]
+    value, interval = mean_words(first)
+    if first.value is None:
+        return f"The {found.practices} practices give no common mean. {interval}"
+    return (
+        f"Over {found.practices} practices the mean change is {value} {found.unit}"
+        f" ({100 * first.level:g}% interval {interval})."
+    )
+
+
+def mean_prediction_sentence(found: MeanPool) -> str:
+    """Where the mean of a further practice would be expected."""
+    if found.prediction_low is None or found.prediction_high is None:
+        return ""
+    level = found.figures[0].level if found.figures else 0.95
+    return (
+        "In a further practice like these a mean of"
+        f" {signed_range(found.prediction_low, found.prediction_high)} {found.unit} is to be expected"
+        f" ({100 * level:g}% prediction interval, t on k − 1)."
+    )

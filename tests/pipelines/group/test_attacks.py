@@ -158,7 +158,7 @@ def made_by_hand(
     group: Group, manifest: dict[str, Any], members: dict[str, bytes], *, key: PracticeKey | None = None
 ) -> Path:
     base = _manifest(group.agreement, "contribution", sequence=1, made_on="2026-02-01", invitation=group.invitation(2))
-    base |= {"level": "counts", "cases": 10, "levels": {}}
+    base |= {"level": "counts", "cases": 10, "levels": {}, "means": {}}
     sealed = seal({**base, **manifest}, members, key or group.key("ORCHARD"), recipient=group.agreement.recipient)
     return group.write("made.age", sealed)
 
@@ -230,6 +230,7 @@ def test_a_list_of_members_that_cannot_be_is_refused(group: Group, members: obje
         {"sequence": 2**40},
         {"cases": 1.5},
         {"levels": []},
+        {"means": []},
         {"levels": {"sex": "0"}},
         {"kind": "order"},
         {"format": "menton contribution, version 9"},
@@ -259,6 +260,27 @@ def test_a_manifest_out_of_shape_is_refused(group: Group, manifest: dict[str, An
 def test_json_that_could_harm_is_not_read(data: bytes, words: str) -> None:
     with pytest.raises(GroupError, match=words):
         read_json(data, most=1_000_000, what="the text")
+
+
+@pytest.mark.parametrize(
+    ("means", "words"),
+    [
+        ({"D2": [60, 1.0, 2.0]}, "a mean the group did not agree on"),
+        ({"D1": [7, 1.0, 2.0]}, "rests on too few cases"),
+        ({"D1": [101, 1.0, 2.0]}, "rests on too few cases"),
+        ({"D1": [60, 1e9, 2.0]}, "cannot be"),
+        ({"D1": [60, 1.0, -2.0]}, "cannot be"),
+        ({"D1": [60, 1.0]}, "cannot be"),
+        ({"D1": "60"}, "cannot be"),
+    ],
+)
+def test_means_are_held_against_the_agreement(group: Group, means: dict[str, object], words: str) -> None:
+    agreed = group.agreement
+    parts = [counted(12, 40, agreed, extraction="extraction"), counted(8, 40, agreed, extraction="non-extraction")]
+    made = hand_over(together(*parts, agreed=agreed), agreed, level="counts")
+    plain = [one.to_dict() | {"guards": [], "scope": {"cases of": ["these"]}} for one in made.tables]
+    path = made_by_hand(group, {"cases": 100, "means": means}, {TABLES: json.dumps(plain).encode()})
+    refused(group, path, words)
 
 
 def test_tables_are_held_against_the_agreement(group: Group) -> None:

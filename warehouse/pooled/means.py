@@ -1,0 +1,114 @@
+"""The mean change over practices, from the number, mean and variance of the changes of each."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from warehouse.analysis.meta import pool
+from warehouse.analysis.meta_effects import mean_effects
+from warehouse.measures.catalogue import CATALOGUE
+from warehouse.pooled.result import MeanLine, MeanPool, Spread, figure
+from warehouse.pooled.shares import tag_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from warehouse.analysis.meta_result import Heterogeneity
+    from warehouse.outcomes.definition import Definition
+    from warehouse.pooled.member import Member
+    from warehouse.pooled.moments import Moments
+    from warehouse.pooled.result import SharePool
+
+_METHODS = (
+    ("REML, Hartung-Knapp", "REML", "hksj"),
+    ("Paule-Mandel, Hartung-Knapp", "PM", "hksj"),
+    ("DerSimonian-Laird", "DL", "wald"),
+)
+
+
+def pooled_means(
+    members: Sequence[Member], definition: Definition, shares: SharePool, *, fewest: int, salt: str, level: float = 0.95
+) -> MeanPool | None:
+    """The mean change over the practices; None for a definition that looks at no single change.
+
+    Practices stand in the order, and under the labels, of their shares.
+
+    Args:
+        members: The practices' contributions.
+        definition: The definition.
+        shares: Their shares: a practice that is not shown there has no mean here.
+        fewest: Fewest practices behind anything pooled.
+        salt: What the tags of the shares were made with.
+        level: Level of all intervals.
+    """
+    part = definition.single_change
+    if part is None:
+        return None
+    measure = CATALOGUE[part.measures[0]]
+    what = "beyond ordinary growth" if part.basis == "growth_adjusted" else "as measured"
+    about = f"{measure.label}, change {what}; more is worse"
+    given = {tag_of(member.pseudonym, salt): member.means.get(definition.id) for member in members}
+    rows = [(line.label, line.tag, found) for line in shares.lines if (found := given.get(line.tag)) is not None]
+    empty = MeanPool(outcome=definition.id, about=about, unit=measure.unit, practices=len(rows))
+    if len(rows) < fewest:
+        reason = f"A pooled mean needs at least {fewest} practices that gave theirs; {len(rows)} did."
+        return MeanPool(outcome=definition.id, about=about, unit=measure.unit, practices=len(rows), refused=reason)
+    return _pooled(empty, rows, level)
+
+
+def _pooled(empty: MeanPool, rows: Sequence[tuple[str, str, Moments]], level: float) -> MeanPool:
+    moments = [found for _, _, found in rows]
+    effects = mean_effects(
+        [one.mean for one in moments],
+        [math.sqrt(one.variance) for one in moments],
+        [one.n for one in moments],
+        labels=[label for label, _, _ in rows],
+    )
+    by_method = {
+        name: pool(effects, method=method, interval=interval, level=level)  # type: ignore[arg-type]
+        for name, method, interval in _METHODS
+    }
+    first = by_method[_METHODS[0][0]]
+    weights = {one.label: one.weight for one in first.practices}
+    prediction = first.natural_prediction()
+    return MeanPool(
+        outcome=empty.outcome,
+        about=empty.about,
+        unit=empty.unit,
+        practices=empty.practices,
+        lines=tuple(_line(label, tag, found, weights.get(label, 0.0), level) for label, tag, found in rows),
+        figures=tuple(figure(name, found.natural()) for name, found in by_method.items()),
+        prediction_low=prediction.low if prediction else None,
+        prediction_high=prediction.high if prediction else None,
+        spread=_spread(first.heterogeneity),
+        notes=(
+            *(f"Left out: {n} practice(s), {reason}." for reason, n in effects.left_out.items()),
+            *dict.fromkeys(caution.text for caution in first.estimate.warnings),
+        ),
+    )
+
+
+def _line(label: str, tag: str, found: Moments, weight: float, level: float) -> MeanLine:
+    """A practice's mean with its t interval."""
+    from scipy.stats import t
+
+    half = float(t.ppf(0.5 + level / 2, found.n - 1)) * math.sqrt(found.variance / found.n)
+    return MeanLine(
+        label=label, tag=tag, n=found.n, mean=found.mean, low=found.mean - half, high=found.mean + half, weight=weight
+    )
+
+
+def _spread(found: Heterogeneity | None) -> Spread | None:
+    if found is None:
+        return None
+    return Spread(
+        q=found.q,
+        df=found.df,
+        p_value=found.p_value,
+        i2=found.i2,
+        tau2=found.tau2,
+        tau2_low=found.tau2_interval.low,
+        tau2_high=found.tau2_interval.high,
+        phi=None,
+    )
