@@ -1,4 +1,4 @@
-"""Everything that is wrong with a mapping file, told at once."""
+"""What is wrong with a mapping file, told at once."""
 
 from __future__ import annotations
 
@@ -6,6 +6,12 @@ from dataclasses import dataclass
 from typing import NoReturn
 
 from warehouse.errors import MappingError
+
+SHOWN = 40
+"""Faults that are told one by one; a file with more of them is seldom a mapping."""
+
+KEY_SHOWN = 120
+"""Letters of a key that are shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +57,11 @@ class Faults:
             fault = self._all[0]
             where = f"{self.origin}, {fault.key}" if fault.key else self.origin
             return MappingError(fault.found, where=where, expected=fault.expected, remedy=fault.remedy)
-        lines = [f"  {fault.key}: {_line(fault)}" for fault in self._all]
+        shown = self._all[:SHOWN]
+        lines = [f"  {fault.key[:KEY_SHOWN]}: {_line(fault)}" for fault in shown]
+        lines += [f"  and {len(self._all) - SHOWN:,} more"] if len(self._all) > SHOWN else []
         found = "\n".join([f"{len(self._all)} things are wrong in the mapping file:", *lines])
-        where = f"{self.origin}: {'; '.join(dict.fromkeys(fault.key for fault in self._all))}"
+        where = f"{self.origin}: {'; '.join(dict.fromkeys(fault.key[:KEY_SHOWN] for fault in shown))}"
         return MappingError(found, where=where, remedy="correct each of them and try again")
 
 

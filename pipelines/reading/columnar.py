@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -14,6 +14,7 @@ from warehouse.errors import BadFileError
 
 if TYPE_CHECKING:
     import pyarrow as pa
+    import pyarrow.parquet as pq
 
     from pipelines.delivery import RawTable
     from pipelines.reading.settings import ReadSettings
@@ -51,19 +52,17 @@ def _load(file: FileBytes) -> pl.DataFrame:
     would print a trace of its own.
     """
     import pyarrow as pa
-    import pyarrow.parquet as pq
 
     try:
-        opened = pq.ParquetFile(
-            pa.BufferReader(pa.py_buffer(memoryview(file.data))),
-            thrift_string_size_limit=_MOST_FOOTER,
-            thrift_container_size_limit=_MOST_FOOTER,
-        )
-        _check_types(opened.schema_arrow, file.name)
-        _check_cells(opened.metadata.num_rows, len(opened.schema_arrow), file.name)
-        table = opened.read()
+        opened = _opened(file)
+        schema = opened.schema_arrow
+        _check_types(schema, file.name)
+        _check_cells(opened.metadata.num_rows, len(schema), file.name)
+        table = _opened(file, codes_for=[field.name for field in schema if _is_text(field.type)]).read()
         table.validate(full=True)
-        frame = pl.from_arrow(pa.Table.from_arrays(table.columns, names=table.column_names))  # no notes in bytes
+        _check_texts(table, file.name)
+        columns = [_written_out(column) for column in table.columns]
+        frame = pl.from_arrow(pa.Table.from_arrays(columns, names=table.column_names))  # no notes in bytes
     except (
         pa.ArrowException,
         pl.exceptions.PolarsError,
@@ -79,7 +78,75 @@ def _load(file: FileBytes) -> pl.DataFrame:
     if not isinstance(frame, pl.DataFrame):  # pragma: no cover - a table always becomes a frame
         message = "a table became no frame"
         raise TypeError(message)
-    return frame.with_columns(pl.col(pl.Categorical, pl.Enum).cast(pl.String))
+    return frame
+
+
+def _opened(file: FileBytes, *, codes_for: list[str] | None = None) -> pq.ParquetFile:
+    """The file with its own description read; columns in ``codes_for`` come as codes of a list of texts.
+
+    So one long text that a million rows refer to is held once, until its length times the rows is known.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    return pq.ParquetFile(
+        pa.BufferReader(pa.py_buffer(memoryview(file.data))),
+        read_dictionary=codes_for,
+        thrift_string_size_limit=_MOST_FOOTER,
+        thrift_container_size_limit=_MOST_FOOTER,
+    )
+
+
+def _check_texts(table: pa.Table, name: str) -> None:
+    """Refuse endless texts, and short ones repeated until no memory holds them."""
+    total = 0
+    for column in table.column_names:
+        for chunk in table[column].chunks:
+            texts = _texts(chunk)
+            longest = _longest(texts)
+            if longest > limits.MAX_CELL_CHARS and _longest(texts, characters=True) > limits.MAX_CELL_CHARS:
+                found = f"a cell holds more than {limits.MAX_CELL_CHARS:,} characters: {listed([column])}"
+                remedy = "correct it and export the table again"
+                raise BadFileError(found, where=name, expected="short values", remedy=remedy)
+            total += longest * len(chunk)
+    if total > limits.MAX_TEXT_BYTES:
+        found = f"the texts of the file would take up to {total / 1e9:,.0f} GB"
+        expected = f"at most {limits.MAX_TEXT_BYTES / 1e9:.1f} GB: the longest text of a column, times its rows"
+        raise BadFileError(found, where=name, expected=expected, remedy="leave out what is not the table, or split it")
+
+
+def _texts(chunk: pa.Array[Any]) -> pa.Array[Any] | None:
+    """The different texts of a part of a column; nothing where it holds no text."""
+    import pyarrow as pa
+
+    if isinstance(chunk, pa.DictionaryArray):
+        return chunk.dictionary if _is_text(chunk.dictionary.type) else None
+    return chunk if _is_text(chunk.type) else None
+
+
+def _longest(texts: pa.Array[Any] | None, *, characters: bool = False) -> int:
+    import pyarrow.compute as pc
+
+    if texts is None or not len(texts):
+        return 0
+    lengths: Any = pc.call_function("utf8_length" if characters else "binary_length", [texts])
+    return int(pc.max(lengths).as_py() or 0)
+
+
+def _written_out(column: pa.ChunkedArray[Any]) -> pa.ChunkedArray[Any]:
+    """A column of codes as the values they stand for."""
+    import pyarrow as pa
+
+    if not isinstance(column.type, pa.DictionaryType):
+        return column
+    parts = [chunk.dictionary_decode() for chunk in column.chunks if isinstance(chunk, pa.DictionaryArray)]
+    return pa.chunked_array(parts, column.type.value_type)
+
+
+def _is_text(kind: pa.DataType) -> bool:
+    import pyarrow as pa
+
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind))
 
 
 def _check_types(schema: pa.Schema, name: str) -> None:
