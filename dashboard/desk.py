@@ -23,6 +23,7 @@ from warehouse.snapshot import Snapshot, current_snapshot
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from dashboard.report.findings import Audience, Findings
     from dashboard.viewer import Viewer
     from warehouse.pooled.here import Here
     from warehouse.protected_rates import ProtectedRates
@@ -81,6 +82,28 @@ class Desk:
         from warehouse.protected_rates import protected_rates
 
         return self._answer(protected_rates, by=by)
+
+    def document(self, *, audience: Audience, practice: str = "", **choices: object) -> Findings:
+        """What a document may say: for every viewer where small counts are hidden, else for who sees cases.
+
+        Args:
+            audience: ``outside`` hides small counts; ``practice`` does not.
+            practice: The one practice it is about; all that the viewer may see where empty.
+            **choices: As for :func:`dashboard.report.findings.findings`.
+
+        Raises:
+            RequestError: The viewer may not see that.
+        """
+        from dashboard.report.findings import findings
+        from warehouse.selection import Selection
+
+        asked = Selection(filters={"practice": (practice,)} if practice else {})
+        if self.viewer.sees_cases:
+            return self._answer(findings, audience=audience, selection=self._own(asked), **choices)
+        if audience != "outside" or practice:
+            found = "you see what is about all practices together, with small counts hidden"
+            raise RequestError(found, remedy="ask the practice itself")
+        return self._answer(findings, audience=audience, selection=asked, **choices)
 
     def practices(self) -> Here:
         """The practices beside each other, small counts hidden: for every viewer. Its tags are not for the screen."""

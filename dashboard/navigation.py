@@ -65,6 +65,7 @@ MAP: dict[str, tuple[Entry, ...]] = {
         Entry(file="methods.py", title="How it is counted", address="methods"),
     ),
     "Files": (
+        Entry(file="take_along.py", title="Take along", address="take_along"),
         Entry(file="bring_in.py", title="Bring in a file", address="bring_in", offered_to=who_may_write, needs=()),
     ),
 }

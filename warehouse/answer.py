@@ -22,24 +22,16 @@ COMPARISONS = ("appliance_category", "age_band", "extraction")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
-    """The answer and what belongs to it.
+class Outline:
+    """The share alone, for pages about something else.
 
     Attributes:
         overall: The share, with its one group.
-        untreated: The same among children observed without treatment; None where there are none.
-        by: The share by each of the three groupings people ask about first.
-        threshold: The share against the threshold.
-        changes: The changes behind the classes; None where the definition has several parts.
         relief: For an empty selection: filter -> cases there would be without it.
         published_at: When the build was published.
     """
 
     overall: Rates
-    untreated: Rates | None
-    by: tuple[Rates, ...]
-    threshold: ThresholdCurve
-    changes: ChangePicture | None
     relief: Mapping[str, int]
     published_at: str
 
@@ -48,6 +40,30 @@ class Answer:
         """The counts and share over all cases selected."""
         (only,) = self.overall.groups
         return only
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer(Outline):
+    """The answer and what belongs to it.
+
+    Attributes:
+        untreated: The same among children observed without treatment; None where there are none.
+        by: The share by each of the three groupings people ask about first.
+        threshold: The share against the threshold.
+        changes: The changes behind the classes; None where the definition has several parts.
+    """
+
+    untreated: Rates | None
+    by: tuple[Rates, ...]
+    threshold: ThresholdCurve
+    changes: ChangePicture | None
+
+
+def outline(reader: Reader, *, selection: Selection, definition: str | None = None) -> Outline:
+    """The share under one definition (the headline one where None) for the cases selected."""
+    overall = rates(reader, definition=definition, selection=selection)
+    helps = {} if overall.groups[0].n_started else relief(reader, selection=selection)
+    return Outline(overall=overall, relief=helps, published_at=reader.snapshot.published_at)
 
 
 def answer(reader: Reader, *, selection: Selection, definition: str | None = None) -> Answer:

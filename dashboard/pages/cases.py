@@ -15,7 +15,7 @@ from dashboard.filters import Choice, chosen
 from dashboard.footing import footing
 from dashboard.nothing import say_why_empty
 from dashboard.screen import draw, fine, palette, plain, said, table
-from warehouse.answer import answer
+from warehouse.answer import outline
 from warehouse.case_dots import CaseDots, case_dots
 from warehouse.corners_of_cases import corners_of_cases
 from warehouse.one_case import OneCase, one_case
@@ -31,7 +31,7 @@ def page(here: Desk) -> None:
     """The page."""
     choice = chosen(here)
     st.title("Case by case")
-    found = here.about_cases(answer, choice.selection, definition=choice.definition)
+    found = here.about_cases(outline, choice.selection, definition=choice.definition)
     if found.group.n_started == 0:
         say_why_empty(found.relief, choice.selection)
         footing(found.overall, found.published_at)

@@ -25,10 +25,11 @@ from dashboard.filters import Choice, chosen
 from dashboard.footing import footing
 from dashboard.nothing import say_why_empty
 from dashboard.screen import as_table, draw, fine, palette, plain, said, table
-from warehouse.answer import answer
+from warehouse.answer import outline
 from warehouse.comparison.crossed import compare_crossed
 from warehouse.comparison.groups import GroupComparison, compare_groups
 from warehouse.comparison.pair import PairComparison, compare_pair
+from warehouse.comparison.wording import homogeneity_sentence, odds_ratio_sentence
 from warehouse.grouping import GROUPINGS, NOT_KNOWN
 from warehouse.protected_rates import OFFERED
 
@@ -36,6 +37,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 ALONE = "nothing else"
+AT_ONCE = 5_000
+"""Cases in two groups up to which the models are worked out without being asked for."""
+
 FIRST = ("appliance_category", "age_band", "extraction")
 
 
@@ -44,7 +48,7 @@ def page(here: Desk) -> None:
     choice = chosen(here)
     st.title("Do groups differ?")
     by, second = ways(here)
-    found = here.about_cases(answer, choice.selection, definition=choice.definition)
+    found = here.about_cases(outline, choice.selection, definition=choice.definition)
     if found.group.n_started == 0:
         say_why_empty(found.relief, choice.selection)
     elif second == ALONE:
@@ -76,7 +80,7 @@ def ways(here: Desk) -> tuple[str, str]:
 
 def one_way(here: Desk, choice: Choice, by: str) -> None:
     """Groups as counted, then two of them like with like."""
-    found = here.about_cases(compare_groups, choice.selection, definition=choice.definition, by=by)
+    found = here.about_cases(compare_groups, choice.selection, definition=choice.definition, by=by, is_pooled=False)
     said(spread_sentence(found.rates))
     draw(rates_chart(found.rates, palette=palette()), alt=rates_alt(found.rates), key="groups")
     if found.rates.by is not None:
@@ -133,10 +137,22 @@ def two_groups(here: Desk, choice: Choice, by: str, found: GroupComparison) -> N
     if first == second:
         plain("Choose two different groups.")
         return
+    if not may_take_long(_size(found, first) + _size(found, second)):
+        return
     pair = here.about_cases(
         compare_pair, choice.selection, definition=choice.definition, by=by, first=first, second=second
     )
     the_pair(pair)
+
+
+def may_take_long(n: int) -> bool:
+    """Whether to work out the models: at once for most selections, when asked for where there are very many cases."""
+    if n <= AT_ONCE:
+        return True
+    asked = st.toggle(f"Hold alike what was recorded, for these {n:,} cases", key="alike", bind="query-params")
+    if not asked:
+        fine("With so many cases this takes a moment, so it is worked out when you ask for it.")
+    return asked
 
 
 def _pair(groups: Mapping[str, str], found: GroupComparison) -> tuple[str, str]:
@@ -164,6 +180,8 @@ def the_pair(pair: PairComparison) -> None:
     draw(contrasts_chart(named, main=main, palette=palette()), alt=contrasts_alt(named, main=main), key="methods")
     fine(
         f"All on the same {pair.n:,} complete cases; the star marks the method decided on beforehand.",
+        odds_ratio_sentence(pair),
+        homogeneity_sentence(pair),
         f"Over all cases assessed, as counted: {points(pair.crude_of_all.value)}.",
         *(f"Left out: {n:,}, {reason}." for reason, n in pair.left_out.items()),
         *(one.text for one in (*pair.answer.warnings, *pair.cautions)),

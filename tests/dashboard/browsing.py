@@ -59,6 +59,13 @@ looks => {
 """
 
 
+def slow_down(page: Page) -> None:
+    """Make the browser as many times slower as ``BROWSER_SLOWDOWN`` says, to see whether a test hangs on speed."""
+    times = os.environ.get("BROWSER_SLOWDOWN")
+    if times:
+        page.context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": float(times)})
+
+
 def rest(page: Page) -> None:
     """Wait until the page is at rest."""
     page.evaluate("() => { window.mentonRested = 0; }")

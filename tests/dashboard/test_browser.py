@@ -5,13 +5,20 @@ from __future__ import annotations
 import hashlib
 import shutil
 import subprocess
+import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import unquote
 
+import openpyxl
 import pytest
+from pptx import Presentation
+from pypdf import PdfReader
 
-from tests.dashboard.browsing import FLAGS, PATIENCE, choose, faults, menu, rest, served, until
+from tests.dashboard.browsing import FLAGS, PATIENCE, choose, faults, menu, rest, served, slow_down, take_along, until
+from warehouse.rates import rates
+from warehouse.wording import headline
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page
@@ -39,6 +46,7 @@ ADDRESSES = {
     "readings": "How exact are the readings?",
     "data": "How complete are the data?",
     "methods": "How it is counted",
+    "take_along": "Take along",
     "bring_in": "Bring in a file",
     "present?message=3": "How far faces moved",
 }
@@ -113,6 +121,7 @@ def tabs(browser: Browser, asked: list[str]) -> Iterator[dict[str, Page]]:
         context.on("request", lambda request: asked.append(request.url))
         contexts.append(context)
         opened[scheme] = context.new_page()
+        slow_down(opened[scheme])
     yield opened
     for context in contexts:
         context.close()
@@ -131,7 +140,7 @@ def visit(tabs: dict[str, Page], asked: list[str], address: str) -> Iterator[Vis
     def visiting(place: str = "", *, width: int = 1280, height: int = 900, scheme: str = "light") -> Page:
         tab = tabs[scheme]
         tab.set_viewport_size({"width": width, "height": height})
-        if tab.url != f"{address}/{place}":
+        if unquote(tab.url) != f"{address}/{place}":
             tab.goto(f"{address}/{place}")
             tab.wait_for_selector(SHOWN, state="attached")
             assert tab.locator(FAILED).all_inner_texts() == []
@@ -205,3 +214,24 @@ def test_a_choice_goes_into_the_address_and_comes_back_from_it(visit: Visit, add
     again = visit(shared)
     assert again.locator(".menton-said").first.inner_text() == narrowed
     assert menu(again, "Sex").get_by_text("female", exact=True).count() == 1
+
+
+def test_files_are_handed_over_by_their_buttons(visit: Visit, tmp_path: Path, reader: Reader) -> None:
+    page = visit("take_along")
+    sentence = headline(rates(reader))
+    read = {
+        "PDF, paged": lambda path: " ".join(one.extract_text() for one in PdfReader(path).pages),
+        "Slides with notes (PPTX)": lambda path: "".join(
+            slide.notes_slide.notes_text_frame.text for slide in Presentation(str(path)).slides
+        ),
+        "One web page (HTML)": lambda path: path.read_text(encoding="utf-8"),
+        "Tables (XLSX)": lambda path: str(
+            [cell.value for row in openpyxl.load_workbook(path)["about"].iter_rows() for cell in row]
+        ),
+    }
+    for button, text in read.items():
+        kept = take_along(page, button, tmp_path)
+        assert kept.name.startswith("menton-to-leave.")
+        assert sentence.replace(" ", "") in "".join(text(kept).split()), button
+    with zipfile.ZipFile(take_along(page, "Everything, with figures and CSV (ZIP)", tmp_path)) as archive:
+        assert {"report.pdf", "slides.pptx", "tables/age_band.csv", "figures/flow.svg"} <= set(archive.namelist())

@@ -21,6 +21,7 @@ PAGES = {
     "readings": "How exact are the readings?",
     "data": "How complete are the data?",
     "methods": "How it is counted",
+    "take_along": "Take along",
     "bring_in": "Bring in a file",
     "present": "The answer",
 }

@@ -43,7 +43,18 @@ def test_a_coordinator_is_given_no_count_before_it_is_protected(folder: Path) ->
 
 def test_a_practice_sees_nothing_of_another_on_any_page(opened: Open, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("MENTON_VIEWER", "practice:QUARRY")
-    for page in ("answer", "comparisons", "cases", "practices", "drift", "readings", "data", "methods", "present"):
+    for page in (
+        "answer",
+        "comparisons",
+        "cases",
+        "practices",
+        "drift",
+        "readings",
+        "data",
+        "methods",
+        "present",
+        "take_along",
+    ):
         app = opened(page, practice="HARBOUR")
         assert not app.exception, page
         assert "HARBOUR" not in everything_said(app).replace("such as HARBOUR", ""), page
@@ -61,6 +72,29 @@ def test_a_small_count_is_nowhere_in_what_a_coordinator_is_sent(
     for group in small:
         assert f"{group.n_adverse:,} of {group.n_assessable:,}" not in said
         assert str(group.rate.value) not in said
+
+
+def test_documents_hold_what_their_reader_may_see(folder: Path, reader: Reader) -> None:
+    coordinator, quarry = desk_of(folder, viewer_named("coordinator")), desk_of(folder, viewer_named("practice:QUARRY"))
+    whole = coordinator.document(audience="outside", comparisons=("age_band",))
+    assert whole.policy is not None
+    assert whole.n_practices == 2
+    for asked in ({"audience": "practice"}, {"audience": "outside", "practice": "QUARRY"}):
+        with pytest.raises(RequestError, match="all practices together"):
+            coordinator.document(**asked)
+    own = quarry.document(audience="practice", comparisons=())
+    expected = rates(reader, selection=Selection(filters={"practice": ("QUARRY",)})).groups[0]
+    assert (own.practices, own.overall.counted.value) == (("QUARRY",), expected.n_assessable)
+    with pytest.raises(RequestError, match="another practice"):
+        quarry.document(audience="outside", practice="HARBOUR")
+
+
+def test_who_sees_no_case_is_offered_nothing_but_what_may_leave(opened: Open, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert len(opened("take_along").radio(key="made").options) == 2
+    monkeypatch.setenv("MENTON_VIEWER", "coordinator")
+    app = opened("take_along")
+    assert app.radio(key="made").options == ["to leave the practice: small counts are hidden"]
+    assert not any(one.label == "Cases of" for one in app.selectbox)
 
 
 @pytest.mark.parametrize("page", ["cases", "readings", "data", "bring_in"])

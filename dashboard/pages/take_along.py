@@ -1,0 +1,140 @@
+"""To take along: the same figures as paged PDF, slides, page, tables and figures, made when a button is pressed."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from functools import partial
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from dashboard.desk import Desk, desk
+from dashboard.filters import definition_chosen
+from dashboard.report.composing import TITLE, document
+from dashboard.report.findings import COMPARISONS
+from dashboard.report.write import everything, file_bytes
+from dashboard.screen import behind, fine, plain, said
+from warehouse.grouping import GROUPINGS
+from warehouse.protected_rates import OFFERED
+from warehouse.wording import CAUTION
+
+if TYPE_CHECKING:
+    from dashboard.report.document import Document
+    from dashboard.report.findings import Audience
+    from warehouse.reader import Reader
+
+HIDDEN, WHOLE = "to leave the practice: small counts are hidden", "for the practice itself: every count is whole"
+AUDIENCES: dict[str, Audience] = {HIDDEN: "outside", WHOLE: "practice"}
+ALL = "all practices together"
+
+FILES = {
+    "PDF, paged": (".pdf", "application/pdf"),
+    "Slides with notes (PPTX)": (
+        ".pptx",
+        "application/vnd.openxmlformats-officedocument.presentationml.presentation",
+    ),
+    "One web page (HTML)": (".html", "text/html"),
+    "Tables (XLSX)": (".xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
+    "How it was done (Markdown)": (".md", "text/markdown"),
+}
+"""Button -> ending and kind of the file."""
+
+EVERYTHING = "Everything, with figures and CSV (ZIP)"
+
+
+def page(here: Desk) -> None:
+    """The page."""
+    with st.sidebar:
+        st.header("What is counted", divider=False)
+        definition = definition_chosen(here)
+    st.title("Take along")
+    said("The figures of these pages as files to read, to show and to work with.")
+    audience = AUDIENCES[st.radio("Made", whom(here), key="made", bind="query-params")]
+    practice = whose(here)
+    title = st.text_input("Title", TITLE, max_chars=120)
+    offered = [name for name in GROUPINGS if name in OFFERED or audience == "practice"]
+    offered = [name for name in offered if not (name == "practice" and (practice or here.viewer.practice))]
+    comparisons = st.multiselect(
+        "Comparisons",
+        offered,
+        default=COMPARISONS,
+        format_func=lambda name: GROUPINGS[name].title,
+        placeholder="none",
+    )
+    named = st.checkbox("Name the practices", value=audience == "practice")
+    plain("Every file is made when you press its button, which takes some seconds.")
+    made = partial(
+        _document,
+        here,
+        title=title.strip() or TITLE,
+        audience=audience,
+        practice=practice,
+        definition=definition,
+        comparisons=tuple(comparisons),
+        name_practice=named,
+    )
+    for label, (ending, kind) in FILES.items():
+        st.download_button(
+            label,
+            partial(_file, made, ending),
+            file_name=f"menton{'' if audience == 'practice' else '-to-leave'}{ending}",
+            mime=kind,
+            on_click="ignore",
+            key=ending,
+        )
+    st.download_button(
+        EVERYTHING,
+        partial(_archive, made),
+        file_name=f"menton{'' if audience == 'practice' else '-to-leave'}.zip",
+        mime="application/zip",
+        on_click="ignore",
+        key="everything",
+    )
+    fine(
+        "A file made for the practice itself can point to a person: do not hand it on."
+        if audience == "practice"
+        else "What is hidden here is hidden in every file, in notes and in the sheets behind charts as well.",
+        here.viewer.words,
+    )
+    behind(("Build", here.snapshot.build_id), ("Caution", CAUTION))
+
+
+def whom(here: Desk) -> list[str]:
+    """Whom a file may be made for: who sees no case gets what may leave, and nothing else."""
+    return [HIDDEN, WHOLE] if here.viewer.sees_cases else [HIDDEN]
+
+
+def whose(here: Desk) -> str:
+    """The practice chosen; empty for all of them, and where the viewer has only one to choose from."""
+    if here.viewer.practice or not here.viewer.sees_cases:
+        return ""
+    known = here.about_methods(practices)
+    if len(known) < 2:
+        return ""
+    chosen = st.selectbox("Cases of", [ALL, *known], key="whose", bind="query-params")
+    return "" if chosen == ALL else chosen
+
+
+def practices(reader: Reader) -> tuple[str, ...]:
+    """Pseudonyms of the practices."""
+    return reader.practices
+
+
+def _document(here: Desk, *, title: str, audience: Audience, practice: str, **choices: object) -> Document:
+    return document(here.document(audience=audience, practice=practice, **choices), title=title)
+
+
+def _file(made: partial[Document], ending: str) -> bytes:
+    return file_bytes(made(), ending)
+
+
+def _archive(made: partial[Document]) -> bytes:
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as archive:
+        for place, data in everything(made()):
+            archive.writestr(place, data)
+    return held.getvalue()
+
+
+page(desk())
