@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from warehouse.export_safety import neutralise, neutralise_formulas
+from warehouse.export_safety import PLAIN_CELLS, neutralise, neutralise_formulas
 
-__all__ = ["neutralise", "neutralise_formulas"]
+__all__ = ["PLAIN_CELLS", "neutralise", "neutralise_formulas"]

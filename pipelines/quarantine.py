@@ -129,10 +129,10 @@ def write_workbook(reasons: pl.DataFrame, path: Path, *, sources: Sequence[RawTa
     """
     import xlsxwriter
 
-    from pipelines.export_safety import neutralise_formulas
+    from pipelines.export_safety import PLAIN_CELLS, neutralise_formulas
 
     try:
-        with xlsxwriter.Workbook(str(path)) as book:
+        with xlsxwriter.Workbook(str(path), PLAIN_CELLS) as book:
             _rows_frame(reasons, sources, book)
             shown = neutralise_formulas(reasons.drop("is_settled", "source_sha256"))
             shown.write_excel(book, "Reasons", autofit=True)

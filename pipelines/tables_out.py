@@ -20,7 +20,9 @@ def write_table(frame: pl.DataFrame, path: Path) -> None:
     Raises:
         RequestError: The file's ending is none of those known, or the file cannot be written.
     """
-    from pipelines.export_safety import neutralise_formulas
+    import xlsxwriter
+
+    from pipelines.export_safety import PLAIN_CELLS, neutralise_formulas
 
     ending = path.suffix.lower()
     if ending not in ENDINGS:
@@ -32,7 +34,8 @@ def write_table(frame: pl.DataFrame, path: Path) -> None:
         elif ending == ".csv":
             neutralise_formulas(frame).write_csv(path)
         else:
-            neutralise_formulas(frame).write_excel(path, autofit=True)
+            with xlsxwriter.Workbook(str(path), PLAIN_CELLS) as book:
+                neutralise_formulas(frame).write_excel(book, autofit=True)
     except OSError as error:
         found = "the file cannot be written"
         raise RequestError(found, where=path.name, remedy="name a folder you may write to") from error

@@ -149,8 +149,10 @@ def _write_manifest(out: Path, made: Backup) -> None:
         "n_cases": made.n_cases,
         "files": made.files,
     }
-    (out / MANIFEST).write_text(json.dumps(stated, indent=1) + "\n", encoding="utf-8")
-    sync(out / MANIFEST)
+    draft = out / f"{MANIFEST}.draft"
+    draft.write_text(json.dumps(stated, indent=1) + "\n", encoding="utf-8")
+    sync(draft)
+    draft.replace(out / MANIFEST)
     sync_folder(out)
 
 

@@ -13,6 +13,14 @@ import polars as pl
 
 MARK = "'"
 
+PLAIN_CELLS = {
+    "strings_to_formulas": False,
+    "strings_to_urls": False,
+    "strings_to_numbers": False,
+    "nan_inf_to_errors": True,
+}
+"""Options of a workbook to be written: text stays text, also where it reads like an address one could click on."""
+
 _NUMBER = r"[+\-]?(?:\d+(?:[.,]\d+)*|[.,]\d+)(?:[eE][+\-]?\d+)?\s?%?"
 _STARTS = r"\s*[=+\-@＝＋－＠]|[\t\r\n]"
 _DANGEROUS = re.compile(rf"(?:{_STARTS})")
