@@ -1,7 +1,8 @@
 """``menton dashboard``: open the dashboard in a browser.
 
 It is served to this machine alone. To serve others, name an access file (``dashboard/viewer.py`` says what it holds)
-and put a login in front: Streamlit's own, or a reverse proxy that names the person in a header.
+and put a login in front: Streamlit's own, or a reverse proxy that names the person in a header. Both are shown in
+``dashboard/serving.md``.
 """
 
 from __future__ import annotations
@@ -49,6 +50,12 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         help="what is shown: owner (everything), coordinator (protected tables only), or practice:PSEUDONYM",
     )
     parser.add_argument("--access", type=Path, metavar="FILE.toml", help="who may see what, when served to others")
+    parser.add_argument(
+        "--login",
+        type=Path,
+        metavar="FILE.toml",
+        help="the login of Streamlit (OpenID Connect), for an access file without a header",
+    )
     parser.add_argument(
         "--address", default=HERE, help=f"address to serve on (default: {HERE}); another one needs --access"
     )
@@ -112,6 +119,7 @@ def _is_up(server: subprocess.Popen[bytes], address: str) -> bool:
 
 def words(args: argparse.Namespace) -> Sequence[str]:
     """The command that serves; what must never change is said here as well as in the settings beside the script."""
+    login = [f"--secrets.files={args.login.resolve()}"] if args.login else []
     return [
         sys.executable,
         "-m",
@@ -125,6 +133,7 @@ def words(args: argparse.Namespace) -> Sequence[str]:
         "--client.showErrorDetails=none",
         "--client.showErrorLinks=false",
         "--logger.level=warning",
+        *login,
     ]
 
 
@@ -147,10 +156,30 @@ def _refuse_open_door(args: argparse.Namespace) -> None:
 
     viewer_named(args.viewer)
     if args.access:
-        access_list(args.access)
+        listed = access_list(args.access)
+        _refuse_no_login(args, is_by_header=bool(listed.header))
     elif args.address not in {HERE, "localhost", "::1"}:
         found = f"the address {args.address} can be reached by other machines, and no access file is named"
         raise RequestError(found, remedy=f"leave --address out to serve {HERE} alone, or name a file with --access")
+
+
+def _refuse_no_login(args: argparse.Namespace, *, is_by_header: bool) -> None:
+    """Somebody must say who a person is: the proxy by its header, or the login."""
+    from importlib.util import find_spec
+
+    if is_by_header and args.login:
+        found = "the access file names a header, and a login is named as well"
+        raise RequestError(found, where=args.access.name, remedy="keep one of the two: who a person is has one source")
+    if is_by_header:
+        return
+    if args.login is None:
+        found = "the access file names no header, and no login is named"
+        raise RequestError(found, where=args.access.name, remedy="name the login with --login, or the proxy's header")
+    if not args.login.is_file():
+        raise RequestError("the login file is not there", where=args.login.name, remedy="name the right file")
+    if find_spec("authlib") is None:
+        found = "the login needs a library that is not installed"
+        raise RequestError(found, expected="Authlib and httpx", remedy="install menton[served]")
 
 
 def _refuse_taken_port(address: str, port: int) -> None:

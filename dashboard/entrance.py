@@ -22,17 +22,29 @@ def current_viewer() -> Viewer:
     if not person:
         _ask_to_log_in(by_header=bool(listed.header))
     known = listed.people.get(person.casefold())
-    if known is None:
+    if known is None or not _is_verified(listed.header):
         st.title("Nothing to see here")
         st.write("You are logged in, but the access file of this warehouse does not name you. Ask whoever runs it.")
+        offer_to_log_out()
         st.stop()
     return known
+
+
+def offer_to_log_out() -> None:
+    """The way out, for who came in by the login."""
+    if os.environ.get(ACCESS_VARIABLE) and st.user.get("is_logged_in"):
+        st.button("Log out", on_click=st.logout)
 
 
 def _person(header: str) -> str:
     if header:
         return str(st.context.headers.get(header) or "")
     return str(st.user.get("email") or "") if st.user.get("is_logged_in") else ""
+
+
+def _is_verified(header: str) -> bool:
+    """Whether the login stands for the address; one that says it does not could be given by anybody."""
+    return bool(header) or st.user.get("email_verified") is not False
 
 
 def _ask_to_log_in(*, by_header: bool) -> None:

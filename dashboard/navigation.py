@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from dashboard.entrance import offer_to_log_out
 from warehouse.pooled.kept import has_results
 from warehouse.snapshot import POINTER
 
@@ -110,4 +111,5 @@ def chosen_page(offered: dict[str, list[StreamlitPage]]) -> StreamlitPage:
             st.html(f'<h2 class="menton-heading">{escape(heading)}</h2>')
             for one in listed:
                 st.page_link(one)
+        offer_to_log_out()
     return page

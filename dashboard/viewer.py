@@ -14,7 +14,7 @@ access file says who is who::
     practice = "HARBOUR"
 
 A person who is not in the file sees nothing. A header is only to be trusted where nothing but the proxy can reach
-the dashboard, so leave the address at 127.0.0.1 then.
+the dashboard, so leave the address at 127.0.0.1 then. Both ways are shown in ``dashboard/serving.md``.
 """
 
 from __future__ import annotations

@@ -134,12 +134,12 @@ def take_along(page: Page, name: str, to: Path) -> Path:
 
 
 @contextmanager
-def served(folder: Path, *words: str, **variables: str) -> Iterator[str]:
+def served(folder: Path, *words: str, port: int | None = None) -> Iterator[str]:
     """The dashboard of a warehouse, served as a person would serve it; gives the address."""
-    port = free_port()
+    port = port or free_port()
     command = [sys.executable, "-m", "pipelines.cli", "dashboard", "--no-browser", "--port", str(port)]
     command += ["--warehouse", str(folder), *words]
-    kept = {name: value for name, value in os.environ.items() if not name.startswith("MENTON_")} | variables
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("MENTON_")}
     with (
         TemporaryFile("w+", encoding="utf-8") as said,
         subprocess.Popen(command, stdout=subprocess.PIPE, stderr=said, text=True, env=kept) as server,

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from tests.dashboard.browsing import FLAGS, PATIENCE
 from tests.hand_made import load_rows, made_case
 from tests.study_group import group_result
 from warehouse.catalogues import register
@@ -20,6 +22,9 @@ from warehouse.pooled.shares import tag_of
 from warehouse.publish import publish
 from warehouse.reader import Reader
 from warehouse.store import open_store
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 APP = Path(__file__).parents[2] / "dashboard" / "entry" / "app.py"
 APPLIANCES = ("fixed_labial", "functional_removable", "expander_tooth_borne")
@@ -138,6 +143,20 @@ def reader(folder: Path) -> Iterator[Reader]:
     """The published snapshot."""
     with Reader.open(folder) as opened:
         yield opened
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's own Chromium."""
+    from playwright.sync_api import sync_playwright
+
+    found = shutil.which("chromium") or shutil.which("chromium-browser")
+    if found is None:
+        pytest.fail("Chromium is missing (Debian: apt install chromium)")
+    with sync_playwright() as play:
+        launched = play.chromium.launch(executable_path=found, args=list(FLAGS), timeout=PATIENCE)
+        yield launched
+        launched.close()
 
 
 VARIABLES = ("MENTON_VIEWER", "MENTON_READ_ONLY", "MENTON_ACCESS_FILE", "MENTON_ENCRYPTION_KEY_FILE", "MENTON_KEY_FILE")

@@ -16,7 +16,7 @@ import pytest
 from pptx import Presentation
 from pypdf import PdfReader
 
-from tests.dashboard.browsing import FLAGS, PATIENCE, choose, faults, menu, rest, served, slow_down, take_along, until
+from tests.dashboard.browsing import PATIENCE, choose, faults, menu, rest, served, slow_down, take_along, until
 from warehouse.rates import rates
 from warehouse.wording import headline
 
@@ -88,20 +88,6 @@ def address(folder: Path) -> Iterator[str]:
     """The dashboard, served as a person would serve it."""
     with served(folder) as at:
         yield at
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Debian's own Chromium."""
-    from playwright.sync_api import sync_playwright
-
-    found = shutil.which("chromium") or shutil.which("chromium-browser")
-    if found is None:
-        pytest.fail("Chromium is missing (Debian: apt install chromium)")
-    with sync_playwright() as play:
-        launched = play.chromium.launch(executable_path=found, args=list(FLAGS), timeout=PATIENCE)
-        yield launched
-        launched.close()
 
 
 @pytest.fixture(scope="session")

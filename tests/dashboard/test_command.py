@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import argparse
 import socket
+import threading
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 
 from dashboard import command
+from tests.dashboard.browsing import free_port
 from warehouse.errors import RequestError
 
 
@@ -49,6 +53,97 @@ def test_the_pages_are_told_where_things_lie_and_who_looks(tmp_path: Path) -> No
 def test_an_address_others_can_reach_needs_an_access_file() -> None:
     with pytest.raises(RequestError, match="no access file is named"):
         command.run(parsed("--address", "0.0.0.0"))
+
+
+def test_an_access_file_needs_somebody_who_says_who_a_person_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    by_header, by_login = tmp_path / "header.toml", tmp_path / "access.toml"
+    by_header.write_text('header = "X-Person"\n', encoding="utf-8")
+    by_login.write_text('[people."ada@lantern.example"]\nrole = "coordinator"\n', encoding="utf-8")
+    login = tmp_path / "login.toml"
+    with pytest.raises(RequestError, match="no login is named"):
+        command.run(parsed("--access", str(by_login)))
+    with pytest.raises(RequestError, match="not there"):
+        command.run(parsed("--access", str(by_login), "--login", str(login)))
+    login.write_text("[auth]\n", encoding="utf-8")
+    with pytest.raises(RequestError, match="a login is named as well"):
+        command.run(parsed("--access", str(by_header), "--login", str(login)))
+    monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
+    with pytest.raises(RequestError, match="not installed"):
+        command.run(parsed("--access", str(by_login), "--login", str(login)))
+
+
+def test_the_login_is_handed_to_the_server(tmp_path: Path) -> None:
+    login = tmp_path / "login.toml"
+    assert f"--secrets.files={login}" in command.words(parsed("--login", str(login)))
+    assert not any(word.startswith("--secrets") for word in command.words(parsed()))
+
+
+class Ends:
+    """A server that ends at once with a status."""
+
+    started: ClassVar[list[list[str]]] = []
+
+    def __init__(self, words: list[str], **_: object) -> None:
+        self.started.append(list(words))
+
+    def poll(self) -> int:
+        return 3
+
+    def wait(self) -> int:
+        return 3
+
+    def terminate(self) -> None:
+        pass
+
+
+def test_a_server_that_ends_is_not_said_to_be_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(command.subprocess, "Popen", Ends)
+    monkeypatch.setattr(command.signal, "signal", lambda *_: None)
+    monkeypatch.setattr(command.webbrowser, "open", lambda _: pytest.fail("no browser is opened on nothing"))
+    assert command.run(parsed("--warehouse", str(tmp_path / "none"), "--port", str(free_port()))) == 3
+    told = capsys.readouterr()
+    assert "Menton is at" not in told.out
+    assert "the page offers to bring in a file" in told.err
+    assert Ends.started[-1][1:4] == ["-m", "streamlit", "run"]
+
+
+def test_the_browser_is_opened_when_the_server_answers(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Health(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_response(200 if self.path == "/_stcore/health" else 404)
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None:
+            """Nothing is printed."""
+
+    class Serves(Ends):
+        def __init__(self, words: list[str], **given: object) -> None:
+            super().__init__(words, **given)
+            port = next(int(word.partition("=")[2]) for word in words if word.startswith("--server.port="))
+            self.server = HTTPServer(("127.0.0.1", port), Health)
+            threading.Thread(target=self.server.handle_request).start()
+
+        def poll(self) -> None:  # type: ignore[override]
+            return None
+
+        def wait(self) -> int:
+            self.server.server_close()
+            return 0
+
+    opened: list[str] = []
+    monkeypatch.setattr(command.subprocess, "Popen", Serves)
+    monkeypatch.setattr(command.signal, "signal", lambda *_: None)
+    monkeypatch.setattr(command.webbrowser, "open", opened.append)
+    port = free_port()
+    assert command.run(parsed("--warehouse", str(folder), "--port", str(port))) == 0
+    assert opened == [f"http://127.0.0.1:{port}"]
+    assert f"Menton is at http://127.0.0.1:{port}" in capsys.readouterr().out
 
 
 def test_a_viewer_that_does_not_exist_is_refused_before_anything_starts() -> None:
