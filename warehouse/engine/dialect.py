@@ -90,8 +90,8 @@ def _kind(tree: exp.Expr, sql: str) -> tuple[Kind, str]:
         return "query", ""
     if isinstance(tree, (exp.Set, exp.Use, exp.Detach)):
         return "session", ""
-    if isinstance(tree, exp.Drop) and tree.kind in {"TABLE", "VIEW"}:
-        return "drop", tree.this.name
+    if isinstance(tree, exp.Drop) and tree.kind in {"TABLE", "VIEW"} and len(tree.args["tables"]) == 1:
+        return "drop", tree.args["tables"][0].name
     if isinstance(tree, exp.Insert) and tree.args.get("by_name") and isinstance(tree.expression, exp.Query):
         return "append", tree.this.name
     if isinstance(tree, exp.Create) and isinstance(tree.expression, exp.Query):
@@ -201,5 +201,11 @@ def _bound(query: exp.Expr, parameters: tuple[object, ...], sql: str) -> exp.Exp
         found = f"a statement has {len(marks)} places for parameters and was given {len(parameters)}"
         raise EngineError(found, where=_opening(sql))
     for mark, value in zip(marks, parameters, strict=True):
-        mark.replace(exp.convert(value))
+        mark.replace(_literal(value))
     return query
+
+
+def _literal(value: object) -> exp.Expr:
+    """A value as a literal; a double with an exponent, since one without is a decimal."""
+    is_plain_double = isinstance(value, float) and "e" not in repr(value)
+    return exp.Literal.number(f"{value!r}e0") if is_plain_double else exp.convert(value)

@@ -40,7 +40,12 @@ def write_records(store: Connection, out: Path) -> dict[str, int]:
 
 
 def _write(store: Connection, table: str, folder: Path) -> int:
+    """One table. Enumerations are written as the text they are: other readers of Parquet know no such type."""
     path = text(str(folder / f"{table}.parquet"))
-    store.execute(f"copy (select * from menton.main.{name(table)}) to {path} (format parquet, compression zstd)")
+    listed = ", ".join(
+        f"cast({name(column)} as varchar) as {column}" if kind.startswith("ENUM") else name(column)
+        for _, column, kind, *_ in store.rows(f"pragma table_info({text(table)})")
+    )
+    store.execute(f"copy (select {listed} from menton.main.{name(table)}) to {path} (format parquet, compression zstd)")
     n: int = store.value(f"select count(*) from menton.main.{table}")
     return n

@@ -6,6 +6,7 @@ folder ``<table>.parquet``. ``readings`` has a column of numbers for each measur
 
 from __future__ import annotations
 
+import re
 import tempfile
 from dataclasses import dataclass
 from functools import lru_cache
@@ -41,11 +42,16 @@ FAMILY_WORDS: dict[Family, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column of a table of the records."""
+    """One column of a table of the records.
+
+    Attributes:
+        codes: The codes it must come from; empty where it is not a column of codes.
+    """
 
     name: str
     type: str
     is_required: bool
+    codes: tuple[str, ...] = ()
 
     def accepts(self, family: Family) -> bool:
         """Whether a column that holds this can be read as this one."""
@@ -63,11 +69,19 @@ def layout() -> dict[str, tuple[Column, ...]]:
     with tempfile.TemporaryDirectory() as folder, open_store(Path(folder), create=True) as store:
         return {
             table: tuple(
-                Column(name, kind, bool(not_null) or bool(key))
+                _column(name, kind, is_required=bool(not_null) or bool(key))
                 for _, name, kind, not_null, _, key in store.rows(f"pragma table_info('{table}')")
             )
             for table in TABLES
         }
+
+
+def _column(name: str, kind: str, *, is_required: bool) -> Column:
+    """A column as the store describes it; an enumeration lies as text in Parquet."""
+    if not kind.startswith("ENUM"):
+        return Column(name, kind, is_required)
+    codes = tuple(code.replace("''", "'") for code in re.findall(r"'((?:[^']|'')*)'", kind))
+    return Column(name, "VARCHAR", is_required, codes)
 
 
 def schema_number() -> int:
