@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from tests.benchmarks.table import Row, Table
 from warehouse.analysis.age_curve import age_curve
 from warehouse.analysis.ancova import ancova
 from warehouse.analysis.balance import balance
@@ -53,56 +54,63 @@ def a_million() -> TwoGroupFrame:
     return TwoGroupFrame(frame=frame, labels=("expander", "fixed"), titles=TITLES, strata=STRATA, in_both=0)
 
 
-def timed(name: str, work: Callable[[], object], base: float | None = None) -> float:
+def timed(table: Table, name: str, work: Callable[[], object], base: float | None = None) -> float:
     start = time.process_time()
     work()
     seconds = time.process_time() - start
     ratio = f" = {seconds / base:5.2f} x" if base else ""
     print(f"{name:46} {seconds:6.2f} s{ratio}")
+    against = [Row("compare", "plain logistic fit", N, base)] if base else []
+    table.add(Row("compare", f"{name} (one thread)", N, seconds, seconds), against=against)
     return seconds
 
 
-def plain_fit(prepared: PreparedPair) -> float:
+def plain_fit(table: Table, prepared: PreparedPair) -> float:
     import statsmodels.api as sm
 
     design = np.column_stack([prepared.pair.design.matrix, prepared.pair.first.astype(float)])
-    return timed("statsmodels Logit, unpenalised (1.00 x)", lambda: sm.Logit(prepared.pair.outcome, design).fit(disp=0))
+    return timed(
+        table, "statsmodels Logit, unpenalised (1.00 x)", lambda: sm.Logit(prepared.pair.outcome, design).fit(disp=0)
+    )
 
 
 @pytest.mark.benchmark
-def test_one_comparison_of_a_million_cases() -> None:
+def test_one_comparison_of_a_million_cases(table: Table) -> None:
     cases = a_million()
     print(f"\n{N:,} cases, processor seconds of one thread")
     with one_thread():
-        base = plain_fit(prepared_pair(cases, adjust=ADJUST, level=0.95))
-        timed("complete cases, design and strata", lambda: prepared_pair(cases, adjust=ADJUST, level=0.95), base)
+        base = plain_fit(table, prepared_pair(cases, adjust=ADJUST, level=0.95))
+        timed(table, "complete cases, design and strata", lambda: prepared_pair(cases, adjust=ADJUST, level=0.95), base)
         values = []
         for name, compare in METHODS.items():
             prepared = prepared_pair(cases, adjust=ADJUST, level=0.95)
-            timed(f"difference, {name}", lambda compare=compare, prepared=prepared: compare(prepared), base)
+            timed(table, f"difference, {name}", lambda compare=compare, prepared=prepared: compare(prepared), base)
             values.append(compare(prepared).difference.value)
         prepared = prepared_pair(cases, adjust=ADJUST, level=0.95)
-        timed("all five differences", lambda: [compare(prepared) for compare in METHODS.values()], base)
-        timed("balance picture", lambda: balance(prepared.pair, prepared.overlap.weights), base)
+        timed(table, "all five differences", lambda: [compare(prepared) for compare in METHODS.values()], base)
+        timed(table, "balance picture", lambda: balance(prepared.pair, prepared.overlap.weights), base)
     adjusted = [value for value in values[1:] if value is not None]
     assert max(adjusted) - min(adjusted) < 0.01
 
 
 @pytest.mark.benchmark
-def test_firth_against_a_plain_fit() -> None:
+def test_firth_against_a_plain_fit(table: Table) -> None:
     pair = (prepared := prepared_pair(a_million(), adjust=ADJUST, level=0.95)).pair
     design = np.column_stack([pair.first.astype(float), pair.design.matrix[:, 1:]])
     print()
     with one_thread():
-        base = plain_fit(prepared)
-        timed("Firth, Wald intervals", lambda: firth_logistic(design, pair.outcome, profile=[]), base)
+        base = plain_fit(table, prepared)
+        timed(table, "Firth, Wald intervals", lambda: firth_logistic(design, pair.outcome, profile=[]), base)
         timed(
-            "Firth, profile interval of the group", lambda: firth_logistic(design, pair.outcome, profile=["x1"]), base
+            table,
+            "Firth, profile interval of the group",
+            lambda: firth_logistic(design, pair.outcome, profile=["x1"]),
+            base,
         )
 
 
 @pytest.mark.benchmark
-def test_a_curve_and_a_covariance_analysis_of_a_million_cases() -> None:
+def test_a_curve_and_a_covariance_analysis_of_a_million_cases(table: Table) -> None:
     frame = a_million().frame
     rng = np.random.default_rng(45)
     changes = frame.select(GROUP, pl.col(TITLES[2]).alias("before")).with_columns(
@@ -110,10 +118,11 @@ def test_a_curve_and_a_covariance_analysis_of_a_million_cases() -> None:
     )
     print()
     with one_thread():
-        base = plain_fit(prepared_pair(a_million(), adjust=ADJUST, level=0.95))
+        base = plain_fit(table, prepared_pair(a_million(), adjust=ADJUST, level=0.95))
         age, adverse = frame[TITLES[0]].to_numpy(), frame[OUTCOME].cast(pl.Float64).to_numpy()
-        timed("share over age, spline", lambda: age_curve(age, adverse), base)
+        timed(table, "share over age, spline", lambda: age_curve(age, adverse), base)
         timed(
+            table,
             "change given the start, covariance analysis",
             lambda: ancova(changes, before="before", after="after", group=GROUP, reference="fixed"),
             base,

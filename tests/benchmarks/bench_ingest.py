@@ -19,6 +19,7 @@ import pytest
 
 from pipelines.ingest import Request, ingest
 from synthetic_data.large_file import large_wide_csv
+from tests.benchmarks.table import INGEST, Row, Table
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.rates import rates
 from warehouse.reader import Reader
@@ -90,7 +91,7 @@ def cell_is_right(name: str, value: Any) -> bool:
 
 
 @pytest.mark.benchmark
-def test_a_million_cases_from_file_to_rate(tmp_path: Path) -> None:
+def test_a_million_cases_from_file_to_rate(tmp_path: Path, table: Table) -> None:
     small, large = large_wide_csv(tmp_path / "small.csv", N_BY_HAND, 1), large_wide_csv(tmp_path / "large.csv", N, 1)
     ingest(Request(paths=(small,), warehouse=tmp_path / "warm"))
     bare = timed(lambda: bare_read(large, tmp_path / "bare.duckdb"))
@@ -102,6 +103,11 @@ def test_a_million_cases_from_file_to_rate(tmp_path: Path) -> None:
         asked = timed(lambda: results.append(rates(reader)))
         assert results[0].groups[0].n_started > 0.9 * N
     by_hand_scaled = small_by_hand * N / N_BY_HAND
+    others = [
+        table.add(Row("ingest", "read_csv into an on-disk table: bare DuckDB", N, bare)),
+        table.add(Row("ingest", "a check of each row, one outcome: pandas, row by row", N_BY_HAND, small_by_hand)),
+    ]
+    table.add(Row("ingest", INGEST, N, ours), against=others)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print(
         f"\n{N:,} cases x 25 columns"

@@ -14,6 +14,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from tests.benchmarks.table import Row, Table
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.evaluation import Readings, ReasonTexts, evaluate
 from warehouse.measures.geometry import compute
@@ -146,7 +147,7 @@ def _peak_gib() -> float:
 
 
 @pytest.mark.benchmark
-def test_a_million_tracings_against_bare_arithmetic() -> None:
+def test_a_million_tracings_against_bare_arithmetic(table: Table) -> None:
     x, y = _sets()
     bare = bare_arithmetic(x, y)
     formulas = [CATALOGUE[code].formula for code in bare]
@@ -158,6 +159,8 @@ def test_a_million_tracings_against_bare_arithmetic() -> None:
         np.testing.assert_allclose(reading.values, bare[code], atol=1e-9, err_msg=code)
     bare_seconds = _timed(lambda: bare_arithmetic(x, y), times=3)
     kernel_seconds = _timed(kernel, times=3)
+    bare_row = table.add(Row("measures", "20 measures of 15 points: bare arithmetic", N, bare_seconds))
+    table.add(Row("measures", "20 measures of 15 points: checked measures", N, kernel_seconds), against=[bare_row])
     print(
         f"\n{N:,} tracings x {len(POINTS)} points, {len(bare)} measures"
         f"\nbare arithmetic {bare_seconds:.2f} s; arrays to checked measures {kernel_seconds:.2f} s = "
@@ -166,13 +169,16 @@ def test_a_million_tracings_against_bare_arithmetic() -> None:
 
 
 @pytest.mark.benchmark
-def test_a_long_table_of_a_million_tracings() -> None:
+def test_a_long_table_of_a_million_tracings(table: Table) -> None:
     x, y = _sets()
     bare_seconds = _timed(lambda: bare_arithmetic(x, y), times=3)
     landmarks, expected = _long(x, y), bare_arithmetic(x, y)["anb_deg"]
     before = _peak_gib()
     results: list[pl.DataFrame] = []
     seconds = _timed(lambda: results.append(compute(landmarks)))
+    bare_row = Row("measures", "bare arithmetic", N, bare_seconds)
+    what = "a long table of points to a long table of measures with reasons"
+    table.add(Row("measures", what, N, seconds), against=[bare_row])
     anb = results[0].filter(pl.col("measure") == "anb_deg")["value"].to_numpy()
     np.testing.assert_allclose(anb, expected, atol=1e-9)
     print(

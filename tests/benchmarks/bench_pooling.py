@@ -20,6 +20,7 @@ from pipelines.group.founding import Terms, found_group, invite, make_agreement
 from pipelines.group.keys import practice_key
 from pipelines.group.results import make_result
 from pipelines.group.taking import members, take
+from tests.benchmarks.table import Row, Table
 from tests.study_group import cohort, group_result
 from warehouse.catalogues import shipped
 from warehouse.pooled.handing_over import hand_over
@@ -35,14 +36,16 @@ CASES = 2_000
 TERMS = Terms(outcomes=("D1",), variables=DEFAULT_VARIABLES, groupings=DEFAULT_GROUPINGS, years=(2016, 2023))
 
 
-def timed(name: str, work: Callable[[], object]) -> None:
+def timed(table: Table, name: str, work: Callable[[], object]) -> None:
     wall, own = time.perf_counter(), time.process_time()
     work()
-    print(f"  {name:<58}{time.perf_counter() - wall:8.2f} s {time.process_time() - own:8.2f} s of processor time")
+    wall, own = time.perf_counter() - wall, time.process_time() - own
+    print(f"  {name:<58}{wall:8.2f} s {own:8.2f} s of processor time")
+    table.add(Row("contribution", f"{PRACTICES} practices: {name}", PRACTICES * CASES, wall, own))
 
 
 @pytest.mark.benchmark
-def test_fifty_practices_are_pooled(tmp_path: Path) -> None:
+def test_fifty_practices_are_pooled(tmp_path: Path, table: Table) -> None:
     group_result(12, 9, 20)  # so that nothing is imported while the clock runs
     folder = GroupFolder(tmp_path / "group", tmp_path / "group.key")
     found_group(folder, "Lantern Bay")
@@ -61,15 +64,18 @@ def test_fifty_practices_are_pooled(tmp_path: Path) -> None:
             files[-1].write_bytes(data)
 
     print(f"\n{PRACTICES} practices of {CASES:,} cases, half as single cases and half as counts")
-    timed("made ready and sealed in the practices", prepare)
-    timed("taken in, every file checked", lambda: [take(folder, path) for path in files])
+    timed(table, "made ready and sealed in the practices", prepare)
+    timed(table, "taken in, every file checked", lambda: [take(folder, path) for path in files])
     taken, _ = members(folder, agreement)
     publisher = Publisher(agreement.pooled_policy)
     timed(
+        table,
         "pooled: all analyses, small counts hidden",
         lambda: pooled_result(taken, agreement, publisher=publisher, salt="s", number=1, made_on="2026-02-01"),
     )
     result = []
-    timed("opened again, pooled, signed and kept (menton group pooled)", lambda: result.append(make_result(folder)))
+    timed(
+        table, "opened again, pooled, signed and kept (menton group pooled)", lambda: result.append(make_result(folder))
+    )
     assert result[0].result.shares[0].practices == PRACTICES
     assert sum(line.n for line in result[0].result.shares[0].lines) > 0.7 * PRACTICES * CASES

@@ -1,0 +1,183 @@
+"""The one table all benchmarks write to: what was done, to how many cases, how long it took, against what else.
+
+Nothing here asserts anything about time. Ratios are of one run on one machine; seconds are that machine's.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from itertools import pairwise
+from math import log10
+from pathlib import Path
+from typing import Any
+
+import psutil
+
+RESULTS = Path(__file__).with_name("results.md")
+KEEP = "MENTON_BENCH_KEEP"
+"""Variable that makes a run write the table kept in the project; `make bench` sets it."""
+
+INGEST = "menton ingest: one file of 25 columns, published"
+"""What several files of benchmarks call the same thing, so that its growth shows."""
+
+PACKAGES = ("duckdb", "polars", "pandas", "numpy", "pyarrow", "streamlit")
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One thing done once.
+
+    Attributes:
+        part: Part of the tool: ingest, marts, rate, compare, dashboard, report, contribution, ...
+        what: What was done, and with what.
+        n: Cases.
+        seconds: Seconds on the clock.
+        processor: Seconds of processor time of this process, over all its threads.
+        memory: Memory of the process at its highest while it ran, in bytes; None where it was not watched.
+        against: What its seconds are a multiple of, and how often.
+        result: What the work gave.
+    """
+
+    part: str
+    what: str
+    n: int
+    seconds: float
+    processor: float | None = None
+    memory: int | None = None
+    against: tuple[tuple[str, float], ...] = ()
+    result: Any = None
+
+
+@dataclass(slots=True)
+class Table:
+    """Rows of one run, in the order in which they were taken."""
+
+    rows: list[Row] = field(default_factory=list)
+
+    def take(
+        self, part: str, what: str, work: Callable[[], Any], *, n: int, against: tuple[Row, ...] | list[Row] = ()
+    ) -> Row:
+        """Do the work, time it, watch its memory, and add a row. ``against``: rows to be a multiple of."""
+        with _Watched() as watched:
+            result = work()
+        return self.add(
+            Row(part, what, n, watched.seconds, watched.processor, watched.memory, result=result), against=against
+        )
+
+    def add(self, row: Row, *, against: tuple[Row, ...] | list[Row] = ()) -> Row:
+        """Add a row that was timed elsewhere; rows of other sizes are scaled to its number of cases."""
+        compared = tuple(
+            (other.what.split(": ")[-1], row.seconds / (other.seconds * row.n / other.n)) for other in against
+        )
+        kept = Row(row.part, row.what, row.n, row.seconds, row.processor, row.memory, compared, row.result)
+        self.rows.append(kept)
+        print("\n" + "  ".join(_cells(kept)), end="")
+        return kept
+
+    def markdown(self) -> str:
+        """The whole table, with the machine and the growth."""
+        lines = ["# Benchmarks", "", *_machine(), "", "## What was measured", ""]
+        lines += _table(
+            ("part", "what", "cases", "seconds", "processor s", "peak GB", "against"), map(_cells, self.rows)
+        )
+        grown = list(self._growth())
+        if grown:
+            lines += ["", "## Growth with the number of cases", "", *_growth_words(), ""]
+            lines += _table(
+                ("part", "what", "seconds at each number of cases", "times the time for ten times the cases"), grown
+            )
+        return "\n".join(lines) + "\n"
+
+    def _growth(self) -> list[tuple[str, str, str, str]]:
+        series: dict[tuple[str, str], dict[int, float]] = {}
+        for row in self.rows:
+            series.setdefault((row.part, row.what), {})[row.n] = row.seconds
+        return [
+            (part, what, "; ".join(f"{n:,}: {_seconds(times[n])}" for n in sorted(times)), _slopes(times))
+            for (part, what), times in series.items()
+            if len(times) > 2
+        ]
+
+
+def _slopes(times: dict[int, float]) -> str:
+    """How many times longer ten times the cases take, step by step."""
+    sizes = sorted(times)
+    return " → ".join(f"{(times[b] / times[a]) ** (1 / log10(b / a)):.1f}" for a, b in pairwise(sizes))
+
+
+def _growth_words() -> list[str]:
+    return [
+        "10 means that time grows as the number of cases does; less, that a fixed share of the time does not grow.",
+    ]
+
+
+def _cells(row: Row) -> tuple[str, ...]:
+    return (
+        row.part,
+        row.what,
+        f"{row.n:,}",
+        _seconds(row.seconds),
+        "" if row.processor is None else _seconds(row.processor),
+        "" if row.memory is None else f"{row.memory / 1e9:.2f}",
+        "; ".join(f"{_times(times)} {what}" for what, times in row.against),
+    )
+
+
+def _seconds(value: float) -> str:
+    return f"{value:.1f}" if value >= 10 else f"{value:.3g}"
+
+
+def _times(ratio: float) -> str:
+    return f"{ratio:.1f} ×" if ratio >= 1 else f"1/{1 / ratio:.1f} ×" if ratio > 0.001 else f"1/{1 / ratio:,.0f} ×"
+
+
+def _table(head: tuple[str, ...], rows: Any) -> list[str]:
+    return [f"| {' | '.join(cells)} |" for cells in (head, ["---"] * len(head), *rows)]
+
+
+def _machine() -> list[str]:
+    """The machine in general words: no name of it, no folder on it."""
+    memory = psutil.virtual_memory().total / 2**30
+    listed = ", ".join(f"{package} {version(package)}" for package in PACKAGES)
+    busy = f"{psutil.getloadavg()[0]:.1f}" if hasattr(psutil, "getloadavg") else "not known"
+    return [
+        f"Measured on {time.strftime('%Y-%m-%d')}: {os.cpu_count()} processors ({platform.machine()}), {memory:.0f} GB"
+        f" of memory, {platform.system()} {platform.release().split('-')[0]}, Python {platform.python_version()},"
+        f" {listed}; other work on the machine at the end of the run: load {busy}.",
+        "",
+        "Ratios are within this one run. *against*: how many times as long as the other way took for as many cases"
+        " (1/5 × means a fifth). *peak GB*: the whole process at its highest while that line ran. Seconds differ"
+        " between machines; run `make bench` on yours.",
+    ]
+
+
+class _Watched:
+    """Seconds, processor time and highest memory of a block, looked at every few milliseconds."""
+
+    def __init__(self) -> None:
+        self._process = psutil.Process()
+        self._done = threading.Event()
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+        self.memory, self.seconds, self.processor = 0, 0.0, 0.0
+
+    def _watch(self) -> None:
+        while True:
+            self.memory = max(self.memory, self._process.memory_info().rss)
+            if self._done.wait(0.02):
+                return
+
+    def __enter__(self) -> _Watched:
+        self._thread.start()
+        self._began, self._spent = time.perf_counter(), time.process_time()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.seconds, self.processor = time.perf_counter() - self._began, time.process_time() - self._spent
+        self._done.set()
+        self._thread.join()
