@@ -161,7 +161,7 @@ def _untreated(found: Answer, palette: Palette) -> Message | None:
     group = found.untreated.groups[0]
     return Message(
         title="Children observed without treatment",
-        sentence=wording.share_sentence(group.n_adverse, group.rate, who="observed only"),
+        sentence=wording.share_sentence(group.n_adverse, group.rate),
         chart=shares_chart(frame, said=frame_alt(frame), palette=palette, large=True),
         alt=frame_alt(frame),
         small=("They differ from treated children in more than the treatment.",),

@@ -23,7 +23,8 @@ _STYLE = """
 .menton-fine { font-size: 0.875rem; line-height: 1.5; max-width: 52rem; margin: 0 0 0.25rem 0; }
 .menton-heading { font-size: 0.875rem; font-weight: 600; margin: 0.4rem 0 0 0; padding: 0; }
 .menton-behind { border-top: 1px solid #808b96; padding-top: 0.6rem; margin-top: 1.5rem; }
-.menton-large .menton-said { font-size: clamp(1.4rem, 2.9vw, 3.4rem); line-height: 1.25; max-width: 100rem; }
+.menton-large .menton-said { font-size: clamp(1.4rem, 2.3vw, 3.2rem); line-height: 1.25; max-width: 100rem; }
+[data-testid="stMainBlockContainer"]:has(.st-key-present) { padding-top: 2.5rem; padding-bottom: 1rem; }
 .menton-large .menton-plain { font-size: clamp(1.05rem, 1.7vw, 2rem); max-width: 100rem; }
 .menton-large .menton-fine { font-size: clamp(0.875rem, 1vw, 1.2rem); max-width: 100rem; }
 .st-key-present { max-width: 100rem; margin-left: auto; margin-right: auto; }

@@ -53,6 +53,7 @@ def config(palette: Palette, *, large: bool = False) -> dict[str, Any]:
         "labelColor": palette.ink,
         "titleColor": palette.quiet,
         "gridColor": palette.line,
+        "gridOpacity": 0.6,
         "domainColor": palette.line,
         "tickColor": palette.line,
         "labelFontSize": size,
@@ -65,6 +66,7 @@ def config(palette: Palette, *, large: bool = False) -> dict[str, Any]:
         "font": FONT,
         "view": {"stroke": None},
         "axis": axis,
+        "axisX": {"tickCount": 9},
         "legend": {
             "labelColor": palette.ink,
             "titleColor": palette.quiet,

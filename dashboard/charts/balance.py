@@ -18,10 +18,17 @@ ALIKE = 0.1
 """Standardised difference below which groups count as alike (common practice, no source)."""
 
 
+def variable_name(column: str) -> str:
+    """A column of a design as it is read: a level after its variable, the bent parts of a curve by their number."""
+    name = column.rstrip("'").replace("=", ": ")
+    bends = len(column) - len(column.rstrip("'"))
+    return name if not bends else f"{name}, its curve" if bends == 1 else f"{name}, its curve ({bends})"
+
+
 def balance_frame(found: Balance) -> pl.DataFrame:
     """One row a variable and stage."""
     rows = [
-        {"variable": row.name.replace("=", ": "), "stage": stage, "gap": abs(means.standardised_difference)}
+        {"variable": variable_name(row.name), "stage": stage, "gap": abs(means.standardised_difference)}
         for row in found.rows
         for stage, means in zip(STAGES, (row.before, row.after), strict=True)
         if means.standardised_difference is not None
@@ -53,7 +60,7 @@ def balance_chart(found: Balance, *, palette: Palette = LIGHT, large: bool = Fal
     first = frame.unique("variable", keep="first", maintain_order=True)
     names = (
         alt.Chart(first)
-        .mark_text(align="left", dy=up)
+        .mark_text(align="left", dx=5, dy=up)
         .encode(x=x_at(0), y=alt.Y("variable:N", sort=variables, axis=None), text=alt.Text("variable:N"))
     )
     chart = alt.layer(
@@ -70,7 +77,7 @@ def balance_alt(found: Balance) -> str:
         (row for row in found.rows if row.before.standardised_difference is not None),
         key=lambda row: abs(row.before.standardised_difference or 0.0),
     )
-    name = furthest.name.replace("=", ": ")
+    name = variable_name(furthest.name)
     return (
         f"As they came, the groups differed most in {name}: {found.largest_before:.1f} standard deviations."
         f" After weighting the largest difference is {found.largest_after:.1f}."

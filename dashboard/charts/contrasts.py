@@ -72,7 +72,7 @@ def differences_chart(
         y=alt.Y("position:O", axis=None),
         tooltip=[alt.Tooltip("name:N"), alt.Tooltip("said:N", title="percentage points")],
     )
-    x = alt.X("value:Q", title=title)
+    x = alt.X("value:Q", title=title, axis=alt.Axis(tickCount=8))
     zero = alt.Chart(pl.DataFrame({"at": [0.0]})).mark_rule(color=palette.ink, strokeWidth=1.5).encode(x=alt.X("at:Q"))
     intervals = base.mark_rule(color=palette.main, strokeWidth=6, opacity=0.45, yOffset=down, y2Offset=down).encode(
         x=alt.X("low:Q", title=""), x2=alt.X2("high")
@@ -81,7 +81,7 @@ def differences_chart(
     marks = base.mark_point(
         stroke=palette.main, size=110, shape="diamond", opacity=1, strokeWidth=2, yOffset=down
     ).encode(x=x, fill=fill)
-    names = base.mark_text(align="left", dy=up, fontWeight="bold", limit=alt.ExprRef("width - 150"))
+    names = base.mark_text(align="left", dx=5, dy=up, fontWeight="bold", limit=alt.ExprRef("width - 150"))
     numbers = base.mark_text(align="right", dy=up)
     chart = alt.layer(
         zero,

@@ -121,7 +121,7 @@ def shares_chart(
     points = base.mark_point(
         color=palette.main, filled=True, size=220 if large else 110, shape="diamond", opacity=1, yOffset=down
     ).encode(x=x)
-    names = base.mark_text(align="left", dy=up, fontWeight="bold", limit=alt.ExprRef("width - 120")).encode(
+    names = base.mark_text(align="left", dx=5, dy=up, fontWeight="bold", limit=alt.ExprRef("width - 120")).encode(
         x=x_at(0), text=alt.Text("group:N")
     )
     numbers = base.mark_text(align="right", dy=up).encode(x=x_at("width"), text=alt.Text("right:N"))

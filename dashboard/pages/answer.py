@@ -109,7 +109,7 @@ def the_untreated(found: Answer) -> None:
     if found.untreated is None:
         return
     st.header("Children observed without treatment")
-    plain(f"Under the same definition. {wording.share_sentence(*_counts(found.untreated), who='observed only')}")
+    plain(f"Under the same definition. {wording.share_sentence(*_counts(found.untreated))}")
     frame = side_by_side_frame({"treated": found.overall, "observed only": found.untreated})
     draw(shares_chart(frame, said=frame_alt(frame), palette=palette()), alt=frame_alt(frame), key="untreated")
     fine(

@@ -28,6 +28,7 @@ HIDDEN, WHOLE = "to leave the practice: small counts are hidden", "for the pract
 AUDIENCES: dict[str, Audience] = {HIDDEN: "outside", WHOLE: "practice"}
 ALL = "all practices together"
 
+# button -> ending and kind of the file
 FILES = {
     "PDF, paged": (".pdf", "application/pdf"),
     "Slides with notes (PPTX)": (
@@ -38,8 +39,6 @@ FILES = {
     "Tables (XLSX)": (".xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
     "How it was done (Markdown)": (".md", "text/markdown"),
 }
-"""Button -> ending and kind of the file."""
-
 EVERYTHING = "Everything, with figures and CSV (ZIP)"
 
 

@@ -205,7 +205,7 @@ def _comparison(comparison: Comparison, found: Findings) -> Section:
 def _held_alike(comparison: Comparison, held: Adjusted) -> Section:
     """Two of the groups with what was recorded held alike, beside the crude difference on the same cases."""
     rows = tables.differences(held)
-    title = f"{comparison.by.title}: with what was recorded held alike"
+    title = f"{comparison.by.title}: like with like"
     first, second = held.labels
     listed = "; ".join(f"{row.label}: {difference_words(row)}" for row in rows)
     picture = Picture(

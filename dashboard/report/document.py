@@ -79,7 +79,10 @@ def ratio(value: float | None) -> Entry:
     """A ratio, or a number of standard deviations: two decimals; words where it has no end."""
     if value is None:
         return NOT_SHOWN
-    return Entry(f"{value:.2f}".replace("-", "−"), float(f"{value:.2f}") + 0.0) if isfinite(value) else Entry("no end")
+    if not isfinite(value):
+        return Entry("no end")
+    number = float(f"{value:.2f}") + 0.0  # never −0.00
+    return Entry(f"{number:.2f}".replace("-", "−"), number)
 
 
 def ends(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from dashboard.charts.balance import variable_name
 from dashboard.report.document import (
     NO_ENTRY,
     NONE_COUNTED,
@@ -190,7 +191,7 @@ def balance_table(comparison: Comparison, held: Adjusted) -> Table:
     )
     rows = tuple(
         (
-            words(row.name.replace("=", ": ")),
+            words(variable_name(row.name)),
             ratio(row.before.standardised_difference),
             ratio(row.after.standardised_difference),
         )

@@ -39,7 +39,7 @@ def texts(slide: Any) -> list[str]:
 
 def test_the_talk_has_a_slide_a_message_each_with_a_title(made: Made) -> None:
     titles = [slide.shapes.title.text_frame.text for slide in made.slides.slides]
-    held_alike = [title for title in titles if title.endswith("with what was recorded held alike")]
+    held_alike = [title for title in titles if title.endswith(": like with like")]
     assert len(held_alike) == sum(comparison.adjusted is not None for comparison in made.found.comparisons)
     assert [title for title in titles if title not in held_alike] == [
         TITLE,
