@@ -16,6 +16,8 @@ from warehouse.analysis.design import INTERCEPT
 from warehouse.results import Caution
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from warehouse.analysis.group_pair import GroupPair
     from warehouse.analysis.spline import BoolArray, FloatArray
 
@@ -89,19 +91,27 @@ def balance(pair: GroupPair, weights: FloatArray, *, denominator: Denominator = 
 
     Source: Austin & Stuart 2015, Stat Med 34:3661.
     """
+    return balances(pair, weights, denominator=denominator)[0]
+
+
+def balances(pair: GroupPair, *weights: FloatArray, denominator: Denominator = "pooled") -> tuple[Balance, ...]:
+    """:func:`balance` with each of several sets of weights; what they share is worked out once."""
     names = pair.design.names
     columns = [(name, pair.design.matrix[:, j]) for j, name in enumerate(names) if name != INTERCEPT]
     empty = pair.emptiness()
     equal = np.ones(pair.n)
-    used = equal if empty else weights
-    rows = tuple(
-        BalanceRow(
-            name=name,
-            before=group_means(column, pair.first, equal, denominator=denominator),
-            after=group_means(column, pair.first, used, denominator=denominator),
+    sides = [_Sides(used, pair.first) for used in (equal, *(equal if empty else one for one in weights))]
+    found = [(name, _means(column, pair.first, sides, denominator)) for name, column in columns]
+    return tuple(
+        _balance(
+            pair, tuple(BalanceRow(name=name, before=means[0], after=means[i]) for name, means in found), denominator
         )
-        for name, column in columns
+        for i in range(1, len(sides))
     )
+
+
+def _balance(pair: GroupPair, rows: tuple[BalanceRow, ...], denominator: Denominator) -> Balance:
+    empty = pair.emptiness()
     cautions = (Caution("no_data", empty),) if empty else _unlike(rows)
     return Balance(
         rows=rows,
@@ -124,18 +134,34 @@ def group_means(
         weights: Shape ``(n,)``.
         denominator: See :func:`balance`.
     """
+    return _means(column, first, [_Sides(weights, first)], denominator)[0]
+
+
+class _Sides:
+    """A set of weights, split by group."""
+
+    def __init__(self, weights: FloatArray, first: BoolArray) -> None:
+        self.first, self.second = weights[first], weights[~first]
+
+
+def _means(column: FloatArray, first: BoolArray, sides: Sequence[_Sides], denominator: Denominator) -> list[GroupMeans]:
+    """The means of one column with each set of weights; the spread without weights divides in all of them."""
     if first.all() or not first.any():
-        return GroupMeans(first=None, second=None, standardised_difference=None, variance_ratio=None)
-    one, two = column[first], column[~first]
-    mean_one = float(np.average(one, weights=weights[first]))
-    mean_two = float(np.average(two, weights=weights[~first]))
-    yes_no = is_yes_no(column)
+        nothing = GroupMeans(first=None, second=None, standardised_difference=None, variance_ratio=None)
+        return [nothing for _ in sides]
+    one, two, yes_no = column[first], column[~first], is_yes_no(column)
     spread_one, spread_two = variance(one, yes_no=yes_no), variance(two, yes_no=yes_no)
     spread = spread_one if denominator == "first" else (spread_one + spread_two) / 2.0
+    return [_weighted_means(one, two, weights, spread, yes_no=yes_no) for weights in sides]
+
+
+def _weighted_means(one: FloatArray, two: FloatArray, weights: _Sides, spread: float, *, yes_no: bool) -> GroupMeans:
+    mean_one = float(np.average(one, weights=weights.first))
+    mean_two = float(np.average(two, weights=weights.second))
     ratio = None
     if not yes_no:
-        below = _weighted_variance(two, weights[~first])
-        ratio = _weighted_variance(one, weights[first]) / below if below > 0 else None
+        below = _weighted_variance(two, weights.second)
+        ratio = _weighted_variance(one, weights.first) / below if below > 0 else None
     return GroupMeans(
         first=mean_one,
         second=mean_two,

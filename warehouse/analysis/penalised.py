@@ -125,7 +125,7 @@ class Likelihood:
         self.rows = rows
         self.penalised = penalised
         weights = rows.trials / max(1.0, float(rows.trials.sum()))
-        spread = np.sqrt((rows.columns**2) @ weights)
+        spread = np.sqrt(sum((rows.columns[:, block] ** 2) @ weights[block] for block in rows.blocks))
         self.size: Floats = np.where(spread > 0.0, spread, 1.0)
         self.wants_exact = penalised and rows.events.size * spread.size**3 < _CHEAP
 

@@ -84,7 +84,8 @@ def _common_range(low_a: float, high_a: float, low_b: float, high_b: float) -> t
 
 def _histogram(pair: GroupPair, weighted: WeightedComparison) -> pl.DataFrame:
     edges = np.linspace(0.0, 1.0, 21)
-    counts = [np.histogram(weighted.propensity[side], bins=edges)[0] for side in (pair.first, ~pair.first)]
+    firm = np.minimum(weighted.propensity + 1e-9, 1.0)  # on an edge, rounding of the model would pick the bar
+    counts = [np.histogram(firm[side], bins=edges)[0] for side in (pair.first, ~pair.first)]
     return pl.DataFrame({"low": edges[:-1], "high": edges[1:], "first": counts[0], "second": counts[1]})
 
 

@@ -20,6 +20,7 @@ from warehouse.analysis.contrast import (
     no_contrast,
     replicate_row,
 )
+from warehouse.analysis.design import side_by_side
 from warehouse.analysis.logistic import LogisticFit, SeparationFallback, fit_logistic, fit_or_fall_back, risks
 from warehouse.results import Caution
 
@@ -149,14 +150,14 @@ def _why_not(pair: GroupPair) -> str | None:
 
 def _observed(pair: GroupPair) -> FloatArray:
     """Intercept, group and covariates, shape ``(n, p)``."""
-    return np.column_stack([np.ones(pair.n), pair.first, pair.design.matrix[:, 1:]])
+    return side_by_side(np.ones(pair.n), pair.first.astype(np.float64), pair.design.matrix[:, 1:])
 
 
 def _model(pair: GroupPair, interactions: bool) -> _Model:
     def with_group(first: FloatArray) -> FloatArray:
         covariates = pair.design.matrix[:, 1:]
         products = [covariates * first[:, None]] if interactions else []
-        return np.column_stack([np.ones(pair.n), first, covariates, *products])
+        return side_by_side(np.ones(pair.n), first, covariates, *products)
 
     return _Model(
         observed=with_group(pair.first.astype(np.float64)),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from warehouse.analysis.balance import balance
+from warehouse.analysis.balance import balances
 from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.evalue import e_value_from_risk_ratio
 from warehouse.analysis.firth import firth_logistic
@@ -255,6 +255,7 @@ def _result(
     assessed = cases.sizes(known)
     adverse = cases.sizes(known & pl.col(OUTCOME))
     missing = cases.sizes(~known & pl.col("is_due"))
+    alike = balances(prepared.pair, prepared.overlap.weights, prepared.inverse.weights)
     return PairComparison(
         question=question,
         definition=definition,
@@ -272,8 +273,8 @@ def _result(
         strata=prepared.strata,
         stratified_by=prepared.stratified_by,
         homogeneity=breslow_day_test(prepared.strata),
-        balance_overlap=balance(prepared.pair, prepared.overlap.weights),
-        balance_inverse=balance(prepared.pair, prepared.inverse.weights),
+        balance_overlap=alike[0],
+        balance_inverse=alike[1],
         overlap=positivity(prepared.pair, prepared.inverse),
         e_value=e_value_from_risk_ratio(answer.ratio),
         adjusted_for=cases.titles,

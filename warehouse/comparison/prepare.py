@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-import numpy as np
 import polars as pl
 
 from warehouse.analysis.group_pair import pair_groups
@@ -47,14 +46,11 @@ class TwoGroupFrame:
     strata: tuple[str, ...]
     in_both: int
 
-    def count(self, label: str, *, condition: pl.Expr) -> int:
-        """Cases of a group that meet a condition."""
-        return self.frame.filter((pl.col(GROUP) == label) & condition).height
-
     def sizes(self, condition: pl.Expr) -> tuple[int, int]:
         """Cases of the first and of the second group that meet a condition."""
-        first, second = (self.count(label, condition=condition) for label in self.labels)
-        return first, second
+        counts = [(condition & (pl.col(GROUP) == label)).sum().alias(label) for label in self.labels]
+        first, second = self.frame.select(counts).row(0)
+        return int(first), int(second)
 
 
 def two_group_frame(
@@ -102,10 +98,12 @@ def prepared_pair(cases: TwoGroupFrame, *, adjust: Sequence[str], level: float) 
     frame = cases.frame
     lacking: dict[str, int] = {}
     for column in cases.strata:
-        is_known = pl.col(stratum_column(column)).is_not_null()
-        lost = frame.filter(~is_known & pl.col(OUTCOME).is_not_null()).height
+        is_missing = pl.col(stratum_column(column)).is_null()
+        n, lost = frame.select(is_missing.sum(), (is_missing & pl.col(OUTCOME).is_not_null()).sum().alias("lost")).row(
+            0
+        )
         lacking |= {f"{_strata_title(column)} missing": lost} if lost else {}
-        frame = frame.filter(is_known)
+        frame = frame.filter(~is_missing) if n else frame
     covariates = [replace(item.covariate, name=item.title) for item in adjustables(adjust)]
     pair = pair_groups(
         frame, outcome=OUTCOME, group=GROUP, first=cases.labels[0], second=cases.labels[1], covariates=covariates
@@ -115,9 +113,9 @@ def prepared_pair(cases: TwoGroupFrame, *, adjust: Sequence[str], level: float) 
     counted: Mapping[str, int] = MappingProxyType(
         {reason: n for reason, n in ({f"{OUTCOME} missing": no_outcome} | lacking | others).items() if n}
     )
-    by_column = replace(pair.design, matrix=np.asfortranarray(pair.design.matrix))  # every method walks down columns
-    pair = replace(pair, left_out=counted, design=by_column)
-    kept = frame.filter(pl.Series(pair.design.kept, dtype=pl.Boolean))
+    pair = replace(pair, left_out=counted)
+    counted_by = (GROUP, OUTCOME, *map(stratum_column, cases.strata))
+    kept = frame.select(counted_by).filter(pl.Series(pair.design.kept, dtype=pl.Boolean))
     return PreparedPair(
         pair=pair,
         strata=_strata(kept, cases),
