@@ -66,7 +66,7 @@ def config(palette: Palette, *, large: bool = False) -> dict[str, Any]:
         "font": FONT,
         "view": {"stroke": None},
         "axis": axis,
-        "axisX": {"tickCount": 9},
+        "axisX": {"tickCount": {"expr": "max(3, min(9, ceil(width / 60)))"}},
         "legend": {
             "labelColor": palette.ink,
             "titleColor": palette.quiet,

@@ -72,6 +72,8 @@ class Selection:
             "both": "consecutive and selected cases together (not a sample)",
         }[self.selection]
         kept = "; ".join(
-            f"{key.replace('_', ' ')}: {', '.join(values)}" for key, values in self.filters.items() if values
+            f"{key.replace('_', ' ')}: {', '.join(value.replace('_', ' ') for value in values)}"
+            for key, values in self.filters.items()
+            if values
         )
         return f"{self.comparison} {who}" + (f", {kept}" if kept else "")

@@ -72,7 +72,7 @@ def differences_chart(
         y=alt.Y("position:O", axis=None),
         tooltip=[alt.Tooltip("name:N"), alt.Tooltip("said:N", title="percentage points")],
     )
-    x = alt.X("value:Q", title=title, axis=alt.Axis(tickCount=8))
+    x = alt.X("value:Q", title=title)
     zero = alt.Chart(pl.DataFrame({"at": [0.0]})).mark_rule(color=palette.ink, strokeWidth=1.5).encode(x=alt.X("at:Q"))
     intervals = base.mark_rule(color=palette.main, strokeWidth=6, opacity=0.45, yOffset=down, y2Offset=down).encode(
         x=alt.X("low:Q", title=""), x2=alt.X2("high")

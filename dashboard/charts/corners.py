@@ -55,7 +55,7 @@ def corners_chart(
     chart = alt.layer(
         bars,
         names.encode(x=x_at(0), text=alt.Text("teeth:N")),
-        counts.transform_calculate(said="format(datum.n, ',') + ' with an adverse face'").encode(
+        counts.transform_calculate(said="format(datum.n, ',') + ' adverse'").encode(
             x=x_at("width"), text=alt.Text("said:N")
         ),
         width=width,
