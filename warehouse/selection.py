@@ -72,8 +72,13 @@ class Selection:
             "both": "consecutive and selected cases together (not a sample)",
         }[self.selection]
         kept = "; ".join(
-            f"{key.replace('_', ' ')}: {', '.join(value.replace('_', ' ') for value in values)}"
+            f"{key.replace('_', ' ')}: {', '.join(_read(key, value) for value in values)}"
             for key, values in self.filters.items()
             if values
         )
         return f"{self.comparison} {who}" + (f", {kept}" if kept else "")
+
+
+def _read(key: str, value: str) -> str:
+    """A value as it is read: codes are words joined by underscores, names are not touched."""
+    return value if key in {"practice", "clinician"} else value.replace("_", " ")
