@@ -1,12 +1,13 @@
 # The two commands of the README, and the checks behind them. Everything is installed into .venv.
 PYTHON ?= python3
 VENV := .venv
+SPARK := .venv-spark
 # Small models run many times slower when every one of them starts threads of its own.
 export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 BIN := $(VENV)/bin
 
-.PHONY: help demo test check proof bench clean
+.PHONY: help demo test check proof bench spark clean
 
 help:
 	@echo "make demo   install, make an invented cohort, load it, print the answer, write a report"
@@ -14,6 +15,7 @@ help:
 	@echo "make check  style, types and layers only"
 	@echo "make proof  the slow simulations and fault suites"
 	@echo "make bench  the benchmark table"
+	@echo "make spark  the cluster route on a real Spark master and two workers (needs Java 17)"
 
 $(VENV)/made: requirements.lock pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Menton needs Python 3.11 or newer; say make PYTHON=python3.12, for example")'
@@ -42,8 +44,19 @@ test: check
 proof: $(VENV)/made-for-tests
 	$(BIN)/python -m pytest -m slow -s
 
+# Writes tests/benchmarks/results.md. MENTON_BENCH_LARGEST=10000000 goes on to ten million cases.
 bench: $(VENV)/made-for-tests
-	$(BIN)/python -m pytest -m benchmark -s
+	MENTON_BENCH_KEEP=1 $(BIN)/python -m pytest tests/benchmarks -m benchmark -s
+
+# pyspark takes half a gigabyte and is only needed here, so it has an environment of its own.
+$(SPARK)/made: requirements-spark.lock pyproject.toml
+	$(PYTHON) -m venv $(SPARK)
+	$(SPARK)/bin/python -m pip install --quiet --require-hashes -r requirements-spark.lock
+	$(SPARK)/bin/python -m pip install --quiet --no-deps --no-build-isolation -e .
+	@touch $@
+
+spark: $(SPARK)/made
+	$(SPARK)/bin/python -m pytest tests/warehouse/engine -m "slow or not slow" -s
 
 clean:
-	rm -rf $(VENV) menton-data menton-data.key
+	rm -rf $(VENV) $(SPARK) menton-data menton-data.key

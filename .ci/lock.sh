@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Writes both locks again: names, versions and hashes only. Needs `uv` (python -m pip install uv).
+# Writes the locks again: names, versions and hashes only. Needs `uv` (python -m pip install uv).
 set -euo pipefail
 cd "$(dirname "$0")/.."
 common=(--universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-header --no-annotate --quiet)
@@ -7,7 +7,10 @@ uv pip compile "${common[@]}" pyproject.toml -o requirements.lock
 uv pip compile "${common[@]}" pyproject.toml --group dev -o requirements-dev.lock
 # pycanon asks for older versions of what the product uses, and needs none of them for what the tests ask of it.
 echo "pycanon==1.3.6" | uv pip compile "${common[@]}" --no-deps - -o requirements-alone.lock
-if grep -nE 'https?://' requirements.lock requirements-dev.lock requirements-alone.lock; then
+# The cluster route has an environment of its own (make spark), since pyspark takes half a gigabyte.
+uv pip compile "${common[@]}" pyproject.toml --extra spark --group cluster -c requirements-dev.lock \
+    -o requirements-spark.lock
+if grep -nE 'https?://' requirements.lock requirements-dev.lock requirements-alone.lock requirements-spark.lock; then
     echo "a lock holds a download address" >&2
     exit 1
 fi

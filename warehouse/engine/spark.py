@@ -135,7 +135,8 @@ class SparkPlace:
                 if _is_absent(error):
                     return None
                 raise
-        return {field.name: _FAMILIES.get(field.dataType.typeName(), "other") for field in fields}
+        # a server may answer for an absent table with one that has no columns
+        return {field.name: _FAMILIES.get(field.dataType.typeName(), "other") for field in fields} or None
 
     def offer(self, table: str, columns: Mapping[str, str]) -> None:
         """Make a table of the records readable, with these columns and no others."""

@@ -66,14 +66,14 @@ class Cluster:
         return f"spark://127.0.0.1:{self.port}"
 
     def launch(self, role: str, *options: str) -> subprocess.Popen[bytes]:
-        log = (self.folder / f"{role}-{len(self.processes)}.log").open("wb")
-        process = subprocess.Popen(
-            [str(SPARK / "bin" / "spark-class"), f"org.apache.spark.deploy.{role}", *options],
-            env={**os.environ, "SPARK_HOME": str(SPARK), "SPARK_LOCAL_IP": "127.0.0.1"},
-            stdout=log,
-            stderr=log,
-            start_new_session=True,
-        )
+        with (self.folder / f"{role}-{len(self.processes)}.log").open("wb") as log:
+            process = subprocess.Popen(
+                [str(SPARK / "bin" / "spark-class"), f"org.apache.spark.deploy.{role}", *options],
+                env={**os.environ, "SPARK_HOME": str(SPARK), "SPARK_LOCAL_IP": "127.0.0.1"},
+                stdout=log,
+                stderr=log,
+                start_new_session=True,
+            )
         self.processes.append(process)
         return process
 
