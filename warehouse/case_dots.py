@@ -74,8 +74,11 @@ def case_dots(
     if part is None or measure is None:
         return None
     source, values = _counted(chosen, part, measure, selection, has_expected=f"{measure}__expected" in columns)
-    counts = f"select count(*), coalesce(sum(case when is_drawn then 1 else 0 end), 0) from ({source}) as counted"
-    n, n_with = reader.connection.rows(counts, values)[0]
+    n, n_with, middle = reader.connection.rows(
+        "select count(*), coalesce(sum(case when is_drawn then 1 else 0 end), 0),"
+        f" median(case when is_drawn then expected end) from ({source}) as counted",
+        values,
+    )[0]
     label, unit = reader.connection.rows("select label, unit from mart_measures where measure = ?", [measure])[0]
     return CaseDots(
         definition=chosen,
@@ -86,9 +89,7 @@ def case_dots(
         frame=_drawn(reader, source, values, most),
         n=n,
         n_other=n - int(n_with),
-        expected=reader.connection.value(
-            f"select median(expected) from ({source}) as counted where is_drawn and expected is not null", values
-        ),
+        expected=middle,
         band=error_band(reader, measure=measure, selection=selection),
     )
 
