@@ -97,9 +97,9 @@ def _toml(path: Path) -> tuple[list[tuple[str, Mapping[str, Any]]], dict[str, st
 
 
 def _table(path: Path) -> list[tuple[str, Mapping[str, Any]]]:
-    from pipelines.reading import ReadSettings, read_file
+    from pipelines.shown_reading import read_shown
 
-    (raw, *others) = read_file(path, ReadSettings())
+    (raw, *others) = read_shown(path)
     if others:
         _refuse("the workbook has several sheets", path.name, "one sheet", "keep the sheet with the table")
     named = zip(raw.rows.to_list(), raw.frame.to_dicts(), strict=True)

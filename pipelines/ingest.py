@@ -10,20 +10,21 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipelines.contract.contract import load_contract
-from pipelines.deidentify.file_names import kept_source, shown_file_name, shown_source
+from pipelines.deidentify.file_names import kept_source, shown_file_name
 from pipelines.deidentify.keyer import Keyer
 from pipelines.delivery import Assumption
 from pipelines.film_size import with_size_notes
 from pipelines.interpreting import interpret
 from pipelines.loading import LoadRecord, earlier_load, load, request_hash
 from pipelines.mapping import ColumnMapping, check_columns, identity_mapping, load_mapping
-from pipelines.reading import ReadSettings, discover, read_file
+from pipelines.reading import ReadSettings
 from pipelines.rules.rules import load_rules
+from pipelines.shown_reading import discover_shown, read_shown
 from pipelines.stored_records import records_measured_otherwise, stored_points, stored_visits
 from pipelines.tracing import visits_of, with_readings
 from pipelines.validation import validate
 from warehouse.catalogues import Catalogues, in_force, register, shipped
-from warehouse.errors import BadFileError, KeyProblemError, RequestError, WarehouseError
+from warehouse.errors import KeyProblemError, RequestError, WarehouseError
 from warehouse.publish import publish
 from warehouse.store import STORE, open_store
 
@@ -112,7 +113,7 @@ def ingest(request: Request) -> Outcome:
     stated = _stated_mapping(request, contract, catalogues)
     settings = stated.settings.read_settings() if stated else ReadSettings()
     named = tuple(name for name in (request.practice, stated.settings.practice if stated else None) if name)
-    raw = [table for path in discover(request.paths) for table in _read(path, settings, request, named)]
+    raw = [table for path in discover_shown(request.paths, named) for table in _read(path, settings, request, named)]
     interpreted = [(table, _mapping_for(table, stated, contract, catalogues)) for table in raw]
     with open_store(request.warehouse, create=True, key=request.encryption_key) as store:
         practice = _practice(request, interpreted[0][1])
@@ -156,12 +157,7 @@ def _read(path: Path, settings: ReadSettings, request: Request, named: Sequence[
     """The tables of a file, under names that may be shown: a file may bear a person's name."""
     shown = shown_file_name(path.name, named)
     request.progress(f"reading {shown}")
-    try:
-        tables = read_file(path, settings)
-    except BadFileError as error:
-        found, where = (text.replace(path.name, shown) for text in (error.found, error.where))
-        raise BadFileError(found, where=where, expected=error.expected, remedy=error.remedy) from error
-    return [replace(table, source=shown_source(table.source, named)) for table in tables]
+    return read_shown(path, settings, named)
 
 
 def _stated_mapping(request: Request, contract: Contract, catalogues: Catalogues) -> ColumnMapping | None:

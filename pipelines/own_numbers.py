@@ -11,7 +11,8 @@ from pipelines.deidentify import Keyer
 from pipelines.ingest import key_file_beside
 from pipelines.mapping import check_columns, identity_mapping, load_mapping
 from pipelines.points_files import OpenKeyer
-from pipelines.reading import ReadSettings, read_file
+from pipelines.reading import ReadSettings
+from pipelines.shown_reading import read_shown
 from warehouse.errors import KeyProblemError
 from warehouse.measures.catalogue import CATALOGUE
 
@@ -41,7 +42,7 @@ def own_numbers(
     contract = load_contract()
     stated = load_mapping(mapping, contract=contract, catalogue=CATALOGUE) if mapping else None
     numbers = []
-    for raw in read_file(path, stated.settings.read_settings() if stated else ReadSettings()):
+    for raw in read_shown(path, stated.settings.read_settings() if stated else ReadSettings()):
         used = stated or identity_mapping(raw.frame.columns, contract=contract, catalogue=CATALOGUE)
         check_columns(raw, used, contract=contract, catalogue=CATALOGUE)
         read = interpret(raw, used, contract=contract, catalogue=CATALOGUE, practice=practice, keyer=OpenKeyer())

@@ -15,7 +15,8 @@ from pipelines.contract.contract import load_contract
 from pipelines.deidentify import Keyer
 from pipelines.interpreting import interpret
 from pipelines.mapping import check_columns, identity_mapping, load_mapping
-from pipelines.reading import ReadSettings, discover, read_file
+from pipelines.reading import ReadSettings
+from pipelines.shown_reading import discover_shown, read_shown
 from pipelines.tracing import POINTS, usual_codes, visits_of
 from warehouse.errors import RequestError
 from warehouse.measures.catalogue import CATALOGUE
@@ -94,7 +95,7 @@ def read_points(paths: Sequence[Path], *, mapping: Path | None = None) -> Points
     stated = load_mapping(mapping, contract=contract, catalogue=CATALOGUE) if mapping else None
     settings = stated.settings.read_settings() if stated else ReadSettings()
     deliveries = []
-    for raw in (table for path in discover(tuple(paths)) for table in read_file(path, settings)):
+    for raw in (table for path in discover_shown(paths) for table in read_shown(path, settings)):
         used = stated or identity_mapping(raw.frame.columns, contract=contract, catalogue=CATALOGUE)
         check_columns(raw, used, contract=contract, catalogue=CATALOGUE)
         if used.settings.layout != "points" and used.settings.table != "visits":

@@ -28,12 +28,13 @@ def run(args: argparse.Namespace) -> int:
     """Read the file, print or write the draft, and say what is left to do."""
     from pipelines.contract.contract import load_contract
     from pipelines.drafting import draft_mapping, draft_text, left_to_do
-    from pipelines.reading import ReadSettings, read_file
+    from pipelines.reading import ReadSettings
+    from pipelines.shown_reading import read_shown
     from warehouse.measures.catalogue import CATALOGUE, load_own_measures
 
     _refuse_overwriting(args)
     catalogue = CATALOGUE.with_own(load_own_measures(args.own_measures)) if args.own_measures else CATALOGUE
-    tables = read_file(args.file, ReadSettings(sheet=args.sheet, header_row=args.header_row))
+    tables = read_shown(args.file, ReadSettings(sheet=args.sheet, header_row=args.header_row))
     raw = _widest(tables)
     contract = load_contract()
     draft = draft_mapping(raw, contract=contract, catalogue=catalogue)

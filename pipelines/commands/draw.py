@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
         case_key = args.case or _key_of(args, reader.practices)
         svg = drawing_of_case(reader, case_key=case_key, view=args.view, measure=args.measure)
     args.out.write_text(svg + "\n", encoding="utf-8")
-    say(f"drawing written to {args.out}")
+    say("the drawing is written to the file named with --out")
     say("It holds points and lines only. A single case is no one else's business: keep it inside the practice.")
     return 0
 

@@ -67,7 +67,7 @@ def _draw(files: PointsFiles, args: argparse.Namespace) -> None:
     title = "Start and finish, superimposed"
     svg = draw_case(files.of_case(args.case), files.visits, title=title, view=args.view, measure=args.measure)
     args.drawing.write_text(svg + "\n", encoding="utf-8")
-    print(f"drawing written to {args.drawing}", file=sys.stderr)
+    print("the drawing is written to the file named with --drawing", file=sys.stderr)
 
 
 def _tell_problems(files: PointsFiles) -> None:

@@ -45,9 +45,9 @@ def run(args: argparse.Namespace) -> int:
         measures = in_force(store).measures
         reasons = open_reasons(store, measures, remarks=args.remarks, history=args.history)
     if args.out:
-        from pipelines.reading import ReadSettings, read_file
+        from pipelines.shown_reading import read_shown
 
-        sources = [raw for path in args.source for raw in read_file(path, ReadSettings())]
+        sources = [raw for path in args.source for raw in read_shown(path)]
         write_workbook(reasons, args.out, sources=sources)
         say(f"{_counted(reasons)} written to {args.out}")
     elif args.json:

@@ -33,7 +33,8 @@ measurement measurements measures menton missing more new next of old only origi
 part patients phase phases photo photos plain points practice practices progress protocol quarter raw reading readings
 record records repaired repeat repeats report retraced right sample second selected series sheet short sheets small
 spreadsheet start started study tab table tables template test tests the third tracing tracings treated treatment
-untreated update updated upper version visit visits week wide with worst wrong year years xlsx csv
+untreated update updated upper version visit visits week wide with worst wrong year years xlsx csv json parquet toml
+mapping mappings map
 """
 _NUMBERED = re.compile(r"([a-z]+?)\d{0,2}")
 _NUMBER = re.compile(r"\d{1,2}|(?:19|20)\d\d")

@@ -10,6 +10,7 @@ import polars as pl
 
 from pipelines.cells.expected import Expected
 from pipelines.cells.reading import read_cells
+from pipelines.deidentify.file_names import shown_file_name
 from pipelines.mapping.code_sections import CodeSections
 from pipelines.mapping.column_mapping import ColumnMapping, Constant, own_spellings
 from pipelines.mapping.completeness import check_sources, missing_required
@@ -41,7 +42,7 @@ def load_mapping(path: Path, *, contract: Contract, catalogue: Mapping[str, Meas
     Raises:
         MappingError: The file cannot be read, or something in it is wrong; every fault is told.
     """
-    return parse_mapping(_text(path), origin=path.name, contract=contract, catalogue=catalogue)
+    return parse_mapping(_text(path), origin=shown_file_name(path.name), contract=contract, catalogue=catalogue)
 
 
 def load_settings(path: Path, *, contract: Contract) -> FileSettings:
@@ -50,8 +51,9 @@ def load_settings(path: Path, *, contract: Contract) -> FileSettings:
     Raises:
         MappingError: The mapping file cannot be read, or that section is wrong.
     """
-    section = _toml(_text(path), path.name).get("file", {})
-    faults = Faults(path.name)
+    name = shown_file_name(path.name)
+    section = _toml(_text(path), name).get("file", {})
+    faults = Faults(name)
     if not isinstance(section, dict):
         faults.add("file", "this is a value where a section belongs", expected="[file]")
         faults.stop()
@@ -66,7 +68,7 @@ def _text(path: Path) -> str:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         said = str(error) if isinstance(error, tomllib.TOMLDecodeError) else getattr(error, "strerror", None)
         found = f"the mapping file cannot be read: {said or type(error).__name__}"
-        raise MappingError(found, where=path.name, expected="a UTF-8 text file in TOML") from error
+        raise MappingError(found, where=shown_file_name(path.name), expected="a UTF-8 text file in TOML") from error
 
 
 def _toml(text: str, origin: str) -> dict[str, Any]:
