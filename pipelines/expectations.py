@@ -19,7 +19,7 @@ import polars as pl
 from warehouse.errors import BrokenRuleError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -54,13 +54,16 @@ class Examiner:
             asset = context.data_sources.add_pandas("load").add_dataframe_asset("rows")
             self._definition: Any = asset.add_batch_definition_whole_dataframe("all rows")
 
-    def failing(self, frame: pl.DataFrame, rules: Sequence[Rule], truths: Mapping[str, Mask]) -> dict[str, Positions]:
+    def failing(
+        self, frame: pl.DataFrame, rules: Sequence[Rule], truths: Mapping[str, Callable[[], Mask]]
+    ) -> dict[str, Positions]:
         """Which rows of a table fail which rule.
 
         Args:
             frame: Rows of the table.
             rules: Rules of the kinds ``required``, ``range`` and ``check``.
-            truths: For each rule of kind ``check``, whether it holds, shape (rows,).
+            truths: For each rule of kind ``check``, what gives whether it holds, shape (rows,); asked after the values
+                have been looked at.
 
         Returns:
             Rule id -> positions of the failing rows, in order.
@@ -74,7 +77,7 @@ class Examiner:
         found = self._on_values(frame, on_values) if on_values else {}
         names = list(truths)
         for first in range(0, len(names), BITS):
-            found |= self._on_truths({name: truths[name] for name in names[first : first + BITS]})
+            found |= self._on_truths({name: truths[name]() for name in names[first : first + BITS]})
         return found
 
     def _on_values(self, frame: pl.DataFrame, rules: Sequence[Rule]) -> dict[str, Positions]:

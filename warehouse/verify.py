@@ -35,7 +35,7 @@ STORE_CHECKS = (
     "loaded_rows_are_present",
     "turned_away_rows_have_reasons",
     "no_orphan_rows",
-    "times_are_known",
+    "repeats_are_counted",
     "publications_are_of_loads",
 )
 BUILD_CHECKS = ("published_build_is_recorded",)

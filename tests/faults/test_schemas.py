@@ -21,8 +21,10 @@ KEPT = ("loads", "case_registry", "cases", "phases", "visits", "readings", "turn
 
 
 def rows_of(store: Connection, columns: dict[str, list[str]]) -> dict[str, list[tuple[Any, ...]]]:
+    """The rows of each table, in the order of their text: a column may become another type with the same values."""
     return {
-        table: store.rows(f"select {', '.join(names)} from {table} order by all") for table, names in columns.items()
+        table: sorted(store.rows(f"select {', '.join(names)} from {table}"), key=str)
+        for table, names in columns.items()
     }
 
 

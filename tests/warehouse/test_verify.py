@@ -71,6 +71,7 @@ DAMAGE = [
     ("update cases set replaced_by = 1 where replaced_by = 2", "no_orphan_rows"),
     ("update publications set last_load = 9", "publications_are_of_loads"),
     ("delete from publications", "published_build_is_recorded"),
+    ("update readings set repeat_no = 0 where row_no = 3", "repeats_are_counted"),
     ("update migrations set sha256 = 'x' where number = 1", "migrations_are_the_shipped"),
     ("delete from readings where replaced_by is null and row_no = 3", "published_rows_are_the_stored"),
     (

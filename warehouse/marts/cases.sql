@@ -69,23 +69,6 @@ named_sequences as (
     from sequences
 ),
 
-times as (
-    select
-        case_no,
-        max(case when timepoint = 'start' then months_from_start end) as months_start,
-        max(case when timepoint = 'finish' then months_from_start end) as months_finish,
-        max(case when timepoint = 'follow_up' then months_from_start end) as months_follow_up,
-        max(case when timepoint = 'start' and has_records then 1 else 0 end) = 1 as has_start_records,
-        max(case when timepoint = 'progress' and has_records then 1 else 0 end) = 1 as has_progress_records,
-        max(case when timepoint = 'finish' and has_records then 1 else 0 end) = 1 as has_finish_records,
-        max(case when timepoint = 'follow_up' and has_records then 1 else 0 end) = 1 as has_follow_up_records,
-        $plane_at_start as plane_at_start,
-        $fma_at_start as fma_at_start,
-        $answer_columns
-    from mart_timeline
-    group by case_no
-),
-
 joined as (
     select
         cases.case_no,
@@ -126,22 +109,25 @@ joined as (
         named_sequences.appliance_ever,
         named_sequences.appliance_group,
         phase_sequences.has_skeletal_anchorage = 1 as has_skeletal_anchorage,
-        times.months_finish - times.months_start as months_observed,
-        times.months_follow_up - times.months_finish as months_follow_up,
-        coalesce(times.has_start_records, false) as has_start_records,
-        coalesce(times.has_progress_records, false) as has_progress_records,
-        coalesce(times.has_finish_records, false) as has_finish_records,
-        coalesce(times.has_follow_up_records, false) as has_follow_up_records,
-        times.plane_at_start,
-        times.fma_at_start,
-        $answer_names
+        at_finish.months_from_start - at_start.months_from_start as months_observed,
+        at_follow_up.months_from_start - at_finish.months_from_start as months_follow_up,
+        coalesce(at_start.has_records, false) as has_start_records,
+        coalesce(at_progress.has_records, false) as has_progress_records,
+        coalesce(at_finish.has_records, false) as has_finish_records,
+        coalesce(at_follow_up.has_records, false) as has_follow_up_records,
+        $plane_at_start as plane_at_start,
+        $fma_at_start as fma_at_start,
+        $answers
     from cases
     left join loads on loads.load_id = cases.load_id
     left join case_registry on case_registry.case_no = cases.case_no
     left join patterns on patterns.extracted_teeth = cases.extracted_teeth
     left join phase_sequences on phase_sequences.case_no = cases.case_no
     left join named_sequences on named_sequences.appliance_sequence = phase_sequences.appliance_sequence
-    left join times on times.case_no = cases.case_no
+    left join mart_timeline as at_start on at_start.case_no = cases.case_no and at_start.timepoint = 'start'
+    left join mart_timeline as at_progress on at_progress.case_no = cases.case_no and at_progress.timepoint = 'progress'
+    left join mart_timeline as at_finish on at_finish.case_no = cases.case_no and at_finish.timepoint = 'finish'
+    left join mart_timeline as at_follow_up on at_follow_up.case_no = cases.case_no and at_follow_up.timepoint = 'follow_up'
     where cases.replaced_by is null
 )
 

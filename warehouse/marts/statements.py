@@ -102,8 +102,7 @@ def cases_statement(measures: Sequence[str], *, n_phases: int, answers: Sequence
         appliance_first=_first(),
         appliance_ever=_ever(),
         appliance_group=_group(),
-        answer_columns=",\n        ".join(_answer_columns(answers)),
-        answer_names=",\n        ".join(f"times.{column}" for column in _answer_names()),
+        answers=",\n        ".join(_answer_columns(answers)),
     )
 
 
@@ -164,11 +163,13 @@ def _phase_columns(phases: range) -> list[str]:
 
 
 def _at_start(measures: Sequence[str]) -> str:
-    readings = [f"max(case when timepoint = 'start' then {name(measure)} end)" for measure in measures]
+    readings = [f"at_start.{name(measure)}" for measure in measures]
     return either(readings) if readings else "cast(null as double)"
 
 
 def _sequence(phases: range) -> str:
+    if len(phases) == 1:
+        return "phase_1"
     listed = " || ".join(f"coalesce(' > ' || phase_{n}, '')" for n in phases)
     return f"nullif(substring({listed}, 4), '')"
 
@@ -200,13 +201,9 @@ def _group() -> str:
 _ANSWERS = (*QUESTIONS, "mouth_posture")
 
 
-def _answer_names() -> list[str]:
-    return [f"{question}_{time}" for question in _ANSWERS for time in TIMES]
-
-
 def _answer_columns(answered: Sequence[str]) -> list[str]:
     return [
-        f"max(case when timepoint = '{time}' then {name(question)} end) as {question}_{time}"
+        f"at_{time}.{name(question)} as {question}_{time}"
         if question in answered
         else f"cast(null as varchar) as {question}_{time}"
         for question in _ANSWERS
