@@ -199,10 +199,11 @@ def _print_agreement(agreement: Agreement) -> None:
     say(f"  growth reference: {agreement.growth_name}")
     asked = "single cases made coarser, or counts" if agreement.level == "cases" else "counts only"
     say(f"  asked of a practice: {asked}")
-    say(f"  known of a case: {', '.join(one.name for one in agreement.variables)}")
-    say(f"  pooled by: {', '.join(agreement.groupings) or 'nothing'}")
+    say(f"  known of a case: {', '.join(one.name.replace('_', ' ') for one in agreement.variables)}")
+    say(f"  pooled by: {', '.join(agreement.groupings).replace('_', ' ') or 'nothing'}")
     say(f"  cases: at least {agreement.k} alike, with {agreement.l} different outcomes among them")
     say(f"  counts from 1 to {agreement.minimum - 1} are hidden")
+    say(f"  means: of at least {agreement.mean_minimum} cases, by number, mean and spread; no single change leaves")
     say(f"  at least {agreement.fewest_practices} practices behind anything pooled")
 
 

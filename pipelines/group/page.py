@@ -45,8 +45,10 @@ def page(
         *leaves,
         *_means_leave(made),
         Section("What never leaves", tuple(f"- {one}" for one in NEVER)),
-        Section("What was made coarser", tuple(f"- {one}" for one in made.changes) or ("Nothing.",)),
-        Section("What is held back", tuple(f"- {one}" for one in made.held_back) or ("Nothing that was agreed.",)),
+        Section("What was made coarser", tuple(f"- {_spoken(one)}" for one in made.changes) or ("Nothing.",)),
+        Section(
+            "What is held back", tuple(f"- {_spoken(one)}" for one in made.held_back) or ("Nothing that was agreed.",)
+        ),
         Section("The risk that is left", _risk(made, agreement, history)),
     )
 
@@ -69,14 +71,15 @@ def _cases_leave(made: HandingOver, agreement: Agreement) -> tuple[Section, ...]
         return ()
     columns = columns_of(agreement)
     values = [
-        (name, ", ".join(sorted(str(value) for value in made.cases[name].unique().to_list()))) for name in columns
+        (_spoken(name), ", ".join(sorted(_spoken(str(value)) for value in made.cases[name].unique().to_list())))
+        for name in columns
     ]
     counted = (
         made.cases.group_by(list(columns))
         .len(name="cases")
         .sort(["cases", *columns], descending=[True, *[False] * len(columns)])
     )
-    sample = tuple(tuple(str(cell) for cell in row) for row in counted.head(SAMPLE).iter_rows())
+    sample = tuple(tuple(_spoken(str(cell)) for cell in row) for row in counted.head(SAMPLE).iter_rows())
     return (
         Section(
             "What leaves: for every case",
@@ -87,14 +90,14 @@ def _cases_leave(made: HandingOver, agreement: Agreement) -> tuple[Section, ...]
         Section(
             f"The commonest kinds of case, of {counted.height} in the file",
             ("Cases of a kind cannot be told apart.",),
-            (*columns, "cases"),
+            (*(_spoken(name) for name in columns), "cases"),
             sample,
         ),
     )
 
 
 def _counts_leave(made: HandingOver) -> tuple[Section, ...]:
-    return tuple(Section(f"What leaves: {one.name}", (), *_as_table(one)) for one in made.tables)
+    return tuple(Section(f"What leaves: {_spoken(one.name)}", (), *_as_table(one)) for one in made.tables)
 
 
 def _means_leave(made: HandingOver) -> tuple[Section, ...]:
@@ -119,13 +122,21 @@ def _as_table(release: Release) -> tuple[tuple[str, ...], tuple[tuple[str, ...],
         return ("cases", "n"), tuple((key, release.cells[key,].shown) for key in first.members)
     second = rest[0]
     rows = tuple(
-        (category, *(release.cells[category, column].shown for column in second.members)) for category in first.members
+        (_spoken(category), *(release.cells[category, column].shown for column in second.members))
+        for category in first.members
     )
-    return (first.name if first.name != SCOPE else "practice", *second.members), rows
+    return (_spoken(first.name) if first.name != SCOPE else "practice", *second.members), rows
+
+
+def _spoken(name: str) -> str:
+    """A column or code as it is said: "age band" for ``age_band``."""
+    return name.replace("_", " ")
 
 
 def _risk(made: HandingOver, agreement: Agreement, history: Sequence[Handed]) -> tuple[str, ...]:
     lines = _risk_of_cases(made, agreement) if made.level == "cases" else _risk_of_counts(agreement)
+    if made.means:
+        lines.append("Mean and spread of the changes say how your cases moved on the whole, and of no one how it did.")
     if history:
         lines.append(_risk_of_repeating(made, history))
     return tuple(

@@ -42,7 +42,7 @@ def print_result(result: GroupResult, *, mine: Collection[str] = ()) -> None:
 def print_shares(shares: SharePool, *, mine: Collection[str] = ()) -> None:
     """Print the share adverse over the practices."""
     say("")
-    say(f"Share adverse over {shares.practices} practices — {shares.definition}")
+    say(f"Share adverse over {_practices(shares.practices)} — {shares.definition}")
     say(f"  adverse: {shares.sentence}")
     if shares.refused:
         say(f"  {shares.refused}")
@@ -64,6 +64,10 @@ def _line(line: Line, mine: Collection[str]) -> tuple[str, ...]:
         return (name, line.counted, line.adverse, "hidden", f"from {interval}", "—", "—")
     drawn = "—" if line.pooled_share is None else f"{line.pooled_share:.1%}"
     return (name, line.counted, line.adverse, f"{line.share:.1%}", interval, drawn, line.position_spread)
+
+
+def _practices(n: int) -> str:
+    return "1 practice" if n == 1 else f"{n} practices"
 
 
 def _named(label: str, tag: str, mine: Collection[str]) -> str:
@@ -92,7 +96,7 @@ def _print_spread(shares: SharePool) -> None:
 def print_means(means: MeanPool, *, mine: Collection[str] = ()) -> None:
     """Print the mean change over the practices."""
     say("")
-    say(f"Mean change over {means.practices} practices — {means.outcome}")
+    say(f"Mean change over {_practices(means.practices)} — {means.outcome}")
     say(f"  {means.about}, in {means.unit}")
     if means.refused:
         say(f"  {means.refused}")
@@ -120,7 +124,7 @@ def print_groups(breakdown: GroupPool) -> None:
     """Print the shares by a variable."""
     say("")
     title = GROUPINGS[breakdown.by].title.lower() if breakdown.by in GROUPINGS else breakdown.by
-    say(f"Share adverse by {title} — {breakdown.outcome}, {breakdown.practices} practices")
+    say(f"Share adverse by {title} — {breakdown.outcome}, {_practices(breakdown.practices)}")
     if breakdown.refused:
         say(f"  {breakdown.refused}")
     else:
@@ -132,7 +136,8 @@ def print_groups(breakdown: GroupPool) -> None:
         ]
         print_table("", columns, rows, right=range(1, 7))
     if breakdown.adjusted_for:
-        say(f"  adjusted for {', '.join(breakdown.adjusted_for)}, in {breakdown.adjusted_practices} practices")
+        names = ", ".join(breakdown.adjusted_for).replace("_", " ")
+        say(f"  adjusted for {names}, in {_practices(breakdown.adjusted_practices)}")
     for note in breakdown.notes:
         say(f"  {note}")
 

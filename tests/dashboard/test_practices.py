@@ -25,7 +25,7 @@ from warehouse.pooled.words import mean_sentence, place_sentence, pooled_sentenc
 from warehouse.reader import Reader
 from warehouse.selection import Selection
 
-GROUP = group_result(12, 3, 9, 20)
+GROUP = group_result(12, 3, 9, 20, 15, 11)
 SHARES = GROUP.shares[0]
 MINE = tag_of("P-001", "salt")
 NAMES = ("HARBOUR", "QUARRY", "FERRY", "MILL")
@@ -159,13 +159,13 @@ def test_pictures_are_valid_and_tell_the_finding() -> None:
     means = means_chart(GROUP.means[0], mine=MINE)
     assert means.to_dict()["description"] == means_alt(GROUP.means[0], mine=MINE)
     assert "tag" not in means_frame(GROUP.means[0]).columns
-    assert "practice 4, yours" in means_alt(GROUP.means[0], mine=MINE)
-    assert forest_alt(SHARES).startswith("Over 4 practices with 410 cases counted")
+    assert "practice 6, yours" in means_alt(GROUP.means[0], mine=MINE)
+    assert forest_alt(SHARES).startswith("Over 6 practices with 625 cases counted")
     assert "this is no ranking" in forest_alt(SHARES)
-    assert re.search(r"Held against \d+\.\d%, 1 of 2 beyond the 95% limits of chance alone", funnel_alt(SHARES))
+    assert re.search(r"Held against 11\.7%, 1 of 3 beyond the 95% limits of chance alone", funnel_alt(SHARES))
     assert "tag" not in forest_frame(SHARES).columns
     kinds = forest_frame(SHARES, mine=MINE).filter(forest_frame(SHARES, mine=MINE)["kind"] == "yours")
-    assert kinds["name"].to_list() == ["★ practice 4, yours"]
+    assert kinds["name"].to_list() == ["★ practice 6, yours"]
 
 
 def test_many_practices_lie_closer(many: SharePool) -> None:

@@ -7,12 +7,14 @@ import json
 import re
 from dataclasses import dataclass
 from datetime import date
+from itertools import combinations
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from warehouse.anonymity.hierarchy import Hierarchy
 from warehouse.disclosure import Policy
 from warehouse.errors import GroupError, MentonError
+from warehouse.outcomes.definition import DefinitionPart
 from warehouse.outcomes.registry import definition_from, definition_to_dict
 
 if TYPE_CHECKING:
@@ -239,8 +241,28 @@ def _check(made: Agreement) -> None:
         raise _wrong("shares are to be pooled by a variable that is not among those agreed")
     if not made.outcomes or not set(made.outcomes) <= {one.id for one in made.definitions}:
         raise _wrong("an outcome has no definition")
+    by_id = {one.id: one for one in made.definitions}
+    for first, second in combinations([by_id[one] for one in made.outcomes], 2):
+        if are_linked(first, second):
+            raise _wrong(
+                f"{first.name} and {second.name} rest on the same change, so that their counts, subtracted, would be"
+                " counts of few cases; agree on one of them"
+            )
     if made.round_to is not None and (type(made.round_to) is not int or not 2 <= made.round_to <= 20):
         raise _wrong("round_to is neither nothing nor a whole number from 2 to 20")
+
+
+def are_linked(first: Definition, second: Definition) -> bool:
+    """Whether one definition may hold all adverse cases of the other: the same change, or one is part of the other."""
+    named = {part.definition for one in (first, second) for part in one.parts if isinstance(part, DefinitionPart)}
+    one, other = first.single_change, second.single_change
+    is_same_change = (
+        one is not None
+        and other is not None
+        and (one.measures, one.direction, one.basis, one.span)
+        == (other.measures, other.direction, other.basis, other.span)
+    )
+    return is_same_change or bool(named & {first.id, second.id})
 
 
 def _wrong(what: str) -> GroupError:

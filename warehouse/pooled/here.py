@@ -1,7 +1,8 @@
 """The practices of one warehouse beside each other, unnamed and in order of size, for its coordinator and for them.
 
-The counts are those of the protected table by practice, whoever looks, so that this picture and that table hide the
-same cells. Headline definition, consecutive treated cases, no filter: see ``warehouse.protected_rates``.
+The counts are those of the protected table by practice, whoever looks, so that this picture shows nothing that table
+hides; and of hidden ones there are three at least, since practices look at it that know their own. Headline definition,
+consecutive treated cases, no filter: see ``warehouse.protected_rates``.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from warehouse.pooled.practices import Practice, left_out_notes, narrowed
+from warehouse.pooled.practices import Practice, for_each_other, left_out_notes
 from warehouse.pooled.ranges import Range, exactly
 from warehouse.pooled.shares import share_pool, tag_of
 from warehouse.protected_rates import protected_rates
@@ -55,7 +56,7 @@ def practices_here(reader: Reader, *, level: float = 0.95) -> Here:
     (together,) = protected_rates(reader).groups
     total = None if left_out["its counts are hidden"] else together.n_adverse.value
     pool = share_pool(
-        narrowed(practices, total),
+        for_each_other(practices, total),
         found.definition,
         totals=(("started", found.n_started.shown),),
         notes=(*left_out_notes(left_out), *found.notes),

@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from warehouse.disclosure.published import WITHHELD
 from warehouse.pooled.publishing import fits
 from warehouse.pooled.ranges import Range, exactly, tightened
 from warehouse.pooled.tables import (
@@ -51,7 +52,7 @@ def published_practices(
     if whole:
         table = _practice_table(whole, outcome, publisher)
         found += [one for member in whole if (one := _published(member, table, left_out)) is not None]
-        found = narrowed(found, _total_of(totals, len(found) == len(whole)))
+        found = for_each_other(found, _total_of(totals, len(found) == len(whole)))
     for member in members:
         counts = results[member.id]
         if member in whole:
@@ -111,6 +112,35 @@ def _practice_table(members: Sequence[Member], outcome: str, publisher: Publishe
         counts |= dict.fromkeys(scopes[one.id], (0, 0))
         counts[scopes[one.id][0]] = (found[ADVERSE].low, found[ADVERSE].low + found[NOT_ADVERSE].low)
     return publisher.publish(breakdown_table(outcome, SCOPE, counts, layout), outcome, SCOPE)
+
+
+HIDDEN_TOGETHER = 3
+"""Fewest adverse counts hidden where any is and their sum is known."""
+
+
+def for_each_other(practices: Sequence[Practice], adverse: int | None, *, least: int = 1) -> list[Practice]:
+    """Counts as the practices themselves may see them, each of which knows its own.
+
+    Of two hidden counts with a known sum, the practice behind one could work out the other. So there are at least
+    three, or all: those of the smallest practices are hidden as well. Hidden counts are then narrowed by the total.
+
+    Args:
+        practices: All practices behind the total, and no others.
+        adverse: The total as shown, exactly; None where it is hidden or rounded, and then nothing can be subtracted.
+        least: Smallest count that can stand behind "withheld".
+    """
+    hidden = sum(not one.adverse.is_exact for one in practices)
+    if adverse is None or hidden == 0:
+        return narrowed(practices, adverse)
+    shown = sorted((one for one in practices if one.adverse.is_exact), key=lambda one: (one.counted.low, one.pseudonym))
+    more = {
+        one.pseudonym for one in [one for one in shown if one.adverse.low >= least][: max(0, HIDDEN_TOGETHER - hidden)]
+    }
+    masked = [
+        replace(one, adverse=Range(least, one.counted.low), adverse_shown=WITHHELD) if one.pseudonym in more else one
+        for one in practices
+    ]
+    return narrowed(masked, adverse)
 
 
 def narrowed(practices: Sequence[Practice], adverse: int | None) -> list[Practice]:

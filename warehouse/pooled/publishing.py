@@ -13,7 +13,7 @@ from warehouse.disclosure import Policy, ProtectedTable, Release, protect
 from warehouse.disclosure.attack import knowledge_of, row_of, space_for
 from warehouse.disclosure.published import make_cell
 from warehouse.disclosure.system import extreme
-from warehouse.pooled.tables import family
+from warehouse.pooled.tables import family, is_about
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -54,10 +54,20 @@ class Publisher:
         same = next((one for one in self.known if one.name == table.name and one.layout == table.layout), None)
         if same is not None:
             return ProtectedTable(same, "", ())
-        found = protect(table, self.policy, earlier=family(self.known, outcome, *names))
+        found = protect(table, self.policy, earlier=self._linked(outcome, *names))
         if not found.refused:
             self.made.append(found.release)
         return found
+
+    def _linked(self, outcome: str, *names: str) -> list[Release]:
+        """The releases that tell something about a table: see ``warehouse.pooled.tables``.
+
+        Rounded totals are known within limits only, and breakdowns by other variables narrow those; then all tables of
+        the outcome are checked together.
+        """
+        if self.policy.round_to is None:
+            return family(self.known, outcome, *names)
+        return [one for one in self.known if is_about(one, outcome)]
 
     def scope(self, member: Member, outcome: str) -> tuple[str, ...]:
         """The base values that stand for a contribution's cases."""

@@ -2,8 +2,9 @@
 
 Two tables about the same cases meet only in their totals, the cases with each result: any two tables with the same
 totals fit some set of cases. So a breakdown has to be checked against the totals and against earlier tables by the same
-variable, but not against breakdowns by other variables. That holds while the totals are known; where they are hidden,
-no breakdown is given at all.
+variable, but not against breakdowns by other variables. That holds while the totals are known. Where they are hidden,
+no breakdown is given at all; where they are rounded, all tables of an outcome are checked together. Outcomes of
+which one implies the other are refused by the agreement.
 """
 
 from __future__ import annotations

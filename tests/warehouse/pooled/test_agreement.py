@@ -11,6 +11,7 @@ import pytest
 from tests.study_group import FULL, agreement
 from warehouse.anonymity import ANY
 from warehouse.errors import GroupError, RequestError
+from warehouse.outcomes.registry import shipped_registry
 from warehouse.pooled.agreement import agreement_from, growth_digest
 from warehouse.pooled.variables import KNOWN_VARIABLES, hierarchy_of, year_group
 
@@ -127,3 +128,17 @@ def test_a_small_agreement_hides_nothing_of_its_rule() -> None:
     assert agreed.contribution_policy.minimum == agreed.pooled_policy.minimum == 8
     assert agreed.contribution_policy.round_to is None
     assert agreed.pooled_policy.round_to == 5
+
+
+@pytest.mark.parametrize(("first", "second", "refused"), [("D6", "W1", True), ("J1", "J3", True), ("D1", "J1", False)])
+def test_outcomes_of_which_one_implies_the_other_are_not_agreed_on_together(
+    first: str, second: str, refused: bool
+) -> None:
+    registry = shipped_registry()
+    names = {first, second, "J1", "J2"}
+    agreed = agreement(definitions=tuple(registry.get(one) for one in sorted(names)), outcomes=(first, second))
+    if refused:
+        with pytest.raises(GroupError, match="rest on the same change"):
+            agreement_from(agreed.to_dict())
+    else:
+        assert agreement_from(agreed.to_dict()).outcomes == (first, second)

@@ -89,6 +89,49 @@ def test_a_solver_finds_none_in_a_hundred_results() -> None:
     assert sum(check_group(seed) for seed in range(6, 106)) > 100
 
 
+def check_linked(seed: int, round_to: int | None) -> int:
+    """All tables of a result at once, breakdowns by three variables among them, attacked together."""
+    agreed = replace(LINKED, round_to=round_to)
+    rng = np.random.default_rng(seed)
+    given = []
+    for i in range(4):
+        cases = cohort(rng, int(rng.integers(40, 160)), agreed, share=rng.uniform(0.05, 0.25), even=2.0)
+        given.append(member(hand_over(cases, agreed, level="cases"), f"{i}"))
+    publisher = Publisher(agreed.pooled_policy)
+    pooled(given, publisher, agreed)
+    assert all(one.low < one.high for one in attack(publisher.made))
+    assert all(one.low < one.high for one in attack_guarded(publisher.made))
+    return len([one for one in publisher.made if " by " in one.name])
+
+
+LINKED = agreement(variables=("age_band", "sex", "extraction"), groupings=("age_band", "sex", "extraction"), k=2, l=1)
+
+
+@pytest.mark.parametrize("round_to", [None, 5])
+def test_breakdowns_by_several_variables_give_nothing_away_together(round_to: int | None) -> None:
+    assert sum(check_linked(seed, round_to) for seed in range(2)) > 2
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("round_to", [None, 5])
+@pytest.mark.parametrize("seed", range(2, 22))
+def test_twenty_more_results_of_linked_breakdowns(seed: int, round_to: int | None) -> None:
+    check_linked(seed, round_to)
+
+
+@pytest.mark.parametrize("adverse", [(3, 12, 9, 15), (3, 2, 9, 15, 20), (4, 20, 30), (3, 0, 12, 9, 15)])
+def test_one_who_knows_his_own_count_cannot_work_out_another_s(adverse: tuple[int, ...]) -> None:
+    """Every practice in turn takes its own count from what is shown; by a solver of our own."""
+    given = members([counted(x, 90 - x + i, PLAIN) for i, x in enumerate(adverse)], PLAIN, level="cases")
+    practices, totals = let_out(given, Publisher(PLAIN.pooled_policy))
+    hidden = [one for one in practices if not one.adverse_shown.isdigit()]
+    assert len(hidden) >= 3
+    mine = {f"P-{i:03}": x for i, x in enumerate(adverse)}
+    for insider in hidden:
+        known = [replace(one, adverse_shown=str(mine[one.pseudonym])) if one is insider else one for one in practices]
+        assert all(low < high for low, high in ranges_of_hidden(known, totals))
+
+
 def test_the_same_contributions_are_let_out_word_for_word_again() -> None:
     given = members([counted(x, 90 - x, PLAIN) for x in (3, 12, 9, 15)], PLAIN, level="cases")
     publisher = Publisher(PLAIN.pooled_policy)
