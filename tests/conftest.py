@@ -12,6 +12,7 @@ from hypothesis import settings as hypothesis_settings
 from pipelines.ingest import Outcome, Request, ingest
 from synthetic_data.exports import Handover, write_demo
 from synthetic_data.settings import Settings
+from tests.faults.totals import pytest_terminal_summary  # noqa: F401 - prints the totals of the fault suites
 
 # A busy machine must not fail a property: examples have no deadline, and the same ones are tried every time.
 hypothesis_settings.register_profile(
