@@ -29,8 +29,8 @@ def growth_chart(
     sexes = frame["sex"].unique(maintain_order=True).to_list()
     legend = alt.Legend(title=None, orient="top") if len(sexes) > 1 else None
     base = alt.Chart(frame).encode(
-        x=alt.X("age:Q", title="age, years", scale=alt.Scale(zero=False)),
-        y=alt.Y("change:Q", title=[label, f"change, {unit}"]),
+        x=alt.X("age:Q", title=[label, "against age in years"], scale=alt.Scale(zero=False)),
+        y=alt.Y("change:Q", title=f"change, {unit}"),
     )
     lines = base.mark_line(strokeWidth=2.5).encode(
         color=alt.Color(
