@@ -111,12 +111,15 @@ def print_groups(result: GroupComparison, said: list[str]) -> None:
     found = result.rates
     title = found.by.title.lower() if found.by else ""
     say_head(
-        f"Share adverse by {title}, each against {result.reference_label or 'no reference'}",
+        f"Share adverse by {title}" + (f", each against {result.reference_label}" if result.reference_label else ""),
         found.definition,
         growth=found.growth_reference,
         selection=found.selection,
         build=found.build,
     )
+    if not found.groups:
+        say("  No case is left under these choices.")
+        return
     columns = ["group", "adverse", "share", "pooled", "difference", "interval", "ratio", "exact p", "corrected p"]
     print_table("", columns, [_group_row(group, result) for group in found.groups], right=range(1, 9))
     say("  difference in percentage points; pooled: the share drawn towards what the groups have in common")

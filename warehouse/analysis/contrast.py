@@ -264,8 +264,15 @@ def _few_events(pair: GroupPair, influence: Influence) -> tuple[Caution, ...]:
         return ()
     cautions = []
     for label, events, size in zip(pair.labels, influence.events, pair.sizes, strict=True):
-        fewest = min(events, size - events)
-        if fewest < _FEW_EVENTS:
-            what = f"{events} of {size} cases with the outcome in {label}"
-            cautions.append(Caution("small_sample", f"Only {what}: the interval is approximate."))
+        if min(events, size - events) < _FEW_EVENTS:
+            text = f"{_few_words(events, size)} of the {size} cases in {label} had the outcome"
+            cautions.append(Caution("small_sample", f"{text}: the interval is approximate."))
     return tuple(cautions)
+
+
+def _few_words(events: int, size: int) -> str:
+    if events == size:
+        return "Each"
+    if events == 0:
+        return "None"
+    return f"Only {events}" if events < _FEW_EVENTS else f"All but {size - events}"

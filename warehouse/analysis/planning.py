@@ -129,7 +129,7 @@ def cases_per_group(
         text = f"The two expected shares are so close that more than {MOST_CASES} cases a group would be needed."
         return SampleSize(n=None, exact=exact, method=method, sentence=text, warnings=(Caution("no_data", text),))
     n = max(1, ceil(exact))
-    sentence = f"{n} cases in each group give a {power:.0%} chance of telling {share1:.0%} from {share2:.0%}."
+    sentence = f"{n} cases in each group give a chance of {power:.0%} of telling {share1:.0%} from {share2:.0%}."
     return SampleSize(n=n, exact=exact, method=method, sentence=sentence)
 
 

@@ -25,6 +25,7 @@ from warehouse.comparison.covariates import (
 from warehouse.comparison.group_names import check_group, group_label
 from warehouse.comparison.methods import METHODS, distinct
 from warehouse.comparison.odds import plain_odds_ratio
+from warehouse.comparison.phrases import due_words
 from warehouse.comparison.prepare import OUTCOME, prepared_pair, two_group_frame
 from warehouse.comparison.question import Question
 from warehouse.comparison.standing import stand
@@ -291,6 +292,9 @@ def _result(
 
 def _odds_ratio(prepared: PreparedPair) -> Estimate:
     pair = prepared.pair
+    empty = pair.emptiness()
+    if empty:
+        return pair.nothing(estimand="odds ratio of going adverse", method="logistic regression", reason=empty)
     plain = plain_odds_ratio(prepared) if pair.n > PENALTY_MATTERS_TO else None
     if plain is not None:
         return plain
@@ -310,6 +314,6 @@ def _cautions(
     if question.selection.selection != "consecutive":
         found.append(Caution("approximation", "Picked-out cases are among these: they are no sample of anything."))
     if sum(missing):
-        text = f"{sum(missing):,} outcomes are due but not known; `menton missing` shows what they could do."
+        text = f"{due_words(sum(missing))}; `menton missing` shows what the missing could do."
         found.append(Caution("approximation", text))
     return distinct(tuple(found), prepared.pair.design.warnings)

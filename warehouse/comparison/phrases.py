@@ -136,7 +136,17 @@ def column_words(text: str) -> str:
 
 def left_out_words(left_out: Mapping[str, int]) -> str:
     """Who was left out and why; empty where nobody was."""
-    return "; ".join(f"{cases(n)}: {reason}" for reason, n in left_out.items() if n)
+    return ", ".join(f"{cases(n)} ({reason})" for reason, n in left_out.items() if n)
+
+
+def due_words(n: int) -> str:
+    """How many outcomes are missing that should be there."""
+    return "1 outcome is due but not known" if n == 1 else f"{n:,} outcomes are due but not known"
+
+
+def uncapped(text: str) -> str:
+    """A sentence to be said on after a colon: without its capital."""
+    return text[:1].lower() + text[1:]
 
 
 def sentence(text: str) -> str:

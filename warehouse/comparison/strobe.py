@@ -94,12 +94,16 @@ def _introduction(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
     )
 
 
+def _from_to(first: str, last: str, *, one: str) -> str:
+    return f"{one} {first}" if first == last else f"from {first} to {last}"
+
+
 def _methods(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
     found = facts.rates
     section = "Methods"
     practices = "1 practice" if facts.n_practices == 1 else f"{facts.n_practices} practices"
-    started = f", started from {facts.quarters[0]} to {facts.quarters[1]}" if facts.quarters else ""
-    loaded = f", data loaded from {facts.loaded[0]} to {facts.loaded[1]}" if facts.loaded else ""
+    started = f", started {_from_to(*facts.quarters, one='in')}" if facts.quarters else ""
+    loaded = f", data loaded {_from_to(*facts.loaded, one='on')}" if facts.loaded else ""
     return (
         StrobeItem(number="4", section=section, asks="Design", known="Cohort; every case is its own before and after."),
         StrobeItem(

@@ -19,6 +19,7 @@ from warehouse.comparison.phrases import (
     ratio_words,
     sentence,
     span,
+    uncapped,
     why_none,
 )
 from warehouse.wording import cases, percent
@@ -47,7 +48,7 @@ def standing_sentence(standing: Standing) -> str:
     if standing.kind == "planned":
         what = "this comparison was" if standing.n_now == 1 else "any of these comparisons was"
         return f"Planned: {registered}, before {what} looked at."
-    return f"Listed in {registered}, but: {standing.note} Read it as explored after."
+    return f"Listed in {registered}, but {uncapped(standing.note)} Read it as explored after."
 
 
 def count_sentence(standing: Standing) -> str:
@@ -96,15 +97,17 @@ def _unit_of_scores(comparison: GroupComparison) -> str:
 def crude_sentence(result: PairComparison) -> str:
     """The shares of both groups as they came."""
     crude = result.method("crude")
-    first, second = (
-        _counted_in(share.value, share.n, label) if share is not None else label
-        for share, label in zip((crude.first, crude.second), result.labels, strict=True)
-    )
-    return sentence(f"in these cases, {first} and {second} went adverse by {result.definition.name}")
-
-
-def _counted_in(share: float | None, n: int, label: str) -> str:
-    return f"{counted(round((share or 0.0) * n), n)} with {label}" if n else f"none counted with {label}"
+    shares = list(zip((crude.first, crude.second), result.labels, strict=True))
+    known = [
+        f"{counted(round((share.value or 0.0) * share.n), share.n)} with {label}"
+        for share, label in shares
+        if share is not None and share.n
+    ]
+    empty = [label for share, label in shares if share is None or not share.n]
+    said = [f"none with {' and none with '.join(empty)} was counted"] if empty else []
+    if known:
+        said.append(f"{' and '.join(known)} went adverse by {result.definition.name}")
+    return sentence(f"in these cases, {'; '.join(said)}")
 
 
 def answer_sentence(result: PairComparison) -> str:
@@ -156,7 +159,7 @@ def homogeneity_sentence(result: PairComparison) -> str:
     what = and_list(result.stratified_by)
     test = result.homogeneity
     if test.p_value is None:
-        return sentence(f"whether the strata of {what} agree cannot be tested: {test.warnings[0].text}")
+        return sentence(f"strata of {what}: {uncapped(test.warnings[0].text)}")
     if test.p_value < 0.05:
         return (
             f"The strata of {what} do not agree ({p_words(test.p_value)}): one common number hides a difference"
@@ -172,7 +175,7 @@ def e_value_sentence(result: PairComparison) -> str:
     """How strong something unrecorded would have to be."""
     found = result.e_value
     if found.estimate is None:
-        return sentence(f"no E-value: {found.warnings[0].text}")
+        return sentence(f"e-value: {uncapped(found.warnings[0].text)}")
     limit = "" if found.limit is None else f" (to bring the interval to no difference: {number(found.limit, digits=1)})"
     return (
         "To explain this away, something not adjusted for would have to go with both the group and the outcome by a"
@@ -260,9 +263,9 @@ def within_sentence(result: CrossedComparison, within: WithinLevels) -> str:
     if within.difference.value is None:
         return sentence(f"{label} within {what}: {why_none(within.difference)}")
     agreement = within.agreement.p_value
-    agree = "" if agreement is None else f"; do the levels agree? {p_words(agreement)}"
+    agree = "" if agreement is None else f"; do the levels agree: {p_words(agreement)}"
     return sentence(
         f"within levels of {what}, the share adverse with {label} was"
         f" {more_or_less(within.difference, unit=POINTS, scale=100, than=f'than with {base}')}"
-        f" (crude {points(within.crude.value)} points{agree})"
+        f"; the crude difference is {points(within.crude.value)} points{agree}"
     )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from warehouse.comparison.phrases import (
     and_list,
+    due_words,
     left_out_words,
     level_words,
     more_or_less,
@@ -99,7 +100,7 @@ def missing_sentence(group: GroupMissing) -> str:
     if rate.n_missing_due == 0:
         return sentence(f"{rate.label}: no outcome that is due is missing. {group.tipping.sentence}")
     return sentence(
-        f"{rate.label}: {rate.n_missing_due:,} outcomes are due but not known; the share lies between"
+        f"{rate.label}: {due_words(rate.n_missing_due)}; the share lies between"
         f" {percent(rate.if_none.value)} (none of them adverse) and {percent(rate.if_all.value)} (all adverse)."
         f" {group.tipping.sentence}"
     )

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.warehouse.analysis.weighting_cases import lalonde_pair
-from warehouse.analysis.balance import balance, group_means, standardised, variance
+from warehouse.analysis.balance import balance, balances, group_means, standardised, variance
 from warehouse.analysis.group_pair import pair_groups
 from warehouse.analysis.weighting import weighted_comparison
 
@@ -67,6 +67,12 @@ def test_overlap_weights_balance_to_rounding() -> None:
     assert found.largest_before == pytest.approx(1.408, abs=1e-3)
     assert found.warnings == ()
     assert found.sizes == (185, 429)
+
+
+def test_several_weights_at_once_are_each_as_alone() -> None:
+    pair = lalonde_pair()
+    weights = [weighted_comparison(pair, target=target).weights for target in ("overlap", "everyone")]
+    assert list(balances(pair, *weights)) == [balance(pair, one) for one in weights]
 
 
 def test_what_is_still_unlike_is_named() -> None:

@@ -46,6 +46,25 @@ def test_agrees_with_statsmodels() -> None:
     assert not ours.penalised
 
 
+def test_very_many_cases_are_begun_at_a_sample_and_end_where_statsmodels_does() -> None:
+    design, response = invented(70_000, 7)
+    ours = fit_logistic(design, response)
+    theirs = sm.GLM(response, design, family=sm.families.Binomial()).fit(tol=1e-14)
+    assert ours.coefficients == pytest.approx(theirs.params, rel=1e-8)
+    assert np.sqrt(np.diag(ours.covariance)) == pytest.approx(theirs.bse, rel=1e-5)
+
+
+def test_very_many_cases_whose_sample_lacks_the_rare_outcome_are_fitted_all_the_same() -> None:
+    design, _ = invented(70_000, 8)
+    response = np.zeros(70_000)
+    response[1::7_000] = 1.0  # ten adverse cases, none of them in an even sample from the first
+    assert response[::2].sum() == 0.0
+    ours = fit_logistic(design, response)
+    theirs = sm.GLM(response, design, family=sm.families.Binomial()).fit(tol=1e-14)
+    assert not ours.separated
+    assert ours.coefficients == pytest.approx(theirs.params, rel=1e-6)
+
+
 def test_score_is_zero_to_rounding() -> None:
     design, response = invented(400, 6)
     fit = fit_logistic(design, response)

@@ -133,6 +133,18 @@ def test_an_empty_selection_is_answered_in_words(reader: Reader) -> None:
     assert starting_table(reader, by="sex", selection=nobody).table.rows == ()
 
 
+def test_an_empty_group_is_told_in_plain_sentences(tmp_path: Path) -> None:
+    load_rows(tmp_path, SITUATIONS["one group only"])
+    with Reader.open(tmp_path) as reader:
+        found = compare_pair(reader, by="appliance_category", first=A, second=B)
+    expected = (
+        f"none with {found.labels[0]} was counted; 4 of 8 (50.0%) with {found.labels[1]} went adverse by D1 v1.0.0"
+    )
+    assert pair_sentences(found)[0] == f"In these cases, {expected}."
+    assert found.odds_ratio.value is None
+    assert "there is nothing to compare" in found.odds_ratio.warnings[0].text
+
+
 cases_strategy = st.lists(
     st.tuples(
         st.sampled_from(["first", "second"]),
