@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from dashboard.report.write import write_report
 from pipelines.ingest import Request, ingest
 from synthetic_data.large_file import large_wide_csv
 from tests.benchmarks.growing import (
@@ -51,6 +52,9 @@ def _imported(tmp_path_factory: pytest.TempPathFactory) -> None:
     with Reader.open(folder) as reader:
         rates(reader, by="appliance_category")
         compare(reader)
+    file = large_wide_csv(folder / "cases.csv", 500, 1)
+    ingest(Request(paths=(file,), warehouse=folder / "w"))
+    write_report(folder / "w", folder / "report.html")
 
 
 def compare(reader: Reader) -> object:
@@ -122,8 +126,6 @@ def test_from_file_to_warehouse(n: int, tmp_path: Path, table: Table) -> None:
     )
     assert row.result.loaded
     if n <= REPORTED:
-        from dashboard.report.write import write_report
-
         warehouse = tmp_path / "w"
         table.take("report", "menton report, HTML", lambda: write_report(warehouse, tmp_path / "report.html"), n=n)
         assert (tmp_path / "report.html").stat().st_size > 50_000

@@ -64,7 +64,7 @@ class Table:
         self, part: str, what: str, work: Callable[[], Any], *, n: int, against: tuple[Row, ...] | list[Row] = ()
     ) -> Row:
         """Do the work, time it, watch its memory, and add a row. ``against``: rows to be a multiple of."""
-        with _Watched() as watched:
+        with Watched() as watched:
             result = work()
         return self.add(
             Row(part, what, n, watched.seconds, watched.processor, watched.memory, result=result), against=against
@@ -157,7 +157,7 @@ def _machine() -> list[str]:
     ]
 
 
-class _Watched:
+class Watched:
     """Seconds, processor time and highest memory of a block, looked at every few milliseconds."""
 
     def __init__(self) -> None:
@@ -172,7 +172,7 @@ class _Watched:
             if self._done.wait(0.02):
                 return
 
-    def __enter__(self) -> _Watched:
+    def __enter__(self) -> Watched:
         self._thread.start()
         self._began, self._spent = time.perf_counter(), time.process_time()
         return self
