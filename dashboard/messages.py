@@ -7,17 +7,21 @@ from typing import TYPE_CHECKING
 
 from dashboard.charts.bounds import bounds_chart
 from dashboard.charts.changes import changes_alt, changes_chart
+from dashboard.charts.forest import MOST_NAMED, forest_alt, forest_chart
 from dashboard.charts.rates import frame_alt, rates_alt, rates_chart, shares_chart, side_by_side_frame
 from dashboard.charts.sampling import sampling_alt, sampling_chart
 from dashboard.charts.threshold import threshold_alt, threshold_chart
 from dashboard.contrast_words import spread_sentence
 from warehouse import wording
+from warehouse.pooled.words import ORDER, pooled_sentence, prediction_sentence
+from warehouse.pooled.words import spread_sentence as spread_sentence_of
 
 if TYPE_CHECKING:
     import altair
 
     from dashboard.theme import Palette
     from warehouse.answer import Answer
+    from warehouse.pooled.result import SharePool
     from warehouse.protected_rates import ProtectedRates
     from warehouse.rates import Rates
 
@@ -76,6 +80,21 @@ def protected_messages(found: ProtectedRates, by: tuple[ProtectedRates, ...], pa
         for result in by
     ]
     return (first, *rest, _caution())
+
+
+def with_practices(told: tuple[Message, ...], found: SharePool, palette: Palette) -> tuple[Message, ...]:
+    """The screens, and before the last the practices beside each other, unnamed; not of more than a room can see."""
+    if found.refused or len(found.lines) > MOST_NAMED:
+        return told
+    practices = Message(
+        title="How practices compare",
+        sentence=pooled_sentence(found),
+        beside=(spread_sentence_of(found), prediction_sentence(found)),
+        chart=forest_chart(found, palette=palette, large=True),
+        alt=forest_alt(found),
+        small=(ORDER, f"Definition {found.definition}. Outside is a reason to ask, and no verdict.", *found.notes),
+    )
+    return (*told[:-1], practices, *told[-1:])
 
 
 def _answer(found: Answer) -> Message:

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 import streamlit as st
 
 from dashboard.desk import Desk, desk
-from dashboard.filters import chosen
-from dashboard.messages import Message, messages, protected_messages
+from dashboard.filters import Choice, chosen
+from dashboard.messages import Message, messages, protected_messages, with_practices
 from dashboard.nothing import say_why_empty
 from dashboard.screen import draw, fine, palette, plain, said
 from warehouse.answer import COMPARISONS, answer
+from warehouse.selection import Selection
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,7 +24,8 @@ def page(here: Desk) -> None:
     """The page."""
     st.set_page_config(layout="wide", initial_sidebar_state="collapsed")
     if not here.viewer.sees_cases:
-        show(protected_messages(here.protected(), tuple(here.protected(by) for by in COMPARISONS), palette()))
+        told = protected_messages(here.protected(), tuple(here.protected(by) for by in COMPARISONS), palette())
+        show(with_practices(told, here.practices().pool, palette()))
         return
     choice = chosen(here)
     found = here.about_cases(answer, choice.selection, definition=choice.definition)
@@ -31,7 +33,11 @@ def page(here: Desk) -> None:
         st.title("Present")
         say_why_empty(found.relief, choice.selection)
         return
-    show(messages(found, palette()))
+    told = messages(found, palette())
+    compared = here.practices()
+    if choice == Choice(compared.rates.definition.id, Selection()):  # practices are counted so and in no other way
+        told = with_practices(told, compared.pool, palette())
+    show(told)
 
 
 def show(told: Sequence[Message]) -> None:

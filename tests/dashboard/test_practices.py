@@ -117,6 +117,16 @@ def test_a_result_of_the_group_marks_the_practice_that_gave_and_no_other(
     assert MINE not in said
 
 
+def test_presenting_shows_practices_unnamed_and_only_as_they_are_counted(of_crowd: Open, crowd: Path) -> None:
+    with Reader.open(crowd) as reader:
+        sentence = pooled_sentence(practices_here(reader).pool)
+    messages = [everything_said(of_crowd("present", message=str(number))) for number in range(7, 11)]
+    (found,) = [one for one in messages if sentence in one]
+    assert "this is no ranking" in found
+    narrowed = [everything_said(of_crowd("present", message=str(number), sex="female")) for number in range(7, 11)]
+    assert not any(sentence in one for one in narrowed)
+
+
 def test_a_group_is_shown_by_variable_with_its_cautions(of_crowd: Open) -> None:
     said = everything_said(of_crowd(of=OF_GROUP))
     assert "Extraction status, over all practices" in said
