@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipelines.commands.asked import add_asked, asked, listed, say_answer, say_json
-from pipelines.commands.options import encryption_key
+from pipelines.commands.options import encryption_key, progress
 from warehouse.errors import RequestError
 
 if TYPE_CHECKING:
     import argparse
 
+    from warehouse.comparison.resampled import Resampling
     from warehouse.reader import Reader
 
 EPILOG = """examples:
@@ -40,6 +41,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument("--adjust", metavar="LIST", help="variables to adjust for, by commas; none for none")
     parser.add_argument("--strata", metavar="LIST", help="what to stratify by, by commas; none for none")
     parser.add_argument("--primary", metavar="METHOD", help="crude, stratified, standardised, overlap or inverse")
+    parser.add_argument("--resamples", type=int, metavar="N", help="bootstrap intervals, N resamples; 2000 are usual")
+    parser.add_argument("--seed", type=int, help="where the resamples begin (printed with the result)")
     parser.add_argument("--outcomes", action="store_true", help="the same two groups on every outcome definition")
     parser.add_argument("--plan", metavar="ID", help="carry out a registered audit plan")
     parser.set_defaults(run=run)
@@ -64,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-_NEEDS_PAIR = ("adjust", "strata", "primary", "outcomes")
+_NEEDS_PAIR = ("adjust", "strata", "primary", "outcomes", "resamples")
 
 
 def _check(args: argparse.Namespace) -> None:
@@ -83,6 +86,12 @@ def _check(args: argparse.Namespace) -> None:
     if args.a and (args.by2 or args.reference):
         found = "--by2 and --reference do not go with --a and --b"
         raise RequestError(found, expected="one or the other", remedy="adjust for the second grouping with --adjust")
+    if args.outcomes and args.resamples:
+        found = "--resamples does not go with --outcomes"
+        raise RequestError(found, remedy="ask for one outcome with --definition")
+    if args.seed is not None and not args.resamples:
+        found = "--seed is given without --resamples"
+        raise RequestError(found, remedy="say how many resamples, --resamples 2000")
     if args.plan and (args.a or args.by or args.by2):
         found = "a plan says what is compared; --a, --b, --by and --by2 do not go with --plan"
         raise RequestError(found, remedy="leave them out")
@@ -107,6 +116,7 @@ def _pair(args: argparse.Namespace, reader: Reader) -> None:
     from warehouse.comparison.pair import compare_pair
     from warehouse.comparison.wording import pair_sentences
 
+    resampling = _resampling(args)
     result = compare_pair(
         reader,
         by=_by(args),
@@ -115,9 +125,28 @@ def _pair(args: argparse.Namespace, reader: Reader) -> None:
         adjust=listed(args.adjust),
         strata=listed(args.strata),
         primary=args.primary,
+        resampling=resampling,
         **asked(args),
     )
-    say_answer(args, result, print_pair, sentences=pair_sentences(result))
+    note = resampling_sentence(resampling) if resampling else ""
+    sentences = [*pair_sentences(result), note] if note else pair_sentences(result)
+    say_answer(args, result, lambda found: print_pair(found, note=note), sentences=sentences)
+
+
+def _resampling(args: argparse.Namespace) -> Resampling | None:
+    from warehouse.comparison.resampled import SEED, Resampling
+
+    if args.resamples is None:
+        return None
+    return Resampling(n=args.resamples, seed=SEED if args.seed is None else args.seed, progress=progress)
+
+
+def resampling_sentence(how: Resampling) -> str:
+    """What the intervals rest on, with the seed that gives them again."""
+    return (
+        f"Intervals of the standardised and weighted comparisons: percentile bootstrap, {how.n:,} resamples of the"
+        f" cases, seed {how.seed}. Such intervals carry no test."
+    )
 
 
 def _outcomes(args: argparse.Namespace, reader: Reader) -> None:

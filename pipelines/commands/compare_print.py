@@ -33,7 +33,7 @@ FEW_GROUPS = 3
 METHOD_COLUMNS = ("method", "first", "second", "difference", "interval", "ratio", "interval of ratio", "p")
 
 
-def print_pair(result: PairComparison) -> None:
+def print_pair(result: PairComparison, *, note: str = "") -> None:
     """One group before another: the answer, the five methods side by side, balance, overlap, what is left open."""
     first, second = result.labels
     say_head(
@@ -48,6 +48,8 @@ def print_pair(result: PairComparison) -> None:
     say_list(said[:3])
     print_table("", METHOD_COLUMNS, [_method_row(one, result.primary) for one in result.methods], right=range(1, 8))
     say(f"  * the primary analysis; difference in percentage points, {first} minus {second}")
+    if note:
+        say(f"  {note}")
     if result.balance_overlap.rows:
         _print_balance(result)
     say_list(said[3:])

@@ -158,17 +158,17 @@ def stratified(prepared: PreparedPair) -> MethodResult:
 def standardised(prepared: PreparedPair) -> MethodResult:
     """Standardised risks by a logistic model, Firth's where outcomes are separated."""
     found = standardised_risks(prepared.pair, level=prepared.level, model=prepared.outcome_model, fallback=firth)
-    return _of_contrast("standardised", found)
+    return of_contrast("standardised", found)
 
 
 def overlap(prepared: PreparedPair) -> MethodResult:
     """Overlap weights."""
-    return _of_contrast("overlap", prepared.overlap.contrast)
+    return of_contrast("overlap", prepared.overlap.contrast)
 
 
 def inverse(prepared: PreparedPair) -> MethodResult:
     """Inverse probability weights, for all the cases."""
-    return _of_contrast("inverse", prepared.inverse.contrast)
+    return of_contrast("inverse", prepared.inverse.contrast)
 
 
 METHODS: dict[str, Callable[[PreparedPair], MethodResult]] = {
@@ -180,7 +180,8 @@ METHODS: dict[str, Callable[[PreparedPair], MethodResult]] = {
 }
 
 
-def _of_contrast(method: str, found: GroupContrast) -> MethodResult:
+def of_contrast(method: str, found: GroupContrast) -> MethodResult:
+    """A result from two weighted or modelled values and their contrast."""
     return MethodResult(
         method=method,
         title=TITLES[method],

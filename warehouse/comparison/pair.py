@@ -28,6 +28,7 @@ from warehouse.comparison.odds import plain_odds_ratio
 from warehouse.comparison.phrases import due_words
 from warehouse.comparison.prepare import OUTCOME, prepared_pair, two_group_frame
 from warehouse.comparison.question import Question
+from warehouse.comparison.resampled import resampled_methods
 from warehouse.comparison.standing import stand
 from warehouse.errors import RequestError
 from warehouse.grouping import grouping
@@ -45,6 +46,7 @@ if TYPE_CHECKING:
     from warehouse.analysis.stratified import Stratum
     from warehouse.comparison.methods import MethodResult, PreparedPair
     from warehouse.comparison.prepare import TwoGroupFrame
+    from warehouse.comparison.resampled import Resampling
     from warehouse.comparison.standing import Standing
     from warehouse.grouping import Grouping
     from warehouse.outcomes.definition import Definition
@@ -144,6 +146,7 @@ def compare_pair(
     strata: Sequence[str] | None = None,
     primary: str | None = None,
     level: float = 0.95,
+    resampling: Resampling | None = None,
 ) -> PairComparison:
     """Compare the first group with the second.
 
@@ -163,6 +166,7 @@ def compare_pair(
         strata: Columns to stratify by; chosen from the variables adjusted for where None.
         primary: The primary method; that of the plan, else ``overlap``, where None.
         level: Level of the intervals.
+        resampling: Give the modelled and weighted comparisons bootstrap intervals; analytic ones where None.
 
     Returns:
         The comparison. Empty groups, zero cells and separated groups give results whose value is None and whose
@@ -200,6 +204,7 @@ def compare_pair(
             prepared=prepared,
             primary=primary or (plan.primary if plan else "overlap"),
             standing=standing,
+            resampling=resampling,
         )
 
 
@@ -247,11 +252,13 @@ def _result(
     prepared: PreparedPair,
     primary: str,
     standing: Standing,
+    resampling: Resampling | None,
 ) -> PairComparison:
     import polars as pl
 
     known = pl.col(OUTCOME).is_not_null()
-    methods = tuple(compare(prepared) for compare in METHODS.values())
+    again = resampled_methods(prepared, resampling) if resampling else {}
+    methods = tuple(again.get(name) or compare(prepared) for name, compare in METHODS.items())
     answer = next(result for result in methods if result.method == primary)
     assessed = cases.sizes(known)
     adverse = cases.sizes(known & pl.col(OUTCOME))
