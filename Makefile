@@ -7,13 +7,14 @@ export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 BIN := $(VENV)/bin
 
-.PHONY: help demo test check proof bench spark clean
+.PHONY: help demo test check proof fuzz bench spark clean
 
 help:
 	@echo "make demo   install, make an invented cohort, load it, print the answer, write a report"
 	@echo "make test   install what the tests need and run them all"
 	@echo "make check  style, types and layers only"
 	@echo "make proof  the slow simulations and fault suites"
+	@echo "make fuzz   inputs led by coverage: make fuzz DOOR="text files" SECONDS=600"
 	@echo "make bench  the benchmark table"
 	@echo "make spark  the cluster route on a real Spark master and two workers (needs Java 17)"
 
@@ -42,7 +43,14 @@ test: check
 	$(BIN)/python -m pytest -m "not slow and not benchmark" -n 2 --dist loadfile --cov --cov-report=term --durations=15
 
 proof: $(VENV)/made-for-tests
-	$(BIN)/python -m pytest -m slow -s
+	MENTON_KEEP_TOTALS=tests/faults/totals.md $(BIN)/python -m pytest -m slow -s
+
+# The doors are those of tests/faults/fuzzing.py. The library lies in an environment of its own, beside the locked one.
+SECONDS ?= 600
+DOOR ?= mapping files
+fuzz: $(VENV)/made-for-tests
+	$(BIN)/python -m pip install --quiet --require-hashes --no-deps --target $(VENV)/fuzzing -r .ci/fuzzing.lock
+	PYTHONPATH=$(VENV)/fuzzing $(BIN)/python -m tests.faults.fuzz_by_coverage "$(DOOR)" -max_total_time=$(SECONDS)
 
 # Writes tests/benchmarks/results.md. MENTON_BENCH_LARGEST=10000000 goes on to ten million cases.
 bench: $(VENV)/made-for-tests
