@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from dashboard.charts.bounds import bounds_chart
 from dashboard.charts.changes import changes_alt, changes_chart
-from dashboard.charts.forest import MOST_NAMED, forest_alt, forest_chart
+from dashboard.charts.forest import forest_alt, forest_chart
 from dashboard.charts.rates import frame_alt, rates_alt, rates_chart, shares_chart, side_by_side_frame
 from dashboard.charts.sampling import sampling_alt, sampling_chart
 from dashboard.charts.threshold import threshold_alt, threshold_chart
@@ -84,15 +84,18 @@ def protected_messages(found: ProtectedRates, by: tuple[ProtectedRates, ...], pa
 
 def with_practices(told: tuple[Message, ...], found: SharePool, palette: Palette) -> tuple[Message, ...]:
     """The screens, and before the last the practices beside each other, unnamed; not of more than a room can see."""
-    if found.refused or len(found.lines) > MOST_NAMED:
+    if found.refused or len(found.lines) > READ_BY_A_ROOM:
         return told
     practices = Message(
         title="How practices compare",
         sentence=pooled_sentence(found),
-        beside=(spread_sentence_of(found), prediction_sentence(found)),
+        beside=(spread_sentence_of(found),),
         chart=forest_chart(found, palette=palette, large=True),
         alt=forest_alt(found),
-        small=(ORDER, f"Definition {found.definition}. Outside is a reason to ask, and no verdict.", *found.notes),
+        small=(
+            f"{prediction_sentence(found)} {ORDER}",
+            f"Definition {found.definition}. Outside is a reason to ask, and no verdict.",
+        ),
     )
     return (*told[:-1], practices, *told[-1:])
 

@@ -73,7 +73,7 @@ def forest_chart(
     """The picture."""
     frame = forest_frame(found, mine=mine)
     is_close = len(found.lines) > MOST_NAMED
-    step = round((CLOSE_ROW if is_close else ROW_HEIGHT) * (1.45 if large else 1))
+    step = round((CLOSE_ROW if is_close else ROW_HEIGHT) * (1.1 if large else 1))  # rows enough for a room's screen
     down, up = (0, 0) if is_close else (round(step * 0.18), -round(step * 0.2))
     x = alt.X("share:Q", scale=_scale(frame), axis=alt.Axis(format="%", tickCount=8, title="share adverse"))
     y = alt.Y("position:O", axis=None, scale=alt.Scale(paddingInner=0, paddingOuter=0))
