@@ -14,7 +14,7 @@ help:
 	@echo "make test   install what the tests need and run them all"
 	@echo "make check  style, types and layers only"
 	@echo "make proof  the slow simulations and fault suites"
-	@echo "make fuzz   inputs led by coverage: make fuzz DOOR="text files" SECONDS=600"
+	@echo 'make fuzz   inputs led by coverage: make fuzz DOOR="text files" SECONDS=600'
 	@echo "make bench  the benchmark table"
 	@echo "make spark  the cluster route on a real Spark master and two workers (needs Java 17)"
 
