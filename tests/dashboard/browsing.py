@@ -15,6 +15,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import count
 from pathlib import Path
 from tempfile import TemporaryFile
 from typing import TYPE_CHECKING, Any
@@ -29,6 +30,7 @@ A_TRY = 10_000
 """Milliseconds after which an action that did not take is tried again."""
 
 TRIES = 12
+TURNS = count()
 
 FLAGS = (
     "--no-sandbox",
@@ -43,7 +45,7 @@ FLAGS = (
 # At rest: connected, no script running or asked for, nothing left over from the run before, every chart drawn, and
 # all of that for some looks in a row (a choice may take a moment to be sent).
 AT_REST = """
-looks => {
+([looks, turn]) => {
   const app = document.querySelector('[data-testid=stApp]');
   const drawn = [...document.querySelectorAll('[data-testid=stVegaLiteChart]')].every(
     chart => chart.querySelector('canvas, svg.marks'));
@@ -53,6 +55,7 @@ looks => {
     && document.querySelector('h1') !== null
     && document.querySelector('[data-testid=stStatusWidget], [data-testid=stSkeleton], [data-stale=true]') === null
     && drawn;
+  if (window.mentonTurn !== turn) { window.mentonTurn = turn; window.mentonRested = 0; }
   window.mentonRested = rests ? (window.mentonRested ?? 0) + 1 : 0;
   return window.mentonRested >= looks;
 }
@@ -67,9 +70,8 @@ def slow_down(page: Page) -> None:
 
 
 def rest(page: Page) -> None:
-    """Wait until the page is at rest."""
-    page.evaluate("() => { window.mentonRested = 0; }")
-    page.wait_for_function(AT_REST, arg=4, polling=100, timeout=PATIENCE)
+    """Wait until the page is at rest; should it go to another address meanwhile, until that is."""
+    page.wait_for_function(AT_REST, arg=[4, next(TURNS)], polling=100, timeout=PATIENCE)
 
 
 def until(page: Page, condition: str, argument: object = None) -> None:
