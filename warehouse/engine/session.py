@@ -173,4 +173,9 @@ def _within(seconds: float, work: Callable[[], Any], told: Callable[[str, float]
     worker.join(seconds)
     if results:
         return results[0]
-    raise told(master, seconds) from (errors[0] if errors else None)
+    if errors:
+        condition = getattr(errors[0], "getCondition", lambda: None)() or type(errors[0]).__name__
+        found = f"the master at {master} refused to work with this program ({condition})"
+        remedy = "see its log; pyspark here and Spark there must be of versions that work together"
+        raise EngineError(found, remedy=remedy) from errors[0]
+    raise told(master, seconds)

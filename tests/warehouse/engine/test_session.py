@@ -82,6 +82,14 @@ def test_an_address_that_is_none(with_pyspark: Path, monkeypatch: pytest.MonkeyP
         session.start("http://127.0.0.1:80", wait=0.2)
 
 
+def test_a_master_that_refuses_is_not_called_silent() -> None:
+    def refuse() -> None:
+        raise ValueError
+
+    with pytest.raises(EngineError, match=r"refused to work with this program \(ValueError\)"):
+        session._within(5, refuse, session._NO_MASTER, "sc://127.0.0.1:7077")
+
+
 def test_work_that_takes_too_long_is_left_behind() -> None:
     import threading
 
