@@ -23,7 +23,7 @@ def toml_from(text: str) -> dict[str, Any]:
         tomllib.TOMLDecodeError: It is not well formed, whatever is wrong with it.
     """
     try:
-        return tomllib.loads(text)
+        found = tomllib.loads(text)
     except tomllib.TOMLDecodeError:
         raise
     except RecursionError as error:
@@ -32,6 +32,24 @@ def toml_from(text: str) -> dict[str, Any]:
     except (ValueError, OverflowError) as error:
         message = "it holds a number or a date that cannot be (at an unknown place)"
         raise tomllib.TOMLDecodeError(message) from error
+    if _holds_endless_number(found):
+        message = "it holds a whole number of more than 64 bits, the most that TOML has (at an unknown place)"
+        raise tomllib.TOMLDecodeError(message)
+    return found
+
+
+def _holds_endless_number(value: object) -> bool:
+    """Whether a whole number goes beyond what TOML 1.0 asks for; turned into a float, a longer one is an error."""
+    waiting = [value]
+    while waiting:
+        one = waiting.pop()
+        if isinstance(one, dict):
+            waiting += one.values()
+        elif isinstance(one, list):
+            waiting += one
+        elif isinstance(one, int) and not -(2**63) <= one < 2**63:
+            return True
+    return False
 
 
 def toml_text(path: Path) -> str:

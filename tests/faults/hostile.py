@@ -213,6 +213,7 @@ TOML: dict[str, bytes] = {
     "lists 100,000 deep": b"a = " + b"[" * 100_000,
     "tables 100,000 deep": b"[" + b".".join([b"a"] * 100_000) + b"]\nb = 1\n",
     "inline tables 50,000 deep": b"a = " + b"{a=" * 50_000,
+    "a number of 400 digits": b"a = " + b"9" * 400,
     "a number of 10,000 digits": b"a = " + b"9" * 10_000,
     "ten megabytes": b"# " + b"x" * 10_000_000,
     "a date that cannot be": b"a = 2020-02-31",
