@@ -7,12 +7,13 @@ export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 BIN := $(VENV)/bin
 
-.PHONY: help demo test check proof fuzz bench spark clean
+.PHONY: help demo test check sail proof fuzz bench spark clean
 
 help:
 	@echo "make demo   install, make an invented cohort, load it, print the answer, write a report"
 	@echo "make test   install what the tests need and run them all"
 	@echo "make check  style, types and layers only"
+	@echo "make sail   the cluster route on an engine that needs no Java (part of make test)"
 	@echo "make proof  the slow simulations and fault suites"
 	@echo 'make fuzz   inputs led by coverage: make fuzz DOOR="text files" SECONDS=600'
 	@echo "make bench  the benchmark table"
@@ -41,6 +42,12 @@ check: $(VENV)/made-for-tests
 test: check
 	sh tests/install_browser.sh
 	$(BIN)/python -m pytest -m "not slow and not benchmark" -n 2 --dist loadfile --cov --cov-report=term --durations=15
+	$(MAKE) sail
+
+# The client of pysail lies apart: Great Expectations looks for pyspark and ends the program where it finds a part of it.
+sail: $(VENV)/made-for-tests
+	$(BIN)/python -m pip install --quiet --require-hashes --no-deps --upgrade --target $(VENV)/sail -r .ci/sail.lock
+	PYTHONPATH=$(VENV)/sail SPARK_HOME=$(VENV)/sail $(BIN)/python -m pytest tests/warehouse/engine/test_sail.py
 
 proof: $(VENV)/made-for-tests
 	MENTON_KEEP_TOTALS=tests/faults/totals.md $(BIN)/python -m pytest -m slow -s

@@ -7,10 +7,13 @@ uv pip compile "${common[@]}" pyproject.toml -o requirements.lock
 uv pip compile "${common[@]}" pyproject.toml --group dev -o requirements-dev.lock
 # pycanon asks for older versions of what the product uses, and needs none of them for what the tests ask of it.
 echo "pycanon==1.3.6" | uv pip compile "${common[@]}" --no-deps - -o requirements-alone.lock
+# So does the engine of the quick check (make sail): only what the tests' own packages do not bring.
+printf '%s\n' googleapis-common-protos grpcio grpcio-status 'pysail>=0.7' 'pyspark-client>=4,<4.3' zstandard |
+    uv pip compile "${common[@]}" --no-deps - -o .ci/sail.lock
 # The cluster route has an environment of its own (make spark), since pyspark takes half a gigabyte.
 uv pip compile "${common[@]}" pyproject.toml --extra spark --group cluster -c requirements-dev.lock \
     -o requirements-spark.lock
-if grep -nE 'https?://' requirements.lock requirements-dev.lock requirements-alone.lock requirements-spark.lock; then
+if grep -nE 'https?://' requirements.lock requirements-dev.lock requirements-alone.lock requirements-spark.lock .ci/sail.lock; then
     echo "a lock holds a download address" >&2
     exit 1
 fi

@@ -333,7 +333,7 @@ def body() -> bytes:
     manifest = {
         "format": "menton contribution, version 1", "kind": "contribution", "group": practice.group,
         "agreement": "0" * 64, "sequence": 1, "made_on": "2026-01-15", "level": "cases", "cases": 4,
-        "levels": {"sex": 0}, "invitation": "",
+        "levels": {"sex": 0}, "means": {}, "invitation": "",
     }  # fmt: skip
     frame = pl.DataFrame({"sex": ["female", "male"] * 2, "age_band": ["8-9", "10-11"] * 2})
     return unseal(seal(manifest, {"cases.parquet": case_bytes(frame)}, practice, recipient=recipient), keys)

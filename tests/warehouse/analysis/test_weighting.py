@@ -311,7 +311,7 @@ def test_one_case_in_each_group() -> None:
     found = weighted_comparison(small([True], [False])).contrast
     assert found.difference.value == 1.0
     assert found.difference.interval is not None
-    assert any("1 of 1" in caution.text for caution in found.difference.warnings)
+    assert any("Each of the 1 cases" in caution.text for caution in found.difference.warnings)
 
 
 def test_measure_without_spread_has_no_interval() -> None:

@@ -1,6 +1,7 @@
 """The quick check of the cluster route: the same build by an engine that speaks Spark's protocol, without Java.
 
-The real master and workers are in ``test_cluster.py`` (slow). Skipped where the package pysail is not installed.
+The real master and workers are in ``test_cluster.py`` (slow). Run by ``make sail``, which ``make test`` calls;
+skipped where pysail is missing.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from warehouse.engine.session import start
 from warehouse.engine.spark import SparkPlace
 from warehouse.errors import EngineError
 
-pysail = pytest.importorskip("pysail.spark", reason="pysail is not installed: requirements-dev.lock has it")
+pysail = pytest.importorskip("pysail.spark", reason="pysail is not installed: make sail does it")
 
 
 @pytest.fixture(scope="module")
