@@ -46,7 +46,9 @@ def sort_delivery(
             good["readings"][name].count() for name in good["readings"].columns if name in assembled.value_rows
         )
     else:
-        good = {table: frame.filter(_stays(frame["row"], turned)) for table, frame in delivery.tables.items()}
+        good = dict(delivery.tables)
+        if len(turned):
+            good = {table: frame.filter(_stays(frame["row"], turned)) for table, frame in good.items()}
         n_good = good[main_table(delivery)].height
         if POINTS in good and "readings" in good:
             good["readings"] = without_points_turned_away(delivery, good[POINTS], turned, assembled.tables.measures)

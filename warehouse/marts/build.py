@@ -110,11 +110,12 @@ def _build_cases(connection: Tables, measures: Sequence[str], labels: str) -> No
 
 
 def _build_spans(connection: Tables, measures: Sequence[str], catalogues: Catalogues) -> None:
+    seen = {time for (time,) in connection.rows("select distinct timepoint from mart_timeline")}
     for position, span in enumerate(SPANS):
         statement = span_statement(span, measures, catalogues.reference)
         if position == 0:
             _create(connection, "mart_spans", statement)
-        else:
+        elif seen.issuperset(SPANS[span]):
             connection.execute(f"insert into mart.main.mart_spans by name {statement}")
 
 
