@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING, Any
 
+from pipelines.group.parquet_footer import UNCOMPRESSED, codecs_in
 from warehouse.errors import GroupError
 
 if TYPE_CHECKING:
@@ -50,6 +51,8 @@ def read_cases(data: bytes, *, allowed: Mapping[str, Sequence[str]], most: int) 
     import pyarrow as pa
 
     try:
+        if codecs_in(data) - {UNCOMPRESSED}:
+            raise _wrong("a column is compressed")
         outline = _opened(data).metadata
         _check_outline(outline, list(allowed), most)
         opened = _opened(data, codes_for=list(allowed))
@@ -87,9 +90,6 @@ def _check_outline(outline: pq.FileMetaData, columns: list[str], most: int) -> N
         column = outline.schema.column(i)
         if column.physical_type != "BYTE_ARRAY" or column.max_definition_level or column.max_repetition_level:
             raise _wrong("a column is not plain text")
-        for group in range(outline.num_row_groups):
-            if outline.row_group(group).column(i).compression != "UNCOMPRESSED":
-                raise _wrong("a column is compressed")
 
 
 def _decoded(column: pa.Array[Any], allowed: frozenset[str]) -> list[str]:

@@ -503,6 +503,7 @@ def run(name: str, numbers: Iterator[int] | range) -> Tally:
         FoundError: One of them did what none may do.
     """
     door, tally = DOORS[name], Tally()
+    faulthandler.enable(file=sys.__stdout__)  # where a library ends the process, its trace is not lost with the rest
     with standard_error_kept() as kept:
         for n in numbers:
             if tally.n % ROUND == 0:  # a library that hangs lets no Python run: this ends the process with a trace

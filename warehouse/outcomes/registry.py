@@ -150,7 +150,9 @@ _KINDS: dict[type, str] = {
 
 
 def _definition(entry: Mapping[str, Any], where: str, measures: Collection[str] | None) -> Definition:
-    where = f"{where} ({entry.get('id', 'no id')})"
+    if not isinstance(entry, dict):
+        raise _wrong("an entry is no definition", where, "[[definition]] tables")
+    where = f"{where} ({str(entry.get('id', 'no id'))[:40]})"
     _known_keys(entry, _DEFINITION_KEYS, where)
     parts = entry.get("part")
     if not isinstance(parts, list) or not parts:
@@ -174,8 +176,10 @@ def _definition(entry: Mapping[str, Any], where: str, measures: Collection[str] 
 
 
 def _part(part: Mapping[str, Any], where: str, measures: Collection[str] | None) -> Part:
+    if not isinstance(part, dict):
+        raise _wrong("an entry is no part", where, "[[definition.part]] tables")
     kind = part.get("kind")
-    if kind not in _KEYS:
+    if not isinstance(kind, str) or kind not in _KEYS:
         raise _wrong(f"kind is {kind!r}", where, "one of " + ", ".join(_KEYS))
     _known_keys(part, _KEYS[kind], where)
     span: Any = _choice(part, "span", where, default="start_to_finish")
@@ -239,7 +243,7 @@ def _matching(entry: Mapping[str, Any], key: str, pattern: re.Pattern[str], wher
 
 def _choice(entry: Mapping[str, Any], key: str, where: str, default: str | None = None) -> str:
     value = entry.get(key, default)
-    if value not in _CHOICES[key]:
+    if not isinstance(value, str) or value not in _CHOICES[key]:
         raise _wrong(f"{key} is {value!r}", where, "one of " + ", ".join(_CHOICES[key]))
     return str(value)
 
