@@ -68,8 +68,6 @@ def sort_delivery(
 
 def _stays(rows: pl.Series, turned: pl.Series) -> pl.Series:
     """Whether each row is not among those turned away; shape (rows,)."""
-    if turned.is_empty() or rows.is_empty():
-        return pl.Series([True]).new_from_index(0, len(rows))
     return pl.Series(_marked(turned, highest=rows)[rows.to_numpy()])
 
 

@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING
 from warehouse.analysis.meta import pool
 from warehouse.analysis.meta_effects import mean_effects
 from warehouse.measures.catalogue import CATALOGUE
-from warehouse.pooled.result import MeanLine, MeanPool, Spread, figure
-from warehouse.pooled.shares import tag_of
+from warehouse.pooled.result import MeanLine, MeanPool, figure
+from warehouse.pooled.shares import spread_of, tag_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from warehouse.analysis.meta_result import Heterogeneity
     from warehouse.outcomes.definition import Definition
     from warehouse.pooled.member import Member
     from warehouse.pooled.moments import Moments
@@ -81,7 +80,7 @@ def _pooled(empty: MeanPool, rows: Sequence[tuple[str, str, Moments]], level: fl
         figures=tuple(figure(name, found.natural()) for name, found in by_method.items()),
         prediction_low=prediction.low if prediction else None,
         prediction_high=prediction.high if prediction else None,
-        spread=_spread(first.heterogeneity),
+        spread=spread_of(first.heterogeneity),
         notes=(
             *(f"Left out: {n} practice(s), {reason}." for reason, n in effects.left_out.items()),
             *dict.fromkeys(caution.text for caution in first.estimate.warnings),
@@ -96,19 +95,4 @@ def _line(label: str, tag: str, found: Moments, weight: float, level: float) -> 
     half = float(t.ppf(0.5 + level / 2, found.n - 1)) * math.sqrt(found.variance / found.n)
     return MeanLine(
         label=label, tag=tag, n=found.n, mean=found.mean, low=found.mean - half, high=found.mean + half, weight=weight
-    )
-
-
-def _spread(found: Heterogeneity | None) -> Spread | None:
-    if found is None:
-        return None
-    return Spread(
-        q=found.q,
-        df=found.df,
-        p_value=found.p_value,
-        i2=found.i2,
-        tau2=found.tau2,
-        tau2_low=found.tau2_interval.low,
-        tau2_high=found.tau2_interval.high,
-        phi=None,
     )

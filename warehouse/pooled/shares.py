@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from warehouse.analysis.funnel import Funnel
-    from warehouse.analysis.meta_result import Pooled
+    from warehouse.analysis.meta_result import Heterogeneity, Pooled
     from warehouse.outcomes.definition import Definition
     from warehouse.pooled.agreement import Agreement
     from warehouse.pooled.member import Member
@@ -122,7 +122,7 @@ def share_pool(
         figures=_figures(counts, labels, level),
         prediction_low=prediction.low if prediction else None,
         prediction_high=prediction.high if prediction else None,
-        spread=_spread(pooled, spread),
+        spread=spread_of(pooled.heterogeneity, phi=spread.phi),
         if_lowest=_at_end(practices, "low") if hidden else None,
         if_highest=_at_end(practices, "high") if hidden else None,
         target=plain.target,
@@ -193,8 +193,8 @@ def _figures(counts: Filled, labels: Sequence[str], level: float) -> tuple[Figur
     return (*found, figure("binomial-normal model of the counts", of_counts.share))
 
 
-def _spread(pooled: Pooled, with_spread: Funnel) -> Spread | None:
-    found = pooled.heterogeneity
+def spread_of(found: Heterogeneity | None, *, phi: float | None = None) -> Spread | None:
+    """How far the practices differ, with the over-dispersion of their funnel where there is one."""
     if found is None:
         return None
     return Spread(
@@ -205,7 +205,7 @@ def _spread(pooled: Pooled, with_spread: Funnel) -> Spread | None:
         tau2=found.tau2,
         tau2_low=found.tau2_interval.low,
         tau2_high=found.tau2_interval.high,
-        phi=with_spread.phi,
+        phi=phi,
     )
 
 
