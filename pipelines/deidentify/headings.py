@@ -10,6 +10,7 @@ import re
 import tomllib
 import unicodedata
 from dataclasses import dataclass
+from difflib import get_close_matches
 from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
@@ -22,6 +23,10 @@ if TYPE_CHECKING:
 
 _NUMBER = re.compile(r".*\d{5}.*|(?=.*\d)[^a-z]*", re.IGNORECASE | re.DOTALL)
 """A heading with five digits together, or with digits and no letter at all."""
+
+_WORD = re.compile(r"[^\W_]+")
+_SHORT = re.compile(r"[a-z]?\d{1,2}[a-z]?|[a-z]", re.IGNORECASE)
+_SPELT_ALIKE = 0.85
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,3 +107,24 @@ def shown_headings(headings: Sequence[str], known_words: Iterable[str] = ()) -> 
         else:
             shown[heading] = f'"{heading}"'
     return shown
+
+
+def told_heading(heading: str, place: int | None, known_words: Iterable[str]) -> str:
+    """A heading as a refusal may repeat it: a word that is not known may be a name, so ``…`` stands for it.
+
+    Args:
+        heading: The heading.
+        place: Its place in the file from 1, said where something is left out; None where the file has no such column.
+        known_words: Words of the contract and of the trade, lower case; words spelt nearly like one are repeated too.
+    """
+    known = identifying_words().union(known_words).difference(TITLES)
+    told = _WORD.sub(lambda word: word[0] if _names_nobody(word[0], known) else "…", heading)
+    return f'"{told}"' if told == heading or place is None else f'column {place} ("{told}")'
+
+
+def _names_nobody(text: str, known: frozenset[str]) -> bool:
+    words = heading_words(text)
+    return all(
+        word in known or _SHORT.fullmatch(word) or get_close_matches(word, known, n=1, cutoff=_SPELT_ALIKE)
+        for word in words
+    )

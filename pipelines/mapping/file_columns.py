@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipelines.deidentify.headings import heading_words, shown_headings
+from pipelines.deidentify.headings import heading_words, shown_headings, told_heading
 from pipelines.deidentify.refusing import refusals
 from pipelines.mapping.completeness import check_sources, missing_required
 from pipelines.targets import Targets
@@ -12,7 +12,7 @@ from pipelines.trade_words import known_words
 from warehouse.errors import MappingError, near_names
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from pipelines.contract.contract import Contract
     from pipelines.delivery import RawTable
@@ -27,13 +27,15 @@ def check_columns(
     """Refuse a file with columns that the mapping neither maps nor leaves out, or without ones that it maps.
 
     Raises:
-        MappingError: Names every such column with the reason. A heading that looks like data is not repeated.
+        MappingError: Names every such column with the reason. A heading that looks like data is not repeated, nor is a
+            word of it that is neither of the contract nor of the trade.
     """
     targets = Targets(mapping.settings.layout, mapping.settings.table, contract=contract, measures=catalogue)
     faults = []
     if not set(mapping.columns) <= set(raw.frame.columns) <= {*mapping.columns, *mapping.ignored}:
-        shown = shown_headings(raw.frame.columns, known_words(contract, catalogue))
-        faults = [*_uncovered(raw, mapping, targets, shown), *_absent(raw, mapping, shown)]
+        words = known_words(contract, catalogue)
+        shown = _shown(raw.frame.columns, words)
+        faults = [*_uncovered(raw, mapping, targets, shown), *_absent(mapping, shown, words)]
     if not mapping.stated:
         faults += [f"{one.name}: required, but the file has no such column" for one in _lacking(mapping, targets)]
         faults += [f"{name}: {found}" for name, found, _ in check_sources(mapping.targets())]
@@ -77,11 +79,22 @@ def _reason(heading: str, identifying: str | None, targets: Targets) -> str:
     return f"not a contract name; {near}" if near else "not a contract name"
 
 
-def _absent(raw: RawTable, mapping: ColumnMapping, shown: Mapping[str, str]) -> list[str]:
-    headings = set(raw.frame.columns)
+def _absent(mapping: ColumnMapping, shown: Mapping[str, str], words: Iterable[str]) -> list[str]:
     free = [one for one, text in shown.items() if one not in mapping.columns and text.startswith('"')]
-    absent = [column for column in mapping.columns if column not in headings]
-    return [f'"{column}": mapped, but the file has no such column{_offer(column, free)}' for column in absent]
+    absent = [column for column in mapping.columns if column not in shown]
+    return [
+        f"{told_heading(column, None, words)}: mapped, but the file has no such column{_offer(column, free)}"
+        for column in absent
+    ]
+
+
+def _shown(headings: Sequence[str], words: Iterable[str]) -> Mapping[str, str]:
+    """Each heading as a refusal may repeat it."""
+    shown = shown_headings(headings, words)
+    return {
+        heading: told_heading(heading, place, words) if shown[heading].startswith('"') else shown[heading]
+        for place, heading in enumerate(headings, 1)
+    }
 
 
 def _offer(column: str, free: list[str]) -> str:

@@ -115,3 +115,62 @@ def test_a_mapping_is_not_named_and_what_is_mapped_by_it_is_withheld(
         assert main(["ingest", str(source), "--mapping", str(mapping), "--warehouse", str(tmp_path / "w")]) == 1
         assert said(capsys) == set(), text
     count("leaks looked for", "mappings", 4)
+
+
+HEADINGS = {
+    **PLANTED,
+    "joined": "TheodoraQuillfeather",
+    "small letters": "theodora_quillfeather",
+    "capitals": "QUILLFEATHER",
+    "after a word of the trade": "Patient Quillfeather",
+    "before a time": "Quillfeather start",
+    "in the place of a time": "sn_gogn_deg_quillfeather",
+}
+
+
+@pytest.mark.parametrize("kind", HEADINGS)
+def test_no_command_repeats_a_name_that_stands_as_a_heading_or_key(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], count: Callable[[str, str, int], None]
+) -> None:
+    text, folder = HEADINGS[kind], tmp_path / "w"
+    table = write(tmp_path / "cases.csv", {**CASES, text: "x"}, [])
+    keys = tmp_path / "keys.json"
+    keys.write_text(json.dumps([{**{name: value.format(1) for name, value in POINTS.items()}, text: 1}]), "utf-8")
+    for words in (["ingest", str(table), "--warehouse", str(folder)], ["measure", str(keys)]):
+        assert main(words) == 1
+        assert said(capsys) == set(), words[0]
+    assert not folder.exists()
+    count("leaks looked for", "headings and keys", 2)
+
+
+def test_names_in_the_place_of_landmarks_are_not_repeated_or_kept(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], count: Callable[[str, str, int], None]
+) -> None:
+    of_record = {name: POINTS[name].format(1) for name in ("case_id", "timepoint", "view", "unit", "y_axis", "faces")}
+    points, folder = tmp_path / "points.json", tmp_path / "w"
+    named = {text: [3, 4] for text in HEADINGS.values()}
+    points.write_text(json.dumps([{**of_record, "points": {"S": [1, 2], **named}}]), encoding="utf-8")
+    for words in (["ingest", str(points), "--warehouse", str(folder)], ["measure", str(points)]):
+        main(words)
+        assert said(capsys) == set(), words[0]
+    assert found_in_folder(folder) == set()
+    count("leaks looked for", "names in the place of landmarks", 2 * len(named))
+
+
+def test_a_heading_that_a_mapping_leaves_out_is_not_kept(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], count: Callable[[str, str, int], None]
+) -> None:
+    folder, mapping = tmp_path / "w", tmp_path / "mapping.toml"
+    source = write(tmp_path / "cases.csv", {**CASES, "Quillfeather": "Theodora"}, [])
+    columns = "".join(f'"{name}" = "{name}"\n' for name in CASES)
+    mapping.write_text(
+        f'[file]\nlayout = "wide"\n[columns]\n{columns}[ignored]\n"Quillfeather" = "of Theodora"\n', encoding="utf-8"
+    )
+    words = ["--mapping", str(mapping), "--warehouse", str(folder)]
+    assert main(["ingest", str(source), *words]) == 0
+    assert said(capsys) == set()
+    assert found_in_folder(folder) == set()
+    mapping.write_text(f'[file]\nlayout = "wide"\n[columns]\n{columns}"Theodora" = "cvm_stage"\n', encoding="utf-8")
+    assert main(["ingest", str(source), *words]) == 1
+    assert said(capsys) == set()
+    count("leaks looked for", "mappings", 2)
