@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
 
@@ -29,6 +29,11 @@ HEADER = (
     "sn_gogn_deg_start,sn_gogn_deg_finish\n"
 )
 ROW = "c{},female,11,consecutive,finished,treated,fixed_labial,24,32,33\n"
+
+
+@pytest.fixture(autouse=True)
+def counted(count: Callable[[str, str, int], None]) -> None:
+    count("faults", "of disks, of the clock, of other programs", 1)
 
 
 def rows(prefix: str, n: int = 4) -> list[dict[str, object]]:

@@ -10,7 +10,7 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -170,19 +170,21 @@ def run_once(worker: Worker, warehouse: Path, before: int) -> None:
     assert not list(warehouse.glob("*.draft*"))
 
 
-def test_twenty_kills_lose_nothing(worker: Worker, tmp_path: Path) -> None:
+def test_twenty_kills_lose_nothing(worker: Worker, tmp_path: Path, count: Callable[[str, str, int], None]) -> None:
     steps = kill_many(worker, tmp_path, 20, seed=20)
     assert steps.total() == 20
     assert len(steps) >= 2, "the kills must fall on different steps"
+    count("kills", "loading and publishing", steps.total())
 
 
 @pytest.mark.slow
-def test_two_hundred_kills_lose_nothing(worker: Worker, tmp_path: Path) -> None:
+def test_two_hundred_kills_lose_nothing(worker: Worker, tmp_path: Path, count: Callable[[str, str, int], None]) -> None:
     steps = kill_many(worker, tmp_path, 200, seed=200)
-    print(f"\n200 kills, by the last step told: {dict(steps)}; nothing lost")
     assert steps.total() == 200
     assert steps["loading"] > 0
     assert steps["loaded"] > 0
+    for step, n in steps.items():
+        count("kills", f"loading and publishing, last told: {step}", n)
 
 
 HEADER = (
@@ -192,7 +194,9 @@ HEADER = (
 
 
 @pytest.mark.slow
-def test_the_command_itself_killed_ten_times_loads_each_file_whole_or_not_at_all(tmp_path: Path) -> None:
+def test_the_command_itself_killed_ten_times_loads_each_file_whole_or_not_at_all(
+    tmp_path: Path, count: Callable[[str, str, int], None]
+) -> None:
     rng = random.Random(10)
     warehouse, source = tmp_path / "w", tmp_path / "cases.csv"
     rows = "".join(f"c{n},female,11,consecutive,finished,treated,fixed_labial,24,32,33\n" for n in range(400))
@@ -211,3 +215,4 @@ def test_the_command_itself_killed_ten_times_loads_each_file_whole_or_not_at_all
             assert reader.connection.value("select count(*) from mart_cases") == 400
     subprocess.run(words, cwd=ROOT, check=True, capture_output=True)
     assert verify(warehouse).notes == ()
+    count("kills", "menton ingest itself", 10)

@@ -6,6 +6,7 @@ from __future__ import annotations
 import io
 import json
 import zipfile
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
@@ -127,7 +128,7 @@ def test_the_search_finds_what_is_planted(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("kind", PLANTED)
 def test_nothing_planted_in_the_columns_of_a_text_file_or_its_name_gets_out(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], kind: str
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], kind: str, count: Callable[[str, str, int], None]
 ) -> None:
     folder = tmp_path / "w"
     source = tmp_path / f"{PLANTED[kind].replace('/', '-')}.csv"
@@ -137,6 +138,7 @@ def test_nothing_planted_in_the_columns_of_a_text_file_or_its_name_gets_out(
     assert said(capsys) == set()
     if folder.exists():
         assert found_in_folder(folder) == set()
+    count("leaks looked for", "planted in columns and names of text files", len(GOOD) + 1)
 
 
 def assert_everything_written_is_clean(folder: Path, out: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -160,7 +162,7 @@ def assert_everything_written_is_clean(folder: Path, out: Path, capsys: pytest.C
 
 
 def test_nothing_planted_in_a_workbook_gets_out_by_any_command(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], count: Callable[[str, str, int], None]
 ) -> None:
     folder, source = tmp_path / "w", tmp_path / "Theodora Quillfeather 23.04.1987.xlsx"
     mild = [row for row in table("Quillfeather") if row[list(GOOD).index("clinician")] in {"clinician", "C1"}]
@@ -170,6 +172,7 @@ def test_nothing_planted_in_a_workbook_gets_out_by_any_command(
     assert found_in(captured.out) | found_in(captured.err) == set()
     assert "turned away" in captured.out
     assert_everything_written_is_clean(folder, tmp_path / "out", capsys)
+    count("leaks looked for", "planted in a workbook, its sheet, comments and properties", len(mild) + 5)
 
 
 def test_a_corrected_file_of_a_withheld_name_settles_its_rows(

@@ -12,7 +12,11 @@ import pytest
 from pypdf import PdfReader
 
 from pipelines.cli import main
+from pipelines.group.container import unpack, unseal
+from pipelines.group.folder import group_key_file
+from pipelines.group.keys import read_group_keys
 from tests.faults.test_leaks import PLANTED, found_in, found_in_folder, said
+from tests.hand_made import load_rows, made_case
 
 NAME = "Theodora Quillfeather 23.04.1987"
 CASES = {
@@ -77,6 +81,7 @@ def test_nothing_planted_in_files_of_one_table_each_gets_out_by_any_command(
     assert found_in_folder(out) == found_in_folder(folder) == set()
     files = [path for place in (out, folder) for path in place.rglob("*") if path.is_file()]
     assert {"access.jsonl", "menton-backup.json"} <= {path.name for path in files}
+    assert {".html", ".pdf", ".pptx", ".svg"} <= {path.suffix for path in files}
     count("leaks looked for", "planted in tables, files searched", len(files) + places)
     count("leaks looked for", "planted in tables, markers", n_planted)
 
@@ -174,3 +179,37 @@ def test_a_heading_that_a_mapping_leaves_out_is_not_kept(
     assert main(["ingest", str(source), *words]) == 1
     assert said(capsys) == set()
     count("leaks looked for", "mappings", 2)
+
+
+@pytest.mark.parametrize("level", ["cases", "counts"])
+def test_nothing_planted_is_in_a_contribution_or_the_records_of_a_group(
+    level: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], count: Callable[[str, str, int], None]
+) -> None:
+    home, folder = tmp_path / "bay", tmp_path / "w"
+    good = [
+        made_case(f"c{n}", clinician="C1", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=30.0 + n % 9) for n in range(60)
+    ]
+    load_rows(folder, good, practice="HARBOUR")
+    planted = [PLANTED["one word"], PLANTED["short number"], PLANTED["date"]]
+    table = write(tmp_path / f"{NAME}.csv", {**CASES, "case_id": "d{}"}, planted)
+    main(["ingest", str(table), "--practice", "HARBOUR", "--warehouse", str(folder)])
+    group, out = ["--group", str(home)], tmp_path / "mine.age"
+    agreed = ["--variables", "sex,extraction", "--by", "extraction", "--years", "2000-2030", "--k", "3", "--level"]
+    contribution = ["--agreement", str(tmp_path / "sent" / "invitation-001.json"), "--out", str(out), "--consent"]
+    for words in (
+        ["group", "init", *group, "--name", "Lantern Bay"],
+        ["group", "agreement", *group, *agreed, level, "--warehouse", str(folder)],
+        ["group", "invite", *group, "--count", "1", "--out", str(tmp_path / "sent")],
+        ["contribute", "--warehouse", str(folder), "--level", level, *contribution],
+        ["group", "take", *group, str(out)],
+        ["group", "list", *group],
+    ):
+        assert main(words) == 0, words
+        assert said(capsys) == set(), words
+    contents = unpack(unseal(out.read_bytes(), read_group_keys(group_key_file(home))))
+    texts = [json.dumps(dict(contents.manifest)), *(data.decode("latin-1") for data in contents.members.values())]
+    assert any("adverse" in text for text in texts)
+    assert found_in(" ".join(texts)) == set()
+    assert found_in_folder(home) == found_in_folder(folder) == set()
+    assert all("HARBOUR" not in path.read_text("utf-8") for path in home.rglob("*.json*"))
+    count("leaks looked for", f"planted before contributing {level}, parts of the file", len(texts))

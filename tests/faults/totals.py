@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import platform
 from collections import Counter
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +49,6 @@ def pytest_terminal_summary(terminalreporter: Any) -> None:
     for line in lines:
         terminalreporter.write_line(line)
     if path := os.environ.get(KEEP_VARIABLE):
-        machine = f"Python {platform.python_version()}, {platform.system()} {platform.machine()}"
+        machine = f"{date.today()}, Python {platform.python_version()}, {platform.system()} {platform.machine()}"
         head = ["# Totals of the fault suites", "", f"Written by the last whole run of `make proof` ({machine}).", ""]
         Path(path).write_text("\n".join([*head, *lines]) + "\n", encoding="utf-8")
