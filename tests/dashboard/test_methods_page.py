@@ -104,3 +104,14 @@ def test_looks_are_told_in_words() -> None:
     ]
     assert looks_sentences(record(is_whole=False))[-1].startswith("The record of looks was altered")
     assert plans_sentence(record()) == "No audit plan is on record: every comparison here is explored after."
+
+
+def test_commands_are_set_as_such_and_no_setting_of_a_machine_is_asked_for(
+    opened: Open, own: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = page_of(opened, own, monkeypatch)
+    marked = "\n".join(str(element.proto) for element in app.main)
+    assert "<code>menton definitions --add FILE.toml</code>" in marked
+    assert "<code>menton plan --example</code>" in marked
+    assert "`" not in marked
+    assert "MENTON_" not in marked

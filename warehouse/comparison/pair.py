@@ -321,6 +321,6 @@ def _cautions(
     if question.selection.selection != "consecutive":
         found.append(Caution("approximation", "Picked-out cases are among these: they are no sample of anything."))
     if sum(missing):
-        text = f"{due_words(sum(missing))}; `menton missing` shows what the missing could do."
+        text = f"{due_words(sum(missing))}; what the missing could do is looked at by itself."
         found.append(Caution("approximation", text))
     return distinct(tuple(found), prepared.pair.design.warnings)
