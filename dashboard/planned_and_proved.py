@@ -30,8 +30,8 @@ WHY_PROVE = (
     " wrong there, and one that holds the face alike must not. A 95% interval must hold the truth 95 times in 100."
 )
 HOW_TO_READ = (
-    "Give or take: the error of the simulation itself. A finding is as it should be within three of those. The table is"
-    " made anew, from fixed beginnings, by `MENTON_WRITE_PROOF=1 make proof`."
+    "Give or take: the error of the simulation itself. A finding is as it should be within three of those. The table"
+    " was made by the tests of this program, from fixed beginnings, and comes with it."
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     import altair
     import polars as pl
 
+_COMMAND = re.compile(r"`([^`]+)`")
 _STYLE = """
 <style>
 .menton-said { font-size: 1.5rem; line-height: 1.35; font-weight: 600; max-width: 46rem; margin: 0 0 0.5rem 0; }
@@ -64,15 +66,20 @@ def fine(*sentences: str, large: bool = False) -> None:
 
 
 def _lines(kind: str, sentences: Iterable[str], *, large: bool) -> None:
-    listed = "".join(f'<p class="{kind}">{escape(local(sentence))}</p>' for sentence in sentences if sentence)
+    listed = "".join(f'<p class="{kind}">{_with_commands(sentence)}</p>' for sentence in sentences if sentence)
     if listed:
         st.html(f'<div class="menton-large">{listed}</div>' if large else f"<div>{listed}</div>")
+
+
+def _with_commands(sentence: str) -> str:
+    """The sentence as marked text; what stands between backticks is a command and set as one."""
+    return _COMMAND.sub(r"<code>\1</code>", escape(local(sentence)))
 
 
 def behind(*lines: tuple[str, str]) -> None:
     """What stands behind the figures of the page: name and text, at its foot."""
     listed = "".join(
-        f'<p class="menton-fine"><strong>{escape(name)}</strong> {escape(local(text))}</p>'
+        f'<p class="menton-fine"><strong>{escape(name)}</strong> {_with_commands(text)}</p>'
         for name, text in lines
         if text
     )

@@ -22,6 +22,7 @@ from warehouse.analysis.drift import (
 from warehouse.analysis.proportion import proportion
 from warehouse.analysis.run_length import SimulatedRunLength, simulate_run_length
 from warehouse.errors import RequestError
+from warehouse.plural import number_of
 from warehouse.results import Caution
 from warehouse.selection import Selection
 
@@ -217,8 +218,8 @@ def _plan(first: Sequence[_Case], asked: DriftAsked) -> tuple[Estimate | None, C
         baseline = proportion(sum(counted), len(counted))
         if len(counted) < asked.baseline:
             reason = (
-                f"{len(counted)} case(s) are counted; {asked.baseline} are needed to take the usual share from, and"
-                " none would be left to chart. State the usual share to chart them all."
+                f"{number_of(len(counted), 'case is', 'cases are')} counted; {asked.baseline} are needed to"
+                " take the usual share from, and none would be left to chart. State the usual share to chart them all."
             )
             return baseline, None, reason
         usual = (sum(counted) + 0.5) / (len(counted) + 1.0)  # never 0 or 1, where no chart exists

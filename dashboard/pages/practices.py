@@ -22,6 +22,7 @@ from warehouse.pooled.words import (
     funnel_sentence,
     hidden_sentence,
     line_sentence,
+    mean_of_line,
     mean_prediction_sentence,
     mean_sentence,
     mean_spread_sentence,
@@ -46,6 +47,11 @@ if TYPE_CHECKING:
 NOBODY = "none of them"
 HERE = "the practices of this warehouse"
 NONE = "—"
+FROM_MEMBERS = "Of single changes nothing left a practice; it gave their number, mean and spread."
+FROM_CASES_HERE = (
+    "Mark and bar: mean of the cases counted, with its 95% interval (Student's t). Diamond: the mean over practices"
+    " (random effects, REML with Hartung-Knapp); dashed below it: a further practice. No single case can be seen here."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +83,8 @@ def page() -> None:
     mine = marked(source, viewer)
     if source.here is not None:
         shares(source.here.pool, mine)
+        if source.here.means is not None:
+            the_means(source.here.means, mine, FROM_CASES_HERE)
         foot_of_warehouse(source.here)
     elif source.kept is not None:
         of_group(source.kept.result, mine)
@@ -151,7 +159,7 @@ def the_forest(found: SharePool, mine: str) -> None:
 
 
 def _row(line: Line, mine: str) -> tuple[str, ...]:
-    name = f"{line.label}, yours" if mine and line.tag == mine else line.label
+    name = _named(line.label, is_mine=bool(mine) and line.tag == mine)
     counts = f"{line.adverse} of {line.counted}"
     if line.share is None:
         return (name, counts, f"hidden, {span(line.low, line.high)}", NONE, percent(line.weight, digits=0))
@@ -160,6 +168,10 @@ def _row(line: Line, mine: str) -> tuple[str, ...]:
         drawn = f"{percent(line.pooled_share)} ({span(line.pooled_low, line.pooled_high)})"
     share = f"{percent(line.share)} ({span(line.low, line.high)})"
     return (name, counts, share, drawn, percent(line.weight, digits=0))
+
+
+def _named(label: str, *, is_mine: bool) -> str:
+    return f"{label}, yours" if is_mine else label
 
 
 def the_funnel(found: SharePool, mine: str, own: Line | None) -> None:
@@ -194,7 +206,7 @@ def of_group(result: GroupResult, mine: str) -> None:
             shares(found, mine)
     for means in result.means:
         if means.outcome == outcome:
-            the_means(means, mine)
+            the_means(means, mine, FROM_MEMBERS)
     for breakdown in result.breakdowns:
         if breakdown.outcome == outcome:
             by_group(breakdown)
@@ -207,14 +219,20 @@ def of_group(result: GroupResult, mine: str) -> None:
     )
 
 
-def the_means(found: MeanPool, mine: str) -> None:
+def the_means(found: MeanPool, mine: str, origin: str) -> None:
     """The mean change of each practice, and of all together."""
     st.header("How far faces moved, on average")
     plain(mean_sentence(found), mean_prediction_sentence(found), mean_spread_sentence(found))
     if not found.refused:
         draw(means_chart(found, mine=mine, palette=palette()), alt=means_alt(found, mine=mine), key="means")
+        rows = [
+            (_named(line.label, is_mine=bool(mine) and line.tag == mine), f"{line.n:,}", *mean_of_line(line))
+            for line in found.lines
+        ]
+        columns = ("practice", "cases", f"mean change, {found.unit}", "95% interval")
+        as_table("The same means as a table", columns, rows, file_name="practice-means.csv")
     fine(
-        f"{found.about}. Of single changes nothing left a practice; it gave their number, mean and spread.",
+        f"{found.about}. {origin}",
         *found.notes,
     )
 

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING
 from warehouse.analysis.change import mean_change
 from warehouse.change_picture import ChangePicture, change_picture
 from warehouse.comparison.complete import Complete, asked_by, compare_asked, complete_cases, complete_in
-from warehouse.grouping import group_expression, membership_join
-from warehouse.marts.outcome_sql import outcomes_of
+from warehouse.grouped_changes import changes_by
 from warehouse.published_counts import Counted
 from warehouse.rates import Rates, rates, rates_by
 from warehouse.selection import Selection
@@ -131,15 +130,5 @@ def _means(
 ) -> Mapping[str, Estimate]:
     if changes is None or changes.part is None:
         return {}
-    condition, parameters = selection.where()
-    sign = "-1" if changes.part.direction == "fall" else "1"
-    frame = reader.connection.frame(
-        f"select {group_expression(way)} as grouped, {sign} * mart_outcomes.value as value"
-        f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        f"{membership_join(way)} where mart_outcomes.value is not null and {condition}",
-        parameters,
-    )
-    return {
-        str(group): mean_change(rows["value"].to_numpy(), unit=changes.unit)
-        for (group,), rows in frame.group_by("grouped")
-    }
+    changed = changes_by(reader, definition, selection, way)
+    return {group: mean_change(values, unit=changes.unit) for group, values in changed.items()}

@@ -19,6 +19,7 @@ from dashboard.report.findings import Change, Comparison, Group, Loss, Shown, St
 from dashboard.report.whole import change_of, difference_of
 from warehouse.analysis.proportion import missing_bounds, proportion
 from warehouse.disclosure import Cell, Dimension, Layout, Policy, Table, protect
+from warehouse.grouped_changes import groups_with_means
 from warehouse.published_counts import (
     ADVERSE,
     COUNTED,
@@ -35,7 +36,7 @@ from warehouse.published_counts import (
 from warehouse.results import no_estimate
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable
 
     from dashboard.report.gathered import Gathered
     from warehouse.outcomes.definition import Definition
@@ -157,27 +158,6 @@ def _held_alike(place: int, name: str, gathered: Gathered, published: Published)
         complete=(published.complete_pair(name, first), published.complete_pair(name, second)),
         counted=(published.pair(place, first), published.pair(place, second)),
     )
-
-
-def groups_with_means(cells: Mapping[str, Cell], sizes: Mapping[str, int], policy: Policy) -> frozenset[str]:
-    """Groups whose mean may be shown.
-
-    A mean needs ``policy.mean_minimum`` cases and a count that is shown. The mean over all cases is published, so the
-    mean of the groups left out can be worked out: they must be two at least and have that many cases together, or
-    further means are left out, of the smallest groups first.
-
-    Args:
-        cells: Group -> cases counted, as shown.
-        sizes: Group -> cases counted.
-        policy: What may be shown.
-    """
-    filled = [group for group, n in sizes.items() if n]
-    fit = [group for group in filled if (cells[group].value or 0) >= policy.mean_minimum]
-    fit.sort(key=lambda group: sizes[group])
-    out = [group for group in filled if group not in fit]
-    while out and fit and (len(out) < 2 or sum(sizes[group] for group in out) < policy.mean_minimum):
-        out.append(fit.pop(0))
-    return frozenset(fit)
 
 
 def _two_counts(result: Rates, policy: Policy, *, name: str) -> Group:

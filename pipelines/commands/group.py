@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
 from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+from warehouse.plural import number_of
 
 if TYPE_CHECKING:
     import argparse
@@ -213,7 +214,7 @@ def _invite(args: argparse.Namespace) -> int:
 
     for number, text in enumerate(invite(_folder(args), args.count), start=1):
         write_whole(args.out / f"invitation-{number:03}.json", text.encode())
-    say(f"{args.count} invitation(s) written to {args.out.name}. Each lets one practice in, once.")
+    say(f"{number_of(args.count, 'invitation')} written to {args.out.name}. Each lets one practice in, once.")
     say("Let practices draw theirs so that nobody knows who got which; then their pseudonyms name nobody.")
     return 0
 
@@ -259,7 +260,7 @@ def _list(args: argparse.Namespace) -> int:
     out = [name for name, one in sorted(state.practices.items()) if not one.is_in]
     if out:
         say(f"  withdrawn: {', '.join(out)}")
-    say(f"  {len(state.invitations)} invitation(s) not used yet")
+    say(f"  {number_of(len(state.invitations), 'invitation')} not used yet")
     return 0
 
 

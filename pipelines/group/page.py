@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from warehouse.plural import number_of
 from warehouse.pooled.cases import columns_of
 from warehouse.pooled.tables import SCOPE
 
@@ -177,8 +178,9 @@ def _risk_of_repeating(made: HandingOver, history: Sequence[Handed]) -> str:
     if found is None:
         return "You handed these very cases over before; nothing about them is new."
     text = (
-        f"Compared with what you handed over before, at least {found.added} case(s) are new or changed and {found.gone}"
-        " taken out or changed; whoever kept the earlier file can look at these apart."
+        "Compared with what you handed over before, at least"
+        f" {number_of(found.added, 'case is', 'cases are')} new or changed and {found.gone} taken out or"
+        " changed; whoever kept the earlier file can look at these apart."
     )
     if made.level == "counts":
         return f"{text} The counts were checked against earlier counts: no small one comes out of comparing them."

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from streamlit.testing.v1 import AppTest
 
 from dashboard.charts.drift import cusum_chart, cusum_frame, periods_chart, periods_frame
 from dashboard.charts.forest import CLOSE_ROW, forest_alt, forest_chart, forest_frame
@@ -82,6 +83,65 @@ def test_a_hidden_count_is_nowhere_in_what_is_sent(of_crowd: Open, crowd: Path) 
     assert row["counts"].startswith(("fewer than 5 of", "withheld of"))
     assert hidden[0].label not in points_frame(practices_of(lines))["name"].to_list()
     assert "fewer than 5 of" in everything_said(of_crowd())
+
+
+def test_the_mean_change_over_practices_stands_below_their_shares(of_crowd: Open, crowd: Path) -> None:
+    with Reader.open(crowd) as reader:
+        here = practices_here(reader)
+        rows = reader.connection.rows(
+            "select practice, count(*), round(avg(mart_outcomes.value), 2) from mart_outcomes join mart_cases using"
+            " (case_no) where definition_id = 'D1' and mart_outcomes.value is not null and comparison = 'treated'"
+            " and selection = 'consecutive' group by practice"
+        )
+    assert here.means is not None
+    means = {practice: (n, mean) for practice, n, mean in rows}
+    tags = {tag: practice for practice, tag in here.tags.items()}
+    assert {tags[line.tag] for line in here.means.lines} == set(NAMES)
+    for line in here.means.lines:
+        assert (line.n, line.mean) == pytest.approx(means[tags[line.tag]])
+    assert [line.label for line in here.means.lines] == [line.label for line in here.pool.lines]
+    said = everything_said(of_crowd())
+    assert mean_sentence(here.means) in said
+    assert "The same means as a table" in said
+    assert not any(line.tag in said for line in here.means.lines)
+
+
+def test_a_practice_sees_its_own_mean_marked_and_no_other_named(
+    of_crowd: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("MENTON_VIEWER", "practice:MILL")
+    app = of_crowd()
+    (row,) = [line for line in means_rows(app) if "yours" in line]
+    assert row.startswith("practice 4, yours")
+    monkeypatch.setenv("MENTON_VIEWER", "coordinator")
+    assert not [line for line in means_rows(of_crowd()) if "yours" in line]
+
+
+def means_rows(app: AppTest) -> list[str]:
+    """Names in the table of means."""
+    (found,) = [one.value for one in app.table if any("mean change" in name for name in one.value.columns)]
+    return [str(name) for name in found["practice"]]
+
+
+@pytest.fixture(scope="module")
+def uneven(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Four practices of some size, and one of six cases."""
+    made = tmp_path_factory.mktemp("uneven") / "cases"
+    for number, (name, n) in enumerate({**dict.fromkeys(NAMES, 40), "ORCHARD": 3}.items()):
+        load_rows(made, cases(name, n + number, seed=40 + number, excess=1.2), practice=name, source=f"{name}.csv")
+    return made
+
+
+def test_means_of_small_practices_are_left_out_and_cannot_be_worked_out(uneven: Path) -> None:
+    with Reader.open(uneven) as reader:
+        here = practices_here(reader)
+    assert here.means is not None
+    shown = {line.tag for line in here.means.lines}
+    out = [practice for practice, tag in here.tags.items() if tag not in shown]
+    assert "ORCHARD" in out
+    assert len(out) >= 3, "of two left out each could take its own mean from the sum of both"
+    said = " ".join([here.means.refused, *here.means.notes])
+    assert "nobody may work out one from the others" in said or "3 practices" in said
 
 
 def practices_of(lines: tuple) -> SharePool:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 from warehouse.analysis.funnel_limits import exact_limit
 from warehouse.errors import RequestError
+from warehouse.plural import number_of
 from warehouse.results import Caution
 
 if TYPE_CHECKING:
@@ -174,6 +175,6 @@ def _cautions(totals: Sequence[int], held: float, centre: float | None) -> tuple
         found.append(Caution("no_data", text))
     small = sum(1 for n in totals if 0 < n < 10)
     if small:
-        text = f"{small} period(s) with fewer than ten cases: the limits there are wide."
+        text = f"{number_of(small, 'period has', 'periods have')} fewer than ten cases: the limits there are wide."
         found.append(Caution("small_sample", text))
     return tuple(found)

@@ -24,6 +24,7 @@ import numpy as np
 
 from warehouse.analysis.run_length import expected_run_length, limit_for_run_length
 from warehouse.errors import RequestError
+from warehouse.plural import number_of
 from warehouse.results import Caution
 
 if TYPE_CHECKING:
@@ -254,7 +255,7 @@ def _cautions(n: int, plan: CusumPlan, *, risk_adjusted: bool) -> tuple[Caution,
         found.append(Caution("no_data", "No case has been assessed yet, so the chart has not started."))
     elif n < plan.detection_run_length:
         text = (
-            f"{n} case(s) so far; even a change to {plan.out_of_control:.0%} would take about "
+            f"{number_of(n, 'case')} so far; even a change to {plan.out_of_control:.0%} would take about "
             f"{plan.detection_run_length:.0f} cases to show, so silence says little."
         )
         found.append(Caution("small_sample", text))

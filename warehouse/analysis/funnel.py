@@ -19,6 +19,7 @@ import numpy as np
 
 from warehouse.analysis.funnel_limits import between_variance, overdispersion_factor, widened_limits
 from warehouse.errors import RequestError
+from warehouse.plural import number_of
 from warehouse.results import Caution, Interval
 
 if TYPE_CHECKING:
@@ -213,7 +214,9 @@ def _lines(
 def _cautions(k: int, phi: float, overdispersion: Overdispersion) -> tuple[Caution, ...]:
     found = []
     if overdispersion != "none" and k < _FEW:
-        text = f"With {k} practice(s), spread beyond chance is estimated from too few; read the limits loosely."
+        text = (
+            f"With {number_of(k, 'practice')}, spread beyond chance is estimated from too few; read the limits loosely."
+        )
         found.append(Caution("small_sample", text))
     if overdispersion == "none" and k >= _FEW and phi > 1 + 2 * math.sqrt(2 / k):
         text = (

@@ -28,6 +28,7 @@ from warehouse.analysis.meta_tau2 import (
     tau2_se_reml,
     typical_variance,
 )
+from warehouse.plural import number_of
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 if TYPE_CHECKING:
@@ -221,8 +222,8 @@ def _correction_caution(effects: Effects) -> list[Caution]:
     if not effects.corrected:
         return []
     text = (
-        f"{effects.corrected} practice(s) had a zero count and {effects.correction:g} was added to each of their "
-        "counts; a model of the counts themselves needs no such addition."
+        f"{number_of(effects.corrected, 'practice')} had a zero count and {effects.correction:g} was added to each of"
+        " their counts; a model of the counts themselves needs no such addition."
     )
     return [Caution("approximation", text)]
 

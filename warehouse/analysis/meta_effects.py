@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from warehouse.errors import RequestError
+from warehouse.plural import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -206,7 +207,7 @@ def _labels(labels: Sequence[str] | None, *columns: Sequence[float]) -> Sequence
 def _check_counts(events: Sequence[float], totals: Sequence[int]) -> None:
     bad = [i for i, (x, n) in enumerate(zip(events, totals, strict=True)) if not 0 <= x <= n]
     if bad:
-        found = f"{len(bad)} practice(s) with a count below zero or above its total."
+        found = f"{number_of(len(bad), 'practice')} with a count below zero or above its total."
         raise RequestError(
             found, where=f"practice number {bad[0] + 1}", expected="0 <= count <= total", remedy="check the input"
         )

@@ -18,6 +18,7 @@ import numpy as np
 
 from warehouse.analysis.meta_quadrature import PracticeCounts, read_counts
 from warehouse.analysis.meta_result import back, back_interval
+from warehouse.plural import number_of
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 if TYPE_CHECKING:
@@ -220,7 +221,7 @@ def _spread_p_value(counts: PracticeCounts, mu: float, tau: float) -> float:
 def _cautions(counts: PracticeCounts, found: Interval) -> tuple[Caution, ...]:
     cautions = []
     if counts.n.size < 5:
-        text = f"Only {counts.n.size} practice(s): how far practices differ is poorly known."
+        text = f"Only {number_of(counts.n.size, 'practice')}: how far practices differ is poorly known."
         cautions.append(Caution("small_sample", text))
     if math.isinf(found.low) or math.isinf(found.high):
         text = "The counts are too few to bound the share on one side."

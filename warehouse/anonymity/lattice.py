@@ -11,6 +11,7 @@ import polars as pl
 
 from warehouse.anonymity.hierarchy import MISSING, Hierarchy
 from warehouse.errors import RequestError
+from warehouse.plural import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -163,7 +164,8 @@ def _positions(frame: pl.DataFrame, hierarchy: Hierarchy) -> NDArray[np.int64]:
     values = frame[hierarchy.name].cast(pl.String).fill_null(MISSING)
     unknown = int((~values.is_in(list(places))).sum())
     if unknown:
-        found = f"{unknown} row(s) have a value of {hierarchy.name} that its hierarchy does not name."
+        rows = number_of(unknown, "row has", "rows have")
+        found = f"{rows} a value of {hierarchy.name} that its hierarchy does not name."
         raise RequestError(found, expected="every value in the hierarchy", remedy="add the value to the hierarchy")
     return np.array([places[value] for value in values], dtype=np.int64)
 

@@ -24,6 +24,7 @@ from warehouse.anonymity.assessment import Anonymity, assess
 from warehouse.anonymity.hierarchy import ANY, MISSING, Hierarchy
 from warehouse.anonymity.lattice import Diversity, Lattice, Node, build_lattice
 from warehouse.errors import RequestError
+from warehouse.plural import number_of
 from warehouse.results import Caution
 
 if TYPE_CHECKING:
@@ -183,7 +184,7 @@ def _changes(hierarchies: Sequence[Hierarchy], node: Node, left_out: int) -> tup
         elif level > 0:
             sentences.append(f"{hierarchy.name} is merged to: {', '.join(labels)}.")
     if left_out:
-        sentences.append(f"{left_out} case(s) are left out.")
+        sentences.append(f"{number_of(left_out, 'case is', 'cases are')} left out.")
     return tuple(sentences)
 
 
@@ -206,8 +207,9 @@ def _none(frame: pl.DataFrame, before: Anonymity, lattice: Lattice, k: int, l: i
         reason = "There is no case to contribute."
     else:
         reason = (
-            f"No allowed generalisation of these {frame.height} cases reaches classes of {k} with {l} different "
-            f"value(s) while leaving out at most {most}; contribute counts instead of cases."
+            f"No allowed generalisation of these {frame.height} cases reaches classes of {k} with "
+            f"{number_of(l, 'value', 'different values')} while leaving out at most {most}; contribute counts instead"
+            " of cases."
         )
     return Anonymised(
         frame=None,

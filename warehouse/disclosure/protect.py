@@ -33,6 +33,7 @@ from warehouse.disclosure.space import sets_of
 from warehouse.disclosure.system import Knowledge, extreme
 from warehouse.disclosure.targets import Goal, goals_of, guards_of
 from warehouse.errors import RequestError
+from warehouse.plural import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -172,9 +173,11 @@ def _refusal(table: Table, policy: Policy, reason: str) -> ProtectedTable:
 def _notes(policy: Policy, small: int, withheld: int) -> tuple[str, ...]:
     notes = []
     if small:
-        notes.append(f"{small} count(s) from 1 to {policy.minimum - 1} are shown as “{policy.small_label}”; 0 is 0.")
+        are = number_of(small, "count is", "counts are")
+        notes.append(f"{are} from 1 to {policy.minimum - 1} and shown as “{policy.small_label}”; 0 is 0.")
     if withheld:
-        notes.append(f"{withheld} count(s) are withheld so that no small count can be worked out from the others.")
+        are = number_of(withheld, "count is", "counts are")
+        notes.append(f"{are} withheld so that no small count can be worked out from the others.")
     if policy.round_to:
         notes.append(f"Counts are rounded to the nearest {policy.round_to}, so rows need not add up to totals.")
     return tuple(notes)

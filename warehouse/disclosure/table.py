@@ -11,6 +11,7 @@ import polars as pl
 
 from warehouse.disclosure.layout import Dimension, Layout
 from warehouse.errors import RequestError
+from warehouse.plural import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -56,7 +57,8 @@ class Table:
         for dimension in layout.dimensions:
             inside = frame[dimension.name].is_in(list(dimension.base)).fill_null(value=False)
             if dimension.complete and not bool(inside.all()):
-                found = f"{int((~inside).sum())} case(s) have no declared value of {dimension.name}."
+                outside = number_of(int((~inside).sum()), "case has", "cases have")
+                found = f"{outside} no declared value of {dimension.name}."
                 raise RequestError(
                     found, where=f"table {name}", expected="a category for every case", remedy="add the category"
                 )

@@ -16,6 +16,7 @@ from warehouse.analysis.design import Covariate, build_design
 from warehouse.analysis.inputs import z_value
 from warehouse.analysis.logistic import firth, fit_or_fall_back
 from warehouse.anonymity import ANY
+from warehouse.plural import number_of
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.result import Figure
 from warehouse.pooled.tables import coarser
@@ -69,7 +70,9 @@ def adjusted_ratios(
     """
     taking_part = [one for one in members if one.cases is not None and _is_kept(agreement, by, one.levels[by])]
     if len(taking_part) < agreement.fewest_practices:
-        note = f"No adjusted comparison: {len(taking_part)} practice(s) gave single cases with this variable."
+        note = (
+            f"No adjusted comparison: {number_of(len(taking_part), 'practice')} gave single cases with this variable."
+        )
         return Adjusted(practices=len(taking_part), notes=(note,))
     levels = {one.name: max(member.levels[one.name] for member in taking_part) for one in agreement.variables}
     levels[by] = max(levels[by], at)

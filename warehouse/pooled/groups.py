@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from warehouse.analysis.meta import pool
 from warehouse.analysis.meta_effects import ratio_effects
 from warehouse.analysis.proportion import wilson_interval
+from warehouse.plural import number_of
 from warehouse.pooled.adjusted import Adjusted, adjusted_ratios
 from warehouse.pooled.member import Groups, added
 from warehouse.pooled.practices import is_whole, left_out_notes, publish_totals
@@ -225,8 +226,8 @@ def _ratio(label: str, reference: str, parts: _Parts, agreement: Agreement, leve
     name = f"risk ratio, {label} over {reference}"
     if len(effects.practices) < agreement.fewest_practices or sum(first.counted) < agreement.minimum:
         reason = (
-            f"{len(effects.practices)} practice(s) have cases in both groups with an outcome to compare; at least"
-            f" {agreement.fewest_practices} are needed."
+            f"{number_of(len(effects.practices), 'practice has', 'practices have')} cases in both groups with an"
+            f" outcome to compare; at least {agreement.fewest_practices} are needed."
         )
         return Figure(name=name, value=None, low=None, high=None, level=level, method="none", n=0, notes=(reason,))
     return figure(name, pool(effects, level=level).natural(), digits=RATIO_DIGITS)
@@ -236,4 +237,9 @@ def _others_note(parts: _Parts) -> tuple[str, ...]:
     if not parts.others:
         return ()
     n = len(parts.others)
-    return (f"{n} practice(s) gave counts of which some are hidden; they enter within the limits known of them.",)
+    gave = number_of(
+        n,
+        "practice gave counts of which some are hidden; it enters",
+        "practices gave counts of which some are hidden; they enter",
+    )
+    return (f"{gave} within the limits known of them.",)

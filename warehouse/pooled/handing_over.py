@@ -14,6 +14,7 @@ import polars as pl
 
 from warehouse.anonymity import ANY, anonymise
 from warehouse.disclosure import protect
+from warehouse.plural import number_of
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.history import Difference, past_of, smallest_difference
 from warehouse.pooled.moments import moments_of, why_no_mean
@@ -131,8 +132,9 @@ def _why_not(cases: GroupCases, agreement: Agreement, level: Level, differing: D
         return "The group agreed on counts only, so single cases must not leave, not even generalised."
     if differing is not None and differing.total < agreement.fewest_new:
         return (
-            f"Only {differing.total} case(s) are new, changed or taken out since an earlier contribution. Whoever kept"
-            f" that one could learn about these few by comparing; wait until there are {agreement.fewest_new}."
+            f"Only {number_of(differing.total, 'case is', 'cases are')} new, changed or taken out since an earlier"
+            " contribution. Whoever kept that one could learn about these few by comparing; wait until there are"
+            f" {agreement.fewest_new}."
         )
     return ""
 

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from warehouse.analysis.meta import pool
 from warehouse.analysis.meta_effects import mean_effects
 from warehouse.measures.catalogue import CATALOGUE
+from warehouse.plural import number_of
 from warehouse.pooled.result import MeanLine, MeanPool, figure
 from warehouse.pooled.shares import spread_of, tag_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from warehouse.outcomes.definition import Definition
-    from warehouse.pooled.member import Member
     from warehouse.pooled.moments import Moments
     from warehouse.pooled.result import SharePool
 
@@ -27,18 +28,26 @@ _METHODS = (
 
 
 def pooled_means(
-    members: Sequence[Member], definition: Definition, shares: SharePool, *, fewest: int, salt: str, level: float = 0.95
+    moments: Mapping[str, Moments | None],
+    definition: Definition,
+    shares: SharePool,
+    *,
+    fewest: int,
+    salt: str,
+    notes: Sequence[str] = (),
+    level: float = 0.95,
 ) -> MeanPool | None:
     """The mean change over the practices; None for a definition that looks at no single change.
 
     Practices stand in the order, and under the labels, of their shares.
 
     Args:
-        members: The practices' contributions.
+        moments: Pseudonym -> number, mean and variance of the changes; None where a practice has or gave none.
         definition: The definition.
         shares: Their shares: a practice that is not shown there has no mean here.
         fewest: Fewest practices behind anything pooled.
         salt: What the tags of the shares were made with.
+        notes: What to keep in mind of those left out.
         level: Level of all intervals.
     """
     part = definition.single_change
@@ -47,12 +56,12 @@ def pooled_means(
     measure = CATALOGUE[part.measures[0]]
     what = "beyond ordinary growth" if part.basis == "growth_adjusted" else "as measured"
     about = f"{measure.label}, change {what}; more is worse"
-    given = {tag_of(member.pseudonym, salt): member.means.get(definition.id) for member in members}
+    given = {tag_of(pseudonym, salt): found for pseudonym, found in moments.items()}
     rows = [(line.label, line.tag, found) for line in shares.lines if (found := given.get(line.tag)) is not None]
-    empty = MeanPool(outcome=definition.id, about=about, unit=measure.unit, practices=len(rows))
+    empty = MeanPool(outcome=definition.id, about=about, unit=measure.unit, practices=len(rows), notes=tuple(notes))
     if len(rows) < fewest:
-        reason = f"A pooled mean needs at least {fewest} practices that gave theirs; {len(rows)} did."
-        return MeanPool(outcome=definition.id, about=about, unit=measure.unit, practices=len(rows), refused=reason)
+        reason = f"A pooled mean needs at least {fewest} practices that show theirs; {len(rows)} can be used."
+        return replace(empty, refused=reason)
     return _pooled(empty, rows, level)
 
 
@@ -82,7 +91,8 @@ def _pooled(empty: MeanPool, rows: Sequence[tuple[str, str, Moments]], level: fl
         prediction_high=prediction.high if prediction else None,
         spread=spread_of(first.heterogeneity),
         notes=(
-            *(f"Left out: {n} practice(s), {reason}." for reason, n in effects.left_out.items()),
+            *empty.notes,
+            *(f"Left out: {number_of(n, 'practice')}, {reason}." for reason, n in effects.left_out.items()),
             *dict.fromkeys(caution.text for caution in first.estimate.warnings),
         ),
     )

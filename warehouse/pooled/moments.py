@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from warehouse.plural import number_of
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
@@ -79,11 +81,12 @@ def why_no_mean(
     if len(values) < agreement.mean_minimum:
         return f"a mean needs {agreement.mean_minimum} cases; there are {len(values)}"
     if len(values) != counted:
-        return f"{counted - len(values)} counted case(s) have no change, and the difference would tell so"
+        without = number_of(counted - len(values), "counted case has", "counted cases have")
+        return f"{without} no change, and the difference would tell so"
     now = set(marks_of(values).items())
     for one in history:
         before = set(one.values.get(outcome, {}).items())
         fewest = max(len(now - before), len(before - now))
         if before and 0 < fewest < agreement.mean_minimum:
-            return f"compared with an earlier mean it would tell about {fewest} case(s)"
+            return f"compared with an earlier mean it would tell about {number_of(fewest, 'case')}"
     return ""

@@ -57,7 +57,7 @@ def pooled_result(
     )
     means = (
         pooled_means(
-            members,
+            {member.pseudonym: member.means.get(one.outcome) for member in members},
             agreement.definition(one.outcome),
             one,
             fewest=agreement.fewest_practices,

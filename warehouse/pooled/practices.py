@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from warehouse.disclosure.published import WITHHELD
+from warehouse.plural import number_of
 from warehouse.pooled.publishing import fits
 from warehouse.pooled.ranges import Range, exactly, tightened
 from warehouse.pooled.tables import (
@@ -182,4 +183,4 @@ def _shown(count: Range, agreement: Agreement) -> str:
 
 def left_out_notes(left_out: Counter[str]) -> tuple[str, ...]:
     """A sentence a reason."""
-    return tuple(f"Left out: {n} practice(s) ({reason})." for reason, n in left_out.items())
+    return tuple(f"Left out: {number_of(n, 'practice')} ({reason})." for reason, n in left_out.items())

@@ -16,6 +16,7 @@ from warehouse.analysis.meta_effects import logit_effects
 from warehouse.analysis.meta_glmm import binomial_normal
 from warehouse.analysis.proportion import proportion
 from warehouse.analysis.shrinkage import partial_pooling
+from warehouse.plural import number_of
 from warehouse.pooled.practices import left_out_notes, published_practices
 from warehouse.pooled.ranges import Filled, filled
 from warehouse.pooled.result import Edge, Figure, Line, SharePool, Spread, figure
@@ -222,8 +223,8 @@ def _hidden_notes(hidden: int) -> tuple[str, ...]:
     if not hidden:
         return ()
     return (
-        f"The adverse cases of {hidden} practice(s) are hidden; they enter at what is expected of them, and the pooled"
-        " share is also given with all of them at their least and at their most.",
+        f"The adverse cases of {number_of(hidden, 'practice')} are hidden; they enter at what is expected of them, and"
+        " the pooled share is also given with all of them at their least and at their most.",
     )
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from warehouse.wording import cases, percent, signed
 
 if TYPE_CHECKING:
-    from warehouse.pooled.result import Figure, Line, MeanPool, SharePool, Spread
+    from warehouse.pooled.result import Figure, Line, MeanLine, MeanPool, SharePool, Spread
 
 ORDER = "Practices stand in order of size, the largest first, and not by result: this is no ranking."
 _FEW = 10
@@ -163,6 +163,11 @@ def mean_words(figure: Figure) -> tuple[str, str]:
     if figure.value is None or figure.low is None or figure.high is None:
         return "none", "; ".join(figure.notes) or "no interval"
     return signed(figure.value, digits=2), signed_range(figure.low, figure.high)
+
+
+def mean_of_line(line: MeanLine) -> tuple[str, str]:
+    """The mean change of one practice and its interval."""
+    return signed(line.mean, digits=2), signed_range(line.low, line.high)
 
 
 def mean_sentence(found: MeanPool) -> str:

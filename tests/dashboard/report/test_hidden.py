@@ -12,12 +12,13 @@ import pytest
 from dashboard.report.figures import figure_svg
 from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
-from dashboard.report.protected import POLICY, groups_with_means
+from dashboard.report.protected import POLICY
 from dashboard.report.whole import cell
 from tests.dashboard.report.conftest import files_of, notes_of, parts_of, rows
 from tests.hand_made import load_rows, made_case
 from warehouse.disclosure import Cell, attack, attack_guarded
 from warehouse.errors import RequestError
+from warehouse.grouped_changes import groups_with_means
 from warehouse.published_counts import Published, threshold_name
 from warehouse.reader import Reader
 from warehouse.selection import Selection
@@ -146,6 +147,18 @@ def test_a_mean_needs_eight_cases_and_none_can_be_worked_out_from_the_others() -
     hidden = cells | {"d": Cell("withheld", "withheld", None), "z": cell(0)}
     assert groups_with_means(hidden, sizes | {"z": 0}, POLICY) == {"a", "b", "c"}
     assert groups_with_means({"a": cell(60)}, {"a": 60}, POLICY) == {"a"}
+
+
+def test_of_means_left_out_no_practice_can_work_out_another_one() -> None:
+    sizes = {"a": 60, "b": 30, "c": 12, "d": 7}
+    cells = {practice: cell(n) for practice, n in sizes.items()}
+    # without its own 7 cases d would be left with the mean of c, and of b and c still knows that of neither
+    assert groups_with_means(cells, sizes, POLICY, to_themselves=True) == {"a"}
+    # three left out, but the largest of them is left with seven cases of the others
+    few = {"a": 60, "b": 30, "c": 9, "d": 6, "e": 4, "f": 3}
+    shown = groups_with_means({practice: cell(n) for practice, n in few.items()}, few, POLICY, to_themselves=True)
+    assert shown == {"a", "b"}
+    assert groups_with_means({"a": cell(60), "b": cell(9)}, {"a": 60, "b": 9}, POLICY, to_themselves=True) == {"a", "b"}
 
 
 def test_means_of_small_groups_are_not_shown(outside: Made, whole: Made) -> None:

@@ -131,7 +131,7 @@ def test_the_coordinator_sees_who_takes_part_by_pseudonym(
     said = capsys.readouterr().out
     assert len(re.findall(r"\bP(?:-[A-Z2-7]{4}){4}\b", said)) == 3
     assert "counts" in said
-    assert "1 invitation(s) not used yet" in said
+    assert "1 invitation not used yet" in said
     assert not any(practice in said for practice in PRACTICES)
     assert main(["group", "list", "--record", "--group", str(home / "bay")]) == 0
     assert capsys.readouterr().out.count('"took in"') == 3

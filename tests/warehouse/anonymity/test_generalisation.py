@@ -137,7 +137,7 @@ def test_leaving_rows_out_is_the_last_resort() -> None:
     fixed = Hierarchy.of_order("age", AGES, sizes=(), droppable=False)
     leaving = anonymise(frame, [fixed], k=5, largest_share_left_out=0.1)
     assert leaving.left_out == 1
-    assert leaving.changes == ("1 case(s) are left out.",)
+    assert leaving.changes == ("1 case is left out.",)
     assert any("no longer a consecutive series" in caution.text for caution in leaving.warnings)
     assert leaving.discernibility == 20**2 + 21
     cheaper = anonymise(frame, [AGE], k=5, largest_share_left_out=0.1, suppression="when it keeps more")

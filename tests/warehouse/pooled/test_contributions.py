@@ -153,7 +153,7 @@ def test_a_renewal_by_a_few_cases_is_refused() -> None:
     before = cohort(np.random.default_rng(1), 100, agreed)
     more = as_cases(pl.concat([before.frame, cohort(np.random.default_rng(2), 3, agreed).frame]), agreed)
     made = hand_over(more, agreed, level="counts", history=(handed(before, agreed, "counts"),))
-    assert made.refused.startswith("Only 3 case(s) are new")
+    assert made.refused.startswith("Only 3 cases are new")
 
 
 def test_the_same_cases_may_be_handed_over_again_for_a_new_agreement() -> None:

@@ -12,6 +12,7 @@ from statsmodels.stats.meta_analysis import combine_effects
 
 from tests.study_group import agreement, counted, member
 from warehouse.outcomes.registry import shipped_registry
+from warehouse.plural import number_of
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import GroupCases
 from warehouse.pooled.handing_over import HandingOver, hand_over
@@ -117,7 +118,7 @@ def test_a_mean_does_not_leave_where_it_would_tell_of_cases_without_a_change() -
     cases = counted(12, 60, PLAIN)
     values = dict(list(cases.values["D1"].items())[1:])
     made = hand_over(replace(cases, values={"D1": values}), PLAIN, level="counts")
-    assert any("1 counted case(s) have no change" in one for one in made.held_back)
+    assert any("1 counted case has no change" in one for one in made.held_back)
 
 
 def handed(cases: GroupCases, made: HandingOver) -> Handed:
@@ -143,7 +144,7 @@ def test_two_means_in_a_row_do_not_give_the_few_that_differ_away(changed: int, l
     again = [value + (i < changed) for i, value in enumerate(first.values["D1"][key] for key in keys)]
     second = hand_over(with_changes(first, again), PLAIN, level="counts", history=(handed(first, made),))
     assert bool(second.means) is leaves
-    assert leaves or any(f"it would tell about {changed} case(s)" in one for one in second.held_back)
+    assert leaves or any(f"it would tell about {number_of(changed, 'case')}" in one for one in second.held_back)
 
 
 def test_a_definition_of_several_parts_has_no_mean() -> None:
@@ -162,7 +163,7 @@ def test_a_definition_of_several_parts_has_no_mean() -> None:
 def test_with_too_few_means_there_is_a_sentence() -> None:
     made = [hand_over(one, PLAIN, level="counts") for one in practices(3)]
     found = pooled_mean([made[0], made[1], replace(made[2], means={})])
-    assert found.refused == "A pooled mean needs at least 3 practices that gave theirs; 2 did."
+    assert found.refused == "A pooled mean needs at least 3 practices that show theirs; 2 can be used."
     assert mean_sentence(found) == found.refused
     assert mean_prediction_sentence(found) == mean_spread_sentence(found) == ""
 
