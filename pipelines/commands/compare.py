@@ -67,6 +67,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+_SAID_BY_PLAN = ("by", "by2", "a", "b", "reference", "adjust", "strata", "primary", "outcomes", "resamples")
 _NEEDS_PAIR = ("adjust", "strata", "primary", "outcomes", "resamples")
 
 
@@ -76,6 +77,10 @@ def _check(args: argparse.Namespace) -> None:
     Raises:
         RequestError: They do not.
     """
+    given = [f"--{option}" for option in _SAID_BY_PLAN if getattr(args, option)] if args.plan else []
+    if given:
+        found = f"a plan says what is compared and how; {' and '.join(given)} cannot be given with --plan"
+        raise RequestError(found, remedy="leave out what the plan says, or compare without a plan")
     if bool(args.a) != bool(args.b):
         found = "one of --a and --b is missing"
         raise RequestError(found, expected="both groups, or neither", remedy="name the other group too")
@@ -92,9 +97,6 @@ def _check(args: argparse.Namespace) -> None:
     if args.seed is not None and not args.resamples:
         found = "--seed is given without --resamples"
         raise RequestError(found, remedy="say how many resamples, --resamples 2000")
-    if args.plan and (args.a or args.by or args.by2):
-        found = "a plan says what is compared; --a, --b, --by and --by2 do not go with --plan"
-        raise RequestError(found, remedy="leave them out")
     if args.primary:
         _check_method(args.primary)
 
