@@ -1,11 +1,13 @@
 """TOML that a person hands over, with bounds the standard library does not set.
 
 ``tomllib`` gives up on deep nesting with ``RecursionError`` and on a number of thousands of digits with a bare
-``ValueError``; here both are what they are to the person: a file that is not well formed.
+``ValueError``, and it takes time with the square of the parts of a dotted name; here all three are what they are to the
+person: a file that is not well formed.
 """
 
 from __future__ import annotations
 
+import re
 import tomllib
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +17,12 @@ if TYPE_CHECKING:
 MOST_BYTES = 4_000_000
 """Far more than a mapping of the widest file takes; the longest file of this program's own has 60,000 bytes."""
 
+MOST_PARTS = 100
+"""Of a dotted name; those of this program have at most three."""
+
+PART = r"""(?:[A-Za-z0-9_-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')[ \t]*+"""
+TOO_MANY_PARTS = re.compile(rf"""(?<![A-Za-z0-9_.\\-])(?:{PART}\.[ \t]*+){{{MOST_PARTS}}}""")
+
 
 def toml_from(text: str) -> dict[str, Any]:
     """What a TOML text says.
@@ -22,6 +30,9 @@ def toml_from(text: str) -> dict[str, Any]:
     Raises:
         tomllib.TOMLDecodeError: It is not well formed, whatever is wrong with it.
     """
+    if TOO_MANY_PARTS.search(text):
+        message = f"a name in it has more than {MOST_PARTS} parts (at an unknown place)"
+        raise tomllib.TOMLDecodeError(message)
     try:
         found = tomllib.loads(text)
     except tomllib.TOMLDecodeError:

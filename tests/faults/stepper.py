@@ -24,9 +24,11 @@ class Stepper:
             text=True,
         )
 
-    def run(self, words: list[str], *, kill: int | None = None, within: float | None = None) -> tuple[int, int]:
-        """Carry a command out; gives its exit code and its steps."""
-        asked = {"words": words, "log": str(self.log), "kill": kill, "within": within}
+    def run(
+        self, words: list[str], *, kill: int | None = None, within: float | None = None, counted: bool = True
+    ) -> tuple[int, int]:
+        """Carry a command out; gives its exit code and its steps (0 where they are not counted)."""
+        asked = {"words": words, "log": str(self.log), "kill": kill, "within": within, "counted": counted}
         assert self.process.stdin is not None
         assert self.process.stdout is not None
         self.process.stdin.write(json.dumps(asked) + "\n")

@@ -21,10 +21,10 @@ from warehouse.storage import Connection
 from warehouse.store import STORE
 from warehouse.verify import verify
 
-ORDINARY = 300
+ORDINARY = 200
 INPUTS = int(os.environ.get("MENTON_FUZZ_INPUTS", "1000000"))
 WHOLE = sum(door.share for door in DOORS.values())
-COSTLY = {"reading, mapping and interpreting": 60, "workbooks": 150}
+COSTLY = {"reading, mapping and interpreting": 40, "workbooks": 80, "text files": 100}
 """Doors that get fewer inputs in an ordinary run."""
 
 
