@@ -41,7 +41,7 @@ check: $(VENV)/made-for-tests
 
 test: check
 	sh tests/install_browser.sh
-	$(BIN)/python -m pytest -m "not slow and not benchmark" -n 2 --dist loadfile --cov --cov-report=term --durations=15
+	$(BIN)/python -m pytest -m "not slow and not benchmark" -n 2 --dist loadfile --no-loadscope-reorder --cov --cov-report=term --durations=15
 	$(MAKE) sail
 
 # The client of pysail lies apart: Great Expectations looks for pyspark and ends the program where it finds a part of it.

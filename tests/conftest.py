@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import os
+import pickle
+import shutil
+import time
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -44,10 +48,66 @@ def take_in(handover: Handover, warehouse: Path, *, publish_after: bool = True) 
     )
 
 
+LONGEST = (
+    "dashboard/test_browser.py",
+    "dashboard/test_login.py",
+    "pipelines/test_main_job.py",
+    "faults/test_kill_commands.py",
+    "faults/test_hostile.py",
+    "dashboard/test_practices.py",
+    "dashboard/test_bring",
+    "pipelines/points/test_points_ingest.py",
+    "faults/",
+    "dashboard/",
+)
+"""Files (beginnings of their paths) that run first: a long one that began last would leave the other process idle."""
+
+LONGEST_WAIT = 900
+"""Seconds that a process waits for the study group which another one makes; usually half a minute."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files that take longest first; ``make test`` tells pytest-xdist to keep this order."""
+    here = Path(__file__).parent
+
+    def place(item: pytest.Item) -> int:
+        path = item.path.relative_to(here).as_posix()
+        return next((n for n, beginning in enumerate(LONGEST) if path.startswith(beginning)), len(LONGEST))
+
+    items.sort(key=place)
+
+
 @pytest.fixture(scope="session")
 def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
-    """About 400 invented cases of seven practices in one warehouse. Tests only read it."""
-    folder = tmp_path_factory.mktemp("study")
+    """About 400 invented cases of seven practices in one warehouse. Tests only read it.
+
+    Made once for all processes of a run; each has its own copy of the warehouse, since writers shut others out.
+    """
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        return made_study(tmp_path_factory.mktemp("study"))
+    shared = tmp_path_factory.getbasetemp().parent / "study"
+    done = shared / "made"
+    try:
+        shared.mkdir()
+    except FileExistsError:
+        for _ in range(5 * LONGEST_WAIT):  # the other process is making it
+            if done.exists():
+                break
+            time.sleep(0.2)
+    else:
+        draft = shared / "draft"
+        draft.write_bytes(pickle.dumps(made_study(shared)))
+        draft.rename(done)
+    assert done.exists(), "the process that makes the study group failed"
+    made: Study = pickle.loads(done.read_bytes())
+    own = tmp_path_factory.mktemp("study")
+    for path in made.warehouse.parent.glob(f"{made.warehouse.name}*"):  # the folder, and the key beside it
+        (shutil.copytree if path.is_dir() else shutil.copy)(path, own / path.name)
+    return replace(made, warehouse=own / made.warehouse.name)
+
+
+def made_study(folder: Path) -> Study:
+    """The study made in a folder."""
     handovers = tuple(write_demo(folder / "exports", settings=Settings().with_about(400)))
     last = handovers[-1]
     outcomes = tuple(take_in(one, folder / "warehouse", publish_after=one is last) for one in handovers)
