@@ -7,6 +7,8 @@ once for a build and then kept, until another build is published.
 from __future__ import annotations
 
 import os
+import threading
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
@@ -21,12 +23,13 @@ from warehouse.errors import KeyProblemError, RequestError
 from warehouse.snapshot import Snapshot, current_snapshot
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from dashboard.report.findings import Audience, Findings
     from dashboard.viewer import Viewer
     from warehouse.pooled.here import Here
     from warehouse.protected_rates import ProtectedRates
+    from warehouse.reader import Reader
     from warehouse.selection import Selection
 
 T = TypeVar("T")
@@ -122,7 +125,7 @@ class Desk:
 
     def _answer(self, question: Callable[..., T], **arguments: object) -> T:
         named = f"{question.__module__}.{question.__qualname__}"
-        work = _Work(self.place, question, arguments)
+        work = _Work(self.place, self.snapshot.build_id, question, arguments)
         found = _kept(str(self.place.folder), self.snapshot.build_id, named, repr(sorted(arguments.items())), work)
         return cast("T", found)
 
@@ -130,14 +133,50 @@ class Desk:
 @dataclass(frozen=True, slots=True)
 class _Work:
     place: Place
+    build: str
     question: Callable[..., Any]
     arguments: dict[str, object]
 
     def done(self) -> Any:  # noqa: ANN401 - whatever the question gives
-        from warehouse.reader import Reader
-
-        with Reader.open(self.place.folder, key=self.place.encryption_key()) as reader:
+        with _reader(self.place, self.build) as reader:
             return self.question(reader, **self.arguments)
+
+
+_run = threading.local()
+
+
+@contextmanager
+def one_reader() -> Iterator[None]:
+    """All questions of one run of a page read one open snapshot: to open it takes as long as to answer some of them."""
+    _run.shares = True
+    try:
+        yield
+    finally:
+        _run.shares = False
+        _close_shared()
+
+
+def _close_shared() -> None:
+    shared, _run.reader = getattr(_run, "reader", None), None
+    if shared is not None:
+        shared.close()
+
+
+@contextmanager
+def _reader(place: Place, build: str) -> Iterator[Reader]:
+    """The snapshot opened for reading: the one this run has open already, if it is of the place and build asked for."""
+    from warehouse.reader import Reader
+
+    if not getattr(_run, "shares", False):
+        with Reader.open(place.folder, key=place.encryption_key()) as opened:
+            yield opened
+        return
+    shared: Reader | None = getattr(_run, "reader", None)
+    if shared is None or (_run.place, shared.snapshot.build_id) != (place, build):
+        _close_shared()
+        shared = Reader.open(place.folder, key=place.encryption_key())
+        _run.place, _run.reader = place, shared
+    yield shared
 
 
 @st.cache_resource(max_entries=KEPT_ANSWERS, show_spinner="Counting …")

@@ -69,7 +69,7 @@ def case_dots(
     """The cases counted under a definition; None where it has no single change, or its measure was never read."""
     chosen = reader.definition(definition)
     part = chosen.single_change
-    columns = _columns(reader)
+    columns = set(reader.connection.columns("mart_spans"))
     measure = next((one for one in part.measures if f"{one}__before" in columns), None) if part else None
     if part is None or measure is None:
         return None
@@ -86,17 +86,12 @@ def case_dots(
         measure=measure,
         label=label,
         unit=unit,
-        frame=_drawn(reader, source, values, most),
+        frame=_drawn(reader, source, values, most, of=int(n_with)),
         n=n,
         n_other=n - int(n_with),
         expected=middle,
         band=error_band(reader, measure=measure, selection=selection),
     )
-
-
-def _columns(reader: Reader) -> set[str]:
-    rows = reader.connection.rows("select column_name from duckdb_columns() where table_name = 'mart_spans'")
-    return {column for (column,) in rows}
 
 
 def _counted(
@@ -120,12 +115,29 @@ def _counted(
     return source, [part.span, *values]
 
 
-def _drawn(reader: Reader, source: str, values: list[object], most: int) -> pl.DataFrame:
-    """The cases to draw, by their keyed hash."""
-    frame = reader.connection.frame(
-        f"select substring(case_key, 1, {SHOWN_KEY}) as case, * exclude (case_key, is_drawn)"
-        f" from ({source}) as counted where is_drawn order by case_key limit {int(most)}",
-        values,
-    )
+def _drawn(reader: Reader, source: str, values: list[object], most: int, *, of: int) -> pl.DataFrame:
+    """The cases to draw, by their keyed hash.
+
+    Hashes are spread evenly, so the lowest are looked for among those below a bound that leaves half as many again as
+    are drawn; should that be too few after all, among all.
+    """
+    bound = _bound(1.5 * most / of) if of > 2 * most else ""
+    frame = _lowest(reader, source, values, most, bound=bound)
+    if bound and frame.height < most:
+        frame = _lowest(reader, source, values, most, bound="")
     labels = {code: reader.label("appliance_category", code) for code in frame["appliance"].drop_nulls().unique()}
     return frame.with_columns(frame["appliance"].replace(labels))
+
+
+def _bound(share: float) -> str:
+    """The first digits of the hash below which this share of all hashes lies."""
+    return f"{int(share * 16**8):08x}"
+
+
+def _lowest(reader: Reader, source: str, values: list[object], most: int, *, bound: str) -> pl.DataFrame:
+    below = f" and case_key < '{bound}'" if bound else ""
+    return reader.connection.frame(
+        f"select substring(case_key, 1, {SHOWN_KEY}) as case, * exclude (case_key, is_drawn)"
+        f" from ({source}) as counted where is_drawn{below} order by case_key limit {int(most)}",
+        values,
+    )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.wording import signed
@@ -47,7 +48,7 @@ def agreement_chart(
             ],
         )
     )
-    chart = alt.layer(
+    chart = layered(
         dots, *_lines(repeats, palette), width=width, height=380 if large else 300, description=agreement_alt(repeats)
     )
     return dressed(chart, palette, large=large)

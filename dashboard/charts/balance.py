@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 
@@ -63,7 +64,7 @@ def balance_chart(found: Balance, *, palette: Palette = LIGHT, large: bool = Fal
         .mark_text(align="left", dx=5, dy=up)
         .encode(x=x_at(0), y=alt.Y("variable:N", sort=variables, axis=None), text=alt.Text("variable:N"))
     )
-    chart = alt.layer(
+    chart = layered(
         line, marks, names, width=width, height=max(1, len(variables)) * step, description=balance_alt(found)
     )
     return dressed(chart, palette, large=large)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.layers import layered
 from dashboard.charts.places import y_at
 from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.wording import bounds_sentence, percent
@@ -57,5 +58,5 @@ def bounds_chart(
         .mark_text(dy=off + 4, fontWeight="bold")
         .encode(x=x, y=y, text=alt.Text("said:N"))
     )
-    chart = alt.layer(span, points, outer, inner, width=width, height=height, description=bounds_sentence(group))
+    chart = layered(span, points, outer, inner, width=width, height=height, description=bounds_sentence(group))
     return dressed(chart, palette, large=large)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.layers import layered
 from dashboard.charts.places import words, y_at
 from dashboard.theme import LIGHT, Palette, dressed
 
@@ -32,7 +33,7 @@ def changes_chart(
 ) -> alt.LayerChart:
     """The histogram with the threshold and the band of measuring error."""
     layers = [*_band(picture, palette), _bars(picture, palette), *_marks(picture, palette)]
-    chart = alt.layer(*layers, width=width, height=420 if large else 280, description=changes_alt(picture))
+    chart = layered(*layers, width=width, height=420 if large else 280, description=changes_alt(picture))
     return dressed(chart, palette, large=large)
 
 

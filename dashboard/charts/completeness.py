@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed, text_on, turning_point
 
@@ -68,7 +69,7 @@ def completeness_chart(
         .mark_text(align="left", dy=-10, fontWeight="bold", limit=alt.ExprRef("width"))
         .encode(x=x_at(0), y=alt.Y("field:N", sort=fields, axis=None), text=alt.Text("field:N"))
     )
-    chart = alt.layer(
+    chart = layered(
         cells, numbers, names, width=width, height=max(1, len(fields)) * ROW, description=completeness_alt(found)
     )
     return dressed(chart, palette, large=large)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.contrast_words import points_range
 from dashboard.theme import LIGHT, Palette, dressed
@@ -83,7 +84,7 @@ def differences_chart(
     ).encode(x=x, fill=fill)
     names = base.mark_text(align="left", dx=5, dy=up, fontWeight="bold", limit=alt.ExprRef("width - 150"))
     numbers = base.mark_text(align="right", dy=up)
-    chart = alt.layer(
+    chart = layered(
         zero,
         intervals,
         marks,

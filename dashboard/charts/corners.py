@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 
@@ -52,7 +53,7 @@ def corners_chart(
         align="left", dy=-round(step * 0.26), fontWeight="bold"
     )
     counts = base.transform_filter(f"datum.face == '{CLASSES[0]}'").mark_text(align="right", dy=-round(step * 0.26))
-    chart = alt.layer(
+    chart = layered(
         bars,
         names.encode(x=x_at(0), text=alt.Text("teeth:N")),
         counts.transform_calculate(said="format(datum.n, ',') + ' adverse'").encode(

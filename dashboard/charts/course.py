@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import altair as alt
 
+from dashboard.charts.layers import layered
 from dashboard.theme import LIGHT, Palette, dressed
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ def course_chart(
     dots = base.mark_point(color=palette.main, filled=True, size=70, opacity=1)
     words = base.mark_text(align="left", dx=6, dy=-10).encode(text=alt.Text("said:N"))
     words = words.transform_calculate(said="format(datum.value, '.1f') + ' ' + replace(datum.timepoint, '_', '-')")
-    chart = alt.layer(line, dots, words, width=width, height=220, description=course_alt(course, label, unit))
+    chart = layered(line, dots, words, width=width, height=220, description=course_alt(course, label, unit))
     return dressed(chart, palette, large=large)
 
 

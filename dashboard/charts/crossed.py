@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed, text_on, turning_point
 from warehouse.wording import percent
@@ -68,7 +69,7 @@ def crossed_chart(
         .mark_text(align="left", dy=-16, fontWeight="bold", limit=alt.ExprRef("width"))
         .encode(x=x_at(0), y=alt.Y("group:N", sort=groups, axis=None), text=alt.Text("group:N"))
     )
-    chart = alt.layer(
+    chart = layered(
         cells, shares, counts, names, width=width, height=max(1, len(groups)) * ROW, description=crossed_alt(found)
     )
     return dressed(chart, palette, large=large)

@@ -5,11 +5,12 @@ Class is told by shape as well as by colour: adverse cases are filled triangles,
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import altair as alt
 import polars as pl
 
+from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 
@@ -80,9 +81,7 @@ def beyond_chart(
     name = base.mark_text(align="right", dy=-8, color=palette.adverse).encode(
         x=x_at("width"), y=alt.Y("at:Q"), text=alt.Text("said:N")
     )
-    chart = alt.layer(
-        marks, rule, name, width=width, height=380 if large else 300, description=beyond_alt(dots, picked)
-    )
+    chart = layered(marks, rule, name, width=width, height=380 if large else 300, description=beyond_alt(dots, picked))
     return dressed(chart, palette, large=large)
 
 
@@ -93,13 +92,18 @@ def _dots(frame: pl.DataFrame, palette: Palette, *, dimmed: bool = False) -> alt
     colours = alt.Scale(domain=classes, range=[palette.adverse, palette.main])
     stroke = alt.Stroke("status:N", scale=colours, legend=legend)
     fill = alt.Fill("status:N", scale=colours, legend=legend)
-    filled = alt.condition("datum.status == 'adverse'", alt.value(0.85), alt.value(0.0))
-    emphasis = {
-        "size": alt.condition("datum.is_picked", alt.value(110), alt.value(24)),
-        "opacity": alt.condition("datum.is_picked", alt.value(1.0), alt.value(0.35)),
+    filled = alt.FillOpacityValue(0.0, condition=_where("datum.status == 'adverse'", 0.85))
+    emphasis: dict[str, Any] = {
+        "size": alt.SizeValue(24, condition=_where("datum.is_picked", 110)),
+        "opacity": alt.OpacityValue(0.35, condition=_where("datum.is_picked", 1.0)),
     }
     marks: alt.Chart = alt.Chart(frame).mark_point(size=42, strokeWidth=1.2)
     return marks.encode(shape=shape, stroke=stroke, fill=fill, fillOpacity=filled, **(emphasis if dimmed else {}))
+
+
+def _where(test: str, value: float) -> alt.ConditionalPredicateValueDefnumberExprRef:
+    """A value for the marks of which the test is true; as a condition Altair would try it against every kind it has."""
+    return alt.ConditionalPredicateValueDefnumberExprRef(test=test, value=value)
 
 
 def _span(dots: CaseDots) -> alt.Scale:

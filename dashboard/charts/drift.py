@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.layers import layered
 from dashboard.charts.places import y_at
 from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.drift_words import average_sentence, finding, periods_sentence
@@ -20,6 +21,11 @@ if TYPE_CHECKING:
     from warehouse.drift_picture import DriftPicture
 
 MOST_PERIODS_NAMED = 20
+MOST_DRAWN = 2_000
+"""Cases drawn at most; of more, the lowest and the highest of each stretch of them, which look the same as all."""
+
+MOST_SIGNALS_NAMED = 40
+MOST_REVIEWS_DRAWN = 200
 
 
 def cusum_frame(found: DriftPicture) -> pl.DataFrame:
@@ -40,6 +46,7 @@ def cusum_chart(
 ) -> alt.LayerChart:
     """The sum after each case, the limit, the signals and the planned reviews."""
     frame = cusum_frame(found)
+    drawn = thinned(frame, "sum")
     limit = found.path.plan.limit if found.path else 1.0
     ahead = [one.case_number for one in found.reviews]
     last = max([frame.height, *ahead, 1])
@@ -47,18 +54,28 @@ def cusum_chart(
     top = alt.Scale(domain=[0, 1.15 * max([limit, *frame["sum"].to_list()])], nice=False)
     y = alt.Y("sum:Q", title="evidence of the share to notice", scale=top)
     line = (
-        alt.Chart(frame)
+        alt.Chart(drawn)
         .mark_line(color=palette.main, strokeWidth=2)
         .encode(x=x, y=y, tooltip=[alt.Tooltip("case:Q"), alt.Tooltip("sum:Q", format=".2f")])
     )
     layers = [
-        *_reviews(ahead, x, palette),
+        *_reviews(ahead[:MOST_REVIEWS_DRAWN], x, palette),
         *_level(limit, f"limit {limit:.2f}", palette, top),
         line,
-        *_signals(frame.filter("signal"), x, y, palette),
+        *_signals(drawn.filter("signal"), x, y, palette),
     ]
-    chart = alt.layer(*layers).properties(width=width, height=420 if large else 280, description=cusum_alt(found))
+    chart = layered(*layers, width=width, height=420 if large else 280, description=cusum_alt(found))
     return dressed(chart, palette, large=large)
+
+
+def thinned(frame: pl.DataFrame, column: str) -> pl.DataFrame:
+    """The rows to draw of one row a case: all of a few; of many, the lowest and highest in each stretch of cases."""
+    if frame.height <= MOST_DRAWN:
+        return frame
+    stretch = pl.int_range(pl.len()) * (MOST_DRAWN // 2) // pl.len()
+    by_height = pl.col("case").sort_by(column)
+    ends = [by_height.first().over(stretch), by_height.last().over(stretch)]
+    return frame.filter((pl.col("case") == ends[0]) | (pl.col("case") == ends[1]))
 
 
 def _signals(frame: pl.DataFrame, x: alt.X, y: alt.Y, palette: Palette) -> list[alt.Chart]:
@@ -67,7 +84,8 @@ def _signals(frame: pl.DataFrame, x: alt.X, y: alt.Y, palette: Palette) -> list[
         return []
     base = alt.Chart(frame)
     marks = base.mark_point(shape="triangle-up", size=140, filled=True, opacity=1, color=palette.adverse)
-    names = base.mark_text(align="right", dx=-9, color=palette.ink)
+    names = alt.Chart(frame.head(MOST_SIGNALS_NAMED)) if frame.height > MOST_SIGNALS_NAMED else base
+    names = names.mark_text(align="right", dx=-9, color=palette.ink)
     return [marks.encode(x=x, y=y), names.encode(x=x, y=y, text=alt.Text("name:N"))]
 
 
@@ -111,13 +129,16 @@ def average_chart(
     frame = pl.DataFrame(rows, schema={"case": pl.Int64, **numbers})
     x = alt.X("case:Q", title="cases charted, in order of finish", scale=alt.Scale(nice=False))
     axis = alt.Axis(format="%", title="moving average of the share")
-    base = alt.Chart(frame)
+    base = alt.Chart(thinned(frame, "value"))
     band = base.mark_area(color=palette.second, opacity=0.16).encode(
         x=x, y=alt.Y("low:Q", axis=axis), y2=alt.Y2("high")
     )
     line = base.mark_line(color=palette.main, strokeWidth=2).encode(x=x, y=alt.Y("value:Q", axis=axis))
-    drawn = alt.layer(band, line, *_centre(chart, palette)).properties(
-        width=width, height=360 if large else 220, description=average_alt(found)
+    drawn = layered(
+        *(band, line, *_centre(chart, palette)),
+        width=width,
+        height=360 if large else 220,
+        description=average_alt(found),
     )
     return dressed(drawn, palette, large=large)
 
@@ -168,11 +189,14 @@ def periods_chart(
     base = alt.Chart(frame).encode(x=x, tooltip=[alt.Tooltip("period:N"), alt.Tooltip("said:N", title="share")])
     bars = base.mark_bar(color=palette.second, opacity=0.16, size=22 if frame.height <= MOST_PERIODS_NAMED else 8)
     marks = base.mark_point(size=100, strokeWidth=2, opacity=1)
-    drawn = alt.layer(
+    drawn = layered(
         bars.encode(y=alt.Y("low:Q", axis=axis), y2=alt.Y2("high")),
         *_centre(found.periods, palette),
         marks.encode(y=alt.Y("share:Q", axis=axis), shape=shape, stroke=stroke, fill=fill),
-    ).properties(width=width, height=360 if large else 240, description=periods_alt(found))
+        width=width,
+        height=360 if large else 240,
+        description=periods_alt(found),
+    )
     return dressed(drawn, palette, large=large)
 
 

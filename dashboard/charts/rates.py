@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.protected_rates import ProtectedRates
@@ -125,7 +126,7 @@ def shares_chart(
         x=x_at(0), text=alt.Text("group:N")
     )
     numbers = base.mark_text(align="right", dy=up).encode(x=x_at("width"), text=alt.Text("right:N"))
-    chart = alt.layer(
+    chart = layered(
         bounds, intervals, points, names, numbers, width=width, height=max(1, frame.height) * step, description=said
     )
     return dressed(chart, palette, large=large)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 
@@ -59,7 +60,7 @@ def stages_chart(
     bars = base.mark_bar(color=palette.main, opacity=0.75, height=round(step * 0.3), yOffset=down).encode(x=x)
     names = base.mark_text(align="left", dy=up, fontWeight="bold").encode(x=x_at(0), text=alt.Text("said:N"))
     lost = base.mark_text(align="right", dy=up, color=palette.quiet).encode(x=x_at("width"), text=alt.Text("fewer:N"))
-    chart = alt.layer(bars, names, lost, width=width, height=frame.height * step, description=said)
+    chart = layered(bars, names, lost, width=width, height=frame.height * step, description=said)
     return dressed(chart, palette, large=large)
 
 

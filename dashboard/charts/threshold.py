@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import altair as alt
 import polars as pl
 
+from dashboard.charts.layers import layered
 from dashboard.charts.places import y_at
 from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.wording import percent
@@ -55,7 +56,7 @@ def threshold_chart(
         ],
     )
     mark = _in_force(curve, palette)
-    chart = alt.layer(
+    chart = layered(
         band, line, dots, *mark, width=width, height=420 if large else 260, description=threshold_alt(curve)
     )
     return dressed(chart, palette, large=large)

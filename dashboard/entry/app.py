@@ -7,7 +7,7 @@ import logging
 import streamlit as st
 from altair.utils.schemapi import debug_mode
 
-from dashboard.desk import place
+from dashboard.desk import one_reader, place
 from dashboard.entrance import current_viewer
 from dashboard.navigation import chosen_page, held, pages
 from dashboard.screen import problem, style
@@ -22,7 +22,7 @@ def main() -> None:
     style()
     try:
         page = chosen_page(pages(current_viewer(), there=held(place().folder)))
-        with debug_mode(False):  # charts are held against their schema by the tests, not while a reader waits
+        with one_reader(), debug_mode(False):  # charts are held against their schema by the tests, not here
             page.run()
     except MentonError as error:
         problem(f"{error.found[0].upper()}{error.found[1:]}.", f"{error.remedy[:1].upper()}{error.remedy[1:]}.")
