@@ -50,5 +50,5 @@ def pytest_terminal_summary(terminalreporter: Any) -> None:
         terminalreporter.write_line(line)
     if path := os.environ.get(KEEP_VARIABLE):
         machine = f"{date.today()}, Python {platform.python_version()}, {platform.system()} {platform.machine()}"
-        head = ["# Totals of the fault suites", "", f"Written by the last whole run of `make proof` ({machine}).", ""]
+        head = ["# Totals of the fault suites", "", f"Written by the fault suites of `make proof` ({machine}).", ""]
         Path(path).write_text("\n".join([*head, *lines]) + "\n", encoding="utf-8")
