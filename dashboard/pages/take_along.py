@@ -13,6 +13,7 @@ from dashboard.desk import Desk, desk
 from dashboard.filters import definition_chosen
 from dashboard.report.composing import TITLE, document
 from dashboard.report.findings import COMPARISONS
+from dashboard.report.talk import MESSAGES
 from dashboard.report.write import everything, file_bytes
 from dashboard.screen import behind, fine, plain, said
 from warehouse.grouping import GROUPINGS
@@ -62,6 +63,13 @@ def page(here: Desk) -> None:
         placeholder="none",
     )
     named = st.checkbox("Name the practices", value=audience == "practice")
+    practices = st.checkbox(
+        "Practices beside each other",
+        value=True,
+        help="In files about all practices, under the headline definition, where three or more may be shown.",
+    )
+    with_questions = st.checkbox("Slides for questions after the talk", value=True)
+    fine(talk_in_words(with_questions=with_questions))
     plain("Every file is made when you press its button, which takes some seconds.")
     made = partial(
         _document,
@@ -72,6 +80,8 @@ def page(here: Desk) -> None:
         definition=definition,
         comparisons=tuple(comparisons),
         name_practice=named,
+        practices=practices,
+        with_questions=with_questions,
     )
     for label, (ending, kind) in FILES.items():
         st.download_button(
@@ -120,8 +130,19 @@ def practices(reader: Reader) -> tuple[str, ...]:
     return reader.practices
 
 
-def _document(here: Desk, *, title: str, audience: Audience, practice: str, **choices: object) -> Document:
-    return document(here.document(audience=audience, practice=practice, **choices), title=title)
+def talk_in_words(*, with_questions: bool) -> str:
+    """What the slides hold."""
+    after = (
+        "After them, parted, come slides for questions: each comparison by itself, and more." if with_questions else ""
+    )
+    return f"The talk is told in {len(MESSAGES)} slides: {'; '.join(MESSAGES)}. {after}".strip()
+
+
+def _document(
+    here: Desk, *, title: str, audience: Audience, practice: str, with_questions: bool, **choices: object
+) -> Document:
+    found = here.document(audience=audience, practice=practice, **choices)
+    return document(found, title=title, with_questions=with_questions)
 
 
 def _file(made: partial[Document], ending: str) -> bytes:

@@ -45,6 +45,18 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     named = parser.add_mutually_exclusive_group()
     named.add_argument("--name-practice", dest="named", action="store_true", default=None, help="name practices")
     named.add_argument("--hide-practice", dest="named", action="store_false", help="do not name practices")
+    parser.add_argument(
+        "--without-practices",
+        dest="practices",
+        action="store_false",
+        help="leave out the pictures of practices beside each other (they are there where three or more may be shown)",
+    )
+    parser.add_argument(
+        "--without-questions",
+        dest="with_questions",
+        action="store_false",
+        help="slides: the talk alone, without the slides for questions after it",
+    )
     parser.set_defaults(run=run)
 
 
@@ -63,6 +75,8 @@ def run(args: argparse.Namespace) -> int:
         audience=audience,
         name_practice=args.named,
         comparisons=tuple(args.by) if args.by else COMPARISONS,
+        practices=args.practices,
+        with_questions=args.with_questions,
         selection=_selection(args.practice),
     )
     hidden = "made to leave the practice: small counts are hidden"

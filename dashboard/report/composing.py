@@ -19,6 +19,7 @@ from dashboard.report.document import (
     in_words,
 )
 from dashboard.report.methods import methods, references
+from dashboard.report.practices import practice_sections
 from warehouse.wording import CAUTION, benchmark_sentence, level_name
 
 if TYPE_CHECKING:
@@ -31,8 +32,8 @@ if TYPE_CHECKING:
 TITLE = "Audit of vertical facial change"
 
 
-def document(found: Findings, *, title: str | None = None) -> Document:
-    """The report as a document; ``title`` replaces the usual one."""
+def document(found: Findings, *, title: str | None = None, with_questions: bool = True) -> Document:
+    """The report as a document; ``title`` replaces the usual one, ``with_questions`` is about slides."""
     return Document(
         title=title or TITLE,
         cases=f"{found.cases[:1].upper()}{found.cases[1:]}; {sentences.practices(found)}",
@@ -47,6 +48,7 @@ def document(found: Findings, *, title: str | None = None) -> Document:
         cautions=tuple(sentences.cautions(found)),
         methods=methods(found),
         references=references(found),
+        with_questions=with_questions,
     )
 
 
@@ -95,6 +97,8 @@ def _sections(found: Findings) -> Iterator[Section]:
             yield _held_alike(comparison, comparison.adjusted)
     if found.change is not None:
         yield _change(found)
+    if found.beside is not None:
+        yield from practice_sections(found.beside)
     yield _definitions(found)
     if found.secondary:
         yield _secondary(found)
@@ -216,7 +220,7 @@ def _held_alike(comparison: Comparison, held: Adjusted) -> Section:
             f"{first} less {second}, {tables.which_cases(held)}; right of 0 is worse. Line:"
             f" {level_name(held.level)}. The star marks the method decided on beforehand."
         ),
-        drawn=Differences(rows),
+        drawn=Differences(rows, held.labels),
     )
     made = (tables.complete_table, tables.adjusted_table, tables.strength_table)
     balance = (tables.balance_table(comparison, held),) if held.balance else ()

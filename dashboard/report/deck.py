@@ -12,7 +12,7 @@ from dashboard.report.figures import FOOT
 from dashboard.theme import LIGHT
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from pptx.opc.package import Part
     from pptx.presentation import Presentation
@@ -46,6 +46,7 @@ _BAND = (
     "<a:ln><a:noFill/></a:ln></p:spPr>"
     "<p:txBody><a:bodyPr/><a:lstStyle/><a:p><a:endParaRPr/></a:p></p:txBody></p:sp>"
 )
+_PART_ID = "{{3D1F5B0A-7C44-4C1B-9A55-0D5C1E2F6A{:02}}}"
 _COLOURS = {
     "dk1": LIGHT.ink,
     "lt1": LIGHT.ground,
@@ -246,6 +247,27 @@ def set_alt(shape: BaseShape, *, title: str, text: str) -> None:
     named = shape._element.xpath(".//p:cNvPr")[0]
     named.set("descr", text)
     named.set("title", title)
+
+
+def parted(deck: Presentation, parts: Mapping[str, int]) -> None:
+    """Name the parts of the presentation for its outline: name -> slides, in order; empty parts are left out."""
+    from pptx.oxml import parse_xml
+
+    ids = iter([one.get("id") for one in deck.part._element.sldIdLst])
+    listed = ""
+    for place, (name, n) in enumerate(parts.items(), start=1):
+        if n:
+            slides = "".join(f'<p14:sldId id="{next(ids)}"/>' for _ in range(n))
+            named = f'<p14:section name="{name}" id="{_PART_ID.format(place)}">'
+            listed += f"{named}<p14:sldIdLst>{slides}</p14:sldIdLst></p14:section>"
+    deck.part._element.append(
+        parse_xml(
+            '<p:extLst xmlns:p="http://schemas.openxmlformats.org/presentationml/2006/main">'
+            '<p:ext uri="{521415D9-36F7-43E2-AB2F-B90AF26B5E84}">'
+            '<p14:sectionLst xmlns:p14="http://schemas.microsoft.com/office/powerpoint/2010/main">'
+            f"{listed}</p14:sectionLst></p:ext></p:extLst>"
+        )
+    )
 
 
 def saved(deck: Presentation) -> bytes:

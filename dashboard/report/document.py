@@ -15,13 +15,17 @@ from warehouse.wording import percent, signed
 if TYPE_CHECKING:
     from warehouse.change_picture import ChangePicture
     from warehouse.disclosure import Cell
+    from warehouse.pooled.result import MeanPool, SharePool
     from warehouse.results import Interval
     from warehouse.threshold import ThresholdCurve
 
-Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "ratio", "number"]
+Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "mean", "ratio", "number"]
 
 DIGITS = 1
 """Decimal places of shares (in percent) and of changes."""
+
+MEAN_DIGITS = 2
+"""Decimal places of means over practices."""
 
 
 MOST_DRAWN = 25
@@ -68,6 +72,13 @@ def change(value: float | None) -> Entry:
     if value is None:
         return NOT_SHOWN
     return Entry(signed(value, digits=DIGITS), float(f"{value:.{DIGITS}f}") + 0.0)
+
+
+def mean(value: float | None) -> Entry:
+    """A mean change over practices: two decimals, since means differ by less than changes do."""
+    if value is None:
+        return NOT_SHOWN
+    return Entry(signed(value, digits=MEAN_DIGITS), float(f"{value:.{MEAN_DIGITS}f}") + 0.0)
 
 
 def points(value: float | None) -> Entry:
@@ -182,9 +193,10 @@ def difference_words(row: Difference) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Differences:
-    """The same difference by several methods."""
+    """The same difference, of the first of two groups less the second, by several methods."""
 
     rows: tuple[Difference, ...]
+    labels: tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +215,30 @@ class StageBars:
     bars: tuple[StageBar, ...]
 
 
-Drawn: TypeAlias = "Bars | Differences | StageBars | ThresholdCurve | ChangePicture"
+@dataclass(frozen=True, slots=True)
+class PracticeShares:
+    """Practices with their intervals, and all together."""
+
+    pool: SharePool
+
+
+@dataclass(frozen=True, slots=True)
+class PracticeSizes:
+    """Practices by their size, within limits."""
+
+    pool: SharePool
+
+
+@dataclass(frozen=True, slots=True)
+class PracticeMeans:
+    """Mean changes of practices, and over all of them."""
+
+    pool: MeanPool
+
+
+Drawn: TypeAlias = (
+    "Bars | Differences | StageBars | ThresholdCurve | ChangePicture | PracticeShares | PracticeSizes | PracticeMeans"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -274,6 +309,7 @@ class Document:
         limits: What the figures cannot tell, in short sentences.
         cautions: Further cautions that go with single figures.
         methods: How it was done, in paragraphs; ``references`` are cited there by number.
+        with_questions: Whether slides for questions follow those of the talk.
     """
 
     title: str
@@ -289,6 +325,7 @@ class Document:
     cautions: tuple[str, ...]
     methods: tuple[str, ...]
     references: tuple[str, ...]
+    with_questions: bool = True
 
     def section(self, name: str) -> Section:
         """The section with this name."""

@@ -10,11 +10,24 @@ import polars as pl
 
 from dashboard.charts.changes import changes_chart
 from dashboard.charts.contrasts import differences_chart
+from dashboard.charts.forest import forest_chart
+from dashboard.charts.funnel import funnel_chart
 from dashboard.charts.images import svg
+from dashboard.charts.means import means_chart
 from dashboard.charts.rates import shares_chart
 from dashboard.charts.sampling import stages_chart
 from dashboard.charts.threshold import threshold_chart
-from dashboard.report.document import MOST_DRAWN, Bars, Differences, StageBars, difference_words, in_words
+from dashboard.report.document import (
+    MOST_DRAWN,
+    Bars,
+    Differences,
+    PracticeMeans,
+    PracticeShares,
+    PracticeSizes,
+    StageBars,
+    difference_words,
+    in_words,
+)
 from dashboard.theme import FONT, LIGHT
 from warehouse.change_picture import ChangePicture
 
@@ -45,7 +58,18 @@ def drawn(picture: Picture, *, large: bool = False, width: int = 460) -> alt.Lay
         return stages_chart(stages_frame(what.bars), said=picture.alt, large=large, width=width)
     if isinstance(what, ChangePicture):
         return changes_chart(what, large=large, width=width)
+    if isinstance(what, (PracticeShares, PracticeSizes, PracticeMeans)):
+        return _practices(what, large=large, width=width)
     return threshold_chart(what, large=large, width=width)
+
+
+def _practices(what: PracticeShares | PracticeSizes | PracticeMeans, *, large: bool, width: int) -> alt.LayerChart:
+    """The pictures of the page about practices, with none of them marked."""
+    if isinstance(what, PracticeShares):
+        return forest_chart(what.pool, large=large, width=width)
+    if isinstance(what, PracticeSizes):
+        return funnel_chart(what.pool, large=large, width=width)
+    return means_chart(what.pool, large=large, width=width)
 
 
 def bars_frame(bars: tuple[Bar, ...]) -> pl.DataFrame:

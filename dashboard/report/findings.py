@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from dashboard.report.adjusted import Adjusted
+    from dashboard.report.beside import Beside
     from dashboard.report.gathered import Gathered
     from warehouse.change_picture import ChangePicture
     from warehouse.disclosure import Cell, Policy
@@ -171,6 +172,7 @@ class Findings(Shown):
     Attributes:
         cases: Which cases, in words.
         practices: Names that may be shown, or none; ``n_practices`` is their number.
+        beside: The practices beside each other; None where that was not asked for or may not be shown.
     """
 
     definition: Definition
@@ -181,6 +183,7 @@ class Findings(Shown):
     practices: tuple[str, ...]
     n_practices: int
     level: float
+    beside: Beside | None = None
 
     @classmethod
     def of(cls, gathered: Gathered, shown: Shown) -> Findings:
@@ -207,6 +210,7 @@ def findings(
     definition: str | None = None,
     comparisons: tuple[str, ...] = COMPARISONS,
     name_practice: bool | None = None,
+    practices: bool = True,
 ) -> Findings:
     """The results of the snapshot as they may be shown.
 
@@ -218,6 +222,7 @@ def findings(
         definition: Id of the headline definition; the one in force where None.
         comparisons: Names of groupings.
         name_practice: Whether practices are named; where None, only to the practice itself.
+        practices: Whether practices stand beside each other, where that may be shown.
 
     Raises:
         RequestError: A definition or grouping does not exist, or may not be asked for by this audience.
@@ -230,6 +235,10 @@ def findings(
     gathered = gather(reader, selection=chosen, definition=definition, comparisons=asked)
     found = Findings.of(gathered, _shown(reader, gathered, audience, chosen, asked))
     named = audience == "practice" if name_practice is None else name_practice
+    if practices:
+        from dashboard.report.beside import with_practices
+
+        found = with_practices(found, reader, audience=audience, selection=chosen, named=named)
     return found if named else without_names(found, chosen)
 
 

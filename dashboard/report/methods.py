@@ -79,7 +79,7 @@ def _statistics(found: Findings) -> str:
         f"Shares carry a {level_name(found.level)} by Wilson's score method [2, 3]; the difference of two groups has"
         " Newcombe's interval [4]. The share is also given as if none, and as if all, of the missing had gone adverse"
         " [5], over a range of thresholds, and under other definitions. Mean changes carry Student's t interval."
-        f" {_comparisons(found)} Intervals are not corrected for their number. The figures were"
+        f" {_comparisons(found)}{_practices(found)} Intervals are not corrected for their number. The figures were"
         f" made with menton {version('menton')} from build {found.build}, published {found.published_at[:10]}."
     )
 
@@ -96,6 +96,17 @@ def _comparisons(found: Findings) -> str:
         " propensity score, to the overlap of the groups [9] and by its inverse; the odds ratio is from a logistic"
         " model with Firth's penalty [10] or, for very many cases, without it. The E-value [11] says how strong"
         " something not recorded would have to be."
+    )
+
+
+def _practices(found: Findings) -> str:
+    """How practices were put beside each other."""
+    if found.beside is None:
+        return ""
+    return (
+        " Practices stand in order of size; their shares, as log odds, and their mean changes are pooled by random"
+        " effects (REML) with intervals after Hartung and Knapp, and the limits of the funnel are exact binomial ones,"
+        " widened for the spread between practices after Spiegelhalter."
     )
 
 

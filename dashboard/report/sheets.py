@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from dashboard.report.document import Column, Document, Entry, Table
 
 LONGEST_SHEET_NAME = 31
-FORMATS = {"count": "#,##0", "percent": "0.0", "change": "0.0", "ratio": "0.00", "number": "0.##"}
+FORMATS = {"count": "#,##0", "percent": "0.0", "change": "0.0", "mean": "0.00", "ratio": "0.00", "number": "0.##"}
 
 
 def csv_file(table: Table, document: Document) -> str:
@@ -47,7 +47,7 @@ def plain(entry: Entry, column: Column) -> str:
     """An entry as a plain number with all the digits that are printed, or its words."""
     if entry.number is None:
         return entry.text
-    digits = {"percent": ".1f", "change": ".1f", "ratio": ".2f"}
+    digits = {"percent": ".1f", "change": ".1f", "mean": ".2f", "ratio": ".2f"}
     return format(entry.number, digits.get(column.kind, "g"))
 
 

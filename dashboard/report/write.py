@@ -39,6 +39,8 @@ def write_report(
     audience: Audience | None = None,
     name_practice: bool | None = None,
     comparisons: tuple[str, ...] = COMPARISONS,
+    practices: bool = True,
+    with_questions: bool = True,
     selection: Selection | None = None,
 ) -> Path:
     """Write the report of the published snapshot to a file, or everything there is to a folder.
@@ -52,6 +54,8 @@ def write_report(
         audience: ``practice`` or ``outside``; :func:`default_audience` where None.
         name_practice: Whether practices are named; where None, only to the practice itself.
         comparisons: Names of groupings.
+        practices: Whether practices stand beside each other, where that may be shown.
+        with_questions: Whether slides for questions follow those of the talk.
         selection: Which cases.
 
     Returns:
@@ -69,8 +73,9 @@ def write_report(
             definition=definition,
             comparisons=comparisons,
             name_practice=name_practice,
+            practices=practices,
         )
-    made = document(found, title=title)
+    made = document(found, title=title, with_questions=with_questions)
     try:
         if path.suffix:
             path.write_bytes(file_bytes(made, path.suffix.lower()))

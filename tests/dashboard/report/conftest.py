@@ -40,10 +40,10 @@ TITLE = "What our appliances did to faces"
 AGES = (8.5, 9.5, 10.5, 11.5, 12.5)
 
 
-def treated(appliance: str, number: int, *, adverse: bool) -> dict[str, Any]:
+def treated(appliance: str, number: int, *, adverse: bool, practice: str = "") -> dict[str, Any]:
     """One counted case: the plane opens by four degrees or hardly moves. Ages and extractions run evenly."""
     return made_case(
-        f"{appliance}-{number}",
+        f"{practice}{appliance}-{number}",
         appliance=appliance,
         age_at_start=AGES[number % 5],
         extracted_teeth="14 24" if number % 3 == 0 else "none",
@@ -155,7 +155,39 @@ def outside(small_groups: Path) -> Made:
     return made_for(small_groups, "outside")
 
 
-@pytest.fixture(scope="session", params=["whole", "outside"])
+PRACTICES = {
+    "HARBOUR": (48, 9),
+    "QUARRY": (40, 6),
+    "FERRY": (36, 12),
+    "LIGHT": (34, 7),
+    "MILLRACE": (30, 3),
+    "ORCHARD": (7, 1),
+}
+"""Practice of the group -> cases counted, and adverse ones among them."""
+
+
+@pytest.fixture(scope="session")
+def practices(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A warehouse of six practices, two of them with counts too small to show."""
+    folder = tmp_path_factory.mktemp("practices") / "cases"
+    for name, (n, n_adverse) in PRACTICES.items():
+        load_rows(folder, of_practice(name, n, n_adverse), practice=name, source=f"{name}.csv")
+    return folder
+
+
+def of_practice(name: str, n: int, n_adverse: int) -> list[dict[str, Any]]:
+    """Counted cases of one practice, all with the same appliances in turn."""
+    appliances = ("fixed_labial", "functional_removable")
+    return [treated(appliances[number % 2], number, adverse=number < n_adverse, practice=name) for number in range(n)]
+
+
+@pytest.fixture(scope="session")
+def group(practices: Path) -> Made:
+    """The practices beside each other, made to leave."""
+    return made_for(practices, "outside")
+
+
+@pytest.fixture(scope="session", params=["whole", "outside", "group"])
 def made(request: pytest.FixtureRequest) -> Made:
     """Either."""
     found: Made = request.getfixturevalue(request.param)

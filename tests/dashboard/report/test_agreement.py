@@ -7,9 +7,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from dashboard.charts.forest import forest_frame
+from dashboard.charts.means import means_frame
 from dashboard.report.document import Bars
+from dashboard.report.figures import figure_svg
 from tests.dashboard.report.conftest import behind, charts_of, notes_of, tables_of
 from warehouse import wording
+from warehouse.pooled.here import practices_here
 from warehouse.rates import rates
 from warehouse.reader import Reader
 from warehouse.selection import Selection
@@ -76,6 +80,7 @@ def printed(cell: str, kind: str) -> str:
         "percent": f"{number:.1f}%",
         "count": f"{number:,.0f}",
         "change": wording.signed(number),
+        "mean": wording.signed(number, digits=2),
         "ratio": f"{number:.2f}".replace("-", "−"),
     }
     return shapes.get(kind, cell)
@@ -84,7 +89,9 @@ def printed(cell: str, kind: str) -> str:
 def test_native_charts_hold_the_printed_numbers(made: Made) -> None:
     charts = charts_of(made.slides)
     for picture in made.document.pictures:
-        if not isinstance(picture.drawn, Bars) or picture.name == "definitions":  # these are in the notes
+        if (
+            not isinstance(picture.drawn, Bars) or picture.name == "definitions"
+        ):  # seven lie beside each other in the talk
             continue
         drawn = [bar for bar in picture.drawn.bars if bar.share.number is not None]
         if not drawn:
@@ -96,6 +103,73 @@ def test_native_charts_hold_the_printed_numbers(made: Made) -> None:
         assert [row[0] for row in rows] == [f"{bar.label}: {bar.counts}, {bar.share.text}" for bar in drawn]
         for _, share, low, high, up, down in rows:
             assert (share + up, share - down) == (pytest.approx(high), pytest.approx(low))
+
+
+def test_practices_stand_the_same_on_the_page_and_in_every_file(group: Made, practices: Path) -> None:
+    with Reader.open(practices) as reader:
+        here = practices_here(reader)
+    assert group.found.beside is not None
+    assert here.means is not None
+    screen = {row["name"]: row for row in forest_frame(here.pool).iter_rows(named=True)}
+    (table,) = (one for one in group.document.tables if one.name == "practices")
+    keys = [column.key for column in table.columns]
+    shown = [{key: entry.text for key, entry in zip(keys, row, strict=True)} for row in table.rows]
+    assert [row["practice"] for row in shown] == [*(line.label for line in here.pool.lines), "all together"]
+    assert sum(row["share_pct"].startswith("hidden") for row in shown) >= 3, "some counts must be hidden here"
+    for row in shown:
+        on_screen = screen[row["practice"]]
+        said = row["share_pct"] if row["interval"] == "–" else f"{row['share_pct']} ({row['interval']})"
+        assert said == on_screen["said"]
+        assert on_screen["counts"] in (f"{row['adverse']} of {row['counted']}", "6 practices")
+        assert drawn_in(group, "Practices beside each other", said)
+    means = {row["name"]: row["said"] for row in means_frame(here.means).iter_rows(named=True)}
+    for one in entries_of(group, "practices_change"):
+        if one["mean_change"] == "–":  # of a further practice there is only where its mean would lie
+            assert means["a further practice"].startswith(one["interval"])
+            continue
+        assert means[one["practice"]].startswith(f"{one['mean_change']} ({one['interval']})")
+        assert drawn_in(group, "How far faces moved, practice by practice", f"{one['mean_change']} ({one['interval']})")
+
+
+def drawn_in(made: Made, title: str, said: str) -> bool:
+    """Whether a figure stands in the picture of the page, in its alternative, in the PDF, and in the notes."""
+    (picture,) = (one for one in made.document.pictures if one.title == title)
+    drawn = figure_svg(picture, made.document)
+    packed = said.replace(" ", "")
+    read = (drawn, made.html, notes_of(made.slides), made.pdf_text)
+    value, _, interval = said.partition(" (")
+    in_words = [all(part in text for part in (value, interval.rstrip(")"))) for text in read[:3]]
+    return all(in_words) and all(part in made.pdf_text.replace(" ", "") for part in packed.rstrip(")").split("("))
+
+
+def entries_of(made: Made, name: str) -> list[dict[str, str]]:
+    (table,) = (one for one in made.document.tables if one.name == name)
+    keys = [column.key for column in table.columns]
+    return [{key: entry.text for key, entry in zip(keys, row, strict=True)} for row in table.rows]
+
+
+def test_native_charts_of_practices_hold_the_printed_numbers(group: Made) -> None:
+    charts = charts_of(group.slides)
+    rows = [row for row in entries_of(group, "practices") if row["interval"] != "–"]
+    heading, *found = behind(charts["Practices beside each other"])
+    assert heading[1:4] == ("share adverse, %", "low", "high")
+    assert [[f"{value:.1f}%" for value in row[1:4]] for row in found] == [
+        [row["share_pct"], row["low_pct"], row["high_pct"]] for row in rows
+    ]
+    means = [row for row in entries_of(group, "practices_change") if row["mean_change"] != "–"]
+    _, *found = behind(charts["How far faces moved, practice by practice"])
+    assert [[wording.signed(value, digits=2) for value in row[1:4]] for row in found] == [
+        [row["mean_change"], row["low"], row["high"]] for row in means
+    ]
+    sizes = {(row["counted"], row["share_pct"]) for row in entries_of(group, "practices_by_size")}
+    points = {
+        (f"{n:.0f}", f"{value:.1f}%") for n, value, *_ in behind(charts["Practices by their size"]) if is_point(n)
+    }
+    assert sizes <= points
+
+
+def is_point(value: object) -> bool:
+    return isinstance(value, (int, float))
 
 
 def test_exact_figures_stand_in_the_notes(made: Made) -> None:

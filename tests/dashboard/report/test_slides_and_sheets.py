@@ -22,7 +22,7 @@ from dashboard.report.document import Column, Entry, Table, change, share
 from dashboard.report.figures import FOOT, figure_files
 from dashboard.report.findings import findings
 from dashboard.report.sheets import csv_file, workbook
-from dashboard.report.slides import MOST_BARS
+from dashboard.report.slide_parts import MOST_BARS
 from dashboard.report.write import file_bytes
 from tests.dashboard.report.conftest import TITLE, charts_of, files_of, parts_of
 from warehouse.reader import Reader
@@ -38,29 +38,71 @@ def texts(slide: Any) -> list[str]:
 
 
 def test_the_talk_has_a_slide_a_message_each_with_a_title(made: Made) -> None:
-    titles = [slide.shapes.title.text_frame.text for slide in made.slides.slides]
-    held_alike = [title for title in titles if title.endswith(": like with like")]
-    assert len(held_alike) == sum(comparison.adjusted is not None for comparison in made.found.comparisons)
-    assert [title for title in titles if title not in held_alike] == [
+    titles = titles_of(made.slides)
+    adjusted = [one.adjusted for one in made.found.comparisons if one.adjusted is not None]
+    held_alike = any(found.difference.value is not None for one in adjusted for found in one.methods)
+    practices = made.found.beside is not None
+    assert titles[:8] == [
         TITLE,
-        made.document.answer,
+        "Who was counted, and what counts as adverse",
+        "How far faces moved",
+        "Do groups differ? Crude beside like with like"
+        if held_alike
+        else "Appliance category (first phase): as they came",
+        "Another threshold, or other fates of the missing",
+        "Measuring error and ordinary growth",
+        "How practices compare" if practices else "How complete the records are",
+        "What these figures cannot tell",
+    ]
+    assert any(text == made.document.answer for text in texts(made.slides.slides[0]))
+
+
+def test_what_else_there_is_follows_for_questions_and_is_parted_from_the_talk(made: Made) -> None:
+    titles = titles_of(made.slides)
+    assert titles[8] == "For questions"
+    rest = titles[9:]
+    held_alike = [title for title in rest if title.endswith(": like with like")]
+    assert len(held_alike) == sum(comparison.adjusted is not None for comparison in made.found.comparisons)
+    practices = ["Practices by their size", "How far faces moved, practice by practice"]
+    assert [title for title in rest if title not in held_alike] == [
         "What counts as adverse",
         "From started to counted",
+        "What the missing could do",
         "Appliance category (first phase): crude shares",
         "Age at start: crude shares",
         "Extraction status: crude shares",
-        "How much the answer hangs on the threshold",
-        "What the missing could do",
-        "What these figures cannot tell",
+        *(practices if made.found.beside is not None else []),
     ]
+    listed = texts(made.slides.slides[8])
+    assert all(any(title in text for text in listed) for title in rest)
+    marked = ["For questions" in texts(slide) for slide in made.slides.slides]
+    assert marked == [False] * 8 + [True] * (len(titles) - 8)
 
 
-def test_presenters_choose_comparisons(outside: Made) -> None:
+def test_the_outline_names_the_talk_and_what_follows(made: Made) -> None:
+    text = parts_of(made.files[".pptx"])["ppt/presentation.xml"].decode()
+    parts = re.findall(r'<p14:section name="([^"]+)".*?</p14:section>', text)
+    sizes = [part.count("<p14:sldId ") for part in re.findall(r"<p14:section .*?</p14:section>", text)]
+    assert parts == ["The talk", "For questions"]
+    assert sizes == [8, len(titles_of(made.slides)) - 8]
+    assert len(set(re.findall(r'<p14:sldId id="(\d+)"', text))) == sum(sizes)
+
+
+def titles_of(slides: Any) -> list[str]:
+    return [slide.shapes.title.text_frame.text for slide in slides.slides]
+
+
+def test_presenters_choose_comparisons_and_whether_slides_for_questions_follow(outside: Made) -> None:
     fewer = replace(outside.found, comparisons=outside.found.comparisons[1:2])
-    slides = Presentation(io.BytesIO(file_bytes(document(fewer), ".pptx"))).slides
-    titles = [slide.shapes.title.text_frame.text for slide in slides]
-    assert len(titles) == 8
+    titles = titles_of(Presentation(io.BytesIO(file_bytes(document(fewer), ".pptx"))))
     assert "Age at start: crude shares" in titles
+    assert not [title for title in titles if title.startswith(("Appliance", "Extraction"))]
+    alone = titles_of(Presentation(io.BytesIO(file_bytes(document(fewer, with_questions=False), ".pptx"))))
+    assert alone == titles[:8]
+    none = replace(outside.found, comparisons=())
+    talk = titles_of(Presentation(io.BytesIO(file_bytes(document(none, with_questions=False), ".pptx"))))
+    assert len(talk) == 7
+    assert not [title for title in talk if "groups" in title or "crude" in title]
 
 
 def test_every_slide_carries_its_stamp_number_and_caution_and_notes_with_the_caveats(made: Made) -> None:
@@ -94,12 +136,17 @@ def test_nothing_lies_outside_the_slide(made: Made) -> None:
 
 def test_charts_are_native_with_error_bars_and_text_for_those_who_do_not_see_them(made: Made) -> None:
     charts = charts_of(made.slides)
-    assert len(charts) == 6
+    n_slides = [sum(shape.has_chart for shape in slide.shapes) for slide in made.slides.slides]
+    assert sum(n_slides[:8]) >= 6
+    assert len(charts) == sum(n_slides), "no two charts have the same title"
     said = {picture.title: picture.alt for picture in made.document.pictures}
+    assert len(set(charts) & set(said)) >= 6
     for title, frame in charts.items():
-        assert frame._element.xpath(".//p:cNvPr")[0].get("descr") == said[title]
-    with_bars = [frame for title, frame in charts.items() if "crude" in title or title.startswith("What the missing")]
-    assert len(with_bars) == 4
+        alternative = frame._element.xpath(".//p:cNvPr")[0].get("descr")
+        assert alternative == said.get(title, alternative)
+        assert len(alternative) > 40
+    with_bars = [frame for title, frame in charts.items() if ", crude" in title or title.startswith("What the missing")]
+    assert len(with_bars) >= 4
     for frame in with_bars:
         root = ElementTree.fromstring(frame.chart.part.blob)
         (series,) = root.findall(".//c:ser", CHART)
