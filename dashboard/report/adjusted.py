@@ -33,6 +33,7 @@ FROM_MODELS = ("standardised", "overlap", "inverse")
 """Methods whose numbers are no sums of counts."""
 
 HIDDEN = "It rests on a count that is not shown."
+CRUDE_HIDDEN = "The crude difference is not shown: it rests on a count that is not shown."
 FEW = "There are too few complete cases for the number of things held alike."
 
 
@@ -108,10 +109,11 @@ def adjusted_outside(
     pair = replace(pair, methods=tuple(one for one in pair.methods if one.difference.value is not None))
     if len(pair.methods) < 2 or pair.primary not in {one.method for one in pair.methods}:
         return HIDDEN
+    has_crude = any(one.method == "crude" for one in pair.methods)
     said = (
         pair_sentence(pair),
         reading_sentence(pair.answer.difference.interval),
-        wording.methods_sentence(pair),
+        wording.methods_sentence(pair) if has_crude else CRUDE_HIDDEN,
         wording.odds_ratio_sentence(pair) if pair.odds_ratio.value is not None else "",
     )
     (n1, x1), (n2, x2) = complete

@@ -11,9 +11,10 @@ import pytest
 
 from dashboard.report.adjusted import FEW, FROM_MODELS
 from dashboard.report.document import Differences
+from dashboard.report.figures import figure_svg
 from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
-from tests.dashboard.report.conftest import behind, charts_of, files_of, made_for, notes_of
+from tests.dashboard.report.conftest import behind, charts_of, files_of, made_for, notes_of, parts_of
 from tests.hand_made import load_rows, made_case
 from warehouse import wording
 from warehouse.comparison.pair import compare_pair
@@ -182,3 +183,66 @@ def test_few_cases_for_the_things_held_alike_are_said_in_words(tmp_path: Path) -
     assert f"held alike is not shown. {FEW}" in " ".join(outside.document.section("extraction").remarks)
     assert whole.comparisons[0].adjusted is not None
     assert set(FROM_MODELS) < {found.method for found in whole.comparisons[0].adjusted.methods}
+
+
+SMALL = {"facemask": (7, 3), "clear_aligner": (9, 4)}
+"""Appliance -> cases of two further groups, and adverse ones among them: all alike in what is adjusted for."""
+
+
+def with_small_groups(*, moved: bool) -> list[dict[str, Any]]:
+    """The cases, and two small groups; ``moved`` gives one adverse outcome of the one to the other.
+
+    Of what is adjusted for, the cases of these groups differ in nothing, so that no estimate may change.
+    """
+    made = cases(320, incomplete=2)
+    for appliance, (n, n_adverse) in SMALL.items():
+        shift = {"facemask": 1, "clear_aligner": -1}[appliance] if moved else 0
+        made += [
+            made_case(
+                f"{appliance}-{number}",
+                appliance=appliance,
+                sex="female",
+                age_at_start=11.0,
+                incisor_class="I",
+                extracted_teeth="none",
+                sn_gogn_deg_start=32.0,
+                sn_gogn_deg_finish=36.0 if number < n_adverse + shift else 32.0,
+            )
+            for number in range(n)
+        ]
+    return made
+
+
+@pytest.fixture(scope="module")
+def pair_of_documents(tmp_path_factory: pytest.TempPathFactory) -> tuple[Made, Made, Made]:
+    """What leaves before and after one hidden outcome moved, and the practice's own of the latter."""
+    found = []
+    for moved in (False, True):
+        folder = tmp_path_factory.mktemp("moved") / "cases"
+        load_rows(folder, with_small_groups(moved=moved))
+        found.append(made_for(folder, "outside", comparisons=NAMES))
+    own = made_for(folder, "practice", comparisons=NAMES)
+    same_build = {"build": found[0].found.build, "published_at": found[0].found.published_at}
+    return found[0], files_of(replace(found[1].found, **same_build)), own
+
+
+def test_sections_with_like_beside_like_do_not_change_with_what_is_hidden(
+    pair_of_documents: tuple[Made, Made, Made],
+) -> None:
+    """No file may differ in a byte, though both hold the comparisons of like with like and the complete cases."""
+    before, after, own = pair_of_documents
+    for made in (before, after):
+        assert all(made.document.has(f"{name}_adjusted") for name in NAMES)
+        assert {row["group"]: row["adverse"] for row in entries(made, "appliance_category")}["facemask"] in {
+            "fewer than 5",
+            "withheld",
+        }
+    assert {row["group"]: row["adverse"] for row in entries(own, "appliance_category")}["facemask"] == "4"
+    assert after.document == before.document
+    for name in before.files.names:
+        if name in {".pptx", ".xlsx"}:
+            assert parts_of(after.files[name]) == parts_of(before.files[name]), name
+        else:
+            assert after.files[name] == before.files[name], name
+    for mine, theirs in zip(before.document.pictures, after.document.pictures, strict=True):
+        assert figure_svg(mine, before.document) == figure_svg(theirs, after.document)
