@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 import polars as pl
 import pytest
 
+from dashboard.report.composing import document
 from dashboard.report.figures import figure_svg
 from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
 from dashboard.report.protected import POLICY
 from dashboard.report.whole import cell
-from tests.dashboard.report.conftest import files_of, notes_of, parts_of, rows
+from tests.dashboard.report.conftest import PRACTICES, files_of, notes_of, parts_of, rows
 from tests.hand_made import load_rows, made_case
 from warehouse.disclosure import Cell, attack, attack_guarded
 from warehouse.errors import RequestError
@@ -279,3 +280,18 @@ def test_the_chain_holds_every_case_once(small_groups: Path) -> None:
         assert sums.get(threshold_name(point.threshold), 0) == point.n_adverse
     frame = pl.DataFrame(list(chain.atoms.items()), schema=["class", "n"], orient="row")
     assert frame["n"].sum() == 125
+
+
+def test_practices_beside_each_other_are_named_only_where_asked(group: Made, practices: Path) -> None:
+    names = ("QUARRY", "MILLRACE", "ORCHARD")
+    assert not any(name in str(group.document) for name in names)
+    with Reader.open(practices) as reader:
+        named = document(findings(reader, audience="outside", name_practice=True))
+        left_out = findings(reader, audience="outside", practices=False)
+        alone = findings(reader, audience="outside", selection=Selection(filters={"practice": ("HARBOUR",)}))
+        other = findings(reader, audience="outside", definition="D2")
+        asked = findings(reader, audience="outside", comparisons=("practice", "extraction"))
+    rows_of = [row[0].text for row in named.section("practices").tables[0].rows]
+    assert rows_of == [*PRACTICES, "all together"]
+    assert [one.beside for one in (left_out, alone, other)] == [None, None, None]
+    assert [one.by.name for one in asked.comparisons] == ["extraction"], "it would show what the picture hides"
