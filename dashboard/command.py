@@ -122,8 +122,9 @@ def words(args: argparse.Namespace) -> Sequence[str]:
     login = [f"--secrets.files={args.login.resolve()}"] if args.login else []
     return [
         sys.executable,
+        "-P",  # a folder of the user's that is called like one of ours must not be taken for it
         "-m",
-        "streamlit",
+        "dashboard.entry.serve",
         "run",
         str(APP),
         f"--server.address={args.address}",

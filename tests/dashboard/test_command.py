@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import socket
+import subprocess
+import sys
 import threading
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
@@ -13,6 +15,7 @@ import pytest
 
 from dashboard import command
 from tests.dashboard.browsing import free_port
+from tests.hand_made import load_rows, made_case
 from warehouse.errors import RequestError
 
 
@@ -27,8 +30,30 @@ def test_it_is_served_to_this_machine_alone_and_asks_nobody() -> None:
     assert "--server.address=127.0.0.1" in words
     assert "--browser.gatherUsageStats=false" in words
     assert "--client.showErrorDetails=none" in words
-    assert words[4] == str(command.APP)
+    assert words[1:6] == ["-P", "-m", "dashboard.entry.serve", "run", str(command.APP)]
     assert command.APP.is_file()
+
+
+FIRST_PAGE = """
+import sys
+from streamlit.testing.v1 import AppTest
+from dashboard.entry.serve import import_pages_modules
+import_pages_modules()
+before = set(sys.modules)
+page = AppTest.from_file(sys.argv[1], default_timeout=300).run()
+assert not page.exception and page.title[0].value == "What happened"
+print(*{name.split(".")[0] for name in set(sys.modules) - before})
+"""
+
+
+def test_what_the_first_page_needs_is_imported_before_it_is_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    load_rows(tmp_path, [made_case(f"c{n}", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=33.0) for n in range(8)])
+    monkeypatch.setenv("MENTON_WAREHOUSE", str(tmp_path))
+    words = [sys.executable, "-c", FIRST_PAGE, str(command.APP)]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    assert not {"altair", "duckdb", "jsonschema", "numpy", "scipy"} & set(done.stdout.split())
 
 
 def test_the_pages_are_told_where_things_lie_and_who_looks(tmp_path: Path) -> None:
@@ -108,7 +133,7 @@ def test_a_server_that_ends_is_not_said_to_be_up(
     told = capsys.readouterr()
     assert "Menton is at" not in told.out
     assert "the page offers to bring in a file" in told.err
-    assert Ends.started[-1][1:4] == ["-m", "streamlit", "run"]
+    assert Ends.started[-1][1:5] == ["-P", "-m", "dashboard.entry.serve", "run"]
 
 
 def test_the_browser_is_opened_when_the_server_answers(
