@@ -63,7 +63,7 @@ def completeness(found: DataQuality) -> None:
         plain("No case is in the warehouse yet.")
         return
     fine(
-        "Share of cases that have each field; the darker, the more is missing. Measures at the finish are asked only of"
+        "Share of cases that have each field; the stronger the colour, the more is missing. Measures at the finish are asked only of"
         " cases that reached the end."
     )
     alt = completeness_alt(found.completeness)
