@@ -1,4 +1,4 @@
-"""How complete each field is, year by year: the percentage in every cell, the stronger in colour the more is missing."""
+"""How complete each field is, year by year: a percentage a cell, the stronger in colour the more is missing."""
 
 from __future__ import annotations
 

@@ -63,8 +63,8 @@ def completeness(found: DataQuality) -> None:
         plain("No case is in the warehouse yet.")
         return
     fine(
-        "Share of cases that have each field; the stronger the colour, the more is missing. Measures at the finish are asked only of"
-        " cases that reached the end."
+        "Share of cases that have each field; the stronger the colour, the more is missing. Measures at the finish are"
+        " asked only of cases that reached the end."
     )
     alt = completeness_alt(found.completeness)
     draw(completeness_chart(found.completeness, palette=palette()), alt=alt, key="completeness")
