@@ -132,7 +132,19 @@ def dress_bars(chart: Chart, size: int) -> None:
     for crosses in chart._chartSpace.xpath(".//c:valAx/c:crosses"):
         crosses.set("val", "max")  # categories run downwards, so their end is where the axis of shares belongs
     chart.category_axis.tick_label_position = XL_TICK_LABEL_POSITION.LOW
+    _label_every_bar(chart)
     chart.value_axis.minimum_scale = 0
+
+
+def _label_every_bar(chart: Chart) -> None:
+    """No bar goes without its label, even where a program finds that they stand close."""
+    from pptx.oxml.xmlchemy import OxmlElement
+
+    for axis in chart._chartSpace.xpath(".//c:catAx"):
+        skip = OxmlElement("c:tickLblSkip")
+        skip.set("val", "1")
+        (offset,) = axis.xpath("c:lblOffset")
+        offset.addnext(skip)
 
 
 def dress(chart: Chart, size: int) -> None:

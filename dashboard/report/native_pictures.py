@@ -69,10 +69,10 @@ def paired_bars(slide: Slide, pairs: Sequence[Pair], *, box: Box, size: int) -> 
 
 
 def pair_label(pair: Pair) -> str:
-    """Whose difference, and both with their intervals, a line each."""
+    """Whose difference, and on the next line both with their intervals."""
     name, crude, alike = pair
     said = [(text, row) for text, row in (("crude", crude), ("alike", alike)) if row is not None]
-    return "\n".join([name, *(f"{text}: {difference_words(row)}" for text, row in said)])
+    return f"{name}\n{'; '.join(f'{text} {difference_words(row)}' for text, row in said)}"
 
 
 def change_columns(slide: Slide, picture: ChangePicture, *, box: Box, size: int, title: str) -> GraphicFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 from dashboard.report.deck import (
@@ -33,8 +34,8 @@ if TYPE_CHECKING:
 MOST_BARS = 10
 """Bars on a slide; what does not fit, or has no share to draw, is listed below the chart."""
 
-LINE_LENGTH = 100
-"""Characters of the normal size that fit on a line."""
+LINE_LENGTH = 88
+"""Characters of the normal size that fit on a line, however wide the letters."""
 
 LONGEST_LIST = 290
 """Characters of the list of what is not drawn."""
@@ -70,7 +71,7 @@ class Deck:
 
 def under(slide: Slide, text: str) -> float:
     """A sentence below the title; gives where there is room below it."""
-    lines = 1 + len(text) // LINE_LENGTH
+    lines = len(wrap(text, LINE_LENGTH))
     add_text(slide, [Line(text, NORMAL)], left=LEFT, top=1.15, width=BODY_WIDTH, height=0.1 + 0.36 * lines)
     return 1.35 + 0.36 * lines
 

@@ -23,6 +23,7 @@ from dashboard.report.slide_parts import (
     under,
 )
 from warehouse.change_picture import ChangePicture
+from warehouse.plural import number_of
 from warehouse.pooled.words import ORDER
 from warehouse.threshold import ThresholdCurve
 
@@ -54,8 +55,11 @@ LONGEST_ANSWER = 130
 MOST_PAIRS = 4
 """Comparisons on one slide."""
 
-GROUPS_AND_MEANS = 9
+GROUPS_AND_MEANS = 7
 """Groups with a mean on one slide."""
+
+LABEL_LENGTH = 60
+"""Characters of the name of a pair that leave room for its bars."""
 
 
 def add_talk(deck: Deck) -> None:
@@ -150,11 +154,12 @@ def _group_means(slide: Slide, table: Table, top: float) -> None:
         for one in found
         if one["mean_change"].number is not None
     ]
-    others = [(one["group"].text, "mean not shown") for one in found if one["mean_change"].number is None]
-    others += [(row.label, row.value.text) for row in rows[GROUPS_AND_MEANS:]]
-    text = f"{table.caption}. Groups as they came: an association, not an effect."
-    bottom = quiet_line(slide, f"{text} Not drawn: {listed_below(others)}." if others else text)
     drawn = rows[:GROUPS_AND_MEANS]
+    others = len(found) - len(drawn)
+    text = f"{table.caption}. Groups as they came: an association, not an effect."
+    if others:
+        text += f" {number_of(others, 'group is', 'groups are')} not drawn: see the notes."
+    bottom = quiet_line(slide, text)
     unit = table.columns[keys.index("mean_change")].heading
     box = (LEFT, top, BODY_WIDTH, bottom - top)
     frame = difference_bars(slide, drawn, box=box, size=SMALL, title=f"{unit}; right of 0 is worse", fine=True)
@@ -191,7 +196,10 @@ def _compared(deck: Deck) -> None:
 
 
 def _pair(document: Document, held: Section, drawn: Differences) -> Pair:
-    """The two groups with their cases, the crude difference, and the one by the method decided on beforehand."""
+    """The two groups with their cases, the crude difference, and the one by the method decided on beforehand.
+
+    What the groups are made of is said too, unless their own names are so long that they say it.
+    """
     section = document.section(held.name.removesuffix("_adjusted"))
     table = section.tables[0]
     place = [column.key for column in table.columns].index("counted")
@@ -199,7 +207,8 @@ def _pair(document: Document, held: Section, drawn: Differences) -> Pair:
     name = " less ".join(f"{label} ({counted[label]})" if label in counted else label for label in drawn.labels)
     crude = next((row for row in drawn.rows if row.label == "crude"), None)
     main = next((row for row in drawn.rows if row.is_main), None)
-    return f"{section.title}:\n{name}", crude, main
+    titled = f"{section.title}: {name}"
+    return titled if len(titled) <= LABEL_LENGTH else name, crude, main
 
 
 def _crude_alone(deck: Deck) -> None:
