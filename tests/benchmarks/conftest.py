@@ -14,7 +14,12 @@ from tests.benchmarks.table import KEEP, RESULTS, Table
 def table() -> Iterator[Table]:
     made = Table()
     yield made
-    text = made.markdown()
-    print("\n\n" + text)
+    print("\n\n" + made.markdown())
+
+
+@pytest.fixture(autouse=True)
+def kept(table: Table) -> Iterator[None]:
+    """Keep the table after every benchmark, so that a run that is broken off has not been for nothing."""
+    yield
     if os.environ.get(KEEP):
-        RESULTS.write_text(text, encoding="utf-8")
+        RESULTS.write_text(table.markdown(), encoding="utf-8")
