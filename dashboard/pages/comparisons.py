@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 ALONE = "nothing else"
-AT_ONCE = 5_000  # cases in two groups up to which the models are worked out without being asked for
+AT_ONCE = 2_000  # cases in two groups up to which the models are worked out without being asked for
 
 FIRST = ("appliance_category", "age_band", "extraction")
 
