@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
     from pptx.chart.axis import _BaseAxis
     from pptx.chart.chart import Chart
+    from pptx.shapes.graphfrm import GraphicFrame
+    from pptx.slide import Slide
 
 SHEET = "Sheet1"
 """Name of the sheet that a chart's numbers lie on."""
@@ -98,6 +100,27 @@ def _numbers(column: str, values: Sequence[float | None]) -> str:
         f'<c:numCache><c:formatCode>General</c:formatCode><c:ptCount val="{len(values)}"/>{points}</c:numCache>'
         "</c:numRef>"
     )
+
+
+def lines_of_points(
+    slide: Slide, lines: Mapping[str, Sequence[tuple[float, float]]], *, box: Box, size: int
+) -> GraphicFrame:
+    """Lines through points, named in a legend below; name -> (x, y) of each."""
+    from pptx.chart.data import XyChartData
+    from pptx.enum.chart import XL_CHART_TYPE, XL_LEGEND_POSITION
+
+    data = XyChartData(number_format="0.0")
+    for name, points in lines.items():
+        series = data.add_series(name)
+        for x, y in points:
+            series.add_data_point(x, y)
+    frame = slide.shapes.add_chart(XL_CHART_TYPE.XY_SCATTER_LINES_NO_MARKERS, *inches(box), data)
+    chart = frame.chart
+    dress(chart, size)
+    chart.has_legend = True
+    chart.legend.position, chart.legend.include_in_layout = XL_LEGEND_POSITION.BOTTOM, False
+    chart.legend.font.size = in_points(size)
+    return frame
 
 
 def percent_axis(chart: Chart, size: int) -> None:

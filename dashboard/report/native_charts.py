@@ -9,10 +9,10 @@ from dashboard.report.native_base import (
     around_zero,
     axis_title,
     draw_with_intervals,
-    dress,
     dress_bars,
     in_points,
     inches,
+    lines_of_points,
     percent_axis,
     rgb,
     round_top,
@@ -131,21 +131,9 @@ def threshold_lines(slide: Slide, curve: ThresholdCurve, *, box: Box, size: int,
 
     ``title`` is what the threshold is, with its unit.
     """
-    from pptx.chart.data import XyChartData
-    from pptx.enum.chart import XL_CHART_TYPE, XL_LEGEND_POSITION
-
     lines = _lines(curve)
-    data = XyChartData(number_format="0.0")
-    for name, points in lines.items():
-        series = data.add_series(name)
-        for x, y in points:
-            series.add_data_point(x, y)
-    frame = slide.shapes.add_chart(XL_CHART_TYPE.XY_SCATTER_LINES_NO_MARKERS, *inches(box), data)
+    frame = lines_of_points(slide, lines, box=box, size=size)
     chart = frame.chart
-    dress(chart, size)
-    chart.has_legend = True
-    chart.legend.position, chart.legend.include_in_layout = XL_LEGEND_POSITION.BOTTOM, False
-    chart.legend.font.size = in_points(size)
     chart.value_axis.minimum_scale, chart.value_axis.maximum_scale = (
         0,
         max(y for line in lines.values() for _, y in line),

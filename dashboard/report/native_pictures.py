@@ -14,6 +14,7 @@ from dashboard.report.native_base import (
     dress_bars,
     in_points,
     inches,
+    lines_of_points,
     percent_axis,
     rgb,
     round_top,
@@ -103,21 +104,9 @@ def change_columns(slide: Slide, picture: ChangePicture, *, box: Box, size: int,
 
 def size_points(slide: Slide, pool: SharePool, *, box: Box, size: int) -> GraphicFrame:
     """Practices by their size, with the limits of chance and those that allow for the spread between practices."""
-    from pptx.chart.data import XyChartData
-    from pptx.enum.chart import XL_CHART_TYPE, XL_LEGEND_POSITION
-
     lines = size_lines(pool)
-    data = XyChartData(number_format="0.0")
-    for name, points in lines.items():
-        series = data.add_series(name)
-        for x, y in points:
-            series.add_data_point(x, y)
-    frame = slide.shapes.add_chart(XL_CHART_TYPE.XY_SCATTER_LINES_NO_MARKERS, *inches(box), data)
+    frame = lines_of_points(slide, lines, box=box, size=size)
     chart = frame.chart
-    dress(chart, size)
-    chart.has_legend = True
-    chart.legend.position, chart.legend.include_in_layout = XL_LEGEND_POSITION.BOTTOM, False
-    chart.legend.font.size = in_points(size)
     places = [x for points in lines.values() for x, _ in points]
     chart.category_axis.minimum_scale, chart.category_axis.maximum_scale = _sizes(places)
     shares = [y for points in lines.values() for _, y in points]
