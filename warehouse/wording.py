@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
+from warehouse.plural import number_of
+
 if TYPE_CHECKING:
     from warehouse.change_picture import ChangePicture
     from warehouse.error_band import ErrorBand
@@ -47,7 +49,7 @@ def level_name(level: float) -> str:
 
 def cases(n: int) -> str:
     """A number of cases."""
-    return "1 case" if n == 1 else f"{n:,} cases"
+    return number_of(n, "case")
 
 
 def share_sentence(n_adverse: int, estimate: Estimate, *, who: str = "") -> str:

@@ -14,8 +14,6 @@ from typing import TYPE_CHECKING
 from warehouse.selection import Selection
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from dashboard.report.findings import Audience, Findings
     from warehouse.pooled.here import Here
     from warehouse.pooled.result import MeanPool, SharePool
@@ -62,12 +60,8 @@ def with_practices(
 def _labelled(here: Here) -> Beside:
     """With the pseudonyms of the practices in place of their numbers."""
     names = {tag: practice for practice, tag in here.tags.items()}
-    shares = replace(here.pool, lines=tuple(replace(one, label=_name(names, one.tag)) for one in here.pool.lines))
+    shares = replace(here.pool, lines=tuple(replace(one, label=names[one.tag]) for one in here.pool.lines))
     if here.means is None:
         return Beside(shares, None)
-    lines = tuple(replace(one, label=_name(names, one.tag)) for one in here.means.lines)
+    lines = tuple(replace(one, label=names[one.tag]) for one in here.means.lines)
     return Beside(shares, replace(here.means, lines=lines))
-
-
-def _name(names: Mapping[str, str], tag: str) -> str:
-    return names[tag]

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from pptx.chart.axis import _BaseAxis
     from pptx.chart.chart import Chart
+    from pptx.enum.chart import XL_LEGEND_POSITION
     from pptx.shapes.graphfrm import GraphicFrame
     from pptx.slide import Slide
 
@@ -117,10 +118,15 @@ def lines_of_points(
     frame = slide.shapes.add_chart(XL_CHART_TYPE.XY_SCATTER_LINES_NO_MARKERS, *inches(box), data)
     chart = frame.chart
     dress(chart, size)
-    chart.has_legend = True
-    chart.legend.position, chart.legend.include_in_layout = XL_LEGEND_POSITION.BOTTOM, False
-    chart.legend.font.size = in_points(size)
+    add_legend(chart, XL_LEGEND_POSITION.BOTTOM, size)
     return frame
+
+
+def add_legend(chart: Chart, position: XL_LEGEND_POSITION, size: int) -> None:
+    """Name what is drawn, beside the drawing and not over it."""
+    chart.has_legend = True
+    chart.legend.position, chart.legend.include_in_layout = position, False
+    chart.legend.font.size = in_points(size)
 
 
 def percent_axis(chart: Chart, size: int) -> None:

@@ -8,6 +8,7 @@ from dashboard.report.document import difference_words, share
 from dashboard.report.native_base import (
     FILL,
     SHARE_TITLE,
+    add_legend,
     axis_title,
     draw_with_intervals,
     dress,
@@ -63,9 +64,7 @@ def paired_bars(slide: Slide, pairs: Sequence[Pair], *, box: Box, size: int) -> 
     second.fore_color.rgb = rgb(LIGHT.main)
     span_zero(chart, sets)
     axis_title(chart.value_axis, "difference in percentage points; right of 0 is worse", size)
-    chart.has_legend = True
-    chart.legend.position, chart.legend.include_in_layout = XL_LEGEND_POSITION.TOP, False
-    chart.legend.font.size = in_points(size)
+    add_legend(chart, XL_LEGEND_POSITION.TOP, size)
     return frame
 
 
@@ -96,9 +95,7 @@ def change_columns(slide: Slide, picture: ChangePicture, *, box: Box, size: int,
     chart.category_axis.tick_label_position = XL_TICK_LABEL_POSITION.LOW
     axis_title(chart.category_axis, title, size)
     axis_title(chart.value_axis, "cases", size)
-    chart.has_legend = True
-    chart.legend.position, chart.legend.include_in_layout = XL_LEGEND_POSITION.TOP, False
-    chart.legend.font.size = in_points(size)
+    add_legend(chart, XL_LEGEND_POSITION.TOP, size)
     return frame
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dashboard.report.document import DIGITS
+from warehouse.plural import number_of
 from warehouse.wording import cases, frame_sentence, level_name, missing_sentence, percent, share_sentence, signed
 
 if TYPE_CHECKING:
@@ -113,7 +114,7 @@ def legend(policy: Policy) -> str:
 
 def practices(found: Findings) -> str:
     """The practices, by name where they may be named."""
-    number = "1 practice" if found.n_practices == 1 else f"{found.n_practices} practices"
+    number = number_of(found.n_practices, "practice")
     return f"{number}: {', '.join(found.practices)}" if found.practices else f"{number}, not named"
 
 

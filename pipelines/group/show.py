@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipelines.commands.options import print_table, say
 from warehouse.grouping import GROUPINGS
+from warehouse.plural import number_of
 from warehouse.pooled.words import (
     hidden_sentence,
     mean_prediction_sentence,
@@ -67,7 +68,7 @@ def _line(line: Line, mine: Collection[str]) -> tuple[str, ...]:
 
 
 def _practices(n: int) -> str:
-    return "1 practice" if n == 1 else f"{n} practices"
+    return number_of(n, "practice")
 
 
 def _named(label: str, tag: str, mine: Collection[str]) -> str:

@@ -6,6 +6,7 @@ import re
 from math import isfinite
 from typing import TYPE_CHECKING
 
+from warehouse.plural import number_of
 from warehouse.wording import cases, percent, percent_range
 
 if TYPE_CHECKING:
@@ -141,7 +142,7 @@ def left_out_words(left_out: Mapping[str, int]) -> str:
 
 def due_words(n: int) -> str:
     """How many outcomes are missing that should be there."""
-    return "1 outcome is due but not known" if n == 1 else f"{n:,} outcomes are due but not known"
+    return number_of(n, "outcome is due but not known", "outcomes are due but not known")
 
 
 def uncapped(text: str) -> str:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from warehouse.comparison.covariates import NOT_MEASURED, adjustables
 from warehouse.comparison.phrases import and_list
 from warehouse.comparison.strobe_facts import strobe_facts
+from warehouse.plural import number_of
 from warehouse.wording import CAUTION, bounds_sentence, cases, flow_sentence, share_sentence
 
 if TYPE_CHECKING:
@@ -101,7 +102,7 @@ def _from_to(first: str, last: str, *, one: str) -> str:
 def _methods(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
     found = facts.rates
     section = "Methods"
-    practices = "1 practice" if facts.n_practices == 1 else f"{facts.n_practices} practices"
+    practices = number_of(facts.n_practices, "practice")
     started = f", started {_from_to(*facts.quarters, one='in')}" if facts.quarters else ""
     loaded = f", data loaded {_from_to(*facts.loaded, one='on')}" if facts.loaded else ""
     return (

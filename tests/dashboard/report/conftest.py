@@ -19,6 +19,7 @@ from pypdf import PdfReader
 
 from dashboard.report.composing import document
 from dashboard.report.document import Document
+from dashboard.report.figures import figure_svg
 from dashboard.report.findings import Audience, Findings, findings
 from dashboard.report.sheets import csv_file
 from dashboard.report.write import ENDINGS, file_bytes
@@ -256,3 +257,15 @@ def parts_of(data: bytes) -> dict[str, bytes]:
             else:
                 found[name] = re.sub(rb"<dcterms:(created|modified)[^>]*>[^<]*<", b"<", part)
     return found
+
+
+def assert_same_files(before: Made, after: Made) -> None:
+    """No file and no figure differs in a byte."""
+    assert after.document == before.document
+    for name in before.files.names:
+        if name in {".pptx", ".xlsx"}:
+            assert parts_of(after.files[name]) == parts_of(before.files[name]), name
+        else:
+            assert after.files[name] == before.files[name], name
+    for mine, theirs in zip(before.document.pictures, after.document.pictures, strict=True):
+        assert figure_svg(mine, before.document) == figure_svg(theirs, after.document)

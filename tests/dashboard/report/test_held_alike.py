@@ -11,10 +11,9 @@ import pytest
 
 from dashboard.report.adjusted import FEW, FROM_MODELS
 from dashboard.report.document import Differences
-from dashboard.report.figures import figure_svg
 from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
-from tests.dashboard.report.conftest import behind, charts_of, files_of, made_for, notes_of, parts_of
+from tests.dashboard.report.conftest import assert_same_files, behind, charts_of, files_of, made_for, notes_of
 from tests.hand_made import load_rows, made_case
 from warehouse import wording
 from warehouse.comparison.pair import compare_pair
@@ -238,11 +237,4 @@ def test_sections_with_like_beside_like_do_not_change_with_what_is_hidden(
             "withheld",
         }
     assert {row["group"]: row["adverse"] for row in entries(own, "appliance_category")}["facemask"] == "4"
-    assert after.document == before.document
-    for name in before.files.names:
-        if name in {".pptx", ".xlsx"}:
-            assert parts_of(after.files[name]) == parts_of(before.files[name]), name
-        else:
-            assert after.files[name] == before.files[name], name
-    for mine, theirs in zip(before.document.pictures, after.document.pictures, strict=True):
-        assert figure_svg(mine, before.document) == figure_svg(theirs, after.document)
+    assert_same_files(before, after)

@@ -10,12 +10,11 @@ import polars as pl
 import pytest
 
 from dashboard.report.composing import document
-from dashboard.report.figures import figure_svg
 from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
 from dashboard.report.protected import POLICY
 from dashboard.report.whole import cell
-from tests.dashboard.report.conftest import PRACTICES, files_of, notes_of, parts_of, rows
+from tests.dashboard.report.conftest import PRACTICES, assert_same_files, files_of, notes_of, parts_of, rows
 from tests.hand_made import load_rows, made_case
 from warehouse.disclosure import Cell, attack, attack_guarded
 from warehouse.errors import RequestError
@@ -68,14 +67,7 @@ def test_files_do_not_change_with_what_they_hide(outside: Made, small_groups: Pa
         found = findings(reader, audience="outside")
     same_build = replace(found, build=outside.found.build, published_at=outside.found.published_at)
     other = files_of(same_build)
-    assert other.document == outside.document
-    for name in outside.files.names:
-        if name in {".pptx", ".xlsx"}:
-            assert parts_of(other.files[name]) == parts_of(outside.files[name]), name
-        else:
-            assert other.files[name] == outside.files[name], name
-    for mine, theirs in zip(outside.document.pictures, other.document.pictures, strict=True):
-        assert figure_svg(mine, outside.document) == figure_svg(theirs, other.document)
+    assert_same_files(outside, other)
 
 
 def test_the_same_move_does_show_in_the_practices_own_files(whole: Made, swapped: Path) -> None:
