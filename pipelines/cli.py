@@ -50,7 +50,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "contribute": ("pipelines.commands.contribute", "hand cases or counts over to a study group"),
     "group": ("pipelines.commands.group", "run a study group; read its results"),
     "report": ("dashboard.report.command", "write the report of the audit"),
-    "dashboard": ("dashboard.command", "open the dashboard in a browser"),
+    "dashboard": ("dashboard.access.command", "open the dashboard in a browser"),
 }
 """Command -> module (with ``add(subparsers)``) and one line of help."""
 
@@ -73,7 +73,7 @@ def _recorded(args: argparse.Namespace, words: Sequence[str]) -> int:
     folder: Path | None = getattr(args, "warehouse", None)
     if folder is None:
         return _run(args)
-    from warehouse.access import options_in, record_begin, record_end
+    from warehouse.store.access import options_in, record_begin, record_end
 
     what, code = _name(words), 70
     try:

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
 
-from pipelines.ingest import Outcome, Request, ingest
+from pipelines.ingest.ingest import Outcome, Request, ingest
 from synthetic_data.exports import Handover, write_demo
 from synthetic_data.settings import Settings
 from tests.faults.totals import pytest_terminal_summary  # noqa: F401 - prints the totals of the fault suites

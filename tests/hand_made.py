@@ -8,11 +8,11 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.delivery import PROBLEM_COLUMNS, Delivery, Sorted, Source
-from pipelines.loading import LoadRecord, load
-from warehouse.publish import publish
-from warehouse.reader import Reader
-from warehouse.store import open_store
+from pipelines.contract.delivery import PROBLEM_COLUMNS, Delivery, Sorted, Source
+from pipelines.ingest.loading import LoadRecord, load
+from warehouse.marts.publish import publish
+from warehouse.marts.reader import Reader
+from warehouse.store.store import open_store
 
 CASE_DEFAULTS: dict[str, Any] = {
     "sex": "female",

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipelines.contract.contract import load_contract
+from pipelines.contract.delivery import Assumption, Delivery, RawTable, Source
 from pipelines.deidentify import Keyer
-from pipelines.delivery import Assumption, Delivery, RawTable, Source
 from pipelines.interpreting import interpret
 from pipelines.mapping import ColumnMapping, identity_mapping, parse_mapping
 from warehouse.measures.catalogue import CATALOGUE

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
-from warehouse.growth.reference import constant_slopes
+from warehouse.outcomes.growth_reference import constant_slopes
 from warehouse.outcomes.registry import shipped_registry
 from warehouse.pooled.agreement import Agreement, digest_of_reference
 from warehouse.pooled.cases import GroupCases, columns_of, result_column

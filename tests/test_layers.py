@@ -66,7 +66,7 @@ def test_storage_is_the_only_door_to_duckdb() -> None:
         for path in sources(package)
         if "duckdb" in imported(path)
     }
-    assert users == {"warehouse/storage.py"}
+    assert users == {"warehouse/store/storage.py"}
 
 
 def test_sources_never_read_outside_the_project() -> None:

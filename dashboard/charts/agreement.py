@@ -10,10 +10,10 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.wording import signed
+from warehouse.words.shares import signed
 
 if TYPE_CHECKING:
-    from warehouse.measuring import Repeats
+    from warehouse.repeats.measuring import Repeats
 
 MOST_DOTS = 3_000
 

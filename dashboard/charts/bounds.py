@@ -10,10 +10,10 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import y_at
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.wording import bounds_sentence, percent
+from warehouse.words.shares import bounds_sentence, percent
 
 if TYPE_CHECKING:
-    from warehouse.rates import GroupRate
+    from warehouse.questions.shares import GroupRate
 
 
 def bounds_frame(group: GroupRate) -> pl.DataFrame:

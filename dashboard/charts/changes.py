@@ -12,7 +12,7 @@ from dashboard.charts.places import words, y_at
 from dashboard.theme import LIGHT, Palette, dressed
 
 if TYPE_CHECKING:
-    from warehouse.change_picture import ChangePicture
+    from warehouse.questions.spread import ChangePicture
 
 CLASSES = ("adverse", "not adverse")
 

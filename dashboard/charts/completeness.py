@@ -14,7 +14,7 @@ from dashboard.theme import LIGHT, Palette, dressed, text_on, turning_point
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from warehouse.data_quality import Completeness
+    from warehouse.upkeep.data_quality import Completeness
 
 ROW = 44
 

@@ -9,9 +9,9 @@ import polars as pl
 
 from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
-from dashboard.contrast_words import points_range
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.wording import signed
+from warehouse.words.contrast_on_screen import points_range
+from warehouse.words.shares import signed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -10,10 +10,10 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed, text_on, turning_point
-from warehouse.wording import percent
+from warehouse.words.shares import percent
 
 if TYPE_CHECKING:
-    from warehouse.comparison.crossed import CrossedComparison
+    from warehouse.questions.crossed import CrossedComparison
 
 ROW = 62
 FEW = 10

@@ -17,7 +17,7 @@ from dashboard.theme import LIGHT, Palette, dressed
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from warehouse.case_dots import CaseDots
+    from warehouse.cases.case_dots import CaseDots
 
 AREA = "area"
 ONE = "one"

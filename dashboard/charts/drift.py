@@ -13,12 +13,12 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import y_at
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.drift_words import average_sentence, finding, periods_sentence
-from warehouse.wording import percent
+from warehouse.words.drift import average_sentence, finding, periods_sentence
+from warehouse.words.shares import percent
 
 if TYPE_CHECKING:
     from warehouse.analysis.control_charts import ControlChart
-    from warehouse.drift_picture import DriftPicture
+    from warehouse.questions.drift import DriftPicture
 
 MOST_PERIODS_NAMED = 20
 MOST_DRAWN = 2_000

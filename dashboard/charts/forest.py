@@ -13,8 +13,8 @@ import polars as pl
 
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.pooled.words import ORDER, figure_words, pooled_sentence, prediction_sentence, span
-from warehouse.wording import percent
+from warehouse.words.pooled import ORDER, figure_words, pooled_sentence, prediction_sentence, span
+from warehouse.words.shares import percent
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -12,8 +12,8 @@ import altair as alt
 import polars as pl
 
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.pooled.words import funnel_sentence, span
-from warehouse.wording import percent
+from warehouse.words.pooled import funnel_sentence, span
+from warehouse.words.shares import percent
 
 if TYPE_CHECKING:
     from warehouse.pooled.result import SharePool

@@ -8,10 +8,10 @@ import altair as alt
 import polars as pl
 
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.wording import signed
+from warehouse.words.shares import signed
 
 if TYPE_CHECKING:
-    from warehouse.in_force import InForce
+    from warehouse.upkeep.catalogue_report import InForce
 
 
 def growth_frame(found: InForce, measure: str) -> pl.DataFrame:

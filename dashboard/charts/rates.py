@@ -13,14 +13,14 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.protected_rates import ProtectedRates
-from warehouse.wording import level_name, percent, percent_range
+from warehouse.protected.shares import ProtectedRates
+from warehouse.words.shares import level_name, percent, percent_range
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from warehouse.protected_rates import ProtectedGroup
-    from warehouse.rates import GroupRate, Rates
+    from warehouse.protected.shares import ProtectedGroup
+    from warehouse.questions.shares import GroupRate, Rates
 
 ROW_HEIGHT = 46
 _NUMBERS = ("share", "low", "high", "if_none", "if_all")

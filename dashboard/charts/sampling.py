@@ -12,7 +12,7 @@ from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 
 if TYPE_CHECKING:
-    from warehouse.flow import Flow, StageCount
+    from warehouse.cases.flow import Flow, StageCount
 
 
 def sampling_frame_rows(flow: Flow) -> pl.DataFrame:

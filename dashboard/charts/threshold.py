@@ -10,10 +10,10 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import y_at
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.wording import percent
+from warehouse.words.shares import percent
 
 if TYPE_CHECKING:
-    from warehouse.threshold import ThresholdCurve
+    from warehouse.questions.threshold import ThresholdCurve
 
 
 def threshold_frame(curve: ThresholdCurve) -> pl.DataFrame:

@@ -7,10 +7,10 @@ import logging
 import streamlit as st
 from altair.utils.schemapi import debug_mode
 
-from dashboard.desk import one_reader, place
-from dashboard.entrance import current_viewer
-from dashboard.navigation import chosen_page, held, pages
-from dashboard.screen import problem, style
+from dashboard.access.ask import one_reader, place
+from dashboard.access.sign_in import current_viewer
+from dashboard.parts.navigation import chosen_page, held, pages
+from dashboard.parts.screen import problem, style
 from warehouse.errors import MentonError
 
 log = logging.getLogger("menton.dashboard")

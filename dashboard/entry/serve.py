@@ -12,7 +12,14 @@ from streamlit.web.cli import main
 
 import dashboard.charts
 
-SLOW = ("altair", "pandas", "scipy.stats", "warehouse.answer", "dashboard.desk", "dashboard.filters")
+SLOW = (
+    "altair",
+    "pandas",
+    "scipy.stats",
+    "warehouse.questions.answer",
+    "dashboard.access.ask",
+    "dashboard.parts.filters",
+)
 """What takes longest of what the first page imports, beside the charts."""
 
 

@@ -6,21 +6,21 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from dashboard.access.ask import Desk, desk
 from dashboard.charts.bounds import bounds_chart
 from dashboard.charts.changes import changes_alt, changes_chart
 from dashboard.charts.rates import frame_alt, rates_alt, rates_chart, shares_chart, side_by_side_frame
 from dashboard.charts.sampling import losses_in_words, sampling_alt, sampling_chart
 from dashboard.charts.threshold import threshold_alt, threshold_chart
-from dashboard.desk import Desk, desk
-from dashboard.filters import chosen
-from dashboard.footing import footing
-from dashboard.nothing import say_why_empty
-from dashboard.screen import as_table, draw, fine, palette, plain, said
-from warehouse import wording
-from warehouse.answer import Answer, answer
+from dashboard.parts.empty_selection import say_why_empty
+from dashboard.parts.filters import chosen
+from dashboard.parts.footer import footing
+from dashboard.parts.screen import as_table, draw, fine, palette, plain, said
+from warehouse.questions.answer import Answer, answer
+from warehouse.words import shares as wording
 
 if TYPE_CHECKING:
-    from warehouse.rates import Rates
+    from warehouse.questions.shares import Rates
     from warehouse.results import Estimate
 
 

@@ -7,18 +7,18 @@ from typing import TYPE_CHECKING
 import polars as pl
 import streamlit as st
 
-from dashboard.bringing import Delivered, Handed, Rehearsal, Told, bring_in, draft, rehearse
-from dashboard.desk import place
-from dashboard.entrance import current_viewer
-from dashboard.screen import behind, fine, plain, said, table
+from dashboard.access.ask import place
+from dashboard.access.sign_in import current_viewer
+from dashboard.parts.screen import behind, fine, plain, said, table
+from dashboard.parts.upload import Delivered, Handed, Rehearsal, Told, bring_in, draft, rehearse
 from warehouse.errors import RequestError
-from warehouse.wording import CAUTION, cases
+from warehouse.words.shares import CAUTION, cases
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from warehouse.data_quality import RuleCount
-    from warehouse.load_preview import LoadPreview
+    from warehouse.upkeep.data_quality import RuleCount
+    from warehouse.upkeep.load_preview import LoadPreview
 
 KINDS = ["csv", "tsv", "txt", "xlsx", "parquet", "json"]
 OWN_NAMES, PROPOSED, OWN_MAPPING = (

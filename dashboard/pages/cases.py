@@ -7,18 +7,18 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 import streamlit as st
 
+from dashboard.access.ask import Desk, desk
 from dashboard.charts.corners import corners_chart
 from dashboard.charts.course import course_alt, course_chart
 from dashboard.charts.dots import AREA, ONE, beyond_alt, beyond_chart, dots_alt, dots_chart, line_sentence
-from dashboard.desk import Desk, desk
-from dashboard.filters import Choice, chosen
-from dashboard.footing import footing
-from dashboard.nothing import say_why_empty
-from dashboard.screen import draw, fine, palette, plain, said, table
-from warehouse.answer import outline
-from warehouse.case_dots import CaseDots, case_dots
-from warehouse.corners_of_cases import corners_of_cases
-from warehouse.one_case import OneCase, one_case
+from dashboard.parts.empty_selection import say_why_empty
+from dashboard.parts.filters import Choice, chosen
+from dashboard.parts.footer import footing
+from dashboard.parts.screen import draw, fine, palette, plain, said, table
+from warehouse.cases.case_dots import CaseDots, case_dots
+from warehouse.cases.case_page import OneCase, one_case
+from warehouse.questions.answer import outline
+from warehouse.questions.corners_of_cases import corners_of_cases
 
 if TYPE_CHECKING:
     from collections.abc import Collection

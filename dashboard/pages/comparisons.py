@@ -7,11 +7,22 @@ from typing import TYPE_CHECKING
 import polars as pl
 import streamlit as st
 
+from dashboard.access.ask import Desk, desk
 from dashboard.charts.balance import balance_alt, balance_chart
 from dashboard.charts.contrasts import contrasts_alt, contrasts_chart
 from dashboard.charts.crossed import crossed_alt, crossed_chart
 from dashboard.charts.rates import rates_alt, rates_chart, rates_frame
-from dashboard.contrast_words import (
+from dashboard.parts.empty_selection import say_why_empty
+from dashboard.parts.filters import Choice, chosen
+from dashboard.parts.footer import footing
+from dashboard.parts.screen import as_table, draw, fine, palette, plain, said, table
+from warehouse.marts.grouping import GROUPINGS, NOT_KNOWN
+from warehouse.protected.shares import OFFERED
+from warehouse.questions.answer import outline
+from warehouse.questions.contrast import PairComparison, compare_pair
+from warehouse.questions.crossed import compare_crossed
+from warehouse.questions.groups import GroupComparison, compare_groups
+from warehouse.words.contrast_on_screen import (
     difference_said,
     pair_sentence,
     points,
@@ -20,18 +31,7 @@ from dashboard.contrast_words import (
     standing_sentences,
     unmeasured_sentence,
 )
-from dashboard.desk import Desk, desk
-from dashboard.filters import Choice, chosen
-from dashboard.footing import footing
-from dashboard.nothing import say_why_empty
-from dashboard.screen import as_table, draw, fine, palette, plain, said, table
-from warehouse.answer import outline
-from warehouse.comparison.crossed import compare_crossed
-from warehouse.comparison.groups import GroupComparison, compare_groups
-from warehouse.comparison.pair import PairComparison, compare_pair
-from warehouse.comparison.wording import homogeneity_sentence, odds_ratio_sentence
-from warehouse.grouping import GROUPINGS, NOT_KNOWN
-from warehouse.protected_rates import OFFERED
+from warehouse.words.contrasts import homogeneity_sentence, odds_ratio_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING
 import polars as pl
 import streamlit as st
 
+from dashboard.access.ask import Desk, desk
 from dashboard.charts.completeness import completeness_alt, completeness_chart
-from dashboard.desk import Desk, desk
-from dashboard.filters import practices
-from dashboard.screen import behind, draw, fine, palette, plain, said, table
-from warehouse.data_quality import DataQuality, data_quality
-from warehouse.wording import CAUTION, cases
+from dashboard.parts.filters import practices
+from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
+from warehouse.upkeep.data_quality import DataQuality, data_quality
+from warehouse.words.shares import CAUTION, cases
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from warehouse.data_quality import Load, RuleCount
+    from warehouse.upkeep.data_quality import Load, RuleCount
 
 SHOWN_LOADS = 30
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 import streamlit as st
 
+from dashboard.access.ask import Desk, desk
 from dashboard.charts.drift import (
     average_alt,
     average_chart,
@@ -16,17 +17,16 @@ from dashboard.charts.drift import (
     periods_chart,
     periods_frame,
 )
-from dashboard.desk import Desk, desk
-from dashboard.filters import definition_chosen
-from dashboard.screen import as_table, behind, draw, fine, palette, plain, said, table
-from warehouse.drift_picture import DriftAsked, drift_with_seed, practices_with_cases
-from warehouse.drift_words import average_sentence, finding, periods_sentence, plan_sentence, run_length_sentences
+from dashboard.parts.filters import definition_chosen
+from dashboard.parts.screen import as_table, behind, draw, fine, palette, plain, said, table
+from warehouse.questions.drift import DriftAsked, drift_with_seed, practices_with_cases
 from warehouse.selection import Selection
-from warehouse.wording import CAUTION, percent
+from warehouse.words.drift import average_sentence, finding, periods_sentence, plan_sentence, run_length_sentences
+from warehouse.words.shares import CAUTION, percent
 
 if TYPE_CHECKING:
     from warehouse.analysis.drift import Review
-    from warehouse.drift_picture import DriftPicture
+    from warehouse.questions.drift import DriftPicture
 
 NONE = "—"
 

@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING
 import polars as pl
 import streamlit as st
 
+from dashboard.access.ask import desk
 from dashboard.charts.growth import growth_alt, growth_chart
-from dashboard.desk import desk
-from dashboard.planned_and_proved import planned, proved
-from dashboard.report.methods import CHECK_REFERENCES, REFERENCES
-from dashboard.screen import behind, draw, fine, palette, plain, said, table
-from warehouse.in_force import InForce, in_force
+from dashboard.parts.methods_parts import planned, proved
+from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
+from dashboard.report.sections.methods import CHECK_REFERENCES, REFERENCES
 from warehouse.outcomes.definition import FAMILIES
-from warehouse.wording import CAUTION
+from warehouse.upkeep.catalogue_report import InForce, in_force
+from warehouse.words.shares import CAUTION
 
 if TYPE_CHECKING:
-    from dashboard.desk import Desk
+    from dashboard.access.ask import Desk
 
 FIRST = "sn_gogn_deg"
 

@@ -8,15 +8,16 @@ from typing import TYPE_CHECKING
 import polars as pl
 import streamlit as st
 
+from dashboard.access.ask import desk, place
+from dashboard.access.sign_in import current_viewer
 from dashboard.charts.forest import forest_alt, forest_chart
 from dashboard.charts.funnel import funnel_alt, funnel_chart
 from dashboard.charts.means import means_alt, means_chart
-from dashboard.desk import desk, place
-from dashboard.entrance import current_viewer
-from dashboard.screen import as_table, behind, draw, fine, palette, plain, said, table
-from warehouse.grouping import GROUPINGS
-from warehouse.pooled.kept import kept_results
-from warehouse.pooled.words import (
+from dashboard.parts.screen import as_table, behind, draw, fine, palette, plain, said, table
+from warehouse.marts.grouping import GROUPINGS
+from warehouse.pooled.kept_results import kept_results
+from warehouse.store.snapshot import POINTER
+from warehouse.words.pooled import (
     ORDER,
     figure_words,
     funnel_sentence,
@@ -33,16 +34,15 @@ from warehouse.pooled.words import (
     span,
     spread_sentence,
 )
-from warehouse.snapshot import POINTER
-from warehouse.wording import CAUTION, percent
+from warehouse.words.shares import CAUTION, percent
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from dashboard.viewer import Viewer
-    from warehouse.pooled.here import Here
-    from warehouse.pooled.kept import Kept
+    from dashboard.access.viewer import Viewer
+    from warehouse.pooled.kept_results import Kept
     from warehouse.pooled.result import Figure, GroupPool, GroupResult, Line, MeanPool, SharePool
+    from warehouse.pooled.this_warehouse import Here
 
 NOBODY = "none of them"
 HERE = "the practices of this warehouse"

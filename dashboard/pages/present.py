@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from dashboard.desk import Desk, desk
-from dashboard.filters import Choice, chosen
-from dashboard.messages import Message, messages, protected_messages, with_practices
-from dashboard.nothing import say_why_empty
-from dashboard.screen import draw, fine, palette, plain, said
-from warehouse.answer import COMPARISONS, answer
+from dashboard.access.ask import Desk, desk
+from dashboard.parts.empty_selection import say_why_empty
+from dashboard.parts.filters import Choice, chosen
+from dashboard.parts.room_messages import Message, messages, protected_messages, with_practices
+from dashboard.parts.screen import draw, fine, palette, plain, said
+from warehouse.questions.answer import COMPARISONS, answer
 from warehouse.selection import Selection
 
 if TYPE_CHECKING:

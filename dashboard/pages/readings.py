@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 import polars as pl
 import streamlit as st
 
+from dashboard.access.ask import Desk, desk
 from dashboard.charts.agreement import agreement_alt, agreement_chart, agreement_sentence
-from dashboard.desk import Desk, desk
-from dashboard.filters import practices
-from dashboard.screen import behind, draw, fine, palette, plain, said, table
-from warehouse.measuring import MeasureError, Repeats, measure_errors, repeats
-from warehouse.wording import CAUTION, signed
+from dashboard.parts.filters import practices
+from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
+from warehouse.repeats.measuring import MeasureError, Repeats, measure_errors, repeats
+from warehouse.words.shares import CAUTION, signed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

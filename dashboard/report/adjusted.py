@@ -13,16 +13,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeAlias
 
-from dashboard.contrast_words import pair_sentence, reading_sentence
 from warehouse.analysis.ratio import risk_ratio
-from warehouse.comparison import wording
+from warehouse.words import contrasts as wording
+from warehouse.words.contrast_on_screen import pair_sentence, reading_sentence
 
 if TYPE_CHECKING:
     from warehouse.analysis.balance import BalanceRow
     from warehouse.analysis.evalue import EValue
-    from warehouse.comparison.methods import MethodResult
-    from warehouse.comparison.pair import PairComparison
     from warehouse.disclosure import Cell
+    from warehouse.questions.contrast import PairComparison
+    from warehouse.questions.methods import MethodResult
     from warehouse.results import Estimate
 
 Counts: TypeAlias = "tuple[Cell, Cell]"

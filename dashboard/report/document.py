@@ -10,14 +10,14 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
-from warehouse.wording import percent, signed
+from warehouse.words.shares import percent, signed
 
 if TYPE_CHECKING:
-    from warehouse.change_picture import ChangePicture
     from warehouse.disclosure import Cell
     from warehouse.pooled.result import MeanPool, SharePool
+    from warehouse.questions.spread import ChangePicture
+    from warehouse.questions.threshold import ThresholdCurve
     from warehouse.results import Interval
-    from warehouse.threshold import ThresholdCurve
 
 Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "mean", "ratio", "number"]
 

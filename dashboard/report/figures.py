@@ -29,7 +29,7 @@ from dashboard.report.document import (
     in_words,
 )
 from dashboard.theme import FONT, LIGHT
-from warehouse.change_picture import ChangePicture
+from warehouse.questions.spread import ChangePicture
 
 if TYPE_CHECKING:
     import altair as alt

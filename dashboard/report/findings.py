@@ -14,21 +14,21 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from dashboard.report.gathered import COMPARISONS, counts_of_all, gather
 from warehouse.errors import RequestError, near_names
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
 from warehouse.selection import Selection
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from dashboard.report.adjusted import Adjusted
-    from dashboard.report.beside import Beside
     from dashboard.report.gathered import Gathered
-    from warehouse.change_picture import ChangePicture
+    from dashboard.report.practices_shown import Beside
     from warehouse.disclosure import Cell, Policy
-    from warehouse.grouping import Grouping
+    from warehouse.marts.grouping import Grouping
     from warehouse.outcomes.definition import Definition
+    from warehouse.questions.spread import ChangePicture
+    from warehouse.questions.threshold import ThresholdCurve
     from warehouse.results import Estimate
-    from warehouse.threshold import ThresholdCurve
 
 __all__ = [
     "COMPARISONS", "Audience", "Change", "Comparison", "Findings", "Group", "Loss", "Shown", "Stage", "findings",
@@ -236,7 +236,7 @@ def findings(
     found = Findings.of(gathered, _shown(reader, gathered, audience, chosen, asked))
     named = audience == "practice" if name_practice is None else name_practice
     if practices:
-        from dashboard.report.beside import with_practices
+        from dashboard.report.practices_shown import with_practices
 
         found = with_practices(found, reader, audience=audience, selection=chosen, named=named)
     return found if named else without_names(found, chosen)
@@ -306,7 +306,7 @@ def _refuse_unknown_practices(reader: Reader, selection: Selection) -> None:
 
 
 def _refuse_what_may_not_leave(selection: Selection, comparisons: tuple[str, ...]) -> None:
-    from warehouse.protected_rates import OFFERED
+    from warehouse.protected.shares import OFFERED
 
     others = [name for name, kept in selection.filters.items() if kept and name != "practice"]
     plain = (selection.comparison, selection.selection) == ("treated", "consecutive")

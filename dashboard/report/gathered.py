@@ -9,23 +9,23 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from warehouse.analysis.change import mean_change
-from warehouse.change_picture import ChangePicture, change_picture
-from warehouse.comparison.complete import Complete, asked_by, compare_asked, complete_cases, complete_in
-from warehouse.grouped_changes import changes_by
-from warehouse.published_counts import Counted
-from warehouse.rates import Rates, rates, rates_by
+from warehouse.protected.counts import Counted
+from warehouse.questions.complete import Complete, asked_by, compare_asked, complete_cases, complete_in
+from warehouse.questions.grouped_changes import changes_by
+from warehouse.questions.shares import Rates, rates, rates_by
+from warehouse.questions.spread import ChangePicture, change_picture
+from warehouse.questions.threshold import ThresholdCurve, counted_changes, threshold_curve
 from warehouse.selection import Selection
-from warehouse.threshold import ThresholdCurve, counted_changes, threshold_curve
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import polars as pl
 
-    from warehouse.comparison.pair import PairComparison
-    from warehouse.grouping import Grouping
+    from warehouse.marts.grouping import Grouping
+    from warehouse.marts.reader import Reader
     from warehouse.outcomes.definition import Definition
-    from warehouse.reader import Reader
+    from warehouse.questions.contrast import PairComparison
     from warehouse.results import Estimate
 
 COMPARISONS = ("appliance_category", "age_band", "extraction")

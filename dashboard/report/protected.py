@@ -1,4 +1,4 @@
-"""Findings made to leave the practice: their counts are those of :mod:`warehouse.published_counts`.
+"""Findings made to leave the practice: their counts are those of :mod:`warehouse.protected.counts`.
 
 Other definitions are about the same cases, and one may hold all the adverse cases of another, so that a difference
 would be a count of cases. Their counts are rounded as well. Untreated children and cases that were turned away or
@@ -19,8 +19,7 @@ from dashboard.report.findings import Change, Comparison, Group, Loss, Shown, St
 from dashboard.report.whole import change_of, difference_of
 from warehouse.analysis.proportion import missing_bounds, proportion
 from warehouse.disclosure import Cell, Dimension, Layout, Policy, Table, protect
-from warehouse.grouped_changes import groups_with_means
-from warehouse.published_counts import (
+from warehouse.protected.counts import (
     ADVERSE,
     COUNTED,
     DUE,
@@ -33,6 +32,7 @@ from warehouse.published_counts import (
     threshold_name,
     with_thousands,
 )  # fmt: skip
+from warehouse.questions.grouped_changes import groups_with_means
 from warehouse.results import no_estimate
 
 if TYPE_CHECKING:
@@ -40,9 +40,9 @@ if TYPE_CHECKING:
 
     from dashboard.report.gathered import Gathered
     from warehouse.outcomes.definition import Definition
-    from warehouse.published_counts import Counted
-    from warehouse.rates import Rates
-    from warehouse.threshold import ThresholdCurve
+    from warehouse.protected.counts import Counted
+    from warehouse.questions.shares import Rates
+    from warehouse.questions.threshold import ThresholdCurve
 
 POLICY = Policy()
 ROUND_TO = 5

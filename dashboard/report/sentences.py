@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from dashboard.report.document import DIGITS
 from warehouse.plural import number_of
-from warehouse.wording import cases, frame_sentence, level_name, missing_sentence, percent, share_sentence, signed
+from warehouse.words.shares import cases, frame_sentence, level_name, missing_sentence, percent, share_sentence, signed
 
 if TYPE_CHECKING:
     from dashboard.report.findings import Change, Comparison, Findings, Group

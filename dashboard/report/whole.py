@@ -11,9 +11,9 @@ from warehouse.disclosure import Cell
 
 if TYPE_CHECKING:
     from dashboard.report.gathered import Gathered
-    from warehouse.change_picture import ChangePicture
-    from warehouse.flow import StageCount
-    from warehouse.rates import GroupRate, Rates
+    from warehouse.cases.flow import StageCount
+    from warehouse.questions.shares import GroupRate, Rates
+    from warehouse.questions.spread import ChangePicture
     from warehouse.results import Estimate
 
 
@@ -58,7 +58,7 @@ def change_of(picture: ChangePicture | None, *, with_picture: bool = True) -> Ch
 
 def error_of(picture: ChangePicture) -> str:
     """What is known of measuring error."""
-    from warehouse.wording import error_sentence
+    from warehouse.words.shares import error_sentence
 
     return error_sentence(picture.band, picture.unit)
 

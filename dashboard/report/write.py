@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard.report.composing import document
 from dashboard.report.findings import COMPARISONS, Audience, findings
+from dashboard.report.sections.composing import document
 from warehouse.errors import RequestError
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -90,19 +90,19 @@ def write_report(
 def file_bytes(made: Document, ending: str) -> bytes:
     """The document in one format, told by its ending: ``.html``, ``.pdf``, ``.pptx``, ``.xlsx`` or ``.md``."""
     if ending == ".html":
-        from dashboard.report.page import html_page
+        from dashboard.report.formats.html import html_page
 
         return html_page(made).encode()
     if ending == ".pdf":
-        from dashboard.report.paged import pdf_file
+        from dashboard.report.formats.pdf import pdf_file
 
         return pdf_file(made)
     if ending == ".pptx":
-        from dashboard.report.slides import slides_file
+        from dashboard.report.formats.slides.slides import slides_file
 
         return slides_file(made)
     if ending == ".xlsx":
-        from dashboard.report.sheets import workbook
+        from dashboard.report.formats.xlsx import workbook
 
         return workbook(made)
     return methods_page(made).encode()
@@ -111,7 +111,7 @@ def file_bytes(made: Document, ending: str) -> bytes:
 def everything(made: Document) -> Iterator[tuple[str, bytes]]:
     """Every file there is: its place in a folder, and its bytes."""
     from dashboard.report.figures import figure_files
-    from dashboard.report.sheets import csv_file
+    from dashboard.report.formats.xlsx import csv_file
 
     names = {".html": "report", ".pdf": "report", ".pptx": "slides", ".xlsx": "tables", ".md": "methods"}
     for ending in ENDINGS:
@@ -133,7 +133,7 @@ def write_folder(made: Document, path: Path) -> None:
 
 def methods_page(made: Document) -> str:
     """The methods paragraphs with their references, in Markdown."""
-    from dashboard.report.methods import CHECK_REFERENCES
+    from dashboard.report.sections.methods import CHECK_REFERENCES
 
     listed = "\n".join(f"{place}. {text}" for place, text in enumerate(made.references, start=1))
     parts = [

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
-from pipelines.cell_rules import IMPOSSIBLE_DATE, NOT_A_DATE
 from pipelines.cells.understood import Understood, bad_cells, text_of
+from pipelines.contract.cell_rules import IMPOSSIBLE_DATE, NOT_A_DATE
 
 if TYPE_CHECKING:
     from pipelines.cells.expected import Expected

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import date
 
-    from pipelines.targets import Target
+    from pipelines.contract.targets import Target
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

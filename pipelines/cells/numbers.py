@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
-from pipelines.cell_rules import NOT_A_NUMBER, NOT_WHOLE, UNIT_DOES_NOT_FIT
 from pipelines.cells.understood import Cell, Understood, bad_cells, by_distinct, text_of, tidy
-from pipelines.units import unit_named
+from pipelines.contract.cell_rules import NOT_A_NUMBER, NOT_WHOLE, UNIT_DOES_NOT_FIT
+from pipelines.contract.units import unit_named
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.cell_rules import IMPOSSIBLE_DATE, NOT_A_QUARTER
 from pipelines.cells.dates import EARLIEST_YEAR
 from pipelines.cells.understood import Cell, Understood, by_distinct, tidy
+from pipelines.contract.cell_rules import IMPOSSIBLE_DATE, NOT_A_QUARTER
 
 if TYPE_CHECKING:
     from datetime import date

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.cell_rules import NOT_A_TOOTH
 from pipelines.cells.understood import Cell, Understood, by_distinct, tidy
+from pipelines.contract.cell_rules import NOT_A_TOOTH
 from pipelines.contract.contract import TOOTH_CODES
 
 if TYPE_CHECKING:

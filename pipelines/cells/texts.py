@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.cell_rules import NOT_A_PSEUDONYM, UNIT_DOES_NOT_FIT, UNKNOWN_LANDMARK
 from pipelines.cells.understood import Cell, Understood, by_distinct, text_of, tidy
+from pipelines.contract.cell_rules import NOT_A_PSEUDONYM, UNIT_DOES_NOT_FIT, UNKNOWN_LANDMARK
+from pipelines.contract.units import unit_named
 from pipelines.deidentify.pseudonyms import is_pseudonym
-from pipelines.units import unit_named
 from warehouse.measures.landmarks import ALIASES, LANDMARKS
 
 if TYPE_CHECKING:

@@ -24,7 +24,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Back up."""
-    from warehouse.backup import backup
+    from warehouse.upkeep.backup import backup
 
     made = backup(args.warehouse, args.out, key=encryption_key(args), progress=progress)
     say(f"{made.n_loads} loads and {made.n_cases} cases are copied to {args.out}, {len(made.files)} files with hashes")

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from warehouse.engine.place import Place
-    from warehouse.rates import Rates
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
+    from warehouse.questions.shares import Rates
 
 BY = ("appliance_category", "age_band", "extraction")
 """Groupings of the rates where none is asked for; the rate of all cases always comes first."""
@@ -97,7 +97,7 @@ def _settings(given: Sequence[str]) -> dict[str, str]:
 
 
 def _rates(reader: Reader, args: argparse.Namespace) -> list[Rates]:
-    from warehouse.rates import rates
+    from warehouse.questions.shares import rates
 
     return [
         rates(reader, by=by, definition=definition, method=args.method, level=args.level)
@@ -107,7 +107,7 @@ def _rates(reader: Reader, args: argparse.Namespace) -> list[Rates]:
 
 
 def _print(results: list[Rates], args: argparse.Namespace) -> None:
-    from warehouse.rates import rates_as_data
+    from warehouse.questions.shares import rates_as_data
 
     if args.json:
         data = {"engine": args.engine, "rates": [rates_as_data(result) for result in results]}

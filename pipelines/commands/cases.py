@@ -23,8 +23,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Write the cases."""
-    from warehouse.case_export import case_frame
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
+    from warehouse.questions.case_export import case_frame
 
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
         frame = case_frame(reader)
@@ -37,6 +37,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _write(frame: pl.DataFrame, path: Path) -> None:
-    from pipelines.tables_out import write_table
+    from pipelines.template.tables_out import write_table
 
     write_table(frame, path)

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipelines.commands.asked import add_asked, listed, say_end, say_json, say_list
 from pipelines.commands.options import encryption_key, print_table, say
+from pipelines.commands.options_compare import add_asked, listed, say_end, say_json, say_list
 from pipelines.commands.rate import selection_from
 
 if TYPE_CHECKING:
     import argparse
 
-    from warehouse.comparison.changes import ChangeComparison, GroupChange
-    from warehouse.comparison.courses import Course
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
+    from warehouse.questions.changes import ChangeComparison, GroupChange
+    from warehouse.questions.course import Course
 
 FEW_GROUPS = 3
 """Groups up to which every comparison is printed as a sentence rather than in a table."""
@@ -37,7 +37,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the changes, or the course."""
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
 
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
         if args.course:
@@ -48,8 +48,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _changes(args: argparse.Namespace, reader: Reader) -> None:
-    from warehouse.comparison.changes import USUAL_ADJUSTMENT, compare_changes
-    from warehouse.comparison.wording_changes import change_sentence, covariance_sentences
+    from warehouse.questions.changes import USUAL_ADJUSTMENT, compare_changes
+    from warehouse.words.changes import change_sentence, covariance_sentences
 
     adjust = listed(args.adjust)
     result = compare_changes(
@@ -88,8 +88,8 @@ def print_changes(result: ChangeComparison) -> None:
 
 def _print_covariance(result: ChangeComparison) -> None:
     """The groups from the same start: a table, and sentences where they are few."""
-    from warehouse.comparison.phrases import p_words, signed, span
-    from warehouse.comparison.wording_changes import covariance_differences, covariance_sentences
+    from warehouse.words.changes import covariance_differences, covariance_sentences
+    from warehouse.words.numbers import p_words, signed, span
 
     found = covariance_differences(result)
     if len(found) > FEW_GROUPS:
@@ -104,7 +104,7 @@ def _print_covariance(result: ChangeComparison) -> None:
 
 
 def _row(group: GroupChange) -> list[str]:
-    from warehouse.comparison.phrases import number, signed, span
+    from warehouse.words.numbers import number, signed, span
 
     return [
         group.label,
@@ -120,7 +120,7 @@ def _row(group: GroupChange) -> list[str]:
 
 
 def _print_picture(result: ChangeComparison) -> None:
-    from warehouse.comparison.phrases import signed
+    from warehouse.words.numbers import signed
 
     by_group: dict[str, dict[float, float | None]] = {}
     for row in result.picture.iter_rows(named=True):
@@ -134,9 +134,9 @@ def _print_picture(result: ChangeComparison) -> None:
 
 
 def _course(args: argparse.Namespace, reader: Reader) -> None:
-    from warehouse.comparison.changes import USUAL_ADJUSTMENT
-    from warehouse.comparison.courses import course_of_measure
-    from warehouse.comparison.wording_changes import course_sentences
+    from warehouse.questions.changes import USUAL_ADJUSTMENT
+    from warehouse.questions.course import course_of_measure
+    from warehouse.words.changes import course_sentences
 
     adjust = listed(args.adjust)
     result = course_of_measure(

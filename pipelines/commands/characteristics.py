@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands.asked import add_asked, say_json
 from pipelines.commands.options import encryption_key, print_table, say
+from pipelines.commands.options_compare import add_asked, say_json
 from pipelines.commands.rate import selection_from
 
 if TYPE_CHECKING:
@@ -25,8 +25,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print or write the table."""
-    from warehouse.comparison.characteristics import FOOTNOTE, starting_table, table_as_printed
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
+    from warehouse.questions.characteristics import FOOTNOTE, starting_table, table_as_printed
 
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
         result = starting_table(
@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
         say_json(result, sentences=[FOOTNOTE])
         return 0
     if args.out:
-        from pipelines.tables_out import write_table
+        from pipelines.template.tables_out import write_table
 
         write_table(frame, args.out)
         say(f"Starting characteristics of {sum(result.table.sizes):,} {who} written to {args.out}")

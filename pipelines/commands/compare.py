@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipelines.commands.asked import add_asked, asked, listed, say_answer, say_json
 from pipelines.commands.options import encryption_key, progress
+from pipelines.commands.options_compare import add_asked, asked, listed, say_answer, say_json
 from warehouse.errors import RequestError
 
 if TYPE_CHECKING:
     import argparse
 
-    from warehouse.comparison.resampled import Resampling
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
+    from warehouse.questions.resampled import Resampling
 
 EPILOG = """examples:
   menton compare --by appliance_category
@@ -50,7 +50,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the comparison asked for."""
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
 
     _check(args)
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
@@ -103,7 +103,7 @@ def _check(args: argparse.Namespace) -> None:
 
 def _check_method(method: str) -> None:
     from warehouse.analysis.inputs import check_method
-    from warehouse.comparison.methods import METHODS
+    from warehouse.questions.methods import METHODS
 
     check_method(method, METHODS)
 
@@ -115,8 +115,8 @@ def _by(args: argparse.Namespace) -> str:
 
 def _pair(args: argparse.Namespace, reader: Reader) -> None:
     from pipelines.commands.compare_print import print_pair
-    from warehouse.comparison.pair import compare_pair
-    from warehouse.comparison.wording import pair_sentences
+    from warehouse.questions.contrast import compare_pair
+    from warehouse.words.contrasts import pair_sentences
 
     resampling = _resampling(args)
     result = compare_pair(
@@ -136,7 +136,7 @@ def _pair(args: argparse.Namespace, reader: Reader) -> None:
 
 
 def _resampling(args: argparse.Namespace) -> Resampling | None:
-    from warehouse.comparison.resampled import SEED, Resampling
+    from warehouse.questions.resampled import SEED, Resampling
 
     if args.resamples is None:
         return None
@@ -153,8 +153,8 @@ def resampling_sentence(how: Resampling) -> str:
 
 def _outcomes(args: argparse.Namespace, reader: Reader) -> None:
     from pipelines.commands.compare_print import print_outcomes
-    from warehouse.comparison.families import compare_all_outcomes
-    from warehouse.comparison.wording_changes import outcome_sentences
+    from warehouse.questions.families import compare_all_outcomes
+    from warehouse.words.changes import outcome_sentences
 
     result = compare_all_outcomes(
         reader,
@@ -170,8 +170,8 @@ def _outcomes(args: argparse.Namespace, reader: Reader) -> None:
 
 def _crossed(args: argparse.Namespace, reader: Reader) -> None:
     from pipelines.commands.compare_print import print_crossed
-    from warehouse.comparison.crossed import compare_crossed
-    from warehouse.comparison.wording import within_sentence
+    from warehouse.questions.crossed import compare_crossed
+    from warehouse.words.contrasts import within_sentence
 
     result = compare_crossed(reader, by=_by(args), by2=args.by2, reference=args.reference, **asked(args))
     sentences = [within_sentence(result, one) for one in result.within]
@@ -180,10 +180,10 @@ def _crossed(args: argparse.Namespace, reader: Reader) -> None:
 
 def _groups(args: argparse.Namespace, reader: Reader) -> None:
     from pipelines.commands.compare_print import print_groups
-    from warehouse.comparison.ages import share_over_age
-    from warehouse.comparison.groups import compare_groups
-    from warehouse.comparison.wording import groups_sentences
-    from warehouse.comparison.wording_changes import age_sentence
+    from warehouse.questions.ages import share_over_age
+    from warehouse.questions.groups import compare_groups
+    from warehouse.words.changes import age_sentence
+    from warehouse.words.contrasts import groups_sentences
 
     by = _by(args)
     result = compare_groups(reader, by=by, reference=args.reference, **asked(args))
@@ -197,8 +197,8 @@ def _groups(args: argparse.Namespace, reader: Reader) -> None:
 
 def _plan(args: argparse.Namespace, reader: Reader) -> None:
     from pipelines.commands.compare_print import print_plan_result
-    from warehouse.comparison.run_plan import run_plan
-    from warehouse.comparison.wording_changes import plan_sentences
+    from warehouse.questions.run_plan import run_plan
+    from warehouse.words.changes import plan_sentences
 
     result = run_plan(reader, args.plan)
     say_answer(args, result, print_plan_result, sentences=plan_sentences(result))

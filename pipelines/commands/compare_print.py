@@ -4,27 +4,27 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipelines.commands.asked import say_end, say_head, say_list
 from pipelines.commands.options import print_table, say
-from warehouse.comparison.phrases import column_words, counted, number, p_words, points, span
-from warehouse.comparison.wording import (
+from pipelines.commands.options_compare import say_end, say_head, say_list
+from warehouse.words.changes import outcome_sentences, plan_sentences
+from warehouse.words.contrasts import (
     groups_sentences,
     needed_sentence,
     pair_sentences,
     within_sentence,
 )
-from warehouse.comparison.wording_changes import outcome_sentences, plan_sentences
-from warehouse.wording import cases, percent, percent_range
+from warehouse.words.numbers import column_words, counted, number, p_words, points, span
+from warehouse.words.shares import cases, percent, percent_range
 
 if TYPE_CHECKING:
     from warehouse.analysis.balance import Balance, BalanceRow
-    from warehouse.comparison.crossed import CrossedCell, CrossedComparison
-    from warehouse.comparison.families import AllOutcomes
-    from warehouse.comparison.groups import GroupComparison
-    from warehouse.comparison.methods import MethodResult
-    from warehouse.comparison.pair import PairComparison
-    from warehouse.comparison.run_plan import PlanResult
-    from warehouse.rates import GroupRate
+    from warehouse.questions.contrast import PairComparison
+    from warehouse.questions.crossed import CrossedCell, CrossedComparison
+    from warehouse.questions.families import AllOutcomes
+    from warehouse.questions.groups import GroupComparison
+    from warehouse.questions.methods import MethodResult
+    from warehouse.questions.run_plan import PlanResult
+    from warehouse.questions.shares import GroupRate
     from warehouse.results import Estimate
 
 FEW_GROUPS = 3
@@ -260,7 +260,7 @@ def _how_adjusted(result: AllOutcomes) -> str:
 
 def print_plan_result(result: PlanResult) -> None:
     """A plan carried out: the question, the primary comparison in full, then the family."""
-    from warehouse.comparison.pair import PairComparison
+    from warehouse.questions.contrast import PairComparison
 
     registered = result.registered
     say(f"Audit plan {registered.plan.id}, agreed {registered.plan.date}: {registered.plan.question}")

@@ -14,12 +14,12 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pipelines.group.agreement_file import Offered
+    from pipelines.group.agreement_page import Section
     from pipelines.group.keys import PracticeKey
-    from pipelines.group.page import Section
     from pipelines.group.practice_record import PracticeRecord
+    from warehouse.marts.reader import Reader
     from warehouse.pooled.cases import GroupCases
     from warehouse.pooled.handing_over import HandingOver
-    from warehouse.reader import Reader
 
 KEY_VARIABLE = "MENTON_CONTRIBUTE_KEY_FILE"
 
@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     """Show what would leave, and write it if there is consent."""
     from pipelines.group.agreement_file import read_agreement
     from pipelines.group.practice_record import read_record
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
 
     offered = read_agreement(args.agreement)
     _refuse_to_overwrite(args.out)
@@ -95,7 +95,7 @@ def the_practice(reader: Reader, wanted: str | None) -> str:
 
 
 def _contribute(args: argparse.Namespace, offered: Offered, record: PracticeRecord, reader: Reader) -> int:
-    from pipelines.group.page import page
+    from pipelines.group.agreement_page import page
     from warehouse.errors import GroupError
     from warehouse.pooled.cases import group_cases
     from warehouse.pooled.handing_over import hand_over
@@ -148,7 +148,7 @@ def _write(
 ) -> int:
     from pipelines.group.contribution import sealed_contribution
     from pipelines.group.folder import write_whole
-    from warehouse.storage import utc_now
+    from warehouse.store.storage import utc_now
 
     key = _key(args, offered, record, create=True)
     made_on = utc_now().date().isoformat()
@@ -168,7 +168,7 @@ def _withdraw(args: argparse.Namespace, offered: Offered, record: PracticeRecord
     from pipelines.group.contribution import sealed_withdrawal
     from pipelines.group.folder import write_whole
     from warehouse.errors import GroupError
-    from warehouse.storage import utc_now
+    from warehouse.store.storage import utc_now
 
     agreement = offered.agreement
     if not record.takes_part(agreement.group) and not args.after:

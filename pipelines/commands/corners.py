@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipelines.commands.asked import add_asked, say_end, say_head, say_json, say_list
 from pipelines.commands.options import encryption_key, print_table, say
+from pipelines.commands.options_compare import add_asked, say_end, say_head, say_json, say_list
 from pipelines.commands.rate import selection_from
 
 if TYPE_CHECKING:
     import argparse
 
     from warehouse.analysis.corners import FourCorners
-    from warehouse.comparison.corners import CornersResult
+    from warehouse.questions.teeth_and_face import CornersResult
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -25,9 +25,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the four corners."""
-    from warehouse.comparison.corners import corners_of_cases
-    from warehouse.comparison.wording_changes import corners_sentences
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
+    from warehouse.questions.teeth_and_face import corners_of_cases
+    from warehouse.words.changes import corners_sentences
 
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
         result = corners_of_cases(
@@ -64,8 +64,8 @@ def _print(result: CornersResult, said: list[str]) -> None:
 
 
 def _row(label: str, corners: FourCorners) -> list[str]:
-    from warehouse.comparison.phrases import counted
-    from warehouse.wording import percent_range
+    from warehouse.words.numbers import counted
+    from warehouse.words.shares import percent_range
 
     known = corners.among_all
     if known.value is None:

@@ -65,10 +65,10 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _change(args: argparse.Namespace) -> None:
-    from warehouse.catalogues import definition_body, in_force, register
+    from warehouse.marts.catalogues import definition_body, in_force, register
+    from warehouse.marts.publish import publish
     from warehouse.outcomes.registry import load_definitions
-    from warehouse.publish import publish
-    from warehouse.store import open_store
+    from warehouse.store.store import open_store
 
     key = encryption_key(args)
     with open_store(args.warehouse, key=key) as store:
@@ -88,8 +88,8 @@ def _change(args: argparse.Namespace) -> None:
 
 def _in_force(args: argparse.Namespace) -> tuple[list[Definition], str]:
     from warehouse.errors import WarehouseError
+    from warehouse.marts.reader import Reader
     from warehouse.outcomes.registry import DEFAULT_ID, shipped_registry
-    from warehouse.reader import Reader
 
     try:
         with Reader.open(args.warehouse, key=encryption_key(args)) as reader:

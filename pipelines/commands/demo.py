@@ -54,7 +54,7 @@ def _clear(exports: Path) -> None:
 
 
 def _ingest(handover: Handover, args: argparse.Namespace) -> None:
-    from pipelines.ingest import Request, ingest
+    from pipelines.ingest.ingest import Request, ingest
 
     outcome = ingest(
         Request(
@@ -77,10 +77,10 @@ def _ingest(handover: Handover, args: argparse.Namespace) -> None:
 
 def _answer(args: argparse.Namespace) -> None:
     from pipelines.commands.rate import print_rates
-    from warehouse.publish import publish
-    from warehouse.rates import rates
-    from warehouse.reader import Reader
-    from warehouse.store import open_store
+    from warehouse.marts.publish import publish
+    from warehouse.marts.reader import Reader
+    from warehouse.questions.shares import rates
+    from warehouse.store.store import open_store
 
     key = encryption_key(args)
     with open_store(args.warehouse, key=key) as store:

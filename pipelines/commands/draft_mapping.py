@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import argparse
 
-    from pipelines.delivery import RawTable
+    from pipelines.contract.delivery import RawTable
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -27,9 +27,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Read the file, print or write the draft, and say what is left to do."""
     from pipelines.contract.contract import load_contract
+    from pipelines.deidentify.shown_reading import read_shown
     from pipelines.drafting import draft_mapping, draft_text, left_to_do
     from pipelines.reading import ReadSettings
-    from pipelines.shown_reading import read_shown
     from warehouse.measures.catalogue import CATALOGUE, load_own_measures
 
     _refuse_overwriting(args)

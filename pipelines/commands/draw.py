@@ -28,8 +28,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Draw."""
-    from warehouse.case_drawing import drawing_of_case
-    from warehouse.reader import Reader
+    from warehouse.cases.stored_drawing import drawing_of_case
+    from warehouse.marts.reader import Reader
 
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
         case_key = args.case or _key_of(args, reader.practices)
@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
 def _key_of(args: argparse.Namespace, practices: tuple[str, ...]) -> str:
     """The case key of the practice's own number."""
     from pipelines.deidentify import Keyer
-    from pipelines.ingest import key_file_beside
+    from pipelines.ingest.ingest import key_file_beside
     from warehouse.errors import KeyProblemError, RequestError
 
     practice = args.practice or (practices[0] if len(practices) == 1 else None)

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipelines.commands.asked import CLOSING, add_asked, say_head, say_json, say_list
 from pipelines.commands.options import encryption_key, print_table, say
+from pipelines.commands.options_compare import CLOSING, add_asked, say_head, say_json, say_list
 
 if TYPE_CHECKING:
     import argparse
 
     from warehouse.analysis.control_charts import ChartPoint
     from warehouse.analysis.drift import CusumPath, Review
-    from warehouse.drift_picture import DriftPicture
+    from warehouse.questions.drift import DriftPicture
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -47,8 +47,8 @@ def run(args: argparse.Namespace) -> int:
     import numpy as np
 
     from pipelines.commands.rate import selection_from
-    from warehouse.drift_picture import DriftAsked, drift_picture
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
+    from warehouse.questions.drift import DriftAsked, drift_picture
 
     if args.practice:
         args.only = [*args.only, f"practice={args.practice}"]
@@ -77,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
 
 def sentences(found: DriftPicture) -> list[str]:
     """What the charts say, in words."""
-    from warehouse.drift_words import drift_sentences
+    from warehouse.words.drift import drift_sentences
 
     return drift_sentences(found)
 

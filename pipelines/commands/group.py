@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pipelines.group.folder import GroupFolder
-    from warehouse.catalogues import Catalogues
+    from warehouse.marts.catalogues import Catalogues
     from warehouse.pooled.agreement import Agreement
     from warehouse.pooled.result import GroupResult
 
@@ -168,8 +168,8 @@ def _agreement(args: argparse.Namespace) -> int:
 
 def _catalogues(args: argparse.Namespace) -> Catalogues:
     """Definitions and growth reference of the coordinator's own warehouse, or those that come with the program."""
-    from warehouse.catalogues import in_force, shipped
-    from warehouse.store import STORE, open_store
+    from warehouse.marts.catalogues import in_force, shipped
+    from warehouse.store.store import STORE, open_store
 
     if not (args.warehouse / STORE).exists():
         return shipped()
@@ -278,8 +278,8 @@ def _withdraw(args: argparse.Namespace) -> int:
 
 
 def _pooled(args: argparse.Namespace) -> int:
+    from pipelines.commands.group_show import print_result
     from pipelines.group.results import make_result
-    from pipelines.group.show import print_result
 
     made = make_result(_folder(args))
     if args.json:
@@ -302,7 +302,7 @@ def _keep(result: GroupResult, warehouse: Path) -> None:
     from pipelines.group.folder import write_whole
     from warehouse.errors import GroupError
     from warehouse.pooled.history import RECORD_FILE
-    from warehouse.pooled.kept import Kept, kept_path, kept_text
+    from warehouse.pooled.kept_results import Kept, kept_path, kept_text
 
     if (warehouse / RECORD_FILE).exists():
         found = "the practices of this warehouse contribute to groups themselves"
@@ -319,10 +319,10 @@ def _copy(source: Path, out: Path) -> None:
 
 
 def _read(args: argparse.Namespace) -> int:
+    from pipelines.commands.group_show import print_result
     from pipelines.group.folder import write_whole
     from pipelines.group.reading import read_for_practices
-    from pipelines.group.show import print_result
-    from warehouse.pooled.kept import kept_path, kept_text
+    from warehouse.pooled.kept_results import kept_path, kept_text
 
     kept = read_for_practices(args.file, args.warehouse, args.key_file)
     print_result(kept.result, mine=kept.mine.values())

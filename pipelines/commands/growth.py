@@ -11,10 +11,10 @@ from pipelines.commands.options import add_warehouse, encryption_key, print_tabl
 if TYPE_CHECKING:
     import argparse
 
-    from warehouse.catalogues import Catalogues
     from warehouse.growth.fitting import FittedReference
-    from warehouse.growth.reference import GrowthCurve, GrowthReference
-    from warehouse.storage import Connection
+    from warehouse.marts.catalogues import Catalogues
+    from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
+    from warehouse.store.storage import Connection
 
 EXAMPLE = """\
 # A growth table. Bring it in with: menton growth --import FILE --source "author, year", then --use R3
@@ -76,9 +76,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _in_force(args: argparse.Namespace) -> Catalogues:
-    from warehouse.catalogues import in_force, shipped
     from warehouse.errors import WarehouseError
-    from warehouse.store import open_store
+    from warehouse.marts.catalogues import in_force, shipped
+    from warehouse.store.store import open_store
 
     try:
         with open_store(args.warehouse, key=encryption_key(args)) as store:
@@ -88,10 +88,10 @@ def _in_force(args: argparse.Namespace) -> Catalogues:
 
 
 def _change(args: argparse.Namespace) -> Catalogues:
-    from warehouse.catalogues import in_force, register
-    from warehouse.growth.reference import choose
-    from warehouse.publish import publish
-    from warehouse.store import open_store
+    from warehouse.marts.catalogues import in_force, register
+    from warehouse.marts.publish import publish
+    from warehouse.outcomes.growth_reference import choose
+    from warehouse.store.store import open_store
 
     key = encryption_key(args)
     with open_store(args.warehouse, create=bool(args.table and not args.fit), key=key) as store:
@@ -108,7 +108,7 @@ def _change(args: argparse.Namespace) -> Catalogues:
 
 
 def _register(store: Connection, reference: GrowthReference) -> None:
-    from warehouse.catalogues import reference_body, register
+    from warehouse.marts.catalogues import reference_body, register
 
     register(store, "growth_reference", reference.id, reference.version, reference_body(reference))
 
@@ -125,8 +125,8 @@ def _fitted(args: argparse.Namespace, store: Connection) -> GrowthReference:
     from warehouse.errors import RequestError
     from warehouse.growth.fitting import ID, fit_reference
     from warehouse.growth.own_cases import own_cases
-    from warehouse.publish import publish
-    from warehouse.reader import Reader
+    from warehouse.marts.publish import publish
+    from warehouse.marts.reader import Reader
 
     key = encryption_key(args)
     publish(args.warehouse, store, key=key, progress=progress)  # the fit reads what is published: all that is loaded
@@ -178,9 +178,9 @@ def _tell_fit(found: FittedReference) -> None:
 def _imported(args: argparse.Namespace, store: Connection) -> GrowthReference:
     import re
 
-    from pipelines.growth_table import read_growth_table
-    from warehouse.catalogues import in_force
+    from pipelines.ingest.growth_table import read_growth_table
     from warehouse.errors import DefinitionError
+    from warehouse.marts.catalogues import in_force
 
     identifier = args.id.strip().upper()
     if identifier in _OWN_IDS or not re.fullmatch(r"[A-Z][A-Z0-9_]{0,11}", identifier):
@@ -206,7 +206,7 @@ def _yearly(curve: GrowthCurve) -> str:
 
 
 def _plain(reference: GrowthReference, catalogues: Catalogues) -> dict[str, Any]:
-    from warehouse.catalogues import reference_body
+    from warehouse.marts.catalogues import reference_body
 
     return {**reference_body(reference), "in_use": reference.id == catalogues.reference.id}
 

@@ -11,8 +11,8 @@ from pipelines.commands.options import add_warehouse, encryption_key, progress, 
 if TYPE_CHECKING:
     import argparse
 
-    from pipelines.delivery import Sorted
-    from pipelines.ingest import Outcome
+    from pipelines.contract.delivery import Sorted
+    from pipelines.ingest.ingest import Outcome
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -39,7 +39,7 @@ def _default_key_file() -> Path | None:
 
 def run(args: argparse.Namespace) -> int:
     """Ingest, then say what was taken, what was turned away, and what was taken to be so."""
-    from pipelines.ingest import Request, ingest
+    from pipelines.ingest.ingest import Request, ingest
 
     outcome = ingest(
         Request(
@@ -90,8 +90,8 @@ def _print_reasons(outcome: Outcome) -> None:
         counts.update(one.turned_away["rule"].to_list())
     if not counts:
         return
+    from pipelines.checking.rules import load_rules
     from pipelines.contract.contract import load_contract
-    from pipelines.rules.rules import load_rules
 
     rules = load_rules(load_contract(), outcome.measures)
     say("Turned away, by reason (a row may have several):")

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     import polars as pl
 
-    from pipelines.points_files import PointsFiles
+    from pipelines.points.points_files import PointsFiles
 
 _SHOWN = 400
 _JSON_KEYS = (
@@ -42,7 +42,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Measure, and draw if asked."""
-    from pipelines.points_files import read_points
+    from pipelines.points.points_files import read_points
     from warehouse.errors import RequestError
 
     if (args.drawing is None) != (args.case is None):
@@ -72,8 +72,8 @@ def _draw(files: PointsFiles, args: argparse.Namespace) -> None:
 
 def _tell_problems(files: PointsFiles) -> None:
     """Say on standard error what could not be read, so that the answer alone is on standard output."""
+    from pipelines.checking.rules import load_rules
     from pipelines.contract.contract import load_contract
-    from pipelines.rules.rules import load_rules
     from warehouse.measures.catalogue import CATALOGUE
 
     unused = files.n_read - files.points.height

@@ -68,10 +68,10 @@ def _plain(measure: Measure) -> dict[str, object]:
 
 
 def _add(args: argparse.Namespace) -> list[Measure]:
-    from warehouse.catalogues import in_force, measure_body, register
+    from warehouse.marts.catalogues import in_force, measure_body, register
+    from warehouse.marts.publish import publish
     from warehouse.measures.catalogue import load_own_measures
-    from warehouse.publish import publish
-    from warehouse.store import open_store
+    from warehouse.store.store import open_store
 
     key = encryption_key(args)
     added = load_own_measures(args.add)
@@ -87,10 +87,10 @@ def _add(args: argparse.Namespace) -> list[Measure]:
 
 
 def _in_force(args: argparse.Namespace) -> list[Measure]:
-    from warehouse.catalogues import in_force
     from warehouse.errors import WarehouseError
+    from warehouse.marts.catalogues import in_force
     from warehouse.measures.catalogue import CATALOGUE
-    from warehouse.store import open_store
+    from warehouse.store.store import open_store
 
     try:
         with open_store(args.warehouse, key=encryption_key(args)) as store:

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipelines.commands.asked import add_asked, listed, say_end, say_head, say_json, say_list
 from pipelines.commands.options import encryption_key, print_table
+from pipelines.commands.options_compare import add_asked, listed, say_end, say_head, say_json, say_list
 from pipelines.commands.rate import selection_from
 from warehouse.errors import RequestError
 
 if TYPE_CHECKING:
     import argparse
 
-    from warehouse.comparison.missing import GroupMissing, SharesAndMissing
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
+    from warehouse.questions.missing import GroupMissing, SharesAndMissing
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -32,7 +32,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print bounds, imputation and tipping points."""
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
 
     if bool(args.a) != bool(args.b):
         found = "one of --a and --b is missing"
@@ -49,8 +49,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _pair(args: argparse.Namespace, reader: Reader) -> None:
-    from warehouse.comparison.missing import SEED, pair_and_missing
-    from warehouse.comparison.wording_changes import missing_pair_sentences
+    from warehouse.questions.missing import SEED, pair_and_missing
+    from warehouse.words.changes import missing_pair_sentences
 
     result = pair_and_missing(
         reader,
@@ -80,8 +80,8 @@ def _pair(args: argparse.Namespace, reader: Reader) -> None:
 
 
 def _shares(args: argparse.Namespace, reader: Reader) -> None:
-    from warehouse.comparison.missing import shares_and_missing
-    from warehouse.comparison.wording_changes import missing_sentence
+    from warehouse.questions.missing import shares_and_missing
+    from warehouse.words.changes import missing_sentence
 
     result = shares_and_missing(
         reader,
@@ -114,7 +114,7 @@ def _print_shares(result: SharesAndMissing, said: list[str]) -> None:
 
 
 def _row(group: GroupMissing) -> list[str]:
-    from warehouse.wording import percent
+    from warehouse.words.shares import percent
 
     rate = group.rate
     counted = rate.rate.value is not None

@@ -11,8 +11,8 @@ from pipelines.commands.options import add_warehouse, encryption_key, progress, 
 if TYPE_CHECKING:
     import argparse
 
-    from warehouse.comparison.looks import LookRecord
-    from warehouse.comparison.plan import RegisteredPlan
+    from warehouse.plans.looks import LookRecord
+    from warehouse.plans.plan import RegisteredPlan
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -27,10 +27,10 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """List plans or add one."""
-    from warehouse.comparison.plan_file import EXAMPLE
-    from warehouse.comparison.plans import registered_plans
-    from warehouse.comparison.standing import present_record
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
+    from warehouse.plans.planned_or_explored import present_record
+    from warehouse.plans.plans import registered_plans
+    from warehouse.questions.plan_file import EXAMPLE
 
     if args.example:
         say(EXAMPLE)
@@ -47,11 +47,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _add(args: argparse.Namespace) -> None:
-    from warehouse.catalogues import in_force
-    from warehouse.comparison.plan_file import load_plan
-    from warehouse.comparison.plans import register_plan
-    from warehouse.publish import publish
-    from warehouse.store import open_store
+    from warehouse.marts.catalogues import in_force
+    from warehouse.marts.publish import publish
+    from warehouse.plans.plans import register_plan
+    from warehouse.questions.plan_file import load_plan
+    from warehouse.store.store import open_store
 
     key = encryption_key(args)
     with open_store(args.warehouse, key=key) as store:
@@ -67,7 +67,7 @@ def _add(args: argparse.Namespace) -> None:
 
 
 def _say_json(plans: tuple[RegisteredPlan, ...], record: LookRecord) -> None:
-    from warehouse.comparison.as_data import as_data
+    from warehouse.questions.as_data import as_data
 
     counts = {
         "comparisons": record.n_comparisons,
@@ -92,8 +92,8 @@ def _print(plans: tuple[RegisteredPlan, ...], record: LookRecord) -> None:
 
 
 def _print_plan(registered: RegisteredPlan) -> None:
-    from warehouse.comparison.methods import TITLES
-    from warehouse.comparison.phrases import and_list
+    from warehouse.questions.methods import TITLES
+    from warehouse.words.numbers import and_list
 
     plan = registered.plan
     who = (

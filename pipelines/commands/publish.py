@@ -19,8 +19,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Publish."""
-    from warehouse.publish import publish
-    from warehouse.store import open_store
+    from warehouse.marts.publish import publish
+    from warehouse.store.store import open_store
 
     key = encryption_key(args)
     with open_store(args.warehouse, key=key) as store:

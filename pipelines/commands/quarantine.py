@@ -37,15 +37,15 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """List what was turned away."""
-    from pipelines.quarantine import open_reasons, write_workbook
-    from warehouse.catalogues import in_force
-    from warehouse.store import open_store
+    from pipelines.ingest.quarantine import open_reasons, write_workbook
+    from warehouse.marts.catalogues import in_force
+    from warehouse.store.store import open_store
 
     with open_store(args.warehouse, key=encryption_key(args)) as store:
         measures = in_force(store).measures
         reasons = open_reasons(store, measures, remarks=args.remarks, history=args.history)
     if args.out:
-        from pipelines.shown_reading import read_shown
+        from pipelines.deidentify.shown_reading import read_shown
 
         sources = [raw for path in args.source for raw in read_shown(path)]
         write_workbook(reasons, args.out, sources=sources)

@@ -10,10 +10,10 @@ from pipelines.commands.options import add_warehouse, encryption_key, print_tabl
 if TYPE_CHECKING:
     import argparse
 
-    from warehouse.rates import GroupRate, Rates
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
+    from warehouse.questions.misclassified import Surety
+    from warehouse.questions.shares import GroupRate, Rates
     from warehouse.selection import Selection
-    from warehouse.surety import Surety
 
 METHODS = ("wilson", "clopper_pearson", "mid_p", "jeffreys")
 
@@ -44,8 +44,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the rate."""
-    from warehouse.rates import rates, rates_as_data
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
+    from warehouse.questions.shares import rates, rates_as_data
 
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
         result = rates(
@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _surety(reader: Reader, args: argparse.Namespace) -> Surety:
-    from warehouse.surety import surety
+    from warehouse.questions.misclassified import surety
 
     return surety(reader, by=args.by, definition=args.definition, selection=selection_from(args), level=args.level)
 
@@ -76,7 +76,7 @@ def _with_surety(data: dict[str, Any], found: Surety | None) -> dict[str, Any]:
     """The rates as data, with a key ``surety`` in every group where it was asked for."""
     if found is None:
         return data
-    from warehouse.surety import surety_as_data
+    from warehouse.questions.misclassified import surety_as_data
 
     by_group = surety_as_data(found)
     groups = [{**group, "surety": by_group.get(group["group"])} for group in data["groups"]]
@@ -86,7 +86,7 @@ def _with_surety(data: dict[str, Any], found: Surety | None) -> dict[str, Any]:
 
 def print_surety(found: Surety) -> None:
     """Print how surely cases went adverse."""
-    from warehouse.surety import surety_sentence
+    from warehouse.questions.misclassified import surety_sentence
 
     say("How surely")
     if found.reason:

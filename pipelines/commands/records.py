@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     from warehouse.engine.export import write_records
     from warehouse.errors import RequestError
-    from warehouse.store import open_store
+    from warehouse.store.store import open_store
 
     if args.out is None:
         found = "there is no folder to write the records to"

@@ -29,7 +29,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Change the key."""
-    from warehouse.rekey import rekey
+    from warehouse.upkeep.rekey import rekey
 
     snapshot = rekey(args.warehouse, key=encryption_key(args), new_key=_new_key(args), progress=progress)
     state = "is no longer encrypted" if args.no_encryption else "is encrypted with the new key"

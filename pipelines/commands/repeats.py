@@ -11,8 +11,8 @@ from pipelines.commands.options import add_warehouse, encryption_key, print_tabl
 if TYPE_CHECKING:
     import argparse
 
-    from warehouse.repeat_plan import RepeatPlan
-    from warehouse.repeatability import Repeatability, Repeated
+    from warehouse.repeats.repeat_plan import RepeatPlan
+    from warehouse.repeats.repeatability import Repeatability, Repeated
     from warehouse.results import Estimate
 
 _SHOWN_FORM = "ICC(2,1)"
@@ -48,8 +48,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _compare(args: argparse.Namespace) -> int:
-    from warehouse.reader import Reader
-    from warehouse.repeatability import repeatability, repeatability_as_data
+    from warehouse.marts.reader import Reader
+    from warehouse.repeats.repeatability import repeatability, repeatability_as_data
 
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
         found = repeatability(reader, practice=args.practice, measure=args.measure, level=args.level)
@@ -82,7 +82,7 @@ def _print(found: Repeatability, *, detailed: bool, examiners: bool) -> None:
 
 
 def _advised() -> int:
-    from warehouse.repeat_plan import ADVISED
+    from warehouse.repeats.repeat_plan import ADVISED
 
     return ADVISED
 
@@ -143,8 +143,8 @@ def _plan(args: argparse.Namespace) -> int:
 
     import numpy as np
 
-    from warehouse.reader import Reader
-    from warehouse.repeat_plan import plan_repeats
+    from warehouse.marts.reader import Reader
+    from warehouse.repeats.repeat_plan import plan_repeats
 
     seed = args.seed if args.seed is not None else secrets.randbelow(2**32)
     rng = np.random.default_rng(seed)
@@ -166,13 +166,13 @@ def _plan(args: argparse.Namespace) -> int:
 def _write_plan(plan: RepeatPlan, args: argparse.Namespace) -> None:
     frame = plan.frame
     if args.cases:
-        from pipelines.own_numbers import own_numbers
+        from pipelines.ingest.own_numbers import own_numbers
 
         numbers = own_numbers(args.cases, warehouse=args.warehouse, mapping=args.mapping, key_file=args.key_file,
                               practice=str(frame["practice"][0]) if frame.height else "")  # fmt: skip
         frame = frame.join(numbers, on="case_key", how="left", maintain_order="left")
     if args.out:
-        from pipelines.tables_out import write_table
+        from pipelines.template.tables_out import write_table
 
         write_table(frame, args.out)
     else:

@@ -22,7 +22,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Restore."""
-    from warehouse.backup import restore
+    from warehouse.upkeep.backup import restore
 
     made, aside = restore(
         args.source, args.warehouse, key=encryption_key(args), replace=args.replace, progress=progress

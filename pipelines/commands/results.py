@@ -13,8 +13,8 @@ if TYPE_CHECKING:
 
     import polars as pl
 
-    from warehouse.occlusal_results import OcclusalResults
-    from warehouse.relapse import Relapse
+    from warehouse.cases.occlusal_results import OcclusalResults
+    from warehouse.cases.relapse import Relapse
     from warehouse.results import Estimate
 
 _CLASSES = (
@@ -44,10 +44,10 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the results."""
-    from warehouse.case_results import case_results
-    from warehouse.occlusal_results import occlusal_results
-    from warehouse.reader import Reader
-    from warehouse.relapse import relapse
+    from warehouse.cases.case_results import case_results
+    from warehouse.cases.occlusal_results import occlusal_results
+    from warehouse.cases.relapse import relapse
+    from warehouse.marts.reader import Reader
 
     selection = selection_from(args)
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipelines.commands.asked import add_asked, say_end, say_json, say_list
 from pipelines.commands.options import encryption_key, say
+from pipelines.commands.options_compare import add_asked, say_end, say_json, say_list
 from pipelines.commands.rate import selection_from
 from warehouse.errors import RequestError
 
 if TYPE_CHECKING:
     import argparse
 
-    from warehouse.comparison.sample_size import DifferencePlan, PrecisionPlan
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
+    from warehouse.questions.sample_size import DifferencePlan, PrecisionPlan
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -33,7 +33,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the number of cases."""
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
 
     if bool(args.a) != bool(args.b):
         found = "one of --a and --b is missing"
@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _precision(args: argparse.Namespace, reader: Reader) -> None:
-    from warehouse.comparison.sample_size import plan_precision
+    from warehouse.questions.sample_size import plan_precision
 
     plan = plan_precision(
         reader,
@@ -71,8 +71,8 @@ def _say(args: argparse.Namespace, plan: PrecisionPlan | DifferencePlan, title: 
 
 def precision_sentences(plan: PrecisionPlan) -> list[str]:
     """The plan in words."""
-    from warehouse.comparison.phrases import share_words
-    from warehouse.wording import percent
+    from warehouse.words.numbers import share_words
+    from warehouse.words.shares import percent
 
     said = [f"So far: {share_words(plan.present)} of {plan.present.n:,} assessed."]
     if plan.needed is None:
@@ -89,7 +89,7 @@ def _pace_words(plan: PrecisionPlan) -> str:
 
 
 def _difference(args: argparse.Namespace, reader: Reader) -> None:
-    from warehouse.comparison.sample_size import plan_difference
+    from warehouse.questions.sample_size import plan_difference
 
     plan = plan_difference(
         reader,
@@ -106,7 +106,7 @@ def _difference(args: argparse.Namespace, reader: Reader) -> None:
 
 def difference_sentences(plan: DifferencePlan) -> list[str]:
     """The plan in words."""
-    from warehouse.comparison.phrases import share_words
+    from warehouse.words.numbers import share_words
 
     said = [
         f"So far with {label}: {share_words(share)} of {share.n:,} assessed."

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands.asked import add_asked, say_json
 from pipelines.commands.options import encryption_key, say
+from pipelines.commands.options_compare import add_asked, say_json
 from pipelines.commands.rate import selection_from
 from warehouse.errors import RequestError
 
@@ -24,8 +24,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print or write the checklist."""
-    from warehouse.comparison.strobe import strobe_items, strobe_markdown
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
+    from warehouse.words.strobe import strobe_items, strobe_markdown
 
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
         items = strobe_items(reader, definition=args.definition, selection=selection_from(args))

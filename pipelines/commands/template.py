@@ -28,8 +28,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Write the template and say how to go on."""
-    from pipelines.template import table_sheets, wide_sheet
-    from pipelines.template_workbook import write_template
+    from pipelines.template.entries import table_sheets, wide_sheet
+    from pipelines.template.workbook import write_template
 
     sheets = table_sheets() if args.tables else (wide_sheet(),)
     write_template(args.out, sheets, overwrite=args.overwrite)

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     import argparse
     from pathlib import Path
 
-    from warehouse.verify import Verification
+    from warehouse.upkeep.verify import Verification
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -23,7 +23,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Verify; gives 1 where something is wrong."""
-    from warehouse.verify import verify
+    from warehouse.upkeep.verify import verify
 
     found = _with_contributions(verify(args.warehouse, key=encryption_key(args)), args.warehouse)
     for note in found.notes:
@@ -42,7 +42,7 @@ def _with_contributions(found: Verification, warehouse: Path) -> Verification:
     from pipelines.group.chain import Chain
     from pipelines.group.practice_record import FILE
     from warehouse.errors import MentonError
-    from warehouse.verify import Fault
+    from warehouse.upkeep.verify import Fault
 
     check = "record_of_contributions_is_whole"
     faults: tuple[Fault, ...] = ()

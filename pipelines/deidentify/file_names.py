@@ -20,8 +20,8 @@ from warehouse.measures.catalogue import CATALOGUE
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from pipelines.contract.delivery import Source
     from pipelines.deidentify.keyer import Keyer
-    from pipelines.delivery import Source
 
 WITHHELD = "name-withheld"
 _WORDS = """

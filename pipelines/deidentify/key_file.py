@@ -11,7 +11,7 @@ import time
 from typing import TYPE_CHECKING
 
 from warehouse.errors import KeyProblemError
-from warehouse.snapshot import sync_folder
+from warehouse.store.snapshot import sync_folder
 
 if TYPE_CHECKING:
     from pathlib import Path

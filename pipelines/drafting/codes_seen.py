@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pipelines.contract.contract import Code, Contract
-    from pipelines.targets import Target
+    from pipelines.contract.targets import Target
 
 MOST_SHOWN = 40
 """Unknown spellings told one by one; the rest are counted."""

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from pipelines.cells.reading import PSEUDONYM_FIELDS, read_cells
 from pipelines.cells.teeth import teeth_text
 from pipelines.cells.understood import text_of
+from pipelines.contract.units import factor, units_for
 from pipelines.deidentify.refusing import content_reason
-from pipelines.units import factor, units_for
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from pipelines.cells.expected import Expected
     from pipelines.contract.contract import Contract
-    from pipelines.targets import Target
+    from pipelines.contract.targets import Target
     from warehouse.measures.measure import Measure
 
 ENOUGH = 0.8

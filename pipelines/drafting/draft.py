@@ -12,6 +12,7 @@ import polars as pl
 from pipelines.cells.dates import order_of
 from pipelines.cells.expected import Expected
 from pipelines.cells.numbers import decimal_of
+from pipelines.contract.targets import Target, Targets
 from pipelines.deidentify.headings import heading_reason, shown_headings
 from pipelines.deidentify.refusing import content_reason
 from pipelines.drafting.codes_seen import CodesSeen, alias_spellings, codes_seen
@@ -19,15 +20,14 @@ from pipelines.drafting.contents import doubt, hint
 from pipelines.drafting.names import NOTHING, Match, TabularNames, WideNames, has_t_zero, names_a_t_number
 from pipelines.mapping.column_mapping import own_spellings
 from pipelines.mapping.completeness import check_sources, missing_required
-from pipelines.targets import Target, Targets
-from pipelines.trade_words import known_words
+from pipelines.mapping.trade_words import known_words
 from warehouse.errors import BadFileError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from pipelines.contract.contract import Contract
-    from pipelines.delivery import Layout, RawTable
+    from pipelines.contract.delivery import Layout, RawTable
     from warehouse.measures.measure import Measure
 
 Kind = Literal["mapped", "unsure", "identifying", "unknown", "withheld"]

@@ -6,8 +6,8 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipelines.targets import Targets, date_name
-from pipelines.trade_words import squeezed, trade_words, words_of
+from pipelines.contract.targets import Targets, date_name
+from pipelines.mapping.trade_words import squeezed, trade_words, words_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 from pipelines.group.case_table import case_bytes, read_cases
 from pipelines.group.container import MEMBERS, Contents, seal
 from pipelines.group.plain_json import read_json
-from warehouse.anonymity import assess
 from warehouse.disclosure import Release
+from warehouse.disclosure.assessment import assess
 from warehouse.disclosure.attack import knowledge_of, row_of, space_for
 from warehouse.disclosure.system import extreme
 from warehouse.errors import GroupError, MentonError

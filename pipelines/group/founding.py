@@ -13,12 +13,12 @@ from warehouse.errors import GroupError
 from warehouse.outcomes.definition import DefinitionPart
 from warehouse.pooled.agreement import Agreement, agreement_from, digest_of_reference
 from warehouse.pooled.variables import hierarchy_of
-from warehouse.storage import utc_now
+from warehouse.store.storage import utc_now
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from warehouse.catalogues import Catalogues
+    from warehouse.marts.catalogues import Catalogues
     from warehouse.outcomes.definition import Definition
     from warehouse.outcomes.registry import Registry
     from warehouse.pooled.agreement import Level

@@ -10,7 +10,7 @@ from pipelines.group.keys import practice_key, practice_key_file
 from pipelines.group.practice_record import FILE
 from pipelines.group.result_file import MOST_BYTES, read_result
 from warehouse.errors import GroupError
-from warehouse.pooled.kept import Kept
+from warehouse.pooled.kept_results import Kept
 from warehouse.pooled.shares import tag_of
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from pipelines.group.result_file import read_result, result_text
 from pipelines.group.taking import members
 from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import ledger_entry, publisher_from
-from warehouse.storage import utc_now
+from warehouse.store.storage import utc_now
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -13,7 +13,7 @@ from pipelines.group.contribution import check_manifest, member_from
 from pipelines.group.folder import write_whole
 from pipelines.group.keys import pseudonym_of
 from warehouse.errors import GroupError
-from warehouse.storage import utc_now
+from warehouse.store.storage import utc_now
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -13,8 +13,8 @@ from pipelines.cells.reading import read_cells
 
 if TYPE_CHECKING:
     from pipelines.cells.understood import Understood
+    from pipelines.contract.delivery import RawTable
     from pipelines.deidentify.keyer import Keyer
-    from pipelines.delivery import RawTable
     from pipelines.interpreting.plan import Plan
     from pipelines.mapping.column_mapping import ColumnMapping
 

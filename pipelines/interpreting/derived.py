@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.cell_rules import IMPOSSIBLE_DATE, NO_START_DATE
 from pipelines.cells.understood import bad_cells
-from pipelines.targets import date_name
-from pipelines.units import DAYS_PER_MONTH, DAYS_PER_YEAR
+from pipelines.contract.cell_rules import IMPOSSIBLE_DATE, NO_START_DATE
+from pipelines.contract.targets import date_name
+from pipelines.contract.units import DAYS_PER_MONTH, DAYS_PER_YEAR
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

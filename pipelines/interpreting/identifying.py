@@ -20,9 +20,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pipelines.cells.understood import Understood
-    from pipelines.delivery import RawTable
+    from pipelines.contract.delivery import RawTable
+    from pipelines.contract.targets import Target
     from pipelines.mapping.column_mapping import ColumnMapping
-    from pipelines.targets import Target
 
 _FEWEST_DISTINCT = 3
 """Fewer different texts are more likely a spelling of a code than names."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING
 
+from pipelines.contract.delivery import Delivery
 from pipelines.deidentify.pseudonyms import check_practice
-from pipelines.delivery import Delivery
 from pipelines.interpreting.columns import read_columns
 from pipelines.interpreting.derived import derive
 from pipelines.interpreting.identifying import refuse_identifying
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pipelines.contract.contract import Contract
+    from pipelines.contract.delivery import RawTable
     from pipelines.deidentify.keyer import Keyer
-    from pipelines.delivery import RawTable
     from pipelines.interpreting.problems import BadCells
     from pipelines.mapping.column_mapping import ColumnMapping
     from warehouse.measures.measure import Measure

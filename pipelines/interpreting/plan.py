@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Literal, cast
 from pipelines.cells.dates import order_of
 from pipelines.cells.expected import Expected
 from pipelines.cells.numbers import decimal_of
-from pipelines.delivery import Assumption
+from pipelines.contract.delivery import Assumption
+from pipelines.contract.units import factor
 from pipelines.reading.settings import ABOUT_DECIMAL
-from pipelines.units import factor
 from warehouse.errors import MappingError
 
 if TYPE_CHECKING:
@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from datetime import date
 
     from pipelines.contract.contract import Contract
-    from pipelines.delivery import RawTable
+    from pipelines.contract.delivery import RawTable
+    from pipelines.contract.targets import Target
     from pipelines.mapping.column_mapping import ColumnMapping
-    from pipelines.targets import Target
     from warehouse.measures.measure import Measure
 
 Decimal = Literal[".", ","]

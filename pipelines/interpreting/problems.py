@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipelines.contract.delivery import PROBLEM_COLUMNS
 from pipelines.deidentify.redaction import redact_series
-from pipelines.delivery import PROBLEM_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from pipelines.contract.contract import Code, Contract
+    from pipelines.contract.targets import Target
     from pipelines.mapping.column_mapping import ColumnMapping
-    from pipelines.targets import Target
 
 PROBLEM_SCHEMA = dict(zip(PROBLEM_COLUMNS, (pl.String, pl.UInt32, pl.String, pl.String, pl.String), strict=True))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from pipelines.delivery import Assumption
+from pipelines.contract.delivery import Assumption
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.cell_rules import NOT_WHOLE, UNIT_DOES_NOT_FIT
 from pipelines.cells.understood import bad_cells
+from pipelines.contract.cell_rules import NOT_WHOLE, UNIT_DOES_NOT_FIT
+from pipelines.contract.units import all_units, factor, unit_named
 from pipelines.interpreting.columns import constant_column
 from pipelines.interpreting.derived import months_from
 from pipelines.interpreting.wide import dtype_of, kept_columns
-from pipelines.units import all_units, factor, unit_named
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

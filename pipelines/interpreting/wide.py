@@ -12,9 +12,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from pipelines.contract.contract import Column, Contract
+    from pipelines.contract.targets import Target
     from pipelines.interpreting.derived import Derived
     from pipelines.mapping.column_mapping import ColumnMapping
-    from pipelines.targets import Target
     from warehouse.measures.measure import Measure
 
 FIRST_EXAMINER = "E1"

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 from pipelines.cells.reading import PSEUDONYM_FIELDS
 from pipelines.cells.teeth import teeth_text
 from pipelines.cells.understood import tidy
+from pipelines.contract.targets import MEASURE_CODES
+from pipelines.contract.units import all_units, unit_named
 from pipelines.deidentify.pseudonyms import PSEUDONYM_IN_WORDS, is_pseudonym
 from pipelines.deidentify.redaction import redact
-from pipelines.targets import MEASURE_CODES
-from pipelines.units import all_units, unit_named
 from warehouse.errors import near_names
 from warehouse.measures.landmarks import LANDMARKS
 
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pipelines.contract.contract import Contract
+    from pipelines.contract.targets import Target, Targets
     from pipelines.mapping.faults import Faults
-    from pipelines.targets import Target, Targets
     from warehouse.measures.measure import Measure
 
 

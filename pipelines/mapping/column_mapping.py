@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from pipelines.contract.targets import MEASURE_CODES
 from pipelines.mapping.settings import FileSettings
-from pipelines.targets import MEASURE_CODES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pipelines.contract.contract import Contract
-    from pipelines.targets import Target
+    from pipelines.contract.targets import Target
     from warehouse.measures.measure import Measure
 
 CONTRACT_NAMES = "contract names"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from pipelines.targets import Target, Targets
+    from pipelines.contract.targets import Target, Targets
 
 _LEAVE_OUT = "map one of them and put the other in [ignored]"
 

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipelines.contract.targets import Targets
 from pipelines.deidentify.headings import heading_words, shown_headings, told_heading
 from pipelines.deidentify.refusing import refusals
 from pipelines.mapping.completeness import check_sources, missing_required
-from pipelines.targets import Targets
-from pipelines.trade_words import known_words
+from pipelines.mapping.trade_words import known_words
 from warehouse.errors import MappingError, near_names
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from pipelines.contract.contract import Contract
-    from pipelines.delivery import RawTable
+    from pipelines.contract.delivery import RawTable
+    from pipelines.contract.targets import Target
     from pipelines.mapping.column_mapping import ColumnMapping
-    from pipelines.targets import Target
     from warehouse.measures.measure import Measure
 
 

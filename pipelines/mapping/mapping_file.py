@@ -10,14 +10,14 @@ import polars as pl
 
 from pipelines.cells.expected import Expected
 from pipelines.cells.reading import read_cells
+from pipelines.contract.targets import Target, Targets
+from pipelines.contract.units import all_units, factor, unit_named, units_for
 from pipelines.deidentify.file_names import shown_file_name
 from pipelines.mapping.code_sections import CodeSections
 from pipelines.mapping.column_mapping import ColumnMapping, Constant, own_spellings
 from pipelines.mapping.completeness import check_sources, missing_required
 from pipelines.mapping.faults import Faults
 from pipelines.mapping.settings import FileSettings, parse_settings
-from pipelines.targets import Target, Targets
-from pipelines.units import all_units, factor, unit_named, units_for
 from warehouse.errors import MappingError, near_names
 from warehouse.toml_files import toml_from, toml_text
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pipelines.contract.contract import Contract
-    from pipelines.delivery import Layout
+    from pipelines.contract.delivery import Layout
     from pipelines.mapping.faults import Faults
 
 _CHOICES: dict[str, tuple[str, ...]] = {

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    from pipelines.delivery import RawTable
+    from pipelines.contract.delivery import RawTable
     from pipelines.reading.settings import ReadSettings
     from pipelines.reading.source import FileBytes
 

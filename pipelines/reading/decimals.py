@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipelines.contract.contract import load_contract
-from pipelines.delivery import Assumption
+from pipelines.contract.delivery import Assumption
 from pipelines.reading.cells import NUMBER, listed
 from pipelines.reading.settings import ABOUT_DECIMAL, DECIMAL_MIXED, DECIMAL_OPEN
 
 if TYPE_CHECKING:
-    from pipelines.delivery import RawTable
+    from pipelines.contract.delivery import RawTable
 
 SAMPLE_ROWS = 5_000
 """Rows looked at, spread over the whole table."""

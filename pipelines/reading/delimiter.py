@@ -8,7 +8,7 @@ from collections import Counter
 from dataclasses import dataclass
 from itertools import islice
 
-from pipelines.delivery import Assumption
+from pipelines.contract.delivery import Assumption
 from pipelines.reading.cells import trimmed
 from pipelines.reading.settings import ABOUT_DELIMITER
 from warehouse.errors import BadFileError

@@ -10,7 +10,7 @@ from __future__ import annotations
 import codecs
 from typing import TYPE_CHECKING
 
-from pipelines.delivery import Assumption
+from pipelines.contract.delivery import Assumption
 from pipelines.reading.settings import ABOUT_ENCODING
 from warehouse.errors import BadFileError
 

@@ -10,7 +10,7 @@ from pipelines.reading.source import load_bytes
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from pipelines.delivery import RawTable
+    from pipelines.contract.delivery import RawTable
 
 
 def read_file(path: Path, settings: ReadSettings | None = None) -> list[RawTable]:

@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from pipelines.contract.contract import load_contract
-from pipelines.delivery import Assumption
+from pipelines.contract.delivery import Assumption
 from pipelines.reading.cells import column_letter, is_number, is_unit, is_word, listed, shown
 from pipelines.reading.settings import ABOUT_HEADER, ABOUT_UNITS_ROW, ABOUT_UNNAMED
 from warehouse.errors import BadFileError

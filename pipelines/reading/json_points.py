@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipelines.delivery import Assumption
+from pipelines.contract.delivery import Assumption
 from warehouse.errors import BadFileError
 
 if TYPE_CHECKING:

@@ -19,7 +19,7 @@ from pipelines.reading.tidy import Untidy, tidied
 from warehouse.errors import BadFileError
 
 if TYPE_CHECKING:
-    from pipelines.delivery import Assumption, RawTable
+    from pipelines.contract.delivery import Assumption, RawTable
     from pipelines.reading.settings import ReadSettings
     from pipelines.reading.source import FileBytes
 

@@ -7,7 +7,7 @@ import stat
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipelines.delivery import Source
+from pipelines.contract.delivery import Source
 from pipelines.reading import limits
 from pipelines.reading.kinds import OLD_CONTAINER, Kind, kind_of
 from warehouse.errors import BadFileError

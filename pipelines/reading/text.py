@@ -15,7 +15,7 @@ from typing import IO, TYPE_CHECKING, cast
 
 import polars as pl
 
-from pipelines.delivery import Assumption
+from pipelines.contract.delivery import Assumption
 from pipelines.reading import limits
 from pipelines.reading.cells import STRAY, trimmed
 from pipelines.reading.decimals import with_decimal_note
@@ -29,7 +29,7 @@ from warehouse.errors import BadFileError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from pipelines.delivery import RawTable
+    from pipelines.contract.delivery import RawTable
     from pipelines.reading.source import FileBytes
 
 _BATCH_ROWS = 50_000

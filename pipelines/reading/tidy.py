@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.delivery import Assumption, RawTable
+from pipelines.contract.delivery import Assumption, RawTable
 from pipelines.reading import limits, settings
 from pipelines.reading.cells import STRAY, column_letter, listed
 from pipelines.reading.header import unnamed_note
@@ -19,7 +19,7 @@ from pipelines.reading.totals import find_tail
 from warehouse.errors import BadFileError
 
 if TYPE_CHECKING:
-    from pipelines.delivery import Source
+    from pipelines.contract.delivery import Source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.delivery import Assumption
+from pipelines.contract.delivery import Assumption
 from pipelines.reading import limits
 from pipelines.reading import settings as about
 from pipelines.reading.cells import listed, trimmed
@@ -25,7 +25,7 @@ from warehouse.errors import BadFileError
 if TYPE_CHECKING:
     from fastexcel import ExcelSheet
 
-    from pipelines.delivery import RawTable
+    from pipelines.contract.delivery import RawTable
     from pipelines.reading.settings import ReadSettings
     from pipelines.reading.source import FileBytes
 

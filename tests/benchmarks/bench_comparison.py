@@ -18,14 +18,14 @@ from warehouse.analysis.age_curve import age_curve
 from warehouse.analysis.ancova import ancova
 from warehouse.analysis.balance import balance
 from warehouse.analysis.firth import firth_logistic
-from warehouse.comparison.methods import METHODS
-from warehouse.comparison.pair import one_thread
-from warehouse.comparison.prepare import GROUP, OUTCOME, TwoGroupFrame, prepared_pair, stratum_column
+from warehouse.questions.contrast import one_thread
+from warehouse.questions.methods import METHODS
+from warehouse.questions.prepare import GROUP, OUTCOME, TwoGroupFrame, prepared_pair, stratum_column
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from warehouse.comparison.methods import PreparedPair
+    from warehouse.questions.methods import PreparedPair
 
 N = 1_000_000
 ADJUST = ("age_at_start", "sex", "plane_at_start", "incisor_class")

@@ -17,10 +17,10 @@ import pytest
 from streamlit.runtime.scriptrunner.script_runner import ScriptRunner
 from streamlit.testing.v1 import AppTest
 
-from pipelines.ingest import Request, ingest
+from pipelines.ingest.ingest import Request, ingest
 from synthetic_data.large_file import large_wide_csv
 from tests.benchmarks.table import Row, Table
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
 
 N = 100_000
 APP = Path(__file__).parents[2] / "dashboard" / "entry" / "app.py"

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from dashboard.report.write import write_report
-from pipelines.ingest import Request, ingest
+from pipelines.ingest.ingest import Request, ingest
 from synthetic_data.large_file import large_wide_csv
 from tests.benchmarks.growing import (
     bare_marts,
@@ -27,10 +27,10 @@ from tests.benchmarks.growing import (
     polars_rate,
 )
 from tests.benchmarks.table import INGEST, Table
-from warehouse.comparison.pair import compare_pair
-from warehouse.publish import publish
-from warehouse.rates import rates
-from warehouse.reader import Reader
+from warehouse.marts.publish import publish
+from warehouse.marts.reader import Reader
+from warehouse.questions.contrast import compare_pair
+from warehouse.questions.shares import rates
 
 LARGEST = int(os.environ.get("MENTON_BENCH_LARGEST", "1000000"))
 SIZES = tuple(n for n in (10_000, 100_000, 1_000_000, 10_000_000) if n <= LARGEST)

@@ -17,12 +17,12 @@ import duckdb
 import pandas as pd
 import pytest
 
-from pipelines.ingest import Request, ingest
+from pipelines.ingest.ingest import Request, ingest
 from synthetic_data.large_file import large_wide_csv
 from tests.benchmarks.table import INGEST, Row, Table, Watched
+from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
-from warehouse.rates import rates
-from warehouse.reader import Reader
+from warehouse.questions.shares import rates
 
 N = 1_000_000
 N_BY_HAND = 20_000

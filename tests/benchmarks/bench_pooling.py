@@ -22,7 +22,7 @@ from pipelines.group.results import make_result
 from pipelines.group.taking import members, take
 from tests.benchmarks.table import Row, Table
 from tests.study_group import cohort, group_result
-from warehouse.catalogues import shipped
+from warehouse.marts.catalogues import shipped
 from warehouse.pooled.handing_over import hand_over
 from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import Publisher

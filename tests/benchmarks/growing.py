@@ -9,8 +9,8 @@ import duckdb
 import pandas as pd
 import polars as pl
 
-from warehouse.storage import Connection
-from warehouse.store import open_store
+from warehouse.store.storage import Connection
+from warehouse.store.store import open_store
 
 MEASURES = ("sn_gogn_deg", "facial_axis_deg", "lafh_mm", "tafh_mm", "lafh_direct_pct", "overjet_mm")
 APPLIANCES = ("fixed_labial", "expander_tooth_borne", "functional_removable", "headgear_cervical", "clear_aligner")

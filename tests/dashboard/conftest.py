@@ -16,12 +16,12 @@ from streamlit.testing.v1 import AppTest
 from tests.dashboard.browsing import FLAGS, PATIENCE
 from tests.hand_made import load_rows, made_case
 from tests.study_group import group_result
-from warehouse.catalogues import register
-from warehouse.pooled.kept import Kept, kept_path, kept_text
+from warehouse.marts.catalogues import register
+from warehouse.marts.publish import publish
+from warehouse.marts.reader import Reader
+from warehouse.pooled.kept_results import Kept, kept_path, kept_text
 from warehouse.pooled.shares import tag_of
-from warehouse.publish import publish
-from warehouse.reader import Reader
-from warehouse.store import open_store
+from warehouse.store.store import open_store
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser

@@ -9,13 +9,13 @@ import polars as pl
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard import bringing
-from dashboard.bringing import Delivered, Rehearsal, Told
+from dashboard.parts import upload as bringing
+from dashboard.parts.upload import Delivered, Rehearsal, Told
 from tests.dashboard.conftest import APP, VARIABLES, everything_said
-from warehouse.data_quality import RuleCount
-from warehouse.load_preview import LoadPreview
-from warehouse.rates import rates
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.shares import rates
+from warehouse.upkeep.data_quality import RuleCount
+from warehouse.upkeep.load_preview import LoadPreview
 
 HEADINGS = (
     "case_id,sex,age_at_start,start_quarter,selection,status,comparison,phase_1_appliance_category,sn_gogn_deg_start"

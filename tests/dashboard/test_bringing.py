@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import bringing
-from dashboard.bringing import Delivered, Handed, Told, bring_in, draft, rehearse
-from dashboard.desk import Place
+from dashboard.access.ask import Place
+from dashboard.parts import upload as bringing
+from dashboard.parts.upload import Delivered, Handed, Told, bring_in, draft, rehearse
 from tests.hand_made import load_rows, made_case
-from warehouse.rates import rates
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.shares import rates
 
 HEADINGS = (
     "case_id,sex,age_at_start,start_quarter,selection,status,comparison,phase_1_appliance_category,sn_gogn_deg_start"

@@ -17,13 +17,13 @@ from pptx import Presentation
 from pypdf import PdfReader
 
 from tests.dashboard.browsing import PATIENCE, choose, faults, menu, rest, served, slow_down, take_along, until
-from warehouse.rates import rates
-from warehouse.wording import headline
+from warehouse.questions.shares import rates
+from warehouse.words.shares import headline
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page
 
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
 
 pytestmark = pytest.mark.browser
 

@@ -24,18 +24,18 @@ from dashboard.charts.rates import rates_alt, rates_chart
 from dashboard.charts.sampling import sampling_alt, sampling_chart
 from dashboard.charts.threshold import threshold_chart
 from dashboard.theme import DARK, LIGHT
-from warehouse.answer import Answer, answer
-from warehouse.case_dots import CaseDots, case_dots
-from warehouse.comparison.crossed import compare_crossed
-from warehouse.comparison.pair import PairComparison, compare_pair
-from warehouse.corners_of_cases import corners_of_cases
-from warehouse.data_quality import data_quality
-from warehouse.in_force import in_force
-from warehouse.measuring import repeats
-from warehouse.protected_rates import protected_rates
-from warehouse.rates import rates
-from warehouse.reader import Reader
+from warehouse.cases.case_dots import CaseDots, case_dots
+from warehouse.marts.reader import Reader
+from warehouse.protected.shares import protected_rates
+from warehouse.questions.answer import Answer, answer
+from warehouse.questions.contrast import PairComparison, compare_pair
+from warehouse.questions.corners_of_cases import corners_of_cases
+from warehouse.questions.crossed import compare_crossed
+from warehouse.questions.shares import rates
+from warehouse.repeats.measuring import repeats
 from warehouse.selection import Selection
+from warehouse.upkeep.catalogue_report import in_force
+from warehouse.upkeep.data_quality import data_quality
 
 EVERYONE = Selection()
 NOBODY = Selection(filters={"age_band": ("under 8",)})

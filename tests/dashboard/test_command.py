@@ -13,7 +13,7 @@ from typing import ClassVar
 
 import pytest
 
-from dashboard import command
+from dashboard.access import command
 from tests.dashboard.browsing import free_port
 from tests.hand_made import load_rows, made_case
 from warehouse.errors import RequestError

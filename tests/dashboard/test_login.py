@@ -10,11 +10,11 @@ import pytest
 
 from tests.dashboard.browsing import PATIENCE, free_port, press, rest, served, until
 from tests.dashboard.login_provider import CLIENT, login_provider
-from warehouse.protected_rates import protected_rates
-from warehouse.rates import rates
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.protected.shares import protected_rates
+from warehouse.questions.shares import rates
 from warehouse.selection import Selection
-from warehouse.wording import headline, protected_sentence
+from warehouse.words.shares import headline, protected_sentence
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page

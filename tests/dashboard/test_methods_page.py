@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard.planned_and_proved import looks_sentences, plans_sentence
+from dashboard.parts.methods_parts import looks_sentences, plans_sentence
 from tests.dashboard.conftest import Open, everything_said
 from tests.warehouse.comparison.planning import PLAN, add_plan
-from warehouse.comparison.looks import FILE
-from warehouse.comparison.pair import compare_pair
-from warehouse.comparison.register import PlansAndLooks, plans_and_looks
+from warehouse.marts.reader import Reader
+from warehouse.plans.looks import FILE
+from warehouse.plans.register import PlansAndLooks, plans_and_looks
 from warehouse.proof import proof
-from warehouse.reader import Reader
+from warehouse.questions.contrast import compare_pair
 
 Look = Callable[[], None]
 

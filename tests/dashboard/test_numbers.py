@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.numbers import POINT, Marks, localised, localised_spec, marks_of
+from dashboard.parts.local_numbers import POINT, Marks, localised, localised_spec, marks_of
 
 GERMAN = Marks(",", ".")
 

@@ -7,10 +7,10 @@ import re
 import pytest
 
 from tests.dashboard.conftest import Open, everything_said
-from warehouse.rates import rates
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.shares import rates
 from warehouse.selection import Selection
-from warehouse.wording import headline
+from warehouse.words.shares import headline
 
 PAGES = {
     "answer": "What happened",

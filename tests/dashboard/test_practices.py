@@ -16,15 +16,15 @@ from dashboard.charts.means import means_alt, means_chart, means_frame
 from tests.dashboard.conftest import Open, cases, everything_said
 from tests.hand_made import load_rows
 from tests.study_group import group_result
-from warehouse.drift_picture import DriftAsked, drift_picture
-from warehouse.drift_words import drift_sentences
-from warehouse.pooled.here import practices_here
-from warehouse.pooled.kept import Kept, kept_path, kept_text
+from warehouse.marts.reader import Reader
+from warehouse.pooled.kept_results import Kept, kept_path, kept_text
 from warehouse.pooled.result import SharePool
 from warehouse.pooled.shares import tag_of
-from warehouse.pooled.words import mean_sentence, place_sentence, pooled_sentence, spread_sentence
-from warehouse.reader import Reader
+from warehouse.pooled.this_warehouse import practices_here
+from warehouse.questions.drift import DriftAsked, drift_picture
 from warehouse.selection import Selection
+from warehouse.words.drift import drift_sentences
+from warehouse.words.pooled import mean_sentence, place_sentence, pooled_sentence, spread_sentence
 
 GROUP = group_result(12, 3, 9, 20, 15, 11)
 SHARES = GROUP.shares[0]

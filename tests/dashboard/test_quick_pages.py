@@ -11,14 +11,14 @@ import numpy as np
 import polars as pl
 import pytest
 
+from dashboard.access.ask import Desk, Place, one_reader
+from dashboard.access.viewer import viewer_named
 from dashboard.charts.drift import MOST_DRAWN, cusum_chart, thinned
 from dashboard.charts.layers import layered
-from dashboard.desk import Desk, Place, one_reader
-from dashboard.viewer import viewer_named
-from warehouse.drift_picture import DriftAsked, DriftPicture, drift_picture
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture
 from warehouse.selection import Selection
-from warehouse.snapshot import current_snapshot
+from warehouse.store.snapshot import current_snapshot
 
 ROWS = pl.DataFrame({"x": [1, 2, 3], "y": [2.0, 1.0, 4.0]})
 

@@ -7,15 +7,15 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.desk import Desk, Place
-from dashboard.viewer import Viewer, access_list, viewer_named
+from dashboard.access.ask import Desk, Place
+from dashboard.access.viewer import Viewer, access_list, viewer_named
 from tests.dashboard.conftest import Open, everything_said
-from warehouse.answer import answer
 from warehouse.errors import RequestError
-from warehouse.rates import rates
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.answer import answer
+from warehouse.questions.shares import rates
 from warehouse.selection import Selection
-from warehouse.snapshot import current_snapshot
+from warehouse.store.snapshot import current_snapshot
 
 
 def desk_of(folder: Path, viewer: Viewer) -> Desk:

@@ -30,28 +30,28 @@ from typing import IO
 import openpyxl
 import polars as pl
 
-from dashboard.viewer import access_list
+from dashboard.access.viewer import access_list
 from pipelines.contract.contract import load_contract
+from pipelines.contract.delivery import RawTable
 from pipelines.deidentify import Keyer
-from pipelines.delivery import RawTable
 from pipelines.group.agreement_file import offered_from
 from pipelines.group.case_table import case_bytes, read_cases
 from pipelines.group.container import seal, unpack, unseal
 from pipelines.group.contribution import check_manifest
 from pipelines.group.keys import GroupKeys, PracticeKey
 from pipelines.group.plain_json import read_json
-from pipelines.growth_table import read_growth_table
+from pipelines.ingest.growth_table import read_growth_table
 from pipelines.interpreting import interpret
 from pipelines.mapping import check_columns, identity_mapping, load_mapping
 from pipelines.reading import ReadSettings, files, source
 from pipelines.reading.source import FileBytes
 from tests.study_group import agreement
-from warehouse.comparison.plan_file import EXAMPLE as PLAN
-from warehouse.comparison.plan_file import load_plan
 from warehouse.errors import MentonError
 from warehouse.measures.catalogue import CATALOGUE, load_own_measures
 from warehouse.outcomes.registry import Registry, load_definitions, shipped_registry
 from warehouse.pooled.agreement import canonical
+from warehouse.questions.plan_file import EXAMPLE as PLAN
+from warehouse.questions.plan_file import load_plan
 
 LIMIT = 20.0
 """Most seconds of processor time for one input; a usual one takes milliseconds."""

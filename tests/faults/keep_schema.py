@@ -12,13 +12,13 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from unittest.mock import patch
 
-from pipelines.loading import load
+from pipelines.ingest.loading import load
 from tests.hand_made import made_case, sorted_delivery
-from warehouse import store as store_module
-from warehouse.catalogues import definition_body, register
+from warehouse.marts.catalogues import definition_body, register
 from warehouse.outcomes.registry import shipped_registry
-from warehouse.storage import Connection
-from warehouse.store import STORE, migrations, open_store
+from warehouse.store import store as store_module
+from warehouse.store.storage import Connection
+from warehouse.store.store import STORE, migrations, open_store
 
 FOLDER = Path(__file__).parent / "schemas"
 CASES = 17

@@ -12,16 +12,16 @@ from pathlib import Path
 import pytest
 
 from pipelines.cli import main
-from pipelines.ingest import Request, ingest
-from pipelines.loading import load
+from pipelines.ingest.ingest import Request, ingest
+from pipelines.ingest.loading import load
 from pipelines.reading import source as reading_source
 from tests.hand_made import load_rows, made_case, sorted_delivery
 from warehouse.errors import BadFileError, BusyError, MentonError, WarehouseError
-from warehouse.publish import publish
-from warehouse.reader import Reader
-from warehouse.storage import Connection
-from warehouse.store import STORE, open_store
-from warehouse.verify import verify
+from warehouse.marts.publish import publish
+from warehouse.marts.reader import Reader
+from warehouse.store.storage import Connection
+from warehouse.store.store import STORE, open_store
+from warehouse.upkeep.verify import verify
 
 ROOT = Path(__file__).parents[2]
 HEADER = (
@@ -60,7 +60,7 @@ def other_writer(tmp_path: Path) -> Iterator[Path]:
     folder = tmp_path / "w"
     load_rows(folder, rows("a"))
     script = (
-        "import sys; from pathlib import Path; from warehouse.store import open_store\n"
+        "import sys; from pathlib import Path; from warehouse.store.store import open_store\n"
         "store = open_store(Path(sys.argv[1])); print('open', flush=True); sys.stdin.readline(); store.close()"
     )
     with subprocess.Popen(
@@ -200,7 +200,12 @@ def test_a_disk_that_takes_no_larger_file_is_told(tmp_path: Path) -> None:
 def test_a_clock_that_goes_back_changes_no_order(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     load_rows(tmp_path, rows("a", 2))
     long_ago = datetime(1999, 12, 31, 23, 59, 59)
-    for module in ("pipelines.loading", "warehouse.publish", "warehouse.store", "warehouse.catalogues"):
+    for module in (
+        "pipelines.ingest.loading",
+        "warehouse.marts.publish",
+        "warehouse.store.store",
+        "warehouse.marts.catalogues",
+    ):
         monkeypatch.setattr(f"{module}.utc_now", lambda: long_ago)
     changed = [made_case("a 0", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=39.0)]
     load_rows(tmp_path, changed, source="corrected.csv")
@@ -249,7 +254,7 @@ def test_rows_loaded_before_a_failed_publishing_are_kept_and_published_by_the_ne
         raise WarehouseError("the disk is full")
 
     with monkeypatch.context() as patched:
-        patched.setattr("warehouse.publish.point_to", fail)
+        patched.setattr("warehouse.marts.publish.point_to", fail)
         with pytest.raises(WarehouseError, match="the rows are in the store, but they are not published yet"):
             ingest(Request(paths=(path,), warehouse=folder))
     outcome = ingest(Request(paths=(path,), warehouse=folder))
@@ -265,7 +270,7 @@ def test_a_load_that_fails_in_the_middle_leaves_nothing(tmp_path: Path, monkeypa
         raise WarehouseError("the disk is full")
 
     with monkeypatch.context() as patched, open_store(tmp_path) as store:
-        patched.setattr("pipelines.loading._keep_reasons", fail)
+        patched.setattr("pipelines.ingest.loading._keep_reasons", fail)
         with pytest.raises(WarehouseError):
             load(store, [(sorted_delivery(rows("b"), source="b.csv"), "r")], contract_version="1")
         publish(tmp_path, store)

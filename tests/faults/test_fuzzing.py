@@ -13,13 +13,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.ingest import Request, ingest
+from pipelines.ingest.ingest import Request, ingest
 from tests.faults.fuzzing import DOORS, WIDE, FoundError, changed, entered, input_of, run
 from tests.hand_made import load_rows, made_case
 from warehouse.errors import MentonError
-from warehouse.storage import Connection
-from warehouse.store import STORE
-from warehouse.verify import verify
+from warehouse.store.storage import Connection
+from warehouse.store.store import STORE
+from warehouse.upkeep.verify import verify
 
 ORDINARY = 200
 INPUTS = int(os.environ.get("MENTON_FUZZ_INPUTS", "1000000"))

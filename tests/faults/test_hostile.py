@@ -11,9 +11,9 @@ import pytest
 from tests.faults.hostile import HEADER, HOSTILE, HOSTILE_AND_LONG, ODD_BUT_READ, ROW, TOML
 from tests.faults.stepper import Stepper
 from tests.hand_made import load_rows, made_case
-from warehouse.storage import Connection
-from warehouse.store import STORE
-from warehouse.verify import verify
+from warehouse.store.storage import Connection
+from warehouse.store.store import STORE
+from warehouse.upkeep.verify import verify
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="time and memory of a child are told on POSIX systems")
 

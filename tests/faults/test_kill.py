@@ -16,11 +16,11 @@ from pathlib import Path
 import pytest
 
 from tests.faults.worker import CASES
-from warehouse.reader import Reader
-from warehouse.snapshot import POINTER
-from warehouse.storage import Connection
-from warehouse.store import STORE
-from warehouse.verify import verify
+from warehouse.marts.reader import Reader
+from warehouse.store.snapshot import POINTER
+from warehouse.store.storage import Connection
+from warehouse.store.store import STORE
+from warehouse.upkeep.verify import verify
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="SIGKILL and fork are of POSIX systems")
 ROOT = Path(__file__).parents[2]

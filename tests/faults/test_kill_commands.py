@@ -26,12 +26,12 @@ from tests.faults.keep_schema import CASES as CASES_KEPT
 from tests.faults.keep_schema import unpack as unpack_schema
 from tests.faults.stepper import Stepper
 from tests.hand_made import load_rows, made_case
-from warehouse.backup import MANIFEST, backup, read_backup
 from warehouse.errors import BadFileError, KeyProblemError
-from warehouse.reader import Reader
-from warehouse.storage import Connection
-from warehouse.store import STORE
-from warehouse.verify import verify
+from warehouse.marts.reader import Reader
+from warehouse.store.storage import Connection
+from warehouse.store.store import STORE
+from warehouse.upkeep.backup import MANIFEST, backup, read_backup
+from warehouse.upkeep.verify import verify
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="SIGKILL and fork are of POSIX systems")
 KEYS = ("the-first-key-of-the-tests", "the-second-key-of-the-tests")

@@ -15,12 +15,12 @@ import pytest
 from openpyxl.comments import Comment
 
 from pipelines.cli import main
+from pipelines.contract.delivery import Source
 from pipelines.deidentify.file_names import kept_source, shown_file_name, shown_sheet_name, shown_source
 from pipelines.deidentify.keyer import Keyer
-from pipelines.delivery import Source
-from warehouse.snapshot import POINTER, current_snapshot
-from warehouse.storage import Connection
-from warehouse.store import STORE
+from warehouse.store.snapshot import POINTER, current_snapshot
+from warehouse.store.storage import Connection
+from warehouse.store.store import STORE
 
 NEEDLES = ("theodora", "quillfeather", "1987-04-23", "23.04.1987", "lantern-mail", "7946 0123", "0048213", "4711-98")
 PLANTED = {

@@ -11,10 +11,10 @@ from pipelines.cli import main
 from tests.faults.keep_schema import CASES, example, unpack
 from tests.hand_made import load_rows, made_case
 from warehouse.errors import WarehouseError
-from warehouse.reader import Reader
-from warehouse.storage import Connection
-from warehouse.store import STORE, migrations, open_store
-from warehouse.verify import verify
+from warehouse.marts.reader import Reader
+from warehouse.store.storage import Connection
+from warehouse.store.store import STORE, migrations, open_store
+from warehouse.upkeep.verify import verify
 
 NUMBERS = [number for number, _, _ in migrations()]
 KEPT = ("loads", "case_registry", "cases", "phases", "visits", "readings", "turned_away", "remarks", "registrations")

@@ -15,10 +15,10 @@ from pathlib import Path
 import pandas  # noqa: F401 - DuckDB imports both when it is first used: better once here than in every child
 import pyarrow  # noqa: F401
 
-from pipelines.loading import load
+from pipelines.ingest.loading import load
 from tests.hand_made import made_case, sorted_delivery
-from warehouse.publish import publish
-from warehouse.store import open_store
+from warehouse.marts.publish import publish
+from warehouse.store.store import open_store
 
 CASES = 30
 """Cases of each load, all of them new."""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from pipelines import cell_rules as module
-from pipelines.cell_rules import cell_rules
+from pipelines.contract import cell_rules as module
+from pipelines.contract.cell_rules import cell_rules
 
 
 def test_ids_are_in_order_and_every_rule_says_what_to_do() -> None:

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from pipelines.cells import Expected, decimal_of, read_cells
 from pipelines.cells.teeth import teeth_text
 from pipelines.contract.contract import TOOTH_CODES
-from pipelines.targets import Targets
-from pipelines.units import factor
+from pipelines.contract.targets import Targets
+from pipelines.contract.units import factor
 from tests.raw_tables import CONTRACT, TODAY
 from warehouse.errors import BadFileError
 from warehouse.measures.catalogue import CATALOGUE

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.cells import Expected, order_of, read_cells
-from pipelines.targets import Targets
+from pipelines.contract.targets import Targets
 from tests.raw_tables import CONTRACT, TODAY
 from warehouse.measures.catalogue import CATALOGUE
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines.export_safety import neutralise, neutralise_formulas
+from warehouse.export_safety import neutralise, neutralise_formulas
 
 if TYPE_CHECKING:
     from pathlib import Path

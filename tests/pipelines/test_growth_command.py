@@ -10,8 +10,8 @@ import polars as pl
 import pytest
 
 from pipelines.cli import main
-from pipelines.ingest import Request, ingest
-from warehouse.reader import Reader
+from pipelines.ingest.ingest import Request, ingest
+from warehouse.marts.reader import Reader
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "statistics-check-values.json"
 MEASURE = """\

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.growth_table import read_growth_table
+from pipelines.ingest.growth_table import read_growth_table
 from warehouse.errors import DefinitionError
-from warehouse.growth.prediction import z_score
-from warehouse.growth.reference import GrowthReference
 from warehouse.measures.catalogue import CATALOGUE
+from warehouse.outcomes.growth_prediction import z_score
+from warehouse.outcomes.growth_reference import GrowthReference
 
 GOOD = "measure,sex,age,mean,sd,change_sd\nlafh_mm,female,8,58,3.5,0.4\nlafh_mm,female,12,62,3.9,0.4\n"
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from pipelines.delivery import Delivery
+from pipelines.contract.delivery import Delivery
 from pipelines.mapping import check_columns
 from tests.raw_tables import CONTRACT, contract_names, interpreted, raw_table
 from warehouse.errors import MappingError, MentonError

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.delivery import Assumption
+from pipelines.contract.delivery import Assumption
 from pipelines.interpreting import interpret
 from tests.raw_tables import (
     CONTRACT,

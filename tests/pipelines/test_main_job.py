@@ -10,11 +10,11 @@ import polars as pl
 import pytest
 
 from pipelines.cli import main
-from pipelines.ingest import Request, ingest
+from pipelines.ingest.ingest import Request, ingest
 from synthetic_data.exports import KEY_FOLDER
 from tests.conftest import Study, take_in
 from warehouse.errors import MentonError
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
 
 GROUP_KEYS = {
     "group", "n_started", "n_finished", "n_assessable", "n_adverse", "rate", "interval", "level", "method", "warnings",
@@ -75,7 +75,7 @@ def test_the_groups_add_up_to_all_cases(study: Study, capsys: pytest.CaptureFixt
 
 def test_the_outcome_of_each_case_follows_from_its_own_readings(study: Study) -> None:
     """D1 worked out again in plain Polars, from the exported readings and the constant slopes."""
-    from warehouse.case_export import case_frame
+    from warehouse.questions.case_export import case_frame
 
     with Reader.open(study.warehouse) as reader:
         cases = case_frame(reader)
@@ -111,7 +111,7 @@ def test_the_worst_spreadsheet_gives_the_same_cases_as_its_clean_form(study: Stu
 
 
 def assert_same_cases(first: Path, second: Path) -> None:
-    from warehouse.case_export import case_frame
+    from warehouse.questions.case_export import case_frame
 
     with Reader.open(first) as one, Reader.open(second) as other:
         left, right = case_frame(one), case_frame(other)
@@ -152,7 +152,7 @@ def test_a_row_turned_away_comes_in_corrected_and_the_earlier_rows_stay_in_histo
     assert json.loads(printed(capsys, "quarantine", "--warehouse", str(warehouse), "--json")) == []
     found = rate_json(capsys, warehouse)
     assert (found["groups"][0]["n_assessable"], found["n_turned_away"]) == (2, 0)
-    from warehouse.store import open_store
+    from warehouse.store.store import open_store
 
     with open_store(warehouse) as store:
         assert store.value("select count(*) from cases where replaced_by is not null") == 1

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines.delivery import RawTable
+from pipelines.contract.delivery import RawTable
 from pipelines.reading import ReadSettings, read_file
 from warehouse.errors import BadFileError
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from pipelines.delivery import RawTable
+    from pipelines.contract.delivery import RawTable
 
 CLEAN = "case_id,sex,sn_gogn_deg_start,overjet_mm_start\nA1,male,35.2,6.5\nA2,female,31.0,4.0\nA3,female,33.4,5.5\n"
 

@@ -18,7 +18,7 @@ from pipelines.reading import ReadSettings, read_file
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from pipelines.delivery import RawTable
+    from pipelines.contract.delivery import RawTable
 
 
 def saved(folder: Path, sheets: dict[str, list[list[object]]], *, hidden: tuple[str, ...] = (), at: int = 1) -> Path:

@@ -17,7 +17,7 @@ from tests.hand_made import load_rows, made_case
 def test_the_error_of_each_practice_is_the_one_definitions_use(
     study: Study, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
 
     assert main(["repeats", "--warehouse", str(study.warehouse), "--json"]) == 0
     found = json.loads(capsys.readouterr().out)

@@ -8,7 +8,7 @@ import duckdb
 import pytest
 
 from pipelines.contract.contract import load_contract
-from warehouse.store import open_store
+from warehouse.store.store import open_store
 
 TABLES = ("cases", "phases", "visits", "landmarks")
 COLUMNS = [

@@ -12,10 +12,10 @@ import pytest
 
 from pipelines.commands import template as command
 from pipelines.contract.contract import load_contract
-from pipelines.ingest import Request, ingest
+from pipelines.ingest.ingest import Request, ingest
 from pipelines.reading import read_file
-from pipelines.template import table_sheets, wide_sheet
-from pipelines.template_workbook import LAST_ROW, READ_ME, template_workbook, write_template
+from pipelines.template.entries import table_sheets, wide_sheet
+from pipelines.template.workbook import LAST_ROW, READ_ME, template_workbook, write_template
 from warehouse.errors import BadFileError, RequestError
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.outcomes.definition import AnswerPart, DefinitionPart
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from openpyxl.worksheet.worksheet import Worksheet
 
-    from pipelines.template import EntrySheet
+    from pipelines.template.entries import EntrySheet
 
 CONTRACT = load_contract()
 LAYOUTS = {"wide": (wide_sheet(),), "tables": table_sheets()}

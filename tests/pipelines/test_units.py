@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipelines.units import all_units, factor, unit_named, units_for
+from pipelines.contract.units import all_units, factor, unit_named, units_for
 
 
 def test_radians_as_numpy_converts_them() -> None:

@@ -13,8 +13,8 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from warehouse.comparison.covariates import ADJUSTABLE
-from warehouse.comparison.prepare import GROUP, OUTCOME, TwoGroupFrame, stratum_column
+from warehouse.questions.covariates import ADJUSTABLE
+from warehouse.questions.prepare import GROUP, OUTCOME, TwoGroupFrame, stratum_column
 
 Floats = NDArray[np.float64]
 

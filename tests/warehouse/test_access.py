@@ -17,14 +17,14 @@ import pytest
 from pipelines import cli
 from pipelines.cli import main
 from tests.hand_made import load_rows, made_case
-from warehouse import access
-from warehouse.access import FILE, PERSON_VARIABLE, mark_of, options_in, read_access, record_begin, record_end
-from warehouse.backup import backup, restore
 from warehouse.errors import RequestError
-from warehouse.publish import publish
-from warehouse.snapshot import POINTER
-from warehouse.store import STORE, open_store
-from warehouse.verify import verify
+from warehouse.marts.publish import publish
+from warehouse.store import access
+from warehouse.store.access import FILE, PERSON_VARIABLE, mark_of, options_in, read_access, record_begin, record_end
+from warehouse.store.snapshot import POINTER
+from warehouse.store.store import STORE, open_store
+from warehouse.upkeep.backup import backup, restore
+from warehouse.upkeep.verify import verify
 
 ROOT = Path(__file__).parents[2]
 ROWS = [made_case(f"case {n}", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=33.0 + n) for n in range(4)]
@@ -73,7 +73,12 @@ def test_every_command_names_the_warehouse_it_touches_and_so_is_recorded(command
 def test_an_exempt_command_opens_no_warehouse(command: str) -> None:
     source = Path(import_module(cli.COMMANDS[command][0]).__file__ or "").read_text(encoding="utf-8")
     source = re.sub(r"if TYPE_CHECKING:\n(?:    .*\n|\n)*", "", source)  # names of types open nothing
-    for door in ("warehouse.reader", "warehouse.store", "warehouse.storage", "pipelines.ingest"):
+    for door in (
+        "warehouse.marts.reader",
+        "warehouse.store.store",
+        "warehouse.store.storage",
+        "pipelines.ingest.ingest",
+    ):
         assert door not in source
 
 
@@ -206,7 +211,7 @@ def test_lines_longer_than_the_end_that_is_looked_at_are_found(folder: Path, mon
 
 
 def test_several_programs_at_once_lose_no_line(folder: Path) -> None:
-    script = "import sys; from pathlib import Path; from warehouse.access import record_begin\n" + (
+    script = "import sys; from pathlib import Path; from warehouse.store.access import record_begin\n" + (
         "for n in range(40): record_begin(Path(sys.argv[1]), f'command {n}')"
     )
     words = [sys.executable, "-c", script, str(folder)]

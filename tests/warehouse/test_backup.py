@@ -10,14 +10,14 @@ import pytest
 
 from pipelines.cli import main
 from tests.hand_made import load_rows, made_case, sorted_delivery
-from warehouse.backup import MANIFEST, backup, read_backup, restore
 from warehouse.errors import BadFileError, BusyError, KeyProblemError, RequestError
-from warehouse.publish import publish
-from warehouse.reader import Reader
-from warehouse.rekey import rekey
-from warehouse.storage import Connection
-from warehouse.store import STORE, open_store
-from warehouse.verify import verify
+from warehouse.marts.publish import publish
+from warehouse.marts.reader import Reader
+from warehouse.store.storage import Connection
+from warehouse.store.store import STORE, open_store
+from warehouse.upkeep.backup import MANIFEST, backup, read_backup, restore
+from warehouse.upkeep.rekey import rekey
+from warehouse.upkeep.verify import verify
 
 KEY = "an-encryption-key-of-the-tests"
 ROWS = [made_case(f"case {n}", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=33.0 + n) for n in range(4)]
@@ -174,7 +174,7 @@ def test_a_store_held_by_a_writer_is_not_copied_half(kept: Path, tmp_path: Path)
 
     shutil.copytree(kept, tmp_path / "w")
     script = (
-        "import sys; from pathlib import Path; from warehouse.store import open_store\n"
+        "import sys; from pathlib import Path; from warehouse.store.store import open_store\n"
         "store = open_store(Path(sys.argv[1])); print('open', flush=True); sys.stdin.readline(); store.close()"
     )
     with subprocess.Popen(
@@ -200,7 +200,7 @@ def test_a_store_held_by_a_writer_is_not_copied_half(kept: Path, tmp_path: Path)
 
 
 def test_what_was_loaded_but_not_yet_published_is_in_the_backup(kept: Path, tmp_path: Path) -> None:
-    from pipelines.loading import load
+    from pipelines.ingest.loading import load
 
     shutil.copytree(kept, tmp_path / "w")
     with open_store(tmp_path / "w") as store:

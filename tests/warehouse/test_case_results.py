@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 
 from tests.hand_made import key, made_case, reader_of
-from warehouse.case_export import case_frame
-from warehouse.case_results import COLUMNS, case_results
+from warehouse.cases.case_results import COLUMNS, case_results
+from warehouse.cases.occlusal_results import occlusal_results
+from warehouse.cases.relapse import relapse
+from warehouse.marts.reader import Reader
 from warehouse.measures.occlusal_and_photo_measures import PAR_WEIGHTS
-from warehouse.occlusal_results import occlusal_results
-from warehouse.reader import Reader
-from warehouse.relapse import relapse
+from warehouse.questions.case_export import case_frame
 from warehouse.selection import Selection
 
 PARTS = PAR_WEIGHTS["uk"].codes

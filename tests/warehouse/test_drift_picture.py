@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from tests.hand_made import load_rows, made_case
-from warehouse.drift_picture import DriftAsked, DriftPicture, drift_picture
-from warehouse.drift_words import drift_sentences
 from warehouse.errors import RequestError
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture
 from warehouse.selection import Selection
+from warehouse.words.drift import drift_sentences
 
 QUARTERS = [f"{year}-Q{quarter}" for year in range(2016, 2022) for quarter in range(1, 5)]
 

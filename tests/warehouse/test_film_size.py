@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.hand_made import key, made_case, reader_of
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
 
 LENGTHS = {"lafh_mm_start": 70.0, "lafh_mm_finish": 72.0, "tafh_mm_start": 120.0, "tafh_mm_finish": 123.0}
 
@@ -63,10 +63,10 @@ def test_an_enlargement_stated_once_is_marked(reader: Reader, case: str, differs
 
 
 def test_a_change_of_lengths_of_unlike_size_is_not_assessable(tmp_path: Path) -> None:
-    from warehouse.catalogues import definition_body, register
+    from warehouse.marts.catalogues import definition_body, register
+    from warehouse.marts.publish import publish
     from warehouse.outcomes.registry import definition_from
-    from warehouse.publish import publish
-    from warehouse.store import open_store
+    from warehouse.store.store import open_store
 
     longer = {
         "id": "L1",

@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 
 from tests.hand_made import key, load_rows, made_case, reader_of
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
 
 PAIR = {"sn_gogn_deg_start": 32.0, "sn_gogn_deg_finish": 34.0}
 
@@ -237,11 +237,11 @@ def test_the_first_reading_of_the_first_examiner_is_in_use(tmp_path: Path) -> No
 
 def load_repeats(folder: Path, readings: list[tuple[str, str, int, float]], cases: Sequence[str] = ("a",)) -> None:
     """Add the same readings from a tabular file to cases that are in the warehouse."""
-    from pipelines.delivery import Sorted
-    from pipelines.loading import load
+    from pipelines.contract.delivery import Sorted
+    from pipelines.ingest.loading import load
     from tests.hand_made import sorted_delivery
-    from warehouse.publish import publish
-    from warehouse.store import open_store
+    from warehouse.marts.publish import publish
+    from warehouse.store.store import open_store
 
     frame = pl.DataFrame(
         [
@@ -290,8 +290,8 @@ def test_nine_pairs_are_too_few_to_use(tmp_path: Path) -> None:
 
 
 def test_an_empty_warehouse_still_publishes(tmp_path: Path) -> None:
-    from warehouse.publish import publish
-    from warehouse.store import open_store
+    from warehouse.marts.publish import publish
+    from warehouse.store.store import open_store
 
     with open_store(tmp_path, create=True) as store:
         publish(tmp_path, store)

@@ -8,16 +8,16 @@ from pathlib import Path
 import pytest
 
 from pipelines.cli import main
-from pipelines.loading import load
+from pipelines.ingest.loading import load
 from tests.hand_made import load_rows, made_case, sorted_delivery
 from warehouse.errors import KeyProblemError, RequestError
-from warehouse.publish import publish
-from warehouse.reader import Reader
-from warehouse.rekey import rekey
-from warehouse.snapshot import current_snapshot
-from warehouse.storage import Connection
-from warehouse.store import STORE, open_store
-from warehouse.verify import verify
+from warehouse.marts.publish import publish
+from warehouse.marts.reader import Reader
+from warehouse.store.snapshot import current_snapshot
+from warehouse.store.storage import Connection
+from warehouse.store.store import STORE, open_store
+from warehouse.upkeep.rekey import rekey
+from warehouse.upkeep.verify import verify
 
 MARKER = "QXMARKERWZ7"
 KEY, OTHER = "the-first-key-of-the-tests", "the-second-key-of-the-tests"
@@ -133,7 +133,7 @@ def test_the_copy_that_cannot_be_written_leaves_the_store_as_it_was(
     def refuse(*_: object) -> None:
         raise OSError(28, os.strerror(28))
 
-    monkeypatch.setattr("warehouse.copying.sync", refuse)
+    monkeypatch.setattr("warehouse.store.copying.sync", refuse)
     from warehouse.errors import WarehouseError
 
     with pytest.raises(WarehouseError, match="disk is full"):

@@ -10,14 +10,14 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.loading import load
+from pipelines.ingest.loading import load
 from tests.hand_made import key, made_case, sorted_delivery
 from warehouse.errors import RequestError
-from warehouse.publish import publish
-from warehouse.reader import Reader
-from warehouse.repeat_plan import plan_repeats
-from warehouse.repeatability import Repeated, repeatability, repeatability_as_data
-from warehouse.store import open_store
+from warehouse.marts.publish import publish
+from warehouse.marts.reader import Reader
+from warehouse.repeats.repeat_plan import plan_repeats
+from warehouse.repeats.repeatability import Repeated, repeatability, repeatability_as_data
+from warehouse.store.store import open_store
 
 # Bland & Altman 1986, Lancet i:307: peak flow of 17 people, two readings by each of two meters (l/min)
 WRIGHT = (

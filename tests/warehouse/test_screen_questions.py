@@ -13,24 +13,24 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.hand_made import load_rows, made_case
-from warehouse.answer import answer
-from warehouse.case_dots import case_dots
-from warehouse.change_picture import WIDTHS, binned, change_picture
-from warehouse.corners_of_cases import corners_of_cases
-from warehouse.data_quality import data_quality
-from warehouse.error_band import error_band
+from warehouse.cases.case_dots import case_dots
+from warehouse.cases.case_page import one_case
+from warehouse.cases.filter_values import filter_values, relief
 from warehouse.errors import RequestError
-from warehouse.filter_values import filter_values, relief
-from warehouse.in_force import in_force
-from warehouse.load_preview import load_preview
-from warehouse.measuring import measure_errors, repeats
-from warehouse.one_case import one_case
-from warehouse.protected_rates import protected_rates
-from warehouse.publish import publish
-from warehouse.rates import rates
-from warehouse.reader import Reader
+from warehouse.marts.publish import publish
+from warehouse.marts.reader import Reader
+from warehouse.protected.shares import protected_rates
+from warehouse.questions.answer import answer
+from warehouse.questions.corners_of_cases import corners_of_cases
+from warehouse.questions.shares import rates
+from warehouse.questions.spread import WIDTHS, binned, change_picture
+from warehouse.repeats.error_band import error_band
+from warehouse.repeats.measuring import measure_errors, repeats
 from warehouse.selection import Selection
-from warehouse.store import open_store
+from warehouse.store.store import open_store
+from warehouse.upkeep.catalogue_report import in_force
+from warehouse.upkeep.data_quality import data_quality
+from warehouse.upkeep.load_preview import load_preview
 
 EVERYONE = Selection()
 

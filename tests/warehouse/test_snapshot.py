@@ -8,14 +8,14 @@ from pathlib import Path
 import pytest
 
 from tests.hand_made import load_rows, made_case
-from warehouse.comparison.plans import registered_plans
 from warehouse.errors import WarehouseError
-from warehouse.publish import publish
-from warehouse.rates import rates
-from warehouse.reader import Reader
-from warehouse.snapshot import POINTER, current_snapshot
-from warehouse.storage import Connection
-from warehouse.store import open_store
+from warehouse.marts.publish import publish
+from warehouse.marts.reader import Reader
+from warehouse.plans.plans import registered_plans
+from warehouse.questions.shares import rates
+from warehouse.store.snapshot import POINTER, current_snapshot
+from warehouse.store.storage import Connection
+from warehouse.store.store import open_store
 
 PAIR = {"sn_gogn_deg_start": 32.0, "sn_gogn_deg_finish": 34.0}
 

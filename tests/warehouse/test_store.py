@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from warehouse.errors import KeyProblemError, WarehouseError
-from warehouse.storage import Connection
-from warehouse.store import migrate, migrations, open_store
+from warehouse.store.storage import Connection
+from warehouse.store.store import migrate, migrations, open_store
 
 
 def test_a_folder_without_a_warehouse_says_what_to_do(tmp_path: Path) -> None:

@@ -13,10 +13,10 @@ from scipy.stats import norm
 from tests.conftest import Study
 from tests.hand_made import key, made_case, reader_of
 from warehouse.errors import RequestError
+from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
-from warehouse.reader import Reader
+from warehouse.questions.misclassified import case_sureties, surety, surety_as_data, surety_sentence
 from warehouse.selection import Selection
-from warehouse.surety import case_sureties, surety, surety_as_data, surety_sentence
 
 DEFAULT_ERROR = 0.8
 """Of SN-GoGn in the catalogue."""

@@ -10,12 +10,12 @@ import pytest
 
 from pipelines.cli import main
 from tests.hand_made import load_rows, made_case
-from warehouse import verify as verifying
 from warehouse.errors import KeyProblemError, WarehouseError
-from warehouse.snapshot import POINTER, current_snapshot
-from warehouse.storage import Connection
-from warehouse.store import STORE
-from warehouse.verify import BUILD_CHECKS, ROW_CHECKS, STORE_CHECKS, verify
+from warehouse.store.snapshot import POINTER, current_snapshot
+from warehouse.store.storage import Connection
+from warehouse.store.store import STORE
+from warehouse.upkeep import verify as verifying
+from warehouse.upkeep.verify import BUILD_CHECKS, ROW_CHECKS, STORE_CHECKS, verify
 
 ROWS = [made_case(f"case {n}", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=33.0) for n in range(5)]
 CORRECTED = [made_case("case 0", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=36.0)]

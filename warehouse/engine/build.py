@@ -5,14 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from warehouse.catalogues import in_force
 from warehouse.engine.checks import offer_readings, offer_records, refuse_faults
 from warehouse.marts.build import build_marts
-from warehouse.publish import describe_build, store_state
-from warehouse.rates import Rates, rates_as_data
-from warehouse.reader import Reader
-from warehouse.snapshot import Snapshot
-from warehouse.storage import utc_now
+from warehouse.marts.catalogues import in_force
+from warehouse.marts.publish import describe_build, store_state
+from warehouse.marts.reader import Reader
+from warehouse.questions.shares import Rates, rates_as_data
+from warehouse.store.snapshot import Snapshot
+from warehouse.store.storage import utc_now
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING
 
 from warehouse.engine.layout import FAMILY_WORDS, TABLES, Column, layout, schema_number
 from warehouse.errors import EngineError, near_names
-from warehouse.marts.expressions import name, text
-from warehouse.verify import CODED, found_by
+from warehouse.store.quoting import name, text
+from warehouse.upkeep.verify import CODED, found_by
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from warehouse.catalogues import Catalogues
     from warehouse.engine.place import Family, Place
+    from warehouse.marts.catalogues import Catalogues
 
 SUMS_AND_KEYS = (
     "keys_stand_once",
@@ -30,7 +30,7 @@ SUMS_AND_KEYS = (
     "loaded_rows_are_present",
     "turned_away_rows_have_reasons",
 )
-"""Checks of the store (``warehouse/checks``) that hold for its records anywhere."""
+"""Checks of the store (``warehouse/upkeep/checks``) that hold for its records anywhere."""
 
 _QUARTER = re.compile(r"\d{4}-Q[1-4]")
 _RIGHT_RECORDS = "records as `menton records --out FOLDER` writes them"

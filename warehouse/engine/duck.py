@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from warehouse.errors import EngineError
-from warehouse.marts.expressions import name, text
-from warehouse.storage import Connection, attach, files_told, refused_with
+from warehouse.store.quoting import name, text
+from warehouse.store.storage import Connection, attach, files_told, refused_with
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING
 
 from warehouse.engine.layout import TABLES
 from warehouse.errors import RequestError
-from warehouse.marts.expressions import name, text
-from warehouse.snapshot import sync_folder
-from warehouse.storage import files_told
+from warehouse.store.quoting import name, text
+from warehouse.store.snapshot import sync_folder
+from warehouse.store.storage import files_told
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from warehouse.storage import Connection
+    from warehouse.store.storage import Connection
 
 
 def write_records(store: Connection, out: Path) -> dict[str, int]:

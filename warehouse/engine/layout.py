@@ -13,7 +13,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from warehouse.engine.place import Family  # noqa: TC001 - part of a public name
-from warehouse.store import migrations, open_store
+from warehouse.store.store import migrations, open_store
 
 TABLES = (
     "migrations", "loads", "case_registry", "cases", "phases", "visits", "readings", "landmarks", "turned_away",

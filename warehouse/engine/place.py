@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal, Protocol
 
-from warehouse.tables import Tables
+from warehouse.store.tables import Tables
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from warehouse.engine.dialect import translated
 from warehouse.errors import EngineError
-from warehouse.marts.expressions import name
+from warehouse.store.quoting import name
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

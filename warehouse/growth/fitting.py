@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from warehouse.analysis.longitudinal import MixedModel, mixed_model
-from warehouse.growth.reference import GrowthCurve, GrowthReference
+from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
 
 if TYPE_CHECKING:
     from warehouse.growth.own_cases import OwnCases

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from warehouse.marts.expressions import name
 from warehouse.measures.catalogue import CATALOGUE
+from warehouse.store.quoting import name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from warehouse.reader import Reader
+    from warehouse.marts.reader import Reader
 
 _NOT_LEFT_TO_GROWTH = ("points",)
 """Units of scores, which are judged and do not grow."""

@@ -6,7 +6,7 @@ import json
 from typing import TYPE_CHECKING
 
 from warehouse.marts.coded import coded_columns, coded_statement, coded_times, seen_columns
-from warehouse.marts.expressions import name
+from warehouse.marts.method_errors import default_errors, method_errors, own_errors, repeat_sums
 from warehouse.marts.outcome_sql import STEP_NUMBERS, Setting, outcomes_statement, results_parameters
 from warehouse.marts.statements import (
     QUESTIONS_ASKED,
@@ -19,17 +19,17 @@ from warehouse.marts.statements import (
 from warehouse.marts.steps import STEPS
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.formulae import WeightedTotal
-from warehouse.method_error import default_errors, method_errors, own_errors, repeat_sums
 from warehouse.outcomes.definition import SPANS
 from warehouse.outcomes.registry import definition_to_dict
+from warehouse.store.quoting import name
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import polars as pl
 
-    from warehouse.catalogues import Catalogues
-    from warehouse.tables import Tables
+    from warehouse.marts.catalogues import Catalogues
+    from warehouse.store.tables import Tables
 
 _RECORDS = (
     ("mart_loads", "loads"),

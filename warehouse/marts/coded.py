@@ -8,15 +8,15 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
-from warehouse.grouping import AGE_BANDS, VERTICAL_TYPES
-from warehouse.marts.expressions import name, text
+from warehouse.marts.grouping import AGE_BANDS, VERTICAL_TYPES
 from warehouse.marts.statements import APPLIANCES, QUESTIONS_ASKED, TIMES
 from warehouse.outcomes.definition import QUESTIONS
+from warehouse.store.quoting import name, text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from warehouse.tables import Tables
+    from warehouse.store.tables import Tables
 
 MOST_VALUES = 1000
 """Values up to which a column of free text is kept as an enumeration."""

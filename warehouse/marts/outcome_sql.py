@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from warehouse.marts.expressions import either, name, number, settled, text
 from warehouse.marts.steps import LOST_STATUSES, STEPS
 from warehouse.outcomes.definition import SPANS, AnswerPart, ChangePart, CrossingPart, Definition, DefinitionPart
+from warehouse.store.quoting import either, name, number, settled, text
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping

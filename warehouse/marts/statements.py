@@ -6,16 +6,16 @@ from importlib.resources import files
 from string import Template
 from typing import TYPE_CHECKING
 
-from warehouse.growth.prediction import yearly_spread
-from warehouse.marts.expressions import curve_at, curve_years, either, name, number, text
 from warehouse.outcomes.definition import QUESTIONS, SPANS
+from warehouse.outcomes.growth_prediction import yearly_spread
+from warehouse.store.quoting import curve_at, curve_years, either, name, number, text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from warehouse.growth.reference import GrowthCurve, GrowthReference
     from warehouse.measures.formulae import WeightedTotal
     from warehouse.outcomes.definition import Span
+    from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
 
 TIMES = ("start", "progress", "finish", "follow_up")
 _QUADRANTS = ("1", "2", "3", "4")

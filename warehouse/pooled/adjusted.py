@@ -15,7 +15,7 @@ import polars as pl
 from warehouse.analysis.design import Covariate, build_design
 from warehouse.analysis.inputs import z_value
 from warehouse.analysis.logistic import firth, fit_or_fall_back
-from warehouse.anonymity import ANY
+from warehouse.disclosure.hierarchy import ANY
 from warehouse.plural import number_of
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.result import Figure

@@ -11,8 +11,8 @@ from itertools import combinations
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
-from warehouse.anonymity.hierarchy import Hierarchy
 from warehouse.disclosure import Policy
+from warehouse.disclosure.hierarchy import Hierarchy
 from warehouse.errors import GroupError, MentonError
 from warehouse.outcomes.definition import DefinitionPart
 from warehouse.outcomes.registry import definition_from, definition_to_dict
@@ -20,8 +20,8 @@ from warehouse.outcomes.registry import definition_from, definition_to_dict
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from warehouse.growth.reference import GrowthReference
     from warehouse.outcomes.definition import Definition
+    from warehouse.outcomes.growth_reference import GrowthReference
 
 Level: TypeAlias = Literal["cases", "counts"]
 

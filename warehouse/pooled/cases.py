@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from warehouse.anonymity.hierarchy import MISSING
+from warehouse.disclosure.hierarchy import MISSING
 from warehouse.errors import GroupError
-from warehouse.grouping import GROUPINGS
+from warehouse.marts.grouping import GROUPINGS
 from warehouse.marts.steps import STEPS
 from warehouse.outcomes.registry import definition_to_dict
 from warehouse.pooled.agreement import growth_digest
@@ -21,10 +21,10 @@ from warehouse.selection import Selection
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from warehouse.anonymity.hierarchy import Hierarchy
+    from warehouse.disclosure.hierarchy import Hierarchy
+    from warehouse.marts.reader import Reader
     from warehouse.outcomes.definition import Definition
     from warehouse.pooled.agreement import Agreement
-    from warehouse.reader import Reader
 
 CASE_KEY = "case_key"
 

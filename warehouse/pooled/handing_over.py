@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from warehouse.anonymity import ANY, anonymise
 from warehouse.disclosure import protect
+from warehouse.disclosure.anonymise import anonymise
+from warehouse.disclosure.hierarchy import ANY
 from warehouse.plural import number_of
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.history import Difference, past_of, smallest_difference
@@ -35,8 +36,8 @@ from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from warehouse.anonymity import Anonymised
     from warehouse.disclosure import Policy, ProtectedTable, Release
+    from warehouse.disclosure.anonymise import Anonymised
     from warehouse.pooled.agreement import Agreement, Level
     from warehouse.pooled.cases import GroupCases
     from warehouse.pooled.history import Handed, Past

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from warehouse.anonymity import ANY
+from warehouse.disclosure.hierarchy import ANY
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.handing_over import counts_by
 from warehouse.pooled.ranges import NONE, Range, exactly, tightened, total

@@ -18,8 +18,8 @@ from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from warehouse.anonymity.hierarchy import Hierarchy
     from warehouse.disclosure import ProtectedTable, Release
+    from warehouse.disclosure.hierarchy import Hierarchy
 
 ALL = "all"
 STARTED = "started"

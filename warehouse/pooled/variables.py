@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from warehouse.anonymity.hierarchy import MISSING, Hierarchy
+from warehouse.disclosure.hierarchy import MISSING, Hierarchy
 from warehouse.errors import RequestError, near_names
-from warehouse.grouping import AGE_BANDS, GROUPINGS, VERTICAL_TYPES
+from warehouse.marts.grouping import AGE_BANDS, GROUPINGS, VERTICAL_TYPES
 from warehouse.marts.statements import APPLIANCES
 
 if TYPE_CHECKING:

@@ -17,14 +17,14 @@ import pytest
 from pptx import Presentation
 from pypdf import PdfReader
 
-from dashboard.report.composing import document
 from dashboard.report.document import Document
 from dashboard.report.figures import figure_svg
 from dashboard.report.findings import Audience, Findings, findings
-from dashboard.report.sheets import csv_file
+from dashboard.report.formats.xlsx import csv_file
+from dashboard.report.sections.composing import document
 from dashboard.report.write import ENDINGS, file_bytes
 from tests.hand_made import load_rows, made_case
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
 
 GROUPS = {
     "fixed_labial": (60, 10),

@@ -12,11 +12,11 @@ from dashboard.charts.means import means_frame
 from dashboard.report.document import Bars
 from dashboard.report.figures import figure_svg
 from tests.dashboard.report.conftest import behind, charts_of, notes_of, tables_of
-from warehouse import wording
-from warehouse.pooled.here import practices_here
-from warehouse.rates import rates
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.pooled.this_warehouse import practices_here
+from warehouse.questions.shares import rates
 from warehouse.selection import Selection
+from warehouse.words import shares as wording
 
 if TYPE_CHECKING:
     from dashboard.report.document import Table

@@ -15,12 +15,12 @@ from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
 from tests.dashboard.report.conftest import assert_same_files, behind, charts_of, files_of, made_for, notes_of
 from tests.hand_made import load_rows, made_case
-from warehouse import wording
-from warehouse.comparison.pair import compare_pair
 from warehouse.disclosure import Policy, attack, attack_guarded
-from warehouse.published_counts import Published
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.protected.counts import Published
+from warehouse.questions.contrast import compare_pair
 from warehouse.selection import Selection
+from warehouse.words import shares as wording
 
 if TYPE_CHECKING:
     from tests.dashboard.report.conftest import Made

@@ -9,18 +9,18 @@ from typing import TYPE_CHECKING
 import polars as pl
 import pytest
 
-from dashboard.report.composing import document
 from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
 from dashboard.report.protected import POLICY
+from dashboard.report.sections.composing import document
 from dashboard.report.whole import cell
 from tests.dashboard.report.conftest import PRACTICES, assert_same_files, files_of, notes_of, parts_of, rows
 from tests.hand_made import load_rows, made_case
 from warehouse.disclosure import Cell, attack, attack_guarded
 from warehouse.errors import RequestError
-from warehouse.grouped_changes import groups_with_means
-from warehouse.published_counts import Published, threshold_name
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.protected.counts import Published, threshold_name
+from warehouse.questions.grouped_changes import groups_with_means
 from warehouse.selection import Selection
 
 if TYPE_CHECKING:

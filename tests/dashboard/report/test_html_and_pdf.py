@@ -6,9 +6,9 @@ import re
 from html.parser import HTMLParser
 from typing import TYPE_CHECKING, Any
 
-from dashboard.report.composing import TITLE as USUAL_TITLE
-from dashboard.report.composing import document
-from dashboard.report.page import html_page
+from dashboard.report.formats.html import html_page
+from dashboard.report.sections.composing import TITLE as USUAL_TITLE
+from dashboard.report.sections.composing import document
 from tests.dashboard.report.conftest import TITLE
 
 if TYPE_CHECKING:

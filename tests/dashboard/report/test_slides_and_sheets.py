@@ -17,15 +17,15 @@ from pptx import Presentation
 from pptx.util import Pt
 from pypdf import PdfReader
 
-from dashboard.report.composing import document
 from dashboard.report.document import Column, Entry, Table, change, share
 from dashboard.report.figures import FOOT, figure_files
 from dashboard.report.findings import findings
-from dashboard.report.sheets import csv_file, workbook
-from dashboard.report.slide_parts import MOST_BARS
+from dashboard.report.formats.slides.slide_parts import MOST_BARS
+from dashboard.report.formats.xlsx import csv_file, workbook
+from dashboard.report.sections.composing import document
 from dashboard.report.write import file_bytes
 from tests.dashboard.report.conftest import TITLE, charts_of, files_of, parts_of
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
 
 if TYPE_CHECKING:
     from tests.dashboard.report.conftest import Made

@@ -16,7 +16,7 @@ from pipelines.group.founding import Terms, found_group, invite, make_agreement
 from pipelines.group.keys import PracticeKey, practice_key
 from pipelines.group.taking import take
 from tests.study_group import cohort
-from warehouse.catalogues import shipped
+from warehouse.marts.catalogues import shipped
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import GroupCases
 from warehouse.pooled.handing_over import hand_over

@@ -25,8 +25,8 @@ from pipelines.group.keys import PracticeKey
 from pipelines.group.plain_json import read_json
 from pipelines.group.taking import take
 from tests.study_group import cohort, counted, together
-from warehouse.catalogues import shipped
 from warehouse.errors import GroupError, MentonError
+from warehouse.marts.catalogues import shipped
 from warehouse.pooled.agreement import canonical
 from warehouse.pooled.cases import GroupCases
 from warehouse.pooled.handing_over import hand_over

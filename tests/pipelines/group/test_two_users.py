@@ -12,9 +12,9 @@ import pytest
 
 from pipelines.cli import main
 from tests.hand_made import load_rows, made_case
-from warehouse.access import FILE as ACCESS
 from warehouse.outcomes.registry import definition_to_dict, shipped_registry
-from warehouse.pooled.kept import kept_path, kept_results
+from warehouse.pooled.kept_results import kept_path, kept_results
+from warehouse.store.access import FILE as ACCESS
 
 PRACTICES = ("HARBOUR", "FERRY", "ORCHARD")
 

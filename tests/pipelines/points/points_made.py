@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.ingest import Outcome, Request, ingest
+from pipelines.ingest.ingest import Outcome, Request, ingest
 
 REFERENCE = json.loads((Path(__file__).parents[2] / "reference" / "measure-check-values.json").read_text("utf-8"))
 G1: dict[str, tuple[float, float]] = {code: (x, y) for code, (x, y) in REFERENCE["face_g1"]["points"].items()}

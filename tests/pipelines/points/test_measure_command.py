@@ -12,7 +12,7 @@ import pytest
 from pipelines.cli import main
 from tests.conftest import Study
 from tests.pipelines.points.points_made import G1, REFERENCE, rows_of
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
 
 
 @pytest.fixture

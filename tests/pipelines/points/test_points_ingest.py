@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipelines.ingest import Outcome, Request, ingest
+from pipelines.ingest.ingest import Outcome, Request, ingest
 from tests.pipelines.points.points_made import (
     G1,
     LIPS,
@@ -20,7 +20,7 @@ from tests.pipelines.points.points_made import (
     take_in,
     visits_of,
 )
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
 
 ALL = ("good", "swapped", "far", "beside", "touching", "views", "alone")
 SWAPPED = {**G1, "U1T": G1["U1A"], "U1A": G1["U1T"]}
@@ -158,7 +158,7 @@ def test_what_was_made_of_the_points_is_said(first: Outcome) -> None:
 
 
 def test_which_values_were_computed_is_kept(folder: Path, first: Outcome) -> None:
-    from warehouse.store import open_store
+    from warehouse.store.store import open_store
 
     with open_store(folder / "warehouse") as store:
         listed = store.rows(

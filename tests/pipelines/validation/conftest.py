@@ -9,15 +9,15 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines.assembling import assemble
+from pipelines.checking.assembling import assemble
+from pipelines.checking.checks import CHECKS
+from pipelines.checking.rules import load_rules
 from pipelines.contract.contract import load_contract
+from pipelines.contract.delivery import Delivery, Source
 from pipelines.deidentify import Keyer
-from pipelines.delivery import Delivery, Source
 from pipelines.interpreting import interpret
 from pipelines.mapping.identity import identity_mapping
 from pipelines.reading import read_file
-from pipelines.rules.checks import CHECKS
-from pipelines.rules.rules import load_rules
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.measure import Measure
 

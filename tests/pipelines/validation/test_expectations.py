@@ -10,9 +10,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines import expectations
-from pipelines.expectations import Examiner
-from pipelines.rules.rules import Rule
+from pipelines.checking import expectations
+from pipelines.checking.expectations import Examiner
+from pipelines.checking.rules import Rule
 from warehouse.errors import BrokenRuleError
 
 

@@ -9,11 +9,11 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.checking.rules import load_rules
+from pipelines.checking.validation import validate
 from pipelines.contract.contract import load_contract
-from pipelines.delivery import Delivery, Sorted
-from pipelines.rules.rules import load_rules
-from pipelines.tracing import with_readings
-from pipelines.validation import validate
+from pipelines.contract.delivery import Delivery, Sorted
+from pipelines.points.tracing import with_readings
 from synthetic_data.faults import FILE_FAULTS, Planted, faults_for, plant_faults, plant_file_fault
 from warehouse.errors import BadFileError, MentonError
 from warehouse.measures.catalogue import CATALOGUE

@@ -7,10 +7,10 @@ from importlib.resources import files
 
 import pytest
 
+from pipelines.checking.checks import CHECKS
+from pipelines.checking.rules import ALL_MEASURES, Rule, load_rules
+from pipelines.checking.rules_page import PARTS, main, rules_page
 from pipelines.contract.contract import load_contract
-from pipelines.rules.checks import CHECKS
-from pipelines.rules.page import PARTS, main, rules_page
-from pipelines.rules.rules import ALL_MEASURES, Rule, load_rules
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.measure import Measure
 from warehouse.measures.plausibility import PLAUSIBILITY_RULES
@@ -20,7 +20,7 @@ RULES = load_rules(load_contract(), CATALOGUE)
 
 def written() -> list[dict[str, object]]:
     entries: list[dict[str, object]] = tomllib.loads(
-        files("pipelines.rules").joinpath("rules.toml").read_text(encoding="utf-8")
+        files("pipelines.checking").joinpath("rules.toml").read_text(encoding="utf-8")
     )["rules"]
     return entries
 
@@ -123,7 +123,7 @@ def test_a_milder_rule_names_a_stricter_one_on_the_same_columns() -> None:
 
 
 def test_the_page_is_up_to_date(capsys: pytest.CaptureFixture[str]) -> None:
-    kept = files("pipelines.rules").joinpath("rules.md").read_text(encoding="utf-8")
+    kept = files("pipelines.checking").joinpath("rules.md").read_text(encoding="utf-8")
     assert kept == rules_page(load_contract(), CATALOGUE)
     main()
     assert capsys.readouterr().out == kept

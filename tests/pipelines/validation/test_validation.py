@@ -7,10 +7,10 @@ from collections.abc import Callable, Mapping
 import polars as pl
 import pytest
 
+from pipelines.checking import checks
+from pipelines.checking.validation import validate
 from pipelines.contract.contract import load_contract
-from pipelines.delivery import PROBLEM_COLUMNS, Delivery, Sorted
-from pipelines.rules import checks
-from pipelines.validation import validate
+from pipelines.contract.delivery import PROBLEM_COLUMNS, Delivery, Sorted
 from warehouse.errors import BrokenRuleError
 from warehouse.measures.measure import Measure
 
@@ -241,7 +241,7 @@ def test_a_check_that_fails_to_answer_is_named(
         raise KeyError(message)
 
     monkeypatch.setattr(checks, "CHECKS", checks.CHECKS)
-    monkeypatch.setattr("pipelines.validation.CHECKS", {**checks.CHECKS, "cvm_stage_fits_age": broken})
+    monkeypatch.setattr("pipelines.checking.validation.CHECKS", {**checks.CHECKS, "cvm_stage_fits_age": broken})
     with pytest.raises(BrokenRuleError, match="C004") as fault:
         check([deliver(cases=cases("a", cvm_stage="CS1"))], few_measures)
     assert "KeyError" in fault.value.remedy

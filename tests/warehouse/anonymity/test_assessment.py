@@ -11,7 +11,7 @@ import math
 import polars as pl
 import pytest
 
-from warehouse.anonymity import assess
+from warehouse.disclosure.assessment import assess
 from warehouse.errors import RequestError
 
 PYCANON_K, PYCANON_L = 2, 1

@@ -10,7 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from warehouse.anonymity import ANY, Anonymised, Hierarchy, anonymise, assess
+from warehouse.disclosure.anonymise import Anonymised, anonymise
+from warehouse.disclosure.assessment import assess
+from warehouse.disclosure.hierarchy import ANY, Hierarchy
 from warehouse.errors import RequestError
 
 AGES = ["8-9", "10-11", "12-13", "14-17"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from warehouse.anonymity import ANY, Hierarchy
+from warehouse.disclosure.hierarchy import ANY, Hierarchy
 from warehouse.errors import DefinitionError
 
 AGES = ["under 8", "8-9", "10-11", "12-13", "14-17"]

@@ -6,7 +6,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from warehouse.anonymity import Hierarchy, anonymise, assess
+from warehouse.disclosure.anonymise import anonymise
+from warehouse.disclosure.assessment import assess
+from warehouse.disclosure.hierarchy import Hierarchy
 
 pytestmark = pytest.mark.slow
 

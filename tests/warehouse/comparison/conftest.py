@@ -11,8 +11,8 @@ import pytest
 from tests.hand_made import load_rows
 from tests.warehouse.comparison.cohort import cohort_rows
 from tests.warehouse.comparison.planning import add_plan
-from warehouse.comparison.looks import FILE
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.plans.looks import FILE
 
 
 @pytest.fixture(scope="session")

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from warehouse.comparison.plan_file import parse_plan
-from warehouse.comparison.plans import register_plan
+from warehouse.marts.publish import publish
 from warehouse.outcomes.registry import shipped_registry
-from warehouse.publish import publish
-from warehouse.store import open_store
+from warehouse.plans.plans import register_plan
+from warehouse.questions.plan_file import parse_plan
+from warehouse.store.store import open_store
 
 PLAN = """
 id = "P1"

@@ -5,9 +5,9 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from warehouse.comparison.cases import CASE_COLUMNS, case_table
 from warehouse.errors import RequestError
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.case_table import CASE_COLUMNS, case_table
 from warehouse.selection import Selection
 
 

@@ -7,12 +7,12 @@ import polars as pl
 import pytest
 import statsmodels.formula.api as smf
 
-from warehouse.comparison.ages import share_over_age
-from warehouse.comparison.changes import compare_changes
-from warehouse.comparison.courses import course_of_measure
-from warehouse.comparison.measured import change_table
 from warehouse.errors import RequestError
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.ages import share_over_age
+from warehouse.questions.changes import compare_changes
+from warehouse.questions.course import course_of_measure
+from warehouse.questions.measured import change_table
 from warehouse.selection import Selection
 
 

@@ -12,23 +12,23 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.hand_made import load_rows, made_case
-from warehouse.comparison.ages import share_over_age
-from warehouse.comparison.as_data import as_data
-from warehouse.comparison.changes import compare_changes
-from warehouse.comparison.characteristics import starting_table, table_as_printed
-from warehouse.comparison.corners import corners_of_cases
-from warehouse.comparison.courses import course_of_measure
-from warehouse.comparison.crossed import compare_crossed
-from warehouse.comparison.families import compare_all_outcomes
-from warehouse.comparison.groups import compare_groups
-from warehouse.comparison.methods import METHODS
-from warehouse.comparison.missing import pair_and_missing, shares_and_missing
-from warehouse.comparison.pair import compare_pair
-from warehouse.comparison.prepare import GROUP, OUTCOME, TwoGroupFrame, prepared_pair
-from warehouse.comparison.sample_size import plan_difference, plan_precision
-from warehouse.comparison.strobe import strobe_items, strobe_markdown
-from warehouse.comparison.wording import groups_sentences, pair_sentences, within_sentence
-from warehouse.comparison.wording_changes import (
+from warehouse.marts.reader import Reader
+from warehouse.questions.ages import share_over_age
+from warehouse.questions.as_data import as_data
+from warehouse.questions.changes import compare_changes
+from warehouse.questions.characteristics import starting_table, table_as_printed
+from warehouse.questions.contrast import compare_pair
+from warehouse.questions.course import course_of_measure
+from warehouse.questions.crossed import compare_crossed
+from warehouse.questions.families import compare_all_outcomes
+from warehouse.questions.groups import compare_groups
+from warehouse.questions.methods import METHODS
+from warehouse.questions.missing import pair_and_missing, shares_and_missing
+from warehouse.questions.prepare import GROUP, OUTCOME, TwoGroupFrame, prepared_pair
+from warehouse.questions.sample_size import plan_difference, plan_precision
+from warehouse.questions.teeth_and_face import corners_of_cases
+from warehouse.selection import Selection
+from warehouse.words.changes import (
     age_sentence,
     change_sentence,
     corners_sentences,
@@ -38,8 +38,8 @@ from warehouse.comparison.wording_changes import (
     missing_sentence,
     outcome_sentences,
 )
-from warehouse.reader import Reader
-from warehouse.selection import Selection
+from warehouse.words.contrasts import groups_sentences, pair_sentences, within_sentence
+from warehouse.words.strobe import strobe_items, strobe_markdown
 
 A, B = "facemask", "fixed_labial"
 UP, DOWN = 3.2, -1.0

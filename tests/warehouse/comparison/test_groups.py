@@ -7,10 +7,10 @@ import pytest
 from scipy.stats import fisher_exact
 from statsmodels.stats.multitest import multipletests
 
-from warehouse.comparison.crossed import compare_crossed
-from warehouse.comparison.groups import GroupComparison, compare_groups
 from warehouse.errors import RequestError
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.crossed import compare_crossed
+from warehouse.questions.groups import GroupComparison, compare_groups
 
 
 @pytest.fixture(scope="module")

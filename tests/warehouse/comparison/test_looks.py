@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 
 from tests.warehouse.comparison.planning import PLAN, add_plan
-from warehouse.backup import backup, restore
-from warehouse.comparison.looks import FILE, read_looks, record_look
-from warehouse.comparison.pair import compare_pair
-from warehouse.comparison.question import Question
-from warehouse.comparison.standing import Standing
 from warehouse.errors import DefinitionError
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.plans.looks import FILE, read_looks, record_look
+from warehouse.plans.planned_or_explored import Standing
+from warehouse.plans.question import Question
+from warehouse.questions.contrast import compare_pair
 from warehouse.selection import Selection
+from warehouse.upkeep.backup import backup, restore
 
 
 def question(**changes: object) -> Question:

@@ -8,13 +8,13 @@ import polars as pl
 import pytest
 
 from tests.hand_made import made_case, reader_of
-from warehouse.comparison.corners import corners_of_cases
-from warehouse.comparison.missing import pair_and_missing, shares_and_missing
-from warehouse.comparison.wording_changes import corners_sentences
-from warehouse.corners_of_cases import corners_of_cases as corners_on_screen
 from warehouse.errors import RequestError
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.corners_of_cases import corners_of_cases as corners_on_screen
+from warehouse.questions.missing import pair_and_missing, shares_and_missing
+from warehouse.questions.teeth_and_face import corners_of_cases
 from warehouse.selection import Selection
+from warehouse.words.changes import corners_sentences
 
 A, B = "functional_removable", "fixed_labial"
 

@@ -9,11 +9,11 @@ import statsmodels.api as sm
 from statsmodels.stats.contingency_tables import StratifiedTable
 from statsmodels.stats.proportion import confint_proportions_2indep
 
-from warehouse.comparison.cases import case_table
-from warehouse.comparison.covariates import NOT_MEASURED
-from warehouse.comparison.pair import PairComparison, compare_pair, usual_adjustment
 from warehouse.errors import RequestError
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.case_table import case_table
+from warehouse.questions.contrast import PairComparison, compare_pair, usual_adjustment
+from warehouse.questions.covariates import NOT_MEASURED
 from warehouse.selection import Selection
 
 A, B = "expander_tooth_borne", "fixed_labial"
@@ -149,7 +149,7 @@ def test_groups_that_a_case_can_share_leave_those_in_both_out(reader: Reader) ->
 def test_many_cases_get_the_odds_ratio_of_a_plain_model(
     reader: Reader, monkeypatch: pytest.MonkeyPatch, result: PairComparison
 ) -> None:
-    monkeypatch.setattr("warehouse.comparison.pair.PENALTY_MATTERS_TO", 10)
+    monkeypatch.setattr("warehouse.questions.contrast.PENALTY_MATTERS_TO", 10)
     found = compare_pair(reader, by="appliance_category", first=A, second=B, adjust=ADJUST)
     assert "Wald" in found.odds_ratio.method
     assert "profile" in result.odds_ratio.method

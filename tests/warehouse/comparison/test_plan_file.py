@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from warehouse.comparison.plan import plan_body, plan_from_body
-from warehouse.comparison.plan_file import EXAMPLE, load_plan, parse_plan
 from warehouse.errors import DefinitionError
 from warehouse.outcomes.registry import shipped_registry
+from warehouse.plans.plan import plan_body, plan_from_body
+from warehouse.questions.plan_file import EXAMPLE, load_plan, parse_plan
 
 
 def parsed(text: str) -> object:

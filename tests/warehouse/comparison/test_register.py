@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from tests.warehouse.comparison.planning import PLAN, add_plan
-from warehouse.comparison.groups import compare_groups
-from warehouse.comparison.looks import FILE
-from warehouse.comparison.pair import compare_pair
-from warehouse.comparison.register import PlansAndLooks, plans_and_looks, record_mark
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.plans.looks import FILE
+from warehouse.plans.register import PlansAndLooks, plans_and_looks, record_mark
+from warehouse.questions.contrast import compare_pair
+from warehouse.questions.groups import compare_groups
 
 OF_ALL_GROUPS = """
 id = "P2"

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from warehouse.comparison.pair import PairComparison, compare_pair
-from warehouse.comparison.resampled import Resampling
 from warehouse.errors import RequestError
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.contrast import PairComparison, compare_pair
+from warehouse.questions.resampled import Resampling
 
 RESAMPLED = ("standardised", "overlap", "inverse")
 

@@ -8,12 +8,12 @@ import pytest
 from statsmodels.stats.multitest import multipletests
 
 from tests.warehouse.comparison.planning import PLAN, add_plan
-from warehouse.comparison.families import compare_all_outcomes
-from warehouse.comparison.groups import GroupComparison
-from warehouse.comparison.pair import PairComparison, compare_pair
-from warehouse.comparison.run_plan import run_plan
 from warehouse.errors import RequestError
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.contrast import PairComparison, compare_pair
+from warehouse.questions.families import compare_all_outcomes
+from warehouse.questions.groups import GroupComparison
+from warehouse.questions.run_plan import run_plan
 
 GROUPS = """
 id = "P2"

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from warehouse.comparison.characteristics import VARIABLES, starting_table, table_as_printed
-from warehouse.comparison.sample_size import plan_difference, plan_precision
-from warehouse.comparison.strobe import strobe_items, strobe_markdown
 from warehouse.errors import RequestError
-from warehouse.reader import Reader
+from warehouse.marts.reader import Reader
+from warehouse.questions.characteristics import VARIABLES, starting_table, table_as_printed
+from warehouse.questions.sample_size import plan_difference, plan_precision
+from warehouse.words.strobe import strobe_items, strobe_markdown
 
 STROBE_NUMBERS = [
     "1a", "1b", "2", "3", "4", "5", "6", "7", "8", "9", "10", "11", "12a", "12b", "12c", "12d", "12e", "13a", "13b",

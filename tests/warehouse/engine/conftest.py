@@ -12,8 +12,8 @@ from warehouse.engine.build import RATES, build, rates_table
 from warehouse.engine.duck import DuckPlace
 from warehouse.engine.export import write_records
 from warehouse.engine.place import Place
-from warehouse.rates import rates
-from warehouse.store import open_store
+from warehouse.questions.shares import rates
+from warehouse.store.store import open_store
 
 BY = (None, "appliance_category", "appliance_ever", "age_band", "extraction", "start_year")
 DEFINITIONS = ("D1", "D3")

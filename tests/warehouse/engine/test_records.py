@@ -19,9 +19,9 @@ from warehouse.engine.duck import DuckPlace
 from warehouse.engine.export import write_records
 from warehouse.engine.layout import TABLES, layout
 from warehouse.errors import EngineError, RequestError
-from warehouse.rates import rates
-from warehouse.reader import Reader
-from warehouse.store import open_store
+from warehouse.marts.reader import Reader
+from warehouse.questions.shares import rates
+from warehouse.store.store import open_store
 
 
 def test_marts_of_the_records_are_those_published_by_the_warehouse(built: Built, study: Study) -> None:

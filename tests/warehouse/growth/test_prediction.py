@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from warehouse.errors import DefinitionError
-from warehouse.growth.prediction import (
+from warehouse.outcomes.growth_prediction import (
     growth_years,
     lms_value,
     lms_z_score,
@@ -19,7 +19,7 @@ from warehouse.growth.prediction import (
     yearly_spread,
     z_score,
 )
-from warehouse.growth.reference import GrowthCurve, constant_slopes
+from warehouse.outcomes.growth_reference import GrowthCurve, constant_slopes
 
 LINE = GrowthCurve(
     measure="fma_deg",

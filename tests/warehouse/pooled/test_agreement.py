@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from tests.study_group import FULL, agreement
-from warehouse.anonymity import ANY
+from warehouse.disclosure.hierarchy import ANY
 from warehouse.errors import GroupError, RequestError
 from warehouse.outcomes.registry import shipped_registry
 from warehouse.pooled.agreement import agreement_from, growth_digest

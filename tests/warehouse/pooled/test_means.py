@@ -21,7 +21,7 @@ from warehouse.pooled.moments import Moments, marks_of, moments_from, moments_of
 from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import Publisher
 from warehouse.pooled.result import MeanPool
-from warehouse.pooled.words import mean_prediction_sentence, mean_sentence, mean_spread_sentence
+from warehouse.words.pooled import mean_prediction_sentence, mean_sentence, mean_spread_sentence
 
 PLAIN = agreement(groupings=(), k=2, l=1, fewest_new=1)
 

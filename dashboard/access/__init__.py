@@ -1,0 +1,1 @@
+"""Who is looking, what they may see, and the one way pages ask the warehouse."""

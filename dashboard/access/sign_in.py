@@ -1,0 +1,57 @@
+"""Who is at the door: the viewer of this session, from the environment, a proxy's header or Streamlit's login."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import streamlit as st
+
+from dashboard.access.command import ACCESS_VARIABLE, READ_ONLY_VARIABLE, VIEWER_VARIABLE
+from dashboard.access.viewer import Viewer, access_list, viewer_named
+
+
+def current_viewer() -> Viewer:
+    """The viewer of this session; where nobody known is there, the page says so and ends."""
+    access = os.environ.get(ACCESS_VARIABLE)
+    if not access:
+        may_write = not os.environ.get(READ_ONLY_VARIABLE)
+        return viewer_named(os.environ.get(VIEWER_VARIABLE) or "owner", may_write=may_write)
+    listed = access_list(Path(access))
+    person = _person(listed.header)
+    if not person:
+        _ask_to_log_in(by_header=bool(listed.header))
+    known = listed.people.get(person.casefold())
+    if known is None or not _is_verified(listed.header):
+        st.title("Nothing to see here")
+        st.write("You are logged in, but the access file of this warehouse does not name you. Ask whoever runs it.")
+        offer_to_log_out()
+        st.stop()
+    return known
+
+
+def offer_to_log_out() -> None:
+    """The way out, for who came in by the login."""
+    if os.environ.get(ACCESS_VARIABLE) and st.user.get("is_logged_in"):
+        st.button("Log out", on_click=st.logout)
+
+
+def _person(header: str) -> str:
+    if header:
+        return str(st.context.headers.get(header) or "")
+    return str(st.user.get("email") or "") if st.user.get("is_logged_in") else ""
+
+
+def _is_verified(header: str) -> bool:
+    """Whether the login stands for the address; one that says it does not could be given by anybody."""
+    return bool(header) or st.user.get("email_verified") is not False
+
+
+def _ask_to_log_in(*, by_header: bool) -> None:
+    st.title("Please log in")
+    if by_header:
+        st.write("The proxy in front of this dashboard did not say who you are. Open it through the usual address.")
+    else:
+        st.write("This warehouse is shown to people who are named in its access file.")
+        st.button("Log in", on_click=st.login)
+    st.stop()

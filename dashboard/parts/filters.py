@@ -1,0 +1,98 @@
+"""Which cases and which definition: choices in the side panel, kept in the address so that a view can be shared."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+from warehouse.cases.filter_values import FilterValues, filter_values
+from warehouse.outcomes.definition import FAMILIES, Definition
+from warehouse.selection import Selection
+
+if TYPE_CHECKING:
+    from dashboard.access.ask import Desk
+    from warehouse.marts.reader import Reader
+
+TAKEN = {
+    "consecutive": "taken in order",
+    "selected": "picked out (no sample)",
+    "both": "both together (no sample)",
+}
+"""Selection -> how it is named on screens."""
+
+FIRST_SHOWN = ("practice", "appliance", "age_band", "extraction", "sex")
+"""Filters shown at once; the others are folded away."""
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What the reader chose."""
+
+    definition: str
+    selection: Selection
+
+
+def definitions(reader: Reader) -> tuple[tuple[Definition, ...], str]:
+    """The definitions in force and the id of the headline one."""
+    return tuple(reader.registry), reader.definition().id
+
+
+def chosen(desk: Desk) -> Choice:
+    """The choices of the side panel; what is in the address comes first."""
+    with st.sidebar:
+        st.header("What is counted", divider=False)
+        definition = definition_chosen(desk)
+        taken = st.radio("Cases", list(TAKEN), format_func=TAKEN.__getitem__, key="cases", bind="query-params")
+        everyone = Selection(selection="both")
+        offered = [one for one in desk.about_cases(filter_values, everyone) if _may_offer(desk, one)]
+        first = [one for one in offered if one.name in FIRST_SHOWN]
+        first.sort(key=lambda one: FIRST_SHOWN.index(one.name))
+        filters = {one.name: _kept(one) for one in first}
+        others = [one for one in offered if one.name not in FIRST_SHOWN]
+        with st.expander("More ways to narrow down", expanded=any(one.name in st.query_params for one in others)):
+            filters |= {one.name: _kept(one) for one in others}
+        st.caption("Nothing chosen means all. The address of this page holds your choices: send it to share the view.")
+    kept = {name: values for name, values in filters.items() if values}
+    return Choice(definition, Selection(selection=taken, filters=kept))
+
+
+def _may_offer(desk: Desk, one: FilterValues) -> bool:
+    return not (one.name == "practice" and desk.viewer.practice)
+
+
+def definition_chosen(desk: Desk) -> str:
+    """The definition asked for; the headline one at first."""
+    listed, headline = desk.about_methods(definitions)
+    order = list(FAMILIES)
+    listed = tuple(sorted(listed, key=lambda one: (one.id != headline, order.index(one.family))))
+    names = {one.id: f"{one.id} {one.label}" for one in listed}
+    return st.selectbox(
+        "Definition of adverse", list(names), format_func=names.__getitem__, key="def", bind="query-params"
+    )
+
+
+def _kept(one: FilterValues) -> tuple[str, ...]:
+    return tuple(
+        st.multiselect(
+            one.title,
+            list(one.values),
+            format_func=lambda value: one.values[value],
+            key=one.name,
+            bind="query-params",
+            placeholder="all",
+        )
+    )
+
+
+def practices(desk: Desk) -> Selection:
+    """Every case of the practices chosen: for pages about records and files rather than outcomes."""
+    everyone = Selection(selection="both")
+    offered = next((one for one in desk.about_cases(filter_values, everyone) if one.name == "practice"), None)
+    if offered is None or not _may_offer(desk, offered):
+        return everyone
+    with st.sidebar:
+        st.header("What is looked at", divider=False)
+        kept = _kept(offered)
+    return Selection(selection="both", filters={"practice": kept} if kept else {})

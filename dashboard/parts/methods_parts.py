@@ -1,0 +1,126 @@
+"""Parts of the page "How it is counted": plans and looks, and the proof by simulation."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+import streamlit as st
+
+from dashboard.parts.screen import fine, plain, said, table
+from warehouse.plans.register import plans_and_looks, record_mark
+from warehouse.proof import proof
+from warehouse.questions.methods import TITLES
+from warehouse.words.numbers import and_list
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dashboard.access.ask import Desk
+    from warehouse.plans.register import PlanOnRecord, PlansAndLooks
+    from warehouse.proof import Finding
+
+WHY_PLAN = (
+    "Whoever looks at enough groups finds a difference. A plan written down beforehand says which comparison is to"
+    " count; its digest shows that it was not changed since."
+)
+WHY_PROVE = (
+    "Each method was tried on many invented cohorts of which the truth is known. In some of them long faces are given"
+    " one appliance more often, and the appliance does nothing: a comparison that takes the groups as they came must go"
+    " wrong there, and one that holds the face alike must not. A 95% interval must hold the truth 95 times in 100."
+)
+HOW_TO_READ = (
+    "Give or take: the error of the simulation itself. A finding is as it should be within three of those. The table"
+    " was made by the tests of this program, from fixed beginnings, and comes with it."
+)
+
+
+def planned(here: Desk) -> None:
+    """Plans on record, and how many comparisons were made."""
+    found = here.about_methods(plans_and_looks, mark=record_mark(here.place.folder))
+    st.header("What was decided beforehand")
+    plain(WHY_PLAN)
+    said(plans_sentence(found))
+    if found.plans:
+        table(pl.DataFrame([_plan_row(one) for one in found.plans]), alt="Audit plans on record")
+    plain(*looks_sentences(found))
+    fine("Write a plan with `menton plan --example`, put it on record with `menton plan --add FILE`.")
+
+
+def plans_sentence(found: PlansAndLooks) -> str:
+    """How many plans came before the looking."""
+    n = len(found.plans)
+    if not n:
+        return "No audit plan is on record: every comparison here is explored after."
+    first = sum(not one.seen_before for one in found.plans)
+    noun = "plan is" if n == 1 else "plans are"
+    if first == n:
+        came = "it came before its groups were looked at" if n == 1 else "each came before its groups were looked at"
+    elif n == 1:
+        came = "it came after its groups had been looked at"
+    else:
+        came = f"{first or 'none'} of them came before the groups were looked at"
+    return f"{n} audit {noun} on record; {came}."
+
+
+def looks_sentences(found: PlansAndLooks) -> list[str]:
+    """How much was looked at, and what follows."""
+    n = found.n_comparisons
+    if not n:
+        sentences = ["No comparison has been looked at yet."]
+    else:
+        noun, times = ("comparison has", "time") if n == 1 else ("comparisons have", "times")
+        sentences = [
+            f"{n:,} different {noun} been looked at, at {found.n_looks:,} {'time' if found.n_looks == 1 else times},"
+            f" the first on {found.first_look[:10]}, the last on {found.last_look[:10]}."
+        ]
+    if found.n_analyses > n:
+        sentences.append(f"Counted anew for every other adjustment they are {found.n_analyses:,}.")
+    if found.n_unplanned:
+        what = "It is" if found.n_unplanned == n == 1 else f"{found.n_unplanned:,} of them are"
+        sentences.append(f"{what} of an outcome and a grouping that no plan names: explored after.")
+    if n > 1:
+        sentences.append("About one in twenty would look like a difference by chance alone.")
+    if not found.is_whole:
+        sentences.append("The record of looks was altered or shortened since it was begun; the numbers may be too low.")
+    return sentences
+
+
+def _plan_row(one: PlanOnRecord) -> dict[str, str]:
+    plan = one.registered.plan
+    adjusted = f", adjusted for {and_list([name.replace('_', ' ') for name in plan.adjust])}" if plan.adjust else ""
+    return {
+        "plan": plan.id,
+        "question": plan.question,
+        "decided on beforehand": f"{and_list(plan.outcomes)}; {TITLES[plan.primary]}{adjusted}",
+        "agreed": plan.date,
+        "registered (UTC)": one.registered.registered_at.replace("T", " ").rstrip("Z"),
+        "digest": one.registered.sha256[:16],
+        "how it stands": one.sentence,
+    }
+
+
+def proved() -> None:
+    """The proof by simulation, section by section."""
+    found = proof()
+    st.header("Do the methods do what they say?")
+    plain(WHY_PROVE)
+    said(found.sentence)
+    for title, findings in found.sections.items():
+        with st.expander(f"{title} ({len(findings)})"):
+            table(pl.DataFrame(_finding_rows(findings)), alt=title)
+    fine(HOW_TO_READ)
+
+
+def _finding_rows(findings: Sequence[Finding]) -> list[dict[str, str]]:
+    return [
+        {
+            "what": one.what,
+            "should be": one.expected,
+            "was": f"{one.found:.4f}",
+            "give or take": f"{one.error:.4f}",
+            "cohorts": f"{one.runs:,}",
+            "verdict": one.verdict if one.holds else f"{one.verdict} (not as it should be)",
+        }
+        for one in findings
+    ]

@@ -1,0 +1,212 @@
+"""What is said to a room: one message a screen, each a sentence, a picture, and what to keep in mind."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from dashboard.charts.bounds import bounds_chart
+from dashboard.charts.changes import changes_alt, changes_chart
+from dashboard.charts.forest import forest_alt, forest_chart
+from dashboard.charts.rates import frame_alt, rates_alt, rates_chart, shares_chart, side_by_side_frame
+from dashboard.charts.sampling import sampling_alt, sampling_chart
+from dashboard.charts.threshold import threshold_alt, threshold_chart
+from warehouse.words import shares as wording
+from warehouse.words.contrast_on_screen import spread_sentence
+from warehouse.words.pooled import ORDER, pooled_sentence, prediction_sentence
+from warehouse.words.pooled import spread_sentence as spread_sentence_of
+
+if TYPE_CHECKING:
+    import altair
+
+    from dashboard.theme import Palette
+    from warehouse.pooled.result import SharePool
+    from warehouse.protected.shares import ProtectedRates
+    from warehouse.questions.answer import Answer
+    from warehouse.questions.shares import Rates
+
+
+READ_BY_A_ROOM = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """One screen.
+
+    Attributes:
+        title: What it is about.
+        sentence: The message.
+        beside: Sentences of ordinary size.
+        chart: Its picture, or None.
+        alt: The picture in words.
+        small: What to keep in mind, in small type.
+    """
+
+    title: str
+    sentence: str
+    beside: tuple[str, ...] = ()
+    chart: altair.LayerChart | None = None
+    alt: str = ""
+    small: tuple[str, ...] = ()
+
+
+def messages(found: Answer, palette: Palette) -> tuple[Message, ...]:
+    """The screens of an answer, in the order in which questions come from the floor."""
+    told: list[Message | None] = [_answer(found), _counted(found, palette)]
+    if found.group.n_assessable:
+        told += [_changes(found, palette), _threshold(found, palette), _missing(found, palette)]
+    told += [_groups(result, palette) for result in found.by if result.by is not None]
+    told += [_untreated(found, palette), _limits(found)]
+    return tuple(one for one in told if one is not None)
+
+
+def protected_messages(found: ProtectedRates, by: tuple[ProtectedRates, ...], palette: Palette) -> tuple[Message, ...]:
+    """The screens for those who see protected tables alone."""
+    (group,) = found.groups
+    first = Message(
+        title="The answer",
+        sentence=wording.protected_sentence(group),
+        beside=(found.definition.sentence,),
+        small=(f"Definition {found.definition.name}; build {found.build}.",),
+    )
+    rest = [
+        Message(
+            title=result.by.title if result.by else "",
+            sentence=f"Share adverse by {result.by.title.lower() if result.by else ''}, small counts hidden.",
+            chart=rates_chart(result, palette=palette, large=True),
+            alt=rates_alt(result),
+            small=result.notes,
+        )
+        for result in by
+    ]
+    return (first, *rest, _caution())
+
+
+def with_practices(told: tuple[Message, ...], found: SharePool, palette: Palette) -> tuple[Message, ...]:
+    """The screens, and before the last the practices beside each other, unnamed; not of more than a room can see."""
+    if found.refused or len(found.lines) > READ_BY_A_ROOM:
+        return told
+    practices = Message(
+        title="How practices compare",
+        sentence=pooled_sentence(found),
+        beside=(spread_sentence_of(found),),
+        chart=forest_chart(found, palette=palette, large=True),
+        alt=forest_alt(found),
+        small=(
+            f"{prediction_sentence(found)} {ORDER}",
+            f"Definition {found.definition}. Outside is a reason to ask, and no verdict.",
+        ),
+    )
+    return (*told[:-1], practices, *told[-1:])
+
+
+def _answer(found: Answer) -> Message:
+    definition = found.overall.definition
+    return Message(
+        title="The answer",
+        sentence=wording.headline(found.overall),
+        beside=(definition.sentence, wording.benchmark_sentence(found.group)),
+        small=(
+            f"Definition {definition.name}; cases: {found.overall.selection.sentence()}; build {found.overall.build}.",
+            *(one.text for one in found.group.warnings),
+        ),
+    )
+
+
+def _counted(found: Answer, palette: Palette) -> Message:
+    flow = found.overall.flow
+    return Message(
+        title="Who was counted",
+        sentence=wording.flow_sentence(flow),
+        chart=sampling_chart(flow, palette=palette, large=True),
+        alt=sampling_alt(flow),
+    )
+
+
+def _changes(found: Answer, palette: Palette) -> Message | None:
+    picture = found.changes
+    if picture is None or picture.quartiles is None:
+        return None
+    return Message(
+        title="How far faces moved",
+        sentence=wording.change_sentence(picture),
+        chart=changes_chart(picture, palette=palette, large=True),
+        alt=changes_alt(picture),
+        small=(wording.error_sentence(picture.band, picture.unit),),
+    )
+
+
+def _threshold(found: Answer, palette: Palette) -> Message | None:
+    curve = found.threshold
+    if curve.part is None:
+        return None
+    return Message(
+        title="Had the line been drawn elsewhere",
+        sentence=wording.threshold_sentence(curve),
+        chart=threshold_chart(curve, palette=palette, large=True),
+        alt=threshold_alt(curve),
+        small=tuple(one.text for one in curve.cautions),
+    )
+
+
+def _missing(found: Answer, palette: Palette) -> Message:
+    return Message(
+        title="What the missing could do",
+        sentence=wording.bounds_sentence(found.group),
+        chart=bounds_chart(found.group, palette=palette, large=True) if found.group.n_missing_due else None,
+        alt=wording.bounds_sentence(found.group),
+    )
+
+
+def _groups(result: Rates, palette: Palette) -> Message:
+    """A grouping; of many groups the largest ones are shown, since a room reads eight lines and no more."""
+    title = result.by.title if result.by else ""
+    largest = sorted(result.groups, key=lambda group: -group.n_assessable)[:READ_BY_A_ROOM]
+    shown = replace(result, groups=tuple(group for group in result.groups if group in largest))
+    n_left = len(result.groups) - len(shown.groups)
+    return Message(
+        title=title,
+        sentence=spread_sentence(shown),
+        chart=rates_chart(shown, palette=palette, large=True),
+        alt=rates_alt(shown),
+        small=(
+            "Groups as they were counted. They differ in more than their name.",
+            f"{n_left} smaller groups are not shown here." if n_left else "",
+        ),
+    )
+
+
+def _untreated(found: Answer, palette: Palette) -> Message | None:
+    if found.untreated is None:
+        return None
+    frame = side_by_side_frame({"treated": found.overall, "observed only": found.untreated})
+    group = found.untreated.groups[0]
+    return Message(
+        title="Children observed without treatment",
+        sentence=wording.share_sentence(group.n_adverse, group.rate),
+        chart=shares_chart(frame, said=frame_alt(frame), palette=palette, large=True),
+        alt=frame_alt(frame),
+        small=("They differ from treated children in more than the treatment.",),
+    )
+
+
+def _limits(found: Answer) -> Message:
+    counted = f"{found.group.n_assessable:,} of {found.group.n_started:,} cases started could be counted."
+    return Message(
+        title="What this does not show",
+        sentence="It shows what happened in these cases. It does not show why.",
+        beside=(
+            counted,
+            "Who got which treatment was not left to chance, and much that matters was never recorded.",
+            "Another line, another definition or another growth reference gives another share.",
+        ),
+        small=(wording.CAUTION,),
+    )
+
+
+def _caution() -> Message:
+    return Message(
+        title="What this does not show",
+        sentence="It shows what happened in these cases. It does not show why.",
+        small=(wording.CAUTION,),
+    )

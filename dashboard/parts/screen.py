@@ -1,0 +1,131 @@
+"""What every page is made of: sentences, charts with their text alternative, small tables, and what stands behind."""
+
+from __future__ import annotations
+
+import re
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import streamlit as st
+
+from dashboard.parts.local_numbers import localised, localised_spec, marks_of
+from dashboard.theme import DARK, LIGHT, Palette
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    import altair
+    import polars as pl
+
+_COMMAND = re.compile(r"`([^`]+)`")
+_STYLE = """
+<style>
+.menton-said { font-size: 1.5rem; line-height: 1.35; font-weight: 600; max-width: 46rem; margin: 0 0 0.5rem 0; }
+.menton-plain { font-size: 1rem; line-height: 1.5; max-width: 46rem; margin: 0 0 0.4rem 0; }
+.menton-fine { font-size: 0.875rem; line-height: 1.5; max-width: 52rem; margin: 0 0 0.25rem 0; }
+.menton-heading { font-size: 0.875rem; font-weight: 600; margin: 0.4rem 0 0 0; padding: 0; }
+.menton-behind { border-top: 1px solid #808b96; padding-top: 0.6rem; margin-top: 1.5rem; }
+.menton-large .menton-said { font-size: clamp(1.4rem, 2.3vw, 3.2rem); line-height: 1.25; max-width: 100rem; }
+[data-testid="stMainBlockContainer"]:has(.st-key-present) { padding-top: 2.5rem; padding-bottom: 1rem; }
+.menton-large .menton-plain { font-size: clamp(1.05rem, 1.7vw, 2rem); max-width: 100rem; }
+.menton-large .menton-fine { font-size: clamp(0.875rem, 1vw, 1.2rem); max-width: 100rem; }
+.st-key-present { max-width: 100rem; margin-left: auto; margin-right: auto; }
+@media (max-width: 640px) { .menton-said { font-size: 1.3rem; } }
+</style>
+"""
+
+
+def style() -> None:
+    """Put the type sizes of sentences in force; colours are the theme's own."""
+    st.html(_STYLE)
+
+
+def palette() -> Palette:
+    """The colours of the mode the reader has chosen."""
+    return DARK if st.context.theme.type == "dark" else LIGHT
+
+
+def local(text: str) -> str:
+    """A text with its numbers in the marks of the reader's language."""
+    return localised(text, marks_of(st.context.locale))
+
+
+def said(sentence: str, *, large: bool = False) -> None:
+    """The one sentence a page or section is about."""
+    _lines("menton-said", [sentence], large=large)
+
+
+def plain(*sentences: str, large: bool = False) -> None:
+    """Sentences of ordinary size, a line each."""
+    _lines("menton-plain", sentences, large=large)
+
+
+def fine(*sentences: str, large: bool = False) -> None:
+    """Sentences of small size, a line each: what to keep in mind."""
+    _lines("menton-fine", sentences, large=large)
+
+
+def _lines(kind: str, sentences: Iterable[str], *, large: bool) -> None:
+    listed = "".join(f'<p class="{kind}">{_with_commands(sentence)}</p>' for sentence in sentences if sentence)
+    if listed:
+        st.html(f'<div class="menton-large">{listed}</div>' if large else f"<div>{listed}</div>")
+
+
+def _with_commands(sentence: str) -> str:
+    """The sentence as marked text; what stands between backticks is a command and set as one."""
+    return _COMMAND.sub(r"<code>\1</code>", escape(local(sentence)))
+
+
+def behind(*lines: tuple[str, str]) -> None:
+    """What stands behind the figures of the page: name and text, at its foot."""
+    listed = "".join(
+        f'<p class="menton-fine"><strong>{escape(name)}</strong> {_with_commands(text)}</p>'
+        for name, text in lines
+        if text
+    )
+    st.html(f'<div class="menton-behind">{listed}</div>')
+
+
+def draw(chart: altair.TopLevelMixin, *, alt: str, key: str, choose: bool = False) -> Any:  # noqa: ANN401
+    """Draw a chart over the width there is, with the sentence that stands for it.
+
+    Args:
+        chart: The chart, in colours of the mode already.
+        alt: What it shows, in words.
+        key: Name of the chart on its page.
+        choose: Whether a choice in the chart runs the page again; the choice is given back then.
+    """
+    marks = marks_of(st.context.locale)
+    spec = localised_spec(chart.to_dict(validate=False), marks)
+    spec["autosize"] = {"type": "fit-x", "contains": "padding"}  # as wide as the page, as high as the chart says
+    spec.pop("description", None)  # the sentence given here is read aloud in its place
+    alternative = localised(alt, marks)
+    name = f"chart-{key}"
+    if choose:
+        return st.vega_lite_chart(spec, width="stretch", theme=None, alt=alternative, key=name, on_select="rerun")
+    return st.vega_lite_chart(spec, width="stretch", theme=None, alt=alternative, key=name)
+
+
+def table(frame: pl.DataFrame, *, alt: str) -> None:
+    """A small table of texts, set as it is read."""
+    rows = [
+        {name: local(str(cell)) if cell is not None else "—" for name, cell in row.items()} for row in frame.to_dicts()
+    ]
+    st.table(rows or {name: [] for name in frame.columns}, alt=local(alt), hide_index=True, border="horizontal")
+
+
+def as_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], *, file_name: str) -> None:
+    """The figures of a chart as a table, folded away, to read or to take along."""
+    import polars as pl
+
+    frame = pl.DataFrame(list(rows), schema=list(columns), orient="row")
+    with st.expander(title):
+        table(frame, alt=title)
+        st.download_button(
+            "Take this table along (CSV)", frame.write_csv, file_name=file_name, mime="text/csv", key=file_name
+        )
+
+
+def problem(found: str, remedy: str = "") -> None:
+    """Something a person can act on, and how."""
+    st.warning(local(f"{found} {remedy}".strip()))

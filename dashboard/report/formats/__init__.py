@@ -1,0 +1,1 @@
+"""One document, written as HTML, PDF, workbook or slides."""

@@ -1,0 +1,110 @@
+"""The report as paged PDF, tagged for screen readers (PDF/UA-1)."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from dashboard.charts.images import svg
+from dashboard.report.figures import FOOT, drawn
+from dashboard.report.sections.methods import CHECK_REFERENCES
+from dashboard.theme import FONT
+
+if TYPE_CHECKING:
+    from dashboard.report.document import Document, Picture, Section, Table
+
+PRINT_FONT = "Libertinus Serif"
+"""A face that the typesetter brings along, so that the file is the same on every machine."""
+
+WIDEST = 84
+"""Width of a picture in percent of the text column."""
+
+HIGHEST = 128
+"""Height of a picture in percent of the width of the text column: what fits on a page with its caption."""
+
+
+def pdf_file(document: Document) -> bytes:
+    """The document as PDF."""
+    import typst
+
+    template = files("dashboard.report.formats").joinpath("report.typ").read_bytes()
+    published = datetime.fromisoformat(document.stamp.published).replace(tzinfo=UTC)
+    fonts = typst.Fonts(include_system_fonts=False)
+    made: bytes = typst.compile(
+        template,
+        format="pdf",
+        font_paths=fonts,
+        sys_inputs={"report": json.dumps(as_data(document))},
+        pdf_standards="ua-1",
+        timestamp=published,
+    )
+    return made
+
+
+def as_data(document: Document) -> dict[str, Any]:
+    """The document as plain data for the template."""
+    stamp = document.stamp
+    return {
+        "title": document.title,
+        "cases": document.cases,
+        "made_for": document.made_for,
+        "stamp": {
+            "definition": stamp.definition,
+            "growth": stamp.growth,
+            "build": stamp.build,
+            "published": stamp.published,
+            "tool": stamp.tool,
+            "made_for": stamp.made_for,
+            "line": stamp.line,
+        },
+        "answer": document.answer,
+        "lead": document.lead,
+        "caution": document.caution,
+        "foot": FOOT,
+        "sections": [_section(section) for section in document.sections],
+        "limits": document.limits,
+        "cautions": document.cautions,
+        "methods": document.methods,
+        "references": document.references,
+        "check_references": CHECK_REFERENCES,
+    }
+
+
+def _section(section: Section) -> dict[str, Any]:
+    return {
+        "title": section.title,
+        "paragraphs": section.paragraphs,
+        "facts": section.facts,
+        "picture": _picture(section.picture) if section.picture else None,
+        "tables": [_table(table) for table in section.tables if table.on_page],
+        "remarks": section.remarks,
+    }
+
+
+def _picture(picture: Picture) -> dict[str, Any]:
+    text = svg(drawn(picture))
+    return {
+        "svg": text.replace(FONT, PRINT_FONT),
+        "alt": picture.alt,
+        "caption": picture.caption,
+        "width": min(WIDEST, HIGHEST / _height_over_width(text)),
+    }
+
+
+def _height_over_width(text: str) -> float:
+    _, _, width, height = text.partition('viewBox="')[2].partition('"')[0].split()
+    return float(height) / float(width)
+
+
+def _table(table: Table) -> dict[str, Any]:
+    shown = [place for place, column in enumerate(table.columns) if column.on_page]
+    columns = [table.columns[place] for place in shown]
+    wordy = [place for place, column in enumerate(columns) if column.kind == "words"]
+    return {
+        "caption": table.caption,
+        "columns": [{"heading": column.heading, "kind": column.kind} for column in columns],
+        "rows": [[row[place].text for place in shown] for row in table.rows],
+        "wide": wordy[-1] if wordy else 0,
+    }

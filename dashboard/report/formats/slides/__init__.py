@@ -1,0 +1,1 @@
+"""The talk: slides with native charts."""

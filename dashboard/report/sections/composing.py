@@ -1,0 +1,305 @@
+"""Findings made into a document."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+from dashboard.report import sentences
+from dashboard.report.document import (
+    MOST_DRAWN,
+    Bars,
+    Differences,
+    Document,
+    Picture,
+    Section,
+    StageBars,
+    Stamp,
+    difference_words,
+    in_words,
+)
+from dashboard.report.sections import tables
+from dashboard.report.sections.methods import methods, references
+from dashboard.report.sections.practices import practice_sections
+from warehouse.words.shares import CAUTION, benchmark_sentence, level_name
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from dashboard.report.adjusted import Adjusted
+    from dashboard.report.document import Bar
+    from dashboard.report.findings import Comparison, Findings
+
+TITLE = "Audit of vertical facial change"
+
+
+def document(found: Findings, *, title: str | None = None, with_questions: bool = True) -> Document:
+    """The report as a document; ``title`` replaces the usual one, ``with_questions`` is about slides."""
+    return Document(
+        title=title or TITLE,
+        cases=f"{found.cases[:1].upper()}{found.cases[1:]}; {sentences.practices(found)}",
+        made_for=sentences.made_for(found),
+        stamp=stamp(found),
+        answer=sentences.answer(found.overall),
+        headline=tuple(_headline(found)),
+        lead=tuple(_lead(found)),
+        caution=CAUTION,
+        sections=tuple(_sections(found)),
+        limits=tuple(sentences.limits(found)),
+        cautions=tuple(sentences.cautions(found)),
+        methods=methods(found),
+        references=references(found),
+        with_questions=with_questions,
+    )
+
+
+def stamp(found: Findings) -> Stamp:
+    """What every part of the document carries."""
+    return Stamp(
+        definition=f"{found.definition.name}, {found.definition.label}",
+        growth=found.growth_reference.partition(":")[0],
+        build=found.build,
+        published=found.published_at[:10],
+        tool=f"menton {version('menton')}",
+        made_for="for the practice itself" if found.policy is None else "small counts hidden",
+    )
+
+
+def _headline(found: Findings) -> Iterator[tuple[str, str]]:
+    group = found.overall
+    counted, adverse, share, interval, *_ = tables.rate_entries(group)
+    yield share.text, f"went adverse: {adverse.text} of {counted.text} cases; {level_name(found.level)} {interval.text}"
+    if group.started is not None:
+        yield counted.text, f"cases could be counted, of {group.started.shown} started"
+    missing, bounds, *_ = tables.bounds_entries(group)
+    if missing.number:
+        yield bounds.text, f"is what the share could be, had none or all of the {missing.text} missing gone adverse"
+
+
+def _lead(found: Findings) -> Iterator[str]:
+    if found.refused:
+        yield f"Counts over all cases are not shown. {found.refused}"
+    if found.overall.rate.value is not None:
+        yield benchmark_sentence(found.overall)
+    yield sentences.missing(found.overall)
+    yield sentences.frame(found)
+    if found.untreated is not None:
+        yield f"Children observed without treatment, by the same definition: {sentences.answer(found.untreated)}"
+
+
+def _sections(found: Findings) -> Iterator[Section]:
+    yield _definition(found)
+    yield _flow(found)
+    yield _missing(found)
+    yield _threshold(found)
+    for comparison in found.comparisons:
+        yield _comparison(comparison, found)
+        if comparison.adjusted is not None:
+            yield _held_alike(comparison, comparison.adjusted)
+    if found.change is not None:
+        yield _change(found)
+    if found.beside is not None:
+        yield from practice_sections(found.beside)
+    yield _definitions(found)
+    if found.secondary:
+        yield _secondary(found)
+
+
+def _definition(found: Findings) -> Section:
+    meant = found.definition
+    facts = (
+        ("Definition", f"{meant.name}, {meant.label}"),
+        ("A case is adverse if", meant.sentence),
+        ("Shortest interval", f"{meant.minimum_months:g} months between the two records"),
+        ("Where it comes from", meant.source),
+        ("Ordinary growth", found.growth_reference),
+    )
+    return Section(name="definition", title="What counts as adverse", facts=facts, remarks=(sentences.NO_THRESHOLD,))
+
+
+def _flow(found: Findings) -> Section:
+    bars = tables.stage_bars(found)
+    listed = "; ".join(f"{bar.title}: {bar.n.text}" + (f" (then {bar.fewer})" if bar.fewer else "") for bar in bars)
+    picture = Picture(
+        name="flow",
+        title="From started to counted",
+        alt=f"Bars from started to counted. {listed}.",
+        caption="Cases that reached each stage; at the right, how many went no further.",
+        drawn=StageBars(bars),
+    )
+    return Section(
+        name="flow",
+        title="From started to counted",
+        paragraphs=(sentences.frame(found),),
+        picture=picture,
+        tables=(tables.stages_table(found), tables.losses_table(found)),
+    )
+
+
+def _missing(found: Findings) -> Section:
+    bars = tables.missing_bars(found)
+    picture = Picture(
+        name="missing",
+        title="What the missing could do",
+        alt=f"Share adverse with {level_name(found.level)}. {_read(bars)}",
+        caption="The two ends need no assumption about the missing; the truth lies somewhere between them.",
+        drawn=Bars(bars),
+    )
+    return Section(
+        name="missing",
+        title="What the missing could do",
+        paragraphs=(sentences.missing(found.overall),),
+        picture=picture,
+        tables=(tables.missing_table(found),),
+    )
+
+
+def _threshold(found: Findings) -> Section:
+    from dashboard.charts.threshold import threshold_alt
+
+    title = "How much the answer hangs on the threshold"
+    cautions = " ".join(caution.text for caution in found.curve.cautions)
+    if not found.curve.points:
+        text = cautions if found.curve.part is None else "The share against the threshold is not shown."
+        return Section(name="threshold", title=title, paragraphs=(text,))
+    left_out = "" if found.policy is None else " Thresholds between which few cases lie are left out."
+    picture = Picture(
+        name="threshold",
+        title=title,
+        alt=threshold_alt(found.curve),
+        caption=(
+            f"Share of the {found.curve.n:,} counted cases at or beyond each threshold, with"
+            f" {level_name(found.level)}s.{left_out} {cautions}"
+        ).strip(),
+        drawn=found.curve,
+    )
+    return Section(name="threshold", title=title, picture=picture, tables=(tables.threshold_table(found),))
+
+
+def _comparison(comparison: Comparison, found: Findings) -> Section:
+    by = comparison.by
+    bars = tuple(tables.bar(group.label, group) for group in comparison.groups)
+    dotted = any(bar.if_none.number is not None for bar in bars)
+    picture = Picture(
+        name=by.name,
+        title=f"{by.title}, crude",
+        alt=f"{by.title}, crude. Share adverse with {level_name(found.level)}. {_read(bars[:MOST_DRAWN])}",
+        caption=(
+            f"Diamond: share adverse. Thick line: {level_name(found.level)}."
+            + (" Dotted line: share if none, or all, of the missing went adverse." if dotted else "")
+            + (f" The first {MOST_DRAWN} groups of the table." if len(comparison.groups) > MOST_DRAWN else "")
+        ),
+        drawn=Bars(bars),
+    )
+    said = sentences.difference(comparison)
+    remarks = (
+        by.note,
+        f"This comparison is not shown. {comparison.refused}" if comparison.refused else "",
+        f"{sentences.NOT_HELD_ALIKE} {comparison.not_adjusted}" if comparison.not_adjusted else "",
+    )
+    return Section(
+        name=by.name,
+        title=by.title,
+        paragraphs=tuple(text for text in (sentences.CRUDE, said) if text),
+        picture=picture,
+        tables=(tables.comparison_table(comparison, found),),
+        remarks=tuple(text for text in remarks if text),
+    )
+
+
+def _held_alike(comparison: Comparison, held: Adjusted) -> Section:
+    """Two of the groups with what was recorded held alike, beside the crude difference on the same cases."""
+    rows = tables.differences(held)
+    title = f"{comparison.by.title}: like with like"
+    first, second = held.labels
+    listed = "; ".join(f"{row.label}: {difference_words(row)}" for row in rows)
+    picture = Picture(
+        name=f"{comparison.by.name}_adjusted",
+        title=title,
+        alt=f"{first} less {second}, in percentage points with {level_name(held.level)}s. {listed}.",
+        caption=(
+            f"{first} less {second}, {tables.which_cases(held)}; right of 0 is worse. Line:"
+            f" {level_name(held.level)}. The star marks the method decided on beforehand."
+        ),
+        drawn=Differences(rows, held.labels),
+    )
+    made = (tables.complete_table, tables.adjusted_table, tables.strength_table)
+    balance = (tables.balance_table(comparison, held),) if held.balance else ()
+    return Section(
+        name=f"{comparison.by.name}_adjusted",
+        title=title,
+        paragraphs=(*held.said, *held.standing),
+        picture=picture,
+        tables=(*(table(comparison, held) for table in made), *balance),
+        remarks=held.remarks,
+    )
+
+
+def _read(bars: tuple[Bar, ...]) -> str:
+    """The bars read aloud."""
+    return "; ".join(f"{bar.label}: {in_words(bar)}" for bar in bars) + "."
+
+
+def _change(found: Findings) -> Section:
+    from dashboard.charts.changes import changes_alt
+
+    change = found.change
+    if change is None:  # pragma: no cover - only called where there are changes
+        message = "there are no changes to describe"
+        raise TypeError(message)
+    title = "The changes behind the classes"
+    picture = None
+    if change.picture is not None:
+        caption = "Every counted case. The bins meet at the threshold; the tinted band is measuring error."
+        picture = Picture(
+            name="change", title=title, alt=changes_alt(change.picture), caption=caption, drawn=change.picture
+        )
+    made = (tables.change_table(comparison, found) for comparison in found.comparisons)
+    return Section(
+        name="change",
+        title=title,
+        paragraphs=(f"{change.label}. {sentences.changes(change)}", change.error),
+        picture=picture,
+        tables=tuple(table for table in made if table is not None),
+    )
+
+
+def _definitions(found: Findings) -> Section:
+    rows = ((found.definition, found.overall), *found.family)
+    caption = "The same cases under every definition of the family"
+    table = tables.definitions_table("definitions", caption, rows, level=found.level)
+    title = "The same cases under other definitions"
+    bars = tuple(tables.definition_bar(definition, group) for definition, group in rows)
+    picture = Picture(
+        name="definitions",
+        title=title,
+        alt=f"Share adverse with {level_name(found.level)} under each definition. {_read(bars)}",
+        caption=f"Diamond: share adverse. Thick line: {level_name(found.level)}. The first is the one in force.",
+        drawn=Bars(bars),
+    )
+    return Section(
+        name="definitions",
+        title=title,
+        paragraphs=tuple(text for text in (sentences.other_definitions(found),) if text),
+        picture=picture,
+        tables=(table,),
+        remarks=_rounding(found, "other than the headline one"),
+    )
+
+
+def _secondary(found: Findings) -> Section:
+    caption = "Other families of outcomes, looked at after the main one and not corrected for their number"
+    table = tables.definitions_table("secondary", caption, found.secondary, level=found.level, with_family=True)
+    return Section(name="secondary", title="Secondary outcomes", tables=(table,), remarks=_rounding(found, "here"))
+
+
+def _rounding(found: Findings, which: str) -> tuple[str, ...]:
+    if found.policy is None:
+        return ()
+    from dashboard.report.protected import ROUND_TO
+
+    text = (
+        f"Counts {which} are rounded to the nearest {ROUND_TO}, and shares are worked out from the rounded counts:"
+        " definitions could be subtracted from one another otherwise."
+    )
+    return (text,)

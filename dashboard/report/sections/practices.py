@@ -1,0 +1,281 @@
+"""The sections on practices: each with its interval, each by its size, and how far faces moved in each."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dashboard.charts.forest import forest_alt
+from dashboard.charts.funnel import funnel_alt
+from dashboard.charts.means import means_alt
+from dashboard.report.document import (
+    NO_ENTRY,
+    Bar,
+    Column,
+    Difference,
+    Entry,
+    Picture,
+    PracticeMeans,
+    PracticeShares,
+    PracticeSizes,
+    Section,
+    Table,
+    mean,
+    share,
+    span,
+    words,
+)
+from warehouse.words.pooled import (
+    ORDER,
+    funnel_sentence,
+    hidden_sentence,
+    mean_prediction_sentence,
+    mean_sentence,
+    mean_spread_sentence,
+    overdispersion_sentence,
+    pooled_sentence,
+    prediction_sentence,
+    spread_sentence,
+)
+from warehouse.words.pooled import span as range_words
+from warehouse.words.shares import level_name
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from dashboard.report.practices_shown import Beside
+    from warehouse.pooled.result import Figure, Line, MeanPool, SharePool
+
+TOGETHER = "all together"
+FURTHER = "a further practice"
+IN_FOREST = (
+    "Circle and bar: share as counted, with its 95% interval (Wilson). Upright stroke: the same share drawn towards"
+    " what the practices have in common (beta-binomial). Dotted: a hidden count, and what the share can be. Diamond:"
+    " all together; dashed below it: where a further practice is to be expected."
+)
+IN_FUNNEL = (
+    "Lines: limits within which chance alone would keep 95% (unbroken) and 99.8% (dashed) of practices with the same"
+    " share. Shaded: the 95% limits when practices may differ as much as these do. A practice whose count is hidden"
+    " is not drawn. Outside is a reason to ask, and no verdict."
+)
+IN_MEANS = (
+    "Circle and bar: mean change of the cases counted, with its 95% interval (Student's t). Diamond: the mean over"
+    " practices (random effects, REML with Hartung-Knapp); dashed below it: a further practice. Right is worse."
+)
+
+
+def practice_sections(found: Beside) -> Iterator[Section]:
+    """One section a picture."""
+    yield _forest(found.shares)
+    if any(line.position for line in found.shares.lines) and found.shares.target is not None:
+        yield _funnel(found.shares)
+    if found.means is not None:
+        yield _means(found.means)
+
+
+def _forest(pool: SharePool) -> Section:
+    said = (pooled_sentence(pool), prediction_sentence(pool), spread_sentence(pool), hidden_sentence(pool))
+    picture = Picture(
+        name="practices",
+        title="Practices beside each other",
+        alt=forest_alt(pool),
+        caption=f"{IN_FOREST} {ORDER}",
+        drawn=PracticeShares(pool),
+    )
+    return Section(
+        name="practices",
+        title="Practices beside each other",
+        paragraphs=tuple(text for text in said if text),
+        picture=picture,
+        tables=(practices_table(pool), pooled_table(pool)),
+        remarks=pool.notes,
+    )
+
+
+def _funnel(pool: SharePool) -> Section:
+    picture = Picture(
+        name="practice_sizes",
+        title="Practices by their size",
+        alt=funnel_alt(pool),
+        caption=IN_FUNNEL,
+        drawn=PracticeSizes(pool),
+    )
+    said = (funnel_sentence(pool), overdispersion_sentence(pool))
+    return Section(
+        name="practice_sizes",
+        title="Practices by their size",
+        paragraphs=tuple(text for text in said if text),
+        picture=picture,
+        tables=(places_table(pool),),
+    )
+
+
+def _means(pool: MeanPool) -> Section:
+    title = "How far faces moved, practice by practice"
+    said = tuple(
+        text for text in (mean_sentence(pool), mean_prediction_sentence(pool), mean_spread_sentence(pool)) if text
+    )
+    if pool.refused:
+        return Section(name="practice_means", title=title, paragraphs=said, remarks=pool.notes)
+    picture = Picture(
+        name="practice_means", title=title, alt=means_alt(pool), caption=IN_MEANS, drawn=PracticeMeans(pool)
+    )
+    return Section(
+        name="practice_means",
+        title=title,
+        paragraphs=(f"{pool.about}.", *said),
+        picture=picture,
+        tables=(means_table(pool),),
+        remarks=pool.notes,
+    )
+
+
+def _level(pool: SharePool | MeanPool) -> float:
+    return pool.figures[0].level if pool.figures else 0.95
+
+
+def _columns(level: float) -> tuple[Column, ...]:
+    return (
+        Column("share_pct", "share", "percent"),
+        Column("interval", level_name(level), "span", on_sheet=False),
+        Column("low_pct", "low", "percent", on_page=False),
+        Column("high_pct", "high", "percent", on_page=False),
+    )
+
+
+def practices_table(pool: SharePool) -> Table:
+    """One row a practice, in order of size; then all together."""
+    columns = (
+        Column("practice", "practice"),
+        Column("counted", "counted", "count"),
+        Column("adverse", "adverse", "count"),
+        *_columns(_level(pool)),
+        Column("drawn_pct", "drawn to the others", "percent"),
+        Column("drawn_interval", level_name(_level(pool)), "span", on_sheet=False),
+        Column("drawn_low_pct", "low", "percent", on_page=False),
+        Column("drawn_high_pct", "high", "percent", on_page=False),
+        Column("weight_pct", "weight in the mean", "percent"),
+    )
+    rows = [
+        (
+            words(line.label),
+            _count(line.counted),
+            _count(line.adverse),
+            *_shares(line),
+            *_drawn(line),
+            share(line.weight),
+        )
+        for line in pool.lines
+    ]
+    if pool.figures:
+        n = sum(line.n for line in pool.lines)
+        counted = Entry(f"{n:,}", n)
+        nothing = (NO_ENTRY,) * 5
+        rows.append((words(TOGETHER), counted, NO_ENTRY, *_figure(pool.figures[0]), *nothing))
+    return Table(
+        name="practices", caption="Practices in order of size; not a ranking", columns=columns, rows=tuple(rows)
+    )
+
+
+def _count(shown: str) -> Entry:
+    """A count as it is shown, or the words that stand for it."""
+    plain = shown.replace(",", "")
+    return Entry(shown, int(plain)) if plain.isdecimal() else Entry(shown)
+
+
+def _shares(line: Line) -> tuple[Entry, ...]:
+    low, high = share(line.low), share(line.high)
+    if line.share is None:
+        return (Entry(f"hidden, {range_words(line.low, line.high)}"), NO_ENTRY, NO_ENTRY, NO_ENTRY)
+    return (share(line.share), span(low, high), low, high)
+
+
+def _drawn(line: Line) -> tuple[Entry, ...]:
+    if line.pooled_share is None or line.pooled_low is None or line.pooled_high is None:
+        return (NO_ENTRY,) * 4
+    low, high = share(line.pooled_low), share(line.pooled_high)
+    return (share(line.pooled_share), span(low, high), low, high)
+
+
+def _figure(found: Figure) -> tuple[Entry, ...]:
+    if found.value is None or found.low is None or found.high is None:
+        return (words("none"), NO_ENTRY, NO_ENTRY, NO_ENTRY)
+    low, high = share(found.low), share(found.high)
+    return (share(found.value), span(low, high), low, high)
+
+
+def pooled_table(pool: SharePool) -> Table:
+    """The share over all practices by several methods, and what is to be expected of a further practice."""
+    columns = (Column("method", "share over practices, by"), *_columns(_level(pool)))
+    rows = [(words(one.name), *_figure(one)) for one in pool.figures]
+    if pool.prediction_low is not None and pool.prediction_high is not None:
+        low, high = share(pool.prediction_low), share(pool.prediction_high)
+        rows.append((words(f"{FURTHER} (prediction interval)"), NO_ENTRY, span(low, high), low, high))
+    caption = "Over all practices; the first is the one quoted"
+    return Table(name="practices_pooled", caption=caption, columns=columns, rows=tuple(rows))
+
+
+def places_table(pool: SharePool) -> Table:
+    """Where each practice lies among the limits."""
+    columns = (
+        Column("practice", "practice"),
+        Column("counted", "counted", "count"),
+        Column("share_pct", "share", "percent"),
+        Column("for_chance_alone", "for chance alone"),
+        Column("allowing_for_spread", "allowing for spread"),
+    )
+    rows = tuple(
+        (words(line.label), _count(line.counted), share(line.share), words(line.position), words(line.position_spread))
+        for line in pool.lines
+        if line.position
+    )
+    caption = f"Held against {share(pool.target).text}: where each practice lies"
+    return Table(name="practices_by_size", caption=caption, columns=columns, rows=rows)
+
+
+def means_table(pool: MeanPool) -> Table:
+    """One row a practice, then all together and a further one."""
+    columns = (
+        Column("practice", "practice"),
+        Column("cases", "cases", "count"),
+        Column("mean_change", f"mean change, {pool.unit}", "mean"),
+        Column("interval", level_name(_level(pool)), "span", on_sheet=False),
+        Column("low", "low", "mean", on_page=False),
+        Column("high", "high", "mean", on_page=False),
+    )
+    rows = [
+        (words(row.label), _cases_of(pool, place), row.value, span(row.low, row.high), row.low, row.high)
+        for place, row in enumerate(mean_rows(pool))
+    ]
+    if pool.prediction_low is not None and pool.prediction_high is not None:
+        low, high = mean(pool.prediction_low), mean(pool.prediction_high)
+        rows.append((words(f"{FURTHER} (prediction interval)"), NO_ENTRY, NO_ENTRY, span(low, high), low, high))
+    caption = "Mean change by practice, in order of size; not a ranking"
+    return Table(name="practices_change", caption=caption, columns=columns, rows=tuple(rows))
+
+
+def _cases_of(pool: MeanPool, place: int) -> Entry:
+    n = pool.lines[place].n if place < len(pool.lines) else sum(line.n for line in pool.lines)
+    return Entry(f"{n:,}", n)
+
+
+def practice_bars(pool: SharePool) -> tuple[Bar, ...]:
+    """The practices as bars; the last is all of them together."""
+    bars = [_bar(line.label, f"{line.adverse} of {line.counted}", _shares(line)) for line in pool.lines]
+    if pool.figures:
+        bars.append(_bar(TOGETHER, f"{pool.practices} practices", _figure(pool.figures[0])))
+    return tuple(bars)
+
+
+def _bar(label: str, counts: str, entries: tuple[Entry, ...]) -> Bar:
+    value, _, low, high = entries
+    return Bar(label=label, counts=counts, share=value, low=low, high=high)
+
+
+def mean_rows(pool: MeanPool) -> tuple[Difference, ...]:
+    """The mean changes of the practices; the last is the mean over all of them."""
+    rows = [Difference(one.label, mean(one.mean), mean(one.low), mean(one.high), is_main=False) for one in pool.lines]
+    if pool.figures:
+        first = pool.figures[0]
+        ends = (mean(first.low), mean(first.high))
+        rows.append(Difference(TOGETHER, mean(first.value), *ends, is_main=False))
+    return tuple(rows)

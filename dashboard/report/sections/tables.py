@@ -1,0 +1,373 @@
+"""Findings as tables: every number formatted once, for pages and for sheets."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from dashboard.charts.balance import variable_name
+from dashboard.report.document import (
+    NO_ENTRY,
+    NONE_COUNTED,
+    NOT_SHOWN,
+    Bar,
+    Column,
+    Difference,
+    Entry,
+    StageBar,
+    Table,
+    change,
+    count,
+    ends,
+    points,
+    ratio,
+    share,
+    span,
+    words,
+)
+from warehouse.outcomes.definition import FAMILIES
+from warehouse.words.shares import cases, level_name
+
+if TYPE_CHECKING:
+    from dashboard.report.adjusted import Adjusted
+    from dashboard.report.findings import Comparison, Findings, Group, Stage
+    from warehouse.outcomes.definition import Definition
+    from warehouse.results import Estimate
+
+_GROUP = Column("group", "group")
+_STARTED = Column("started", "started", "count")
+_FINISHED = Column("finished", "finished", "count")
+_COUNTED = Column("counted", "counted", "count")
+_ADVERSE = Column("adverse", "adverse", "count")
+_SHARE = Column("share_pct", "share", "percent")
+
+
+def _interval(level: float) -> tuple[Column, ...]:
+    return (
+        Column("interval", level_name(level), "span", on_sheet=False),
+        Column("low_pct", "low", "percent", on_page=False),
+        Column("high_pct", "high", "percent", on_page=False),
+    )
+
+
+_BOUNDS = (
+    Column("missing_due", "missing", "count", on_page=False),
+    Column("bounds", "none to all of the missing", "span", on_sheet=False),
+    Column("if_none_of_missing_pct", "if none", "percent", on_page=False),
+    Column("if_all_of_missing_pct", "if all", "percent", on_page=False),
+)
+
+
+def rate_entries(group: Group) -> tuple[Entry, ...]:
+    """Counted, adverse, share, interval in one, low, high."""
+    low, high = ends(group.rate.interval)
+    absent = NONE_COUNTED if group.counted.value == 0 else NOT_SHOWN
+    return (
+        count(group.counted),
+        count(group.adverse),
+        share(group.rate.value, absent=absent),
+        span(low, high),
+        low,
+        high,
+    )
+
+
+def bounds_entries(group: Group) -> tuple[Entry, ...]:
+    """Missing, bounds in one, if none, if all."""
+    if group.missing is None or group.if_none is None or group.if_all is None:
+        return count(group.missing), NOT_SHOWN, NOT_SHOWN, NOT_SHOWN
+    none, every = share(group.if_none.value), share(group.if_all.value)
+    together = words("none missing") if group.missing.value == 0 else span(none, every)
+    return count(group.missing), together, none, every
+
+
+def comparison_table(comparison: Comparison, found: Findings) -> Table:
+    """Groups side by side. Started, finished and bounds are given where the findings hold them."""
+    whole = all(group.started is not None for group in comparison.groups) and bool(comparison.groups)
+    frame = (_STARTED, _FINISHED) if whole else ()
+    columns = (_GROUP, *frame, _COUNTED, _ADVERSE, _SHARE, *_interval(found.level), *(_BOUNDS if whole else ()))
+    rows = tuple(
+        (
+            words(group.label),
+            *((count(group.started), count(group.finished)) if whole else ()),
+            *rate_entries(group),
+            *(bounds_entries(group) if whole else ()),
+        )
+        for group in comparison.groups
+    )
+    title = comparison.by.title
+    caption = f"{title}: {found.definition.name}; {_method(found)}; crude"
+    return Table(name=comparison.by.name, caption=caption, columns=columns, rows=rows)
+
+
+def adjusted_table(comparison: Comparison, held: Adjusted) -> Table:
+    """The difference and the ratio of the two groups by every method, on the same cases."""
+    columns = (
+        Column("method", "method"),
+        Column("difference_points", "difference, points", "change"),
+        Column("interval", level_name(held.level), "span", on_sheet=False),
+        Column("low_points", "low", "change", on_page=False),
+        Column("high_points", "high", "change", on_page=False),
+        Column("ratio", "ratio of shares", "ratio"),
+        Column("ratio_interval", level_name(held.level), "span", on_sheet=False),
+        Column("ratio_low", "low", "ratio", on_page=False),
+        Column("ratio_high", "high", "ratio", on_page=False),
+        Column("about", "about whom"),
+    )
+    rows = []
+    for found, row in zip(held.methods, differences(held), strict=True):
+        low, high = ends(found.ratio.interval, of="ratio")
+        between = span(row.low, row.high)
+        rows.append(
+            (
+                *(words(row.label), row.value, between, row.low, row.high),
+                *(ratio(found.ratio.value), span(low, high), low, high, words(found.population)),
+            )
+        )
+    first, second = held.labels
+    caption = f"{comparison.by.title}: {first} less {second}, {which_cases(held)}"
+    return Table(name=f"{comparison.by.name}_adjusted", caption=caption, columns=columns, rows=tuple(rows))
+
+
+def which_cases(held: Adjusted) -> str:
+    """The cases that crude and adjusted differences are about."""
+    if held.on_same_cases:
+        return "crude and adjusted, on the same complete cases"
+    return "crude on all cases counted, adjusted on the complete ones among them"
+
+
+def differences(held: Adjusted) -> tuple[Difference, ...]:
+    """The difference by every method, in percentage points."""
+    made = []
+    for found in held.methods:
+        low, high = ends(found.difference.interval, of="points")
+        value = points(found.difference.value)
+        made.append(Difference(found.title, value, low, high, is_main=found.method == held.main))
+    return tuple(made)
+
+
+def complete_table(comparison: Comparison, held: Adjusted) -> Table:
+    """The complete cases of the two groups."""
+    columns = (_GROUP, Column("complete_cases", "complete cases", "count"), _ADVERSE)
+    rows = tuple(
+        (words(label), count(n), count(n_adverse))
+        for label, n, n_adverse in zip(held.labels, held.counted, held.adverse, strict=True)
+    )
+    caption = f"{comparison.by.title}: complete cases of the two groups"
+    return Table(name=f"{comparison.by.name}_complete", caption=caption, columns=columns, rows=rows)
+
+
+def strength_table(comparison: Comparison, held: Adjusted) -> Table:
+    """Odds ratio, E-values, and how far apart the groups were before and after weighting."""
+    columns = (
+        Column("figure", "figure"),
+        Column("value", "value", "ratio"),
+        Column("interval", level_name(held.level), "span", on_sheet=False),
+        Column("low", "low", "ratio", on_page=False),
+        Column("high", "high", "ratio", on_page=False),
+    )
+    low, high = ends(held.odds_ratio.interval, of="ratio")
+    before, after = held.furthest
+    listed = (
+        ("E-value of the difference", held.e_value.estimate),
+        ("E-value of the interval's nearer limit", held.e_value.limit),
+        ("largest standardised difference at the start, as they came", before),
+        ("largest standardised difference after weighting", after),
+    )
+    rows = (
+        (words(f"odds ratio, {held.odds_ratio.method}"), ratio(held.odds_ratio.value), span(low, high), low, high),
+        *((words(name), ratio(value), NO_ENTRY, NO_ENTRY, NO_ENTRY) for name, value in listed),
+    )
+    caption = f"{comparison.by.title}: how strong, and how alike the groups were"
+    return Table(name=f"{comparison.by.name}_strength", caption=caption, columns=columns, rows=rows)
+
+
+def balance_table(comparison: Comparison, held: Adjusted) -> Table:
+    """How alike the two groups were at the start, variable by variable."""
+    columns = (
+        Column("variable", "variable"),
+        Column("gap_before", "as they came", "ratio"),
+        Column("gap_weighted", "after weighting", "ratio"),
+    )
+    rows = tuple(
+        (
+            words(variable_name(row.name)),
+            ratio(row.before.standardised_difference),
+            ratio(row.after.standardised_difference),
+        )
+        for row in held.balance
+    )
+    caption = f"{comparison.by.title}: differences at the start, in standard deviations"
+    return Table(name=f"{comparison.by.name}_balance", caption=caption, columns=columns, rows=rows)
+
+
+def _method(found: Findings) -> str:
+    methods = [found.overall, *(group for one in found.comparisons for group in one.groups)]
+    named = next((group.rate.method for group in methods if group.rate.value is not None), "")
+    return named or level_name(found.level)
+
+
+def change_table(comparison: Comparison, found: Findings) -> Table | None:
+    """Mean change by group; None where no group has one."""
+    if found.change is None or not any(group.change for group in comparison.groups):
+        return None
+    columns = (
+        _GROUP,
+        _COUNTED,
+        Column("mean_change", f"mean change, {found.change.unit}", "change"),
+        Column("interval", level_name(found.level), "span", on_sheet=False),
+        Column("low", "low", "change", on_page=False),
+        Column("high", "high", "change", on_page=False),
+    )
+    rows = tuple((words(group.label), count(group.counted), *_mean_entries(group)) for group in comparison.groups)
+    caption = f"{found.change.label} by {comparison.by.title.lower()}: plus is worse; Student's t interval; crude"
+    return Table(name=f"change_by_{comparison.by.name}", caption=caption, columns=columns, rows=rows)
+
+
+def _mean_entries(group: Group) -> tuple[Entry, ...]:
+    if group.change is None:
+        return NOT_SHOWN, NO_ENTRY, NO_ENTRY, NO_ENTRY
+    low, high = ends(group.change.interval, of="change")
+    return change(group.change.value), span(low, high), low, high
+
+
+def stages_table(found: Findings) -> Table:
+    """Cases at each stage, and why the others went no further."""
+    columns = (
+        Column("stage", "stage"),
+        Column("cases", "cases", "count"),
+        Column("lost", "went no further", on_sheet=False),
+    )
+    rows = tuple((words(stage.title), count(stage.n), words(losses(stage) or "–")) for stage in found.stages)
+    return Table(
+        name="stages", caption="Cases at each stage, and why the others went no further", columns=columns, rows=rows
+    )
+
+
+def losses(stage: Stage) -> str:
+    """Why cases went no further than a stage, most frequent first, hidden counts last."""
+    ordered = sorted(stage.losses, key=lambda loss: -(loss.n.value or 0))
+    return "; ".join(f"{loss.reason}: {loss.n.shown}" for loss in ordered)
+
+
+def losses_table(found: Findings) -> Table:
+    """One row a reason."""
+    columns = (Column("stage", "stage"), Column("reason", "reason"), Column("cases", "cases", "count"))
+    rows = tuple(
+        (words(stage.title), words(loss.reason), count(loss.n)) for stage in found.stages for loss in stage.losses
+    )
+    return Table(name="losses", caption="Why cases went no further", columns=columns, rows=rows, on_page=False)
+
+
+def stage_bars(found: Findings) -> tuple[StageBar, ...]:
+    """The stages as bars."""
+    return tuple(StageBar(stage.title, count(stage.n), _fewer(stage)) for stage in found.stages)
+
+
+def _fewer(stage: Stage) -> str:
+    if stage.fewer is None:
+        return "how many went no further is not shown"
+    return f"{stage.fewer:,} went no further" if stage.fewer else ""
+
+
+def missing_table(found: Findings) -> Table:
+    """The share as counted and at both ends of what the missing could do, and in the untreated."""
+    columns = (
+        Column("cases_meant", "cases"),
+        Column("counts", "counts", "count"),
+        _SHARE,
+        *_interval(found.level),
+    )
+    rows = tuple(
+        (words(bar.label), Entry(bar.counts), bar.share, span(bar.low, bar.high), bar.low, bar.high)
+        for bar in missing_bars(found)
+    )
+    return Table(name="missing", caption="What the missing could do to the share", columns=columns, rows=rows)
+
+
+def missing_bars(found: Findings) -> tuple[Bar, ...]:
+    """The counted cases, both ends of what the missing could do, and the untreated."""
+    group = found.overall
+    bars = [_without_bounds(bar("counted cases", group))]
+    if group.missing is not None and group.missing.value and group.if_none is not None and group.if_all is not None:
+        bars += [
+            _end("with the missing, none adverse", group.if_none),
+            _end("with the missing, all adverse", group.if_all),
+        ]
+    if found.untreated is not None:
+        bars.append(_without_bounds(bar("children observed without treatment", found.untreated)))
+    return tuple(bars)
+
+
+def _end(label: str, estimate: Estimate) -> Bar:
+    low, high = ends(estimate.interval)
+    return Bar(label=label, counts=cases(estimate.n), share=share(estimate.value), low=low, high=high)
+
+
+def _without_bounds(one: Bar) -> Bar:
+    return replace(one, if_none=NO_ENTRY, if_all=NO_ENTRY)
+
+
+def bar(label: str, group: Group) -> Bar:
+    """One group as a bar, with the bounds where they are given."""
+    _, _, value, _, low, high = rate_entries(group)
+    _, _, none, every = bounds_entries(group)
+    return Bar(label=label, counts=_of(group), share=value, low=low, high=high, if_none=none, if_all=every)
+
+
+def _of(group: Group) -> str:
+    """Adverse of counted, in words where one is hidden."""
+    if group.counted.value is None:
+        return "counts not shown"
+    if group.adverse.value is None and group.adverse.state == "withheld":
+        return f"share not shown, of {group.counted.value:,}"
+    return f"{count(group.adverse).text} of {group.counted.value:,}"
+
+
+def threshold_table(found: Findings) -> Table:
+    """One row a threshold."""
+    unit = found.change.unit if found.change else ""
+    columns = (
+        Column("threshold", f"threshold, {unit}".rstrip(", "), "number"),
+        _ADVERSE,
+        _SHARE,
+        *_interval(found.level),
+    )
+    rows = []
+    for point in found.curve.points:
+        low, high = ends(point.rate.interval)
+        at = Entry(f"{point.threshold:g}", point.threshold)
+        adverse = Entry(f"{point.n_adverse:,}", point.n_adverse)
+        rows.append((at, adverse, share(point.rate.value), span(low, high), low, high))
+    caption = f"Cases at or beyond each threshold, of {cases(found.curve.n)} counted"
+    return Table(name="threshold", caption=caption, columns=columns, rows=tuple(rows), on_page=False)
+
+
+def definitions_table(
+    name: str, caption: str, rows: tuple[tuple[Definition, Group], ...], *, level: float, with_family: bool = False
+) -> Table:
+    """One row a definition."""
+    columns = (
+        Column("outcome_definition", "definition"),
+        Column("meaning", "meaning"),
+        _COUNTED,
+        _ADVERSE,
+        _SHARE,
+        *_interval(level),
+    )
+    listed = tuple(
+        (words(definition.name), words(_meaning(definition, with_family=with_family)), *rate_entries(group))
+        for definition, group in rows
+    )
+    return Table(name=name, caption=caption, columns=columns, rows=listed)
+
+
+def definition_bar(definition: Definition, group: Group) -> Bar:
+    """The share under a definition as a bar."""
+    return _without_bounds(bar(f"{definition.id}: {definition.label}", group))
+
+
+def _meaning(definition: Definition, *, with_family: bool) -> str:
+    family = FAMILIES[definition.family]
+    same = definition.label.casefold() == family.casefold()
+    return f"{family}: {definition.label}" if with_family and not same else definition.label

@@ -1,0 +1,154 @@
+"""Holding deliveries against the rules: good rows, rows turned away with every reason, remarks on good rows.
+
+Three things are kept apart: a bad file (``BadFileError``, nothing of it is kept), a bad row (turned away, counted,
+named), and a broken rule (``BrokenRuleError``, a fault of ours, nothing of the load is kept).
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from pipelines.checking.assembling import assemble
+from pipelines.checking.checks import CHECKS
+from pipelines.checking.expectations import Examiner
+from pipelines.checking.failures import cell_findings, findings
+from pipelines.checking.file_rules import refuse_bad_files
+from pipelines.checking.point_findings import told_at_their_points
+from pipelines.checking.rules import ALL_MEASURES, load_rules
+from pipelines.checking.sorting import sort_delivery
+from warehouse.errors import BrokenRuleError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from pipelines.checking.assembling import Assembled
+    from pipelines.checking.rules import Rule
+    from pipelines.checking.tables import Mask, Positions, Tables
+    from pipelines.contract.contract import Contract
+    from pipelines.contract.delivery import Delivery, Sorted
+    from warehouse.measures.measure import Measure
+
+SECOND_ROUND = "case_was_accepted"
+"""The check that can be asked only once it is known which cases are turned away."""
+
+
+def validate(
+    deliveries: Sequence[Delivery],
+    *,
+    contract: Contract,
+    catalogue: Mapping[str, Measure],
+    known_cases: pl.Series | None = None,
+) -> list[Sorted]:
+    """Hold the deliveries of one load against every rule, together, so that rows are also held against each other.
+
+    Args:
+        deliveries: The files of the load, as interpreted.
+        contract: The contract.
+        catalogue: The measures, those of the practice's own included.
+        known_cases: Keys of the cases that earlier loads hold; None where there are none.
+
+    Returns:
+        One result a delivery, in the order given; in each, rows read = rows good + rows turned away. ``turned_away``
+        holds every finding on a row that is turned away, those of severity ``warn`` too, so that one correction can
+        mend all of it.
+
+    Raises:
+        BadFileError: A file cannot be used as a whole.
+        BrokenRuleError: A rule could not be evaluated, or the rows do not add up.
+    """
+    if not deliveries:
+        return []
+    refuse_bad_files(deliveries, contract=contract, catalogue=catalogue)
+    rules = load_rules(contract, catalogue)
+    assembled = assemble(deliveries, catalogue=catalogue, known_cases=known_cases)
+    examiner = Examiner()
+    first = [rule for rule in rules.values() if rule.check != SECOND_ROUND]
+    cells = cell_findings(deliveries)
+    found = findings(_failing(assembled.tables, first, examiner), rules, assembled, deliveries)
+    found = pl.concat([cells, _without_doubled(found, cells, rules)])
+    found = told_at_their_points(found, rules, deliveries)
+    rejecting = [rule.id for rule in rules.values() if rule.severity == "reject"]
+    found = pl.concat([found, _second_round(found, rejecting, rules, assembled, deliveries, examiner)])
+    return [
+        sort_delivery(delivery, file, found, rejecting=rejecting, assembled=assembled)
+        for file, delivery in enumerate(deliveries)
+    ]
+
+
+def _failing(tables: Tables, rules: Sequence[Rule], examiner: Examiner) -> dict[str, Positions]:
+    """Rule id -> positions of failing rows, table by table."""
+    failing: dict[str, Positions] = {}
+    asked = [rule for rule in rules if rule.table in tables.frames and _is_asked(rule, tables)]
+    with ThreadPoolExecutor(max_workers=1) as beside:  # the library works in Python, most checks outside its lock
+        coming = {rule.id: beside.submit(_truth, rule, tables) for rule in asked if rule.kind == "check"}
+        for table in tables.frames:
+            of_table = [rule for rule in asked if rule.table == table]
+            truths = {rule.id: coming[rule.id].result for rule in of_table if rule.id in coming}
+            failing |= examiner.failing(tables[table], of_table, truths)
+    for rule in rules:
+        if rule.id in failing and rule.milder_than in failing:
+            failing[rule.id] = np.setdiff1d(failing[rule.id], failing[rule.milder_than])
+    return failing
+
+
+def _is_asked(rule: Rule, tables: Tables) -> bool:
+    """Whether the load has what the rule needs, and the question can arise in it."""
+    if not all(table in tables for table in rule.needs):
+        return False
+    if rule.check in ("case_is_known", SECOND_ROUND) and tables.wide.all():
+        return False
+    if rule.check in ("reading_given_once", "value_given_once") and not tables.wide.any():
+        return False
+    if rule.check == "key_is_unique" and rule.table != "cases" and tables.wide.all():
+        return False  # in files of one row a case only the case itself can be given twice
+    if rule.columns == (ALL_MEASURES,):
+        return True
+    frame = tables[rule.table]
+    if rule.kind == "required":
+        return rule.columns[0] in frame.columns
+    return all(name in frame.columns and frame[name].null_count() < frame.height for name in rule.columns)
+
+
+def _truth(rule: Rule, tables: Tables) -> Mask:
+    try:
+        return CHECKS[rule.check](tables, rule)
+    except (pl.exceptions.PolarsError, KeyError, TypeError, ValueError, IndexError) as fault:
+        found = f"The rule {rule.id} could not be evaluated."
+        said = f"{type(fault).__name__}: {str(fault).splitlines()[0][:200] if str(fault) else 'no reason given'}"
+        remedy = f"This is a fault of the rule, not of the data: {said}"
+        raise BrokenRuleError(found, where="validation", expected="an answer for every row", remedy=remedy) from fault
+
+
+def _without_doubled(found: pl.DataFrame, cells: pl.DataFrame, rules: Mapping[str, Rule]) -> pl.DataFrame:
+    """Findings without those that call a cell empty which was given but not understood."""
+    if cells.is_empty():
+        return found
+    required = [rule.id for rule in rules.values() if rule.kind == "required"]
+    blank = pl.col("rule").is_in(required)
+    given = found.filter(blank).join(cells, on=["file", "row", "column"], how="anti", nulls_equal=True)
+    return pl.concat([found.filter(~blank), given])
+
+
+def _second_round(
+    found: pl.DataFrame,
+    rejecting: Sequence[str],
+    rules: Mapping[str, Rule],
+    assembled: Assembled,
+    deliveries: Sequence[Delivery],
+    examiner: Examiner,
+) -> pl.DataFrame:
+    """Findings on rows whose case was turned away."""
+    tables = assembled.tables
+    if "cases" not in tables or tables.wide.all():
+        return found.clear()
+    turned = found.filter(pl.col("rule").is_in(rejecting)).select("file", "row").unique()
+    accepted = np.zeros(tables.n_cases + 1, dtype=np.bool_)
+    accepted[tables["cases"].join(turned, on=["file", "row"], how="anti")["case"].to_numpy()] = True
+    tables = replace(tables, accepted=accepted)
+    asked = [rule for rule in rules.values() if rule.check == SECOND_ROUND]
+    return findings(_failing(tables, asked, examiner), rules, assembled, deliveries)

@@ -1,0 +1,162 @@
+"""Where a column of a file may go: every contract name that a layout knows, with its table, type and codes."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from pipelines.contract.contract import MAX_PHASES
+from warehouse.errors import near_names
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from pipelines.contract.contract import Column, ColumnType, Contract
+    from pipelines.contract.delivery import Layout
+    from warehouse.measures.measure import Measure
+
+MEASURE_CODES = "measure"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """One contract name in one layout.
+
+    Attributes:
+        name: The name, such as ``sn_gogn_deg_start`` or ``phase_2_arch``.
+        table: Contract table it belongs to.
+        field: Column of that table, or the code of a measure.
+        type: Type of the column.
+        codes: Name of its code list, or None.
+        unit: Unit its numbers are kept in, or None.
+        required: Whether a file must have it (or the mapping a constant for it).
+        timepoint: For a column of one visit.
+        phase_no: For a column of one phase.
+        measure: Whether it holds readings of the measure ``field``.
+        repeat_no: Which reading of it.
+        whole: Whether only whole numbers make sense.
+    """
+
+    name: str
+    table: str
+    field: str
+    type: ColumnType
+    codes: str | None = None
+    unit: str | None = None
+    required: bool = False
+    timepoint: str | None = None
+    phase_no: int | None = None
+    measure: bool = False
+    repeat_no: int = 1
+    whole: bool = False
+
+
+class Targets:
+    """The contract names that a file of one layout may use.
+
+    Args:
+        layout: Layout of the file.
+        table: Its contract table, for a tabular file.
+        contract: The contract.
+        measures: Catalogue of measures, with those the practice added.
+    """
+
+    def __init__(
+        self, layout: Layout, table: str | None, *, contract: Contract, measures: Mapping[str, Measure]
+    ) -> None:
+        self.layout = layout
+        self.table = "landmarks" if layout == "points" else table
+        made = _wide(contract, measures) if layout == "wide" else _tabular(contract, str(self.table))
+        self._by_name = {target.name: target for target in made}
+        self._other_names = _date_spellings(contract) if layout == "wide" else {}
+
+    def find(self, name: str) -> Target | None:
+        """The target called ``name``, by its own or its other name, or None."""
+        found = self._by_name.get(self._other_names.get(name, name))
+        return found or self._repeat(name)
+
+    def _repeat(self, name: str) -> Target | None:
+        match = re.fullmatch(r"(.+)_repeat([2-9])", name, flags=re.ASCII)
+        first = self._by_name.get(match[1]) if match else None
+        if match is None or first is None or not first.measure:
+            return None
+        return replace(first, name=name, repeat_no=int(match[2]))
+
+    def near(self, name: str) -> str:
+        """A phrase offering names close to ``name``, or the empty string."""
+        return near_names(name, self._by_name)
+
+    def required(self) -> tuple[Target, ...]:
+        """The targets that a file must fill."""
+        return tuple(target for target in self if target.required)
+
+    def __iter__(self) -> Iterator[Target]:
+        """Every target but those of repeated readings, which add ``_repeat2`` to ``_repeat9``."""
+        return iter(self._by_name.values())
+
+    def __contains__(self, name: object) -> bool:
+        return isinstance(name, str) and self.find(name) is not None
+
+
+def date_name(timepoint: str) -> str:
+    """The name, in a wide file, of the date of records at a timepoint: ``finish_date``."""
+    return f"{timepoint}_date"
+
+
+def _date_spellings(contract: Contract) -> dict[str, str]:
+    return {f"date_{timepoint}": date_name(timepoint) for timepoint in contract.timepoints}
+
+
+def _target(name: str, table: str, column: Column, *, required: bool = False) -> Target:
+    return Target(
+        name=name,
+        table=table,
+        field=column.name,
+        type=column.type,
+        codes=column.codes,
+        unit=column.unit,
+        required=required,
+        whole=column.type == "integer",
+    )
+
+
+def _wide(contract: Contract, measures: Mapping[str, Measure]) -> Iterator[Target]:
+    for column in contract.table("cases").columns:
+        yield _target(column.name, "cases", column, required=column.required)
+    for column in contract.table("visits").columns:
+        if column.wide == "visit":
+            yield from _at_timepoints(contract, column)
+    for phase_no in range(1, MAX_PHASES + 1):
+        for column in contract.table("phases").columns:
+            if column.wide == "phase":
+                yield replace(_target(f"phase_{phase_no}_{column.name}", "phases", column), phase_no=phase_no)
+    for measure in measures.values():
+        for timepoint in contract.timepoints:
+            yield _reading(measure, timepoint)
+
+
+def _at_timepoints(contract: Contract, column: Column) -> Iterator[Target]:
+    for timepoint in contract.timepoints:
+        if column.type != "date":
+            yield replace(_target(f"{column.name}_{timepoint}", "visits", column), timepoint=timepoint)
+        elif timepoint != "start":  # start_date is a column of cases
+            yield replace(_target(date_name(timepoint), "visits", column), timepoint=timepoint)
+
+
+def _reading(measure: Measure, timepoint: str) -> Target:
+    return Target(
+        name=f"{measure.code}_{timepoint}",
+        table="measurements",
+        field=measure.code,
+        type="number",
+        unit=measure.unit,
+        timepoint=timepoint,
+        measure=True,
+        whole=measure.integer_valued,
+    )
+
+
+def _tabular(contract: Contract, table: str) -> Iterator[Target]:
+    for column in contract.table(table).columns:
+        yield _target(column.name, table, column, required=column.required and column.default is None)

@@ -1,0 +1,181 @@
+"""R3: a growth reference out of a table that somebody has, as CSV, workbook or TOML.
+
+The table has one row a measure, sex and age: ``measure``, ``sex`` (male, female or any), ``age`` (years), and either
+``mean`` with or without ``sd``, or ``L``, ``M`` and ``S``. ``change_sd`` may say how much the yearly change differs
+between children, in the unit per year (the same in every row of a measure and sex); without it the reference cannot
+say how surely a single change is unusual. A TOML file holds the same as ``[[row]]`` tables, with ``source`` and, if
+wanted, ``label`` above them.
+"""
+
+from __future__ import annotations
+
+import itertools
+import tomllib
+from dataclasses import dataclass
+from math import isfinite
+from typing import TYPE_CHECKING, Any, Literal, NoReturn
+
+from warehouse.errors import DefinitionError, near_names
+from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
+from warehouse.toml_files import toml_from, toml_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from warehouse.measures.catalogue import Catalogue
+
+ID = "R3"
+COLUMNS = ("measure", "sex", "age", "mean", "sd", "L", "M", "S", "change_sd")
+_SEXES: Mapping[str, Literal["male", "female", "any"]] = {
+    "male": "male", "m": "male", "1": "male", "female": "female", "f": "female", "2": "female", "any": "any",
+    "both": "any", "": "any",
+}  # fmt: skip
+_OLDEST = 130.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    """One row, read: where it stands in the file, and its numbers by column."""
+
+    where: str
+    measure: str
+    sex: Literal["male", "female", "any"]
+    age: float
+    numbers: Mapping[str, float]
+
+
+def read_growth_table(
+    path: Path, *, measures: Catalogue, version: str, identifier: str = ID, source: str = "", label: str = ""
+) -> GrowthReference:
+    """The reference that a table makes.
+
+    Args:
+        path: The file.
+        measures: The catalogue, with measures of one's own.
+        version: Version of the reference.
+        identifier: Id of the reference.
+        source: Where the table comes from; a TOML file may say it itself.
+        label: Name of the reference; a TOML file may say it itself.
+
+    Raises:
+        BadFileError: The file cannot be read.
+        DefinitionError: No source is stated, or a row is not well formed; the message names the row.
+    """
+    rows, said = _toml(path) if path.suffix.lower() == ".toml" else (_table(path), {})
+    source = source or said.get("source", "")
+    if not source.strip():
+        _refuse("it is not said where the table comes from", path.name, "a source", "add --source TEXT (author, year)")
+    if not rows:
+        _refuse("the table has no rows", path.name, f"rows of {', '.join(COLUMNS)}", "add the rows")
+    read = [_row(row, where, measures) for where, row in rows]
+    groups: dict[tuple[str, Literal["male", "female", "any"]], list[_Row]] = {}
+    for row in read:
+        groups.setdefault((row.measure, row.sex), []).append(row)
+    curves = tuple(_curve(listed, source.strip(), path.name) for listed in groups.values())
+    name = label or said.get("label", "") or "Imported table"
+    return GrowthReference(identifier, version, name, f"imported table; {source.strip()}", curves)
+
+
+def _refuse(found: str, where: str, expected: str, remedy: str) -> NoReturn:
+    raise DefinitionError(found, where=where, expected=expected, remedy=remedy)
+
+
+def _toml(path: Path) -> tuple[list[tuple[str, Mapping[str, Any]]], dict[str, str]]:
+    try:
+        content = toml_from(toml_text(path))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        found = f"the growth table cannot be read: {error if isinstance(error, tomllib.TOMLDecodeError) else 'no text'}"
+        raise DefinitionError(found, where=path.name, expected="TOML with [[row]] tables") from error
+    rows = content.pop("row", [])
+    strangers = [name for name in content if name not in ("source", "label")]
+    if strangers or not isinstance(rows, list):
+        name = strangers[0] if strangers else "row"
+        _refuse(f"{name!r} is not understood", path.name, "source, label and [[row]] tables", "correct the file")
+    said = {name: str(value) for name, value in content.items()}
+    return [(f"{path.name}, row {number}", row) for number, row in enumerate(rows, start=1)], said
+
+
+def _table(path: Path) -> list[tuple[str, Mapping[str, Any]]]:
+    from pipelines.deidentify.shown_reading import read_shown
+
+    (raw, *others) = read_shown(path)
+    if others:
+        _refuse("the workbook has several sheets", path.name, "one sheet", "keep the sheet with the table")
+    named = zip(raw.rows.to_list(), raw.frame.to_dicts(), strict=True)
+    return [(f"{path.name}, row {number}", row) for number, row in named]
+
+
+def _row(row: Mapping[str, Any], where: str, measures: Catalogue) -> _Row:
+    if not isinstance(row, dict):
+        _refuse("an entry is not a row", where, f"{', '.join(COLUMNS)}", "correct the file")
+    for name in row:
+        if name not in COLUMNS:
+            _refuse(f"there is no column {name!r}", where, ", ".join(COLUMNS), near_names(name, COLUMNS) or "remove it")
+    numbers = {
+        name: _number(row[name], name, where) for name in COLUMNS[2:] if row.get(name) is not None and row[name] != ""
+    }
+    measure = measures.measure(str(row.get("measure") or "").strip())
+    sex = _SEXES.get(str(row.get("sex") or "").strip().lower())
+    if sex is None:
+        _refuse("the sex is not understood", where, "male, female or any", "correct the cell")
+    if not 0.0 <= numbers.get("age", -1.0) <= _OLDEST:
+        _refuse("the age is missing or impossible", where, f"years, 0 to {_OLDEST:g}", "correct the cell")
+    kept = {name: value for name, value in numbers.items() if name != "age"}
+    _check(kept, measure.plausible, where)
+    return _Row(where=where, measure=measure.code, sex=sex, age=numbers["age"], numbers=kept)
+
+
+def _number(value: object, name: str, where: str) -> float:
+    text = str(value).strip().replace("−", "-")
+    try:
+        number = float(text.replace(",", ".") if "." not in text else text)
+    except ValueError:
+        number = float("nan")
+    if isinstance(value, bool) or not isfinite(number):
+        _refuse(f"{name!r} is not a number", where, "a number", "correct the cell")
+    return number
+
+
+def _check(numbers: Mapping[str, float], plausible: tuple[float, float], where: str) -> None:
+    lms = {"L", "M", "S"} & set(numbers)
+    if ("mean" in numbers) == bool(lms) or (lms and (len(lms) < 3 or "sd" in numbers)):
+        _refuse("the row gives no middle, or gives it twice", where, "mean (and sd), or L, M and S", "fill in the row")
+    middle = numbers.get("mean", numbers.get("M", 0.0))
+    if not plausible[0] <= middle <= plausible[1]:
+        expected = f"{plausible[0]:g} to {plausible[1]:g}, the plausible range of the measure"
+        _refuse(f"a mean of {middle:g}", where, expected, "correct the cell or the unit")
+    wrong = [name for name in ("sd", "M", "S") if numbers.get(name, 1.0) <= 0.0]
+    if wrong or numbers.get("change_sd", 0.0) < 0.0:
+        name = wrong[0] if wrong else "change_sd"
+        _refuse(f"{name!r} is not above 0", where, "a number above 0", "correct the cell")
+
+
+def _curve(rows: list[_Row], source: str, file: str) -> GrowthCurve:
+    """The rows of one measure and sex as a curve; their ages must rise from row to row."""
+    first = rows[0]
+    where = f"{file}: {first.measure}, {first.sex}"
+    if len(rows) < 2:
+        _refuse("there is a single age", where, "two ages or more", "add rows, or remove the measure")
+    for one, other in itertools.pairwise(rows):
+        if other.age <= one.age:
+            found = f"the ages do not rise: {one.age:g} is followed by {other.age:g}"
+            _refuse(found, other.where, "each age once, from young to old", "correct the age, or sort the rows")
+    kinds = {frozenset(set(row.numbers) - {"change_sd"}) for row in rows}
+    if len(kinds) > 1:
+        _refuse("some rows give their spread and others do not", where, "the same columns in every row", "fill in")
+    changes = {row.numbers.get("change_sd") for row in rows}
+    if len(changes) > 1:
+        _refuse("'change_sd' differs between ages", where, "one value for a measure and sex", "give one value")
+    lms = tuple((row.numbers["L"], row.numbers["M"], row.numbers["S"]) for row in rows if "L" in row.numbers)
+    return GrowthCurve(
+        measure=first.measure,
+        sex=first.sex,
+        ages=tuple(row.age for row in rows),
+        means=tuple(row.numbers.get("mean", row.numbers.get("M", 0.0)) for row in rows),
+        slope_sd=changes.pop(),
+        slope_se=None,
+        source=source,
+        sds=tuple(row.numbers["sd"] for row in rows if "sd" in row.numbers),
+        lms=lms,
+    )

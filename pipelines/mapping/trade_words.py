@@ -1,0 +1,101 @@
+"""Words people write above columns, for drafting a mapping and for telling headings from data."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from pipelines.deidentify.headings import heading_words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+
+    from pipelines.contract.contract import Contract
+    from warehouse.measures.measure import Measure
+
+
+@dataclass(frozen=True, slots=True)
+class SharedName:
+    """A name that several measures share."""
+
+    words: tuple[str, ...]
+    measures: tuple[str, ...]
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class TradeWords:
+    """What ``trade_words.toml`` holds; phrases as written there.
+
+    Attributes:
+        timepoints: Timepoint -> phrases.
+        filler: Words without meaning for the choice of a column.
+        units: Unit -> words.
+        measures: Code of a measure -> names that mean it alone.
+        ambiguous: Names that several measures share.
+        columns: Contract column -> more names.
+        tabular: Column of a table of readings or points -> names.
+    """
+
+    timepoints: Mapping[str, tuple[str, ...]]
+    filler: frozenset[str]
+    units: Mapping[str, tuple[str, ...]]
+    measures: Mapping[str, tuple[str, ...]]
+    ambiguous: tuple[SharedName, ...]
+    columns: Mapping[str, tuple[str, ...]]
+    tabular: Mapping[str, tuple[str, ...]]
+
+
+@lru_cache(maxsize=1)
+def trade_words() -> TradeWords:
+    """The words shipped with the package."""
+    data = tomllib.loads(files("pipelines.mapping").joinpath("trade_words.toml").read_text(encoding="utf-8"))
+    return TradeWords(
+        timepoints=_tuples(data["timepoints"]),
+        filler=frozenset(data["filler"]["words"]),
+        units=_tuples(data["units"]),
+        measures=_tuples(data["measures"]),
+        ambiguous=tuple(
+            SharedName(tuple(one["words"]), tuple(one["measures"]), one["why"]) for one in data["ambiguous"]
+        ),
+        columns=_tuples(data["columns"]),
+        tabular=_tuples(data["tabular"]),
+    )
+
+
+def _tuples(section: Mapping[str, Iterable[str]]) -> Mapping[str, tuple[str, ...]]:
+    return MappingProxyType({key: tuple(values) for key, values in section.items()})
+
+
+def words_of(heading: str) -> list[str]:
+    """The words of a heading, with the signs of units spelt out."""
+    return heading_words(heading.replace("%", " pct ").replace("°", " deg "))
+
+
+def squeezed(heading: str) -> str:
+    """A heading without case, accents, spaces and punctuation, for comparing."""
+    return "".join(words_of(heading))
+
+
+def known_words(contract: Contract, measures: Mapping[str, Measure]) -> frozenset[str]:
+    """Every word of three letters or more that tells a heading of a file that fits the contract from data."""
+    found = (word for phrase in _phrases(contract, measures) for word in words_of(phrase))
+    return frozenset(word for word in (*found, *trade_words().filler) if len(word) > 2)
+
+
+def _phrases(contract: Contract, measures: Mapping[str, Measure]) -> Iterator[str]:
+    words = trade_words()
+    for section in (words.timepoints, words.units, words.measures, words.columns, words.tabular):
+        for phrases in section.values():
+            yield from phrases
+    for shared in words.ambiguous:
+        yield from shared.words
+    for measure in measures.values():
+        yield from (measure.code, measure.label)
+    for table in contract.tables:
+        for column in table.columns:
+            yield from (column.name, *column.aliases)

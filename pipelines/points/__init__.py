@@ -1,0 +1,1 @@
+"""Tracings: files of points, their scale, and the measures worked out from them."""

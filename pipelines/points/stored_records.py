@@ -1,0 +1,70 @@
+"""What earlier loads hold of the records that a delivery of points belongs to."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import polars as pl
+
+    from warehouse.store.storage import Connection
+
+
+def stored_points(store: Connection, cases: Sequence[str]) -> pl.DataFrame:
+    """The current points of some cases, columns as in the contract's ``landmarks``.
+
+    Args:
+        store: The store.
+        cases: Case keys.
+    """
+    return store.frame(
+        "select case_registry.case_key as case_id, timepoint, view, landmark, x, y, unit, y_axis, faces, examiner,"
+        " cast(repeat_no as bigint) as repeat_no from landmarks"
+        " inner join case_registry on case_registry.case_no = landmarks.case_no"
+        " where landmarks.replaced_by is null and case_registry.case_key in (select unnest(?))",
+        [cases],
+    )
+
+
+def stored_visits(store: Connection, cases: Sequence[str]) -> pl.DataFrame:
+    """What the current visits of some cases say of their records: enlargement, scale, kinds of porion and gonion.
+
+    Args:
+        store: The store.
+        cases: Case keys.
+    """
+    return store.frame(
+        "select case_registry.case_key as case_id, timepoint, magnification_pct, image_scale_mm_per_px,"
+        " porion_kind, gonion_kind from visits"
+        " inner join case_registry on case_registry.case_no = visits.case_no"
+        " where visits.replaced_by is null and case_registry.case_key in (select unnest(?))",
+        [cases],
+    )
+
+
+def records_measured_otherwise(store: Connection, visits: pl.DataFrame) -> int:
+    """How many records with points in the store had another enlargement or scale than these visits state.
+
+    Args:
+        store: The store.
+        visits: Visits of a delivery, with ``case_id`` (the case key) and ``timepoint``.
+    """
+    if not store.value("select count(*) from (select 1 from landmarks where replaced_by is null limit 1)"):
+        return 0
+    said = ("magnification_pct", "image_scale_mm_per_px")
+    given = visits.select("case_id", "timepoint", *(name for name in said if name in visits.columns))
+    differs = " or ".join(f"visits.{name} is distinct from given_visits.{name}" for name in said if name in given)
+    if not differs:
+        return 0
+    with store.given(given_visits=given.drop_nulls(["case_id", "timepoint"])):
+        found: int = store.value(
+            "select count(*) from given_visits"
+            " inner join case_registry on case_registry.case_key = given_visits.case_id"
+            " inner join visits on visits.case_no = case_registry.case_no"
+            f" and visits.timepoint = given_visits.timepoint and visits.replaced_by is null and ({differs})"
+            " where exists (select 1 from landmarks where landmarks.case_no = visits.case_no"
+            " and landmarks.timepoint = visits.timepoint and landmarks.replaced_by is null)"
+        )
+    return found

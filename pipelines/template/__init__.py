@@ -1,0 +1,1 @@
+"""The workbook a practice fills in, with its dictionary and codes."""

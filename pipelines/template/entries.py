@@ -1,0 +1,196 @@
+"""What the spreadsheet template asks for: its entry sheets, their columns and the example row.
+
+The wide template is one sheet with one row a case: the fields of the case, two phases, and the main measures at start
+and finish. The other has one sheet a contract table. Both use the contract's names, so a filled template needs no
+mapping.
+Dates are not asked for: an age and a quarter serve the audit, and what is not written down cannot leak.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipelines.contract.contract import load_contract
+from pipelines.contract.targets import Targets
+from pipelines.reading.template_marks import EXAMPLE_CASE
+from warehouse.measures.catalogue import CATALOGUE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from pipelines.contract.contract import Column, Contract
+    from pipelines.contract.targets import Target
+    from warehouse.measures.measure import Measure
+
+WIDE_SHEET = "Cases"
+
+MAIN_MEASURES = (
+    "sn_gogn_deg",
+    "sn_gome_deg",
+    "fma_deg",
+    "facial_axis_deg",
+    "jarabak_pct",
+    "lafh_direct_pct",
+    "sna_deg",
+    "snb_deg",
+    "anb_deg",
+    "u1_sn_deg",
+    "overjet_mm",
+    "overbite_mm",
+    "irregularity_mm",
+    "nose_tip_to_incisor_mm",
+    "facial_index_pct",
+    "par_uk_points",
+)
+"""Measures that the wide template asks for at start and finish: at least one for every shipped outcome definition."""
+
+VISIT_FIELDS = ("gonion_kind", "porion_kind", "mouth_posture", "joint_symptoms", "sleep_breathing_concern")
+FOLLOW_UP = ("months_from_start_follow_up", "irregularity_mm_follow_up", "sn_gogn_deg_follow_up")
+"""What is needed to follow re-crowding and the face after the finish."""
+
+PHASES = (1, 2)
+
+_EXAMPLE_TEXT = {
+    "case_id": EXAMPLE_CASE,
+    "extracted_teeth": "14 24",
+    "absent_teeth": "none",
+    "start_quarter": "2024-Q1",
+    "clinician": "C1",
+    "examiner": "E1",
+    "landmark": "S",
+    "unit": "",
+}
+_EXAMPLE_CODE = {"sex": "female", "measure": "sn_gogn_deg", "arch": "both", "appliance_category": "fixed_labial"}
+_EXAMPLE_NUMBER = {
+    "age_at_start": 11.75,
+    "months_from_start": 0,
+    "months_duration": 12,
+    "months_from_start_finish": 26,
+    "months_from_start_follow_up": 38,
+    "phase_2_months_from_start": 12,
+    "magnification_pct": 8,
+    "image_scale_mm_per_px": 0.1,
+    "value": 34.5,
+    "x": 12.5,
+    "y": -3.5,
+    "phase_no": 1,
+    "repeat_no": 1,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EntryColumn:
+    """One column of an entry sheet.
+
+    Attributes:
+        name: The contract's name, as the heading.
+        label: The trade name of a measure, else the name in words.
+        about: What belongs there.
+        kind: ``text``, ``code``, ``codes``, ``integer``, ``number`` or ``quarter``.
+        unit: Unit, or "".
+        required: Whether every row needs it.
+        codes: Name of the code list, or None.
+        low: Lowest value that is not turned away, or None.
+        high: Highest such value, or None.
+        example: Value of the example row.
+    """
+
+    name: str
+    label: str
+    about: str
+    kind: str
+    unit: str
+    required: bool
+    codes: str | None
+    low: float | None
+    high: float | None
+    example: str | float
+
+
+@dataclass(frozen=True, slots=True)
+class EntrySheet:
+    """One sheet to fill in."""
+
+    name: str
+    about: str
+    columns: tuple[EntryColumn, ...]
+
+
+def wide_sheet(contract: Contract | None = None) -> EntrySheet:
+    """The one entry sheet of the wide template."""
+    contract = contract or load_contract()
+    targets = Targets("wide", None, contract=contract, measures=CATALOGUE)
+    columns = []
+    for name in _wide_names(contract):
+        target = targets.find(name)
+        if target is not None and target.type != "date":
+            columns.append(_entry(target, contract))
+    return EntrySheet(WIDE_SHEET, "One row a case, start and finish side by side.", tuple(columns))
+
+
+def table_sheets(contract: Contract | None = None) -> tuple[EntrySheet, ...]:
+    """One entry sheet a contract table."""
+    contract = contract or load_contract()
+    sheets = []
+    for table in contract.tables:
+        targets = Targets("tabular", table.name, contract=contract, measures=CATALOGUE)
+        columns = tuple(_entry(target, contract) for target in targets if target.type != "date")
+        sheets.append(EntrySheet(table.name, table.about, columns))
+    return tuple(sheets)
+
+
+def _wide_names(contract: Contract) -> Iterator[str]:
+    yield from (column.name for column in contract.table("cases").columns)
+    phase_columns = [column.name for column in contract.table("phases").columns if column.wide == "phase"]
+    for phase_no in PHASES:
+        yield from (f"phase_{phase_no}_{name}" for name in phase_columns)
+    yield "months_from_start_finish"
+    for name in (*VISIT_FIELDS, *MAIN_MEASURES):
+        yield from (f"{name}_{timepoint}" for timepoint in ("start", "finish"))
+    yield from FOLLOW_UP
+
+
+def _entry(target: Target, contract: Contract) -> EntryColumn:
+    if target.measure:
+        return _measure_entry(target, CATALOGUE[target.field])
+    column = contract.table(target.table).column(target.field)
+    return EntryColumn(
+        name=target.name,
+        label=target.name.replace("_", " "),
+        about=column.about,
+        kind=target.type,
+        unit=target.unit or "",
+        required=target.required,
+        codes=target.codes if target.type == "code" else None,
+        low=column.min,
+        high=column.max,
+        example=_example(target, column, contract),
+    )
+
+
+def _measure_entry(target: Target, measure: Measure) -> EntryColumn:
+    middle = (measure.usual[0] + measure.usual[1]) / 2
+    return EntryColumn(
+        name=target.name,
+        label=f"{measure.label}, at {(target.timepoint or '').replace('_', ' ')}",
+        about=f"{measure.definition} A rise means: {measure.up_means}.",
+        kind="integer" if target.whole else "number",
+        unit=measure.unit,
+        required=False,
+        codes=None,
+        low=measure.plausible[0],
+        high=measure.plausible[1],
+        example=round(middle) if target.whole else round(middle, 1),
+    )
+
+
+def _example(target: Target, column: Column, contract: Contract) -> str | float:
+    for known in (target.name, target.field):
+        if target.type in ("number", "integer") and known in _EXAMPLE_NUMBER:
+            return _EXAMPLE_NUMBER[known]
+        if known in _EXAMPLE_TEXT and target.type != "code":
+            return _EXAMPLE_TEXT[known]
+    if target.codes is not None and target.type == "code":
+        return _EXAMPLE_CODE.get(target.codes) or contract.codes[target.codes][0].code
+    return column.default or ""

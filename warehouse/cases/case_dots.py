@@ -1,0 +1,143 @@
+"""Every counted case as a dot: the measure at the start and at the finish, and what became of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from warehouse.marts.outcome_sql import outcomes_of
+from warehouse.outcomes.definition import SPANS
+from warehouse.repeats.error_band import ErrorBand, error_band
+from warehouse.store.quoting import name as checked
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from warehouse.marts.reader import Reader
+    from warehouse.outcomes.definition import ChangePart, Definition
+    from warehouse.selection import Selection
+
+MOST_DOTS = 2_000
+"""Dots drawn at most. Beyond that, the cases with the lowest keyed hash are drawn: a random choice that stays."""
+
+SHOWN_KEY = 10
+"""Characters of a case's keyed hash shown on screens: enough to tell a hundred thousand cases apart."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaseDots:
+    """Cases to draw.
+
+    Attributes:
+        definition: The definition that calls them adverse or not.
+        part: Its change part.
+        measure: Code of the measure drawn; ``label`` and ``unit`` name it.
+        frame: One row a case: case (shortened hash), practice, sex, age_at_start, appliance, months, before, after,
+            expected (null without a growth curve), beyond (change beyond expectation, more is worse), status.
+        n: Cases counted; ``n_drawn`` of them are in the frame.
+        n_other: Cases counted by an alternative measure, which is not drawn.
+        expected: Middle expected change of the cases that have one; None without growth curve.
+        band: Measuring error.
+    """
+
+    definition: Definition
+    part: ChangePart
+    measure: str
+    label: str
+    unit: str
+    frame: pl.DataFrame
+    n: int
+    n_other: int
+    expected: float | None
+    band: ErrorBand
+
+    @property
+    def n_drawn(self) -> int:
+        """Cases drawn."""
+        return self.frame.height
+
+    @property
+    def times(self) -> tuple[str, str]:
+        """The two times compared, as named on screens."""
+        first, second = SPANS[self.part.span]
+        return first.replace("_", "-"), second.replace("_", "-")
+
+
+def case_dots(
+    reader: Reader, *, selection: Selection, definition: str | None = None, most: int = MOST_DOTS
+) -> CaseDots | None:
+    """The cases counted under a definition; None where it has no single change, or its measure was never read."""
+    chosen = reader.definition(definition)
+    part = chosen.single_change
+    columns = set(reader.connection.columns("mart_spans"))
+    measure = next((one for one in part.measures if f"{one}__before" in columns), None) if part else None
+    if part is None or measure is None:
+        return None
+    source, values = _counted(chosen, part, measure, selection, has_expected=f"{measure}__expected" in columns)
+    n, n_with, middle = reader.connection.rows(
+        "select count(*), coalesce(sum(case when is_drawn then 1 else 0 end), 0),"
+        f" median(case when is_drawn then expected end) from ({source}) as counted",
+        values,
+    )[0]
+    label, unit = reader.connection.rows("select label, unit from mart_measures where measure = ?", [measure])[0]
+    return CaseDots(
+        definition=chosen,
+        part=part,
+        measure=measure,
+        label=label,
+        unit=unit,
+        frame=_drawn(reader, source, values, most, of=int(n_with)),
+        n=n,
+        n_other=n - int(n_with),
+        expected=middle,
+        band=error_band(reader, measure=measure, selection=selection),
+    )
+
+
+def _counted(
+    definition: Definition, part: ChangePart, measure: str, selection: Selection, *, has_expected: bool
+) -> tuple[str, list[object]]:
+    """SQL of the cases counted, and its parameters."""
+    condition, values = selection.where()
+    sign = 1 if part.direction == "rise" else -1
+    code = checked(measure)
+    expected = f"mart_spans.{code}__expected" if has_expected else "cast(null as double)"
+    source = (
+        "select mart_cases.case_key, mart_cases.practice, mart_cases.sex,"
+        " mart_cases.age_at_start, mart_cases.appliance_first as appliance, mart_spans.months,"
+        f" mart_spans.{code}__before as before, mart_spans.{code}__after as after, {expected} as expected,"
+        f" {sign} * mart_outcomes.value as beyond, mart_outcomes.status,"
+        f" mart_spans.{code}__before is not null and mart_spans.{code}__after is not null as is_drawn"
+        f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
+        " inner join mart_spans on mart_spans.case_no = mart_outcomes.case_no and mart_spans.span = ?"
+        f" where mart_outcomes.step = 'counted' and {condition}"
+    )
+    return source, [part.span, *values]
+
+
+def _drawn(reader: Reader, source: str, values: list[object], most: int, *, of: int) -> pl.DataFrame:
+    """The cases to draw, by their keyed hash.
+
+    Hashes are spread evenly, so the lowest are looked for among those below a bound that leaves half as many again as
+    are drawn; should that be too few after all, among all.
+    """
+    bound = _bound(1.5 * most / of) if of > 2 * most else ""
+    frame = _lowest(reader, source, values, most, bound=bound)
+    if bound and frame.height < most:
+        frame = _lowest(reader, source, values, most, bound="")
+    labels = {code: reader.label("appliance_category", code) for code in frame["appliance"].drop_nulls().unique()}
+    return frame.with_columns(frame["appliance"].replace(labels))
+
+
+def _bound(share: float) -> str:
+    """The first digits of the hash below which this share of all hashes lies."""
+    return f"{int(share * 16**8):08x}"
+
+
+def _lowest(reader: Reader, source: str, values: list[object], most: int, *, bound: str) -> pl.DataFrame:
+    below = f" and case_key < '{bound}'" if bound else ""
+    return reader.connection.frame(
+        f"select substring(case_key, 1, {SHOWN_KEY}) as case, * exclude (case_key, is_drawn)"
+        f" from ({source}) as counted where is_drawn{below} order by case_key limit {int(most)}",
+        values,
+    )

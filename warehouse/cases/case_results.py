@@ -1,0 +1,81 @@
+"""Results of single cases that follow from their measures: teeth, face type, and the nose-tip rule of thumb.
+
+The nose-tip columns are common practice without a source, and never a norm; their names say so.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from warehouse.measures.face_type import facial_index_class, nose_tip_guide_mm, nose_tip_unfavourable
+from warehouse.measures.occlusion import iotn_overjet_grade, irregularity_class, par_improvement, par_percent_reduction
+from warehouse.store.quoting import name
+
+if TYPE_CHECKING:
+    from warehouse.marts.reader import Reader
+
+MEASURES = ("par_uk_points", "irregularity_mm", "overjet_mm", "facial_index_pct", "nose_tip_to_incisor_mm")
+TIMES = ("start", "finish", "follow_up")
+COLUMNS = (
+    "par_start",
+    "par_finish",
+    "par_percent_reduction",
+    "par_improvement",
+    "irregularity_class_start",
+    "irregularity_class_finish",
+    "irregularity_class_follow_up",
+    "iotn_overjet_grade_start",
+    "facial_index_class_start",
+    "facial_index_class_finish",
+    "nose_tip_rule_of_thumb_mm_start",
+    "nose_tip_rule_of_thumb_mm_finish",
+    "nose_tip_unfavourable_by_rule_of_thumb_start",
+    "nose_tip_unfavourable_by_rule_of_thumb_finish",
+)
+
+
+def case_results(reader: Reader) -> pl.DataFrame:
+    """One row a case: ``case_no`` and the columns of ``COLUMNS``; null where a measure was not read.
+
+    The improvement category is by the weighted score (UK weights) from start to finish; treatment need by overjet
+    takes a closed mouth at rest for competent lips; a facial index is classed on the scale for the person's sex.
+    """
+    wide = _wide(reader)
+    lips = pl.when(pl.col("mouth_posture_start").is_not_null()).then(pl.col("mouth_posture_start") == "closed")
+    found: dict[str, pl.Expr] = {
+        "par_start": pl.col("par_uk_points_start"),
+        "par_finish": pl.col("par_uk_points_finish"),
+        "par_percent_reduction": par_percent_reduction("par_uk_points_start", "par_uk_points_finish"),
+        "par_improvement": par_improvement("par_uk_points_start", "par_uk_points_finish"),
+        "iotn_overjet_grade_start": iotn_overjet_grade("overjet_mm_start", lips_competent=lips),
+    }
+    for time in TIMES:
+        found[f"irregularity_class_{time}"] = irregularity_class(f"irregularity_mm_{time}")
+    for time in ("start", "finish"):
+        distance = f"nose_tip_to_incisor_mm_{time}"
+        age = pl.col("age_at_start") + pl.col(f"months_{time}") / 12.0
+        found[f"facial_index_class_{time}"] = facial_index_class(f"facial_index_pct_{time}", "sex")
+        guide = pl.when(pl.col(distance).is_not_null()).then(nose_tip_guide_mm(age, "sex"))
+        found[f"nose_tip_rule_of_thumb_mm_{time}"] = guide
+        found[f"nose_tip_unfavourable_by_rule_of_thumb_{time}"] = nose_tip_unfavourable(distance)
+    return wide.select("case_no", *(found[column].alias(column) for column in COLUMNS))
+
+
+def _wide(reader: Reader) -> pl.DataFrame:
+    """One row a case: sex, age, mouth posture, and each measure and the months at each time."""
+    present = set(reader.connection.frame("select * from mart_timeline limit 0").columns)
+    columns = []
+    for time in TIMES:
+        columns.append(f"max(case when timepoint = '{time}' then months_from_start end) as months_{time}")
+        for measure in MEASURES:
+            value = f"mart_timeline.{name(measure)}" if measure in present else "cast(null as double)"
+            columns.append(f"max(case when timepoint = '{time}' then {value} end) as {measure}_{time}")
+    return reader.connection.frame(
+        "select mart_cases.case_no, any_value(cast(mart_cases.sex as varchar)) as sex,"
+        " any_value(mart_cases.age_at_start) as age_at_start,"
+        f" any_value(cast(mart_cases.mouth_posture_start as varchar)) as mouth_posture_start, {', '.join(columns)}"
+        " from mart_cases left join mart_timeline on mart_timeline.case_no = mart_cases.case_no"
+        " group by mart_cases.case_no order by mart_cases.case_no"
+    )

@@ -1,1 +1,0 @@
-"""From a published snapshot to comparisons that say what they rest on."""

@@ -1,0 +1,93 @@
+"""The practice's own method error: from second readings of the same records by the same examiner."""
+
+from __future__ import annotations
+
+from math import sqrt
+from typing import TYPE_CHECKING
+
+from warehouse.marts.statements import filled
+from warehouse.store.quoting import name
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import polars as pl
+
+    from warehouse.measures.measure import Measure
+    from warehouse.store.tables import Tables
+
+MINIMUM_PAIRS = 10
+"""Pairs below which a practice's own error is not used (common practice asks for 25; fewer than 10 say too little)."""
+
+MDC95_FACTOR = 1.96 * sqrt(2.0)
+"""Smallest detectable change at 95 %: 1.96 x sqrt(2) x standard error of one reading."""
+
+
+_SUMS = (
+    ",\n    count(first_reading.{m} - second_reading.{m}) as n_{m}"
+    ",\n    sum(first_reading.{m} - second_reading.{m}) as s_{m}"
+    ",\n    sum((first_reading.{m} - second_reading.{m}) * (first_reading.{m} - second_reading.{m})) as q_{m}"
+)
+
+
+def repeat_sums(connection: Tables, measures: Sequence[str]) -> pl.DataFrame:
+    """Practice, measure, n_pairs, sum_difference and sum_squares of first minus second reading.
+
+    A pair is reading 1 and reading 2 of the same records by the same examiner; a measure without one is left out.
+    """
+    import polars as pl
+
+    sums = "".join(_SUMS.format(m=name(measure)) for measure in measures)
+    wide = connection.frame(filled("repeats.sql", sums=sums))
+    pieces = [
+        wide.select(
+            "practice",
+            pl.lit(measure).alias("measure"),
+            pl.col(f"n_{measure}").alias("n_pairs"),
+            pl.col(f"s_{measure}").alias("sum_difference"),
+            pl.col(f"q_{measure}").alias("sum_squares"),
+        ).filter(pl.col("n_pairs") > 0)
+        for measure in measures
+    ]
+    if not pieces:
+        numbers = {"n_pairs": pl.Int64, "sum_difference": pl.Float64, "sum_squares": pl.Float64}
+        return pl.DataFrame(schema={"practice": pl.String, "measure": pl.String, **numbers})
+    return pl.concat(pieces).sort("practice", "measure")
+
+
+def method_errors(sums: pl.DataFrame) -> pl.DataFrame:
+    """Dahlberg's error, systematic difference and MDC95 for each practice and measure.
+
+    Columns: practice, measure, n_pairs, mean_difference, sem (Dahlberg 1940: sqrt(sum d^2 / 2n)), mdc95, is_used.
+    Few pairs are listed but not used.
+    """
+    import polars as pl
+
+    sem = (pl.col("sum_squares") / (2 * pl.col("n_pairs"))).sqrt()
+    return sums.select(
+        pl.col("practice").cast(pl.String),
+        pl.col("measure").cast(pl.String),
+        pl.col("n_pairs").cast(pl.Int64),
+        (pl.col("sum_difference") / pl.col("n_pairs")).alias("mean_difference"),
+        sem.alias("sem"),
+        (sem * MDC95_FACTOR).alias("mdc95"),
+        (pl.col("n_pairs") >= MINIMUM_PAIRS).alias("is_used"),
+    )
+
+
+def own_errors(errors: pl.DataFrame) -> dict[str, dict[str, float]]:
+    """Practice -> measure -> MDC95, for the errors that rest on enough pairs."""
+    found: dict[str, dict[str, float]] = {}
+    for row in errors.iter_rows(named=True):
+        if row["is_used"]:
+            found.setdefault(row["practice"], {})[row["measure"]] = row["mdc95"]
+    return found
+
+
+def default_errors(catalogue: Mapping[str, Measure]) -> dict[str, float]:
+    """Measure -> MDC95 from the catalogue's default error, where it names one."""
+    return {
+        code: measure.method_error.sem * MDC95_FACTOR
+        for code, measure in catalogue.items()
+        if measure.method_error is not None
+    }

@@ -1,0 +1,139 @@
+"""Publishing: from the store to a snapshot that readers follow."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+from warehouse.errors import MentonError
+from warehouse.marts.build import build_marts
+from warehouse.marts.catalogues import in_force
+from warehouse.store.access import ANCHOR, mark_of
+from warehouse.store.snapshot import KEPT_SNAPSHOTS, POINTER, Snapshot, current_snapshot, point_to, remove_old_snapshots
+from warehouse.store.storage import Connection, attach, files_told, utc_now
+from warehouse.store.store import record_event
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from warehouse.store.tables import Tables
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """What a snapshot depends on; equal states give equal snapshots."""
+
+    last_load: int
+    last_registration: int
+    tool_version: str
+
+    @property
+    def digest(self) -> str:
+        """Eight characters that tell one state from another."""
+        text = json.dumps([self.last_load, self.last_registration, self.tool_version])
+        return hashlib.sha256(text.encode()).hexdigest()[:8]
+
+
+def store_state(connection: Tables) -> State:
+    """The state the store is in now."""
+    return State(
+        last_load=connection.value("select coalesce(max(load_id), 0) from loads"),
+        last_registration=connection.value("select coalesce(max(entry), 0) from registrations"),
+        tool_version=version("menton"),
+    )
+
+
+def publish(
+    folder: Path,
+    connection: Connection,
+    *,
+    key: str | None = None,
+    again: bool = False,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Snapshot:
+    """Publish the store as it stands; does nothing where the current snapshot already shows it.
+
+    The snapshot is built under a draft name, forced to disk, then named, then pointed to: a crash at any moment
+    leaves readers on the snapshot they had.
+    """
+    state = store_state(connection)
+    is_readable = _is_readable(folder, key)
+    if not again and is_readable and _is_current(folder, state):
+        return current_snapshot(folder)
+    progress("building the published tables")
+    build = connection.value("select coalesce(max(build), 0) + 1 from publications")
+    build_id = f"{build:04d}-{state.digest}"
+    published_at = utc_now()
+    file = f"mart-{build_id}.duckdb"
+    draft = folder / f"mart-{build_id}.draft.duckdb"
+    with files_told(folder):
+        _discard(draft)
+    attach(connection.raw, draft, "mart", key=key)
+    try:
+        with _joined_as_written(connection):
+            build_marts(connection, in_force(connection))
+        describe_build(connection, build_id, published_at.isoformat() + "Z", state)
+    finally:
+        connection.execute("use menton")
+        connection.execute("detach mart")
+    with connection.transaction():
+        connection.execute(
+            "insert into publications values (?, ?, ?, ?, ?)",
+            [build, build_id, published_at, state.last_load, state.last_registration],
+        )
+        if mark := mark_of(folder):  # from now on lines taken off the end of the access record show
+            record_event(connection, ANCHOR, str(mark))
+    with files_told(folder):
+        draft.replace(folder / file)
+        point_to(folder, build_id=build_id, published_at=published_at, file=file)
+    # snapshots that this key does not open were made before the key was changed: none of them stays
+    remove_old_snapshots(folder, keep=file, others=KEPT_SNAPSHOTS - 1 if is_readable else 0)
+    return current_snapshot(folder)
+
+
+@contextmanager
+def _joined_as_written(connection: Connection) -> Iterator[None]:
+    """Join tables in the order of the statements, the right one looked up.
+
+    The published tables all have about a row a case, so the order cannot be told from their sizes: DuckDB turned
+    the widest one into the table to be looked up, at three times the cost.
+    """
+    connection.execute("set disabled_optimizers = 'join_order,build_side_probe_side'")
+    try:
+        yield
+    finally:
+        connection.execute("reset disabled_optimizers")
+
+
+def describe_build(connection: Tables, build_id: str, published_at: str, state: State) -> None:
+    """Write the one row that says which build this is."""
+    connection.execute(
+        "create table mart.main.mart_build as select ? as build_id, ? as published_at, ? as tool_version,"
+        " ? as last_load, ? as last_registration",
+        [build_id, published_at, state.tool_version, state.last_load, state.last_registration],
+    )
+
+
+def _is_current(folder: Path, state: State) -> bool:
+    return current_snapshot(folder).build_id.endswith(f"-{state.digest}")
+
+
+def _is_readable(folder: Path, key: str | None) -> bool:
+    """Whether there is a published snapshot and the key opens it."""
+    if not (folder / POINTER).exists():
+        return False
+    try:
+        Connection(current_snapshot(folder).path, read_only=True, key=key).close()
+    except MentonError:
+        return False
+    return True
+
+
+def _discard(draft: Path) -> None:
+    for leftover in (draft, draft.with_name(draft.name + ".wal")):
+        leftover.unlink(missing_ok=True)

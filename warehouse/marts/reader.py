@@ -1,0 +1,85 @@
+"""Reading a published snapshot: which build, definitions, growth reference and labels it carries."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from warehouse.outcomes.registry import Registry, definition_from
+from warehouse.store.snapshot import Snapshot, open_snapshot
+
+if TYPE_CHECKING:
+    from pathlib import Path
+    from types import TracebackType
+
+    from warehouse.outcomes.definition import Definition
+    from warehouse.store.tables import Tables
+
+
+@dataclass(slots=False)
+class Reader:
+    """A snapshot open for reading. Use it in a ``with`` block."""
+
+    snapshot: Snapshot
+    connection: Tables
+
+    @classmethod
+    def open(cls, folder: Path, *, key: str | None = None) -> Reader:
+        """Open the current snapshot of a warehouse folder."""
+        snapshot, connection = open_snapshot(folder, key=key)
+        return cls(snapshot, connection)
+
+    def __enter__(self) -> Reader:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the snapshot."""
+        self.connection.close()
+
+    @cached_property
+    def settings(self) -> dict[str, str]:
+        """Settings in force when the snapshot was published."""
+        return dict(self.connection.rows("select name, value from mart_settings"))
+
+    @cached_property
+    def registry(self) -> Registry:
+        """Outcome definitions in force when the snapshot was published."""
+        bodies = self.connection.rows("select definition_id, body from mart_definitions")
+        return Registry(tuple(definition_from(json.loads(body), where=name) for name, body in bodies))
+
+    def definition(self, identifier: str | None = None) -> Definition:
+        """The definition asked for, or the headline one."""
+        return self.registry.get(identifier or self.settings["definition"])
+
+    @cached_property
+    def growth_reference(self) -> str:
+        """The growth reference's name and provenance."""
+        rows = self.connection.rows("select distinct reference_id, version, label, provenance from mart_growth")
+        return "; ".join(f"{code} v{version}: {label} ({provenance})" for code, version, label, provenance in rows)
+
+    @cached_property
+    def labels(self) -> dict[str, dict[str, str]]:
+        """Code list -> code -> label, as the contract words them."""
+        found: dict[str, dict[str, str]] = json.loads(self.settings.get("labels", "{}"))
+        return found
+
+    @cached_property
+    def practices(self) -> tuple[str, ...]:
+        """Pseudonyms of the practices that have cases here."""
+        rows = self.connection.rows("select distinct practice from mart_cases order by practice")
+        return tuple(practice for (practice,) in rows)
+
+    def label(self, codes: str, code: str) -> str:
+        """The label of a code; several codes joined by ``>`` or ``+`` are labelled one by one."""
+        known = self.labels.get(codes, {}) | {"two_phase": "two phases (growth appliance, then alignment)"}
+        for mark in (" > ", " + "):
+            if mark in code:
+                return mark.join(known.get(part, part) for part in code.split(mark))
+        return known.get(code, code)

@@ -1,0 +1,142 @@
+"""An audit plan: the question and how it will be answered, written down before results are looked at."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict, dataclass, field, replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+from warehouse.selection import Selection
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from warehouse.plans.question import Question
+
+_NOTHING: Mapping[str, tuple[str, ...]] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """An audit plan.
+
+    Attributes:
+        id: Short id such as ``P1``.
+        question: What is asked, in one sentence.
+        date: The day it was agreed, as written in the plan (ISO).
+        outcomes: Definitions with their versions; the first is the primary outcome.
+        by: The grouping.
+        first: Code of the group whose excess is asked about; empty where every group is compared with ``reference``.
+        second: Code of the group it is compared with; empty likewise.
+        reference: Code of the group all others are compared with; empty for the largest.
+        adjust: Variables to adjust for.
+        strata: Columns the stratified analysis is stratified by; empty for the usual ones.
+        primary: The primary analysis, a key of ``warehouse.questions.methods.METHODS``.
+        subgroups: Filters whose values make the subgroups.
+        correction: How the p values of the family are corrected, ``holm`` or ``benjamini_hochberg``.
+        level: Level of the intervals.
+        comparison: ``treated`` or ``untreated``.
+        selection: ``consecutive``, ``selected`` or ``both``.
+        only: Filter -> values kept.
+    """
+
+    id: str
+    question: str
+    date: str
+    outcomes: tuple[str, ...]
+    by: str
+    first: str = ""
+    second: str = ""
+    reference: str = ""
+    adjust: tuple[str, ...] = ()
+    strata: tuple[str, ...] = ()
+    primary: str = "crude"
+    subgroups: tuple[str, ...] = ()
+    correction: str = "holm"
+    level: float = 0.95
+    comparison: str = "treated"
+    selection: str = "consecutive"
+    only: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: _NOTHING)
+
+    @property
+    def is_pair(self) -> bool:
+        """Whether two groups are compared, rather than all with a reference."""
+        return bool(self.first)
+
+    @property
+    def cases(self) -> Selection:
+        """The cases the plan is about."""
+        return Selection(comparison=self.comparison, selection=self.selection, filters=self.only)
+
+    @property
+    def sha256(self) -> str:
+        """Digest of everything the plan says."""
+        return hashlib.sha256(json.dumps(plan_body(self), sort_keys=True).encode()).hexdigest()
+
+    def within(self, subgroup: str, value: str) -> Selection:
+        """The cases of one subgroup."""
+        return replace(self.cases, filters={**self.only, subgroup: (value,)})
+
+    def covers(self, question: Question) -> bool:
+        """Whether the plan lists who is compared with whom, on what and among which cases."""
+        if question.outcome not in self.outcomes or question.by != self.by:
+            return False
+        return self._has_pair(question) and self._has_cases(question.selection)
+
+    def adjusts_like(self, question: Question) -> bool:
+        """Whether the question is adjusted for what the plan says."""
+        return set(self.adjust) == set(question.adjust)
+
+    def _has_pair(self, question: Question) -> bool:
+        if self.is_pair:
+            return question.pair == {self.first, self.second}
+        return not self.reference or self.reference in question.pair
+
+    def _has_cases(self, asked: Selection) -> bool:
+        if (asked.comparison, asked.selection) != (self.comparison, self.selection):
+            return False
+        kept = {name: set(values) for name, values in asked.filters.items() if values}
+        meant = {name: set(values) for name, values in self.only.items()}
+        if kept == meant:
+            return True
+        added = set(kept) - set(meant)
+        return (
+            len(added) == 1
+            and added <= set(self.subgroups)
+            and all(len(kept[name]) == 1 for name in added)
+            and all(kept.get(name) == values for name, values in meant.items())
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegisteredPlan:
+    """A plan as it stands in the warehouse.
+
+    Attributes:
+        plan: What it says.
+        sha256: Its digest when it was registered.
+        registered_at: When, in UTC.
+        build: The build published at that time; empty where nothing was.
+        looks_before: How many looks the record held then.
+        digest_before: Digest of the record then.
+    """
+
+    plan: Plan
+    sha256: str
+    registered_at: str
+    build: str
+    looks_before: int
+    digest_before: str
+
+
+def plan_body(plan: Plan) -> dict[str, Any]:
+    """A plan as plain data; :func:`plan_from_body` reads it back."""
+    return {**asdict(replace(plan, only={})), "only": {name: list(kept) for name, kept in plan.only.items()}}
+
+
+def plan_from_body(body: Mapping[str, Any]) -> Plan:
+    """A plan from what :func:`plan_body` gave (also after a round through JSON)."""
+    plain: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in body.items()}
+    return Plan(**{**plain, "only": {name: tuple(kept) for name, kept in body["only"].items()}})

@@ -1,0 +1,136 @@
+"""The practices of one warehouse beside each other, unnamed and in order of size, for its coordinator and for them.
+
+The counts are those of the protected table by practice, whoever looks, so that this picture shows nothing that table
+hides; and of hidden ones there are three at least, since practices look at it that know their own. Headline definition,
+consecutive treated cases, no filter: see ``warehouse.protected.shares``.
+
+Mean changes come from number, mean and standard deviation of each practice that has enough cases, the latter two to
+two decimals; of means left out there are three at least as well.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from warehouse.disclosure import Policy
+from warehouse.marts.grouping import GROUPINGS
+from warehouse.plural import number_of
+from warehouse.pooled.means import pooled_means
+from warehouse.pooled.moments import Moments
+from warehouse.pooled.practices import Practice, for_each_other, left_out_notes
+from warehouse.pooled.ranges import Range, exactly
+from warehouse.pooled.shares import share_pool, tag_of
+from warehouse.protected.counts import HIDDEN
+from warehouse.protected.shares import protected_rates
+from warehouse.questions.grouped_changes import changes_by, groups_with_means
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from warehouse.marts.reader import Reader
+    from warehouse.pooled.result import MeanPool, SharePool
+    from warehouse.protected.shares import ProtectedGroup, ProtectedRates
+
+FEWEST = 3
+"""Fewest practices behind a picture: of two, each could take its own counts from the total."""
+
+COUNTS_HIDDEN = "counts hidden"
+POLICY = Policy()
+DIGITS = 2
+"""Decimal places of means and standard deviations."""
+
+
+@dataclass(frozen=True, slots=True)
+class Here:
+    """The practices of a warehouse.
+
+    Attributes:
+        rates: The protected table they were read from.
+        pool: Their shares together.
+        means: Their mean changes together; None where the definition looks at no single change, or there is no pool.
+        tags: Practice -> the tag of its line. It stays on the server: a viewer is told of his own line only.
+    """
+
+    rates: ProtectedRates
+    pool: SharePool
+    means: MeanPool | None
+    tags: Mapping[str, str]
+
+
+def practices_here(reader: Reader, *, level: float = 0.95) -> Here:
+    """The share adverse practice by practice, pooled.
+
+    Args:
+        reader: An open snapshot.
+        level: Level of all intervals.
+    """
+    found = protected_rates(reader, by="practice")
+    left_out: Counter[str] = Counter()
+    practices = [one for group in found.groups if (one := _practice(group, found.minimum, left_out)) is not None]
+    (together,) = protected_rates(reader).groups
+    total = None if left_out[COUNTS_HIDDEN] else together.n_adverse.value
+    pool = share_pool(
+        for_each_other(practices, total),
+        found.definition,
+        totals=(("started", found.n_started.shown),),
+        notes=(*left_out_notes(left_out), *found.notes),
+        fewest=FEWEST,
+        salt=found.build,
+        level=level,
+    )
+    tags = {group.group: tag_of(group.group, found.build) for group in found.groups}
+    means = None if pool.refused else _means(reader, found, pool, level)
+    return Here(found, pool, means, MappingProxyType(tags))
+
+
+def _means(reader: Reader, found: ProtectedRates, pool: SharePool, level: float) -> MeanPool | None:
+    """The mean changes of the practices that may show theirs."""
+    changed = changes_by(reader, found.definition, found.selection, GROUPINGS["practice"])
+    sizes = {practice: values.size for practice, values in changed.items()}
+    cells = {
+        group.group: group.n_assessable for group in found.groups if group.n_assessable.value == sizes.get(group.group)
+    }
+    known = {practice: cells.get(practice, HIDDEN) for practice in sizes}
+    fit = groups_with_means(known, sizes, POLICY, to_themselves=True)
+    moments = {practice: _moments(changed[practice]) for practice in sorted(fit)}
+    n_out = len(sizes) - len(fit)
+    return pooled_means(
+        moments, found.definition, pool, fewest=FEWEST, salt=found.build, notes=_means_left_out(n_out), level=level
+    )
+
+
+def _moments(values: NDArray[np.float64]) -> Moments:
+    """Number, mean and variance; the mean and the standard deviation as they are printed."""
+    return Moments(values.size, round(float(values.mean()), DIGITS), round(float(values.std(ddof=1)), DIGITS) ** 2)
+
+
+def _means_left_out(n: int) -> tuple[str, ...]:
+    if not n:
+        return ()
+    means = number_of(n, "practice is", "practices are")
+    return (
+        f"The mean of {means} left out: a mean needs {POLICY.mean_minimum} cases and a number of cases that is shown,"
+        " and nobody may work out one from the others.",
+    )
+
+
+def _practice(group: ProtectedGroup, minimum: int, left_out: Counter[str]) -> Practice | None:
+    counted, adverse = group.n_assessable, group.n_adverse
+    if counted.value is None:
+        left_out[COUNTS_HIDDEN] += 1
+        return None
+    if counted.value == 0:
+        left_out["no case counted"] += 1
+        return None
+    if adverse.value is not None:
+        known = exactly(min(adverse.value, counted.value))
+    else:
+        most = minimum - 1 if adverse.state == "small" else counted.value
+        known = Range(1, min(most, counted.value))
+    return Practice(group.group, known, exactly(counted.value), adverse.shown, counted.shown)

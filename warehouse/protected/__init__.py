@@ -1,0 +1,1 @@
+"""The same answers for readers outside the practice: small counts hidden."""

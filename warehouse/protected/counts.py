@@ -1,0 +1,289 @@
+"""Counts made to leave: every count about the headline's cases goes through the disclosure engine, in one order.
+
+What is published about the cases of one definition and selection:
+
+1. one chain: started, each stage and each reason for going no further, counted, at or beyond each threshold, adverse;
+2. for every grouping, counted and adverse in each group, and after it the complete cases of the two groups that are
+   compared with what was recorded held alike.
+
+The chain is protected first. Where it shows how many were counted and how many were adverse, each grouping is
+protected against these two alone: two tables that have nothing in common but margins which are known exactly tell no
+more together than each by itself (any two of the numbers they allow fit together, by the theorem on transport tables
+with given margins). Where it hides one of them, every grouping is protected against all that came before.
+
+Screens for those who see protected tables alone and documents made to leave both get their counts here, so that what
+one hides the other does not show.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from warehouse.disclosure import Cell, Dimension, Layout, Policy, ProtectedTable, Release, Table, protect
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import polars as pl
+
+    from warehouse.questions.complete import Complete
+    from warehouse.questions.shares import Rates
+    from warehouse.questions.threshold import ThresholdCurve
+
+REACHED = "reached"
+COUNTED = "counted"
+ADVERSE = "adverse"
+NOT_ADVERSE = "not adverse"
+DUE = "outcome due"
+
+HIDDEN = Cell("withheld", "withheld", None)
+COMPLETE = "complete"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """Counts of one definition and selection, before anything is hidden.
+
+    Attributes:
+        overall: Over all cases.
+        by: One result a grouping.
+        threshold: The share against the threshold.
+        values: One row a counted case: ``value`` (larger is worse) and ``is_adverse``; no row without a single change.
+        complete: Grouping -> complete cases of the two groups that are compared in it.
+    """
+
+    overall: Rates
+    by: tuple[Rates, ...]
+    threshold: ThresholdCurve
+    values: pl.DataFrame
+    complete: Mapping[str, Complete] = field(default_factory=lambda: MappingProxyType({}))
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """How far each case came, in the finest classes that the document tells apart.
+
+    Attributes:
+        atoms: Class -> cases.
+        members: What is printed -> the classes it holds; what no case reached is left out.
+        has_thresholds: Whether the cases beyond each threshold are told apart.
+    """
+
+    atoms: Mapping[str, int]
+    members: Mapping[str, tuple[str, ...]]
+    has_thresholds: bool
+
+    @property
+    def both(self) -> dict[str, tuple[str, ...]]:
+        """Counted and adverse alone."""
+        return {name: self.members[name] for name in (COUNTED, ADVERSE) if name in self.members}
+
+
+class Published:
+    """The tables about the cases, protected one after the other.
+
+    Attributes:
+        chain: The finest classes that are told apart.
+        frame: The chain as it may be shown.
+        tables: One a grouping as it may be shown; None where nobody was counted.
+        complete: Grouping -> complete cases of the two groups compared, as they may be shown.
+        releases: What was published, in order.
+    """
+
+    def __init__(
+        self, counted: Counted, policy: Policy, scope: Mapping[str, tuple[str, ...]], earlier: Sequence[Release]
+    ) -> None:
+        self.chain = chain_of(counted)
+        layout = Layout((_reached(self.chain.members),), MappingProxyType(dict(scope)))
+        counts: dict[tuple[str, ...], int] = {(atom,): n for atom, n in self.chain.atoms.items()}
+        self.frame = protect(Table("all cases", layout, counts), policy, earlier=_of_frame(earlier))
+        self.releases: list[Release] = [] if self.frame.refused else [self.frame.release]
+        self.tables: list[ProtectedTable | None] = []
+        self.complete: dict[str, ProtectedTable] = {}
+        for result in counted.by:
+            if not self.chain.both:  # nobody was counted: every group has 0, as the frame says already
+                self.tables.append(None)
+                continue
+            known = self._known(earlier, result)
+            table = protect(_group_table(result, self.chain, scope), policy, earlier=known)
+            self.tables.append(table)
+            self.releases += [] if table.refused else [table.release]
+            self._add_complete(counted, result, table, known, policy)
+
+    def _add_complete(
+        self, counted: Counted, result: Rates, table: ProtectedTable, known: Sequence[Release], policy: Policy
+    ) -> None:
+        name = result.by.name if result.by else ""
+        found = counted.complete.get(name)
+        if found is None or table.refused:
+            return
+        made = protect(_complete_table(found, self.chain, table), policy, earlier=(*known, table.release))
+        self.complete[name] = made
+        self.releases += [] if made.refused else [made.release]
+
+    def pair(self, place: int, group: str) -> tuple[Cell, Cell]:
+        """Counted and adverse of a group of the grouping in this place."""
+        return _pair(self.tables[place], (group,))
+
+    def complete_pair(self, name: str, group: str) -> tuple[Cell, Cell]:
+        """Complete cases of a group, and those of them that went adverse."""
+        table = self.complete.get(name)
+        return (HIDDEN, HIDDEN) if table is None else _pair(table, (group,), (COMPLETE,))
+
+    def count(self, name: str) -> Cell:
+        """A count of the chain as it may be shown; one that no case could be in is 0."""
+        if name not in self.chain.members:
+            return shown(0)
+        return with_thousands(self.frame.cell(name))
+
+    def _known(self, earlier: Sequence[Release], result: Rates) -> tuple[Release, ...]:
+        """What a table by group is checked against: see the head of this module."""
+        if any(self.frame.cell(name).state != "shown" for name in self.chain.both):
+            return (*earlier, *self.releases)
+        layout = Layout((_reached(self.chain.both, complete=False),), self.frame.release.layout.scope)
+        cells: dict[tuple[str, ...], Cell] = {(name,): self.frame.cell(name) for name in self.chain.both}
+        margins = replace(self.frame.release, layout=layout, cells=cells, guards=())
+        names = {} if result.by is None else {result.by.name, f"{result.by.name}, {COMPLETE}"}
+        alike = [release for release in earlier if release.name in names]
+        return (*_coarse(earlier), *alike, margins)
+
+
+def _coarse(earlier: Sequence[Release]) -> list[Release]:
+    """Of the document about all cases: its counted and adverse where it shows them, else its whole chain."""
+    found = []
+    for release in _of_frame(earlier):
+        keys: list[tuple[str, ...]] = [(COUNTED,), (ADVERSE,)]
+        both = {key: release.cells[key] for key in keys if key in release.cells}
+        if any(cell.state != "shown" for cell in both.values()):
+            found.append(release)
+            continue
+        members = release.layout.dimensions[0].members
+        reached = _reached({name: members[name] for (name,) in both}, complete=False)
+        found.append(replace(release, layout=Layout((reached,), release.layout.scope), cells=both, guards=()))
+    return found
+
+
+def _of_frame(earlier: Sequence[Release]) -> tuple[Release, ...]:
+    return tuple(release for release in earlier if release.name == "all cases")
+
+
+def chain_of(counted: Counted) -> Chain:
+    """The finest classes, and what is printed as sums of them."""
+    (group,) = counted.overall.groups
+    stages = group.stages
+    losses = {loss.reason: loss.n for stage in stages for loss in stage.losses if loss.n}
+    has_thresholds = bool(counted.threshold.points) and counted.values.height == group.n_assessable
+    if has_thresholds:
+        inner, printed = _by_threshold(counted)
+    else:
+        inner, printed = _by_outcome(group.n_assessable, group.n_adverse)
+    members: dict[str, tuple[str, ...]] = {}
+    for place, stage in enumerate(stages):
+        below = [loss.reason for later in stages[place:] for loss in later.losses if loss.n]
+        members[stage.title] = (*below, *inner)
+    due = [loss.reason for stage in stages for loss in stage.losses if loss.n and loss.is_due]
+    members[DUE] = (*due, *inner)
+    members |= {reason: (reason,) for reason in losses}
+    members |= {COUNTED: tuple(inner), **printed}
+    return Chain(losses | inner, {name: atoms for name, atoms in members.items() if atoms}, has_thresholds)
+
+
+def _by_outcome(n_counted: int, n_adverse: int) -> tuple[dict[str, int], dict[str, tuple[str, ...]]]:
+    """Classes of the counted: adverse or not; and what is printed of them."""
+    classes = {NOT_ADVERSE: n_counted - n_adverse, ADVERSE: n_adverse}
+    return {name: n for name, n in classes.items() if n}, {ADVERSE: (ADVERSE,)} if n_adverse else {}
+
+
+def _by_threshold(counted: Counted) -> tuple[dict[str, int], dict[str, tuple[str, ...]]]:
+    """Classes of the counted: between which thresholds, and whether adverse; and what is printed of them."""
+    edges = [point.threshold for point in counted.threshold.points]
+    found: dict[tuple[int, bool], int] = {}
+    for value, is_adverse in counted.values.select("value", "is_adverse").iter_rows():
+        place = sum(value >= edge for edge in edges)
+        found[place, is_adverse] = found.get((place, is_adverse), 0) + 1
+    names = {key: f"beyond {key[0]} thresholds, {ADVERSE if key[1] else NOT_ADVERSE}" for key in sorted(found)}
+    printed = {
+        threshold_name(edge): tuple(name for (reached, _), name in names.items() if reached > place)
+        for place, edge in enumerate(edges)
+    }
+    printed[ADVERSE] = tuple(name for (_, is_adverse), name in names.items() if is_adverse)
+    return {names[key]: n for key, n in found.items()}, {name: atoms for name, atoms in printed.items() if atoms}
+
+
+def threshold_name(threshold: float) -> str:
+    """The name of "at or beyond this threshold" in the chain."""
+    return f"at least {threshold:g}"
+
+
+def _reached(members: Mapping[str, tuple[str, ...]], *, complete: bool = True) -> Dimension:
+    return Dimension(REACHED, MappingProxyType(dict(members)), complete=complete)
+
+
+def _group_table(result: Rates, chain: Chain, scope: Mapping[str, tuple[str, ...]]) -> Table:
+    """Counted and adverse by group, in the classes of the chain; within a class of the two, any will do."""
+    if result.by is None:  # pragma: no cover - only called for groupings
+        message = "a table by group needs a grouping"
+        raise TypeError(message)
+    both = chain.both
+    adverse = both.get(ADVERSE, ())
+    others = [atom for atom in both.get(COUNTED, ()) if atom not in adverse]
+    counts: dict[tuple[str, ...], int] = {}
+    for group in result.groups:
+        for atoms, n in ((adverse, group.n_adverse), (others, group.n_assessable - group.n_adverse)):
+            if n:
+                counts[group.group, atoms[0]] = n
+    names = Dimension.of(result.by.name, [group.group for group in result.groups], total="all")
+    layout = Layout((names, _reached(both, complete=False)), MappingProxyType(dict(scope)))
+    return Table(result.by.name, layout, counts)
+
+
+def _complete_table(found: Complete, chain: Chain, by: ProtectedTable) -> Table:
+    """Complete cases of the two groups, counted and adverse, as cases of the table by group."""
+    groups, reached = by.release.layout.dimensions
+    adverse = chain.both.get(ADVERSE, ())
+    others = [atom for atom in chain.both.get(COUNTED, ()) if atom not in adverse]
+    counts: dict[tuple[str, ...], int] = {}
+    for group, n, n_adverse in zip((found.asked.first, found.asked.second), found.n, found.n_adverse, strict=True):
+        for atoms, size in ((adverse, n_adverse), (others, n - n_adverse)):
+            if size:
+                counts[group, atoms[0], COMPLETE] = size
+    pair = Dimension.of(groups.name, (found.asked.first, found.asked.second), total=None)
+    layout = Layout(
+        (
+            replace(pair, complete=False),
+            reached,
+            replace(Dimension.of("known", [COMPLETE], total=None), complete=False),
+        ),
+        by.release.layout.scope,
+    )
+    return Table(f"{groups.name}, {COMPLETE}", layout, counts)
+
+
+def _pair(table: ProtectedTable | None, before: tuple[str, ...], after: tuple[str, ...] = ()) -> tuple[Cell, Cell]:
+    """Counted and adverse of a group; a class that no case is in is 0."""
+    if table is None:
+        return shown(0), shown(0)
+    printed = table.release.layout.dimensions[1].members
+    counted, adverse = (
+        with_thousands(table.cell(*before, name, *after)) if name in printed else shown(0)
+        for name in (COUNTED, ADVERSE)
+    )
+    return counted, adverse
+
+
+def alone(n: int, policy: Policy) -> Cell:
+    """A count that nothing else in the document is about."""
+    layout = Layout((Dimension("cases", MappingProxyType({"cases": ("cases",)})),))
+    return with_thousands(protect(Table("cases", layout, {("cases",): n}), policy).cell("cases"))
+
+
+def shown(n: int) -> Cell:
+    """A count shown as it is."""
+    return Cell("shown", f"{n:,}", n)
+
+
+def with_thousands(cell: Cell) -> Cell:
+    """The cell with its number set as everywhere else."""
+    return cell if cell.value is None else shown(cell.value)

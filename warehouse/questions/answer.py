@@ -1,0 +1,93 @@
+"""The whole answer for one choice of cases and definition: the share, and all that tells how firm it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from warehouse.cases.filter_values import relief
+from warehouse.questions.shares import GroupRate, Rates, rates, rates_by
+from warehouse.questions.spread import ChangePicture, change_picture
+from warehouse.questions.threshold import ThresholdCurve, counted_changes, threshold_curve
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from warehouse.marts.reader import Reader
+    from warehouse.selection import Selection
+
+
+COMPARISONS = ("appliance_category", "age_band", "extraction")
+"""The three groupings people ask about first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outline:
+    """The share alone, for pages about something else.
+
+    Attributes:
+        overall: The share, with its one group.
+        relief: For an empty selection: filter -> cases there would be without it.
+        published_at: When the build was published.
+    """
+
+    overall: Rates
+    relief: Mapping[str, int]
+    published_at: str
+
+    @property
+    def group(self) -> GroupRate:
+        """The counts and share over all cases selected."""
+        (only,) = self.overall.groups
+        return only
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer(Outline):
+    """The answer and what belongs to it.
+
+    Attributes:
+        untreated: The same among children observed without treatment; None where there are none.
+        by: The share by each of the three groupings people ask about first.
+        threshold: The share against the threshold.
+        changes: The changes behind the classes; None where the definition has several parts.
+    """
+
+    untreated: Rates | None
+    by: tuple[Rates, ...]
+    threshold: ThresholdCurve
+    changes: ChangePicture | None
+
+
+def outline(reader: Reader, *, selection: Selection, definition: str | None = None) -> Outline:
+    """The share under one definition (the headline one where None) for the cases selected."""
+    overall = rates(reader, definition=definition, selection=selection)
+    helps = {} if overall.groups[0].n_started else relief(reader, selection=selection)
+    return Outline(overall=overall, relief=helps, published_at=reader.snapshot.published_at)
+
+
+def answer(reader: Reader, *, selection: Selection, definition: str | None = None) -> Answer:
+    """The answer under one definition (the headline one where None) for the cases selected."""
+    overall, *by = rates_by(reader, (None, *COMPARISONS), definition=definition, selection=selection)
+    changes = counted_changes(reader, overall.definition, selection)
+    n_started = overall.groups[0].n_started
+    return Answer(
+        overall=overall,
+        untreated=_untreated(reader, selection, definition),
+        by=tuple(by),
+        threshold=threshold_curve(reader, definition=definition, selection=selection, changes=changes),
+        changes=change_picture(reader, definition=definition, selection=selection, changes=changes),
+        relief={} if n_started else relief(reader, selection=selection),
+        published_at=reader.snapshot.published_at,
+    )
+
+
+def _untreated(reader: Reader, selection: Selection, definition: str | None) -> Rates | None:
+    """Untreated cases under the same filters, save those that only a treated case can meet."""
+    meant = {name: kept for name, kept in selection.filters.items() if name not in _ABOUT_TREATMENT}
+    others = replace(selection, comparison="untreated", filters=meant)
+    found = rates(reader, definition=definition, selection=others)
+    return found if found.groups[0].n_started else None
+
+
+_ABOUT_TREATMENT = ("appliance", "extraction", "extraction_pattern", "clinician", "practice")

@@ -1,0 +1,249 @@
+"""Two groupings at once: shares in every cell, and one grouping compared within the levels of the other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from warehouse.analysis.difference import risk_difference
+from warehouse.analysis.homogeneity import breslow_day_test, cmh_test
+from warehouse.analysis.multiplicity import adjust_p_values
+from warehouse.analysis.proportion import proportion
+from warehouse.analysis.stratified import Stratum
+from warehouse.errors import RequestError
+from warehouse.marts.grouping import group_expression, in_order
+from warehouse.plans.planned_or_explored import stand
+from warehouse.plans.question import Question
+from warehouse.questions.group_names import check_group, group_label, is_known, single_grouping
+from warehouse.questions.strata import stratified_estimate
+from warehouse.results import Caution
+from warehouse.selection import Selection
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from warehouse.analysis.homogeneity import ChiSquaredTest
+    from warehouse.analysis.multiplicity import Comparisons
+    from warehouse.marts.grouping import Grouping
+    from warehouse.marts.reader import Reader
+    from warehouse.outcomes.definition import Definition
+    from warehouse.plans.planned_or_explored import Standing
+    from warehouse.results import Estimate
+
+_Counts = dict[tuple[str, str], tuple[int, int]]
+"""(group, level) -> cases counted and adverse."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrossedCell:
+    """One group at one level of the other grouping.
+
+    Attributes:
+        group: Code of the group; ``level`` is that of the other grouping.
+        n: Cases counted.
+        n_adverse: Cases adverse.
+        share: Share adverse.
+        difference: Share of this group minus that of the reference at the same level; None for the reference.
+    """
+
+    group: str
+    level: str
+    n: int
+    n_adverse: int
+    share: Estimate
+    difference: Estimate | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WithinLevels:
+    """One group against the reference, like with like within the levels of the other grouping.
+
+    Attributes:
+        group: Code of the group.
+        crude: Difference over all levels together, from the same cases.
+        difference: Mantel-Haenszel difference over the levels.
+        ratio: Mantel-Haenszel ratio over the levels.
+        test: Cochran-Mantel-Haenszel test of no association at any level.
+        agreement: Do the levels agree (Breslow-Day with Tarone's correction)?
+    """
+
+    group: str
+    crude: Estimate
+    difference: Estimate
+    ratio: Estimate
+    test: ChiSquaredTest
+    agreement: ChiSquaredTest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrossedComparison:
+    """Two groupings crossed.
+
+    Attributes:
+        definition: The outcome definition.
+        growth_reference: Name and provenance of the growth reference in force.
+        build: The build read.
+        selection: Which cases.
+        by: The grouping compared.
+        by2: The grouping whose levels are held alike.
+        groups: Code -> label of the first grouping, in order; ``levels`` of the second.
+        reference: Code of the reference group; None where no case was counted.
+        cells: One a group and level, in order.
+        within: One a group but the reference.
+        corrected: P values of ``within``, corrected for their number.
+        not_known: Cases counted whose group or level is not known; they are in no cell.
+        standing: Planned or explored.
+        cautions: What to keep in mind.
+    """
+
+    definition: Definition
+    growth_reference: str
+    build: str
+    selection: Selection
+    by: Grouping
+    by2: Grouping
+    groups: Mapping[str, str]
+    levels: Mapping[str, str]
+    reference: str | None
+    cells: tuple[CrossedCell, ...]
+    within: tuple[WithinLevels, ...]
+    corrected: Comparisons
+    not_known: int
+    standing: Standing
+    cautions: tuple[Caution, ...]
+
+
+def compare_crossed(
+    reader: Reader,
+    *,
+    by: str,
+    by2: str,
+    definition: str | None = None,
+    selection: Selection | None = None,
+    reference: str | None = None,
+    level: float = 0.95,
+) -> CrossedComparison:
+    """Shares of two groupings crossed, and each group against the reference within the levels of the second.
+
+    Args:
+        reader: An open snapshot.
+        by: Name of the grouping compared.
+        by2: Name of the grouping held alike.
+        definition: Id of an outcome definition; the headline one where None.
+        selection: Which cases; consecutive treated ones where None.
+        reference: Code of the reference group; the largest where None.
+        level: Level of the intervals.
+
+    Raises:
+        RequestError: A grouping does not exist, is given twice, or lets a case be in several groups.
+    """
+    ways = _two_ways(by, by2)
+    chosen, selection = reader.definition(definition), selection or Selection()
+    counts = _counts(reader, chosen, selection, ways)
+    known = {cell: both for cell, both in counts.items() if all(map(is_known, cell))}
+    groups, levels = (_labels(reader, way, known, place) for place, way in enumerate(ways))
+    base = _reference(by, groups, known, reference)
+    others = [group for group in groups if base is not None and group != base]
+    within = tuple(_within(known, group, str(base), list(levels), ways[1].title.lower(), level) for group in others)
+    questions = [
+        Question(outcome=chosen.name, by=by, first=group, second=str(base), selection=selection, adjust=(by2,))
+        for group in others
+    ]
+    return CrossedComparison(
+        definition=chosen,
+        growth_reference=reader.growth_reference,
+        build=reader.snapshot.build_id,
+        selection=selection,
+        by=ways[0],
+        by2=ways[1],
+        groups=groups,
+        levels=levels,
+        reference=base,
+        cells=tuple(_cell(known, group, at, base, level) for group in groups for at in levels),
+        within=within,
+        corrected=adjust_p_values([one.test.p_value for one in within], names=[groups[one.group] for one in within]),
+        not_known=sum(n for cell, (n, _) in counts.items() if cell not in known),
+        standing=stand(reader, questions),
+        cautions=_cautions(known, groups, levels),
+    )
+
+
+def _two_ways(by: str, by2: str) -> tuple[Grouping, Grouping]:
+    if by == by2:
+        found = f"{by} is crossed with itself"
+        raise RequestError(found, expected="two different groupings", remedy="choose another --by2")
+    return single_grouping(by), single_grouping(by2)
+
+
+def _counts(reader: Reader, definition: Definition, selection: Selection, ways: tuple[Grouping, Grouping]) -> _Counts:
+    condition, values = selection.where()
+    rows = reader.connection.rows(
+        f"select {group_expression(ways[0])}, {group_expression(ways[1])}, count(*),"
+        " sum(case when mart_outcomes.status = 'adverse' then 1 else 0 end)"
+        " from mart_outcomes inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
+        f" where mart_outcomes.definition_id = ? and mart_outcomes.step = 'counted' and {condition} group by 1, 2",
+        [definition.id, *values],
+    )
+    return {(first, second): (int(n), int(adverse)) for first, second, n, adverse in rows}
+
+
+def _labels(reader: Reader, way: Grouping, counts: _Counts, place: int) -> dict[str, str]:
+    """Code -> label of the groups that occur, in the order shown."""
+    sizes: dict[str, int] = {}
+    for cell, (n, _) in counts.items():
+        sizes[cell[place]] = sizes.get(cell[place], 0) + n
+    return {code: group_label(reader, way, code) for code in in_order(way, sizes)}
+
+
+def _reference(by: str, groups: Mapping[str, str], counts: _Counts, wanted: str | None) -> str | None:
+    if wanted is not None:
+        return check_group(by, wanted, present=groups)
+    sizes = {group: sum(n for (one, _), (n, _) in counts.items() if one == group) for group in groups}
+    return max(sizes, key=lambda group: sizes[group], default=None)
+
+
+def _cell(counts: _Counts, group: str, at: str, base: str | None, level: float) -> CrossedCell:
+    n, adverse = counts.get((group, at), (0, 0))
+    difference = None
+    if base is not None and group != base:
+        n_base, adverse_base = counts.get((base, at), (0, 0))
+        difference = risk_difference(adverse, n, adverse_base, n_base, level=level)
+    return CrossedCell(
+        group=group,
+        level=at,
+        n=n,
+        n_adverse=adverse,
+        share=proportion(adverse, n, level=level),
+        difference=difference,
+    )
+
+
+def _within(counts: _Counts, group: str, base: str, levels: Sequence[str], what: str, level: float) -> WithinLevels:
+    strata = []
+    for at in levels:
+        (n1, x1), (n2, x2) = counts.get((group, at), (0, 0)), counts.get((base, at), (0, 0))
+        strata.append(Stratum(at, x1, n1, x2, n2))
+    sums = [sum(getattr(stratum, part) for stratum in strata) for part in ("x1", "n1", "x2", "n2")]
+    return WithinLevels(
+        group=group,
+        crude=risk_difference(*sums, level=level),
+        difference=stratified_estimate(strata, measure="risk_difference", level=level, adjusted_for=(what,)),
+        ratio=stratified_estimate(strata, measure="risk_ratio", level=level, adjusted_for=(what,)),
+        test=cmh_test(strata),
+        agreement=breslow_day_test(strata),
+    )
+
+
+def _cautions(counts: _Counts, groups: Mapping[str, str], levels: Mapping[str, str]) -> tuple[Caution, ...]:
+    n_cells = len(groups) * len(levels)
+    filled = [n for n, _ in counts.values() if n]
+    cautions = []
+    if n_cells > len(filled):
+        text = f"{n_cells - len(filled)} of the {n_cells} cells have no case: what is compared there is not known."
+        cautions.append(Caution("positivity", text))
+    small = sum(n < 10 for n in filled)
+    if small:
+        noun = "cell has" if small == 1 else "cells have"
+        text = f"{small} {noun} fewer than 10 cases: those shares are very uncertain."
+        cautions.append(Caution("small_sample", text))
+    return tuple(cautions)

@@ -1,0 +1,281 @@
+"""Drift in one practice: its cases in the order they finished, against a share fixed beforehand or from its own start.
+
+A chart that says "look" now and then although nothing has changed is part of the method: how often is fixed beforehand
+and simulated. The question is about one practice over time, never about one practice against others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from warehouse.analysis.control_charts import ControlChart, ewma, p_chart
+from warehouse.analysis.drift import (
+    CusumPath,
+    CusumPlan,
+    Review,
+    plan_cusum,
+    planned_reviews,
+    run_cusum,
+    share_at_odds_ratio,
+)
+from warehouse.analysis.proportion import proportion
+from warehouse.analysis.run_length import SimulatedRunLength, simulate_run_length
+from warehouse.errors import RequestError
+from warehouse.plural import number_of
+from warehouse.results import Caution
+from warehouse.selection import Selection
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.random import Generator
+
+    from warehouse.marts.reader import Reader
+    from warehouse.outcomes.definition import Definition
+    from warehouse.results import Estimate
+
+FALSE_ALARM = 500.0
+"""Cases until a false alarm, on average (common practice, no source)."""
+ODDS_RATIO = 2.0
+"""The change worth noticing when none is stated: the odds doubled (common practice, no source)."""
+BASELINE = 40
+REVIEW_EVERY = 25
+REPEATS = 1000
+EWMA_WEIGHT = 0.05
+_FEW = 10
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriftAsked:
+    """What a chart is fixed by, before the cases are looked at.
+
+    Attributes:
+        in_control: Share adverse taken as usual; None takes it from the first ``baseline`` cases counted.
+        out_of_control: Share that should be noticed; None takes the one at twice the odds.
+        false_alarm: Cases until a signal, on average, while nothing has changed.
+        baseline: Cases that a share not stated is taken from; they are not charted.
+        review_every: Counted cases between two planned reviews.
+        period: ``quarter`` or ``year`` of start for the p-chart; None takes quarters where most hold ten cases.
+    """
+
+    in_control: float | None = None
+    out_of_control: float | None = None
+    false_alarm: float = FALSE_ALARM
+    baseline: int = BASELINE
+    review_every: int = REVIEW_EVERY
+    period: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriftPicture:
+    """Charts of one practice.
+
+    Attributes:
+        practice: Its pseudonym.
+        definition: The outcome definition.
+        growth_reference: Name and provenance of the growth reference.
+        build: The build read.
+        selection: The cases meant.
+        baseline: Share among the first cases, where the usual share comes from them; else None.
+        path: The CUSUM, or None where there is none.
+        reviews: The state at the planned reviews.
+        simulated_usual: Simulated cases until a signal while nothing has changed.
+        simulated_changed: The same once the share is the one to notice.
+        average: Exponentially weighted moving average of the same cases.
+        periods: Share by period of start.
+        n_not_due: Cases still in treatment.
+        cautions: What to keep in mind.
+        refused: Why there is no chart, or empty.
+    """
+
+    practice: str
+    definition: Definition
+    growth_reference: str
+    build: str
+    selection: Selection
+    baseline: Estimate | None
+    path: CusumPath | None
+    reviews: tuple[Review, ...]
+    simulated_usual: SimulatedRunLength | None
+    simulated_changed: SimulatedRunLength | None
+    average: ControlChart | None
+    periods: ControlChart
+    n_not_due: int
+    cautions: tuple[Caution, ...]
+    refused: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    quarter: str
+    outcome: bool | None
+    is_due: bool
+
+
+def drift_picture(
+    reader: Reader,
+    *,
+    rng: Generator,
+    selection: Selection | None = None,
+    definition: str | None = None,
+    asked: DriftAsked | None = None,
+) -> DriftPicture:
+    """Charts of one practice over time.
+
+    Args:
+        reader: An open snapshot.
+        rng: Source of randomness, for the simulated run lengths.
+        selection: Which cases; they must be of one practice.
+        definition: Id of an outcome definition; the headline one where None.
+        asked: What the chart is fixed by.
+
+    Raises:
+        RequestError: The cases are of several practices, or the shares are out of range.
+    """
+    chosen, selection, asked = reader.definition(definition), selection or Selection(), asked or DriftAsked()
+    practice = _practice(reader, selection)
+    cases = _cases(reader, chosen, selection)
+    start = 0 if asked.in_control is not None else _end_of_baseline(cases, asked.baseline)
+    baseline, plan, refused = _plan(cases[:start], asked)
+    path = run_cusum([case.outcome for case in cases[start:] if case.is_due], plan) if plan else None
+    periods = _periods(cases, asked.period, plan.in_control if plan and asked.in_control is not None else None)
+    return DriftPicture(
+        practice=practice,
+        definition=chosen,
+        growth_reference=reader.growth_reference,
+        build=reader.snapshot.build_id,
+        selection=selection,
+        baseline=baseline,
+        path=path,
+        reviews=planned_reviews(path, every=asked.review_every) if path else (),
+        simulated_usual=_simulated(plan, plan.in_control, rng) if plan else None,
+        simulated_changed=_simulated(plan, plan.out_of_control, rng) if plan else None,
+        average=_average(path) if path else None,
+        periods=periods,
+        n_not_due=sum(not case.is_due for case in cases),
+        cautions=_cautions(cases, baseline, path, periods),
+        refused=refused,
+    )
+
+
+def drift_with_seed(
+    reader: Reader, *, selection: Selection, definition: str | None, asked: DriftAsked, seed: int = 1
+) -> DriftPicture:
+    """The same with a stated seed, so that the simulated figures are the same whenever they are asked for."""
+    import numpy as np
+
+    rng = np.random.default_rng(seed)
+    return drift_picture(reader, rng=rng, selection=selection, definition=definition, asked=asked)
+
+
+def practices_with_cases(reader: Reader, *, selection: Selection) -> tuple[str, ...]:
+    """The practices that a chart can be made of."""
+    condition, values = selection.where()
+    rows = reader.connection.rows(f"select distinct practice from mart_cases where {condition} order by 1", values)
+    return tuple(str(practice) for (practice,) in rows)
+
+
+def _practice(reader: Reader, selection: Selection) -> str:
+    known = practices_with_cases(reader, selection=selection)
+    if len(known) > 1:
+        found = f"these are the cases of {len(known)} practices"
+        expected = "the cases of one practice: drift is about one practice over time"
+        raise RequestError(found, expected=expected, remedy="choose one practice")
+    return known[0] if known else ", ".join(selection.filters.get("practice", ()))
+
+
+def _cases(reader: Reader, definition: Definition, selection: Selection) -> list[_Case]:
+    """The cases in order of finish: quarter of start plus months observed, then in the order they were loaded."""
+    condition, values = selection.where()
+    rows = reader.connection.rows(
+        "select mart_cases.start_quarter, cast(mart_outcomes.status as varchar), cast(mart_outcomes.step as varchar),"
+        " coalesce(mart_cases.months_observed, 0e0), mart_cases.case_no"
+        " from mart_outcomes inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
+        f" where mart_outcomes.definition_id = ? and mart_cases.start_quarter is not null and {condition}",
+        [definition.id, *values],
+    )
+    rows.sort(key=lambda row: (3.0 * _quarter_number(row[0]) + row[3], row[4]))
+    verdicts = {"adverse": True, "not adverse": False}
+    return [_Case(row[0], verdicts.get(row[1]), row[2] != "in_treatment") for row in rows]
+
+
+def _quarter_number(quarter: str) -> int:
+    return 4 * int(quarter[:4]) + int(quarter[-1]) - 1
+
+
+def _end_of_baseline(cases: Sequence[_Case], wanted: int) -> int:
+    """Where the first ``wanted`` cases counted end; everything where there are not so many."""
+    counted = [i for i, case in enumerate(cases) if case.outcome is not None]
+    return counted[wanted - 1] + 1 if len(counted) >= wanted > 0 else len(cases)
+
+
+def _plan(first: Sequence[_Case], asked: DriftAsked) -> tuple[Estimate | None, CusumPlan | None, str]:
+    """The share among the first cases, the plan, and why there is none."""
+    baseline, usual = None, asked.in_control
+    if usual is None:
+        counted = [case.outcome for case in first if case.outcome is not None]
+        baseline = proportion(sum(counted), len(counted))
+        if len(counted) < asked.baseline:
+            reason = (
+                f"{number_of(len(counted), 'case is', 'cases are')} counted; {asked.baseline} are needed to"
+                " take the usual share from, and none would be left to chart. State the usual share to chart them all."
+            )
+            return baseline, None, reason
+        usual = (sum(counted) + 0.5) / (len(counted) + 1.0)  # never 0 or 1, where no chart exists
+    noticed = share_at_odds_ratio(usual, ODDS_RATIO) if asked.out_of_control is None else asked.out_of_control
+    plan = plan_cusum(in_control=usual, out_of_control=noticed, false_alarm_run_length=asked.false_alarm)
+    return baseline, plan, ""
+
+
+def _simulated(plan: CusumPlan, share: float, rng: Generator) -> SimulatedRunLength:
+    return simulate_run_length(
+        plan.weight_adverse, plan.weight_other, limit=plan.limit, share=share, rng=rng, repeats=REPEATS
+    )
+
+
+def _average(path: CusumPath) -> ControlChart:
+    usual = path.plan.in_control
+    spread = (usual * (1.0 - usual)) ** 0.5
+    return ewma([float(one) for one in path.outcomes], target=usual, sd=spread, weight=EWMA_WEIGHT)
+
+
+def _periods(cases: Sequence[_Case], period: str | None, centre: float | None) -> ControlChart:
+    if period not in {None, "quarter", "year"}:
+        found = f"there is no period {period!r}"
+        raise RequestError(found, expected="quarter or year", remedy="name one of these")
+    by_quarter = _by(cases, 7)
+    sizes = sorted(n for _, n in by_quarter.values())
+    is_fine = bool(sizes) and sizes[len(sizes) // 2] >= _FEW
+    chosen = by_quarter if period == "quarter" or (period is None and is_fine) else _by(cases, 4)
+    events, totals = [x for x, _ in chosen.values()], [n for _, n in chosen.values()]
+    return p_chart(events, totals, list(chosen), centre=centre)
+
+
+def _by(cases: Sequence[_Case], letters: int) -> dict[str, tuple[int, int]]:
+    """Period of start -> adverse, counted; in order of time."""
+    found: dict[str, tuple[int, int]] = {}
+    for case in cases:
+        x, n = found.get(case.quarter[:letters], (0, 0))
+        found[case.quarter[:letters]] = (x + (case.outcome is True), n + (case.outcome is not None))
+    return dict(sorted(found.items()))
+
+
+def _cautions(
+    cases: Sequence[_Case], baseline: Estimate | None, path: CusumPath | None, periods: ControlChart
+) -> tuple[Caution, ...]:
+    found = list(path.warnings if path else ())
+    if baseline is not None and baseline.interval is not None and path is not None:
+        text = (
+            f"The usual share comes from the practice's first {baseline.n} cases and is itself uncertain"
+            f" ({100 * baseline.interval.low:.1f}% to {100 * baseline.interval.high:.1f}%), so false alarms may come"
+            " earlier or later than planned."
+        )
+        found.append(Caution("approximation", text))
+    if cases:
+        text = "Cases are in order of finish as far as it is known: the quarter of start plus the months observed."
+        found.append(Caution("approximation", text))
+    if any(not case.is_due for case in cases):
+        text = "Of the latest starts only those treated fastest have finished; the last periods will still change."
+        found.append(Caution("approximation", text))
+    return (*found, *periods.warnings)

@@ -1,0 +1,214 @@
+"""What the outcomes that are missing could do to a share, and to a difference of two."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from warehouse.analysis.difference import risk_difference
+from warehouse.analysis.group_pair import pair_groups
+from warehouse.analysis.missing import FEWEST_IMPUTATIONS, impute_and_compare
+from warehouse.analysis.tipping import tipping_point
+from warehouse.analysis.tipping_grid import tipping_grid
+from warehouse.marts.grouping import grouping
+from warehouse.questions.contrast import codes_of, one_thread, usual_adjustment
+from warehouse.questions.covariates import adjustables
+from warehouse.questions.group_names import group_label
+from warehouse.questions.prepare import GROUP, OUTCOME, two_group_frame
+from warehouse.questions.shares import rates
+from warehouse.selection import Selection
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from warehouse.analysis.missing import ImputedComparison
+    from warehouse.analysis.tipping import TippingPoint
+    from warehouse.analysis.tipping_grid import TippingGrid
+    from warehouse.marts.reader import Reader
+    from warehouse.outcomes.definition import Definition
+    from warehouse.questions.prepare import TwoGroupFrame
+    from warehouse.questions.shares import GroupRate, Rates
+    from warehouse.results import Estimate
+
+BENCHMARK = 0.10
+"""The share that a message is about unless another is named: one case in ten."""
+
+SEED = 20_250_203
+"""Where the draws of the imputation start, so that the same data give the same answer."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupMissing:
+    """One group's share and what its missing cases could do to it; ``rate`` holds the bounds."""
+
+    rate: GroupRate
+    tipping: TippingPoint
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharesAndMissing:
+    """Shares with bounds and tipping points.
+
+    Attributes:
+        rates: The shares, overall or by group.
+        value: The share the message is about.
+        groups: One a group, in order.
+    """
+
+    rates: Rates
+    value: float
+    groups: tuple[GroupMissing, ...]
+
+
+def shares_and_missing(
+    reader: Reader,
+    *,
+    by: str | None = None,
+    definition: str | None = None,
+    selection: Selection | None = None,
+    value: float = BENCHMARK,
+    level: float = 0.95,
+) -> SharesAndMissing:
+    """Bounds on every share, and how many of the missing would have to be adverse to change what is said of it.
+
+    Missing are cases started whose outcome is due but not known; a case still in treatment is not among them.
+    """
+    found = rates(reader, by=by, definition=definition, selection=selection, level=level)
+    groups = tuple(
+        GroupMissing(
+            rate=group,
+            tipping=tipping_point(group.n_adverse, group.n_assessable, group.n_missing_due, value=value, level=level),
+        )
+        for group in found.groups
+    )
+    return SharesAndMissing(rates=found, value=value, groups=groups)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PairAndMissing:
+    """Two groups and what the missing outcomes could do to their difference.
+
+    Attributes:
+        definition: The outcome definition.
+        build: The build read.
+        selection: Which cases.
+        labels: Names of the two groups.
+        assessed: Cases with an outcome in each group.
+        adverse: Adverse ones among them.
+        missing: Cases whose outcome is due but not known.
+        observed: Difference among the assessed.
+        lowest: Difference had none of the first group's and all of the second group's missing been adverse.
+        highest: Difference had it been the other way about.
+        imputed: Multiple imputation, pooled by Rubin's rules.
+        imputed_from: What the imputation model knows of a case, in words.
+        without_covariates: Cases the imputation leaves out because something in its model is not recorded.
+        grid: Every combination of what the missing may hold.
+    """
+
+    definition: Definition
+    build: str
+    selection: Selection
+    labels: tuple[str, str]
+    assessed: tuple[int, int]
+    adverse: tuple[int, int]
+    missing: tuple[int, int]
+    observed: Estimate
+    lowest: Estimate
+    highest: Estimate
+    imputed: ImputedComparison
+    imputed_from: tuple[str, ...]
+    without_covariates: int
+    grid: TippingGrid
+
+
+def pair_and_missing(
+    reader: Reader,
+    *,
+    by: str,
+    first: str,
+    second: str,
+    definition: str | None = None,
+    selection: Selection | None = None,
+    adjust: Sequence[str] | None = None,
+    n_imputations: int = FEWEST_IMPUTATIONS,
+    seed: int = SEED,
+    level: float = 0.95,
+) -> PairAndMissing:
+    """Two groups with bounds on their difference, multiple imputation, and a grid of what the missing may hold.
+
+    Args:
+        reader: An open snapshot.
+        by: Name of a grouping.
+        first: Code of one group.
+        second: Code of the other.
+        definition: Id of an outcome definition; the headline one where None.
+        selection: Which cases; consecutive treated ones where None.
+        adjust: What the imputation model knows of a case besides its group; the usual variables where None.
+        n_imputations: Completed data sets, at least 20.
+        seed: Where the random draws start.
+        level: Level of the intervals.
+
+    Raises:
+        RequestError: A name does not exist, or fewer than 20 imputations were asked for.
+    """
+    chosen, way = reader.definition(definition), grouping(by)
+    selection = selection or Selection()
+    wanted = tuple(adjust) if adjust is not None else usual_adjustment(by)
+    cases = two_group_frame(
+        reader,
+        by=by,
+        codes=codes_of(reader, way, (first, second)),
+        labels=(group_label(reader, way, first), group_label(reader, way, second)),
+        definition=chosen,
+        selection=selection,
+        adjust=wanted,
+        strata=(),
+    )
+    adverse, assessed, missing = _counts(cases)
+    with one_thread():
+        imputed, lost = _imputed(cases, wanted, n_imputations, seed, level)
+    everyone = assessed[0] + missing[0], assessed[1] + missing[1]
+    return PairAndMissing(
+        definition=chosen,
+        build=reader.snapshot.build_id,
+        selection=selection,
+        labels=cases.labels,
+        assessed=assessed,
+        adverse=adverse,
+        missing=missing,
+        observed=risk_difference(adverse[0], assessed[0], adverse[1], assessed[1], level=level),
+        lowest=risk_difference(adverse[0], everyone[0], adverse[1] + missing[1], everyone[1], level=level),
+        highest=risk_difference(adverse[0] + missing[0], everyone[0], adverse[1], everyone[1], level=level),
+        imputed=imputed,
+        imputed_from=("group", *cases.titles),
+        without_covariates=lost,
+        grid=tipping_grid((adverse[0], assessed[0], missing[0]), (adverse[1], assessed[1], missing[1]), level=level),
+    )
+
+
+def _counts(cases: TwoGroupFrame) -> tuple[tuple[int, int], tuple[int, int], tuple[int, int]]:
+    import polars as pl
+
+    known = pl.col(OUTCOME).is_not_null()
+    return cases.sizes(known & pl.col(OUTCOME)), cases.sizes(known), cases.sizes(~known & pl.col("is_due"))
+
+
+def _imputed(
+    cases: TwoGroupFrame, adjust: Sequence[str], n_imputations: int, seed: int, level: float
+) -> tuple[ImputedComparison, int]:
+    import polars as pl
+
+    due = cases.frame.filter(pl.col("is_due") | pl.col(OUTCOME).is_not_null())
+    pair = pair_groups(
+        due,
+        outcome=OUTCOME,
+        group=GROUP,
+        first=cases.labels[0],
+        second=cases.labels[1],
+        covariates=[replace(item.covariate, name=item.title) for item in adjustables(adjust)],
+        keep_missing_outcome=True,
+    )
+    rng = np.random.default_rng(seed)
+    return impute_and_compare(pair, rng=rng, n_imputations=n_imputations, level=level), due.height - pair.n

@@ -1,0 +1,115 @@
+"""Share adverse against the threshold: how much the answer hangs on the definition's number."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from warehouse.analysis.proportion import proportion
+from warehouse.marts.outcome_sql import outcomes_of
+from warehouse.results import Caution
+from warehouse.selection import Selection
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import polars as pl
+    from numpy.typing import NDArray
+
+    from warehouse.marts.reader import Reader
+    from warehouse.outcomes.definition import ChangePart, Definition
+    from warehouse.results import Estimate
+
+GRID = tuple(quarter / 4 for quarter in range(21))
+"""Thresholds from 0 to 5 in steps of a quarter."""
+
+
+@dataclass(frozen=True, slots=True)
+class ThresholdPoint:
+    """The share adverse had the threshold been this one."""
+
+    threshold: float
+    n_adverse: int
+    rate: Estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThresholdCurve:
+    """The share adverse over a range of thresholds, and the one in force.
+
+    Attributes:
+        definition: The definition whose threshold is moved.
+        part: Its change part; None where the definition has several parts, and then there is no curve.
+        points: One a threshold, ascending.
+        n: Cases counted.
+        cautions: What to keep in mind.
+    """
+
+    definition: Definition
+    part: ChangePart | None
+    points: tuple[ThresholdPoint, ...]
+    n: int
+    cautions: tuple[Caution, ...]
+
+
+def counted_values(reader: Reader, definition: Definition, selection: Selection) -> list[float]:
+    """The quantity compared with the threshold, for every case counted, signed so that a larger one is worse."""
+    values: list[float] = counted_changes(reader, definition, selection)["value"].to_list()
+    return values
+
+
+def counted_changes(reader: Reader, definition: Definition, selection: Selection) -> pl.DataFrame:
+    """One row a counted case: ``value``, signed so that a larger one is worse, and ``is_adverse``.
+
+    No row where the definition has several parts, and so no single change.
+    """
+    condition, parameters = selection.where()
+    part = definition.single_change
+    sign = "-1" if part is not None and part.direction == "fall" else "1"
+    none = "" if part is not None else " and false"
+    return reader.connection.frame(
+        f"select {sign} * mart_outcomes.value as value, mart_outcomes.status = 'adverse' as is_adverse"
+        f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
+        f" where mart_outcomes.value is not null and {condition}{none}",
+        parameters,
+    )
+
+
+def threshold_curve(
+    reader: Reader,
+    *,
+    definition: str | None = None,
+    selection: Selection | None = None,
+    grid: Sequence[float] = GRID,
+    level: float = 0.95,
+    changes: pl.DataFrame | None = None,
+) -> ThresholdCurve:
+    """Share of cases at or beyond each threshold, with its Wilson interval.
+
+    The margin for measuring error that a definition may ask for is left out here: the curve shows the threshold's
+    part alone, so at the threshold in force it may lie above the headline rate. ``changes`` are the counted changes
+    where they have been read already.
+    """
+    chosen = reader.definition(definition)
+    part = chosen.single_change
+    found = counted_changes(reader, chosen, selection or Selection()) if changes is None else changes
+    values = np.sort(found["value"].to_numpy())
+    points = tuple(_point(threshold, values, level) for threshold in grid) if part else ()
+    return ThresholdCurve(definition=chosen, part=part, points=points, n=values.size, cautions=_cautions(chosen, part))
+
+
+def _point(threshold: float, ascending: NDArray[np.float64], level: float) -> ThresholdPoint:
+    n_adverse = ascending.size - int(np.searchsorted(ascending, threshold, side="left"))
+    return ThresholdPoint(threshold, n_adverse, proportion(n_adverse, ascending.size, level=level))
+
+
+def _cautions(definition: Definition, part: ChangePart | None) -> tuple[Caution, ...]:
+    if part is None:
+        text = f"{definition.name} is made of several parts, so there is no single threshold to move."
+        return (Caution("no_data", text),)
+    if part.beyond_error == "never":
+        return ()
+    text = "The margin for measuring error is left out of this picture, so that only the threshold moves."
+    return (Caution("approximation", text),)

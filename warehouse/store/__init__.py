@@ -1,0 +1,1 @@
+"""The files of a warehouse: DuckDB, its schema, snapshots, and the record of who opened it."""

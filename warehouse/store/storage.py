@@ -1,0 +1,311 @@
+"""The only door to DuckDB: open a file, change it in a transaction, query it.
+
+A warehouse is a folder::
+
+    store.duckdb            everything loaded, with history; one writer at a time   (store.py)
+    mart-<build>.duckdb     a published snapshot; never changed after it is named   (snapshot.py)
+    current.json            which snapshot is current; replaced in one step         (snapshot.py)
+"""
+
+from __future__ import annotations
+
+import errno
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+
+from warehouse.errors import BusyError, KeyProblemError, MentonError, WarehouseError
+from warehouse.store.older_snapshot import lacking
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    import polars as pl
+    import pyarrow as pa
+
+
+class Connection:
+    """A DuckDB connection with one warehouse file attached as ``menton`` and made the default.
+
+    Args:
+        path: The database file.
+        read_only: Open for reading only.
+        key: Encryption key, or None for a plain file.
+    """
+
+    def __init__(self, path: Path, *, read_only: bool = False, key: str | None = None) -> None:
+        self.path = path
+        self._given = 0
+        self.raw = duckdb.connect(":memory:", config=_settings(path.parent))
+        self.raw.execute("set enable_progress_bar = false")
+        try:
+            if key is not None:
+                prepare_encryption(self.raw)
+            attach(self.raw, path, "menton", read_only=read_only, key=key)
+            self.raw.execute("use menton")
+        except BaseException:
+            self.raw.close()
+            raise
+
+    def close(self) -> None:
+        """Close the connection and the file."""
+        self.raw.close()
+
+    def __enter__(self) -> Connection:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def execute(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> None:
+        """Run a statement whose result is not wanted."""
+        with told(self.path):
+            self.raw.execute(sql, parameters)
+
+    def frame(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> pl.DataFrame:
+        """The rows of a query as a Polars frame."""
+        import polars as pl
+
+        with told(self.path):
+            if self._given:  # frames given are seen by this connection only, not by a cursor of it
+                found = pl.from_arrow(self.raw.execute(sql, parameters).to_arrow_table())
+            else:
+                with self.raw.cursor() as cursor:  # a cursor of its own, so that threads may ask at once
+                    cursor.execute("use menton")
+                    found = pl.from_arrow(cursor.execute(sql, parameters).to_arrow_table())
+        if not isinstance(found, pl.DataFrame):  # pragma: no cover - a query always gives a table
+            message = "a query gave no table"
+            raise TypeError(message)
+        return found.with_columns(pl.col(pl.Categorical, pl.Enum).cast(pl.String))
+
+    def value(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> Any:  # noqa: ANN401
+        """The first value of the first row, or None where there is no row."""
+        with told(self.path):
+            row = self.raw.execute(sql, parameters).fetchone()
+        return None if row is None else row[0]
+
+    def rows(
+        self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None
+    ) -> list[tuple[Any, ...]]:
+        """All rows of a query."""
+        with told(self.path):
+            return self.raw.execute(sql, parameters).fetchall()
+
+    def columns(self, table: str) -> list[str]:
+        """Names of the columns of a table, in order."""
+        with told(self.path):
+            described = self.raw.execute(f"select * from {table} limit 0").description
+        return [str(column[0]) for column in described or ()]
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All or nothing: commit at the end, roll back on any error."""
+        self.raw.execute("begin transaction")
+        try:
+            yield
+        except BaseException:
+            self._roll_back()
+            raise
+        self._commit()
+
+    def _commit(self) -> None:
+        try:
+            self.raw.execute("commit")
+        except duckdb.Error as error:
+            raise _as_warehouse_error(error, self.path) from error
+
+    def _roll_back(self) -> None:
+        try:
+            self.raw.execute("rollback")
+        except duckdb.Error:
+            return  # the connection is already dead; closing it drops the transaction
+
+    @contextmanager
+    def given(self, **frames: pl.DataFrame) -> Iterator[None]:
+        """Make frames readable as tables of these names inside the block."""
+        with self._registered({name: _in_batches(frame.to_arrow()) for name, frame in frames.items()}):
+            yield
+
+    @contextmanager
+    def given_whole(self, **frames: pl.DataFrame) -> Iterator[None]:
+        """The same for frames that are read whole: their text is shared instead of copied.
+
+        A join or a condition on such a table fails, since Arrow cannot yet compare shared text (pyarrow 25).
+        """
+        import polars as pl
+
+        newest = pl.CompatLevel.newest()
+        shared = {name: _in_batches(frame.to_arrow(compat_level=newest)) for name, frame in frames.items()}
+        with self._registered(shared):
+            yield
+
+    @contextmanager
+    def _registered(self, tables: Mapping[str, object]) -> Iterator[None]:
+        for name, table in tables.items():
+            self.raw.register(name, table)
+        self._given += 1
+        try:
+            yield
+        finally:
+            self._given -= 1
+            for name in tables:
+                self.raw.unregister(name)
+
+
+_BATCH_ROWS = 122_880
+"""Rows of a row group of DuckDB."""
+
+
+def _in_batches(table: pa.Table) -> pa.Table:
+    """The same rows in batches, without a copy: DuckDB shares out the batches among its threads."""
+    import pyarrow as pa
+
+    return pa.Table.from_batches(table.to_batches(max_chunksize=_BATCH_ROWS), schema=table.schema)
+
+
+_FAULTS = (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException)
+"""What the disk, the memory or another program can do to a statement that is right."""
+
+
+@contextmanager
+def told(path: Path) -> Iterator[None]:
+    """Turn what happens to a file into an error a person can act on; mistakes in a statement stay as they are.
+
+    Raises:
+        MentonError: The disk is full, the file is damaged or in use, memory ran out, or a snapshot lacks what is asked.
+    """
+    try:
+        yield
+    except _FAULTS as error:
+        raise _as_warehouse_error(error, path) from error
+    except (duckdb.CatalogException, duckdb.BinderException) as error:
+        older = lacking(str(error), path)
+        if older is None:
+            raise
+        raise older from error
+    except duckdb.TransactionException as error:
+        if "Could not write" not in str(error):
+            raise
+        raise _as_warehouse_error(error, path) from error  # the disk was full when the statement was to be kept
+
+
+@contextmanager
+def refused_with(refusal: MentonError) -> Iterator[None]:
+    """Raise this error where DuckDB cannot do what the block asks.
+
+    Raises:
+        MentonError: The one given.
+    """
+    try:
+        yield
+    except duckdb.Error as error:
+        raise refusal from error
+
+
+@contextmanager
+def files_told(folder: Path) -> Iterator[None]:
+    """Turn what the system says of files of a warehouse into an error a person can act on.
+
+    Raises:
+        WarehouseError: A file cannot be written, named or removed.
+    """
+    try:
+        yield
+    except OSError as error:
+        is_full = error.errno in {errno.ENOSPC, errno.EFBIG, errno.EDQUOT}
+        found, remedy = (_FULL, _FULL_REMEDY) if is_full else (_DENIED, _DENIED_REMEDY)
+        raise WarehouseError(found, where=folder.name, remedy=remedy) from error
+
+
+def _settings(folder: Path) -> dict[str, str | bool | int | float | list[str]]:
+    return {
+        "autoinstall_known_extensions": "false",
+        "autoload_known_extensions": "false",
+        "temp_directory": str(folder / "spill"),
+        "allow_community_extensions": "false",
+        "preserve_insertion_order": "false",  # every reader that needs an order asks for it
+    }
+
+
+def attach(
+    raw: duckdb.DuckDBPyConnection, path: Path, alias: str, *, read_only: bool = False, key: str | None = None
+) -> None:
+    """Attach a database file under ``alias``.
+
+    Raises:
+        WarehouseError: The file is in use, damaged, of a newer version, or not writable.
+        KeyProblemError: The file is encrypted and the key is missing or wrong.
+    """
+    options = [option for option, wanted in (("read_only", read_only),) if wanted]
+    if key is not None:
+        options.append(f"encryption_key {_quoted(key)}")
+    clause = f" ({', '.join(options)})" if options else ""
+    try:
+        raw.execute(f"attach {_quoted(str(path))} as {alias}{clause}")
+    except duckdb.Error as error:
+        raise _as_warehouse_error(error, path) from error
+
+
+def _quoted(text: str) -> str:
+    doubled = text.replace("'", "''")
+    return f"'{doubled}'"
+
+
+def prepare_encryption(raw: duckdb.DuckDBPyConnection) -> None:
+    """Load the signed extension that encrypts with hardware support, and encrypt what spills to disk."""
+    try:
+        import duckdb_extension_httpfs
+    except ImportError as error:
+        found = "encryption needs the DuckDB extension httpfs, which is not installed"
+        raise KeyProblemError(found, remedy="install the package duckdb-extension-httpfs==1.5.5") from error
+    folder = Path(duckdb_extension_httpfs.__file__).parent
+    extension = next(folder.rglob("httpfs.duckdb_extension"))
+    raw.execute(f"load {_quoted(str(extension))}")
+    raw.execute("set temp_file_encryption = true")
+
+
+def _as_warehouse_error(error: duckdb.Error, path: Path) -> MentonError:
+    """The error a person can act on, told from the text DuckDB gives (1.5 has no error codes for these)."""
+    text = str(error)
+    for sign, kind, found, remedy in _SIGNS:
+        if sign.lower() in text.lower():
+            return kind(found, where=path.name, remedy=remedy)
+    return WarehouseError(
+        "the file is not a warehouse this version can read, or it is damaged",
+        where=path.name,
+        expected="a file made by menton with DuckDB 1.5",
+        remedy="run `menton verify`, or put a backup back with `menton restore`",
+    )
+
+
+_FULL = "the disk is full or the file could not be written; nothing of this step was kept"
+_FULL_REMEDY = "free some space and run the command again; the warehouse is as it was before"
+_BUSY = "the warehouse is in use by another program that writes to it"
+_BUSY_REMEDY = "wait until the other menton command has ended, then run this one again"
+_KEY_REMEDY = "name the right key file with --encryption-key-file or the variable MENTON_ENCRYPTION_KEY_FILE"
+_DENIED = "the warehouse folder cannot be written to"
+_DENIED_REMEDY = "run as a user who may write there, or name another folder with --warehouse"
+_MEMORY = "there is not enough memory, or not enough room for what does not fit into it"
+_MEMORY_REMEDY = "close other programs or free some space, then run the command again; the warehouse is as it was"
+_SIGNS: tuple[tuple[str, type[MentonError], str, str], ...] = (
+    ("Conflicting lock", BusyError, _BUSY, _BUSY_REMEDY),
+    ("being used by another process", BusyError, _BUSY, _BUSY_REMEDY),
+    ("Wrong encryption key", KeyProblemError, "the key given does not open this warehouse", _KEY_REMEDY),
+    ("without a key", KeyProblemError, "the warehouse is encrypted and no key was given", _KEY_REMEDY),
+    ("is not encrypted", KeyProblemError, "a key was given, but this warehouse is not encrypted", "leave the key out"),
+    ("No space left", WarehouseError, _FULL, _FULL_REMEDY),
+    ("could not write", WarehouseError, _FULL, _FULL_REMEDY),
+    ("File too large", WarehouseError, _FULL, _FULL_REMEDY),
+    ("Out of Memory", WarehouseError, _MEMORY, _MEMORY_REMEDY),
+    ("failed to offload", WarehouseError, _MEMORY, _MEMORY_REMEDY),
+    ("Permission denied", WarehouseError, _DENIED, _DENIED_REMEDY),
+    ("read-only", WarehouseError, _DENIED, _DENIED_REMEDY),
+)
+
+
+def utc_now() -> datetime:
+    """The present in UTC, to the second, without a zone (as the store keeps it)."""
+    return datetime.now(UTC).replace(tzinfo=None, microsecond=0)

@@ -1,0 +1,86 @@
+"""What is in force in a published snapshot, to be read by people: definitions, growth curves, measures, the build."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from warehouse.marts.reader import Reader
+    from warehouse.outcomes.definition import Definition
+
+
+GROWING = (4.0, 20.0)
+"""Ages between which growth curves are shown."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class InForce:
+    """Everything that decides how a case is counted.
+
+    Attributes:
+        headline: The definition on the headline.
+        definitions: All of them.
+        growth_reference: Name and provenance of the growth reference.
+        curves: One row a measure, sex and age: measure, label, unit, sex, source, age, mean; at whole years of growth.
+        measures: One row a measure: measure, label, definition, unit, up_means, is_own.
+        build: Build id; ``published_at`` and ``tool_version`` belong to it.
+    """
+
+    headline: Definition
+    definitions: tuple[Definition, ...]
+    growth_reference: str
+    curves: pl.DataFrame
+    measures: pl.DataFrame
+    build: str
+    published_at: str
+    tool_version: str
+
+
+def in_force(reader: Reader) -> InForce:
+    """What the snapshot was published with. It concerns no case."""
+    build, published_at, tool_version = reader.connection.rows(
+        "select build_id, published_at, tool_version from mart_build"
+    )[0]
+    return InForce(
+        headline=reader.definition(),
+        definitions=tuple(reader.registry),
+        growth_reference=reader.growth_reference,
+        curves=_curves(reader),
+        measures=reader.connection.frame(
+            "select measure, label, definition, unit, up_means, is_own from mart_measures"
+        ),
+        build=build,
+        published_at=published_at,
+        tool_version=tool_version,
+    )
+
+
+def _curves(reader: Reader) -> pl.DataFrame:
+    """The curves at whole years, between the ages at which faces grow; a curve may be flat for a century after."""
+    import polars as pl
+
+    listed = reader.connection.frame(
+        "select mart_growth.measure, coalesce(mart_measures.label, mart_growth.measure) as label,"
+        " coalesce(mart_measures.unit, '') as unit, mart_growth.sex, ages, means, mart_growth.source"
+        " from mart_growth left join mart_measures on mart_measures.measure = mart_growth.measure"
+        " order by mart_growth.measure, mart_growth.sex"
+    )
+    pieces = [
+        {**{name: row[name] for name in ("measure", "label", "unit", "sex", "source")}, "age": age, "mean": mean}
+        for row in listed.iter_rows(named=True)
+        for age, mean in _yearly(row["ages"], row["means"])
+    ]
+    texts = dict.fromkeys(("measure", "label", "unit", "sex", "source"), pl.String)
+    return pl.DataFrame(pieces, schema={**texts, "age": pl.Float64, "mean": pl.Float64})
+
+
+def _yearly(ages: list[float], means: list[float]) -> list[tuple[float, float]]:
+    low, high = max(ages[0], GROWING[0]), min(ages[-1], GROWING[1])
+    years = [low, *(float(year) for year in range(ceil(low), int(high) + 1) if low < year < high), high]
+    return [(year, float(np.interp(year, ages, means))) for year in years]

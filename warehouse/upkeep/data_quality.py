@@ -1,0 +1,207 @@
+"""How complete and how clean the data are: what was turned away, what is missing where, and what was loaded when."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from warehouse.store.quoting import name as checked
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import polars as pl
+
+    from warehouse.marts.reader import Reader
+    from warehouse.selection import Selection
+
+CASE_FIELDS = {
+    "age_at_start": "age at start",
+    "appliance_first": "appliance",
+    "extraction": "extractions",
+    "start_quarter": "quarter of start",
+    "incisor_class": "incisor class",
+    "molar_class": "molar class",
+    "cvm_stage": "cervical maturation stage",
+    "wear_reported": "reported wear",
+    "clinician": "clinician",
+}
+"""Column of mart_cases -> its name on screens."""
+
+START_FIELDS = ("joint_symptoms_start", "sleep_breathing_concern_start", "mouth_posture_start")
+NO_YEAR = "not known"
+
+
+@dataclass(frozen=True, slots=True)
+class RuleCount:
+    """Rows that broke one rule: the rule, what it says, what to do, rows, and the columns it was about."""
+
+    rule: str
+    reason: str
+    remedy: str
+    n_rows: int
+    columns: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Completeness:
+    """One field in one year of start: cases that should have it, and cases that do."""
+
+    field: str
+    year: str
+    n: int
+    n_known: int
+
+
+@dataclass(frozen=True, slots=True)
+class Assumption:
+    """Something taken to be so when a file was read: about what, what was taken, and why."""
+
+    about: str
+    taken: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Load:
+    """One load of one table of one file."""
+
+    load_id: int
+    loaded_at: str
+    practice: str
+    source: str
+    table: str
+    n_read: int
+    n_loaded: int
+    n_turned_away: int
+    assumptions: tuple[Assumption, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DataQuality:
+    """Everything said about completeness and cleanness.
+
+    Attributes:
+        turned_away: Rules that turned rows away, most rows first.
+        remarks: Rules that remarked on rows which were loaded, most rows first.
+        n_cases_turned_away: Cases handed over of which nothing is in the warehouse.
+        completeness: One a field and year; measures at the finish are asked of finished cases only.
+        loads: Newest first.
+    """
+
+    turned_away: tuple[RuleCount, ...]
+    remarks: tuple[RuleCount, ...]
+    n_cases_turned_away: int
+    completeness: tuple[Completeness, ...]
+    loads: tuple[Load, ...]
+
+
+def data_quality(reader: Reader, *, selection: Selection) -> DataQuality:
+    """Quality of everything loaded by the practices selected; other filters do not apply to refused rows."""
+    practices = selection.filters.get("practice", ())
+    return DataQuality(
+        turned_away=_rules(reader, "mart_turned_away", practices),
+        remarks=_rules(reader, "mart_remarks", practices),
+        n_cases_turned_away=_cases_turned_away(reader, practices),
+        completeness=_completeness(reader, selection),
+        loads=_loads(reader, practices),
+    )
+
+
+def _of(practices: Iterable[str], column: str) -> str:
+    marks = ", ".join("?" for _ in practices)
+    return f" where {column} in ({marks})" if marks else ""
+
+
+def _rules(reader: Reader, table: str, practices: tuple[str, ...]) -> tuple[RuleCount, ...]:
+    rows = reader.connection.rows(
+        f"select {table}.rule, count(distinct ({table}.load_id, {table}.table_name, {table}.row_no)),"
+        f" list_sort(list(distinct coalesce({table}.column_name, '')))"
+        f" from {table} inner join mart_loads on mart_loads.load_id = {table}.load_id"
+        f"{_of(practices, 'mart_loads.practice')} group by 1 order by 2 desc, 1",
+        practices,
+    )
+    said = json.loads(reader.settings.get("rules", "{}"))
+    found = []
+    for rule, n_rows, columns in rows:
+        reason, remedy = said.get(rule, ("", ""))
+        found.append(RuleCount(rule, reason, remedy, n_rows, tuple(column for column in columns if column)))
+    return tuple(found)
+
+
+def _cases_turned_away(reader: Reader, practices: tuple[str, ...]) -> int:
+    found: int = reader.connection.value(
+        "select coalesce(sum(n_cases + n_rows_without_case), 0) from mart_turned_away_cases"
+        f"{_of(practices, 'practice')}",
+        practices,
+    )
+    return int(found)
+
+
+def _completeness(reader: Reader, selection: Selection) -> tuple[Completeness, ...]:
+    """Case fields and answers at the start, then measures that definitions rest on, at the start and at the finish."""
+    known = {column: f"count(mart_cases.{column})" for column in CASE_FIELDS}
+    known |= {column: f"count(nullif(mart_cases.{column}, 'not asked'))" for column in START_FIELDS}
+    names = CASE_FIELDS | {one: "start: " + one.replace("_start", "").replace("_", " ") for one in START_FIELDS}
+    found = _by_year(reader, selection, known, names, source="mart_cases", condition="true")
+    for timepoint, condition in (("start", "true"), ("finish", "mart_cases.status = 'finished'")):
+        measures = _measures(reader)
+        counts = {code: f"count(mart_timeline.{checked(code)})" for code in measures}
+        labels = {code: f"{timepoint}: {label}" for code, label in measures.items()}
+        source = (
+            "mart_cases left join mart_timeline on mart_timeline.case_no = mart_cases.case_no"
+            f" and mart_timeline.timepoint = '{timepoint}'"
+        )
+        found += _by_year(reader, selection, counts, labels, source=source, condition=condition)
+    return tuple(found)
+
+
+def _measures(reader: Reader) -> dict[str, str]:
+    """Measures that some definition rests on and that were read at all: code -> label."""
+    wanted = {measure for definition in reader.registry for measure in definition.measures}
+    rows = reader.connection.rows("select column_name from duckdb_columns() where table_name = 'mart_timeline'")
+    present = {column for (column,) in rows}
+    listed = reader.connection.rows("select measure, label from mart_measures")
+    return {code: label for code, label in listed if code in wanted and code in present}
+
+
+def _by_year(
+    reader: Reader, selection: Selection, counts: dict[str, str], names: dict[str, str], *, source: str, condition: str
+) -> list[Completeness]:
+    if not counts:
+        return []
+    where, values = selection.where()
+    frame: pl.DataFrame = reader.connection.frame(
+        f"select coalesce(cast(mart_cases.start_year as varchar), '{NO_YEAR}') as year, count(*) as n,"
+        f" {', '.join(f'{count} as {checked(code)}' for code, count in counts.items())}"
+        f" from {source} where {condition} and {where} group by 1 order by 1",
+        values,
+    )
+    return [
+        Completeness(names[code], row["year"], row["n"], row[code])
+        for code in counts
+        for row in frame.iter_rows(named=True)
+    ]
+
+
+def _loads(reader: Reader, practices: tuple[str, ...]) -> tuple[Load, ...]:
+    rows = reader.connection.frame(
+        f"select * from mart_loads{_of(practices, 'practice')} order by load_id desc", practices
+    ).to_dicts()
+    return tuple(
+        Load(
+            load_id=row["load_id"],
+            loaded_at=f"{row['loaded_at']:%Y-%m-%d %H:%M}",
+            practice=row["practice"],
+            source=row["source_name"] + (f", sheet {row['source_sheet']}" if row["source_sheet"] else ""),
+            table=row["table_name"],
+            n_read=row["n_read"],
+            n_loaded=row["n_loaded"],
+            n_turned_away=row["n_turned_away"],
+            assumptions=tuple(
+                Assumption(one["about"], one["taken"], one["because"]) for one in json.loads(row["assumptions"])
+            ),
+        )
+        for row in rows
+    )

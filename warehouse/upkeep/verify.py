@@ -1,0 +1,263 @@
+"""Verifying a warehouse: every check is a question that must find nothing; what it finds is said in a sentence.
+
+The store is opened for reading only, so that verifying changes nothing and works on a folder that cannot be written.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+from warehouse.errors import MentonError, WarehouseError
+from warehouse.marts.catalogues import in_force
+from warehouse.marts.publish import store_state
+from warehouse.plans.looks import read_looks
+from warehouse.store.access import ANCHOR, read_access
+from warehouse.store.quoting import name
+from warehouse.store.snapshot import POINTER, Snapshot, current_snapshot, file_sha256
+from warehouse.store.storage import Connection, attach
+from warehouse.store.store import STORE, migrations, no_warehouse
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    from warehouse.store.tables import Tables
+
+STORE_CHECKS = (
+    "keys_stand_once",
+    "registry_stands_once",
+    "every_case_has_a_row",
+    "load_sums",
+    "loaded_rows_are_present",
+    "turned_away_rows_have_reasons",
+    "no_orphan_rows",
+    "repeats_are_counted",
+    "publications_are_of_loads",
+)
+BUILD_CHECKS = ("published_build_is_recorded",)
+ROW_CHECKS = ("published_rows_are_the_stored",)
+SHOWN = 3
+"""Rows of a finding that are named."""
+
+CODED = {
+    ("cases", "sex"): "sex",
+    ("cases", "cvm_stage"): "cvm_stage",
+    ("cases", "incisor_class"): "incisor_class",
+    ("cases", "molar_class"): "molar_class",
+    ("cases", "selection"): "selection",
+    ("cases", "status"): "status",
+    ("cases", "comparison"): "comparison",
+    ("cases", "wear_reported"): "wear_reported",
+    ("phases", "appliance_category"): "appliance_category",
+    ("phases", "arch"): "arch",
+    ("visits", "porion_kind"): "porion_kind",
+    ("visits", "gonion_kind"): "gonion_kind",
+    ("visits", "mouth_posture"): "mouth_posture",
+    ("visits", "joint_symptoms"): "asked",
+    ("visits", "sleep_breathing_concern"): "asked",
+    ("landmarks", "view"): "view",
+}
+"""(table, column) -> the contract's list of codes it must come from."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """What one check found: the check, and a sentence with the first places and no personal data."""
+
+    check: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verification:
+    """The result of verifying a warehouse.
+
+    Attributes:
+        checks: Names of the checks carried out.
+        faults: What is wrong; empty where all is well.
+        notes: What is not wrong but worth knowing, such as a store newer than what is published.
+    """
+
+    checks: tuple[str, ...]
+    faults: tuple[Fault, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether nothing is wrong."""
+        return not self.faults
+
+
+class _Record:
+    """Checks carried out so far, and what they found."""
+
+    def __init__(self) -> None:
+        self.checks: list[str] = []
+        self.faults: list[Fault] = []
+        self.notes: list[str] = []
+
+    def take(self, check: str, sentences: Sequence[str]) -> None:
+        self.checks.append(check)
+        self.faults.extend(Fault(check, sentence) for sentence in sentences)
+
+
+def verify(folder: Path, *, key: str | None = None) -> Verification:
+    """Carry out every check on the warehouse at ``folder``. Nothing is changed.
+
+    Raises:
+        WarehouseError: There is no warehouse, or another program is writing to it.
+        KeyProblemError: The key is missing or wrong.
+    """
+    path = folder / STORE
+    if not path.exists():
+        raise no_warehouse(folder)
+    record = _Record()
+    with Connection(path, read_only=True, key=key) as store:
+        behind = _check_migrations(store, record)
+        if behind:
+            record.notes.append(f"{behind} changes of the schema are to come with the next command that writes")
+        record.take("every_block_is_readable", list(_unreadable(store, "menton")))
+        if not record.faults and not behind:
+            _check_store(store, record)
+            _check_records(folder, store, record)
+            _check_snapshot(folder, store, key, record)
+    return Verification(checks=tuple(record.checks), faults=tuple(record.faults), notes=tuple(record.notes))
+
+
+def _check_migrations(store: Connection, record: _Record) -> int:
+    """Compare the applied migrations with those shipped; gives how many are still to come."""
+    tables = "select 1 from duckdb_tables() where database_name = 'menton' and table_name = 'migrations'"
+    seen = dict(store.rows("select number, sha256 from migrations")) if store.rows(tables) else {}
+    known = {number: hashlib.sha256(sql.encode()).hexdigest() for number, _, sql in migrations()}
+    altered = [number for number in sorted(seen) if known.get(number) != seen[number]]
+    found = [f"migration {number} of the store is not one this program ships" for number in altered]
+    record.take("migrations_are_the_shipped", found)
+    return len(known.keys() - seen.keys())
+
+
+def _unreadable(connection: Connection, database: str) -> Iterator[str]:
+    """Read every value of every table, so that a damaged block shows: DuckDB keeps a checksum with each."""
+    tables = connection.rows(
+        "select table_name from duckdb_tables() where database_name = ? order by table_name", [database]
+    )
+    for (table,) in tables:
+        try:
+            connection.value(f"select bit_xor(hash(listed)) from {database}.main.{name(table)} as listed")
+        except MentonError:
+            yield f"the table {table} cannot be read whole: the file is damaged; put a backup back"
+
+
+def _check_store(store: Connection, record: _Record) -> None:
+    for check in STORE_CHECKS:
+        record.take(check, found_by(store, check))
+    bad = _bad_catalogues(store)
+    record.take("catalogues_are_well_formed", bad)
+    if not bad:
+        record.take("codes_are_known", _unknown_codes(store))
+
+
+def _check_records(folder: Path, store: Connection, record: _Record) -> None:
+    """The records beside the store, whose lines are only ever added."""
+    marks = [mark for (mark,) in store.rows("select detail from events where what = ? order by entry", [ANCHOR])]
+    fault = read_access(folder, marks).fault
+    record.take("access_record_is_whole", [fault] if fault else [])
+    altered = [] if read_looks(folder).is_whole else ["the record of comparisons looked at was changed"]
+    record.take("record_of_looks_is_whole", altered)
+
+
+def found_by(connection: Tables, check: str) -> list[str]:
+    """What a check finds: no sentence, or one."""
+    text = files("warehouse.upkeep.checks").joinpath(f"{check}.sql").read_text(encoding="utf-8")
+    rows = connection.rows(text)
+    if not rows:
+        return []
+    meaning = text.splitlines()[0].removeprefix("-- ")
+    places = "; ".join(", ".join(str(value) for value in row) for row in rows[:SHOWN])
+    more = f" and {len(rows) - SHOWN} more" if len(rows) > SHOWN else ""
+    return [f"{meaning} ({places}{more})"]
+
+
+def _unknown_codes(store: Connection) -> list[str]:
+    """Codes that the contract, as it was when files were loaded, does not know. The value itself is not repeated."""
+    lists = json.loads(in_force(store).settings.get("labels", "{}"))
+    found = []
+    for (table, column), codes in CODED.items():
+        if codes not in lists:
+            continue
+        n = store.value(
+            f"select count(*) from {table} where replaced_by is null and {column} is not null"
+            f" and not list_contains(?, {column})",
+            [list(lists[codes])],
+        )
+        if n:
+            found.append(f"{n} rows of {table} have a code in {column} that the contract does not know")
+    return found
+
+
+def _bad_catalogues(store: Connection) -> list[str]:
+    try:
+        in_force(store)
+    except (MentonError, ValueError, KeyError, TypeError) as error:
+        return [f"an entry of the catalogues cannot be read: {type(error).__name__}"]
+    return []
+
+
+def _check_snapshot(folder: Path, store: Connection, key: str | None, record: _Record) -> None:
+    if not (folder / POINTER).exists():
+        record.notes.append("nothing is published yet: run `menton publish`")
+        return
+    try:
+        snapshot = current_snapshot(folder)
+        _check_hash(snapshot, record)
+        attach(store.raw, snapshot.path, "mart", read_only=True, key=key)
+    except MentonError as error:
+        record.take("published_snapshot_is_readable", [f"{error.found}: run `menton publish` to make it again"])
+        return
+    unreadable = list(_unreadable(store, "mart"))
+    record.take("published_snapshot_is_readable", unreadable)
+    if not unreadable:
+        _check_published(store, snapshot, record)
+
+
+def _check_hash(snapshot: Snapshot, record: _Record) -> None:
+    if not snapshot.sha256:
+        record.notes.append("the snapshot was published by an earlier version, which kept no hash of it")
+        return
+    try:
+        is_same = file_sha256(snapshot.path) == snapshot.sha256
+    except OSError as error:
+        found = "the published snapshot cannot be read"
+        raise WarehouseError(found, where=snapshot.path.name) from error
+    said = "the published snapshot was changed after it was published: run `menton publish` to make it again"
+    record.take("published_hash_is_the_stated", [] if is_same else [said])
+
+
+def _check_published(store: Connection, snapshot: Snapshot, record: _Record) -> None:
+    build = store.rows("select build_id, last_load, last_registration from mart.main.mart_build")
+    named = (
+        [] if [row[0] for row in build] == [snapshot.build_id] else ["the pointer names another build than it leads to"]
+    )
+    record.take("pointer_names_its_build", named)
+    for check in BUILD_CHECKS:
+        record.take(check, found_by(store, check))
+    state = store_state(store)
+    if [row[1:3] for row in build] != [(state.last_load, state.last_registration)]:
+        record.notes.append("the store is newer than what is published: run `menton publish`")
+        return
+    for check in ROW_CHECKS:
+        record.take(check, found_by(store, check))
+    if not any(fault.check == "catalogues_are_well_formed" for fault in record.faults):
+        record.take("published_definitions_are_those_in_force", _other_definitions(store))
+
+
+def _other_definitions(store: Connection) -> list[str]:
+    published = dict(store.rows("select definition_id, version from mart.main.mart_definitions"))
+    registered = {definition.id: definition.version for definition in in_force(store).definitions}
+    differing = sorted(one for one in published.keys() | registered.keys() if published.get(one) != registered.get(one))
+    if not differing:
+        return []
+    return [f"definitions published and in force differ: {', '.join(differing)}: run `menton publish`"]

@@ -1,0 +1,1 @@
+"""Every sentence and every number as text; nothing else in `warehouse` imports it."""
