@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from synthetic_data.practices import Practice
+    from synthetic_data.practices import InventedPractice
 
 __all__ = ["DEMO_SEED", "KEY_FOLDER", "Handover", "large_wide_csv", "write_demo", "write_practices"]
 
@@ -82,7 +82,7 @@ def write_practices(
     return handovers
 
 
-def _handover(cohort: Cohort, practice: Practice, folder: Path, rng: np.random.Generator) -> Handover:
+def _handover(cohort: Cohort, practice: InventedPractice, folder: Path, rng: np.random.Generator) -> Handover:
     place = folder / practice.code
     place.mkdir(parents=True, exist_ok=True)
     if practice.layout == "tabular":

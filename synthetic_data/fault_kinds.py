@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     import numpy as np
 
-    from pipelines.contract.contract import Column, Contract
+    from pipelines.contract.contract import Contract, ContractColumn
     from warehouse.measures.measure import Measure
 
 Layout: TypeAlias = Literal["tabular", "wide", "dated", "mixed"]
@@ -24,7 +24,7 @@ Plant: TypeAlias = Callable[[FaultyCase, "np.random.Generator"], list[Spot]]
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class PlantedFault:
     """How to break one rule.
 
     Attributes:
@@ -48,7 +48,7 @@ ONLY_TABULAR = frozenset({"case_id", "timepoint", "phase_no", "repeat_no", "valu
 """Columns that a file of one row a case tells by the names of its columns."""
 
 
-def faults_of_contract(contract: Contract, catalogue: Mapping[str, Measure]) -> Iterator[Fault]:
+def faults_of_contract(contract: Contract, catalogue: Mapping[str, Measure]) -> Iterator[PlantedFault]:
     """Faults against the rules that follow from the contract and the catalogue."""
     for table in contract.tables:
         for column in table.columns:
@@ -60,14 +60,14 @@ def faults_of_contract(contract: Contract, catalogue: Mapping[str, Measure]) -> 
             yield _out_of(measure, "usual")
 
 
-def _faults_of_column(table: str, column: Column) -> Iterator[Fault]:
+def _faults_of_column(table: str, column: ContractColumn) -> Iterator[PlantedFault]:
     stem, traced = f"{LETTERS[table]}-{column.name}", table == "landmarks"
     told_by_name = table != "cases" and column.name in ONLY_TABULAR
     layouts: tuple[Layout, ...] = TABULAR if traced or told_by_name or table == "measurements" else ("tabular", "wide")
     if column.required:
-        yield Fault(f"{stem}-required", _blank(table, column.name), layouts, traced=traced)
+        yield PlantedFault(f"{stem}-required", _blank(table, column.name), layouts, traced=traced)
     if column.min is not None and column.max is not None:
-        yield Fault(f"{stem}-range", _outside(table, column), layouts, traced=traced)
+        yield PlantedFault(f"{stem}-range", _outside(table, column), layouts, traced=traced)
 
 
 def _blank(table: str, column: str) -> Plant:
@@ -81,7 +81,7 @@ def _blank(table: str, column: str) -> Plant:
     return plant
 
 
-def _outside(table: str, column: Column) -> Plant:
+def _outside(table: str, column: ContractColumn) -> Plant:
     def plant(case: FaultyCase, rng: np.random.Generator) -> list[Spot]:
         low, high = float(column.min or 0.0), float(column.max or 0.0)
         row = case.rows[table][-1]
@@ -100,12 +100,14 @@ def _text(number: float) -> str:
     return f"{number:g}"
 
 
-def _faults_of_key(table: str) -> Iterator[Fault]:
+def _faults_of_key(table: str) -> Iterator[PlantedFault]:
     traced = table == "landmarks"
-    yield Fault(f"X-{table}-key", _twice(table), ("tabular", "wide") if table == "cases" else TABULAR, traced=traced)
+    yield PlantedFault(
+        f"X-{table}-key", _twice(table), ("tabular", "wide") if table == "cases" else TABULAR, traced=traced
+    )
     if table != "cases":
-        yield Fault(f"X-{table}-case", _without_case(table), TABULAR, traced=traced)
-        yield Fault(f"X-{table}-case-refused", _with_refused_case(table), TABULAR, traced=traced)
+        yield PlantedFault(f"X-{table}-case", _without_case(table), TABULAR, traced=traced)
+        yield PlantedFault(f"X-{table}-case-refused", _with_refused_case(table), TABULAR, traced=traced)
 
 
 def _twice(table: str) -> Plant:
@@ -133,14 +135,14 @@ def _with_refused_case(table: str) -> Plant:
     return plant
 
 
-def _out_of(measure: Measure, kind: Literal["plausible", "usual"]) -> Fault:
+def _out_of(measure: Measure, kind: Literal["plausible", "usual"]) -> PlantedFault:
     def plant(case: FaultyCase, rng: np.random.Generator) -> list[Spot]:
         # At a time of its own, where nothing else is measured that the value could contradict.
         case.add_visit("follow_up", "50")
         value = _beyond(*measure.plausible, rng) if kind == "plausible" else _unusual(measure, rng)
         return [Spot("measurements", case.read("follow_up", **{measure.code: _text(value)}), "value")]
 
-    return Fault(f"M-{measure.code}-{kind}", plant, measures=(measure.code,))
+    return PlantedFault(f"M-{measure.code}-{kind}", plant, measures=(measure.code,))
 
 
 def _unusual(measure: Measure, rng: np.random.Generator) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from synthetic_data.fault_kinds import TABULAR, Fault, Layout, in_cells, in_values
+from synthetic_data.fault_kinds import TABULAR, Layout, PlantedFault, in_cells, in_values
 from synthetic_data.faulty_case import VALUES, FaultyCase, Spot
 
 if TYPE_CHECKING:
@@ -154,42 +154,44 @@ def _ten_times_too_large(case: FaultyCase, rng: np.random.Generator) -> list[Spo
     return [Spot("landmarks", row, "unit") for row in case.rows["landmarks"]]
 
 
-def _identity(rule: str, *, warn: dict[str, str], far: str = "") -> list[Fault]:
+def _identity(rule: str, *, warn: dict[str, str], far: str = "") -> list[PlantedFault]:
     """A sum that is a little off, and the same with its last value far off."""
     measures = tuple(warn)
-    faults = [Fault(rule, in_values("finish", **warn), measures=measures)]
+    faults = [PlantedFault(rule, in_values("finish", **warn), measures=measures)]
     if far:
-        faults.append(Fault(f"{rule}-far", in_values("finish", **(warn | {measures[-1]: far})), measures=measures))
+        faults.append(
+            PlantedFault(f"{rule}-far", in_values("finish", **(warn | {measures[-1]: far})), measures=measures)
+        )
     return faults
 
 
 CELL_FAULTS = (
-    Fault("K001", in_cells("cases", {"age_at_start": "twelve"})),
-    Fault("K002", in_cells("cases", {"cvm_stage": "CS9"})),
-    Fault("K003", in_cells("cases", {"birth_date": "in spring"}), DATED),
-    Fault("K004", _half_a_phase, TABULAR),
-    Fault("K004", in_values("start", par_uk_points="12.5"), ("wide",), ("par_uk_points",)),
-    Fault("K005", in_cells("cases", {"extracted_teeth": "14 19"})),
-    Fault("K006", _unknown_measure, TABULAR),
-    Fault("K007", in_values("finish", sn_gogn_deg="31.6 mm"), measures=("sn_gogn_deg",)),
-    Fault("K008", in_cells("cases", {"start_quarter": "spring of 18"})),
-    Fault("K009", in_cells("cases", {"start_quarter": "2199-Q1"})),
-    Fault("K009", in_cells("visits", {"date": "2016-02-30"}, at="finish"), DATED),
-    Fault("K010", in_cells("cases", {"clinician": "7"})),
-    Fault("K011", _no_start_date, DATED),
-    Fault("K012", _point("Me", landmark="Mx"), TABULAR, traced=True),
+    PlantedFault("K001", in_cells("cases", {"age_at_start": "twelve"})),
+    PlantedFault("K002", in_cells("cases", {"cvm_stage": "CS9"})),
+    PlantedFault("K003", in_cells("cases", {"birth_date": "in spring"}), DATED),
+    PlantedFault("K004", _half_a_phase, TABULAR),
+    PlantedFault("K004", in_values("start", par_uk_points="12.5"), ("wide",), ("par_uk_points",)),
+    PlantedFault("K005", in_cells("cases", {"extracted_teeth": "14 19"})),
+    PlantedFault("K006", _unknown_measure, TABULAR),
+    PlantedFault("K007", in_values("finish", sn_gogn_deg="31.6 mm"), measures=("sn_gogn_deg",)),
+    PlantedFault("K008", in_cells("cases", {"start_quarter": "spring of 18"})),
+    PlantedFault("K009", in_cells("cases", {"start_quarter": "2199-Q1"})),
+    PlantedFault("K009", in_cells("visits", {"date": "2016-02-30"}, at="finish"), DATED),
+    PlantedFault("K010", in_cells("cases", {"clinician": "7"})),
+    PlantedFault("K011", _no_start_date, DATED),
+    PlantedFault("K012", _point("Me", landmark="Mx"), TABULAR, traced=True),
 )
 
 CASE_FAULTS = (
-    Fault("C001", in_cells("cases", {"absent_teeth": "15", "extracted_teeth": "14 15"})),
-    Fault("C002", in_cells("cases", {"age_at_start": "4.5", "extracted_teeth": "14"})),
-    Fault("C003", in_cells("cases", {"age_at_start": "31", "extracted_teeth": "53"})),
-    Fault("C004", in_cells("cases", {"age_at_start": "34", "cvm_stage": "CS1"})),
-    Fault("C005", in_cells("cases", {"start_quarter": "1918-Q2"})),
-    Fault("X002", _no_finish_records),
-    Fault("X003", in_cells("cases", {"status": "in_treatment"})),
-    Fault("X004", _no_phase),
-    Fault("X010", _two_sexes),
+    PlantedFault("C001", in_cells("cases", {"absent_teeth": "15", "extracted_teeth": "14 15"})),
+    PlantedFault("C002", in_cells("cases", {"age_at_start": "4.5", "extracted_teeth": "14"})),
+    PlantedFault("C003", in_cells("cases", {"age_at_start": "31", "extracted_teeth": "53"})),
+    PlantedFault("C004", in_cells("cases", {"age_at_start": "34", "cvm_stage": "CS1"})),
+    PlantedFault("C005", in_cells("cases", {"start_quarter": "1918-Q2"})),
+    PlantedFault("X002", _no_finish_records),
+    PlantedFault("X003", in_cells("cases", {"status": "in_treatment"})),
+    PlantedFault("X004", _no_phase),
+    PlantedFault("X010", _two_sexes),
 )
 
 
@@ -205,23 +207,23 @@ def _untreated(extracted: str) -> Plant:
 
 
 TIME_FAULTS = (
-    Fault("C006", _untreated("14 24")),
-    Fault("X001", _untreated("")),
-    Fault("P001", _further_phase("2", "5", "12", column="months_from_start", first="9")),
-    Fault("P002", _further_phase("3", "12", "12", column="phase_no"), TABULAR),
-    Fault("P002", _further_phase("3", "12", "12", column="appliance_category"), ("wide",)),
-    Fault("P003", _further_phase("2", "4", "12", column="months_from_start")),
-    Fault("P004", _further_phase("2", "90", "12", column="months_from_start", finish="103")),
-    Fault("X008", in_cells("phases", {"months_duration": "60"})),
-    Fault("V001", in_cells("visits", {"months_from_start": "0"}, at="finish")),
-    Fault("V002", in_cells("visits", {"months_from_start": "8"}, at="start")),
-    Fault("V003", _visit_out_of_order("progress", "30")),
-    Fault("V004", _visit_out_of_order("follow_up", "20")),
-    Fault("V005", in_cells("visits", {"months_from_start": "130"}, at="finish")),
-    Fault("V006", _other_kind("gonion_kind")),
-    Fault("V007", _other_kind("porion_kind")),
-    Fault("V008", _other_enlargement),
-    Fault("X009", in_cells("visits", {"records_taken": "no"}, at="finish")),
+    PlantedFault("C006", _untreated("14 24")),
+    PlantedFault("X001", _untreated("")),
+    PlantedFault("P001", _further_phase("2", "5", "12", column="months_from_start", first="9")),
+    PlantedFault("P002", _further_phase("3", "12", "12", column="phase_no"), TABULAR),
+    PlantedFault("P002", _further_phase("3", "12", "12", column="appliance_category"), ("wide",)),
+    PlantedFault("P003", _further_phase("2", "4", "12", column="months_from_start")),
+    PlantedFault("P004", _further_phase("2", "90", "12", column="months_from_start", finish="103")),
+    PlantedFault("X008", in_cells("phases", {"months_duration": "60"})),
+    PlantedFault("V001", in_cells("visits", {"months_from_start": "0"}, at="finish")),
+    PlantedFault("V002", in_cells("visits", {"months_from_start": "8"}, at="start")),
+    PlantedFault("V003", _visit_out_of_order("progress", "30")),
+    PlantedFault("V004", _visit_out_of_order("follow_up", "20")),
+    PlantedFault("V005", in_cells("visits", {"months_from_start": "130"}, at="finish")),
+    PlantedFault("V006", _other_kind("gonion_kind")),
+    PlantedFault("V007", _other_kind("porion_kind")),
+    PlantedFault("V008", _other_enlargement),
+    PlantedFault("X009", in_cells("visits", {"records_taken": "no"}, at="finish")),
 )
 
 VALUE_FAULTS = (
@@ -238,41 +240,41 @@ VALUE_FAULTS = (
     *_identity(
         "M-O7", warn={"sna_deg": "84", "snb_deg": "79", "anb_deg": "5", "overjet_mm": "-3", "overbite_mm": "-2"}
     ),
-    Fault(
+    PlantedFault(
         "M001",
         in_values("finish", u1_sn_deg="104", sn_pp_deg="8", u1_pp_deg="118"),
         measures=("u1_pp_deg", "sn_pp_deg"),
     ),
-    Fault(
+    PlantedFault(
         "M002",
         in_values("finish", u1_sn_deg="104", sn_pp_deg="8", u1_pp_deg="128"),
         measures=("u1_pp_deg", "sn_pp_deg"),
     ),
-    Fault(
+    PlantedFault(
         "M003",
         in_values("finish", y_axis_sn_deg="68", sn_gome_deg="34", fma_deg="20", y_axis_fh_deg="60"),
         measures=("y_axis_sn_deg", "sn_gome_deg", "fma_deg", "y_axis_fh_deg"),
     ),
-    Fault("M004", _copied_finish, measures=tuple(VALUES["start"])),
-    Fault("M005", _copied_repeat, measures=tuple(VALUES["start"])),
-    Fault("X005", in_values("start", incisors="II/1", overjet_mm="-3"), measures=("overjet_mm",)),
-    Fault("X006", in_values("start", incisors="III", overjet_mm="6"), measures=("overjet_mm",)),
-    Fault("X007", in_values("start", incisors="III", overjet_mm="10"), measures=("overjet_mm",)),
-    Fault("X011", _no_visit, TABULAR),
-    Fault("X012", _given_twice, MIXED),
-    Fault("X013", _given_a_second_time, MIXED),
+    PlantedFault("M004", _copied_finish, measures=tuple(VALUES["start"])),
+    PlantedFault("M005", _copied_repeat, measures=tuple(VALUES["start"])),
+    PlantedFault("X005", in_values("start", incisors="II/1", overjet_mm="-3"), measures=("overjet_mm",)),
+    PlantedFault("X006", in_values("start", incisors="III", overjet_mm="6"), measures=("overjet_mm",)),
+    PlantedFault("X007", in_values("start", incisors="III", overjet_mm="10"), measures=("overjet_mm",)),
+    PlantedFault("X011", _no_visit, TABULAR),
+    PlantedFault("X012", _given_twice, MIXED),
+    PlantedFault("X013", _given_a_second_time, MIXED),
 )
 
 POINT_FAULTS = (
-    Fault("L001", _point("Prn", landmark="ZyR"), TABULAR, traced=True),
-    Fault("L002", _point("Me", unit="px"), TABULAR, traced=True),
-    Fault("L003", _all_points(y_axis="down"), TABULAR, traced=True),
-    Fault("L004", _all_points(faces="left"), TABULAR, traced=True),
-    Fault("L005", _point("N'", x="70", y="8"), TABULAR, traced=True),
-    Fault("L006", _ten_times_too_large, TABULAR, traced=True),
-    Fault("L007", _point("Sn", x="112"), TABULAR, traced=True),
-    Fault("L008", _exchanged("N'", "Sn"), TABULAR, traced=True),
-    Fault("X014", _beside_the_points("tafh_mm", "100"), TABULAR, measures=("tafh_mm",), traced=True),
+    PlantedFault("L001", _point("Prn", landmark="ZyR"), TABULAR, traced=True),
+    PlantedFault("L002", _point("Me", unit="px"), TABULAR, traced=True),
+    PlantedFault("L003", _all_points(y_axis="down"), TABULAR, traced=True),
+    PlantedFault("L004", _all_points(faces="left"), TABULAR, traced=True),
+    PlantedFault("L005", _point("N'", x="70", y="8"), TABULAR, traced=True),
+    PlantedFault("L006", _ten_times_too_large, TABULAR, traced=True),
+    PlantedFault("L007", _point("Sn", x="112"), TABULAR, traced=True),
+    PlantedFault("L008", _exchanged("N'", "Sn"), TABULAR, traced=True),
+    PlantedFault("X014", _beside_the_points("tafh_mm", "100"), TABULAR, measures=("tafh_mm",), traced=True),
 )
 
 WRITTEN_FAULTS = (*CELL_FAULTS, *CASE_FAULTS, *TIME_FAULTS, *VALUE_FAULTS, *POINT_FAULTS)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from synthetic_data.arrays import BoolArray, FloatArray
     from synthetic_data.persons import Persons
     from synthetic_data.settings import Settings
-    from synthetic_data.treatment import Course
+    from synthetic_data.treatment import TreatmentCourse
     from synthetic_data.truth import Truth
     from synthetic_data.visits import Visits
 
@@ -52,7 +52,12 @@ class Occlusion:
 
 
 def make_occlusion(
-    persons: Persons, course: Course, truth: Truth, visits: Visits, settings: Settings, rng: np.random.Generator
+    persons: Persons,
+    course: TreatmentCourse,
+    truth: Truth,
+    visits: Visits,
+    settings: Settings,
+    rng: np.random.Generator,
 ) -> Occlusion:
     """Draw the teeth at start, and where treatment and time take them."""
     treated = persons.kind != UNTREATED
@@ -75,7 +80,7 @@ def make_occlusion(
     )
 
 
-def _done(course: Course, visits: Visits, treated: BoolArray) -> FloatArray:
+def _done(course: TreatmentCourse, visits: Visits, treated: BoolArray) -> FloatArray:
     """How far the teeth are moved at each timepoint, 0 to 1 (nothing in the untreated)."""
     straightens = np.array([*(a.straightens for a in APPLIANCES), False])
     fully = straightens[course.first] | straightens[course.second]
@@ -95,7 +100,7 @@ def _moved(
 
 
 def _overjet(
-    persons: Persons, course: Course, settings: Settings, done: FloatArray, rng: np.random.Generator
+    persons: Persons, course: TreatmentCourse, settings: Settings, done: FloatArray, rng: np.random.Generator
 ) -> tuple[FloatArray, BoolArray]:
     n = len(persons)
     start = np.select(
@@ -123,7 +128,7 @@ def _overbite(persons: Persons, truth: Truth, done: FloatArray, rng: np.random.G
 
 
 def _inclinations(
-    persons: Persons, course: Course, done: FloatArray, rng: np.random.Generator
+    persons: Persons, course: TreatmentCourse, done: FloatArray, rng: np.random.Generator
 ) -> tuple[FloatArray, FloatArray]:
     n = len(persons)
     usual = np.array([104.0, 108.0, 91.0, 108.0])[persons.incisor]

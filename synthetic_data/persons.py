@@ -12,7 +12,7 @@ from synthetic_data.growth import PLANE_SD, mean_plane
 
 if TYPE_CHECKING:
     from synthetic_data.arrays import BoolArray, FloatArray, IntArray
-    from synthetic_data.practices import Practice
+    from synthetic_data.practices import InventedPractice
     from synthetic_data.settings import Settings
 
 CONSECUTIVE, SELECTED, UNTREATED = 0, 1, 2
@@ -84,7 +84,7 @@ def make_persons(settings: Settings, rng: np.random.Generator) -> Persons:
     )
 
 
-def _places(practices: tuple[Practice, ...]) -> tuple[IntArray, IntArray]:
+def _places(practices: tuple[InventedPractice, ...]) -> tuple[IntArray, IntArray]:
     sizes = [(p.n_treated, p.n_selected * POOL_FOR_SELECTED, p.n_untreated) for p in practices]
     practice = np.repeat(np.arange(len(practices)), [sum(three) for three in sizes])
     kind = np.concatenate([np.repeat(np.arange(3), three) for three in sizes])
@@ -96,7 +96,9 @@ def _by_practice(values: list[float], practice: IntArray) -> FloatArray:
     return spread
 
 
-def _ages(practices: tuple[Practice, ...], practice: IntArray, kind: IntArray, rng: np.random.Generator) -> FloatArray:
+def _ages(
+    practices: tuple[InventedPractice, ...], practice: IntArray, kind: IntArray, rng: np.random.Generator
+) -> FloatArray:
     n = len(kind)
     mean = _by_practice([p.age[0] for p in practices], practice)
     sd = _by_practice([p.age[1] for p in practices], practice)
@@ -107,6 +109,6 @@ def _ages(practices: tuple[Practice, ...], practice: IntArray, kind: IntArray, r
     return np.where(kind == UNTREATED, watched, np.where(grown_up, adult, child))
 
 
-def _incisor_classes(practices: tuple[Practice, ...], practice: IntArray, rng: np.random.Generator) -> IntArray:
+def _incisor_classes(practices: tuple[InventedPractice, ...], practice: IntArray, rng: np.random.Generator) -> IntArray:
     shares = np.array([[p.class_shares[name] for name in INCISOR_CLASSES] for p in practices])
     return choose(np.log(shares)[practice], rng)

@@ -65,7 +65,7 @@ CLASS_SHARES = {"I": 0.36, "II/1": 0.42, "II/2": 0.11, "III": 0.11}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Practice:
+class InventedPractice:
     """One invented practice.
 
     Attributes:
@@ -118,7 +118,7 @@ class Practice:
 
 
 LANTERN_BAY = (
-    Practice(
+    InventedPractice(
         code="HARBOUR",
         about="mostly fixed appliances in one phase, extracts readily, scores the bite before and after",
         n_treated=190,
@@ -135,7 +135,7 @@ LANTERN_BAY = (
         extraction_shift=0.7,
         measures=(*USUAL, *PAR_COMPONENTS),
     ),
-    Practice(
+    InventedPractice(
         code="QUARRY",
         about="removable or fixed functionals first, then fixed; older film equipment at constant enlargement",
         n_treated=170,
@@ -146,7 +146,7 @@ LANTERN_BAY = (
         tracing=0.8,
         enlargement_pct=(8.0, 8.0),
     ),
-    Practice(
+    InventedPractice(
         code="ORCHARD",
         about="keeps everything in a spreadsheet of its own making",
         n_treated=130,
@@ -159,7 +159,7 @@ LANTERN_BAY = (
         measures=CORE,
         layout="own_spreadsheet",
     ),
-    Practice(
+    InventedPractice(
         code="MILLRACE",
         about="starts early with expansion and postural training; hands over traced points and no values of films",
         n_treated=130,
@@ -173,7 +173,7 @@ LANTERN_BAY = (
         measures=FULL,
         landmarks="instead",
     ),
-    Practice(
+    InventedPractice(
         code="LIGHTHOUSE",
         about="clear aligners, many adults, one row a case in the group's workbook",
         n_treated=140,
@@ -186,7 +186,7 @@ LANTERN_BAY = (
         measures=(*USUAL, "lip_gap_mm", "facial_index_pct"),
         layout="template",
     ),
-    Practice(
+    InventedPractice(
         code="FERRY",
         about="headgear by face type, then fixed; shows some picked cases; changed its film equipment half-way",
         n_treated=130,
@@ -197,7 +197,7 @@ LANTERN_BAY = (
         tracing=1.4,
         enlargement_pct=(8.0, 10.0),
     ),
-    Practice(
+    InventedPractice(
         code="FOXGLOVE",
         about="many Class III children with a facemask; also watches children who are not treated",
         n_treated=110,

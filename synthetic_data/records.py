@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from synthetic_data.persons import Persons
     from synthetic_data.settings import Settings
     from synthetic_data.symptoms import Symptoms
-    from synthetic_data.treatment import Course
+    from synthetic_data.treatment import TreatmentCourse
     from synthetic_data.truth import Truth
     from synthetic_data.visits import Visits
 
@@ -42,7 +42,7 @@ class Scene:
 
     settings: Settings
     persons: Persons
-    course: Course
+    course: TreatmentCourse
     truth: Truth
     visits: Visits
     anatomy: Anatomy

@@ -7,7 +7,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from synthetic_data.appliances import CATEGORIES
-from synthetic_data.practices import LANTERN_BAY, Practice
+from synthetic_data.practices import LANTERN_BAY, InventedPractice
 from warehouse.errors import DefinitionError, near_names
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ class Settings:
             in treatment.
     """
 
-    practices: tuple[Practice, ...] = LANTERN_BAY
+    practices: tuple[InventedPractice, ...] = LANTERN_BAY
     effects: Mapping[str, float] = field(default_factory=lambda: PLANTED_EFFECTS)
     extraction_effect: float = 0.0
     response_sd: float = 1.5
@@ -103,7 +103,7 @@ class Settings:
         return replace(self, practices=tuple(_grown(practice, factor) for practice in self.practices))
 
 
-def _grown(practice: Practice, factor: float) -> Practice:
+def _grown(practice: InventedPractice, factor: float) -> InventedPractice:
     return replace(
         practice,
         n_treated=round(practice.n_treated * factor),

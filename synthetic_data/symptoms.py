@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from synthetic_data.arrays import FloatArray, IntArray
     from synthetic_data.persons import Persons
     from synthetic_data.settings import Settings
-    from synthetic_data.treatment import Course
+    from synthetic_data.treatment import TreatmentCourse
 
 POSTURES = ("closed", "mixed", "open")
 ANSWERS = ("no", "yes", "not asked")
@@ -32,7 +32,7 @@ class Symptoms:
 
 
 def make_symptoms(
-    persons: Persons, course: Course, lip_gap: FloatArray, settings: Settings, rng: np.random.Generator
+    persons: Persons, course: TreatmentCourse, lip_gap: FloatArray, settings: Settings, rng: np.random.Generator
 ) -> Symptoms:
     """Draw the answers; appliances change none of them."""
     n = len(persons)

@@ -28,7 +28,7 @@ EXTRACTION_BASE = -1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
+class TreatmentCourse:
     """The planned course of each person; arrays with one row a person.
 
     Attributes:
@@ -50,14 +50,14 @@ class Course:
     response: FloatArray
 
 
-def plan_course(persons: Persons, settings: Settings, rng: np.random.Generator) -> Course:
+def plan_course(persons: Persons, settings: Settings, rng: np.random.Generator) -> TreatmentCourse:
     """Choose appliances and extractions for every person, and draw what they do."""
     treated = persons.kind != UNTREATED
     first = np.where(treated, choose(appliance_log_weights(persons, settings), rng), -1)
     second = _second_phase(persons, settings, first, rng)
     extraction = _extraction(persons, settings, first, second, rng)
     first_days, days = _lengths(first, second, rng)
-    return Course(
+    return TreatmentCourse(
         first=first,
         second=second,
         first_days=first_days,

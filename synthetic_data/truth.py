@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from synthetic_data.arrays import BoolArray, FloatArray
     from synthetic_data.persons import Persons
     from synthetic_data.settings import Settings
-    from synthetic_data.treatment import Course
+    from synthetic_data.treatment import TreatmentCourse
 
 KEPT_AT_FOLLOW_UP = 0.85
 """Share of what treatment did to the mandibular plane that is still there at follow-up."""
@@ -43,7 +43,7 @@ class Truth:
     adjusted: FloatArray
 
 
-def true_changes(persons: Persons, course: Course, settings: Settings, rng: np.random.Generator) -> Truth:
+def true_changes(persons: Persons, course: TreatmentCourse, settings: Settings, rng: np.random.Generator) -> Truth:
     """Draw each person's own growth and add up the true change from start to planned finish."""
     end_age = persons.age + course.days / DAYS_PER_YEAR
     own_slope = settings.growth_sd * rng.standard_normal(len(persons)) + settings.type_growth * persons.type_z

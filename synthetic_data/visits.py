@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from synthetic_data.arrays import BoolArray, FloatArray, IntArray
     from synthetic_data.persons import Persons
     from synthetic_data.settings import Settings
-    from synthetic_data.treatment import Course
+    from synthetic_data.treatment import TreatmentCourse
     from synthetic_data.truth import Truth
 
 TIMEPOINTS = ("start", "progress", "finish", "follow_up")
@@ -51,7 +51,9 @@ class Visits:
     treatment_share: FloatArray
 
 
-def make_visits(persons: Persons, course: Course, truth: Truth, settings: Settings, rng: np.random.Generator) -> Visits:
+def make_visits(
+    persons: Persons, course: TreatmentCourse, truth: Truth, settings: Settings, rng: np.random.Generator
+) -> Visits:
     """Draw statuses, visits and missing records."""
     status, observed = _status(persons, course, settings, rng)
     days = _days(persons, course, rng)
@@ -65,7 +67,7 @@ def make_visits(persons: Persons, course: Course, truth: Truth, settings: Settin
 
 
 def _status(
-    persons: Persons, course: Course, settings: Settings, rng: np.random.Generator
+    persons: Persons, course: TreatmentCourse, settings: Settings, rng: np.random.Generator
 ) -> tuple[IntArray, IntArray]:
     n = len(persons)
     shares = (settings.stopped_early, settings.moved_away, settings.no_return)
@@ -85,7 +87,7 @@ def _status(
     return status, np.where(goes_on, available, observed)
 
 
-def _days(persons: Persons, course: Course, rng: np.random.Generator) -> IntArray:
+def _days(persons: Persons, course: TreatmentCourse, rng: np.random.Generator) -> IntArray:
     n = len(persons)
     days = np.zeros((n, 4), dtype=np.int64)
     two_phases = course.second >= 0
@@ -132,7 +134,7 @@ def _records(
     return film, records
 
 
-def removable_wearers(course: Course) -> BoolArray:
+def removable_wearers(course: TreatmentCourse) -> BoolArray:
     """Whose first appliance is worn by their own effort."""
     removable = np.array([*(a.removable for a in APPLIANCES), False])
     worn: BoolArray = removable[course.first]

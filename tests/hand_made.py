@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.contract.delivery import PROBLEM_COLUMNS, Delivery, Sorted, Source
+from pipelines.contract.delivery import PROBLEM_COLUMNS, Delivery, FileSource, Sorted
 from pipelines.ingest.loading import LoadRecord, load
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
@@ -78,7 +78,7 @@ def sorted_delivery(
         pl.col("row").cast(pl.UInt32)
     )
     delivery = Delivery(
-        source=Source(source, digest, 100),
+        source=FileSource(source, digest, 100),
         layout="wide",
         practice=practice,
         n_read=len(rows),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipelines.contract.contract import load_contract
-from pipelines.contract.delivery import Assumption, Delivery, RawTable, Source
+from pipelines.contract.delivery import Delivery, FileSource, RawTable, ReadingAssumption
 from pipelines.deidentify import Keyer
 from pipelines.interpreting import interpret
 from pipelines.mapping import ColumnMapping, identity_mapping, parse_mapping
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 CONTRACT = load_contract()
 KEYER = Keyer(bytes(range(32)))
 TODAY = date(2024, 6, 30)
-SOURCE = Source("cases.csv", "0" * 64, 100)
+SOURCE = FileSource("cases.csv", "0" * 64, 100)
 
 WIDE: dict[str, Any] = {
     "case_id": ["1", "2"],
@@ -43,7 +43,7 @@ comparison = "treated"
 
 
 def raw_table(
-    columns: Mapping[str, Sequence[object] | pl.Series], assumptions: tuple[Assumption, ...] = ()
+    columns: Mapping[str, Sequence[object] | pl.Series], assumptions: tuple[ReadingAssumption, ...] = ()
 ) -> RawTable:
     """A table whose first row of data is row 2 of the file."""
     frame = pl.DataFrame({name: pl.Series(name, values, strict=False) for name, values in columns.items()})
@@ -64,7 +64,7 @@ def contract_names(columns: Sequence[str], table: str | None = None) -> ColumnMa
 def interpreted(
     columns: Mapping[str, Sequence[object] | pl.Series],
     mapping: ColumnMapping | str | None = None,
-    assumptions: tuple[Assumption, ...] = (),
+    assumptions: tuple[ReadingAssumption, ...] = (),
 ) -> Delivery:
     """A hand-made table interpreted on a fixed day; without a mapping its columns carry contract names."""
     raw = raw_table(columns, assumptions)

@@ -39,7 +39,7 @@ _LOOKED_AT = "looked at"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class OpenWarehouse:
     """Where the warehouse and its key files lie."""
 
     folder: Path
@@ -61,7 +61,7 @@ class Place:
 class Desk:
     """What one viewer may ask of the current build."""
 
-    place: Place
+    place: OpenWarehouse
     viewer: Viewer
     snapshot: Snapshot
 
@@ -132,7 +132,7 @@ class Desk:
 
 @dataclass(frozen=True, slots=True)
 class _Work:
-    place: Place
+    place: OpenWarehouse
     build: str
     question: Callable[..., Any]
     arguments: dict[str, object]
@@ -163,7 +163,7 @@ def _close_shared() -> None:
 
 
 @contextmanager
-def _reader(place: Place, build: str) -> Iterator[Reader]:
+def _reader(place: OpenWarehouse, build: str) -> Iterator[Reader]:
     """The snapshot opened for reading: the one this run has open already, if it is of the place and build asked for."""
     from warehouse.marts.reader import Reader
 
@@ -185,12 +185,12 @@ def _kept(folder: str, build: str, question: str, arguments: str, _work: _Work) 
     return _work.done()
 
 
-def place() -> Place:
+def place() -> OpenWarehouse:
     """Where the warehouse lies, from the environment."""
     files = {name: os.environ.get(name) for name in (ENCRYPTION_VARIABLE, KEY_VARIABLE)}
     encryption, case_key = (Path(text) if text else None for text in files.values())
     folder = Path(os.environ.get(WAREHOUSE_VARIABLE) or DEFAULT_WAREHOUSE)
-    return Place(folder=folder, encryption_key_file=encryption, case_key_file=case_key)
+    return OpenWarehouse(folder=folder, encryption_key_file=encryption, case_key_file=case_key)
 
 
 def desk() -> Desk:

@@ -19,7 +19,7 @@ from warehouse.words.shares import percent
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from warehouse.pooled.result import Line, SharePool
+    from warehouse.pooled.result import PracticeLine, SharePool
 
 ROW_HEIGHT = 46
 CLOSE_ROW = 22
@@ -55,7 +55,7 @@ def _text(place: int, name: str, kind: str, said: str, counts: str) -> dict[str,
     return {"position": place, "name": name, "kind": kind, "said": said, "counts": counts}
 
 
-def _row(place: int, line: Line, *, is_mine: bool) -> dict[str, object]:
+def _row(place: int, line: PracticeLine, *, is_mine: bool) -> dict[str, object]:
     name = f"★ {line.label}, yours" if is_mine else line.label
     counts = f"{line.adverse} of {line.counted}"
     if line.share is None:

@@ -10,7 +10,7 @@ import streamlit as st
 from dashboard.access.ask import place
 from dashboard.access.sign_in import current_viewer
 from dashboard.parts.screen import behind, fine, plain, said, table
-from dashboard.parts.upload import Delivered, Handed, Rehearsal, Told, bring_in, draft, rehearse
+from dashboard.parts.upload import Delivered, Rehearsal, Told, UploadedFile, bring_in, draft, rehearse
 from warehouse.errors import RequestError
 from warehouse.words.shares import CAUTION, cases
 
@@ -50,7 +50,7 @@ def page() -> None:
     behind(("Caution", CAUTION))
 
 
-def hand_over() -> tuple[Handed, ...]:
+def hand_over() -> tuple[UploadedFile, ...]:
     """The files."""
     st.header("1. Hand over")
     given = st.file_uploader(
@@ -59,10 +59,10 @@ def hand_over() -> tuple[Handed, ...]:
         accept_multiple_files=True,
         help="one wide file, one row a case, or one file a table; the template comes from `menton template`",
     )
-    return tuple(Handed(one.name, one.getvalue()) for one in given)
+    return tuple(UploadedFile(one.name, one.getvalue()) for one in given)
 
 
-def settle_columns(files: Sequence[Handed]) -> str | None:
+def settle_columns(files: Sequence[UploadedFile]) -> str | None:
     """The mapping as text, or None where the columns have the names of the template."""
     st.header("2. Settle the columns")
     way = st.radio("The names of the columns are", [OWN_NAMES, PROPOSED, OWN_MAPPING])
@@ -75,7 +75,7 @@ def settle_columns(files: Sequence[Handed]) -> str | None:
     return proposed(files)
 
 
-def proposed(files: Sequence[Handed]) -> str:
+def proposed(files: Sequence[UploadedFile]) -> str:
     """A mapping drafted for the first file, to be corrected as text."""
     known: dict[str, Told] = st.session_state.setdefault("drafts", {})
     first = files[0]

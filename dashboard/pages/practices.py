@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
     from dashboard.access.viewer import Viewer
     from warehouse.pooled.kept_results import Kept
-    from warehouse.pooled.result import Figure, GroupPool, GroupResult, Line, MeanPool, SharePool
+    from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
     from warehouse.pooled.this_warehouse import Here
 
 NOBODY = "none of them"
@@ -55,7 +55,7 @@ FROM_CASES_HERE = (
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class ChosenSource:
     """Where practices come from: the warehouse (``here``), or a kept result of a group."""
 
     name: str
@@ -90,21 +90,21 @@ def page() -> None:
         of_group(source.kept.result, mine)
 
 
-def sources() -> list[Source]:
+def sources() -> list[ChosenSource]:
     """What there is to look at: the warehouse itself if something is published, then every result kept."""
     folder = place().folder
     found = []
     if (folder / POINTER).exists():
         here = desk().practices()
         if len(here.tags) > 1:
-            found.append(Source(HERE, here=here))
+            found.append(ChosenSource(HERE, here=here))
     for kept in kept_results(folder):
         name = f"{kept.result.name}, result {kept.result.number} of {kept.result.made_on}"
-        found.append(Source(name, kept=kept))
+        found.append(ChosenSource(name, kept=kept))
     return found
 
 
-def the_source(listed: list[Source]) -> Source | None:
+def the_source(listed: list[ChosenSource]) -> ChosenSource | None:
     """The one looked at; asked for only where there are several."""
     if len(listed) < 2:
         return listed[0] if listed else None
@@ -114,7 +114,7 @@ def the_source(listed: list[Source]) -> Source | None:
         return by_name[st.radio("Practices", list(by_name), key="of", bind="query-params")]
 
 
-def marked(source: Source, viewer: Viewer) -> str:
+def marked(source: ChosenSource, viewer: Viewer) -> str:
     """The tag of the line that is marked: a practice's own; an owner or coordinator may have one marked or none."""
     if viewer.role == "practice":
         return source.tags.get(viewer.practice, "")
@@ -158,7 +158,7 @@ def the_forest(found: SharePool, mine: str) -> None:
     as_table("The same as a table", columns, rows, file_name="practices.csv")
 
 
-def _row(line: Line, mine: str) -> tuple[str, ...]:
+def _row(line: PracticeLine, mine: str) -> tuple[str, ...]:
     name = _named(line.label, is_mine=bool(mine) and line.tag == mine)
     counts = f"{line.adverse} of {line.counted}"
     if line.share is None:
@@ -174,7 +174,7 @@ def _named(label: str, *, is_mine: bool) -> str:
     return f"{label}, yours" if is_mine else label
 
 
-def the_funnel(found: SharePool, mine: str, own: Line | None) -> None:
+def the_funnel(found: SharePool, mine: str, own: PracticeLine | None) -> None:
     """Every practice by its size, within limits."""
     st.header("Each by its size")
     plain(funnel_sentence(found), place_sentence(own) if own is not None else "")

@@ -17,42 +17,46 @@ _NO_BREAK = "\u00a0"
 
 
 @dataclass(frozen=True, slots=True)
-class Marks:
+class NumberMarks:
     """The mark before decimals and the one between thousands."""
 
     decimal: str
     thousands: str
 
 
-POINT = Marks(".", ",")
+POINT = NumberMarks(".", ",")
 _BY_LANGUAGE = {
-    **dict.fromkeys(("da", "de", "el", "es", "hr", "id", "it", "nl", "ro", "sl", "sr", "tr", "vi"), Marks(",", ".")),
-    **dict.fromkeys(("bg", "cs", "fi", "hu", "nb", "no", "pl", "pt", "ru", "sk", "sv", "uk"), Marks(",", _NO_BREAK)),
-    "fr": Marks(",", _THIN),
-    "pt-br": Marks(",", "."),
-    "de-ch": Marks(".", "’"),
-    "it-ch": Marks(".", "’"),
+    **dict.fromkeys(
+        ("da", "de", "el", "es", "hr", "id", "it", "nl", "ro", "sl", "sr", "tr", "vi"), NumberMarks(",", ".")
+    ),
+    **dict.fromkeys(
+        ("bg", "cs", "fi", "hu", "nb", "no", "pl", "pt", "ru", "sk", "sv", "uk"), NumberMarks(",", _NO_BREAK)
+    ),
+    "fr": NumberMarks(",", _THIN),
+    "pt-br": NumberMarks(",", "."),
+    "de-ch": NumberMarks(".", "’"),
+    "it-ch": NumberMarks(".", "’"),
     "es-mx": POINT,
     "es-us": POINT,
 }
 
 
-def marks_of(language: str | None) -> Marks:
+def marks_of(language: str | None) -> NumberMarks:
     """The marks of a language tag such as ``de-AT``; a point and commas where it is not known."""
     tag = (language or "").casefold()
     return _BY_LANGUAGE.get(tag) or _BY_LANGUAGE.get(tag.split("-")[0]) or POINT
 
 
-def localised(text: str, marks: Marks) -> str:
+def localised(text: str, marks: NumberMarks) -> str:
     """The text with its numbers in these marks."""
     return text if marks == POINT else _NUMBER.sub(lambda match: _turned(match.group(), marks), text)
 
 
-def _turned(number: str, marks: Marks) -> str:
+def _turned(number: str, marks: NumberMarks) -> str:
     return number.replace(",", "\0").replace(".", marks.decimal).replace("\0", marks.thousands)
 
 
-def localised_spec(spec: Any, marks: Marks) -> Any:  # noqa: ANN401 - a tree of plain data
+def localised_spec(spec: Any, marks: NumberMarks) -> Any:  # noqa: ANN401 - a tree of plain data
     """A chart as plain data with every text turned, and axes told the marks."""
     if marks == POINT:
         return spec
@@ -62,7 +66,7 @@ def localised_spec(spec: Any, marks: Marks) -> Any:  # noqa: ANN401 - a tree of 
     return turned
 
 
-def _walked(node: Any, marks: Marks) -> Any:  # noqa: ANN401
+def _walked(node: Any, marks: NumberMarks) -> Any:  # noqa: ANN401
     if isinstance(node, dict):
         return {key: _walked(value, marks) if _may_turn(key, value) else value for key, value in node.items()}
     if isinstance(node, list):

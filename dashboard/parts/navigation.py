@@ -41,7 +41,7 @@ def who_may_write(viewer: Viewer) -> bool:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class PageEntry:
     """One page: its file, its title and address, who is offered it, and what must be there for it (one is enough)."""
 
     file: str
@@ -51,23 +51,23 @@ class Entry:
     needs: tuple[str, ...] = (CASES,)
 
 
-MAP: dict[str, tuple[Entry, ...]] = {
+MAP: dict[str, tuple[PageEntry, ...]] = {
     "The audit": (
-        Entry(file="answer.py", title="What happened", address="answer"),
-        Entry(file="comparisons.py", title="Do groups differ?", address="comparisons"),
-        Entry(file="cases.py", title="Case by case", address="cases", offered_to=who_sees_cases),
-        Entry(file="practices.py", title="How practices compare", address="practices", needs=(CASES, RESULTS)),
-        Entry(file="drift.py", title="Is it drifting?", address="drift", offered_to=who_sees_cases),
-        Entry(file="present.py", title="Present", address="present"),
+        PageEntry(file="answer.py", title="What happened", address="answer"),
+        PageEntry(file="comparisons.py", title="Do groups differ?", address="comparisons"),
+        PageEntry(file="cases.py", title="Case by case", address="cases", offered_to=who_sees_cases),
+        PageEntry(file="practices.py", title="How practices compare", address="practices", needs=(CASES, RESULTS)),
+        PageEntry(file="drift.py", title="Is it drifting?", address="drift", offered_to=who_sees_cases),
+        PageEntry(file="present.py", title="Present", address="present"),
     ),
     "Can it be trusted?": (
-        Entry(file="readings.py", title="How exact?", address="readings", offered_to=who_sees_cases),
-        Entry(file="data.py", title="How complete?", address="data", offered_to=who_sees_cases),
-        Entry(file="methods.py", title="How it is counted", address="methods"),
+        PageEntry(file="readings.py", title="How exact?", address="readings", offered_to=who_sees_cases),
+        PageEntry(file="data.py", title="How complete?", address="data", offered_to=who_sees_cases),
+        PageEntry(file="methods.py", title="How it is counted", address="methods"),
     ),
     "Files": (
-        Entry(file="take_along.py", title="Take along", address="take_along"),
-        Entry(file="bring_in.py", title="Bring in a file", address="bring_in", offered_to=who_may_write, needs=()),
+        PageEntry(file="take_along.py", title="Take along", address="take_along"),
+        PageEntry(file="bring_in.py", title="Bring in a file", address="bring_in", offered_to=who_may_write, needs=()),
     ),
 }
 """Heading -> pages below it. The first page is the one that opens."""

@@ -24,7 +24,7 @@ from warehouse.store.store import STORE
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from dashboard.access.ask import Place
+    from dashboard.access.ask import OpenWarehouse
     from warehouse.upkeep.load_preview import LoadPreview
 
 MENTON = (sys.executable, "-m", "pipelines.cli")
@@ -32,7 +32,7 @@ PATIENCE_SECONDS = 3600
 
 
 @dataclass(frozen=True, slots=True)
-class Handed:
+class UploadedFile:
     """A file as the browser handed it over."""
 
     name: str
@@ -43,7 +43,7 @@ class Handed:
 class Delivered:
     """What is to be brought in: files, the mapping as text (None: contract names), and the practice (may be empty)."""
 
-    files: tuple[Handed, ...]
+    files: tuple[UploadedFile, ...]
     mapping: str | None
     practice: str
 
@@ -74,13 +74,13 @@ class Rehearsal:
     preview: LoadPreview | None
 
 
-def draft(file: Handed) -> Told:
+def draft(file: UploadedFile) -> Told:
     """A mapping proposed for a file (printed), and what is left to decide (said)."""
     with _workplace() as room:
         return _run(["draft-mapping", str(_written(room, file))], room)
 
 
-def rehearse(delivered: Delivered, place: Place) -> Rehearsal:
+def rehearse(delivered: Delivered, place: OpenWarehouse) -> Rehearsal:
     """Load into a copy of the store, look at what it kept, and throw the copy away."""
     from warehouse.marts.reader import Reader
     from warehouse.upkeep.load_preview import load_preview
@@ -98,13 +98,13 @@ def rehearse(delivered: Delivered, place: Place) -> Rehearsal:
             return Rehearsal(delivered.fingerprint, told, load_preview(reader, after=_last_load(place)))
 
 
-def bring_in(delivered: Delivered, place: Place) -> Told:
+def bring_in(delivered: Delivered, place: OpenWarehouse) -> Told:
     """Load for good."""
     with _workplace() as room:
         return _ingest(delivered, room, place.folder, place, place.case_key_file)
 
 
-def _last_load(place: Place) -> int:
+def _last_load(place: OpenWarehouse) -> int:
     from warehouse.marts.reader import Reader
 
     if not (place.folder / POINTER).exists():
@@ -120,7 +120,7 @@ def _workplace() -> Iterator[Path]:
         yield Path(room)
 
 
-def _written(room: Path, file: Handed) -> Path:
+def _written(room: Path, file: UploadedFile) -> Path:
     folder = room / "files"
     folder.mkdir(exist_ok=True)
     path = folder / Path(file.name).name
@@ -128,7 +128,7 @@ def _written(room: Path, file: Handed) -> Path:
     return path
 
 
-def _ingest(delivered: Delivered, room: Path, warehouse: Path, place: Place, case_key: Path | None) -> Told:
+def _ingest(delivered: Delivered, room: Path, warehouse: Path, place: OpenWarehouse, case_key: Path | None) -> Told:
     words = [
         "ingest",
         *(str(_written(room, file)) for file in delivered.files),

@@ -20,12 +20,12 @@ from warehouse.words.contrast_on_screen import pair_sentence, reading_sentence
 if TYPE_CHECKING:
     from warehouse.analysis.balance import BalanceRow
     from warehouse.analysis.evalue import EValue
-    from warehouse.disclosure import Cell
+    from warehouse.disclosure import Count
     from warehouse.questions.contrast import PairComparison
     from warehouse.questions.methods import MethodResult
     from warehouse.results import Estimate
 
-Counts: TypeAlias = "tuple[Cell, Cell]"
+Counts: TypeAlias = "tuple[Count, Count]"
 """Cases, and adverse ones among them."""
 
 CASES_A_COLUMN = 10
@@ -38,7 +38,7 @@ FEW = "There are too few complete cases for the number of things held alike."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Adjusted:
+class AdjustedShown:
     """The comparison as it may be shown.
 
     Attributes:
@@ -58,8 +58,8 @@ class Adjusted:
     """
 
     labels: tuple[str, str]
-    counted: tuple[Cell, Cell]
-    adverse: tuple[Cell, Cell]
+    counted: tuple[Count, Count]
+    adverse: tuple[Count, Count]
     methods: tuple[MethodResult, ...]
     main: str
     on_same_cases: bool
@@ -74,7 +74,7 @@ class Adjusted:
     level: float
 
 
-def adjusted_whole(pair: PairComparison, counted: tuple[Cell, Cell], adverse: tuple[Cell, Cell]) -> Adjusted:
+def adjusted_whole(pair: PairComparison, counted: tuple[Count, Count], adverse: tuple[Count, Count]) -> AdjustedShown:
     """Everything, for the practice itself."""
     said = (
         pair_sentence(pair),
@@ -94,7 +94,7 @@ def adjusted_outside(
     *,
     complete: tuple[Counts, Counts],
     counted: tuple[Counts, Counts],
-) -> Adjusted | str:
+) -> AdjustedShown | str:
     """What may leave, or why nothing may.
 
     Args:
@@ -136,15 +136,15 @@ def _models_alone(pair: PairComparison, counted: tuple[Counts, Counts]) -> PairC
 
 def _adjusted(
     pair: PairComparison,
-    counted: tuple[Cell, Cell],
-    adverse: tuple[Cell, Cell],
+    counted: tuple[Count, Count],
+    adverse: tuple[Count, Count],
     *,
     said: tuple[str, ...],
     warnings: tuple[str, ...],
     is_whole: bool,
-) -> Adjusted:
+) -> AdjustedShown:
     strength = wording.e_value_sentence(pair) if pair.e_value.estimate is not None else ""
-    return Adjusted(
+    return AdjustedShown(
         labels=pair.labels,
         counted=counted,
         adverse=adverse,

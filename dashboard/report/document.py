@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 from warehouse.words.shares import percent, signed
 
 if TYPE_CHECKING:
-    from warehouse.disclosure import Cell
+    from warehouse.disclosure import Count
     from warehouse.pooled.result import MeanPool, SharePool
     from warehouse.questions.spread import ChangePicture
     from warehouse.questions.threshold import ThresholdCurve
@@ -33,7 +33,7 @@ MOST_DRAWN = 25
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class FlowEntry:
     """One cell of a table.
 
     Attributes:
@@ -45,60 +45,60 @@ class Entry:
     number: float | None = None
 
 
-NONE_COUNTED = Entry("none counted")
-NOT_SHOWN = Entry("not shown")
-NO_ENTRY = Entry("–")
+NONE_COUNTED = FlowEntry("none counted")
+NOT_SHOWN = FlowEntry("not shown")
+NO_ENTRY = FlowEntry("–")
 
 
-def words(text: str) -> Entry:
+def words(text: str) -> FlowEntry:
     """Words."""
-    return Entry(text)
+    return FlowEntry(text)
 
 
-def count(cell: Cell | None) -> Entry:
+def count(cell: Count | None) -> FlowEntry:
     """A count, or the words that stand for a hidden one."""
     if cell is None:
         return NO_ENTRY
-    return Entry(cell.shown) if cell.value is None else Entry(f"{cell.value:,}", cell.value)
+    return FlowEntry(cell.shown) if cell.value is None else FlowEntry(f"{cell.value:,}", cell.value)
 
 
-def share(value: float | None, *, absent: Entry = NOT_SHOWN) -> Entry:
+def share(value: float | None, *, absent: FlowEntry = NOT_SHOWN) -> FlowEntry:
     """A share, in percent."""
-    return absent if value is None else Entry(percent(value, digits=DIGITS), float(f"{100 * value:.{DIGITS}f}"))
+    return absent if value is None else FlowEntry(percent(value, digits=DIGITS), float(f"{100 * value:.{DIGITS}f}"))
 
 
-def change(value: float | None) -> Entry:
+def change(value: float | None) -> FlowEntry:
     """A change with its sign, in the unit of its measure."""
     if value is None:
         return NOT_SHOWN
-    return Entry(signed(value, digits=DIGITS), float(f"{value:.{DIGITS}f}") + 0.0)
+    return FlowEntry(signed(value, digits=DIGITS), float(f"{value:.{DIGITS}f}") + 0.0)
 
 
-def mean(value: float | None) -> Entry:
+def mean(value: float | None) -> FlowEntry:
     """A mean change over practices: two decimals, since means differ by less than changes do."""
     if value is None:
         return NOT_SHOWN
-    return Entry(signed(value, digits=MEAN_DIGITS), float(f"{value:.{MEAN_DIGITS}f}") + 0.0)
+    return FlowEntry(signed(value, digits=MEAN_DIGITS), float(f"{value:.{MEAN_DIGITS}f}") + 0.0)
 
 
-def points(value: float | None) -> Entry:
+def points(value: float | None) -> FlowEntry:
     """A difference of shares with its sign, in percentage points."""
     return change(None if value is None else 100 * value)
 
 
-def ratio(value: float | None) -> Entry:
+def ratio(value: float | None) -> FlowEntry:
     """A ratio, or a number of standard deviations: two decimals; words where it has no end."""
     if value is None:
         return NOT_SHOWN
     if not isfinite(value):
-        return Entry("no end")
+        return FlowEntry("no end")
     number = float(f"{value:.2f}") + 0.0  # never −0.00
-    return Entry(f"{number:.2f}".replace("-", "−"), number)
+    return FlowEntry(f"{number:.2f}".replace("-", "−"), number)
 
 
 def ends(
     interval: Interval | None, *, of: Literal["share", "change", "points", "ratio"] = "share"
-) -> tuple[Entry, Entry]:
+) -> tuple[FlowEntry, FlowEntry]:
     """Both ends of an interval."""
     if interval is None:
         return NO_ENTRY, NO_ENTRY
@@ -106,13 +106,13 @@ def ends(
     return made(interval.low), made(interval.high)
 
 
-def span(low: Entry, high: Entry) -> Entry:
+def span(low: FlowEntry, high: FlowEntry) -> FlowEntry:
     """An interval in one cell; words where there is none."""
-    return low if low.number is None else Entry(f"{low.text} to {high.text}")
+    return low if low.number is None else FlowEntry(f"{low.text} to {high.text}")
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class TableColumn:
     """A column of a table.
 
     Attributes:
@@ -130,7 +130,7 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
+class DocumentTable:
     """A table.
 
     Attributes:
@@ -143,8 +143,8 @@ class Table:
 
     name: str
     caption: str
-    columns: tuple[Column, ...]
-    rows: tuple[tuple[Entry, ...], ...]
+    columns: tuple[TableColumn, ...]
+    rows: tuple[tuple[FlowEntry, ...], ...]
     on_page: bool = True
 
 
@@ -154,11 +154,11 @@ class Bar:
 
     label: str
     counts: str
-    share: Entry
-    low: Entry
-    high: Entry
-    if_none: Entry = NO_ENTRY
-    if_all: Entry = NO_ENTRY
+    share: FlowEntry
+    low: FlowEntry
+    high: FlowEntry
+    if_none: FlowEntry = NO_ENTRY
+    if_all: FlowEntry = NO_ENTRY
 
 
 def in_words(bar: Bar) -> str:
@@ -176,17 +176,17 @@ class Bars:
 
 
 @dataclass(frozen=True, slots=True)
-class Difference:
+class ShownDifference:
     """A difference of two groups by one method, in percentage points; ``is_main``: the method decided on beforehand."""
 
     label: str
-    value: Entry
-    low: Entry
-    high: Entry
+    value: FlowEntry
+    low: FlowEntry
+    high: FlowEntry
     is_main: bool
 
 
-def difference_words(row: Difference) -> str:
+def difference_words(row: ShownDifference) -> str:
     """A difference with its interval, or what is said in its place."""
     return row.value.text if row.low.number is None else f"{row.value.text} ({row.low.text} to {row.high.text})"
 
@@ -195,7 +195,7 @@ def difference_words(row: Difference) -> str:
 class Differences:
     """The same difference, of the first of two groups less the second, by several methods."""
 
-    rows: tuple[Difference, ...]
+    rows: tuple[ShownDifference, ...]
     labels: tuple[str, str]
 
 
@@ -204,7 +204,7 @@ class StageBar:
     """One stage from started to counted: its name, cases, and what is said of those that went no further."""
 
     title: str
-    n: Entry
+    n: FlowEntry
     fewer: str
 
 
@@ -271,7 +271,7 @@ class Section:
     paragraphs: tuple[str, ...] = ()
     facts: tuple[tuple[str, str], ...] = ()
     picture: Picture | None = None
-    tables: tuple[Table, ...] = ()
+    tables: tuple[DocumentTable, ...] = ()
     remarks: tuple[str, ...] = ()
 
 
@@ -341,6 +341,6 @@ class Document:
         return tuple(section.picture for section in self.sections if section.picture is not None)
 
     @property
-    def tables(self) -> tuple[Table, ...]:
+    def tables(self) -> tuple[DocumentTable, ...]:
         """All tables, in order."""
         return tuple(table for section in self.sections for table in section.tables)

@@ -34,7 +34,7 @@ from warehouse.questions.spread import ChangePicture
 if TYPE_CHECKING:
     import altair as alt
 
-    from dashboard.report.document import Bar, Document, Entry, Picture, StageBar
+    from dashboard.report.document import Bar, Document, FlowEntry, Picture, StageBar
 
 PRINT_DPI = 300
 FOOT = "An audit of past cases: not a diagnosis, not advice on treatment; an association is not a cause."
@@ -112,7 +112,7 @@ def differences_frame(drawn: Differences) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema)
 
 
-def _part(entry: Entry) -> float | None:
+def _part(entry: FlowEntry) -> float | None:
     return None if entry.number is None else entry.number / 100
 
 

@@ -20,10 +20,10 @@ from warehouse.selection import Selection
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from dashboard.report.adjusted import Adjusted
+    from dashboard.report.adjusted import AdjustedShown
     from dashboard.report.gathered import Gathered
     from dashboard.report.practices_shown import Beside
-    from warehouse.disclosure import Cell, Policy
+    from warehouse.disclosure import Count, Policy
     from warehouse.marts.grouping import Grouping
     from warehouse.outcomes.definition import Definition
     from warehouse.questions.spread import ChangePicture
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from warehouse.results import Estimate
 
 __all__ = [
-    "COMPARISONS", "Audience", "Change", "Comparison", "Findings", "Group", "Loss", "Shown", "Stage", "findings",
+    "COMPARISONS", "Audience", "Change", "Comparison", "Findings", "Group", "LossShown", "Shown", "Stage", "findings",
 ]  # fmt: skip
 
 Audience: TypeAlias = Literal["practice", "outside"]
@@ -57,12 +57,12 @@ class Group:
 
     group: str
     label: str
-    counted: Cell
-    adverse: Cell
+    counted: Count
+    adverse: Count
     rate: Estimate
-    started: Cell | None = None
-    finished: Cell | None = None
-    missing: Cell | None = None
+    started: Count | None = None
+    finished: Count | None = None
+    missing: Count | None = None
     if_none: Estimate | None = None
     if_all: Estimate | None = None
     change: Estimate | None = None
@@ -85,17 +85,17 @@ class Comparison:
     by: Grouping
     groups: tuple[Group, ...]
     difference: Estimate | None
-    adjusted: Adjusted | None = None
+    adjusted: AdjustedShown | None = None
     not_adjusted: str = ""
     refused: str = ""
 
 
 @dataclass(frozen=True, slots=True)
-class Loss:
+class LossShown:
     """Cases that went no further than a stage, and why."""
 
     reason: str
-    n: Cell
+    n: Count
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,8 +104,8 @@ class Stage:
 
     name: str
     title: str
-    n: Cell
-    losses: tuple[Loss, ...]
+    n: Count
+    losses: tuple[LossShown, ...]
     fewer: int | None
 
 
@@ -153,9 +153,9 @@ class Shown:
     policy: Policy | None
     overall: Group
     stages: tuple[Stage, ...]
-    turned_away: Cell
-    selected: Cell
-    not_due: Cell
+    turned_away: Count
+    selected: Count
+    not_due: Count
     untreated: Group | None
     comparisons: tuple[Comparison, ...]
     family: tuple[tuple[Definition, Group], ...]

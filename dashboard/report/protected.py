@@ -14,11 +14,11 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from dashboard.report.adjusted import Adjusted, adjusted_outside
-from dashboard.report.findings import Change, Comparison, Group, Loss, Shown, Stage
+from dashboard.report.adjusted import AdjustedShown, adjusted_outside
+from dashboard.report.findings import Change, Comparison, Group, LossShown, Shown, Stage
 from dashboard.report.whole import change_of, difference_of
 from warehouse.analysis.proportion import missing_bounds, proportion
-from warehouse.disclosure import Cell, Dimension, Layout, Policy, Table, protect
+from warehouse.disclosure import Count, Dimension, Layout, Policy, Table, protect
 from warehouse.protected.counts import (
     ADVERSE,
     COUNTED,
@@ -83,7 +83,7 @@ def protected(gathered: Gathered, *, around: Counted | None = None, policy: Poli
     )
 
 
-def _overall(count: Callable[[str], Cell], overall: Rates) -> Group:
+def _overall(count: Callable[[str], Count], overall: Rates) -> Group:
     counted, adverse, due = count(COUNTED), count(ADVERSE), count(DUE)
     missing = HIDDEN if counted.value is None or due.value is None else shown(due.value - counted.value)
     group = _group_of(overall.groups[0].group, overall.groups[0].label, counted, adverse, overall.level)
@@ -101,7 +101,7 @@ def _overall(count: Callable[[str], Cell], overall: Rates) -> Group:
     )
 
 
-def _stages(count: Callable[[str], Cell], overall: Rates) -> tuple[Stage, ...]:
+def _stages(count: Callable[[str], Count], overall: Rates) -> tuple[Stage, ...]:
     listed = overall.flow.stages
     cells = [count(stage.title) for stage in listed]
     found = []
@@ -109,12 +109,12 @@ def _stages(count: Callable[[str], Cell], overall: Rates) -> tuple[Stage, ...]:
         after = cells[place + 1] if place + 1 < len(cells) else cells[place]
         here = cells[place]
         fewer = None if here.value is None or after.value is None else here.value - after.value
-        losses = tuple(Loss(loss.reason, count(loss.reason)) for loss in stage.losses if loss.n)
+        losses = tuple(LossShown(loss.reason, count(loss.reason)) for loss in stage.losses if loss.n)
         found.append(Stage(stage.name, stage.title, here, losses, fewer))
     return tuple(found)
 
 
-def _group_of(group: str, label: str, counted: Cell, adverse: Cell, level: float) -> Group:
+def _group_of(group: str, label: str, counted: Count, adverse: Count, level: float) -> Group:
     if counted.value is None or adverse.value is None:
         reason = "Withheld: it rests on a count that is not shown."
         rate = no_estimate(estimand="share adverse", method="none", n=0, reason=reason, kind="withheld")
@@ -147,7 +147,7 @@ def _comparison(place: int, result: Rates, gathered: Gathered, published: Publis
     )
 
 
-def _held_alike(place: int, name: str, gathered: Gathered, published: Published) -> Adjusted | str:
+def _held_alike(place: int, name: str, gathered: Gathered, published: Published) -> AdjustedShown | str:
     """Two of the groups with what was recorded held alike, or why that is not shown; empty where there are not two."""
     pair, complete = gathered.pairs.get(name), gathered.complete.get(name)
     if pair is None or complete is None:
@@ -186,7 +186,7 @@ def _curve(curve: ThresholdCurve, published: Published) -> ThresholdCurve:
     return replace(curve, points=kept)
 
 
-def _change(gathered: Gathered, counted: Cell, policy: Policy) -> Change | None:
+def _change(gathered: Gathered, counted: Count, policy: Policy) -> Change | None:
     if counted.value is None or counted.value < policy.mean_minimum:
         return None
     return change_of(gathered.changes, with_picture=False)

@@ -10,7 +10,7 @@ from warehouse.words.shares import cases, frame_sentence, level_name, missing_se
 
 if TYPE_CHECKING:
     from dashboard.report.findings import Change, Comparison, Findings, Group
-    from warehouse.disclosure import Cell, Policy
+    from warehouse.disclosure import Count, Policy
     from warehouse.results import Estimate
 
 CRUDE = (
@@ -47,7 +47,7 @@ def frame(found: Findings) -> str:
     )
 
 
-def _cases_in(cell: Cell) -> str:
+def _cases_in(cell: Count) -> str:
     if cell.value is not None:
         return cases(cell.value) if cell.value else ""
     return f"{cell.shown} cases" if cell.state == "small" else "a number of cases that is not shown"

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dashboard.report.adjusted import adjusted_whole
-from dashboard.report.findings import Change, Comparison, Group, Loss, Shown, Stage
+from dashboard.report.findings import Change, Comparison, Group, LossShown, Shown, Stage
 from warehouse.analysis.difference import risk_difference
-from warehouse.disclosure import Cell
+from warehouse.disclosure import Count
 
 if TYPE_CHECKING:
     from dashboard.report.gathered import Gathered
@@ -37,9 +37,9 @@ def whole(gathered: Gathered) -> Shown:
     )
 
 
-def cell(n: int) -> Cell:
+def cell(n: int) -> Count:
     """A count shown as it is."""
-    return Cell("shown", f"{n:,}", n)
+    return Count("shown", f"{n:,}", n)
 
 
 def change_of(picture: ChangePicture | None, *, with_picture: bool = True) -> Change | None:
@@ -76,7 +76,7 @@ def difference_of(groups: tuple[Group, ...], *, level: float) -> Estimate | None
 
 
 def _stage(stage: StageCount) -> Stage:
-    losses = tuple(Loss(loss.reason, cell(loss.n)) for loss in stage.losses)
+    losses = tuple(LossShown(loss.reason, cell(loss.n)) for loss in stage.losses)
     return Stage(stage.name, stage.title, cell(stage.n), losses, sum(loss.n for loss in stage.losses))
 
 

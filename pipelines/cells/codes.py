@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.cells.understood import Cell, Understood, by_distinct, tidy
+from pipelines.cells.understood import ReadCell, Understood, by_distinct, tidy
 
 if TYPE_CHECKING:
     from pipelines.cells.expected import Expected
@@ -23,10 +23,10 @@ def read_codes(cells: pl.Series, expected: Expected, *, rule: str) -> Understood
         rule: The rule that an unknown spelling breaks.
     """
 
-    def understand(text: str) -> Cell:
+    def understand(text: str) -> ReadCell:
         spelling = tidy(text).lower()
         if spelling in expected.spellings:
-            return Cell(expected.spellings[spelling] or None)
-        return Cell() if spelling in expected.missing else Cell(rule=rule)
+            return ReadCell(expected.spellings[spelling] or None)
+        return ReadCell() if spelling in expected.missing else ReadCell(rule=rule)
 
     return by_distinct(cells, understand, pl.String)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
-from pipelines.cells.understood import Cell, Understood, bad_cells, by_distinct, text_of, tidy
+from pipelines.cells.understood import ReadCell, Understood, bad_cells, by_distinct, text_of, tidy
 from pipelines.contract.cell_rules import NOT_A_NUMBER, NOT_WHOLE, UNIT_DOES_NOT_FIT
 from pipelines.contract.units import unit_named
 
@@ -79,19 +79,19 @@ def _with_odd(numbers: pl.Series, odd: pl.Series, text: pl.Series, expected: Exp
     return Understood(filled, bad, more.blanks)
 
 
-def _understand(text: str, expected: Expected) -> Cell:
+def _understand(text: str, expected: Expected) -> ReadCell:
     spelling = tidy(text).lower()
     if spelling in expected.missing or expected.spellings.get(spelling) == "":
-        return Cell()
+        return ReadCell()
     match = _WITH_UNIT.fullmatch(tidy(text).replace("−", "-"))
     if match is None:
-        return Cell(rule=NOT_A_NUMBER)
+        return ReadCell(rule=NOT_A_NUMBER)
     number = _grouped(match["number"].strip(), expected.decimal)
     if number is None:
-        return Cell(rule=NOT_A_NUMBER)
+        return ReadCell(rule=NOT_A_NUMBER)
     if match["unit"] and not _same_unit(match["unit"], expected):
-        return Cell(rule=UNIT_DOES_NOT_FIT if unit_named(match["unit"]) else NOT_A_NUMBER)
-    return Cell(number)
+        return ReadCell(rule=UNIT_DOES_NOT_FIT if unit_named(match["unit"]) else NOT_A_NUMBER)
+    return ReadCell(number)
 
 
 def _same_unit(word: str, expected: Expected) -> bool:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipelines.cells.dates import EARLIEST_YEAR
-from pipelines.cells.understood import Cell, Understood, by_distinct, tidy
+from pipelines.cells.understood import ReadCell, Understood, by_distinct, tidy
 from pipelines.contract.cell_rules import IMPOSSIBLE_DATE, NOT_A_QUARTER
 
 if TYPE_CHECKING:
@@ -25,16 +25,16 @@ _FORMS = (
 def read_quarters(cells: pl.Series, expected: Expected) -> Understood:
     """Quarters of a column as ``YYYY-Qn``; the year may come first or last, but a Q must stand with the number."""
 
-    def understand(text: str) -> Cell:
+    def understand(text: str) -> ReadCell:
         spelling = tidy(text).lower()
         if spelling in expected.missing or expected.spellings.get(spelling) == "":
-            return Cell()
+            return ReadCell()
         match = next((found for form in _FORMS if (found := form.fullmatch(spelling))), None)
         if match is None:
-            return Cell(rule=NOT_A_QUARTER)
+            return ReadCell(rule=NOT_A_QUARTER)
         year, quarter = int(match["year"]), int(match["quarter"])
         possible = year >= EARLIEST_YEAR and (year, quarter) <= _quarter(expected.today)
-        return Cell(f"{year:04d}-Q{quarter}") if possible else Cell(rule=IMPOSSIBLE_DATE)
+        return ReadCell(f"{year:04d}-Q{quarter}") if possible else ReadCell(rule=IMPOSSIBLE_DATE)
 
     return by_distinct(cells, understand, pl.String)
 

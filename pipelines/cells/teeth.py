@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.cells.understood import Cell, Understood, by_distinct, tidy
+from pipelines.cells.understood import ReadCell, Understood, by_distinct, tidy
 from pipelines.contract.cell_rules import NOT_A_TOOTH
 from pipelines.contract.contract import TOOTH_CODES
 
@@ -25,14 +25,14 @@ def read_teeth(cells: pl.Series, expected: Expected) -> Understood:
     guessed; a mapping file can give each spelling its teeth.
     """
 
-    def understand(text: str) -> Cell:
+    def understand(text: str) -> ReadCell:
         spelling = tidy(text).lower()
         if spelling in expected.spellings:
-            return Cell(expected.spellings[spelling] or None)
+            return ReadCell(expected.spellings[spelling] or None)
         if spelling in expected.missing:
-            return Cell()
+            return ReadCell()
         teeth = teeth_text(spelling)
-        return Cell(teeth) if teeth else Cell(rule=NOT_A_TOOTH)
+        return ReadCell(teeth) if teeth else ReadCell(rule=NOT_A_TOOTH)
 
     return by_distinct(cells, understand, pl.String)
 

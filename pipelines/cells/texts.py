@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.cells.understood import Cell, Understood, by_distinct, text_of, tidy
+from pipelines.cells.understood import ReadCell, Understood, by_distinct, text_of, tidy
 from pipelines.contract.cell_rules import NOT_A_PSEUDONYM, UNIT_DOES_NOT_FIT, UNKNOWN_LANDMARK
 from pipelines.contract.units import unit_named
 from pipelines.deidentify.pseudonyms import is_pseudonym
@@ -29,13 +29,13 @@ def read_case_ids(cells: pl.Series, expected: Expected) -> Understood:
 def read_pseudonyms(cells: pl.Series, expected: Expected) -> Understood:
     """Pseudonyms of a column, in capitals; a mapping file may turn each spelling into a pseudonym."""
 
-    def understand(text: str) -> Cell:
+    def understand(text: str) -> ReadCell:
         spelling = tidy(text).lower()
         if spelling in expected.spellings:
-            return Cell(expected.spellings[spelling] or None)
+            return ReadCell(expected.spellings[spelling] or None)
         if spelling in expected.missing:
-            return Cell()
-        return Cell(spelling.upper()) if is_pseudonym(spelling) else Cell(rule=NOT_A_PSEUDONYM)
+            return ReadCell()
+        return ReadCell(spelling.upper()) if is_pseudonym(spelling) else ReadCell(rule=NOT_A_PSEUDONYM)
 
     return by_distinct(cells, understand, pl.String)
 
@@ -43,15 +43,15 @@ def read_pseudonyms(cells: pl.Series, expected: Expected) -> Understood:
 def read_landmarks(cells: pl.Series, expected: Expected) -> Understood:
     """Codes of landmarks; capitals matter, for ``Sn`` is not ``SN``."""
 
-    def understand(text: str) -> Cell:
+    def understand(text: str) -> ReadCell:
         exact = tidy(text).replace("’", "'")
         mapped = expected.spellings.get(exact.lower())
         if mapped is not None:
-            return Cell(mapped or None)
+            return ReadCell(mapped or None)
         code = ALIASES.get(exact, exact)
         if code in LANDMARKS:
-            return Cell(code)
-        return Cell() if exact.lower() in expected.missing else Cell(rule=UNKNOWN_LANDMARK)
+            return ReadCell(code)
+        return ReadCell() if exact.lower() in expected.missing else ReadCell(rule=UNKNOWN_LANDMARK)
 
     return by_distinct(cells, understand, pl.String)
 
@@ -59,11 +59,11 @@ def read_landmarks(cells: pl.Series, expected: Expected) -> Understood:
 def read_units(cells: pl.Series, expected: Expected) -> Understood:
     """Units by any spelling, as the first name of each; whether one fits the measure is another question."""
 
-    def understand(text: str) -> Cell:
+    def understand(text: str) -> ReadCell:
         spelling = tidy(text).lower()
         if spelling in expected.missing or expected.spellings.get(spelling) == "":
-            return Cell()
+            return ReadCell()
         unit = unit_named(expected.spellings.get(spelling, spelling))
-        return Cell(unit) if unit else Cell(rule=UNIT_DOES_NOT_FIT)
+        return ReadCell(unit) if unit else ReadCell(rule=UNIT_DOES_NOT_FIT)
 
     return by_distinct(cells, understand, pl.String)

@@ -21,7 +21,7 @@ BAD_SCHEMA = {"index": pl.UInt32, "rule": pl.String, "text": pl.String, "said": 
 _INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad"))
 
 
-class Cell(NamedTuple):
+class ReadCell(NamedTuple):
     """One distinct text understood: a value, a rule it breaks, or neither where it means "not known"."""
 
     value: str | float | None = None
@@ -75,7 +75,7 @@ def _number_text(numbers: pl.Series) -> pl.Series:
     return frame.select(text.alias(numbers.name)).to_series()
 
 
-def by_distinct(cells: pl.Series, understand: Callable[[str], Cell], dtype: type[pl.DataType]) -> Understood:
+def by_distinct(cells: pl.Series, understand: Callable[[str], ReadCell], dtype: type[pl.DataType]) -> Understood:
     """Understand a column by its distinct texts.
 
     Args:
@@ -93,7 +93,7 @@ def by_distinct(cells: pl.Series, understand: Callable[[str], Cell], dtype: type
         return Understood(text)  # every cell is already as it is kept
     values = _spread(text, distinct, pl.Series([cell.value for cell in means], dtype=dtype))
     rules = pl.Series([cell.rule for cell in means], dtype=pl.String)
-    known_blank = [one for one, cell in zip(texts, means, strict=True) if tidy(one) and cell == Cell()]
+    known_blank = [one for one, cell in zip(texts, means, strict=True) if tidy(one) and cell == ReadCell()]
     return Understood(values, _bad(text, distinct, rules), _count(text, known_blank))
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipelines.checking.tables import Tables, combined
+from pipelines.checking.tables import CheckedTables, combined
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -34,7 +34,7 @@ class Assembled:
             one row a case. Shape (readings,).
     """
 
-    tables: Tables
+    tables: CheckedTables
     value_rows: Mapping[str, Rows]
 
 
@@ -58,7 +58,7 @@ def assemble(
     traced = [file for file, delivery in enumerate(deliveries) if {"landmarks", "readings"} <= set(delivery.tables)]
     if traced:
         value_rows = _with_rows_of_points(frames["readings"], value_rows, traced, catalogue)
-    tables = Tables(
+    tables = CheckedTables(
         frames=frames,
         n_cases=len(keys),
         known=_known(keys, None if wide.all() else known_cases),

@@ -7,9 +7,9 @@ from types import MappingProxyType
 
 from pipelines.checking import case_checks, cross_checks, landmark_checks, reading_checks, time_checks
 from pipelines.checking.rules import Rule
-from pipelines.checking.tables import Mask, Tables
+from pipelines.checking.tables import CheckedTables, Mask
 
-Check = Callable[[Tables, Rule], Mask]
+Check = Callable[[CheckedTables, Rule], Mask]
 
 CHECKS: Mapping[str, Check] = MappingProxyType(
     {

@@ -12,7 +12,7 @@ from pipelines.checking.tables import combined
 
 if TYPE_CHECKING:
     from pipelines.checking.rules import Rule
-    from pipelines.checking.tables import Mask, Tables
+    from pipelines.checking.tables import CheckedTables, Mask
 
 READING_KEY = ("case", "timepoint", "examiner", "repeat_no")
 _NOT_FINDINGS = (
@@ -30,7 +30,7 @@ _NOT_FINDINGS = (
 )
 
 
-def key_is_unique(tables: Tables, rule: Rule) -> Mask:
+def key_is_unique(tables: CheckedTables, rule: Rule) -> Mask:
     """No other row of the load has the same key; rows with a blank in the key are not asked."""
     case = tables.case_numbers(rule.table)
     if rule.table == "cases":
@@ -50,26 +50,26 @@ def _not_among(frame: pl.DataFrame, copies: pl.DataFrame) -> Mask:
     return right
 
 
-def case_is_known(tables: Tables, rule: Rule) -> Mask:
+def case_is_known(tables: CheckedTables, rule: Rule) -> Mask:
     """The case of the row stands in this load or an earlier one."""
     known = tables.known | tables.given
     known[tables.n_cases] = True
     return known[tables.case_numbers(rule.table)] | _of_wide(tables, rule.table)
 
 
-def case_was_accepted(tables: Tables, rule: Rule) -> Mask:
+def case_was_accepted(tables: CheckedTables, rule: Rule) -> Mask:
     """The row of the case was not turned away, or an earlier load knows the case."""
     accepted = tables.accepted | tables.known | ~tables.given
     return accepted[tables.case_numbers(rule.table)] | _of_wide(tables, rule.table)
 
 
-def _of_wide(tables: Tables, table: str) -> Mask:
+def _of_wide(tables: CheckedTables, table: str) -> Mask:
     """Whether each row comes from a file of one row a case, where a row is made from that of its case."""
     of_wide: Mask = tables.wide[tables[table]["file"].to_numpy()]
     return of_wide
 
 
-def one_sex_a_case(tables: Tables, rule: Rule) -> Mask:
+def one_sex_a_case(tables: CheckedTables, rule: Rule) -> Mask:
     """Rows of the same case agree on the sex."""
     case = tables.case_numbers("cases")
     right = np.ones(len(case), dtype=np.bool_)
@@ -81,21 +81,21 @@ def one_sex_a_case(tables: Tables, rule: Rule) -> Mask:
     return right
 
 
-def untreated_has_no_appliance(tables: Tables, rule: Rule) -> Mask:
+def untreated_has_no_appliance(tables: CheckedTables, rule: Rule) -> Mask:
     """A case observed without treatment has no phase with an appliance."""
     worn: Mask = tables.per_case("phases", pl.lit(1.0), pl.col("appliance_category") != "untreated") == 1.0
     untreated = holds(tables["cases"], pl.col("comparison") != "untreated")
     return untreated | ~worn[tables.case_numbers("cases")]
 
 
-def treated_has_a_phase(tables: Tables, rule: Rule) -> Mask:
+def treated_has_a_phase(tables: CheckedTables, rule: Rule) -> Mask:
     """A treated case that has finished has at least one phase."""
     phase: Mask = tables.per_case("phases", pl.lit(1.0)) == 1.0
     ended = (pl.col("comparison") == "treated") & (pl.col("status") == "finished")
     return holds(tables["cases"], ~ended) | phase[tables.case_numbers("cases")]
 
 
-def _finish_records(tables: Tables) -> Mask | None:
+def _finish_records(tables: CheckedTables) -> Mask | None:
     """Whether a case has anything from its finish records; None where the load has no records of any kind."""
     if "visits" not in tables and "readings" not in tables:
         return None
@@ -108,12 +108,12 @@ def _finish_records(tables: Tables) -> Mask | None:
     return seen
 
 
-def _any_value(tables: Tables) -> pl.Expr:
+def _any_value(tables: CheckedTables) -> pl.Expr:
     """Whether a reading holds any value."""
     return pl.any_horizontal(pl.lit(value=False), *(pl.col(name).is_not_null() for name in tables.measure_columns()))
 
 
-def _visited(tables: Tables) -> pl.Expr:
+def _visited(tables: CheckedTables) -> pl.Expr:
     """Whether a visit holds a finding or says that records were taken.
 
     Where no readings were handed over at all, the visit itself is enough, unless it says that none were taken.
@@ -125,7 +125,7 @@ def _visited(tables: Tables) -> pl.Expr:
     return seen & taken.ne_missing(pl.lit("no"))
 
 
-def finished_has_finish_records(tables: Tables, rule: Rule) -> Mask:
+def finished_has_finish_records(tables: CheckedTables, rule: Rule) -> Mask:
     """A finished case has something from its finish records, where records were handed over at all."""
     seen = _finish_records(tables)
     if seen is None:
@@ -133,7 +133,7 @@ def finished_has_finish_records(tables: Tables, rule: Rule) -> Mask:
     return holds(tables["cases"], pl.col("status") != "finished") | seen[tables.case_numbers("cases")]
 
 
-def in_treatment_has_no_finish_records(tables: Tables, rule: Rule) -> Mask:
+def in_treatment_has_no_finish_records(tables: CheckedTables, rule: Rule) -> Mask:
     """A case still in treatment has nothing from finish records."""
     seen = _finish_records(tables)
     if seen is None:
@@ -141,7 +141,7 @@ def in_treatment_has_no_finish_records(tables: Tables, rule: Rule) -> Mask:
     return holds(tables["cases"], pl.col("status") != "in_treatment") | ~seen[tables.case_numbers("cases")]
 
 
-def records_were_taken(tables: Tables, rule: Rule) -> Mask:
+def records_were_taken(tables: CheckedTables, rule: Rule) -> Mask:
     """Where a visit says that no records were taken, no value is given for that time."""
     visits = tables["visits"]
     right = np.ones(visits.height, dtype=np.bool_)
@@ -153,7 +153,7 @@ def records_were_taken(tables: Tables, rule: Rule) -> Mask:
     return right
 
 
-def value_has_a_visit(tables: Tables, rule: Rule) -> Mask:
+def value_has_a_visit(tables: CheckedTables, rule: Rule) -> Mask:
     """The time of a value stands among the visits of its case, where visits of the case were handed over."""
     case, times = tables.case_numbers("measurements"), tables["measurements"]["timepoint"]
     visited: Mask = tables.per_case("visits", pl.lit(1.0)) == 1.0
@@ -165,7 +165,7 @@ def value_has_a_visit(tables: Tables, rule: Rule) -> Mask:
     return right
 
 
-def given_twice(tables: Tables) -> pl.DataFrame:
+def given_twice(tables: CheckedTables) -> pl.DataFrame:
     """Values that stand both in a file of single values and in a file of one row a case.
 
     Returns:
@@ -186,7 +186,7 @@ def given_twice(tables: Tables) -> pl.DataFrame:
     return pl.concat([values.select("file", "row"), singles_given]).unique()
 
 
-def value_agrees_with_points(tables: Tables, rule: Rule) -> Mask:
+def value_agrees_with_points(tables: CheckedTables, rule: Rule) -> Mask:
     """A value typed in is about the one that follows from the points of the same reading; without points: not asked."""
     singles, readings = tables["measurements"], tables["readings"]
     made = readings.filter(pl.col("file").is_in(tables["landmarks"]["file"].unique().implode()))
@@ -202,11 +202,11 @@ def value_agrees_with_points(tables: Tables, rule: Rule) -> Mask:
     return right
 
 
-def reading_given_once(tables: Tables, rule: Rule) -> Mask:
+def reading_given_once(tables: CheckedTables, rule: Rule) -> Mask:
     """No value of a row of a file of one row a case is also given in a file of single values."""
     return _not_among(tables["readings"], given_twice(tables)) | ~_of_wide(tables, "readings")
 
 
-def value_given_once(tables: Tables, rule: Rule) -> Mask:
+def value_given_once(tables: CheckedTables, rule: Rule) -> Mask:
     """No value of a file of single values also stands in a file of one row a case."""
     return _not_among(tables["measurements"], given_twice(tables))

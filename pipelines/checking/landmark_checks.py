@@ -18,7 +18,7 @@ from warehouse.measures.order_check import points_out_of_order
 
 if TYPE_CHECKING:
     from pipelines.checking.rules import Rule
-    from pipelines.checking.tables import Mask, Tables
+    from pipelines.checking.tables import CheckedTables, Mask
 
 SET = ("case", "timepoint", "view", "examiner", "repeat_no")
 CHIN = ("Me", "Gn'")
@@ -27,7 +27,7 @@ FRONT_OF = (("N", "S"), ("Prn", "N'"))
 """Pairs of which the first lies in front of the second in every face seen from the side."""
 
 
-def _named(tables: Tables) -> pl.DataFrame:
+def _named(tables: CheckedTables) -> pl.DataFrame:
     """The points by usual code, with the number of their ``set``, ``up`` growing upwards, ``ahead`` to the front."""
     return tables["landmarks"].with_columns(
         combined(tables["landmarks"], SET).alias("set"),
@@ -47,7 +47,7 @@ def _distance(one: str, other: str) -> pl.Expr:
     return (across**2 + along**2).sqrt()
 
 
-def landmark_shows_in_view(tables: Tables, rule: Rule) -> Mask:
+def landmark_shows_in_view(tables: CheckedTables, rule: Rule) -> Mask:
     """The point can be seen in the view."""
     pairs = [f"{point.code}|{view}" for point in LANDMARKS.values() for view in point.views]
     pairs += [f"{alias}|{view}" for alias, code in ALIASES.items() for view in LANDMARKS[code].views]
@@ -55,26 +55,26 @@ def landmark_shows_in_view(tables: Tables, rule: Rule) -> Mask:
     return holds(tables["landmarks"], place.is_in(pairs))
 
 
-def one_frame_a_view(tables: Tables, rule: Rule) -> Mask:
+def one_frame_a_view(tables: CheckedTables, rule: Rule) -> Mask:
     """All points of a set share unit, direction of y and facing."""
     same = [pl.col(name).drop_nulls().n_unique().over("set") <= 1 for name in rule.columns]
     return holds(_named(tables), pl.all_horizontal(same))
 
 
-def face_is_upright(tables: Tables, rule: Rule) -> Mask:
+def face_is_upright(tables: CheckedTables, rule: Rule) -> Mask:
     """The chin lies below the root of the nose."""
     right = [_of(chin, "up") < _of(brow, "up") for chin, brow in zip(CHIN, BROW, strict=True)]
     return holds(_named(tables), pl.all_horizontal(one.fill_null(value=True) for one in right))
 
 
-def face_looks_ahead(tables: Tables, rule: Rule) -> Mask:
+def face_looks_ahead(tables: CheckedTables, rule: Rule) -> Mask:
     """Seen from the side, nasion lies in front of sella and the tip of the nose in front of its root."""
     right = [_of(front, "ahead") > _of(back, "ahead") for front, back in FRONT_OF]
     side = pl.col("view") != "frontal_photo"
     return holds(_named(tables), pl.all_horizontal(one.fill_null(value=True) for one in right) | ~side)
 
 
-def points_lie_apart(tables: Tables, rule: Rule) -> Mask:
+def points_lie_apart(tables: CheckedTables, rule: Rule) -> Mask:
     """No two landmarks of a set have the same coordinates, unless they may touch.
 
     Closed lips and teeth that meet may lie on one spot. The same landmark given twice is a matter of the key.
@@ -91,12 +91,12 @@ def points_lie_apart(tables: Tables, rule: Rule) -> Mask:
     return right
 
 
-def points_keep_their_order(tables: Tables, rule: Rule) -> Mask:
+def points_keep_their_order(tables: CheckedTables, rule: Rule) -> Mask:
     """The point belongs to no two that look swapped, and to no face that looks mirrored."""
     return order_texts(tables).is_null().to_numpy().astype(np.bool_)
 
 
-def order_texts(tables: Tables) -> pl.Series:
+def order_texts(tables: CheckedTables) -> pl.Series:
     """What is wrong with the order of the points, for each point; null where nothing is. Shape (points,)."""
     frame = tables["landmarks"]
     known = ["timepoint", "view", "examiner", "repeat_no", "landmark", "x", "y"]
@@ -113,14 +113,14 @@ def order_texts(tables: Tables) -> pl.Series:
     return named.join(told, on=key, how="left", maintain_order="left")["text"]
 
 
-def size_fits_unit(tables: Tables, rule: Rule) -> Mask:
+def size_fits_unit(tables: CheckedTables, rule: Rule) -> Mask:
     """Two landmarks of a set in millimetres lie as far apart as in a face."""
     limits = rule.arguments
     fits = _distance(limits["from"], limits["to"]).is_between(limits["low"], limits["high"])
     return holds(_named(tables), fits | (pl.col("unit") != "mm"))
 
 
-def face_heights_add_up(tables: Tables, rule: Rule) -> Mask:
+def face_heights_add_up(tables: CheckedTables, rule: Rule) -> Mask:
     """Upper and lower height of the soft face add up to little more than its total (they lie nearly on one line)."""
     names = rule.arguments
     upper = _distance(names["upper"], names["middle"])

@@ -12,7 +12,7 @@ from warehouse.measures.plausibility import PLAUSIBILITY_RULES, check_plausibili
 
 if TYPE_CHECKING:
     from pipelines.checking.rules import Rule
-    from pipelines.checking.tables import Mask, Tables
+    from pipelines.checking.tables import CheckedTables, Mask
 
 PLAUSIBLE = {rule.id: rule for rule in PLAUSIBILITY_RULES}
 SLACK = 1e-9
@@ -27,13 +27,13 @@ def _weighted_sum(rule: Rule) -> pl.Expr:
     return sum(parts[1:], start=parts[0])
 
 
-def sum_agrees(tables: Tables, rule: Rule) -> Mask:
+def sum_agrees(tables: CheckedTables, rule: Rule) -> Mask:
     """A weighted sum of values equals its total within a tolerance; any value missing: not asked."""
     off = (_weighted_sum(rule) - rule.number("total")).abs()
     return holds(tables["readings"], off <= rule.number("within") + SLACK)
 
 
-def measures_agree(tables: Tables, rule: Rule) -> Mask:
+def measures_agree(tables: CheckedTables, rule: Rule) -> Mask:
     """A plausibility rule of the measures holds, or is not far from holding where ``within`` is given."""
     plausible = PLAUSIBLE[rule.arguments["rule"]]
     complete = pl.all_horizontal(pl.col(code).is_not_null() for code in plausible.codes)
@@ -52,7 +52,7 @@ def likely_causes(readings: pl.DataFrame, rule: Rule) -> pl.Series:
     return named["likely_cause"]
 
 
-def overjet_fits_class(tables: Tables, rule: Rule) -> Mask:
+def overjet_fits_class(tables: CheckedTables, rule: Rule) -> Mask:
     """The overjet at start lies within the limits of one incisor class (other classes are not asked)."""
     if "incisor_class" not in tables["cases"].columns:
         return np.ones(tables["readings"].height, dtype=np.bool_)
@@ -63,7 +63,7 @@ def overjet_fits_class(tables: Tables, rule: Rule) -> Mask:
     return right | ~of_class[tables.case_numbers("readings")]
 
 
-def _measured(tables: Tables) -> list[str]:
+def _measured(tables: CheckedTables) -> list[str]:
     """Measures read off with a decimal: scores are whole numbers, and equal ones mean nothing."""
     return [name for name in tables.measure_columns() if not tables.measures[name].integer_valued]
 
@@ -84,7 +84,7 @@ def _counted(pairs: pl.DataFrame, names: list[str]) -> pl.DataFrame:
     )
 
 
-def not_copied_from_earlier_time(tables: Tables, rule: Rule) -> Mask:
+def not_copied_from_earlier_time(tables: CheckedTables, rule: Rule) -> Mask:
     """Not all of several values equal those of the earlier records of the case (first readings compared)."""
     readings, names = tables["readings"], _measured(tables)
     right = np.ones(readings.height, dtype=np.bool_)
@@ -103,7 +103,7 @@ def not_copied_from_earlier_time(tables: Tables, rule: Rule) -> Mask:
     return right
 
 
-def repeat_not_copied(tables: Tables, rule: Rule) -> Mask:
+def repeat_not_copied(tables: CheckedTables, rule: Rule) -> Mask:
     """Not all of several values of a second reading equal those of the first by the same examiner."""
     readings, names = tables["readings"], _measured(tables)
     right = np.ones(readings.height, dtype=np.bool_)

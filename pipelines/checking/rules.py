@@ -13,7 +13,7 @@ from pipelines.contract.cell_rules import cell_rules
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from pipelines.contract.contract import Column, Contract, Table
+    from pipelines.contract.contract import Contract, ContractColumn, ContractTable
     from warehouse.measures.measure import Measure
 
 Severity = Literal["reject", "warn"]
@@ -120,7 +120,7 @@ def _generated(contract: Contract, catalogue: Mapping[str, Measure], words: Mapp
         yield from _measure_rules(measure, words)
 
 
-def _column_rules(table: Table, column: Column, words: Mapping[str, Any]) -> Iterator[Rule]:
+def _column_rules(table: ContractTable, column: ContractColumn, words: Mapping[str, Any]) -> Iterator[Rule]:
     stem = f"{LETTERS[table.name]}-{column.name}"
     if column.required:
         yield Rule(
@@ -147,7 +147,7 @@ def _column_rules(table: Table, column: Column, words: Mapping[str, Any]) -> Ite
         )
 
 
-def _key_rule(table: Table, words: Mapping[str, str]) -> Rule:
+def _key_rule(table: ContractTable, words: Mapping[str, str]) -> Rule:
     thing = table.key[0] if len(table.key) == 1 else f"combination of {', '.join(table.key)}"
     return Rule(
         id=f"X-{table.name}-key",
@@ -159,7 +159,7 @@ def _key_rule(table: Table, words: Mapping[str, str]) -> Rule:
     )
 
 
-def _case_rules(table: Table, words: Mapping[str, Any]) -> Iterator[Rule]:
+def _case_rules(table: ContractTable, words: Mapping[str, Any]) -> Iterator[Rule]:
     for ending in ("case", "case-refused"):
         yield Rule(
             id=f"X-{table.name}-{ending}",

@@ -20,7 +20,7 @@ Positions: TypeAlias = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tables:
+class CheckedTables:
     """The rows of a load.
 
     Attributes:

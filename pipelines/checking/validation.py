@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from pipelines.checking.assembling import Assembled
     from pipelines.checking.rules import Rule
-    from pipelines.checking.tables import Mask, Positions, Tables
+    from pipelines.checking.tables import CheckedTables, Mask, Positions
     from pipelines.contract.contract import Contract
     from pipelines.contract.delivery import Delivery, Sorted
     from warehouse.measures.measure import Measure
@@ -80,7 +80,7 @@ def validate(
     ]
 
 
-def _failing(tables: Tables, rules: Sequence[Rule], examiner: Examiner) -> dict[str, Positions]:
+def _failing(tables: CheckedTables, rules: Sequence[Rule], examiner: Examiner) -> dict[str, Positions]:
     """Rule id -> positions of failing rows, table by table."""
     failing: dict[str, Positions] = {}
     asked = [rule for rule in rules if rule.table in tables.frames and _is_asked(rule, tables)]
@@ -96,7 +96,7 @@ def _failing(tables: Tables, rules: Sequence[Rule], examiner: Examiner) -> dict[
     return failing
 
 
-def _is_asked(rule: Rule, tables: Tables) -> bool:
+def _is_asked(rule: Rule, tables: CheckedTables) -> bool:
     """Whether the load has what the rule needs, and the question can arise in it."""
     if not all(table in tables for table in rule.needs):
         return False
@@ -114,7 +114,7 @@ def _is_asked(rule: Rule, tables: Tables) -> bool:
     return all(name in frame.columns and frame[name].null_count() < frame.height for name in rule.columns)
 
 
-def _truth(rule: Rule, tables: Tables) -> Mask:
+def _truth(rule: Rule, tables: CheckedTables) -> Mask:
     try:
         return CHECKS[rule.check](tables, rule)
     except (pl.exceptions.PolarsError, KeyError, TypeError, ValueError, IndexError) as fault:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pipelines.group.agreement_file import Offered
-    from pipelines.group.agreement_page import Section
+    from pipelines.group.agreement_page import AgreementSection
     from pipelines.group.keys import PracticeKey
     from pipelines.group.practice_record import PracticeRecord
     from warehouse.marts.reader import Reader
@@ -111,7 +111,7 @@ def _contribute(args: argparse.Namespace, offered: Offered, record: PracticeReco
     return _write(args, offered, record, cases, made)
 
 
-def print_page(sections: Sequence[Section]) -> None:
+def print_page(sections: Sequence[AgreementSection]) -> None:
     """Print the page for a person."""
     for section in sections:
         say("")
@@ -124,7 +124,7 @@ def print_page(sections: Sequence[Section]) -> None:
             )
 
 
-def _is_counts(section: Section) -> bool:
+def _is_counts(section: AgreementSection) -> bool:
     return section.columns[-1] in {"n", "adverse", "standard deviation"}
 
 

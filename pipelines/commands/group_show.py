@@ -22,7 +22,7 @@ from warehouse.words.shares import signed
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from warehouse.pooled.result import Figure, GroupPool, GroupResult, Line, MeanPool, SharePool
+    from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
 
 
 def print_result(result: GroupResult, *, mine: Collection[str] = ()) -> None:
@@ -58,7 +58,7 @@ def print_shares(shares: SharePool, *, mine: Collection[str] = ()) -> None:
         say(f"  {note}")
 
 
-def _line(line: Line, mine: Collection[str]) -> tuple[str, ...]:
+def _line(line: PracticeLine, mine: Collection[str]) -> tuple[str, ...]:
     name = _named(line.label, line.tag, mine)
     interval = f"{line.low:.1%} to {line.high:.1%}"
     if line.share is None:

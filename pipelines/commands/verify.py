@@ -39,15 +39,15 @@ def run(args: argparse.Namespace) -> int:
 
 def _with_contributions(found: Verification, warehouse: Path) -> Verification:
     """The same, with the record of what was handed over to study groups."""
-    from pipelines.group.chain import Chain
+    from pipelines.group.chain import RecordChain
     from pipelines.group.practice_record import FILE
     from warehouse.errors import MentonError
-    from warehouse.upkeep.verify import Fault
+    from warehouse.upkeep.verify import FoundFault
 
     check = "record_of_contributions_is_whole"
-    faults: tuple[Fault, ...] = ()
+    faults: tuple[FoundFault, ...] = ()
     try:
-        Chain(warehouse / FILE).read()
+        RecordChain(warehouse / FILE).read()
     except MentonError as error:
-        faults = (Fault(check, f"{FILE}: {error.found}"),)
+        faults = (FoundFault(check, f"{FILE}: {error.found}"),)
     return replace(found, checks=(*found.checks, check), faults=(*found.faults, *faults))

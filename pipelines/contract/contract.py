@@ -39,7 +39,7 @@ class Code:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
+class ContractColumn:
     """One column of a contract table."""
 
     name: str
@@ -57,15 +57,15 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class ContractTable:
     """One contract table and its key."""
 
     name: str
     about: str
     key: tuple[str, ...]
-    columns: tuple[Column, ...]
+    columns: tuple[ContractColumn, ...]
 
-    def column(self, name: str) -> Column:
+    def column(self, name: str) -> ContractColumn:
         """The column called ``name``.
 
         Raises:
@@ -87,9 +87,9 @@ class Contract:
     missing: frozenset[str]
     timepoints: tuple[str, ...]
     codes: Mapping[str, tuple[Code, ...]]
-    tables: tuple[Table, ...] = field(default=())
+    tables: tuple[ContractTable, ...] = field(default=())
 
-    def table(self, name: str) -> Table:
+    def table(self, name: str) -> ContractTable:
         """The table called ``name``.
 
         Raises:
@@ -134,10 +134,12 @@ def _code(code: str, body: dict[str, Any]) -> Code:
     return Code(code, body["label"], tuple(body.get("also", ())), tuple(body.get("aliases", ())))
 
 
-def _table(data: dict[str, Any]) -> Table:
-    return Table(data["name"], data["about"], tuple(data["key"]), tuple(_column(body) for body in data["columns"]))
+def _table(data: dict[str, Any]) -> ContractTable:
+    return ContractTable(
+        data["name"], data["about"], tuple(data["key"]), tuple(_column(body) for body in data["columns"])
+    )
 
 
-def _column(body: dict[str, Any]) -> Column:
+def _column(body: dict[str, Any]) -> ContractColumn:
     fields: dict[str, Any] = {**body, "aliases": tuple(body.get("aliases", ()))}
-    return Column(**fields)
+    return ContractColumn(**fields)

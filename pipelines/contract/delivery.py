@@ -22,7 +22,7 @@ the offending value after redaction."""
 
 
 @dataclass(frozen=True, slots=True)
-class Assumption:
+class ReadingAssumption:
     """Something the reader or the mapping took to be so, printed and kept in the load record."""
 
     about: str
@@ -31,7 +31,7 @@ class Assumption:
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class FileSource:
     """The file a table came from: its name without the folder, hash of its bytes, size, and sheet if any.
 
     Once an ingest has made the names fit to be shown, the given ones stand beside them; they are never kept or shown.
@@ -52,10 +52,10 @@ class RawTable:
     ``frame`` has no ``row`` column; ``rows`` (UInt32, same height) gives the row number of each row in the file.
     """
 
-    source: Source
+    source: FileSource
     frame: pl.DataFrame
     rows: pl.Series
-    assumptions: tuple[Assumption, ...] = ()
+    assumptions: tuple[ReadingAssumption, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,14 +79,14 @@ class Delivery:
             ``readings``.
     """
 
-    source: Source
+    source: FileSource
     layout: Layout
     practice: str
     n_read: int
     tables: Mapping[str, pl.DataFrame]
     columns: Mapping[str, str]
     problems: pl.DataFrame
-    assumptions: tuple[Assumption, ...] = ()
+    assumptions: tuple[ReadingAssumption, ...] = ()
     value_views: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 

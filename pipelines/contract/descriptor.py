@@ -21,7 +21,7 @@ from warehouse.measures.catalogue import CATALOGUE
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from pipelines.contract.contract import Column, Contract, Table
+    from pipelines.contract.contract import Contract, ContractColumn, ContractTable
 
 FILE = "datapackage.json"
 
@@ -62,7 +62,7 @@ def descriptor(contract: Contract, measures: Iterable[str]) -> Json:
     }
 
 
-def _resource(contract: Contract, table: Table, measures: list[str]) -> Json:
+def _resource(contract: Contract, table: ContractTable, measures: list[str]) -> Json:
     return {
         "profile": "tabular-data-resource",
         "name": table.name,
@@ -73,7 +73,7 @@ def _resource(contract: Contract, table: Table, measures: list[str]) -> Json:
     }
 
 
-def _schema(contract: Contract, table: Table, measures: list[str]) -> Json:
+def _schema(contract: Contract, table: ContractTable, measures: list[str]) -> Json:
     schema: Json = {
         "fields": [_field(contract, column, measures) for column in table.columns],
         "fieldsMatch": "superset",
@@ -86,7 +86,7 @@ def _schema(contract: Contract, table: Table, measures: list[str]) -> Json:
     return schema
 
 
-def _field(contract: Contract, column: Column, measures: list[str]) -> Json:
+def _field(contract: Contract, column: ContractColumn, measures: list[str]) -> Json:
     field: Json = {"name": column.name, "type": _TYPES[column.type], "description": column.about}
     if column.unit:
         field["unit"] = column.unit
@@ -94,7 +94,7 @@ def _field(contract: Contract, column: Column, measures: list[str]) -> Json:
     return {**field, "constraints": constraints} if constraints else field
 
 
-def _constraints(contract: Contract, column: Column, measures: list[str]) -> Json:
+def _constraints(contract: Contract, column: ContractColumn, measures: list[str]) -> Json:
     limits: Json = {"required": True} if column.required else {}
     if column.min is not None:
         limits["minimum"] = _number(column, column.min)
@@ -109,7 +109,7 @@ def _constraints(contract: Contract, column: Column, measures: list[str]) -> Jso
     return limits
 
 
-def _number(column: Column, value: float) -> float | int:
+def _number(column: ContractColumn, value: float) -> float | int:
     return int(value) if column.type == "integer" else float(value)
 
 

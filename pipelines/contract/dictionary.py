@@ -15,7 +15,7 @@ from warehouse.measures.catalogue import CATALOGUE
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from pipelines.contract.contract import Column, Contract
+    from pipelines.contract.contract import Contract, ContractColumn
     from warehouse.measures.measure import Measure, Norm
 
 FILE = "dictionary.md"
@@ -53,7 +53,7 @@ class ColumnRow:
 
 COLUMN_TITLES = (
     "Table",
-    "Column",
+    "ContractColumn",
     "In a file of one row a case",
     "Type",
     "Unit",
@@ -109,7 +109,7 @@ def column_rows(contract: Contract) -> list[ColumnRow]:
     return [_column_row(table.name, column) for table in contract.tables for column in table.columns]
 
 
-def _column_row(table: str, column: Column) -> ColumnRow:
+def _column_row(table: str, column: ContractColumn) -> ColumnRow:
     return ColumnRow(
         table=table,
         column=column.name,
@@ -124,13 +124,13 @@ def _column_row(table: str, column: Column) -> ColumnRow:
     )
 
 
-def _wide_name(column: Column) -> str:
+def _wide_name(column: ContractColumn) -> str:
     if column.type == "date" and column.wide == "visit":
         return "TIME_date"
     return _WIDE[column.wide].format(name=column.name)
 
 
-def _codes_name(column: Column) -> str:
+def _codes_name(column: ContractColumn) -> str:
     if column.codes == MEASURE_CODES:
         return "codes of the measures"
     return "ISO 3950" if column.codes == "tooth" else column.codes or ""

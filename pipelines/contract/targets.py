@@ -12,7 +12,7 @@ from warehouse.errors import near_names
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from pipelines.contract.contract import Column, ColumnType, Contract
+    from pipelines.contract.contract import ColumnType, Contract, ContractColumn
     from pipelines.contract.delivery import Layout
     from warehouse.measures.measure import Measure
 
@@ -108,7 +108,7 @@ def _date_spellings(contract: Contract) -> dict[str, str]:
     return {f"date_{timepoint}": date_name(timepoint) for timepoint in contract.timepoints}
 
 
-def _target(name: str, table: str, column: Column, *, required: bool = False) -> Target:
+def _target(name: str, table: str, column: ContractColumn, *, required: bool = False) -> Target:
     return Target(
         name=name,
         table=table,
@@ -136,7 +136,7 @@ def _wide(contract: Contract, measures: Mapping[str, Measure]) -> Iterator[Targe
             yield _reading(measure, timepoint)
 
 
-def _at_timepoints(contract: Contract, column: Column) -> Iterator[Target]:
+def _at_timepoints(contract: Contract, column: ContractColumn) -> Iterator[Target]:
     for timepoint in contract.timepoints:
         if column.type != "date":
             yield replace(_target(f"{column.name}_{timepoint}", "visits", column), timepoint=timepoint)

@@ -20,7 +20,7 @@ from warehouse.measures.catalogue import CATALOGUE
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from pipelines.contract.delivery import Source
+    from pipelines.contract.delivery import FileSource
     from pipelines.deidentify.keyer import Keyer
 
 WITHHELD = "name-withheld"
@@ -85,7 +85,7 @@ def _is_known(word: str, known: frozenset[str]) -> bool:
     return word in known or (match is not None and match[1] in known)
 
 
-def shown_source(source: Source, also: Iterable[str] = ()) -> Source:
+def shown_source(source: FileSource, also: Iterable[str] = ()) -> FileSource:
     """The origin of a table with the names that may be shown; the given ones stay beside them, in memory only."""
     also = tuple(also)
     return replace(
@@ -97,7 +97,7 @@ def shown_source(source: Source, also: Iterable[str] = ()) -> Source:
     )
 
 
-def kept_source(source: Source, keyer: Keyer) -> Source:
+def kept_source(source: FileSource, keyer: Keyer) -> FileSource:
     """The origin of a table as the warehouse keeps it: a keyed hash stands for what may not be shown."""
     name, sheet = source.name, source.sheet
     if name != source.given_name:

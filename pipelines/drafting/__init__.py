@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipelines.drafting.draft import Draft, Line, draft_mapping
+from pipelines.drafting.draft import Draft, DraftLine, draft_mapping
 from pipelines.drafting.writing import draft_text, left_to_do
 
-__all__ = ["Draft", "Line", "draft_mapping", "draft_text", "left_to_do"]
+__all__ = ["Draft", "DraftLine", "draft_mapping", "draft_text", "left_to_do"]

@@ -35,7 +35,7 @@ Order = Literal["dmy", "mdy", "unclear", ""]
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class DraftLine:
     """One column of the file in a draft.
 
     Attributes:
@@ -73,7 +73,7 @@ class Draft:
     table: str | None
     decimal: str
     date_order: Order
-    lines: tuple[Line, ...]
+    lines: tuple[DraftLine, ...]
     codes: tuple[CodesSeen, ...]
     missing: tuple[Target, ...]
     notes: tuple[str, ...]
@@ -143,15 +143,15 @@ class _Drafter:
             raise KeyError(name)
         return target
 
-    def _line(self, heading: str) -> Line:
+    def _line(self, heading: str) -> DraftLine:
         if not self.shown[heading].startswith('"'):
-            return Line(self.shown[heading], "withheld", why="repeat the heading yourself")
+            return DraftLine(self.shown[heading], "withheld", why="repeat the heading yourself")
         match = self._match(heading)
         if match.sure:
             why = self._doubt(heading, match.names[0])
-            return Line(heading, "unsure" if why else "mapped", match.names, why)
+            return DraftLine(heading, "unsure" if why else "mapped", match.names, why)
         if match.names:
-            return Line(heading, "unsure", match.names, match.why)
+            return DraftLine(heading, "unsure", match.names, match.why)
         return self._unmatched(heading)
 
     def _match(self, heading: str) -> Match:
@@ -163,18 +163,18 @@ class _Drafter:
             return WideNames(self.contract, self.catalogue)
         return TabularNames(str(self.table), self.contract)
 
-    def _unmatched(self, heading: str) -> Line:
+    def _unmatched(self, heading: str) -> DraftLine:
         reason = heading_reason(heading)
         if reason:
-            return Line(heading, "identifying", why=reason)
+            return DraftLine(heading, "identifying", why=reason)
         cells = self.raw.frame[heading]
         content = content_reason(cells)
         if content and content != "full dates":
-            return Line(heading, "identifying", why=content)
+            return DraftLine(heading, "identifying", why=content)
         said = hint(cells, self.contract)
         if names_a_t_number(heading):
             said = "the contract has no time of that number" + (f"; {said}" if said else "")
-        return Line(heading, "unknown", why=said)
+        return DraftLine(heading, "unknown", why=said)
 
     def _doubt(self, heading: str, name: str) -> str:
         expected = self._expected(heading, self._target(name))
@@ -195,7 +195,7 @@ class _Drafter:
             date_order="mdy" if order == "mdy" else "dmy",
         )
 
-    def _without_clashes(self, lines: list[Line]) -> list[Line]:
+    def _without_clashes(self, lines: list[DraftLine]) -> list[DraftLine]:
         """Two columns for one name: neither is mapped."""
         counts = Counter(line.names[0] for line in lines if line.kind == "mapped")
         twice = {name for name, count in counts.items() if count > 1}
@@ -205,7 +205,7 @@ class _Drafter:
             for line in lines
         ]
 
-    def _date_order(self, lines: Sequence[Line]) -> Order:
+    def _date_order(self, lines: Sequence[DraftLine]) -> Order:
         orders = {
             order_of(self.raw.frame[line.column])
             for line in lines

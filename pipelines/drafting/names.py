@@ -12,7 +12,7 @@ from pipelines.mapping.trade_words import squeezed, trade_words, words_of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from pipelines.contract.contract import Column, Contract
+    from pipelines.contract.contract import Contract, ContractColumn
     from warehouse.measures.measure import Measure
 
 _T_NUMBER = re.compile(r"t[0-9]")
@@ -150,14 +150,14 @@ class WideNames:
     def _at_times(self, codes: Iterable[str], parts: _Heading) -> tuple[str, ...]:
         return tuple(f"{code}_{timepoint}" for timepoint in parts.times or ("start", "finish") for code in codes)
 
-    def _column(self, columns: Sequence[tuple[str, Column]], parts: _Heading) -> Match:
+    def _column(self, columns: Sequence[tuple[str, ContractColumn]], parts: _Heading) -> Match:
         found = [self._column_names(table, column, parts) for table, column in columns]
         names = tuple(name for match in found for name in match.names)
         if len(found) == 1:
             return found[0]
         return Match(names, "several columns of the contract may be meant") if names else NOTHING
 
-    def _column_names(self, table: str, column: Column, parts: _Heading) -> Match:
+    def _column_names(self, table: str, column: ContractColumn, parts: _Heading) -> Match:
         if table == "cases":
             return Match((column.name,)) if parts.times in ((), ("start",)) else NOTHING
         if table == "phases":
@@ -218,8 +218,8 @@ def _keys(rest: tuple[str, ...]) -> list[str]:
     return [key for key in dict.fromkeys(keys) if key]
 
 
-def _column_index(contract: Contract) -> dict[str, list[tuple[str, Column]]]:
-    index: dict[str, list[tuple[str, Column]]] = {}
+def _column_index(contract: Contract) -> dict[str, list[tuple[str, ContractColumn]]]:
+    index: dict[str, list[tuple[str, ContractColumn]]] = {}
     for table in contract.tables:
         for column in table.columns:
             if column.wide:
@@ -228,7 +228,7 @@ def _column_index(contract: Contract) -> dict[str, list[tuple[str, Column]]]:
     return index
 
 
-def _column_words(column: Column) -> tuple[str, ...]:
+def _column_words(column: ContractColumn) -> tuple[str, ...]:
     return (column.name, *column.aliases, *trade_words().columns.get(column.name, ()))
 
 

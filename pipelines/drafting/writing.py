@@ -11,7 +11,7 @@ from pipelines.drafting.codes_seen import MOST_SHOWN
 if TYPE_CHECKING:
     from pipelines.contract.contract import Contract
     from pipelines.drafting.codes_seen import CodesSeen
-    from pipelines.drafting.draft import Draft, Line
+    from pipelines.drafting.draft import Draft, DraftLine
 
 MOST_CANDIDATES = 8
 
@@ -80,7 +80,7 @@ def _columns(draft: Draft) -> list[str]:
     return ["[columns]", *(_column(line) for line in draft.lines if line.kind != "identifying")]
 
 
-def _column(line: Line) -> str:
+def _column(line: DraftLine) -> str:
     if line.kind == "mapped":
         return f"{quoted(line.column)} = {quoted(line.names[0])}"
     if line.kind == "withheld":

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from warehouse.disclosure import Release
     from warehouse.pooled.agreement import Agreement
     from warehouse.pooled.handing_over import HandingOver
-    from warehouse.pooled.history import Handed
+    from warehouse.pooled.history import HandedOver
 
 NEVER = (
     "names, dates, case numbers and the keyed hashes that stand for them",
@@ -27,7 +27,7 @@ SAMPLE = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Section:
+class AgreementSection:
     """A heading, sentences, and a table that may be empty."""
 
     heading: str
@@ -37,26 +37,26 @@ class Section:
 
 
 def page(
-    made: HandingOver, agreement: Agreement, *, practice: str, build: str, history: Sequence[Handed]
-) -> tuple[Section, ...]:
+    made: HandingOver, agreement: Agreement, *, practice: str, build: str, history: Sequence[HandedOver]
+) -> tuple[AgreementSection, ...]:
     """The page of a contribution."""
     leaves = _cases_leave(made, agreement) if made.level == "cases" else _counts_leave(made)
     return (
         _whom(made, agreement, practice, build),
         *leaves,
         *_means_leave(made),
-        Section("What never leaves", tuple(f"- {one}" for one in NEVER)),
-        Section("What was made coarser", tuple(f"- {_spoken(one)}" for one in made.changes) or ("Nothing.",)),
-        Section(
+        AgreementSection("What never leaves", tuple(f"- {one}" for one in NEVER)),
+        AgreementSection("What was made coarser", tuple(f"- {_spoken(one)}" for one in made.changes) or ("Nothing.",)),
+        AgreementSection(
             "What is held back", tuple(f"- {_spoken(one)}" for one in made.held_back) or ("Nothing that was agreed.",)
         ),
-        Section("The risk that is left", _risk(made, agreement, history)),
+        AgreementSection("The risk that is left", _risk(made, agreement, history)),
     )
 
 
-def _whom(made: HandingOver, agreement: Agreement, practice: str, build: str) -> Section:
+def _whom(made: HandingOver, agreement: Agreement, practice: str, build: str) -> AgreementSection:
     what = "single cases, made coarser" if made.level == "cases" else "counts only; no single case"
-    return Section(
+    return AgreementSection(
         f"What {practice} would hand over to {agreement.name}",
         (
             f"{what}; {made.n_cases:,} consecutive treated cases of build {build}",
@@ -67,7 +67,7 @@ def _whom(made: HandingOver, agreement: Agreement, practice: str, build: str) ->
     )
 
 
-def _cases_leave(made: HandingOver, agreement: Agreement) -> tuple[Section, ...]:
+def _cases_leave(made: HandingOver, agreement: Agreement) -> tuple[AgreementSection, ...]:
     if made.cases is None:
         return ()
     columns = columns_of(agreement)
@@ -82,13 +82,13 @@ def _cases_leave(made: HandingOver, agreement: Agreement) -> tuple[Section, ...]
     )
     sample = tuple(tuple(_spoken(str(cell)) for cell in row) for row in counted.head(SAMPLE).iter_rows())
     return (
-        Section(
+        AgreementSection(
             "What leaves: for every case",
             ("Of each variable no more than these values:",),
             ("variable", "values"),
             tuple(values),
         ),
-        Section(
+        AgreementSection(
             f"The commonest kinds of case, of {counted.height} in the file",
             ("Cases of a kind cannot be told apart.",),
             (*(_spoken(name) for name in columns), "cases"),
@@ -97,18 +97,18 @@ def _cases_leave(made: HandingOver, agreement: Agreement) -> tuple[Section, ...]
     )
 
 
-def _counts_leave(made: HandingOver) -> tuple[Section, ...]:
-    return tuple(Section(f"What leaves: {_spoken(one.name)}", (), *_as_table(one)) for one in made.tables)
+def _counts_leave(made: HandingOver) -> tuple[AgreementSection, ...]:
+    return tuple(AgreementSection(f"What leaves: {_spoken(one.name)}", (), *_as_table(one)) for one in made.tables)
 
 
-def _means_leave(made: HandingOver) -> tuple[Section, ...]:
+def _means_leave(made: HandingOver) -> tuple[AgreementSection, ...]:
     if not made.means:
         return ()
     rows = tuple(
         (outcome, f"{one.n:,}", f"{one.mean:.2f}", f"{one.variance**0.5:.2f}") for outcome, one in made.means.items()
     )
     return (
-        Section(
+        AgreementSection(
             "What leaves: the mean change",
             ("Of the changes themselves no more than this; more is worse. Other practices see it without your name.",),
             ("definition", "cases", "mean", "standard deviation"),
@@ -134,7 +134,7 @@ def _spoken(name: str) -> str:
     return name.replace("_", " ")
 
 
-def _risk(made: HandingOver, agreement: Agreement, history: Sequence[Handed]) -> tuple[str, ...]:
+def _risk(made: HandingOver, agreement: Agreement, history: Sequence[HandedOver]) -> tuple[str, ...]:
     lines = _risk_of_cases(made, agreement) if made.level == "cases" else _risk_of_counts(agreement)
     if made.means:
         lines.append("Mean and spread of the changes say how your cases moved on the whole, and of no one how it did.")
@@ -173,7 +173,7 @@ def _risk_of_counts(agreement: Agreement) -> list[str]:
     ]
 
 
-def _risk_of_repeating(made: HandingOver, history: Sequence[Handed]) -> str:
+def _risk_of_repeating(made: HandingOver, history: Sequence[HandedOver]) -> str:
     found = made.difference
     if found is None:
         return "You handed these very cases over before; nothing about them is new."

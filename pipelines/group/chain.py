@@ -27,7 +27,7 @@ _DIGITS = 32
 
 
 @dataclass(frozen=True, slots=True)
-class Chain:
+class RecordChain:
     """A record in a file."""
 
     path: Path

@@ -22,7 +22,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from pipelines.group.agreement_file import Offered, read_agreement
-from pipelines.group.chain import Chain
+from pipelines.group.chain import RecordChain
 from pipelines.group.keys import GroupKeys, read_group_keys
 from warehouse.errors import GroupError
 
@@ -37,7 +37,7 @@ RELEASES = "releases.jsonl"
 
 
 @dataclass(slots=True)
-class Standing:
+class MemberStanding:
     """Where one practice stands.
 
     Attributes:
@@ -66,7 +66,7 @@ class Standing:
 
 
 @dataclass(slots=True)
-class State:
+class GroupState:
     """The state of a group, as its record tells it.
 
     Attributes:
@@ -78,7 +78,7 @@ class State:
 
     version: int = 0
     invitations: set[str] = field(default_factory=set)
-    practices: dict[str, Standing] = field(default_factory=dict)
+    practices: dict[str, MemberStanding] = field(default_factory=dict)
     results: int = 0
 
 
@@ -90,14 +90,14 @@ class GroupFolder:
     key_file: Path
 
     @property
-    def record(self) -> Chain:
+    def record(self) -> RecordChain:
         """The record."""
-        return Chain(self.path / RECORD)
+        return RecordChain(self.path / RECORD)
 
     @property
-    def releases(self) -> Chain:
+    def releases(self) -> RecordChain:
         """The pooled tables let out."""
-        return Chain(self.path / RELEASES)
+        return RecordChain(self.path / RELEASES)
 
     @property
     def taken(self) -> Path:
@@ -108,7 +108,7 @@ class GroupFolder:
         """The group's keys."""
         return read_group_keys(self.key_file)
 
-    def state(self) -> State:
+    def state(self) -> GroupState:
         """The state now.
 
         Raises:
@@ -141,7 +141,7 @@ class GroupFolder:
         return self.path / "results" / f"{number:04}.json"
 
     @contextmanager
-    def held(self) -> Iterator[State]:
+    def held(self) -> Iterator[GroupState]:
         """The state, with the folder held against other commands that would change it.
 
         Raises:
@@ -153,7 +153,7 @@ class GroupFolder:
             self._tidy(state)
             yield state
 
-    def _tidy(self, state: State) -> None:
+    def _tidy(self, state: GroupState) -> None:
         """Remove contributions that do not count: left over from a crash, replaced or withdrawn."""
         counting = {one.file for one in state.practices.values() if one.file}
         for path in self.taken.glob("*.age*"):
@@ -166,9 +166,9 @@ def group_key_file(folder: Path) -> Path:
     return folder.with_name(folder.name + ".key")
 
 
-def state_after(entries: Sequence[Mapping[str, Any]]) -> State:
+def state_after(entries: Sequence[Mapping[str, Any]]) -> GroupState:
     """The state after these entries of a record."""
-    state = State()
+    state = GroupState()
     for entry in entries:
         what = entry["what"]
         if what == "agreement":
@@ -184,8 +184,8 @@ def state_after(entries: Sequence[Mapping[str, Any]]) -> State:
     return state
 
 
-def _took_in(state: State, entry: Mapping[str, Any]) -> None:
-    one = state.practices.setdefault(entry["pseudonym"], Standing())
+def _took_in(state: GroupState, entry: Mapping[str, Any]) -> None:
+    one = state.practices.setdefault(entry["pseudonym"], MemberStanding())
     state.invitations.discard(entry["invitation"])
     one.earlier = (*one.earlier, one.id) if one.id else one.earlier
     for name in ("sequence", "file", "digest", "id", "agreement", "level", "cases"):
@@ -193,9 +193,9 @@ def _took_in(state: State, entry: Mapping[str, Any]) -> None:
     one.since, one.is_in = entry["at"], True
 
 
-def _withdrew(state: State, entry: Mapping[str, Any]) -> None:
+def _withdrew(state: GroupState, entry: Mapping[str, Any]) -> None:
     one = state.practices[entry["pseudonym"]]
-    state.practices[entry["pseudonym"]] = Standing(
+    state.practices[entry["pseudonym"]] = MemberStanding(
         sequence=max(one.sequence, entry["sequence"]), earlier=(*one.earlier, one.id) if one.id else one.earlier
     )
 

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from pipelines.group.chain import Chain
+from pipelines.group.chain import RecordChain
 from warehouse.disclosure import Release
 from warehouse.errors import GroupError
-from warehouse.pooled.history import RECORD_FILE, Handed
+from warehouse.pooled.history import RECORD_FILE, HandedOver
 from warehouse.pooled.moments import marks_of
 
 if TYPE_CHECKING:
@@ -38,12 +38,12 @@ class PracticeRecord:
         entries: What it handed over or took back, oldest first.
     """
 
-    chain: Chain
+    chain: RecordChain
     practice: str
     entries: tuple[Mapping[str, Any], ...]
 
     @property
-    def history(self) -> tuple[Handed, ...]:
+    def history(self) -> tuple[HandedOver, ...]:
         """Everything handed over, to any group. What was taken back counts too: it may have been kept."""
         return tuple(_handed(entry) for entry in self.entries if entry["what"] == "handed over")
 
@@ -112,12 +112,12 @@ def read_record(warehouse: Path, practice: str) -> PracticeRecord:
     Raises:
         GroupError: It was changed.
     """
-    chain = Chain(warehouse / FILE)
+    chain = RecordChain(warehouse / FILE)
     return PracticeRecord(chain, practice, tuple(one for one in chain.read() if one["practice"] == practice))
 
 
-def _handed(entry: Mapping[str, Any]) -> Handed:
-    return Handed(
+def _handed(entry: Mapping[str, Any]) -> HandedOver:
+    return HandedOver(
         group=entry["group"],
         sequence=entry["sequence"],
         made_on=entry["made_on"],

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
-from pipelines.group.chain import Chain
+from pipelines.group.chain import RecordChain
 from pipelines.group.keys import practice_key, practice_key_file
 from pipelines.group.practice_record import FILE
 from pipelines.group.result_file import MOST_BYTES, read_result
@@ -23,7 +23,7 @@ def read_for_practices(path: Path, warehouse: Path, key_file: Path | None) -> Ke
     Raises:
         GroupError: No practice here contributed to the group, or the result is not the coordinator's.
     """
-    entries = Chain(warehouse / FILE).read()
+    entries = RecordChain(warehouse / FILE).read()
     group = _group_named(path)
     mine = [entry for entry in entries if entry["group"] == group]
     if not mine:

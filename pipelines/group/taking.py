@@ -18,7 +18,7 @@ from warehouse.store.storage import utc_now
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from pipelines.group.folder import GroupFolder, Standing, State
+    from pipelines.group.folder import GroupFolder, GroupState, MemberStanding
     from warehouse.pooled.agreement import Agreement
     from warehouse.pooled.member import Member
 
@@ -114,7 +114,7 @@ def members(folder: GroupFolder, agreement: Agreement) -> tuple[list[Member], li
     return found, older
 
 
-def _stored(folder: GroupFolder, standing: Standing) -> bytes:
+def _stored(folder: GroupFolder, standing: MemberStanding) -> bytes:
     path = folder.taken / standing.file
     try:
         data = path.read_bytes()
@@ -126,7 +126,7 @@ def _stored(folder: GroupFolder, standing: Standing) -> bytes:
     return data
 
 
-def _open(folder: GroupFolder, path: Path, state: State) -> _Opened:
+def _open(folder: GroupFolder, path: Path, state: GroupState) -> _Opened:
     try:
         with path.open("rb") as stream:
             data = stream.read(MOST_FILE + 1)
@@ -150,7 +150,7 @@ def _open(folder: GroupFolder, path: Path, state: State) -> _Opened:
     return _Opened(data, digest, contents)
 
 
-def _check_standing(opened: _Opened, state: State, folder: GroupFolder) -> None:
+def _check_standing(opened: _Opened, state: GroupState, folder: GroupFolder) -> None:
     """Whether the practice may send this, and whether it is newer than what it sent before."""
     standing = state.practices.get(opened.pseudonym)
     if standing is not None and opened.sequence <= standing.sequence:
@@ -171,7 +171,7 @@ def _check_standing(opened: _Opened, state: State, folder: GroupFolder) -> None:
         raise GroupError(found, remedy=remedy)
 
 
-def _check_agreement(opened: _Opened, folder: GroupFolder, state: State, agreement: Agreement) -> None:
+def _check_agreement(opened: _Opened, folder: GroupFolder, state: GroupState, agreement: Agreement) -> None:
     manifest = opened.contents.manifest
     if manifest["agreement"] != agreement.digest:
         version = _version_of(manifest["agreement"], folder, state)
@@ -187,14 +187,14 @@ def _check_agreement(opened: _Opened, folder: GroupFolder, state: State, agreeme
         raise GroupError(found, remedy="ask the practice to set its clock and make it again")
 
 
-def _version_of(digest: str, folder: GroupFolder, state: State) -> str:
+def _version_of(digest: str, folder: GroupFolder, state: GroupState) -> str:
     for version in range(1, state.version + 1):
         if folder.agreement(version).digest == digest:
             return f"version {version} of the agreement"
     return "an agreement this group never had"
 
 
-def _keep(folder: GroupFolder, opened: _Opened, state: State) -> Taken:
+def _keep(folder: GroupFolder, opened: _Opened, state: GroupState) -> Taken:
     """The file first, under a name of its own, then the line that makes it count, then the old file goes."""
     manifest, standing = opened.contents.manifest, state.practices.get(opened.pseudonym)
     is_new = standing is None or not standing.is_in

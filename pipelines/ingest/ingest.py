@@ -12,7 +12,7 @@ import polars as pl
 from pipelines.checking.rules import load_rules
 from pipelines.checking.validation import validate
 from pipelines.contract.contract import load_contract
-from pipelines.contract.delivery import Assumption
+from pipelines.contract.delivery import ReadingAssumption
 from pipelines.deidentify.file_names import kept_source, shown_file_name
 from pipelines.deidentify.keyer import Keyer
 from pipelines.deidentify.shown_reading import discover_shown, read_shown
@@ -274,7 +274,7 @@ def _with_note_on_points(delivery: Delivery, store: Connection) -> Delivery:
         return delivery
     taken = f"lengths of {n:,} records were made with another enlargement or scale"
     because = "give their points once more together with these visits, or with --again, to measure them anew"
-    return replace(delivery, assumptions=(*delivery.assumptions, Assumption("points", taken, because)))
+    return replace(delivery, assumptions=(*delivery.assumptions, ReadingAssumption("points", taken, because)))
 
 
 def _position(delivery: Delivery) -> int:

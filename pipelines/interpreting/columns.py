@@ -15,14 +15,14 @@ if TYPE_CHECKING:
     from pipelines.cells.understood import Understood
     from pipelines.contract.delivery import RawTable
     from pipelines.deidentify.keyer import Keyer
-    from pipelines.interpreting.plan import Plan
+    from pipelines.interpreting.plan import InterpretingPlan
     from pipelines.mapping.column_mapping import ColumnMapping
 
 _MAX_THREADS = 4
 
 
 def read_columns(
-    raw: RawTable, mapping: ColumnMapping, plan: Plan, *, practice: str, keyer: Keyer
+    raw: RawTable, mapping: ColumnMapping, plan: InterpretingPlan, *, practice: str, keyer: Keyer
 ) -> dict[str, Understood]:
     """Contract name -> column understood, in the order of the mapping; case numbers are hashed here."""
 

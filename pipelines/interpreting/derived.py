@@ -24,7 +24,7 @@ OLDEST_POSSIBLE = 120.0
 
 
 @dataclass(slots=True)
-class Derived:
+class DerivedValue:
     """Values by contract name, dates replaced.
 
     Attributes:
@@ -41,7 +41,7 @@ class Derived:
     n_capped: int = 0
 
 
-def derive(rows: pl.Series, read: Mapping[str, Understood], mapping: ColumnMapping) -> Derived:
+def derive(rows: pl.Series, read: Mapping[str, Understood], mapping: ColumnMapping) -> DerivedValue:
     """Replace dates of cases, and of visits in a wide file, by what is kept of them; cap ages.
 
     Args:
@@ -49,7 +49,7 @@ def derive(rows: pl.Series, read: Mapping[str, Understood], mapping: ColumnMappi
         read: Columns understood.
         mapping: Gives the targets.
     """
-    derived = Derived(rows, {name: one.values for name, one in read.items()})
+    derived = DerivedValue(rows, {name: one.values for name, one in read.items()})
     start = derived.values.pop("start_date", None)
     if start is not None:
         frame = pl.DataFrame({"start": start})
@@ -64,7 +64,7 @@ def derive(rows: pl.Series, read: Mapping[str, Understood], mapping: ColumnMappi
     return derived
 
 
-def _age(derived: Derived, start: pl.Series) -> None:
+def _age(derived: DerivedValue, start: pl.Series) -> None:
     birth = derived.values.pop("birth_date", None)
     if birth is None:
         return
@@ -76,11 +76,11 @@ def _age(derived: Derived, start: pl.Series) -> None:
     derived.values["age_at_start"] = age.zip_with(~late, age.clear(age.len()))
 
 
-def _months(derived: Derived, name: str, start: pl.Series) -> pl.Series:
+def _months(derived: DerivedValue, name: str, start: pl.Series) -> pl.Series:
     return months_from(derived, name, derived.values.pop(name), start)
 
 
-def months_from(derived: Derived, name: str, day: pl.Series, start: pl.Series) -> pl.Series:
+def months_from(derived: DerivedValue, name: str, day: pl.Series, start: pl.Series) -> pl.Series:
     """Months from start, of two decimals and days / 30.4375; null where a date is missing or before the start.
 
     Args:
@@ -97,7 +97,7 @@ def months_from(derived: Derived, name: str, day: pl.Series, start: pl.Series) -
     return months.zip_with(~early, months.clear(months.len()))
 
 
-def _note(derived: Derived, name: str, day: pl.Series, found: Mapping[str, tuple[pl.Series, str | None]]) -> None:
+def _note(derived: DerivedValue, name: str, day: pl.Series, found: Mapping[str, tuple[pl.Series, str | None]]) -> None:
     for rule, (mask, said) in found.items():
         if not mask.any():
             continue
@@ -108,7 +108,7 @@ def _note(derived: Derived, name: str, day: pl.Series, found: Mapping[str, tuple
         derived.bad.append((name, bad_cells(rules, nothing, words)))
 
 
-def _cap_age(derived: Derived) -> None:
+def _cap_age(derived: DerivedValue) -> None:
     age = derived.values.get("age_at_start")
     if age is None:
         return

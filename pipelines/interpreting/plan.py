@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal, cast
 from pipelines.cells.dates import order_of
 from pipelines.cells.expected import Expected
 from pipelines.cells.numbers import decimal_of
-from pipelines.contract.delivery import Assumption
+from pipelines.contract.delivery import ReadingAssumption
 from pipelines.contract.units import factor
 from pipelines.reading.settings import ABOUT_DECIMAL
 from warehouse.errors import MappingError
@@ -31,7 +31,7 @@ _WHY_ORDER = {"dmy": "the first part is above 12 somewhere", "mdy": "the second 
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class InterpretingPlan:
     """What each column must hold, and what was taken to be so.
 
     Attributes:
@@ -40,7 +40,7 @@ class Plan:
     """
 
     expected: Mapping[str, Expected]
-    assumptions: tuple[Assumption, ...]
+    assumptions: tuple[ReadingAssumption, ...]
 
 
 def make_plan(
@@ -50,7 +50,7 @@ def make_plan(
     contract: Contract,
     catalogue: Mapping[str, Measure],
     today: date,
-) -> Plan:
+) -> InterpretingPlan:
     """Settle what can only be settled by looking at whole columns.
 
     Raises:
@@ -71,7 +71,7 @@ def make_plan(
         )
         for column, target in mapping.columns.items()
     }
-    return Plan(expected, (*about_decimal, *about_orders))
+    return InterpretingPlan(expected, (*about_decimal, *about_orders))
 
 
 def _factor(unit: str | None, target: Target) -> float:
@@ -80,7 +80,7 @@ def _factor(unit: str | None, target: Target) -> float:
     return factor(unit, target.unit) or 1.0
 
 
-def _decimal(raw: RawTable, mapping: ColumnMapping) -> tuple[Decimal, list[Assumption]]:
+def _decimal(raw: RawTable, mapping: ColumnMapping) -> tuple[Decimal, list[ReadingAssumption]]:
     if mapping.settings.decimal:
         return mapping.settings.decimal, []
     read = next((one.taken for one in raw.assumptions if one.about == ABOUT_DECIMAL), None)
@@ -93,7 +93,7 @@ def _decimal(raw: RawTable, mapping: ColumnMapping) -> tuple[Decimal, list[Assum
     if found == "":
         return ".", []
     decimal = cast("Decimal", found)
-    taken = Assumption("decimal mark", _MARKS[decimal], "the numbers of the file use it, and no other")
+    taken = ReadingAssumption("decimal mark", _MARKS[decimal], "the numbers of the file use it, and no other")
     return decimal, [taken]
 
 
@@ -105,9 +105,9 @@ def _undecided(raw: RawTable, found: str) -> MappingError:
     return MappingError(message, where=f"{raw.source.name}, [file] decimal", expected="one decimal mark", remedy=remedy)
 
 
-def _date_orders(raw: RawTable, mapping: ColumnMapping) -> tuple[dict[str, str], list[Assumption]]:
+def _date_orders(raw: RawTable, mapping: ColumnMapping) -> tuple[dict[str, str], list[ReadingAssumption]]:
     orders: dict[str, str] = {}
-    about: list[Assumption] = []
+    about: list[ReadingAssumption] = []
     unclear: list[str] = []
     stated = mapping.settings.date_order
     for column, target in mapping.columns.items():
@@ -116,10 +116,10 @@ def _date_orders(raw: RawTable, mapping: ColumnMapping) -> tuple[dict[str, str],
         shown = order_of(raw.frame[column])
         if stated:
             orders[column] = stated
-            about.append(Assumption(f'dates in "{column}"', _ORDERS[stated], "the mapping file says so"))
+            about.append(ReadingAssumption(f'dates in "{column}"', _ORDERS[stated], "the mapping file says so"))
         elif shown in _WHY_ORDER:
             orders[column] = shown
-            about.append(Assumption(f'dates in "{column}"', _ORDERS[shown], _WHY_ORDER[shown]))
+            about.append(ReadingAssumption(f'dates in "{column}"', _ORDERS[shown], _WHY_ORDER[shown]))
         elif shown != "none needed":
             unclear.append(f'"{column}"' + (" (both orders occur)" if shown == "contradictory" else ""))
     if unclear:

@@ -17,14 +17,14 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pipelines.contract.contract import Contract
-    from pipelines.interpreting.derived import Derived
+    from pipelines.interpreting.derived import DerivedValue
     from pipelines.interpreting.problems import BadCells
     from pipelines.mapping.column_mapping import ColumnMapping
     from warehouse.measures.measure import Measure
 
 
 def tabular_table(
-    derived: Derived, mapping: ColumnMapping, *, contract: Contract, catalogue: Mapping[str, Measure]
+    derived: DerivedValue, mapping: ColumnMapping, *, contract: Contract, catalogue: Mapping[str, Measure]
 ) -> tuple[dict[str, pl.DataFrame], list[BadCells]]:
     """The table of a tabular file, and cells that do not fit another of their row.
 
@@ -57,7 +57,7 @@ def tabular_table(
     return {table: frame.select("row", *values)}, bad
 
 
-def _add_months(columns: dict[str, pl.Series], derived: Derived) -> None:
+def _add_months(columns: dict[str, pl.Series], derived: DerivedValue) -> None:
     """Months of each visit from the start visit of the same case, where the file gives dates."""
     dates = columns.pop("date", None)
     if dates is None:

@@ -11,9 +11,9 @@ from pipelines.interpreting.columns import constant_column
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from pipelines.contract.contract import Column, Contract
+    from pipelines.contract.contract import Contract, ContractColumn
     from pipelines.contract.targets import Target
-    from pipelines.interpreting.derived import Derived
+    from pipelines.interpreting.derived import DerivedValue
     from pipelines.mapping.column_mapping import ColumnMapping
     from warehouse.measures.measure import Measure
 
@@ -22,7 +22,7 @@ _KEYS = ("row", "case_id")
 
 
 def wide_tables(
-    derived: Derived, mapping: ColumnMapping, *, contract: Contract, catalogue: Mapping[str, Measure]
+    derived: DerivedValue, mapping: ColumnMapping, *, contract: Contract, catalogue: Mapping[str, Measure]
 ) -> dict[str, pl.DataFrame]:
     """The four tables of a wide file.
 
@@ -100,7 +100,7 @@ class _Wide:
         ]
         return self.frame.filter(self._any(names)).select(*_KEYS, *columns)
 
-    def _visit_value(self, column: Column, timepoint: str, measured: pl.Expr) -> pl.Expr:
+    def _visit_value(self, column: ContractColumn, timepoint: str, measured: pl.Expr) -> pl.Expr:
         name = f"{column.name}_{timepoint}"
         if column.name == "timepoint":
             return pl.lit(timepoint).alias("timepoint")
@@ -141,7 +141,7 @@ class _Wide:
         filled = [pl.col(name).is_not_null() for name in names if name not in self.constants]
         return pl.any_horizontal(filled) if filled else pl.lit(value=False)
 
-    def _value(self, column: Column, name: str) -> pl.Expr:
+    def _value(self, column: ContractColumn, name: str) -> pl.Expr:
         if name in self.frame.columns:
             return pl.col(name).cast(dtype_of(column)).alias(column.name)
         return pl.lit(None, dtype_of(column)).alias(column.name)
@@ -153,12 +153,12 @@ class _Wide:
         return pl.DataFrame(schema={"row": pl.UInt32, **schema})
 
 
-def kept_columns(contract: Contract, table: str) -> list[Column]:
+def kept_columns(contract: Contract, table: str) -> list[ContractColumn]:
     """The columns of a contract table that are kept."""
     return [column for column in contract.table(table).columns if column.kept]
 
 
-def dtype_of(column: Column) -> type[pl.DataType]:
+def dtype_of(column: ContractColumn) -> type[pl.DataType]:
     """The type in which a contract column is kept."""
     if column.type == "integer":
         return pl.Int64

@@ -15,7 +15,7 @@ KEY_SHOWN = 120
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class MappingFault:
     """One thing that is wrong: its place in the file, what was found, what was expected, what to do."""
 
     key: str
@@ -33,11 +33,11 @@ class Faults:
 
     def __init__(self, origin: str) -> None:
         self.origin = origin
-        self._all: list[Fault] = []
+        self._all: list[MappingFault] = []
 
     def add(self, key: str, found: str, *, expected: str = "", remedy: str = "") -> None:
         """Note a fault."""
-        self._all.append(Fault(key, found, expected, remedy))
+        self._all.append(MappingFault(key, found, expected, remedy))
 
     def stop(self) -> NoReturn:
         """Raise what was noted: for a fault after which nothing further can be checked."""
@@ -65,6 +65,6 @@ class Faults:
         return MappingError(found, where=where, remedy="correct each of them and try again")
 
 
-def _line(fault: Fault) -> str:
+def _line(fault: MappingFault) -> str:
     parts = [fault.found, f"expected {fault.expected}" if fault.expected else "", fault.remedy]
     return "; ".join(part for part in parts if part)

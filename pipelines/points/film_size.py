@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from pipelines.contract.delivery import Assumption
+from pipelines.contract.delivery import ReadingAssumption
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -42,11 +42,13 @@ def _holds_any(delivery: Delivery, codes: Sequence[str]) -> bool:
     )
 
 
-def _note(visits: Sequence[pl.DataFrame]) -> Assumption:
+def _note(visits: Sequence[pl.DataFrame]) -> ReadingAssumption:
     n = sum(frame.height for frame in visits)
     stated = sum(frame["magnification_pct"].count() for frame in visits if "magnification_pct" in frame.columns)
     if not stated:
         because = "no visit of this load states an enlargement; earlier loads may"
-        return Assumption(ABOUT, "as on the film where no enlargement is known", because)
+        return ReadingAssumption(ABOUT, "as on the film where no enlargement is known", because)
     taken = "brought to true size" if stated == n else f"brought to true size for {stated:,} of {n:,} visits"
-    return Assumption(ABOUT, taken, "value / (1 + magnification_pct / 100); where none is stated, as on the film")
+    return ReadingAssumption(
+        ABOUT, taken, "value / (1 + magnification_pct / 100); where none is stated, as on the film"
+    )

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.contract.delivery import Assumption
+from pipelines.contract.delivery import ReadingAssumption
 from warehouse.measures.formulae import WeightedTotal
 from warehouse.measures.geometry import compute
 from warehouse.measures.landmarks import ALIASES, VIEWS
@@ -193,11 +193,11 @@ def _first_view(code: str, views: Sequence[str]) -> pl.Expr:
     return pl.coalesce(pl.when(pl.col(f"{code}@{view}").is_not_null()).then(pl.lit(view)) for view in views)
 
 
-def _notes(measured: pl.DataFrame, readings: pl.DataFrame) -> list[Assumption]:
+def _notes(measured: pl.DataFrame, readings: pl.DataFrame) -> list[ReadingAssumption]:
     """What was made of the points, what could not be and why, and where the enlargement is not known."""
     made = sum(1 for name in readings.columns[5:] if readings[name].null_count() < readings.height)
     notes = [
-        Assumption(
+        ReadingAssumption(
             "measures",
             f"{made} measures of {readings.height:,} readings, made from their points",
             "values typed in beside them for the same reading give way",
@@ -205,10 +205,10 @@ def _notes(measured: pl.DataFrame, readings: pl.DataFrame) -> list[Assumption]:
     ]
     reasons = measured["reason"].drop_nulls().value_counts(sort=True, name="n")
     for reason, n in reasons.head(_MOST_REASONS).iter_rows():
-        notes.append(Assumption("not measurable", f"{n:,} values", str(reason).removeprefix("not measurable: ")))
+        notes.append(ReadingAssumption("not measurable", f"{n:,} values", str(reason).removeprefix("not measurable: ")))
     unsure = measured.filter(pl.col("caution").is_not_null(), pl.col("value").is_not_null())
     for caution, n in unsure["caution"].value_counts(sort=True, name="n").head(_MOST_REASONS).iter_rows():
-        notes.append(Assumption("caution", f"{n:,} values", str(caution)))
+        notes.append(ReadingAssumption("caution", f"{n:,} values", str(caution)))
     return notes
 
 

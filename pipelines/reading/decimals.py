@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipelines.contract.contract import load_contract
-from pipelines.contract.delivery import Assumption
+from pipelines.contract.delivery import ReadingAssumption
 from pipelines.reading.cells import NUMBER, listed
 from pipelines.reading.settings import ABOUT_DECIMAL, DECIMAL_MIXED, DECIMAL_OPEN
 
@@ -79,24 +79,24 @@ def with_decimal_note(table: RawTable) -> RawTable:
     return replace(table, assumptions=(*table.assumptions, note)) if note else table
 
 
-def decimal_note(marks: Marks) -> Assumption | None:
+def decimal_note(marks: Marks) -> ReadingAssumption | None:
     """The record of the decimal mark, or None where no number of the table needs one."""
     n_comma, n_point = len(marks.comma), len(marks.point)
     if not n_comma and not n_point:
         return _open_note(marks)
     if max(n_comma, n_point) < MIN_MAJORITY * (n_comma + n_point):
         because = f"comma in {listed(list(marks.comma))}; point in {listed(list(marks.point))}"
-        return Assumption(ABOUT_DECIMAL, DECIMAL_MIXED, because)
+        return ReadingAssumption(ABOUT_DECIMAL, DECIMAL_MIXED, because)
     taken, other = (",", marks.point) if n_comma > n_point else (".", marks.comma)
     contrary = f"; the other mark stands in {listed(list(other))}" if other else ""
     reads = f"; values such as 1,234 are read with it in {listed(list(marks.either))}" if marks.either else ""
-    return Assumption(ABOUT_DECIMAL, taken, f"{max(n_comma, n_point)} columns show it{contrary}{reads}")
+    return ReadingAssumption(ABOUT_DECIMAL, taken, f"{max(n_comma, n_point)} columns show it{contrary}{reads}")
 
 
-def _open_note(marks: Marks) -> Assumption | None:
+def _open_note(marks: Marks) -> ReadingAssumption | None:
     if not marks.either:
         return None
     because = (
         f"values such as 1,234 or 1.234 read either way in {listed(list(marks.either))}; state decimal in the mapping"
     )
-    return Assumption(ABOUT_DECIMAL, DECIMAL_OPEN, because)
+    return ReadingAssumption(ABOUT_DECIMAL, DECIMAL_OPEN, because)

@@ -8,7 +8,7 @@ from collections import Counter
 from dataclasses import dataclass
 from itertools import islice
 
-from pipelines.contract.delivery import Assumption
+from pipelines.contract.delivery import ReadingAssumption
 from pipelines.reading.cells import trimmed
 from pipelines.reading.settings import ABOUT_DELIMITER
 from warehouse.errors import BadFileError
@@ -38,7 +38,7 @@ class Split:
     lines: list[int]
     width: int
     share: float
-    assumptions: tuple[Assumption, ...] = ()
+    assumptions: tuple[ReadingAssumption, ...] = ()
 
 
 def find_split(head: str, stated: str | None, where: str) -> Split:
@@ -61,7 +61,9 @@ def find_split(head: str, stated: str | None, where: str) -> Split:
         raise BadFileError(found, where=where, expected=expected, remedy="state the delimiter in the mapping")
     if stated:
         return best
-    note = Assumption(ABOUT_DELIMITER, CANDIDATES[best.delimiter], f"it splits most rows into {best.width} cells")
+    note = ReadingAssumption(
+        ABOUT_DELIMITER, CANDIDATES[best.delimiter], f"it splits most rows into {best.width} cells"
+    )
     return Split(best.delimiter, best.records, best.lines, best.width, best.share, (note,))
 
 

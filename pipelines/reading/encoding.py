@@ -10,7 +10,7 @@ from __future__ import annotations
 import codecs
 from typing import TYPE_CHECKING
 
-from pipelines.contract.delivery import Assumption
+from pipelines.contract.delivery import ReadingAssumption
 from pipelines.reading.settings import ABOUT_ENCODING
 from warehouse.errors import BadFileError
 
@@ -31,7 +31,7 @@ _CONTROL = bytes(code for code in range(32) if code not in {9, 10, 11, 12, 13, 2
 _MAX_CONTROL_SHARE = 0.001
 
 
-def to_utf8(file: FileBytes, encoding: str | None) -> tuple[bytearray, tuple[Assumption, ...]]:
+def to_utf8(file: FileBytes, encoding: str | None) -> tuple[bytearray, tuple[ReadingAssumption, ...]]:
     """The file's text in UTF-8 without a byte order mark, and what was taken for its encoding.
 
     The file's buffer itself is handed on where it already is UTF-8.
@@ -47,7 +47,7 @@ def to_utf8(file: FileBytes, encoding: str | None) -> tuple[bytearray, tuple[Ass
         return _checked(_decode_stated(file, encoding), file.name), ()
     name, because = _find(file)
     text = _transcode(file.data, name, file.name)
-    return _checked(text, file.name), (Assumption(ABOUT_ENCODING, name, because),)
+    return _checked(text, file.name), (ReadingAssumption(ABOUT_ENCODING, name, because),)
 
 
 def _find(file: FileBytes) -> tuple[str, str]:

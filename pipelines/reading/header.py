@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from pipelines.contract.contract import load_contract
-from pipelines.contract.delivery import Assumption
+from pipelines.contract.delivery import ReadingAssumption
 from pipelines.reading.cells import column_letter, is_number, is_unit, is_word, listed, shown
 from pipelines.reading.settings import ABOUT_HEADER, ABOUT_UNITS_ROW, ABOUT_UNNAMED
 from warehouse.errors import BadFileError
@@ -39,7 +39,7 @@ class Header:
     names: tuple[str, ...]
     unnamed: frozenset[int]
     first_data: int
-    assumptions: tuple[Assumption, ...]
+    assumptions: tuple[ReadingAssumption, ...]
 
 
 def find_header(
@@ -80,10 +80,12 @@ def find_header(
     return Header(tuple(named), unnamed, first_data, notes)
 
 
-def unnamed_note(indices: list[int]) -> Assumption:
+def unnamed_note(indices: list[int]) -> ReadingAssumption:
     """The record of columns that have values but no name."""
     letters = ", ".join(column_letter(index) for index in indices)
-    return Assumption(ABOUT_UNNAMED, f"called by their letter: {letters}", "these columns hold values but have no name")
+    return ReadingAssumption(
+        ABOUT_UNNAMED, f"called by their letter: {letters}", "these columns hold values but have no name"
+    )
 
 
 def _first_header(grid: list[Cells], width: int) -> int | None:
@@ -195,16 +197,20 @@ def check_unique(names: list[str], where: str, first_column: int = 0) -> None:
     raise BadFileError(found, where=where, expected="each column name once", remedy=remedy)
 
 
-def _after_units(grid: list[Cells], at: int) -> tuple[int, Assumption | None]:
+def _after_units(grid: list[Cells], at: int) -> tuple[int, ReadingAssumption | None]:
     cells = [cell for cell in grid[at] if cell] if at < len(grid) else []
     if not cells or not all(is_unit(cell) for cell in cells):
         return at, None
-    note = Assumption(ABOUT_UNITS_ROW, f"row {at + 1} left out", f"it holds only units: {listed(sorted(set(cells)))}")
+    note = ReadingAssumption(
+        ABOUT_UNITS_ROW, f"row {at + 1} left out", f"it holds only units: {listed(sorted(set(cells)))}"
+    )
     return at + 1, note
 
 
-def _header_note(first: int, last: int) -> Assumption:
+def _header_note(first: int, last: int) -> ReadingAssumption:
     if first == last:
-        return Assumption(ABOUT_HEADER, f"row {last + 1}", "it is the first row with most cells filled with words")
+        return ReadingAssumption(
+            ABOUT_HEADER, f"row {last + 1}", "it is the first row with most cells filled with words"
+        )
     taken = f"rows {first + 1} and {last + 1} joined"
-    return Assumption(ABOUT_HEADER, taken, "the upper row spans several columns of the lower one")
+    return ReadingAssumption(ABOUT_HEADER, taken, "the upper row spans several columns of the lower one")

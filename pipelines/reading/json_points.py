@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipelines.contract.delivery import Assumption
+from pipelines.contract.delivery import ReadingAssumption
 from warehouse.errors import BadFileError
 
 if TYPE_CHECKING:
@@ -62,10 +62,10 @@ def _points(points: dict[str, object], place: str) -> Iterator[dict[str, object]
         yield {"landmark": code, "x": xy[0], "y": xy[1]}
 
 
-def note(n_tracings: int, n_points: int) -> Assumption:
+def note(n_tracings: int, n_points: int) -> ReadingAssumption:
     """What rows are in such a file."""
     taken = f"{n_points:,} points of {n_tracings:,} tracings, numbered from 2 in the order of the file"
-    return Assumption("rows", taken, "the file holds tracings with their points inside")
+    return ReadingAssumption("rows", taken, "the file holds tracings with their points inside")
 
 
 def _odd(found: str, where: str) -> BadFileError:

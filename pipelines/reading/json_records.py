@@ -19,7 +19,7 @@ from pipelines.reading.tidy import Untidy, tidied
 from warehouse.errors import BadFileError
 
 if TYPE_CHECKING:
-    from pipelines.contract.delivery import Assumption, RawTable
+    from pipelines.contract.delivery import RawTable, ReadingAssumption
     from pipelines.reading.settings import ReadSettings
     from pipelines.reading.source import FileBytes
 
@@ -77,7 +77,7 @@ def _odd(found: str, where: str) -> BadFileError:
 
 
 def _table(
-    file: FileBytes, sheet: str | None, records: object, notes: tuple[Assumption, ...], settings: ReadSettings
+    file: FileBytes, sheet: str | None, records: object, notes: tuple[ReadingAssumption, ...], settings: ReadSettings
 ) -> RawTable:
     if not isinstance(records, list) or not records:
         raise _odd("the file holds no list of records", file.name)

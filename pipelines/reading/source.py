@@ -7,7 +7,7 @@ import stat
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipelines.contract.delivery import Source
+from pipelines.contract.delivery import FileSource
 from pipelines.reading import limits
 from pipelines.reading.kinds import OLD_CONTAINER, Kind, kind_of
 from warehouse.errors import BadFileError
@@ -35,9 +35,9 @@ class FileBytes:
     n_bytes: int
     sha256: str
 
-    def source(self, sheet: str | None = None) -> Source:
+    def source(self, sheet: str | None = None) -> FileSource:
         """What the tables of this file carry as their origin."""
-        return Source(self.name, self.sha256, self.n_bytes, sheet)
+        return FileSource(self.name, self.sha256, self.n_bytes, sheet)
 
 
 def load_bytes(path: Path) -> FileBytes:

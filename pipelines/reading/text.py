@@ -15,7 +15,7 @@ from typing import IO, TYPE_CHECKING, cast
 
 import polars as pl
 
-from pipelines.contract.delivery import Assumption
+from pipelines.contract.delivery import ReadingAssumption
 from pipelines.reading import limits
 from pipelines.reading.cells import STRAY, trimmed
 from pipelines.reading.decimals import with_decimal_note
@@ -135,11 +135,11 @@ def _offset(head: str, split: Split, first_data: int) -> int:
     return sum(len(line.encode()) for line in islice(io.StringIO(head, newline=""), n_lines))
 
 
-def _body(region: _Region, width: int, where: str) -> tuple[pl.DataFrame, pl.Series, tuple[Assumption, ...]]:
+def _body(region: _Region, width: int, where: str) -> tuple[pl.DataFrame, pl.Series, tuple[ReadingAssumption, ...]]:
     """The cells below the header, row numbers, and the record of short rows."""
     _check_cells(region, width, where)
     frame = _regular(region, width)
-    short: tuple[Assumption, ...] = ()
+    short: tuple[ReadingAssumption, ...] = ()
     if frame is None:
         frame, short = _irregular(region, width, where)
     rows = pl.Series("row", range(region.first_row, region.first_row + frame.height), dtype=pl.UInt32)
@@ -178,7 +178,7 @@ def _regular(region: _Region, width: int) -> pl.DataFrame | None:
     return frame if isinstance(frame, pl.DataFrame) else None
 
 
-def _irregular(region: _Region, width: int, where: str) -> tuple[pl.DataFrame, tuple[Assumption, ...]]:
+def _irregular(region: _Region, width: int, where: str) -> tuple[pl.DataFrame, tuple[ReadingAssumption, ...]]:
     """The careful route: blank lines become blank rows, short rows are filled up, longer ones refused."""
     short: list[int] = []
     batches = [
@@ -189,7 +189,7 @@ def _irregular(region: _Region, width: int, where: str) -> tuple[pl.DataFrame, t
     if not short:
         return frame, ()
     first = ", ".join(map(str, short[:5]))
-    note = Assumption(
+    note = ReadingAssumption(
         ABOUT_SHORT_ROWS,
         f"{len(short)} filled up with blank cells",
         f"they have fewer cells than the header; the first: {first}",

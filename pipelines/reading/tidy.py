@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.contract.delivery import Assumption, RawTable
+from pipelines.contract.delivery import RawTable, ReadingAssumption
 from pipelines.reading import limits, settings
 from pipelines.reading.cells import STRAY, column_letter, listed
 from pipelines.reading.header import unnamed_note
@@ -19,7 +19,7 @@ from pipelines.reading.totals import find_tail
 from warehouse.errors import BadFileError
 
 if TYPE_CHECKING:
-    from pipelines.contract.delivery import Source
+    from pipelines.contract.delivery import FileSource
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,16 +37,16 @@ class Untidy:
         stray: The characters to trim; fewer where the file is known not to hold some of them.
     """
 
-    source: Source
+    source: FileSource
     frame: pl.DataFrame
     rows: pl.Series
     where: str
     first_column: int = 0
     unnamed: frozenset[int] = frozenset()
-    assumptions: tuple[Assumption, ...] = ()
+    assumptions: tuple[ReadingAssumption, ...] = ()
     stray: str = STRAY
 
-    def without(self, drop: pl.Series, note: Assumption) -> Untidy:
+    def without(self, drop: pl.Series, note: ReadingAssumption) -> Untidy:
         """The table without the marked rows, and the record of it."""
         keep = ~drop
         return replace(
@@ -125,7 +125,7 @@ def _without_blank_rows(table: Untidy) -> Untidy:
     first = table.rows.filter(blank).head(5).to_list()
     taken = f"{n_blank} left out"
     because = f"no cell of them is filled; the first: {', '.join(map(str, first))}"
-    return table.without(blank, Assumption(settings.ABOUT_BLANK_ROWS, taken, because))
+    return table.without(blank, ReadingAssumption(settings.ABOUT_BLANK_ROWS, taken, because))
 
 
 def _without_blank_columns(table: Untidy) -> Untidy:
@@ -136,7 +136,9 @@ def _without_blank_columns(table: Untidy) -> Untidy:
     notes = list(table.assumptions)
     if named:
         notes.append(
-            Assumption(settings.ABOUT_BLANK_COLUMNS, f"left out: {listed(named)}", "no cell below the name is filled")
+            ReadingAssumption(
+                settings.ABOUT_BLANK_COLUMNS, f"left out: {listed(named)}", "no cell below the name is filled"
+            )
         )
     if kept:
         notes.append(unnamed_note([table.first_column + i for i in kept]))
@@ -151,7 +153,7 @@ def _without_example(table: Untidy) -> Untidy:
         return table
     rows = ", ".join(map(str, table.rows.filter(example).head(5).to_list()))
     because = f"its case_id is {EXAMPLE_CASE}, as in the template"
-    return table.without(example, Assumption(settings.ABOUT_EXAMPLE, f"row {rows} left out", because))
+    return table.without(example, ReadingAssumption(settings.ABOUT_EXAMPLE, f"row {rows} left out", because))
 
 
 def _without_tail(table: Untidy) -> Untidy:
@@ -163,7 +165,7 @@ def _without_tail(table: Untidy) -> Untidy:
         if not indices:
             continue
         numbers = ", ".join(map(str, table.rows.gather(sorted(indices)).to_list()))
-        note = Assumption(about, f"row {numbers} left out", because)
+        note = ReadingAssumption(about, f"row {numbers} left out", because)
         table = replace(table, assumptions=(*table.assumptions, note))
     n_keep = table.frame.height - len(tail.totals) - len(tail.notes)
     return replace(table, frame=table.frame.head(n_keep), rows=table.rows.head(n_keep))

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.contract.delivery import Assumption
+from pipelines.contract.delivery import ReadingAssumption
 from pipelines.reading import limits
 from pipelines.reading import settings as about
 from pipelines.reading.cells import listed, trimmed
@@ -50,7 +50,10 @@ def read_workbook(file: FileBytes, settings: ReadSettings) -> list[RawTable]:
         raise BadFileError(found, where=file.name, expected=expected, remedy="name the sheet, or export it again")
     if left_out:
         taken = f"sheets {', '.join(map(str, left_out))}" if len(left_out) > 1 else f"sheet {left_out[0]}"
-        shared = (*shared, Assumption(about.ABOUT_SHEETS, taken, "hidden, explaining the template, or without a table"))
+        shared = (
+            *shared,
+            ReadingAssumption(about.ABOUT_SHEETS, taken, "hidden, explaining the template, or without a table"),
+        )
     return [_table(file, sheet, shared, settings, several=len(sheets) > 1) for sheet in frames]
 
 
@@ -119,19 +122,19 @@ def _tables_among(sheets: list[_Sheet], *, stated: bool) -> tuple[list[_Sheet], 
     return chosen, [s.position for s in sheets if s not in chosen]
 
 
-def _count_notes(count: WorkbookCount) -> tuple[Assumption, ...]:
+def _count_notes(count: WorkbookCount) -> tuple[ReadingAssumption, ...]:
     notes = []
     if count.errors:
         taken = f"{count.errors} taken as blank"
-        notes.append(Assumption(about.ABOUT_SHEET_ERRORS, taken, "they show an error such as #DIV/0!"))
+        notes.append(ReadingAssumption(about.ABOUT_SHEET_ERRORS, taken, "they show an error such as #DIV/0!"))
     if count.no_result:
         because = "no program has stored their result; open the workbook in a spreadsheet program and save it"
-        notes.append(Assumption(about.ABOUT_FORMULAS, f"{count.no_result} taken as blank", because))
+        notes.append(ReadingAssumption(about.ABOUT_FORMULAS, f"{count.no_result} taken as blank", because))
     return tuple(notes)
 
 
 def _table(
-    file: FileBytes, sheet: _Sheet, shared: tuple[Assumption, ...], settings: ReadSettings, *, several: bool
+    file: FileBytes, sheet: _Sheet, shared: tuple[ReadingAssumption, ...], settings: ReadSettings, *, several: bool
 ) -> RawTable:
     where = f"{file.name}, sheet {sheet.position}" if several else file.name
     frame = sheet.frame
@@ -166,5 +169,5 @@ def _one_notation(table: RawTable, settings: ReadSettings) -> RawTable:
         return table if settings.decimal else with_decimal_note(table)
     frame = table.frame.with_columns(pl.col(pl.String).str.replace(_WITH_POINT, "${1},${2}"))
     why = f"text cells use it in {listed(list(marks.comma))}" if settings.decimal is None else "it is stated"
-    note = Assumption(about.ABOUT_DECIMAL, ",", f"{why}; numbers typed as numbers are written alike")
+    note = ReadingAssumption(about.ABOUT_DECIMAL, ",", f"{why}; numbers typed as numbers are written alike")
     return replace(table, frame=frame, assumptions=(*table.assumptions, note))

@@ -19,7 +19,7 @@ from warehouse.measures.catalogue import CATALOGUE
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from pipelines.contract.contract import Column, Contract
+    from pipelines.contract.contract import Contract, ContractColumn
     from pipelines.contract.targets import Target
     from warehouse.measures.measure import Measure
 
@@ -185,7 +185,7 @@ def _measure_entry(target: Target, measure: Measure) -> EntryColumn:
     )
 
 
-def _example(target: Target, column: Column, contract: Contract) -> str | float:
+def _example(target: Target, column: ContractColumn, contract: Contract) -> str | float:
     for known in (target.name, target.field):
         if target.type in ("number", "integer") and known in _EXAMPLE_NUMBER:
             return _EXAMPLE_NUMBER[known]

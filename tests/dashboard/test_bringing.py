@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.access.ask import Place
+from dashboard.access.ask import OpenWarehouse
 from dashboard.parts import upload as bringing
-from dashboard.parts.upload import Delivered, Handed, Told, bring_in, draft, rehearse
+from dashboard.parts.upload import Delivered, Told, UploadedFile, bring_in, draft, rehearse
 from tests.hand_made import load_rows, made_case
 from warehouse.marts.reader import Reader
 from warehouse.questions.shares import rates
@@ -30,8 +30,8 @@ def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return room
 
 
-def handed(*rows: str, headings: str = HEADINGS) -> Handed:
-    return Handed("cases.csv", "\n".join([headings, *rows, ""]).encode())
+def handed(*rows: str, headings: str = HEADINGS) -> UploadedFile:
+    return UploadedFile("cases.csv", "\n".join([headings, *rows, ""]).encode())
 
 
 def delivered(*rows: str, headings: str = HEADINGS) -> Delivered:
@@ -39,19 +39,19 @@ def delivered(*rows: str, headings: str = HEADINGS) -> Delivered:
 
 
 @pytest.fixture
-def place(tmp_path: Path) -> Place:
-    return Place(folder=tmp_path / "cases")
+def place(tmp_path: Path) -> OpenWarehouse:
+    return OpenWarehouse(folder=tmp_path / "cases")
 
 
 def test_a_mapping_is_drafted_and_what_is_left_is_said(workplace: Path) -> None:
-    told = draft(Handed("../../mine.csv", b"Patient no.;SN-GoGn T1\n1;31,5\n2;33,0\n"))
+    told = draft(UploadedFile("../../mine.csv", b"Patient no.;SN-GoGn T1\n1;31,5\n2;33,0\n"))
     assert told.is_well
     assert "[columns" in told.printed
     assert "left to do" in told.said
     assert list(workplace.iterdir()) == []
 
 
-def test_an_unusable_file_is_refused_in_the_words_of_the_command(place: Place, workplace: Path) -> None:
+def test_an_unusable_file_is_refused_in_the_words_of_the_command(place: OpenWarehouse, workplace: Path) -> None:
     rehearsal = rehearse(delivered("Anna", headings="patient_name"), place)
     assert rehearsal.preview is None
     assert not rehearsal.told.is_well
@@ -60,7 +60,9 @@ def test_an_unusable_file_is_refused_in_the_words_of_the_command(place: Place, w
     assert list(workplace.iterdir()) == []
 
 
-def test_a_rehearsal_tells_what_would_be_kept_and_the_load_does_just_that(place: Place, workplace: Path) -> None:
+def test_a_rehearsal_tells_what_would_be_kept_and_the_load_does_just_that(
+    place: OpenWarehouse, workplace: Path
+) -> None:
     load_rows(place.folder, [made_case("earlier", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=33.0)])
     asked = delivered(GOOD, BAD)
     rehearsal = rehearse(asked, place)
@@ -89,7 +91,7 @@ def test_another_mapping_is_another_delivery() -> None:
 
 
 def test_key_files_are_named_to_the_command_and_never_their_contents(
-    place: Place, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    place: OpenWarehouse, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked: list[list[str]] = []
 
@@ -100,7 +102,7 @@ def test_key_files_are_named_to_the_command_and_never_their_contents(
     monkeypatch.setattr(bringing, "_run", noted)
     key = tmp_path / "secret.key"
     key.write_text("not to be seen on any command line", encoding="utf-8")
-    bring_in(delivered(GOOD), Place(folder=place.folder, encryption_key_file=key, case_key_file=key))
+    bring_in(delivered(GOOD), OpenWarehouse(folder=place.folder, encryption_key_file=key, case_key_file=key))
     (words,) = asked
     assert words[words.index("--encryption-key-file") + 1] == words[words.index("--key-file") + 1] == str(key)
     assert not any("not to be seen" in word for word in words)

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.parts.local_numbers import POINT, Marks, localised, localised_spec, marks_of
+from dashboard.parts.local_numbers import POINT, NumberMarks, localised, localised_spec, marks_of
 
-GERMAN = Marks(",", ".")
+GERMAN = NumberMarks(",", ".")
 
 
 @pytest.mark.parametrize(
@@ -38,14 +38,14 @@ def test_numbers_are_turned_and_versions_dates_and_bands_are_not(given_text: str
         (None, POINT),
         ("xx-unknown", POINT),
         ("de-AT", GERMAN),
-        ("de-CH", Marks(".", "’")),
-        ("fr", Marks(",", "\u202f")),
+        ("de-CH", NumberMarks(".", "’")),
+        ("fr", NumberMarks(",", "\u202f")),
         ("pt-BR", GERMAN),
-        ("pt-PT", Marks(",", "\u00a0")),
+        ("pt-PT", NumberMarks(",", "\u00a0")),
         ("es-MX", POINT),
     ],
 )
-def test_marks_follow_the_language(language: str | None, marks: Marks) -> None:
+def test_marks_follow_the_language(language: str | None, marks: NumberMarks) -> None:
     assert marks_of(language) == marks
 
 

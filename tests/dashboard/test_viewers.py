@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.access.ask import Desk, Place
+from dashboard.access.ask import Desk, OpenWarehouse
 from dashboard.access.viewer import Viewer, access_list, viewer_named
 from tests.dashboard.conftest import Open, everything_said
 from warehouse.errors import RequestError
@@ -19,7 +19,7 @@ from warehouse.store.snapshot import current_snapshot
 
 
 def desk_of(folder: Path, viewer: Viewer) -> Desk:
-    return Desk(place=Place(folder=folder), viewer=viewer, snapshot=current_snapshot(folder))
+    return Desk(place=OpenWarehouse(folder=folder), viewer=viewer, snapshot=current_snapshot(folder))
 
 
 def test_a_practice_is_given_its_own_cases_alone(folder: Path, reader: Reader) -> None:

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from pipelines.cli import main
-from pipelines.group.chain import Chain
+from pipelines.group.chain import RecordChain
 from pipelines.group.container import unpack
 from pipelines.group.container import unseal as unseal_with
 from pipelines.group.folder import RECORD, group_key_file
@@ -93,7 +93,7 @@ def contribute(home: Path, data: str, out: str) -> list[str]:
 
 
 def after_contributing(home: Path) -> None:
-    entries = Chain(home / "w" / CONTRIBUTIONS).read()
+    entries = RecordChain(home / "w" / CONTRIBUTIONS).read()
     assert verify(home / "w").is_sound
     assert cases_seen(home / "w") == NOW
     if (home / "h.age").exists():
@@ -105,7 +105,7 @@ def after_contributing(home: Path) -> None:
 
 def contribute_again(home: Path, stepper: Stepper) -> None:
     assert stepper.run(contribute(home, "w", "again.age"))[0] == 0, stepper.said()
-    numbers = [entry["sequence"] for entry in Chain(home / "w" / CONTRIBUTIONS).read()]
+    numbers = [entry["sequence"] for entry in RecordChain(home / "w" / CONTRIBUTIONS).read()]
     assert numbers == list(range(1, len(numbers) + 1))
     assert stepper.run(take(home, "again.age"))[0] == 0, stepper.said()
 
@@ -115,7 +115,7 @@ def take(home: Path, file: str = "taken.age") -> list[str]:
 
 
 def taken_in(home: Path) -> int:
-    return sum(entry["what"] == "took in" for entry in Chain(home / "bay" / RECORD).read())
+    return sum(entry["what"] == "took in" for entry in RecordChain(home / "bay" / RECORD).read())
 
 
 def after_taking(home: Path) -> None:

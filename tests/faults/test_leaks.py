@@ -15,7 +15,7 @@ import pytest
 from openpyxl.comments import Comment
 
 from pipelines.cli import main
-from pipelines.contract.delivery import Source
+from pipelines.contract.delivery import FileSource
 from pipelines.deidentify.file_names import kept_source, shown_file_name, shown_sheet_name, shown_source
 from pipelines.deidentify.keyer import Keyer
 from warehouse.store.snapshot import POINTER, current_snapshot
@@ -223,8 +223,8 @@ def test_a_sheet_name_is_kept_where_it_names_nobody() -> None:
 
 
 def test_withheld_names_are_told_apart_by_a_hash_that_needs_the_key() -> None:
-    def kept(name: str, key: bytes) -> Source:
-        return kept_source(shown_source(Source(name, "0" * 64, 1, "Theodora")), Keyer(key))
+    def kept(name: str, key: bytes) -> FileSource:
+        return kept_source(shown_source(FileSource(name, "0" * 64, 1, "Theodora")), Keyer(key))
 
     one, again, other = kept("A B.csv", b"k" * 32), kept("A B.csv", b"k" * 32), kept("A C.csv", b"k" * 32)
     assert one.name == again.name

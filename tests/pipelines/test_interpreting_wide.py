@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.contract.delivery import Assumption
+from pipelines.contract.delivery import ReadingAssumption
 from pipelines.interpreting import interpret
 from tests.raw_tables import (
     CONTRACT,
@@ -71,7 +71,10 @@ def test_cases_have_every_kept_contract_column_typed() -> None:
 def test_ages_have_two_decimals_and_stop_at_90() -> None:
     delivery = interpreted(FULL)
     assert column(delivery.tables["cases"], "age_at_start") == [11.26, 90.0]
-    assert Assumption("age at start", "1 above 90 kept as 90", "older ages single out a person") in delivery.assumptions
+    assert (
+        ReadingAssumption("age at start", "1 above 90 kept as 90", "older ages single out a person")
+        in delivery.assumptions
+    )
 
 
 def test_impossible_ages_are_left_for_the_rules() -> None:
@@ -204,7 +207,7 @@ def test_an_ambiguous_order_of_dates_must_be_stated() -> None:
     assert column(day_first.tables["cases"], "start_quarter") == ["2013-Q2", "2012-Q3"]
     month_first = interpreted(columns, '[file]\ndate_order = "mdy"\n' + text)
     assert column(month_first.tables["cases"], "start_quarter") == ["2013-Q2", "2012-Q3"]
-    assert Assumption('dates in "B"', "month, day, year", "the mapping file says so") in month_first.assumptions
+    assert ReadingAssumption('dates in "B"', "month, day, year", "the mapping file says so") in month_first.assumptions
 
 
 def test_an_order_that_the_dates_show_is_taken_and_recorded() -> None:
@@ -212,7 +215,7 @@ def test_an_order_that_the_dates_show_is_taken_and_recorded() -> None:
     delivery = interpreted(columns)
     assert column(delivery.tables["cases"], "start_quarter") == ["2013-Q2", "2012-Q3"]
     assert (
-        Assumption('dates in "start_date"', "day, month, year", "the first part is above 12 somewhere")
+        ReadingAssumption('dates in "start_date"', "day, month, year", "the first part is above 12 somewhere")
         in delivery.assumptions
     )
 
@@ -227,10 +230,12 @@ def test_the_decimal_mark_is_taken_from_mapping_reader_or_file() -> None:
     comma = {**WIDE, "anb_deg_start": ["4,5", "3"]}
     seen = interpreted(comma)
     assert column(seen.tables["readings"], "anb_deg") == [4.5, 3.0]
-    assert Assumption("decimal mark", "comma", "the numbers of the file use it, and no other") in seen.assumptions
-    point = Assumption("decimal", ".", "seen by the reader")
+    assert (
+        ReadingAssumption("decimal mark", "comma", "the numbers of the file use it, and no other") in seen.assumptions
+    )
+    point = ReadingAssumption("decimal", ".", "seen by the reader")
     assert problems(interpreted(comma, assumptions=(point,))) == [(2, "anb_deg_start", "K001", "4,5")]
-    open_reader = Assumption("decimal", "mixed", "seen by the reader")
+    open_reader = ReadingAssumption("decimal", "mixed", "seen by the reader")
     assert column(interpreted(comma, assumptions=(open_reader,)).tables["readings"], "anb_deg") == [4.5, 3.0]
 
 
@@ -289,7 +294,9 @@ def test_constants_fill_every_row_but_make_no_visit() -> None:
     assert column(delivery.tables["cases"], "selection") == ["consecutive", "consecutive"]
     assert delivery.tables["visits"].select("row", "timepoint", "gonion_kind").rows() == [(2, "start", "anatomic")]
     assert column(delivery.tables["phases"], "appliance_category") == ["fixed_labial", "fixed_labial"]
-    assert Assumption("selection of every row", "consecutive", "the mapping file says so") in delivery.assumptions
+    assert (
+        ReadingAssumption("selection of every row", "consecutive", "the mapping file says so") in delivery.assumptions
+    )
 
 
 def test_units_codes_and_columns_left_out_are_recorded() -> None:
@@ -311,7 +318,7 @@ def test_units_codes_and_columns_left_out_are_recorded() -> None:
 
 
 def test_the_file_as_read_is_carried_on() -> None:
-    before = Assumption("encoding", "cp1252", "not UTF-8")
+    before = ReadingAssumption("encoding", "cp1252", "not UTF-8")
     delivery = interpreted(FULL, assumptions=(before,))
     assert delivery.assumptions[0] == before
     assert (delivery.n_read, delivery.layout, delivery.practice) == (2, "wide", "HARBOUR")

@@ -8,20 +8,20 @@ import pytest
 from synthetic_data.appliances import CATEGORIES
 from synthetic_data.persons import UNTREATED, Persons, make_persons
 from synthetic_data.settings import Settings
-from synthetic_data.treatment import Course, plan_course
+from synthetic_data.treatment import TreatmentCourse, plan_course
 from synthetic_data.truth import keep_picked, true_changes
 from warehouse.errors import DefinitionError
 
 HIGH_PULL, CERVICAL = CATEGORIES.index("headgear_high_pull"), CATEGORIES.index("headgear_cervical")
 
 
-def drawn(settings: Settings, seed: int = 5) -> tuple[Persons, Course]:
+def drawn(settings: Settings, seed: int = 5) -> tuple[Persons, TreatmentCourse]:
     rng = np.random.default_rng(seed)
     persons = make_persons(settings, rng)
     return persons, plan_course(persons, settings, rng)
 
 
-def mean_type(persons: Persons, course: Course, category: int) -> float:
+def mean_type(persons: Persons, course: TreatmentCourse, category: int) -> float:
     return float(persons.type_z[course.first == category].mean())
 
 

@@ -26,7 +26,7 @@ LimitError = Literal["1999", "1986"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Agreement:
+class BlandAltman:
     """Bias and limits of agreement.
 
     Attributes:
@@ -86,7 +86,7 @@ def bland_altman(
     multiplier: float = 1.96,
     level: float = 0.95,
     limit_error: LimitError = "1999",
-) -> Agreement:
+) -> BlandAltman:
     """Bias and limits of agreement of two methods on the same records.
 
     Args:
@@ -109,7 +109,7 @@ def bland_altman(
     pairs = complete_pairs(first, second)
     n = max(2, pairs.n)
     factor = 3.0 / n if limit_error == "1986" else 1.0 / n + multiplier**2 / (2.0 * (n - 1))
-    return Agreement(
+    return BlandAltman(
         bias=bias,
         sd=float(pairs.difference.std(ddof=1)) if pairs.n > 1 else None,
         lower=_limit(pairs, -1.0, multiplier, level, factor),

@@ -19,7 +19,7 @@ import numpy as np
 from warehouse.analysis.design import independent_columns
 from warehouse.analysis.inputs import check_level
 from warehouse.analysis.logistic import SeparationFallback, firth, fit_or_fall_back, risks
-from warehouse.analysis.rubin import Pooled, pool
+from warehouse.analysis.rubin import ImputedEstimate, pool
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval
 
@@ -263,5 +263,5 @@ class _Report:
         return (Caution("approximation", text),)
 
 
-def _mean_interval(pooled: Pooled, n: int, level: float) -> Interval | None:
+def _mean_interval(pooled: ImputedEstimate, n: int, level: float) -> Interval | None:
     return pooled.interval(level) if n > 1 else None

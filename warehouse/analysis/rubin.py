@@ -25,7 +25,7 @@ _NOTHING = 1e-12  # a share of the variance this small is rounding error
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pooled:
+class ImputedEstimate:
     """A pooled estimate and where its uncertainty comes from.
 
     Attributes:
@@ -76,7 +76,7 @@ class Pooled:
 
 def pool(
     values: Sequence[float] | FloatArray, variances: Sequence[float] | FloatArray, *, complete_df: float | None = None
-) -> Pooled:
+) -> ImputedEstimate:
     """Pool the estimates of m completed data sets.
 
     Args:
@@ -103,7 +103,7 @@ def pool(
     increase = added / within if within > 0.0 else (inf if added > 0.0 else 0.0)
     correction = 0.0 if isinf(df) else 2.0 / (df + 3.0)
     information = share + (1.0 - share) * correction if added > 0.0 else 0.0
-    return Pooled(
+    return ImputedEstimate(
         value=float(np.mean(values)),
         within=within,
         between=between,

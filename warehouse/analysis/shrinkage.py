@@ -29,7 +29,7 @@ _REACH = 6.0  # how many standard errors those points reach to either side
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GroupRate:
+class CountedGroup:
     """One group's rate as counted and as pooled.
 
     Attributes:
@@ -49,7 +49,7 @@ class GroupRate:
 class PartialPooling:
     """All groups' rates and the fitted common distribution (by maximum likelihood, for the record)."""
 
-    rates: tuple[GroupRate, ...]
+    rates: tuple[CountedGroup, ...]
     fit: BetaBinomialFit
     warnings: tuple[Caution, ...]
 
@@ -96,7 +96,7 @@ def partial_pooling(
     posterior = _posterior(counts, sizes)
     cautions = _cautions(int((sizes > 0).sum()), fit)
     rates = tuple(
-        GroupRate(
+        CountedGroup(
             group=name,
             raw=raw[i],
             pooled=_estimate(posterior, i, int(sizes[i]), level, cautions),
@@ -186,7 +186,7 @@ def _cautions(groups: int, fit: BetaBinomialFit) -> tuple[Caution, ...]:
     return tuple(cautions)
 
 
-def _without(group: str, raw: Estimate) -> GroupRate:
+def _without(group: str, raw: Estimate) -> CountedGroup:
     reason = "No group has a case, so there is no common rate."
     nothing = no_estimate(estimand="share adverse, partially pooled", method=_METHOD, n=0, reason=reason)
-    return GroupRate(group=group, raw=raw, pooled=nothing, weight_on_own=None)
+    return CountedGroup(group=group, raw=raw, pooled=nothing, weight_on_own=None)

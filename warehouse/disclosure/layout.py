@@ -16,7 +16,7 @@ _ALL: Mapping[str, tuple[str, ...]] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
-class Derived:
+class DerivedTotal:
     """A category nobody prints but anybody can work out: the sum of ``plus`` less the sum of ``minus``."""
 
     name: str
@@ -59,21 +59,21 @@ class Dimension:
         """Base values of a category."""
         return frozenset(self.members[category])
 
-    def derived(self) -> tuple[Derived, ...]:
+    def derived(self) -> tuple[DerivedTotal, ...]:
         """Differences of nested categories, and the union of all, where no category shows them already.
 
         The differences of "cases" and "adverse" are the cases that are not adverse: a count like any other.
         """
-        found: dict[frozenset[str], Derived] = {}
+        found: dict[frozenset[str], DerivedTotal] = {}
         shown = {self.values(category): category for category in self.members}
         for whole, wide in shown.items():
             for part, narrow in shown.items():
                 rest = whole - part
                 if part < whole and not self._is_sum(rest, shown) and rest not in found:
-                    found[rest] = Derived(f"{wide} without {narrow}", rest, (wide,), (narrow,))
+                    found[rest] = DerivedTotal(f"{wide} without {narrow}", rest, (wide,), (narrow,))
         everybody = frozenset(self.base)
         if everybody not in shown and sum(len(values) for values in shown) == len(everybody):
-            found[everybody] = Derived("all listed", everybody, tuple(shown.values()), ())
+            found[everybody] = DerivedTotal("all listed", everybody, tuple(shown.values()), ())
         return tuple(found.values())
 
     def _is_sum(self, values: frozenset[str], shown: Mapping[frozenset[str], str]) -> bool:

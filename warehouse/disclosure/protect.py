@@ -27,7 +27,7 @@ import numpy as np
 
 from warehouse.disclosure.attack import knowledge_of, space_for
 from warehouse.disclosure.policy import Policy
-from warehouse.disclosure.published import Cell, Guard, ProtectedTable, Release, make_cell
+from warehouse.disclosure.published import Count, Guard, ProtectedTable, Release, make_cell
 from warehouse.disclosure.search import Search
 from warehouse.disclosure.space import sets_of
 from warehouse.disclosure.system import Knowledge, extreme
@@ -152,7 +152,7 @@ def _row(layout: Layout, key: Key, space: Space) -> NDArray[np.int8]:
 def _result(
     table: Table, policy: Policy, small: frozenset[Key], withheld: frozenset[Key], least: int, guards: tuple[Guard, ...]
 ) -> ProtectedTable:
-    cells: dict[Key, Cell] = {}
+    cells: dict[Key, Count] = {}
     for key in table.layout.keys():  # noqa: SIM118
         if key in small:
             cells[key] = make_cell("small", None, policy)

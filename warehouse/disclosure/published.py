@@ -21,7 +21,7 @@ WITHHELD = "withheld"
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class Count:
     """One cell as shown.
 
     Attributes:
@@ -78,7 +78,7 @@ class Release:
     name: str
     layout: Layout
     policy: Policy
-    cells: Mapping[tuple[str, ...], Cell]
+    cells: Mapping[tuple[str, ...], Count]
     withheld_from: int
     guards: tuple[Guard, ...] = ()
 
@@ -158,11 +158,11 @@ class ProtectedTable:
     notes: tuple[str, ...]
 
     @property
-    def cells(self) -> Mapping[tuple[str, ...], Cell]:
+    def cells(self) -> Mapping[tuple[str, ...], Count]:
         """Key -> cell, in the order of the layout."""
         return self.release.cells
 
-    def cell(self, *key: str) -> Cell:
+    def cell(self, *key: str) -> Count:
         """The cell of one category a dimension."""
         if key not in self.cells:
             found = "No such cell in this table."
@@ -179,16 +179,16 @@ class ProtectedTable:
         return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-def make_cell(state: State, value: int | None, policy: Policy) -> Cell:
+def make_cell(state: State, value: int | None, policy: Policy) -> Count:
     """A cell with the text that belongs to its state."""
     if state == "small":
-        return Cell("small", policy.small_label, None)
+        return Count("small", policy.small_label, None)
     if state == "withheld":
-        return Cell("withheld", WITHHELD, None)
+        return Count("withheld", WITHHELD, None)
     if state != "shown" or not isinstance(value, int):
         msg = "a cell that is neither shown with a value nor hidden"
         raise ValueError(msg)
-    return Cell("shown", str(value), value)
+    return Count("shown", str(value), value)
 
 
 def _listed(sets: Mapping[str, frozenset[str]]) -> dict[str, list[str]]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from warehouse.disclosure.system import Answer, Knowledge, cheapest
+from warehouse.disclosure.system import Knowledge, Solution, cheapest
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -138,7 +138,7 @@ class Search:
         self.goals[i] = goal.brought_to(int(self.reached[-1][i]))
         return True
 
-    def _ask(self, goals: Sequence[Goal], others: Sequence[Goal], *, more: bool) -> Answer | None:
+    def _ask(self, goals: Sequence[Goal], others: Sequence[Goal], *, more: bool) -> Solution | None:
         """The cheapest whole numbers; goals must be met unless more cells may be hidden, where they come first."""
         shown = ~self.hidden
         scale = float(np.max(self.prices, initial=1.0))

@@ -59,7 +59,7 @@ class Knowledge:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class Solution:
     """One set of whole numbers that fits, and what it costs to make it fit."""
 
     atoms: NDArray[np.int64]
@@ -78,7 +78,7 @@ def extreme(knowledge: Knowledge, row: NDArray[np.int8], *, largest: bool) -> fl
 
 def cheapest(
     knowledge: Knowledge, costs: Sequence[float], soft_rows: NDArray[np.int8], soft_bounds: Vector
-) -> Answer | None:
+) -> Solution | None:
     """Whole numbers that fit what is known, at the least total cost of leaving the soft ranges.
 
     Args:
@@ -98,7 +98,7 @@ def cheapest(
     if value is None or solution is None:
         return None
     found = np.rint(solution[:atoms]).astype(np.int64)
-    return Answer(found, value) if hard.holds(found) else None
+    return Solution(found, value) if hard.holds(found) else None
 
 
 def _with_slack(hard: Knowledge, soft_rows: NDArray[np.int8], soft_bounds: Vector) -> Knowledge:

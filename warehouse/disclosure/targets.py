@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from warehouse.disclosure.attack import guarded_row, row_of
-from warehouse.disclosure.layout import Derived, Dimension
+from warehouse.disclosure.layout import DerivedTotal, Dimension
 from warehouse.disclosure.published import Guard
 from warehouse.disclosure.space import sets_of
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from warehouse.disclosure.space import Space
     from warehouse.disclosure.table import Table
 
-    Category = str | Derived
+    Category = str | DerivedTotal
     Sets = Mapping[str, frozenset[str]]
 
 
@@ -137,7 +137,7 @@ def _known_cells(release: Release, space: Space) -> Iterator[tuple[Sets, NDArray
 def _known(release: Release, categories: tuple[Category, ...]) -> int | None:
     """The count of an earlier cell, derived categories worked out one after the other; None when not exact."""
     for position, category in enumerate(categories):
-        if isinstance(category, Derived):
+        if isinstance(category, DerivedTotal):
             parts = [(part, 1) for part in category.plus] + [(part, -1) for part in category.minus]
             total = 0
             for part, sign in parts:
@@ -156,6 +156,6 @@ def _categories(dimension: Dimension) -> tuple[Category, ...]:
 
 def _values(dimensions: Sequence[Dimension], categories: tuple[Category, ...]) -> list[frozenset[str]]:
     return [
-        category.values if isinstance(category, Derived) else dimension.values(category)
+        category.values if isinstance(category, DerivedTotal) else dimension.values(category)
         for dimension, category in zip(dimensions, categories, strict=True)
     ]

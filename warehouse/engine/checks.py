@@ -10,7 +10,7 @@ import json
 import re
 from typing import TYPE_CHECKING
 
-from warehouse.engine.layout import FAMILY_WORDS, TABLES, Column, layout, schema_number
+from warehouse.engine.layout import FAMILY_WORDS, TABLES, StoredColumn, layout, schema_number
 from warehouse.errors import EngineError, near_names
 from warehouse.store.quoting import name, text
 from warehouse.upkeep.verify import CODED, found_by
@@ -65,7 +65,7 @@ def offer_readings(place: Place, catalogues: Catalogues, records: str) -> None:
             found = f"the column {measure!r} of readings is no measure in force"
             remedy = near_names(measure, list(catalogues.measures)) or "leave it out, or register the measure"
             raise EngineError(found, where="readings.parquet", expected="a code of `menton measures`", remedy=remedy)
-    _refuse_columns("readings", held, [Column(measure, "DOUBLE", False) for measure in measures])
+    _refuse_columns("readings", held, [StoredColumn(measure, "DOUBLE", False) for measure in measures])
     place.offer("readings", own | dict.fromkeys(measures, "DOUBLE"))
 
 
@@ -79,7 +79,9 @@ def _held(place: Place, table: str, records: str) -> dict[str, Family]:
     return held
 
 
-def _refuse_columns(table: str, held: Mapping[str, Family], wanted: tuple[Column, ...] | list[Column]) -> None:
+def _refuse_columns(
+    table: str, held: Mapping[str, Family], wanted: tuple[StoredColumn, ...] | list[StoredColumn]
+) -> None:
     missing = [column.name for column in wanted if column.name not in held]
     if missing:
         found = f"the table {table} of the records lacks {'columns' if len(missing) > 1 else 'the column'} "
@@ -133,7 +135,7 @@ def _values(place: Place, catalogues: Catalogues) -> Iterator[str]:
 def _questions(table: str, column: str, lists: Mapping[str, Mapping[str, str]]) -> dict[str, str]:
     """What is said of a column -> the condition under which it is said."""
     known = {one.name: one for one in layout()[table]}
-    described = known.get(column, Column(column, "DOUBLE", False))
+    described = known.get(column, StoredColumn(column, "DOUBLE", False))
     asked: dict[str, str] = {}
     if described.is_required:
         asked[f"no value in {column}"] = f"{name(column)} is null"

@@ -41,7 +41,7 @@ FAMILY_WORDS: dict[Family, str] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class StoredColumn:
     """One column of a table of the records.
 
     Attributes:
@@ -64,7 +64,7 @@ class Column:
 
 
 @lru_cache(maxsize=1)
-def layout() -> dict[str, tuple[Column, ...]]:
+def layout() -> dict[str, tuple[StoredColumn, ...]]:
     """Table -> its columns, as the newest schema has them."""
     with tempfile.TemporaryDirectory() as folder, open_store(Path(folder), create=True) as store:
         return {
@@ -76,12 +76,12 @@ def layout() -> dict[str, tuple[Column, ...]]:
         }
 
 
-def _column(name: str, kind: str, *, is_required: bool) -> Column:
+def _column(name: str, kind: str, *, is_required: bool) -> StoredColumn:
     """A column as the store describes it; an enumeration lies as text in Parquet."""
     if not kind.startswith("ENUM"):
-        return Column(name, kind, is_required)
+        return StoredColumn(name, kind, is_required)
     codes = tuple(code.replace("''", "'") for code in re.findall(r"'((?:[^']|'')*)'", kind))
-    return Column(name, "VARCHAR", is_required, codes)
+    return StoredColumn(name, "VARCHAR", is_required, codes)
 
 
 def schema_number() -> int:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class State:
+class PublishedState:
     """What a snapshot depends on; equal states give equal snapshots."""
 
     last_load: int
@@ -39,9 +39,9 @@ class State:
         return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
-def store_state(connection: Tables) -> State:
+def store_state(connection: Tables) -> PublishedState:
     """The state the store is in now."""
-    return State(
+    return PublishedState(
         last_load=connection.value("select coalesce(max(load_id), 0) from loads"),
         last_registration=connection.value("select coalesce(max(entry), 0) from registrations"),
         tool_version=version("menton"),
@@ -110,7 +110,7 @@ def _joined_as_written(connection: Connection) -> Iterator[None]:
         connection.execute("reset disabled_optimizers")
 
 
-def describe_build(connection: Tables, build_id: str, published_at: str, state: State) -> None:
+def describe_build(connection: Tables, build_id: str, published_at: str, state: PublishedState) -> None:
     """Write the one row that says which build this is."""
     connection.execute(
         "create table mart.main.mart_build as select ? as build_id, ? as published_at, ? as tool_version,"
@@ -119,7 +119,7 @@ def describe_build(connection: Tables, build_id: str, published_at: str, state: 
     )
 
 
-def _is_current(folder: Path, state: State) -> bool:
+def _is_current(folder: Path, state: PublishedState) -> bool:
     return current_snapshot(folder).build_id.endswith(f"-{state.digest}")
 
 

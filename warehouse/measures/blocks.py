@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from warehouse.measures.formulae import Line, Midpoint
+from warehouse.measures.formulae import LineThrough, Midpoint
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -37,8 +37,8 @@ class Block:
     x: Mapping[str, Floats]
     y: Mapping[str, Floats]
     size: int
-    _vectors: dict[Line, tuple[Floats, Floats]] = field(default_factory=dict)
-    _squares: dict[Line, Floats] = field(default_factory=dict)
+    _vectors: dict[LineThrough, tuple[Floats, Floats]] = field(default_factory=dict)
+    _squares: dict[LineThrough, Floats] = field(default_factory=dict)
 
     def point(self, point: Point) -> tuple[Floats, Floats]:
         """Coordinates of a landmark or of a midpoint."""
@@ -47,7 +47,7 @@ class Block:
             return (ax + bx) / 2.0, (ay + by) / 2.0
         return self.x[point], self.y[point]
 
-    def vector(self, line: Line) -> tuple[Floats, Floats]:
+    def vector(self, line: LineThrough) -> tuple[Floats, Floats]:
         """End minus start."""
         found = self._vectors.get(line)
         if found is None:
@@ -55,7 +55,7 @@ class Block:
             found = self._vectors[line] = (bx - ax, by - ay)
         return found
 
-    def square(self, line: Line) -> Floats:
+    def square(self, line: LineThrough) -> Floats:
         """Squared length."""
         found = self._squares.get(line)
         if found is None:
@@ -63,7 +63,7 @@ class Block:
             found = self._squares[line] = dx * dx + dy * dy
         return found
 
-    def no_length(self, line: Line) -> Flags:
+    def no_length(self, line: LineThrough) -> Flags:
         """Where both ends lie on one spot."""
         flags: Flags = self.square(line) < SAME_SPOT * SAME_SPOT
         return flags

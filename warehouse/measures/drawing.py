@@ -12,7 +12,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from warehouse.measures.catalogue import measure as measure_of
-from warehouse.measures.formulae import Line, Midpoint, PlaneAngle, VertexAngle, WeightedTotal
+from warehouse.measures.formulae import LineThrough, Midpoint, PlaneAngle, VertexAngle, WeightedTotal
 from warehouse.measures.label_places import LabelPlaces
 from warehouse.measures.landmarks import FRONTAL, LATERAL, PROFILE
 from warehouse.measures.superimposition import (
@@ -50,29 +50,29 @@ if TYPE_CHECKING:
 _CAUTION = "A raw change: ordinary growth and tracing error are not taken off. Not a diagnosis."
 
 # Lines drawn faintly in every picture of a view, where the points are there.
-_FRAME: Mapping[str, tuple[Line, ...]] = {
+_FRAME: Mapping[str, tuple[LineThrough, ...]] = {
     LATERAL: (
-        Line("S", "N"),
-        Line("Po", "Or"),
-        Line("PNS", "ANS"),
-        Line("Ar", "Go"),
-        Line("Go", "Me"),
-        Line("Me", "Gn"),
-        Line("Gn", "Pog"),
-        Line("Pog", "B"),
-        Line("ANS", "A"),
-        Line("U1A", "U1T"),
-        Line("L1A", "L1T"),
+        LineThrough("S", "N"),
+        LineThrough("Po", "Or"),
+        LineThrough("PNS", "ANS"),
+        LineThrough("Ar", "Go"),
+        LineThrough("Go", "Me"),
+        LineThrough("Me", "Gn"),
+        LineThrough("Gn", "Pog"),
+        LineThrough("Pog", "B"),
+        LineThrough("ANS", "A"),
+        LineThrough("U1A", "U1T"),
+        LineThrough("L1A", "L1T"),
     ),
     PROFILE: (
-        Line("N'", "Prn"),
-        Line("Prn", "Cm"),
-        Line("Cm", "Sn"),
-        Line("Sn", "Ls"),
-        Line("Ls", "Stms"),
-        Line("Pog'", "Gn'"),
+        LineThrough("N'", "Prn"),
+        LineThrough("Prn", "Cm"),
+        LineThrough("Cm", "Sn"),
+        LineThrough("Sn", "Ls"),
+        LineThrough("Ls", "Stms"),
+        LineThrough("Pog'", "Gn'"),
     ),
-    FRONTAL: (Line("ZyR", "ZyL"), Line("N'", "Sn"), Line("Sn", "Gn'")),
+    FRONTAL: (LineThrough("ZyR", "ZyL"), LineThrough("N'", "Sn"), LineThrough("Sn", "Gn'")),
 }
 
 
@@ -176,7 +176,7 @@ def _picture(laid: Superimposition, page: Page, entry: Measure | None, view: str
     yield from _labels(laid, page, lines, stressed)
 
 
-def _lines_of(entry: Measure | None) -> tuple[Line, ...]:
+def _lines_of(entry: Measure | None) -> tuple[LineThrough, ...]:
     if entry is None or entry.formula is None or isinstance(entry.formula, WeightedTotal):
         return ()
     return entry.formula.lines
@@ -193,7 +193,7 @@ def _half_way(a: tuple[float, float], b: tuple[float, float]) -> tuple[float, fl
     return (a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0
 
 
-def _ends(line: Line, points: Points) -> tuple[tuple[float, float], tuple[float, float]] | None:
+def _ends(line: LineThrough, points: Points) -> tuple[tuple[float, float], tuple[float, float]] | None:
     a, b = _position(line.start, points), _position(line.end, points)
     return None if a is None or b is None else (a, b)
 
@@ -217,7 +217,9 @@ def _chin_way(laid: Superimposition, page: Page) -> Iterator[str]:
     yield from arrow(page.at(laid.start[chin]), page.at(laid.finish[chin]))
 
 
-def _labels(laid: Superimposition, page: Page, lines: tuple[Line, ...], stressed: tuple[Line, ...]) -> Iterator[str]:
+def _labels(
+    laid: Superimposition, page: Page, lines: tuple[LineThrough, ...], stressed: tuple[LineThrough, ...]
+) -> Iterator[str]:
     """Each landmark's code once, beside its first drawn place, clear of markers and other codes."""
     spots = {**laid.finish, **laid.start}
     drawn = [points for points in (laid.start, laid.finish) if points]

@@ -16,7 +16,7 @@ import numpy as np
 from warehouse.measures.blocks import Block
 from warehouse.measures.formulae import (
     Distance,
-    Line,
+    LineThrough,
     Midpoint,
     PerpendicularRatio,
     PlaneAngle,
@@ -73,7 +73,7 @@ class ReasonTexts:
         return tuple(self._numbers)
 
 
-def _cross_and_dot(block: Block, first: Line, second: Line) -> tuple[Floats, Floats]:
+def _cross_and_dot(block: Block, first: LineThrough, second: LineThrough) -> tuple[Floats, Floats]:
     ux, uy = block.vector(first)
     vx, vy = block.vector(second)
     return ux * vy - uy * vx, ux * vx + uy * vy
@@ -106,12 +106,12 @@ def value_of(formula: LandmarkFormula, block: Block) -> Floats:
 
 
 def _heights(formula: PerpendicularRatio, block: Block) -> tuple[Floats, Floats]:
-    above, _ = _cross_and_dot(block, formula.plane, Line(formula.plane.start, formula.upper))
-    below, _ = _cross_and_dot(block, formula.plane, Line(formula.plane.start, formula.lower))
+    above, _ = _cross_and_dot(block, formula.plane, LineThrough(formula.plane.start, formula.upper))
+    below, _ = _cross_and_dot(block, formula.plane, LineThrough(formula.plane.start, formula.lower))
     return above, -below
 
 
-def _needs_length(formula: LandmarkFormula) -> tuple[Line, ...]:
+def _needs_length(formula: LandmarkFormula) -> tuple[LineThrough, ...]:
     """The lines that must have a length for the formula to have a value."""
     match formula:
         case Distance(_, may_touch):

@@ -28,7 +28,7 @@ def codes_of(point: Point) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class LineThrough:
     """A directed line from ``start`` to ``end``."""
 
     start: Point
@@ -52,11 +52,11 @@ class PlaneAngle:
     absolute: the palatal plane may tip either way. Range (-180, 180].
     """
 
-    first: Line
-    second: Line
+    first: LineThrough
+    second: LineThrough
 
     @property
-    def lines(self) -> tuple[Line, ...]:
+    def lines(self) -> tuple[LineThrough, ...]:
         """The lines to draw."""
         return (self.first, self.second)
 
@@ -70,11 +70,11 @@ class PlaneAngle:
 class VertexAngle:
     """Unsigned angle between two directions, 0 to 180 degrees: atan2(|u x v|, u . v)."""
 
-    first: Line
-    second: Line
+    first: LineThrough
+    second: LineThrough
 
     @property
-    def lines(self) -> tuple[Line, ...]:
+    def lines(self) -> tuple[LineThrough, ...]:
         """The lines to draw."""
         return (self.first, self.second)
 
@@ -94,11 +94,11 @@ class Distance:
             Otherwise two points on one spot are a tracing fault and the measure is not measurable.
     """
 
-    line: Line
+    line: LineThrough
     may_touch: bool = False
 
     @property
-    def lines(self) -> tuple[Line, ...]:
+    def lines(self) -> tuple[LineThrough, ...]:
         """The lines to draw."""
         return (self.line,)
 
@@ -112,11 +112,11 @@ class Distance:
 class Ratio:
     """100 x length of ``part`` / length of ``whole``."""
 
-    part: Line
-    whole: Line
+    part: LineThrough
+    whole: LineThrough
 
     @property
-    def lines(self) -> tuple[Line, ...]:
+    def lines(self) -> tuple[LineThrough, ...]:
         """The lines to draw."""
         return (self.part, self.whole)
 
@@ -136,14 +136,14 @@ class PerpendicularRatio:
         lower: The point below it.
     """
 
-    plane: Line
+    plane: LineThrough
     upper: str
     lower: str
 
     @property
-    def lines(self) -> tuple[Line, ...]:
+    def lines(self) -> tuple[LineThrough, ...]:
         """The lines to draw."""
-        return (self.plane, Line(self.upper, self.lower))
+        return (self.plane, LineThrough(self.upper, self.lower))
 
     @property
     def points(self) -> tuple[str, ...]:
@@ -161,12 +161,12 @@ class Projection:
         across: False: component along the plane (forwards positive). True: at right angles to it.
     """
 
-    span: Line
-    plane: Line
+    span: LineThrough
+    plane: LineThrough
     across: bool = False
 
     @property
-    def lines(self) -> tuple[Line, ...]:
+    def lines(self) -> tuple[LineThrough, ...]:
         """The lines to draw."""
         return (self.plane, self.span)
 
@@ -186,7 +186,7 @@ class Sum:
     terms: tuple[tuple[float, Geometric], ...]
 
     @property
-    def lines(self) -> tuple[Line, ...]:
+    def lines(self) -> tuple[LineThrough, ...]:
         """The lines to draw."""
         return tuple(dict.fromkeys(line for _, part in self.terms for line in part.lines))
 

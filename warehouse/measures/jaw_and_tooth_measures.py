@@ -5,18 +5,18 @@
 
 from __future__ import annotations
 
-from warehouse.measures.formulae import Distance, Line, Midpoint, Projection, Sum, VertexAngle
+from warehouse.measures.formulae import Distance, LineThrough, Midpoint, Projection, Sum, VertexAngle
 from warehouse.measures.landmarks import FRONTAL, LATERAL, PROFILE
-from warehouse.measures.measure import Measure, MethodError, Norm
+from warehouse.measures.measure import Measure, Norm, StatedError
 from warehouse.measures.vertical_measures import GONION_KINDS
 
-OCCLUSAL_PLANE = Line(Midpoint("U6", "L6"), Midpoint("U1T", "L1T"))
+OCCLUSAL_PLANE = LineThrough(Midpoint("U6", "L6"), Midpoint("U1T", "L1T"))
 OCCLUSAL_PLANE_KIND = "occlusal plane through molar and incisor midpoints"
-UPPER_INCISOR = Line("U1A", "U1T")
-LOWER_INCISOR = Line("L1A", "L1T")
+UPPER_INCISOR = LineThrough("U1A", "U1T")
+LOWER_INCISOR = LineThrough("L1A", "L1T")
 
-_SNA = VertexAngle(Line("N", "S"), Line("N", "A"))
-_SNB = VertexAngle(Line("N", "S"), Line("N", "B"))
+_SNA = VertexAngle(LineThrough("N", "S"), LineThrough("N", "A"))
+_SNB = VertexAngle(LineThrough("N", "S"), LineThrough("N", "B"))
 _DELAMARE = "Delamare 2012, simulated from landmark error (abstract)"
 _RULE_OF_THUMB = "common practice, no source; a rule of thumb and never a norm"
 
@@ -33,7 +33,7 @@ SAGITTAL_MEASURES = (
         sign=0,
         norm=Norm(81.0, 3.0, "Eastman standard (from memory)"),
         other_norms=(Norm(82.0, None, "Steiner (from memory)"),),
-        method_error=MethodError(1.2, _DELAMARE),
+        method_error=StatedError(1.2, _DELAMARE),
         family="sagittal",
         views=(LATERAL,),
     ),
@@ -49,7 +49,7 @@ SAGITTAL_MEASURES = (
         sign=0,
         norm=Norm(78.0, 3.0, "Eastman standard (from memory)"),
         other_norms=(Norm(80.0, None, "Steiner (from memory)"),),
-        method_error=MethodError(0.9, _DELAMARE),
+        method_error=StatedError(0.9, _DELAMARE),
         family="sagittal",
         views=(LATERAL,),
     ),
@@ -65,7 +65,7 @@ SAGITTAL_MEASURES = (
         sign=0,
         norm=Norm(3.0, 2.0, "Eastman standard (from memory)"),
         other_norms=(Norm(2.0, None, "Steiner (from memory)"),),
-        method_error=MethodError(0.8, _DELAMARE),
+        method_error=StatedError(0.8, _DELAMARE),
         family="sagittal",
         views=(LATERAL,),
     ),
@@ -75,7 +75,7 @@ SAGITTAL_MEASURES = (
         definition="Distance along the occlusal plane from the foot of point B to that of point A; positive "
         "where A is ahead.",
         unit="mm",
-        formula=Projection(Line("B", "A"), OCCLUSAL_PLANE),
+        formula=Projection(LineThrough("B", "A"), OCCLUSAL_PLANE),
         plausible=(-25.0, 25.0),
         usual=(-10.0, 12.0),
         up_means="lower jaw further back relative to the upper",
@@ -97,7 +97,7 @@ DENTAL_MEASURES = (
         label="Upper incisor to cranial base, U1-SN",
         definition="Angle behind and below between nasion-sella and the long axis of the upper incisor.",
         unit="degrees",
-        formula=VertexAngle(Line("N", "S"), UPPER_INCISOR),
+        formula=VertexAngle(LineThrough("N", "S"), UPPER_INCISOR),
         plausible=(60.0, 145.0),
         usual=(85.0, 125.0),
         up_means="upper incisors further forward",
@@ -111,7 +111,7 @@ DENTAL_MEASURES = (
         label="Upper incisor to palatal plane, U1-PP",
         definition="Angle behind and below between the palatal plane and the long axis of the upper incisor.",
         unit="degrees",
-        formula=VertexAngle(Line("ANS", "PNS"), UPPER_INCISOR),
+        formula=VertexAngle(LineThrough("ANS", "PNS"), UPPER_INCISOR),
         plausible=(65.0, 150.0),
         usual=(90.0, 130.0),
         up_means="upper incisors further forward",
@@ -125,7 +125,7 @@ DENTAL_MEASURES = (
         label="Lower incisor to mandibular plane, IMPA",
         definition="Angle between menton-gonion and the long axis of the lower incisor.",
         unit="degrees",
-        formula=VertexAngle(Line("Me", "Go"), LOWER_INCISOR),
+        formula=VertexAngle(LineThrough("Me", "Go"), LOWER_INCISOR),
         plausible=(60.0, 130.0),
         usual=(75.0, 112.0),
         up_means="lower incisors further forward",
@@ -141,7 +141,7 @@ DENTAL_MEASURES = (
         label="Interincisal angle",
         definition="Angle between the long axes of the upper and lower incisors.",
         unit="degrees",
-        formula=VertexAngle(Line("U1T", "U1A"), Line("L1T", "L1A")),
+        formula=VertexAngle(LineThrough("U1T", "U1A"), LineThrough("L1T", "L1A")),
         plausible=(80.0, 180.0),
         usual=(105.0, 160.0),
         up_means="incisors more upright to each other",
@@ -156,7 +156,7 @@ DENTAL_MEASURES = (
         label="Overjet",
         definition="How far the upper incisor edge lies ahead of the lower, along the occlusal plane.",
         unit="mm",
-        formula=Projection(Line("L1T", "U1T"), OCCLUSAL_PLANE),
+        formula=Projection(LineThrough("L1T", "U1T"), OCCLUSAL_PLANE),
         plausible=(-15.0, 25.0),
         usual=(-4.0, 13.0),
         up_means="upper incisors further ahead of the lower",
@@ -174,7 +174,7 @@ DENTAL_MEASURES = (
         definition="Vertical overlap of the incisor edges, at right angles to the occlusal plane; negative "
         "where the bite is open.",
         unit="mm",
-        formula=Projection(Line("U1T", "L1T"), OCCLUSAL_PLANE, across=True),
+        formula=Projection(LineThrough("U1T", "L1T"), OCCLUSAL_PLANE, across=True),
         plausible=(-15.0, 15.0),
         usual=(-5.0, 9.0),
         up_means="deeper bite",
@@ -191,7 +191,7 @@ DENTAL_MEASURES = (
         label="Nose tip to upper incisor edge",
         definition="Straight distance from the tip of the nose to the edge of the upper incisor.",
         unit="mm",
-        formula=Distance(Line("Prn", "U1T")),
+        formula=Distance(LineThrough("Prn", "U1T")),
         plausible=(15.0, 65.0),
         usual=(22.0, 50.0),
         up_means="upper incisors further from the nose tip",
@@ -211,7 +211,7 @@ LIP_MEASURES = (
         label="Lip gap at rest",
         definition="Distance between upper and lower lip at rest; 0 where the lips meet.",
         unit="mm",
-        formula=Distance(Line("Stms", "Stmi"), may_touch=True),
+        formula=Distance(LineThrough("Stms", "Stmi"), may_touch=True),
         plausible=(0.0, 20.0),
         usual=(0.0, 10.0),
         up_means="lips further apart",

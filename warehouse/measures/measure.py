@@ -34,7 +34,7 @@ class Norm:
 
 
 @dataclass(frozen=True, slots=True)
-class MethodError:
+class StatedError:
     """A standard error of measurement to fall back on until a practice has repeats of its own.
 
     Attributes:
@@ -84,7 +84,7 @@ class Measure:
     formula: Formula | None = None
     norm: Norm | None = None
     other_norms: tuple[Norm, ...] = ()
-    method_error: MethodError | None = None
+    method_error: StatedError | None = None
     variants: tuple[str, ...] = ()
     from_points: str = ""
     views: tuple[str, ...] = ()

@@ -8,7 +8,7 @@ from __future__ import annotations
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from warehouse.measures.formulae import Line, Ratio, VertexAngle, WeightedTotal
+from warehouse.measures.formulae import LineThrough, Ratio, VertexAngle, WeightedTotal
 from warehouse.measures.landmarks import FRONTAL, LATERAL, PROFILE
 from warehouse.measures.measure import Measure, Norm
 
@@ -142,7 +142,7 @@ PHOTO_MEASURES = (
         definition="Soft-tissue face height (nasion to lowest chin point) as a share of the width across the "
         "cheekbones.",
         unit="percent",
-        formula=Ratio(Line("N'", "Gn'"), Line("ZyR", "ZyL")),
+        formula=Ratio(LineThrough("N'", "Gn'"), LineThrough("ZyR", "ZyL")),
         plausible=(60.0, 120.0),
         usual=(74.0, 102.0),
         up_means="longer face",
@@ -157,7 +157,7 @@ PHOTO_MEASURES = (
         label="Lower face share, soft tissue",
         definition="Subnasale to lowest chin point as a share of soft nasion to lowest chin point.",
         unit="percent",
-        formula=Ratio(Line("Sn", "Gn'"), Line("N'", "Gn'")),
+        formula=Ratio(LineThrough("Sn", "Gn'"), LineThrough("N'", "Gn'")),
         plausible=(42.0, 72.0),
         usual=(50.0, 66.0),
         up_means="longer face",
@@ -172,7 +172,7 @@ PHOTO_MEASURES = (
         label="Nasolabial angle",
         definition="Angle at subnasale between the columella and the upper lip.",
         unit="degrees",
-        formula=VertexAngle(Line("Sn", "Cm"), Line("Sn", "Ls")),
+        formula=VertexAngle(LineThrough("Sn", "Cm"), LineThrough("Sn", "Ls")),
         plausible=(60.0, 160.0),
         usual=(80.0, 130.0),
         up_means="upper lip further back",

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from warehouse.measures.blocks import Block
-from warehouse.measures.formulae import Line
+from warehouse.measures.formulae import LineThrough
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -25,29 +25,29 @@ if TYPE_CHECKING:
     Floats: TypeAlias = NDArray[np.float64]
     Flags: TypeAlias = NDArray[np.bool_]
 
-FORWARDS: tuple[Line, ...] = (
-    Line("S", "N"),
-    Line("PNS", "ANS"),
-    Line("Po", "Or"),
-    Line("Go", "Me"),
-    Line("Go", "Gn"),
-    Line("U6", "U1T"),
-    Line("L6", "L1T"),
-    Line("Ba", "N"),
+FORWARDS: tuple[LineThrough, ...] = (
+    LineThrough("S", "N"),
+    LineThrough("PNS", "ANS"),
+    LineThrough("Po", "Or"),
+    LineThrough("Go", "Me"),
+    LineThrough("Go", "Gn"),
+    LineThrough("U6", "U1T"),
+    LineThrough("L6", "L1T"),
+    LineThrough("Ba", "N"),
 )
-DOWNWARDS: tuple[Line, ...] = (
-    Line("A", "B"),
-    Line("U1A", "U1T"),
-    Line("L1T", "L1A"),
-    Line("N", "A"),
-    Line("B", "Me"),
-    Line("ANS", "Me"),
-    Line("S", "Go"),
-    Line("Ar", "Go"),
-    Line("Pt", "Gn"),
-    Line("N'", "Sn"),
-    Line("Sn", "Gn'"),
-    Line("N'", "Gn'"),
+DOWNWARDS: tuple[LineThrough, ...] = (
+    LineThrough("A", "B"),
+    LineThrough("U1A", "U1T"),
+    LineThrough("L1T", "L1A"),
+    LineThrough("N", "A"),
+    LineThrough("B", "Me"),
+    LineThrough("ANS", "Me"),
+    LineThrough("S", "Go"),
+    LineThrough("Ar", "Go"),
+    LineThrough("Pt", "Gn"),
+    LineThrough("N'", "Sn"),
+    LineThrough("Sn", "Gn'"),
+    LineThrough("N'", "Gn'"),
 )
 _PAIRS = FORWARDS + DOWNWARDS
 MIRRORED = (
@@ -88,7 +88,7 @@ class OrderFaults:
 class _Votes:
     """Where each present pair says "forwards" is, one (x, y) a pair, and the sums of both kinds."""
 
-    pairs: tuple[Line, ...]
+    pairs: tuple[LineThrough, ...]
     claims: tuple[tuple[Floats, Floats], ...]
     forward: tuple[Floats, Floats]
     downward: tuple[Floats, Floats]
@@ -113,7 +113,7 @@ def _votes(block: Block) -> _Votes:
     return _Votes(pairs, claims, _total(ahead, block.size), _total(down, block.size))
 
 
-def _claim(block: Block, pair: Line) -> tuple[Floats, Floats]:
+def _claim(block: Block, pair: LineThrough) -> tuple[Floats, Floats]:
     dx, dy = block.vector(pair)
     if np.isnan(dx).any() or np.isnan(dy).any():
         lost = np.isnan(dx) | np.isnan(dy)
@@ -148,7 +148,7 @@ def find_order_faults(block: Block) -> OrderFaults:
 
 
 def _explain(
-    block: Block, pairs: tuple[Line, ...], against: list[Flags], mirrored: Flags, rows: NDArray[np.intp]
+    block: Block, pairs: tuple[LineThrough, ...], against: list[Flags], mirrored: Flags, rows: NDArray[np.intp]
 ) -> Iterator[OrderFault]:
     unexplained = ~mirrored
     if mirrored.any():
@@ -176,7 +176,7 @@ def _spread(flags: Flags, rows: NDArray[np.intp], size: int) -> Flags:
     return whole
 
 
-def _sound_after_swap(part: Mapping[str, tuple[Floats, Floats]], pair: Line, size: int) -> Flags:
+def _sound_after_swap(part: Mapping[str, tuple[Floats, Floats]], pair: LineThrough, size: int) -> Flags:
     """Where exchanging the two points of ``pair`` leaves nothing out of order."""
     first, second = pair.points
     changed = {**part, first: part[second], second: part[first]}

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from warehouse.measures.formulae import (
     Distance,
-    Line,
+    LineThrough,
     PerpendicularRatio,
     PlaneAngle,
     Ratio,
@@ -15,20 +15,20 @@ from warehouse.measures.formulae import (
     VertexAngle,
 )
 from warehouse.measures.landmarks import LATERAL
-from warehouse.measures.measure import Measure, MethodError, Norm
+from warehouse.measures.measure import Measure, Norm, StatedError
 
-SN = Line("S", "N")
-FH = Line("Po", "Or")
-PALATAL = Line("PNS", "ANS")
-GO_GN = Line("Go", "Gn")
-GO_ME = Line("Go", "Me")
+SN = LineThrough("S", "N")
+FH = LineThrough("Po", "Or")
+PALATAL = LineThrough("PNS", "ANS")
+GO_GN = LineThrough("Go", "Gn")
+GO_ME = LineThrough("Go", "Me")
 GONION_KINDS = ("gonion constructed", "gonion anatomic")
 PORION_KINDS = ("porion anatomic", "porion machine")
 
-_SADDLE = VertexAngle(SN, Line("S", "Ar"))
-_ARTICULAR = VertexAngle(Line("Ar", "S"), Line("Ar", "Go"))
-_GONIAL = VertexAngle(Line("Go", "Ar"), GO_ME)
-_TRACING_ANGLE = MethodError(0.8, "upper end of 0.3 to 0.8 degrees, Dahlberg errors of tracing alone (from memory)")
+_SADDLE = VertexAngle(SN, LineThrough("S", "Ar"))
+_ARTICULAR = VertexAngle(LineThrough("Ar", "S"), LineThrough("Ar", "Go"))
+_GONIAL = VertexAngle(LineThrough("Go", "Ar"), GO_ME)
+_TRACING_ANGLE = StatedError(0.8, "upper end of 0.3 to 0.8 degrees, Dahlberg errors of tracing alone (from memory)")
 
 VERTICAL_MEASURES = (
     Measure(
@@ -74,7 +74,7 @@ VERTICAL_MEASURES = (
         up_means="longer face",
         sign=1,
         norm=Norm(25.0, 5.0, "classic papers of 1946 to 1954 (from memory; read in a weak secondary source)"),
-        method_error=MethodError(1.6, "Delamare 2012, simulated from landmark error (abstract)"),
+        method_error=StatedError(1.6, "Delamare 2012, simulated from landmark error (abstract)"),
         family="vertical",
         variants=PORION_KINDS + GONION_KINDS,
         views=(LATERAL,),
@@ -84,7 +84,7 @@ VERTICAL_MEASURES = (
         label="Y axis to Frankfort (Downs)",
         definition="Angle between the Frankfort horizontal and sella-gnathion.",
         unit="degrees",
-        formula=PlaneAngle(FH, Line("S", "Gn")),
+        formula=PlaneAngle(FH, LineThrough("S", "Gn")),
         plausible=(40.0, 80.0),
         usual=(50.0, 70.0),
         up_means="longer face",
@@ -99,7 +99,7 @@ VERTICAL_MEASURES = (
         label="Y axis to cranial base, N-S-Gn",
         definition="Angle at sella between nasion and gnathion; another quantity than the Y axis to Frankfort.",
         unit="degrees",
-        formula=VertexAngle(SN, Line("S", "Gn")),
+        formula=VertexAngle(SN, LineThrough("S", "Gn")),
         plausible=(50.0, 90.0),
         usual=(58.0, 78.0),
         up_means="longer face",
@@ -113,7 +113,7 @@ VERTICAL_MEASURES = (
         label="Facial axis (Ricketts)",
         definition="Angle behind and below between basion-nasion and pterygoid point-gnathion.",
         unit="degrees",
-        formula=VertexAngle(Line("N", "Ba"), Line("Pt", "Gn")),
+        formula=VertexAngle(LineThrough("N", "Ba"), LineThrough("Pt", "Gn")),
         plausible=(65.0, 110.0),
         usual=(78.0, 100.0),
         up_means="shorter face",
@@ -186,7 +186,7 @@ VERTICAL_MEASURES = (
         label="Face height ratio (Jarabak)",
         definition="Back face height (sella-gonion) as a share of front face height (nasion-menton).",
         unit="percent",
-        formula=Ratio(Line("S", "Go"), Line("N", "Me")),
+        formula=Ratio(LineThrough("S", "Go"), LineThrough("N", "Me")),
         plausible=(45.0, 85.0),
         usual=(54.0, 76.0),
         up_means="shorter face",
@@ -201,14 +201,14 @@ VERTICAL_MEASURES = (
         label="Lower front face height, ANS-Me",
         definition="Distance from the anterior nasal spine to menton, at true size where enlargement is known.",
         unit="mm",
-        formula=Distance(Line("ANS", "Me")),
+        formula=Distance(LineThrough("ANS", "Me")),
         plausible=(35.0, 100.0),
         usual=(50.0, 85.0),
         up_means="longer face",
         sign=1,
         norm=Norm(66.7, 4.1, "McNamara 1984, at 8 % enlargement (from memory)", "adult women"),
         other_norms=(Norm(74.6, 5.0, "McNamara 1984, at 8 % enlargement (from memory)", "adult men"),),
-        method_error=MethodError(0.8, "upper end of 0.3 to 0.8 mm, tracing alone (from memory)"),
+        method_error=StatedError(0.8, "upper end of 0.3 to 0.8 mm, tracing alone (from memory)"),
         family="vertical",
         views=(LATERAL,),
         needs_scale=True,
@@ -219,7 +219,7 @@ VERTICAL_MEASURES = (
         label="Total front face height, N-Me",
         definition="Distance from nasion to menton, at true size where enlargement is known.",
         unit="mm",
-        formula=Distance(Line("N", "Me")),
+        formula=Distance(LineThrough("N", "Me")),
         plausible=(70.0, 165.0),
         usual=(90.0, 140.0),
         up_means="longer face",
@@ -234,7 +234,7 @@ VERTICAL_MEASURES = (
         label="Back face height, S-Go",
         definition="Distance from sella to gonion, at true size where enlargement is known.",
         unit="mm",
-        formula=Distance(Line("S", "Go")),
+        formula=Distance(LineThrough("S", "Go")),
         plausible=(40.0, 120.0),
         usual=(55.0, 98.0),
         up_means="longer back of the face",
@@ -250,7 +250,7 @@ VERTICAL_MEASURES = (
         label="Lower face share, direct",
         definition="ANS-Me as a share of N-Me, both as straight distances; not the perpendicular share.",
         unit="percent",
-        formula=Ratio(Line("ANS", "Me"), Line("N", "Me")),
+        formula=Ratio(LineThrough("ANS", "Me"), LineThrough("N", "Me")),
         plausible=(45.0, 68.0),
         usual=(50.0, 62.0),
         up_means="longer face",

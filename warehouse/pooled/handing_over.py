@@ -17,7 +17,7 @@ from warehouse.disclosure.anonymise import anonymise
 from warehouse.disclosure.hierarchy import ANY
 from warehouse.plural import number_of
 from warehouse.pooled.cases import result_column
-from warehouse.pooled.history import Difference, past_of, smallest_difference
+from warehouse.pooled.history import ContributionChange, past_of, smallest_difference
 from warehouse.pooled.moments import moments_of, why_no_mean
 from warehouse.pooled.tables import (
     COUNTED,
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from warehouse.disclosure.anonymise import Anonymised
     from warehouse.pooled.agreement import Agreement, Level
     from warehouse.pooled.cases import GroupCases
-    from warehouse.pooled.history import Handed, Past
+    from warehouse.pooled.history import HandedOver, Past
     from warehouse.pooled.moments import Moments
     from warehouse.pooled.tables import Counts
 
@@ -75,13 +75,15 @@ class HandingOver:
     held_back: tuple[str, ...] = ()
     changes: tuple[str, ...] = ()
     made: Anonymised | None = None
-    difference: Difference | None = None
+    difference: ContributionChange | None = None
     means: Mapping[str, Moments] = field(default_factory=lambda: MappingProxyType({}))
     alike_among_new: int | None = None
     refused: str = ""
 
 
-def hand_over(cases: GroupCases, agreement: Agreement, *, level: Level, history: Sequence[Handed] = ()) -> HandingOver:
+def hand_over(
+    cases: GroupCases, agreement: Agreement, *, level: Level, history: Sequence[HandedOver] = ()
+) -> HandingOver:
     """Make a contribution ready.
 
     Args:
@@ -98,7 +100,9 @@ def hand_over(cases: GroupCases, agreement: Agreement, *, level: Level, history:
     return made if made.refused else _with_means(made, cases, agreement, history)
 
 
-def _with_means(made: HandingOver, cases: GroupCases, agreement: Agreement, history: Sequence[Handed]) -> HandingOver:
+def _with_means(
+    made: HandingOver, cases: GroupCases, agreement: Agreement, history: Sequence[HandedOver]
+) -> HandingOver:
     """What is to leave, and with it the means that may."""
     means: dict[str, Moments] = {}
     held_back = list(made.held_back)
@@ -123,7 +127,7 @@ def _counted(made: HandingOver, outcome: str) -> int | None:
     return None if table is None else table.cells[COUNTED,].value
 
 
-def _why_not(cases: GroupCases, agreement: Agreement, level: Level, differing: Difference | None) -> str:
+def _why_not(cases: GroupCases, agreement: Agreement, level: Level, differing: ContributionChange | None) -> str:
     n = cases.frame.height
     if n == 0:
         return "There is no consecutive treated case to contribute."
@@ -141,7 +145,7 @@ def _why_not(cases: GroupCases, agreement: Agreement, level: Level, differing: D
 
 
 def _cases(
-    cases: GroupCases, agreement: Agreement, history: Sequence[Handed], differing: Difference | None
+    cases: GroupCases, agreement: Agreement, history: Sequence[HandedOver], differing: ContributionChange | None
 ) -> HandingOver:
     made = anonymise(
         cases.frame,
@@ -167,7 +171,7 @@ def _cases(
 
 
 def _alike_among_new(
-    made: pl.DataFrame, cases: GroupCases, agreement: Agreement, history: Sequence[Handed]
+    made: pl.DataFrame, cases: GroupCases, agreement: Agreement, history: Sequence[HandedOver]
 ) -> int | None:
     last = next((one for one in reversed(history) if one.level == "cases"), None)
     if last is None:
@@ -181,7 +185,7 @@ def _alike_among_new(
 
 
 def _counts(
-    cases: GroupCases, agreement: Agreement, history: Sequence[Handed], differing: Difference | None
+    cases: GroupCases, agreement: Agreement, history: Sequence[HandedOver], differing: ContributionChange | None
 ) -> HandingOver:
     tables: list[Release] = []
     held_back: list[str] = []

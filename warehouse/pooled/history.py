@@ -27,7 +27,7 @@ _NO_LEVELS: Mapping[str, int] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Handed:
+class HandedOver:
     """One earlier contribution, as its owner keeps it.
 
     Attributes:
@@ -52,7 +52,7 @@ class Handed:
 
 
 @dataclass(frozen=True, slots=True)
-class Difference:
+class ContributionChange:
     """By how many cases two contributions differ: new or changed, and taken out or changed."""
 
     added: int
@@ -64,14 +64,16 @@ class Difference:
         return max(self.added, self.gone)
 
 
-def difference(earlier: Mapping[str, str], now: Mapping[str, str]) -> Difference:
+def difference(earlier: Mapping[str, str], now: Mapping[str, str]) -> ContributionChange:
     """Versions of now that were not in the earlier contribution, and the reverse."""
     added = sum(earlier.get(key) != digest for key, digest in now.items())
     gone = sum(now.get(key) != digest for key, digest in earlier.items())
-    return Difference(added, gone)
+    return ContributionChange(added, gone)
 
 
-def smallest_difference(history: Sequence[Handed], now: Mapping[str, Mapping[str, str]]) -> Difference | None:
+def smallest_difference(
+    history: Sequence[HandedOver], now: Mapping[str, Mapping[str, str]]
+) -> ContributionChange | None:
     """Of all earlier contributions, the fewest cases by which one differs from now at all; None where none differs."""
     found = [
         difference(one.versions[outcome], versions)
@@ -95,7 +97,7 @@ class Past:
     releases: tuple[Release, ...]
 
 
-def past_of(history: Sequence[Handed], outcome: str, now: Mapping[str, str]) -> Past:
+def past_of(history: Sequence[HandedOver], outcome: str, now: Mapping[str, str]) -> Past:
     """What a coming table of an outcome has to be checked against (case key -> digest, as the cases stand now)."""
     before = [one for one in history if outcome in one.versions]
     known = _marks([*(one.versions[outcome] for one in before), now])

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from warehouse.pooled.agreement import Agreement
-    from warehouse.pooled.history import Handed
+    from warehouse.pooled.history import HandedOver
 
 MOST = 1_000.0
 """No change of a face is larger, in degrees, millimetres or points."""
@@ -65,7 +65,7 @@ def marks_of(values: Mapping[str, float]) -> dict[str, str]:
 
 
 def why_no_mean(
-    values: Mapping[str, float], counted: int | None, outcome: str, agreement: Agreement, history: Sequence[Handed]
+    values: Mapping[str, float], counted: int | None, outcome: str, agreement: Agreement, history: Sequence[HandedOver]
 ) -> str:
     """Why the mean of an outcome may not leave, or empty.
 

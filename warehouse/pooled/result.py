@@ -30,7 +30,7 @@ class Figure:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class PracticeLine:
     """One practice among the others, in order of size.
 
     Attributes:
@@ -119,7 +119,7 @@ class SharePool:
     sentence: str
     practices: int
     totals: tuple[tuple[str, str], ...] = ()
-    lines: tuple[Line, ...] = ()
+    lines: tuple[PracticeLine, ...] = ()
     figures: tuple[Figure, ...] = ()
     prediction_low: float | None = None
     prediction_high: float | None = None
@@ -313,7 +313,7 @@ _PARTS: dict[tuple[str, str], type] = {
     ("MeanPool", "lines"): MeanLine,
     ("MeanPool", "figures"): Figure,
     ("MeanPool", "spread"): Spread,
-    ("SharePool", "lines"): Line,
+    ("SharePool", "lines"): PracticeLine,
     ("SharePool", "figures"): Figure,
     ("SharePool", "spread"): Spread,
     ("SharePool", "edges"): Edge,

@@ -19,7 +19,7 @@ from warehouse.analysis.shrinkage import partial_pooling
 from warehouse.plural import number_of
 from warehouse.pooled.practices import left_out_notes, published_practices
 from warehouse.pooled.ranges import Filled, filled
-from warehouse.pooled.result import Edge, Figure, Line, SharePool, Spread, figure
+from warehouse.pooled.result import Edge, Figure, PracticeLine, SharePool, Spread, figure
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -152,7 +152,7 @@ def _lines(
     funnels: tuple[Funnel, Funnel],
     salt: str,
     level: float,
-) -> tuple[Line, ...]:
+) -> tuple[PracticeLine, ...]:
     shrunk = partial_pooling(labels, [round(x) for x in counts.adverse], counts.counted, level=level).rates
     weights = {one.label: one.weight for one in pooled.practices}
     plain, spread = ({point.label: point.position for point in one.points} for one in funnels)
@@ -163,7 +163,7 @@ def _lines(
         towards = shrunk[i].pooled
         ends = towards.interval if is_known else None
         found.append(
-            Line(
+            PracticeLine(
                 label=labels[i],
                 tag=tag_of(one.pseudonym, salt),
                 counted=one.counted_shown,

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from warehouse.disclosure import Cell, Dimension, Layout, Policy, ProtectedTable, Release, Table, protect
+from warehouse.disclosure import Count, Dimension, Layout, Policy, ProtectedTable, Release, Table, protect
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -38,7 +38,7 @@ ADVERSE = "adverse"
 NOT_ADVERSE = "not adverse"
 DUE = "outcome due"
 
-HIDDEN = Cell("withheld", "withheld", None)
+HIDDEN = Count("withheld", "withheld", None)
 COMPLETE = "complete"
 
 
@@ -62,7 +62,7 @@ class Counted:
 
 
 @dataclass(frozen=True, slots=True)
-class Chain:
+class FlowCounts:
     """How far each case came, in the finest classes that the document tells apart.
 
     Attributes:
@@ -123,16 +123,16 @@ class Published:
         self.complete[name] = made
         self.releases += [] if made.refused else [made.release]
 
-    def pair(self, place: int, group: str) -> tuple[Cell, Cell]:
+    def pair(self, place: int, group: str) -> tuple[Count, Count]:
         """Counted and adverse of a group of the grouping in this place."""
         return _pair(self.tables[place], (group,))
 
-    def complete_pair(self, name: str, group: str) -> tuple[Cell, Cell]:
+    def complete_pair(self, name: str, group: str) -> tuple[Count, Count]:
         """Complete cases of a group, and those of them that went adverse."""
         table = self.complete.get(name)
         return (HIDDEN, HIDDEN) if table is None else _pair(table, (group,), (COMPLETE,))
 
-    def count(self, name: str) -> Cell:
+    def count(self, name: str) -> Count:
         """A count of the chain as it may be shown; one that no case could be in is 0."""
         if name not in self.chain.members:
             return shown(0)
@@ -143,7 +143,7 @@ class Published:
         if any(self.frame.cell(name).state != "shown" for name in self.chain.both):
             return (*earlier, *self.releases)
         layout = Layout((_reached(self.chain.both, complete=False),), self.frame.release.layout.scope)
-        cells: dict[tuple[str, ...], Cell] = {(name,): self.frame.cell(name) for name in self.chain.both}
+        cells: dict[tuple[str, ...], Count] = {(name,): self.frame.cell(name) for name in self.chain.both}
         margins = replace(self.frame.release, layout=layout, cells=cells, guards=())
         names = {} if result.by is None else {result.by.name, f"{result.by.name}, {COMPLETE}"}
         alike = [release for release in earlier if release.name in names]
@@ -169,7 +169,7 @@ def _of_frame(earlier: Sequence[Release]) -> tuple[Release, ...]:
     return tuple(release for release in earlier if release.name == "all cases")
 
 
-def chain_of(counted: Counted) -> Chain:
+def chain_of(counted: Counted) -> FlowCounts:
     """The finest classes, and what is printed as sums of them."""
     (group,) = counted.overall.groups
     stages = group.stages
@@ -187,7 +187,7 @@ def chain_of(counted: Counted) -> Chain:
     members[DUE] = (*due, *inner)
     members |= {reason: (reason,) for reason in losses}
     members |= {COUNTED: tuple(inner), **printed}
-    return Chain(losses | inner, {name: atoms for name, atoms in members.items() if atoms}, has_thresholds)
+    return FlowCounts(losses | inner, {name: atoms for name, atoms in members.items() if atoms}, has_thresholds)
 
 
 def _by_outcome(n_counted: int, n_adverse: int) -> tuple[dict[str, int], dict[str, tuple[str, ...]]]:
@@ -221,7 +221,7 @@ def _reached(members: Mapping[str, tuple[str, ...]], *, complete: bool = True) -
     return Dimension(REACHED, MappingProxyType(dict(members)), complete=complete)
 
 
-def _group_table(result: Rates, chain: Chain, scope: Mapping[str, tuple[str, ...]]) -> Table:
+def _group_table(result: Rates, chain: FlowCounts, scope: Mapping[str, tuple[str, ...]]) -> Table:
     """Counted and adverse by group, in the classes of the chain; within a class of the two, any will do."""
     if result.by is None:  # pragma: no cover - only called for groupings
         message = "a table by group needs a grouping"
@@ -239,7 +239,7 @@ def _group_table(result: Rates, chain: Chain, scope: Mapping[str, tuple[str, ...
     return Table(result.by.name, layout, counts)
 
 
-def _complete_table(found: Complete, chain: Chain, by: ProtectedTable) -> Table:
+def _complete_table(found: Complete, chain: FlowCounts, by: ProtectedTable) -> Table:
     """Complete cases of the two groups, counted and adverse, as cases of the table by group."""
     groups, reached = by.release.layout.dimensions
     adverse = chain.both.get(ADVERSE, ())
@@ -261,7 +261,7 @@ def _complete_table(found: Complete, chain: Chain, by: ProtectedTable) -> Table:
     return Table(f"{groups.name}, {COMPLETE}", layout, counts)
 
 
-def _pair(table: ProtectedTable | None, before: tuple[str, ...], after: tuple[str, ...] = ()) -> tuple[Cell, Cell]:
+def _pair(table: ProtectedTable | None, before: tuple[str, ...], after: tuple[str, ...] = ()) -> tuple[Count, Count]:
     """Counted and adverse of a group; a class that no case is in is 0."""
     if table is None:
         return shown(0), shown(0)
@@ -273,17 +273,17 @@ def _pair(table: ProtectedTable | None, before: tuple[str, ...], after: tuple[st
     return counted, adverse
 
 
-def alone(n: int, policy: Policy) -> Cell:
+def alone(n: int, policy: Policy) -> Count:
     """A count that nothing else in the document is about."""
     layout = Layout((Dimension("cases", MappingProxyType({"cases": ("cases",)})),))
     return with_thousands(protect(Table("cases", layout, {("cases",): n}), policy).cell("cases"))
 
 
-def shown(n: int) -> Cell:
+def shown(n: int) -> Count:
     """A count shown as it is."""
-    return Cell("shown", f"{n:,}", n)
+    return Count("shown", f"{n:,}", n)
 
 
-def with_thousands(cell: Cell) -> Cell:
+def with_thousands(cell: Count) -> Count:
     """The cell with its number set as everywhere else."""
     return cell if cell.value is None else shown(cell.value)

@@ -19,7 +19,7 @@ from warehouse.questions.threshold import counted_changes, threshold_curve
 from warehouse.results import Estimate, no_estimate
 
 if TYPE_CHECKING:
-    from warehouse.disclosure import Cell
+    from warehouse.disclosure import Count
     from warehouse.marts.grouping import Grouping
     from warehouse.marts.reader import Reader
     from warehouse.outcomes.definition import Definition
@@ -38,8 +38,8 @@ class ProtectedGroup:
 
     group: str
     label: str
-    n_assessable: Cell
-    n_adverse: Cell
+    n_assessable: Count
+    n_adverse: Count
     rate: Estimate
 
 
@@ -61,7 +61,7 @@ class ProtectedRates:
     by: Grouping | None
     level: float
     groups: tuple[ProtectedGroup, ...]
-    n_started: Cell
+    n_started: Count
     notes: tuple[str, ...]
     minimum: int
 
@@ -107,7 +107,7 @@ def protected_rates(reader: Reader, *, by: str | None = None, policy: Policy | N
     )
 
 
-def _group(group: GroupRate, counted: Cell, adverse: Cell, level: float) -> ProtectedGroup:
+def _group(group: GroupRate, counted: Count, adverse: Count, level: float) -> ProtectedGroup:
     return ProtectedGroup(
         group=group.group,
         label=group.label,

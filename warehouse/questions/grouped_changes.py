@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from warehouse.disclosure import Cell, Policy
+    from warehouse.disclosure import Count, Policy
     from warehouse.marts.grouping import Grouping
     from warehouse.marts.reader import Reader
     from warehouse.outcomes.definition import Definition
@@ -45,7 +45,7 @@ def changes_by(
 
 
 def groups_with_means(
-    cells: Mapping[str, Cell], sizes: Mapping[str, int], policy: Policy, *, to_themselves: bool = False
+    cells: Mapping[str, Count], sizes: Mapping[str, int], policy: Policy, *, to_themselves: bool = False
 ) -> frozenset[str]:
     """Groups whose mean may be shown.
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from warehouse.analysis.agreement import Agreement, bland_altman
+from warehouse.analysis.agreement import BlandAltman, bland_altman
 from warehouse.analysis.method_error import MethodError, method_error
 
 if TYPE_CHECKING:
@@ -54,9 +54,9 @@ class Repeats:
     label: str
     unit: str
     frame: pl.DataFrame
-    agreement: Agreement
+    agreement: BlandAltman
     by_examiner: dict[str, MethodError]
-    between: dict[str, Agreement]
+    between: dict[str, BlandAltman]
 
 
 def measure_errors(reader: Reader, *, selection: Selection) -> tuple[MeasureError, ...]:
@@ -116,7 +116,7 @@ def _no_pairs() -> pl.DataFrame:
     return pl.DataFrame(schema={"examiner": pl.String, "first": pl.Float64, "second": pl.Float64})
 
 
-def _between(readings: pl.DataFrame, measure: str) -> dict[str, Agreement]:
+def _between(readings: pl.DataFrame, measure: str) -> dict[str, BlandAltman]:
     """Agreement of the first readings of every two examiners who read the same records."""
     known = readings.filter(pl.col("repeat_no") == 1).select(*_RECORD, "examiner", measure).drop_nulls(measure)
     names = known["examiner"].unique().sort().to_list()

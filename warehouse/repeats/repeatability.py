@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from warehouse.analysis.agreement import Agreement, bland_altman
+from warehouse.analysis.agreement import BlandAltman, bland_altman
 from warehouse.analysis.intraclass import Intraclass, intraclass
 from warehouse.analysis.method_error import MethodError, method_error
 from warehouse.errors import RequestError, near_names
@@ -51,7 +51,7 @@ class Repeated:
     between: bool
     n: int
     error: MethodError
-    agreement: Agreement
+    agreement: BlandAltman
     correlation: Intraclass
 
 

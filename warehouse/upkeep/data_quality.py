@@ -55,7 +55,7 @@ class Completeness:
 
 
 @dataclass(frozen=True, slots=True)
-class Assumption:
+class AssumptionOnFile:
     """Something taken to be so when a file was read: about what, what was taken, and why."""
 
     about: str
@@ -75,7 +75,7 @@ class Load:
     n_read: int
     n_loaded: int
     n_turned_away: int
-    assumptions: tuple[Assumption, ...]
+    assumptions: tuple[AssumptionOnFile, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,7 +200,7 @@ def _loads(reader: Reader, practices: tuple[str, ...]) -> tuple[Load, ...]:
             n_loaded=row["n_loaded"],
             n_turned_away=row["n_turned_away"],
             assumptions=tuple(
-                Assumption(one["about"], one["taken"], one["because"]) for one in json.loads(row["assumptions"])
+                AssumptionOnFile(one["about"], one["taken"], one["because"]) for one in json.loads(row["assumptions"])
             ),
         )
         for row in rows

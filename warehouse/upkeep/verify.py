@@ -65,7 +65,7 @@ CODED = {
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class FoundFault:
     """What one check found: the check, and a sentence with the first places and no personal data."""
 
     check: str
@@ -83,7 +83,7 @@ class Verification:
     """
 
     checks: tuple[str, ...]
-    faults: tuple[Fault, ...]
+    faults: tuple[FoundFault, ...]
     notes: tuple[str, ...]
 
     @property
@@ -97,12 +97,12 @@ class _Record:
 
     def __init__(self) -> None:
         self.checks: list[str] = []
-        self.faults: list[Fault] = []
+        self.faults: list[FoundFault] = []
         self.notes: list[str] = []
 
     def take(self, check: str, sentences: Sequence[str]) -> None:
         self.checks.append(check)
-        self.faults.extend(Fault(check, sentence) for sentence in sentences)
+        self.faults.extend(FoundFault(check, sentence) for sentence in sentences)
 
 
 def verify(folder: Path, *, key: str | None = None) -> Verification:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from warehouse.words.shares import cases, percent, signed
 
 if TYPE_CHECKING:
-    from warehouse.pooled.result import Figure, Line, MeanLine, MeanPool, SharePool, Spread
+    from warehouse.pooled.result import Figure, MeanLine, MeanPool, PracticeLine, SharePool, Spread
 
 ORDER = "Practices stand in order of size, the largest first, and not by result: this is no ranking."
 _FEW = 10
@@ -71,7 +71,7 @@ def _p(value: float) -> str:
     return "below 0.001" if value < 0.001 else f"{value:.3f}"
 
 
-def line_sentence(line: Line) -> str:
+def line_sentence(line: PracticeLine) -> str:
     """One practice's own line, in the second person."""
     if line.share is None:
         return (
@@ -90,7 +90,7 @@ def line_sentence(line: Line) -> str:
     )
 
 
-def place_sentence(line: Line) -> str:
+def place_sentence(line: PracticeLine) -> str:
     """Where one's own practice lies in the funnel."""
     if not line.position:
         return "Your practice is not in this picture, because its count is hidden."

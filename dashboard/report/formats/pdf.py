@@ -13,7 +13,7 @@ from dashboard.report.sections.methods import CHECK_REFERENCES
 from dashboard.theme import FONT
 
 if TYPE_CHECKING:
-    from dashboard.report.document import Document, Picture, Section, Table
+    from dashboard.report.document import Document, DocumentTable, Picture, Section
 
 PRINT_FONT = "Libertinus Serif"
 """A face that the typesetter brings along, so that the file is the same on every machine."""
@@ -98,7 +98,7 @@ def _height_over_width(text: str) -> float:
     return float(height) / float(width)
 
 
-def _table(table: Table) -> dict[str, Any]:
+def _table(table: DocumentTable) -> dict[str, Any]:
     shown = [place for place, column in enumerate(table.columns) if column.on_page]
     columns = [table.columns[place] for place in shown]
     wordy = [place for place, column in enumerate(columns) if column.kind == "words"]

@@ -16,13 +16,13 @@ if TYPE_CHECKING:
     from xlsxwriter.format import Format
     from xlsxwriter.worksheet import Worksheet
 
-    from dashboard.report.document import Column, Document, Entry, Table
+    from dashboard.report.document import Document, DocumentTable, FlowEntry, TableColumn
 
 LONGEST_SHEET_NAME = 31
 FORMATS = {"count": "#,##0", "percent": "0.0", "change": "0.0", "mean": "0.00", "ratio": "0.00", "number": "0.##"}
 
 
-def csv_file(table: Table, document: Document) -> str:
+def csv_file(table: DocumentTable, document: Document) -> str:
     """One table. What every part of the document carries stands in the last columns of every row."""
     shown = _on_sheet(table)
     stamp = document.stamp
@@ -43,7 +43,7 @@ def csv_file(table: Table, document: Document) -> str:
     return text.getvalue()
 
 
-def plain(entry: Entry, column: Column) -> str:
+def plain(entry: FlowEntry, column: TableColumn) -> str:
     """An entry as a plain number with all the digits that are printed, or its words."""
     if entry.number is None:
         return entry.text
@@ -51,7 +51,7 @@ def plain(entry: Entry, column: Column) -> str:
     return format(entry.number, digits.get(column.kind, "g"))
 
 
-def _on_sheet(table: Table) -> list[tuple[int, Column]]:
+def _on_sheet(table: DocumentTable) -> list[tuple[int, TableColumn]]:
     return [(place, column) for place, column in enumerate(table.columns) if column.on_sheet]
 
 
@@ -106,7 +106,7 @@ def _write_about(sheet: Worksheet, document: Document, formats: Mapping[str, For
         sheet.write_string(place, 1, neutralise(text), formats["wrap"])
 
 
-def _write_table(sheet: Worksheet, table: Table, formats: Mapping[str, Format]) -> None:
+def _write_table(sheet: Worksheet, table: DocumentTable, formats: Mapping[str, Format]) -> None:
     shown = _on_sheet(table)
     for at, (place, column) in enumerate(shown):
         longest = max([len(column.key), *(len(row[place].text) for row in table.rows)])

@@ -26,7 +26,7 @@ from warehouse.words.shares import CAUTION, benchmark_sentence, level_name
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from dashboard.report.adjusted import Adjusted
+    from dashboard.report.adjusted import AdjustedShown
     from dashboard.report.document import Bar
     from dashboard.report.findings import Comparison, Findings
 
@@ -207,7 +207,7 @@ def _comparison(comparison: Comparison, found: Findings) -> Section:
     )
 
 
-def _held_alike(comparison: Comparison, held: Adjusted) -> Section:
+def _held_alike(comparison: Comparison, held: AdjustedShown) -> Section:
     """Two of the groups with what was recorded held alike, beside the crude difference on the same cases."""
     rows = tables.differences(held)
     title = f"{comparison.by.title}: like with like"

@@ -9,7 +9,7 @@ from warehouse.words.numbers import and_list
 from warehouse.words.shares import level_name
 
 if TYPE_CHECKING:
-    from dashboard.report.adjusted import Adjusted
+    from dashboard.report.adjusted import AdjustedShown
     from dashboard.report.findings import Findings
 
 REFERENCES = (
@@ -110,7 +110,7 @@ def _practices(found: Findings) -> str:
     )
 
 
-def _held_alike(found: Findings) -> list[Adjusted]:
+def _held_alike(found: Findings) -> list[AdjustedShown]:
     return [comparison.adjusted for comparison in found.comparisons if comparison.adjusted is not None]
 
 

@@ -10,15 +10,15 @@ from dashboard.charts.means import means_alt
 from dashboard.report.document import (
     NO_ENTRY,
     Bar,
-    Column,
-    Difference,
-    Entry,
+    DocumentTable,
+    FlowEntry,
     Picture,
     PracticeMeans,
     PracticeShares,
     PracticeSizes,
     Section,
-    Table,
+    ShownDifference,
+    TableColumn,
     mean,
     share,
     span,
@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from dashboard.report.practices_shown import Beside
-    from warehouse.pooled.result import Figure, Line, MeanPool, SharePool
+    from warehouse.pooled.result import Figure, MeanPool, PracticeLine, SharePool
 
 TOGETHER = "all together"
 FURTHER = "a further practice"
@@ -133,27 +133,27 @@ def _level(pool: SharePool | MeanPool) -> float:
     return pool.figures[0].level if pool.figures else 0.95
 
 
-def _columns(level: float) -> tuple[Column, ...]:
+def _columns(level: float) -> tuple[TableColumn, ...]:
     return (
-        Column("share_pct", "share", "percent"),
-        Column("interval", level_name(level), "span", on_sheet=False),
-        Column("low_pct", "low", "percent", on_page=False),
-        Column("high_pct", "high", "percent", on_page=False),
+        TableColumn("share_pct", "share", "percent"),
+        TableColumn("interval", level_name(level), "span", on_sheet=False),
+        TableColumn("low_pct", "low", "percent", on_page=False),
+        TableColumn("high_pct", "high", "percent", on_page=False),
     )
 
 
-def practices_table(pool: SharePool) -> Table:
+def practices_table(pool: SharePool) -> DocumentTable:
     """One row a practice, in order of size; then all together."""
     columns = (
-        Column("practice", "practice"),
-        Column("counted", "counted", "count"),
-        Column("adverse", "adverse", "count"),
+        TableColumn("practice", "practice"),
+        TableColumn("counted", "counted", "count"),
+        TableColumn("adverse", "adverse", "count"),
         *_columns(_level(pool)),
-        Column("drawn_pct", "drawn to the others", "percent"),
-        Column("drawn_interval", level_name(_level(pool)), "span", on_sheet=False),
-        Column("drawn_low_pct", "low", "percent", on_page=False),
-        Column("drawn_high_pct", "high", "percent", on_page=False),
-        Column("weight_pct", "weight in the mean", "percent"),
+        TableColumn("drawn_pct", "drawn to the others", "percent"),
+        TableColumn("drawn_interval", level_name(_level(pool)), "span", on_sheet=False),
+        TableColumn("drawn_low_pct", "low", "percent", on_page=False),
+        TableColumn("drawn_high_pct", "high", "percent", on_page=False),
+        TableColumn("weight_pct", "weight in the mean", "percent"),
     )
     rows = [
         (
@@ -168,60 +168,60 @@ def practices_table(pool: SharePool) -> Table:
     ]
     if pool.figures:
         n = sum(line.n for line in pool.lines)
-        counted = Entry(f"{n:,}", n)
+        counted = FlowEntry(f"{n:,}", n)
         nothing = (NO_ENTRY,) * 5
         rows.append((words(TOGETHER), counted, NO_ENTRY, *_figure(pool.figures[0]), *nothing))
-    return Table(
+    return DocumentTable(
         name="practices", caption="Practices in order of size; not a ranking", columns=columns, rows=tuple(rows)
     )
 
 
-def _count(shown: str) -> Entry:
+def _count(shown: str) -> FlowEntry:
     """A count as it is shown, or the words that stand for it."""
     plain = shown.replace(",", "")
-    return Entry(shown, int(plain)) if plain.isdecimal() else Entry(shown)
+    return FlowEntry(shown, int(plain)) if plain.isdecimal() else FlowEntry(shown)
 
 
-def _shares(line: Line) -> tuple[Entry, ...]:
+def _shares(line: PracticeLine) -> tuple[FlowEntry, ...]:
     low, high = share(line.low), share(line.high)
     if line.share is None:
-        return (Entry(f"hidden, {range_words(line.low, line.high)}"), NO_ENTRY, NO_ENTRY, NO_ENTRY)
+        return (FlowEntry(f"hidden, {range_words(line.low, line.high)}"), NO_ENTRY, NO_ENTRY, NO_ENTRY)
     return (share(line.share), span(low, high), low, high)
 
 
-def _drawn(line: Line) -> tuple[Entry, ...]:
+def _drawn(line: PracticeLine) -> tuple[FlowEntry, ...]:
     if line.pooled_share is None or line.pooled_low is None or line.pooled_high is None:
         return (NO_ENTRY,) * 4
     low, high = share(line.pooled_low), share(line.pooled_high)
     return (share(line.pooled_share), span(low, high), low, high)
 
 
-def _figure(found: Figure) -> tuple[Entry, ...]:
+def _figure(found: Figure) -> tuple[FlowEntry, ...]:
     if found.value is None or found.low is None or found.high is None:
         return (words("none"), NO_ENTRY, NO_ENTRY, NO_ENTRY)
     low, high = share(found.low), share(found.high)
     return (share(found.value), span(low, high), low, high)
 
 
-def pooled_table(pool: SharePool) -> Table:
+def pooled_table(pool: SharePool) -> DocumentTable:
     """The share over all practices by several methods, and what is to be expected of a further practice."""
-    columns = (Column("method", "share over practices, by"), *_columns(_level(pool)))
+    columns = (TableColumn("method", "share over practices, by"), *_columns(_level(pool)))
     rows = [(words(one.name), *_figure(one)) for one in pool.figures]
     if pool.prediction_low is not None and pool.prediction_high is not None:
         low, high = share(pool.prediction_low), share(pool.prediction_high)
         rows.append((words(f"{FURTHER} (prediction interval)"), NO_ENTRY, span(low, high), low, high))
     caption = "Over all practices; the first is the one quoted"
-    return Table(name="practices_pooled", caption=caption, columns=columns, rows=tuple(rows))
+    return DocumentTable(name="practices_pooled", caption=caption, columns=columns, rows=tuple(rows))
 
 
-def places_table(pool: SharePool) -> Table:
+def places_table(pool: SharePool) -> DocumentTable:
     """Where each practice lies among the limits."""
     columns = (
-        Column("practice", "practice"),
-        Column("counted", "counted", "count"),
-        Column("share_pct", "share", "percent"),
-        Column("for_chance_alone", "for chance alone"),
-        Column("allowing_for_spread", "allowing for spread"),
+        TableColumn("practice", "practice"),
+        TableColumn("counted", "counted", "count"),
+        TableColumn("share_pct", "share", "percent"),
+        TableColumn("for_chance_alone", "for chance alone"),
+        TableColumn("allowing_for_spread", "allowing for spread"),
     )
     rows = tuple(
         (words(line.label), _count(line.counted), share(line.share), words(line.position), words(line.position_spread))
@@ -229,18 +229,18 @@ def places_table(pool: SharePool) -> Table:
         if line.position
     )
     caption = f"Held against {share(pool.target).text}: where each practice lies"
-    return Table(name="practices_by_size", caption=caption, columns=columns, rows=rows)
+    return DocumentTable(name="practices_by_size", caption=caption, columns=columns, rows=rows)
 
 
-def means_table(pool: MeanPool) -> Table:
+def means_table(pool: MeanPool) -> DocumentTable:
     """One row a practice, then all together and a further one."""
     columns = (
-        Column("practice", "practice"),
-        Column("cases", "cases", "count"),
-        Column("mean_change", f"mean change, {pool.unit}", "mean"),
-        Column("interval", level_name(_level(pool)), "span", on_sheet=False),
-        Column("low", "low", "mean", on_page=False),
-        Column("high", "high", "mean", on_page=False),
+        TableColumn("practice", "practice"),
+        TableColumn("cases", "cases", "count"),
+        TableColumn("mean_change", f"mean change, {pool.unit}", "mean"),
+        TableColumn("interval", level_name(_level(pool)), "span", on_sheet=False),
+        TableColumn("low", "low", "mean", on_page=False),
+        TableColumn("high", "high", "mean", on_page=False),
     )
     rows = [
         (words(row.label), _cases_of(pool, place), row.value, span(row.low, row.high), row.low, row.high)
@@ -250,12 +250,12 @@ def means_table(pool: MeanPool) -> Table:
         low, high = mean(pool.prediction_low), mean(pool.prediction_high)
         rows.append((words(f"{FURTHER} (prediction interval)"), NO_ENTRY, NO_ENTRY, span(low, high), low, high))
     caption = "Mean change by practice, in order of size; not a ranking"
-    return Table(name="practices_change", caption=caption, columns=columns, rows=tuple(rows))
+    return DocumentTable(name="practices_change", caption=caption, columns=columns, rows=tuple(rows))
 
 
-def _cases_of(pool: MeanPool, place: int) -> Entry:
+def _cases_of(pool: MeanPool, place: int) -> FlowEntry:
     n = pool.lines[place].n if place < len(pool.lines) else sum(line.n for line in pool.lines)
-    return Entry(f"{n:,}", n)
+    return FlowEntry(f"{n:,}", n)
 
 
 def practice_bars(pool: SharePool) -> tuple[Bar, ...]:
@@ -266,16 +266,18 @@ def practice_bars(pool: SharePool) -> tuple[Bar, ...]:
     return tuple(bars)
 
 
-def _bar(label: str, counts: str, entries: tuple[Entry, ...]) -> Bar:
+def _bar(label: str, counts: str, entries: tuple[FlowEntry, ...]) -> Bar:
     value, _, low, high = entries
     return Bar(label=label, counts=counts, share=value, low=low, high=high)
 
 
-def mean_rows(pool: MeanPool) -> tuple[Difference, ...]:
+def mean_rows(pool: MeanPool) -> tuple[ShownDifference, ...]:
     """The mean changes of the practices; the last is the mean over all of them."""
-    rows = [Difference(one.label, mean(one.mean), mean(one.low), mean(one.high), is_main=False) for one in pool.lines]
+    rows = [
+        ShownDifference(one.label, mean(one.mean), mean(one.low), mean(one.high), is_main=False) for one in pool.lines
+    ]
     if pool.figures:
         first = pool.figures[0]
         ends = (mean(first.low), mean(first.high))
-        rows.append(Difference(TOGETHER, mean(first.value), *ends, is_main=False))
+        rows.append(ShownDifference(TOGETHER, mean(first.value), *ends, is_main=False))
     return tuple(rows)

@@ -11,11 +11,11 @@ from dashboard.report.document import (
     NONE_COUNTED,
     NOT_SHOWN,
     Bar,
-    Column,
-    Difference,
-    Entry,
+    DocumentTable,
+    FlowEntry,
+    ShownDifference,
     StageBar,
-    Table,
+    TableColumn,
     change,
     count,
     ends,
@@ -29,36 +29,36 @@ from warehouse.outcomes.definition import FAMILIES
 from warehouse.words.shares import cases, level_name
 
 if TYPE_CHECKING:
-    from dashboard.report.adjusted import Adjusted
+    from dashboard.report.adjusted import AdjustedShown
     from dashboard.report.findings import Comparison, Findings, Group, Stage
     from warehouse.outcomes.definition import Definition
     from warehouse.results import Estimate
 
-_GROUP = Column("group", "group")
-_STARTED = Column("started", "started", "count")
-_FINISHED = Column("finished", "finished", "count")
-_COUNTED = Column("counted", "counted", "count")
-_ADVERSE = Column("adverse", "adverse", "count")
-_SHARE = Column("share_pct", "share", "percent")
+_GROUP = TableColumn("group", "group")
+_STARTED = TableColumn("started", "started", "count")
+_FINISHED = TableColumn("finished", "finished", "count")
+_COUNTED = TableColumn("counted", "counted", "count")
+_ADVERSE = TableColumn("adverse", "adverse", "count")
+_SHARE = TableColumn("share_pct", "share", "percent")
 
 
-def _interval(level: float) -> tuple[Column, ...]:
+def _interval(level: float) -> tuple[TableColumn, ...]:
     return (
-        Column("interval", level_name(level), "span", on_sheet=False),
-        Column("low_pct", "low", "percent", on_page=False),
-        Column("high_pct", "high", "percent", on_page=False),
+        TableColumn("interval", level_name(level), "span", on_sheet=False),
+        TableColumn("low_pct", "low", "percent", on_page=False),
+        TableColumn("high_pct", "high", "percent", on_page=False),
     )
 
 
 _BOUNDS = (
-    Column("missing_due", "missing", "count", on_page=False),
-    Column("bounds", "none to all of the missing", "span", on_sheet=False),
-    Column("if_none_of_missing_pct", "if none", "percent", on_page=False),
-    Column("if_all_of_missing_pct", "if all", "percent", on_page=False),
+    TableColumn("missing_due", "missing", "count", on_page=False),
+    TableColumn("bounds", "none to all of the missing", "span", on_sheet=False),
+    TableColumn("if_none_of_missing_pct", "if none", "percent", on_page=False),
+    TableColumn("if_all_of_missing_pct", "if all", "percent", on_page=False),
 )
 
 
-def rate_entries(group: Group) -> tuple[Entry, ...]:
+def rate_entries(group: Group) -> tuple[FlowEntry, ...]:
     """Counted, adverse, share, interval in one, low, high."""
     low, high = ends(group.rate.interval)
     absent = NONE_COUNTED if group.counted.value == 0 else NOT_SHOWN
@@ -72,7 +72,7 @@ def rate_entries(group: Group) -> tuple[Entry, ...]:
     )
 
 
-def bounds_entries(group: Group) -> tuple[Entry, ...]:
+def bounds_entries(group: Group) -> tuple[FlowEntry, ...]:
     """Missing, bounds in one, if none, if all."""
     if group.missing is None or group.if_none is None or group.if_all is None:
         return count(group.missing), NOT_SHOWN, NOT_SHOWN, NOT_SHOWN
@@ -81,7 +81,7 @@ def bounds_entries(group: Group) -> tuple[Entry, ...]:
     return count(group.missing), together, none, every
 
 
-def comparison_table(comparison: Comparison, found: Findings) -> Table:
+def comparison_table(comparison: Comparison, found: Findings) -> DocumentTable:
     """Groups side by side. Started, finished and bounds are given where the findings hold them."""
     whole = all(group.started is not None for group in comparison.groups) and bool(comparison.groups)
     frame = (_STARTED, _FINISHED) if whole else ()
@@ -97,22 +97,22 @@ def comparison_table(comparison: Comparison, found: Findings) -> Table:
     )
     title = comparison.by.title
     caption = f"{title}: {found.definition.name}; {_method(found)}; crude"
-    return Table(name=comparison.by.name, caption=caption, columns=columns, rows=rows)
+    return DocumentTable(name=comparison.by.name, caption=caption, columns=columns, rows=rows)
 
 
-def adjusted_table(comparison: Comparison, held: Adjusted) -> Table:
+def adjusted_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable:
     """The difference and the ratio of the two groups by every method, on the same cases."""
     columns = (
-        Column("method", "method"),
-        Column("difference_points", "difference, points", "change"),
-        Column("interval", level_name(held.level), "span", on_sheet=False),
-        Column("low_points", "low", "change", on_page=False),
-        Column("high_points", "high", "change", on_page=False),
-        Column("ratio", "ratio of shares", "ratio"),
-        Column("ratio_interval", level_name(held.level), "span", on_sheet=False),
-        Column("ratio_low", "low", "ratio", on_page=False),
-        Column("ratio_high", "high", "ratio", on_page=False),
-        Column("about", "about whom"),
+        TableColumn("method", "method"),
+        TableColumn("difference_points", "difference, points", "change"),
+        TableColumn("interval", level_name(held.level), "span", on_sheet=False),
+        TableColumn("low_points", "low", "change", on_page=False),
+        TableColumn("high_points", "high", "change", on_page=False),
+        TableColumn("ratio", "ratio of shares", "ratio"),
+        TableColumn("ratio_interval", level_name(held.level), "span", on_sheet=False),
+        TableColumn("ratio_low", "low", "ratio", on_page=False),
+        TableColumn("ratio_high", "high", "ratio", on_page=False),
+        TableColumn("about", "about whom"),
     )
     rows = []
     for found, row in zip(held.methods, differences(held), strict=True):
@@ -126,45 +126,45 @@ def adjusted_table(comparison: Comparison, held: Adjusted) -> Table:
         )
     first, second = held.labels
     caption = f"{comparison.by.title}: {first} less {second}, {which_cases(held)}"
-    return Table(name=f"{comparison.by.name}_adjusted", caption=caption, columns=columns, rows=tuple(rows))
+    return DocumentTable(name=f"{comparison.by.name}_adjusted", caption=caption, columns=columns, rows=tuple(rows))
 
 
-def which_cases(held: Adjusted) -> str:
+def which_cases(held: AdjustedShown) -> str:
     """The cases that crude and adjusted differences are about."""
     if held.on_same_cases:
         return "crude and adjusted, on the same complete cases"
     return "crude on all cases counted, adjusted on the complete ones among them"
 
 
-def differences(held: Adjusted) -> tuple[Difference, ...]:
+def differences(held: AdjustedShown) -> tuple[ShownDifference, ...]:
     """The difference by every method, in percentage points."""
     made = []
     for found in held.methods:
         low, high = ends(found.difference.interval, of="points")
         value = points(found.difference.value)
-        made.append(Difference(found.title, value, low, high, is_main=found.method == held.main))
+        made.append(ShownDifference(found.title, value, low, high, is_main=found.method == held.main))
     return tuple(made)
 
 
-def complete_table(comparison: Comparison, held: Adjusted) -> Table:
+def complete_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable:
     """The complete cases of the two groups."""
-    columns = (_GROUP, Column("complete_cases", "complete cases", "count"), _ADVERSE)
+    columns = (_GROUP, TableColumn("complete_cases", "complete cases", "count"), _ADVERSE)
     rows = tuple(
         (words(label), count(n), count(n_adverse))
         for label, n, n_adverse in zip(held.labels, held.counted, held.adverse, strict=True)
     )
     caption = f"{comparison.by.title}: complete cases of the two groups"
-    return Table(name=f"{comparison.by.name}_complete", caption=caption, columns=columns, rows=rows)
+    return DocumentTable(name=f"{comparison.by.name}_complete", caption=caption, columns=columns, rows=rows)
 
 
-def strength_table(comparison: Comparison, held: Adjusted) -> Table:
+def strength_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable:
     """Odds ratio, E-values, and how far apart the groups were before and after weighting."""
     columns = (
-        Column("figure", "figure"),
-        Column("value", "value", "ratio"),
-        Column("interval", level_name(held.level), "span", on_sheet=False),
-        Column("low", "low", "ratio", on_page=False),
-        Column("high", "high", "ratio", on_page=False),
+        TableColumn("figure", "figure"),
+        TableColumn("value", "value", "ratio"),
+        TableColumn("interval", level_name(held.level), "span", on_sheet=False),
+        TableColumn("low", "low", "ratio", on_page=False),
+        TableColumn("high", "high", "ratio", on_page=False),
     )
     low, high = ends(held.odds_ratio.interval, of="ratio")
     before, after = held.furthest
@@ -179,15 +179,15 @@ def strength_table(comparison: Comparison, held: Adjusted) -> Table:
         *((words(name), ratio(value), NO_ENTRY, NO_ENTRY, NO_ENTRY) for name, value in listed),
     )
     caption = f"{comparison.by.title}: how strong, and how alike the groups were"
-    return Table(name=f"{comparison.by.name}_strength", caption=caption, columns=columns, rows=rows)
+    return DocumentTable(name=f"{comparison.by.name}_strength", caption=caption, columns=columns, rows=rows)
 
 
-def balance_table(comparison: Comparison, held: Adjusted) -> Table:
+def balance_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable:
     """How alike the two groups were at the start, variable by variable."""
     columns = (
-        Column("variable", "variable"),
-        Column("gap_before", "as they came", "ratio"),
-        Column("gap_weighted", "after weighting", "ratio"),
+        TableColumn("variable", "variable"),
+        TableColumn("gap_before", "as they came", "ratio"),
+        TableColumn("gap_weighted", "after weighting", "ratio"),
     )
     rows = tuple(
         (
@@ -198,7 +198,7 @@ def balance_table(comparison: Comparison, held: Adjusted) -> Table:
         for row in held.balance
     )
     caption = f"{comparison.by.title}: differences at the start, in standard deviations"
-    return Table(name=f"{comparison.by.name}_balance", caption=caption, columns=columns, rows=rows)
+    return DocumentTable(name=f"{comparison.by.name}_balance", caption=caption, columns=columns, rows=rows)
 
 
 def _method(found: Findings) -> str:
@@ -207,39 +207,39 @@ def _method(found: Findings) -> str:
     return named or level_name(found.level)
 
 
-def change_table(comparison: Comparison, found: Findings) -> Table | None:
+def change_table(comparison: Comparison, found: Findings) -> DocumentTable | None:
     """Mean change by group; None where no group has one."""
     if found.change is None or not any(group.change for group in comparison.groups):
         return None
     columns = (
         _GROUP,
         _COUNTED,
-        Column("mean_change", f"mean change, {found.change.unit}", "change"),
-        Column("interval", level_name(found.level), "span", on_sheet=False),
-        Column("low", "low", "change", on_page=False),
-        Column("high", "high", "change", on_page=False),
+        TableColumn("mean_change", f"mean change, {found.change.unit}", "change"),
+        TableColumn("interval", level_name(found.level), "span", on_sheet=False),
+        TableColumn("low", "low", "change", on_page=False),
+        TableColumn("high", "high", "change", on_page=False),
     )
     rows = tuple((words(group.label), count(group.counted), *_mean_entries(group)) for group in comparison.groups)
     caption = f"{found.change.label} by {comparison.by.title.lower()}: plus is worse; Student's t interval; crude"
-    return Table(name=f"change_by_{comparison.by.name}", caption=caption, columns=columns, rows=rows)
+    return DocumentTable(name=f"change_by_{comparison.by.name}", caption=caption, columns=columns, rows=rows)
 
 
-def _mean_entries(group: Group) -> tuple[Entry, ...]:
+def _mean_entries(group: Group) -> tuple[FlowEntry, ...]:
     if group.change is None:
         return NOT_SHOWN, NO_ENTRY, NO_ENTRY, NO_ENTRY
     low, high = ends(group.change.interval, of="change")
     return change(group.change.value), span(low, high), low, high
 
 
-def stages_table(found: Findings) -> Table:
+def stages_table(found: Findings) -> DocumentTable:
     """Cases at each stage, and why the others went no further."""
     columns = (
-        Column("stage", "stage"),
-        Column("cases", "cases", "count"),
-        Column("lost", "went no further", on_sheet=False),
+        TableColumn("stage", "stage"),
+        TableColumn("cases", "cases", "count"),
+        TableColumn("lost", "went no further", on_sheet=False),
     )
     rows = tuple((words(stage.title), count(stage.n), words(losses(stage) or "–")) for stage in found.stages)
-    return Table(
+    return DocumentTable(
         name="stages", caption="Cases at each stage, and why the others went no further", columns=columns, rows=rows
     )
 
@@ -250,13 +250,13 @@ def losses(stage: Stage) -> str:
     return "; ".join(f"{loss.reason}: {loss.n.shown}" for loss in ordered)
 
 
-def losses_table(found: Findings) -> Table:
+def losses_table(found: Findings) -> DocumentTable:
     """One row a reason."""
-    columns = (Column("stage", "stage"), Column("reason", "reason"), Column("cases", "cases", "count"))
+    columns = (TableColumn("stage", "stage"), TableColumn("reason", "reason"), TableColumn("cases", "cases", "count"))
     rows = tuple(
         (words(stage.title), words(loss.reason), count(loss.n)) for stage in found.stages for loss in stage.losses
     )
-    return Table(name="losses", caption="Why cases went no further", columns=columns, rows=rows, on_page=False)
+    return DocumentTable(name="losses", caption="Why cases went no further", columns=columns, rows=rows, on_page=False)
 
 
 def stage_bars(found: Findings) -> tuple[StageBar, ...]:
@@ -270,19 +270,19 @@ def _fewer(stage: Stage) -> str:
     return f"{stage.fewer:,} went no further" if stage.fewer else ""
 
 
-def missing_table(found: Findings) -> Table:
+def missing_table(found: Findings) -> DocumentTable:
     """The share as counted and at both ends of what the missing could do, and in the untreated."""
     columns = (
-        Column("cases_meant", "cases"),
-        Column("counts", "counts", "count"),
+        TableColumn("cases_meant", "cases"),
+        TableColumn("counts", "counts", "count"),
         _SHARE,
         *_interval(found.level),
     )
     rows = tuple(
-        (words(bar.label), Entry(bar.counts), bar.share, span(bar.low, bar.high), bar.low, bar.high)
+        (words(bar.label), FlowEntry(bar.counts), bar.share, span(bar.low, bar.high), bar.low, bar.high)
         for bar in missing_bars(found)
     )
-    return Table(name="missing", caption="What the missing could do to the share", columns=columns, rows=rows)
+    return DocumentTable(name="missing", caption="What the missing could do to the share", columns=columns, rows=rows)
 
 
 def missing_bars(found: Findings) -> tuple[Bar, ...]:
@@ -324,11 +324,11 @@ def _of(group: Group) -> str:
     return f"{count(group.adverse).text} of {group.counted.value:,}"
 
 
-def threshold_table(found: Findings) -> Table:
+def threshold_table(found: Findings) -> DocumentTable:
     """One row a threshold."""
     unit = found.change.unit if found.change else ""
     columns = (
-        Column("threshold", f"threshold, {unit}".rstrip(", "), "number"),
+        TableColumn("threshold", f"threshold, {unit}".rstrip(", "), "number"),
         _ADVERSE,
         _SHARE,
         *_interval(found.level),
@@ -336,20 +336,20 @@ def threshold_table(found: Findings) -> Table:
     rows = []
     for point in found.curve.points:
         low, high = ends(point.rate.interval)
-        at = Entry(f"{point.threshold:g}", point.threshold)
-        adverse = Entry(f"{point.n_adverse:,}", point.n_adverse)
+        at = FlowEntry(f"{point.threshold:g}", point.threshold)
+        adverse = FlowEntry(f"{point.n_adverse:,}", point.n_adverse)
         rows.append((at, adverse, share(point.rate.value), span(low, high), low, high))
     caption = f"Cases at or beyond each threshold, of {cases(found.curve.n)} counted"
-    return Table(name="threshold", caption=caption, columns=columns, rows=tuple(rows), on_page=False)
+    return DocumentTable(name="threshold", caption=caption, columns=columns, rows=tuple(rows), on_page=False)
 
 
 def definitions_table(
     name: str, caption: str, rows: tuple[tuple[Definition, Group], ...], *, level: float, with_family: bool = False
-) -> Table:
+) -> DocumentTable:
     """One row a definition."""
     columns = (
-        Column("outcome_definition", "definition"),
-        Column("meaning", "meaning"),
+        TableColumn("outcome_definition", "definition"),
+        TableColumn("meaning", "meaning"),
         _COUNTED,
         _ADVERSE,
         _SHARE,
@@ -359,7 +359,7 @@ def definitions_table(
         (words(definition.name), words(_meaning(definition, with_family=with_family)), *rate_entries(group))
         for definition, group in rows
     )
-    return Table(name=name, caption=caption, columns=columns, rows=listed)
+    return DocumentTable(name=name, caption=caption, columns=columns, rows=listed)
 
 
 def definition_bar(definition: Definition, group: Group) -> Bar:

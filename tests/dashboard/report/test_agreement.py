@@ -19,11 +19,11 @@ from warehouse.selection import Selection
 from warehouse.words import shares as wording
 
 if TYPE_CHECKING:
-    from dashboard.report.document import Table
+    from dashboard.report.document import DocumentTable
     from tests.dashboard.report.conftest import Made
 
 
-def on_page(table: Table) -> list[list[str]]:
+def on_page(table: DocumentTable) -> list[list[str]]:
     shown = [place for place, column in enumerate(table.columns) if column.on_page]
     heading = [table.columns[place].heading for place in shown]
     return [heading, *([row[place].text for place in shown] for row in table.rows)]

@@ -16,7 +16,7 @@ from dashboard.report.sections.composing import document
 from dashboard.report.whole import cell
 from tests.dashboard.report.conftest import PRACTICES, assert_same_files, files_of, notes_of, parts_of, rows
 from tests.hand_made import load_rows, made_case
-from warehouse.disclosure import Cell, attack, attack_guarded
+from warehouse.disclosure import Count, attack, attack_guarded
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.protected.counts import Published, threshold_name
@@ -137,7 +137,7 @@ def test_a_mean_needs_eight_cases_and_none_can_be_worked_out_from_the_others() -
     # two left out with eight cases together are enough
     assert groups_with_means(cells | {"f": cell(6)}, sizes | {"f": 6}, POLICY) == {"a", "b", "c", "d"}
     # a group whose count is hidden has no mean, and an empty one hides nothing
-    hidden = cells | {"d": Cell("withheld", "withheld", None), "z": cell(0)}
+    hidden = cells | {"d": Count("withheld", "withheld", None), "z": cell(0)}
     assert groups_with_means(hidden, sizes | {"z": 0}, POLICY) == {"a", "b", "c"}
     assert groups_with_means({"a": cell(60)}, {"a": 60}, POLICY) == {"a"}
 

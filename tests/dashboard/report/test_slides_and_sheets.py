@@ -17,7 +17,7 @@ from pptx import Presentation
 from pptx.util import Pt
 from pypdf import PdfReader
 
-from dashboard.report.document import Column, Entry, Table, change, share
+from dashboard.report.document import DocumentTable, FlowEntry, TableColumn, change, share
 from dashboard.report.figures import FOOT, figure_files
 from dashboard.report.findings import findings
 from dashboard.report.formats.slides.slide_parts import MOST_BARS
@@ -192,10 +192,17 @@ def test_slides_and_workbooks_lead_nowhere(made: Made) -> None:
             assert b"hlinkClick" not in part, name
 
 
-def hostile(made: Made) -> Table:
-    columns = (Column("group", "group"), Column("share_pct", "share", "percent"), Column("=1", "change", "change"))
-    rows = ((Entry("=cmd|' /C calc'!A0"), share(0.1), change(-0.26)), (Entry("+SUM(A1)"), share(None), change(None)))
-    return Table(name="hostile", caption="=1+1", columns=columns, rows=rows)
+def hostile(made: Made) -> DocumentTable:
+    columns = (
+        TableColumn("group", "group"),
+        TableColumn("share_pct", "share", "percent"),
+        TableColumn("=1", "change", "change"),
+    )
+    rows = (
+        (FlowEntry("=cmd|' /C calc'!A0"), share(0.1), change(-0.26)),
+        (FlowEntry("+SUM(A1)"), share(None), change(None)),
+    )
+    return DocumentTable(name="hostile", caption="=1+1", columns=columns, rows=rows)
 
 
 def test_no_cell_of_a_sheet_is_run_as_a_formula(whole: Made) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from pipelines.group.agreement_file import agreement_text, offered_from, read_agreement
-from pipelines.group.chain import Chain
+from pipelines.group.chain import RecordChain
 from pipelines.group.folder import GroupFolder, state_after
 from pipelines.group.founding import found_group, invite
 from pipelines.group.keys import (
@@ -105,7 +105,7 @@ def test_signatures_are_those_of_the_published_test_vectors() -> None:
 
 
 def test_a_record_is_only_added_to(tmp_path: Path) -> None:
-    chain = Chain(tmp_path / "record.jsonl")
+    chain = RecordChain(tmp_path / "record.jsonl")
     assert chain.read() == ()
     for number in range(5):
         chain.add({"number": number})
@@ -131,7 +131,7 @@ def test_a_record_is_only_added_to(tmp_path: Path) -> None:
 
 
 def test_a_line_cut_short_by_a_crash_was_never_added(tmp_path: Path) -> None:
-    chain = Chain(tmp_path / "record.jsonl")
+    chain = RecordChain(tmp_path / "record.jsonl")
     chain.add({"number": 0})
     whole = chain.path.read_bytes()
     chain.path.write_bytes(whole + whole[:20])

@@ -13,7 +13,7 @@ from pipelines.checking.assembling import assemble
 from pipelines.checking.checks import CHECKS
 from pipelines.checking.rules import load_rules
 from pipelines.contract.contract import load_contract
-from pipelines.contract.delivery import Delivery, Source
+from pipelines.contract.delivery import Delivery, FileSource
 from pipelines.deidentify import Keyer
 from pipelines.interpreting import interpret
 from pipelines.mapping.identity import identity_mapping
@@ -167,7 +167,7 @@ def deliver() -> Callable[..., Delivery]:
         numbered = {table: _with_rows(frame) for table, frame in tables.items()}
         main = numbered["cases"] if layout == "wide" else next(iter(numbered.values()))
         return Delivery(
-            source=Source(name, "0" * 64, 100),
+            source=FileSource(name, "0" * 64, 100),
             layout=layout,  # type: ignore[arg-type]
             practice="P1",
             n_read=main.height,

@@ -10,7 +10,7 @@ import shapely
 from shapely import affinity
 
 from warehouse.measures.catalogue import CATALOGUE
-from warehouse.measures.formulae import Distance, Line, Midpoint, PlaneAngle, Projection, Ratio, VertexAngle
+from warehouse.measures.formulae import Distance, LineThrough, Midpoint, PlaneAngle, Projection, Ratio, VertexAngle
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -67,7 +67,7 @@ def _xy(point: str | Midpoint, points: Points) -> shapely.Point:
     return shapely.Point(points[point])
 
 
-def _segment(line: Line, points: Points) -> shapely.LineString:
+def _segment(line: LineThrough, points: Points) -> shapely.LineString:
     return shapely.LineString([_xy(line.start, points), _xy(line.end, points)])
 
 

@@ -15,7 +15,7 @@ from warehouse.disclosure import attack
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import GroupCases, result_column
 from warehouse.pooled.handing_over import hand_over
-from warehouse.pooled.history import Handed, past_of
+from warehouse.pooled.history import HandedOver, past_of
 from warehouse.pooled.tables import SCOPE, totals_name
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
 
@@ -134,10 +134,10 @@ def test_too_few_and_too_many_cases_are_said_in_words(n: int, words: str) -> Non
     assert words in hand_over(counted(0, n, agreed), agreed, level="counts").refused
 
 
-def handed(cases: GroupCases, agreed: Agreement, level: str, history: tuple[Handed, ...] = ()) -> Handed:
+def handed(cases: GroupCases, agreed: Agreement, level: str, history: tuple[HandedOver, ...] = ()) -> HandedOver:
     made = hand_over(cases, agreed, level=level, history=history)  # type: ignore[arg-type]
     assert not made.refused, made.refused
-    return Handed(
+    return HandedOver(
         group=agreed.group,
         sequence=len(history) + 1,
         made_on="2026-01-20",

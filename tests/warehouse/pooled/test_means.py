@@ -16,7 +16,7 @@ from warehouse.plural import number_of
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import GroupCases
 from warehouse.pooled.handing_over import HandingOver, hand_over
-from warehouse.pooled.history import Handed
+from warehouse.pooled.history import HandedOver
 from warehouse.pooled.moments import Moments, marks_of, moments_from, moments_of
 from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import Publisher
@@ -121,9 +121,9 @@ def test_a_mean_does_not_leave_where_it_would_tell_of_cases_without_a_change() -
     assert any("1 counted case has no change" in one for one in made.held_back)
 
 
-def handed(cases: GroupCases, made: HandingOver) -> Handed:
+def handed(cases: GroupCases, made: HandingOver) -> HandedOver:
     values = {outcome: marks_of(cases.values[outcome]) for outcome in made.means}
-    return Handed(
+    return HandedOver(
         group=PLAIN.group,
         sequence=1,
         made_on="2026-01-20",

@@ -64,7 +64,7 @@ _COLOURS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class SlideLine:
     """A paragraph on a slide."""
 
     text: str
@@ -161,12 +161,14 @@ def add_slide(deck: Presentation, title: str, *, size: int = TITLE) -> Slide:
     slide = deck.slides.add_slide(deck.slide_layouts[0])
     frame = slide.shapes.title.text_frame
     frame.text = title
-    _set_paragraph(frame.paragraphs[0], Line(title, size, bold=True))
+    _set_paragraph(frame.paragraphs[0], SlideLine(title, size, bold=True))
     frame.word_wrap = True
     return slide
 
 
-def add_text(slide: Slide, lines: Sequence[Line], *, left: float, top: float, width: float, height: float) -> BaseShape:
+def add_text(
+    slide: Slide, lines: Sequence[SlideLine], *, left: float, top: float, width: float, height: float
+) -> BaseShape:
     """Paragraphs in a box of their own; places in inches."""
     from pptx.util import Inches
 
@@ -180,7 +182,7 @@ def add_text(slide: Slide, lines: Sequence[Line], *, left: float, top: float, wi
     return box
 
 
-def _set_paragraph(paragraph: _Paragraph, line: Line) -> None:
+def _set_paragraph(paragraph: _Paragraph, line: SlideLine) -> None:
     from pptx.dml.color import RGBColor
     from pptx.enum.text import PP_ALIGN
     from pptx.util import Pt
@@ -217,12 +219,12 @@ def add_foot(slide: Slide, document: Document, number: int) -> None:
     """What every slide carries, and its number."""
     stamp = document.stamp
     text = f"{stamp.line} · {stamp.made_for}"
-    lines = [Line(FOOT, FINE, quiet=True), Line(text, FINE, quiet=True)]
+    lines = [SlideLine(FOOT, FINE, quiet=True), SlideLine(text, FINE, quiet=True)]
     box = add_text(slide, lines, left=LEFT, top=FOOT_TOP, width=BODY_WIDTH - 1, height=0.5)
     for paragraph in box.text_frame.paragraphs:
         paragraph.space_after = 0
     counter = add_text(
-        slide, [Line(str(number), FINE, quiet=True)], left=WIDTH - 1.4, top=FOOT_TOP, width=0.8, height=0.4
+        slide, [SlideLine(str(number), FINE, quiet=True)], left=WIDTH - 1.4, top=FOOT_TOP, width=0.8, height=0.4
     )
     _into_field(counter)
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from pptx.shapes.graphfrm import GraphicFrame
     from pptx.slide import Slide
 
-    from dashboard.report.document import Bar, Difference, StageBar
+    from dashboard.report.document import Bar, ShownDifference, StageBar
     from dashboard.report.formats.slides.native_base import Box
     from warehouse.questions.threshold import ThresholdCurve
 
@@ -57,7 +57,7 @@ def share_bars(slide: Slide, bars: Sequence[Bar], *, box: Box, size: int) -> Gra
 
 def difference_bars(
     slide: Slide,
-    rows: Sequence[Difference],
+    rows: Sequence[ShownDifference],
     *,
     box: Box,
     size: int,
@@ -82,7 +82,7 @@ def difference_bars(
     return frame
 
 
-def difference_columns(name: str, rows: Sequence[Difference | None]) -> dict[str, list[float | None]]:
+def difference_columns(name: str, rows: Sequence[ShownDifference | None]) -> dict[str, list[float | None]]:
     """The columns behind differences; None where there is none."""
     return with_distances(
         name,

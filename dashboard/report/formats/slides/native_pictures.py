@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from pptx.shapes.graphfrm import GraphicFrame
     from pptx.slide import Slide
 
-    from dashboard.report.document import Difference
+    from dashboard.report.document import ShownDifference
     from dashboard.report.formats.slides.native_base import Box
     from warehouse.pooled.result import SharePool
     from warehouse.questions.spread import ChangePicture
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 CRUDE, ALIKE = "crude: as they came", "like with like"
 PRACTICES = "practices"
 
-Pair = tuple[str, "Difference | None", "Difference | None"]
+Pair = tuple[str, "ShownDifference | None", "ShownDifference | None"]
 """Whose difference it is, as they came, and with what was recorded held alike."""
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dashboard.report.document import Bars, Differences, PracticeMeans, PracticeSizes, StageBars
-from dashboard.report.formats.slides.deck import BODY_WIDTH, FOOT_TOP, LEFT, NORMAL, SMALL, Line, add_text, set_alt
+from dashboard.report.formats.slides.deck import BODY_WIDTH, FOOT_TOP, LEFT, NORMAL, SMALL, SlideLine, add_text, set_alt
 from dashboard.report.formats.slides.native_charts import difference_bars, stage_bars
 from dashboard.report.formats.slides.native_pictures import size_points
 from dashboard.report.formats.slides.slide_parts import FOR_QUESTIONS, bars_with_list, quiet_line, read_aloud, under
@@ -31,7 +31,7 @@ def add_questions(deck: Deck) -> None:
     slide = deck.slide(FOR_QUESTIONS, notes, size=34)
     halves = (listed[: (len(listed) + 1) // 2], listed[(len(listed) + 1) // 2 :])
     for place, half in enumerate(halves):
-        lines = [Line(title, NORMAL, bullet=True) for title, _ in half]
+        lines = [SlideLine(title, NORMAL, bullet=True) for title, _ in half]
         if lines:
             add_text(slide, lines, left=LEFT + place * 6, top=1.5, width=5.7, height=FOOT_TOP - 1.6)
     deck.finish(slide)
@@ -80,7 +80,7 @@ def _definition(deck: Deck, section: Section) -> None:
     slide = deck.slide(section.title, [*(f"{label}: {text}" for label, text in section.facts), *section.remarks])
     lines = []
     for label, text in section.facts:
-        lines += [Line(label, SMALL, quiet=True, bold=True), Line(text, NORMAL)]
+        lines += [SlideLine(label, SMALL, quiet=True, bold=True), SlideLine(text, NORMAL)]
     add_text(slide, lines, left=LEFT, top=1.45, width=BODY_WIDTH, height=FOOT_TOP - 1.5)
     deck.finish(slide)
 
@@ -96,7 +96,7 @@ def _flow(deck: Deck, section: Section) -> None:
         line
         for stage, _, lost in section.tables[0].rows
         if lost.text != "–"
-        for line in (Line(f"Lost after “{stage.text}”", SMALL, bold=True, quiet=True), Line(lost.text, SMALL))
+        for line in (SlideLine(f"Lost after “{stage.text}”", SMALL, bold=True, quiet=True), SlideLine(lost.text, SMALL))
     ]
     add_text(slide, reasons, left=LEFT + 7.6, top=top, width=BODY_WIDTH - 7.6, height=4.4)
     deck.finish(slide)

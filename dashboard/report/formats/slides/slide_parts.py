@@ -14,7 +14,7 @@ from dashboard.report.formats.slides.deck import (
     NORMAL,
     SMALL,
     TITLE,
-    Line,
+    SlideLine,
     add_foot,
     add_notes,
     add_slide,
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from pptx.presentation import Presentation
     from pptx.slide import Slide
 
-    from dashboard.report.document import Bar, Document, Table
+    from dashboard.report.document import Bar, Document, DocumentTable
 
 MOST_BARS = 10
 """Bars on a slide; what does not fit, or has no share to draw, is listed below the chart."""
@@ -57,7 +57,7 @@ class Deck:
         self.number += 1
         slide = add_slide(self.presentation, title, size=size)
         if self.part:
-            kicker = [Line(self.part, SMALL, quiet=True)]
+            kicker = [SlideLine(self.part, SMALL, quiet=True)]
             add_text(slide, kicker, left=LEFT, top=0.1, width=BODY_WIDTH, height=0.35)
         stamp, document = self.document.stamp, self.document
         said = [note for note in notes if note]
@@ -72,7 +72,7 @@ class Deck:
 def under(slide: Slide, text: str) -> float:
     """A sentence below the title; gives where there is room below it."""
     lines = len(wrap(text, LINE_LENGTH))
-    add_text(slide, [Line(text, NORMAL)], left=LEFT, top=1.15, width=BODY_WIDTH, height=0.1 + 0.36 * lines)
+    add_text(slide, [SlideLine(text, NORMAL)], left=LEFT, top=1.15, width=BODY_WIDTH, height=0.1 + 0.36 * lines)
     return 1.35 + 0.36 * lines
 
 
@@ -80,7 +80,7 @@ def quiet_line(slide: Slide, text: str) -> float:
     """A quieter sentence at the foot of the slide; gives where it begins."""
     bottom = FOOT_TOP - 0.15 - 0.3 * (1 + len(text) // 115)
     place = {"left": LEFT, "top": bottom, "width": BODY_WIDTH, "height": FOOT_TOP - 0.1 - bottom}
-    add_text(slide, [Line(text, SMALL, quiet=True)], **place)
+    add_text(slide, [SlideLine(text, SMALL, quiet=True)], **place)
     return bottom
 
 
@@ -90,7 +90,7 @@ def bars_with_list(slide: Slide, named: tuple[str, str], bars: tuple[Bar, ...], 
     others = [bar for bar in bars if bar not in drawn]
     listed = listed_below([(bar.label, bar.counts) for bar in others])
     text = " ".join([*([f"Not drawn: {listed}."] if others else []), *([foot] if foot else [])])
-    lines = [Line(text, SMALL, quiet=True)] if text else []
+    lines = [SlideLine(text, SMALL, quiet=True)] if text else []
     low = 0.35 + 0.3 * (len(text) // 115) if text else 0.0
     bottom = FOOT_TOP - 0.1 - low
     if drawn:
@@ -98,7 +98,7 @@ def bars_with_list(slide: Slide, named: tuple[str, str], bars: tuple[Bar, ...], 
         frame = share_bars(slide, drawn, box=(LEFT, top, BODY_WIDTH, bottom - top), size=size)
         set_alt(frame, title=named[0], text=named[1])
     else:
-        lines = [Line("No share can be shown here.", LARGE), *lines]
+        lines = [SlideLine("No share can be shown here.", LARGE), *lines]
         bottom = top
     if lines:
         add_text(slide, lines, left=LEFT, top=bottom, width=BODY_WIDTH, height=max(low, 0.4))
@@ -115,7 +115,7 @@ def listed_below(named: Sequence[tuple[str, str]]) -> str:
     return "; ".join(kept)
 
 
-def read_aloud(tables: Sequence[Table]) -> list[str]:
+def read_aloud(tables: Sequence[DocumentTable]) -> list[str]:
     """The rows of tables as lines: exact figures to read from."""
     lines = []
     for table in tables:

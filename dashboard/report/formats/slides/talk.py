@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard.report.document import Bars, Difference, Differences, PracticeShares, StageBar, StageBars
+from dashboard.report.document import Bars, Differences, PracticeShares, ShownDifference, StageBar, StageBars
 from dashboard.report.formats.slides.deck import (
     BODY_WIDTH,
     FOOT_TOP,
@@ -17,7 +17,7 @@ from dashboard.report.formats.slides.deck import (
     LEFT,
     NORMAL,
     SMALL,
-    Line,
+    SlideLine,
     add_text,
     place_shape,
     set_alt,
@@ -41,7 +41,7 @@ from warehouse.words.pooled import ORDER
 if TYPE_CHECKING:
     from pptx.slide import Slide
 
-    from dashboard.report.document import Bar, Document, Picture, Section, Table
+    from dashboard.report.document import Bar, Document, DocumentTable, Picture, Section
     from dashboard.report.formats.slides.native_pictures import Pair
     from dashboard.report.formats.slides.slide_parts import Deck
     from warehouse.pooled.result import SharePool
@@ -94,14 +94,14 @@ def _answer(deck: Deck) -> None:
     slide = deck.slide(document.title, notes, size=36 if len(document.title) <= LONGEST_TITLE else LARGE)
     place_shape(slide.shapes.title, LEFT, 0.45, BODY_WIDTH, 0.9)
     size = LARGE if len(document.answer) <= LONGEST_ANSWER else NORMAL
-    add_text(slide, [Line(document.answer, size, bold=True)], left=LEFT, top=1.4, width=BODY_WIDTH, height=0.95)
+    add_text(slide, [SlideLine(document.answer, size, bold=True)], left=LEFT, top=1.4, width=BODY_WIDTH, height=0.95)
     width = BODY_WIDTH / len(document.headline)
     big = 54 if all(len(figure) < 8 for figure, _ in document.headline) else 36
     for place, (figure, meaning) in enumerate(document.headline):
-        lines = [Line(figure, big, bold=True), Line(meaning, NORMAL)]
+        lines = [SlideLine(figure, big, bold=True), SlideLine(meaning, NORMAL)]
         add_text(slide, lines, left=LEFT + place * width, top=2.45, width=width - 0.3, height=2.1)
-    lines = [Line(text, 18) for text in dict.fromkeys((document.lead[0], document.lead[-1]))]
-    lines.append(Line(f"{document.cases}. Data published {document.stamp.published}.", SMALL, quiet=True))
+    lines = [SlideLine(text, 18) for text in dict.fromkeys((document.lead[0], document.lead[-1]))]
+    lines.append(SlideLine(f"{document.cases}. Data published {document.stamp.published}.", SMALL, quiet=True))
     add_text(slide, lines, left=LEFT, top=4.7, width=BODY_WIDTH, height=FOOT_TOP - 4.8)
     deck.finish(slide)
 
@@ -116,7 +116,7 @@ def _counted(deck: Deck) -> None:
     top = under(slide, flow.paragraphs[0])
     lines = []
     for label, text in definition.facts[:3]:
-        lines += [Line(label, SMALL, quiet=True, bold=True), Line(text, 18)]
+        lines += [SlideLine(label, SMALL, quiet=True, bold=True), SlideLine(text, 18)]
     add_text(slide, lines, left=LEFT, top=top, width=4.9, height=FOOT_TOP - 0.1 - top)
     picture = flow.picture
     if picture is not None and isinstance(picture.drawn, StageBars):
@@ -131,7 +131,7 @@ def _moved(deck: Deck) -> None:
     document, title = deck.document, "How far faces moved"
     if not document.has("change"):
         slide = deck.slide(title, ["The changes behind the classes are not shown."])
-        add_text(slide, [Line(_no_change(document), LARGE)], left=LEFT, top=1.5, width=BODY_WIDTH, height=2)
+        add_text(slide, [SlideLine(_no_change(document), LARGE)], left=LEFT, top=1.5, width=BODY_WIDTH, height=2)
         deck.finish(slide)
         return
     section = document.section("change")
@@ -154,12 +154,12 @@ def _no_change(document: Document) -> str:
     return "Too few cases are counted for a mean change to be shown."
 
 
-def _group_means(slide: Slide, table: Table, top: float) -> None:
+def _group_means(slide: Slide, table: DocumentTable, top: float) -> None:
     """The mean change of each group of the first comparison that has one."""
     keys = [column.key for column in table.columns]
     found = [dict(zip(keys, row, strict=True)) for row in table.rows]
     rows = [
-        Difference(
+        ShownDifference(
             f"{one['group'].text}, {one['counted'].text} cases", one["mean_change"], one["low"], one["high"], False
         )
         for one in found
@@ -261,10 +261,10 @@ def _sensitive(deck: Deck) -> None:
 def _ends(slide: Slide, missing: Section, *, left: float, top: float) -> None:
     """The share as counted and at both ends of what the missing could do, in large figures."""
     bars = missing.picture.drawn.bars if missing.picture and isinstance(missing.picture.drawn, Bars) else ()
-    lines: list[Line] = []
+    lines: list[SlideLine] = []
     for bar in bars:
         if bar.share.number is not None and "without treatment" not in bar.label:
-            lines += [Line(bar.share.text, 32, bold=True), Line(f"{bar.label}: {_of(bar)}", SMALL)]
+            lines += [SlideLine(bar.share.text, 32, bold=True), SlideLine(f"{bar.label}: {_of(bar)}", SMALL)]
     if lines:
         add_text(slide, lines, left=left, top=top, width=3.3, height=FOOT_TOP - 0.2 - top)
 
@@ -340,7 +340,7 @@ def _complete(deck: Deck) -> None:
 def _limits(deck: Deck) -> None:
     document = deck.document
     slide = deck.slide("What these figures cannot tell", [*document.limits, *document.cautions, *document.methods])
-    lines = [Line(text, 18, bullet=True) for text in document.limits]
-    lines.append(Line(document.caution, SMALL, quiet=True))
+    lines = [SlideLine(text, 18, bullet=True) for text in document.limits]
+    lines.append(SlideLine(document.caution, SMALL, quiet=True))
     add_text(slide, lines, left=LEFT, top=1.3, width=BODY_WIDTH, height=FOOT_TOP - 1.4)
     deck.finish(slide)
