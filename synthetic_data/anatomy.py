@@ -25,39 +25,22 @@ CORPUS_LIMITS = (0.85, 1.15)
 
 @dataclass(frozen=True, slots=True)
 class Anatomy:
-    """What stays with a person, apart from growth; arrays with one row a person, angles in degrees.
+    """What stays with a person, apart from growth; arrays with one row a person, angles in degrees."""
 
-    Attributes:
-        male: Sex as it drives growth.
-        size: Size of the face, 1 = mean.
-        saddle: Angle nasion-sella-articulare.
-        gonial: Angle of the jaw at the age of 9.
-        upper_face: Factor on nasion to spine (a little longer in long faces).
-        short_ramus: Factor on ramus length (long faces have a short one).
-        frankfort: Cranial base to Frankfort horizontal.
-        palatal: Cranial base to palatal plane.
-        chin: Angle between gonion-menton and gonion-gnathion.
-        sna: SNA at start.
-        snb: SNB at start (the corpus length is chosen to give it, within limits).
-        corpus: Corpus length as a factor on the mean for age and sex.
-        occlusal: Departure of the occlusal plane from what the mandibular plane lets expect.
-        width: Face width, 1 = mean.
-    """
-
-    male: BoolArray
-    size: FloatArray
-    saddle: FloatArray
-    gonial: FloatArray
-    upper_face: FloatArray
-    short_ramus: FloatArray
-    frankfort: FloatArray
-    palatal: FloatArray
-    chin: FloatArray
-    sna: FloatArray
-    snb: FloatArray
-    corpus: FloatArray
-    occlusal: FloatArray
-    width: FloatArray
+    male: BoolArray  # Sex as it drives growth
+    size: FloatArray  # Size of the face, 1 = mean
+    saddle: FloatArray  # Angle nasion-sella-articulare
+    gonial: FloatArray  # Angle of the jaw at the age of 9
+    upper_face: FloatArray  # Factor on nasion to spine (a little longer in long faces)
+    short_ramus: FloatArray  # Factor on ramus length (long faces have a short one)
+    frankfort: FloatArray  # Cranial base to Frankfort horizontal
+    palatal: FloatArray  # Cranial base to palatal plane
+    chin: FloatArray  # Angle between gonion-menton and gonion-gnathion
+    sna: FloatArray  # SNA at start
+    snb: FloatArray  # SNB at start (the corpus length is chosen to give it, within limits)
+    corpus: FloatArray  # Corpus length as a factor on the mean for age and sex
+    occlusal: FloatArray  # Departure of the occlusal plane from what the mandibular plane lets expect
+    width: FloatArray  # Face width, 1 = mean
 
 
 def unit(degrees: FloatArray) -> ComplexArray:

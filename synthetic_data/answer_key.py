@@ -34,16 +34,12 @@ HIDDEN = (
 
 @dataclass(frozen=True, slots=True)
 class AnswerKey:
-    """The truth.
+    """The truth."""
 
-    Attributes:
-        cases: One row a case: who it was, what was done, the true change of the mandibular plane from start to
-            planned finish and its parts (degrees), ``true_adverse``, and ``hidden``.
-        summary: Shares and effects, ready to be written as JSON.
-    """
-
+    # One row a case: who it was, what was done, the true change of the mandibular plane from start to planned
+    # finish and its parts (degrees), `true_adverse`, and `hidden`
     cases: pl.DataFrame
-    summary: dict[str, Any]
+    summary: dict[str, Any]  # Shares and effects, ready to be written as JSON
 
     def write(self, folder: Path) -> tuple[Path, Path]:
         """Write ``cases.parquet`` and ``summary.json`` into a folder, which is made if it is not there."""

@@ -13,33 +13,20 @@ NO_USE = -50.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Appliance:
-    """One kind of appliance.
+    """One kind of appliance."""
 
-    Attributes:
-        category: Contract code.
-        type_pull: Change of the log odds of being chosen for each standard deviation of longer face.
-        age: Usual age at start and its spread, in years.
-        class_pull: Change of the log odds of being chosen in incisor classes I, II/1, II/2, III.
-        months: Mean and spread of the time it is used.
-        leads: Whether it can be the first of two phases.
-        removable: Whether it is worn by the patient's own effort.
-        straightens: Whether it lines the teeth up, so that teeth may be extracted for it.
-        upper_jaw: Change of SNA in degrees.
-        lower_jaw: Change of SNB in degrees, besides that from rotation.
-        arch: Contract code of the arch.
-    """
-
-    category: str
-    type_pull: float = 0.0
-    age: tuple[float, float] = (12.0, 3.0)
+    category: str  # Contract code
+    type_pull: float = 0.0  # Change of the log odds of being chosen for each standard deviation of longer face
+    age: tuple[float, float] = (12.0, 3.0)  # Usual age at start and its spread, in years
+    # Change of the log odds of being chosen in incisor classes I, II/1, II/2, III
     class_pull: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
-    months: tuple[float, float] = (12.0, 3.0)
-    leads: bool = False
-    removable: bool = False
-    straightens: bool = False
-    upper_jaw: float = 0.0
-    lower_jaw: float = 0.0
-    arch: str = "both"
+    months: tuple[float, float] = (12.0, 3.0)  # Mean and spread of the time it is used
+    leads: bool = False  # Whether it can be the first of two phases
+    removable: bool = False  # Whether it is worn by the patient's own effort
+    straightens: bool = False  # Whether it lines the teeth up, so that teeth may be extracted for it
+    upper_jaw: float = 0.0  # Change of SNA in degrees
+    lower_jaw: float = 0.0  # Change of SNB in degrees, besides that from rotation
+    arch: str = "both"  # Contract code of the arch
 
 
 APPLIANCES = (

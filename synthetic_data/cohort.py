@@ -26,28 +26,19 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Cohort:
-    """What the practices recorded, in contract columns, and the answer key.
+    """What the practices recorded, in contract columns, and the answer key."""
 
-    Attributes:
-        settings: What it was made from.
-        cases: One row a case: ``practice`` and the columns of the contract.
-        dates: ``case_id, birth_date, start_date, progress_date, finish_date, follow_up_date``, for files that give
-            dates instead of ages and months; they lead to exactly the ages and months of the other frames.
-        phases: One row an appliance phase.
-        visits: One row a case and timepoint.
-        readings: One row a case, timepoint, examiner and repeat; one column a measure, null where not handed over.
-        landmarks: Points of the practices that hand them over, same key with ``view`` and ``landmark``.
-        key: The truth.
-    """
-
-    settings: Settings
-    cases: pl.DataFrame
+    settings: Settings  # What it was made from
+    cases: pl.DataFrame  # One row a case: `practice` and the columns of the contract
+    # `case_id, birth_date, start_date, progress_date, finish_date, follow_up_date`, for files that give dates
+    # instead of ages and months; they lead to exactly the ages and months of the other frames
     dates: pl.DataFrame
-    phases: pl.DataFrame
-    visits: pl.DataFrame
+    phases: pl.DataFrame  # One row an appliance phase
+    visits: pl.DataFrame  # One row a case and timepoint
+    # One row a case, timepoint, examiner and repeat; one column a measure, null where not handed over
     readings: pl.DataFrame
-    landmarks: pl.DataFrame
-    key: AnswerKey
+    landmarks: pl.DataFrame  # Points of the practices that hand them over, same key with `view` and `landmark`
+    key: AnswerKey  # The truth
 
     def of_practice(self, code: str) -> Cohort:
         """The records of one practice (the key stays whole)."""

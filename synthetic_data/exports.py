@@ -28,17 +28,11 @@ KEY_FOLDER = "answer-key"
 
 @dataclass(frozen=True, slots=True)
 class Handover:
-    """What one practice hands over.
+    """What one practice hands over."""
 
-    Attributes:
-        practice: Its pseudonym.
-        files: Files to load, all in one folder of their own.
-        mapping: The mapping file they need, or None where they use contract names.
-    """
-
-    practice: str
-    files: tuple[Path, ...]
-    mapping: Path | None = None
+    practice: str  # Its pseudonym
+    files: tuple[Path, ...]  # Files to load, all in one folder of their own
+    mapping: Path | None = None  # The mapping file they need, or None where they use contract names
 
 
 def write_demo(

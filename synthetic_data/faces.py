@@ -33,30 +33,18 @@ CORPUS_PER_SNB_DEGREE = 0.026
 
 @dataclass(frozen=True, slots=True)
 class Pose:
-    """What changes from visit to visit; arrays of one shape, angles in degrees, lengths in mm.
+    """What changes from visit to visit; arrays of one shape, angles in degrees, lengths in mm."""
 
-    Attributes:
-        age: Age in years.
-        plane: Mandibular plane to cranial base (SN-GoMe).
-        upper_jaw: Change of SNA since start.
-        lower_jaw: Change of SNB since start that growth and rotation do not explain.
-        u1_sn: Upper incisor to cranial base.
-        impa: Lower incisor to mandibular plane.
-        overjet, overbite: Along and across the occlusal plane.
-        lip_gap: Lip gap at rest.
-        retracted: How far the upper incisors were drawn back.
-    """
-
-    age: FloatArray
-    plane: FloatArray
-    upper_jaw: FloatArray
-    lower_jaw: FloatArray
-    u1_sn: FloatArray
-    impa: FloatArray
-    overjet: FloatArray
+    age: FloatArray  # Age in years
+    plane: FloatArray  # Mandibular plane to cranial base (SN-GoMe)
+    upper_jaw: FloatArray  # Change of SNA since start
+    lower_jaw: FloatArray  # Change of SNB since start that growth and rotation do not explain
+    u1_sn: FloatArray  # Upper incisor to cranial base
+    impa: FloatArray  # Lower incisor to mandibular plane
+    overjet: FloatArray  # Along and across the occlusal plane
     overbite: FloatArray
-    lip_gap: FloatArray
-    retracted: FloatArray
+    lip_gap: FloatArray  # Lip gap at rest
+    retracted: FloatArray  # How far the upper incisors were drawn back
 
 
 def draw(anatomy: Anatomy, pose: Pose) -> Points:

@@ -25,21 +25,13 @@ Plant: TypeAlias = Callable[[FaultyCase, "np.random.Generator"], list[Spot]]
 
 @dataclass(frozen=True, slots=True)
 class PlantedFault:
-    """How to break one rule.
+    """How to break one rule."""
 
-    Attributes:
-        rule: Id of the rule.
-        plant: Spoils a case and says where.
-        layouts: Where it can be planted.
-        measures: Measures the catalogue must have.
-        traced: Whether it stands among the points of a tracing.
-    """
-
-    rule: str
-    plant: Plant
-    layouts: tuple[Layout, ...] = ("tabular", "wide")
-    measures: tuple[str, ...] = ()
-    traced: bool = False
+    rule: str  # Id of the rule
+    plant: Plant  # Spoils a case and says where
+    layouts: tuple[Layout, ...] = ("tabular", "wide")  # Where it can be planted
+    measures: tuple[str, ...] = ()  # Measures the catalogue must have
+    traced: bool = False  # Whether it stands among the points of a tracing
 
 
 TABULAR: tuple[Layout, ...] = ("tabular",)

@@ -35,18 +35,14 @@ DAYS_PER_MONTH = 30.4375
 
 @dataclass(frozen=True, slots=True)
 class Planted:
-    """Files with faults.
+    """Files with faults."""
 
-    Attributes:
-        frames: File -> text as a file would hold it. The name is that of the contract table, or ``wide``.
-        key: One row a planted fault and place: ``rule``, ``file``, ``table``, ``row`` (in the file, 2 is the first
-            below the headings), ``column`` (contract name in that file's layout), ``case_id``.
-        clean: File -> rows that hold no fault and belong to no case with one.
-    """
-
+    # File -> text as a file would hold it. The name is that of the contract table, or `wide`.
     frames: Mapping[str, pl.DataFrame]
+    # One row a planted fault and place: `rule`, `file`, `table`, `row` (in the file, 2 is the first below the
+    # headings), `column` (contract name in that file's layout), `case_id`
     key: pl.DataFrame
-    clean: Mapping[str, frozenset[int]]
+    clean: Mapping[str, frozenset[int]]  # File -> rows that hold no fault and belong to no case with one
 
 
 def faults_for(layout: Layout, contract: Contract, catalogue: Mapping[str, Measure]) -> list[PlantedFault]:

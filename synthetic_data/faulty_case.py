@@ -33,15 +33,11 @@ class Spot(NamedTuple):
 
 @dataclass(slots=True)
 class FaultyCase:
-    """A case that is right in everything until a fault is planted in it.
+    """A case that is right in everything until a fault is planted in it."""
 
-    Attributes:
-        case_id: Its number in the file.
-        rows: Table -> its rows. ``singles`` are values that stand in a file of single values beside a file of one row
-            a case.
-    """
-
-    case_id: str
+    case_id: str  # Its number in the file
+    # Table -> its rows. `singles` are values that stand in a file of single values beside a file of one row a
+    # case.
     rows: dict[str, list[Row]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:

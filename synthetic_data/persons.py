@@ -29,29 +29,17 @@ Z_LIMIT = 2.4
 
 @dataclass(frozen=True, slots=True)
 class Persons:
-    """Persons at their start records; every field is an array with one row a person.
+    """Persons at their start records; every field is an array with one row a person."""
 
-    Attributes:
-        practice: Place in the settings' practices.
-        kind: CONSECUTIVE, SELECTED or UNTREATED.
-        male: Sex as it drives growth.
-        age_days: Age at start in whole days.
-        type_z: Face type in standard deviations, positive = long.
-        plane: True mandibular plane to cranial base (SN-GoMe) at start, degrees.
-        incisor: Place in INCISOR_CLASSES.
-        crowding: Lack of room in mm, negative = spacing.
-        start_day: Days from the first day of the intake to the start records.
-    """
-
-    practice: IntArray
-    kind: IntArray
-    male: BoolArray
-    age_days: IntArray
-    type_z: FloatArray
-    plane: FloatArray
-    incisor: IntArray
-    crowding: FloatArray
-    start_day: IntArray
+    practice: IntArray  # Place in the settings' practices
+    kind: IntArray  # CONSECUTIVE, SELECTED or UNTREATED
+    male: BoolArray  # Sex as it drives growth
+    age_days: IntArray  # Age at start in whole days
+    type_z: FloatArray  # Face type in standard deviations, positive = long
+    plane: FloatArray  # True mandibular plane to cranial base (SN-GoMe) at start, degrees
+    incisor: IntArray  # Place in INCISOR_CLASSES
+    crowding: FloatArray  # Lack of room in mm, negative = spacing
+    start_day: IntArray  # Days from the first day of the intake to the start records
 
     @property
     def age(self) -> FloatArray:

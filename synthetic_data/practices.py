@@ -66,55 +66,31 @@ CLASS_SHARES = {"I": 0.36, "II/1": 0.42, "II/2": 0.11, "III": 0.11}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InventedPractice:
-    """One invented practice.
+    """One invented practice."""
 
-    Attributes:
-        code: Pseudonym, unique by its first three letters (they begin its case numbers).
-        about: Its habits in words.
-        n_treated: Consecutive treated cases.
-        n_selected: Cases picked out for their good results, marked as selected.
-        n_untreated: Persons observed without treatment.
-        habits: Appliance category of the first phase -> relative liking; a category not named is not used.
-        age: Mean and standard deviation of age at start of those under 18, in years.
-        adults: Share of adults among the treated.
-        class_shares: Incisor class -> share.
-        type_shift: Mean vertical type in standard deviations.
-        two_phase: Probability that a first-phase appliance is followed by a second phase.
-        extraction_shift: Added to the log odds of extraction.
-        tracing: Point error as a multiple of the usual.
-        enlargement_pct: Enlargement of the radiographs at start and later.
-        enlargement_known: Whether it is handed over.
-        n_examiners: How many people read the films; a file of one row a case holds the first only.
-        repeats: Share of films read a second time.
-        no_film: Probability that a finish radiograph was not taken although the treatment finished.
-        not_asked: Probability that joint and breathing questions were not asked.
-        measures: Measures handed over.
-        landmarks: Whether the films are handed over as points too, or as points instead of values.
-        layout: What its files look like.
-    """
-
-    code: str
-    about: str
-    n_treated: int
-    n_selected: int = 0
-    n_untreated: int = 0
+    code: str  # Pseudonym, unique by its first three letters (they begin its case numbers)
+    about: str  # Its habits in words
+    n_treated: int  # Consecutive treated cases
+    n_selected: int = 0  # Cases picked out for their good results, marked as selected
+    n_untreated: int = 0  # Persons observed without treatment
+    # Appliance category of the first phase -> relative liking; a category not named is not used
     habits: Mapping[str, float]
-    age: tuple[float, float] = (12.0, 1.8)
-    adults: float = 0.05
-    class_shares: Mapping[str, float]
-    type_shift: float = 0.0
-    two_phase: float = 0.8
-    extraction_shift: float = 0.0
-    tracing: float = 1.0
-    enlargement_pct: tuple[float, float] = (0.0, 0.0)
-    enlargement_known: bool = True
-    n_examiners: int = 2
-    repeats: float = 0.12
-    no_film: float = 0.1
-    not_asked: float = 0.2
-    measures: tuple[str, ...] = USUAL
-    landmarks: Points = "none"
-    layout: Layout = "tabular"
+    age: tuple[float, float] = (12.0, 1.8)  # Mean and standard deviation of age at start of those under 18, in years
+    adults: float = 0.05  # Share of adults among the treated
+    class_shares: Mapping[str, float]  # Incisor class -> share
+    type_shift: float = 0.0  # Mean vertical type in standard deviations
+    two_phase: float = 0.8  # Probability that a first-phase appliance is followed by a second phase
+    extraction_shift: float = 0.0  # Added to the log odds of extraction
+    tracing: float = 1.0  # Point error as a multiple of the usual
+    enlargement_pct: tuple[float, float] = (0.0, 0.0)  # Enlargement of the radiographs at start and later
+    enlargement_known: bool = True  # Whether it is handed over
+    n_examiners: int = 2  # How many people read the films; a file of one row a case holds the first only
+    repeats: float = 0.12  # Share of films read a second time
+    no_film: float = 0.1  # Probability that a finish radiograph was not taken although the treatment finished
+    not_asked: float = 0.2  # Probability that joint and breathing questions were not asked
+    measures: tuple[str, ...] = USUAL  # Measures handed over
+    landmarks: Points = "none"  # Whether the films are handed over as points too, or as points instead of values
+    layout: Layout = "tabular"  # What its files look like
 
 
 LANTERN_BAY = (

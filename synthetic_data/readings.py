@@ -38,23 +38,14 @@ IRREGULARITY_ERROR, FACIAL_INDEX_ERROR = 0.3, 0.9
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """The list of readings to be made; arrays with one row a reading, in the order of the output.
+    """The list of readings to be made; arrays with one row a reading, in the order of the output."""
 
-    Attributes:
-        case: Row of the case.
-        time: Place in TIMEPOINTS.
-        examiner: Place in EXAMINERS.
-        repeat: 1 for a first reading.
-        film: Whether there is a film to read; without one only casts and photographs are.
-        casts: Whether this is the reading that casts and photographs go with.
-    """
-
-    case: IntArray
-    time: IntArray
-    examiner: IntArray
-    repeat: IntArray
-    film: BoolArray
-    casts: BoolArray
+    case: IntArray  # Row of the case
+    time: IntArray  # Place in TIMEPOINTS
+    examiner: IntArray  # Place in EXAMINERS
+    repeat: IntArray  # 1 for a first reading
+    film: BoolArray  # Whether there is a film to read; without one only casts and photographs are
+    casts: BoolArray  # Whether this is the reading that casts and photographs go with
 
 
 def make_sheet(scene: Scene, rng: np.random.Generator) -> Sheet:

@@ -53,17 +53,11 @@ CORNER = 80.0 + 180.0j
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """How each reading is made; arrays with one row a reading.
+    """How each reading is made; arrays with one row a reading."""
 
-    Attributes:
-        error: Point error as a multiple of POINT_ERROR.
-        low_gonion: How much lower than true this examiner marks gonion, in mm.
-        enlargement_pct: Enlargement of the film.
-    """
-
-    error: FloatArray
-    low_gonion: FloatArray
-    enlargement_pct: FloatArray
+    error: FloatArray  # Point error as a multiple of POINT_ERROR
+    low_gonion: FloatArray  # How much lower than true this examiner marks gonion, in mm
+    enlargement_pct: FloatArray  # Enlargement of the film
 
 
 def mark_points(points: Points, reading: Reading, unreadable: float, rng: np.random.Generator) -> Points:

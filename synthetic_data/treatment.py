@@ -29,25 +29,16 @@ EXTRACTION_BASE = -1.0
 
 @dataclass(frozen=True, slots=True)
 class TreatmentCourse:
-    """The planned course of each person; arrays with one row a person.
+    """The planned course of each person; arrays with one row a person."""
 
-    Attributes:
-        first, second: Places in CATEGORIES; -1 where there is no such phase.
-        first_days, days: Length of the first phase and of the whole, in days; for the untreated, of watching.
-        extraction: Place in EXTRACTIONS.
-        effect: True effect of the appliances, degrees of the mandibular plane.
-        extraction_effect: True effect of extraction, in the same.
-        response: The person's own departure from those effects.
-    """
-
-    first: IntArray
+    first: IntArray  # Places in CATEGORIES; -1 where there is no such phase
     second: IntArray
-    first_days: IntArray
+    first_days: IntArray  # Length of the first phase and of the whole, in days; for the untreated, of watching
     days: IntArray
-    extraction: IntArray
-    effect: FloatArray
-    extraction_effect: FloatArray
-    response: FloatArray
+    extraction: IntArray  # Place in EXTRACTIONS
+    effect: FloatArray  # True effect of the appliances, degrees of the mandibular plane
+    extraction_effect: FloatArray  # True effect of extraction, in the same
+    response: FloatArray  # The person's own departure from those effects
 
 
 def plan_course(persons: Persons, settings: Settings, rng: np.random.Generator) -> TreatmentCourse:

@@ -25,22 +25,14 @@ class Truth:
     """True changes of the mandibular plane from start to the planned finish, degrees; one row a person.
 
     ``change`` is exactly ``expected`` + ``own_growth`` + ``effect`` + ``extraction_effect`` + ``response``.
-
-    Attributes:
-        expected: Mean growth for age, sex and time.
-        own_growth: The person's departure from mean growth.
-        own_slope: The same for each year of growth.
-        treatment: Effects and response together.
-        change: True change.
-        adjusted: True change less expected growth.
     """
 
-    expected: FloatArray
-    own_growth: FloatArray
-    own_slope: FloatArray
-    treatment: FloatArray
-    change: FloatArray
-    adjusted: FloatArray
+    expected: FloatArray  # Mean growth for age, sex and time
+    own_growth: FloatArray  # The person's departure from mean growth
+    own_slope: FloatArray  # The same for each year of growth
+    treatment: FloatArray  # Effects and response together
+    change: FloatArray  # True change
+    adjusted: FloatArray  # True change less expected growth
 
 
 def true_changes(persons: Persons, course: TreatmentCourse, settings: Settings, rng: np.random.Generator) -> Truth:

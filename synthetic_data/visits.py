@@ -30,25 +30,15 @@ NO_RECORDS_AT_ALL = 0.35
 
 @dataclass(frozen=True, slots=True)
 class Visits:
-    """Status and visits of each person; arrays with one row a person, and four columns where by timepoint.
+    """Status and visits of each person; arrays with one row a person, and four columns where by timepoint."""
 
-    Attributes:
-        status: Place in STATUSES.
-        observed_days: Days from start to finish, to the loss, or to the collection of the data.
-        days: Days from start of each visit, shape (n, 4); meaningless where there is no visit.
-        happened: Whether there was a visit.
-        records: Whether any records were taken at it.
-        film: Whether a lateral radiograph was taken at it.
-        treatment_share: Share of the true treatment change that is there at the visit.
-    """
-
-    status: IntArray
-    observed_days: IntArray
-    days: IntArray
-    happened: BoolArray
-    records: BoolArray
-    film: BoolArray
-    treatment_share: FloatArray
+    status: IntArray  # Place in STATUSES
+    observed_days: IntArray  # Days from start to finish, to the loss, or to the collection of the data
+    days: IntArray  # Days from start of each visit, shape (n, 4); meaningless where there is no visit
+    happened: BoolArray  # Whether there was a visit
+    records: BoolArray  # Whether any records were taken at it
+    film: BoolArray  # Whether a lateral radiograph was taken at it
+    treatment_share: FloatArray  # Share of the true treatment change that is there at the visit
 
 
 def make_visits(

@@ -12,25 +12,15 @@ FILE = "proof.json"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """One finding.
+    """One finding."""
 
-    Attributes:
-        what: The estimator or interval.
-        expected: What it should be, as text.
-        found: What the simulation gave.
-        error: Simulation error (standard error) of ``found``.
-        runs: Invented cohorts.
-        verdict: In words.
-        holds: Whether it is as it should be.
-    """
-
-    what: str
-    expected: str
-    found: float
-    error: float
-    runs: int
-    verdict: str
-    holds: bool
+    what: str  # The estimator or interval
+    expected: str  # What it should be, as text
+    found: float  # What the simulation gave
+    error: float  # Simulation error (standard error) of `found`
+    runs: int  # Invented cohorts
+    verdict: str  # In words
+    holds: bool  # Whether it is as it should be
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,45 +27,26 @@ class Interval:
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """A warning that travels with a result, so that a screen can show it.
+    """A warning that travels with a result, so that a screen can show it."""
 
-    Attributes:
-        kind: ``small_sample``, ``approximation``, ``convergence``, ``no_data``, ``positivity``,
-            ``separation``.
-        text: One plain sentence.
-    """
-
-    kind: str
-    text: str
+    kind: str  # `small_sample`, `approximation`, `convergence`, `no_data`, `positivity`, `separation`
+    text: str  # One plain sentence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Estimate:
-    """One estimated quantity.
+    """One estimated quantity."""
 
-    Attributes:
-        estimand: What is estimated, in words ("risk difference, first group minus second").
-        value: The point estimate; None where the data cannot give one (``warnings`` says why).
-        interval: Its interval, or None.
-        method: The method of estimate and interval by their textbook names.
-        n: Number of cases used.
-        left_out: Reason -> number of cases not used.
-        p_value: Two-sided unless ``method`` says otherwise, or None.
-        unit: Unit of ``value`` ("proportion", "degrees", "ratio" ...).
-        adjusted_for: Names of the variables adjusted for.
-        warnings: Cautions to show with the number.
-    """
-
-    estimand: str
-    value: float | None
-    interval: Interval | None
-    method: str
-    n: int
-    left_out: Mapping[str, int] = field(default_factory=lambda: _NOTHING)
-    p_value: float | None = None
-    unit: str = "proportion"
-    adjusted_for: tuple[str, ...] = ()
-    warnings: tuple[Caution, ...] = ()
+    estimand: str  # What is estimated, in words ("risk difference, first group minus second")
+    value: float | None  # The point estimate; None where the data cannot give one (`warnings` says why)
+    interval: Interval | None  # Its interval, or None
+    method: str  # The method of estimate and interval by their textbook names
+    n: int  # Number of cases used
+    left_out: Mapping[str, int] = field(default_factory=lambda: _NOTHING)  # Reason -> number of cases not used
+    p_value: float | None = None  # Two-sided unless `method` says otherwise, or None
+    unit: str = "proportion"  # Unit of `value` ("proportion", "degrees", "ratio" ...)
+    adjusted_for: tuple[str, ...] = ()  # Names of the variables adjusted for
+    warnings: tuple[Caution, ...] = ()  # Cautions to show with the number
 
 
 def no_estimate(

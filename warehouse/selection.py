@@ -31,17 +31,12 @@ _EMPTY: Mapping[str, tuple[str, ...]] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Selection:
-    """The cases a figure is about.
+    """The cases a figure is about."""
 
-    Attributes:
-        comparison: ``treated`` or ``untreated``; the two are never counted together.
-        selection: ``consecutive``, ``selected``, or ``both`` (shown with a warning: picked cases are no sample).
-        filters: Filter name -> values kept.
-    """
-
-    comparison: str = "treated"
+    comparison: str = "treated"  # `treated` or `untreated`; the two are never counted together
+    # `consecutive`, `selected`, or `both` (shown with a warning: picked cases are no sample)
     selection: str = "consecutive"
-    filters: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: _EMPTY)
+    filters: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: _EMPTY)  # Filter name -> values kept
 
     def __post_init__(self) -> None:
         """Refuse a filter that does not exist."""

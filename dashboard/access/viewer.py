@@ -35,17 +35,11 @@ Role: TypeAlias = Literal["owner", "practice", "coordinator"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Viewer:
-    """Someone who looks at the dashboard.
+    """Someone who looks at the dashboard."""
 
-    Attributes:
-        role: What they may see.
-        practice: The one practice they may see; empty unless the role is ``practice``.
-        may_write: Whether they may bring in files.
-    """
-
-    role: Role
-    practice: str = ""
-    may_write: bool = False
+    role: Role  # What they may see
+    practice: str = ""  # The one practice they may see; empty unless the role is `practice`
+    may_write: bool = False  # Whether they may bring in files
 
     @property
     def sees_cases(self) -> bool:

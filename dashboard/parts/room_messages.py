@@ -31,23 +31,14 @@ READ_BY_A_ROOM = 8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
-    """One screen.
+    """One screen."""
 
-    Attributes:
-        title: What it is about.
-        sentence: The message.
-        beside: Sentences of ordinary size.
-        chart: Its picture, or None.
-        alt: The picture in words.
-        small: What to keep in mind, in small type.
-    """
-
-    title: str
-    sentence: str
-    beside: tuple[str, ...] = ()
-    chart: altair.LayerChart | None = None
-    alt: str = ""
-    small: tuple[str, ...] = ()
+    title: str  # What it is about
+    sentence: str  # The message
+    beside: tuple[str, ...] = ()  # Sentences of ordinary size
+    chart: altair.LayerChart | None = None  # Its picture, or None
+    alt: str = ""  # The picture in words
+    small: tuple[str, ...] = ()  # What to keep in mind, in small type
 
 
 def messages(found: Answer, palette: Palette) -> tuple[Message, ...]:

@@ -39,39 +39,25 @@ FEW = "There are too few complete cases for the number of things held alike."
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AdjustedShown:
-    """The comparison as it may be shown.
+    """The comparison as it may be shown."""
 
-    Attributes:
-        labels: The first and the second group.
-        counted: Complete cases of each, and of them ``adverse``.
-        methods: Crude and adjusted, all on these cases; ``main`` is the key of the one decided on beforehand.
-        on_same_cases: Whether the crude difference is that of the complete cases too; otherwise it is of all counted.
-        adjusted_for: What is held alike, in words.
-        odds_ratio: By the logistic model.
-        e_value: How strong something unmeasured would have to be.
-        balance: How alike the groups were, variable by variable; none where that may not be shown.
-        furthest: Largest standardised difference as they came, and after weighting.
-        said: The findings in sentences.
-        standing: Planned beforehand or explored after, in sentences.
-        remarks: What to keep in mind.
-        level: Level of the intervals.
-    """
-
-    labels: tuple[str, str]
-    counted: tuple[Count, Count]
+    labels: tuple[str, str]  # The first and the second group
+    counted: tuple[Count, Count]  # Complete cases of each, and of them `adverse`
     adverse: tuple[Count, Count]
+    # Crude and adjusted, all on these cases; `main` is the key of the one decided on beforehand
     methods: tuple[MethodResult, ...]
     main: str
+    # Whether the crude difference is that of the complete cases too; otherwise it is of all counted
     on_same_cases: bool
-    adjusted_for: tuple[str, ...]
-    odds_ratio: Estimate
-    e_value: EValue
-    balance: tuple[BalanceRow, ...]
-    furthest: tuple[float | None, float | None]
-    said: tuple[str, ...]
-    standing: tuple[str, ...]
-    remarks: tuple[str, ...]
-    level: float
+    adjusted_for: tuple[str, ...]  # What is held alike, in words
+    odds_ratio: Estimate  # By the logistic model
+    e_value: EValue  # How strong something unmeasured would have to be
+    balance: tuple[BalanceRow, ...]  # How alike the groups were, variable by variable; none where that may not be shown
+    furthest: tuple[float | None, float | None]  # Largest standardised difference as they came, and after weighting
+    said: tuple[str, ...]  # The findings in sentences
+    standing: tuple[str, ...]  # Planned beforehand or explored after, in sentences
+    remarks: tuple[str, ...]  # What to keep in mind
+    level: float  # Level of the intervals
 
 
 def adjusted_whole(pair: PairComparison, counted: tuple[Count, Count], adverse: tuple[Count, Count]) -> AdjustedShown:

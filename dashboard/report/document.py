@@ -34,14 +34,10 @@ MOST_DRAWN = 25
 
 @dataclass(frozen=True, slots=True)
 class FlowEntry:
-    """One cell of a table.
+    """One cell of a table."""
 
-    Attributes:
-        text: As printed.
-        number: The number as printed: rounded to the last digit of ``text``, a share in percent; None for words.
-    """
-
-    text: str
+    text: str  # As printed
+    # The number as printed: rounded to the last digit of `text`, a share in percent; None for words
     number: float | None = None
 
 
@@ -113,39 +109,24 @@ def span(low: FlowEntry, high: FlowEntry) -> FlowEntry:
 
 @dataclass(frozen=True, slots=True)
 class TableColumn:
-    """A column of a table.
+    """A column of a table."""
 
-    Attributes:
-        key: Its name in a sheet.
-        heading: Its heading on a page.
-        kind: What its cells are.
-        on_page: Whether a page shows it; ``on_sheet`` whether a sheet does.
-    """
-
-    key: str
-    heading: str
-    kind: Kind = "words"
-    on_page: bool = True
+    key: str  # Its name in a sheet
+    heading: str  # Its heading on a page
+    kind: Kind = "words"  # What its cells are
+    on_page: bool = True  # Whether a page shows it; `on_sheet` whether a sheet does
     on_sheet: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DocumentTable:
-    """A table.
+    """A table."""
 
-    Attributes:
-        name: File or sheet name.
-        caption: What it shows.
-        columns: Its columns.
-        rows: One entry a column.
-        on_page: Whether pages show it, or only sheets.
-    """
-
-    name: str
-    caption: str
+    name: str  # File or sheet name
+    caption: str  # What it shows
     columns: tuple[TableColumn, ...]
-    rows: tuple[tuple[FlowEntry, ...], ...]
-    on_page: bool = True
+    rows: tuple[tuple[FlowEntry, ...], ...]  # One entry a column
+    on_page: bool = True  # Whether pages show it, or only sheets
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,25 +235,15 @@ class Picture:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
-    """One section.
+    """One section."""
 
-    Attributes:
-        name: Its name in files.
-        title: Its heading.
-        paragraphs: Sentences before the picture.
-        facts: Label and text.
-        picture: Its picture, if it has one.
-        tables: Its tables.
-        remarks: Quieter sentences at the end.
-    """
-
-    name: str
-    title: str
-    paragraphs: tuple[str, ...] = ()
-    facts: tuple[tuple[str, str], ...] = ()
-    picture: Picture | None = None
+    name: str  # Its name in files
+    title: str  # Its heading
+    paragraphs: tuple[str, ...] = ()  # Sentences before the picture
+    facts: tuple[tuple[str, str], ...] = ()  # Label and text
+    picture: Picture | None = None  # Its picture, if it has one
     tables: tuple[DocumentTable, ...] = ()
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()  # Quieter sentences at the end
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -294,38 +265,22 @@ class Stamp:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Document:
-    """A whole report.
-
-    Attributes:
-        title: Its title.
-        cases: Which cases, and of which practices, in words.
-        made_for: Whom it is made for, and what that means for its counts.
-        stamp: What every part carries.
-        answer: The answer in a sentence.
-        headline: The same in three large figures, each with what it is.
-        lead: The sentences that go with it.
-        caution: The usual caution.
-        sections: In order.
-        limits: What the figures cannot tell, in short sentences.
-        cautions: Further cautions that go with single figures.
-        methods: How it was done, in paragraphs; ``references`` are cited there by number.
-        with_questions: Whether slides for questions follow those of the talk.
-    """
+    """A whole report."""
 
     title: str
-    cases: str
-    made_for: str
-    stamp: Stamp
-    answer: str
-    headline: tuple[tuple[str, str], ...]
-    lead: tuple[str, ...]
-    caution: str
-    sections: tuple[Section, ...]
-    limits: tuple[str, ...]
-    cautions: tuple[str, ...]
-    methods: tuple[str, ...]
+    cases: str  # Which cases, and of which practices, in words
+    made_for: str  # Whom it is made for, and what that means for its counts
+    stamp: Stamp  # What every part carries
+    answer: str  # The answer in a sentence
+    headline: tuple[tuple[str, str], ...]  # The same in three large figures, each with what it is
+    lead: tuple[str, ...]  # The sentences that go with it
+    caution: str  # The usual caution
+    sections: tuple[Section, ...]  # In order
+    limits: tuple[str, ...]  # What the figures cannot tell, in short sentences
+    cautions: tuple[str, ...]  # Further cautions that go with single figures
+    methods: tuple[str, ...]  # How it was done, in paragraphs; `references` are cited there by number
     references: tuple[str, ...]
-    with_questions: bool = True
+    with_questions: bool = True  # Whether slides for questions follow those of the talk
 
     def section(self, name: str) -> Section:
         """The section with this name."""

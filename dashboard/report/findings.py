@@ -42,52 +42,37 @@ NAMED_BY = ("practice", "clinician")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
-    """Counts and share of one group as they may be shown.
+    """Counts and share of one group as they may be shown."""
 
-    Attributes:
-        group: Code of the group; ``label`` is its name.
-        started: Cases started; None where the document does not give them by group. So with ``finished`` (reached the
-            end) and ``missing`` (outcome due but not known).
-        counted: Cases counted.
-        adverse: Cases adverse.
-        rate: Share adverse; without a value where a count it rests on is hidden.
-        if_none: Share if none of the missing were adverse, ``if_all`` if all were; None where not given.
-        change: Mean change with its interval; None where not given.
-    """
-
-    group: str
+    group: str  # Code of the group; `label` is its name
     label: str
-    counted: Count
-    adverse: Count
-    rate: Estimate
+    counted: Count  # Cases counted
+    adverse: Count  # Cases adverse
+    rate: Estimate  # Share adverse; without a value where a count it rests on is hidden
+    # Cases started; None where the document does not give them by group. So with `finished` (reached the end) and
+    # `missing` (outcome due but not known).
     started: Count | None = None
     finished: Count | None = None
     missing: Count | None = None
+    # Share if none of the missing were adverse, `if_all` if all were; None where not given
     if_none: Estimate | None = None
     if_all: Estimate | None = None
-    change: Estimate | None = None
+    change: Estimate | None = None  # Mean change with its interval; None where not given
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """Groups side by side as found, and beside that two of them with what was recorded held alike.
+    """Groups side by side as found, and beside that two of them with what was recorded held alike."""
 
-    Attributes:
-        by: What cases are grouped by.
-        groups: In the order shown.
-        difference: Of two groups, the second's share less the first's; None where there are not two, or counts are
-            hidden.
-        adjusted: Two of the groups with what was recorded held alike; None where there are not two, or where
-            ``not_adjusted`` says why it may not be shown.
-        refused: Why none of its counts may be shown, or the empty text.
-    """
-
-    by: Grouping
-    groups: tuple[Group, ...]
+    by: Grouping  # What cases are grouped by
+    groups: tuple[Group, ...]  # In the order shown
+    # Of two groups, the second's share less the first's; None where there are not two, or counts are hidden
     difference: Estimate | None
+    # Two of the groups with what was recorded held alike; None where there are not two, or where `not_adjusted`
+    # says why it may not be shown
     adjusted: AdjustedShown | None = None
     not_adjusted: str = ""
-    refused: str = ""
+    refused: str = ""  # Why none of its counts may be shown, or the empty text
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,78 +96,51 @@ class Stage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """The changes behind the classes.
+    """The changes behind the classes."""
 
-    Attributes:
-        label: Name of the measure; ``unit`` its unit.
-        summary: Mean change with its interval.
-        quartiles: Lower quartile, median and upper quartile.
-        error: What is known of measuring error, in a sentence.
-        picture: The histogram; None where it may not be shown.
-    """
-
-    label: str
+    label: str  # Name of the measure; `unit` its unit
     unit: str
-    summary: Estimate
-    quartiles: tuple[float, float, float]
-    error: str
-    picture: ChangePicture | None
+    summary: Estimate  # Mean change with its interval
+    quartiles: tuple[float, float, float]  # Lower quartile, median and upper quartile
+    error: str  # What is known of measuring error, in a sentence
+    picture: ChangePicture | None  # The histogram; None where it may not be shown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shown:
-    """What an audience may be shown of the results of one audit.
+    """What an audience may be shown of the results of one audit."""
 
-    Attributes:
-        audience: Whom they are for.
-        policy: The rule counts were hidden by; None where nothing is hidden.
-        overall: The headline.
-        stages: From started to counted.
-        turned_away: Cases handed over that the checks turned away; ``selected`` were picked out; ``not_due`` are still
-            in treatment.
-        untreated: Children observed without treatment, under the same definition; None where there are none.
-        comparisons: Groups side by side.
-        family: Definition and share for every other definition of the headline's family.
-        secondary: The same for the other families.
-        curve: Share against the threshold; thresholds that may not be shown are left out.
-        change: The changes behind the classes; None where there are none, or they may not be shown.
-        refused: Why none of the counts over all cases may be shown, or the empty text.
-    """
-
-    audience: Audience
-    policy: Policy | None
-    overall: Group
-    stages: tuple[Stage, ...]
+    audience: Audience  # Whom they are for
+    policy: Policy | None  # The rule counts were hidden by; None where nothing is hidden
+    overall: Group  # The headline
+    stages: tuple[Stage, ...]  # From started to counted
+    # Cases handed over that the checks turned away; `selected` were picked out; `not_due` are still in treatment
     turned_away: Count
     selected: Count
     not_due: Count
-    untreated: Group | None
-    comparisons: tuple[Comparison, ...]
+    untreated: Group | None  # Children observed without treatment, under the same definition; None where there are none
+    comparisons: tuple[Comparison, ...]  # Groups side by side
+    # Definition and share for every other definition of the headline's family
     family: tuple[tuple[Definition, Group], ...]
-    secondary: tuple[tuple[Definition, Group], ...]
-    curve: ThresholdCurve
-    change: Change | None
-    refused: str = ""
+    secondary: tuple[tuple[Definition, Group], ...]  # The same for the other families
+    curve: ThresholdCurve  # Share against the threshold; thresholds that may not be shown are left out
+    change: Change | None  # The changes behind the classes; None where there are none, or they may not be shown
+    refused: str = ""  # Why none of the counts over all cases may be shown, or the empty text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Findings(Shown):
-    """Results of one audit at one build, as they may be shown to an audience.
-
-    Attributes:
-        cases: Which cases, in words.
-        practices: Names that may be shown, or none; ``n_practices`` is their number.
-        beside: The practices beside each other; None where that was not asked for or may not be shown.
-    """
+    """Results of one audit at one build, as they may be shown to an audience."""
 
     definition: Definition
     growth_reference: str
     build: str
     published_at: str
-    cases: str
-    practices: tuple[str, ...]
+    cases: str  # Which cases, in words
+    practices: tuple[str, ...]  # Names that may be shown, or none; `n_practices` is their number
     n_practices: int
     level: float
+    # The practices beside each other; None where that was not asked for or may not be shown
     beside: Beside | None = None
 
     @classmethod

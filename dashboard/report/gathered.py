@@ -33,36 +33,24 @@ COMPARISONS = ("appliance_category", "age_band", "extraction")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gathered:
-    """Results of one audit at one build, every count whole.
+    """Results of one audit at one build, every count whole."""
 
-    Attributes:
-        overall: The headline share.
-        untreated: The same definition on the untreated comparison cases; None where there are none.
-        by: One result a comparison.
-        others: The share under every other definition of the headline's family.
-        secondary: The share under the definitions of other families.
-        threshold: The share against the threshold.
-        changes: The changes behind the classes; None where the definition has several parts.
-        means: Comparison -> group -> mean change; empty where there is no single change.
-        pairs: Comparison -> two of its groups with what was recorded held alike; ``complete`` their complete cases.
-        values: One row a counted case: ``value`` (larger is worse) and ``is_adverse``; no row without a single change.
-        published_at: When the build was published.
-        practices: Pseudonyms of the practices in the warehouse.
-    """
-
-    overall: Rates
-    untreated: Rates | None
-    by: tuple[Rates, ...]
-    others: tuple[Rates, ...]
-    secondary: tuple[Rates, ...]
-    threshold: ThresholdCurve
-    changes: ChangePicture | None
+    overall: Rates  # The headline share
+    untreated: Rates | None  # The same definition on the untreated comparison cases; None where there are none
+    by: tuple[Rates, ...]  # One result a comparison
+    others: tuple[Rates, ...]  # The share under every other definition of the headline's family
+    secondary: tuple[Rates, ...]  # The share under the definitions of other families
+    threshold: ThresholdCurve  # The share against the threshold
+    changes: ChangePicture | None  # The changes behind the classes; None where the definition has several parts
+    # Comparison -> group -> mean change; empty where there is no single change
     means: Mapping[str, Mapping[str, Estimate]]
+    # Comparison -> two of its groups with what was recorded held alike; `complete` their complete cases
     pairs: Mapping[str, PairComparison]
     complete: Mapping[str, Complete]
+    # One row a counted case: `value` (larger is worse) and `is_adverse`; no row without a single change
     values: pl.DataFrame
-    published_at: str
-    practices: tuple[str, ...]
+    published_at: str  # When the build was published
+    practices: tuple[str, ...]  # Pseudonyms of the practices in the warehouse
 
     @property
     def counted(self) -> Counted:

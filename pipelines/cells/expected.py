@@ -14,24 +14,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Expected:
-    """What one column must hold, and how it is written.
+    """What one column must hold, and how it is written."""
 
-    Attributes:
-        target: Where the column goes.
-        spellings: Spelling in lower case -> code; the empty string where the spelling means "not known".
-        missing: Spellings, in lower case, that mean "not known" in every column.
-        decimal: The decimal mark.
-        unit: Unit of the numbers in the file, or None where the target has none.
-        factor: What turns that unit into the target's.
-        date_order: Order of day, month and year where the year does not come first.
-        today: No date may lie after it.
-    """
-
-    target: Target
-    today: date
+    target: Target  # Where the column goes
+    today: date  # No date may lie after it
+    # Spelling in lower case -> code; the empty string where the spelling means "not known"
     spellings: Mapping[str, str] = field(default_factory=dict)
-    missing: frozenset[str] = frozenset()
-    decimal: Literal[".", ","] = "."
-    unit: str | None = None
-    factor: float = 1.0
-    date_order: str | None = None
+    missing: frozenset[str] = frozenset()  # Spellings, in lower case, that mean "not known" in every column
+    decimal: Literal[".", ","] = "."  # The decimal mark
+    unit: str | None = None  # Unit of the numbers in the file, or None where the target has none
+    factor: float = 1.0  # What turns that unit into the target's
+    date_order: str | None = None  # Order of day, month and year where the year does not come first

@@ -30,16 +30,12 @@ class ReadCell(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Understood:
-    """One column understood.
+    """One column understood."""
 
-    Attributes:
-        values: Values of shape (n,); null where blank or not understood.
-        bad: The cells that were not understood (BAD_SCHEMA).
-        blanks: Spelling that means "not known" -> how often; cells without any text are not counted.
-    """
-
-    values: pl.Series
+    values: pl.Series  # Values of shape (n,); null where blank or not understood
+    # The cells that were not understood (BAD_SCHEMA)
     bad: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=BAD_SCHEMA))
+    # Spelling that means "not known" -> how often; cells without any text are not counted
     blanks: Mapping[str, int] = field(default_factory=dict)
 
 

@@ -25,16 +25,12 @@ READING = ("file", "case", "timepoint", "examiner", "repeat_no")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assembled:
-    """The tables of a load and where each value of a reading came from.
-
-    Attributes:
-        tables: The tables.
-        value_rows: Measure -> row in the file of the value each reading has, for readings put together from single
-            values; for one made from points, the row of its first point; 0 for no value and for readings of files of
-            one row a case. Shape (readings,).
-    """
+    """The tables of a load and where each value of a reading came from."""
 
     tables: CheckedTables
+    # Measure -> row in the file of the value each reading has, for readings put together from single values; for
+    # one made from points, the row of its first point; 0 for no value and for readings of files of one row a
+    # case. Shape (readings,).
     value_rows: Mapping[str, Rows]
 
 

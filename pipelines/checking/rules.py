@@ -28,34 +28,22 @@ LETTERS = {"cases": "C", "phases": "P", "visits": "V", "measurements": "M", "lan
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
-    """One rule.
+    """One rule."""
 
-    Attributes:
-        id: Permanent id; never reused for another rule.
-        table: Table whose rows fail: a contract table, ``readings``, ``file``, or empty for any.
-        columns: Columns it looks at, the one to name first; a table that lacks one is not held against the rule.
-        kind: ``required`` (no blank), ``range`` (between two limits), ``check`` (a named check), ``file``
-            (the file as a whole) or ``cell`` (asked while the file is turned into contract terms).
-        severity: ``reject`` turns the row away, ``warn`` remarks on it.
-        reason: What is wrong, in plain words.
-        remedy: What to do.
-        check: Name of the check, for the kind ``check``.
-        arguments: Limits of the check or the range.
-        needs: Other tables that must have been handed over for the rule to be asked.
-        milder_than: Id of a stricter rule; where that one fails, this one is not said as well.
-    """
-
-    id: str
-    table: str
+    id: str  # Permanent id; never reused for another rule
+    table: str  # Table whose rows fail: a contract table, `readings`, `file`, or empty for any
+    # Columns it looks at, the one to name first; a table that lacks one is not held against the rule
     columns: tuple[str, ...]
+    # `required` (no blank), `range` (between two limits), `check` (a named check), `file` (the file as a whole)
+    # or `cell` (asked while the file is turned into contract terms)
     kind: Kind
-    severity: Severity
-    reason: str
-    remedy: str
-    check: str = ""
-    arguments: Mapping[str, Any] = field(default_factory=dict)
-    needs: tuple[str, ...] = ()
-    milder_than: str = ""
+    severity: Severity  # `reject` turns the row away, `warn` remarks on it
+    reason: str  # What is wrong, in plain words
+    remedy: str  # What to do
+    check: str = ""  # Name of the check, for the kind `check`
+    arguments: Mapping[str, Any] = field(default_factory=dict)  # Limits of the check or the range
+    needs: tuple[str, ...] = ()  # Other tables that must have been handed over for the rule to be asked
+    milder_than: str = ""  # Id of a stricter rule; where that one fails, this one is not said as well
 
     def number(self, name: str) -> float:
         """One of the limits, as a number."""

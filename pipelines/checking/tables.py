@@ -21,27 +21,18 @@ Positions: TypeAlias = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckedTables:
-    """The rows of a load.
+    """The rows of a load."""
 
-    Attributes:
-        frames: Table -> rows, with ``file`` (which delivery), ``row`` (in that file) and ``case`` (number of the case
-            within this load). Measurements stand as ``measurements`` (one row a value, tabular files only) and as
-            ``readings`` (one row a set of values read together, all files).
-        n_cases: How many cases are numbered; a row whose case cannot be told has the number ``n_cases``.
-        known: Per case number, whether an earlier load knows the case; shape (n_cases + 1,).
-        given: Per case number, whether a row of ``cases`` stands in this load; shape (n_cases + 1,).
-        accepted: Like ``given``, once the rows that are turned away are taken out; all true until then.
-        measures: The catalogue.
-        wide: Per file, whether it has one row a case.
-    """
-
+    # Table -> rows, with `file` (which delivery), `row` (in that file) and `case` (number of the case within this
+    # load). Measurements stand as `measurements` (one row a value, tabular files only) and as `readings` (one row
+    # a set of values read together, all files).
     frames: Mapping[str, pl.DataFrame]
-    n_cases: int
-    known: Mask
-    given: Mask
-    accepted: Mask
-    measures: Mapping[str, Measure]
-    wide: Mask
+    n_cases: int  # How many cases are numbered; a row whose case cannot be told has the number `n_cases`
+    known: Mask  # Per case number, whether an earlier load knows the case; shape (n_cases + 1,)
+    given: Mask  # Per case number, whether a row of `cases` stands in this load; shape (n_cases + 1,)
+    accepted: Mask  # Like `given`, once the rows that are turned away are taken out; all true until then
+    measures: Mapping[str, Measure]  # The catalogue
+    wide: Mask  # Per file, whether it has one row a case
     _arrays: dict[tuple[str, ...], Numbers] = field(default_factory=dict)
 
     def __getitem__(self, table: str) -> pl.DataFrame:

@@ -60,53 +60,33 @@ class RawTable:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Delivery:
-    """One file in contract terms, before validation; identifying values are already gone.
+    """One file in contract terms, before validation; identifying values are already gone."""
 
-    Attributes:
-        source: The file.
-        layout: ``wide`` (one row a case), ``tabular`` (one contract table) or ``points`` (landmarks).
-        practice: Pseudonym of the practice.
-        n_read: Rows read from the file (what loaded + turned away must add up to).
-        tables: Contract table -> typed frame with a ``row`` column. ``case_id`` holds the keyed hash. A wide file gives
-            ``cases``, ``phases``, ``visits`` and ``readings`` (row, case_id, timepoint, examiner, repeat_no, and one
-            Float64 column a measure); a tabular file gives its own table, measurements as ``measurements``
-            (row, case_id, timepoint, measure, value, examiner, repeat_no; value in the catalogue's unit). A file of
-            points gives ``landmarks``, and ``readings`` once measures were made from them.
-        columns: Contract column name -> column name in the file, for messages.
-        problems: Cells that could not be understood (PROBLEM_COLUMNS).
-        assumptions: Everything taken to be so on the way.
-        value_views: For readings made from points, the view each value came from: one column a measure, rows as in
-            ``readings``.
-    """
-
-    source: FileSource
-    layout: Layout
-    practice: str
-    n_read: int
+    source: FileSource  # The file
+    layout: Layout  # `wide` (one row a case), `tabular` (one contract table) or `points` (landmarks)
+    practice: str  # Pseudonym of the practice
+    n_read: int  # Rows read from the file (what loaded + turned away must add up to)
+    # Contract table -> typed frame with a `row` column. `case_id` holds the keyed hash. A wide file gives
+    # `cases`, `phases`, `visits` and `readings` (row, case_id, timepoint, examiner, repeat_no, and one Float64
+    # column a measure); a tabular file gives its own table, measurements as `measurements` (row, case_id,
+    # timepoint, measure, value, examiner, repeat_no; value in the catalogue's unit). A file of points gives
+    # `landmarks`, and `readings` once measures were made from them.
     tables: Mapping[str, pl.DataFrame]
-    columns: Mapping[str, str]
-    problems: pl.DataFrame
-    assumptions: tuple[ReadingAssumption, ...] = ()
+    columns: Mapping[str, str]  # Contract column name -> column name in the file, for messages
+    problems: pl.DataFrame  # Cells that could not be understood (PROBLEM_COLUMNS)
+    assumptions: tuple[ReadingAssumption, ...] = ()  # Everything taken to be so on the way
+    # For readings made from points, the view each value came from: one column a measure, rows as in `readings`
     value_views: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sorted:
-    """One delivery after validation: rows to load, rows turned away with every reason, remarks on loaded rows.
+    """One delivery after validation: rows to load, rows turned away with every reason, remarks on loaded rows."""
 
-    Attributes:
-        delivery: What was validated.
-        good: Contract table -> rows to load (measurements always as ``readings``).
-        turned_away: One row a reason: PROBLEM_COLUMNS plus ``case_id`` (null where not legible).
-        remarks: Same shape, for rules of severity ``warn``; their rows are loaded.
-        n_good: Rows of the file that are loaded.
-        n_turned_away: Rows of the file that are not.
-    """
-
-    delivery: Delivery
-    good: Mapping[str, pl.DataFrame]
-    turned_away: pl.DataFrame
-    remarks: pl.DataFrame
-    n_good: int
-    n_turned_away: int
+    delivery: Delivery  # What was validated
+    good: Mapping[str, pl.DataFrame]  # Contract table -> rows to load (measurements always as `readings`)
+    turned_away: pl.DataFrame  # One row a reason: PROBLEM_COLUMNS plus `case_id` (null where not legible)
+    remarks: pl.DataFrame  # Same shape, for rules of severity `warn`; their rows are loaded
+    n_good: int  # Rows of the file that are loaded
+    n_turned_away: int  # Rows of the file that are not
     notes: tuple[str, ...] = field(default=())

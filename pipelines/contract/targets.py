@@ -21,35 +21,20 @@ MEASURE_CODES = "measure"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Target:
-    """One contract name in one layout.
+    """One contract name in one layout."""
 
-    Attributes:
-        name: The name, such as ``sn_gogn_deg_start`` or ``phase_2_arch``.
-        table: Contract table it belongs to.
-        field: Column of that table, or the code of a measure.
-        type: Type of the column.
-        codes: Name of its code list, or None.
-        unit: Unit its numbers are kept in, or None.
-        required: Whether a file must have it (or the mapping a constant for it).
-        timepoint: For a column of one visit.
-        phase_no: For a column of one phase.
-        measure: Whether it holds readings of the measure ``field``.
-        repeat_no: Which reading of it.
-        whole: Whether only whole numbers make sense.
-    """
-
-    name: str
-    table: str
-    field: str
-    type: ColumnType
-    codes: str | None = None
-    unit: str | None = None
-    required: bool = False
-    timepoint: str | None = None
-    phase_no: int | None = None
-    measure: bool = False
-    repeat_no: int = 1
-    whole: bool = False
+    name: str  # The name, such as `sn_gogn_deg_start` or `phase_2_arch`
+    table: str  # Contract table it belongs to
+    field: str  # Column of that table, or the code of a measure
+    type: ColumnType  # Type of the column
+    codes: str | None = None  # Name of its code list, or None
+    unit: str | None = None  # Unit its numbers are kept in, or None
+    required: bool = False  # Whether a file must have it (or the mapping a constant for it)
+    timepoint: str | None = None  # For a column of one visit
+    phase_no: int | None = None  # For a column of one phase
+    measure: bool = False  # Whether it holds readings of the measure `field`
+    repeat_no: int = 1  # Which reading of it
+    whole: bool = False  # Whether only whole numbers make sense
 
 
 class Targets:

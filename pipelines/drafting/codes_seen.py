@@ -32,21 +32,13 @@ class UnknownCode:
 
 @dataclass(frozen=True, slots=True)
 class CodesSeen:
-    """What one coded column holds.
+    """What one coded column holds."""
 
-    Attributes:
-        section: Name of its [codes] section.
-        understood: Codes that are read without a mapping.
-        proposed: Spelling, in lower case -> code that it usually means.
-        unknown: Spellings for the user to decide.
-        choices: The codes there are.
-    """
-
-    section: str
-    understood: tuple[str, ...]
-    proposed: Mapping[str, str]
-    unknown: tuple[UnknownCode, ...]
-    choices: tuple[str, ...]
+    section: str  # Name of its [codes] section
+    understood: tuple[str, ...]  # Codes that are read without a mapping
+    proposed: Mapping[str, str]  # Spelling, in lower case -> code that it usually means
+    unknown: tuple[UnknownCode, ...]  # Spellings for the user to decide
+    choices: tuple[str, ...]  # The codes there are
 
 
 def alias_spellings(codes: tuple[Code, ...]) -> dict[str, str]:

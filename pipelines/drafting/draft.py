@@ -36,47 +36,29 @@ Order = Literal["dmy", "mdy", "unclear", ""]
 
 @dataclass(frozen=True, slots=True)
 class DraftLine:
-    """One column of the file in a draft.
+    """One column of the file in a draft."""
 
-    Attributes:
-        column: Its heading; for ``withheld`` what is said instead of it.
-        kind: ``mapped``, ``unsure`` (left to the user), ``identifying`` (left out), ``unknown``, or ``withheld`` where
-            the heading looks like a name and is not repeated.
-        names: Contract names it may go to, the likeliest first.
-        why: Why it is not mapped.
-    """
-
-    column: str
+    column: str  # Its heading; for `withheld` what is said instead of it
+    # `mapped`, `unsure` (left to the user), `identifying` (left out), `unknown`, or `withheld` where the heading
+    # looks like a name and is not repeated
     kind: Kind
-    names: tuple[str, ...] = ()
-    why: str = ""
+    names: tuple[str, ...] = ()  # Contract names it may go to, the likeliest first
+    why: str = ""  # Why it is not mapped
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
-    """A proposal for a mapping file.
+    """A proposal for a mapping file."""
 
-    Attributes:
-        source: Name of the file it is for.
-        layout: Layout taken.
-        table: Contract table of a tabular file.
-        decimal: Decimal mark seen, or empty.
-        date_order: Order of dates seen; ``unclear`` where dates can be read both ways.
-        lines: The columns in file order.
-        codes: Codes seen in the coded columns that are mapped.
-        missing: Required contract names that no column fills.
-        notes: Remarks on the file as a whole.
-    """
-
-    source: str
-    layout: Layout
-    table: str | None
-    decimal: str
-    date_order: Order
-    lines: tuple[DraftLine, ...]
-    codes: tuple[CodesSeen, ...]
-    missing: tuple[Target, ...]
-    notes: tuple[str, ...]
+    source: str  # Name of the file it is for
+    layout: Layout  # Layout taken
+    table: str | None  # Contract table of a tabular file
+    decimal: str  # Decimal mark seen, or empty
+    date_order: Order  # Order of dates seen; `unclear` where dates can be read both ways
+    lines: tuple[DraftLine, ...]  # The columns in file order
+    codes: tuple[CodesSeen, ...]  # Codes seen in the coded columns that are mapped
+    missing: tuple[Target, ...]  # Required contract names that no column fills
+    notes: tuple[str, ...]  # Remarks on the file as a whole
 
 
 def draft_mapping(raw: RawTable, *, contract: Contract, catalogue: Mapping[str, Measure]) -> Draft:

@@ -21,15 +21,10 @@ _KNOWN_T = frozenset({"t1", "t2", "t3"})
 
 @dataclass(frozen=True, slots=True)
 class Match:
-    """What a heading may mean.
+    """What a heading may mean."""
 
-    Attributes:
-        names: Contract names, the likeliest first; empty where the heading says nothing.
-        why: Why it is left to the user; empty where the heading says exactly one thing.
-    """
-
-    names: tuple[str, ...] = ()
-    why: str = ""
+    names: tuple[str, ...] = ()  # Contract names, the likeliest first; empty where the heading says nothing
+    why: str = ""  # Why it is left to the user; empty where the heading says exactly one thing
 
     @property
     def sure(self) -> bool:

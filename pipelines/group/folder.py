@@ -38,48 +38,28 @@ RELEASES = "releases.jsonl"
 
 @dataclass(slots=True)
 class MemberStanding:
-    """Where one practice stands.
+    """Where one practice stands."""
 
-    Attributes:
-        sequence: Number of the last file it sent that counted.
-        file: Name of the contribution that counts now; empty after a withdrawal.
-        digest: SHA-256 of that file.
-        id: Id of that contribution.
-        agreement: Digest of the agreement it was made under.
-        level: ``cases`` or ``counts``.
-        cases: Cases it is about.
-        since: When it was taken in.
-        earlier: Ids of the contributions before it.
-        is_in: Whether the practice takes part; after a withdrawal it needs an invitation to come back.
-    """
-
-    sequence: int = 0
-    file: str = ""
-    digest: str = ""
-    id: str = ""
-    agreement: str = ""
-    level: str = ""
-    cases: int = 0
-    since: str = ""
-    earlier: tuple[str, ...] = ()
-    is_in: bool = False
+    sequence: int = 0  # Number of the last file it sent that counted
+    file: str = ""  # Name of the contribution that counts now; empty after a withdrawal
+    digest: str = ""  # SHA-256 of that file
+    id: str = ""  # Id of that contribution
+    agreement: str = ""  # Digest of the agreement it was made under
+    level: str = ""  # `cases` or `counts`
+    cases: int = 0  # Cases it is about
+    since: str = ""  # When it was taken in
+    earlier: tuple[str, ...] = ()  # Ids of the contributions before it
+    is_in: bool = False  # Whether the practice takes part; after a withdrawal it needs an invitation to come back
 
 
 @dataclass(slots=True)
 class GroupState:
-    """The state of a group, as its record tells it.
+    """The state of a group, as its record tells it."""
 
-    Attributes:
-        version: Version of the agreement in force; 0 before there is one.
-        invitations: Hashes of invitations not used yet.
-        practices: Pseudonym -> where it stands.
-        results: Results made so far.
-    """
-
-    version: int = 0
-    invitations: set[str] = field(default_factory=set)
-    practices: dict[str, MemberStanding] = field(default_factory=dict)
-    results: int = 0
+    version: int = 0  # Version of the agreement in force; 0 before there is one
+    invitations: set[str] = field(default_factory=set)  # Hashes of invitations not used yet
+    practices: dict[str, MemberStanding] = field(default_factory=dict)  # Pseudonym -> where it stands
+    results: int = 0  # Results made so far
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,17 +30,11 @@ FILE = RECORD_FILE
 
 @dataclass(frozen=True, slots=True)
 class PracticeRecord:
-    """The record of one practice.
+    """The record of one practice."""
 
-    Attributes:
-        chain: The file; several practices of one warehouse share it.
-        practice: The practice meant.
-        entries: What it handed over or took back, oldest first.
-    """
-
-    chain: RecordChain
-    practice: str
-    entries: tuple[Mapping[str, Any], ...]
+    chain: RecordChain  # The file; several practices of one warehouse share it
+    practice: str  # The practice meant
+    entries: tuple[Mapping[str, Any], ...]  # What it handed over or took back, oldest first
 
     @property
     def history(self) -> tuple[HandedOver, ...]:

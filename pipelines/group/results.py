@@ -25,19 +25,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """A result and where it lies.
-
-    Attributes:
-        result: The result.
-        path: Its file, to be given to the practices.
-        older: Practices whose contribution is of an earlier agreement and so is not in it.
-        is_new: False where nothing had changed since the last result, which is then given again.
-    """
+    """A result and where it lies."""
 
     result: GroupResult
-    path: Path
-    older: tuple[str, ...]
-    is_new: bool
+    path: Path  # Its file, to be given to the practices
+    older: tuple[str, ...]  # Practices whose contribution is of an earlier agreement and so is not in it
+    is_new: bool  # False where nothing had changed since the last result, which is then given again
 
 
 def make_result(folder: GroupFolder) -> Made:

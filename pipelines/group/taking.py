@@ -25,19 +25,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taken:
-    """What a file did.
+    """What a file did."""
 
-    Attributes:
-        pseudonym: Practice that sent it.
-        kind: ``new``, ``replaced`` or ``withdrawn``.
-        level: ``cases`` or ``counts``; empty for a withdrawal.
-        cases: Cases it is about.
-    """
-
-    pseudonym: str
-    kind: str
-    level: str = ""
-    cases: int = 0
+    pseudonym: str  # Practice that sent it
+    kind: str  # `new`, `replaced` or `withdrawn`
+    level: str = ""  # `cases` or `counts`; empty for a withdrawal
+    cases: int = 0  # Cases it is about
 
 
 @dataclass(frozen=True, slots=True)

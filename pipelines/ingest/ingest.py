@@ -49,27 +49,16 @@ def _silent(_: str) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
-    """What is asked of an ingest.
+    """What is asked of an ingest."""
 
-    Attributes:
-        paths: Files and folders.
-        warehouse: The warehouse folder.
-        mapping: A mapping file that applies to every file, or None for contract names.
-        practice: Pseudonym; None takes it from the mapping, else the default.
-        key_file: File of the case key; None for the one beside the warehouse folder.
-        encryption_key: Key of an encrypted warehouse, or None.
-        again: Load a file even if the very same one was loaded before.
-        publish_after: Publish at the end; False where more files follow at once.
-    """
-
-    paths: tuple[Path, ...]
-    warehouse: Path
-    mapping: Path | None = None
-    practice: str | None = None
-    key_file: Path | None = None
-    encryption_key: str | None = None
-    again: bool = False
-    publish_after: bool = True
+    paths: tuple[Path, ...]  # Files and folders
+    warehouse: Path  # The warehouse folder
+    mapping: Path | None = None  # A mapping file that applies to every file, or None for contract names
+    practice: str | None = None  # Pseudonym; None takes it from the mapping, else the default
+    key_file: Path | None = None  # File of the case key; None for the one beside the warehouse folder
+    encryption_key: str | None = None  # Key of an encrypted warehouse, or None
+    again: bool = False  # Load a file even if the very same one was loaded before
+    publish_after: bool = True  # Publish at the end; False where more files follow at once
     progress: Callable[[str], None] = field(default=_silent)
 
 

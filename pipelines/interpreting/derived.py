@@ -25,20 +25,14 @@ OLDEST_POSSIBLE = 120.0
 
 @dataclass(slots=True)
 class DerivedValue:
-    """Values by contract name, dates replaced.
+    """Values by contract name, dates replaced."""
 
-    Attributes:
-        rows: Row in the file of each position; shape (n,).
-        values: Contract name -> values of shape (n,). Where dates were given, ``age_at_start``, ``start_quarter`` and
-            ``months_from_start_<timepoint>`` stand in their place; the date of a tabular visit is still there.
-        bad: Cells that turned out impossible together with another.
-        n_capped: Ages of 90 and over that became 90.
-    """
-
-    rows: pl.Series
+    rows: pl.Series  # Row in the file of each position; shape (n,)
+    # Contract name -> values of shape (n,). Where dates were given, `age_at_start`, `start_quarter` and
+    # `months_from_start_<timepoint>` stand in their place; the date of a tabular visit is still there.
     values: dict[str, pl.Series]
-    bad: list[BadCells] = field(default_factory=list)
-    n_capped: int = 0
+    bad: list[BadCells] = field(default_factory=list)  # Cells that turned out impossible together with another
+    n_capped: int = 0  # Ages of 90 and over that became 90
 
 
 def derive(rows: pl.Series, read: Mapping[str, Understood], mapping: ColumnMapping) -> DerivedValue:

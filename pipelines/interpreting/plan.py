@@ -32,15 +32,10 @@ _WHY_ORDER = {"dmy": "the first part is above 12 somewhere", "mdy": "the second 
 
 @dataclass(frozen=True, slots=True)
 class InterpretingPlan:
-    """What each column must hold, and what was taken to be so.
+    """What each column must hold, and what was taken to be so."""
 
-    Attributes:
-        expected: Column in the file -> what its cells must hold.
-        assumptions: What was not stated but found out, or stated and used.
-    """
-
-    expected: Mapping[str, Expected]
-    assumptions: tuple[ReadingAssumption, ...]
+    expected: Mapping[str, Expected]  # Column in the file -> what its cells must hold
+    assumptions: tuple[ReadingAssumption, ...]  # What was not stated but found out, or stated and used
 
 
 def make_plan(

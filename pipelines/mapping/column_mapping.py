@@ -29,26 +29,17 @@ class Constant:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ColumnMapping:
-    """How one kind of file is turned into contract terms.
+    """How one kind of file is turned into contract terms."""
 
-    Attributes:
-        origin: Name of the mapping file, or CONTRACT_NAMES.
-        settings: The [file] section.
-        columns: Column in the file -> where it goes.
-        codes: Section (a code list, a contract name or a column in the file) -> spelling in lower case -> code, the
-            empty string where a spelling means "not known".
-        units: Column in the file -> unit of its numbers.
-        constants: Contract name -> constant.
-        ignored: Column in the file -> why it is left out.
-    """
-
-    origin: str = CONTRACT_NAMES
-    settings: FileSettings = field(default_factory=FileSettings)
-    columns: Mapping[str, Target] = field(default_factory=dict)
+    origin: str = CONTRACT_NAMES  # Name of the mapping file, or CONTRACT_NAMES
+    settings: FileSettings = field(default_factory=FileSettings)  # The [file] section
+    columns: Mapping[str, Target] = field(default_factory=dict)  # Column in the file -> where it goes
+    # Section (a code list, a contract name or a column in the file) -> spelling in lower case -> code, the empty
+    # string where a spelling means "not known"
     codes: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
-    units: Mapping[str, str] = field(default_factory=dict)
-    constants: Mapping[str, Constant] = field(default_factory=dict)
-    ignored: Mapping[str, str] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)  # Column in the file -> unit of its numbers
+    constants: Mapping[str, Constant] = field(default_factory=dict)  # Contract name -> constant
+    ignored: Mapping[str, str] = field(default_factory=dict)  # Column in the file -> why it is left out
 
     @property
     def stated(self) -> bool:

@@ -25,31 +25,18 @@ _CHOICES: dict[str, tuple[str, ...]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileSettings:
-    """How a file is laid out and written; None means that it is not stated.
+    """How a file is laid out and written; None means that it is not stated."""
 
-    Attributes:
-        layout: ``wide`` (one row a case), ``tabular`` (one contract table) or ``points`` (landmarks).
-        table: Contract table of a tabular file.
-        practice: Pseudonym of the practice.
-        encoding: Name of the character encoding.
-        delimiter: Character between cells.
-        decimal: Decimal mark.
-        date_order: Order of day, month and year.
-        header_row: Row of the headings as a spreadsheet counts rows.
-        sheet: Name of the sheet.
-        skip_totals: Whether rows of totals and notes below the table are left out.
-    """
-
-    layout: Layout = "wide"
-    table: str | None = None
-    practice: str | None = None
-    encoding: str | None = None
-    delimiter: str | None = None
-    decimal: Literal[".", ","] | None = None
-    date_order: Literal["dmy", "mdy", "ymd"] | None = None
-    header_row: int | None = None
-    sheet: str | None = None
-    skip_totals: bool = True
+    layout: Layout = "wide"  # `wide` (one row a case), `tabular` (one contract table) or `points` (landmarks)
+    table: str | None = None  # Contract table of a tabular file
+    practice: str | None = None  # Pseudonym of the practice
+    encoding: str | None = None  # Name of the character encoding
+    delimiter: str | None = None  # Character between cells
+    decimal: Literal[".", ","] | None = None  # Decimal mark
+    date_order: Literal["dmy", "mdy", "ymd"] | None = None  # Order of day, month and year
+    header_row: int | None = None  # Row of the headings as a spreadsheet counts rows
+    sheet: str | None = None  # Name of the sheet
+    skip_totals: bool = True  # Whether rows of totals and notes below the table are left out
 
     def read_settings(self) -> ReadSettings:
         """What the reader needs to know."""

@@ -29,25 +29,15 @@ class SharedName:
 
 @dataclass(frozen=True, slots=True)
 class TradeWords:
-    """What ``trade_words.toml`` holds; phrases as written there.
+    """What ``trade_words.toml`` holds; phrases as written there."""
 
-    Attributes:
-        timepoints: Timepoint -> phrases.
-        filler: Words without meaning for the choice of a column.
-        units: Unit -> words.
-        measures: Code of a measure -> names that mean it alone.
-        ambiguous: Names that several measures share.
-        columns: Contract column -> more names.
-        tabular: Column of a table of readings or points -> names.
-    """
-
-    timepoints: Mapping[str, tuple[str, ...]]
-    filler: frozenset[str]
-    units: Mapping[str, tuple[str, ...]]
-    measures: Mapping[str, tuple[str, ...]]
-    ambiguous: tuple[SharedName, ...]
-    columns: Mapping[str, tuple[str, ...]]
-    tabular: Mapping[str, tuple[str, ...]]
+    timepoints: Mapping[str, tuple[str, ...]]  # Timepoint -> phrases
+    filler: frozenset[str]  # Words without meaning for the choice of a column
+    units: Mapping[str, tuple[str, ...]]  # Unit -> words
+    measures: Mapping[str, tuple[str, ...]]  # Code of a measure -> names that mean it alone
+    ambiguous: tuple[SharedName, ...]  # Names that several measures share
+    columns: Mapping[str, tuple[str, ...]]  # Contract column -> more names
+    tabular: Mapping[str, tuple[str, ...]]  # Column of a table of readings or points -> names
 
 
 @lru_cache(maxsize=1)

@@ -46,19 +46,12 @@ class OpenKeyer(Keyer):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PointsFiles:
-    """Points as handed over, and what is known of their records.
+    """Points as handed over, and what is known of their records."""
 
-    Attributes:
-        points: One row a point that could be read.
-        visits: What files of visits say; None where there are none.
-        n_read: Points read; more than ``points`` holds where some could not be used.
-        problems: File, row, column and rule of cells that could not be understood.
-    """
-
-    points: pl.DataFrame
-    visits: pl.DataFrame | None
-    n_read: int
-    problems: pl.DataFrame
+    points: pl.DataFrame  # One row a point that could be read
+    visits: pl.DataFrame | None  # What files of visits say; None where there are none
+    n_read: int  # Points read; more than `points` holds where some could not be used
+    problems: pl.DataFrame  # File, row, column and rule of cells that could not be understood
 
     def measured(self) -> pl.DataFrame:
         """Every measure of every tracing, see ``warehouse.measures.geometry.compute``."""

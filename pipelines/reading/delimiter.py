@@ -22,23 +22,14 @@ MIN_SHARE = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Split:
-    """The first records of a file under one delimiter.
+    """The first records of a file under one delimiter."""
 
-    Attributes:
-        delimiter: The character.
-        records: Cells of the first records, trimmed.
-        lines: Physical lines taken up to the end of each record.
-        width: The most frequent number of cells among records with at least two.
-        share: Share of the non-blank records that have it.
-        assumptions: What was found out.
-    """
-
-    delimiter: str
-    records: list[list[str]]
-    lines: list[int]
-    width: int
-    share: float
-    assumptions: tuple[ReadingAssumption, ...] = ()
+    delimiter: str  # The character
+    records: list[list[str]]  # Cells of the first records, trimmed
+    lines: list[int]  # Physical lines taken up to the end of each record
+    width: int  # The most frequent number of cells among records with at least two
+    share: float  # Share of the non-blank records that have it
+    assumptions: tuple[ReadingAssumption, ...] = ()  # What was found out
 
 
 def find_split(head: str, stated: str | None, where: str) -> Split:

@@ -27,19 +27,12 @@ MIN_WORDS = 0.7
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """Column names and where the data begin.
+    """Column names and where the data begin."""
 
-    Attributes:
-        names: One name a column, unique without regard to case, none blank.
-        unnamed: Indices of the columns that had no name in the file.
-        first_data: 0-based index of the first row below the header.
-        assumptions: What was found out.
-    """
-
-    names: tuple[str, ...]
-    unnamed: frozenset[int]
-    first_data: int
-    assumptions: tuple[ReadingAssumption, ...]
+    names: tuple[str, ...]  # One name a column, unique without regard to case, none blank
+    unnamed: frozenset[int]  # Indices of the columns that had no name in the file
+    first_data: int  # 0-based index of the first row below the header
+    assumptions: tuple[ReadingAssumption, ...]  # What was found out
 
 
 def find_header(

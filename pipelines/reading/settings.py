@@ -31,21 +31,13 @@ DECIMAL_OPEN = "not decided"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadSettings:
-    """What is stated about a file. None means: find out, and record what was taken.
+    """What is stated about a file. None means: find out, and record what was taken."""
 
-    Attributes:
-        encoding: Name of the character encoding of a text file.
-        delimiter: The character between the cells of a text file.
-        decimal: The decimal mark. The reader changes no number of a text file; it records which mark it saw. In a
-            workbook, numbers typed as numbers are written out with this mark, so that a table has one notation.
-        header_row: Row of the column names as a spreadsheet counts rows, from 1.
-        sheet: Name of the one sheet to read; None reads every visible sheet that holds a table.
-        skip_totals: Whether rows of totals, means or counts and notes below the table are left out.
-    """
-
-    encoding: str | None = None
-    delimiter: str | None = None
+    encoding: str | None = None  # Name of the character encoding of a text file
+    delimiter: str | None = None  # The character between the cells of a text file
+    # The decimal mark. The reader changes no number of a text file; it records which mark it saw. In a workbook,
+    # numbers typed as numbers are written out with this mark, so that a table has one notation.
     decimal: Literal[".", ","] | None = None
-    header_row: int | None = None
-    sheet: str | None = None
-    skip_totals: bool = True
+    header_row: int | None = None  # Row of the column names as a spreadsheet counts rows, from 1
+    sheet: str | None = None  # Name of the one sheet to read; None reads every visible sheet that holds a table
+    skip_totals: bool = True  # Whether rows of totals, means or counts and notes below the table are left out

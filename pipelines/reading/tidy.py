@@ -24,27 +24,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Untidy:
-    """A table as it stands in a file, below its header.
+    """A table as it stands in a file, below its header."""
 
-    Attributes:
-        source: The file and sheet.
-        frame: Named columns.
-        rows: UInt32 row numbers as a spreadsheet shows them.
-        where: File (and sheet) for messages.
-        first_column: 0-based place of the first column in the sheet.
-        unnamed: Indices of the columns without a name.
-        assumptions: What was found out so far.
-        stray: The characters to trim; fewer where the file is known not to hold some of them.
-    """
-
-    source: FileSource
-    frame: pl.DataFrame
-    rows: pl.Series
-    where: str
-    first_column: int = 0
-    unnamed: frozenset[int] = frozenset()
-    assumptions: tuple[ReadingAssumption, ...] = ()
-    stray: str = STRAY
+    source: FileSource  # The file and sheet
+    frame: pl.DataFrame  # Named columns
+    rows: pl.Series  # UInt32 row numbers as a spreadsheet shows them
+    where: str  # File (and sheet) for messages
+    first_column: int = 0  # 0-based place of the first column in the sheet
+    unnamed: frozenset[int] = frozenset()  # Indices of the columns without a name
+    assumptions: tuple[ReadingAssumption, ...] = ()  # What was found out so far
+    stray: str = STRAY  # The characters to trim; fewer where the file is known not to hold some of them
 
     def without(self, drop: pl.Series, note: ReadingAssumption) -> Untidy:
         """The table without the marked rows, and the record of it."""

@@ -49,29 +49,17 @@ _SHARED_TEXT = re.compile(rb"<(?:\w+:)?si[\s>/]")
 
 @dataclass(slots=True)
 class _PartCount:
-    """What one part of the archive holds.
-
-    Attributes:
-        n_cells: Cells.
-        n_rows: Rows.
-        last_row: Largest row that a cell or row gives as its place.
-        last_column: Largest column that a cell gives as its place.
-        widest: Most cells between two row tags; cells without a place stand side by side.
-        open: Cells since the last row tag.
-        errors: Cells that show an error.
-        no_result: Formulas without a stored result.
-        shared: Bytes of each shared text.
-    """
+    """What one part of the archive holds."""
 
     n_cells: int = 0
     n_rows: int = 0
-    last_row: int = 0
-    last_column: int = 0
-    widest: int = 0
-    open: int = 0
-    errors: int = 0
-    no_result: int = 0
-    shared: array[int] = field(default_factory=lambda: array("Q"))
+    last_row: int = 0  # Largest row that a cell or row gives as its place
+    last_column: int = 0  # Largest column that a cell gives as its place
+    widest: int = 0  # Most cells between two row tags; cells without a place stand side by side
+    open: int = 0  # Cells since the last row tag
+    errors: int = 0  # Cells that show an error
+    no_result: int = 0  # Formulas without a stored result
+    shared: array[int] = field(default_factory=lambda: array("Q"))  # Bytes of each shared text
 
     @property
     def rectangle(self) -> int:

@@ -81,31 +81,18 @@ _EXAMPLE_NUMBER = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EntryColumn:
-    """One column of an entry sheet.
+    """One column of an entry sheet."""
 
-    Attributes:
-        name: The contract's name, as the heading.
-        label: The trade name of a measure, else the name in words.
-        about: What belongs there.
-        kind: ``text``, ``code``, ``codes``, ``integer``, ``number`` or ``quarter``.
-        unit: Unit, or "".
-        required: Whether every row needs it.
-        codes: Name of the code list, or None.
-        low: Lowest value that is not turned away, or None.
-        high: Highest such value, or None.
-        example: Value of the example row.
-    """
-
-    name: str
-    label: str
-    about: str
-    kind: str
+    name: str  # The contract's name, as the heading
+    label: str  # The trade name of a measure, else the name in words
+    about: str  # What belongs there
+    kind: str  # `text`, `code`, `codes`, `integer`, `number` or `quarter`
     unit: str
-    required: bool
-    codes: str | None
-    low: float | None
-    high: float | None
-    example: str | float
+    required: bool  # Whether every row needs it
+    codes: str | None  # Name of the code list, or None
+    low: float | None  # Lowest value that is not turned away, or None
+    high: float | None  # Highest such value, or None
+    example: str | float  # Value of the example row
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,39 +37,22 @@ _GRID_POINTS: Final = 61
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AgeCurve:
-    """A curve of shares over age with pointwise bands.
+    """A curve of shares over age with pointwise bands."""
 
-    Attributes:
-        ages: Ages at which the curve is given, years; empty when no curve can be drawn.
-        shares: Fitted share adverse at each age.
-        low: Lower end of the pointwise interval at each age.
-        high: Upper end of the pointwise interval at each age.
-        level: Coverage of the interval at one age (not of the band as a whole).
-        knots: Where the spline bends, years; empty for a straight line on the log odds.
-        slope: Odds ratio per year in the straight-line model.
-        association_p_value: Of no relation to age at all (``len(knots) - 1`` df, or 1 for a line).
-        nonlinearity_p_value: Of a straight line on the log odds (``len(knots) - 2`` df); None for a line.
-        n: Cases used.
-        n_events: Adverse cases among them.
-        left_out: Cases without an age or an outcome.
-        method: The model and interval.
-        warnings: Cautions, among them why there is no curve.
-    """
-
-    ages: tuple[float, ...]
-    shares: tuple[float, ...]
-    low: tuple[float, ...]
-    high: tuple[float, ...]
-    level: float
-    knots: tuple[float, ...]
-    slope: Estimate
-    association_p_value: float | None
-    nonlinearity_p_value: float | None
-    n: int
-    n_events: int
-    left_out: int
-    method: str
-    warnings: tuple[Caution, ...]
+    ages: tuple[float, ...]  # Ages at which the curve is given, years; empty when no curve can be drawn
+    shares: tuple[float, ...]  # Fitted share adverse at each age
+    low: tuple[float, ...]  # Lower end of the pointwise interval at each age
+    high: tuple[float, ...]  # Upper end of the pointwise interval at each age
+    level: float  # Coverage of the interval at one age (not of the band as a whole)
+    knots: tuple[float, ...]  # Where the spline bends, years; empty for a straight line on the log odds
+    slope: Estimate  # Odds ratio per year in the straight-line model
+    association_p_value: float | None  # Of no relation to age at all (`len(knots) - 1` df, or 1 for a line)
+    nonlinearity_p_value: float | None  # Of a straight line on the log odds (`len(knots) - 2` df); None for a line
+    n: int  # Cases used
+    n_events: int  # Adverse cases among them
+    left_out: int  # Cases without an age or an outcome
+    method: str  # The model and interval
+    warnings: tuple[Caution, ...]  # Cautions, among them why there is no curve
 
 
 def _complete(ages: ArrayLike, adverse: ArrayLike) -> tuple[Floats, Floats, int]:

@@ -27,27 +27,16 @@ LimitError = Literal["1999", "1986"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlandAltman:
-    """Bias and limits of agreement.
+    """Bias and limits of agreement."""
 
-    Attributes:
-        bias: Mean difference, first method minus second, with paired t interval and p value.
-        sd: Standard deviation of the differences; None with fewer than two pairs.
-        lower: Lower limit, bias - multiplier * SD, with its interval.
-        upper: Upper limit, bias + multiplier * SD, with its interval.
-        multiplier: 1.96 unless asked otherwise (the paper of 1986 used 2).
-        correlation: Pearson's r of the two methods; None when one does not vary.
-        n: Pairs used.
-        left_out: Pairs with a missing reading.
-    """
-
-    bias: Estimate
-    sd: float | None
-    lower: Estimate
-    upper: Estimate
-    multiplier: float
-    correlation: float | None
-    n: int
-    left_out: int
+    bias: Estimate  # Mean difference, first method minus second, with paired t interval and p value
+    sd: float | None  # Standard deviation of the differences; None with fewer than two pairs
+    lower: Estimate  # Lower limit, bias - multiplier * SD, with its interval
+    upper: Estimate  # Upper limit, bias + multiplier * SD, with its interval
+    multiplier: float  # 1.96 unless asked otherwise (the paper of 1986 used 2)
+    correlation: float | None  # Pearson's r of the two methods; None when one does not vary
+    n: int  # Pairs used
+    left_out: int  # Pairs with a missing reading
 
 
 def _limit(pairs: Pairs, side: float, multiplier: float, level: float, variance_factor: float) -> Estimate:

@@ -40,24 +40,15 @@ _UNIT = "units of the measure"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ancova:
-    """Groups compared given the start.
+    """Groups compared given the start."""
 
-    Attributes:
-        groups: The reference, then the other groups in alphabetical order.
-        sizes: Cases of each group.
-        differences: Each other group minus the reference, in the order of ``groups``.
-        adjusted_changes: Mean change of every group as if its cases had been like the average of all; the average is
-            taken as fixed.
-        baseline_slope: Finish per unit of start; below 1, extreme starts move towards the middle.
-        left_out: Reason -> cases not used.
-    """
-
-    groups: tuple[str, ...]
-    sizes: tuple[int, ...]
-    differences: tuple[Estimate, ...]
+    groups: tuple[str, ...]  # The reference, then the other groups in alphabetical order
+    sizes: tuple[int, ...]  # Cases of each group
+    differences: tuple[Estimate, ...]  # Each other group minus the reference, in the order of `groups`
+    # Mean change of every group as if its cases had been like the average of all; the average is taken as fixed
     adjusted_changes: tuple[Estimate, ...]
-    baseline_slope: Estimate
-    left_out: Mapping[str, int]
+    baseline_slope: Estimate  # Finish per unit of start; below 1, extreme starts move towards the middle
+    left_out: Mapping[str, int]  # Reason -> cases not used
 
 
 def ancova(

@@ -28,20 +28,14 @@ ALIKE = 0.1  # a standardised difference beyond this is worth a word (Austin 200
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupMeans:
-    """One column in two groups, with one set of weights.
+    """One column in two groups, with one set of weights."""
 
-    Attributes:
-        first: (Weighted) mean in the first group; None if the group is empty.
-        second: The same in the second.
-        standardised_difference: First minus second, in standard deviations; None where neither group varies but the
-            means differ, or a group is empty.
-        variance_ratio: First over second; None for a yes/no column or without variance.
-    """
-
-    first: float | None
-    second: float | None
+    first: float | None  # (Weighted) mean in the first group; None if the group is empty
+    second: float | None  # The same in the second
+    # First minus second, in standard deviations; None where neither group varies but the means differ, or a group
+    # is empty
     standardised_difference: float | None
-    variance_ratio: float | None
+    variance_ratio: float | None  # First over second; None for a yes/no column or without variance
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,23 +49,16 @@ class BalanceRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Balance:
-    """Balance of every design column.
+    """Balance of every design column."""
 
-    Attributes:
-        rows: One a column, the intercept left out; a category has one for every level but its reference.
-        largest_before: Largest absolute standardised difference before weighting; None without a column to judge.
-        largest_after: The same after weighting.
-        denominator: Whose standard deviation divides: both groups' pooled, or the first group's.
-        sizes: Cases in the first and second group.
-        warnings: Columns still unlike after weighting.
-    """
-
+    # One a column, the intercept left out; a category has one for every level but its reference
     rows: tuple[BalanceRow, ...]
+    # Largest absolute standardised difference before weighting; None without a column to judge
     largest_before: float | None
-    largest_after: float | None
-    denominator: Denominator
-    sizes: tuple[int, int]
-    warnings: tuple[Caution, ...]
+    largest_after: float | None  # The same after weighting
+    denominator: Denominator  # Whose standard deviation divides: both groups' pooled, or the first group's
+    sizes: tuple[int, int]  # Cases in the first and second group
+    warnings: tuple[Caution, ...]  # Columns still unlike after weighting
 
 
 def balance(pair: GroupPair, weights: FloatArray, *, denominator: Denominator = "pooled") -> Balance:

@@ -19,18 +19,13 @@ _LOG_PRIOR_CASES = (-9.0, 16.0)  # the search for the prior's weight runs from a
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BetaBinomialFit:
-    """Maximum likelihood fit of rate ~ beta(mean x prior_cases, (1 - mean) x prior_cases).
+    """Maximum likelihood fit of rate ~ beta(mean x prior_cases, (1 - mean) x prior_cases)."""
 
-    Attributes:
-        mean: Mean rate of the groups; None without a case.
-        prior_cases: How many cases the common rate is worth for each group; infinite if the rates differ no more than
-            chance makes them differ.
-        log_likelihood: With the binomial coefficients, so that one group of one case has log(mean).
-    """
-
-    mean: float | None
+    mean: float | None  # Mean rate of the groups; None without a case
+    # How many cases the common rate is worth for each group; infinite if the rates differ no more than chance
+    # makes them differ
     prior_cases: float
-    log_likelihood: float
+    log_likelihood: float  # With the binomial coefficients, so that one group of one case has log(mean)
 
 
 def fit_beta_binomial(adverse: FloatArray, cases: FloatArray) -> BetaBinomialFit:

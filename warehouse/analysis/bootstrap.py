@@ -102,15 +102,10 @@ def _bca_interval(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Replicates:
-    """Values of an analysis on resampled cases.
+    """Values of an analysis on resampled cases."""
 
-    Attributes:
-        values: Shape ``(resamples that worked, quantities)``.
-        failed: Resamples on which the analysis had no answer (an empty group, separation).
-    """
-
-    values: FloatArray
-    failed: int
+    values: FloatArray  # Shape `(resamples that worked, quantities)`
+    failed: int  # Resamples on which the analysis had no answer (an empty group, separation)
 
     def interval(self, column: int, level: float) -> Interval | None:
         """Percentile interval of one quantity; None if it never varied or hardly any resample worked."""

@@ -25,23 +25,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NumberSummary:
-    """A numeric variable in one group; everything but the counts is None without a known value.
+    """A numeric variable in one group; everything but the counts is None without a known value."""
 
-    Attributes:
-        n: Cases with a value.
-        missing: Cases without.
-        mean: Arithmetic mean.
-        sd: Standard deviation (n - 1); None for fewer than two cases.
-        median: Middle value.
-        quartiles: Lower and upper quartile (linear interpolation, Hyndman & Fan type 7).
-    """
-
-    n: int
-    missing: int
-    mean: float | None
-    sd: float | None
-    median: float | None
-    quartiles: tuple[float, float] | None
+    n: int  # Cases with a value
+    missing: int  # Cases without
+    mean: float | None  # Arithmetic mean
+    sd: float | None  # Standard deviation (n - 1); None for fewer than two cases
+    median: float | None  # Middle value
+    quartiles: tuple[float, float] | None  # Lower and upper quartile (linear interpolation, Hyndman & Fan type 7)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,19 +47,13 @@ class LevelSummary:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CharacteristicRow:
-    """One line of the table.
+    """One line of the table."""
 
-    Attributes:
-        variable: The column.
-        level: The level of a category; empty for a number.
-        cells: One summary a group, in the order of the table's groups.
-        standardised_difference: Of the whole variable, repeated on each of its levels; with more than two groups the
-            largest of all pairs; always positive; None where it cannot be had.
-    """
-
-    variable: str
-    level: str
-    cells: tuple[NumberSummary | LevelSummary, ...]
+    variable: str  # The column
+    level: str  # The level of a category; empty for a number
+    cells: tuple[NumberSummary | LevelSummary, ...]  # One summary a group, in the order of the table's groups
+    # Of the whole variable, repeated on each of its levels; with more than two groups the largest of all pairs;
+    # always positive; None where it cannot be had
     standardised_difference: float | None
 
 

@@ -20,25 +20,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TwoGroupComparison:
-    """Two shares and how they differ; every part carries its own method, interval and warnings.
+    """Two shares and how they differ; every part carries its own method, interval and warnings."""
 
-    Attributes:
-        first: Share adverse in the first group (Wilson).
-        second: Share adverse in the second group (Wilson).
-        difference: First minus second (Newcombe).
-        ratio: First over second (Miettinen-Nurminen).
-        odds: Odds ratio (Woolf).
-        needed: Number needed to harm or benefit.
-        test: Boschloo's exact test, or Pearson's when there are too many cases for it.
-    """
-
-    first: Estimate
-    second: Estimate
-    difference: Estimate
-    ratio: Estimate
-    odds: Estimate
-    needed: NumberNeeded
-    test: TwoGroupTest
+    first: Estimate  # Share adverse in the first group (Wilson)
+    second: Estimate  # Share adverse in the second group (Wilson)
+    difference: Estimate  # First minus second (Newcombe)
+    ratio: Estimate  # First over second (Miettinen-Nurminen)
+    odds: Estimate  # Odds ratio (Woolf)
+    needed: NumberNeeded  # Number needed to harm or benefit
+    test: TwoGroupTest  # Boschloo's exact test, or Pearson's when there are too many cases for it
 
 
 def compare_two_groups(x1: int, n1: int, x2: int, n2: int, *, level: float = 0.95) -> TwoGroupComparison:

@@ -26,41 +26,27 @@ _FEW_EVENTS = 5  # below this a normal approximation on the log odds is poor (co
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupContrast:
-    """Two groups' values and how they differ.
+    """Two groups' values and how they differ."""
 
-    Attributes:
-        first: Mean or share in the first group, in the population the method stands for.
-        second: The same in the second group.
-        difference: First minus second.
-        ratio: First over second; value None for an outcome that is not a yes/no.
-        population: Whom the four numbers are about, in words.
-    """
-
-    first: Estimate
-    second: Estimate
-    difference: Estimate
-    ratio: Estimate
-    population: str
+    first: Estimate  # Mean or share in the first group, in the population the method stands for
+    second: Estimate  # The same in the second group
+    difference: Estimate  # First minus second
+    ratio: Estimate  # First over second; value None for an outcome that is not a yes/no
+    population: str  # Whom the four numbers are about, in words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Influence:
-    """Two group values and what moves them.
+    """Two group values and what moves them."""
 
-    Attributes:
-        values: The two values.
-        first: A vector of any length m whose square sum over m squared is the variance of the first value: the
-            influence of every case, with mean zero and m = n, or any other root of the variance.
-        second: The same for the second value, entry for entry, so that differences of the two vectors are right too.
-        sizes: Effective number of cases behind each value, for the interval of a share at 0 or 1.
-        events: Cases with the outcome in each group.
-    """
-
-    values: tuple[float, float]
+    values: tuple[float, float]  # The two values
+    # A vector of any length m whose square sum over m squared is the variance of the first value: the influence
+    # of every case, with mean zero and m = n, or any other root of the variance
     first: FloatArray
+    # The same for the second value, entry for entry, so that differences of the two vectors are right too
     second: FloatArray
-    sizes: tuple[float, float]
-    events: tuple[int, int]
+    sizes: tuple[float, float]  # Effective number of cases behind each value, for the interval of a share at 0 or 1
+    events: tuple[int, int]  # Cases with the outcome in each group
 
     def errors(self) -> tuple[float, float, float]:
         """Standard error of the first value, the second and their difference."""

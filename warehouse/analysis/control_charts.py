@@ -34,23 +34,14 @@ class ChartPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ControlChart:
-    """A chart.
+    """A chart."""
 
-    Attributes:
-        points: In order of time.
-        centre: In-control level, or None when there is none to be had.
-        method: Chart and limits by their textbook names.
-        n: Cases behind all points.
-        left_out: Reason -> number of values not used.
-        warnings: Cautions to show with the chart.
-    """
-
-    points: tuple[ChartPoint, ...]
-    centre: float | None
-    method: str
-    n: int
-    left_out: Mapping[str, int]
-    warnings: tuple[Caution, ...]
+    points: tuple[ChartPoint, ...]  # In order of time
+    centre: float | None  # In-control level, or None when there is none to be had
+    method: str  # Chart and limits by their textbook names
+    n: int  # Cases behind all points
+    left_out: Mapping[str, int]  # Reason -> number of values not used
+    warnings: tuple[Caution, ...]  # Cautions to show with the chart
 
 
 def ewma(

@@ -25,31 +25,18 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FourCorners:
-    """Counts of the four corners and the shares that matter.
+    """Counts of the four corners and the shares that matter."""
 
-    Attributes:
-        better_adverse: Teeth improved, face adverse.
-        better_not_adverse: Teeth improved, face not adverse.
-        not_better_adverse: Teeth not improved, face adverse.
-        not_better_not_adverse: Neither.
-        among_all: Share "teeth better, face adverse" among all cases in which both can be judged.
-        among_improved: Share adverse among the improved.
-        among_not_improved: Share adverse among the others.
-        difference: Share adverse among the improved minus among the others.
-        left_out: ``teeth not assessable``, ``face not assessable`` or ``neither assessable`` -> cases.
-        sentence: The corner that matters, in words.
-    """
-
-    better_adverse: int
-    better_not_adverse: int
-    not_better_adverse: int
-    not_better_not_adverse: int
-    among_all: Estimate
-    among_improved: Estimate
-    among_not_improved: Estimate
-    difference: Estimate
-    left_out: Mapping[str, int]
-    sentence: str
+    better_adverse: int  # Teeth improved, face adverse
+    better_not_adverse: int  # Teeth improved, face not adverse
+    not_better_adverse: int  # Teeth not improved, face adverse
+    not_better_not_adverse: int  # Neither
+    among_all: Estimate  # Share "teeth better, face adverse" among all cases in which both can be judged
+    among_improved: Estimate  # Share adverse among the improved
+    among_not_improved: Estimate  # Share adverse among the others
+    difference: Estimate  # Share adverse among the improved minus among the others
+    left_out: Mapping[str, int]  # `teeth not assessable`, `face not assessable` or `neither assessable` -> cases
+    sentence: str  # The corner that matters, in words
 
 
 def four_corners(frame: pl.DataFrame, *, improved: str, adverse: str, level: float = 0.95) -> FourCorners:

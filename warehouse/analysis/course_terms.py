@@ -28,23 +28,14 @@ _CURVE_POINTS = 25
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CourseTerms:
-    """Turns combinations of the fixed effects into estimates.
+    """Turns combinations of the fixed effects into estimates."""
 
-    Attributes:
-        data: The values.
-        within: Which terms vary within cases, shape ``(terms,)``.
-        fit: The fitted model.
-        cautions: To repeat on every estimate.
-        criterion: Restricted or full maximum likelihood.
-        level: Nominal coverage.
-    """
-
-    data: CourseValues
-    within: NDArray[np.bool_]
-    fit: MixedFit
-    cautions: tuple[Caution, ...]
-    criterion: Criterion
-    level: float
+    data: CourseValues  # The values
+    within: NDArray[np.bool_]  # Which terms vary within cases, shape `(terms,)`
+    fit: MixedFit  # The fitted model
+    cautions: tuple[Caution, ...]  # To repeat on every estimate
+    criterion: Criterion  # Restricted or full maximum likelihood
+    level: float  # Nominal coverage
 
     def term(self, name: str) -> Estimate:
         """One fixed effect."""

@@ -29,41 +29,23 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CourseValues:
-    """Complete values and the model's columns.
+    """Complete values and the model's columns."""
 
-    Attributes:
-        matrix: Every column asked for, shape ``(N, terms)``.
-        names: Their names.
-        useful: Which of them the data can tell apart.
-        response: Shape ``(N,)``.
-        times: Time since the origin, shape ``(N,)``.
-        cases: Dense case numbers, shape ``(N,)``.
-        counts: Values of each case, shape ``(cases,)``.
-        labels: The group of each value, shape ``(N,)``; empty names without a group.
-        groups: Levels of the group, the reference first; one empty name without a group.
-        group: Column of the groups, or empty.
-        time: Column of the time.
-        value: Column of the measure.
-        origin: The time that counts as zero.
-        design: Group and covariates alone.
-        left_out: Reason -> values left out.
-    """
-
-    matrix: FloatArray
-    names: tuple[str, ...]
-    useful: NDArray[np.bool_]
-    response: FloatArray
-    times: FloatArray
-    cases: NDArray[np.intp]
-    counts: NDArray[np.intp]
-    labels: NDArray[np.str_]
-    groups: tuple[str, ...]
-    group: str
-    time: str
-    value: str
-    origin: float
-    design: Design
-    left_out: Mapping[str, int]
+    matrix: FloatArray  # Every column asked for, shape `(N, terms)`
+    names: tuple[str, ...]  # Their names
+    useful: NDArray[np.bool_]  # Which of them the data can tell apart
+    response: FloatArray  # Shape `(N,)`
+    times: FloatArray  # Time since the origin, shape `(N,)`
+    cases: NDArray[np.intp]  # Dense case numbers, shape `(N,)`
+    counts: NDArray[np.intp]  # Values of each case, shape `(cases,)`
+    labels: NDArray[np.str_]  # The group of each value, shape `(N,)`; empty names without a group
+    groups: tuple[str, ...]  # Levels of the group, the reference first; one empty name without a group
+    group: str  # Column of the groups, or empty
+    time: str  # Column of the time
+    value: str  # Column of the measure
+    origin: float  # The time that counts as zero
+    design: Design  # Group and covariates alone
+    left_out: Mapping[str, int]  # Reason -> values left out
 
     @property
     def n_cases(self) -> int:

@@ -28,44 +28,30 @@ _ALIASED = 1e-9  # share of a column's variance that the columns before it must 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Covariate:
-    """One variable to adjust for and how it enters.
+    """One variable to adjust for and how it enters."""
 
-    Attributes:
-        name: The column.
-        kind: ``number`` (straight line; true/false counts as 1/0), ``spline`` (restricted cubic) or ``category``;
-            None lets the column's type decide between number and category.
-        standardise: Centre a number and divide it by its standard deviation (n - 1) among the cases kept.
-        n_knots: Knots of a spline, at fixed quantiles of the cases kept.
-        reference: The level a category is compared with; None is the first in alphabetical order.
-    """
-
-    name: str
+    name: str  # The column
+    # `number` (straight line; true/false counts as 1/0), `spline` (restricted cubic) or `category`; None lets the
+    # column's type decide between number and category
     kind: Kind | None = None
-    standardise: bool = False
-    n_knots: int = 4
-    reference: str | None = None
+    standardise: bool = False  # Centre a number and divide it by its standard deviation (n - 1) among the cases kept
+    n_knots: int = 4  # Knots of a spline, at fixed quantiles of the cases kept
+    reference: str | None = None  # The level a category is compared with; None is the first in alphabetical order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Design:
-    """A design matrix and an account of the cases in and out of it.
+    """A design matrix and an account of the cases in and out of it."""
 
-    Attributes:
-        matrix: Shape ``(n, p)``; the first column is the intercept.
-        names: The ``p`` column names: ``intercept``, ``age``, ``age'`` and ``age''`` for the curved parts of a spline,
-            ``incisor_class=III`` for a level.
-        covariates: The variables asked for, in the order given.
-        kept: Which of the frame's rows are in the matrix, shape ``(rows,)``.
-        left_out: Reason -> rows left out; a row is counted once, under the first covariate it lacks.
-        warnings: Cautions, e.g. a column that was taken out because it says nothing.
-    """
-
-    matrix: FloatArray
+    matrix: FloatArray  # Shape `(n, p)`; the first column is the intercept
+    # The `p` column names: `intercept`, `age`, `age'` and `age''` for the curved parts of a spline,
+    # `incisor_class=III` for a level
     names: tuple[str, ...]
-    covariates: tuple[str, ...]
-    kept: BoolArray
+    covariates: tuple[str, ...]  # The variables asked for, in the order given
+    kept: BoolArray  # Which of the frame's rows are in the matrix, shape `(rows,)`
+    # Reason -> rows left out; a row is counted once, under the first covariate it lacks
     left_out: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
-    warnings: tuple[Caution, ...] = ()
+    warnings: tuple[Caution, ...] = ()  # Cautions, e.g. a column that was taken out because it says nothing.
 
     @property
     def n(self) -> int:

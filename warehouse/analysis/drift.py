@@ -35,73 +35,42 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CusumPlan:
-    """A chart fixed before the data are looked at.
+    """A chart fixed before the data are looked at."""
 
-    Attributes:
-        in_control: Share adverse taken as usual.
-        out_of_control: Share adverse that should be noticed.
-        limit: The sum at which the chart signals.
-        weight_adverse: What an adverse case adds.
-        weight_other: What any other case adds.
-        false_alarm_run_length: Cases until a signal, on average, while nothing has changed.
-        detection_run_length: Cases until a signal, on average, once the share is ``out_of_control``.
-    """
-
-    in_control: float
-    out_of_control: float
-    limit: float
-    weight_adverse: float
-    weight_other: float
-    false_alarm_run_length: float
-    detection_run_length: float
+    in_control: float  # Share adverse taken as usual
+    out_of_control: float  # Share adverse that should be noticed
+    limit: float  # The sum at which the chart signals
+    weight_adverse: float  # What an adverse case adds
+    weight_other: float  # What any other case adds
+    false_alarm_run_length: float  # Cases until a signal, on average, while nothing has changed
+    detection_run_length: float  # Cases until a signal, on average, once the share is `out_of_control`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CusumPath:
-    """A chart run over the cases.
+    """A chart run over the cases."""
 
-    Attributes:
-        plan: The plan it was run by.
-        values: The sum after each assessed case, shape ``(n,)``; at a signal, the value that signalled.
-        outcomes: True for adverse, one an assessed case.
-        expected: In-control share used for each case.
-        signals: Case numbers, from 1, at which the chart signalled.
-        restarted: Whether the sum went back to zero after each signal.
-        n: Assessed cases.
-        left_out: Reason -> number of cases not used.
-        warnings: Cautions to show with the chart.
-    """
-
-    plan: CusumPlan
-    values: tuple[float, ...]
-    outcomes: tuple[bool, ...]
-    expected: tuple[float, ...]
-    signals: tuple[int, ...]
-    restarted: bool
-    n: int
-    left_out: Mapping[str, int]
-    warnings: tuple[Caution, ...]
+    plan: CusumPlan  # The plan it was run by
+    values: tuple[float, ...]  # The sum after each assessed case, shape `(n,)`; at a signal, the value that signalled
+    outcomes: tuple[bool, ...]  # True for adverse, one an assessed case
+    expected: tuple[float, ...]  # In-control share used for each case
+    signals: tuple[int, ...]  # Case numbers, from 1, at which the chart signalled
+    restarted: bool  # Whether the sum went back to zero after each signal
+    n: int  # Assessed cases
+    left_out: Mapping[str, int]  # Reason -> number of cases not used
+    warnings: tuple[Caution, ...]  # Cautions to show with the chart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Review:
-    """What is on the table at one planned review.
+    """What is on the table at one planned review."""
 
-    Attributes:
-        case_number: The review falls after this many assessed cases.
-        adverse: Adverse cases up to then.
-        expected: Adverse cases expected up to then while in control.
-        value: The sum at the review.
-        signals: Case numbers of the signals since the review before.
-        reached: Whether that many cases exist yet; where not, all but ``expected`` of the plan is None.
-    """
-
-    case_number: int
-    adverse: int | None
-    expected: float | None
-    value: float | None
-    signals: tuple[int, ...]
-    reached: bool
+    case_number: int  # The review falls after this many assessed cases
+    adverse: int | None  # Adverse cases up to then
+    expected: float | None  # Adverse cases expected up to then while in control
+    value: float | None  # The sum at the review
+    signals: tuple[int, ...]  # Case numbers of the signals since the review before
+    reached: bool  # Whether that many cases exist yet; where not, all but `expected` of the plan is None
 
 
 def share_at_odds_ratio(share: float, odds_ratio: float) -> float:

@@ -20,21 +20,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EValue:
-    """E-values of an estimate and of the interval limit nearer to no association.
+    """E-values of an estimate and of the interval limit nearer to no association."""
 
-    Attributes:
-        estimate: For the point estimate; None when there is none.
-        limit: For the nearer limit, 1 when the interval includes no association; None when there is no interval.
-        risk_ratio: The risk ratio they belong to, after conversion.
-        conversion: How it was got, in words.
-        warnings: Why a value is missing, if one is.
-    """
-
-    estimate: float | None
+    estimate: float | None  # For the point estimate; None when there is none
+    # For the nearer limit, 1 when the interval includes no association; None when there is no interval
     limit: float | None
-    risk_ratio: float | None
-    conversion: str
-    warnings: tuple[Caution, ...] = ()
+    risk_ratio: float | None  # The risk ratio they belong to, after conversion
+    conversion: str  # How it was got, in words
+    warnings: tuple[Caution, ...] = ()  # Why a value is missing, if one is
 
 
 def e_value_of_ratio(risk_ratio: float) -> float:

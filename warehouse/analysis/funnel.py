@@ -34,27 +34,16 @@ _FEW = 10  # practices below which the spread between them is not worth estimati
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FunnelPoint:
-    """One practice.
+    """One practice."""
 
-    Attributes:
-        label: Its (pseudonymous) label.
-        events: Cases with the outcome.
-        n: Cases assessed.
-        share: ``events / n``.
-        z: ``(share - target) / sqrt(target (1 - target) / n)``; None where the target is 0 or 1.
-        z_adjusted: The same with the over-dispersion asked for.
-        limits: Level -> limits for a practice of this size.
-        position: ``inside``, or beyond which of the limits and on which side, in words.
-    """
-
-    label: str
-    events: int
-    n: int
-    share: float
-    z: float | None
-    z_adjusted: float | None
-    limits: Mapping[float, Interval]
-    position: str
+    label: str  # Its (pseudonymous) label
+    events: int  # Cases with the outcome
+    n: int  # Cases assessed
+    share: float  # `events / n`
+    z: float | None  # `(share - target) / sqrt(target (1 - target) / n)`; None where the target is 0 or 1
+    z_adjusted: float | None  # The same with the over-dispersion asked for
+    limits: Mapping[float, Interval]  # Level -> limits for a practice of this size
+    position: str  # `inside`, or beyond which of the limits and on which side, in words
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,35 +58,20 @@ class FunnelLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Funnel:
-    """A funnel, practices from largest to smallest.
+    """A funnel, practices from largest to smallest."""
 
-    Attributes:
-        points: One a practice, by size and then label, never by rate.
-        lines: Limits over the range of sizes.
-        target: The share all are held against, or None when no case was assessed.
-        target_source: Where it comes from, in words.
-        levels: Levels of the limits.
-        overdispersion: The adjustment asked for.
-        phi: Winsorised over-dispersion factor ``mean(z**2)``, or None.
-        phi_raw: The same without winsorising.
-        tau2: Added between-practice variance of the share (additive), else 0.
-        expected_outside: Level -> practices expected outside by chance alone.
-        left_out: Reason -> number of practices not shown.
-        warnings: Cautions to show beside the funnel.
-    """
-
-    points: tuple[FunnelPoint, ...]
-    lines: tuple[FunnelLine, ...]
-    target: float | None
-    target_source: str
-    levels: tuple[float, ...]
-    overdispersion: Overdispersion
-    phi: float | None
-    phi_raw: float | None
-    tau2: float
-    expected_outside: Mapping[float, float]
-    left_out: Mapping[str, int]
-    warnings: tuple[Caution, ...]
+    points: tuple[FunnelPoint, ...]  # One a practice, by size and then label, never by rate
+    lines: tuple[FunnelLine, ...]  # Limits over the range of sizes
+    target: float | None  # The share all are held against, or None when no case was assessed
+    target_source: str  # Where it comes from, in words
+    levels: tuple[float, ...]  # Levels of the limits
+    overdispersion: Overdispersion  # The adjustment asked for
+    phi: float | None  # Winsorised over-dispersion factor `mean(z**2)`, or None
+    phi_raw: float | None  # The same without winsorising
+    tau2: float  # Added between-practice variance of the share (additive), else 0
+    expected_outside: Mapping[float, float]  # Level -> practices expected outside by chance alone
+    left_out: Mapping[str, int]  # Reason -> number of practices not shown
+    warnings: tuple[Caution, ...]  # Cautions to show beside the funnel
 
 
 def funnel(

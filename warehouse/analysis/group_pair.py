@@ -22,25 +22,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class GroupPair:
-    """Cases of a first and a second group with an outcome and a design.
+    """Cases of a first and a second group with an outcome and a design."""
 
-    Attributes:
-        labels: Name of the first and of the second group; every contrast is first minus (or over) second.
-        outcome: Shape ``(n,)``; 1 = adverse, 0 = not, or any number; NaN only where missing outcomes were kept.
-        first: Membership of the first group, shape ``(n,)``.
-        design: Intercept and covariates of the same ``n`` cases; the group is not among its columns.
-        outcome_name: The column the outcome came from.
-        binary: Whether the outcome is a yes/no.
-        left_out: Reason -> cases not used; together with ``n`` they add up to the rows of the frame.
-    """
-
-    labels: tuple[str, str]
-    outcome: FloatArray
-    first: BoolArray
-    design: Design
-    outcome_name: str
-    binary: bool
-    left_out: Mapping[str, int]
+    labels: tuple[str, str]  # Name of the first and of the second group; every contrast is first minus (or over) second
+    outcome: FloatArray  # Shape `(n,)`; 1 = adverse, 0 = not, or any number; NaN only where missing outcomes were kept
+    first: BoolArray  # Membership of the first group, shape `(n,)`
+    design: Design  # Intercept and covariates of the same `n` cases; the group is not among its columns
+    outcome_name: str  # The column the outcome came from
+    binary: bool  # Whether the outcome is a yes/no
+    left_out: Mapping[str, int]  # Reason -> cases not used; together with `n` they add up to the rows of the frame
 
     @property
     def n(self) -> int:

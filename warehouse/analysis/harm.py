@@ -23,25 +23,18 @@ Direction = Literal["harm", "benefit", "none"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NumberNeeded:
-    """A number needed to harm, or to benefit, with an interval of one or two parts.
+    """A number needed to harm, or to benefit, with an interval of one or two parts."""
 
-    Attributes:
-        value: Cases per one more (``harm``) or one fewer (``benefit``) adverse case; None when the shares are
-            equal (the number is then infinite) or cannot be compared.
-        direction: Which of the two ``value`` counts.
-        harm: The part of the interval on the side of harm, from the smallest number (strongest effect) up; its
-            top is infinite when the interval of the difference reaches zero. None when there is no such part.
-        benefit: The same on the side of benefit.
-        difference: The risk difference it all comes from.
-        sentence: The result in words, association only.
-    """
-
+    # Cases per one more (`harm`) or one fewer (`benefit`) adverse case; None when the shares are equal (the
+    # number is then infinite) or cannot be compared
     value: float | None
-    direction: Direction
+    direction: Direction  # Which of the two `value` counts
+    # The part of the interval on the side of harm, from the smallest number (strongest effect) up; its top is
+    # infinite when the interval of the difference reaches zero. None when there is no such part.
     harm: Interval | None
-    benefit: Interval | None
-    difference: Estimate
-    sentence: str
+    benefit: Interval | None  # The same on the side of benefit
+    difference: Estimate  # The risk difference it all comes from
+    sentence: str  # The result in words, association only
 
     @property
     def warnings(self) -> tuple[Caution, ...]:

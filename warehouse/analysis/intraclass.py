@@ -44,17 +44,11 @@ class MeanSquares:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Intraclass:
-    """The six forms.
+    """The six forms."""
 
-    Attributes:
-        forms: Form -> estimate with F interval and the p value of the F test that it is zero.
-        mean_squares: What they are made of; None when there is too little data.
-        left_out: Records with a missing reading.
-    """
-
-    forms: Mapping[str, Estimate]
-    mean_squares: MeanSquares | None
-    left_out: int
+    forms: Mapping[str, Estimate]  # Form -> estimate with F interval and the p value of the F test that it is zero
+    mean_squares: MeanSquares | None  # What they are made of; None when there is too little data
+    left_out: int  # Records with a missing reading
 
 
 def _mean_squares(ratings: Floats) -> MeanSquares:

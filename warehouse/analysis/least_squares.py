@@ -20,19 +20,12 @@ _CERTAIN = 1.0 - 1e-9  # a leverage beyond this: the case alone decides a coeffi
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LeastSquares:
-    """A fitted linear model.
+    """A fitted linear model."""
 
-    Attributes:
-        coefficients: Shape ``(p,)``.
-        covariance: HC3, shape ``(p, p)``.
-        df: Residual degrees of freedom, n - p.
-        lone: Influence of each case that alone decides something on the coefficients, shape ``(such cases, p)``.
-    """
-
-    coefficients: FloatArray
-    covariance: FloatArray
-    df: int
-    lone: FloatArray
+    coefficients: FloatArray  # Shape `(p,)`
+    covariance: FloatArray  # HC3, shape `(p, p)`
+    df: int  # Residual degrees of freedom, n - p
+    lone: FloatArray  # Influence of each case that alone decides something on the coefficients, shape `(such cases, p)`
 
     def value(self, combination: FloatArray) -> float:
         """A linear combination of the coefficients."""

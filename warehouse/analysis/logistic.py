@@ -31,22 +31,15 @@ _FAR = 15.0  # a linear predictor out here is a probability within 3e-7 of 0 or 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LogisticFit:
-    """A fitted logistic model.
+    """A fitted logistic model."""
 
-    Attributes:
-        coefficients: Log odds per unit, shape ``(p,)``; 0 for a column that depends on those before it.
-        covariance: Inverse of the information, shape ``(p, p)``; 0 for such a column.
-        fitted: Fitted probabilities, shape ``(n,)``; NaN if separated.
-        separated: Whether no finite estimate exists: some combination of columns tells the outcomes apart without
-            error, in all or part of the cases. Coefficients are then 0 and mean nothing.
-        method: ``logistic regression`` or the name of what replaced it.
-    """
-
-    coefficients: FloatArray
-    covariance: FloatArray
-    fitted: FloatArray
+    coefficients: FloatArray  # Log odds per unit, shape `(p,)`; 0 for a column that depends on those before it
+    covariance: FloatArray  # Inverse of the information, shape `(p, p)`; 0 for such a column
+    fitted: FloatArray  # Fitted probabilities, shape `(n,)`; NaN if separated
+    # Whether no finite estimate exists: some combination of columns tells the outcomes apart without error, in
+    # all or part of the cases. Coefficients are then 0 and mean nothing.
     separated: bool
-    method: str = "logistic regression"
+    method: str = "logistic regression"  # `logistic regression` or the name of what replaced it
 
     @property
     def penalised(self) -> bool:

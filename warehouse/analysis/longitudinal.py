@@ -34,42 +34,28 @@ _EXACT = 1e-6  # a residual variance below this share of the whole is none: the 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MixedModel:
-    """A fitted mixed model.
+    """A fitted mixed model."""
 
-    Attributes:
-        terms: Fixed effects; their ``estimand`` is the term's name in words.
-        names: Names of the terms: ``intercept``, ``group=level``, covariates, the time, ``time × group=level``.
-        slopes: Change per unit of time in every group, the reference first; one entry without a group.
-        curve: Expected value of every group over the times it was seen, other covariates at their averages: ``group``,
-            ``time``, ``value``, ``low``, ``high``.
-        sd_intercept: Spread of the cases' levels at the origin of time, in the unit of the measure; None if not fitted.
-        sd_slope: Spread of their rates; None if every case was given the rate of its group.
-        correlation: Between level and rate; None without ``sd_slope`` or on the boundary.
-        sd_residual: Spread of values around the line of their own case.
-        log_likelihood: Of the criterion; compare only models fitted by ``ML``, or by ``REML`` with the same terms.
-        aic: -2 log likelihood + 2 x parameters, as nlme counts them.
-        bic: -2 log likelihood + log(N) x parameters, N = values (less fixed effects under REML), as nlme.
-        n_cases: Cases used.
-        n_values: Values used.
-        left_out: Reason -> values (not cases) left out.
-        warnings: Cautions about the model as a whole, repeated on every term.
-    """
-
-    terms: tuple[Estimate, ...]
-    names: tuple[str, ...]
+    terms: tuple[Estimate, ...]  # Fixed effects; their `estimand` is the term's name in words
+    names: tuple[str, ...]  # Names of the terms: `intercept`, `group=level`, covariates, the time, `time × group=level`
+    # Change per unit of time in every group, the reference first; one entry without a group
     slopes: tuple[Estimate, ...]
+    # Expected value of every group over the times it was seen, other covariates at their averages: `group`,
+    # `time`, `value`, `low`, `high`
     curve: pl.DataFrame
+    # Spread of the cases' levels at the origin of time, in the unit of the measure; None if not fitted
     sd_intercept: float | None
-    sd_slope: float | None
-    correlation: float | None
-    sd_residual: float | None
+    sd_slope: float | None  # Spread of their rates; None if every case was given the rate of its group
+    correlation: float | None  # Between level and rate; None without `sd_slope` or on the boundary
+    sd_residual: float | None  # Spread of values around the line of their own case
+    # Of the criterion; compare only models fitted by `ML`, or by `REML` with the same terms
     log_likelihood: float | None
-    aic: float | None
-    bic: float | None
-    n_cases: int
-    n_values: int
-    left_out: Mapping[str, int]
-    warnings: tuple[Caution, ...]
+    aic: float | None  # -2 log likelihood + 2 x parameters, as nlme counts them
+    bic: float | None  # -2 log likelihood + log(N) x parameters, N = values (less fixed effects under REML), as nlme
+    n_cases: int  # Cases used
+    n_values: int  # Values used
+    left_out: Mapping[str, int]  # Reason -> values (not cases) left out
+    warnings: tuple[Caution, ...]  # Cautions about the model as a whole, repeated on every term
 
     def term(self, name: str) -> Estimate:
         """The fixed effect called ``name``.

@@ -39,21 +39,13 @@ class PracticeEffect:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Effects:
-    """The effects of a group of practices on one scale.
+    """The effects of a group of practices on one scale."""
 
-    Attributes:
-        scale: The scale of ``y``; it decides how a pooled value is taken back.
-        practices: The practices used, in the order given.
-        left_out: Reason -> number of practices not used.
-        corrected: Number of practices whose counts were raised because a cell was zero.
-        correction: What was added to each cell of those practices.
-    """
-
-    scale: Scale
-    practices: tuple[PracticeEffect, ...]
-    left_out: Mapping[str, int]
-    corrected: int = 0
-    correction: float = 0.0
+    scale: Scale  # The scale of `y`; it decides how a pooled value is taken back
+    practices: tuple[PracticeEffect, ...]  # The practices used, in the order given
+    left_out: Mapping[str, int]  # Reason -> number of practices not used
+    corrected: int = 0  # Number of practices whose counts were raised because a cell was zero
+    correction: float = 0.0  # What was added to each cell of those practices
 
     @property
     def y(self) -> NDArray[np.float64]:

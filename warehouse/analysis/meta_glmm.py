@@ -34,29 +34,17 @@ _LARGEST_TAU = 10.0  # an odds ratio of e**10 between practices one standard dev
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BinomialNormal:
-    """The fitted model.
+    """The fitted model."""
 
-    Attributes:
-        estimate: ``mu`` on the logit scale, with its interval.
-        share: The same taken back: the share in the middle practice.
-        mean_share: The share averaged over the spread of practices, or None.
-        se: Standard error of ``mu`` from the observed information, or None.
-        tau2: Between-practice variance of the log odds, or None.
-        tau2_p_value: Likelihood-ratio test of ``tau2 = 0`` against its half-and-half mixture, or None.
-        prediction: Interval for the share in a further practice, ``mu +- z sqrt(tau2 + se**2)`` taken back.
-        log_likelihood: With the binomial coefficients, or None.
-        nodes: Quadrature nodes a practice.
-    """
-
-    estimate: Estimate
-    share: Estimate
-    mean_share: float | None
-    se: float | None
-    tau2: float | None
-    tau2_p_value: float | None
-    prediction: Interval | None
-    log_likelihood: float | None
-    nodes: int
+    estimate: Estimate  # `mu` on the logit scale, with its interval
+    share: Estimate  # The same taken back: the share in the middle practice
+    mean_share: float | None  # The share averaged over the spread of practices, or None
+    se: float | None  # Standard error of `mu` from the observed information, or None
+    tau2: float | None  # Between-practice variance of the log odds, or None
+    tau2_p_value: float | None  # Likelihood-ratio test of `tau2 = 0` against its half-and-half mixture, or None
+    prediction: Interval | None  # Interval for the share in a further practice, `mu +- z sqrt(tau2 + se**2)` taken back
+    log_likelihood: float | None  # With the binomial coefficients, or None
+    nodes: int  # Quadrature nodes a practice
 
 
 def binomial_normal(

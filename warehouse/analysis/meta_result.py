@@ -25,48 +25,29 @@ class PooledPractice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heterogeneity:
-    """How far practices differ beyond chance.
+    """How far practices differ beyond chance."""
 
-    Attributes:
-        q: Cochran's Q, with ``df`` and ``p_value`` (chi-squared).
-        i2: Share of the total variance that lies between practices, 0 to 1.
-        h2: Total over typical sampling variance.
-        tau2: Between-practice variance on the scale of the effects; 0 under the fixed effect.
-        tau2_se: Its standard error (REML only).
-        tau2_interval: Its Q-profile interval.
-    """
-
-    q: float
+    q: float  # Cochran's Q, with `df` and `p_value` (chi-squared)
     df: int
     p_value: float
-    i2: float
-    h2: float
-    tau2: float
-    tau2_se: float | None
-    tau2_interval: Interval
+    i2: float  # Share of the total variance that lies between practices, 0 to 1
+    h2: float  # Total over typical sampling variance
+    tau2: float  # Between-practice variance on the scale of the effects; 0 under the fixed effect
+    tau2_se: float | None  # Its standard error (REML only)
+    tau2_interval: Interval  # Its Q-profile interval
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pooled:
-    """A pooled effect.
+    """A pooled effect."""
 
-    Attributes:
-        estimate: On the scale of the effects (log or logit where that is the scale).
-        se: Standard error that the interval uses, or None.
-        heterogeneity: None with fewer than two practices.
-        prediction: Interval for the true effect of a further practice, or None.
-        prediction_method: Convention of it, in words.
-        practices: In the order given.
-        scale: Scale of the effects.
-    """
-
-    estimate: Estimate
-    se: float | None
-    heterogeneity: Heterogeneity | None
-    prediction: Interval | None
-    prediction_method: str
-    practices: tuple[PooledPractice, ...]
-    scale: Scale
+    estimate: Estimate  # On the scale of the effects (log or logit where that is the scale)
+    se: float | None  # Standard error that the interval uses, or None
+    heterogeneity: Heterogeneity | None  # None with fewer than two practices
+    prediction: Interval | None  # Interval for the true effect of a further practice, or None
+    prediction_method: str  # Convention of it, in words
+    practices: tuple[PooledPractice, ...]  # In the order given
+    scale: Scale  # Scale of the effects
 
     def natural(self) -> Estimate:
         """The estimate taken back to a share, a ratio or (unchanged) a mean."""

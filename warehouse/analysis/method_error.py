@@ -218,25 +218,15 @@ def minimal_detectable_change(sem: float, *, level: float = 0.95) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MethodError:
-    """All that two readings of the same records say about the error of one.
+    """All that two readings of the same records say about the error of one."""
 
-    Attributes:
-        dahlberg: Error of one reading, systematic part included.
-        random: Error of one reading, systematic part taken out.
-        bias: Mean difference, first minus second, with paired t.
-        repeatability: Largest difference to expect between two readings.
-        mdc: Least change beyond error (from Dahlberg's error); None without pairs.
-        reliability: Houston's coefficient 1 - error variance / total variance; None when nothing varies.
-        n: Pairs used.
-    """
-
-    dahlberg: Estimate
-    random: Estimate
-    bias: Estimate
-    repeatability: Estimate
-    mdc: float | None
-    reliability: float | None
-    n: int
+    dahlberg: Estimate  # Error of one reading, systematic part included
+    random: Estimate  # Error of one reading, systematic part taken out
+    bias: Estimate  # Mean difference, first minus second, with paired t
+    repeatability: Estimate  # Largest difference to expect between two readings
+    mdc: float | None  # Least change beyond error (from Dahlberg's error); None without pairs
+    reliability: float | None  # Houston's coefficient 1 - error variance / total variance; None when nothing varies
+    n: int  # Pairs used
 
 
 def method_error(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) -> MethodError:

@@ -59,48 +59,30 @@ _METHODS: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Exceedance:
-    """Probability of each case that its true change passed the threshold.
+    """Probability of each case that its true change passed the threshold."""
 
-    Attributes:
-        probability: Shape ``(n,)`` in the order given; not-a-number where the change or its error is missing.
-        expected_change: Best guess of each true change, shape ``(n,)``: the observed one (flat) or drawn to the mean.
-        cohort_mean: Mean true change assumed (empirical Bayes only).
-        cohort_sd: Spread of true changes assumed (empirical Bayes only); 0 when error alone explains what is seen.
-        observed_sd: Spread of observed changes that goes with it (empirical Bayes only).
-        prior: ``flat`` or ``empirical_bayes``.
-        assumptions: In words, to show with the numbers.
-    """
-
-    probability: Floats
+    probability: Floats  # Shape `(n,)` in the order given; not-a-number where the change or its error is missing
+    # Best guess of each true change, shape `(n,)`: the observed one (flat) or drawn to the mean
     expected_change: Floats
-    cohort_mean: float | None
+    cohort_mean: float | None  # Mean true change assumed (empirical Bayes only)
+    # Spread of true changes assumed (empirical Bayes only); 0 when error alone explains what is seen
     cohort_sd: float | None
-    observed_sd: float | None
-    prior: Prior
-    assumptions: str
+    observed_sd: float | None  # Spread of observed changes that goes with it (empirical Bayes only)
+    prior: Prior  # `flat` or `empirical_bayes`
+    assumptions: str  # In words, to show with the numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExpectedShare:
-    """What the probabilities add up to, beside the plain count.
+    """What the probabilities add up to, beside the plain count."""
 
-    Attributes:
-        expected: Mean probability with its interval.
-        counted: Share whose observed change passed the threshold (Wilson), error ignored.
-        expected_count: Sum of the probabilities.
-        count_sd: Spread of the true count about it from measurement error alone, in these very cases.
-        wrongly_adverse: Expected number counted adverse whose true change did not pass.
-        wrongly_not_adverse: Expected number counted not adverse whose true change did.
-        assumptions: In words.
-    """
-
-    expected: Estimate
-    counted: Estimate
-    expected_count: float
-    count_sd: float
-    wrongly_adverse: float
-    wrongly_not_adverse: float
-    assumptions: str
+    expected: Estimate  # Mean probability with its interval
+    counted: Estimate  # Share whose observed change passed the threshold (Wilson), error ignored
+    expected_count: float  # Sum of the probabilities
+    count_sd: float  # Spread of the true count about it from measurement error alone, in these very cases
+    wrongly_adverse: float  # Expected number counted adverse whose true change did not pass
+    wrongly_not_adverse: float  # Expected number counted not adverse whose true change did
+    assumptions: str  # In words
 
 
 def _variance(method_error_sd: ArrayLike, reference_sd: ArrayLike, n: int, readings: int) -> Floats:

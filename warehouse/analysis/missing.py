@@ -35,23 +35,15 @@ _Drawer = Callable[[np.random.Generator], "FloatArray"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImputedComparison:
-    """Two groups compared with the missing outcomes imputed.
+    """Two groups compared with the missing outcomes imputed."""
 
-    Attributes:
-        first: Share or mean of all cases of the first group.
-        second: The same for the second group.
-        difference: First minus second.
-        missing: Cases whose outcome was imputed, first and second group.
-        missing_information: Share of the information on the difference that is missing; None without a value.
-        n_imputations: Completed data sets.
-    """
-
-    first: Estimate
-    second: Estimate
-    difference: Estimate
-    missing: tuple[int, int]
+    first: Estimate  # Share or mean of all cases of the first group
+    second: Estimate  # The same for the second group
+    difference: Estimate  # First minus second
+    missing: tuple[int, int]  # Cases whose outcome was imputed, first and second group
+    # Share of the information on the difference that is missing; None without a value
     missing_information: float | None
-    n_imputations: int
+    n_imputations: int  # Completed data sets
 
 
 def impute_and_compare(

@@ -20,25 +20,15 @@ _NEGLIGIBLE = 1e-4  # a relative spread below this counts as none
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MixedFit:
-    """A fitted mixed model in the units of the data.
+    """A fitted mixed model in the units of the data."""
 
-    Attributes:
-        coefficients: Fixed effects, shape ``(p,)``.
-        covariance: Their covariance, shape ``(p, p)``.
-        spread: Covariance of the random intercept (and slope), shape ``(1, 1)`` or ``(2, 2)``.
-        residual_variance: Variance within a case.
-        log_likelihood: Of the criterion used.
-        converged: Whether the search ended properly.
-        singular: Whether ``spread`` lies on its boundary (a variance of zero, or a correlation of one).
-    """
-
-    coefficients: FloatArray
-    covariance: FloatArray
-    spread: FloatArray
-    residual_variance: float
-    log_likelihood: float
-    converged: bool
-    singular: bool
+    coefficients: FloatArray  # Fixed effects, shape `(p,)`
+    covariance: FloatArray  # Their covariance, shape `(p, p)`
+    spread: FloatArray  # Covariance of the random intercept (and slope), shape `(1, 1)` or `(2, 2)`
+    residual_variance: float  # Variance within a case
+    log_likelihood: float  # Of the criterion used
+    converged: bool  # Whether the search ended properly
+    singular: bool  # Whether `spread` lies on its boundary (a variance of zero, or a correlation of one)
 
 
 def fit_mixed(

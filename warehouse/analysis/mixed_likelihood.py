@@ -23,25 +23,15 @@ Criterion = Literal["REML", "ML"]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Products:
-    """Cross-products of every case, A = [X y] and Z = [1 t].
+    """Cross-products of every case, A = [X y] and Z = [1 t]."""
 
-    Attributes:
-        ones: Sum of 1, shape ``(cases,)``.
-        times: Sum of t.
-        squares: Sum of t^2.
-        level: Sum of the rows of A, shape ``(cases, p + 1)``.
-        slope: Sum of the rows of t A.
-        total: A'A over all values, shape ``(p + 1, p + 1)``.
-        n: Number of values.
-    """
-
-    ones: FloatArray
-    times: FloatArray
-    squares: FloatArray
-    level: FloatArray
-    slope: FloatArray
-    total: FloatArray
-    n: int
+    ones: FloatArray  # Sum of 1, shape `(cases,)`
+    times: FloatArray  # Sum of t
+    squares: FloatArray  # Sum of t^2
+    level: FloatArray  # Sum of the rows of A, shape `(cases, p + 1)`
+    slope: FloatArray  # Sum of the rows of t A
+    total: FloatArray  # A'A over all values, shape `(p + 1, p + 1)`
+    n: int  # Number of values
 
 
 @dataclass(frozen=True, slots=True, eq=False)

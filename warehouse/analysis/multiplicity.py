@@ -42,23 +42,14 @@ class AdjustedP:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparisons:
-    """A family of comparisons.
+    """A family of comparisons."""
 
-    Attributes:
-        rows: One a comparison, in the order given.
-        n_comparisons: How many were tested and so allowed for.
-        n_rejected: How many remain below ``alpha`` after adjustment.
-        alpha: Error rate (Holm, Hochberg, Bonferroni) or false discovery rate held to.
-        method: By its textbook name.
-        warnings: Comparisons without a p value, if any.
-    """
-
-    rows: tuple[AdjustedP, ...]
-    n_comparisons: int
-    n_rejected: int
-    alpha: float
-    method: str
-    warnings: tuple[Caution, ...]
+    rows: tuple[AdjustedP, ...]  # One a comparison, in the order given
+    n_comparisons: int  # How many were tested and so allowed for
+    n_rejected: int  # How many remain below `alpha` after adjustment
+    alpha: float  # Error rate (Holm, Hochberg, Bonferroni) or false discovery rate held to
+    method: str  # By its textbook name
+    warnings: tuple[Caution, ...]  # Comparisons without a p value, if any
 
 
 def _check_p_values(p_values: Sequence[float]) -> None:

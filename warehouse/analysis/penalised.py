@@ -30,17 +30,11 @@ _SAMPLE: Final = 10_000  # rows looked at to guess whether collapsing pays
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:
-    """Cases by distinct covariate pattern.
+    """Cases by distinct covariate pattern."""
 
-    Attributes:
-        columns: The design, transposed: shape ``(p, g)``.
-        events: Adverse cases of each pattern, shape ``(g,)``.
-        trials: Cases of each pattern, shape ``(g,)``.
-    """
-
-    columns: Floats
-    events: Floats
-    trials: Floats
+    columns: Floats  # The design, transposed: shape `(p, g)`
+    events: Floats  # Adverse cases of each pattern, shape `(g,)`
+    trials: Floats  # Cases of each pattern, shape `(g,)`
 
     @property
     def blocks(self) -> Iterator[slice]:
@@ -62,44 +56,27 @@ def group_rows(design: Floats, events: Floats, trials: Floats) -> Rows:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Point:
-    """The likelihood at one set of coefficients.
+    """The likelihood at one set of coefficients."""
 
-    Attributes:
-        beta: The coefficients, shape ``(p,)``.
-        height: Log-likelihood, with the penalty when there is one; minus infinity where the information is singular.
-        information: Fisher information, shape ``(p, p)``.
-        score: Derivative of the plain log-likelihood.
-        risks: Fitted share of each pattern, shape ``(g,)``.
-        half: A matrix whose product with its transpose is the inverse information, when there is a penalty.
-    """
-
-    beta: Floats
+    beta: Floats  # The coefficients, shape `(p,)`
+    # Log-likelihood, with the penalty when there is one; minus infinity where the information is singular
     height: float
-    information: Floats
-    score: Floats
-    risks: Floats
-    half: Floats | None
+    information: Floats  # Fisher information, shape `(p, p)`
+    score: Floats  # Derivative of the plain log-likelihood
+    risks: Floats  # Fitted share of each pattern, shape `(g,)`
+    half: Floats | None  # A matrix whose product with its transpose is the inverse information, when there is a penalty
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Optimum:
-    """Where the climb ended.
+    """Where the climb ended."""
 
-    Attributes:
-        beta: Coefficients, shape ``(p,)``.
-        height: (Penalised) log-likelihood there.
-        information: Fisher information of all coefficients, shape ``(p, p)``.
-        gradient: Derivative of ``height`` by all coefficients (zero for the free ones).
-        converged: Whether the last step was negligible.
-        steps: Newton steps taken.
-    """
-
-    beta: Floats
-    height: float
-    information: Floats
-    gradient: Floats
-    converged: bool
-    steps: int
+    beta: Floats  # Coefficients, shape `(p,)`
+    height: float  # (Penalised) log-likelihood there
+    information: Floats  # Fisher information of all coefficients, shape `(p, p)`
+    gradient: Floats  # Derivative of `height` by all coefficients (zero for the free ones)
+    converged: bool  # Whether the last step was negligible
+    steps: int  # Newton steps taken
 
 
 def _inverse_half(information: Floats) -> tuple[Floats | None, float]:

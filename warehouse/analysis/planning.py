@@ -24,21 +24,13 @@ MOST_CASES: Final = 10_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SampleSize:
-    """A number of cases.
+    """A number of cases."""
 
-    Attributes:
-        n: Whole cases needed (in each group where there are two); None when no number would do.
-        exact: The same before rounding up; None likewise, or where the search is over whole numbers.
-        method: The formula.
-        sentence: The answer in words.
-        warnings: Why there is none, if so.
-    """
-
-    n: int | None
-    exact: float | None
-    method: str
-    sentence: str
-    warnings: tuple[Caution, ...] = ()
+    n: int | None  # Whole cases needed (in each group where there are two); None when no number would do
+    exact: float | None  # The same before rounding up; None likewise, or where the search is over whole numbers
+    method: str  # The formula
+    sentence: str  # The answer in words
+    warnings: tuple[Caution, ...] = ()  # Why there is none, if so
 
 
 def _check_share(share: float, what: str) -> None:

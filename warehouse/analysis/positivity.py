@@ -26,25 +26,18 @@ _MUCH_OUTSIDE = 0.10  # share of cases without a counterpart that is worth a wor
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Positivity:
-    """Overlap of two groups on the propensity scale.
+    """Overlap of two groups on the propensity scale."""
 
-    Attributes:
-        common: Lowest and highest propensity found in both groups, or None if the ranges do not meet.
-        share_outside: Share of all cases with a propensity that the other group never reaches; None without cases.
-        near_certain: Cases whose propensity is below 0.05 or above 0.95.
-        largest_weight_share: Largest share of its group's weight that a single case carries, first and second group.
-        effective_sizes: Effective number of cases after weighting, first and second group.
-        picture: Histogram of the propensity: ``low``, ``high``, ``first``, ``second`` (counts), 20 rows.
-        warnings: Plain-words cautions.
-    """
-
+    # Lowest and highest propensity found in both groups, or None if the ranges do not meet
     common: tuple[float, float] | None
+    # Share of all cases with a propensity that the other group never reaches; None without cases
     share_outside: float | None
-    near_certain: int
+    near_certain: int  # Cases whose propensity is below 0.05 or above 0.95
+    # Largest share of its group's weight that a single case carries, first and second group
     largest_weight_share: tuple[float, float]
-    effective_sizes: tuple[float, float]
-    picture: pl.DataFrame
-    warnings: tuple[Caution, ...]
+    effective_sizes: tuple[float, float]  # Effective number of cases after weighting, first and second group
+    picture: pl.DataFrame  # Histogram of the propensity: `low`, `high`, `first`, `second` (counts), 20 rows
+    warnings: tuple[Caution, ...]  # Plain-words cautions
 
 
 def positivity(pair: GroupPair, weighted: WeightedComparison) -> Positivity:

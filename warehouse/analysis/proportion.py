@@ -219,19 +219,12 @@ def all_events_sentence(n: int, level: float = 0.95) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MissingBounds:
-    """The share as observed and at the two extremes of what the missing cases may hold.
+    """The share as observed and at the two extremes of what the missing cases may hold."""
 
-    Attributes:
-        observed: Among the assessed only: right only if the missing are like the assessed.
-        none_adverse: As if none of the missing had gone adverse.
-        all_adverse: As if every one of the missing had gone adverse.
-        n_missing: Cases that could not be assessed.
-    """
-
-    observed: Estimate
-    none_adverse: Estimate
-    all_adverse: Estimate
-    n_missing: int
+    observed: Estimate  # Among the assessed only: right only if the missing are like the assessed
+    none_adverse: Estimate  # As if none of the missing had gone adverse
+    all_adverse: Estimate  # As if every one of the missing had gone adverse
+    n_missing: int  # Cases that could not be assessed
 
 
 def missing_bounds(x: int, n_assessed: int, n_missing: int, *, level: float = 0.95) -> MissingBounds:

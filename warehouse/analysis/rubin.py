@@ -26,25 +26,15 @@ _NOTHING = 1e-12  # a share of the variance this small is rounding error
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImputedEstimate:
-    """A pooled estimate and where its uncertainty comes from.
+    """A pooled estimate and where its uncertainty comes from."""
 
-    Attributes:
-        value: Mean of the estimates.
-        within: Mean of their variances.
-        between: Variance of the estimates (m - 1).
-        total: within + (1 + 1/m) between.
-        increase: Relative increase of the variance because values are missing.
-        df: Degrees of freedom; infinite when nothing differs between the sets and no complete-data ones are given.
-        missing_information: Share of the information that is missing.
-    """
-
-    value: float
-    within: float
-    between: float
-    total: float
-    increase: float
-    df: float
-    missing_information: float
+    value: float  # Mean of the estimates
+    within: float  # Mean of their variances
+    between: float  # Variance of the estimates (m - 1)
+    total: float  # within + (1 + 1/m) between
+    increase: float  # Relative increase of the variance because values are missing
+    df: float  # Degrees of freedom; infinite when nothing differs between the sets and no complete-data ones are given
+    missing_information: float  # Share of the information that is missing
 
     def quantile(self, level: float) -> float:
         """Student's quantile for a two-sided interval, the normal one for infinite degrees of freedom."""

@@ -29,19 +29,12 @@ _MOST_STEPS = 2_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SimulatedRunLength:
-    """Run lengths drawn by chance.
+    """Run lengths drawn by chance."""
 
-    Attributes:
-        mean: Average cases until a signal.
-        interval: 95% Monte-Carlo interval of the mean.
-        median: Middle run length; well below the mean, since run lengths are very skewed.
-        repeats: Runs drawn.
-    """
-
-    mean: float
-    interval: Interval
-    median: float
-    repeats: int
+    mean: float  # Average cases until a signal
+    interval: Interval  # 95% Monte-Carlo interval of the mean
+    median: float  # Middle run length; well below the mean, since run lengths are very skewed
+    repeats: int  # Runs drawn
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,18 +30,12 @@ _REACH = 6.0  # how many standard errors those points reach to either side
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CountedGroup:
-    """One group's rate as counted and as pooled.
+    """One group's rate as counted and as pooled."""
 
-    Attributes:
-        group: Its name.
-        raw: Adverse over cases, Wilson interval; value None without a case.
-        pooled: Posterior mean and interval; for a group without a case that of a group like the others.
-        weight_on_own: How much of the pooled rate comes from the group itself, 0 to 1; the rest is the common rate.
-    """
-
-    group: str
-    raw: Estimate
-    pooled: Estimate
+    group: str  # Its name
+    raw: Estimate  # Adverse over cases, Wilson interval; value None without a case
+    pooled: Estimate  # Posterior mean and interval; for a group without a case that of a group like the others
+    # How much of the pooled rate comes from the group itself, 0 to 1; the rest is the common rate
     weight_on_own: float | None
 
 

@@ -22,30 +22,20 @@ ShareMessage = Literal["below", "includes", "above", "nothing"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TippingPoint:
-    """A share against a stated value, whatever the missing cases hold.
+    """A share against a stated value, whatever the missing cases hold."""
 
-    Attributes:
-        assessed: The share among the assessed, with its interval.
-        value: What it is compared with.
-        missing: Cases not assessed.
-        message: Where the interval of the assessed lies: wholly ``below`` the value, wholly ``above``, ``includes`` it;
-            ``nothing`` without an assessed case.
-        holds_from: Fewest adverse among the missing with which the message holds; None with ``nothing``.
-        holds_to: Most adverse among the missing with which it holds.
-        like_assessed: Adverse among the missing if they are like the assessed, rounded; None without an assessed case.
-        sentence: The finding in plain words.
-        warnings: Cautions.
-    """
-
-    assessed: Estimate
-    value: float
-    missing: int
+    assessed: Estimate  # The share among the assessed, with its interval
+    value: float  # What it is compared with
+    missing: int  # Cases not assessed
+    # Where the interval of the assessed lies: wholly `below` the value, wholly `above`, `includes` it; `nothing`
+    # without an assessed case
     message: ShareMessage
-    holds_from: int | None
-    holds_to: int | None
+    holds_from: int | None  # Fewest adverse among the missing with which the message holds; None with `nothing`
+    holds_to: int | None  # Most adverse among the missing with which it holds
+    # Adverse among the missing if they are like the assessed, rounded; None without an assessed case
     like_assessed: int | None
-    sentence: str
-    warnings: tuple[Caution, ...]
+    sentence: str  # The finding in plain words
+    warnings: tuple[Caution, ...]  # Cautions
 
 
 def tipping_point(adverse: int, assessed: int, missing: int, *, value: float, level: float = 0.95) -> TippingPoint:

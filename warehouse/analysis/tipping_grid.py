@@ -22,27 +22,20 @@ FIRST_HIGHER, SECOND_HIGHER, NOT_APART, NOTHING = "first higher", "second higher
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TippingGrid:
-    """A difference of two shares, whatever the missing cases of both groups hold.
+    """A difference of two shares, whatever the missing cases of both groups hold."""
 
-    Attributes:
-        grid: One row a scenario: ``adverse_first``, ``adverse_second`` (among the missing), ``difference``, ``low``,
-            ``high``, ``message`` (``first higher``, ``second higher`` or ``not told apart``).
-        message: The message of the assessed cases; ``nothing`` if a group has none.
-        like_assessed: The scenario in which the missing of each group are like its assessed, rounded.
-        nearest_change: The scenario on the grid with another message that asks the least: fewest missing cases moved
-            away from ``like_assessed`` (ties: fewest adverse in the first group); None if the message always holds.
-        share_holding: Share of the grid's scenarios in which the message holds; None with ``nothing``.
-        sentence: The finding in plain words.
-        warnings: Cautions.
-    """
-
+    # One row a scenario: `adverse_first`, `adverse_second` (among the missing), `difference`, `low`, `high`,
+    # `message` (`first higher`, `second higher` or `not told apart`)
     grid: pl.DataFrame
-    message: str
+    message: str  # The message of the assessed cases; `nothing` if a group has none
+    # The scenario in which the missing of each group are like its assessed, rounded
     like_assessed: tuple[int, int] | None
+    # The scenario on the grid with another message that asks the least: fewest missing cases moved away from
+    # `like_assessed` (ties: fewest adverse in the first group); None if the message always holds
     nearest_change: tuple[int, int] | None
-    share_holding: float | None
-    sentence: str
-    warnings: tuple[Caution, ...]
+    share_holding: float | None  # Share of the grid's scenarios in which the message holds; None with `nothing`
+    sentence: str  # The finding in plain words
+    warnings: tuple[Caution, ...]  # Cautions
 
 
 def tipping_grid(

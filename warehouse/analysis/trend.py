@@ -31,25 +31,15 @@ METHOD: Final = "Cochran-Armitage test, least-squares slope with Wald interval"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrendTest:
-    """A trend over ordered groups.
+    """A trend over ordered groups."""
 
-    Attributes:
-        slope: The slope, its interval and the two-sided p value of the test.
-        statistic: Cochran-Armitage chi-squared (1 df), N r squared; None when it cannot be computed.
-        mantel_statistic: The linear-by-linear form (N - 1) r squared, which some books print.
-        mantel_p_value: Its p value.
-        departure_statistic: Chi-squared of the groups about the line, on ``departure_df`` degrees of freedom.
-        departure_df: Groups minus two.
-        departure_p_value: Small where the shares do not follow a straight line; None with two groups.
-    """
-
-    slope: Estimate
-    statistic: float | None
-    mantel_statistic: float | None
+    slope: Estimate  # The slope, its interval and the two-sided p value of the test
+    statistic: float | None  # Cochran-Armitage chi-squared (1 df), N r squared; None when it cannot be computed
+    mantel_statistic: float | None  # The linear-by-linear form (N - 1) r squared, which some books print
     mantel_p_value: float | None
-    departure_statistic: float | None
-    departure_df: int
-    departure_p_value: float | None
+    departure_statistic: float | None  # Chi-squared of the groups about the line, on `departure_df` degrees of freedom
+    departure_df: int  # Groups minus two
+    departure_p_value: float | None  # Small where the shares do not follow a straight line; None with two groups
 
 
 def _checked(events: Sequence[int], totals: Sequence[int], scores: Sequence[float]) -> tuple[Floats, Floats, Floats]:

@@ -37,23 +37,14 @@ _NAMES: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TwoGroupTest:
-    """The outcome of one test.
+    """The outcome of one test."""
 
-    Attributes:
-        p_value: None when the data cannot give one (``warnings`` says why).
-        statistic: Chi-squared, score or probability by ``method``; None where it means nothing.
-        method: The test by its textbook name.
-        alternative: ``two-sided``, ``greater`` (first share larger) or ``less``.
-        n: Cases used.
-        warnings: Cautions to show with the number.
-    """
-
-    p_value: float | None
-    statistic: float | None
-    method: str
-    alternative: Alternative
-    n: int
-    warnings: tuple[Caution, ...] = ()
+    p_value: float | None  # None when the data cannot give one (`warnings` says why)
+    statistic: float | None  # Chi-squared, score or probability by `method`; None where it means nothing
+    method: str  # The test by its textbook name
+    alternative: Alternative  # `two-sided`, `greater` (first share larger) or `less`
+    n: int  # Cases used
+    warnings: tuple[Caution, ...] = ()  # Cautions to show with the number
 
 
 def _rows(groups: TwoGroups) -> NDArray[np.int64]:

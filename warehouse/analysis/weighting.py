@@ -46,19 +46,13 @@ _TINY = 1e-12
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class WeightedComparison:
-    """A weighted comparison and what it rests on.
+    """A weighted comparison and what it rests on."""
 
-    Attributes:
-        contrast: The two values, difference and ratio.
-        effective_sizes: Kish's effective number of cases in the first and the second group.
-        propensity: Modelled probability of being in the first group, shape ``(n,)``; empty where it cannot be had.
-        weights: Weight of every case, shape ``(n,)``.
-    """
-
-    contrast: GroupContrast
-    effective_sizes: tuple[float, float]
+    contrast: GroupContrast  # The two values, difference and ratio
+    effective_sizes: tuple[float, float]  # Kish's effective number of cases in the first and the second group
+    # Modelled probability of being in the first group, shape `(n,)`; empty where it cannot be had
     propensity: FloatArray
-    weights: FloatArray
+    weights: FloatArray  # Weight of every case, shape `(n,)`
 
 
 def propensity_model(pair: GroupPair, *, fallback: SeparationFallback | None = None) -> LogisticFit:

@@ -26,30 +26,20 @@ SHOWN_KEY = 10
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CaseDots:
-    """Cases to draw.
+    """Cases to draw."""
 
-    Attributes:
-        definition: The definition that calls them adverse or not.
-        part: Its change part.
-        measure: Code of the measure drawn; ``label`` and ``unit`` name it.
-        frame: One row a case: case (shortened hash), practice, sex, age_at_start, appliance, months, before, after,
-            expected (null without a growth curve), beyond (change beyond expectation, more is worse), status.
-        n: Cases counted; ``n_drawn`` of them are in the frame.
-        n_other: Cases counted by an alternative measure, which is not drawn.
-        expected: Middle expected change of the cases that have one; None without growth curve.
-        band: Measuring error.
-    """
-
-    definition: Definition
-    part: ChangePart
-    measure: str
+    definition: Definition  # The definition that calls them adverse or not
+    part: ChangePart  # Its change part
+    measure: str  # Code of the measure drawn; `label` and `unit` name it
     label: str
     unit: str
+    # One row a case: case (shortened hash), practice, sex, age_at_start, appliance, months, before, after,
+    # expected (null without a growth curve), beyond (change beyond expectation, more is worse), status
     frame: pl.DataFrame
-    n: int
-    n_other: int
-    expected: float | None
-    band: ErrorBand
+    n: int  # Cases counted; `n_drawn` of them are in the frame
+    n_other: int  # Cases counted by an alternative measure, which is not drawn
+    expected: float | None  # Middle expected change of the cases that have one; None without growth curve
+    band: ErrorBand  # Measuring error
 
     @property
     def n_drawn(self) -> int:

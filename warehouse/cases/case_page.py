@@ -24,23 +24,14 @@ VIEWS = ("lateral_radiograph", "profile_photo", "frontal_photo")
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OneCase:
-    """A case as it may be looked at by those who may see it.
+    """A case as it may be looked at by those who may see it."""
 
-    Attributes:
-        case: Its shortened keyed hash.
-        facts: Name -> text, for a list on the screen.
-        outcomes: Definition -> what it says of this case.
-        course: One row a time: timepoint, months_from_start, value; the measure asked for.
-        drawing: An SVG of its points, or empty.
-        no_drawing: Why there is none, or empty.
-    """
-
-    case: str
-    facts: Mapping[str, str]
-    outcomes: Mapping[str, str]
-    course: pl.DataFrame
-    drawing: str
-    no_drawing: str
+    case: str  # Its shortened keyed hash
+    facts: Mapping[str, str]  # Name -> text, for a list on the screen
+    outcomes: Mapping[str, str]  # Definition -> what it says of this case
+    course: pl.DataFrame  # One row a time: timepoint, months_from_start, value; the measure asked for
+    drawing: str  # An SVG of its points, or empty
+    no_drawing: str  # Why there is none, or empty
 
 
 def one_case(reader: Reader, *, selection: Selection, case: str, measure: str) -> OneCase:

@@ -37,17 +37,11 @@ class StageCount:
 
 @dataclass(frozen=True, slots=True)
 class Flow:
-    """The frame for one definition and one selection of cases.
+    """The frame for one definition and one selection of cases."""
 
-    Attributes:
-        stages: From started to counted.
-        n_turned_away: Cases handed over that validation turned away; they are in no stage.
-        n_selected: Selected (picked-out) cases left out of a frame of consecutive ones.
-    """
-
-    stages: tuple[StageCount, ...]
-    n_turned_away: int
-    n_selected: int
+    stages: tuple[StageCount, ...]  # From started to counted
+    n_turned_away: int  # Cases handed over that validation turned away; they are in no stage
+    n_selected: int  # Selected (picked-out) cases left out of a frame of consecutive ones
 
     @property
     def n_missing_due(self) -> int:

@@ -27,21 +27,14 @@ CATEGORIES = (GREATLY_IMPROVED, IMPROVED, NOT_IMPROVED)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OcclusalResults:
-    """Results of the cases with a score at start and finish.
+    """Results of the cases with a score at start and finish."""
 
-    Attributes:
-        shares: Category -> share of cases with its interval, from greatly improved to worse or no different.
-        counts: Category -> number of cases.
-        reduction: Mean reduction of the score in percent of the start; cases with a start score of 0 have none.
-        points: Mean change of the score in points; a fall is an improvement.
-        n_finished: Finished cases, with or without a score.
-    """
-
+    # Category -> share of cases with its interval, from greatly improved to worse or no different
     shares: dict[str, Estimate]
-    counts: dict[str, int]
-    reduction: Estimate
-    points: Estimate
-    n_finished: int
+    counts: dict[str, int]  # Category -> number of cases
+    reduction: Estimate  # Mean reduction of the score in percent of the start; cases with a start score of 0 have none
+    points: Estimate  # Mean change of the score in points; a fall is an improvement
+    n_finished: int  # Finished cases, with or without a score
 
 
 def occlusal_results(reader: Reader, *, selection: Selection | None = None, level: float = 0.95) -> OcclusalResults:

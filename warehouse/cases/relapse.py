@@ -20,26 +20,18 @@ SPAN = "finish_to_follow_up"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Relapse:
-    """The change of one measure after the end of treatment.
+    """The change of one measure after the end of treatment."""
 
-    Attributes:
-        measure: Its code; ``label``, ``unit`` and ``up_means`` describe it.
-        gained: Mean change from start to finish of the same cases, with its interval; what relapse is held against.
-        change: Mean change from finish to follow-up, with its interval.
-        adjusted: The same less ordinary growth, of the cases the growth reference covers; no case, no value.
-        months: Mean time from finish to follow-up; None where it is not known.
-        n_unlike: Cases left out because the two records were marked or enlarged in unlike ways.
-    """
-
-    measure: str
+    measure: str  # Its code; `label`, `unit` and `up_means` describe it
     label: str
     unit: str
     up_means: str
+    # Mean change from start to finish of the same cases, with its interval; what relapse is held against
     gained: Estimate
-    change: Estimate
-    adjusted: Estimate
-    months: float | None
-    n_unlike: int
+    change: Estimate  # Mean change from finish to follow-up, with its interval
+    adjusted: Estimate  # The same less ordinary growth, of the cases the growth reference covers; no case, no value
+    months: float | None  # Mean time from finish to follow-up; None where it is not known
+    n_unlike: int  # Cases left out because the two records were marked or enlarged in unlike ways
 
 
 def relapse(reader: Reader, *, selection: Selection | None = None, level: float = 0.95) -> tuple[Relapse, ...]:

@@ -38,31 +38,18 @@ Suppression = Literal["last resort", "when it keeps more"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Anonymised:
-    """Rows made anonymous.
+    """Rows made anonymous."""
 
-    Attributes:
-        frame: The rows, variables generalised, or None when no allowed combination meets the demand.
-        levels: Variable -> level chosen; empty when there is none.
-        changes: Sentences saying what was merged, dropped or left out.
-        loss: Mean normalised certainty penalty, rows left out counting 1; None when there is none.
-        discernibility: Sum of squared class sizes plus rows left out times all rows; None likewise.
-        left_out: Rows left out.
-        before: Anonymity of the rows as they were.
-        after: Anonymity of ``frame``, or None.
-        judged: Combinations looked at, of one, two or all variables.
-        warnings: Cautions to show before anything leaves.
-    """
-
-    frame: pl.DataFrame | None
-    levels: Mapping[str, int]
-    changes: tuple[str, ...]
-    loss: float | None
-    discernibility: int | None
-    left_out: int
-    before: Anonymity
-    after: Anonymity | None
-    judged: int
-    warnings: tuple[Caution, ...]
+    frame: pl.DataFrame | None  # The rows, variables generalised, or None when no allowed combination meets the demand
+    levels: Mapping[str, int]  # Variable -> level chosen; empty when there is none
+    changes: tuple[str, ...]  # Sentences saying what was merged, dropped or left out
+    loss: float | None  # Mean normalised certainty penalty, rows left out counting 1; None when there is none
+    discernibility: int | None  # Sum of squared class sizes plus rows left out times all rows; None likewise
+    left_out: int  # Rows left out
+    before: Anonymity  # Anonymity of the rows as they were
+    after: Anonymity | None  # Anonymity of `frame`, or None
+    judged: int  # Combinations looked at, of one, two or all variables
+    warnings: tuple[Caution, ...]  # Cautions to show before anything leaves
 
 
 @dataclass(frozen=True, slots=True)

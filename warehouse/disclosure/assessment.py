@@ -24,25 +24,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Anonymity:
-    """How anonymous rows are.
+    """How anonymous rows are."""
 
-    Attributes:
-        k: Size of the smallest class; None without rows.
-        distinct_l: Sensitive variable -> fewest different values in a class; None where none is recorded.
-        entropy_l: Sensitive variable -> smallest ``2**H`` of a class; None likewise.
-        classes: Number of classes.
-        rows: Number of rows.
-        sizes: Class size -> number of classes of that size.
-        warnings: Cautions to show with the figures.
-    """
-
-    k: int | None
+    k: int | None  # Size of the smallest class; None without rows
+    # Sensitive variable -> fewest different values in a class; None where none is recorded
     distinct_l: Mapping[str, int | None]
-    entropy_l: Mapping[str, float | None]
-    classes: int
-    rows: int
-    sizes: Mapping[int, int]
-    warnings: tuple[Caution, ...]
+    entropy_l: Mapping[str, float | None]  # Sensitive variable -> smallest `2**H` of a class; None likewise
+    classes: int  # Number of classes
+    rows: int  # Number of rows
+    sizes: Mapping[int, int]  # Class size -> number of classes of that size
+    warnings: tuple[Caution, ...]  # Cautions to show with the figures
 
     def meets(self, *, k: int, l: int = 1) -> bool:  # noqa: E741 - the name the literature gives it
         """Whether every class has ``k`` rows and every sensitive variable ``l`` different values in it."""

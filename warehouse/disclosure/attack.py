@@ -22,21 +22,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class CellRange:
-    """What a reader of all the tables can work out about one hidden cell.
+    """What a reader of all the tables can work out about one hidden cell."""
 
-    Attributes:
-        table: Name of its table.
-        key: Its key.
-        label: The text shown for it.
-        low: Smallest count that fits everything published.
-        high: Largest; infinite where nothing bounds it.
-    """
-
-    table: str
+    table: str  # Name of its table
     key: tuple[str, ...]
-    label: str
-    low: float
-    high: float
+    label: str  # The text shown for it
+    low: float  # Smallest count that fits everything published
+    high: float  # Largest; infinite where nothing bounds it
 
     @property
     def recovered(self) -> bool:

@@ -17,17 +17,12 @@ MISSING = "missing"
 
 @dataclass(frozen=True, slots=True)
 class Hierarchy:
-    """The levels of one variable.
+    """The levels of one variable."""
 
-    Attributes:
-        name: The variable.
-        base: Its values as they are, each once.
-        levels: Level -> value -> label. Level 0 leaves every value as it is; each further level merges labels of the
-            one before and never splits one.
-    """
-
-    name: str
-    base: tuple[str, ...]
+    name: str  # The variable
+    base: tuple[str, ...]  # Its values as they are, each once
+    # Level -> value -> label. Level 0 leaves every value as it is; each further level merges labels of the one
+    # before and never splits one.
     levels: tuple[Mapping[str, str], ...]
 
     def __post_init__(self) -> None:

@@ -26,32 +26,20 @@ _CLOSE = 1e-9  # 2**log2(3) need not be 3 to the last digit
 
 @dataclass(slots=True)
 class Lattice:
-    """All combinations of levels over the rows at hand.
+    """All combinations of levels over the rows at hand."""
 
-    Attributes:
-        hierarchies: One a variable.
-        codes: Variable, level -> group of each row, shape ``(n,)``.
-        losses: Variable, level -> mean penalty over the rows.
-        penalties: Variable, level -> penalty of each row.
-        sensitive: Values of each sensitive variable as codes, -1 where missing, each ``(n,)``.
-        k: Smallest class wanted.
-        l: Diversity wanted.
-        diversity: How it is counted.
-        weights: Weight of each variable in the loss, summing to 1.
-        rows: Number of rows.
-        judged: Combinations of one, two or all variables judged so far.
-    """
-
-    hierarchies: tuple[Hierarchy, ...]
-    codes: list[list[NDArray[np.int64]]]
-    losses: list[list[float]]
-    penalties: list[list[NDArray[np.float64]]]
-    sensitive: list[NDArray[np.int64]]
-    k: int
+    hierarchies: tuple[Hierarchy, ...]  # One a variable
+    codes: list[list[NDArray[np.int64]]]  # Variable, level -> group of each row, shape `(n,)`
+    losses: list[list[float]]  # Variable, level -> mean penalty over the rows
+    penalties: list[list[NDArray[np.float64]]]  # Variable, level -> penalty of each row
+    sensitive: list[NDArray[np.int64]]  # Values of each sensitive variable as codes, -1 where missing, each `(n,)`
+    k: int  # Smallest class wanted
+    # Diversity wanted
     l: int  # noqa: E741 - the name the literature gives it
-    diversity: Diversity
-    weights: NDArray[np.float64]
-    rows: int
+    diversity: Diversity  # How it is counted
+    weights: NDArray[np.float64]  # Weight of each variable in the loss, summing to 1
+    rows: int  # Number of rows
+    # Combinations of one, two or all variables judged so far
     judged: dict[tuple[tuple[int, int], ...], NDArray[np.bool_]] = field(default_factory=dict)
 
     def nodes(self) -> Iterator[tuple[float, Node]]:

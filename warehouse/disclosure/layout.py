@@ -27,19 +27,15 @@ class DerivedTotal:
 
 @dataclass(frozen=True, slots=True)
 class Dimension:
-    """One way a table is broken down.
+    """One way a table is broken down."""
 
-    Attributes:
-        name: The variable.
-        members: Category shown -> the base values it covers, in the order shown. A total or subtotal is a category
-            that covers several. Base values are the finest ones in use, so that tables with other bands can be
-            compared: band "8-9" covers ages "8" and "9" where another table has single years.
-        complete: Whether every case in the table's scope has one of these base values. A category covering all of
-            them then means everybody.
-    """
-
-    name: str
+    name: str  # The variable
+    # Category shown -> the base values it covers, in the order shown. A total or subtotal is a category that
+    # covers several. Base values are the finest ones in use, so that tables with other bands can be compared:
+    # band "8-9" covers ages "8" and "9" where another table has single years.
     members: Mapping[str, tuple[str, ...]]
+    # Whether every case in the table's scope has one of these base values. A category covering all of them then
+    # means everybody.
     complete: bool = True
 
     @classmethod
@@ -84,16 +80,12 @@ class Dimension:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Dimensions of a table and the cases it is about.
+    """Dimensions of a table and the cases it is about."""
 
-    Attributes:
-        dimensions: In the order of the keys.
-        scope: Variable -> base values, for variables that are not dimensions but restrict the table ("selection":
-            ("consecutive",)). A table made later from more cases is told apart by a variable of its own, such as
-            "loaded": ("2024",) first and ("2024", "2025") later; otherwise both count as the same cases.
-    """
-
-    dimensions: tuple[Dimension, ...]
+    dimensions: tuple[Dimension, ...]  # In the order of the keys
+    # Variable -> base values, for variables that are not dimensions but restrict the table ("selection":
+    # ("consecutive",)). A table made later from more cases is told apart by a variable of its own, such as
+    # "loaded": ("2024",) first and ("2024", "2025") later; otherwise both count as the same cases.
     scope: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: _ALL)
 
     def __post_init__(self) -> None:

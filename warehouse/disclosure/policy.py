@@ -9,18 +9,14 @@ from warehouse.errors import RequestError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Policy:
-    """A disclosure rule.
+    """A disclosure rule."""
 
-    Attributes:
-        minimum: Smallest count that may be shown; counts from 1 to ``minimum - 1`` are hidden, 0 is shown as 0.
-            "Fewer than 5" is the commonest local rule (common practice, no source).
-        round_to: Counts of at least ``minimum`` are shown rounded to this base, halves up; None shows them exactly.
-        mean_minimum: Smallest number of cases for which a mean, median or standard deviation may be shown.
-    """
-
+    # Smallest count that may be shown; counts from 1 to `minimum - 1` are hidden, 0 is shown as 0. "Fewer than 5"
+    # is the commonest local rule (common practice, no source).
     minimum: int = 5
+    # Counts of at least `minimum` are shown rounded to this base, halves up; None shows them exactly
     round_to: int | None = None
-    mean_minimum: int = 8
+    mean_minimum: int = 8  # Smallest number of cases for which a mean, median or standard deviation may be shown
 
     def __post_init__(self) -> None:
         if self.minimum < 3:

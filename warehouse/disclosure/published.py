@@ -22,30 +22,22 @@ WITHHELD = "withheld"
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """One cell as shown.
+    """One cell as shown."""
 
-    Attributes:
-        state: ``shown``; ``small`` (its label says fewer than the minimum); ``withheld`` (hidden so that another
-            cannot be worked out).
-        shown: The text for it: "12", "0", "fewer than 5", "withheld".
-        value: The count shown (rounded where the policy rounds), or None.
-    """
-
+    # `shown`; `small` (its label says fewer than the minimum); `withheld` (hidden so that another cannot be
+    # worked out)
     state: State
-    shown: str
-    value: int | None
+    shown: str  # The text for it: "12", "0", "fewer than 5", "withheld"
+    value: int | None  # The count shown (rounded where the policy rounds), or None
 
 
 @dataclass(frozen=True, slots=True)
 class Guard:
-    """A count that must stay unknown, whatever is published later.
+    """A count that must stay unknown, whatever is published later."""
 
-    Attributes:
-        whole: Variable -> base values of the cases counted; a variable not named is not restricted.
-        less: Cases to take off, named likewise, or None: the guard of a difference of two cells.
-    """
-
+    # Variable -> base values of the cases counted; a variable not named is not restricted
     whole: Mapping[str, frozenset[str]]
+    # Cases to take off, named likewise, or None: the guard of a difference of two cells
     less: Mapping[str, frozenset[str]] | None = None
 
     def to_dict(self) -> dict[str, Any]:
@@ -65,22 +57,14 @@ class Release:
 
     The cells are what the reader saw. The guards say which hidden or unprinted counts are small, though not how
     small, so a ledger of releases stays with its owner.
-
-    Attributes:
-        name: Name of the table.
-        layout: Its dimensions and scope.
-        policy: The rule it was made by.
-        cells: Key -> cell.
-        withheld_from: The smallest count a withheld cell can be, as a reader who knows the rule can tell.
-        guards: Counts that must stay unknown.
     """
 
-    name: str
-    layout: Layout
-    policy: Policy
-    cells: Mapping[tuple[str, ...], Count]
-    withheld_from: int
-    guards: tuple[Guard, ...] = ()
+    name: str  # Name of the table
+    layout: Layout  # Its dimensions and scope
+    policy: Policy  # The rule it was made by
+    cells: Mapping[tuple[str, ...], Count]  # Key -> cell
+    withheld_from: int  # The smallest count a withheld cell can be, as a reader who knows the rule can tell
+    guards: tuple[Guard, ...] = ()  # Counts that must stay unknown
 
     def bounds(self, key: tuple[str, ...]) -> tuple[float, float]:
         """Lowest and highest count a reader can take the cell to be, from its own label alone."""
@@ -145,17 +129,11 @@ class Release:
 
 @dataclass(frozen=True, slots=True)
 class ProtectedTable:
-    """A table that may leave, or the reason why it may not.
+    """A table that may leave, or the reason why it may not."""
 
-    Attributes:
-        release: What is shown.
-        refused: Why nothing of the table may be shown, or the empty string.
-        notes: Sentences to print below the table: what is hidden and how it was checked.
-    """
-
-    release: Release
-    refused: str
-    notes: tuple[str, ...]
+    release: Release  # What is shown
+    refused: str  # Why nothing of the table may be shown, or the empty string
+    notes: tuple[str, ...]  # Sentences to print below the table: what is hidden and how it was checked
 
     @property
     def cells(self) -> Mapping[tuple[str, ...], Count]:

@@ -23,26 +23,19 @@ _MUCH = 1e3  # price of missing the goal asked for, in prices of the dearest cel
 
 @dataclass(slots=True)
 class Search:
-    """The state of one attempt.
+    """The state of one attempt."""
 
-    Attributes:
-        known: What holds whatever is hidden: earlier tables, zeros, labels of small cells, least size of the others.
-        rows: Cells that may have to be hidden, as sums of finest cells, shape ``(s, atoms)``.
-        ranges: What showing each says about it, shape ``(s, 2)``.
-        prices: Cost of hiding each, shape ``(s,)``.
-        goals: What must be proved, ``g`` of them: of each count first that it can be small, then that it can be large.
-        hidden: Which cells are hidden so far, shape ``(s,)``.
-        moved: For every set of whole numbers found, the cells whose shown value it contradicts, each ``(s,)``.
-        reached: Likewise the values that the goals' sums take, each ``(g,)``.
-    """
-
+    # What holds whatever is hidden: earlier tables, zeros, labels of small cells, least size of the others
     known: Knowledge
-    rows: NDArray[np.int8]
-    ranges: NDArray[np.float64]
-    prices: NDArray[np.float64]
+    rows: NDArray[np.int8]  # Cells that may have to be hidden, as sums of finest cells, shape `(s, atoms)`
+    ranges: NDArray[np.float64]  # What showing each says about it, shape `(s, 2)`
+    prices: NDArray[np.float64]  # Cost of hiding each, shape `(s,)`
+    # What must be proved, `g` of them: of each count first that it can be small, then that it can be large
     goals: list[Goal]
-    hidden: NDArray[np.bool_]
+    hidden: NDArray[np.bool_]  # Which cells are hidden so far, shape `(s,)`
+    # For every set of whole numbers found, the cells whose shown value it contradicts, each `(s,)`
     moved: list[NDArray[np.bool_]] = field(default_factory=list)
+    # Likewise the values that the goals' sums take, each `(g,)`
     reached: list[NDArray[np.int64]] = field(default_factory=list)
 
     def fits(self) -> bool:

@@ -21,17 +21,11 @@ _SECONDS = 20.0  # a question the solver cannot settle in this time counts as "n
 
 @dataclass(frozen=True, slots=True)
 class Knowledge:
-    """Sums of finest cells with the range each is known to lie in.
+    """Sums of finest cells with the range each is known to lie in."""
 
-    Attributes:
-        rows: 0/1 sums, shape ``(r, atoms)``.
-        low: Lowest value of each, shape ``(r,)``.
-        high: Highest value of each.
-    """
-
-    rows: NDArray[np.int8]
-    low: Vector
-    high: Vector
+    rows: NDArray[np.int8]  # 0/1 sums, shape `(r, atoms)`
+    low: Vector  # Lowest value of each, shape `(r,)`
+    high: Vector  # Highest value of each
 
     @classmethod
     def of(cls, rows: NDArray[np.int8], bounds: Vector) -> Knowledge:

@@ -19,17 +19,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Counts of cases.
+    """Counts of cases."""
 
-    Attributes:
-        name: What the table is called in a ledger and in messages.
-        layout: Dimensions and scope.
-        counts: Key of base values -> cases; a key that is missing stands for 0.
-    """
-
-    name: str
-    layout: Layout
-    counts: Mapping[tuple[str, ...], int]
+    name: str  # What the table is called in a ledger and in messages
+    layout: Layout  # Dimensions and scope
+    counts: Mapping[tuple[str, ...], int]  # Key of base values -> cases; a key that is missing stands for 0
 
     def __post_init__(self) -> None:
         known = set(self.layout.base_keys())

@@ -36,23 +36,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Goal:
-    """A sum of finest cells that must be able to lie in a range.
+    """A sum of finest cells that must be able to lie in a range."""
 
-    Attributes:
-        row: The sum, shape ``(atoms,)``.
-        low: Lowest value wanted.
-        high: Highest value wanted.
-        upward: Whether it asks for a large value rather than a small one.
-        earlier: Whether it protects a count of an earlier table.
-        apart: Whether any two values will do; the ends are then found on the way.
-    """
-
-    row: NDArray[np.int8]
-    low: float
-    high: float
-    upward: bool
-    earlier: bool
-    apart: bool = False
+    row: NDArray[np.int8]  # The sum, shape `(atoms,)`
+    low: float  # Lowest value wanted
+    high: float  # Highest value wanted
+    upward: bool  # Whether it asks for a large value rather than a small one
+    earlier: bool  # Whether it protects a count of an earlier table
+    apart: bool = False  # Whether any two values will do; the ends are then found on the way
 
     def at_least(self, value: float) -> Goal:
         """The goal with a lower end no lower than ``value``."""

@@ -26,18 +26,13 @@ Kind = Literal["query", "table", "append", "view", "scratch", "drop", "session"]
 
 @dataclass(frozen=True, slots=True)
 class Statement:
-    """A statement as Spark is to run it.
+    """A statement as Spark is to run it."""
 
-    Attributes:
-        kind: ``query``; ``table``, ``view`` or ``scratch`` (a temporary table) made from a query; ``append`` of a query
-            to a table, by column name; ``drop``; ``session`` for what only concerns a DuckDB connection.
-        table: The table made, added to or dropped; "" for others.
-        text: The query in Spark SQL; "" for ``drop`` and ``session``.
-    """
-
+    # `query`; `table`, `view` or `scratch` (a temporary table) made from a query; `append` of a query to a table,
+    # by column name; `drop`; `session` for what only concerns a DuckDB connection
     kind: Kind
-    table: str
-    text: str
+    table: str  # The table made, added to or dropped; "" for others
+    text: str  # The query in Spark SQL; "" for `drop` and `session`
 
 
 def translated(sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> Statement:

@@ -42,16 +42,12 @@ FAMILY_WORDS: dict[Family, str] = {
 
 @dataclass(frozen=True, slots=True)
 class StoredColumn:
-    """One column of a table of the records.
-
-    Attributes:
-        codes: The codes it must come from; empty where it is not a column of codes.
-    """
+    """One column of a table of the records."""
 
     name: str
     type: str
     is_required: bool
-    codes: tuple[str, ...] = ()
+    codes: tuple[str, ...] = ()  # The codes it must come from; empty where it is not a column of codes
 
     def accepts(self, family: Family) -> bool:
         """Whether a column that holds this can be read as this one."""

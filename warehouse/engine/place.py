@@ -16,13 +16,9 @@ Family = Literal["whole", "number", "text", "truth", "time", "nothing", "other"]
 
 
 class Place(Tables, Protocol):
-    """Tables of records in Parquet that marts can be made from, and where the marts are written.
+    """Tables of records in Parquet that marts can be made from, and where the marts are written."""
 
-    Attributes:
-        engine: ``duckdb`` or ``spark``.
-    """
-
-    engine: str
+    engine: str  # `duckdb` or `spark`
 
     def families(self, table: str) -> dict[str, Family] | None:
         """What the columns of a table of the records hold; None where there is no such table."""

@@ -32,20 +32,13 @@ Sex = Literal["male", "female", "any"]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CurveFit:
-    """One fitted line.
+    """One fitted line."""
 
-    Attributes:
-        curve: The line, as the reference keeps it.
-        model: The model behind it; the origin of its age is birth.
-        n_children: Children with two times or more; ``n_values`` their values.
-        cautions: What to keep in mind, in words.
-    """
-
-    curve: GrowthCurve
-    model: MixedModel
-    n_children: int
+    curve: GrowthCurve  # The line, as the reference keeps it
+    model: MixedModel  # The model behind it; the origin of its age is birth
+    n_children: int  # Children with two times or more; `n_values` their values
     n_values: int
-    cautions: tuple[str, ...]
+    cautions: tuple[str, ...]  # What to keep in mind, in words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,19 +52,12 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FittedReference:
-    """What came of a fit.
+    """What came of a fit."""
 
-    Attributes:
-        reference: The reference; None where no measure could be fitted.
-        fits: Its lines.
-        refused: Measures without a line.
-        remarks: What was left out of the cases, in words.
-    """
-
-    reference: GrowthReference | None
-    fits: tuple[CurveFit, ...]
-    refused: tuple[Refusal, ...]
-    remarks: tuple[str, ...]
+    reference: GrowthReference | None  # The reference; None where no measure could be fitted
+    fits: tuple[CurveFit, ...]  # Its lines
+    refused: tuple[Refusal, ...]  # Measures without a line
+    remarks: tuple[str, ...]  # What was left out of the cases, in words
 
 
 def fit_reference(cases: OwnCases, *, version: str) -> FittedReference:

@@ -22,26 +22,18 @@ _NOT_LEFT_TO_GROWTH = ("points",)
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OwnCases:
-    """What a growth reference of one's own can be fitted to.
+    """What a growth reference of one's own can be fitted to."""
 
-    Attributes:
-        frame: One row a case and time: case_no, sex, age (years), gonion_kind, porion_kind, magnification_pct, and one
-            column a measure.
-        measures: The measures that could be fitted, in the order of the catalogue.
-        labels: Measure -> trade name.
-        errors: Measure -> error of one reading: the warehouse's own, else the catalogue's; absent where unknown.
-        n_selected: Untreated cases left out because they were picked and are no sample.
-        n_without_age: Untreated cases left out because their age is not known.
-        build: The build they were read from.
-    """
-
+    # One row a case and time: case_no, sex, age (years), gonion_kind, porion_kind, magnification_pct, and one
+    # column a measure
     frame: pl.DataFrame
-    measures: tuple[str, ...]
-    labels: Mapping[str, str]
+    measures: tuple[str, ...]  # The measures that could be fitted, in the order of the catalogue
+    labels: Mapping[str, str]  # Measure -> trade name
+    # Measure -> error of one reading: the warehouse's own, else the catalogue's; absent where unknown
     errors: Mapping[str, float]
-    n_selected: int
-    n_without_age: int
-    build: str
+    n_selected: int  # Untreated cases left out because they were picked and are no sample
+    n_without_age: int  # Untreated cases left out because their age is not known
+    build: str  # The build they were read from
 
     def course(self, measure: str) -> pl.DataFrame:
         """One row a value: case, sex, age, value; cases marked or enlarged in unlike ways at their times are left out.

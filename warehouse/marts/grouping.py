@@ -16,23 +16,14 @@ VERTICAL_TYPES = ("low", "average", "high")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grouping:
-    """One way of grouping cases.
+    """One way of grouping cases."""
 
-    Attributes:
-        name: As asked for.
-        title: As shown.
-        column: Column of mart_cases, or None for membership in several groups (appliance ever used).
-        codes: Code list its values come from, for labels; "" where values speak for themselves.
-        order: Fixed order of groups; others follow by size, never by rate.
-        note: A remark to show with the figure.
-    """
-
-    name: str
-    title: str
-    column: str | None
-    codes: str = ""
-    order: tuple[str, ...] = ()
-    note: str = ""
+    name: str  # As asked for
+    title: str  # As shown
+    column: str | None  # Column of mart_cases, or None for membership in several groups (appliance ever used)
+    codes: str = ""  # Code list its values come from, for labels; "" where values speak for themselves
+    order: tuple[str, ...] = ()  # Fixed order of groups; others follow by size, never by rate
+    note: str = ""  # A remark to show with the figure
 
 
 _LISTED = (

@@ -17,25 +17,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """What the warehouse holds that a definition's query depends on.
+    """What the warehouse holds that a definition's query depends on."""
 
-    Attributes:
-        measures: Measures that have at least one reading.
-        grown: Measures the growth reference has a curve for.
-        gonion: Measures that depend on how gonion was marked.
-        porion: Measures that depend on how porion was marked.
-        size: Lengths of the film, which depend on its enlargement.
-        own_error: Practice -> measure -> MDC95 from the practice's own repeats.
-        default_error: Measure -> MDC95 from the catalogue.
-    """
-
-    measures: Collection[str]
-    grown: Collection[str]
-    gonion: Collection[str]
-    porion: Collection[str]
-    size: Collection[str]
-    own_error: Mapping[str, Mapping[str, float]]
-    default_error: Mapping[str, float]
+    measures: Collection[str]  # Measures that have at least one reading
+    grown: Collection[str]  # Measures the growth reference has a curve for
+    gonion: Collection[str]  # Measures that depend on how gonion was marked
+    porion: Collection[str]  # Measures that depend on how porion was marked
+    size: Collection[str]  # Lengths of the film, which depend on its enlargement
+    own_error: Mapping[str, Mapping[str, float]]  # Practice -> measure -> MDC95 from the practice's own repeats
+    default_error: Mapping[str, float]  # Measure -> MDC95 from the catalogue
 
 
 def results_parameters(definitions: Iterable[Definition], setting: Setting) -> dict[str, str]:

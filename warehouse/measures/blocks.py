@@ -26,17 +26,11 @@ SAME_SPOT = 1e-6
 
 @dataclass(slots=True)
 class Block:
-    """A run of tracings: coordinates by landmark, with the lines already worked out.
+    """A run of tracings: coordinates by landmark, with the lines already worked out."""
 
-    Attributes:
-        x: Landmark code -> forward coordinate, shape ``(m,)``; NaN where the point is missing.
-        y: Landmark code -> upward coordinate, shape ``(m,)``.
-        size: Number of tracings ``m``.
-    """
-
-    x: Mapping[str, Floats]
-    y: Mapping[str, Floats]
-    size: int
+    x: Mapping[str, Floats]  # Landmark code -> forward coordinate, shape `(m,)`; NaN where the point is missing
+    y: Mapping[str, Floats]  # Landmark code -> upward coordinate, shape `(m,)`
+    size: int  # Number of tracings `m`
     _vectors: dict[LineThrough, tuple[Floats, Floats]] = field(default_factory=dict)
     _squares: dict[LineThrough, Floats] = field(default_factory=dict)
 

@@ -19,20 +19,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class CasePoints:
-    """One tracing, facing right with y upwards.
-
-    Attributes:
-        view: The view.
-        points: Landmark -> (x, y); only points that are there.
-        in_mm: True where lengths are true millimetres: no pixels without a scale, and for a radiograph the
-            enlargement known.
-        fault: Why the tracing cannot be used, or empty.
-    """
+    """One tracing, facing right with y upwards."""
 
     view: str
-    points: Mapping[str, tuple[float, float]]
+    points: Mapping[str, tuple[float, float]]  # Landmark -> (x, y); only points that are there
+    # True where lengths are true millimetres: no pixels without a scale, and for a radiograph the enlargement
+    # known
     in_mm: bool
-    fault: str
+    fault: str  # Why the tracing cannot be used, or empty
 
 
 def case_points(landmarks: pl.DataFrame, visits: pl.DataFrame | None = None) -> CasePoints:

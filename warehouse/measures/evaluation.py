@@ -44,15 +44,10 @@ BLOCK = 1 << 14
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """One measure for all tracings.
+    """One measure for all tracings."""
 
-    Attributes:
-        values: Shape ``(n,)``; NaN exactly where ``reasons`` is not 0.
-        reasons: Shape ``(n,)``; index into the texts of the :class:`ReasonTexts` used.
-    """
-
-    values: Floats
-    reasons: NDArray[np.uint16]
+    values: Floats  # Shape `(n,)`; NaN exactly where `reasons` is not 0
+    reasons: NDArray[np.uint16]  # Shape `(n,)`; index into the texts of the `ReasonTexts` used
 
 
 class ReasonTexts:

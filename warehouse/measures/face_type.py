@@ -35,19 +35,12 @@ _NOSE_TIP_BASE_MM = 23.0
 
 @dataclass(frozen=True, slots=True)
 class TypeBand:
-    """Cut points of the vertical type for one measure.
+    """Cut points of the vertical type for one measure."""
 
-    Attributes:
-        average: (lower, upper) end of the average band, in the measure's unit.
-        ends_are_average: Whether the ends themselves are average.
-        rises_with_length: True where a larger value is the longer face.
-        source: Where the cut points come from.
-    """
-
-    average: tuple[float, float]
-    ends_are_average: bool
-    rises_with_length: bool
-    source: str
+    average: tuple[float, float]  # (lower, upper) end of the average band, in the measure's unit
+    ends_are_average: bool  # Whether the ends themselves are average
+    rises_with_length: bool  # True where a larger value is the longer face
+    source: str  # Where the cut points come from
 
 
 _CHUNG = "Chung and Mongiovi 2003 (abstract): low up to 27, high from 37"

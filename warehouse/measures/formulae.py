@@ -86,15 +86,11 @@ class VertexAngle:
 
 @dataclass(frozen=True, slots=True)
 class Distance:
-    """Straight distance between two points.
+    """Straight distance between two points."""
 
-    Attributes:
-        line: From one point to the other.
-        may_touch: True where the two points may truly lie on one spot (closed lips): the value is then 0.
-            Otherwise two points on one spot are a tracing fault and the measure is not measurable.
-    """
-
-    line: LineThrough
+    line: LineThrough  # From one point to the other
+    # True where the two points may truly lie on one spot (closed lips): the value is then 0. Otherwise two points
+    # on one spot are a tracing fault and the measure is not measurable.
     may_touch: bool = False
 
     @property
@@ -128,17 +124,11 @@ class Ratio:
 
 @dataclass(frozen=True, slots=True)
 class PerpendicularRatio:
-    """100 x lower / (upper + lower), both measured at right angles to ``plane``.
+    """100 x lower / (upper + lower), both measured at right angles to ``plane``."""
 
-    Attributes:
-        plane: The dividing plane.
-        upper: The point above it.
-        lower: The point below it.
-    """
-
-    plane: LineThrough
-    upper: str
-    lower: str
+    plane: LineThrough  # The dividing plane
+    upper: str  # The point above it
+    lower: str  # The point below it
 
     @property
     def lines(self) -> tuple[LineThrough, ...]:
@@ -153,17 +143,11 @@ class PerpendicularRatio:
 
 @dataclass(frozen=True, slots=True)
 class Projection:
-    """Signed length of ``span`` seen along a plane, or across it (upwards positive).
+    """Signed length of ``span`` seen along a plane, or across it (upwards positive)."""
 
-    Attributes:
-        span: From the point measured from to the point measured to.
-        plane: The plane, running back to front.
-        across: False: component along the plane (forwards positive). True: at right angles to it.
-    """
-
-    span: LineThrough
-    plane: LineThrough
-    across: bool = False
+    span: LineThrough  # From the point measured from to the point measured to
+    plane: LineThrough  # The plane, running back to front
+    across: bool = False  # False: component along the plane (forwards positive). True: at right angles to it.
 
     @property
     def lines(self) -> tuple[LineThrough, ...]:

@@ -28,23 +28,14 @@ _SKIN = (LATERAL, PROFILE, FRONTAL)
 
 @dataclass(frozen=True, slots=True)
 class Landmark:
-    """One named point.
+    """One named point."""
 
-    Attributes:
-        code: The code used in files; case matters (``Sn`` is subnasale, ``S`` and ``N`` are two points).
-        name: The trade name.
-        definition: Where it lies, in one sentence.
-        views: The views in which it may be placed.
-        aliases: Other spellings that mean the same point.
-        source: Where the definition comes from.
-    """
-
-    code: str
-    name: str
-    definition: str
-    views: tuple[str, ...]
-    aliases: tuple[str, ...] = ()
-    source: str = _TEXTBOOK
+    code: str  # The code used in files; case matters (`Sn` is subnasale, `S` and `N` are two points)
+    name: str  # The trade name
+    definition: str  # Where it lies, in one sentence
+    views: tuple[str, ...]  # The views in which it may be placed
+    aliases: tuple[str, ...] = ()  # Other spellings that mean the same point
+    source: str = _TEXTBOOK  # Where the definition comes from
 
 
 _ALL = (

@@ -20,46 +20,27 @@ _SHARE_TOLERANCE = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """A likely cause: if ``difference`` is within tolerance, or ``holds`` is true, this is what went wrong.
+    """A likely cause: if ``difference`` is within tolerance, or ``holds`` is true, this is what went wrong."""
 
-    Attributes:
-        text: The cause in words.
-        codes: Further measures the test of this cause needs.
-        difference: What the rule's difference would be after putting it right.
-        holds: A condition, where no difference can be given.
-    """
-
-    text: str
-    codes: tuple[str, ...] = ()
-    difference: pl.Expr | None = None
-    holds: pl.Expr | None = None
+    text: str  # The cause in words
+    codes: tuple[str, ...] = ()  # Further measures the test of this cause needs
+    difference: pl.Expr | None = None  # What the rule's difference would be after putting it right
+    holds: pl.Expr | None = None  # A condition, where no difference can be given
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlausibilityRule:
-    """One check between measures.
+    """One check between measures."""
 
-    Attributes:
-        id: Never changes and is never reused.
-        sentence: What must be so, in plain words.
-        codes: The measures needed; where one is null the rule does not apply.
-        difference: For an identity: 0 when it holds. In the measures' unit.
-        values: Number of values read that enter the identity; the tolerance is this times the tolerance a value.
-        tolerance: A fixed tolerance instead.
-        broken: For a rule that is no identity: true where it is broken.
-        causes: Likely causes, the first that fits is named.
-        otherwise: The cause named when none fits.
-    """
-
-    id: str
-    sentence: str
-    codes: tuple[str, ...]
-    otherwise: str
-    difference: pl.Expr | None = None
-    values: int = 0
-    tolerance: float | None = None
-    broken: pl.Expr | None = None
-    causes: tuple[Cause, ...] = ()
+    id: str  # Never changes and is never reused
+    sentence: str  # What must be so, in plain words
+    codes: tuple[str, ...]  # The measures needed; where one is null the rule does not apply
+    otherwise: str  # The cause named when none fits
+    difference: pl.Expr | None = None  # For an identity: 0 when it holds. In the measures' unit.
+    values: int = 0  # Number of values read that enter the identity; the tolerance is this times the tolerance a value
+    tolerance: float | None = None  # A fixed tolerance instead
+    broken: pl.Expr | None = None  # For a rule that is no identity: true where it is broken
+    causes: tuple[Cause, ...] = ()  # Likely causes, the first that fits is named
 
 
 def _c(code: str) -> pl.Expr:

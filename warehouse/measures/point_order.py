@@ -58,17 +58,11 @@ MIRRORED = (
 
 @dataclass(frozen=True, slots=True)
 class OrderFault:
-    """Points out of order in some tracings.
+    """Points out of order in some tracings."""
 
-    Attributes:
-        points: The landmark codes not to be trusted; empty means all of them.
-        where: Shape ``(m,)``; the tracings concerned.
-        text: What looks wrong.
-    """
-
-    points: frozenset[str]
-    where: Flags
-    text: str
+    points: frozenset[str]  # The landmark codes not to be trusted; empty means all of them
+    where: Flags  # Shape `(m,)`; the tracings concerned
+    text: str  # What looks wrong
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,23 +29,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Registration:
-    """How a view is registered.
+    """How a view is registered."""
 
-    Attributes:
-        origin: The landmark laid on itself.
-        direction: The line laid along itself: from, to.
-        drawn_at: Direction of that line on the page, degrees above the horizontal.
-        same_size: True where finish is scaled so that the line keeps its length.
-        words: The registration in words.
-        chin: The landmark whose movement is told.
-    """
-
-    origin: str
-    direction: tuple[str, str]
-    drawn_at: float
-    same_size: bool
-    words: str
-    chin: str
+    origin: str  # The landmark laid on itself
+    direction: tuple[str, str]  # The line laid along itself: from, to
+    drawn_at: float  # Direction of that line on the page, degrees above the horizontal
+    same_size: bool  # True where finish is scaled so that the line keeps its length
+    words: str  # The registration in words
+    chin: str  # The landmark whose movement is told
 
 
 # Sella-nasion lies about 7 degrees above the true horizontal (common practice, no source).
@@ -58,19 +49,12 @@ REGISTRATIONS: Mapping[str, Registration] = {
 
 @dataclass(frozen=True, slots=True)
 class Superimposition:
-    """Start and finish in one frame: x forwards, y upwards, the registration point at (0, 0).
+    """Start and finish in one frame: x forwards, y upwards, the registration point at (0, 0)."""
 
-    Attributes:
-        start: Points at start, or empty if they cannot be placed.
-        finish: Points at finish, or empty if they cannot be placed.
-        problems: Why a time is not drawn, in words.
-        registration: How they were laid.
-    """
-
-    start: Points
-    finish: Points
-    problems: tuple[str, ...]
-    registration: Registration
+    start: Points  # Points at start, or empty if they cannot be placed
+    finish: Points  # Points at finish, or empty if they cannot be placed
+    problems: tuple[str, ...]  # Why a time is not drawn, in words
+    registration: Registration  # How they were laid
 
 
 def superimpose(start: Points, finish: Points, *, view: str, in_mm: bool = True) -> Superimposition:

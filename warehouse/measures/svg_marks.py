@@ -19,19 +19,12 @@ _SHORTEST_ARROW = 14.0
 
 @dataclass(frozen=True, slots=True)
 class TimeStyle:
-    """How one time is drawn: start solid with discs, finish dashed with open squares.
+    """How one time is drawn: start solid with discs, finish dashed with open squares."""
 
-    Attributes:
-        name: ``start`` or ``finish``.
-        colour: At least 4.5 : 1 against the paper.
-        dash: SVG dash pattern, empty for solid.
-        arc_radius: Radius of its angle arcs, so that those of two times do not run into each other.
-    """
-
-    name: str
-    colour: str
-    dash: str
-    arc_radius: float
+    name: str  # `start` or `finish`
+    colour: str  # At least 4.5 : 1 against the paper
+    dash: str  # SVG dash pattern, empty for solid
+    arc_radius: float  # Radius of its angle arcs, so that those of two times do not run into each other
 
     def marker(self, x: float, y: float) -> str:
         """A disc at start, an open square at finish."""
@@ -77,21 +70,13 @@ FINISH = TimeStyle("finish", "#b04a00", "7 5", 58.0)
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """Maps points with y upwards onto a page with y downwards.
+    """Maps points with y upwards onto a page with y downwards."""
 
-    Attributes:
-        left: Horizontal coordinate at the left margin.
-        top: Vertical coordinate at the upper end of the picture.
-        size: Page units for one unit of the points.
-        height: Page position of the lower end of the picture.
-        above: Page position of the upper end of the picture.
-    """
-
-    left: float
-    top: float
-    size: float
-    height: float
-    above: float
+    left: float  # Horizontal coordinate at the left margin
+    top: float  # Vertical coordinate at the upper end of the picture
+    size: float  # Page units for one unit of the points
+    height: float  # Page position of the lower end of the picture
+    above: float  # Page position of the upper end of the picture
 
     @classmethod
     def around(cls, points: Sequence[Spot], *, above: float) -> Page:

@@ -32,20 +32,14 @@ _UNKNOWN_CODE = len(LANDMARKS)
 
 @dataclass(frozen=True, slots=True)
 class Tracings:
-    """All tracings of one view.
-
-    Attributes:
-        view: The view.
-        keys: One row a tracing: the five key columns, ``unit``, ``image_scale_mm_per_px``, ``fault`` (text or
-            null: why the whole tracing cannot be measured).
-        x: Landmark code -> forward coordinate, shape ``(n,)``, NaN where missing or not a number.
-        y: Landmark code -> upward coordinate, shape ``(n,)``.
-    """
+    """All tracings of one view."""
 
     view: str
+    # One row a tracing: the five key columns, `unit`, `image_scale_mm_per_px`, `fault` (text or null: why the
+    # whole tracing cannot be measured)
     keys: pl.DataFrame
-    x: dict[str, Floats]
-    y: dict[str, Floats]
+    x: dict[str, Floats]  # Landmark code -> forward coordinate, shape `(n,)`, NaN where missing or not a number
+    y: dict[str, Floats]  # Landmark code -> upward coordinate, shape `(n,)`
 
 
 def gather_tracings(landmarks: pl.DataFrame) -> tuple[Tracings, ...]:

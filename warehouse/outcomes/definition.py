@@ -32,19 +32,15 @@ QUESTIONS = ("joint_symptoms", "sleep_breathing_concern")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChangePart:
-    """A measure rose (or fell) by at least a threshold.
+    """A measure rose (or fell) by at least a threshold."""
 
-    Attributes:
-        measures: Alternatives in order; the first one readable at both times is used.
-        basis: ``growth_adjusted`` subtracts the change expected from the growth reference.
-        beyond_error: Whether the change must also exceed MDC95: ``own_repeats`` uses the practice's own repeats
-            and asks nothing where it has none; ``always`` falls back on the catalogue's value.
-    """
-
-    measures: tuple[str, ...]
+    measures: tuple[str, ...]  # Alternatives in order; the first one readable at both times is used
     direction: Literal["rise", "fall"]
     threshold: float
+    # `growth_adjusted` subtracts the change expected from the growth reference
     basis: Literal["raw", "growth_adjusted"] = "raw"
+    # Whether the change must also exceed MDC95: `own_repeats` uses the practice's own repeats and asks nothing
+    # where it has none; `always` falls back on the catalogue's value
     beyond_error: Literal["never", "own_repeats", "always"] = "never"
     span: Span = "start_to_finish"
 
@@ -79,31 +75,21 @@ Part: TypeAlias = ChangePart | CrossingPart | AnswerPart | DefinitionPart
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Definition:
-    """An outcome definition.
+    """An outcome definition."""
 
-    Attributes:
-        id: Short id such as ``D1``.
-        version: Version; a definition never changes within a version.
-        family: Key of ``FAMILIES``.
-        sentence: What makes a case adverse, in one plain sentence.
-        combine: ``all`` parts, ``any`` part, or ``at_least`` so many.
-        missing: ``not_assessable`` where any part is missing; ``decide`` where the parts at hand settle it
-            whatever the missing ones were.
-        minimum_months: Shortest interval between the two records that counts.
-        source: Where it comes from, or "common practice, no source".
-    """
-
-    id: str
-    version: str
-    family: str
+    id: str  # Short id such as `D1`
+    version: str  # Version; a definition never changes within a version
+    family: str  # Key of `FAMILIES`
     label: str
-    sentence: str
+    sentence: str  # What makes a case adverse, in one plain sentence
     parts: tuple[Part, ...]
-    source: str
-    combine: Literal["all", "any", "at_least"] = "all"
+    source: str  # Where it comes from, or "common practice, no source"
+    combine: Literal["all", "any", "at_least"] = "all"  # `all` parts, `any` part, or `at_least` so many
     at_least: int = 0
+    # `not_assessable` where any part is missing; `decide` where the parts at hand settle it whatever the missing
+    # ones were
     missing: Literal["not_assessable", "decide"] = "not_assessable"
-    minimum_months: float = 6.0
+    minimum_months: float = 6.0  # Shortest interval between the two records that counts
 
     @property
     def name(self) -> str:

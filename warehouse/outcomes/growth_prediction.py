@@ -18,19 +18,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prediction:
-    """The change to expect of one untreated child between two ages.
+    """The change to expect of one untreated child between two ages."""
 
-    Attributes:
-        mean: Mean change; None outside the ages of the curve.
-        sd: Spread of single children about it, the doubt about the mean included; None if the reference gives none.
-        interval: Where the change of one child is to be expected, mean +- z sd; None without ``sd``.
-        said: What the figures rest on, or why there are none, in one sentence.
-    """
-
-    mean: float | None
+    mean: float | None  # Mean change; None outside the ages of the curve
+    # Spread of single children about it, the doubt about the mean included; None if the reference gives none
     sd: float | None
-    interval: Interval | None
-    said: str
+    interval: Interval | None  # Where the change of one child is to be expected, mean +- z sd; None without `sd`
+    said: str  # What the figures rest on, or why there are none, in one sentence
 
 
 def growth_years(curve: GrowthCurve, age_from: float, age_to: float) -> float:

@@ -22,28 +22,18 @@ GROWTH_OVER_AT = 18.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GrowthCurve:
-    """The mean course of one measure in one sex.
+    """The mean course of one measure in one sex."""
 
-    Attributes:
-        measure: Measure code.
-        sex: ``male``, ``female``, or ``any`` for both and for sex not known.
-        ages: Knots in years, ascending, ``(k,)`` with k >= 2.
-        means: Mean at each knot in the measure's unit, ``(k,)``.
-        slope_sd: Standard deviation between children of the annual change, in the unit per year; None if unknown.
-        slope_se: Standard error of the mean annual change; None if unknown.
-        source: Where it comes from.
-        sds: Spread between children at each knot, in the measure's unit, ``(k,)``; empty if unknown.
-        lms: L, M and S at each knot, ``(k,)`` triples, ``means`` being M; empty if the spread is not given so.
-    """
-
-    measure: str
-    sex: Literal["male", "female", "any"]
-    ages: tuple[float, ...]
-    means: tuple[float, ...]
+    measure: str  # Measure code
+    sex: Literal["male", "female", "any"]  # `male`, `female`, or `any` for both and for sex not known
+    ages: tuple[float, ...]  # Knots in years, ascending, `(k,)` with k >= 2
+    means: tuple[float, ...]  # Mean at each knot in the measure's unit, `(k,)`
+    # Standard deviation between children of the annual change, in the unit per year; None if unknown
     slope_sd: float | None
-    slope_se: float | None
-    source: str
-    sds: tuple[float, ...] = ()
+    slope_se: float | None  # Standard error of the mean annual change; None if unknown
+    source: str  # Where it comes from
+    sds: tuple[float, ...] = ()  # Spread between children at each knot, in the measure's unit, `(k,)`; empty if unknown
+    # L, M and S at each knot, `(k,)` triples, `means` being M; empty if the spread is not given so
     lms: tuple[tuple[float, float, float], ...] = ()
 
     def __post_init__(self) -> None:

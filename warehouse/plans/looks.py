@@ -39,19 +39,12 @@ class Look:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LookRecord:
-    """The looks so far.
+    """The looks so far."""
 
-    Attributes:
-        looks: In the order made.
-        digest: Digest of the file as it stands.
-        is_whole: Whether no line was changed or taken out, as far as the digests tell.
-        is_kept: Whether the last look could be written down.
-    """
-
-    looks: tuple[Look, ...]
-    digest: str
-    is_whole: bool
-    is_kept: bool = True
+    looks: tuple[Look, ...]  # In the order made
+    digest: str  # Digest of the file as it stands
+    is_whole: bool  # Whether no line was changed or taken out, as far as the digests tell
+    is_kept: bool = True  # Whether the last look could be written down
 
     @property
     def n_comparisons(self) -> int:

@@ -20,45 +20,26 @@ _NOTHING: Mapping[str, tuple[str, ...]] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """An audit plan.
+    """An audit plan."""
 
-    Attributes:
-        id: Short id such as ``P1``.
-        question: What is asked, in one sentence.
-        date: The day it was agreed, as written in the plan (ISO).
-        outcomes: Definitions with their versions; the first is the primary outcome.
-        by: The grouping.
-        first: Code of the group whose excess is asked about; empty where every group is compared with ``reference``.
-        second: Code of the group it is compared with; empty likewise.
-        reference: Code of the group all others are compared with; empty for the largest.
-        adjust: Variables to adjust for.
-        strata: Columns the stratified analysis is stratified by; empty for the usual ones.
-        primary: The primary analysis, a key of ``warehouse.questions.methods.METHODS``.
-        subgroups: Filters whose values make the subgroups.
-        correction: How the p values of the family are corrected, ``holm`` or ``benjamini_hochberg``.
-        level: Level of the intervals.
-        comparison: ``treated`` or ``untreated``.
-        selection: ``consecutive``, ``selected`` or ``both``.
-        only: Filter -> values kept.
-    """
-
-    id: str
-    question: str
-    date: str
-    outcomes: tuple[str, ...]
-    by: str
+    id: str  # Short id such as `P1`
+    question: str  # What is asked, in one sentence
+    date: str  # The day it was agreed, as written in the plan (ISO)
+    outcomes: tuple[str, ...]  # Definitions with their versions; the first is the primary outcome
+    by: str  # The grouping
+    # Code of the group whose excess is asked about; empty where every group is compared with `reference`
     first: str = ""
-    second: str = ""
-    reference: str = ""
-    adjust: tuple[str, ...] = ()
-    strata: tuple[str, ...] = ()
-    primary: str = "crude"
-    subgroups: tuple[str, ...] = ()
-    correction: str = "holm"
-    level: float = 0.95
-    comparison: str = "treated"
-    selection: str = "consecutive"
-    only: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: _NOTHING)
+    second: str = ""  # Code of the group it is compared with; empty likewise
+    reference: str = ""  # Code of the group all others are compared with; empty for the largest
+    adjust: tuple[str, ...] = ()  # Variables to adjust for
+    strata: tuple[str, ...] = ()  # Columns the stratified analysis is stratified by; empty for the usual ones
+    primary: str = "crude"  # The primary analysis, a key of `warehouse.questions.methods.METHODS`
+    subgroups: tuple[str, ...] = ()  # Filters whose values make the subgroups
+    correction: str = "holm"  # How the p values of the family are corrected, `holm` or `benjamini_hochberg`
+    level: float = 0.95  # Level of the intervals
+    comparison: str = "treated"  # `treated` or `untreated`
+    selection: str = "consecutive"  # `consecutive`, `selected` or `both`
+    only: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: _NOTHING)  # Filter -> values kept
 
     @property
     def is_pair(self) -> bool:
@@ -112,23 +93,14 @@ class Plan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RegisteredPlan:
-    """A plan as it stands in the warehouse.
+    """A plan as it stands in the warehouse."""
 
-    Attributes:
-        plan: What it says.
-        sha256: Its digest when it was registered.
-        registered_at: When, in UTC.
-        build: The build published at that time; empty where nothing was.
-        looks_before: How many looks the record held then.
-        digest_before: Digest of the record then.
-    """
-
-    plan: Plan
-    sha256: str
-    registered_at: str
-    build: str
-    looks_before: int
-    digest_before: str
+    plan: Plan  # What it says
+    sha256: str  # Its digest when it was registered
+    registered_at: str  # When, in UTC
+    build: str  # The build published at that time; empty where nothing was
+    looks_before: int  # How many looks the record held then
+    digest_before: str  # Digest of the record then
 
 
 def plan_body(plan: Plan) -> dict[str, Any]:

@@ -24,28 +24,18 @@ Kind = Literal["planned", "planned after looking", "explored after"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """What a figure may claim.
+    """What a figure may claim."""
 
-    Attributes:
-        kind: ``planned``, ``planned after looking`` (listed in a plan that was registered when the comparison had
-            been seen) or ``explored after``.
-        plan: The plan that lists it, or None.
-        note: Why it is not simply planned, in one sentence; empty where it is.
-        n_comparisons: Different comparisons made in this warehouse so far, this one among them.
-        n_analyses: The same, counted anew for every other adjustment.
-        n_now: Comparisons in this result.
-        is_whole: Whether the record of looks is unaltered, as far as can be told.
-        is_kept: Whether this look could be written down.
-    """
-
+    # `planned`, `planned after looking` (listed in a plan that was registered when the comparison had been seen)
+    # or `explored after`
     kind: Kind
-    plan: RegisteredPlan | None
-    note: str
-    n_comparisons: int
-    n_analyses: int
-    n_now: int
-    is_whole: bool
-    is_kept: bool
+    plan: RegisteredPlan | None  # The plan that lists it, or None
+    note: str  # Why it is not simply planned, in one sentence; empty where it is
+    n_comparisons: int  # Different comparisons made in this warehouse so far, this one among them
+    n_analyses: int  # The same, counted anew for every other adjustment
+    n_now: int  # Comparisons in this result
+    is_whole: bool  # Whether the record of looks is unaltered, as far as can be told
+    is_kept: bool  # Whether this look could be written down
 
 
 def stand(reader: Reader, questions: Sequence[Question]) -> Standing:

@@ -13,23 +13,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """One comparison of two groups.
+    """One comparison of two groups."""
 
-    Attributes:
-        outcome: What is compared: a definition with its version (``D1 v1.0.0``), or ``change of <measure>``.
-        by: The grouping.
-        first: Code of one group.
-        second: Code of the other. Which of the two comes first makes no other question.
-        selection: Which cases.
-        adjust: Names of the variables adjusted for; their order makes no other question.
-    """
-
-    outcome: str
-    by: str
-    first: str
-    second: str
-    selection: Selection
-    adjust: tuple[str, ...] = ()
+    outcome: str  # What is compared: a definition with its version (`D1 v1.0.0`), or `change of <measure>`
+    by: str  # The grouping
+    first: str  # Code of one group
+    second: str  # Code of the other. Which of the two comes first makes no other question.
+    selection: Selection  # Which cases
+    adjust: tuple[str, ...] = ()  # Names of the variables adjusted for; their order makes no other question
 
     @property
     def pair(self) -> frozenset[str]:

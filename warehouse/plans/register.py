@@ -21,18 +21,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanOnRecord:
-    """An audit plan and when its groups were looked at.
+    """An audit plan and when its groups were looked at."""
 
-    Attributes:
-        registered: The plan as registered.
-        seen_before: Whether its groups had been looked at on one of its outcomes, among whichever cases, before it was
-            registered. Where all groups are compared, any two groups of its grouping count.
-        seen_since: The same, after it was registered.
-    """
-
-    registered: RegisteredPlan
+    registered: RegisteredPlan  # The plan as registered
+    # Whether its groups had been looked at on one of its outcomes, among whichever cases, before it was
+    # registered. Where all groups are compared, any two groups of its grouping count.
     seen_before: bool
-    seen_since: bool
+    seen_since: bool  # The same, after it was registered
 
     @property
     def sentence(self) -> str:
@@ -45,26 +40,16 @@ class PlanOnRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlansAndLooks:
-    """Every plan on record, and how much was looked at.
+    """Every plan on record, and how much was looked at."""
 
-    Attributes:
-        plans: In the order registered.
-        n_looks: Times that someone looked at something new.
-        n_comparisons: Different comparisons made.
-        n_analyses: The same, counted anew for every other adjustment.
-        n_unplanned: Comparisons of an outcome and a grouping that no plan names: certainly explored after.
-        first_look: When the record begins (UTC); empty without a look. ``last_look`` likewise.
-        is_whole: Whether the record is unaltered, as far as can be told.
-    """
-
-    plans: tuple[PlanOnRecord, ...]
-    n_looks: int
-    n_comparisons: int
-    n_analyses: int
-    n_unplanned: int
-    first_look: str
+    plans: tuple[PlanOnRecord, ...]  # In the order registered
+    n_looks: int  # Times that someone looked at something new
+    n_comparisons: int  # Different comparisons made
+    n_analyses: int  # The same, counted anew for every other adjustment
+    n_unplanned: int  # Comparisons of an outcome and a grouping that no plan names: certainly explored after
+    first_look: str  # When the record begins (UTC); empty without a look. `last_look` likewise.
     last_look: str
-    is_whole: bool
+    is_whole: bool  # Whether the record is unaltered, as far as can be told
 
 
 def plans_and_looks(reader: Reader, *, mark: str = "") -> PlansAndLooks:

@@ -35,19 +35,12 @@ _DIGITS = 2
 
 @dataclass(frozen=True, slots=True)
 class Adjusted:
-    """Adjusted odds ratios to the reference group.
+    """Adjusted odds ratios to the reference group."""
 
-    Attributes:
-        ratios: Group -> odds ratio.
-        adjusted_for: Variables of the model, practice among them.
-        practices: Practices behind it.
-        notes: What to keep in mind, or why there is nothing.
-    """
-
-    ratios: Mapping[str, Figure] = field(default_factory=lambda: MappingProxyType({}))
-    adjusted_for: tuple[str, ...] = ()
-    practices: int = 0
-    notes: tuple[str, ...] = ()
+    ratios: Mapping[str, Figure] = field(default_factory=lambda: MappingProxyType({}))  # Group -> odds ratio
+    adjusted_for: tuple[str, ...] = ()  # Variables of the model, practice among them
+    practices: int = 0  # Practices behind it
+    notes: tuple[str, ...] = ()  # What to keep in mind, or why there is nothing
 
 
 def adjusted_ratios(

@@ -52,53 +52,30 @@ _KEYS = {"format", "level", "round_to", *_NUMBERS, *_TEXTS, *_LISTS}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Agreement:
-    """A group's agreement.
+    """A group's agreement."""
 
-    Attributes:
-        group: Id of the group, made at random.
-        name: Its name.
-        version: Counts up with every change.
-        made_on: Date, ISO 8601.
-        recipient: Public key that contributions are encrypted to (age).
-        coordinator: Public key that the coordinator signs with (Ed25519, hex).
-        definitions: The outcome definitions, and those they name.
-        outcomes: Ids of those that are pooled; the first is the headline.
-        growth_name: The growth reference all use.
-        growth_digest: Digest of its curves.
-        level: The most that is asked of a practice: ``cases`` or ``counts``. A practice may always give counts.
-        k: Fewest cases alike in a case-level contribution.
-        l: Fewest different outcomes among cases alike.
-        minimum: Smallest count shown, in contributions of counts and in everything pooled.
-        round_to: Counts in what is pooled are rounded to this; None shows them as they are.
-        mean_minimum: Fewest cases behind a mean.
-        fewest_new: Fewest new or changed cases a practice may renew its contribution with.
-        fewest_practices: Fewest practices behind anything pooled.
-        most_cases: Most cases taken from one practice.
-        variables: What is known of a case, with the ways it may be made coarser.
-        groupings: Variables that shares are also pooled by.
-    """
-
-    group: str
+    group: str  # Id of the group, made at random
     name: str
-    version: int
-    made_on: str
-    recipient: str
-    coordinator: str
-    definitions: tuple[Definition, ...]
-    outcomes: tuple[str, ...]
-    growth_name: str
-    growth_digest: str
-    level: Level
-    k: int
+    version: int  # Counts up with every change
+    made_on: str  # Date, ISO 8601
+    recipient: str  # Public key that contributions are encrypted to (age)
+    coordinator: str  # Public key that the coordinator signs with (Ed25519, hex)
+    definitions: tuple[Definition, ...]  # The outcome definitions, and those they name
+    outcomes: tuple[str, ...]  # Ids of those that are pooled; the first is the headline
+    growth_name: str  # The growth reference all use
+    growth_digest: str  # Digest of its curves
+    level: Level  # The most that is asked of a practice: `cases` or `counts`. A practice may always give counts.
+    k: int  # Fewest cases alike in a case-level contribution
+    # Fewest different outcomes among cases alike
     l: int  # noqa: E741 - the name the literature gives it
-    minimum: int
-    round_to: int | None
-    mean_minimum: int
-    fewest_new: int
-    fewest_practices: int
-    most_cases: int
-    variables: tuple[Hierarchy, ...]
-    groupings: tuple[str, ...]
+    minimum: int  # Smallest count shown, in contributions of counts and in everything pooled
+    round_to: int | None  # Counts in what is pooled are rounded to this; None shows them as they are
+    mean_minimum: int  # Fewest cases behind a mean
+    fewest_new: int  # Fewest new or changed cases a practice may renew its contribution with
+    fewest_practices: int  # Fewest practices behind anything pooled
+    most_cases: int  # Most cases taken from one practice
+    variables: tuple[Hierarchy, ...]  # What is known of a case, with the ways it may be made coarser
+    groupings: tuple[str, ...]  # Variables that shares are also pooled by
 
     @property
     def contribution_policy(self) -> Policy:

@@ -41,18 +41,15 @@ def columns_of(agreement: Agreement) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GroupCases:
-    """The cases of a practice.
+    """The cases of a practice."""
 
-    Attributes:
-        frame: One case a row: the variables at their finest and the results, all texts; nothing names a case.
-        versions: Outcome -> case key -> digest of all that any group could know of the case and of its result. Two
-            that differ are two versions of a case. It does not depend on the agreement.
-        values: Outcome -> case key -> change, of the cases counted under a definition that looks at a single change;
-            more is worse. Only their number, mean and variance ever leave.
-    """
-
+    # One case a row: the variables at their finest and the results, all texts; nothing names a case
     frame: pl.DataFrame
+    # Outcome -> case key -> digest of all that any group could know of the case and of its result. Two that
+    # differ are two versions of a case. It does not depend on the agreement.
     versions: Mapping[str, Mapping[str, str]]
+    # Outcome -> case key -> change, of the cases counted under a definition that looks at a single change; more
+    # is worse. Only their number, mean and variance ever leave.
     values: Mapping[str, Mapping[str, float]] = field(default_factory=lambda: MappingProxyType({}))
 
 

@@ -37,17 +37,11 @@ RATIO_DIGITS = 2
 
 @dataclass(frozen=True, slots=True)
 class _Parts:
-    """What the practices gave, brought to one level.
+    """What the practices gave, brought to one level."""
 
-    Attributes:
-        level: The finest level all of them have.
-        whole: Practices whose counts are all known, with their counts.
-        others: Practices with hidden counts.
-    """
-
-    level: int
-    whole: tuple[tuple[Member, Groups], ...]
-    others: tuple[tuple[Member, Groups], ...]
+    level: int  # The finest level all of them have
+    whole: tuple[tuple[Member, Groups], ...]  # Practices whose counts are all known, with their counts
+    others: tuple[tuple[Member, Groups], ...]  # Practices with hidden counts
 
     @property
     def everyone(self) -> tuple[tuple[Member, Groups], ...]:

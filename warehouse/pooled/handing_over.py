@@ -49,36 +49,26 @@ _NO_LEVELS: Mapping[str, int] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HandingOver:
-    """A contribution before it is packed.
+    """A contribution before it is packed."""
 
-    Attributes:
-        level: ``cases`` or ``counts``.
-        n_cases: Cases it is about.
-        cases: The generalised cases, in an order that says nothing; None for counts.
-        levels: Variable -> level of generalisation, for cases.
-        tables: The tables as they may leave, for counts. They carry the guards of their owner, which stay behind.
-        held_back: Sentences: what was agreed but does not leave, and why.
-        changes: Sentences: what was generalised.
-        made: How anonymous the cases became; None for counts.
-        difference: The smallest difference to an earlier contribution; None where there is none.
-        means: Outcome -> number, mean and variance of the changes, as they may leave.
-        alike_among_new: Cases in the smallest group that those new or changed since the last case-level contribution
-            form among themselves; None where there was none, or none is new.
-        refused: Why nothing may leave, or empty.
-    """
-
-    level: Level
-    n_cases: int
-    cases: pl.DataFrame | None = None
+    level: Level  # `cases` or `counts`
+    n_cases: int  # Cases it is about
+    cases: pl.DataFrame | None = None  # The generalised cases, in an order that says nothing; None for counts
+    # Variable -> level of generalisation, for cases
     levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)
+    # The tables as they may leave, for counts. They carry the guards of their owner, which stay behind.
     tables: tuple[Release, ...] = ()
-    held_back: tuple[str, ...] = ()
-    changes: tuple[str, ...] = ()
-    made: Anonymised | None = None
+    held_back: tuple[str, ...] = ()  # Sentences: what was agreed but does not leave, and why
+    changes: tuple[str, ...] = ()  # Sentences: what was generalised
+    made: Anonymised | None = None  # How anonymous the cases became; None for counts
+    # The smallest difference to an earlier contribution; None where there is none
     difference: ContributionChange | None = None
+    # Outcome -> number, mean and variance of the changes, as they may leave
     means: Mapping[str, Moments] = field(default_factory=lambda: MappingProxyType({}))
+    # Cases in the smallest group that those new or changed since the last case-level contribution form among
+    # themselves; None where there was none, or none is new
     alike_among_new: int | None = None
-    refused: str = ""
+    refused: str = ""  # Why nothing may leave, or empty
 
 
 def hand_over(

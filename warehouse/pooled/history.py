@@ -28,26 +28,18 @@ _NO_LEVELS: Mapping[str, int] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandedOver:
-    """One earlier contribution, as its owner keeps it.
+    """One earlier contribution, as its owner keeps it."""
 
-    Attributes:
-        group: Group it went to.
-        sequence: Its number in that group.
-        made_on: Date.
-        level: ``cases`` or ``counts``.
-        versions: Outcome -> case key -> digest of the case as it then stood.
-        releases: The tables handed over; their scope names the versions by marks as long as the history then was.
-        levels: Variable -> level of a case-level contribution.
-        values: Outcome -> case key -> digest of the change, for the changes whose mean was handed over.
-    """
-
-    group: str
-    sequence: int
-    made_on: str
-    level: str
-    versions: Mapping[str, Mapping[str, str]]
+    group: str  # Group it went to
+    sequence: int  # Its number in that group
+    made_on: str  # Date
+    level: str  # `cases` or `counts`
+    versions: Mapping[str, Mapping[str, str]]  # Outcome -> case key -> digest of the case as it then stood
+    # The tables handed over; their scope names the versions by marks as long as the history then was
     releases: tuple[Release, ...] = ()
+    # Variable -> level of a case-level contribution
     levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)
+    # Outcome -> case key -> digest of the change, for the changes whose mean was handed over
     values: Mapping[str, Mapping[str, str]] = field(default_factory=lambda: MappingProxyType({}))
 
 
@@ -86,15 +78,10 @@ def smallest_difference(
 
 @dataclass(frozen=True, slots=True)
 class Past:
-    """What has been handed over about one outcome, told in the marks of now.
+    """What has been handed over about one outcome, told in the marks of now."""
 
-    Attributes:
-        scope: Marks of the versions that the coming contribution is made of.
-        releases: Tables handed over before.
-    """
-
-    scope: tuple[str, ...]
-    releases: tuple[Release, ...]
+    scope: tuple[str, ...]  # Marks of the versions that the coming contribution is made of
+    releases: tuple[Release, ...]  # Tables handed over before
 
 
 def past_of(history: Sequence[HandedOver], outcome: str, now: Mapping[str, str]) -> Past:

@@ -27,24 +27,15 @@ _NO_LEVELS: Mapping[str, int] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Member:
-    """A practice's contribution, taken in.
+    """A practice's contribution, taken in."""
 
-    Attributes:
-        id: Id of the contribution; another one of the same practice has another.
-        replaces: Ids of the practice's earlier contributions, oldest first.
-        pseudonym: The practice's pseudonym in this group.
-        cases: Its generalised cases, or None.
-        levels: Variable -> level of generalisation.
-        tables: Its tables, by name.
-        means: Outcome -> number, mean and variance of the changes behind it.
-    """
-
-    id: str
-    replaces: tuple[str, ...]
-    pseudonym: str
-    cases: pl.DataFrame | None = None
-    levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)
-    tables: Mapping[str, Release] = field(default_factory=lambda: MappingProxyType({}))
+    id: str  # Id of the contribution; another one of the same practice has another
+    replaces: tuple[str, ...]  # Ids of the practice's earlier contributions, oldest first
+    pseudonym: str  # The practice's pseudonym in this group
+    cases: pl.DataFrame | None = None  # Its generalised cases, or None
+    levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)  # Variable -> level of generalisation
+    tables: Mapping[str, Release] = field(default_factory=lambda: MappingProxyType({}))  # Its tables, by name
+    # Outcome -> number, mean and variance of the changes behind it
     means: Mapping[str, Moments] = field(default_factory=lambda: MappingProxyType({}))
 
     def results(self, outcome: str) -> dict[str, Range] | None:

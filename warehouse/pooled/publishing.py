@@ -24,19 +24,13 @@ if TYPE_CHECKING:
 
 @dataclass(slots=True)
 class Publisher:
-    """The releases so far and those being made.
+    """The releases so far and those being made."""
 
-    Attributes:
-        policy: What may be shown.
-        earlier: Releases of before, oldest first.
-        scopes: Outcome -> contribution -> the base values that stand for its cases.
-        made: Releases made now.
-    """
-
-    policy: Policy
-    earlier: list[Release] = field(default_factory=list)
+    policy: Policy  # What may be shown
+    earlier: list[Release] = field(default_factory=list)  # Releases of before, oldest first
+    # Outcome -> contribution -> the base values that stand for its cases
     scopes: dict[str, dict[str, tuple[str, ...]]] = field(default_factory=dict)
-    made: list[Release] = field(default_factory=list)
+    made: list[Release] = field(default_factory=list)  # Releases made now
 
     @property
     def known(self) -> list[Release]:

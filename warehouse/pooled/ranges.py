@@ -76,17 +76,11 @@ def tightened(parts: Mapping[str, Range], whole: Range) -> dict[str, Range]:
 
 @dataclass(frozen=True, slots=True)
 class Filled:
-    """Counts with hidden ones put at what is expected of them; whole only where they were known.
+    """Counts with hidden ones put at what is expected of them; whole only where they were known."""
 
-    Attributes:
-        adverse: Adverse cases, one a row; fractions where hidden.
-        counted: Cases counted; the middle of the range where hidden.
-        share: The common share behind the expectation, or None where nothing is counted.
-    """
-
-    adverse: tuple[float, ...]
-    counted: tuple[int, ...]
-    share: float | None
+    adverse: tuple[float, ...]  # Adverse cases, one a row; fractions where hidden
+    counted: tuple[int, ...]  # Cases counted; the middle of the range where hidden
+    share: float | None  # The common share behind the expectation, or None where nothing is counted
 
 
 def filled(adverse: Sequence[Range], counted: Sequence[Range]) -> Filled:

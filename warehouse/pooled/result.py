@@ -31,39 +31,22 @@ class Figure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PracticeLine:
-    """One practice among the others, in order of size.
+    """One practice among the others, in order of size."""
 
-    Attributes:
-        label: "practice 1" for the one with most cases counted.
-        tag: What only the practice itself can find itself by.
-        counted: Cases counted, as shown.
-        adverse: Adverse cases, as shown.
-        n: Cases counted, for drawing.
-        share: Share adverse; None where a count is hidden.
-        low: End of its interval, or the least the share can be where a count is hidden.
-        high: Likewise the other end, or the most.
-        pooled_share: Share drawn towards what the practices have in common; None where a count is hidden.
-        pooled_low: End of its interval.
-        pooled_high: The other end.
-        weight: Share of the weight in the pooled share.
-        position: Where it lies in the funnel, chance alone considered; empty where a count is hidden.
-        position_spread: The same allowing for the spread between practices.
-    """
-
-    label: str
-    tag: str
-    counted: str
-    adverse: str
-    n: int
-    share: float | None
-    low: float
-    high: float
-    pooled_share: float | None
-    pooled_low: float | None
-    pooled_high: float | None
-    weight: float
-    position: str
-    position_spread: str
+    label: str  # "practice 1" for the one with most cases counted
+    tag: str  # What only the practice itself can find itself by
+    counted: str  # Cases counted, as shown
+    adverse: str  # Adverse cases, as shown
+    n: int  # Cases counted, for drawing
+    share: float | None  # Share adverse; None where a count is hidden
+    low: float  # End of its interval, or the least the share can be where a count is hidden
+    high: float  # Likewise the other end, or the most
+    pooled_share: float | None  # Share drawn towards what the practices have in common; None where a count is hidden
+    pooled_low: float | None  # End of its interval
+    pooled_high: float | None  # The other end
+    weight: float  # Share of the weight in the pooled share
+    position: str  # Where it lies in the funnel, chance alone considered; empty where a count is hidden
+    position_spread: str  # The same allowing for the spread between practices
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,177 +76,101 @@ class Spread:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SharePool:
-    """The share adverse over the practices under one definition.
+    """The share adverse over the practices under one definition."""
 
-    Attributes:
-        outcome: Id of the definition.
-        definition: Its name and version.
-        sentence: What makes a case adverse.
-        practices: Practices behind the figures.
-        totals: Name -> cases as shown, over the practices whose counts are all known.
-        lines: The practices.
-        figures: The pooled share by several methods; the first is the one to quote.
-        prediction_low: End of the interval for a further practice's share; None where there is none.
-        prediction_high: The other end.
-        spread: None with fewer than two practices.
-        if_lowest: The pooled share if every hidden count were the least it can be; None if none is hidden.
-        if_highest: If the most.
-        target: The funnel's target.
-        edges: The funnel's edges.
-        notes: What to keep in mind.
-        refused: Why there is nothing, or empty.
-    """
-
-    outcome: str
-    definition: str
-    sentence: str
-    practices: int
-    totals: tuple[tuple[str, str], ...] = ()
-    lines: tuple[PracticeLine, ...] = ()
-    figures: tuple[Figure, ...] = ()
-    prediction_low: float | None = None
-    prediction_high: float | None = None
-    spread: Spread | None = None
+    outcome: str  # Id of the definition
+    definition: str  # Its name and version
+    sentence: str  # What makes a case adverse
+    practices: int  # Practices behind the figures
+    totals: tuple[tuple[str, str], ...] = ()  # Name -> cases as shown, over the practices whose counts are all known
+    lines: tuple[PracticeLine, ...] = ()  # The practices
+    figures: tuple[Figure, ...] = ()  # The pooled share by several methods; the first is the one to quote
+    prediction_low: float | None = None  # End of the interval for a further practice's share; None where there is none
+    prediction_high: float | None = None  # The other end
+    spread: Spread | None = None  # None with fewer than two practices
+    # The pooled share if every hidden count were the least it can be; None if none is hidden
     if_lowest: float | None = None
-    if_highest: float | None = None
-    target: float | None = None
-    edges: tuple[Edge, ...] = ()
-    notes: tuple[str, ...] = ()
-    refused: str = ""
+    if_highest: float | None = None  # If the most
+    target: float | None = None  # The funnel's target
+    edges: tuple[Edge, ...] = ()  # The funnel's edges
+    notes: tuple[str, ...] = ()  # What to keep in mind
+    refused: str = ""  # Why there is nothing, or empty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeanLine:
-    """The mean change of one practice, under the label and tag of its share.
+    """The mean change of one practice, under the label and tag of its share."""
 
-    Attributes:
-        label: "practice 1" for the one with most cases counted.
-        tag: What only the practice itself can find itself by.
-        n: Cases behind the mean.
-        mean: Mean change; more is worse.
-        low: End of its t interval.
-        high: The other end.
-        weight: Share of the weight in the pooled mean.
-    """
-
-    label: str
-    tag: str
-    n: int
-    mean: float
-    low: float
-    high: float
-    weight: float
+    label: str  # "practice 1" for the one with most cases counted
+    tag: str  # What only the practice itself can find itself by
+    n: int  # Cases behind the mean
+    mean: float  # Mean change; more is worse
+    low: float  # End of its t interval
+    high: float  # The other end
+    weight: float  # Share of the weight in the pooled mean
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeanPool:
-    """The mean change over the practices under one definition.
+    """The mean change over the practices under one definition."""
 
-    Attributes:
-        outcome: Id of the definition.
-        about: What changed, in words.
-        unit: Its unit.
-        practices: Practices behind the figures.
-        lines: The practices, in the order of their shares.
-        figures: The pooled mean by several methods; the first is the one to quote.
-        prediction_low: End of the interval for a further practice's mean; None where there is none.
-        prediction_high: The other end.
-        spread: How far the means differ beyond chance; None with fewer than two practices.
-        notes: What to keep in mind.
-        refused: Why there is nothing, or empty.
-    """
-
-    outcome: str
-    about: str
+    outcome: str  # Id of the definition
+    about: str  # What changed, in words
     unit: str
-    practices: int
-    lines: tuple[MeanLine, ...] = ()
-    figures: tuple[Figure, ...] = ()
-    prediction_low: float | None = None
-    prediction_high: float | None = None
-    spread: Spread | None = None
-    notes: tuple[str, ...] = ()
-    refused: str = ""
+    practices: int  # Practices behind the figures
+    lines: tuple[MeanLine, ...] = ()  # The practices, in the order of their shares
+    figures: tuple[Figure, ...] = ()  # The pooled mean by several methods; the first is the one to quote
+    prediction_low: float | None = None  # End of the interval for a further practice's mean; None where there is none
+    prediction_high: float | None = None  # The other end
+    spread: Spread | None = None  # How far the means differ beyond chance; None with fewer than two practices
+    notes: tuple[str, ...] = ()  # What to keep in mind
+    refused: str = ""  # Why there is nothing, or empty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupRow:
-    """One group of a variable over all practices.
+    """One group of a variable over all practices."""
 
-    Attributes:
-        label: The group.
-        counted: Cases counted, as shown.
-        adverse: Adverse cases, as shown.
-        share: Share adverse with its interval.
-        ratio: Risk ratio to the reference group within practices, pooled; None for the reference.
-        adjusted: Odds ratio to the reference group, adjusted; None where no model could be made.
-    """
-
-    label: str
-    counted: str
-    adverse: str
-    share: Figure
-    ratio: Figure | None = None
-    adjusted: Figure | None = None
+    label: str  # The group
+    counted: str  # Cases counted, as shown
+    adverse: str  # Adverse cases, as shown
+    share: Figure  # Share adverse with its interval
+    ratio: Figure | None = None  # Risk ratio to the reference group within practices, pooled; None for the reference
+    adjusted: Figure | None = None  # Odds ratio to the reference group, adjusted; None where no model could be made
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupPool:
-    """Shares by the groups of a variable.
+    """Shares by the groups of a variable."""
 
-    Attributes:
-        outcome: Id of the definition.
-        by: The variable.
-        practices: Practices behind the table.
-        reference: Group the others are compared with.
-        rows: The groups, in the order of the variable.
-        adjusted_for: Variables of the adjusted model, practice among them; empty where there is none.
-        adjusted_practices: Practices with single cases behind it.
-        notes: What to keep in mind.
-        refused: Why there is nothing, or empty.
-    """
-
-    outcome: str
-    by: str
-    practices: int
-    reference: str = ""
-    rows: tuple[GroupRow, ...] = ()
+    outcome: str  # Id of the definition
+    by: str  # The variable
+    practices: int  # Practices behind the table
+    reference: str = ""  # Group the others are compared with
+    rows: tuple[GroupRow, ...] = ()  # The groups, in the order of the variable
+    # Variables of the adjusted model, practice among them; empty where there is none
     adjusted_for: tuple[str, ...] = ()
-    adjusted_practices: int = 0
-    notes: tuple[str, ...] = ()
-    refused: str = ""
+    adjusted_practices: int = 0  # Practices with single cases behind it
+    notes: tuple[str, ...] = ()  # What to keep in mind
+    refused: str = ""  # Why there is nothing, or empty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupResult:
-    """Everything the group gets to see at one time.
+    """Everything the group gets to see at one time."""
 
-    Attributes:
-        group: Id of the group; ``name`` is its name.
-        agreement: Digest of the agreement.
-        version: Its version.
-        number: Counts up with every result.
-        made_on: Date.
-        salt: What the tags were made with.
-        growth: The growth reference.
-        shares: One a definition.
-        breakdowns: One a definition and variable.
-        means: One a definition that looks at a single change.
-        notes: What to keep in mind of the whole.
-    """
-
-    group: str
+    group: str  # Id of the group; `name` is its name
     name: str
-    agreement: str
+    agreement: str  # Digest of the agreement
     version: int
-    number: int
-    made_on: str
-    salt: str
-    growth: str
-    shares: tuple[SharePool, ...]
-    breakdowns: tuple[GroupPool, ...]
-    means: tuple[MeanPool, ...]
-    notes: tuple[str, ...]
+    number: int  # Counts up with every result
+    made_on: str  # Date
+    salt: str  # What the tags were made with
+    growth: str  # The growth reference
+    shares: tuple[SharePool, ...]  # One a definition
+    breakdowns: tuple[GroupPool, ...]  # One a definition and variable
+    means: tuple[MeanPool, ...]  # One a definition that looks at a single change
+    notes: tuple[str, ...]  # What to keep in mind of the whole
 
     def to_dict(self) -> dict[str, Any]:
         """The result as plain data."""

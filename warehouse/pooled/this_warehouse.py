@@ -48,18 +48,13 @@ DIGITS = 2
 
 @dataclass(frozen=True, slots=True)
 class Here:
-    """The practices of a warehouse.
+    """The practices of a warehouse."""
 
-    Attributes:
-        rates: The protected table they were read from.
-        pool: Their shares together.
-        means: Their mean changes together; None where the definition looks at no single change, or there is no pool.
-        tags: Practice -> the tag of its line. It stays on the server: a viewer is told of his own line only.
-    """
-
-    rates: ProtectedRates
-    pool: SharePool
+    rates: ProtectedRates  # The protected table they were read from
+    pool: SharePool  # Their shares together
+    # Their mean changes together; None where the definition looks at no single change, or there is no pool
     means: MeanPool | None
+    # Practice -> the tag of its line. It stays on the server: a viewer is told of his own line only.
     tags: Mapping[str, str]
 
 

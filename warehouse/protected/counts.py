@@ -44,36 +44,24 @@ COMPLETE = "complete"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Counted:
-    """Counts of one definition and selection, before anything is hidden.
+    """Counts of one definition and selection, before anything is hidden."""
 
-    Attributes:
-        overall: Over all cases.
-        by: One result a grouping.
-        threshold: The share against the threshold.
-        values: One row a counted case: ``value`` (larger is worse) and ``is_adverse``; no row without a single change.
-        complete: Grouping -> complete cases of the two groups that are compared in it.
-    """
-
-    overall: Rates
-    by: tuple[Rates, ...]
-    threshold: ThresholdCurve
+    overall: Rates  # Over all cases
+    by: tuple[Rates, ...]  # One result a grouping
+    threshold: ThresholdCurve  # The share against the threshold
+    # One row a counted case: `value` (larger is worse) and `is_adverse`; no row without a single change
     values: pl.DataFrame
+    # Grouping -> complete cases of the two groups that are compared in it
     complete: Mapping[str, Complete] = field(default_factory=lambda: MappingProxyType({}))
 
 
 @dataclass(frozen=True, slots=True)
 class FlowCounts:
-    """How far each case came, in the finest classes that the document tells apart.
+    """How far each case came, in the finest classes that the document tells apart."""
 
-    Attributes:
-        atoms: Class -> cases.
-        members: What is printed -> the classes it holds; what no case reached is left out.
-        has_thresholds: Whether the cases beyond each threshold are told apart.
-    """
-
-    atoms: Mapping[str, int]
-    members: Mapping[str, tuple[str, ...]]
-    has_thresholds: bool
+    atoms: Mapping[str, int]  # Class -> cases
+    members: Mapping[str, tuple[str, ...]]  # What is printed -> the classes it holds; what no case reached is left out
+    has_thresholds: bool  # Whether the cases beyond each threshold are told apart
 
     @property
     def both(self) -> dict[str, tuple[str, ...]]:

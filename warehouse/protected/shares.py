@@ -45,14 +45,7 @@ class ProtectedGroup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProtectedRates:
-    """Shares under the headline definition, with small counts hidden.
-
-    Attributes:
-        groups: One a group, or a single one for all cases.
-        n_started: Cases started, over all, as shown.
-        notes: What is hidden, and how, in sentences to print below.
-        minimum: Smallest count shown.
-    """
+    """Shares under the headline definition, with small counts hidden."""
 
     definition: Definition
     growth_reference: str
@@ -60,10 +53,10 @@ class ProtectedRates:
     selection: Selection
     by: Grouping | None
     level: float
-    groups: tuple[ProtectedGroup, ...]
-    n_started: Count
-    notes: tuple[str, ...]
-    minimum: int
+    groups: tuple[ProtectedGroup, ...]  # One a group, or a single one for all cases
+    n_started: Count  # Cases started, over all, as shown
+    notes: tuple[str, ...]  # What is hidden, and how, in sentences to print below
+    minimum: int  # Smallest count shown
 
 
 def protected_rates(reader: Reader, *, by: str | None = None, policy: Policy | None = None) -> ProtectedRates:

@@ -23,17 +23,11 @@ COMPARISONS = ("appliance_category", "age_band", "extraction")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outline:
-    """The share alone, for pages about something else.
+    """The share alone, for pages about something else."""
 
-    Attributes:
-        overall: The share, with its one group.
-        relief: For an empty selection: filter -> cases there would be without it.
-        published_at: When the build was published.
-    """
-
-    overall: Rates
-    relief: Mapping[str, int]
-    published_at: str
+    overall: Rates  # The share, with its one group
+    relief: Mapping[str, int]  # For an empty selection: filter -> cases there would be without it
+    published_at: str  # When the build was published
 
     @property
     def group(self) -> GroupRate:
@@ -44,19 +38,12 @@ class Outline:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer(Outline):
-    """The answer and what belongs to it.
+    """The answer and what belongs to it."""
 
-    Attributes:
-        untreated: The same among children observed without treatment; None where there are none.
-        by: The share by each of the three groupings people ask about first.
-        threshold: The share against the threshold.
-        changes: The changes behind the classes; None where the definition has several parts.
-    """
-
-    untreated: Rates | None
-    by: tuple[Rates, ...]
-    threshold: ThresholdCurve
-    changes: ChangePicture | None
+    untreated: Rates | None  # The same among children observed without treatment; None where there are none
+    by: tuple[Rates, ...]  # The share by each of the three groupings people ask about first
+    threshold: ThresholdCurve  # The share against the threshold
+    changes: ChangePicture | None  # The changes behind the classes; None where the definition has several parts
 
 
 def outline(reader: Reader, *, selection: Selection, definition: str | None = None) -> Outline:

@@ -41,66 +41,38 @@ _START, _FINISH = "value at the start", "value at the finish"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupChange:
-    """The changes in one group.
+    """The changes in one group."""
 
-    Attributes:
-        group: Code of the group; ``label`` is its name.
-        n: Cases read at both times.
-        mean_start: Mean at the earlier time; None without a case.
-        mean_months: Mean time between the two; None where no time is known.
-        mean: Mean change.
-        median: Median change.
-        beyond_growth: Mean change beyond that expected of an untreated child; value None where the growth reference
-            has no curve.
-    """
-
-    group: str
+    group: str  # Code of the group; `label` is its name
     label: str
-    n: int
-    mean_start: float | None
-    mean_months: float | None
-    mean: Estimate
-    median: Estimate
+    n: int  # Cases read at both times
+    mean_start: float | None  # Mean at the earlier time; None without a case
+    mean_months: float | None  # Mean time between the two; None where no time is known
+    mean: Estimate  # Mean change
+    median: Estimate  # Median change
+    # Mean change beyond that expected of an untreated child; value None where the growth reference has no curve
     beyond_growth: Estimate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ChangeComparison:
-    """Changes of one measure by group.
-
-    Attributes:
-        measure: The measure.
-        span: The two times.
-        by: The grouping; None for all cases together.
-        selection: Which cases.
-        build: The build read.
-        growth_reference: Name and provenance of the growth reference in force.
-        groups: One a group, in order.
-        reference: Label of the reference group; None without a case or without groups.
-        covariance: Groups compared at the later time given the earlier one; None likewise.
-        adjusted_for: What that is adjusted for, in words.
-        picture: Deciles of the change in every group (by label), as ``quantile_picture`` gives them.
-        without_group: Cases read at both times whose group is not known.
-        standing: Planned or explored.
-        cautions: What to keep in mind.
-        level: Level of the intervals.
-    """
+    """Changes of one measure by group."""
 
     measure: Measured
-    span: str
-    by: Grouping | None
-    selection: Selection
-    build: str
-    growth_reference: str
-    groups: tuple[GroupChange, ...]
-    reference: str | None
-    covariance: Ancova | None
-    adjusted_for: tuple[str, ...]
-    picture: pl.DataFrame
-    without_group: int
-    standing: Standing
-    cautions: tuple[Caution, ...]
-    level: float
+    span: str  # The two times
+    by: Grouping | None  # The grouping; None for all cases together
+    selection: Selection  # Which cases
+    build: str  # The build read
+    growth_reference: str  # Name and provenance of the growth reference in force
+    groups: tuple[GroupChange, ...]  # One a group, in order
+    reference: str | None  # Label of the reference group; None without a case or without groups
+    covariance: Ancova | None  # Groups compared at the later time given the earlier one; None likewise
+    adjusted_for: tuple[str, ...]  # What that is adjusted for, in words
+    picture: pl.DataFrame  # Deciles of the change in every group (by label), as `quantile_picture` gives them
+    without_group: int  # Cases read at both times whose group is not known
+    standing: Standing  # Planned or explored
+    cautions: tuple[Caution, ...]  # What to keep in mind
+    level: float  # Level of the intervals
 
 
 def compare_changes(

@@ -45,23 +45,14 @@ FOOTNOTE = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Characteristics:
-    """Starting characteristics by group.
+    """Starting characteristics by group."""
 
-    Attributes:
-        by: The grouping.
-        selection: Which cases.
-        build: The build read.
-        labels: Names of the groups, in the order of the table.
-        table: The summaries, unrounded.
-        of_counted: Whether only cases counted under the definition are described, rather than all started.
-    """
-
-    by: Grouping
-    selection: Selection
-    build: str
-    labels: tuple[str, ...]
-    table: StartingTable
-    of_counted: bool
+    by: Grouping  # The grouping
+    selection: Selection  # Which cases
+    build: str  # The build read
+    labels: tuple[str, ...]  # Names of the groups, in the order of the table
+    table: StartingTable  # The summaries, unrounded
+    of_counted: bool  # Whether only cases counted under the definition are described, rather than all started
 
 
 def starting_table(

@@ -19,19 +19,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """Two groups to compare, and what is to be held alike.
+    """Two groups to compare, and what is to be held alike."""
 
-    Attributes:
-        first: Code of the group whose excess is asked about.
-        second: Code of the group it is compared with.
-        adjust: Names of variables.
-        strata: Columns of the strata.
-    """
-
-    first: str
-    second: str
-    adjust: tuple[str, ...]
-    strata: tuple[str, ...]
+    first: str  # Code of the group whose excess is asked about
+    second: str  # Code of the group it is compared with
+    adjust: tuple[str, ...]  # Names of variables
+    strata: tuple[str, ...]  # Columns of the strata
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,70 +59,39 @@ PENALTY_MATTERS_TO = 100_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PairComparison:
-    """Two groups compared in every customary way on the same cases.
+    """Two groups compared in every customary way on the same cases."""
 
-    Attributes:
-        question: What was asked.
-        definition: The outcome definition.
-        growth_reference: Name and provenance of the growth reference in force.
-        build: The build read.
-        by: The grouping.
-        labels: Names of the first and of the second group.
-        started: Cases started in each group.
-        missing_due: Cases started in each group whose outcome is due but not known.
-        assessed: Cases with an outcome in each group.
-        crude_of_all: Crude difference over all cases assessed, also those that lack a variable adjusted for.
-        methods: The five comparisons, crude first, all on the same complete cases.
-        primary: Method whose number is the answer.
-        odds_ratio: Odds ratio by Firth's logistic model with its profile likelihood interval; with very many cases by
-            the plain model, which is the same there.
-        strata: Counts by stratum.
-        stratified_by: What the strata are made of, in words.
-        homogeneity: Do the strata agree (Breslow-Day with Tarone's correction)?
-        balance_overlap: Balance before and after overlap weights.
-        balance_inverse: Balance before and after inverse probability weights.
-        overlap: How far the groups overlap, judged on the inverse probability weights.
-        e_value: How strong unmeasured confounding would have to be to explain the primary ratio away.
-        adjusted_for: What is adjusted for, in words.
-        not_adjusted_for: What is recorded but was not adjusted for here.
-        not_measured: What no record holds.
-        n: Complete cases, which every method uses.
-        left_out: Reason -> cases not used, of the cases started in the two groups.
-        in_both: Cases left out because they belong to both groups.
-        standing: Planned or explored, and how many comparisons were made.
-        cautions: What to keep in mind.
-        level: Level of the intervals.
-    """
-
-    question: Question
-    definition: Definition
-    growth_reference: str
-    build: str
-    by: Grouping
-    labels: tuple[str, str]
-    started: tuple[int, int]
-    missing_due: tuple[int, int]
-    assessed: tuple[int, int]
-    crude_of_all: Estimate
-    methods: tuple[MethodResult, ...]
-    primary: str
+    question: Question  # What was asked
+    definition: Definition  # The outcome definition
+    growth_reference: str  # Name and provenance of the growth reference in force
+    build: str  # The build read
+    by: Grouping  # The grouping
+    labels: tuple[str, str]  # Names of the first and of the second group
+    started: tuple[int, int]  # Cases started in each group
+    missing_due: tuple[int, int]  # Cases started in each group whose outcome is due but not known
+    assessed: tuple[int, int]  # Cases with an outcome in each group
+    crude_of_all: Estimate  # Crude difference over all cases assessed, also those that lack a variable adjusted for
+    methods: tuple[MethodResult, ...]  # The five comparisons, crude first, all on the same complete cases
+    primary: str  # Method whose number is the answer
+    # Odds ratio by Firth's logistic model with its profile likelihood interval; with very many cases by the plain
+    # model, which is the same there
     odds_ratio: Estimate
-    strata: tuple[Stratum, ...]
-    stratified_by: tuple[str, ...]
-    homogeneity: ChiSquaredTest
-    balance_overlap: Balance
-    balance_inverse: Balance
-    overlap: Positivity
-    e_value: EValue
-    adjusted_for: tuple[str, ...]
-    not_adjusted_for: tuple[str, ...]
-    not_measured: tuple[str, ...]
-    n: int
-    left_out: Mapping[str, int]
-    in_both: int
-    standing: Standing
-    cautions: tuple[Caution, ...]
-    level: float
+    strata: tuple[Stratum, ...]  # Counts by stratum
+    stratified_by: tuple[str, ...]  # What the strata are made of, in words
+    homogeneity: ChiSquaredTest  # Do the strata agree (Breslow-Day with Tarone's correction)?
+    balance_overlap: Balance  # Balance before and after overlap weights
+    balance_inverse: Balance  # Balance before and after inverse probability weights
+    overlap: Positivity  # How far the groups overlap, judged on the inverse probability weights
+    e_value: EValue  # How strong unmeasured confounding would have to be to explain the primary ratio away
+    adjusted_for: tuple[str, ...]  # What is adjusted for, in words
+    not_adjusted_for: tuple[str, ...]  # What is recorded but was not adjusted for here
+    not_measured: tuple[str, ...]  # What no record holds
+    n: int  # Complete cases, which every method uses
+    left_out: Mapping[str, int]  # Reason -> cases not used, of the cases started in the two groups
+    in_both: int  # Cases left out because they belong to both groups
+    standing: Standing  # Planned or explored, and how many comparisons were made
+    cautions: tuple[Caution, ...]  # What to keep in mind
+    level: float  # Level of the intervals
 
     def method(self, name: str) -> MethodResult:
         """The result of one method."""

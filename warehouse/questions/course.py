@@ -34,29 +34,17 @@ DURING = ("start", "progress", "finish")
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Course:
-    """The course of a measure over the months of treatment.
-
-    Attributes:
-        measure: The measure.
-        by: The grouping; None for one course for all.
-        selection: Which cases.
-        build: The build read.
-        growth_reference: Name and provenance of the growth reference in force.
-        reference: Label of the reference group; empty without groups.
-        model: Linear mixed model over months; rates are per month.
-        adjusted_for: What the level is adjusted for, in words.
-        after: Change from finish to follow-up.
-    """
+    """The course of a measure over the months of treatment."""
 
     measure: Measured
-    by: Grouping | None
-    selection: Selection
-    build: str
-    growth_reference: str
-    reference: str
-    model: MixedModel
-    adjusted_for: tuple[str, ...]
-    after: ChangeComparison
+    by: Grouping | None  # The grouping; None for one course for all
+    selection: Selection  # Which cases
+    build: str  # The build read
+    growth_reference: str  # Name and provenance of the growth reference in force
+    reference: str  # Label of the reference group; empty without groups
+    model: MixedModel  # Linear mixed model over months; rates are per month
+    adjusted_for: tuple[str, ...]  # What the level is adjusted for, in words
+    after: ChangeComparison  # Change from finish to follow-up
 
 
 def course_of_measure(

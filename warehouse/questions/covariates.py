@@ -14,21 +14,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Adjustable:
-    """A variable that can be adjusted for.
+    """A variable that can be adjusted for."""
 
-    Attributes:
-        name: Its column in a case table.
-        title: Its name in a sentence.
-        covariate: How it enters a model.
-        banded: The column that stands for it where strata are wanted.
-        note: What to keep in mind when adjusting for it; empty if nothing.
-    """
-
-    name: str
-    title: str
-    covariate: Covariate
-    banded: str
-    note: str = ""
+    name: str  # Its column in a case table
+    title: str  # Its name in a sentence
+    covariate: Covariate  # How it enters a model
+    banded: str  # The column that stands for it where strata are wanted
+    note: str = ""  # What to keep in mind when adjusting for it; empty if nothing
 
 
 def _category(name: str, title: str, note: str = "") -> Adjustable:

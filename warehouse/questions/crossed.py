@@ -36,81 +36,48 @@ _Counts = dict[tuple[str, str], tuple[int, int]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrossedCell:
-    """One group at one level of the other grouping.
+    """One group at one level of the other grouping."""
 
-    Attributes:
-        group: Code of the group; ``level`` is that of the other grouping.
-        n: Cases counted.
-        n_adverse: Cases adverse.
-        share: Share adverse.
-        difference: Share of this group minus that of the reference at the same level; None for the reference.
-    """
-
-    group: str
+    group: str  # Code of the group; `level` is that of the other grouping
     level: str
-    n: int
-    n_adverse: int
-    share: Estimate
+    n: int  # Cases counted
+    n_adverse: int  # Cases adverse
+    share: Estimate  # Share adverse
+    # Share of this group minus that of the reference at the same level; None for the reference
     difference: Estimate | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WithinLevels:
-    """One group against the reference, like with like within the levels of the other grouping.
+    """One group against the reference, like with like within the levels of the other grouping."""
 
-    Attributes:
-        group: Code of the group.
-        crude: Difference over all levels together, from the same cases.
-        difference: Mantel-Haenszel difference over the levels.
-        ratio: Mantel-Haenszel ratio over the levels.
-        test: Cochran-Mantel-Haenszel test of no association at any level.
-        agreement: Do the levels agree (Breslow-Day with Tarone's correction)?
-    """
-
-    group: str
-    crude: Estimate
-    difference: Estimate
-    ratio: Estimate
-    test: ChiSquaredTest
-    agreement: ChiSquaredTest
+    group: str  # Code of the group
+    crude: Estimate  # Difference over all levels together, from the same cases
+    difference: Estimate  # Mantel-Haenszel difference over the levels
+    ratio: Estimate  # Mantel-Haenszel ratio over the levels
+    test: ChiSquaredTest  # Cochran-Mantel-Haenszel test of no association at any level
+    agreement: ChiSquaredTest  # Do the levels agree (Breslow-Day with Tarone's correction)?
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrossedComparison:
-    """Two groupings crossed.
+    """Two groupings crossed."""
 
-    Attributes:
-        definition: The outcome definition.
-        growth_reference: Name and provenance of the growth reference in force.
-        build: The build read.
-        selection: Which cases.
-        by: The grouping compared.
-        by2: The grouping whose levels are held alike.
-        groups: Code -> label of the first grouping, in order; ``levels`` of the second.
-        reference: Code of the reference group; None where no case was counted.
-        cells: One a group and level, in order.
-        within: One a group but the reference.
-        corrected: P values of ``within``, corrected for their number.
-        not_known: Cases counted whose group or level is not known; they are in no cell.
-        standing: Planned or explored.
-        cautions: What to keep in mind.
-    """
-
-    definition: Definition
-    growth_reference: str
-    build: str
-    selection: Selection
-    by: Grouping
-    by2: Grouping
-    groups: Mapping[str, str]
+    definition: Definition  # The outcome definition
+    growth_reference: str  # Name and provenance of the growth reference in force
+    build: str  # The build read
+    selection: Selection  # Which cases
+    by: Grouping  # The grouping compared
+    by2: Grouping  # The grouping whose levels are held alike
+    groups: Mapping[str, str]  # Code -> label of the first grouping, in order; `levels` of the second
     levels: Mapping[str, str]
-    reference: str | None
-    cells: tuple[CrossedCell, ...]
-    within: tuple[WithinLevels, ...]
-    corrected: Comparisons
-    not_known: int
-    standing: Standing
-    cautions: tuple[Caution, ...]
+    reference: str | None  # Code of the reference group; None where no case was counted
+    cells: tuple[CrossedCell, ...]  # One a group and level, in order
+    within: tuple[WithinLevels, ...]  # One a group but the reference
+    corrected: Comparisons  # P values of `within`, corrected for their number
+    not_known: int  # Cases counted whose group or level is not known; they are in no cell
+    standing: Standing  # Planned or explored
+    cautions: tuple[Caution, ...]  # What to keep in mind
 
 
 def compare_crossed(

@@ -48,62 +48,37 @@ _FEW = 10
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriftAsked:
-    """What a chart is fixed by, before the cases are looked at.
+    """What a chart is fixed by, before the cases are looked at."""
 
-    Attributes:
-        in_control: Share adverse taken as usual; None takes it from the first ``baseline`` cases counted.
-        out_of_control: Share that should be noticed; None takes the one at twice the odds.
-        false_alarm: Cases until a signal, on average, while nothing has changed.
-        baseline: Cases that a share not stated is taken from; they are not charted.
-        review_every: Counted cases between two planned reviews.
-        period: ``quarter`` or ``year`` of start for the p-chart; None takes quarters where most hold ten cases.
-    """
-
+    # Share adverse taken as usual; None takes it from the first `baseline` cases counted
     in_control: float | None = None
-    out_of_control: float | None = None
-    false_alarm: float = FALSE_ALARM
-    baseline: int = BASELINE
-    review_every: int = REVIEW_EVERY
+    out_of_control: float | None = None  # Share that should be noticed; None takes the one at twice the odds
+    false_alarm: float = FALSE_ALARM  # Cases until a signal, on average, while nothing has changed
+    baseline: int = BASELINE  # Cases that a share not stated is taken from; they are not charted
+    review_every: int = REVIEW_EVERY  # Counted cases between two planned reviews
+    # `quarter` or `year` of start for the p-chart; None takes quarters where most hold ten cases
     period: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriftPicture:
-    """Charts of one practice.
+    """Charts of one practice."""
 
-    Attributes:
-        practice: Its pseudonym.
-        definition: The outcome definition.
-        growth_reference: Name and provenance of the growth reference.
-        build: The build read.
-        selection: The cases meant.
-        baseline: Share among the first cases, where the usual share comes from them; else None.
-        path: The CUSUM, or None where there is none.
-        reviews: The state at the planned reviews.
-        simulated_usual: Simulated cases until a signal while nothing has changed.
-        simulated_changed: The same once the share is the one to notice.
-        average: Exponentially weighted moving average of the same cases.
-        periods: Share by period of start.
-        n_not_due: Cases still in treatment.
-        cautions: What to keep in mind.
-        refused: Why there is no chart, or empty.
-    """
-
-    practice: str
-    definition: Definition
-    growth_reference: str
-    build: str
-    selection: Selection
-    baseline: Estimate | None
-    path: CusumPath | None
-    reviews: tuple[Review, ...]
-    simulated_usual: SimulatedRunLength | None
-    simulated_changed: SimulatedRunLength | None
-    average: ControlChart | None
-    periods: ControlChart
-    n_not_due: int
-    cautions: tuple[Caution, ...]
-    refused: str
+    practice: str  # Its pseudonym
+    definition: Definition  # The outcome definition
+    growth_reference: str  # Name and provenance of the growth reference
+    build: str  # The build read
+    selection: Selection  # The cases meant
+    baseline: Estimate | None  # Share among the first cases, where the usual share comes from them; else None
+    path: CusumPath | None  # The CUSUM, or None where there is none
+    reviews: tuple[Review, ...]  # The state at the planned reviews
+    simulated_usual: SimulatedRunLength | None  # Simulated cases until a signal while nothing has changed
+    simulated_changed: SimulatedRunLength | None  # The same once the share is the one to notice
+    average: ControlChart | None  # Exponentially weighted moving average of the same cases
+    periods: ControlChart  # Share by period of start
+    n_not_due: int  # Cases still in treatment
+    cautions: tuple[Caution, ...]  # What to keep in mind
+    refused: str  # Why there is no chart, or empty
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,31 +22,18 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AllOutcomes:
-    """Two groups compared on every outcome definition in force.
+    """Two groups compared on every outcome definition in force."""
 
-    Attributes:
-        build: The build read.
-        selection: Which cases.
-        method: The method beside the crude one.
-        headline: The headline definition's id; outcomes of other families are secondary.
-        rows: One an outcome, those of the headline's family first.
-        secondary: Of ``rows``, whether each is of another family than the headline.
-        corrected: P values, corrected for the number of outcomes.
-        standing: Planned or explored.
-        adjusted_for: What is adjusted for, names.
-        level: Level of the intervals.
-    """
-
-    build: str
-    selection: Selection
-    method: str
-    headline: str
-    rows: tuple[SingleComparison, ...]
-    secondary: tuple[bool, ...]
-    corrected: Comparisons
-    standing: Standing
-    adjusted_for: tuple[str, ...]
-    level: float
+    build: str  # The build read
+    selection: Selection  # Which cases
+    method: str  # The method beside the crude one
+    headline: str  # The headline definition's id; outcomes of other families are secondary
+    rows: tuple[SingleComparison, ...]  # One an outcome, those of the headline's family first
+    secondary: tuple[bool, ...]  # Of `rows`, whether each is of another family than the headline
+    corrected: Comparisons  # P values, corrected for the number of outcomes
+    standing: Standing  # Planned or explored
+    adjusted_for: tuple[str, ...]  # What is adjusted for, names
+    level: float  # Level of the intervals
 
 
 def compare_all_outcomes(

@@ -45,34 +45,22 @@ EXACT_TO = 20_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupComparison:
-    """Groups compared with a reference group.
+    """Groups compared with a reference group."""
 
-    Attributes:
-        rates: Shares of all groups, with denominator, definition, build and cases.
-        reference: Code of the reference group; None where there is none to compare with, or where every group is
-            compared with the cases that are not in it.
-        against: The same as it stands in questions: ``NOT_IN_GROUP`` where there is no reference group.
-        reference_label: Its name, or ``cases without it``.
-        compared: Group code -> comparison with the reference; the reference itself is absent.
-        corrected: P values of these comparisons, corrected for their number.
-        pooled: Shares partially pooled, to stand beside the raw ones; None where groups overlap.
-        trend: Trend over the groups in order, with the score of each group; None without an order.
-        scores: Group code -> score of the trend.
-        standing: Planned or explored, and how many comparisons were made.
-        cautions: What to keep in mind.
-    """
-
-    rates: Rates
+    rates: Rates  # Shares of all groups, with denominator, definition, build and cases
+    # Code of the reference group; None where there is none to compare with, or where every group is compared with
+    # the cases that are not in it
     reference: str | None
-    against: str
-    reference_label: str
+    against: str  # The same as it stands in questions: `NOT_IN_GROUP` where there is no reference group
+    reference_label: str  # Its name, or `cases without it`
+    # Group code -> comparison with the reference; the reference itself is absent
     compared: dict[str, TwoGroupComparison]
-    corrected: Comparisons
-    pooled: PartialPooling | None
-    trend: TrendTest | None
-    scores: dict[str, float]
-    standing: Standing
-    cautions: tuple[Caution, ...]
+    corrected: Comparisons  # P values of these comparisons, corrected for their number
+    pooled: PartialPooling | None  # Shares partially pooled, to stand beside the raw ones; None where groups overlap
+    trend: TrendTest | None  # Trend over the groups in order, with the score of each group; None without an order
+    scores: dict[str, float]  # Group code -> score of the trend
+    standing: Standing  # Planned or explored, and how many comparisons were made
+    cautions: tuple[Caution, ...]  # What to keep in mind
 
 
 def compare_groups(

@@ -38,50 +38,29 @@ _STRATIFIED_POPULATION = "within strata, averaged over those that hold both grou
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MethodResult:
-    """Two groups compared by one method.
+    """Two groups compared by one method."""
 
-    Attributes:
-        method: Key of ``TITLES``.
-        title: Its name on screens.
-        population: Whom the numbers are about.
-        first: Share adverse in the first group; None where the method gives no shares.
-        second: The same in the second.
-        difference: First minus second.
-        ratio: First over second.
-        p_value: Of no difference, by the test that belongs to the method; None where there is none.
-        test: That test by its textbook name.
-        adjusted_for: What the method adjusts for, in words.
-        warnings: Cautions, each once.
-    """
-
-    method: str
-    title: str
-    population: str
-    first: Estimate | None
-    second: Estimate | None
-    difference: Estimate
-    ratio: Estimate
-    p_value: float | None
-    test: str
-    adjusted_for: tuple[str, ...]
-    warnings: tuple[Caution, ...]
+    method: str  # Key of `TITLES`
+    title: str  # Its name on screens
+    population: str  # Whom the numbers are about
+    first: Estimate | None  # Share adverse in the first group; None where the method gives no shares
+    second: Estimate | None  # The same in the second
+    difference: Estimate  # First minus second
+    ratio: Estimate  # First over second
+    p_value: float | None  # Of no difference, by the test that belongs to the method; None where there is none
+    test: str  # That test by its textbook name
+    adjusted_for: tuple[str, ...]  # What the method adjusts for, in words
+    warnings: tuple[Caution, ...]  # Cautions, each once
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class PreparedPair:
-    """Complete cases of two groups with their strata, and the models the methods share, each fitted once when needed.
+    """Complete cases of two groups with their strata, and the models the methods share, fitted once when needed."""
 
-    Attributes:
-        pair: The cases.
-        strata: Counts by stratum; all of them in one stratum where nothing is stratified by.
-        stratified_by: What the strata are made of, in words.
-        level: Level of the intervals.
-    """
-
-    pair: GroupPair
-    strata: tuple[Stratum, ...]
-    stratified_by: tuple[str, ...]
-    level: float
+    pair: GroupPair  # The cases
+    strata: tuple[Stratum, ...]  # Counts by stratum; all of them in one stratum where nothing is stratified by
+    stratified_by: tuple[str, ...]  # What the strata are made of, in words
+    level: float  # Level of the intervals
 
     @property
     def counts(self) -> tuple[int, int, int, int]:

@@ -50,45 +50,29 @@ _FRAME = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupSurety:
-    """One group: the share to expect, beside the share counted by the definition.
+    """One group: the share to expect, beside the share counted by the definition."""
 
-    Attributes:
-        group: Code of the group; ``label`` is its name on screens.
-        n_adverse: Cases adverse by the definition, as in the rate.
-        n: Cases counted.
-        share: What the probabilities add up to, measuring error and growth of single children allowed for. Its own
-            ``counted`` compares with the threshold alone; a margin for measuring error that the definition asks for
-            is not in it.
-        by_error_alone: The same with measuring error alone, growth taken to be the reference's mean.
-    """
-
-    group: str
+    group: str  # Code of the group; `label` is its name on screens
     label: str
-    n_adverse: int
-    n: int
+    n_adverse: int  # Cases adverse by the definition, as in the rate
+    n: int  # Cases counted
+    # What the probabilities add up to, measuring error and growth of single children allowed for. Its own
+    # `counted` compares with the threshold alone; a margin for measuring error that the definition asks for is
+    # not in it.
     share: ExpectedShare
-    by_error_alone: ExpectedShare
+    by_error_alone: ExpectedShare  # The same with measuring error alone, growth taken to be the reference's mean
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Surety:
-    """How surely cases went adverse under one definition.
-
-    Attributes:
-        definition: The definition.
-        part: Its change part; None where it is made of several parts, and then there are no groups.
-        groups: The groups, in the order of the rates.
-        reason: Why there are none, in words, or empty.
-        error_source: Where the error of readings comes from, in words.
-        cautions: What to keep in mind.
-    """
+    """How surely cases went adverse under one definition."""
 
     definition: Definition
-    part: ChangePart | None
-    groups: tuple[GroupSurety, ...]
-    reason: str
-    error_source: str
-    cautions: tuple[Caution, ...]
+    part: ChangePart | None  # Its change part; None where it is made of several parts, and then there are no groups
+    groups: tuple[GroupSurety, ...]  # The groups, in the order of the rates
+    reason: str  # Why there are none, in words, or empty
+    error_source: str  # Where the error of readings comes from, in words
+    cautions: tuple[Caution, ...]  # What to keep in mind
 
 
 def case_sureties(reader: Reader, *, definition: str | None = None, selection: Selection | None = None) -> pl.DataFrame:

@@ -49,17 +49,11 @@ class GroupMissing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SharesAndMissing:
-    """Shares with bounds and tipping points.
+    """Shares with bounds and tipping points."""
 
-    Attributes:
-        rates: The shares, overall or by group.
-        value: The share the message is about.
-        groups: One a group, in order.
-    """
-
-    rates: Rates
-    value: float
-    groups: tuple[GroupMissing, ...]
+    rates: Rates  # The shares, overall or by group
+    value: float  # The share the message is about
+    groups: tuple[GroupMissing, ...]  # One a group, in order
 
 
 def shares_and_missing(
@@ -88,39 +82,22 @@ def shares_and_missing(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PairAndMissing:
-    """Two groups and what the missing outcomes could do to their difference.
+    """Two groups and what the missing outcomes could do to their difference."""
 
-    Attributes:
-        definition: The outcome definition.
-        build: The build read.
-        selection: Which cases.
-        labels: Names of the two groups.
-        assessed: Cases with an outcome in each group.
-        adverse: Adverse ones among them.
-        missing: Cases whose outcome is due but not known.
-        observed: Difference among the assessed.
-        lowest: Difference had none of the first group's and all of the second group's missing been adverse.
-        highest: Difference had it been the other way about.
-        imputed: Multiple imputation, pooled by Rubin's rules.
-        imputed_from: What the imputation model knows of a case, in words.
-        without_covariates: Cases the imputation leaves out because something in its model is not recorded.
-        grid: Every combination of what the missing may hold.
-    """
-
-    definition: Definition
-    build: str
-    selection: Selection
-    labels: tuple[str, str]
-    assessed: tuple[int, int]
-    adverse: tuple[int, int]
-    missing: tuple[int, int]
-    observed: Estimate
-    lowest: Estimate
-    highest: Estimate
-    imputed: ImputedComparison
-    imputed_from: tuple[str, ...]
-    without_covariates: int
-    grid: TippingGrid
+    definition: Definition  # The outcome definition
+    build: str  # The build read
+    selection: Selection  # Which cases
+    labels: tuple[str, str]  # Names of the two groups
+    assessed: tuple[int, int]  # Cases with an outcome in each group
+    adverse: tuple[int, int]  # Adverse ones among them
+    missing: tuple[int, int]  # Cases whose outcome is due but not known
+    observed: Estimate  # Difference among the assessed
+    lowest: Estimate  # Difference had none of the first group's and all of the second group's missing been adverse
+    highest: Estimate  # Difference had it been the other way about
+    imputed: ImputedComparison  # Multiple imputation, pooled by Rubin's rules
+    imputed_from: tuple[str, ...]  # What the imputation model knows of a case, in words
+    without_covariates: int  # Cases the imputation leaves out because something in its model is not recorded
+    grid: TippingGrid  # Every combination of what the missing may hold
 
 
 def pair_and_missing(

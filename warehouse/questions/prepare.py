@@ -29,22 +29,15 @@ GROUP = "group"
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TwoGroupFrame:
-    """Cases of two groups, before anything is left out.
+    """Cases of two groups, before anything is left out."""
 
-    Attributes:
-        frame: One row a case started: ``group`` (a label), ``adverse outcome``, ``is_due``, the variables adjusted
-            for under the names a person reads, and the strata columns under ``stratum_column``.
-        labels: Names of the first and of the second group.
-        titles: Names of the variables adjusted for, as in the frame.
-        strata: Strata columns.
-        in_both: Cases left out because they belong to both groups.
-    """
-
+    # One row a case started: `group` (a label), `adverse outcome`, `is_due`, the variables adjusted for under the
+    # names a person reads, and the strata columns under `stratum_column`
     frame: pl.DataFrame
-    labels: tuple[str, str]
-    titles: tuple[str, ...]
-    strata: tuple[str, ...]
-    in_both: int
+    labels: tuple[str, str]  # Names of the first and of the second group
+    titles: tuple[str, ...]  # Names of the variables adjusted for, as in the frame
+    strata: tuple[str, ...]  # Strata columns
+    in_both: int  # Cases left out because they belong to both groups
 
     def sizes(self, condition: pl.Expr) -> tuple[int, int]:
         """Cases of the first and of the second group that meet a condition."""

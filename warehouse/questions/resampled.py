@@ -24,17 +24,11 @@ SEED = 20_250_101
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Resampling:
-    """How the cases are drawn again.
+    """How the cases are drawn again."""
 
-    Attributes:
-        n: Resamples for each method.
-        seed: Where the draws begin; the same seed on the same build gives the same intervals.
-        progress: Told in words how far it is.
-    """
-
-    n: int
-    seed: int = SEED
-    progress: Callable[[str], None] = lambda _: None
+    n: int  # Resamples for each method
+    seed: int = SEED  # Where the draws begin; the same seed on the same build gives the same intervals
+    progress: Callable[[str], None] = lambda _: None  # Told in words how far it is
 
     def __post_init__(self) -> None:
         """Refuse what gives no interval, or takes for ever."""

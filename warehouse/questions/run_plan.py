@@ -34,40 +34,24 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedComparison:
-    """One comparison of the family.
+    """One comparison of the family."""
 
-    Attributes:
-        name: What it compares, in words.
-        question: What was asked.
-        difference: The difference by the primary analysis.
-        p_value: Its p value; None where there is no test.
-        n: Cases used.
-    """
-
-    name: str
-    question: Question
-    difference: Estimate
-    p_value: float | None
-    n: int
+    name: str  # What it compares, in words
+    question: Question  # What was asked
+    difference: Estimate  # The difference by the primary analysis
+    p_value: float | None  # Its p value; None where there is no test
+    n: int  # Cases used
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanResult:
-    """A plan carried out.
+    """A plan carried out."""
 
-    Attributes:
-        registered: The plan, as registered.
-        main: The primary comparison in full.
-        family: Every comparison the plan lists, the primary one first.
-        corrected: Their p values, corrected for their number as the plan says.
-        standing: How the family as a whole stands.
-    """
-
-    registered: RegisteredPlan
-    main: PairComparison | GroupComparison
-    family: tuple[PlannedComparison, ...]
-    corrected: Comparisons
-    standing: Standing
+    registered: RegisteredPlan  # The plan, as registered
+    main: PairComparison | GroupComparison  # The primary comparison in full
+    family: tuple[PlannedComparison, ...]  # Every comparison the plan lists, the primary one first
+    corrected: Comparisons  # Their p values, corrected for their number as the plan says
+    standing: Standing  # How the family as a whole stands
 
 
 def run_plan(reader: Reader, identifier: str) -> PlanResult:

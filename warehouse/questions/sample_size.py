@@ -34,71 +34,42 @@ QUARTER_MONTHS = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pace:
-    """How fast cases become assessable.
+    """How fast cases become assessable."""
 
-    Attributes:
-        per_month: Cases a month; None where no quarter of start is recorded.
-        quarters: Quarters looked at.
-        cases: Assessed cases started in them.
-        until: The last of these quarters.
-    """
-
-    per_month: float | None
-    quarters: int
-    cases: int
-    until: str
+    per_month: float | None  # Cases a month; None where no quarter of start is recorded
+    quarters: int  # Quarters looked at
+    cases: int  # Assessed cases started in them
+    until: str  # The last of these quarters
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrecisionPlan:
-    """Cases for one share to a wanted precision.
+    """Cases for one share to a wanted precision."""
 
-    Attributes:
-        definition: The outcome definition.
-        present: The share so far.
-        assumed: The share planned with: the present one, or the one given.
-        half_width: Wanted half-width.
-        needed: Cases needed in all.
-        months: Months still needed.
-        pace: The pace behind them.
-    """
-
-    definition: Definition
-    present: Estimate
-    assumed: float | None
-    half_width: float
-    needed: SampleSize | None
-    months: MonthsNeeded | None
-    pace: Pace
+    definition: Definition  # The outcome definition
+    present: Estimate  # The share so far
+    assumed: float | None  # The share planned with: the present one, or the one given
+    half_width: float  # Wanted half-width
+    needed: SampleSize | None  # Cases needed in all
+    months: MonthsNeeded | None  # Months still needed
+    pace: Pace  # The pace behind them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DifferencePlan:
-    """Cases to tell two groups apart.
+    """Cases to tell two groups apart."""
 
-    Attributes:
-        definition: The outcome definition.
-        labels: Names of the two groups.
-        present: Shares so far.
-        assumed: The two shares planned with.
-        needed: Cases needed in each group; None where a share is not known and none was given.
-        power_now: Chance of telling the assumed shares apart with as many cases in each group as the smaller has.
-        months: Months still needed, for each group.
-        paces: The pace of each group.
-        power: Wanted chance.
-        alpha: Two-sided error rate.
-    """
-
-    definition: Definition
-    labels: tuple[str, str]
-    present: tuple[Estimate, Estimate]
-    assumed: tuple[float | None, float | None]
-    needed: SampleSize | None
+    definition: Definition  # The outcome definition
+    labels: tuple[str, str]  # Names of the two groups
+    present: tuple[Estimate, Estimate]  # Shares so far
+    assumed: tuple[float | None, float | None]  # The two shares planned with
+    needed: SampleSize | None  # Cases needed in each group; None where a share is not known and none was given
+    # Chance of telling the assumed shares apart with as many cases in each group as the smaller has
     power_now: float | None
-    months: tuple[MonthsNeeded | None, MonthsNeeded | None]
-    paces: tuple[Pace, Pace]
-    power: float
-    alpha: float
+    months: tuple[MonthsNeeded | None, MonthsNeeded | None]  # Months still needed, for each group
+    paces: tuple[Pace, Pace]  # The pace of each group
+    power: float  # Wanted chance
+    alpha: float  # Two-sided error rate
 
 
 def plan_precision(

@@ -30,32 +30,19 @@ Steps: TypeAlias = "dict[str, tuple[dict[str, int], int]]"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupRate:
-    """The rate in one group.
+    """The rate in one group."""
 
-    Attributes:
-        group: Code of the group; ``label`` is its name on screens.
-        n_started: Cases started.
-        n_finished: Cases that reached the end.
-        n_assessable: Cases counted.
-        n_adverse: Cases adverse.
-        n_missing_due: Cases started whose outcome is due but not known.
-        rate: Share adverse among the cases counted.
-        if_none: Share adverse among counted and missing if none of the missing were adverse.
-        if_all: The same if all of the missing were.
-        stages: The group's own sampling frame.
-    """
-
-    group: str
+    group: str  # Code of the group; `label` is its name on screens
     label: str
-    n_started: int
-    n_finished: int
-    n_assessable: int
-    n_adverse: int
-    n_missing_due: int
-    rate: Estimate
-    if_none: Estimate
-    if_all: Estimate
-    stages: tuple[StageCount, ...]
+    n_started: int  # Cases started
+    n_finished: int  # Cases that reached the end
+    n_assessable: int  # Cases counted
+    n_adverse: int  # Cases adverse
+    n_missing_due: int  # Cases started whose outcome is due but not known
+    rate: Estimate  # Share adverse among the cases counted
+    if_none: Estimate  # Share adverse among counted and missing if none of the missing were adverse
+    if_all: Estimate  # The same if all of the missing were
+    stages: tuple[StageCount, ...]  # The group's own sampling frame
 
     @property
     def warnings(self) -> tuple[Caution, ...]:

@@ -23,25 +23,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SingleComparison:
-    """Two groups compared on one outcome.
+    """Two groups compared on one outcome."""
 
-    Attributes:
-        question: What was asked.
-        definition: The outcome definition.
-        labels: Names of the two groups.
-        crude: The shares as they are, on the complete cases.
-        answer: The method asked for, on the same cases (the crude one itself where that was asked for).
-        n: Complete cases.
-        left_out: Reason -> cases not used.
-    """
-
-    question: Question
-    definition: Definition
-    labels: tuple[str, str]
-    crude: MethodResult
-    answer: MethodResult
-    n: int
-    left_out: Mapping[str, int]
+    question: Question  # What was asked
+    definition: Definition  # The outcome definition
+    labels: tuple[str, str]  # Names of the two groups
+    crude: MethodResult  # The shares as they are, on the complete cases
+    answer: MethodResult  # The method asked for, on the same cases (the crude one itself where that was asked for)
+    n: int  # Complete cases
+    left_out: Mapping[str, int]  # Reason -> cases not used
 
 
 def compare_single(

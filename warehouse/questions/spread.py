@@ -36,33 +36,19 @@ class ChangeBin:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChangePicture:
-    """The changes that a definition compares with its threshold, turned so that more is worse.
-
-    Attributes:
-        definition: The definition.
-        part: Its change part; None where it has several parts, and then there is nothing to draw.
-        label: Name of the measure.
-        unit: Its unit.
-        bins: Ascending; one edge is the threshold.
-        n: Cases counted.
-        n_beyond: Cases at or beyond the threshold.
-        n_within_error: Of those, cases not adverse because the change is within measuring error.
-        mean: Mean change with its interval.
-        quartiles: Lower quartile, median, upper quartile; None without a case.
-        band: Measuring error.
-    """
+    """The changes that a definition compares with its threshold, turned so that more is worse."""
 
     definition: Definition
-    part: ChangePart | None
-    label: str
+    part: ChangePart | None  # Its change part; None where it has several parts, and then there is nothing to draw
+    label: str  # Name of the measure
     unit: str
-    bins: tuple[ChangeBin, ...]
-    n: int
-    n_beyond: int
-    n_within_error: int
-    mean: Estimate
-    quartiles: tuple[float, float, float] | None
-    band: ErrorBand
+    bins: tuple[ChangeBin, ...]  # Ascending; one edge is the threshold
+    n: int  # Cases counted
+    n_beyond: int  # Cases at or beyond the threshold
+    n_within_error: int  # Of those, cases not adverse because the change is within measuring error
+    mean: Estimate  # Mean change with its interval
+    quartiles: tuple[float, float, float] | None  # Lower quartile, median, upper quartile; None without a case
+    band: ErrorBand  # Measuring error
 
 
 def change_picture(

@@ -44,31 +44,18 @@ class GroupCorners:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CornersResult:
-    """The four corners, for all cases and by group.
+    """The four corners, for all cases and by group."""
 
-    Attributes:
-        definition: The outcome definition.
-        growth_reference: Name and provenance of the growth reference in force.
-        build: The build read.
-        selection: Which cases.
-        improved_means: What "teeth improved" means here, in a sentence.
-        corners: Over all the cases.
-        by: The grouping; None without.
-        groups: One a group, in order.
-        nothing_to_improve: Cases left out because they scored 0 at the start.
-        mean_fall: Mean fall of the score among cases scored twice, points; None without one.
-    """
-
-    definition: Definition
-    growth_reference: str
-    build: str
-    selection: Selection
-    improved_means: str
-    corners: FourCorners
-    by: Grouping | None
-    groups: tuple[GroupCorners, ...]
-    nothing_to_improve: int
-    mean_fall: float | None
+    definition: Definition  # The outcome definition
+    growth_reference: str  # Name and provenance of the growth reference in force
+    build: str  # The build read
+    selection: Selection  # Which cases
+    improved_means: str  # What "teeth improved" means here, in a sentence
+    corners: FourCorners  # Over all the cases
+    by: Grouping | None  # The grouping; None without
+    groups: tuple[GroupCorners, ...]  # One a group, in order
+    nothing_to_improve: int  # Cases left out because they scored 0 at the start
+    mean_fall: float | None  # Mean fall of the score among cases scored twice, points; None without one
 
 
 def corners_of_cases(

@@ -37,21 +37,13 @@ class ThresholdPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ThresholdCurve:
-    """The share adverse over a range of thresholds, and the one in force.
+    """The share adverse over a range of thresholds, and the one in force."""
 
-    Attributes:
-        definition: The definition whose threshold is moved.
-        part: Its change part; None where the definition has several parts, and then there is no curve.
-        points: One a threshold, ascending.
-        n: Cases counted.
-        cautions: What to keep in mind.
-    """
-
-    definition: Definition
-    part: ChangePart | None
-    points: tuple[ThresholdPoint, ...]
-    n: int
-    cautions: tuple[Caution, ...]
+    definition: Definition  # The definition whose threshold is moved
+    part: ChangePart | None  # Its change part; None where the definition has several parts, and then there is no curve
+    points: tuple[ThresholdPoint, ...]  # One a threshold, ascending
+    n: int  # Cases counted
+    cautions: tuple[Caution, ...]  # What to keep in mind
 
 
 def counted_values(reader: Reader, definition: Definition, selection: Selection) -> list[float]:

@@ -16,19 +16,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ErrorBand:
-    """The least change beyond measuring error (MDC95).
-
-    Attributes:
-        measure: The measure.
-        mdc95: Half the width of the band, in the measure's unit; None where nothing is known.
-        n_pairs: Records read twice behind it; 0 where the catalogue's value stands in.
-        said: Where it comes from, in one sentence.
-    """
+    """The least change beyond measuring error (MDC95)."""
 
     measure: str
-    mdc95: float | None
-    n_pairs: int
-    said: str
+    mdc95: float | None  # Half the width of the band, in the measure's unit; None where nothing is known
+    n_pairs: int  # Records read twice behind it; 0 where the catalogue's value stands in
+    said: str  # Where it comes from, in one sentence
 
 
 def error_band(reader: Reader, *, measure: str, selection: Selection) -> ErrorBand:

@@ -24,39 +24,26 @@ _RECORD = ("practice", "case_no", "timepoint")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasureError:
-    """What second readings say about one measure.
+    """What second readings say about one measure."""
 
-    Attributes:
-        measure: Its code; ``label``, ``unit`` and ``family`` describe it.
-        error: Random and systematic error, repeatability, least real change, reliability.
-    """
-
-    measure: str
+    measure: str  # Its code; `label`, `unit` and `family` describe it
     label: str
     unit: str
     family: str
-    error: MethodError
+    error: MethodError  # Random and systematic error, repeatability, least real change, reliability
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Repeats:
-    """Second readings of one measure, to be looked at.
+    """Second readings of one measure, to be looked at."""
 
-    Attributes:
-        measure: Its code; ``label`` and ``unit`` describe it.
-        frame: One row a record read twice: examiner, first, second.
-        agreement: First against second reading, over all examiners kept.
-        by_examiner: Examiner -> method error.
-        between: Pair of examiners -> agreement of their first readings of the same records.
-    """
-
-    measure: str
+    measure: str  # Its code; `label` and `unit` describe it
     label: str
     unit: str
-    frame: pl.DataFrame
-    agreement: BlandAltman
-    by_examiner: dict[str, MethodError]
-    between: dict[str, BlandAltman]
+    frame: pl.DataFrame  # One row a record read twice: examiner, first, second
+    agreement: BlandAltman  # First against second reading, over all examiners kept
+    by_examiner: dict[str, MethodError]  # Examiner -> method error
+    between: dict[str, BlandAltman]  # Pair of examiners -> agreement of their first readings of the same records
 
 
 def measure_errors(reader: Reader, *, selection: Selection) -> tuple[MeasureError, ...]:

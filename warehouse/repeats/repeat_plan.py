@@ -23,19 +23,13 @@ _READ_FROM_PICTURES = ("vertical", "sagittal", "dental", "photo", "own")
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RepeatPlan:
-    """Records to read again.
+    """Records to read again."""
 
-    Attributes:
-        frame: One row a record in the order of reading: order (from 1), practice, case_key, timepoint. No value.
-        n_eligible: Records that could have been drawn.
-        weeks: Weeks that should lie between first and second reading.
-        remarks: What to keep in mind, in words.
-    """
-
+    # One row a record in the order of reading: order (from 1), practice, case_key, timepoint. No value.
     frame: pl.DataFrame
-    n_eligible: int
-    weeks: float
-    remarks: tuple[str, ...]
+    n_eligible: int  # Records that could have been drawn
+    weeks: float  # Weeks that should lie between first and second reading
+    remarks: tuple[str, ...]  # What to keep in mind, in words
 
 
 def plan_repeats(

@@ -30,44 +30,28 @@ _RECORD = ["practice", "case_no", "timepoint"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Repeated:
-    """Two readings of the same records, compared.
+    """Two readings of the same records, compared."""
 
-    Attributes:
-        practice: Pseudonym of the practice.
-        measure: Code; ``label`` and ``unit`` describe it.
-        examiner: Pseudonym, or ``all``; for two examiners ``E1 and E2``, E1 being the first.
-        between: Whether two examiners are compared; else one reads twice.
-        n: Records compared.
-        error: Dahlberg's error, error free of bias, bias with paired t, repeatability, MDC95, reliability.
-        agreement: Bias and limits of agreement with their intervals.
-        correlation: The six forms of intraclass correlation.
-    """
-
-    practice: str
-    measure: str
+    practice: str  # Pseudonym of the practice
+    measure: str  # Code; `label` and `unit` describe it
     label: str
     unit: str
-    examiner: str
-    between: bool
-    n: int
-    error: MethodError
-    agreement: BlandAltman
-    correlation: Intraclass
+    examiner: str  # Pseudonym, or `all`; for two examiners `E1 and E2`, E1 being the first
+    between: bool  # Whether two examiners are compared; else one reads twice
+    n: int  # Records compared
+    error: MethodError  # Dahlberg's error, error free of bias, bias with paired t, repeatability, MDC95, reliability
+    agreement: BlandAltman  # Bias and limits of agreement with their intervals
+    correlation: Intraclass  # The six forms of intraclass correlation
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Repeatability:
-    """All comparisons of a warehouse.
+    """All comparisons of a warehouse."""
 
-    Attributes:
-        within: One examiner twice; for every practice and measure all examiners together first, then each.
-        between: Two examiners.
-        build: The build they were read from.
-    """
-
+    # One examiner twice; for every practice and measure all examiners together first, then each
     within: tuple[Repeated, ...]
-    between: tuple[Repeated, ...]
-    build: str
+    between: tuple[Repeated, ...]  # Two examiners
+    build: str  # The build they were read from
 
 
 def repeatability(

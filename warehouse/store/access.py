@@ -59,15 +59,11 @@ START = Mark(0, "")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AccessRecord:
-    """The record as it stands.
+    """The record as it stands."""
 
-    Attributes:
-        entries: What it says, oldest first, up to the first line that is not as it was written.
-        fault: What is wrong with it, in a sentence; empty where nothing is.
-    """
-
+    # What it says, oldest first, up to the first line that is not as it was written
     entries: tuple[Mapping[str, Any], ...]
-    fault: str
+    fault: str  # What is wrong with it, in a sentence; empty where nothing is
 
 
 def options_in(words: Sequence[str]) -> list[str]:

@@ -21,23 +21,15 @@ GROWING = (4.0, 20.0)
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class InForce:
-    """Everything that decides how a case is counted.
+    """Everything that decides how a case is counted."""
 
-    Attributes:
-        headline: The definition on the headline.
-        definitions: All of them.
-        growth_reference: Name and provenance of the growth reference.
-        curves: One row a measure, sex and age: measure, label, unit, sex, source, age, mean; at whole years of growth.
-        measures: One row a measure: measure, label, definition, unit, up_means, is_own.
-        build: Build id; ``published_at`` and ``tool_version`` belong to it.
-    """
-
-    headline: Definition
-    definitions: tuple[Definition, ...]
-    growth_reference: str
+    headline: Definition  # The definition on the headline
+    definitions: tuple[Definition, ...]  # All of them
+    growth_reference: str  # Name and provenance of the growth reference
+    # One row a measure, sex and age: measure, label, unit, sex, source, age, mean; at whole years of growth
     curves: pl.DataFrame
-    measures: pl.DataFrame
-    build: str
+    measures: pl.DataFrame  # One row a measure: measure, label, definition, unit, up_means, is_own
+    build: str  # Build id; `published_at` and `tool_version` belong to it
     published_at: str
     tool_version: str
 

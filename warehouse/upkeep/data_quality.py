@@ -80,21 +80,14 @@ class Load:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DataQuality:
-    """Everything said about completeness and cleanness.
+    """Everything said about completeness and cleanness."""
 
-    Attributes:
-        turned_away: Rules that turned rows away, most rows first.
-        remarks: Rules that remarked on rows which were loaded, most rows first.
-        n_cases_turned_away: Cases handed over of which nothing is in the warehouse.
-        completeness: One a field and year; measures at the finish are asked of finished cases only.
-        loads: Newest first.
-    """
-
-    turned_away: tuple[RuleCount, ...]
-    remarks: tuple[RuleCount, ...]
-    n_cases_turned_away: int
+    turned_away: tuple[RuleCount, ...]  # Rules that turned rows away, most rows first
+    remarks: tuple[RuleCount, ...]  # Rules that remarked on rows which were loaded, most rows first
+    n_cases_turned_away: int  # Cases handed over of which nothing is in the warehouse
+    # One a field and year; measures at the finish are asked of finished cases only
     completeness: tuple[Completeness, ...]
-    loads: tuple[Load, ...]
+    loads: tuple[Load, ...]  # Newest first
 
 
 def data_quality(reader: Reader, *, selection: Selection) -> DataQuality:

@@ -22,22 +22,14 @@ _CASE_COLUMNS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LoadPreview:
-    """Loads after a given one.
+    """Loads after a given one."""
 
-    Attributes:
-        loads: The new loads.
-        turned_away: Rules that turned away rows of these loads.
-        remarks: Rules that remarked on their rows.
-        n_cases: Cases whose row these loads brought or corrected.
-        cases: The first of them, as kept: the shortened keyed hash, no date, no name.
-        measures: Measures kept at the first of these cases: case, timepoint, months_from_start, then the measures.
-    """
-
-    loads: tuple[Load, ...]
-    turned_away: tuple[RuleCount, ...]
-    remarks: tuple[RuleCount, ...]
-    n_cases: int
-    cases: pl.DataFrame
+    loads: tuple[Load, ...]  # The new loads
+    turned_away: tuple[RuleCount, ...]  # Rules that turned away rows of these loads
+    remarks: tuple[RuleCount, ...]  # Rules that remarked on their rows
+    n_cases: int  # Cases whose row these loads brought or corrected
+    cases: pl.DataFrame  # The first of them, as kept: the shortened keyed hash, no date, no name
+    # Measures kept at the first of these cases: case, timepoint, months_from_start, then the measures
     measures: pl.DataFrame
 
 

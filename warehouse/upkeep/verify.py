@@ -74,17 +74,11 @@ class FoundFault:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verification:
-    """The result of verifying a warehouse.
+    """The result of verifying a warehouse."""
 
-    Attributes:
-        checks: Names of the checks carried out.
-        faults: What is wrong; empty where all is well.
-        notes: What is not wrong but worth knowing, such as a store newer than what is published.
-    """
-
-    checks: tuple[str, ...]
-    faults: tuple[FoundFault, ...]
-    notes: tuple[str, ...]
+    checks: tuple[str, ...]  # Names of the checks carried out
+    faults: tuple[FoundFault, ...]  # What is wrong; empty where all is well
+    notes: tuple[str, ...]  # What is not wrong but worth knowing, such as a store newer than what is published
 
     @property
     def is_sound(self) -> bool:

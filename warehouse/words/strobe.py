@@ -23,21 +23,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StrobeItem:
-    """One item of the checklist.
+    """One item of the checklist."""
 
-    Attributes:
-        number: Its number in the statement.
-        section: The part of a paper it belongs to.
-        asks: What it asks for, in our own words.
-        known: What the warehouse can say to it; empty where it knows nothing.
-        to_write: What is left for a person to write; empty where nothing is.
-    """
-
-    number: str
-    section: str
-    asks: str
-    known: str = ""
-    to_write: str = ""
+    number: str  # Its number in the statement
+    section: str  # The part of a paper it belongs to
+    asks: str  # What it asks for, in our own words
+    known: str = ""  # What the warehouse can say to it; empty where it knows nothing
+    to_write: str = ""  # What is left for a person to write; empty where nothing is
 
 
 def strobe_items(

@@ -23,31 +23,19 @@ DESCRIBED = ("age_at_start", "sex", "plane_at_start", "incisor_class", "growth_s
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StrobeFacts:
-    """Facts for the checklist.
+    """Facts for the checklist."""
 
-    Attributes:
-        rates: The share over all the cases, with its sampling frame.
-        n_practices: Practices with cases among those selected.
-        quarters: First and last quarter of start; None where none is recorded.
-        months: Mean months observed and number of cases it is known for.
-        loaded: First and last day of loading; None where nothing was loaded.
-        missing: Column -> cases started in which it is not recorded.
-        n_measures: Measures read.
-        error: Measure, pairs and Dahlberg's error of the definition's first measure with usable repeats; None without.
-        plans: Plans on record.
-        record: Looks so far.
-    """
-
-    rates: Rates
-    n_practices: int
-    quarters: tuple[str, str] | None
-    months: tuple[float, int] | None
-    loaded: tuple[str, str] | None
-    missing: dict[str, int]
-    n_measures: int
+    rates: Rates  # The share over all the cases, with its sampling frame
+    n_practices: int  # Practices with cases among those selected
+    quarters: tuple[str, str] | None  # First and last quarter of start; None where none is recorded
+    months: tuple[float, int] | None  # Mean months observed and number of cases it is known for
+    loaded: tuple[str, str] | None  # First and last day of loading; None where nothing was loaded
+    missing: dict[str, int]  # Column -> cases started in which it is not recorded
+    n_measures: int  # Measures read
+    # Measure, pairs and Dahlberg's error of the definition's first measure with usable repeats; None without
     error: tuple[str, int, float] | None
-    plans: tuple[RegisteredPlan, ...]
-    record: LookRecord
+    plans: tuple[RegisteredPlan, ...]  # Plans on record
+    record: LookRecord  # Looks so far
 
 
 def strobe_facts(reader: Reader, *, definition: str | None = None, selection: Selection | None = None) -> StrobeFacts:
