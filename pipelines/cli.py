@@ -6,15 +6,12 @@ import argparse
 import os
 import sys
 import traceback
+from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from warehouse.errors import MentonError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("pipelines.commands.demo", "make an invented cohort, load it, print the answer, write a report"),

@@ -3,17 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from synthetic_data.arrays import bounded
+from synthetic_data.arrays import BoolArray, ComplexArray, FloatArray, bounded
 from synthetic_data.growth import GROWN_UP_AT, PLANE_SD, length
-from synthetic_data.persons import CLASS_III
-
-if TYPE_CHECKING:
-    from synthetic_data.arrays import BoolArray, ComplexArray, FloatArray
-    from synthetic_data.persons import Persons
+from synthetic_data.persons import CLASS_III, Persons
 
 SADDLE = 124.0
 SELLA_TO_ARTICULARE = 0.5  # of the cranial base length

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import numpy as np
 
 from synthetic_data.cohort import Cohort, make_cohort
 from synthetic_data.large_file import large_wide_csv
 from synthetic_data.own_spreadsheet import clean_frame, mapping_text, write_own_spreadsheet
+from synthetic_data.practices import InventedPractice
 from synthetic_data.settings import Settings
 from synthetic_data.tabular import write_tabular
 from synthetic_data.wide import wide_frame, write_workbook
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from pathlib import Path
-
-    from synthetic_data.practices import InventedPractice
 
 __all__ = ["DEMO_SEED", "KEY_FOLDER", "Handover", "large_wide_csv", "write_demo", "write_practices"]
 

@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import numpy as np
+import polars as pl
 
 from synthetic_data.cohort import make_cohort
 from synthetic_data.practices import LANTERN_BAY
 from synthetic_data.settings import Settings
 from synthetic_data.wide import wide_frame
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    import polars as pl
 
 CHUNK = 100_000
 MEASURES = ("sn_gogn_deg", "facial_axis_deg", "lafh_mm", "tafh_mm", "lafh_direct_pct", "overjet_mm")

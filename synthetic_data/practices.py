@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+from typing import Literal
 
 Layout = Literal["tabular", "template", "own_spreadsheet"]
 Points = Literal["none", "beside", "instead"]

@@ -3,26 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
 from synthetic_data.appliances import APPLIANCES
-from synthetic_data.arrays import coded, take
-from synthetic_data.faces import Pose, draw
+from synthetic_data.arrays import BoolArray, FloatArray, IntArray, coded, take
+from synthetic_data.faces import Points, Pose, draw
 from synthetic_data.growth import length
 from synthetic_data.occlusion import par_total
 from synthetic_data.persons import DAYS_PER_YEAR
-from synthetic_data.records import enlargement
+from synthetic_data.records import Scene, enlargement
 from synthetic_data.tracing import FORMULAS, Reading, mark_points, measure
 from synthetic_data.truth import plane_at
 from synthetic_data.visits import TIMEPOINTS
-
-if TYPE_CHECKING:
-    from synthetic_data.arrays import BoolArray, FloatArray, IntArray
-    from synthetic_data.faces import Points
-    from synthetic_data.records import Scene
 
 READING_KEY = ["case_id", "timepoint", "examiner", "repeat_no"]
 EXAMINERS = ("E1", "E2")

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 from synthetic_data.appliances import CATEGORIES
 from synthetic_data.practices import LANTERN_BAY, InventedPractice
 from warehouse.errors import DefinitionError, near_names
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 PLANTED_EFFECTS: Mapping[str, float] = MappingProxyType({"expander_tooth_borne": 1.0, "facemask": 1.4})
 """True effect on the mandibular plane in degrees; every category not named has none. Invented."""

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 
@@ -13,9 +14,6 @@ from pipelines.deidentify import Keyer
 from pipelines.interpreting import interpret
 from pipelines.mapping import ColumnMapping, identity_mapping, parse_mapping
 from warehouse.measures.catalogue import CATALOGUE
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
 
 CONTRACT = load_contract()
 KEYER = Keyer(bytes(range(32)))

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -16,12 +17,8 @@ from warehouse.pooled.handing_over import HandingOver, hand_over
 from warehouse.pooled.member import Member
 from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import Publisher
+from warehouse.pooled.result import GroupResult
 from warehouse.pooled.variables import ADVERSE, DEFAULT_GROUPINGS, NOT_ADVERSE, NOT_DUE, NOT_KNOWN, hierarchy_of
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.pooled.result import GroupResult
 
 R1 = constant_slopes()
 SMALL = ("age_band", "sex", "extraction", "start_year")

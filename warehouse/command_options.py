@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from warehouse.errors import KeyProblemError
-
-if TYPE_CHECKING:
-    import argparse
 
 WAREHOUSE_VARIABLE = "MENTON_WAREHOUSE"
 ENCRYPTION_VARIABLE = "MENTON_ENCRYPTION_KEY_FILE"

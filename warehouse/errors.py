@@ -6,11 +6,8 @@ could identify a person: callers pass values through a redaction first.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from difflib import get_close_matches
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 
 class MentonError(Exception):

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 from warehouse.errors import RequestError, near_names
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 FILTERS: dict[str, str] = {
     "practice": "practice",

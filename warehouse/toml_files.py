@@ -9,10 +9,8 @@ from __future__ import annotations
 
 import re
 import tomllib
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from pathlib import Path
+from typing import Any
 
 MOST_BYTES = 4_000_000
 """Far more than a mapping of the widest file takes; the longest file of this program's own has 60,000 bytes."""

@@ -7,6 +7,7 @@ and put a login in front: Streamlit's own, or a reverse proxy that names the per
 
 from __future__ import annotations
 
+import argparse
 import os
 import signal
 import socket
@@ -14,15 +15,11 @@ import subprocess
 import sys
 import time
 import webbrowser
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from warehouse.command_options import ENCRYPTION_VARIABLE, WAREHOUSE_VARIABLE, add_warehouse
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    import argparse
-    from collections.abc import Sequence
 
 APP = Path(__file__).parents[1] / "entry" / "app.py"
 HERE = "127.0.0.1"

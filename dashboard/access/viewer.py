@@ -20,15 +20,13 @@ the dashboard, so leave the address at 127.0.0.1 then. Both ways are shown in ``
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from pathlib import Path
+from typing import Literal, TypeAlias
 
 from warehouse.errors import RequestError
 from warehouse.toml_files import toml_from, toml_text
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from pathlib import Path
 
 Role: TypeAlias = Literal["owner", "practice", "coordinator"]
 

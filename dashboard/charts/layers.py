@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import Any
 
 import altair as alt
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 
 class Layers(alt.LayerChart):

@@ -5,7 +5,7 @@ Every group has its name and numbers on a line above its bar, so that the pictur
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import altair as alt
 import polars as pl
@@ -13,14 +13,9 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.protected.shares import ProtectedRates
+from warehouse.protected.shares import ProtectedGroup, ProtectedRates
+from warehouse.questions.shares import GroupRate, Rates
 from warehouse.words.shares import level_name, percent, percent_range
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from warehouse.protected.shares import ProtectedGroup
-    from warehouse.questions.shares import GroupRate, Rates
 
 ROW_HEIGHT = 46
 _NUMBERS = ("share", "low", "high", "if_none", "if_all")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import streamlit as st
 
 from dashboard.access.ask import Desk, desk
@@ -17,11 +15,9 @@ from dashboard.parts.filters import chosen
 from dashboard.parts.footer import footing
 from dashboard.parts.screen import as_table, draw, fine, palette, plain, said
 from warehouse.questions.answer import Answer, answer
+from warehouse.questions.shares import Rates
+from warehouse.results import Estimate
 from warehouse.words import shares as wording
-
-if TYPE_CHECKING:
-    from warehouse.questions.shares import Rates
-    from warehouse.results import Estimate
 
 
 def page(here: Desk) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Collection
+from typing import Any
 
 import polars as pl
 import streamlit as st
@@ -19,9 +20,6 @@ from warehouse.cases.case_dots import CaseDots, case_dots
 from warehouse.cases.case_page import OneCase, one_case
 from warehouse.questions.answer import outline
 from warehouse.questions.corners_of_cases import corners_of_cases
-
-if TYPE_CHECKING:
-    from collections.abc import Collection
 
 OFFERED = 400
 SHOWN = 25

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import polars as pl
 import streamlit as st
@@ -32,9 +32,6 @@ from warehouse.words.contrast_on_screen import (
     unmeasured_sentence,
 )
 from warehouse.words.contrasts import homogeneity_sentence, odds_ratio_sentence
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 ALONE = "nothing else"
 AT_ONCE = 2_000  # cases in two groups up to which the models are worked out without being asked for

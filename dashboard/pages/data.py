@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import polars as pl
 import streamlit as st
@@ -11,13 +11,8 @@ from dashboard.access.ask import Desk, desk
 from dashboard.charts.completeness import completeness_alt, completeness_chart
 from dashboard.parts.filters import practices
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
-from warehouse.upkeep.data_quality import DataQuality, data_quality
+from warehouse.upkeep.data_quality import DataQuality, Load, RuleCount, data_quality
 from warehouse.words.shares import CAUTION, cases
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.upkeep.data_quality import Load, RuleCount
 
 SHOWN_LOADS = 30
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import polars as pl
 import streamlit as st
 
@@ -19,14 +17,11 @@ from dashboard.charts.drift import (
 )
 from dashboard.parts.filters import definition_chosen
 from dashboard.parts.screen import as_table, behind, draw, fine, palette, plain, said, table
-from warehouse.questions.drift import DriftAsked, drift_with_seed, practices_with_cases
+from warehouse.analysis.drift import Review
+from warehouse.questions.drift import DriftAsked, DriftPicture, drift_with_seed, practices_with_cases
 from warehouse.selection import Selection
 from warehouse.words.drift import average_sentence, finding, periods_sentence, plan_sentence, run_length_sentences
 from warehouse.words.shares import CAUTION, percent
-
-if TYPE_CHECKING:
-    from warehouse.analysis.drift import Review
-    from warehouse.questions.drift import DriftPicture
 
 NONE = "—"
 

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import desk
+from dashboard.access.ask import Desk, desk
 from dashboard.charts.growth import growth_alt, growth_chart
 from dashboard.parts.methods_parts import planned, proved
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
@@ -15,9 +13,6 @@ from dashboard.report.sections.methods import CHECK_REFERENCES, REFERENCES
 from warehouse.outcomes.definition import FAMILIES
 from warehouse.upkeep.catalogue_report import InForce, in_force
 from warehouse.words.shares import CAUTION
-
-if TYPE_CHECKING:
-    from dashboard.access.ask import Desk
 
 FIRST = "sn_gogn_deg"
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import streamlit as st
 
@@ -13,9 +13,6 @@ from dashboard.parts.room_messages import Message, messages, protected_messages,
 from dashboard.parts.screen import draw, fine, palette, plain, said
 from warehouse.questions.answer import COMPARISONS, answer
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 ADDRESS = "message"
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import polars as pl
 import streamlit as st
@@ -11,14 +11,10 @@ from dashboard.access.ask import Desk, desk
 from dashboard.charts.agreement import agreement_alt, agreement_chart, agreement_sentence
 from dashboard.parts.filters import practices
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
+from warehouse.analysis.method_error import MethodError
 from warehouse.repeats.measuring import MeasureError, Repeats, measure_errors, repeats
+from warehouse.selection import Selection
 from warehouse.words.shares import CAUTION, signed
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.analysis.method_error import MethodError
-    from warehouse.selection import Selection
 
 FIRST = "sn_gogn_deg"
 NONE = "—"

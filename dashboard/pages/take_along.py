@@ -5,25 +5,21 @@ from __future__ import annotations
 import io
 import zipfile
 from functools import partial
-from typing import TYPE_CHECKING
 
 import streamlit as st
 
 from dashboard.access.ask import Desk, desk
 from dashboard.parts.filters import definition_chosen
 from dashboard.parts.screen import behind, fine, plain, said
-from dashboard.report.findings import COMPARISONS
+from dashboard.report.document import Document
+from dashboard.report.findings import COMPARISONS, Audience
 from dashboard.report.formats.slides.talk import MESSAGES
 from dashboard.report.sections.composing import TITLE, document
 from dashboard.report.write import everything, file_bytes
 from warehouse.marts.grouping import GROUPINGS
+from warehouse.marts.reader import Reader
 from warehouse.protected.shares import OFFERED
 from warehouse.words.shares import CAUTION
-
-if TYPE_CHECKING:
-    from dashboard.report.document import Document
-    from dashboard.report.findings import Audience
-    from warehouse.marts.reader import Reader
 
 HIDDEN, WHOLE = "to leave the practice: small counts are hidden", "for the practice itself: every count is whole"
 AUDIENCES: dict[str, Audience] = {HIDDEN: "outside", WHOLE: "practice"}

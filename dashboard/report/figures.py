@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from html import escape
-from typing import TYPE_CHECKING
 
+import altair as alt
 import polars as pl
 
 from dashboard.charts.changes import changes_chart
@@ -19,22 +19,22 @@ from dashboard.charts.sampling import stages_chart
 from dashboard.charts.threshold import threshold_chart
 from dashboard.report.document import (
     MOST_DRAWN,
+    Bar,
     Bars,
     Differences,
+    Document,
+    FlowEntry,
+    Picture,
     PracticeMeans,
     PracticeShares,
     PracticeSizes,
+    StageBar,
     StageBars,
     difference_words,
     in_words,
 )
 from dashboard.theme import FONT, LIGHT
 from warehouse.questions.spread import ChangePicture
-
-if TYPE_CHECKING:
-    import altair as alt
-
-    from dashboard.report.document import Bar, Document, FlowEntry, Picture, StageBar
 
 PRINT_DPI = 300
 FOOT = "An audit of past cases: not a diagnosis, not advice on treatment; an association is not a cause."

@@ -10,15 +10,17 @@ two documents with different headline definitions, each shown exactly, tell abou
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 from dashboard.report.adjusted import AdjustedShown, adjusted_outside
 from dashboard.report.findings import Change, Comparison, Group, LossShown, Shown, Stage
+from dashboard.report.gathered import Gathered
 from dashboard.report.whole import change_of, difference_of
 from warehouse.analysis.proportion import missing_bounds, proportion
 from warehouse.disclosure import Count, Dimension, Layout, Policy, Table, protect
+from warehouse.outcomes.definition import Definition
 from warehouse.protected.counts import (
     ADVERSE,
     COUNTED,
@@ -26,6 +28,7 @@ from warehouse.protected.counts import (
     HIDDEN,
     NOT_ADVERSE,
     REACHED,
+    Counted,
     Published,
     alone,
     shown,
@@ -33,16 +36,9 @@ from warehouse.protected.counts import (
     with_thousands,
 )  # fmt: skip
 from warehouse.questions.grouped_changes import groups_with_means
+from warehouse.questions.shares import Rates
+from warehouse.questions.threshold import ThresholdCurve
 from warehouse.results import no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from dashboard.report.gathered import Gathered
-    from warehouse.outcomes.definition import Definition
-    from warehouse.protected.counts import Counted
-    from warehouse.questions.shares import Rates
-    from warehouse.questions.threshold import ThresholdCurve
 
 POLICY = Policy()
 ROUND_TO = 5

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from dashboard.report.adjusted import adjusted_whole
 from dashboard.report.findings import Change, Comparison, Group, LossShown, Shown, Stage
+from dashboard.report.gathered import Gathered
 from warehouse.analysis.difference import risk_difference
+from warehouse.cases.flow import StageCount
 from warehouse.disclosure import Count
-
-if TYPE_CHECKING:
-    from dashboard.report.gathered import Gathered
-    from warehouse.cases.flow import StageCount
-    from warehouse.questions.shares import GroupRate, Rates
-    from warehouse.questions.spread import ChangePicture
-    from warehouse.results import Estimate
+from warehouse.questions.shares import GroupRate, Rates
+from warehouse.questions.spread import ChangePicture
+from warehouse.results import Estimate
 
 
 def whole(gathered: Gathered) -> Shown:

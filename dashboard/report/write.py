@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
+from pathlib import Path
 
+from dashboard.report.document import Document
 from dashboard.report.findings import COMPARISONS, Audience, findings
 from dashboard.report.sections.composing import document
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
-
-    from dashboard.report.document import Document
-    from warehouse.selection import Selection
+from warehouse.selection import Selection
 
 ENDINGS = (".html", ".pdf", ".pptx", ".xlsx", ".md")
 """What a single file may end in; a name without an ending is a folder."""

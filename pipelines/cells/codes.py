@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import polars as pl
 
+from pipelines.cells.expected import Expected
 from pipelines.cells.understood import ReadCell, Understood, by_distinct, tidy
-
-if TYPE_CHECKING:
-    from pipelines.cells.expected import Expected
 
 
 def read_codes(cells: pl.Series, expected: Expected, *, rule: str) -> Understood:

@@ -6,15 +6,13 @@ itself shows: a first part above 12 somewhere can only be a day. A column that s
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import polars as pl
 
+from pipelines.cells.expected import Expected
 from pipelines.cells.understood import Understood, bad_cells, text_of
 from pipelines.contract.cell_rules import IMPOSSIBLE_DATE, NOT_A_DATE
-
-if TYPE_CHECKING:
-    from pipelines.cells.expected import Expected
 
 DateOrder = Literal["none needed", "dmy", "mdy", "ambiguous", "contradictory"]
 

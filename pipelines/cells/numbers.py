@@ -8,20 +8,17 @@ point may be one and a quarter in another country, so it is refused.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from functools import lru_cache
 from math import isfinite
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import polars as pl
 
+from pipelines.cells.expected import Expected
 from pipelines.cells.understood import ReadCell, Understood, bad_cells, by_distinct, text_of, tidy
 from pipelines.contract.cell_rules import NOT_A_NUMBER, NOT_WHOLE, UNIT_DOES_NOT_FIT
 from pipelines.contract.units import unit_named
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from pipelines.cells.expected import Expected
 
 MAX_WHOLE = 2**31
 """Largest whole number taken: what counts phases and readings has no use for more."""

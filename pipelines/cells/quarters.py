@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from datetime import date
 
 import polars as pl
 
 from pipelines.cells.dates import EARLIEST_YEAR
+from pipelines.cells.expected import Expected
 from pipelines.cells.understood import ReadCell, Understood, by_distinct, tidy
 from pipelines.contract.cell_rules import IMPOSSIBLE_DATE, NOT_A_QUARTER
-
-if TYPE_CHECKING:
-    from datetime import date
-
-    from pipelines.cells.expected import Expected
 
 _FORMS = (
     re.compile(r"(?P<year>\d{4})[ /-]?q ?(?P<quarter>[1-4])"),

@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+
+import polars as pl
 
 from pipelines.cells.codes import read_codes
 from pipelines.cells.dates import read_dates
+from pipelines.cells.expected import Expected
 from pipelines.cells.numbers import read_numbers
 from pipelines.cells.quarters import read_quarters
 from pipelines.cells.teeth import read_teeth
 from pipelines.cells.texts import read_case_ids, read_landmarks, read_pseudonyms, read_units
+from pipelines.cells.understood import Understood
 from pipelines.contract.cell_rules import UNKNOWN_CODE, UNKNOWN_MEASURE
 from pipelines.contract.targets import MEASURE_CODES
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    import polars as pl
-
-    from pipelines.cells.expected import Expected
-    from pipelines.cells.understood import Understood
 
 PSEUDONYM_FIELDS = frozenset({"clinician", "examiner"})
 

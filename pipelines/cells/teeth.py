@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipelines.cells.expected import Expected
 from pipelines.cells.understood import ReadCell, Understood, by_distinct, tidy
 from pipelines.contract.cell_rules import NOT_A_TOOTH
 from pipelines.contract.contract import TOOTH_CODES
-
-if TYPE_CHECKING:
-    from pipelines.cells.expected import Expected
 
 NONE = "none"
 _NONE_WORDS = frozenset({"none", "no teeth", "keine", "keiner", "aucune", "ninguno", "ninguna", "nessuno", "nil"})

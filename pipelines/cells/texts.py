@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import polars as pl
 
+from pipelines.cells.expected import Expected
 from pipelines.cells.understood import ReadCell, Understood, by_distinct, text_of, tidy
 from pipelines.contract.cell_rules import NOT_A_PSEUDONYM, UNIT_DOES_NOT_FIT, UNKNOWN_LANDMARK
 from pipelines.contract.units import unit_named
 from pipelines.deidentify.pseudonyms import is_pseudonym
 from warehouse.measures.landmarks import ALIASES, LANDMARKS
-
-if TYPE_CHECKING:
-    from pipelines.cells.expected import Expected
 
 
 def read_case_ids(cells: pl.Series, expected: Expected) -> Understood:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import polars as pl
 
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
 
 BAD_SCHEMA = {"index": pl.UInt32, "rule": pl.String, "text": pl.String, "said": pl.String}
 """Position in the column, rule, the cell as given, and what to say of it where a description is ready.

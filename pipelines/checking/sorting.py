@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import numpy as np
 import polars as pl
 
-from pipelines.checking.assembling import main_table
-from pipelines.contract.delivery import PROBLEM_COLUMNS, Sorted
+from pipelines.checking.assembling import Assembled, main_table
+from pipelines.checking.tables import Mask
+from pipelines.contract.delivery import PROBLEM_COLUMNS, Delivery, Sorted
 from pipelines.points.tracing import POINTS, without_points_turned_away
 from warehouse.errors import BrokenRuleError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from pipelines.checking.assembling import Assembled
-    from pipelines.checking.tables import Mask
-    from pipelines.contract.delivery import Delivery
 
 
 def sort_delivery(

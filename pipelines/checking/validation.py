@@ -6,32 +6,26 @@ named), and a broken rule (``BrokenRuleError``, a fault of ours, nothing of the 
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
-from pipelines.checking.assembling import assemble
+from pipelines.checking.assembling import Assembled, assemble
 from pipelines.checking.checks import CHECKS
 from pipelines.checking.expectations import Examiner
 from pipelines.checking.failures import cell_findings, findings
 from pipelines.checking.file_rules import refuse_bad_files
 from pipelines.checking.point_findings import told_at_their_points
-from pipelines.checking.rules import ALL_MEASURES, load_rules
+from pipelines.checking.rules import ALL_MEASURES, Rule, load_rules
 from pipelines.checking.sorting import sort_delivery
+from pipelines.checking.tables import CheckedTables, Mask, Positions
+from pipelines.contract.contract import Contract
+from pipelines.contract.delivery import Delivery, Sorted
 from warehouse.errors import BrokenRuleError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from pipelines.checking.assembling import Assembled
-    from pipelines.checking.rules import Rule
-    from pipelines.checking.tables import CheckedTables, Mask, Positions
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.delivery import Delivery, Sorted
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 SECOND_ROUND = "case_was_accepted"
 """The check that can be asked only once it is known which cases are turned away."""

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipelines.commands.options import add_warehouse, encryption_key, progress, say
-
-if TYPE_CHECKING:
-    import argparse
 
 NO_KEY = "The case key is not in the backup. Keep a copy of it apart: without it no later file finds its cases again."
 NO_ENCRYPTION_KEY = "The encryption key is not in it either: without it nobody can read the backup, you included."

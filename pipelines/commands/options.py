@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Sequence
 
 from warehouse.command_options import add_warehouse, encryption_key
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
 
 __all__ = ["add_warehouse", "encryption_key", "print_table", "progress", "say"]
 

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import argparse
 
 from pipelines.commands.options import add_warehouse, encryption_key, progress, say
-
-if TYPE_CHECKING:
-    import argparse
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipelines.commands.options import add_warehouse, encryption_key, progress, say
-
-if TYPE_CHECKING:
-    import argparse
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

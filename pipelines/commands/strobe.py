@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipelines.commands.options import encryption_key, say
 from pipelines.commands.options_compare import add_asked, say_json
 from pipelines.commands.rate import selection_from
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    import argparse
 
 
 def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipelines.commands.options import say
-
-if TYPE_CHECKING:
-    import argparse
 
 DEFAULT = "menton-template.xlsx"
 

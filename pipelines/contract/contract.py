@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from warehouse.errors import DefinitionError, near_names
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 ColumnType = Literal["text", "code", "codes", "integer", "number", "quarter", "date"]
 WidePlace = Literal["case", "visit", "phase", ""]

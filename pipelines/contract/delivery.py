@@ -6,13 +6,11 @@ rows). Frames are Polars; ``row`` is always the row number in the file as a spre
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import polars as pl
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 Layout = Literal["wide", "tabular", "points"]
 

@@ -10,18 +10,14 @@ ranges of single measures cannot be said in a Table Schema: they are the validat
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
-from pipelines.contract.contract import load_contract
+from pipelines.contract.contract import Contract, ContractColumn, ContractTable, load_contract
 from pipelines.contract.dictionary import MEASURE_CODES
 from warehouse.measures.catalogue import CATALOGUE
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from pipelines.contract.contract import Contract, ContractColumn, ContractTable
 
 FILE = "datapackage.json"
 

@@ -5,18 +5,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import astuple, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from pipelines.contract.contract import load_contract
+from pipelines.contract.contract import Contract, ContractColumn, load_contract
 from warehouse.measures.catalogue import CATALOGUE
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-
-    from pipelines.contract.contract import Contract, ContractColumn
-    from warehouse.measures.measure import Measure, Norm
+from warehouse.measures.measure import Measure, Norm
 
 FILE = "dictionary.md"
 

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
 import polars as pl
 
 from pipelines.deidentify import patterns
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 EMAIL = "an e-mail address"
 WEB = "a web address"

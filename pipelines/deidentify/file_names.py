@@ -7,21 +7,17 @@ number or year stays as it is. Of any other the ordinary words stay, and a keyed
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import PurePath
-from typing import TYPE_CHECKING
 
 from pipelines.contract.contract import load_contract
+from pipelines.contract.delivery import FileSource
 from pipelines.deidentify.headings import heading_words
+from pipelines.deidentify.keyer import Keyer
 from pipelines.reading.kinds import SUFFIXES
 from warehouse.measures.catalogue import CATALOGUE
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from pipelines.contract.delivery import FileSource
-    from pipelines.deidentify.keyer import Keyer
 
 WITHHELD = "name-withheld"
 _WORDS = """

@@ -9,17 +9,14 @@ from __future__ import annotations
 import re
 import tomllib
 import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import lru_cache
 from importlib.resources import files
-from typing import TYPE_CHECKING
 
 from pipelines.deidentify.contents import NAME, kinds_of
 from pipelines.deidentify.patterns import TITLES
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
 
 _NUMBER = re.compile(r".*\d{5}.*|(?=.*\d)[^a-z]*", re.IGNORECASE | re.DOTALL)
 """A heading with five digits together, or with digits and no letter at all."""

@@ -8,13 +8,10 @@ import secrets
 import stat
 import subprocess
 import time
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from warehouse.errors import KeyProblemError
 from warehouse.store.snapshot import sync_folder
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 MAX_BYTES = 4096
 _OTHERS_ON_WINDOWS = ("*S-1-1-0", "*S-1-5-11", "*S-1-5-32-545", "*S-1-5-32-546", "*S-1-5-7")

@@ -11,15 +11,12 @@ from __future__ import annotations
 import hashlib
 import re
 import secrets
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import polars as pl
 
 from pipelines.deidentify.key_file import check_private, read_key_text, write_private
 from warehouse.errors import KeyProblemError
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 KEY_BYTES = 32
 HASH_HEX_DIGITS = 24

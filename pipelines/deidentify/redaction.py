@@ -7,20 +7,15 @@ name that happens to be close to one is not shown.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
 from difflib import get_close_matches
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.contract.contract import load_contract
+from pipelines.contract.contract import Code, load_contract
 from pipelines.deidentify import patterns
 from pipelines.deidentify.contents import DATE, EMAIL, PHONE, WEB, kind_expression
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-
-    from pipelines.contract.contract import Code
 
 BLANK = "a blank cell"
 _SIGN = r"[+\-−]?"

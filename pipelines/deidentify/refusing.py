@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping
 
 import polars as pl
 
 from pipelines.deidentify.contents import ONE_IS_ENOUGH, kinds_of
 from pipelines.deidentify.headings import heading_reason
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
 
 SAMPLE = 2000
 """Distinct cells looked at in a column that is not going to be read: enough to name a reason."""

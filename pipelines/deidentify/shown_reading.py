@@ -6,19 +6,15 @@ name that could be a person's.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from pathlib import Path
 
+from pipelines.contract.delivery import RawTable
 from pipelines.deidentify.file_names import shown_file_name, shown_source
 from pipelines.reading import ReadSettings, discover, read_file
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
-    from pathlib import Path
-
-    from pipelines.contract.delivery import RawTable
 
 
 def discover_shown(paths: Sequence[Path], named: Iterable[str] = ()) -> list[Path]:

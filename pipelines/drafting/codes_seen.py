@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipelines.cells.teeth import teeth_text
 from pipelines.cells.understood import text_of
+from pipelines.contract.contract import Code, Contract
+from pipelines.contract.targets import Target
 from pipelines.deidentify.redaction import redact_series
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from pipelines.contract.contract import Code, Contract
-    from pipelines.contract.targets import Target
 
 MOST_SHOWN = 40
 """Unknown spellings told one by one; the rest are counted."""

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import polars as pl
 
 from pipelines.cells.dates import order_of
 from pipelines.cells.expected import Expected
 from pipelines.cells.numbers import decimal_of
+from pipelines.contract.contract import Contract
+from pipelines.contract.delivery import Layout, RawTable
 from pipelines.contract.targets import Target, Targets
 from pipelines.deidentify.headings import heading_reason, shown_headings
 from pipelines.deidentify.refusing import content_reason
@@ -22,13 +25,7 @@ from pipelines.mapping.column_mapping import own_spellings
 from pipelines.mapping.completeness import check_sources, missing_required
 from pipelines.mapping.trade_words import known_words
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.delivery import Layout, RawTable
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 Kind = Literal["mapped", "unsure", "identifying", "unknown", "withheld"]
 Order = Literal["dmy", "mdy", "unclear", ""]

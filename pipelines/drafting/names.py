@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from pipelines.contract.contract import Contract, ContractColumn
 from pipelines.contract.targets import Targets, date_name
 from pipelines.mapping.trade_words import squeezed, trade_words, words_of
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
-
-    from pipelines.contract.contract import Contract, ContractColumn
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 _T_NUMBER = re.compile(r"t[0-9]")
 _KNOWN_T = frozenset({"t1", "t2", "t3"})

@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
 
+from pipelines.contract.contract import Contract
 from pipelines.deidentify.pseudonyms import PRACTICE_IN_WORDS
-from pipelines.drafting.codes_seen import MOST_SHOWN
-
-if TYPE_CHECKING:
-    from pipelines.contract.contract import Contract
-    from pipelines.drafting.codes_seen import CodesSeen
-    from pipelines.drafting.draft import Draft, DraftLine
+from pipelines.drafting.codes_seen import MOST_SHOWN, CodesSeen
+from pipelines.drafting.draft import Draft, DraftLine
 
 MOST_CANDIDATES = 8
 

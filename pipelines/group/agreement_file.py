@@ -11,17 +11,13 @@ import json
 import re
 import secrets
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
-from pipelines.group.keys import is_signed
+from pipelines.group.keys import GroupKeys, is_signed
 from pipelines.group.plain_json import read_json
 from warehouse.errors import GroupError
 from warehouse.pooled.agreement import Agreement, agreement_from, canonical
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from pipelines.group.keys import GroupKeys
 
 MOST_BYTES = 1_000_000
 _DOMAIN = b"menton agreement\x1f"

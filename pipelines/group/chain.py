@@ -12,16 +12,14 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from pipelines.deidentify.key_file import check_private, write_private
 from warehouse.errors import GroupError
 from warehouse.pooled.agreement import canonical
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from pathlib import Path
 
 _DIGITS = 32
 

@@ -16,18 +16,14 @@ none of their tricks. Nothing is unpickled.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from pipelines.group.keys import PracticeKey, is_signed
+from pipelines.group.keys import GroupKeys, PracticeKey, is_signed
 from pipelines.group.plain_json import read_json
 from warehouse.errors import GroupError, MentonError
 from warehouse.pooled.agreement import canonical
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from pipelines.group.keys import GroupKeys
 
 _MAGIC = b"menton contribution, version 1\n"
 _LENGTH = 8

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipelines.group.case_table import case_bytes, read_cases
 from pipelines.group.container import MEMBERS, Contents, seal
+from pipelines.group.keys import PracticeKey
 from pipelines.group.plain_json import read_json
 from warehouse.disclosure import Release
 from warehouse.disclosure.assessment import assess
 from warehouse.disclosure.attack import knowledge_of, row_of, space_for
 from warehouse.disclosure.system import extreme
 from warehouse.errors import GroupError, MentonError
-from warehouse.pooled.agreement import canonical
+from warehouse.pooled.agreement import Agreement, canonical
 from warehouse.pooled.cases import result_column
+from warehouse.pooled.handing_over import HandingOver
 from warehouse.pooled.member import Member, level_of
-from warehouse.pooled.moments import moments_from
+from warehouse.pooled.moments import Moments, moments_from
 from warehouse.pooled.tables import (
     ALL,
     SCOPE,
@@ -27,14 +30,6 @@ from warehouse.pooled.tables import (
     totals_name,
 )
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from pipelines.group.keys import PracticeKey
-    from warehouse.pooled.agreement import Agreement
-    from warehouse.pooled.handing_over import HandingOver
-    from warehouse.pooled.moments import Moments
 
 FORMAT = "menton contribution, version 1"
 THESE = ("these",)

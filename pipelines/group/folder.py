@@ -17,20 +17,17 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from pipelines.group.agreement_file import Offered, read_agreement
 from pipelines.group.chain import RecordChain
 from pipelines.group.keys import GroupKeys, read_group_keys
 from warehouse.errors import GroupError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-    from pathlib import Path
-
-    from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.agreement import Agreement
 
 RECORD = "record.jsonl"
 RELEASES = "releases.jsonl"

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import Any
 
 from warehouse.errors import GroupError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 DEEPEST = 24
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from pipelines.group.chain import RecordChain
 from pipelines.group.keys import practice_key, practice_key_file
@@ -12,9 +12,6 @@ from pipelines.group.result_file import MOST_BYTES, read_result
 from warehouse.errors import GroupError
 from warehouse.pooled.kept_results import Kept
 from warehouse.pooled.shares import tag_of
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 def read_for_practices(path: Path, warehouse: Path, key_file: Path | None) -> Kept:

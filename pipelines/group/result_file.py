@@ -4,18 +4,13 @@ from __future__ import annotations
 
 import json
 import re
-from typing import TYPE_CHECKING
+from pathlib import Path
 
-from pipelines.group.keys import is_signed
+from pipelines.group.keys import GroupKeys, is_signed
 from pipelines.group.plain_json import read_json
 from warehouse.errors import GroupError
 from warehouse.pooled.agreement import canonical
 from warehouse.pooled.result import GroupResult, result_from
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from pipelines.group.keys import GroupKeys
 
 MOST_BYTES = 20 * 2**20
 _DOMAIN = b"menton group result\x1f"

@@ -5,22 +5,17 @@ from __future__ import annotations
 import hashlib
 import secrets
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
 
-from pipelines.group.folder import write_whole
+from pipelines.group.folder import GroupFolder, write_whole
 from pipelines.group.result_file import read_result, result_text
 from pipelines.group.taking import members
+from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.member import Member
 from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import ledger_entry, publisher_from
+from warehouse.pooled.result import GroupResult
 from warehouse.store.storage import utc_now
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from pipelines.group.folder import GroupFolder
-    from warehouse.pooled.agreement import Agreement
-    from warehouse.pooled.member import Member
-    from warehouse.pooled.result import GroupResult
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,22 +5,17 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from pipelines.group.agreement_file import hash_of_invitation
 from pipelines.group.container import MOST_FILE, Contents, unpack, unseal
 from pipelines.group.contribution import check_manifest, member_from
-from pipelines.group.folder import write_whole
+from pipelines.group.folder import GroupFolder, GroupState, MemberStanding, write_whole
 from pipelines.group.keys import pseudonym_of
 from warehouse.errors import GroupError
+from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.member import Member
 from warehouse.store.storage import utc_now
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from pipelines.group.folder import GroupFolder, GroupState, MemberStanding
-    from warehouse.pooled.agreement import Agreement
-    from warehouse.pooled.member import Member
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import polars as pl
 
 from pipelines.checking.rules import load_rules
 from pipelines.checking.validation import validate
-from pipelines.contract.contract import load_contract
-from pipelines.contract.delivery import ReadingAssumption
+from pipelines.contract.contract import Contract, load_contract
+from pipelines.contract.delivery import Delivery, RawTable, ReadingAssumption, Sorted
 from pipelines.deidentify.file_names import kept_source, shown_file_name
 from pipelines.deidentify.keyer import Keyer
 from pipelines.deidentify.shown_reading import discover_shown, read_shown
@@ -26,16 +27,9 @@ from pipelines.reading import ReadSettings
 from warehouse.errors import KeyProblemError, RequestError, WarehouseError
 from warehouse.marts.catalogues import Catalogues, in_force, register, shipped
 from warehouse.marts.publish import publish
+from warehouse.measures.measure import Measure
+from warehouse.store.storage import Connection
 from warehouse.store.store import STORE, open_store
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-    from pathlib import Path
-
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.delivery import Delivery, RawTable, Sorted
-    from warehouse.measures.measure import Measure
-    from warehouse.store.storage import Connection
 
 DEFAULT_PRACTICE = "PRACTICE"
 """Pseudonym of a practice that states none: a warehouse of one practice needs no other."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import polars as pl
 
@@ -15,9 +15,6 @@ from pipelines.points.points_files import OpenKeyer
 from pipelines.reading import ReadSettings
 from warehouse.errors import KeyProblemError
 from warehouse.measures.catalogue import CATALOGUE
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 def own_numbers(

@@ -2,30 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
-from typing import TYPE_CHECKING
 
-from pipelines.contract.delivery import Delivery
+from pipelines.contract.contract import Contract
+from pipelines.contract.delivery import Delivery, RawTable
+from pipelines.deidentify.keyer import Keyer
 from pipelines.deidentify.pseudonyms import check_practice
 from pipelines.interpreting.columns import read_columns
 from pipelines.interpreting.derived import derive
 from pipelines.interpreting.identifying import refuse_identifying
 from pipelines.interpreting.plan import make_plan
-from pipelines.interpreting.problems import problem_frame
+from pipelines.interpreting.problems import BadCells, problem_frame
 from pipelines.interpreting.remarks import remarks_on
 from pipelines.interpreting.tabular import tabular_table
 from pipelines.interpreting.wide import wide_tables
+from pipelines.mapping.column_mapping import ColumnMapping
 from pipelines.mapping.file_columns import check_columns
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.delivery import RawTable
-    from pipelines.deidentify.keyer import Keyer
-    from pipelines.interpreting.problems import BadCells
-    from pipelines.mapping.column_mapping import ColumnMapping
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 
 def interpret(

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping
 
 import polars as pl
 
+from pipelines.contract.contract import Contract, ContractColumn
+from pipelines.contract.targets import Target
 from pipelines.interpreting.columns import constant_column
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from pipelines.contract.contract import Contract, ContractColumn
-    from pipelines.contract.targets import Target
-    from pipelines.interpreting.derived import DerivedValue
-    from pipelines.mapping.column_mapping import ColumnMapping
-    from warehouse.measures.measure import Measure
+from pipelines.interpreting.derived import DerivedValue
+from pipelines.mapping.column_mapping import ColumnMapping
+from warehouse.measures.measure import Measure
 
 FIRST_EXAMINER = "E1"
 _KEYS = ("row", "case_id")

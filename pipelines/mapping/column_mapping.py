@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
-from pipelines.contract.targets import MEASURE_CODES
+from pipelines.contract.contract import Contract
+from pipelines.contract.targets import MEASURE_CODES, Target
 from pipelines.mapping.settings import FileSettings
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.targets import Target
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 CONTRACT_NAMES = "contract names"
 """Origin of a mapping that no file states: the columns carry the contract's names."""

@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping, Sequence
 
-from pipelines.contract.targets import Targets
+from pipelines.contract.contract import Contract
+from pipelines.contract.delivery import RawTable
+from pipelines.contract.targets import Target, Targets
 from pipelines.deidentify.headings import heading_words, shown_headings, told_heading
 from pipelines.deidentify.refusing import refusals
+from pipelines.mapping.column_mapping import ColumnMapping
 from pipelines.mapping.completeness import check_sources, missing_required
 from pipelines.mapping.trade_words import known_words
 from warehouse.errors import MappingError, near_names
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.delivery import RawTable
-    from pipelines.contract.targets import Target
-    from pipelines.mapping.column_mapping import ColumnMapping
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 
 def check_columns(

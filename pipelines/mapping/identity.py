@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
+from pipelines.contract.contract import Contract
+from pipelines.contract.delivery import Layout
 from pipelines.contract.targets import Targets
 from pipelines.mapping.column_mapping import ColumnMapping
 from pipelines.mapping.settings import FileSettings
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.delivery import Layout
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 _TELLING: tuple[tuple[frozenset[str], Layout, str | None], ...] = (
     (frozenset({"landmark", "x", "y"}), "points", "landmarks"),

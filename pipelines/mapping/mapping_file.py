@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 
 from pipelines.cells.expected import Expected
 from pipelines.cells.reading import read_cells
+from pipelines.contract.contract import Contract
 from pipelines.contract.targets import Target, Targets
 from pipelines.contract.units import all_units, factor, unit_named, units_for
 from pipelines.deidentify.file_names import shown_file_name
@@ -19,14 +22,8 @@ from pipelines.mapping.completeness import check_sources, missing_required
 from pipelines.mapping.faults import Faults
 from pipelines.mapping.settings import FileSettings, parse_settings
 from warehouse.errors import MappingError, near_names
+from warehouse.measures.measure import Measure
 from warehouse.toml_files import toml_from, toml_text
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from pathlib import Path
-
-    from pipelines.contract.contract import Contract
-    from warehouse.measures.measure import Measure
 
 SECTIONS = ("file", "columns", "codes", "units", "constants", "ignored")
 

@@ -6,12 +6,14 @@ at ingest, and so is everything that is not mapped.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import polars as pl
 
 from pipelines.contract.contract import load_contract
+from pipelines.contract.delivery import Delivery
 from pipelines.deidentify import Keyer
 from pipelines.deidentify.shown_reading import discover_shown, read_shown
 from pipelines.interpreting import interpret
@@ -22,12 +24,6 @@ from warehouse.errors import RequestError
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.geometry import compute
 from warehouse.measures.landmarks import VIEWS
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
-
-    from pipelines.contract.delivery import Delivery
 
 _PRACTICE = "PRACTICE"
 _KEY = ("case_id", "timepoint", "view", "landmark", "examiner", "repeat_no", "x", "y")

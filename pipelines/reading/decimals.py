@@ -8,17 +8,13 @@ minority shows is recorded with the result.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipelines.contract.contract import load_contract
-from pipelines.contract.delivery import ReadingAssumption
+from pipelines.contract.delivery import RawTable, ReadingAssumption
 from pipelines.reading.cells import NUMBER, listed
 from pipelines.reading.settings import ABOUT_DECIMAL, DECIMAL_MIXED, DECIMAL_OPEN
-
-if TYPE_CHECKING:
-    from pipelines.contract.delivery import RawTable
 
 SAMPLE_ROWS = 5_000
 """Rows looked at, spread over the whole table."""

@@ -8,14 +8,11 @@ wrong silently.
 from __future__ import annotations
 
 import codecs
-from typing import TYPE_CHECKING
 
 from pipelines.contract.delivery import ReadingAssumption
 from pipelines.reading.settings import ABOUT_ENCODING
+from pipelines.reading.source import FileBytes
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from pipelines.reading.source import FileBytes
 
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8"),

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
+from pipelines.contract.delivery import RawTable
 from pipelines.reading.settings import ReadSettings
 from pipelines.reading.source import load_bytes
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from pipelines.contract.delivery import RawTable
 
 
 def read_file(path: Path, settings: ReadSettings | None = None) -> list[RawTable]:

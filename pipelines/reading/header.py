@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import ReadingAssumption
 from pipelines.reading.cells import column_letter, is_number, is_unit, is_word, listed, shown
 from pipelines.reading.settings import ABOUT_HEADER, ABOUT_UNITS_ROW, ABOUT_UNNAMED
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 Cells = list[str]
 

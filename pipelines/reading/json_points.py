@@ -11,13 +11,10 @@ landmark's code stands with its two coordinates::
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Sequence
 
 from pipelines.contract.delivery import ReadingAssumption
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
 
 POINTS = "points"
 _MADE = ("landmark", "x", "y")

@@ -6,22 +6,19 @@ Tracings with their points inside (see ``json_points``) are taken apart first.
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipelines.contract.delivery import RawTable, ReadingAssumption
 from pipelines.reading import limits
 from pipelines.reading.decimals import with_decimal_note
 from pipelines.reading.encoding import to_utf8
 from pipelines.reading.header import check_unique
 from pipelines.reading.json_points import is_nested, note, one_a_point
+from pipelines.reading.settings import ReadSettings
+from pipelines.reading.source import FileBytes
 from pipelines.reading.tidy import Untidy, tidied
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from pipelines.contract.delivery import RawTable, ReadingAssumption
-    from pipelines.reading.settings import ReadSettings
-    from pipelines.reading.source import FileBytes
 
 _EXPECTED = "a list of records, each an object of column names and single values"
 _REMEDY = "export flat records, one object a row; landmarks as one object a point"

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import stat
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from io import FileIO
+from pathlib import Path
 
 from pipelines.contract.delivery import FileSource
 from pipelines.reading import limits
 from pipelines.reading.kinds import OLD_CONTAINER, Kind, kind_of
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    import os
-    from io import FileIO
-    from pathlib import Path
 
 _MAX_BYTES = {
     "text": limits.MAX_TEXT_BYTES,

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
+from pathlib import Path
 
 from pipelines.reading.kinds import SUFFIXES
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-    from pathlib import Path
 
 DESCRIPTOR = "datapackage.json"
 """The description that may lie beside the tables of an export; it is no table."""

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
-from typing import IO, TYPE_CHECKING, cast
+from typing import IO, cast
 
 import polars as pl
 
-from pipelines.contract.delivery import ReadingAssumption
+from pipelines.contract.delivery import RawTable, ReadingAssumption
 from pipelines.reading import limits
 from pipelines.reading.cells import STRAY, trimmed
 from pipelines.reading.decimals import with_decimal_note
@@ -23,14 +24,9 @@ from pipelines.reading.delimiter import CANDIDATES, Split, find_split, sep_line
 from pipelines.reading.encoding import to_utf8
 from pipelines.reading.header import find_header
 from pipelines.reading.settings import ABOUT_SHORT_ROWS, ReadSettings
+from pipelines.reading.source import FileBytes
 from pipelines.reading.tidy import Untidy, tidied
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from pipelines.contract.delivery import RawTable
-    from pipelines.reading.source import FileBytes
 
 _BATCH_ROWS = 50_000
 

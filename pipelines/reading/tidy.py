@@ -6,20 +6,16 @@ Everything taken away is recorded as an assumption; no value is changed.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.contract.delivery import RawTable, ReadingAssumption
+from pipelines.contract.delivery import FileSource, RawTable, ReadingAssumption
 from pipelines.reading import limits, settings
 from pipelines.reading.cells import STRAY, column_letter, listed
 from pipelines.reading.header import unnamed_note
 from pipelines.reading.template_marks import EXAMPLE_CASE
 from pipelines.reading.totals import find_tail
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from pipelines.contract.delivery import FileSource
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,17 +15,13 @@ import zipfile
 import zlib
 from array import array
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 from pipelines.reading import limits
+from pipelines.reading.source import FileBytes
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from pipelines.reading.source import FileBytes
 
 _PIECE = 1 << 22
 _MAX_CARRY = 1 << 22

@@ -8,20 +8,14 @@ Dates are not asked for: an age and a quarter serve the audit, and what is not w
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from pipelines.contract.contract import load_contract
-from pipelines.contract.targets import Targets
+from pipelines.contract.contract import Contract, ContractColumn, load_contract
+from pipelines.contract.targets import Target, Targets
 from pipelines.reading.template_marks import EXAMPLE_CASE
 from warehouse.measures.catalogue import CATALOGUE
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from pipelines.contract.contract import Contract, ContractColumn
-    from pipelines.contract.targets import Target
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 WIDE_SHEET = "Cases"
 

@@ -7,7 +7,7 @@ that other work on the machine plays no part; nothing is asserted about time, on
 from __future__ import annotations
 
 import time
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 import numpy as np
 import polars as pl
@@ -19,13 +19,8 @@ from warehouse.analysis.ancova import ancova
 from warehouse.analysis.balance import balance
 from warehouse.analysis.firth import firth_logistic
 from warehouse.questions.contrast import one_thread
-from warehouse.questions.methods import METHODS
+from warehouse.questions.methods import METHODS, PreparedPair
 from warehouse.questions.prepare import GROUP, OUTCOME, TwoGroupFrame, prepared_pair, stratum_column
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from warehouse.questions.methods import PreparedPair
 
 N = 1_000_000
 ADJUST = ("age_at_start", "sex", "plane_at_start", "incisor_class")

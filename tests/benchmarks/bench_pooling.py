@@ -7,8 +7,8 @@ depend on the machine and on what else it does, so the processor's own time stan
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -27,9 +27,6 @@ from warehouse.pooled.handing_over import hand_over
 from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import Publisher
 from warehouse.pooled.variables import DEFAULT_GROUPINGS, DEFAULT_VARIABLES
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 PRACTICES = 50
 CASES = 2_000

@@ -18,10 +18,9 @@ from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
 from tempfile import TemporaryFile
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-    from playwright.sync_api import Locator, Page
+from playwright.sync_api import Locator, Page
 
 PATIENCE = 180_000
 """Milliseconds within which anything must have happened."""

@@ -7,10 +7,11 @@ import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pytest
+from playwright.sync_api import Browser
 from streamlit.testing.v1 import AppTest
 
 from tests.dashboard.browsing import FLAGS, PATIENCE
@@ -22,9 +23,6 @@ from warehouse.marts.reader import Reader
 from warehouse.pooled.kept_results import Kept, kept_path, kept_text
 from warehouse.pooled.shares import tag_of
 from warehouse.store.store import open_store
-
-if TYPE_CHECKING:
-    from playwright.sync_api import Browser
 
 APP = Path(__file__).parents[2] / "dashboard" / "entry" / "app.py"
 APPLIANCES = ("fixed_labial", "functional_removable", "expander_tooth_borne")

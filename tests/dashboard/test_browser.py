@@ -8,22 +8,18 @@ import subprocess
 import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 from urllib.parse import unquote
 
 import openpyxl
 import pytest
+from playwright.sync_api import Browser, BrowserContext, Page
 from pptx import Presentation
 from pypdf import PdfReader
 
 from tests.dashboard.browsing import PATIENCE, choose, faults, menu, rest, served, slow_down, take_along, until
+from warehouse.marts.reader import Reader
 from warehouse.questions.shares import rates
 from warehouse.words.shares import headline
-
-if TYPE_CHECKING:
-    from playwright.sync_api import Browser, BrowserContext, Page
-
-    from warehouse.marts.reader import Reader
 
 pytestmark = pytest.mark.browser
 

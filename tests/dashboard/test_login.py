@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pytest
+from playwright.sync_api import Browser, Page
 
 from tests.dashboard.browsing import PATIENCE, free_port, press, rest, served, until
 from tests.dashboard.login_provider import CLIENT, login_provider
@@ -15,9 +15,6 @@ from warehouse.protected.shares import protected_rates
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
 from warehouse.words.shares import headline, protected_sentence
-
-if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
 
 pytestmark = pytest.mark.browser
 

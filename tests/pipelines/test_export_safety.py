@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import openpyxl
 import polars as pl
@@ -11,9 +11,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from warehouse.export_safety import neutralise, neutralise_formulas
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 DANGEROUS = [
     "=1+1",

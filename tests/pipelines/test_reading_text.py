@@ -5,22 +5,18 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from pathlib import Path
 
 import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipelines.contract.delivery import RawTable
 from pipelines.reading import ReadSettings, read_file
 from pipelines.reading import text as text_reader
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from pathlib import Path
-
-    from pipelines.contract.delivery import RawTable
 
 CLEAN = "case_id,sex,sn_gogn_deg_start,overjet_mm_start\nA1,male,35.2,6.5\nA2,female,31.0,4.0\nA3,female,33.4,5.5\n"
 

@@ -6,19 +6,15 @@ import datetime as dt
 import io
 import json
 import zipfile
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import openpyxl
 import polars as pl
 import pytest
 from openpyxl.styles import Font
 
+from pipelines.contract.delivery import RawTable
 from pipelines.reading import ReadSettings, read_file
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from pipelines.contract.delivery import RawTable
 
 
 def saved(folder: Path, sheets: dict[str, list[list[object]]], *, hidden: tuple[str, ...] = (), at: int = 1) -> Path:

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 
 from pipelines.reading import discover
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 def touch(folder: Path, *names: str) -> None:

@@ -4,29 +4,24 @@ from __future__ import annotations
 
 import argparse
 import re
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import openpyxl
 import polars as pl
 import pytest
+from openpyxl.worksheet.worksheet import Worksheet
 
 from pipelines.commands import template as command
 from pipelines.contract.contract import load_contract
 from pipelines.ingest.ingest import Request, ingest
 from pipelines.reading import read_file
-from pipelines.template.entries import table_sheets, wide_sheet
+from pipelines.template.entries import EntrySheet, table_sheets, wide_sheet
 from pipelines.template.workbook import LAST_ROW, READ_ME, template_workbook, write_template
 from warehouse.errors import BadFileError, RequestError
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.outcomes.definition import AnswerPart, DefinitionPart
 from warehouse.outcomes.registry import shipped_registry
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from openpyxl.worksheet.worksheet import Worksheet
-
-    from pipelines.template.entries import EntrySheet
 
 CONTRACT = load_contract()
 LAYOUTS = {"wide": (wide_sheet(),), "tables": table_sheets()}

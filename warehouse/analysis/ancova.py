@@ -7,9 +7,9 @@ the same number whether finish or change is the outcome, as long as the start is
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -17,6 +17,7 @@ import polars as pl
 from warehouse.analysis.change import student
 from warehouse.analysis.design import (
     Covariate,
+    Design,
     build_design,
     independent_columns,
     missing_rows,
@@ -25,14 +26,9 @@ from warehouse.analysis.design import (
 )
 from warehouse.analysis.inputs import check_level
 from warehouse.analysis.least_squares import LeastSquares, least_squares
+from warehouse.analysis.spline import BoolArray, FloatArray
 from warehouse.errors import RequestError, near_names
 from warehouse.results import Caution, Estimate, Interval
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from warehouse.analysis.design import Design
-    from warehouse.analysis.spline import BoolArray, FloatArray
 
 _METHOD = "analysis of covariance on the start, HC3 error, Student's t"
 _UNIT = "units of the measure"

@@ -7,7 +7,7 @@ appliance did (regression to the mean). Groups that start differently are compar
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import polars as pl
@@ -15,12 +15,8 @@ import polars as pl
 from warehouse.analysis.bootstrap import bca
 from warehouse.analysis.design import numbers, require_column
 from warehouse.analysis.inputs import check_level
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from warehouse.analysis.spline import FloatArray
 
 DECILES = tuple(step / 10 for step in range(1, 10))
 

@@ -5,22 +5,18 @@ No p values: groups of an audit are not random samples, and a test would say how
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from math import sqrt
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
 from warehouse.analysis.balance import standardised
 from warehouse.analysis.design import missing_rows, numbers, require_column
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.analysis.spline import FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

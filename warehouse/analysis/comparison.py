@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from warehouse.analysis.difference import risk_difference
-from warehouse.analysis.harm import number_needed_to_harm
+from warehouse.analysis.harm import NumberNeeded, number_needed_to_harm
 from warehouse.analysis.odds_ratio import odds_ratio
 from warehouse.analysis.proportion import proportion
 from warehouse.analysis.ratio import risk_ratio
-from warehouse.analysis.two_group_tests import MOST_CASES_UNCONDITIONAL, two_group_test
-
-if TYPE_CHECKING:
-    from warehouse.analysis.harm import NumberNeeded
-    from warehouse.analysis.two_group_tests import TwoGroupTest
-    from warehouse.results import Estimate
+from warehouse.analysis.two_group_tests import MOST_CASES_UNCONDITIONAL, TwoGroupTest, two_group_test
+from warehouse.results import Estimate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

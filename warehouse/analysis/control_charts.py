@@ -7,17 +7,15 @@ to look. Sources: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.4 (EWMA)
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from warehouse.analysis.funnel_limits import exact_limit
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,9 +5,9 @@ The corner that matters here is "teeth better, face longer": a finish that looks
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -16,11 +16,7 @@ from warehouse.analysis.design import require_column
 from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.proportion import proportion
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from warehouse.results import Estimate
+from warehouse.results import Estimate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from warehouse.analysis.design import (
     Covariate,
@@ -18,13 +19,7 @@ from warehouse.analysis.design import (
     numbers,
     require_column,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from warehouse.analysis.spline import FloatArray
+from warehouse.analysis.spline import FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -6,9 +6,10 @@ counted with its reason, a column that says nothing is taken out with a caution,
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import polars as pl
@@ -16,9 +17,6 @@ import polars as pl
 from warehouse.analysis.spline import BoolArray, FloatArray, quantile_knots, restricted_cubic_spline
 from warehouse.errors import RequestError, near_names
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
 
 Kind = Literal["number", "spline", "category"]
 

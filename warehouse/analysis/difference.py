@@ -6,19 +6,15 @@ second; two independent binomial groups. A difference says that groups differ, n
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import sqrt
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 from warehouse.analysis.inputs import check_method, normal_p_value, z_value
 from warehouse.analysis.proportion import wilson_interval
 from warehouse.analysis.score import difference_statistic, lowest_difference
-from warehouse.analysis.two_groups import checked_groups, empty_group_reason, few_cases_cautions
+from warehouse.analysis.two_groups import TwoGroups, checked_groups, empty_group_reason, few_cases_cautions
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from warehouse.analysis.two_groups import TwoGroups
 
 DifferenceMethod = Literal["newcombe", "miettinen_nurminen", "mee", "agresti_caffo", "wald"]
 

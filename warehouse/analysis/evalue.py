@@ -9,13 +9,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import inf, isfinite, sqrt
-from typing import TYPE_CHECKING
 
 from warehouse.errors import RequestError
-from warehouse.results import Caution, Interval
-
-if TYPE_CHECKING:
-    from warehouse.results import Estimate
+from warehouse.results import Caution, Estimate, Interval
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
-from warehouse.analysis.design import Covariate, build_design, missing_rows, numbers, require_column
+from warehouse.analysis.design import Covariate, Design, build_design, missing_rows, numbers, require_column
+from warehouse.analysis.spline import BoolArray, FloatArray
 from warehouse.errors import RequestError
 from warehouse.results import Estimate, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from warehouse.analysis.design import Design
-    from warehouse.analysis.spline import BoolArray, FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -9,14 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import inf
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-from warehouse.analysis.difference import risk_difference
-from warehouse.results import Interval
-
-if TYPE_CHECKING:
-    from warehouse.analysis.difference import DifferenceMethod
-    from warehouse.results import Caution, Estimate
+from warehouse.analysis.difference import DifferenceMethod, risk_difference
+from warehouse.results import Caution, Estimate, Interval
 
 Direction = Literal["harm", "benefit", "none"]
 

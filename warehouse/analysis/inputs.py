@@ -6,13 +6,10 @@ is a mistake of the caller and raises ``RequestError``.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from statistics import NormalDist
-from typing import TYPE_CHECKING
 
 from warehouse.errors import RequestError, near_names
-
-if TYPE_CHECKING:
-    from collections.abc import Collection
 
 
 def check_level(level: float) -> None:

@@ -9,16 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.analysis.design import independent_columns
 from warehouse.analysis.penalised import Likelihood, Optimum, Rows, group_rows, maximise
 from warehouse.analysis.spline import FloatArray
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 #: What to use when the data are separated: (design (n, p), response (n,)) -> (coefficients (p,), covariance (p, p)).
 SeparationFallback: TypeAlias = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]

@@ -6,9 +6,9 @@ fewer times still count, and the intervals know that values of one case go toget
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -18,14 +18,10 @@ from warehouse.analysis.course_values import CourseValues, course_values, why_no
 from warehouse.analysis.design import Covariate
 from warehouse.analysis.inputs import check_level
 from warehouse.analysis.mixed_fit import MixedFit, fit_mixed
+from warehouse.analysis.mixed_likelihood import Criterion
+from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError, near_names
 from warehouse.results import Caution, Estimate, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from warehouse.analysis.mixed_likelihood import Criterion
-    from warehouse.analysis.spline import FloatArray
 
 _CASES_FOR_SLOPE = 5  # cases with three times below which a rate of their own is not tried (common practice, no source)
 _NEGLIGIBLE = 1e-4  # a spread below this share of the residual one counts as none

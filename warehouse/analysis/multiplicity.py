@@ -7,18 +7,16 @@ the whole process on every Holm call (a third of a second beside a loaded dashbo
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
 
 from warehouse.analysis.inputs import check_length, check_method
 from warehouse.errors import RequestError
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 Correction = Literal["holm", "hochberg", "benjamini_hochberg", "bonferroni"]
 

@@ -7,14 +7,11 @@ outcome is rare, and is not to be read as "times as likely".
 from __future__ import annotations
 
 from math import exp, isfinite, log, sqrt
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 from warehouse.analysis.inputs import check_method, normal_p_value, z_value
-from warehouse.analysis.two_groups import checked_groups, empty_group_reason, few_cases_cautions
+from warehouse.analysis.two_groups import TwoGroups, checked_groups, empty_group_reason, few_cases_cautions
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from warehouse.analysis.two_groups import TwoGroups
 
 OddsMethod = Literal["woolf", "conditional"]
 

@@ -8,15 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import ceil, sqrt
 from statistics import NormalDist
-from typing import TYPE_CHECKING
+from typing import Final
 
 from warehouse.analysis.inputs import z_value
 from warehouse.analysis.proportion import wilson_half_width
 from warehouse.errors import RequestError
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from typing import Final
 
 #: Above this the answer is given as "more than can be collected" rather than searched for.
 MOST_CASES: Final = 10_000_000

@@ -5,15 +5,13 @@ The estimand is the long-run share in cases like these; the model is ``x`` ~ bin
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import exp, log, sqrt
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 from warehouse.analysis.inputs import check_counts, check_level, check_method, z_value
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 ProportionMethod = Literal["wilson", "wilson_corrected", "clopper_pearson", "mid_p", "jeffreys"]
 ZeroEventsMethod = Literal["wilson", "rule_of_three", "exact_one_sided", "exact_two_sided"]

@@ -6,15 +6,13 @@ columns have no reading of their own; here the first column is the variable itse
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeAlias
+from collections.abc import Sequence
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 FloatArray: TypeAlias = NDArray[np.float64]
 BoolArray: TypeAlias = NDArray[np.bool_]

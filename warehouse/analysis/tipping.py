@@ -5,17 +5,13 @@ No model: every possible answer is tried, from none of the missing adverse to al
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from warehouse.analysis.inputs import check_counts
 from warehouse.analysis.proportion import proportion, wilson_interval
-from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from warehouse.results import Estimate
+from warehouse.results import Caution, Estimate
 
 ShareMessage = Literal["below", "includes", "above", "nothing"]
 

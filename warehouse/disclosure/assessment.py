@@ -9,17 +9,14 @@ adverse, so is everybody in it.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from warehouse.errors import RequestError
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

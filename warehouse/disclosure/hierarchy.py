@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 from warehouse.errors import DefinitionError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
 
 ANY = "any"
 MISSING = "missing"

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
 
 _ALL: Mapping[str, tuple[str, ...]] = MappingProxyType({})
 

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import polars as pl
 
 from warehouse.disclosure.layout import Dimension, Layout
 from warehouse.disclosure.policy import Policy
 from warehouse.errors import BadFileError, RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 State = Literal["shown", "small", "withheld"]
 

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from warehouse.disclosure.layout import Dimension, Layout
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
 
 
 @dataclass(frozen=True, slots=True)

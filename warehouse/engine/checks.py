@@ -8,18 +8,14 @@ from __future__ import annotations
 
 import json
 import re
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Mapping
 
 from warehouse.engine.layout import FAMILY_WORDS, TABLES, StoredColumn, layout, schema_number
+from warehouse.engine.place import Family, Place
 from warehouse.errors import EngineError, near_names
+from warehouse.marts.catalogues import Catalogues
 from warehouse.store.quoting import name, text
 from warehouse.upkeep.verify import CODED, found_by
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-
-    from warehouse.engine.place import Family, Place
-    from warehouse.marts.catalogues import Catalogues
 
 SUMS_AND_KEYS = (
     "keys_stand_once",

@@ -7,9 +7,10 @@ without an error, is refused by ``faults`` before anything runs.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import sqlglot
 from sqlglot import exp
@@ -17,9 +18,6 @@ from sqlglot.errors import ErrorLevel, SqlglotError
 
 from warehouse.engine.lint import faults
 from warehouse.errors import EngineError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
 
 Kind = Literal["query", "table", "append", "view", "scratch", "drop", "session"]
 

@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from warehouse.engine.layout import TABLES
 from warehouse.errors import RequestError
 from warehouse.store.quoting import name, text
 from warehouse.store.snapshot import sync_folder
-from warehouse.store.storage import files_told
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from warehouse.store.storage import Connection
+from warehouse.store.storage import Connection, files_told
 
 
 def write_records(store: Connection, out: Path) -> dict[str, int]:

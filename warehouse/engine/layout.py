@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
-from warehouse.engine.place import Family  # noqa: TC001 - part of a public name
+from warehouse.engine.place import Family
 from warehouse.store.store import migrations, open_store
 
 TABLES = (

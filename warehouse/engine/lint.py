@@ -6,12 +6,9 @@ looked at stands in neither list and is refused.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator
 
 from sqlglot import exp
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
 
 ALLOWED: tuple[type[exp.Expr], ...] = (
     exp.Count, exp.Sum, exp.Min, exp.Max, exp.ArgMin, exp.ArgMax, exp.RowNumber, exp.Lag, exp.Lead,

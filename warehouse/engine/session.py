@@ -9,14 +9,12 @@ import socket
 import subprocess
 import threading
 import time
+from collections.abc import Callable, Mapping
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from warehouse.errors import EngineError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
 
 WAIT = 60.0
 """Seconds a master, and the first worker, have to answer."""

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from warehouse.marts.steps import LOST_STATUSES, STEPS
-from warehouse.outcomes.definition import SPANS, AnswerPart, ChangePart, CrossingPart, Definition, DefinitionPart
+from warehouse.outcomes.definition import (
+    SPANS,
+    AnswerPart,
+    ChangePart,
+    CrossingPart,
+    Definition,
+    DefinitionPart,
+    Part,
+    Span,
+)
 from warehouse.store.quoting import either, name, number, settled, text
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping
-
-    from warehouse.outcomes.definition import Part, Span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import polars as pl
 
@@ -12,11 +12,7 @@ from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.drawing import superimposed_svg
 from warehouse.measures.formulae import WeightedTotal
 from warehouse.measures.landmarks import LATERAL, VIEWS
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 DRAWN_TIMES = ("start", "finish")
 _USUAL_MEASURE: Mapping[str, str] = {LATERAL: "sn_gogn_deg", "profile_photo": "nasolabial_deg"}

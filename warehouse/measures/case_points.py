@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+import polars as pl
 
 from warehouse.errors import RequestError
 from warehouse.measures.records import describe_records, pictures_sharing_a_scale
 from warehouse.measures.tracings import gather_tracings
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    import polars as pl
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,16 +6,14 @@ value was recalled and not read in the named work.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
 import polars as pl
 
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 Column: TypeAlias = pl.Expr | str
 

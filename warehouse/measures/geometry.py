@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
+from collections.abc import Mapping
+from typing import cast
 
 import numpy as np
 import polars as pl
 
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.evaluation import Readings, ReasonTexts, evaluate
-from warehouse.measures.formulae import WeightedTotal
+from warehouse.measures.formulae import LandmarkFormula, WeightedTotal
+from warehouse.measures.measure import Measure
 from warehouse.measures.records import describe_records, pictures_sharing_a_scale
 from warehouse.measures.tracings import KEYS, Tracings, gather_tracings
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from warehouse.measures.formulae import LandmarkFormula
-    from warehouse.measures.measure import Measure
 
 RESULT_COLUMNS = (*KEYS, "measure", "value", "unit", "variant", "reason", "caution")
 _ONE_FORM = "as defined"

@@ -6,14 +6,11 @@ anthropometry are different points: here ``Gn`` is bone and ``Gn'`` is the lowes
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 from warehouse.errors import DefinitionError, near_names
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 LATERAL = "lateral_radiograph"
 PROFILE = "profile_photo"

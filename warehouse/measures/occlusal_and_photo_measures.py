@@ -5,15 +5,12 @@ The PAR weights live here as data. "(from memory)" means that the value was reca
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 from warehouse.measures.formulae import LineThrough, Ratio, VertexAngle, WeightedTotal
 from warehouse.measures.landmarks import FRONTAL, LATERAL, PROFILE
 from warehouse.measures.measure import Measure, Norm
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 PAR_WEIGHTS: Mapping[str, WeightedTotal] = MappingProxyType(
     {

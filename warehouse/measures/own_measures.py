@@ -19,15 +19,12 @@ Such a measure is read by hand: it has no formula.
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Any, NoReturn, cast
+from pathlib import Path
+from typing import Any, Literal, NoReturn, cast
 
 from warehouse.errors import DefinitionError, near_names
 from warehouse.measures.measure import UNITS, Measure, Unit
 from warehouse.toml_files import toml_from, toml_text
-
-if TYPE_CHECKING:
-    from pathlib import Path
-    from typing import Literal
 
 _FIELDS = ("code", "label", "definition", "unit", "plausible", "usual", "up_means", "sign", "source")
 _ENDINGS = {"degrees": ("_deg",), "mm": ("_mm",), "percent": ("_pct",), "points": ("_points", "_score")}

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import polars as pl
 
 from warehouse.measures.plausibility_rules import PLAUSIBILITY_RULES, TOLERANCE_PER_VALUE, PlausibilityRule
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 __all__ = ["PLAUSIBILITY_RULES", "PlausibilityRule", "check_plausibility", "tolerance_of"]
 

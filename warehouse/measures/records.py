@@ -9,15 +9,12 @@ midline of the head* already holds the enlargement; state a magnification of 0 w
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import polars as pl
 
 from warehouse.errors import RequestError
 from warehouse.measures.landmarks import LATERAL
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 _TIME = ("case_id", "timepoint")
 _SCALE = "image_scale_mm_per_px"

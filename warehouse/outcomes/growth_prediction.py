@@ -7,13 +7,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import exp, log, sqrt
-from typing import TYPE_CHECKING
 
-from warehouse.outcomes.growth_reference import GROWTH_OVER_AT
+from warehouse.outcomes.growth_reference import GROWTH_OVER_AT, GrowthCurve
 from warehouse.results import Interval
-
-if TYPE_CHECKING:
-    from warehouse.outcomes.growth_reference import GrowthCurve
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

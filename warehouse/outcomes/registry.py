@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 import re
 import tomllib
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from functools import lru_cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from warehouse.errors import DefinitionError, near_names
 from warehouse.outcomes.definition import (
@@ -23,10 +25,6 @@ from warehouse.outcomes.definition import (
     Part,
 )
 from warehouse.toml_files import toml_from, toml_text
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Mapping
-    from pathlib import Path
 
 DEFAULT_ID = "D1"
 

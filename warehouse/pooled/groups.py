@@ -9,28 +9,23 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from warehouse.analysis.meta import pool
 from warehouse.analysis.meta_effects import ratio_effects
 from warehouse.analysis.proportion import wilson_interval
+from warehouse.disclosure import ProtectedTable
 from warehouse.plural import number_of
 from warehouse.pooled.adjusted import Adjusted, adjusted_ratios
-from warehouse.pooled.member import Groups, added
+from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.member import Groups, Member, added
 from warehouse.pooled.practices import is_whole, left_out_notes, publish_totals
+from warehouse.pooled.publishing import Publisher
 from warehouse.pooled.ranges import NONE, Range, exactly, filled, tightened, total
 from warehouse.pooled.result import Figure, GroupPool, GroupRow, figure
 from warehouse.pooled.tables import ALL, COUNTED, breakdown_layout, breakdown_table, members_at, totals_known
 from warehouse.pooled.variables import ADVERSE
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.disclosure import ProtectedTable
-    from warehouse.pooled.agreement import Agreement
-    from warehouse.pooled.member import Member
-    from warehouse.pooled.publishing import Publisher
 
 RATIO_DIGITS = 2
 

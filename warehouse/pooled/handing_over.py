@@ -6,21 +6,23 @@ finest level of its variable at which no count has to be hidden, else with small
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import polars as pl
 
-from warehouse.disclosure import protect
-from warehouse.disclosure.anonymise import anonymise
+from warehouse.disclosure import Policy, ProtectedTable, Release, protect
+from warehouse.disclosure.anonymise import Anonymised, anonymise
 from warehouse.disclosure.hierarchy import ANY
 from warehouse.plural import number_of
-from warehouse.pooled.cases import result_column
-from warehouse.pooled.history import ContributionChange, past_of, smallest_difference
-from warehouse.pooled.moments import moments_of, why_no_mean
+from warehouse.pooled.agreement import Agreement, Level
+from warehouse.pooled.cases import GroupCases, result_column
+from warehouse.pooled.history import ContributionChange, HandedOver, Past, past_of, smallest_difference
+from warehouse.pooled.moments import Moments, moments_of, why_no_mean
 from warehouse.pooled.tables import (
     COUNTED,
+    Counts,
     breakdown_layout,
     breakdown_table,
     coarser,
@@ -32,17 +34,6 @@ from warehouse.pooled.tables import (
     totals_table,
 )
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from warehouse.disclosure import Policy, ProtectedTable, Release
-    from warehouse.disclosure.anonymise import Anonymised
-    from warehouse.pooled.agreement import Agreement, Level
-    from warehouse.pooled.cases import GroupCases
-    from warehouse.pooled.history import HandedOver, Past
-    from warehouse.pooled.moments import Moments
-    from warehouse.pooled.tables import Counts
 
 _NO_LEVELS: Mapping[str, int] = MappingProxyType({})
 

@@ -8,17 +8,12 @@ contributions differ. A reader is taken to know which marks no version has, such
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
-from warehouse.disclosure import Guard, Layout
+from warehouse.disclosure import Guard, Layout, Release
 from warehouse.pooled.tables import SCOPE, is_about
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from warehouse.disclosure import Release
 
 RECORD_FILE = "contributions.jsonl"
 """Name of the file in the warehouse folder where a practice keeps it (``pipelines/group/practice_record.py``)."""

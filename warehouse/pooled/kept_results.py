@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from warehouse.errors import GroupError
 from warehouse.pooled.result import GroupResult, result_from
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 FOLDER = "group"
 

@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
+import polars as pl
+
+from warehouse.disclosure import Release
 from warehouse.disclosure.hierarchy import ANY
+from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.handing_over import counts_by
+from warehouse.pooled.moments import Moments
 from warehouse.pooled.ranges import NONE, Range, exactly, tightened, total
 from warehouse.pooled.tables import ALL, COUNTED, breakdown_name, coarser, members_at, totals_name
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    import polars as pl
-
-    from warehouse.disclosure import Release
-    from warehouse.pooled.agreement import Agreement
-    from warehouse.pooled.moments import Moments
 
 _NO_LEVELS: Mapping[str, int] = MappingProxyType({})
 

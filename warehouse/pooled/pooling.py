@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
+from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.groups import pooled_groups
 from warehouse.pooled.means import pooled_means
+from warehouse.pooled.member import Member
+from warehouse.pooled.publishing import Publisher
 from warehouse.pooled.result import GroupResult
 from warehouse.pooled.shares import pooled_shares
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.pooled.agreement import Agreement
-    from warehouse.pooled.member import Member
-    from warehouse.pooled.publishing import Publisher
 
 NOTES = (
     "Practices are ordered by size and are not named. Nothing here is a ranking: practices differ in the children they"

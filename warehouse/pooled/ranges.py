@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
 
 _ROUNDS = 200
 _SETTLED = 1e-12

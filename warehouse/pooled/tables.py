@@ -9,17 +9,12 @@ which one implies the other are refused by the agreement.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
-from warehouse.disclosure import Dimension, Layout, Table
+from warehouse.disclosure import Dimension, Layout, ProtectedTable, Release, Table
+from warehouse.disclosure.hierarchy import Hierarchy
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from warehouse.disclosure import ProtectedTable, Release
-    from warehouse.disclosure.hierarchy import Hierarchy
 
 ALL = "all"
 STARTED = "started"

@@ -6,15 +6,12 @@ least from, and the label says so: left on its own, a handful of such cases woul
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 from warehouse.disclosure.hierarchy import MISSING, Hierarchy
 from warehouse.errors import RequestError, near_names
 from warehouse.marts.grouping import AGE_BANDS, GROUPINGS, VERTICAL_TYPES
 from warehouse.marts.statements import APPLIANCES
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 ADVERSE = "adverse"
 NOT_ADVERSE = "not adverse"

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from warehouse.analysis.design import Covariate
 from warehouse.errors import RequestError, near_names
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

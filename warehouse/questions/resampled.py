@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,12 +11,7 @@ from warehouse.analysis.logistic import firth
 from warehouse.analysis.standardise import bootstrap_standardised
 from warehouse.analysis.weighting import bootstrap_weighted
 from warehouse.errors import RequestError
-from warehouse.questions.methods import TITLES, of_contrast
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from warehouse.questions.methods import MethodResult, PreparedPair
+from warehouse.questions.methods import TITLES, MethodResult, PreparedPair, of_contrast
 
 FEWEST, MOST = 100, 20_000
 SEED = 20_250_101

@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
-from warehouse.analysis.stratified import mantel_haenszel
-from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.analysis.stratified import Measure, Stratum
-    from warehouse.results import Estimate
+from warehouse.analysis.stratified import Measure, Stratum, mantel_haenszel
+from warehouse.results import Caution, Estimate
 
 _TOO_NARROW = (
     "In one of the groups no case, or every case, went adverse: this method's interval is then far too narrow and is"

@@ -18,16 +18,14 @@ import os
 import re
 import secrets
 import sys
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-    from pathlib import Path
 
 FILE = "access.jsonl"
 PERSON_VARIABLE = "MENTON_RECORDED_AS"

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from warehouse.errors import WarehouseError
 from warehouse.store.quoting import name
 from warehouse.store.snapshot import sync
-from warehouse.store.storage import attach, files_told, prepare_encryption
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from warehouse.store.storage import Connection
+from warehouse.store.storage import Connection, attach, files_told, prepare_encryption
 
 
 def copy_into(connection: Connection, target: Path, *, key: str | None) -> None:

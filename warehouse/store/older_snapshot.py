@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from warehouse.errors import WarehouseError
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 _TABLE = re.compile(r"Table with name (mart_\w+) does not exist")
 _COLUMN = re.compile(r'Referenced column "(\w+)" not found|does not have a column named "(\w+)"')

@@ -7,16 +7,11 @@ decimal in both and divides differently), CASE, COALESCE, NULLIF, ROUND, GREATES
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from math import isfinite
-from typing import TYPE_CHECKING
 
 from warehouse.errors import DefinitionError
-from warehouse.outcomes.growth_reference import GROWTH_OVER_AT
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from warehouse.outcomes.growth_reference import GrowthCurve
+from warehouse.outcomes.growth_reference import GROWTH_OVER_AT, GrowthCurve
 
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,59}")
 SETTLED_DIGITS = 6

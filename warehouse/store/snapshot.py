@@ -9,15 +9,12 @@ import hashlib
 import json
 import os
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from warehouse.errors import WarehouseError
 from warehouse.store.storage import Connection
 from warehouse.store.store import no_warehouse
-
-if TYPE_CHECKING:
-    from datetime import datetime
 
 POINTER = "current.json"
 KEPT_SNAPSHOTS = 2

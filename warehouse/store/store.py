@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from importlib.resources import files
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from warehouse.errors import WarehouseError
 from warehouse.store.storage import Connection, utc_now
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 STORE = "store.duckdb"
 

@@ -9,10 +9,11 @@ from __future__ import annotations
 import json
 import shutil
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from warehouse.errors import BadFileError, BusyError, KeyProblemError, RequestError, WarehouseError
 from warehouse.plans.looks import FILE as LOOKS
@@ -24,9 +25,6 @@ from warehouse.store.snapshot import POINTER, current_snapshot, file_sha256, syn
 from warehouse.store.storage import Connection, files_told, utc_now
 from warehouse.store.store import STORE, no_warehouse
 from warehouse.upkeep.verify import verify
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 MANIFEST = "menton-backup.json"
 FORMAT = 1

@@ -4,20 +4,15 @@ from __future__ import annotations
 
 import os
 import shutil
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from pathlib import Path
 
 from warehouse.errors import RequestError
 from warehouse.marts.publish import publish
 from warehouse.store.copying import copy_into
-from warehouse.store.snapshot import remove_old_snapshots, sync_folder
+from warehouse.store.snapshot import Snapshot, remove_old_snapshots, sync_folder
 from warehouse.store.storage import files_told
 from warehouse.store.store import STORE, open_store, record_event
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from pathlib import Path
-
-    from warehouse.store.snapshot import Snapshot
 
 _DRAFT = "store.rekeyed.duckdb"
 

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from importlib.resources import files
-from typing import TYPE_CHECKING
 
 from dashboard.charts.images import inline_svg
+from dashboard.report.document import Document
 from dashboard.report.figures import drawn
 from dashboard.report.sections.methods import CHECK_REFERENCES
-
-if TYPE_CHECKING:
-    from dashboard.report.document import Document
 
 
 def html_page(document: Document) -> str:

@@ -5,15 +5,13 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from dashboard.charts.images import svg
+from dashboard.report.document import Document, DocumentTable, Picture, Section
 from dashboard.report.figures import FOOT, drawn
 from dashboard.report.sections.methods import CHECK_REFERENCES
 from dashboard.theme import FONT
-
-if TYPE_CHECKING:
-    from dashboard.report.document import Document, DocumentTable, Picture, Section
 
 PRINT_FONT = "Libertinus Serif"
 """A face that the typesetter brings along, so that the file is the same on every machine."""

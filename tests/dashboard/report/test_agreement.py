@@ -3,24 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pytest
 
 from dashboard.charts.forest import forest_frame
 from dashboard.charts.means import means_frame
-from dashboard.report.document import Bars
+from dashboard.report.document import Bars, DocumentTable
 from dashboard.report.figures import figure_svg
-from tests.dashboard.report.conftest import behind, charts_of, notes_of, tables_of
+from tests.dashboard.report.conftest import Made, behind, charts_of, notes_of, tables_of
 from warehouse.marts.reader import Reader
 from warehouse.pooled.this_warehouse import practices_here
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
 from warehouse.words import shares as wording
-
-if TYPE_CHECKING:
-    from dashboard.report.document import DocumentTable
-    from tests.dashboard.report.conftest import Made
 
 
 def on_page(table: DocumentTable) -> list[list[str]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,7 +13,7 @@ from dashboard.report.adjusted import FEW, FROM_MODELS
 from dashboard.report.document import Differences
 from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
-from tests.dashboard.report.conftest import assert_same_files, behind, charts_of, files_of, made_for, notes_of
+from tests.dashboard.report.conftest import Made, assert_same_files, behind, charts_of, files_of, made_for, notes_of
 from tests.hand_made import load_rows, made_case
 from warehouse.disclosure import Policy, attack, attack_guarded
 from warehouse.marts.reader import Reader
@@ -21,9 +21,6 @@ from warehouse.protected.counts import Published
 from warehouse.questions.contrast import compare_pair
 from warehouse.selection import Selection
 from warehouse.words import shares as wording
-
-if TYPE_CHECKING:
-    from tests.dashboard.report.conftest import Made
 
 NAMES = ("appliance_category", "extraction")
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import polars as pl
 import pytest
@@ -14,7 +13,7 @@ from dashboard.report.gathered import gather
 from dashboard.report.protected import POLICY
 from dashboard.report.sections.composing import document
 from dashboard.report.whole import cell
-from tests.dashboard.report.conftest import PRACTICES, assert_same_files, files_of, notes_of, parts_of, rows
+from tests.dashboard.report.conftest import PRACTICES, Made, assert_same_files, files_of, notes_of, parts_of, rows
 from tests.hand_made import load_rows, made_case
 from warehouse.disclosure import Count, attack, attack_guarded
 from warehouse.errors import RequestError
@@ -22,9 +21,6 @@ from warehouse.marts.reader import Reader
 from warehouse.protected.counts import Published, threshold_name
 from warehouse.questions.grouped_changes import groups_with_means
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from tests.dashboard.report.conftest import Made
 
 SMALL = ("expander_tooth_borne", "facemask")
 

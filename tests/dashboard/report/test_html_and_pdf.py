@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import re
 from html.parser import HTMLParser
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from dashboard.report.formats.html import html_page
 from dashboard.report.sections.composing import TITLE as USUAL_TITLE
 from dashboard.report.sections.composing import document
-from tests.dashboard.report.conftest import TITLE
-
-if TYPE_CHECKING:
-    from tests.dashboard.report.conftest import Made
+from tests.dashboard.report.conftest import TITLE, Made
 
 NAMES_OF_FORMATS = {"http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"}
 """Names by which SVG calls itself; nothing is fetched from them."""

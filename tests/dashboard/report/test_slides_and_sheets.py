@@ -7,7 +7,7 @@ import re
 import zipfile
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from xml.etree import ElementTree
 
 import openpyxl
@@ -24,11 +24,8 @@ from dashboard.report.formats.slides.slide_parts import MOST_BARS
 from dashboard.report.formats.xlsx import csv_file, workbook
 from dashboard.report.sections.composing import document
 from dashboard.report.write import file_bytes
-from tests.dashboard.report.conftest import TITLE, charts_of, files_of, parts_of
+from tests.dashboard.report.conftest import TITLE, Made, charts_of, files_of, parts_of
 from warehouse.marts.reader import Reader
-
-if TYPE_CHECKING:
-    from tests.dashboard.report.conftest import Made
 
 CHART = {"c": "http://schemas.openxmlformats.org/drawingml/2006/chart"}
 

@@ -6,7 +6,8 @@ import hashlib
 import io
 import json
 import struct
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -24,17 +25,13 @@ from pipelines.group.founding import Terms, found_group, make_agreement
 from pipelines.group.keys import PracticeKey
 from pipelines.group.plain_json import read_json
 from pipelines.group.taking import take
+from tests.pipelines.group.conftest import Group
 from tests.study_group import cohort, counted, together
 from warehouse.errors import GroupError, MentonError
 from warehouse.marts.catalogues import shipped
 from warehouse.pooled.agreement import canonical
 from warehouse.pooled.cases import GroupCases
 from warehouse.pooled.handing_over import hand_over
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from tests.pipelines.group.conftest import Group
 
 
 def refused(group: Group, path: Path, words: str) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import stat
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 
@@ -22,13 +22,9 @@ from pipelines.group.keys import (
     read_group_keys,
 )
 from pipelines.group.taking import take, withdraw
+from tests.pipelines.group.conftest import Group
 from warehouse.errors import GroupError, KeyProblemError
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from tests.pipelines.group.conftest import Group
-    from warehouse.pooled.cases import GroupCases
+from warehouse.pooled.cases import GroupCases
 
 GROUP = "00112233445566aa"
 

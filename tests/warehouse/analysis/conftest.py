@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pytest
 from hypothesis import settings
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 # A deadline for single examples would be a timing assertion, and fail on a busy machine
 settings.register_profile("no deadline", deadline=None)

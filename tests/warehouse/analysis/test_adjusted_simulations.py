@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from functools import cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -20,9 +19,7 @@ from warehouse.analysis.missing import impute_and_compare
 from warehouse.analysis.shrinkage import partial_pooling
 from warehouse.analysis.standardise import standardised_risks
 from warehouse.analysis.weighting import weighted_comparison
-
-if TYPE_CHECKING:
-    from warehouse.results import Estimate
+from warehouse.results import Estimate
 
 pytestmark = pytest.mark.slow
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,9 +12,6 @@ from hypothesis import strategies as st
 
 from warehouse.analysis.agreement import bland_altman
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 readings = st.lists(st.tuples(st.floats(20, 45), st.floats(20, 45)), min_size=0, max_size=30).map(
     lambda rows: (np.array([a for a, _ in rows]), np.array([b for _, b in rows]))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import polars as pl
 import pytest
@@ -16,9 +14,7 @@ from tests.warehouse.analysis.weighting_cases import half_width, lalonde
 from warehouse.analysis.ancova import Ancova, ancova
 from warehouse.analysis.design import Covariate
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from warehouse.results import Estimate
+from warehouse.results import Estimate
 
 
 def girls() -> pl.DataFrame:

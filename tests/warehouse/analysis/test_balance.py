@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -11,14 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.warehouse.analysis.weighting_cases import lalonde_pair
-from warehouse.analysis.balance import balance, balances, group_means, standardised, variance
+from warehouse.analysis.balance import Balance, Denominator, balance, balances, group_means, standardised, variance
 from warehouse.analysis.group_pair import pair_groups
 from warehouse.analysis.weighting import weighted_comparison
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from warehouse.analysis.balance import Balance, Denominator
 
 LALONDE = "lalonde (MatchIt) balance, IPTW, overlap"
 SHORT = {"race=hispan": "hispan", "race=white": "white"}

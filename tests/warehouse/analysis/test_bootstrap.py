@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
 
 from warehouse.analysis.bootstrap import Replicates, bca, replicate
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 LAW_SCHOOL = "law school correlation"
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -22,9 +21,7 @@ from warehouse.analysis.missing import impute_and_compare
 from warehouse.analysis.positivity import positivity
 from warehouse.analysis.standardise import standardised_risks
 from warehouse.analysis.weighting import weighted_comparison
-
-if TYPE_CHECKING:
-    from warehouse.results import Estimate
+from warehouse.results import Estimate
 
 row = st.tuples(
     st.sampled_from(["a", "b", "c", None]),

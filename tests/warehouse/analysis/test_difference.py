@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,9 +16,6 @@ from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.score import difference_statistic, shares_at_difference
 from warehouse.analysis.two_groups import TwoGroups
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 METHODS = ["newcombe", "miettinen_nurminen", "mee", "agresti_caffo", "wald"]
 CASES = [

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -21,9 +22,6 @@ from warehouse.analysis.odds_ratio import odds_ratio
 from warehouse.analysis.ratio import risk_ratio
 from warehouse.errors import RequestError
 from warehouse.results import Estimate, Interval
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 
 def ratio(value: float, low: float, high: float) -> Estimate:

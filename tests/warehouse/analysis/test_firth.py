@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from itertools import product
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -16,9 +17,6 @@ from scipy.optimize import minimize
 from warehouse.analysis.firth import INTERCEPT, firth_coefficients, firth_logistic
 from warehouse.analysis.penalised import Likelihood, group_rows, maximise
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 NAMES = ["age", "oc", "vic", "vicl", "vis", "dia"]
 

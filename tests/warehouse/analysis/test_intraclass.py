@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,9 +13,6 @@ from hypothesis.extra.numpy import arrays
 
 from warehouse.analysis.intraclass import FORMS, intraclass
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 IN_FILE = {
     "ICC(1,1)": "ICC1",

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from tests.warehouse.analysis.weighting_cases import lalonde_pair
 from warehouse.analysis.logistic import PENALISED, firth, fit_logistic, fit_or_fall_back
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from numpy.typing import NDArray
 
 
 def invented(n: int, seed: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -14,11 +15,7 @@ from tests.warehouse.analysis.weighting_cases import half_width
 from warehouse.analysis import longitudinal
 from warehouse.analysis.longitudinal import MixedModel, mixed_model
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from warehouse.results import Estimate
+from warehouse.results import Estimate
 
 FITS = {
     "A": {"group": "Sex", "reference": "Male", "interaction": False, "random_slope": False},

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,9 +22,6 @@ from warehouse.analysis.method_error import (
     systematic_bias,
 )
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 # Ten repeated tracings, sum of squared differences 4.5 (worked by hand)
 FIRST = [32.0, 35.5, 28.0, 40.0, 36.5, 30.0, 33.0, 38.5, 27.5, 34.0]

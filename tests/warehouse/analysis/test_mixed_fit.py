@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from scipy.optimize import approx_fprime
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from warehouse.analysis import mixed_fit
 from warehouse.analysis.mixed_fit import fit_mixed
-from warehouse.analysis.mixed_likelihood import case_products, gradient, profile
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from warehouse.analysis.mixed_likelihood import Criterion, Products
+from warehouse.analysis.mixed_likelihood import Criterion, Products, case_products, gradient, profile
 
 Data = tuple["NDArray[np.float64]", "NDArray[np.float64]", "NDArray[np.float64]", "NDArray[np.intp]"]
 

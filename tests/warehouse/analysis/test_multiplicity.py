@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -12,9 +13,6 @@ from scipy.stats import false_discovery_control
 
 from warehouse.analysis.multiplicity import adjust_p_values
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 METHODS = ["holm", "hochberg", "benjamini_hochberg", "bonferroni"]
 families = st.lists(st.floats(0.0, 1.0), min_size=1, max_size=30)

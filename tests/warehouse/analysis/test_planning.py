@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -16,9 +17,6 @@ from warehouse.analysis.planning import (
 )
 from warehouse.analysis.proportion import wilson_half_width
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 shares = st.floats(0.01, 0.99)
 

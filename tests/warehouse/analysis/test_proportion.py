@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -19,9 +20,6 @@ from warehouse.analysis.proportion import (
     zero_events_sentence,
 )
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 METHODS = ["wilson", "wilson_corrected", "clopper_pearson", "mid_p", "jeffreys"]
 CASES = ["one proportion 81/263", "one proportion 15/148", "one proportion 0/20"]

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import pytest
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 # Item -> the cases of that item; each is asserted, key by key, in the test file named beside it.
 COVERED = {

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import inf
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,9 +15,6 @@ from scipy.stats import t as student
 from warehouse.analysis.proportion import wilson_interval
 from warehouse.analysis.rubin import pool
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 many = st.lists(st.floats(-5.0, 5.0), min_size=2, max_size=30)
 

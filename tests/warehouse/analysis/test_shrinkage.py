@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import inf
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,13 +14,8 @@ from scipy.special import betaln
 from scipy.stats import betabinom, binom
 
 from warehouse.analysis.beta_binomial import fit_beta_binomial
-from warehouse.analysis.shrinkage import partial_pooling
+from warehouse.analysis.shrinkage import PartialPooling, partial_pooling
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from warehouse.analysis.shrinkage import PartialPooling
 
 groups_of_counts = st.lists(
     st.integers(0, 40).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))), min_size=1, max_size=8

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -18,9 +19,6 @@ from warehouse.analysis.homogeneity import (
 )
 from warehouse.analysis.stratified import Stratum, mantel_haenszel
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 MEASURES = ["odds_ratio", "risk_ratio", "risk_difference"]
 pairs = st.integers(0, 60).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))

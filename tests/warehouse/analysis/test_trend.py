@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,9 +14,6 @@ from scipy.stats import chi2, linregress
 from warehouse.analysis.trend import TrendTest, cochran_armitage
 from warehouse.analysis.two_group_tests import two_group_test
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 pairs = st.integers(0, 80).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 tables = st.lists(pairs, min_size=0, max_size=7)

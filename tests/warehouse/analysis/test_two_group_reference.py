@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 
@@ -10,9 +11,6 @@ from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.odds_ratio import odds_ratio
 from warehouse.analysis.ratio import risk_ratio
 from warehouse.analysis.two_group_tests import two_group_test
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 PHYSICIANS = (189, 11034, 104, 11037)
 TEA = (3, 4, 1, 4)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -23,6 +24,7 @@ from warehouse.analysis.group_pair import GroupPair, pair_groups
 from warehouse.analysis.logistic import firth
 from warehouse.analysis.weighting import (
     POPULATIONS,
+    Target,
     balancing_weights,
     bootstrap_weighted,
     effective_size,
@@ -30,12 +32,7 @@ from warehouse.analysis.weighting import (
     weighted_comparison,
     weighted_means,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from warehouse.analysis.weighting import Target
-    from warehouse.results import Estimate
+from warehouse.results import Estimate
 
 IN_FILE = {"everyone": "ate", "first_group": "att", "overlap": "ato"}
 LALONDE = "lalonde (MatchIt) balance, IPTW, overlap"

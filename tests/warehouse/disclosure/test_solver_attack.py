@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from itertools import product
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from warehouse.disclosure import Dimension, Layout, Policy, Table, attack, protect
-
-if TYPE_CHECKING:
-    from warehouse.disclosure import ProtectedTable
+from warehouse.disclosure import Dimension, Layout, Policy, ProtectedTable, Table, attack, protect
 
 POLICIES = [Policy(), Policy(minimum=8, round_to=5), Policy(minimum=3), Policy(minimum=10), Policy(round_to=5)]
 COUNTS = st.one_of(st.integers(0, 6), st.integers(0, 40))

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 
 from warehouse.errors import DefinitionError
 from warehouse.measures.catalogue import CATALOGUE, load_own_measures
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 GOOD = """
 [[measure]]

@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
-from dashboard.report.document import Bars, Differences, PracticeMeans, PracticeSizes, StageBars
+from dashboard.report.document import (
+    Bars,
+    Differences,
+    Document,
+    Picture,
+    PracticeMeans,
+    PracticeSizes,
+    Section,
+    StageBars,
+)
 from dashboard.report.formats.slides.deck import BODY_WIDTH, FOOT_TOP, LEFT, NORMAL, SMALL, SlideLine, add_text, set_alt
 from dashboard.report.formats.slides.native_charts import difference_bars, stage_bars
 from dashboard.report.formats.slides.native_pictures import size_points
-from dashboard.report.formats.slides.slide_parts import FOR_QUESTIONS, bars_with_list, quiet_line, read_aloud, under
+from dashboard.report.formats.slides.slide_parts import (
+    FOR_QUESTIONS,
+    Deck,
+    bars_with_list,
+    quiet_line,
+    read_aloud,
+    under,
+)
 from dashboard.report.sections.practices import mean_rows
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from dashboard.report.document import Document, Picture, Section
-    from dashboard.report.formats.slides.slide_parts import Deck
 
 MOST_MEANS = 12
 """Bars of means on a slide, the mean over all practices among them."""

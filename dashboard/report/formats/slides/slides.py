@@ -5,15 +5,11 @@ Every slide has one message; charts are native and can be edited; caveats and ex
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from dashboard.report.document import Document
 from dashboard.report.formats.slides.deck import new_deck, parted, saved
 from dashboard.report.formats.slides.questions import add_questions
 from dashboard.report.formats.slides.slide_parts import FOR_QUESTIONS, Deck
 from dashboard.report.formats.slides.talk import add_talk
-
-if TYPE_CHECKING:
-    from dashboard.report.document import Document
 
 THE_TALK = "The talk"
 
