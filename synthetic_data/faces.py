@@ -8,18 +8,15 @@ proportions of an ordinary face, chosen by eye; they are nobody's.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 
-from synthetic_data.anatomy import POINT_B, gonion, unit
+from synthetic_data.anatomy import POINT_B, Anatomy, gonion, unit
+from synthetic_data.arrays import ComplexArray, FloatArray
 from synthetic_data.growth import length
 
-if TYPE_CHECKING:
-    from synthetic_data.anatomy import Anatomy
-    from synthetic_data.arrays import ComplexArray, FloatArray
-
-    Points: TypeAlias = dict[str, ComplexArray]
+Points: TypeAlias = dict[str, ComplexArray]
 
 CHIN = 1.044  # gnathion ahead of gonion, in corpus lengths along the mandibular plane
 POGONION = 1.046 + 0.169j  # as POINT_B
