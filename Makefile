@@ -46,13 +46,13 @@ check: $(VENV)/made-for-tests
 	$(BIN)/mypy
 
 test: check
-	sh tests/install_browser.sh
+	sh tests/install_browser.sh $(BIN)/python
 	$(ALL_TESTS) --durations=15
 	$(MAKE) sail
 
 # The same tests, watched line by line, which takes half as long again; fails below the share that pyproject.toml asks for.
 coverage: $(VENV)/made-for-tests
-	sh tests/install_browser.sh
+	sh tests/install_browser.sh $(BIN)/python
 	$(ALL_TESTS) --cov --cov-report=term
 
 # The client of pysail lies apart: Great Expectations looks for pyspark and ends the program where it finds a part of it.
