@@ -20,7 +20,7 @@ from packaging.utils import canonicalize_name
 
 ROOT = Path(__file__).parents[1]
 LOCKS = ("requirements.lock", "requirements-dev.lock")
-EVERY_LOCK = sorted(str(path.relative_to(ROOT)) for path in (*ROOT.glob("*.lock"), *ROOT.glob(".ci/*.lock")))
+EVERY_LOCK = sorted(path.relative_to(ROOT).as_posix() for path in (*ROOT.glob("*.lock"), *ROOT.glob(".ci/*.lock")))
 HASHES = r"(?:[^\n]*\\\n(?:\s+--hash=sha256:[0-9a-f]{64}(?: \\)?\n)+)"
 ENTRY = re.compile(r"^([A-Za-z0-9._-]+)==([^\s;\\]+)" + HASHES, re.MULTILINE)
 LISTED = re.compile(r"^\| ([^ ]+) \| ([^ ]+) \| ([^|]+) \|$", re.MULTILINE)
