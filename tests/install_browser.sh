@@ -16,13 +16,12 @@ has_checker() {
     [ -f "$checker" ] || command -v npm >/dev/null 2>&1
 }
 
-wanted=""
-has_browser || wanted="chromium fonts-dejavu-core"
-has_checker || wanted="$wanted npm"
-if [ -n "$wanted" ] && [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
-    # shellcheck disable=SC2086 # names of packages, one word each
-    { apt-get update -qq && apt-get install -y -qq $wanted >/dev/null; } || echo "apt-get could not install $wanted." >&2
-fi
+packages() {
+    [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1 && apt-get update -qq && apt-get install -y -qq "$@" >/dev/null
+}
+
+has_browser || packages chromium fonts-dejavu-core || true
+has_checker || packages npm || true
 has_browser || "$python" -m playwright install chromium >/dev/null 2>&1 || true
 if ! has_browser; then
     echo "No browser was found and none could be fetched: install Chromium (Debian: apt install chromium, as root) and say make test again; the browser tests need it." >&2
