@@ -6,6 +6,9 @@ SPARK := .venv-spark
 export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 BIN := $(VENV)/bin
+# A lock names everything, so nothing is looked for beside it and no later release can change what is installed. What
+# comes as source only is built by the setuptools of .ci/build.lock, which goes in first.
+INSTALL := -m pip install --quiet --require-hashes --no-deps --no-build-isolation
 ALL_TESTS := $(BIN)/python -m pytest -m "not slow and not benchmark" -n 2 --dist loadfile --no-loadscope-reorder
 
 .PHONY: help demo test coverage check sail proof fuzz bench spark clean
@@ -21,16 +24,17 @@ help:
 	@echo "make bench  the benchmark table"
 	@echo "make spark  the cluster route on a real Spark master and two workers (needs Java 17)"
 
-$(VENV)/made: requirements.lock pyproject.toml
+$(VENV)/made: .ci/build.lock requirements.lock pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Menton needs Python 3.11 or newer; say make PYTHON=python3.12, for example")'
 	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --require-hashes -r requirements.lock
+	$(BIN)/python $(INSTALL) -r .ci/build.lock
+	$(BIN)/python $(INSTALL) -r requirements.lock
 	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation -e .
 	@touch $@
 
 $(VENV)/made-for-tests: requirements-dev.lock requirements-alone.lock $(VENV)/made
-	$(BIN)/python -m pip install --quiet --require-hashes -r requirements-dev.lock
-	$(BIN)/python -m pip install --quiet --require-hashes --no-deps -r requirements-alone.lock
+	$(BIN)/python $(INSTALL) -r requirements-dev.lock
+	$(BIN)/python $(INSTALL) -r requirements-alone.lock
 	@touch $@
 
 demo: $(VENV)/made
@@ -42,18 +46,18 @@ check: $(VENV)/made-for-tests
 	$(BIN)/mypy
 
 test: check
-	sh tests/install_browser.sh
+	sh tests/install_browser.sh $(BIN)/python
 	$(ALL_TESTS) --durations=15
 	$(MAKE) sail
 
 # The same tests, watched line by line, which takes half as long again; fails below the share that pyproject.toml asks for.
 coverage: $(VENV)/made-for-tests
-	sh tests/install_browser.sh
+	sh tests/install_browser.sh $(BIN)/python
 	$(ALL_TESTS) --cov --cov-report=term
 
 # The client of pysail lies apart: Great Expectations looks for pyspark and ends the program where it finds a part of it.
 sail: $(VENV)/made-for-tests
-	$(BIN)/python -m pip install --quiet --require-hashes --no-deps --upgrade --target $(VENV)/sail -r .ci/sail.lock
+	$(BIN)/python $(INSTALL) --upgrade --target $(VENV)/sail -r .ci/sail.lock
 	PYTHONPATH=$(VENV)/sail SPARK_HOME=$(VENV)/sail $(BIN)/python -m pytest tests/warehouse/engine/test_sail.py
 
 # First the faults, which write tests/faults/totals.md; the simulations come last and print their table.
@@ -66,7 +70,7 @@ proof: $(VENV)/made-for-tests
 SECONDS ?= 600
 DOOR ?= mapping files
 fuzz: $(VENV)/made-for-tests
-	$(BIN)/python -m pip install --quiet --require-hashes --no-deps --target $(VENV)/fuzzing -r .ci/fuzzing.lock
+	$(BIN)/python $(INSTALL) --target $(VENV)/fuzzing -r .ci/fuzzing.lock
 	PYTHONPATH=$(VENV)/fuzzing $(BIN)/python -m tests.faults.fuzz_by_coverage "$(DOOR)" -max_total_time=$(SECONDS)
 
 # Writes tests/benchmarks/results.md. MENTON_BENCH_LARGEST=10000000 goes on to ten million cases.
@@ -74,9 +78,10 @@ bench: $(VENV)/made-for-tests
 	MENTON_BENCH_KEEP=1 $(BIN)/python -m pytest tests/benchmarks -m benchmark -s
 
 # pyspark takes half a gigabyte and is only needed here, so it has an environment of its own.
-$(SPARK)/made: requirements-spark.lock pyproject.toml
+$(SPARK)/made: .ci/build.lock requirements-spark.lock pyproject.toml
 	$(PYTHON) -m venv $(SPARK)
-	$(SPARK)/bin/python -m pip install --quiet --require-hashes -r requirements-spark.lock
+	$(SPARK)/bin/python $(INSTALL) -r .ci/build.lock
+	$(SPARK)/bin/python $(INSTALL) -r requirements-spark.lock
 	$(SPARK)/bin/python -m pip install --quiet --no-deps --no-build-isolation -e .
 	@touch $@
 
