@@ -24,10 +24,11 @@ class Interval:
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """A warning that travels with a result, so that a screen can show it."""
+    """A warning that travels with a result, so that a screen can show it; `warehouse.words` has its sentence."""
 
-    kind: str  # `small_sample`, `approximation`, `convergence`, `no_data`, `positivity`, `separation`
-    text: str  # One plain sentence
+    kind: str  # `small_sample`, `approximation`, `convergence`, `no_data`, `positivity`, `separation`, `withheld`
+    code: str  # Key of its sentence, such as `few_cases`
+    numbers: Mapping[str, object] = field(default_factory=dict, hash=False)  # What the sentence names
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,10 +47,8 @@ class Estimate:
     warnings: tuple[Caution, ...] = ()  # Cautions to show with the number
 
 
-def no_estimate(
-    *, estimand: str, method: str, n: int, reason: str, unit: str = "proportion", kind: str = "no_data"
-) -> Estimate:
-    """An estimate the data cannot give, with the reason in words."""
+def no_estimate(*, estimand: str, method: str, n: int, reason: Caution, unit: str = "proportion") -> Estimate:
+    """An estimate the data cannot give, with the reason."""
     return Estimate(
         estimand=estimand,
         value=None,
@@ -57,5 +56,5 @@ def no_estimate(
         method=method,
         n=n,
         unit=unit,
-        warnings=(Caution(kind, reason),),
+        warnings=(reason,),
     )

@@ -10,7 +10,7 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.words.shares import signed
+from warehouse.words.numbers import signed
 
 if TYPE_CHECKING:
     from warehouse.repeats.measuring import Repeats

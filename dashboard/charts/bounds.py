@@ -10,7 +10,8 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import y_at
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.words.shares import bounds_sentence, percent
+from warehouse.words.numbers import percent
+from warehouse.words.shares import bounds_sentence
 
 if TYPE_CHECKING:
     from warehouse.questions.shares import GroupRate

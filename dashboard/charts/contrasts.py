@@ -10,8 +10,7 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.words.contrast_on_screen import points_range
-from warehouse.words.shares import signed
+from warehouse.words.numbers import points_range, signed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

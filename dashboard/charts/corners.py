@@ -10,6 +10,7 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
+from warehouse.words.changes import corner_sentence
 
 if TYPE_CHECKING:
     from warehouse.analysis.corners import FourCorners
@@ -61,6 +62,6 @@ def corners_chart(
         ),
         width=width,
         height=2 * step,
-        description=corners.sentence,
+        description=corner_sentence(corners),
     )
     return dressed(chart, palette, large=large)

@@ -10,7 +10,7 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed, text_on, turning_point
-from warehouse.words.shares import percent
+from warehouse.words.numbers import percent
 
 if TYPE_CHECKING:
     from warehouse.questions.crossed import CrossedComparison

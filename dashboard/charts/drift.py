@@ -14,7 +14,7 @@ from dashboard.charts.layers import layered
 from dashboard.charts.places import y_at
 from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.words.drift import average_sentence, finding, periods_sentence
-from warehouse.words.shares import percent
+from warehouse.words.numbers import percent
 
 if TYPE_CHECKING:
     from warehouse.analysis.control_charts import ControlChart

@@ -13,8 +13,8 @@ import polars as pl
 
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.words.pooled import ORDER, figure_words, pooled_sentence, prediction_sentence, span
-from warehouse.words.shares import percent
+from warehouse.words.numbers import between, percent
+from warehouse.words.pooled import ORDER, figure_words, pooled_sentence, prediction_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -43,7 +43,7 @@ def forest_frame(found: SharePool, *, mine: str = "") -> pl.DataFrame:
         rows.append(_text(len(rows), POOLED, TOGETHER, figure_words(first), f"{found.practices} practices"))
         rows[-1] |= {"share": first.value, "low": first.low, "high": first.high}
     if found.prediction_low is not None and found.prediction_high is not None:
-        ends = span(found.prediction_low, found.prediction_high)
+        ends = between(found.prediction_low, found.prediction_high)
         rows.append(_text(len(rows), AHEAD, "ahead", ends, "expected"))
         rows[-1] |= {"ahead_low": found.prediction_low, "ahead_high": found.prediction_high}
     texts = ("name", "kind", "said", "counts")
@@ -59,10 +59,10 @@ def _row(place: int, line: PracticeLine, *, is_mine: bool) -> dict[str, object]:
     name = f"★ {line.label}, yours" if is_mine else line.label
     counts = f"{line.adverse} of {line.counted}"
     if line.share is None:
-        row = _text(place, name, YOURS if is_mine else OTHER, f"hidden, {span(line.low, line.high)}", counts)
+        row = _text(place, name, YOURS if is_mine else OTHER, f"hidden, {between(line.low, line.high)}", counts)
         return row | {"hidden_low": line.low, "hidden_high": line.high}
     row = _text(
-        place, name, YOURS if is_mine else OTHER, f"{percent(line.share)} ({span(line.low, line.high)})", counts
+        place, name, YOURS if is_mine else OTHER, f"{percent(line.share)} ({between(line.low, line.high)})", counts
     )
     return row | {"share": line.share, "low": line.low, "high": line.high, "drawn": line.pooled_share}
 

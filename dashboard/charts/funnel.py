@@ -12,8 +12,8 @@ import altair as alt
 import polars as pl
 
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.words.pooled import funnel_sentence, span
-from warehouse.words.shares import percent
+from warehouse.words.numbers import between, percent
+from warehouse.words.pooled import funnel_sentence
 
 if TYPE_CHECKING:
     from warehouse.pooled.result import SharePool
@@ -30,7 +30,7 @@ def points_frame(found: SharePool, *, mine: str = "") -> pl.DataFrame:
             "share": one.share,
             "kind": YOURS if mine and one.tag == mine else OTHER,
             "name": f"{one.label}, yours" if mine and one.tag == mine else one.label,
-            "said": f"{one.adverse} of {one.counted}: {percent(one.share)} ({span(one.low, one.high)})",
+            "said": f"{one.adverse} of {one.counted}: {percent(one.share)} ({between(one.low, one.high)})",
             "chance": one.position,
             "spread": one.position_spread,
         }

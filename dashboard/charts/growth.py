@@ -8,7 +8,7 @@ import altair as alt
 import polars as pl
 
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.words.shares import signed
+from warehouse.words.numbers import signed
 
 if TYPE_CHECKING:
     from warehouse.upkeep.catalogue_report import InForce

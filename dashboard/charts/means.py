@@ -10,8 +10,8 @@ import polars as pl
 from dashboard.charts.forest import AHEAD, CLOSE_ROW, MOST_NAMED, OTHER, POOLED, ROW_HEIGHT, TOGETHER, YOURS
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.words.pooled import ORDER, mean_prediction_sentence, mean_sentence, mean_words, signed_range
-from warehouse.words.shares import signed
+from warehouse.words.numbers import signed, signed_range
+from warehouse.words.pooled import ORDER, mean_prediction_sentence, mean_sentence, mean_words
 
 if TYPE_CHECKING:
     from warehouse.pooled.result import MeanPool

@@ -15,7 +15,7 @@ from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.protected.shares import ProtectedGroup, ProtectedRates
 from warehouse.questions.shares import GroupRate, Rates
-from warehouse.words.shares import level_name, percent, percent_range
+from warehouse.words.numbers import level_name, percent, percent_range
 
 ROW_HEIGHT = 46
 _NUMBERS = ("share", "low", "high", "if_none", "if_all")

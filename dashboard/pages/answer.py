@@ -18,6 +18,7 @@ from warehouse.questions.answer import Answer, answer
 from warehouse.questions.shares import Rates
 from warehouse.results import Estimate
 from warehouse.words import shares as wording
+from warehouse.words.sentences import caution_text
 
 
 def page(here: Desk) -> None:
@@ -44,7 +45,7 @@ def the_share(found: Answer) -> None:
     """The sentence, and what it does and does not say."""
     said(wording.headline(found.overall))
     plain(found.overall.definition.sentence, wording.benchmark_sentence(found.group))
-    fine(f"Counted here: {found.overall.selection.sentence()}.", *(one.text for one in found.group.warnings))
+    fine(f"Counted here: {found.overall.selection.sentence()}.", *(caution_text(one) for one in found.group.warnings))
 
 
 def where_it_comes_from(found: Answer) -> None:
@@ -97,7 +98,7 @@ def the_threshold(found: Answer) -> None:
     if curve.part is not None:
         plain(wording.threshold_sentence(curve))
         draw(threshold_chart(curve, palette=palette()), alt=threshold_alt(curve), key="threshold")
-    fine(*(caution.text for caution in curve.cautions))
+    fine(*(caution_text(caution) for caution in curve.cautions))
 
 
 def the_untreated(found: Answer) -> None:
@@ -111,7 +112,7 @@ def the_untreated(found: Answer) -> None:
     fine(
         "Children who are treated and children who are only observed differ in more than the treatment, so a difference"
         " here is not the effect of treatment.",
-        *(one.text for one in found.untreated.groups[0].warnings),
+        *(caution_text(one) for one in found.untreated.groups[0].warnings),
     )
 
 

@@ -12,7 +12,8 @@ from dashboard.access.sign_in import current_viewer
 from dashboard.parts.screen import behind, fine, plain, said, table
 from dashboard.parts.upload import Delivered, Rehearsal, Told, UploadedFile, bring_in, draft, rehearse
 from warehouse.errors import RequestError
-from warehouse.words.shares import CAUTION, cases
+from warehouse.words.numbers import cases
+from warehouse.words.shares import CAUTION
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

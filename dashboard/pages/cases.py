@@ -20,6 +20,7 @@ from warehouse.cases.case_dots import CaseDots, case_dots
 from warehouse.cases.case_page import OneCase, one_case
 from warehouse.questions.answer import outline
 from warehouse.questions.corners_of_cases import corners_of_cases
+from warehouse.words.changes import corner_sentence
 
 OFFERED = 400
 SHOWN = 25
@@ -147,9 +148,9 @@ def teeth_and_face(here: Desk, choice: Choice) -> None:
     if corners is None:
         plain("The peer assessment rating was not brought in, so teeth and face cannot be set against each other.")
         return
-    plain(corners.sentence)
+    plain(corner_sentence(corners))
     if corners.among_all.value is not None:
-        draw(corners_chart(corners, palette=palette()), alt=corners.sentence, key="corners")
+        draw(corners_chart(corners, palette=palette()), alt=corner_sentence(corners), key="corners")
     fine(
         "Teeth count as improved when the peer assessment rating fell by at least 30% (Richmond and others, 1992).",
         "A rating of 0 at the start leaves nothing to improve: such a case is left out.",

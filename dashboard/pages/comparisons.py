@@ -22,16 +22,18 @@ from warehouse.questions.answer import outline
 from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.groups import GroupComparison, compare_groups
-from warehouse.words.contrast_on_screen import (
+from warehouse.words.contrasts import (
     difference_said,
+    e_value_sentence,
+    homogeneity_sentence,
+    odds_ratio_sentence,
     pair_sentence,
-    points,
     reading_sentence,
     spread_sentence,
     standing_sentences,
-    unmeasured_sentence,
 )
-from warehouse.words.contrasts import homogeneity_sentence, odds_ratio_sentence
+from warehouse.words.numbers import points
+from warehouse.words.sentences import caution_text
 
 ALONE = "nothing else"
 AT_ONCE = 2_000  # cases in two groups up to which the models are worked out without being asked for
@@ -80,7 +82,7 @@ def one_way(here: Desk, choice: Choice, by: str) -> None:
     said(spread_sentence(found.rates))
     draw(rates_chart(found.rates, palette=palette()), alt=rates_alt(found.rates), key="groups")
     if found.rates.by is not None:
-        fine(found.rates.by.note, *(one.text for one in found.cautions))
+        fine(found.rates.by.note, *(caution_text(one) for one in found.cautions))
     rows = [
         tuple(str(row[name]) for name in ("group", "counts", "said")) for row in rates_frame(found.rates).to_dicts()
     ]
@@ -180,14 +182,14 @@ def the_pair(pair: PairComparison) -> None:
         homogeneity_sentence(pair),
         f"Over all cases assessed, as counted: {points(pair.crude_of_all.value)}.",
         *(f"Left out: {n:,}, {reason}." for reason, n in pair.left_out.items()),
-        *(one.text for one in (*pair.answer.warnings, *pair.cautions)),
+        *(caution_text(one) for one in (*pair.answer.warnings, *pair.cautions)),
     )
     st.subheader("How alike the groups were at the start")
     plain(balance_alt(pair.balance_overlap))
     draw(balance_chart(pair.balance_overlap, palette=palette()), alt=balance_alt(pair.balance_overlap), key="balance")
-    fine(*(one.text for one in pair.overlap.warnings))
+    fine(*(caution_text(one) for one in pair.overlap.warnings))
     st.subheader("What nobody recorded")
-    plain(unmeasured_sentence(pair), f"No record holds: {'; '.join(pair.not_measured)}.")
+    plain(e_value_sentence(pair), f"No record holds: {'; '.join(pair.not_measured)}.")
     fine(f"Recorded, but not held alike here: {', '.join(pair.not_adjusted_for)}.", *standing_sentences(pair.standing))
 
 
@@ -200,7 +202,7 @@ def crossed(here: Desk, choice: Choice, by: str, second: str) -> None:
     said(f"{found.by.title} and {found.by2.title.lower()} together.")
     plain("Read down a column: there, the other thing is alike.")
     draw(crossed_chart(found, palette=palette()), alt=crossed_alt(found), key="crossed")
-    fine("Cells of fewer than 10 cases are pale.", *(one.text for one in found.cautions))
+    fine("Cells of fewer than 10 cases are pale.", *(caution_text(one) for one in found.cautions))
     if found.within and found.reference is not None:
         st.header(f"With {found.by2.title.lower()} held alike")
         rows = [

@@ -12,7 +12,8 @@ from dashboard.charts.completeness import completeness_alt, completeness_chart
 from dashboard.parts.filters import practices
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
 from warehouse.upkeep.data_quality import DataQuality, Load, RuleCount, data_quality
-from warehouse.words.shares import CAUTION, cases
+from warehouse.words.numbers import cases
+from warehouse.words.shares import CAUTION
 
 SHOWN_LOADS = 30
 

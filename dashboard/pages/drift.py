@@ -20,8 +20,17 @@ from dashboard.parts.screen import as_table, behind, draw, fine, palette, plain,
 from warehouse.analysis.drift import Review
 from warehouse.questions.drift import DriftAsked, DriftPicture, drift_with_seed, practices_with_cases
 from warehouse.selection import Selection
-from warehouse.words.drift import average_sentence, finding, periods_sentence, plan_sentence, run_length_sentences
-from warehouse.words.shares import CAUTION, percent
+from warehouse.words.drift import (
+    average_sentence,
+    finding,
+    periods_sentence,
+    plan_sentence,
+    refused_sentence,
+    run_length_sentences,
+)
+from warehouse.words.numbers import percent
+from warehouse.words.sentences import caution_text
+from warehouse.words.shares import CAUTION
 
 NONE = "—"
 
@@ -40,7 +49,7 @@ def page(here: Desk) -> None:
     the_sum(found, practice)
     the_average(found)
     the_periods(found)
-    fine(*(caution.text for caution in found.cautions))
+    fine(*(caution_text(caution) for caution in found.cautions))
     chosen = found.definition
     behind(
         ("Definition", f"{chosen.name}, {chosen.label}. {chosen.sentence} Source: {chosen.source}."),
@@ -92,7 +101,7 @@ def the_sum(found: DriftPicture, practice: str) -> None:
     """The finding, the chart it comes from, and how often it is wrong."""
     if found.path is None:
         said(f"{practice}: no chart yet.")
-        plain(found.refused)
+        plain(refused_sentence(found))
         return
     said(f"{practice}: {finding(found.path)}")
     plain(plan_sentence(found), *run_length_sentences(found))

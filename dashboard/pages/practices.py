@@ -17,6 +17,7 @@ from dashboard.parts.screen import as_table, behind, draw, fine, palette, plain,
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.pooled.kept_results import kept_results
 from warehouse.store.snapshot import POINTER
+from warehouse.words.numbers import between, percent
 from warehouse.words.pooled import (
     ORDER,
     figure_words,
@@ -27,14 +28,14 @@ from warehouse.words.pooled import (
     mean_prediction_sentence,
     mean_sentence,
     mean_spread_sentence,
+    note_text,
     overdispersion_sentence,
     place_sentence,
     pooled_sentence,
     prediction_sentence,
-    span,
     spread_sentence,
 )
-from warehouse.words.shares import CAUTION, percent
+from warehouse.words.shares import CAUTION
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -132,7 +133,7 @@ def shares(found: SharePool, mine: str) -> None:
     said(pooled_sentence(found))
     plain(found.sentence)
     if found.refused:
-        fine(*found.notes)
+        fine(*map(note_text, found.notes))
         return
     plain(prediction_sentence(found), spread_sentence(found), hidden_sentence(found))
     own = next((one for one in found.lines if mine and one.tag == mine), None)
@@ -162,11 +163,11 @@ def _row(line: PracticeLine, mine: str) -> tuple[str, ...]:
     name = _named(line.label, is_mine=bool(mine) and line.tag == mine)
     counts = f"{line.adverse} of {line.counted}"
     if line.share is None:
-        return (name, counts, f"hidden, {span(line.low, line.high)}", NONE, percent(line.weight, digits=0))
+        return (name, counts, f"hidden, {between(line.low, line.high)}", NONE, percent(line.weight, digits=0))
     drawn = NONE
     if line.pooled_low is not None and line.pooled_high is not None:
-        drawn = f"{percent(line.pooled_share)} ({span(line.pooled_low, line.pooled_high)})"
-    share = f"{percent(line.share)} ({span(line.low, line.high)})"
+        drawn = f"{percent(line.pooled_share)} ({between(line.pooled_low, line.pooled_high)})"
+    share = f"{percent(line.share)} ({between(line.low, line.high)})"
     return (name, counts, share, drawn, percent(line.weight, digits=0))
 
 
@@ -192,7 +193,7 @@ def the_methods(found: SharePool) -> None:
     """The pooled share by several methods."""
     rows = [(one.name, figure_words(one)) for one in found.figures]
     as_table("The mean by other methods", ("method", "share (95% interval)"), rows, file_name="pooled-share.csv")
-    fine(*found.notes)
+    fine(*map(note_text, found.notes))
 
 
 def of_group(result: GroupResult, mine: str) -> None:
@@ -233,7 +234,7 @@ def the_means(found: MeanPool, mine: str, origin: str) -> None:
         as_table("The same means as a table", columns, rows, file_name="practice-means.csv")
     fine(
         f"{found.about}. {origin}",
-        *found.notes,
+        *map(note_text, found.notes),
     )
 
 
@@ -243,7 +244,7 @@ def by_group(found: GroupPool) -> None:
     st.header(f"{title}, over all practices")
     if found.refused:
         plain(found.refused)
-        fine(*found.notes)
+        fine(*map(note_text, found.notes))
         return
     plain(
         f"{found.practices} practices. Ratios are within practices and against {found.reference}; who gets which"
@@ -258,7 +259,7 @@ def by_group(found: GroupPool) -> None:
     adjusted = (
         f"Adjusted for {', '.join(found.adjusted_for)}, in {found.adjusted_practices} practices with single cases."
     )
-    fine(adjusted.replace("_", " ") if found.adjusted_for else "", *found.notes)
+    fine(adjusted.replace("_", " ") if found.adjusted_for else "", *map(note_text, found.notes))
 
 
 def _ratio(figure: Figure | None) -> str:

@@ -14,7 +14,9 @@ from dashboard.parts.screen import behind, draw, fine, palette, plain, said, tab
 from warehouse.analysis.method_error import MethodError
 from warehouse.repeats.measuring import MeasureError, Repeats, measure_errors, repeats
 from warehouse.selection import Selection
-from warehouse.words.shares import CAUTION, signed
+from warehouse.words.numbers import signed
+from warehouse.words.sentences import caution_text
+from warehouse.words.shares import CAUTION
 
 FIRST = "sn_gogn_deg"
 NONE = "—"
@@ -54,13 +56,13 @@ def one_measure(here: Desk, selection: Selection, measure: str) -> None:
     said(agreement_sentence(found))
     plain(agreement_alt(found))
     draw(agreement_chart(found, palette=palette()), alt=agreement_alt(found), key="agreement")
-    fine(*(one.text for one in found.agreement.bias.warnings), *([] if error is None else _texts(error)))
+    fine(*(caution_text(one) for one in found.agreement.bias.warnings), *([] if error is None else _texts(error)))
     by_examiner(found)
     between(found)
 
 
 def _texts(error: MethodError) -> list[str]:
-    return [one.text for one in error.dahlberg.warnings]
+    return [caution_text(one) for one in error.dahlberg.warnings]
 
 
 def by_examiner(found: Repeats) -> None:

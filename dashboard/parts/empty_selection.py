@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dashboard.parts.screen import plain, said
-from warehouse.words.shares import cases
+from warehouse.words.numbers import cases
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -12,9 +12,10 @@ from dashboard.charts.rates import frame_alt, rates_alt, rates_chart, shares_cha
 from dashboard.charts.sampling import sampling_alt, sampling_chart
 from dashboard.charts.threshold import threshold_alt, threshold_chart
 from warehouse.words import shares as wording
-from warehouse.words.contrast_on_screen import spread_sentence
+from warehouse.words.contrasts import spread_sentence
 from warehouse.words.pooled import ORDER, pooled_sentence, prediction_sentence
 from warehouse.words.pooled import spread_sentence as spread_sentence_of
+from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
     import altair
@@ -99,7 +100,7 @@ def _answer(found: Answer) -> Message:
         beside=(definition.sentence, wording.benchmark_sentence(found.group)),
         small=(
             f"Definition {definition.name}; cases: {found.overall.selection.sentence()}; build {found.overall.build}.",
-            *(one.text for one in found.group.warnings),
+            *(caution_text(one) for one in found.group.warnings),
         ),
     )
 
@@ -136,7 +137,7 @@ def _threshold(found: Answer, palette: Palette) -> Message | None:
         sentence=wording.threshold_sentence(curve),
         chart=threshold_chart(curve, palette=palette, large=True),
         alt=threshold_alt(curve),
-        small=tuple(one.text for one in curve.cautions),
+        small=tuple(caution_text(one) for one in curve.cautions),
     )
 
 

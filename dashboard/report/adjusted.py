@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from warehouse.analysis.ratio import risk_ratio
 from warehouse.words import contrasts as wording
-from warehouse.words.contrast_on_screen import pair_sentence, reading_sentence
+from warehouse.words.contrasts import pair_sentence, reading_sentence
+from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
     from warehouse.analysis.balance import BalanceRow
@@ -72,7 +73,9 @@ def adjusted_whole(pair: PairComparison, counted: tuple[Count, Count], adverse: 
         wording.cases_sentence(pair),
     )
     warnings = (*pair.answer.warnings, *pair.overlap.warnings, *pair.cautions)
-    return _adjusted(pair, counted, adverse, said=said, warnings=tuple(one.text for one in warnings), is_whole=True)
+    return _adjusted(
+        pair, counted, adverse, said=said, warnings=tuple(caution_text(one) for one in warnings), is_whole=True
+    )
 
 
 def adjusted_outside(

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
-from warehouse.words.shares import percent, signed
+from warehouse.words.numbers import percent, signed
 
 if TYPE_CHECKING:
     from warehouse.disclosure import Count

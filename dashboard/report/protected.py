@@ -38,7 +38,7 @@ from warehouse.protected.counts import (
 from warehouse.questions.grouped_changes import groups_with_means
 from warehouse.questions.shares import Rates
 from warehouse.questions.threshold import ThresholdCurve
-from warehouse.results import no_estimate
+from warehouse.results import Caution, no_estimate
 
 POLICY = Policy()
 ROUND_TO = 5
@@ -112,8 +112,8 @@ def _stages(count: Callable[[str], Count], overall: Rates) -> tuple[Stage, ...]:
 
 def _group_of(group: str, label: str, counted: Count, adverse: Count, level: float) -> Group:
     if counted.value is None or adverse.value is None:
-        reason = "Withheld: it rests on a count that is not shown."
-        rate = no_estimate(estimand="share adverse", method="none", n=0, reason=reason, kind="withheld")
+        reason = Caution("withheld", "withheld")
+        rate = no_estimate(estimand="share adverse", method="none", n=0, reason=reason)
     else:
         rate = proportion(min(adverse.value, counted.value), counted.value, level=level)
     return Group(group=group, label=label, counted=counted, adverse=adverse, rate=rate)

@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 from dashboard.report.document import DIGITS
 from warehouse.plural import number_of
-from warehouse.words.shares import cases, frame_sentence, level_name, missing_sentence, percent, share_sentence, signed
+from warehouse.words.numbers import cases, level_name, percent, signed
+from warehouse.words.sentences import caution_text
+from warehouse.words.shares import frame_sentence, missing_sentence, share_sentence
 
 if TYPE_CHECKING:
     from dashboard.report.findings import Change, Comparison, Findings, Group
@@ -167,10 +169,10 @@ def _missing_limit(group: Group) -> str:
 
 def cautions(found: Findings) -> list[str]:
     """Cautions that go with single figures, each once."""
-    texts = [caution.text for caution in found.overall.rate.warnings if caution.kind != "withheld"]
+    texts = [caution_text(caution) for caution in found.overall.rate.warnings if caution.kind != "withheld"]
     for comparison in found.comparisons:
         texts += [
-            f"{group.label}: {caution.text}"
+            f"{group.label}: {caution_text(caution)}"
             for group in comparison.groups
             for caution in group.rate.warnings
             if caution.kind != "withheld"

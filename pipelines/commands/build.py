@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipelines.commands.options import progress, say
 from pipelines.commands.rate import METHODS, print_rates
+from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
     import argparse
@@ -55,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
         reader = build(place, records=args.records, out=args.out, progress=progress)
         progress("counting the rates")
         results = _rates(reader, args)
-        place.keep(RATES, rates_table(results))
+        place.keep(RATES, rates_table(results, caution_text))
     finally:
         place.close()
     _print(results, args)
@@ -107,10 +108,11 @@ def _rates(reader: Reader, args: argparse.Namespace) -> list[Rates]:
 
 
 def _print(results: list[Rates], args: argparse.Namespace) -> None:
+    from pipelines.commands.as_data import as_data
     from warehouse.questions.shares import rates_as_data
 
     if args.json:
-        data = {"engine": args.engine, "rates": [rates_as_data(result) for result in results]}
+        data = {"engine": args.engine, "rates": [as_data(rates_as_data(result)) for result in results]}
         say(json.dumps(data, indent=2))
         return
     for position, result in enumerate(results):

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from pipelines.commands.options import encryption_key, print_table, say
 from pipelines.commands.options_compare import add_asked, listed, say_end, say_json, say_list
 from pipelines.commands.rate import selection_from
+from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
     import argparse
@@ -159,6 +160,6 @@ def _print_course(result: Course, said: list[str]) -> None:
     say(f"{result.measure.label}: course over the months of treatment, in {result.measure.unit} a year")
     say(f"  cases: {result.selection.sentence()}; build {result.build}")
     say_list(said)
-    say_list([caution.text for caution in result.model.warnings])
+    say_list([caution_text(caution) for caution in result.model.warnings])
     say()
     print_changes(result.after)

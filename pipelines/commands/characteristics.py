@@ -23,7 +23,9 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 def run(args: argparse.Namespace) -> int:
     """Print or write the table."""
     from warehouse.marts.reader import Reader
-    from warehouse.questions.characteristics import FOOTNOTE, starting_table, table_as_printed
+    from warehouse.questions.characteristics import starting_table
+    from warehouse.words.characteristics import FOOTNOTE, table_as_printed
+    from warehouse.words.sentences import caution_text
 
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
         result = starting_table(
@@ -47,6 +49,6 @@ def run(args: argparse.Namespace) -> int:
         say(f"Starting characteristics by {result.by.title.lower()}, {who}: {result.selection.sentence()}")
         print_table("", frame.columns, frame.rows(), right=range(1, frame.width))
     for caution in result.table.warnings:
-        say(f"  {caution.text}")
+        say(f"  {caution_text(caution)}")
     say(f"  {FOOTNOTE}")
     return 0

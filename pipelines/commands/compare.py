@@ -116,7 +116,7 @@ def _by(args: argparse.Namespace) -> str:
 def _pair(args: argparse.Namespace, reader: Reader) -> None:
     from pipelines.commands.compare_print import print_pair
     from warehouse.questions.contrast import compare_pair
-    from warehouse.words.contrasts import pair_sentences
+    from warehouse.words.contrasts import pair_sentences, resampling_sentence
 
     resampling = _resampling(args)
     result = compare_pair(
@@ -141,14 +141,6 @@ def _resampling(args: argparse.Namespace) -> Resampling | None:
     if args.resamples is None:
         return None
     return Resampling(n=args.resamples, seed=SEED if args.seed is None else args.seed, progress=progress)
-
-
-def resampling_sentence(how: Resampling) -> str:
-    """What the intervals rest on, with the seed that gives them again."""
-    return (
-        f"Intervals of the standardised and weighted comparisons: percentile bootstrap, {how.n:,} resamples of the"
-        f" cases, seed {how.seed}. Such intervals carry no test."
-    )
 
 
 def _outcomes(args: argparse.Namespace, reader: Reader) -> None:

@@ -13,8 +13,8 @@ from warehouse.words.contrasts import (
     pair_sentences,
     within_sentence,
 )
-from warehouse.words.numbers import column_words, counted, number, p_words, points, span
-from warehouse.words.shares import cases, percent, percent_range
+from warehouse.words.numbers import cases, column_words, counted, number, p_words, percent, percent_range, points, span
+from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
     from warehouse.analysis.balance import Balance, BalanceRow
@@ -45,14 +45,14 @@ def print_pair(result: PairComparison, *, note: str = "") -> None:
     )
     said = pair_sentences(result)
     say()
-    say_list(said[:3])
+    say_list(said[:4])
     print_table("", METHOD_COLUMNS, [_method_row(one, result.primary) for one in result.methods], right=range(1, 8))
     say(f"  * the primary analysis; difference in percentage points, {first} minus {second}")
     if note:
         say(f"  {note}")
     if result.balance_overlap.rows:
         _print_balance(result)
-    say_list(said[3:])
+    say_list(said[4:])
     _print_warnings(result)
     say_end(result.standing, result.cautions)
 
@@ -96,16 +96,15 @@ def _largest(overlap: Balance, inverse: Balance) -> list[str]:
 
 
 def _print_warnings(result: PairComparison) -> None:
-    seen = set()
-    for one in result.methods:
-        for caution in one.warnings:
-            if caution.text not in seen:
-                seen.add(caution.text)
-                say(f"  {one.title}: {caution.text}")
-    for caution in (*result.overlap.warnings, *result.balance_inverse.warnings):
-        if caution.text not in seen:
-            seen.add(caution.text)
-            say(f"  groups and their overlap: {column_words(caution.text)}")
+    by_method = [(one.title, caution) for one in result.methods for caution in one.warnings]
+    of_overlap = (*result.overlap.warnings, *result.balance_inverse.warnings)
+    overlap = [("groups and their overlap", caution) for caution in of_overlap]
+    seen: set[str] = set()
+    for what, caution in [*by_method, *overlap]:
+        text = caution_text(caution)
+        if text not in seen:
+            seen.add(text)
+            say(f"  {what}: {text}")
 
 
 def print_groups(result: GroupComparison, said: list[str]) -> None:
@@ -124,7 +123,7 @@ def print_groups(result: GroupComparison, said: list[str]) -> None:
         return
     columns = ["group", "adverse", "share", "pooled", "difference", "interval", "ratio", "exact p", "corrected p"]
     print_table("", columns, [_group_row(group, result) for group in found.groups], right=range(1, 9))
-    say("  difference in percentage points; pooled: the share drawn towards what the groups have in common")
+    say("  difference in percentage points; pooled: the share adjusted for small numbers")
     n_groups = len(found.groups)
     say_list(said[n_groups:])
     labels = {group.group: group.label for group in found.groups}
@@ -170,7 +169,7 @@ def _p(value: float | None) -> str:
 def _print_group_warnings(result: GroupComparison) -> None:
     for group in result.rates.groups:
         for caution in group.warnings:
-            say(f"  {group.label}: {caution.text}")
+            say(f"  {group.label}: {caution_text(caution)}")
 
 
 def print_crossed(result: CrossedComparison) -> None:

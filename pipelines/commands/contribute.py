@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
     import argparse
@@ -104,7 +105,8 @@ def _contribute(args: argparse.Namespace, offered: Offered, record: PracticeReco
     cases = group_cases(reader, agreement, practice=record.practice)
     made = hand_over(cases, agreement, level=args.level or agreement.level, history=history)
     if made.refused:
-        raise GroupError(made.refused, remedy="nothing was written; `--level counts` asks for less than single cases")
+        found = made.refused if isinstance(made.refused, str) else caution_text(made.refused)
+        raise GroupError(found, remedy="nothing was written; `--level counts` asks for less than single cases")
     print_page(page(made, agreement, practice=record.practice, build=reader.snapshot.build_id, history=history))
     if not _consents(args, "hand this over"):
         return 0

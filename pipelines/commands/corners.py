@@ -64,8 +64,7 @@ def _print(result: CornersResult, said: list[str]) -> None:
 
 
 def _row(label: str, corners: FourCorners) -> list[str]:
-    from warehouse.words.numbers import counted
-    from warehouse.words.shares import percent_range
+    from warehouse.words.numbers import counted, percent_range
 
     known = corners.among_all
     if known.value is None:

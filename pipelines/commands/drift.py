@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipelines.commands.options import encryption_key, print_table, say
 from pipelines.commands.options_compare import CLOSING, add_asked, say_head, say_json, say_list
+from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
     import argparse
@@ -98,7 +99,7 @@ def _print(found: DriftPicture) -> None:
     if found.periods.points:
         rows = [_period(point) for point in found.periods.points]
         print_table(found.periods.method, ("started", "counted", "share", "limits", ""), rows, right=range(1, 4))
-    say_list([caution.text for caution in found.cautions])
+    say_list([caution_text(caution) for caution in found.cautions])
     say(f"  {CLOSING}")
 
 

@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING
 from pipelines.commands.options import print_table, say
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.plural import number_of
+from warehouse.words.numbers import signed, signed_range
 from warehouse.words.pooled import (
     hidden_sentence,
     mean_prediction_sentence,
     mean_spread_sentence,
     mean_words,
+    note_text,
     overdispersion_sentence,
     prediction_sentence,
-    signed_range,
     spread_sentence,
 )
-from warehouse.words.shares import signed
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -54,7 +54,7 @@ def print_shares(shares: SharePool, *, mine: Collection[str] = ()) -> None:
         print_table("", columns, [_line(one, mine) for one in shares.lines], right=range(1, 6))
         print_table("", ("pooled share", "share", "interval"), [_figure(one) for one in shares.figures], right=(1, 2))
         _print_spread(shares)
-    for note in shares.notes:
+    for note in map(note_text, shares.notes):
         say(f"  {note}")
 
 
@@ -77,7 +77,7 @@ def _named(label: str, tag: str, mine: Collection[str]) -> str:
 
 def _figure(figure: Figure) -> tuple[str, ...]:
     if figure.value is None or figure.low is None or figure.high is None:
-        return (figure.name, "none", "; ".join(figure.notes) or "—")
+        return (figure.name, "none", "; ".join(map(note_text, figure.notes)) or "—")
     return (figure.name, f"{figure.value:.1%}", f"{figure.low:.1%} to {figure.high:.1%}")
 
 
@@ -117,7 +117,7 @@ def print_means(means: MeanPool, *, mine: Collection[str] = ()) -> None:
         for sentence in (mean_prediction_sentence(means), mean_spread_sentence(means)):
             if sentence:
                 say(f"  {sentence}")
-    for note in means.notes:
+    for note in map(note_text, means.notes):
         say(f"  {note}")
 
 
@@ -139,7 +139,7 @@ def print_groups(breakdown: GroupPool) -> None:
     if breakdown.adjusted_for:
         names = ", ".join(breakdown.adjusted_for).replace("_", " ")
         say(f"  adjusted for {names}, in {_practices(breakdown.adjusted_practices)}")
-    for note in breakdown.notes:
+    for note in map(note_text, breakdown.notes):
         say(f"  {note}")
 
 

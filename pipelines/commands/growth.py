@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipelines.commands.options import add_warehouse, encryption_key, print_table, progress, say
+from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
     import argparse
@@ -136,7 +137,7 @@ def _fitted(args: argparse.Namespace, store: Connection) -> GrowthReference:
     if not args.json:
         _tell_fit(found)
     if found.reference is None:
-        reasons = sorted({one.reason for one in found.refused}) or ["no untreated case has a measure"]
+        reasons = sorted({caution_text(one.reason) for one in found.refused}) or ["no untreated case has a measure"]
         message = "no measure could be fitted"
         raise RequestError(
             message,
@@ -164,15 +165,15 @@ def _tell_fit(found: FittedReference) -> None:
         columns = ["measure", "sex", "children", "ages", "change a year", "its standard error", "spread of children"]
         print_table("Fitted", columns, rows, right=[2, 3, 4, 5, 6])
     for remark in found.remarks:
-        say(f"  {remark}")
+        say(f"  {caution_text(remark)}")
     concerned: dict[str, list[str]] = {}
     for fit in found.fits:
-        for text in fit.cautions:
-            concerned.setdefault(text, []).append(f"{fit.curve.measure} ({fit.curve.sex})")
+        for caution in fit.cautions:
+            concerned.setdefault(caution_text(caution), []).append(f"{fit.curve.measure} ({fit.curve.sex})")
     for text, fits in concerned.items():
         say(f"  {text} ({len(fits)} of {len(found.fits)} lines: {', '.join(fits[:4])}{' …' if len(fits) > 4 else ''})")
     for refusal in found.refused:
-        say(f"  {refusal.label}: not fitted, {refusal.reason}")
+        say(f"  {refusal.label}: not fitted, {caution_text(refusal.reason)}")
 
 
 def _imported(args: argparse.Namespace, store: Connection) -> GrowthReference:

@@ -114,7 +114,7 @@ def _print_shares(result: SharesAndMissing, said: list[str]) -> None:
 
 
 def _row(group: GroupMissing) -> list[str]:
-    from warehouse.words.shares import percent
+    from warehouse.words.numbers import percent
 
     rate = group.rate
     counted = rate.rate.value is not None

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from pipelines.commands.options import add_warehouse, say
 from pipelines.commands.rate import selection_from
+from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
     import argparse
@@ -58,7 +59,7 @@ def listed(text: str | None) -> tuple[str, ...] | None:
 
 def say_json(result: object, *, sentences: list[str]) -> None:
     """Print a result as one JSON object, with its sentences."""
-    from warehouse.questions.as_data import as_data
+    from pipelines.commands.as_data import as_data
 
     say(json.dumps({**as_data(result), "sentences": sentences}, indent=2, ensure_ascii=False))
 
@@ -89,7 +90,7 @@ def say_end(standing: Standing | None, cautions: tuple[Caution, ...]) -> None:
     """Print cautions, how the comparison stands, and the closing words."""
     from warehouse.words.contrasts import count_sentence, standing_sentence
 
-    say_list([caution.text for caution in cautions])
+    say_list([caution_text(caution) for caution in cautions])
     if standing is not None and standing.n_now:
         say(f"  {standing_sentence(standing)}")
         say(f"  {count_sentence(standing)}")

@@ -67,7 +67,7 @@ def _add(args: argparse.Namespace) -> None:
 
 
 def _say_json(plans: tuple[RegisteredPlan, ...], record: LookRecord) -> None:
-    from warehouse.questions.as_data import as_data
+    from pipelines.commands.as_data import as_data
 
     counts = {
         "comparisons": record.n_comparisons,

@@ -6,6 +6,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
     import argparse
@@ -44,6 +45,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the rate."""
+    from pipelines.commands.as_data import as_data
     from warehouse.marts.reader import Reader
     from warehouse.questions.shares import rates, rates_as_data
 
@@ -58,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
         )
         found = _surety(reader, args) if args.surety else None
     if args.json:
-        say(json.dumps(_with_surety(rates_as_data(result), found), indent=2))
+        say(json.dumps(as_data(_with_surety(rates_as_data(result), found)), indent=2))
     else:
         print_rates(result)
         if found is not None:
@@ -77,30 +79,37 @@ def _with_surety(data: dict[str, Any], found: Surety | None) -> dict[str, Any]:
     if found is None:
         return data
     from warehouse.questions.misclassified import surety_as_data
+    from warehouse.words.sentences import caution_text
+    from warehouse.words.shares import errors_sentence
 
     by_group = surety_as_data(found)
     groups = [{**group, "surety": by_group.get(group["group"])} for group in data["groups"]]
-    said = {"reason": found.reason, "error_source": found.error_source, "warnings": [c.text for c in found.cautions]}
+    said = {
+        "reason": caution_text(found.reason) if found.reason else "",
+        "error_source": errors_sentence(found.errors) if found.groups else "",
+        "warnings": found.cautions,
+    }
     return {**data, "groups": groups, "surety": said}
 
 
 def print_surety(found: Surety) -> None:
     """Print how surely cases went adverse."""
-    from warehouse.questions.misclassified import surety_sentence
+    from warehouse.words.sentences import caution_text
+    from warehouse.words.shares import errors_sentence, surety_sentence
 
     say("How surely")
     if found.reason:
-        say(f"  {found.reason}")
+        say(f"  {caution_text(found.reason)}")
         return
     for group in found.groups:
         say(f"  {group.label}: {surety_sentence(group)}.")
     if any(group.share.expected != group.by_error_alone.expected for group in found.groups):
         say("  growth of single children: by more than the child would have grown anyway, so far as that is known.")
-    say(f"  {found.error_source}")
+    say(f"  {errors_sentence(found.errors)}")
     for caution in found.cautions:
-        say(f"  {caution.text}")
+        say(f"  {caution_text(caution)}")
     if found.groups:
-        say(f"  {found.groups[0].share.assumptions}")
+        say(f"  {caution_text(found.groups[0].share.assumptions)}")
 
 
 def selection_from(args: argparse.Namespace) -> Selection:
@@ -175,4 +184,4 @@ def _print_notes(result: Rates) -> None:
         say(f"  note: {result.by.note}")
     for group in result.groups:
         for caution in group.warnings:
-            say(f"  {group.label}: {caution.text}")
+            say(f"  {group.label}: {caution_text(caution)}")

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
     import argparse
@@ -48,13 +49,14 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _compare(args: argparse.Namespace) -> int:
+    from pipelines.commands.as_data import as_data
     from warehouse.marts.reader import Reader
     from warehouse.repeats.repeatability import repeatability, repeatability_as_data
 
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
         found = repeatability(reader, practice=args.practice, measure=args.measure, level=args.level)
     if args.json:
-        say(json.dumps(repeatability_as_data(found), indent=1, allow_nan=False))
+        say(json.dumps(as_data(repeatability_as_data(found)), indent=1, allow_nan=False))
     else:
         _print(found, detailed=args.measure is not None, examiners=args.examiners or args.measure is not None)
     return 0
@@ -125,7 +127,7 @@ def _print_forms(one: Repeated) -> None:
 
 def _told(estimate: Estimate) -> str:
     if estimate.value is None:
-        return "; ".join(caution.text for caution in estimate.warnings) or "not known"
+        return "; ".join(caution_text(caution) for caution in estimate.warnings) or "not known"
     interval = estimate.interval
     if interval is None:
         return f"{estimate.value:.3f}, no interval"

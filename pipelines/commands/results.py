@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
 from pipelines.commands.rate import selection_from
+from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
     import argparse
@@ -107,7 +108,7 @@ def _plain(estimate: Estimate) -> dict[str, Any]:
     return {
         "value": estimate.value,
         "interval": [interval.low, interval.high] if interval else None,
-        "warnings": [caution.text for caution in estimate.warnings],
+        "warnings": [caution_text(caution) for caution in estimate.warnings],
     }
 
 

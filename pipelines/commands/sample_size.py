@@ -48,6 +48,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _precision(args: argparse.Namespace, reader: Reader) -> None:
     from warehouse.questions.sample_size import plan_precision
+    from warehouse.words.planning import precision_sentences
 
     plan = plan_precision(
         reader,
@@ -69,27 +70,9 @@ def _say(args: argparse.Namespace, plan: PrecisionPlan | DifferencePlan, title: 
     say_end(None, ())
 
 
-def precision_sentences(plan: PrecisionPlan) -> list[str]:
-    """The plan in words."""
-    from warehouse.words.numbers import share_words
-    from warehouse.words.shares import percent
-
-    said = [f"So far: {share_words(plan.present)} of {plan.present.n:,} assessed."]
-    if plan.needed is None:
-        return [*said, "No share is known yet and none was given: name one with --share."]
-    said.append(f"Planned with a share of {percent(plan.assumed)}: {plan.needed.sentence}")
-    if plan.months is not None:
-        said.append(f"{plan.months.sentence} (Pace: {_pace_words(plan)}.)")
-    return said
-
-
-def _pace_words(plan: PrecisionPlan) -> str:
-    pace = plan.pace
-    return f"{pace.cases:,} assessed cases started in the {pace.quarters} quarters to {pace.until}"
-
-
 def _difference(args: argparse.Namespace, reader: Reader) -> None:
     from warehouse.questions.sample_size import plan_difference
+    from warehouse.words.planning import difference_sentences
 
     plan = plan_difference(
         reader,
@@ -102,25 +85,3 @@ def _difference(args: argparse.Namespace, reader: Reader) -> None:
         power=args.power,
     )
     _say(args, plan, "Cases to tell two groups apart", difference_sentences(plan))
-
-
-def difference_sentences(plan: DifferencePlan) -> list[str]:
-    """The plan in words."""
-    from warehouse.words.numbers import share_words
-
-    said = [
-        f"So far with {label}: {share_words(share)} of {share.n:,} assessed."
-        for label, share in zip(plan.labels, plan.present, strict=True)
-    ]
-    if plan.needed is None:
-        return [*said, "A share is not known yet and none was given: name both with --share-a and --share-b."]
-    said.append(plan.needed.sentence)
-    if plan.power_now is not None:
-        said.append(f"With as many cases in each as the smaller has now, the chance is {plan.power_now:.0%}.")
-    for label, months in zip(plan.labels, plan.months, strict=True):
-        if months is not None:
-            said.append(f"{label}: {months.sentence}")
-    said.append(
-        "A difference seen in few cases flatters itself. Plan with the smallest difference that would matter to you."
-    )
-    return said

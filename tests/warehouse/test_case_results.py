@@ -17,6 +17,7 @@ from warehouse.marts.reader import Reader
 from warehouse.measures.occlusal_and_photo_measures import PAR_WEIGHTS
 from warehouse.questions.case_export import case_frame
 from warehouse.selection import Selection
+from warehouse.words.sentences import caution_text
 
 PARTS = PAR_WEIGHTS["uk"].codes
 
@@ -151,7 +152,7 @@ def test_results_of_the_teeth_count_finished_cases_with_a_score(reader: Reader) 
 def test_without_a_score_it_is_said_in_words(reader: Reader) -> None:
     found = occlusal_results(reader, selection=Selection(filters={"sex": ("other",)}))
     assert found.shares["improved"].value is None
-    assert found.reduction.warnings[0].text == "No case has both times."
+    assert caution_text(found.reduction.warnings[0]) == "No case has both times."
 
 
 def test_relapse_is_the_mean_change_after_the_finish(reader: Reader) -> None:

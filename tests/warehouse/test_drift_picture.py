@@ -14,6 +14,7 @@ from warehouse.marts.reader import Reader
 from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture
 from warehouse.selection import Selection
 from warehouse.words.drift import drift_sentences
+from warehouse.words.sentences import caution_text
 
 QUARTERS = [f"{year}-Q{quarter}" for year in range(2016, 2022) for quarter in range(1, 5)]
 
@@ -103,7 +104,7 @@ def test_the_usual_share_comes_from_the_first_cases_which_are_not_charted(reader
     assert (found.baseline.n, found.path.n) == (40, 200)
     first = round(40 * (found.baseline.value or 0))
     assert found.path.plan.in_control == pytest.approx((first + 0.5) / 41)
-    assert any("first 40 cases" in caution.text for caution in found.cautions)
+    assert any("first 40 cases" in caution_text(caution) for caution in found.cautions)
 
 
 def test_cases_are_in_order_of_finish(reader: Reader) -> None:

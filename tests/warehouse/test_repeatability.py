@@ -18,6 +18,7 @@ from warehouse.marts.reader import Reader
 from warehouse.repeats.repeat_plan import plan_repeats
 from warehouse.repeats.repeatability import Repeated, repeatability, repeatability_as_data
 from warehouse.store.store import open_store
+from warehouse.words.sentences import caution_text
 
 # Bland & Altman 1986, Lancet i:307: peak flow of 17 people, two readings by each of two meters (l/min)
 WRIGHT = (
@@ -106,7 +107,7 @@ def test_ten_pairs_worked_out_by_hand(found: dict[tuple[str, str], Repeated]) ->
     assert one.error.bias.value == pytest.approx(-0.10)
     assert one.error.bias.p_value == pytest.approx(0.66178, abs=5e-6)
     assert one.error.mdc == pytest.approx(1.31481, abs=5e-5)
-    assert "Only 10 repeated records" in one.error.dahlberg.warnings[0].text
+    assert "Only 10 repeated records" in caution_text(one.error.dahlberg.warnings[0])
 
 
 def test_pingouin_agrees_on_all_six_forms(found: dict[tuple[str, str], Repeated]) -> None:

@@ -31,6 +31,7 @@ from warehouse.store.store import open_store
 from warehouse.upkeep.catalogue_report import in_force
 from warehouse.upkeep.data_quality import data_quality
 from warehouse.upkeep.load_preview import load_preview
+from warehouse.words.sentences import caution_text
 
 EVERYONE = Selection()
 
@@ -239,7 +240,7 @@ def test_a_protected_share_hides_small_counts_and_says_so(reader: Reader) -> Non
         if 1 <= raw[group.group].n_adverse <= 4:
             assert group.n_adverse.value is None
             assert group.rate.value is None
-            assert "Withheld" in group.rate.warnings[0].text
+            assert "Withheld" in caution_text(group.rate.warnings[0])
     assert found.notes
 
 

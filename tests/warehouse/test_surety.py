@@ -17,6 +17,7 @@ from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.questions.misclassified import case_sureties, surety, surety_as_data, surety_sentence
 from warehouse.selection import Selection
+from warehouse.words.sentences import caution_text
 
 DEFAULT_ERROR = 0.8
 """Of SN-GoGn in the catalogue."""
@@ -100,7 +101,7 @@ def test_without_a_known_error_a_case_is_left_out_and_said(reader: Reader) -> No
 def test_a_raw_change_has_no_doubt_of_growth(reader: Reader) -> None:
     found = probabilities(reader, "D2")["risen"]
     assert (found["change"], found["growth_sd"]) == (pytest.approx(2.0), 0.0)
-    assert "Growth is not taken off" in surety(reader, definition="D2").cautions[0].text
+    assert "Growth is not taken off" in caution_text(surety(reader, definition="D2").cautions[0])
 
 
 def test_only_counted_cases_have_a_probability(reader: Reader) -> None:

@@ -69,16 +69,15 @@ def _fit(design: Floats, outcome: Floats) -> tuple[Optimum, bool]:
     return (plain, True) if plain.converged else (Profile(rows).best, False)
 
 
-def _no_slope_reason(age: Floats, outcome: Floats) -> str:
-    """Why no slope can be fitted, in words; empty when one can."""
+def _no_slope_reason(age: Floats, outcome: Floats) -> Caution | None:
+    """Why no slope can be fitted; None when one can."""
     if age.size == 0:
-        return "No case has both an age and an outcome, so nothing can be fitted."
+        return Caution("no_data", "no_age_and_outcome")
     if outcome.min() == outcome.max():
-        word = "No case" if outcome[0] == 0.0 else "Every case"
-        return f"{word} of {age.size} went adverse, so the share cannot be seen to change with age."
+        return Caution("no_data", "no_case_adverse" if outcome[0] == 0.0 else "every_case_adverse", {"n": age.size})
     if np.unique(age).size < 2:
-        return "All cases have the same age, so the share cannot be seen to change with age."
-    return ""
+        return Caution("no_data", "one_age_only")
+    return None
 
 
 def logistic_slope(ages: ArrayLike, adverse: ArrayLike, *, level: float = 0.95) -> Estimate:
@@ -122,7 +121,6 @@ def logistic_slope(ages: ArrayLike, adverse: ArrayLike, *, level: float = 0.95) 
 
 def _firth_slope(age: Floats, outcome: Floats, level: float, left_out: dict[str, int]) -> Estimate:
     found = firth_logistic(age, outcome, names=["age"], level=level, profile=["age"]).term("age").odds_ratio
-    text = "An age splits the outcomes exactly; Firth's penalised model stands in for the plain one."
     return Estimate(
         estimand=SLOPE,
         value=found.value,
@@ -132,7 +130,7 @@ def _firth_slope(age: Floats, outcome: Floats, level: float, left_out: dict[str,
         left_out=left_out,
         p_value=found.p_value,
         unit="ratio",
-        warnings=(Caution("separation", text), *found.warnings),
+        warnings=(Caution("separation", "age_splits_outcomes"), *found.warnings),
     )
 
 
@@ -145,7 +143,7 @@ def _few_events(outcome: Floats) -> tuple[Caution, ...]:
     fewer = _fewer(outcome)
     if fewer >= 10:
         return ()
-    return (Caution("small_sample", f"Only {fewer} cases had the rarer outcome: shape and slope are uncertain."),)
+    return (Caution("small_sample", "few_rarer_outcomes", {"n": fewer}),)
 
 
 def default_knots(n_rarer: int) -> int:
@@ -266,9 +264,7 @@ def _curve(fit: Optimum, basis: Floats, z: float) -> tuple[tuple[float, ...], ..
 def _curve_cautions(outcome: Floats, wanted: int, knots: tuple[float, ...], *, plain: bool) -> tuple[Caution, ...]:
     found = list(_few_events(outcome))
     if not knots:
-        text = f"Too few different ages for a curve with {wanted} knots: a straight line on the log odds stands in."
-        found.append(Caution("approximation", text))
+        found.append(Caution("approximation", "too_few_ages", {"knots": wanted}))
     if not plain:
-        text = "The outcomes can be told apart exactly in part of the ages: a penalised fit stands in, without tests."
-        found.append(Caution("separation", text))
+        found.append(Caution("separation", "ages_separate"))
     return tuple(found)

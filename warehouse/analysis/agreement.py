@@ -15,7 +15,7 @@ import numpy as np
 
 from warehouse.analysis.inputs import check_method
 from warehouse.analysis.method_error import complete_pairs, few_pairs_cautions, systematic_bias
-from warehouse.results import Estimate, Interval, no_estimate
+from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -45,7 +45,7 @@ def _limit(pairs: Pairs, side: float, multiplier: float, level: float, variance_
     name = "lower" if side < 0.0 else "upper"
     estimand, method = f"{name} limit of agreement", f"bias {'-' if side < 0.0 else '+'} {multiplier:g} SD, t interval"
     if pairs.n < 2:
-        reason = "Fewer than two records were measured both ways, so limits of agreement cannot be given."
+        reason = Caution("no_data", "fewer_than_two_read_both_ways")
         return no_estimate(estimand=estimand, method=method, n=pairs.n, reason=reason, unit="unit of the readings")
     sd = float(pairs.difference.std(ddof=1))
     value = float(pairs.difference.mean()) + side * multiplier * sd

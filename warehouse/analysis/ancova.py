@@ -160,7 +160,7 @@ class _Fit:
     def slope(self, before: str) -> Estimate:
         estimand = f"finish per unit of {before} at the start"
         if before not in self.design.names:
-            return self._estimate(estimand, None, None, None, Caution("no_data", f"{before} does not vary."))
+            return self._estimate(estimand, None, None, None, Caution("no_data", "does_not_vary", {"before": before}))
         direction = np.zeros(self.useful.size)
         direction[self.design.names.index(before)] = 1.0
         return self._read(estimand, direction, self.groups[0])
@@ -173,26 +173,22 @@ class _Fit:
     def _read(self, estimand: str, direction: FloatArray, label: str, *, shift: float = 0.0) -> Estimate:
         reason = self._why_not(direction, label)
         if reason:
-            return self._estimate(estimand, None, None, None, Caution("no_data", reason))
+            return self._estimate(estimand, None, None, None, reason)
         used = direction[self.useful]
         value, error = self.model.value(used) + shift, self.model.error(used)
         if not error:
-            text = (
-                "All cases lie exactly on the model: there is no spread to judge by."
-                if error == 0.0
-                else "This rests on a single case, or no case is left over to judge the spread: there is no interval."
-            )
-            return self._estimate(estimand, value, None, None, Caution("small_sample", text))
+            code = "exactly_on_model" if error == 0.0 else "single_case_no_spread"
+            return self._estimate(estimand, value, None, None, Caution("small_sample", code))
         interval, p_value = student(value, error, self.model.df, self.level)
         return self._estimate(estimand, value, interval, p_value, None)
 
-    def _why_not(self, direction: FloatArray, label: str) -> str | None:
+    def _why_not(self, direction: FloatArray, label: str) -> Caution | None:
         sizes = dict(zip(self.groups, self.sizes, strict=True))
         for needed in (self.groups[0], label):
             if sizes[needed] == 0:
-                return f"No case with everything recorded in {needed}."
+                return Caution("no_data", "none_complete", {"needed": needed})
         if direction[~self.useful].any():
-            return f"What is adjusted for tells {label} from the other groups without error: it cannot be compared."
+            return Caution("no_data", "covariates_tell_group", {"label": label})
         return None
 
     def _estimate(

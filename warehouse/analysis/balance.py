@@ -99,7 +99,7 @@ def balances(pair: GroupPair, *weights: FloatArray, denominator: Denominator = "
 
 def _balance(pair: GroupPair, rows: tuple[BalanceRow, ...], denominator: Denominator) -> Balance:
     empty = pair.emptiness()
-    cautions = (Caution("no_data", empty),) if empty else _unlike(rows)
+    cautions = (empty,) if empty else _unlike(rows)
     return Balance(
         rows=rows,
         largest_before=_largest([row.before for row in rows]),
@@ -196,5 +196,4 @@ def _unlike(rows: tuple[BalanceRow, ...]) -> tuple[Caution, ...]:
     names = [name for name, gap in gaps if gap is None or abs(gap) > ALIKE]
     if not names:
         return ()
-    text = f"After weighting the groups still differ by more than {ALIKE} standard deviations in: {', '.join(names)}."
-    return (Caution("positivity", text),)
+    return (Caution("positivity", "still_unlike", {"limit": ALIKE, "names": tuple(names)}),)

@@ -57,10 +57,10 @@ def bca(
     quick = n > _JACKKNIFE_LIMIT
     method = f"{'percentile' if quick else 'BCa'} bootstrap, {n_resamples:,} resamples"
     if n == 0:
-        return no_estimate(estimand=estimand, method=method, n=0, reason="There is no case.", unit=unit)
+        return no_estimate(estimand=estimand, method=method, n=0, reason=Caution("no_data", "no_case"), unit=unit)
     value = float(np.asarray(statistic(*sample, axis=-1)))
     interval = _bca_interval(sample, statistic, rng, n_resamples, level, quick) if n > 1 else None
-    text = "One case has no spread." if n == 1 else "The statistic is the same in every resample: it has no interval."
+    code = "one_case_no_spread" if n == 1 else "same_in_every_resample"
     return Estimate(
         estimand=estimand,
         value=value,
@@ -68,7 +68,7 @@ def bca(
         method=method,
         n=n,
         unit=unit,
-        warnings=() if interval else (Caution("small_sample", text),),
+        warnings=() if interval else (Caution("small_sample", code),),
     )
 
 

@@ -41,7 +41,9 @@ def mean_change(changes: FloatArray, *, unit: str, level: float = 0.95) -> Estim
     known, left_out = _known(changes)
     method = "mean with Student's t interval and paired t test"
     if known.size == 0:
-        return no_estimate(estimand="mean change", method=method, n=0, reason="No case has both times.", unit=unit)
+        return no_estimate(
+            estimand="mean change", method=method, n=0, reason=Caution("no_data", "no_case_both_times"), unit=unit
+        )
     mean = float(known.mean())
     error = float(known.std(ddof=1) / np.sqrt(known.size)) if np.ptp(known) > 0.0 else 0.0
     interval, p_value = student(mean, error, known.size - 1, level)
@@ -114,10 +116,11 @@ def quantile_change(
     name = estimand or f"{share:.0%} quantile of change"
     method = "quantile with exact order-statistic interval"
     if known.size == 0:
-        return no_estimate(estimand=name, method=method, n=0, reason="No case has both times.", unit=unit)
+        return no_estimate(
+            estimand=name, method=method, n=0, reason=Caution("no_data", "no_case_both_times"), unit=unit
+        )
     ordered = np.sort(known)
     interval = _order_statistic_interval(ordered, share, level)
-    text = f"{known.size} cases are too few for an exact interval of this quantile."
     return Estimate(
         estimand=name,
         value=float(np.quantile(ordered, share)),
@@ -126,7 +129,7 @@ def quantile_change(
         n=known.size,
         left_out=left_out,
         unit=unit,
-        warnings=() if interval else (Caution("small_sample", text),),
+        warnings=() if interval else (Caution("small_sample", "too_few_for_quantile", {"n": known.size}),),
     )
 
 
@@ -193,8 +196,8 @@ def student(mean: float, error: float, df: int, level: float) -> tuple[Interval 
 
 def _no_spread(n: int) -> Caution:
     if n == 1:
-        return Caution("small_sample", "One case shows a change but not how much changes vary.")
-    return Caution("small_sample", "All changes are the same, so there is no spread to judge by.")
+        return Caution("small_sample", "one_change_only")
+    return Caution("small_sample", "all_changes_same")
 
 
 def _order_statistic_interval(ordered: FloatArray, share: float, level: float) -> Interval | None:

@@ -94,13 +94,12 @@ def starting_characteristics(
     parts = [frame.filter(belongs == label) for label in wanted]
     rows = [row for name in variables for row in _rows(name, [part[name] for part in parts])]
     empty = [label for label, part in zip(wanted, parts, strict=True) if part.height == 0]
-    text = f"No case in: {', '.join(empty)}."
     return StartingTable(
         groups=wanted,
         sizes=tuple(part.height for part in parts),
         ungrouped=frame.height - sum(part.height for part in parts),
         rows=tuple(rows),
-        warnings=(Caution("no_data", text),) if empty or not wanted else (),
+        warnings=(Caution("no_data", "no_case_in", {"names": tuple(empty)}),) if empty or not wanted else (),
     )
 
 

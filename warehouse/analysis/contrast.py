@@ -167,14 +167,14 @@ class _Writer:
         )
 
 
-def no_contrast(pair: GroupPair, *, population: str, method: str, reason: str, kind: str = "no_data") -> GroupContrast:
+def no_contrast(pair: GroupPair, *, population: str, method: str, reason: Caution) -> GroupContrast:
     """Four estimates without a value, each saying why."""
     a, b = pair.labels
     noun = pair.noun
 
     def nothing(what: str) -> Estimate:
         estimand = f"{what} ({pair.outcome_name}), {population}"
-        return pair.nothing(estimand=estimand, method=method, reason=reason, kind=kind)
+        return pair.nothing(estimand=estimand, method=method, reason=reason)
 
     return GroupContrast(
         first=nothing(f"{noun} in {a}"),
@@ -194,8 +194,7 @@ def bootstrapped(contrast: GroupContrast, replicates: Replicates, *, method: str
     how = f"{method}; percentile bootstrap of cases, {n_resamples:,} resamples"
     cautions: tuple[Caution, ...] = ()
     if replicates.failed:
-        text = f"{replicates.failed} of {n_resamples} resamples had no answer and were left out of the interval."
-        cautions = (Caution("approximation", text),)
+        cautions = (Caution("approximation", "resamples_failed", {"failed": replicates.failed, "n": n_resamples}),)
 
     def again(estimate: Estimate, column: int) -> Estimate:
         interval = replicates.interval(column, level)
@@ -236,12 +235,12 @@ def _error(influence: FloatArray) -> float:
     return float(sqrt(float(influence @ influence))) / n if n else 0.0
 
 
-def _why_no_ratio(pair: GroupPair, influence: Influence) -> str | None:
+def _why_no_ratio(pair: GroupPair, influence: Influence) -> Caution | None:
     if not pair.binary:
-        return "A ratio is given for yes/no outcomes only."
+        return Caution("no_data", "ratio_of_shares_only")
     for label, value in zip(pair.labels, influence.values, strict=True):
         if value <= 1e-9:
-            return f"No case with the outcome in {label}: a ratio has no finite interval; read the difference."
+            return Caution("no_data", "no_outcome_in", {"label": label})
     return None
 
 
@@ -251,14 +250,10 @@ def _few_events(pair: GroupPair, influence: Influence) -> tuple[Caution, ...]:
     cautions = []
     for label, events, size in zip(pair.labels, influence.events, pair.sizes, strict=True):
         if min(events, size - events) < _FEW_EVENTS:
-            text = f"{_few_words(events, size)} of the {size} cases in {label} had the outcome"
-            cautions.append(Caution("small_sample", f"{text}: the interval is approximate."))
+            code = {0: "no_events", size: "all_events"}.get(
+                events, "few_events" if events < _FEW_EVENTS else "few_others"
+            )
+            cautions.append(
+                Caution("small_sample", code, {"n": size, "label": label, "events": events, "others": size - events})
+            )
     return tuple(cautions)
-
-
-def _few_words(events: int, size: int) -> str:
-    if events == size:
-        return "Each"
-    if events == 0:
-        return "None"
-    return f"Only {events}" if events < _FEW_EVENTS else f"All but {size - events}"

@@ -14,7 +14,6 @@ from typing import Literal
 
 from warehouse.analysis.funnel_limits import exact_limit
 from warehouse.errors import RequestError
-from warehouse.plural import number_of
 from warehouse.results import Caution
 
 
@@ -84,7 +83,7 @@ def ewma(
         method=f"EWMA, weight {weight:g}, {width:g} standard deviations, {limits} limits",
         n=len(kept),
         left_out=MappingProxyType({"no value": dropped} if dropped else {}),
-        warnings=() if kept else (Caution("no_data", "There is no value to average."),),
+        warnings=() if kept else (Caution("no_data", "no_value_to_average"),),
     )
 
 
@@ -119,7 +118,7 @@ def p_chart(
     cases = sum(totals)
     method = f"p-chart, {limits} limits at {width:g} standard deviations"
     if cases == 0:
-        nothing = (Caution("no_data", "No case was assessed in any period."),)
+        nothing = (Caution("no_data", "none_assessed_in_any_period"),)
         return ControlChart(points=(), centre=None, method=method, n=0, left_out=MappingProxyType({}), warnings=nothing)
     held = sum(events) / cases if centre is None else centre
     points = [_period(label, x, n, held, limits, width) for label, x, n in zip(labels, events, totals, strict=True)]
@@ -157,13 +156,10 @@ def _limits(n: int, centre: float, limits: str, width: float) -> tuple[float, fl
 def _cautions(totals: Sequence[int], held: float, centre: float | None) -> tuple[Caution, ...]:
     found = []
     if centre is None:
-        text = "The centre comes from the periods shown, so a drift among them is partly hidden."
-        found.append(Caution("approximation", text))
+        found.append(Caution("approximation", "centre_from_periods"))
     if not 0 < held < 1:
-        text = "The centre is 0 or 1, so there is no spread to draw limits from."
-        found.append(Caution("no_data", text))
+        found.append(Caution("no_data", "centre_at_edge"))
     small = sum(1 for n in totals if 0 < n < 10)
     if small:
-        text = f"{number_of(small, 'period has', 'periods have')} fewer than ten cases: the limits there are wide."
-        found.append(Caution("small_sample", text))
+        found.append(Caution("small_sample", "small_periods", {"n": small}))
     return tuple(found)

@@ -32,7 +32,6 @@ class FourCorners:
     among_not_improved: Estimate  # Share adverse among the others
     difference: Estimate  # Share adverse among the improved minus among the others
     left_out: Mapping[str, int]  # `teeth not assessable`, `face not assessable` or `neither assessable` -> cases
-    sentence: str  # The corner that matters, in words
 
 
 def four_corners(frame: pl.DataFrame, *, improved: str, adverse: str, level: float = 0.95) -> FourCorners:
@@ -76,7 +75,6 @@ def four_corners(frame: pl.DataFrame, *, improved: str, adverse: str, level: flo
         among_not_improved=share(corners[2], n_other, "share adverse among cases with teeth not improved"),
         difference=replace(gap, estimand="share adverse, teeth improved minus teeth not improved", left_out=left_out),
         left_out=left_out,
-        sentence=_sentence(among_all, corners[0]),
     )
 
 
@@ -96,14 +94,3 @@ def _left_out(teeth: pl.Series, face: pl.Series) -> Mapping[str, int]:
         "neither assessable": teeth.is_null() & face.is_null(),
     }
     return MappingProxyType({reason: int(rows.sum()) for reason, rows in reasons.items() if rows.any()})
-
-
-def _sentence(among_all: Estimate, count: int) -> str:
-    if among_all.value is None or among_all.interval is None:
-        return "In no case can both teeth and face be judged."
-    low, high = among_all.interval.low, among_all.interval.high
-    level = 100 * among_all.interval.level
-    return (
-        f"In {count} of these {among_all.n} cases the teeth improved while the face went adverse "
-        f"({among_all.value:.0%}; the data are compatible with {low:.0%} to {high:.0%}, {level:.3g}% interval)."
-    )

@@ -80,7 +80,7 @@ class CourseTerms:
     def _read(self, estimand: str, direction: FloatArray) -> Estimate:
         data, method = self.data, f"linear mixed model ({self.criterion}), Student's t"
         if direction[~data.useful].any():
-            reason = "The values cannot tell this from the other terms of the model."
+            reason = Caution("no_data", "values_cannot_tell_term")
             return no_estimate(estimand=estimand, method=method, n=data.n_cases, reason=reason, unit=UNIT)
         used = direction[data.useful]
         mean = float(used @ self.fit.coefficients)

@@ -20,6 +20,7 @@ from warehouse.analysis.design import (
     require_column,
 )
 from warehouse.analysis.spline import FloatArray
+from warehouse.results import Caution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -137,16 +138,16 @@ def _groups(frame: pl.DataFrame, by: Covariate | None) -> tuple[str, ...]:
     return (first, *(name for name in levels if name != first))
 
 
-def why_no_course(data: CourseValues) -> str | None:
-    """A sentence if these values cannot carry a mixed model, else None."""
+def why_no_course(data: CourseValues) -> Caution | None:
+    """A caution if these values cannot carry a mixed model, else None."""
     if data.response.size == 0:
-        return "No value with a time, a case and all covariates."
+        return Caution("no_data", "no_complete_value")
     if data.counts.max() < 2:
-        return "No case has two values: a course over time cannot be told from differences between cases."
+        return Caution("no_data", "no_case_has_two_values")
     if data.counts.size < 2 or data.response.size <= data.useful.sum() + 1:
-        return f"{data.counts.size} cases with {data.response.size} values are too few for this model."
+        return Caution("no_data", "too_few_for_course", {"n": data.counts.size, "n_values": data.response.size})
     if np.ptp(data.times) == 0.0:
-        return "All values are from the same time."
+        return Caution("no_data", "one_time_only")
     if not data.useful[data.names.index(data.time)]:
-        return "What is adjusted for follows the time exactly: the course over time cannot be told from it."
+        return Caution("no_data", "covariates_follow_time")
     return None

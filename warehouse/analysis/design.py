@@ -220,8 +220,9 @@ def _spline(values: FloatArray, item: Covariate) -> _Columns:
     scaled = _standardised(values) if item.standardise else values
     knots = quantile_knots(scaled, item.n_knots)
     if len(knots) < 3:
-        text = f"{item.name}: too few different values for a curve; a straight line was used."
-        return _Columns(scaled[:, None], (item.name,), (Caution("approximation", text),))
+        return _Columns(
+            scaled[:, None], (item.name,), (Caution("approximation", "too_few_values_for_curve", {"name": item.name}),)
+        )
     basis = restricted_cubic_spline(scaled, knots)
     return _Columns(basis, tuple(item.name + "'" * j for j in range(basis.shape[1])))
 
@@ -243,5 +244,4 @@ def _aliased_cautions(names: Sequence[str], useful: BoolArray) -> list[Caution]:
     gone = [name for name, use in zip(names, useful, strict=True) if not use]
     if not gone:
         return []
-    text = f"Left out of the model because the cases cannot tell them from the others: {', '.join(gone)}."
-    return [Caution("approximation", text)]
+    return [Caution("approximation", "aliased_columns", {"names": tuple(gone)})]

@@ -112,8 +112,7 @@ def risk_difference(
         return no_estimate(estimand=ESTIMAND, method=_NAMES[method], n=n1 + n2, reason=reason)
     cautions = few_cases_cautions(n1, n2)
     if method == "wald":
-        text = "The Wald interval is too narrow in small groups and near shares of 0 or 1; prefer Newcombe's."
-        cautions = (*cautions, Caution("approximation", text))
+        cautions = (*cautions, Caution("approximation", "wald_too_narrow"))
     return Estimate(
         estimand=ESTIMAND,
         value=groups.p1 - groups.p2,

@@ -24,7 +24,6 @@ import numpy as np
 
 from warehouse.analysis.run_length import expected_run_length, limit_for_run_length
 from warehouse.errors import RequestError
-from warehouse.plural import number_of
 from warehouse.results import Caution
 
 if TYPE_CHECKING:
@@ -221,16 +220,17 @@ def _review(path: CusumPath, number: int, before: int) -> Review:
 def _cautions(n: int, plan: CusumPlan, *, risk_adjusted: bool) -> tuple[Caution, ...]:
     found = []
     if n == 0:
-        found.append(Caution("no_data", "No case has been assessed yet, so the chart has not started."))
+        found.append(Caution("no_data", "chart_not_started"))
     elif n < plan.detection_run_length:
-        text = (
-            f"{number_of(n, 'case')} so far; even a change to {plan.out_of_control:.0%} would take about "
-            f"{plan.detection_run_length:.0f} cases to show, so silence says little."
+        found.append(
+            Caution(
+                "small_sample",
+                "too_early_to_see",
+                {"n": n, "share": plan.out_of_control, "needed": plan.detection_run_length},
+            )
         )
-        found.append(Caution("small_sample", text))
     if risk_adjusted:
-        text = "Run lengths were worked out for one share for all cases; with case mix they are approximate."
-        found.append(Caution("approximation", text))
+        found.append(Caution("approximation", "run_lengths_approximate"))
     return tuple(found)
 
 

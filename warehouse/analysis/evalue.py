@@ -63,11 +63,9 @@ def _from_ratio(value: float | None, interval: Interval | None, conversion: str)
 
 def _cautions(value: float | None) -> tuple[Caution, ...]:
     if value is None:
-        return (Caution("no_data", "There is no finite estimate, so it has no E-value."),)
+        return (Caution("no_data", "no_e_value"),)
     if value == 0.0:
-        return (
-            Caution("no_data", "One group has no adverse case, so the E-value has no upper end: read the limit's."),
-        )
+        return (Caution("no_data", "e_value_without_upper_end"),)
     return ()
 
 

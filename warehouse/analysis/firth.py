@@ -101,7 +101,7 @@ def _stated(
     """The coefficient and its exponential as estimates."""
     cautions: tuple[Caution, ...] = ()
     if not (isfinite(interval.low) and isfinite(interval.high)):
-        cautions = (Caution("convergence", "The search for a limit of this interval did not end: read it as open."),)
+        cautions = (Caution("convergence", "limit_not_found"),)
     others = tuple(n for n in cases.names[1:] if n != name)
     log_odds = Estimate(
         estimand=f"log odds of going adverse, {name}",
@@ -130,7 +130,7 @@ def _stated(
     return log_odds, ratio
 
 
-def _absent_term(cases: _Cases, name: str, reason: str) -> FirthTerm:
+def _absent_term(cases: _Cases, name: str, reason: Caution) -> FirthTerm:
     odds = no_estimate(estimand=f"log odds of going adverse, {name}", method=PROFILED, n=cases.n, reason=reason)
     ratio = no_estimate(
         estimand=f"odds ratio of going adverse, {name}", method=PROFILED, n=cases.n, reason=reason, unit="ratio"
@@ -161,21 +161,18 @@ def _term(
 def _cautions(cases: _Cases, profile: Profile, aliased: Sequence[str]) -> tuple[Caution, ...]:
     found = []
     if aliased:
-        text = f"Not estimable, because constant or a combination of the others: {', '.join(aliased)}."
-        found.append(Caution("positivity", text))
+        found.append(Caution("positivity", "not_estimable", {"names": tuple(aliased)}))
     if cases.n_events in {0, cases.n}:
-        text = "All cases ended alike, so the coefficients come from the penalty alone."
-        found.append(Caution("separation", text))
+        found.append(Caution("separation", "coefficients_from_penalty"))
     elif profile.separated:
-        text = "Some combination of the covariates tells the outcomes apart exactly; only the penalty keeps it finite."
-        found.append(Caution("separation", text))
+        found.append(Caution("separation", "outcomes_separated"))
     if not profile.best.converged:
-        found.append(Caution("convergence", "The fit did not settle: do not rely on these numbers."))
+        found.append(Caution("convergence", "fit_did_not_settle"))
     return tuple(found)
 
 
 def _nothing(cases: _Cases) -> FirthFit:
-    reason = "No case has an outcome and every covariate, so nothing can be fitted."
+    reason = Caution("no_data", "none_with_covariates")
     return FirthFit(
         terms=tuple(_absent_term(cases, name, reason) for name in cases.names),
         penalised_log_likelihood=None,
@@ -188,7 +185,7 @@ def _nothing(cases: _Cases) -> FirthFit:
         left_out=cases.left_out,
         covariance=(),
         converged=False,
-        warnings=(Caution("no_data", reason),),
+        warnings=(reason,),
     )
 
 
@@ -198,7 +195,7 @@ def _fit(cases: _Cases, level: float, profiled: frozenset[str]) -> FirthFit:
     augmented = profile.augmented_errors()
     null = profile.null()
     place = {int(column): j for j, column in enumerate(estimable)}
-    absent = "Constant, or a combination of the other covariates, among these cases."
+    absent = Caution("no_data", "term_not_estimable")
     terms = [
         _term(cases, profile, place[k], name, level, augmented=float(augmented[place[k]]), profiled=name in profiled)
         if k in place

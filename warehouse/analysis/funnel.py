@@ -19,7 +19,6 @@ import numpy as np
 
 from warehouse.analysis.funnel_limits import between_variance, overdispersion_factor, widened_limits
 from warehouse.errors import RequestError
-from warehouse.plural import number_of
 from warehouse.results import Caution, Interval
 
 if TYPE_CHECKING:
@@ -188,16 +187,9 @@ def _lines(
 def _cautions(k: int, phi: float, overdispersion: Overdispersion) -> tuple[Caution, ...]:
     found = []
     if overdispersion != "none" and k < _FEW:
-        text = (
-            f"With {number_of(k, 'practice')}, spread beyond chance is estimated from too few; read the limits loosely."
-        )
-        found.append(Caution("small_sample", text))
+        found.append(Caution("small_sample", "few_practices_for_spread", {"n": k}))
     if overdispersion == "none" and k >= _FEW and phi > 1 + 2 * math.sqrt(2 / k):
-        text = (
-            "The practices differ from each other more than chance explains, so limits for chance alone single "
-            "out too many; differences in case mix are the usual reason."
-        )
-        found.append(Caution("approximation", text))
+        found.append(Caution("approximation", "practices_differ_beyond_chance"))
     return tuple(found)
 
 
@@ -210,8 +202,7 @@ def _flat(
     left_out: dict[str, int],
 ) -> Funnel:
     """No case, or every case, has the outcome: the limits close on the target and no z-score exists."""
-    which = "No case" if target == 0 else "Every case"
-    text = f"{which} has the outcome in any practice, so there is no spread to draw limits from."
+    nothing = Caution("no_data", "no_practice_adverse" if target == 0 else "every_practice_adverse")
     points = tuple(
         FunnelPoint(
             label=label,
@@ -237,7 +228,7 @@ def _flat(
         tau2=0.0,
         expected_outside=MappingProxyType(dict.fromkeys(levels, 0.0)),
         left_out=MappingProxyType(left_out),
-        warnings=(Caution("no_data", text),),
+        warnings=(nothing,),
     )
 
 
@@ -254,7 +245,7 @@ def _empty(levels: tuple[float, ...], overdispersion: Overdispersion, left_out: 
         tau2=0.0,
         expected_outside=MappingProxyType(dict.fromkeys(levels, 0.0)),
         left_out=MappingProxyType(left_out),
-        warnings=(Caution("no_data", "No case was assessed in any practice."),),
+        warnings=(Caution("no_data", "none_assessed_in_any_practice"),),
     )
 
 

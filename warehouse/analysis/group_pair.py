@@ -12,7 +12,7 @@ import polars as pl
 from warehouse.analysis.design import Covariate, Design, build_design, missing_rows, numbers, require_column
 from warehouse.analysis.spline import BoolArray, FloatArray
 from warehouse.errors import RequestError
-from warehouse.results import Estimate, no_estimate
+from warehouse.results import Caution, Estimate, no_estimate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,16 +48,16 @@ class GroupPair:
         """What a group's value is: a ``share`` or a ``mean``."""
         return "share" if self.binary else "mean"
 
-    def emptiness(self) -> str | None:
-        """A sentence if one or both groups are empty, else None."""
+    def emptiness(self) -> Caution | None:
+        """A caution if one or both groups are empty, else None."""
         empty = [label for label, size in zip(self.labels, self.sizes, strict=True) if size == 0]
         if not empty:
             return None
-        return f"No case with everything recorded in: {', '.join(empty)}; there is nothing to compare."
+        return Caution("no_data", "none_complete_in", {"names": tuple(empty)})
 
-    def nothing(self, *, estimand: str, method: str, reason: str, kind: str = "no_data") -> Estimate:
+    def nothing(self, *, estimand: str, method: str, reason: Caution) -> Estimate:
         """An estimate that these cases cannot give, with the reason and who was left out."""
-        bare = no_estimate(estimand=estimand, method=method, n=self.n, reason=reason, kind=kind, unit=self.unit)
+        bare = no_estimate(estimand=estimand, method=method, n=self.n, reason=reason, unit=self.unit)
         return replace(bare, left_out=self.left_out, adjusted_for=self.design.covariates)
 
 

@@ -30,7 +30,6 @@ class NumberNeeded:
     harm: Interval | None
     benefit: Interval | None  # The same on the side of benefit
     difference: Estimate  # The risk difference it all comes from
-    sentence: str  # The result in words, association only
 
     @property
     def warnings(self) -> tuple[Caution, ...]:
@@ -49,32 +48,6 @@ def _part(least: float, most: float, level: float) -> Interval | None:
     return Interval(_reciprocal(most), _reciprocal(max(0.0, least)), level)
 
 
-def _count(value: float) -> str:
-    return "infinity" if value == inf else f"{value:.3g}"
-
-
-def _range_words(harm: Interval | None, benefit: Interval | None) -> str:
-    if harm is not None and benefit is not None:
-        return (
-            f"harm {_count(harm.low)} to infinity and, on the other side, benefit {_count(benefit.low)} "
-            "to infinity: the two groups may not differ at all"
-        )
-    part, name = (harm, "harm") if harm is not None else (benefit, "benefit")
-    return f"{name} {_count(part.low)} to {_count(part.high)}" if part is not None else "unknown"
-
-
-def _sentence(difference: Estimate, harm: Interval | None, benefit: Interval | None) -> str:
-    if difference.value is None or difference.interval is None:
-        return difference.warnings[0].text
-    level = f"{100 * difference.interval.level:.3g}% interval"
-    spread = f"({level}: {_range_words(harm, benefit)})"
-    if difference.value == 0.0:
-        return f"The shares are equal, so no number of cases goes with one more adverse case {spread}."
-    word = "more" if difference.value > 0.0 else "fewer"
-    number = _count(1.0 / abs(difference.value))
-    return f"One {word} adverse case for every {number} cases of the first group {spread}."
-
-
 def number_needed_to_harm(
     x1: int, n1: int, x2: int, n2: int, *, method: DifferenceMethod = "newcombe", level: float = 0.95
 ) -> NumberNeeded:
@@ -90,7 +63,7 @@ def number_needed_to_harm(
 
     Returns:
         The number with its direction and interval parts; with an empty group ``value`` and both parts are None
-        and ``sentence`` says why. The number is an association in an audit, not an effect of treatment.
+        and ``warnings`` say why. The number is an association in an audit, not an effect of treatment.
 
     Raises:
         RequestError: when a pair of counts, the method or the level is impossible.
@@ -110,5 +83,4 @@ def number_needed_to_harm(
         harm=harm,
         benefit=benefit,
         difference=difference,
-        sentence=_sentence(difference, harm, benefit),
     )

@@ -45,7 +45,7 @@ def chi_squared_p(statistic: float, df: int) -> float:
 
 
 def _result(
-    strata: Sequence[Stratum], method: str, statistic: float | None, df: int, reason: str = ""
+    strata: Sequence[Stratum], method: str, statistic: float | None, df: int, reason: Caution | None = None
 ) -> ChiSquaredTest:
     return ChiSquaredTest(
         method=method,
@@ -54,7 +54,7 @@ def _result(
         p_value=None if statistic is None else chi_squared_p(statistic, df),
         n=sum(s.n for s in strata if s.informative),
         left_out=left_out_of(strata),
-        warnings=(Caution("no_data", reason),) if statistic is None else (),
+        warnings=(reason,) if reason else (),
     )
 
 
@@ -74,7 +74,7 @@ def cmh_test(strata: Sequence[Stratum], *, corrected: bool = False) -> ChiSquare
     events = (cells.a + cells.c)[big]
     variance = float((n1 * n2 * events * (n - events) / (n * n * (n - 1.0))).sum())
     if variance <= 0.0:
-        reason = "No stratum holds both groups and both outcomes, so no association can be tested."
+        reason = Caution("no_data", "no_stratum_for_association")
         return _result(strata, method, None, 1, reason)
     distance = abs(float((a - n1 * events / n).sum()))
     distance = max(0.0, distance - 0.5) if corrected else distance
@@ -103,9 +103,9 @@ def breslow_day_test(strata: Sequence[Stratum], *, tarone: bool = True) -> ChiSq
     kept = [s for s in strata if s.informative and 0 < s.x1 + s.x2 < s.n]
     ratio = mantel_haenszel(kept).value
     if ratio is None or len(kept) < 2:
-        reason = "Fewer than two strata hold both groups and both outcomes, so agreement cannot be tested."
+        reason = Caution("no_data", "few_strata_both_outcomes")
         if ratio is None and len(kept) > 1:
-            reason = "There is no finite common odds ratio to compare the strata with."
+            reason = Caution("no_data", "no_common_odds_ratio")
         return _result(strata, method, None, max(0, len(kept) - 1), reason)
     cells = cells_of(kept)
     expected = _expected_first(cells, ratio)
@@ -135,7 +135,7 @@ def woolf_test(strata: Sequence[Stratum]) -> ChiSquaredTest:
     cells = cells_of(strata)
     k = int(cells.a.size)
     if k < 2:
-        reason = "Fewer than two strata hold both groups, so agreement cannot be tested."
+        reason = Caution("no_data", "few_strata_both_groups")
         return _result(strata, "Woolf's test", None, max(0, k - 1), reason)
     values, weights = _log_odds(cells)
     mean = float((weights * values).sum() / weights.sum())
@@ -151,7 +151,7 @@ def inverse_variance_odds_ratio(strata: Sequence[Stratum], *, level: float = 0.9
     z, cells = z_value(level), cells_of(strata)
     used = int(cells.n.sum())
     if not cells.a.size:
-        reason = "No stratum holds cases of both groups, so there is nothing to compare like with like."
+        reason = Caution("no_data", "no_stratum_with_both")
         return no_estimate(estimand=estimand, method=method, n=used, reason=reason, unit="ratio")
     values, weights = _log_odds(cells)
     centre = float((weights * values).sum() / weights.sum())

@@ -199,13 +199,13 @@ def intraclass(ratings: ArrayLike, *, level: float = 0.95) -> Intraclass:
 _METHOD: Final = "analysis of variance, F interval and test"
 
 
-def _why_none(table: Floats) -> str:
+def _why_none(table: Floats) -> Caution | None:
     n, k = table.shape
     if n < 2 or k < 2:
-        return "At least two records, each read at least twice, are needed for an intraclass correlation."
+        return Caution("no_data", "too_few_records_for_correlation")
     if np.ptp(table) == 0.0:
-        return "All readings are equal, so there is no variation to divide up."
-    return ""
+        return Caution("no_data", "all_readings_equal")
+    return None
 
 
 def _form(
@@ -215,8 +215,7 @@ def _form(
     if interval is not None and not (isfinite(interval.low) and isfinite(interval.high)):
         interval = None
     if value is None or interval is None:
-        what = "this form" if value is None else "an interval"
-        cautions = (Caution("no_data", f"The readings leave no variation for {what} to rest on."),)
+        cautions = (Caution("no_data", "no_variation_for_form" if value is None else "no_variation_for_interval"),)
     return Estimate(
         estimand=form,
         value=value,

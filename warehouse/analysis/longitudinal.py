@@ -119,7 +119,7 @@ def mixed_model(
     fit, cautions = _fit(data, random_slope, criterion)
     rounding = (1e-12 * float(np.abs(data.response).max())) ** 2
     if fit.residual_variance <= _EXACT * float(np.var(data.response)) + rounding:
-        return _nothing(data, "The values of every case lie exactly on a line: there is no spread to judge by.")
+        return _nothing(data, Caution("no_data", "cases_exactly_on_line"))
     return _result(data, fit, cautions, criterion, level)
 
 
@@ -131,36 +131,33 @@ def _fit(data: CourseValues, random_slope: bool, criterion: Criterion) -> tuple[
 
     cautions: list[Caution] = []
     if random_slope and int((data.counts >= 3).sum()) < _CASES_FOR_SLOPE:
-        text = f"Fewer than {_CASES_FOR_SLOPE} cases have three times: every case was given the rate of its group."
-        cautions.append(Caution("approximation", text))
+        cautions.append(Caution("approximation", "few_cases_with_three_times", {"n": _CASES_FOR_SLOPE}))
         random_slope = False
     if random_slope:
         found = fit(True)
-        text = _slope_trouble(found, data.times)
-        if not text:
+        trouble = _slope_trouble(found, data.times)
+        if trouble is None:
             return found, _boundary(found)
-        cautions.append(Caution("convergence", text))
+        cautions.append(trouble)
     found = fit(False)
     return found, (*cautions, *_boundary(found))
 
 
-def _slope_trouble(fit: MixedFit, times: FloatArray) -> str:
+def _slope_trouble(fit: MixedFit, times: FloatArray) -> Caution | None:
     """Why the model with a rate for every case is not to be used, or the empty string."""
     if not fit.converged:
-        return "The model with a rate for every case did not settle: every case was given the rate of its group."
+        return Caution("convergence", "rates_did_not_settle")
     if sqrt(fit.spread[1, 1]) * float(np.std(times)) < _NEGLIGIBLE * sqrt(fit.residual_variance):
-        return "Cases do not differ measurably in their rate: every case was given the rate of its group."
-    return ""
+        return Caution("convergence", "rates_alike")
+    return None
 
 
 def _boundary(fit: MixedFit) -> tuple[Caution, ...]:
     if not fit.singular:
         return ()
     if fit.spread[0, 0] < _NEGLIGIBLE**2 * fit.residual_variance:
-        text = "Cases do not differ measurably in their level beyond the spread of single values."
-    else:
-        text = "Level and rate of the cases go together perfectly in this fit: the data cannot tell them apart."
-    return (Caution("convergence", text),)
+        return (Caution("convergence", "levels_alike"),)
+    return (Caution("convergence", "level_and_rate_together"),)
 
 
 def _result(
@@ -198,7 +195,7 @@ def _result(
     )
 
 
-def _nothing(data: CourseValues, reason: str) -> MixedModel:
+def _nothing(data: CourseValues, reason: Caution) -> MixedModel:
     def empty(estimand: str) -> Estimate:
         return no_estimate(estimand=estimand, method="linear mixed model", n=data.n_cases, reason=reason, unit=UNIT)
 
@@ -218,5 +215,5 @@ def _nothing(data: CourseValues, reason: str) -> MixedModel:
         n_cases=data.n_cases,
         n_values=data.response.size,
         left_out=data.left_out,
-        warnings=(Caution("no_data", reason),),
+        warnings=(reason,),
     )

@@ -28,7 +28,6 @@ from warehouse.analysis.meta_tau2 import (
     tau2_se_reml,
     typical_variance,
 )
-from warehouse.plural import number_of
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 if TYPE_CHECKING:
@@ -160,8 +159,7 @@ def _predict(
         return None, "none: a fixed effect leaves nothing for a further practice to differ by", ()
     df = k - 2 if prediction == "t_k_minus_2" else k - 1
     if df < 1:
-        text = "Two practices are too few for a prediction interval with t on k-2 degrees of freedom."
-        return None, PREDICTION_NAMES[prediction], (Caution("small_sample", text),)
+        return None, PREDICTION_NAMES[prediction], (Caution("small_sample", "too_few_to_predict"),)
     quantile = float(norm.ppf(0.5 + level / 2) if prediction == "z" else t.ppf(0.5 + level / 2, df))
     half = quantile * math.sqrt(tau2 + se**2)
     return Interval(mu - half, mu + half, level), PREDICTION_NAMES[prediction], ()
@@ -210,29 +208,24 @@ def _cautions(effects: Effects, se: float, usual: float) -> tuple[Caution, ...]:
     found = _correction_caution(effects)
     k = len(effects.practices)
     if k < 5:
-        text = f"Only {k} practices: how far practices differ is poorly known."
-        found.append(Caution("small_sample", text))
+        found.append(Caution("small_sample", "few_practices", {"n": k}))
     if se < usual:
-        text = "The practices agree more closely than chance would have it; the interval may be too narrow."
-        found.append(Caution("approximation", text))
+        found.append(Caution("approximation", "agree_more_than_chance"))
     return tuple(found)
 
 
 def _correction_caution(effects: Effects) -> list[Caution]:
     if not effects.corrected:
         return []
-    text = (
-        f"{number_of(effects.corrected, 'practice')} had a zero count and {effects.correction:g} was added to each of"
-        " their counts; a model of the counts themselves needs no such addition."
-    )
-    return [Caution("approximation", text)]
+    return [
+        Caution("approximation", "zero_counts_corrected", {"n": effects.corrected, "correction": effects.correction})
+    ]
 
 
 def _alone(effects: Effects, level: float) -> Pooled:
     w = 1 / effects.v
     se = math.sqrt(float(effects.v[0]))
     low, high, p_value = _interval(float(effects.y[0]), se, 1, "wald", level)
-    text = "One practice only: how far practices differ cannot be seen, so this is that practice's own figure."
     return Pooled(
         estimate=Estimate(
             estimand=_ESTIMANDS[effects.scale],
@@ -243,7 +236,7 @@ def _alone(effects: Effects, level: float) -> Pooled:
             left_out=effects.left_out,
             p_value=p_value,
             unit=effects.scale,
-            warnings=(*_correction_caution(effects), Caution("small_sample", text)),
+            warnings=(*_correction_caution(effects), Caution("small_sample", "one_practice_only")),
         ),
         se=se,
         heterogeneity=None,
@@ -255,7 +248,7 @@ def _alone(effects: Effects, level: float) -> Pooled:
 
 
 def _nothing(effects: Effects, name: str) -> Pooled:
-    reason = "No practice has counts that carry information, so there is nothing to pool."
+    reason = Caution("no_data", "no_practice_informative")
     estimate = no_estimate(estimand=_ESTIMANDS[effects.scale], method=name, n=0, reason=reason, unit=effects.scale)
     return Pooled(
         estimate=replace(estimate, left_out=effects.left_out),

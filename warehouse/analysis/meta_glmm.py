@@ -18,7 +18,6 @@ import numpy as np
 
 from warehouse.analysis.meta_quadrature import PracticeCounts, read_counts
 from warehouse.analysis.meta_result import back, back_interval
-from warehouse.plural import number_of
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 if TYPE_CHECKING:
@@ -101,15 +100,15 @@ def binomial_normal(
     )
 
 
-def _no_answer(counts: PracticeCounts) -> str:
+def _no_answer(counts: PracticeCounts) -> Caution | None:
     if counts.n.size == 0:
-        return "No case was assessed in any practice."
+        return Caution("no_data", "none_assessed_in_any_practice")
     total, cases = int(np.sum(counts.x)), int(np.sum(counts.n))
     if total == 0:
-        return f"No case with the outcome among {cases}: the log odds have no lower end; use an exact interval."
+        return Caution("no_data", "log_odds_without_lower_end", {"n": cases})
     if total == cases:
-        return f"All {cases} cases have the outcome: the log odds have no upper end; use an exact interval."
-    return ""
+        return Caution("no_data", "log_odds_without_upper_end", {"n": cases})
+    return None
 
 
 def _fit(counts: PracticeCounts) -> tuple[float, float]:
@@ -209,11 +208,9 @@ def _spread_p_value(counts: PracticeCounts, mu: float, tau: float) -> float:
 def _cautions(counts: PracticeCounts, found: Interval) -> tuple[Caution, ...]:
     cautions = []
     if counts.n.size < 5:
-        text = f"Only {number_of(counts.n.size, 'practice')}: how far practices differ is poorly known."
-        cautions.append(Caution("small_sample", text))
+        cautions.append(Caution("small_sample", "few_practices", {"n": counts.n.size}))
     if math.isinf(found.low) or math.isinf(found.high):
-        text = "The counts are too few to bound the share on one side."
-        cautions.append(Caution("small_sample", text))
+        cautions.append(Caution("small_sample", "unbounded_on_one_side"))
     return tuple(cautions)
 
 
@@ -229,7 +226,7 @@ def _share(estimate: Estimate) -> Estimate:
     )
 
 
-def _without_value(method: str, n: int, reason: str, nodes: int) -> BinomialNormal:
+def _without_value(method: str, n: int, reason: Caution, nodes: int) -> BinomialNormal:
     estimate = no_estimate(
         estimand="share in the middle practice (log odds)", method=method, n=n, reason=reason, unit="logit"
     )

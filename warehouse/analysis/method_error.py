@@ -67,8 +67,7 @@ def few_pairs_cautions(n: int) -> tuple[Caution, ...]:
     """A warning below the customary number of repeated records."""
     if n >= FEW_PAIRS:
         return ()
-    pairs = "1 repeated record" if n == 1 else f"{n} repeated records"
-    return (Caution("small_sample", f"Only {pairs}; at least {FEW_PAIRS} are customary."),)
+    return (Caution("small_sample", "few_repeats", {"n": n, "customary": FEW_PAIRS}),)
 
 
 def _error_sd(
@@ -93,7 +92,7 @@ def _error_sd(
 
 
 def _too_few(pairs: Pairs, estimand: str, method: str, needed: str) -> Estimate:
-    reason = f"{'No' if pairs.n == 0 else 'Only one'} record was read twice; {needed} needed."
+    reason = Caution("no_data", "no_repeats" if pairs.n == 0 else "one_repeat", {"needed": needed})
     return no_estimate(estimand=estimand, method=method, n=pairs.n, reason=reason, unit="unit of the readings")
 
 
@@ -174,7 +173,7 @@ def systematic_bias(first: ArrayLike, second: ArrayLike, *, level: float = 0.95)
         interval = Interval(mean - half, mean + half, level)
         p_value = 2.0 * float(stdtr(pairs.n - 1, -abs(mean / error)))
     else:
-        cautions = (*cautions, Caution("no_data", "The differences do not vary, so the mean has no interval."))
+        cautions = (*cautions, Caution("no_data", "differences_do_not_vary"))
     return Estimate(
         estimand=estimand,
         value=mean,

@@ -39,14 +39,8 @@ Direction = Literal["above", "below"]
 
 ESTIMAND: Final = "share of cases whose true change passed the threshold"
 ASSUMPTIONS: Final = {
-    "flat": (
-        "Assumes normal, independent measurement error of known size and no knowledge of true changes beforehand; "
-        "the expected share is then pulled towards one half."
-    ),
-    "empirical_bayes": (
-        "Assumes normal, independent measurement error of known size and true changes normally spread about the "
-        "cohort's mean; single cases are drawn towards that mean."
-    ),
+    "flat": Caution("approximation", "assumes_flat"),
+    "empirical_bayes": Caution("approximation", "assumes_empirical_bayes"),
 }
 _METHODS: Final = {
     "flat": "mean probability of exceedance, flat prior; Wilson interval on the expected count",
@@ -69,7 +63,7 @@ class Exceedance:
     cohort_sd: float | None
     observed_sd: float | None  # Spread of observed changes that goes with it (empirical Bayes only)
     prior: Prior  # `flat` or `empirical_bayes`
-    assumptions: str  # In words, to show with the numbers
+    assumptions: Caution  # To show with the numbers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +76,7 @@ class ExpectedShare:
     count_sd: float  # Spread of the true count about it from measurement error alone, in these very cases
     wrongly_adverse: float  # Expected number counted adverse whose true change did not pass
     wrongly_not_adverse: float  # Expected number counted not adverse whose true change did
-    assumptions: str  # In words
+    assumptions: Caution
 
 
 def _variance(method_error_sd: ArrayLike, reference_sd: ArrayLike, n: int, readings: int) -> Floats:
@@ -261,14 +255,13 @@ def _mean_probability(found: Exceedance, known: NDArray[np.bool_], threshold: fl
     lost = int((~known).sum())
     left_out = {"change or its error missing": lost} if lost else {}
     if lost == known.size:
-        reason = "No case has both a change and a method error, so no share can be expected."
+        reason = Caution("no_data", "no_change_with_error")
         return no_estimate(estimand=ESTIMAND, method=_METHODS[found.prior], n=0, reason=reason)
     n = known.size - lost
     share = min(1.0, max(0.0, float(found.probability[known].mean())))
-    cautions = [Caution("approximation", found.assumptions)]
+    cautions = [found.assumptions]
     if found.cohort_sd == 0.0:
-        text = "Method error alone explains all the spread between these cases, so they cannot be told apart."
-        cautions.append(Caution("small_sample", text))
+        cautions.append(Caution("small_sample", "error_explains_spread"))
     return Estimate(
         estimand=ESTIMAND,
         value=share,

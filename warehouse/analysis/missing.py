@@ -86,7 +86,7 @@ def impute_and_compare(
         return report.nothing(reason)
     drawer = _binary_drawer(pair, fallback) if pair.binary else _number_drawer(pair)
     if drawer is None:
-        return report.nothing("The assessed cases are too few for the imputation model; adjust for less.")
+        return report.nothing(Caution("no_data", "too_few_to_impute"))
     return report.of(_completed(pair, drawer, rng, n_imputations))
 
 
@@ -101,13 +101,13 @@ class _Completed:
     variance_difference: FloatArray
 
 
-def _why_not(pair: GroupPair) -> str | None:
+def _why_not(pair: GroupPair) -> Caution | None:
     if pair.emptiness():
         return pair.emptiness()
     known = np.isfinite(pair.outcome)
     for label, side in zip(pair.labels, (pair.first, ~pair.first), strict=True):
         if not (known & side).any():
-            return f"No case of {label} was assessed: there is nothing to impute from."
+            return Caution("no_data", "none_assessed_to_impute_from", {"label": label})
     return None
 
 
@@ -211,7 +211,7 @@ class _Report:
             n_imputations=self.m,
         )
 
-    def nothing(self, reason: str) -> ImputedComparison:
+    def nothing(self, reason: Caution) -> ImputedComparison:
         first, second, difference = (
             self.pair.nothing(estimand=name, method=self._method(), reason=reason) for name in self._names()
         )
@@ -241,18 +241,16 @@ class _Report:
         return int((missing & self.pair.first).sum()), int((missing & ~self.pair.first).sum())
 
     def _estimate(self, estimand: str, value: float, interval: Interval | None) -> Estimate:
-        bare = self.pair.nothing(estimand=estimand, method=self._method(), reason="")
+        bare = self.pair.nothing(
+            estimand=estimand, method=self._method(), reason=Caution("no_data", "none_assessed_to_impute_from")
+        )
         return replace(bare, value=value, interval=interval, warnings=self.pair.design.warnings + self._cautions())
 
     def _cautions(self) -> tuple[Caution, ...]:
         missing = sum(self._missing())
         if missing == 0:
             return ()
-        text = (
-            f"{missing} of {self.pair.n} outcomes were imputed, as if those cases were like the assessed ones with the "
-            "same recorded characteristics. The data cannot show whether they are."
-        )
-        return (Caution("approximation", text),)
+        return (Caution("approximation", "outcomes_imputed", {"n": missing, "n_all": self.pair.n}),)
 
 
 def _mean_interval(pooled: ImputedEstimate, n: int, level: float) -> Interval | None:

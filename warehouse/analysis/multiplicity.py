@@ -130,4 +130,4 @@ def _adjusted(p_values: Sequence[float], method: str) -> list[float]:
 def _cautions(untested: Sequence[str]) -> tuple[Caution, ...]:
     if not untested:
         return ()
-    return (Caution("no_data", f"Not tested, and not counted among the comparisons: {', '.join(untested)}."),)
+    return (Caution("no_data", "not_tested", {"names": tuple(untested)}),)

@@ -41,8 +41,7 @@ def _woolf(groups: TwoGroups, level: float) -> Estimate:
     cautions = few_cases_cautions(groups.n1, groups.n2)
     zero = _has_zero_cell(groups)
     if zero:
-        text = "A cell of the table is zero: one half was added to each cell (Haldane-Anscombe)."
-        cautions = (*cautions, Caution("approximation", text))
+        cautions = (*cautions, Caution("approximation", "half_added"))
     centre, error = _haldane(groups, 0.5 if zero else 0.0)
     half = z_value(level) * error
     return Estimate(
@@ -62,7 +61,7 @@ def _conditional(groups: TwoGroups, level: float) -> Estimate:
 
     n = groups.n1 + groups.n2
     if n > MOST_CASES_CONDITIONAL:
-        reason = f"{n} cases are too many for the exact conditional interval; Woolf's is accurate with so many."
+        reason = Caution("no_data", "too_many_for_conditional", {"n": n})
         return no_estimate(estimand=ESTIMAND, method=_NAMES["conditional"], n=n, reason=reason, unit="ratio")
     table = [[groups.x1, groups.n1 - groups.x1], [groups.x2, groups.n2 - groups.x2]]
     result = conditional_odds_ratio(table, kind="conditional")
@@ -71,8 +70,7 @@ def _conditional(groups: TwoGroups, level: float) -> Estimate:
     cautions = few_cases_cautions(groups.n1, groups.n2)
     value = float(result.statistic)
     if not isfinite(value):
-        text = f"The odds ratio has no finite value (a cell is zero); it may be as low as {interval.low:.2g}."
-        cautions = (*cautions, Caution("no_data", text))
+        cautions = (*cautions, Caution("no_data", "odds_ratio_infinite", {"low": interval.low}))
     return Estimate(
         estimand=ESTIMAND,
         value=value if isfinite(value) else None,
@@ -110,7 +108,7 @@ def odds_ratio(x1: int, n1: int, x2: int, n2: int, *, method: OddsMethod = "wool
     z_value(level)
     groups = checked_groups(x1, n1, x2, n2)
     if groups is None or x1 + x2 in {0, n1 + n2}:
-        reason = "All cases ended alike in both groups, so an odds ratio does not exist."
+        reason = Caution("no_data", "all_alike_no_odds_ratio")
         reason = reason if groups is not None else empty_group_reason(n1, n2)
         return no_estimate(estimand=ESTIMAND, method=_NAMES[method], n=n1 + n2, reason=reason, unit="ratio")
     return _woolf(groups, level) if method == "woolf" else _conditional(groups, level)

@@ -26,7 +26,6 @@ class SampleSize:
     n: int | None  # Whole cases needed (in each group where there are two); None when no number would do
     exact: float | None  # The same before rounding up; None likewise, or where the search is over whole numbers
     method: str  # The formula
-    sentence: str  # The answer in words
     warnings: tuple[Caution, ...] = ()  # Why there is none, if so
 
 
@@ -57,16 +56,19 @@ def cases_for_precision(share: float, half_width: float, *, level: float = 0.95)
     while wilson_half_width(share, high, level=level) > half_width:
         low, high = high, high * 2
         if high > MOST_CASES:
-            text = f"More than {MOST_CASES} cases would be needed for an interval that narrow."
-            return SampleSize(n=None, exact=None, method=method, sentence=text, warnings=(Caution("no_data", text),))
+            return SampleSize(
+                n=None,
+                exact=None,
+                method=method,
+                warnings=(Caution("no_data", "interval_too_narrow_to_reach", {"most": MOST_CASES}),),
+            )
     while high - low > 1:  # the half-width falls with every case, so halving finds the first that will do
         middle = (low + high) // 2
         if wilson_half_width(share, middle, level=level) > half_width:
             low = middle
         else:
             high = middle
-    sentence = f"{high} cases give an interval of about plus or minus {100 * half_width:.3g} percentage points."
-    return SampleSize(n=high, exact=None, method=method, sentence=sentence)
+    return SampleSize(n=high, exact=None, method=method)
 
 
 def _roots(share1: float, share2: float) -> tuple[float, float]:
@@ -108,18 +110,20 @@ def cases_per_group(
         raise RequestError(found, expected="a number between 0 and 1, such as 0.8")
     method = "Fleiss" + (", with continuity correction" if corrected else ", uncorrected")
     if distance == 0.0:
-        text = "The two expected shares are equal, so no number of cases could tell the groups apart."
-        return SampleSize(n=None, exact=None, method=method, sentence=text, warnings=(Caution("no_data", text),))
+        return SampleSize(n=None, exact=None, method=method, warnings=(Caution("no_data", "expected_shares_equal"),))
     under_null, under_alternative = _roots(share1, share2)
     exact = (z * under_null + NormalDist().inv_cdf(power) * under_alternative) ** 2 / distance**2
     if corrected:
         exact = exact / 4.0 * (1.0 + sqrt(1.0 + 4.0 / (exact * distance))) ** 2
     if exact > MOST_CASES:
-        text = f"The two expected shares are so close that more than {MOST_CASES} cases a group would be needed."
-        return SampleSize(n=None, exact=exact, method=method, sentence=text, warnings=(Caution("no_data", text),))
+        return SampleSize(
+            n=None,
+            exact=exact,
+            method=method,
+            warnings=(Caution("no_data", "expected_shares_too_close", {"most": MOST_CASES}),),
+        )
     n = max(1, ceil(exact))
-    sentence = f"{n} cases in each group give a chance of {power:.0%} of telling {share1:.0%} from {share2:.0%}."
-    return SampleSize(n=n, exact=exact, method=method, sentence=sentence)
+    return SampleSize(n=n, exact=exact, method=method)
 
 
 def power_of_two_groups(share1: float, share2: float, n_per_group: int, *, alpha: float = 0.05) -> float:
@@ -152,7 +156,8 @@ class MonthsNeeded:
 
     months: float | None
     cases_missing: int | None
-    sentence: str
+    target: int | None  # Cases needed in all
+    cases_per_month: float  # The pace
 
 
 def months_needed(wanted: SampleSize | int, n_now: int, *, cases_per_month: float) -> MonthsNeeded:
@@ -170,14 +175,6 @@ def months_needed(wanted: SampleSize | int, n_now: int, *, cases_per_month: floa
         found = f"{n_now} cases so far and {cases_per_month:g} a month"
         raise RequestError(found, expected="zero or more of both")
     target = wanted if isinstance(wanted, int) else wanted.n
-    if target is None:
-        return MonthsNeeded(months=None, cases_missing=None, sentence="No number of cases would settle it.")
-    missing = max(0, target - n_now)
-    if missing == 0:
-        return MonthsNeeded(months=0.0, cases_missing=0, sentence=f"The {target} cases needed are there already.")
-    if cases_per_month == 0.0:
-        text = f"{missing} more cases are needed, and at the present pace none are coming."
-        return MonthsNeeded(months=None, cases_missing=missing, sentence=text)
-    months = missing / cases_per_month
-    text = f"{missing} more cases are needed: about {ceil(months)} months at {cases_per_month:.3g} a month."
-    return MonthsNeeded(months=months, cases_missing=missing, sentence=text)
+    missing = None if target is None else max(0, target - n_now)
+    months = 0.0 if missing == 0 else missing / cases_per_month if missing and cases_per_month else None
+    return MonthsNeeded(months=months, cases_missing=missing, target=target, cases_per_month=cases_per_month)

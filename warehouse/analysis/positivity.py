@@ -85,19 +85,12 @@ def _histogram(pair: GroupPair, weighted: WeightedComparison) -> pl.DataFrame:
 def _cautions(pair: GroupPair, outside: float, near: int, heaviest: tuple[float, float]) -> tuple[Caution, ...]:
     cautions = []
     if outside > _MUCH_OUTSIDE:
-        text = (
-            f"{outside:.0%} of the cases have no counterpart in the other group: for them a comparison is "
-            "extrapolation. Overlap weights leave them almost out."
-        )
-        cautions.append(Caution("positivity", text))
+        cautions.append(Caution("positivity", "no_counterpart", {"share": outside}))
     if near:
-        verb = "was" if near == 1 else "were"
-        text = f"{near} of {pair.n} cases {verb} almost certain to be in one group (propensity below 5% or above 95%)."
-        cautions.append(Caution("positivity", text))
+        cautions.append(Caution("positivity", "almost_certain_group", {"n": near, "n_all": pair.n}))
     for label, share, size in zip(pair.labels, heaviest, pair.sizes, strict=True):
         if share > _HEAVY and share * size > 2.0:
-            text = f"One case carries {share:.0%} of the weight of {label}: the result leans on it."
-            cautions.append(Caution("positivity", text))
+            cautions.append(Caution("positivity", "one_case_heavy", {"share": share, "label": label}))
     return tuple(cautions)
 
 

@@ -153,7 +153,7 @@ def proportion(
     check_level(level)
     check_method(method, _METHODS)
     if n == 0:
-        reason = zero_events_sentence(0, level)
+        reason = Caution("no_data", "none_assessed")
         return no_estimate(estimand=estimand, method=_NAMES[method], n=0, reason=reason)
     return Estimate(
         estimand=estimand,
@@ -168,12 +168,13 @@ def proportion(
 def _cautions(x: int, n: int, level: float) -> tuple[Caution, ...]:
     found = []
     if x == 0:
-        found.append(Caution("small_sample", zero_events_sentence(n, level)))
+        numbers = {"n": n, "bound": zero_events_bound(n, level=level), "level": level}
+        found.append(Caution("small_sample", "none_adverse", numbers))
     elif x == n:
-        found.append(Caution("small_sample", all_events_sentence(n, level)))
+        numbers = {"n": n, "bound": 1.0 - zero_events_bound(n, level=level), "level": level}
+        found.append(Caution("small_sample", "all_adverse", numbers))
     if n < FEW_CASES:
-        cases = "1 case was" if n == 1 else f"{n} cases were"
-        found.append(Caution("small_sample", f"Only {cases} assessed: the share is very uncertain."))
+        found.append(Caution("small_sample", "few_assessed", {"n": n}))
     return tuple(found)
 
 
@@ -194,25 +195,6 @@ def zero_events_bound(n: int, *, level: float = 0.95, method: ZeroEventsMethod =
     }
     check_method(method, bounds)
     return bounds[method]() if n > 0 else 1.0
-
-
-def zero_events_sentence(n: int, level: float = 0.95) -> str:
-    """What may be said when no case went adverse, in one sentence; the bound is the upper Wilson limit.
-
-    >>> zero_events_sentence(12)
-    'No adverse case in 12: the share may still be as high as 24% (95% interval).'
-    """
-    if n == 0:
-        return "No case was assessed, so nothing can be said about the share."
-    bound = zero_events_bound(n, level=level)
-    return f"No adverse case in {n}: the share may still be as high as {bound:.0%} ({100 * level:.3g}% interval)."
-
-
-def all_events_sentence(n: int, level: float = 0.95) -> str:
-    """The mirror of :func:`zero_events_sentence`: every one of ``n`` cases went adverse (n > 0)."""
-    least = 1.0 - zero_events_bound(n, level=level)
-    counted = "The one case" if n == 1 else f"All {n} cases"
-    return f"{counted} went adverse: the share may still be as low as {least:.0%} ({100 * level:.3g}% interval)."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

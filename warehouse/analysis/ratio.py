@@ -82,12 +82,10 @@ def _p_value(groups: TwoGroups, method: str) -> float | None:
 def _cautions(groups: TwoGroups, interval: Interval | None) -> tuple[Caution, ...]:
     found = list(few_cases_cautions(groups.n1, groups.n2))
     if groups.x2 == 0:
-        least = f"; it may be as low as {interval.low:.2g}" if interval is not None else ""
-        text = f"The second group has no adverse case, so the ratio has no finite value{least}."
-        found.append(Caution("no_data", text))
+        numbers = {} if interval is None else {"low": interval.low}
+        found.append(Caution("no_data", "ratio_infinite_from" if numbers else "ratio_infinite", numbers))
     if interval is None:
-        text = "This interval does not exist when a group has no adverse case; the score interval does."
-        found.append(Caution("approximation", text))
+        found.append(Caution("approximation", "interval_does_not_exist"))
     return tuple(found)
 
 
@@ -120,7 +118,7 @@ def risk_ratio(
     z_value(level)
     groups = checked_groups(x1, n1, x2, n2)
     if groups is None or x1 + x2 == 0:
-        reason = "No case went adverse in either group, so a ratio of the shares does not exist."
+        reason = Caution("no_data", "none_adverse_no_ratio")
         reason = reason if groups is not None else empty_group_reason(n1, n2)
         return no_estimate(estimand=ESTIMAND, method=_NAMES[method], n=n1 + n2, reason=reason, unit="ratio")
     interval = _INTERVALS[method](groups, level)

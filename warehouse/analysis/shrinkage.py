@@ -157,7 +157,7 @@ def _estimate(posterior: _Posterior, i: int, n: int, level: float, cautions: tup
     mean, variance = float(posterior.mean[i]), float(posterior.variance[i])
     size = mean * (1.0 - mean) / variance - 1.0
     low, high = betaincinv(mean * size, (1.0 - mean) * size, np.array([1.0 - level, 1.0 + level]) / 2.0)
-    own = (Caution("no_data", "No case of its own: this is what a group like the others would have."),)
+    own = (Caution("no_data", "no_case_of_its_own"),)
     return Estimate(
         estimand="share adverse, partially pooled",
         value=mean,
@@ -171,16 +171,13 @@ def _estimate(posterior: _Posterior, i: int, n: int, level: float, cautions: tup
 def _cautions(groups: int, fit: BetaBinomialFit) -> tuple[Caution, ...]:
     cautions = []
     if groups < _FEW_GROUPS:
-        noun = "group has" if groups == 1 else "groups have"
-        text = f"Only {groups} {noun} cases: how much groups differ rests mostly on what was assumed."
-        cautions.append(Caution("small_sample", text))
+        cautions.append(Caution("small_sample", "few_groups", {"n": groups}))
     if groups > 1 and np.isinf(fit.prior_cases):
-        text = "The rates differ no more than chance alone would make them differ."
-        cautions.append(Caution("approximation", text))
+        cautions.append(Caution("approximation", "rates_differ_by_chance"))
     return tuple(cautions)
 
 
 def _without(group: str, raw: Estimate) -> CountedGroup:
-    reason = "No group has a case, so there is no common rate."
+    reason = Caution("no_data", "no_group_has_case")
     nothing = no_estimate(estimand="share adverse, partially pooled", method=_METHOD, n=0, reason=reason)
     return CountedGroup(group=group, raw=raw, pooled=nothing, weight_on_own=None)

@@ -94,8 +94,8 @@ def standardised_risks(
     given = None if interactions else model
     fit = given or fit_or_fall_back(designs.observed, pair.outcome, fallback=fallback)
     if fit.separated:
-        reason = "The covariates tell adverse cases from others without error, so a logistic model has no finite fit."
-        return no_contrast(pair, population=POPULATION, method=_METHOD, reason=reason, kind="separation")
+        reason = Caution("separation", "adverse_separated")
+        return no_contrast(pair, population=POPULATION, method=_METHOD, reason=reason)
     return group_contrast(
         pair,
         _influence(pair, designs, fit, case_mix),
@@ -140,11 +140,11 @@ def bootstrap_standardised(
     return bootstrapped(plain, replicates, method=f"{_METHOD} by {start.method}", level=level)
 
 
-def _why_not(pair: GroupPair) -> str | None:
+def _why_not(pair: GroupPair) -> Caution | None:
     if pair.emptiness():
         return pair.emptiness()
     if not pair.binary:
-        return "Standardised risks are for a yes/no outcome; for a measure use the covariance analysis of change."
+        return Caution("no_data", "risks_of_yes_no_only")
     return None
 
 
@@ -220,5 +220,4 @@ def _resampled(
 def _cautions(fit: LogisticFit) -> tuple[Caution, ...]:
     if not fit.penalised:
         return ()
-    text = "Too few adverse cases for an ordinary model; a penalised one was used and pulls risks towards one half."
-    return (Caution("separation", text),)
+    return (Caution("separation", "penalised_risks"),)

@@ -153,11 +153,11 @@ def _back(measure: str, centre: float, half: float, level: float) -> tuple[float
     return exp(centre), Interval(exp(centre - half), exp(centre + half), level)
 
 
-def _why_none(cells: Cells, measure: str) -> str:
+def _why_none(cells: Cells, measure: str) -> Caution:
     if cells.a.size == 0:
-        return "No stratum holds cases of both groups, so there is nothing to compare like with like."
+        return Caution("no_data", "no_stratum_with_both")
     ended = "odds" if measure == "odds_ratio" else "shares"
-    return f"The {ended} of the two groups have no finite, non-zero ratio within the strata (too few events)."
+    return Caution("no_data", "no_finite_stratified_ratio", {"ended": ended})
 
 
 def mantel_haenszel(
@@ -214,5 +214,4 @@ def _cautions(strata: Sequence[Stratum]) -> tuple[Caution, ...]:
     lost = [s.name for s in strata if not s.informative and s.n > 0]
     if not lost:
         return ()
-    text = f"Left out because only one group was present: {', '.join(lost)}."
-    return (Caution("positivity", text),)
+    return (Caution("positivity", "strata_of_one_group", {"names": tuple(lost)}),)

@@ -30,7 +30,6 @@ class TippingPoint:
     holds_to: int | None  # Most adverse among the missing with which it holds
     # Adverse among the missing if they are like the assessed, rounded; None without an assessed case
     like_assessed: int | None
-    sentence: str  # The finding in plain words
     warnings: tuple[Caution, ...]  # Cautions
 
 
@@ -54,7 +53,6 @@ def tipping_point(adverse: int, assessed: int, missing: int, *, value: float, le
     check_counts(0, missing, where="cases that could not be assessed")
     share = proportion(adverse, assessed, level=level)
     if assessed == 0:
-        sentence = "No case was assessed, so there is no message that the missing could change."
         return TippingPoint(
             assessed=share,
             value=value,
@@ -63,8 +61,7 @@ def tipping_point(adverse: int, assessed: int, missing: int, *, value: float, le
             holds_from=None,
             holds_to=None,
             like_assessed=None,
-            sentence=sentence,
-            warnings=(Caution("no_data", sentence),),
+            warnings=(Caution("no_data", "no_message"),),
         )
 
     def message_with(k: int) -> ShareMessage:
@@ -83,7 +80,6 @@ def tipping_point(adverse: int, assessed: int, missing: int, *, value: float, le
         holds_from=begins,
         holds_to=ends - 1,
         like_assessed=round(missing * adverse / assessed),
-        sentence=_share_sentence(message, value, missing, (begins, ends - 1)),
         warnings=share.warnings,
     )
 
@@ -105,20 +101,3 @@ def _first(missing: int, holds: Callable[[int], bool]) -> int:
         else:
             low = middle + 1
     return low
-
-
-_WHERE = {"below": "lies below {0:.3g}%", "above": "lies above {0:.3g}%", "includes": "is compatible with {0:.3g}%"}
-
-
-def _share_sentence(message: ShareMessage, value: float, missing: int, span: tuple[int, int]) -> str:
-    said = f"Among the assessed, the share {_WHERE[message].format(100 * value)}"
-    if missing == 0:
-        return f"{said}; no case is missing."
-    low, high = span
-    if (low, high) == (0, missing):
-        return f"{said}, and that holds whatever the {missing} missing hold."
-    if low == 0:
-        return f"{said}; that changes if {high + 1} or more of the {missing} missing were adverse."
-    if high == missing:
-        return f"{said}; that changes if fewer than {low} of the {missing} missing were adverse."
-    return f"{said}; that holds only if {low} to {high} of the {missing} missing were adverse."

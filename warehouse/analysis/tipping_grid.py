@@ -34,7 +34,7 @@ class TippingGrid:
     # `like_assessed` (ties: fewest adverse in the first group); None if the message always holds
     nearest_change: tuple[int, int] | None
     share_holding: float | None  # Share of the grid's scenarios in which the message holds; None with `nothing`
-    sentence: str  # The finding in plain words
+    missing: tuple[int, int]  # Missing cases of the two groups
     warnings: tuple[Caution, ...]  # Cautions
 
 
@@ -61,7 +61,7 @@ def tipping_grid(
         check_counts(adverse, assessed, where=where)
         check_counts(0, missing, where=where)
     if first[1] == 0 or second[1] == 0:
-        return _no_grid()
+        return _no_grid((first[2], second[2]))
     now = _newcombe(_one(first[0]), _one(first[1]), _one(second[0]), _one(second[1]), level)
     message = str(_sign(now[1], now[2])[0])
     grid = _grid(first, second, level, most_steps)
@@ -73,7 +73,7 @@ def tipping_grid(
         like_assessed=start,
         nearest_change=nearest,
         share_holding=int((grid["message"] == message).sum()) / grid.height,
-        sentence=_grid_sentence(message, (first[2], second[2]), start, nearest),
+        missing=(first[2], second[2]),
         warnings=(),
     )
 
@@ -127,27 +127,7 @@ def _nearest(grid: pl.DataFrame, message: str, start: tuple[int, int]) -> tuple[
     return int(others["adverse_first"][0]), int(others["adverse_second"][0])
 
 
-_SAID = {
-    FIRST_HIGHER: "the first group's share is higher",
-    SECOND_HIGHER: "the second group's share is higher",
-    NOT_APART: "the two shares are not told apart",
-}
-
-
-def _grid_sentence(
-    message: str, missing: tuple[int, int], start: tuple[int, int], nearest: tuple[int, int] | None
-) -> str:
-    said = f"Among the assessed, {_SAID[message]}"
-    if missing == (0, 0):
-        return f"{said}; no case is missing."
-    if nearest is None:
-        return f"{said}, and that holds in every scenario for the {missing[0]} and {missing[1]} missing."
-    scenario = f"with {nearest[0]} of {missing[0]} and {nearest[1]} of {missing[1]} missing adverse"
-    return f"{said}; {scenario} it would not be so (missing like the assessed: {start[0]} and {start[1]})."
-
-
-def _no_grid() -> TippingGrid:
-    sentence = "A group has no assessed case, so there is no message that the missing could change."
+def _no_grid(missing: tuple[int, int]) -> TippingGrid:
     number, count = pl.Float64, pl.Int64
     schema = {"adverse_first": count, "adverse_second": count, "difference": number, "low": number, "high": number}
     return TippingGrid(
@@ -156,6 +136,6 @@ def _no_grid() -> TippingGrid:
         like_assessed=None,
         nearest_change=None,
         share_holding=None,
-        sentence=sentence,
-        warnings=(Caution("no_data", sentence),),
+        missing=missing,
+        warnings=(Caution("no_data", "no_message_of_pair"),),
     )

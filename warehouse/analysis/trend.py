@@ -55,13 +55,13 @@ def _checked(events: Sequence[int], totals: Sequence[int], scores: Sequence[floa
     return x, n, s
 
 
-def _impossible(x: Floats, n: Floats, s: Floats) -> str:
+def _impossible(x: Floats, n: Floats, s: Floats) -> Caution | None:
     """Why no trend can be tested, in words; empty when one can."""
     if np.unique(s).size < 2:
-        return "Fewer than two groups with different scores hold assessed cases, so no trend can be tested."
+        return Caution("no_data", "few_groups_for_trend")
     if x.sum() in {0.0, n.sum()}:
-        return "All cases ended alike, so no trend can be tested."
-    return ""
+        return Caution("no_data", "all_alike_no_trend")
+    return None
 
 
 def cochran_armitage(
@@ -90,7 +90,7 @@ def cochran_armitage(
     return _no_trend(x, n, reason) if reason else _trend(x, n, s, level)
 
 
-def _no_trend(x: Floats, n: Floats, reason: str) -> TrendTest:
+def _no_trend(x: Floats, n: Floats, reason: Caution) -> TrendTest:
     return TrendTest(
         slope=no_estimate(estimand=ESTIMAND, method=METHOD, n=int(n.sum()), reason=reason),
         statistic=None,
@@ -135,5 +135,4 @@ def _cautions(x: Floats, n: Floats) -> tuple[Caution, ...]:
     expected = min(float(x.sum()), float((n - x).sum()))
     if expected >= 5.0:
         return ()
-    text = "Fewer than five cases had one of the two outcomes: the p value of the trend is rough."
-    return (Caution("small_sample", text),)
+    return (Caution("small_sample", "few_outcomes_for_trend"),)

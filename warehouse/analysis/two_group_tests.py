@@ -77,28 +77,25 @@ def _large_sample(groups: TwoGroups, method: str) -> tuple[float, float]:
     return float(result.statistic), float(result.pvalue)
 
 
-def _without_p(method: str, alternative: Alternative, n: int, reason: str) -> TwoGroupTest:
+def _without_p(method: str, alternative: Alternative, n: int, reason: Caution) -> TwoGroupTest:
     return TwoGroupTest(
         p_value=None,
         statistic=None,
         method=_NAMES[method],
         alternative=alternative,
         n=n,
-        warnings=(Caution("no_data", reason),),
+        warnings=(reason,),
     )
 
 
-def _refusal(groups: TwoGroups, method: str, alternative: Alternative) -> str:
+def _refusal(groups: TwoGroups, method: str, alternative: Alternative) -> Caution | None:
     """Why this test cannot be made on these groups, in words; empty when it can."""
     if method in {"pearson", "likelihood_ratio"} and alternative != "two-sided":
-        return f"{_NAMES[method]} has no one-sided form."
+        return Caution("no_data", "not_one_sided", {"method": _NAMES[method]})
     many = groups.n1 + groups.n2 > MOST_CASES_UNCONDITIONAL
     if method in {"barnard", "boschloo"} and many:
-        return (
-            f"{groups.n1 + groups.n2} cases are too many for an unconditional exact test; "
-            "Pearson's test is accurate with so many."
-        )
-    return ""
+        return Caution("no_data", "too_many_for_unconditional", {"n": groups.n1 + groups.n2})
+    return None
 
 
 def two_group_test(
@@ -140,7 +137,7 @@ def two_group_test(
     if refusal:
         return _without_p(method, alternative, n, refusal)
     if x1 + x2 in {0, n}:
-        alike = Caution("no_data", "All cases ended alike in both groups: nothing tells them apart.")
+        alike = Caution("no_data", "all_alike")
         return TwoGroupTest(
             p_value=1.0, statistic=None, method=_NAMES[method], alternative=alternative, n=n, warnings=(alike,)
         )

@@ -51,11 +51,11 @@ def checked_groups(x1: int, n1: int, x2: int, n2: int) -> TwoGroups | None:
     return TwoGroups(x1, n1, x2, n2) if n1 > 0 and n2 > 0 else None
 
 
-def empty_group_reason(n1: int, n2: int) -> str:
-    """In words, why two groups of which one is empty cannot be compared."""
+def empty_group_reason(n1: int, n2: int) -> Caution:
+    """Why two groups of which one is empty cannot be compared."""
     if n1 == n2 == 0:
-        return "Neither group has an assessed case, so there is nothing to compare."
-    return f"The {'first' if n1 == 0 else 'second'} group has no assessed case, so there is nothing to compare."
+        return Caution("no_data", "neither_assessed")
+    return Caution("no_data", "first_not_assessed" if n1 == 0 else "second_not_assessed")
 
 
 def few_cases_cautions(n1: int, n2: int) -> tuple[Caution, ...]:
@@ -63,5 +63,4 @@ def few_cases_cautions(n1: int, n2: int) -> tuple[Caution, ...]:
     fewest = min(n1, n2)
     if fewest >= FEW_CASES:
         return ()
-    noun = "case" if fewest == 1 else "cases"
-    return (Caution("small_sample", f"The smaller group has only {fewest} {noun}: read the whole interval."),)
+    return (Caution("small_sample", "few_cases", {"n": fewest}),)

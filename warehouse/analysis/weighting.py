@@ -136,8 +136,8 @@ def weighted_comparison(
         return _without(no_contrast(pair, population=population, method=method, reason=empty))
     fit = model or propensity_model(pair, fallback=fallback)
     if fit.separated:
-        reason = "The covariates tell the two groups apart without error: no case of one is like a case of the other."
-        return _without(no_contrast(pair, population=population, method=method, reason=reason, kind="separation"))
+        reason = Caution("separation", "groups_separated")
+        return _without(no_contrast(pair, population=population, method=method, reason=reason))
     weights = balancing_weights(fit.fitted, pair.first, target=target)
     influence = _influence(pair, fit, weights, None if propensity_known else target)
     cautions = pair.design.warnings + _cautions(fit, influence.sizes, pair.sizes)
@@ -261,12 +261,13 @@ def _without(contrast: GroupContrast) -> WeightedComparison:
 def _cautions(fit: LogisticFit, sizes: tuple[float, float], counts: tuple[int, int]) -> tuple[Caution, ...]:
     cautions = []
     if fit.penalised:
-        text = "The covariates tell the groups apart in part of the cases; a penalised propensity was used."
-        cautions.append(Caution("separation", text))
+        cautions.append(Caution("separation", "penalised_propensity"))
     if any(size < 0.5 * count for size, count in zip(sizes, counts, strict=True)):
-        text = (
-            f"Weighting leaves as much information as {sizes[0]:.0f} and {sizes[1]:.0f} cases "
-            f"of the {counts[0]} and {counts[1]} counted."
+        cautions.append(
+            Caution(
+                "positivity",
+                "little_information_left",
+                {"first": sizes[0], "second": sizes[1], "n_first": counts[0], "n_second": counts[1]},
+            )
         )
-        cautions.append(Caution("positivity", text))
     return tuple(cautions)

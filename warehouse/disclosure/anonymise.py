@@ -178,26 +178,17 @@ def _changes(hierarchies: Sequence[Hierarchy], node: Node, left_out: int) -> tup
 def _cautions(left_out: int, rows: int, choice: _Choice, quasi: Sequence[str]) -> tuple[Caution, ...]:
     found = []
     if left_out:
-        text = (
-            f"{left_out} of {rows} cases are left out because they stand out; the rest is no longer a consecutive "
-            "series, and shares from it may be off."
-        )
-        found.append(Caution("approximation", text))
+        found.append(Caution("approximation", "standing_out_left_out", {"n": left_out, "rows": rows}))
     if quasi and choice.loss > 0.5:
-        text = "More than half of the detail had to be given up; counts only may serve the group better."
-        found.append(Caution("small_sample", text))
+        found.append(Caution("small_sample", "much_detail_given_up"))
     return tuple(found)
 
 
 def _none(frame: pl.DataFrame, before: Anonymity, lattice: Lattice, k: int, l: int, most: int) -> Anonymised:  # noqa: E741
     if frame.is_empty():
-        reason = "There is no case to contribute."
+        reason = Caution("no_data", "no_case_to_contribute")
     else:
-        reason = (
-            f"No allowed generalisation of these {frame.height} cases reaches classes of {k} with "
-            f"{number_of(l, 'value', 'different values')} while leaving out at most {most}; contribute counts instead"
-            " of cases."
-        )
+        reason = Caution("no_data", "no_generalisation", {"n": frame.height, "k": k, "l": l, "most": most})
     return Anonymised(
         frame=None,
         levels=MappingProxyType({}),
@@ -208,7 +199,7 @@ def _none(frame: pl.DataFrame, before: Anonymity, lattice: Lattice, k: int, l: i
         before=before,
         after=None,
         judged=len(lattice.judged),
-        warnings=(Caution("no_data", reason),),
+        warnings=(reason,),
     )
 
 

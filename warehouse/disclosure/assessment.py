@@ -61,7 +61,7 @@ def assess(frame: pl.DataFrame, *, quasi: Sequence[str], sensitive: Sequence[str
             classes=0,
             rows=0,
             sizes=MappingProxyType({}),
-            warnings=(Caution("no_data", "There is no row to assess."),),
+            warnings=(Caution("no_data", "no_row"),),
         )
     by = [f"quasi {name}" for name in quasi] or ["quasi"]
     keys = [pl.col(name).alias(f"quasi {name}") for name in quasi] or [pl.lit(1).alias("quasi")]

@@ -11,6 +11,7 @@ from warehouse.marts.catalogues import in_force
 from warehouse.marts.publish import describe_build, store_state
 from warehouse.marts.reader import Reader
 from warehouse.questions.shares import Rates, rates_as_data
+from warehouse.results import Caution
 from warehouse.store.snapshot import Snapshot
 from warehouse.store.storage import utc_now
 
@@ -52,16 +53,19 @@ def build(place: Place, *, records: str, out: str, progress: Callable[[str], Non
     return Reader(Snapshot(build_id, published_at, Path(out)), place)
 
 
-def rates_table(results: Sequence[Rates]) -> pl.DataFrame:
-    """Rates as one table: a row a group, with definition, version, growth reference, n, interval and build."""
+def rates_table(results: Sequence[Rates], said: Callable[[Caution], str]) -> pl.DataFrame:
+    """Rates as one table: a row a group, with definition, version, growth reference, n, interval and build.
+
+    ``said`` gives the text of a caution.
+    """
     import polars as pl
 
-    rows = [row for result in results for row in _rows(result)]
+    rows = [row for result in results for row in _rows(result, said)]
     numbers = ("share", "low", "high", "level", "share_if_none_of_the_missing", "share_if_all_of_the_missing")
     return pl.DataFrame(rows, schema_overrides=dict.fromkeys(numbers, pl.Float64) | {"grouped_by": pl.String})
 
 
-def _rows(result: Rates) -> list[dict[str, object]]:
+def _rows(result: Rates, said: Callable[[Caution], str]) -> list[dict[str, object]]:
     data = rates_as_data(result)
     return [
         {
@@ -82,7 +86,7 @@ def _rows(result: Rates) -> list[dict[str, object]]:
             "method": group["method"],
             "share_if_none_of_the_missing": group["if_none_of_the_missing"],
             "share_if_all_of_the_missing": group["if_all_of_the_missing"],
-            "warnings": "; ".join(group["warnings"]),
+            "warnings": "; ".join(map(said, group["warnings"])),
             "cases": data["cases"],
             "growth_reference": data["growth_reference"],
             "build": data["build"],

@@ -17,6 +17,7 @@ import polars as pl
 
 from warehouse.analysis.longitudinal import MixedModel, mixed_model
 from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
+from warehouse.results import Caution
 
 if TYPE_CHECKING:
     from warehouse.growth.own_cases import OwnCases
@@ -38,7 +39,7 @@ class CurveFit:
     model: MixedModel  # The model behind it; the origin of its age is birth
     n_children: int  # Children with two times or more; `n_values` their values
     n_values: int
-    cautions: tuple[str, ...]  # What to keep in mind, in words
+    cautions: tuple[Caution, ...]  # What to keep in mind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +48,7 @@ class Refusal:
 
     measure: str
     label: str
-    reason: str
+    reason: Caution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,7 +58,7 @@ class FittedReference:
     reference: GrowthReference | None  # The reference; None where no measure could be fitted
     fits: tuple[CurveFit, ...]  # Its lines
     refused: tuple[Refusal, ...]  # Measures without a line
-    remarks: tuple[str, ...]  # What was left out of the cases, in words
+    remarks: tuple[Caution, ...]  # What was left out of the cases
 
 
 def fit_reference(cases: OwnCases, *, version: str) -> FittedReference:
@@ -71,7 +72,7 @@ def fit_reference(cases: OwnCases, *, version: str) -> FittedReference:
     refused: list[Refusal] = []
     for measure in cases.measures:
         found = fit_measure(cases.course(measure), measure, error=cases.errors.get(measure))
-        if isinstance(found, str):
+        if isinstance(found, Caution):
             refused.append(Refusal(measure=measure, label=cases.labels.get(measure, measure), reason=found))
         else:
             fits += found
@@ -88,16 +89,16 @@ def fit_reference(cases: OwnCases, *, version: str) -> FittedReference:
     )
 
 
-def _remarks(cases: OwnCases) -> list[str]:
+def _remarks(cases: OwnCases) -> list[Caution]:
     said = []
     if cases.n_selected:
-        said.append(f"{cases.n_selected} untreated cases were picked and are no sample: left out")
+        said.append(Caution("approximation", "untreated_hand_picked", {"n": cases.n_selected}))
     if cases.n_without_age:
-        said.append(f"{cases.n_without_age} untreated cases have no age: left out")
+        said.append(Caution("no_data", "untreated_without_age", {"n": cases.n_without_age}))
     return said
 
 
-def fit_measure(course: pl.DataFrame, measure: str, *, error: float | None = None) -> list[CurveFit] | str:
+def fit_measure(course: pl.DataFrame, measure: str, *, error: float | None = None) -> list[CurveFit] | Caution:
     """The lines of one measure: of both sexes together, and of each where both have enough children.
 
     The line of both together serves children whose sex is not known.
@@ -108,14 +109,15 @@ def fit_measure(course: pl.DataFrame, measure: str, *, error: float | None = Non
         error: Error of one reading, for the spread between children where nobody was seen three times.
 
     Returns:
-        The lines, or the reason in words why there is none.
+        The lines, or the reason why there is none.
     """
     several = course.filter(pl.col("age").n_unique().over("case") >= 2)
     n = several["case"].n_unique()
     if n < ENOUGH_CHILDREN:
-        return f"{_children(n)} seen at two ages or more; {ENOUGH_CHILDREN} are needed"
+        code = "few_children_seen_twice" if n else "no_child_seen_twice"
+        return Caution("no_data", code, {"n": n, "needed": ENOUGH_CHILDREN})
     together = _line(several, measure, "any", error)
-    if isinstance(together, str):
+    if isinstance(together, Caution):
         return together
     by_sex = [
         _line(several.filter(pl.col("sex") == sex), measure, sex, error)
@@ -126,19 +128,15 @@ def fit_measure(course: pl.DataFrame, measure: str, *, error: float | None = Non
     return [together, *lines] if len(lines) == 2 else [together]
 
 
-def _children(n: int) -> str:
-    return "no child was" if n == 0 else "1 child was" if n == 1 else f"{n} children were"
-
-
-def _line(course: pl.DataFrame, measure: str, sex: Sex | str, error: float | None) -> CurveFit | str:
+def _line(course: pl.DataFrame, measure: str, sex: Sex | str, error: float | None) -> CurveFit | Caution:
     ages = course["age"].to_numpy()
     first, last = float(ages.min()), float(ages.max())
     if last - first < _LEAST_SPAN_YEARS:
-        return f"all ages lie within {_LEAST_SPAN_YEARS:g} years of each other"
+        return Caution("no_data", "ages_too_close", {"years": _LEAST_SPAN_YEARS})
     model = mixed_model(course, value="value", time="age", case="case")
     level, slope = model.term("intercept").value, model.slopes[0].value
     if level is None or slope is None:
-        return "; ".join(caution.text for caution in model.warnings) or "no line could be fitted"
+        return model.warnings[0] if model.warnings else Caution("no_data", "no_line_fitted")
     spread, cautions = _spread_of_slopes(course, model, error)
     n = model.n_cases
     kind = "a level and yearly change of every child's own" if model.sd_slope is not None else "one yearly change"
@@ -169,19 +167,21 @@ def _slope_error(model: MixedModel) -> float | None:
     return (interval.high - interval.low) / 2.0 / float(stdtrit(df, 0.5 + interval.level / 2.0))
 
 
-def _spread_of_slopes(course: pl.DataFrame, model: MixedModel, error: float | None) -> tuple[float | None, list[str]]:
+def _spread_of_slopes(
+    course: pl.DataFrame, model: MixedModel, error: float | None
+) -> tuple[float | None, list[Caution]]:
     """How much the yearly change differs between children, and what to say of it."""
-    said = [caution.text for caution in model.warnings]
+    said = list(model.warnings)
     if model.sd_slope is not None:
         return model.sd_slope, said
     often = course.group_by("case").len().filter(pl.col("len") >= _TIMES_FOR_SLOPE).height
-    if often >= _CHILDREN_FOR_SLOPE and not any("did not settle" in text for text in said):
+    if often >= _CHILDREN_FOR_SLOPE and not any(caution.code == "rates_did_not_settle" for caution in said):
         return 0.0, said
     spread = _spread_less_error(course, error)
     if spread is None:
-        said.append("How much children differ in their yearly change is not known.")
+        said.append(Caution("no_data", "spread_of_children_unknown"))
     else:
-        said.append("The spread between children is that of their yearly changes less the error of single readings.")
+        said.append(Caution("approximation", "spread_of_children_from_changes"))
     return spread, said
 
 

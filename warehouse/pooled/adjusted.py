@@ -21,6 +21,7 @@ from warehouse.pooled.cases import result_column
 from warehouse.pooled.result import Figure
 from warehouse.pooled.tables import coarser
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
+from warehouse.results import Caution
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -40,7 +41,7 @@ class Adjusted:
     ratios: Mapping[str, Figure] = field(default_factory=lambda: MappingProxyType({}))  # Group -> odds ratio
     adjusted_for: tuple[str, ...] = ()  # Variables of the model, practice among them
     practices: int = 0  # Practices behind it
-    notes: tuple[str, ...] = ()  # What to keep in mind, or why there is nothing
+    notes: tuple[Caution | str, ...] = ()  # What to keep in mind, or why there is nothing
 
 
 def adjusted_ratios(
@@ -126,7 +127,7 @@ def _fitted(
         ratios=MappingProxyType(ratios),
         adjusted_for=(*others, PRACTICE),
         practices=practices,
-        notes=tuple(caution.text for caution in design.warnings),
+        notes=design.warnings,
     )
 
 

@@ -34,6 +34,7 @@ from warehouse.pooled.tables import (
     totals_table,
 )
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
+from warehouse.results import Caution
 
 _NO_LEVELS: Mapping[str, int] = MappingProxyType({})
 
@@ -59,7 +60,7 @@ class HandingOver:
     # Cases in the smallest group that those new or changed since the last case-level contribution form among
     # themselves; None where there was none, or none is new
     alike_among_new: int | None = None
-    refused: str = ""  # Why nothing may leave, or empty
+    refused: Caution | str = ""  # Why nothing may leave, or empty
 
 
 def hand_over(
@@ -137,8 +138,7 @@ def _cases(
         weights=agreement.weights,
     )
     if made.frame is None:
-        reason = " ".join(caution.text for caution in made.warnings)
-        return HandingOver(level="cases", n_cases=cases.frame.height, difference=differing, refused=reason)
+        return HandingOver(level="cases", n_cases=cases.frame.height, difference=differing, refused=made.warnings[0])
     return HandingOver(
         level="cases",
         n_cases=cases.frame.height,

@@ -93,7 +93,7 @@ def _pooled(empty: MeanPool, rows: Sequence[tuple[str, str, Moments]], level: fl
         notes=(
             *empty.notes,
             *(f"Left out: {number_of(n, 'practice')}, {reason}." for reason, n in effects.left_out.items()),
-            *dict.fromkeys(caution.text for caution in first.estimate.warnings),
+            *dict.fromkeys(first.estimate.warnings),
         ),
     )
 

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from warehouse.errors import GroupError
+from warehouse.results import Caution
 
 if TYPE_CHECKING:
     from warehouse.results import Estimate
@@ -26,7 +27,7 @@ class Figure:
     level: float
     method: str
     n: int
-    notes: tuple[str, ...] = ()
+    notes: tuple[Caution | str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +94,7 @@ class SharePool:
     if_highest: float | None = None  # If the most
     target: float | None = None  # The funnel's target
     edges: tuple[Edge, ...] = ()  # The funnel's edges
-    notes: tuple[str, ...] = ()  # What to keep in mind
+    notes: tuple[Caution | str, ...] = ()  # What to keep in mind
     refused: str = ""  # Why there is nothing, or empty
 
 
@@ -123,7 +124,7 @@ class MeanPool:
     prediction_low: float | None = None  # End of the interval for a further practice's mean; None where there is none
     prediction_high: float | None = None  # The other end
     spread: Spread | None = None  # How far the means differ beyond chance; None with fewer than two practices
-    notes: tuple[str, ...] = ()  # What to keep in mind
+    notes: tuple[Caution | str, ...] = ()  # What to keep in mind
     refused: str = ""  # Why there is nothing, or empty
 
 
@@ -151,7 +152,7 @@ class GroupPool:
     # Variables of the adjusted model, practice among them; empty where there is none
     adjusted_for: tuple[str, ...] = ()
     adjusted_practices: int = 0  # Practices with single cases behind it
-    notes: tuple[str, ...] = ()  # What to keep in mind
+    notes: tuple[Caution | str, ...] = ()  # What to keep in mind
     refused: str = ""  # Why there is nothing, or empty
 
 
@@ -188,7 +189,7 @@ def figure(name: str, estimate: Estimate, *, digits: int | None = None) -> Figur
         level=interval.level if interval else 0.95,
         method=estimate.method,
         n=estimate.n,
-        notes=tuple(caution.text for caution in estimate.warnings),
+        notes=estimate.warnings,
     )
 
 
@@ -236,6 +237,7 @@ _KINDS: dict[str, tuple[type, ...]] = {
     "bool": (bool,),
     "float | None": (int, float, type(None)),
     "tuple[str, ...]": (list,),
+    "tuple[Caution | str, ...]": (list,),
     "tuple[tuple[str, str], ...]": (list,),
 }
 
@@ -260,11 +262,23 @@ def _value(kind: type, name: str, declared: str, value: object) -> object:
         raise _wrong(f"{name} of {kind.__name__}")
     if not isinstance(value, list):
         return value
+    if "Caution" in declared:
+        return tuple(_note(one) for one in value)
     items = [tuple(one) if isinstance(one, list) else one for one in value]
     flat = [text for one in items for text in (one if isinstance(one, tuple) else (one,))]
     if not all(isinstance(text, str) for text in flat):
         raise _wrong(f"{name} of {kind.__name__}")
     return tuple(items)
+
+
+def _note(data: object) -> Caution | str:
+    """A note: a sentence, or a caution with what its sentence names."""
+    if isinstance(data, str):
+        return data
+    if not isinstance(data, dict) or set(data) != {"kind", "code", "numbers"} or not isinstance(data["numbers"], dict):
+        raise _wrong("a note")
+    numbers = {name: tuple(one) if isinstance(one, list) else one for name, one in data["numbers"].items()}
+    return Caution(data["kind"], data["code"], numbers)
 
 
 def _wrong(what: str) -> GroupError:

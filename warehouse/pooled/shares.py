@@ -20,6 +20,7 @@ from warehouse.plural import number_of
 from warehouse.pooled.practices import left_out_notes, published_practices
 from warehouse.pooled.ranges import Filled, filled
 from warehouse.pooled.result import Edge, Figure, PracticeLine, SharePool, Spread, figure
+from warehouse.results import Caution
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -81,7 +82,7 @@ def share_pool(
     definition: Definition,
     *,
     totals: tuple[tuple[str, str], ...],
-    notes: tuple[str, ...],
+    notes: tuple[Caution | str, ...],
     fewest: int,
     salt: str,
     level: float = 0.95,
@@ -128,7 +129,7 @@ def share_pool(
         if_highest=_at_end(practices, "high") if hidden else None,
         target=plain.target,
         edges=_edges(plain, spread=False) + _edges(spread, spread=True),
-        notes=(*notes, *_hidden_notes(hidden), *_texts(pooled, plain, spread)),
+        notes=(*notes, *_hidden_notes(hidden), *_cautions(pooled, plain, spread)),
     )
 
 
@@ -228,6 +229,6 @@ def _hidden_notes(hidden: int) -> tuple[str, ...]:
     )
 
 
-def _texts(pooled: Pooled, *funnels: Funnel) -> tuple[str, ...]:
+def _cautions(pooled: Pooled, *funnels: Funnel) -> tuple[Caution, ...]:
     cautions = [*pooled.estimate.warnings, *(one for each in funnels for one in each.warnings)]
-    return tuple(dict.fromkeys(one.text for one in cautions))
+    return tuple(dict.fromkeys(cautions))

@@ -16,7 +16,7 @@ from warehouse.errors import RequestError
 from warehouse.protected.counts import ADVERSE, COUNTED, Counted, Published
 from warehouse.questions.shares import rates_by
 from warehouse.questions.threshold import counted_changes, threshold_curve
-from warehouse.results import Estimate, no_estimate
+from warehouse.results import Caution, Estimate, no_estimate
 
 if TYPE_CHECKING:
     from warehouse.disclosure import Count
@@ -112,6 +112,6 @@ def _group(group: GroupRate, counted: Count, adverse: Count, level: float) -> Pr
 
 def _rate(n_adverse: int | None, n: int | None, level: float) -> Estimate:
     if n_adverse is None or n is None:
-        reason = "Withheld: it rests on a count that is not shown."
-        return no_estimate(estimand="share adverse", method="none", n=0, reason=reason, kind="withheld")
+        reason = Caution("withheld", "withheld")
+        return no_estimate(estimand="share adverse", method="none", n=0, reason=reason)
     return proportion(n_adverse, n, level=level)

@@ -201,12 +201,7 @@ def _questions(
 
 
 def _cautions(what: Measured, frame: pl.DataFrame) -> tuple[Caution, ...]:
-    text = (
-        "Groups are compared at the same earlier value. A change is never set against the value it starts from: extreme"
-        " values move towards the middle by themselves."
-    )
-    found = [Caution("approximation", text)] if frame[GROUP].n_unique() > 1 else []
+    found = [Caution("approximation", "compared_from_same_start")] if frame[GROUP].n_unique() > 1 else []
     if frame.height and frame["expected"].null_count() == frame.height:
-        text = f"No growth curve for {what.label}: a change of zero is not neutral in a growing child."
-        found.append(Caution("approximation", text))
+        found.append(Caution("approximation", "no_growth_curve", {"label": what.label}))
     return tuple(found)

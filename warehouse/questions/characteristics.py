@@ -5,21 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from warehouse.analysis.characteristics import (
-    CharacteristicRow,
-    LevelSummary,
-    NumberSummary,
-    StartingTable,
-    starting_characteristics,
-)
-from warehouse.marts.grouping import GROUPINGS, NOT_KNOWN, in_order
+from warehouse.analysis.characteristics import StartingTable, starting_characteristics
+from warehouse.marts.grouping import NOT_KNOWN, in_order
 from warehouse.questions.case_table import case_table
 from warehouse.questions.group_names import group_label, single_grouping
 from warehouse.selection import Selection
 
 if TYPE_CHECKING:
-    import polars as pl
-
     from warehouse.marts.grouping import Grouping
     from warehouse.marts.reader import Reader
 
@@ -34,13 +26,6 @@ VARIABLES: dict[str, str] = {
     "months_observed": "Months observed",
 }
 """Column of a case table -> its name in the table, in order."""
-
-_CODES = {"sex": "sex", "incisor_class": "incisor_class"}
-FOOTNOTE = (
-    "Numbers: mean (standard deviation); categories: cases (share of those known). SMD: standardised difference, the"
-    " largest of all pairs of groups; above 0.1 the groups are worth a second look. No p values: they would say how"
-    " many cases there are, not how unlike the groups are."
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,60 +79,3 @@ def starting_table(
         ),
         of_counted=of_counted,
     )
-
-
-def table_as_printed(result: Characteristics, labels: dict[str, dict[str, str]]) -> pl.DataFrame:
-    """The table as it is printed: one column a group, texts as journals set them, a line for what is missing.
-
-    Args:
-        result: The characteristics.
-        labels: Code list -> code -> label, as a reader has them.
-    """
-    import polars as pl
-
-    heads = [f"{label} (n = {n:,})" for label, n in zip(result.labels, result.table.sizes, strict=True)]
-    rows: list[list[str]] = []
-    for variable, title in VARIABLES.items():
-        of_it = [row for row in result.table.rows if row.variable == variable]
-        if of_it:
-            rows += _variable_rows(title, variable, of_it, labels.get(_CODES.get(variable, ""), {}))
-    schema = dict.fromkeys(["characteristic", *heads, "SMD"], pl.String)
-    return pl.DataFrame(rows, schema=schema, orient="row")
-
-
-def _variable_rows(title: str, variable: str, rows: list[CharacteristicRow], labels: dict[str, str]) -> list[list[str]]:
-    gap = _gap(rows[0])
-    first = rows[0].cells[0] if rows[0].cells else None
-    if isinstance(first, NumberSummary) or not rows[0].cells:
-        lines = [[title, *(_mean(cell) for cell in rows[0].cells), gap]]
-    else:
-        lines = [[title, *("" for _ in rows[0].cells), gap]]
-        for row in sorted(rows, key=lambda row: _place(variable, row.level)):
-            lines.append([f"  {labels.get(row.level, row.level)}", *(_share(cell) for cell in row.cells), ""])
-    missing = [cell.missing for cell in rows[0].cells]
-    if any(missing):
-        lines.append(["  not known", *(str(n) for n in missing), ""])
-    return lines
-
-
-def _place(variable: str, level: str) -> tuple[int, str]:
-    order = GROUPINGS[variable].order if variable in GROUPINGS else ()
-    return (order.index(level) if level in order else len(order), level)
-
-
-def _mean(cell: NumberSummary | LevelSummary) -> str:
-    if not isinstance(cell, NumberSummary) or cell.mean is None:
-        return "—"
-    spread = f" ({cell.sd:.1f})" if cell.sd is not None else ""
-    return f"{cell.mean:.1f}{spread}"
-
-
-def _share(cell: NumberSummary | LevelSummary) -> str:
-    if not isinstance(cell, LevelSummary) or cell.share is None:
-        return "—"
-    return f"{cell.count:,} ({100 * cell.share:.0f}%)"
-
-
-def _gap(row: CharacteristicRow) -> str:
-    gap = row.standardised_difference
-    return "—" if gap is None else f"{gap:.2f}"

@@ -16,10 +16,8 @@ from warehouse.analysis.homogeneity import breslow_day_test
 from warehouse.analysis.positivity import positivity
 from warehouse.errors import RequestError
 from warehouse.marts.grouping import grouping
-from warehouse.outcomes.definition import FAMILIES
 from warehouse.plans.planned_or_explored import stand
 from warehouse.plans.question import Question
-from warehouse.plural import number_of
 from warehouse.questions.covariates import (
     ADJUSTABLE,
     DEFAULT_ADJUSTMENT,
@@ -286,11 +284,9 @@ def _cautions(
 ) -> tuple[Caution, ...]:
     found = [Caution("approximation", item.note) for item in adjustables(question.adjust) if item.note]
     if definition.family != "vertical":
-        found.append(Caution("approximation", f"A secondary outcome: {FAMILIES[definition.family]}."))
+        found.append(Caution("approximation", "secondary_outcome", {"family": definition.family}))
     if question.selection.selection != "consecutive":
-        found.append(Caution("approximation", "Picked-out cases are among these: they are no sample of anything."))
+        found.append(Caution("approximation", "hand_picked"))
     if sum(missing):
-        known = number_of(sum(missing), "outcome is due but not known", "outcomes are due but not known")
-        text = f"{known}; what the missing could do is looked at by itself."
-        found.append(Caution("approximation", text))
+        found.append(Caution("approximation", "outcomes_missing", {"n": sum(missing)}))
     return distinct(tuple(found), prepared.pair.design.warnings)

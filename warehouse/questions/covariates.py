@@ -52,15 +52,14 @@ _LISTED = (
     _category(
         "extraction",
         "extraction",
-        "Extraction is part of the treatment: adjusting for it takes out what the appliance does by way of it.",
+        "extraction_is_treatment",
     ),
     Adjustable(
         name="months_observed",
         title="months observed",
         covariate=Covariate(name="months_observed", kind="number"),
         banded="months_observed",
-        note="The months observed are known only at the finish: treatment may lengthen them, and adjusting for them"
-        " may take away part of what is asked about.",
+        note="months_known_at_finish",
     ),
 )
 ADJUSTABLE: dict[str, Adjustable] = {item.name: item for item in _LISTED}

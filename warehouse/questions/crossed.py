@@ -206,11 +206,8 @@ def _cautions(counts: _Counts, groups: Mapping[str, str], levels: Mapping[str, s
     filled = [n for n, _ in counts.values() if n]
     cautions = []
     if n_cells > len(filled):
-        text = f"{n_cells - len(filled)} of the {n_cells} cells have no case: what is compared there is not known."
-        cautions.append(Caution("positivity", text))
+        cautions.append(Caution("positivity", "empty_cells", {"empty": n_cells - len(filled), "n": n_cells}))
     small = sum(n < 10 for n in filled)
     if small:
-        noun = "cell has" if small == 1 else "cells have"
-        text = f"{small} {noun} fewer than 10 cases: those shares are very uncertain."
-        cautions.append(Caution("small_sample", text))
+        cautions.append(Caution("small_sample", "small_cells", {"n": small}))
     return tuple(cautions)

@@ -22,7 +22,6 @@ from warehouse.analysis.drift import (
 from warehouse.analysis.proportion import proportion
 from warehouse.analysis.run_length import SimulatedRunLength, simulate_run_length
 from warehouse.errors import RequestError
-from warehouse.plural import number_of
 from warehouse.results import Caution
 from warehouse.selection import Selection
 
@@ -78,7 +77,7 @@ class DriftPicture:
     periods: ControlChart  # Share by period of start
     n_not_due: int  # Cases still in treatment
     cautions: tuple[Caution, ...]  # What to keep in mind
-    refused: str  # Why there is no chart, or empty
+    refused: Caution | None  # Why there is no chart
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,22 +184,19 @@ def _end_of_baseline(cases: Sequence[_Case], wanted: int) -> int:
     return counted[wanted - 1] + 1 if len(counted) >= wanted > 0 else len(cases)
 
 
-def _plan(first: Sequence[_Case], asked: DriftAsked) -> tuple[Estimate | None, CusumPlan | None, str]:
+def _plan(first: Sequence[_Case], asked: DriftAsked) -> tuple[Estimate | None, CusumPlan | None, Caution | None]:
     """The share among the first cases, the plan, and why there is none."""
     baseline, usual = None, asked.in_control
     if usual is None:
         counted = [case.outcome for case in first if case.outcome is not None]
         baseline = proportion(sum(counted), len(counted))
         if len(counted) < asked.baseline:
-            reason = (
-                f"{number_of(len(counted), 'case is', 'cases are')} counted; {asked.baseline} are needed to"
-                " take the usual share from, and none would be left to chart. State the usual share to chart them all."
-            )
-            return baseline, None, reason
+            numbers = {"n": len(counted), "baseline": asked.baseline}
+            return baseline, None, Caution("no_data", "too_few_counted_for_chart", numbers)
         usual = (sum(counted) + 0.5) / (len(counted) + 1.0)  # never 0 or 1, where no chart exists
     noticed = share_at_odds_ratio(usual, ODDS_RATIO) if asked.out_of_control is None else asked.out_of_control
     plan = plan_cusum(in_control=usual, out_of_control=noticed, false_alarm_run_length=asked.false_alarm)
-    return baseline, plan, ""
+    return baseline, plan, None
 
 
 def _simulated(plan: CusumPlan, share: float, rng: Generator) -> SimulatedRunLength:
@@ -241,16 +237,15 @@ def _cautions(
 ) -> tuple[Caution, ...]:
     found = list(path.warnings if path else ())
     if baseline is not None and baseline.interval is not None and path is not None:
-        text = (
-            f"The usual share comes from the practice's first {baseline.n} cases and is itself uncertain"
-            f" ({100 * baseline.interval.low:.1f}% to {100 * baseline.interval.high:.1f}%), so false alarms may come"
-            " earlier or later than planned."
+        found.append(
+            Caution(
+                "approximation",
+                "usual_share_uncertain",
+                {"n": baseline.n, "low": baseline.interval.low, "high": baseline.interval.high},
+            )
         )
-        found.append(Caution("approximation", text))
     if cases:
-        text = "Cases are in order of finish as far as it is known: the quarter of start plus the months observed."
-        found.append(Caution("approximation", text))
+        found.append(Caution("approximation", "order_of_finish"))
     if any(not case.is_due for case in cases):
-        text = "Of the latest starts only those treated fastest have finished; the last periods will still change."
-        found.append(Caution("approximation", text))
+        found.append(Caution("approximation", "latest_starts_incomplete"))
     return (*found, *periods.warnings)

@@ -16,7 +16,6 @@ from warehouse.analysis.shrinkage import partial_pooling
 from warehouse.analysis.trend import cochran_armitage
 from warehouse.analysis.two_group_tests import two_group_test
 from warehouse.marts.outcome_sql import outcomes_of
-from warehouse.outcomes.definition import FAMILIES
 from warehouse.plans.planned_or_explored import stand
 from warehouse.plans.question import Question
 from warehouse.questions.group_names import check_group, is_known, is_ordered
@@ -220,16 +219,15 @@ def _pooled(known: Sequence[GroupRate], level: float) -> PartialPooling:
 
 def _cautions(found: Rates, known: Sequence[GroupRate], *, overlapping: bool) -> tuple[Caution, ...]:
     cautions = [
-        Caution("approximation", "Groups are compared as they came: who gets what differs from the start."),
+        Caution("approximation", "groups_as_they_came"),
     ]
     if overlapping:
-        text = "A case can be in several groups: each is compared with the cases not in it, so the rows overlap."
-        cautions.append(Caution("approximation", text))
+        cautions.append(Caution("approximation", "groups_overlap"))
     if found.definition.family != "vertical":
-        cautions.append(Caution("approximation", f"A secondary outcome: {FAMILIES[found.definition.family]}."))
+        cautions.append(Caution("approximation", "secondary_outcome", {"family": found.definition.family}))
     if found.selection.selection != "consecutive":
-        cautions.append(Caution("approximation", "Picked-out cases are among these: they are no sample of anything."))
+        cautions.append(Caution("approximation", "hand_picked"))
     unknown = sum(group.n_started for group in found.groups) - sum(group.n_started for group in known)
     if unknown and not overlapping:
-        cautions.append(Caution("approximation", f"{unknown:,} cases whose group is not known are compared with none."))
+        cautions.append(Caution("approximation", "unknown_group", {"n": unknown}))
     return distinct(tuple(cautions))

@@ -63,6 +63,15 @@ class GroupSurety:
     by_error_alone: ExpectedShare  # The same with measuring error alone, growth taken to be the reference's mean
 
 
+@dataclass(frozen=True, slots=True)
+class ErrorSources:
+    """Cases by where the error of one reading comes from."""
+
+    own: int  # The practice's own repeats
+    catalogue: int  # The catalogue: read in publications or from memory
+    unknown: int  # Nowhere: such a case is left out
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Surety:
     """How surely cases went adverse under one definition."""
@@ -70,8 +79,8 @@ class Surety:
     definition: Definition
     part: ChangePart | None  # Its change part; None where it is made of several parts, and then there are no groups
     groups: tuple[GroupSurety, ...]  # The groups, in the order of the rates
-    reason: str  # Why there are none, in words, or empty
-    error_source: str  # Where the error of readings comes from, in words
+    reason: Caution | None  # Why there are none
+    errors: ErrorSources  # Where the error of readings comes from
     cautions: tuple[Caution, ...]  # What to keep in mind
 
 
@@ -186,8 +195,8 @@ def surety(
     part = chosen.single_change
     selection = selection or Selection()
     if part is None:
-        reason = f"{chosen.name} is made of several parts, so there is no single change to be sure or unsure of."
-        return Surety(definition=chosen, part=None, groups=(), reason=reason, error_source="", cautions=())
+        reason = Caution("no_data", "no_single_change", {"name": chosen.name})
+        return Surety(definition=chosen, part=None, groups=(), reason=reason, errors=ErrorSources(0, 0, 0), cautions=())
     way = grouping(by) if by else None
     frame = _with_errors(_changes(reader, chosen, part, selection), reader)
     members = _members(reader, way, frame["case_no"].to_list()) if way else {ALL: frame["case_no"].to_list()}
@@ -197,8 +206,8 @@ def surety(
         definition=chosen,
         part=part,
         groups=groups,
-        reason="",
-        error_source=_error_source(frame),
+        reason=None,
+        errors=_errors(frame),
         cautions=tuple(_cautions(frame, part)),
     )
 
@@ -242,30 +251,18 @@ def _group(
     )
 
 
-def _error_source(frame: pl.DataFrame) -> str:
-    n, own = frame.height, int(frame["is_own"].sum())
-    unknown = frame["error_sd"].null_count()
-    parts = [
-        f"{own:,} from the practice's own repeats" if own else "",
-        f"{n - own - unknown:,} from the catalogue (read in publications or from memory)" if n - own - unknown else "",
-        f"{unknown:,} unknown and left out" if unknown else "",
-    ]
-    said = "; ".join(text for text in parts if text)
-    return f"error of one reading: {said}" if said else "no case counted"
+def _errors(frame: pl.DataFrame) -> ErrorSources:
+    own, unknown = int(frame["is_own"].sum()), frame["error_sd"].null_count()
+    return ErrorSources(own=own, catalogue=frame.height - own - unknown, unknown=unknown)
 
 
 def _cautions(frame: pl.DataFrame, part: ChangePart) -> list[Caution]:
     found = []
     unknown = int((frame["growth_sd"].is_null()).sum())
     if unknown:
-        text = (
-            f"The growth reference does not say how much children differ for {unknown:,} cases: that doubt is left"
-            " out, and they look surer than they are."
-        )
-        found.append(Caution("approximation", text))
+        found.append(Caution("approximation", "growth_spread_unknown", {"n": unknown}))
     if part.basis == "raw":
-        text = "Growth is not taken off by this definition, so only measuring error is allowed for."
-        found.append(Caution("approximation", text))
+        found.append(Caution("approximation", "growth_not_taken_off"))
     return found
 
 
@@ -287,34 +284,10 @@ def _as_data(one: GroupSurety) -> dict[str, Any]:
         "wrongly_not_adverse": share.wrongly_not_adverse,
         "method": share.expected.method,
         "assumptions": share.assumptions,
-        "warnings": [caution.text for caution in share.expected.warnings],
+        "warnings": list(share.expected.warnings),
     }
 
 
 def _share(named: str, estimate: Estimate) -> Mapping[str, Any]:
     interval = estimate.interval
     return {named: estimate.value, f"{named}_interval": [interval.low, interval.high] if interval else None}
-
-
-def surety_sentence(one: GroupSurety) -> str:
-    """What the probabilities of a group say, in words for a person."""
-    share, error = one.share, one.by_error_alone.expected
-    if share.expected.value is None or error.value is None:
-        return "; ".join(caution.text for caution in share.expected.warnings)
-    growth = (
-        ""
-        if share.expected == error
-        else (f"; allowing also for growth that differs between children: {_told(share.expected)}")
-    )
-    return (
-        f"beyond the threshold as measured {share.counted.value or 0.0:.1%}; allowing for measuring error, truly beyond"
-        f" it: {_told(error)}{growth}. Of those counted about {share.wrongly_adverse:.0f} may truly not be, and about"
-        f" {share.wrongly_not_adverse:.0f} of the others may be"
-    )
-
-
-def _told(estimate: Estimate) -> str:
-    interval = estimate.interval
-    if estimate.value is None or interval is None:
-        return "not known"
-    return f"{estimate.value:.1%} ({100 * interval.level:g}% interval {interval.low:.1%} to {interval.high:.1%})"

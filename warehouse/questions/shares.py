@@ -223,7 +223,7 @@ def _group_rate(
 
 
 def rates_as_data(result: Rates) -> dict[str, Any]:
-    """The result as plain data, for ``--json`` and for tables."""
+    """The result as data, for ``--json`` and for tables; cautions are as they are."""
     return {
         "definition": {
             "id": result.definition.id,
@@ -255,5 +255,5 @@ def _group_as_data(group: GroupRate, result: Rates) -> dict[str, Any]:
         "if_all_of_the_missing": group.if_all.value,
         "level": result.level,
         "method": result.method,
-        "warnings": [caution.text for caution in group.warnings],
+        "warnings": list(group.warnings),
     }

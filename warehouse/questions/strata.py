@@ -8,11 +8,6 @@ from dataclasses import replace
 from warehouse.analysis.stratified import Measure, Stratum, mantel_haenszel
 from warehouse.results import Caution, Estimate
 
-_TOO_NARROW = (
-    "In one of the groups no case, or every case, went adverse: this method's interval is then far too narrow and is"
-    " not shown; read the crude one."
-)
-
 
 def stratified_estimate(
     strata: Sequence[Stratum], *, measure: Measure, level: float, adjusted_for: tuple[str, ...]
@@ -26,7 +21,12 @@ def stratified_estimate(
     found = mantel_haenszel(strata, measure=measure, level=level, adjusted_for=adjusted_for)
     if found.interval is None or not _at_the_edge(strata):
         return found
-    return replace(found, interval=None, p_value=None, warnings=(Caution("small_sample", _TOO_NARROW), *found.warnings))
+    return replace(
+        found,
+        interval=None,
+        p_value=None,
+        warnings=(Caution("small_sample", "interval_far_too_narrow"), *found.warnings),
+    )
 
 
 def _at_the_edge(strata: Sequence[Stratum]) -> bool:

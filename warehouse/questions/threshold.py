@@ -99,9 +99,7 @@ def _point(threshold: float, ascending: NDArray[np.float64], level: float) -> Th
 
 def _cautions(definition: Definition, part: ChangePart | None) -> tuple[Caution, ...]:
     if part is None:
-        text = f"{definition.name} is made of several parts, so there is no single threshold to move."
-        return (Caution("no_data", text),)
+        return (Caution("no_data", "no_single_threshold", {"name": definition.name}),)
     if part.beyond_error == "never":
         return ()
-    text = "The margin for measuring error is left out of this picture, so that only the threshold moves."
-    return (Caution("approximation", text),)
+    return (Caution("approximation", "error_margin_left_out"),)

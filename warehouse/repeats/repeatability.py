@@ -169,5 +169,5 @@ def _estimate(estimate: Estimate) -> dict[str, Any]:
         "value": estimate.value,
         "interval": [estimate.interval.low, estimate.interval.high] if estimate.interval else None,
         "p_value": estimate.p_value,
-        "warnings": [caution.text for caution in estimate.warnings],
+        "warnings": list(estimate.warnings),
     }

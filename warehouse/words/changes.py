@@ -2,35 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from warehouse.analysis.corners import FourCorners
+from warehouse.analysis.tipping import TippingPoint
+from warehouse.analysis.tipping_grid import FIRST_HIGHER, SECOND_HIGHER, TippingGrid
 from warehouse.outcomes.definition import SPANS
+from warehouse.questions.ages import ShareOverAge
+from warehouse.questions.changes import ChangeComparison, GroupChange
+from warehouse.questions.course import Course
+from warehouse.questions.families import AllOutcomes
+from warehouse.questions.missing import GroupMissing, PairAndMissing
+from warehouse.questions.run_plan import PlanResult
+from warehouse.questions.teeth_and_face import CornersResult
+from warehouse.results import Estimate
 from warehouse.words.contrasts import POINTS
-from warehouse.words.numbers import (
-    and_list,
-    due_words,
-    left_out_words,
-    level_words,
-    more_or_less,
-    p_words,
-    points,
-    ratio_words,
-    sentence,
-    signed,
-    span,
-    why_none,
-)
-from warehouse.words.shares import cases, percent
-
-if TYPE_CHECKING:
-    from warehouse.questions.ages import ShareOverAge
-    from warehouse.questions.changes import ChangeComparison, GroupChange
-    from warehouse.questions.course import Course
-    from warehouse.questions.families import AllOutcomes
-    from warehouse.questions.missing import GroupMissing, PairAndMissing
-    from warehouse.questions.run_plan import PlanResult
-    from warehouse.questions.teeth_and_face import CornersResult
-    from warehouse.results import Estimate
+from warehouse.words.numbers import left_out_words, p_words, sentence, signed, span
+from warehouse.words.sentences import caution_text, more_or_less, ratio_words, said_of, say, why_none
 
 MONTHS_A_YEAR = 12
 
@@ -38,15 +24,20 @@ MONTHS_A_YEAR = 12
 def change_sentence(result: ChangeComparison, group: GroupChange) -> str:
     """How much one group changed."""
     if group.mean.value is None:
-        return sentence(f"{group.label}: {why_none(group.mean)}")
-    unit = result.measure.unit
-    interval = f"{level_words(result.level)} {span(group.mean.interval)}" if group.mean.interval else "no interval"
-    beyond = ""
+        return said_of(group.label, group.mean)
+    unit, beyond = result.measure.unit, ""
     if group.beyond_growth.value is not None:
-        beyond = f", {signed(group.beyond_growth.value)} {unit} beyond what untreated growth would account for"
-    return sentence(
-        f"{group.label}: in {cases(group.n)} the mean change was {signed(group.mean.value)} {unit} ({interval}),"
-        f" the median {signed(group.median.value)}{beyond}"
+        beyond = say("change.beyond_growth", value=group.beyond_growth.value, unit=unit)
+    return say(
+        "change.of_group",
+        label=group.label,
+        n=group.n,
+        mean=group.mean.value,
+        unit=unit,
+        level=result.level,
+        interval=group.mean.interval,
+        median=group.median.value,
+        beyond=beyond,
     )
 
 
@@ -55,17 +46,20 @@ def covariance_sentences(result: ChangeComparison) -> list[str]:
     if result.by is None:
         return []
     if result.covariance is None:
-        return ["No case has the measure at both times, so no groups can be compared."]
+        return [say("change.no_groups")]
     earlier, later = (time.replace("_", "-") for time in SPANS[result.span])  # type: ignore[index]
-    given = and_list([f"the same value at the {earlier}", *result.adjusted_for])
-    base = result.reference
+    given = [f"the same value at the {earlier}", *result.adjusted_for]
+    than = f"than those with {result.reference}"
     return [
-        sentence(
-            f"given {given}, cases with {label} were at the {later}"
-            f" {more_or_less(found, unit=result.measure.unit, digits=2, than=f'than those with {base}')}"
-            if found.value is not None
-            else f"{label} against {base}: {why_none(found)}"
+        say(
+            "change.given",
+            given=given,
+            label=label,
+            later=later,
+            differs=more_or_less(found, unit=result.measure.unit, digits=2, than=than),
         )
+        if found.value is not None
+        else said_of(f"{label} against {result.reference}", found)
         for label, found in covariance_differences(result)
     ]
 
@@ -82,76 +76,118 @@ def age_sentence(result: ShareOverAge) -> str:
     """How the share goes with age as a number."""
     curve = result.curve
     if curve.slope.value is None:
-        return sentence(f"age as a number: {why_none(curve.slope)}")
-    shape = "no curve was fitted beside the line"
+        return said_of("age as a number", curve.slope)
+    shape = say("age.no_curve")
     if curve.nonlinearity_p_value is not None:
-        bends = curve.nonlinearity_p_value < 0.05
-        shape = "the relation bends" if bends else "the data are compatible with a straight line"
-        shape += f" ({p_words(curve.nonlinearity_p_value)})"
-    return sentence(
-        f"with every year of age at start the odds of going adverse are multiplied by {ratio_words(curve.slope)};"
-        f" {shape}. Age goes with much else, so this is no effect of age alone"
-    )
+        key = "age.bends" if curve.nonlinearity_p_value < 0.05 else "age.straight"
+        shape = say(key, p=p_words(curve.nonlinearity_p_value))
+    return say("age.slope", ratio=ratio_words(curve.slope), shape=shape)
 
 
 def missing_sentence(group: GroupMissing) -> str:
     """Bounds and tipping point of one group's share."""
-    rate = group.rate
-    if rate.n_missing_due == 0:
-        return sentence(f"{rate.label}: no outcome that is due is missing. {group.tipping.sentence}")
-    return sentence(
-        f"{rate.label}: {due_words(rate.n_missing_due)}; the share lies between"
-        f" {percent(rate.if_none.value)} (none of them adverse) and {percent(rate.if_all.value)} (all adverse)."
-        f" {group.tipping.sentence}"
+    rate, tipping = group.rate, tipping_sentence(group.tipping)
+    key = "missing.some_of_group" if rate.n_missing_due else "missing.none_of_group"
+    return say(
+        key,
+        label=rate.label,
+        missing=rate.n_missing_due,
+        none=rate.if_none.value,
+        all=rate.if_all.value,
+        tipping=tipping,
+    )
+
+
+def tipping_sentence(found: TippingPoint) -> str:
+    """Where the share of the assessed lies, and what the missing would have to hold to change that."""
+    if found.holds_from is None or found.holds_to is None:
+        return caution_text(found.warnings[0])
+    low, high, missing = found.holds_from, found.holds_to, found.missing
+    key = "tipping.holds_between"
+    if missing == 0:
+        key = "tipping.none_missing"
+    elif (low, high) == (0, missing):
+        key = "tipping.always_holds"
+    elif low == 0:
+        key = "tipping.holds_up_to"
+    elif high == missing:
+        key = "tipping.holds_from"
+    where = {"below": "tipping.below", "above": "tipping.above"}.get(found.message, "tipping.includes")
+    return say(key, where=say(where, value=100 * found.value), missing=missing, low=low, high=high, next=high + 1)
+
+
+def grid_sentence(found: TippingGrid, first: str = "the first group", second: str = "the second group") -> str:
+    """Which of two groups is higher among the assessed, and what the missing would have to hold to change that."""
+    if found.like_assessed is None:
+        return caution_text(found.warnings[0])
+    key = "tipping.pair_changes" if found.nearest_change else "tipping.pair_holds"
+    if found.missing == (0, 0):
+        key = "tipping.pair_none_missing"
+    higher = {FIRST_HIGHER: first, SECOND_HIGHER: second}.get(found.message)
+    return say(
+        key,
+        said=say("tipping.higher", group=higher) if higher else say("tipping.not_told_apart"),
+        missing=found.missing,
+        nearest=found.nearest_change,
+        like=found.like_assessed,
     )
 
 
 def missing_pair_sentences(result: PairAndMissing) -> list[str]:
     """What the missing could do to a difference."""
     first, second = result.labels
-    observed = (
-        f"among the assessed, the share adverse with {first} was"
-        f" {more_or_less(result.observed, unit=POINTS, scale=100, than=f'than with {second}')}"
-        if result.observed.value is not None
-        else why_none(result.observed)
-    )
-    n_missing = " and ".join(f"{n:,} with {label}" for n, label in zip(result.missing, result.labels, strict=True))
-    bounds = (
-        f"due but not known: {n_missing}. At the extremes the difference would be {points(result.lowest.value)} or"
-        f" {points(result.highest.value)} points"
-    )
-    grid = result.grid.sentence.replace("the first group", first).replace("the second group", second)
-    return [sentence(observed), sentence(bounds), sentence(_imputed(result)), sentence(grid)]
+    observed = why_none(result.observed)
+    if result.observed.value is not None:
+        differs = more_or_less(result.observed, unit=POINTS, scale=100, than=f"than with {second}")
+        observed = say("missing.observed", first=first, differs=differs)
+    n_missing = [f"{n:,} with {label}" for n, label in zip(result.missing, result.labels, strict=True)]
+    bounds = say("missing.bounds", n_missing=n_missing, low=result.lowest.value, high=result.highest.value)
+    return [sentence(observed), bounds, _imputed(result), grid_sentence(result.grid, first, second)]
 
 
 def _imputed(result: PairAndMissing) -> str:
     found = result.imputed.difference
     if found.value is None:
-        return f"multiple imputation: {why_none(found)}"
+        return said_of("multiple imputation", found)
     n_lost = result.without_covariates
-    lost = f"; {cases(n_lost)} lacking one of these left out" if n_lost else ""
-    return (
-        f"if missing cases are like the assessed ones with the same {and_list(result.imputed_from)} (multiple"
-        f" imputation, {result.imputed.n_imputations} sets{lost}), the difference is {points(found.value)} points"
-        f" ({span(found.interval, digits=1, scale=100)}); whether they are, the data cannot show"
+    return say(
+        "missing.imputed",
+        given=result.imputed_from,
+        sets=result.imputed.n_imputations,
+        lost=say("missing.lost", n=n_lost) if n_lost else "",
+        difference=found.value,
+        interval=span(found.interval, digits=1, scale=100),
+    )
+
+
+def corner_sentence(found: FourCorners) -> str:
+    """How often the teeth improved while the face went adverse."""
+    share = found.among_all
+    if share.value is None or share.interval is None:
+        return say("corners.none_judged")
+    return say(
+        "corners.share",
+        adverse=found.better_adverse,
+        n=share.n,
+        share=share.value,
+        low=share.interval.low,
+        high=share.interval.high,
+        level=share.interval.level,
     )
 
 
 def corners_sentences(result: CornersResult) -> list[str]:
     """The corner that matters, and whether improved teeth go with an adverse face."""
     corners = result.corners
-    found = [corners.sentence]
+    found = [corner_sentence(corners)]
     if corners.difference.value is not None:
-        found.append(
-            sentence(
-                "the share with an adverse face among cases whose teeth improved was"
-                f" {more_or_less(corners.difference, unit=POINTS, scale=100, than='than among the others')}"
-            )
-        )
+        than = "than among the others"
+        differs = more_or_less(corners.difference, unit=POINTS, scale=100, than=than)
+        found.append(say("corners.difference", differs=differs))
     if corners.left_out:
-        found.append(sentence(f"left out: {left_out_words(corners.left_out)}"))
+        found.append(say("corners.left_out", left_out=left_out_words(corners.left_out)))
     if result.nothing_to_improve:
-        found.append(f"Among these, {cases(result.nothing_to_improve)} scored 0 at the start: no teeth to improve.")
+        found.append(say("corners.nothing_to_improve", n=result.nothing_to_improve))
     return found
 
 
@@ -159,22 +195,17 @@ def rate_of_change(estimate: Estimate, *, unit: str) -> str:
     """A monthly rate of a mixed model as a yearly one."""
     if estimate.value is None:
         return why_none(estimate)
-    yearly = signed(MONTHS_A_YEAR * estimate.value)
+    yearly = signed(MONTHS_A_YEAR * estimate.value, digits=2)
     return f"{yearly} {unit} a year ({span(estimate.interval, scale=MONTHS_A_YEAR)})"
 
 
 def course_sentences(result: Course) -> list[str]:
     """The rate of change of each group."""
-    groups = _course_groups(result)
     rates = [
         sentence(f"{label}: {rate_of_change(rate, unit=result.measure.unit)}")
-        for label, rate in zip(groups, result.model.slopes, strict=True)
+        for label, rate in zip(_course_groups(result), result.model.slopes, strict=True)
     ]
-    used = (
-        f"From {result.model.n_values:,} readings of {cases(result.model.n_cases)} over the months of treatment"
-        " (linear mixed model; a case with fewer times still counts)."
-    )
-    return [used, *rates]
+    return [say("course.readings", readings=result.model.n_values, n=result.model.n_cases), *rates]
 
 
 def _course_groups(result: Course) -> list[str]:
@@ -189,12 +220,9 @@ def plan_sentences(result: PlanResult) -> list[str]:
     """The family of a plan in words."""
     found = result.corrected
     left = [row.name for row in found.rows if row.rejected]
-    noun = "comparison" if found.n_comparisons == 1 else "comparisons"
-    verdict = and_list(left) if left else "none of them"
     return [
-        f"The plan lists {found.n_comparisons} testable {noun}, whose p values are corrected together"
-        f" ({found.method}).",
-        f"Told apart at {100 * found.alpha:g}% after correction: {verdict}.",
+        say("plan.family", n=found.n_comparisons, method=found.method),
+        say("plan.told_apart" if left else "plan.none_told_apart", alpha=100 * found.alpha, names=left),
     ]
 
 
@@ -205,9 +233,9 @@ def outcome_sentences(result: AllOutcomes) -> list[str]:
         mark = "secondary; " if secondary else ""
         what = f"{row.definition.name} ({mark}{row.definition.label.lower()})"
         if row.answer.difference.value is None:
-            said.append(sentence(f"{what}: {why_none(row.answer.difference)}"))
+            said.append(said_of(what, row.answer.difference))
             continue
         first, second = row.labels
         differs = more_or_less(row.answer.difference, unit=POINTS, scale=100, than=f"than with {second}")
-        said.append(sentence(f"{what}: the share adverse with {first} was {differs}"))
+        said.append(say("plan.outcome", what=what, first=first, differs=differs))
     return said

@@ -1,26 +1,21 @@
-"""Findings in words: one sentence a colleague can say aloud, and numbers set the same way everywhere."""
+"""What a share says: how high, how sure, what the missing could do, and which cases it is a share of."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
-from warehouse.plural import number_of
+from warehouse.cases.flow import Flow
+from warehouse.protected.shares import ProtectedGroup
+from warehouse.questions.misclassified import ErrorSources, GroupSurety
+from warehouse.questions.shares import GroupRate, Rates
+from warehouse.questions.spread import ChangePicture
+from warehouse.questions.threshold import ThresholdCurve
+from warehouse.repeats.error_band import ErrorBand
+from warehouse.results import Estimate
+from warehouse.words.numbers import cases
+from warehouse.words.sentences import caution_text, say, share_words
 
-if TYPE_CHECKING:
-    from warehouse.cases.flow import Flow
-    from warehouse.protected.shares import ProtectedGroup
-    from warehouse.questions.shares import GroupRate, Rates
-    from warehouse.questions.spread import ChangePicture
-    from warehouse.questions.threshold import ThresholdCurve
-    from warehouse.repeats.error_band import ErrorBand
-    from warehouse.results import Estimate, Interval
-
-CAUTION = (
-    "This describes an audit of past cases. It is not a diagnosis and not advice on treatment, and a difference between"
-    " groups is an association, not proof of a cause. Local codes, ethics and data-protection rules and the judgement"
-    " of licensed clinicians come first."
-)
-NOTHING_COUNTED = "no case could be counted"
+CAUTION = say("audit.caution")
 
 
 class _Rated(Protocol):
@@ -30,41 +25,20 @@ class _Rated(Protocol):
     def rate(self) -> Estimate: ...
 
 
-def percent(share: float | None, *, digits: int = 1) -> str:
-    """A share as a percentage; words where there is none."""
-    return NOTHING_COUNTED if share is None else f"{100 * share:.{digits}f}%"
-
-
-def percent_range(interval: Interval | None, *, digits: int = 1) -> str:
-    """An interval of shares."""
-    if interval is None:
-        return "no interval"
-    return f"{100 * interval.low:.{digits}f}% to {100 * interval.high:.{digits}f}%"
-
-
-def level_name(level: float) -> str:
-    """The name of an interval of this level."""
-    return f"{100 * level:g}% interval"
-
-
-def cases(n: int) -> str:
-    """A number of cases."""
-    return number_of(n, "case")
-
-
 def share_sentence(n_adverse: int, estimate: Estimate, *, who: str = "") -> str:
     """What a share says, with its n and interval."""
     who = f" {who}" if who else ""
     if estimate.value is None or estimate.interval is None:
-        return f"No case{who} could be counted, so these data say nothing about the share."
-    interval = f"{level_name(estimate.interval.level)} {percent_range(estimate.interval)}"
-    if n_adverse == 0:
-        return (
-            f"None of the {cases(estimate.n)}{who} counted went adverse; the data are still compatible with a share"
-            f" of up to {percent(estimate.interval.high, digits=0)} ({interval})."
-        )
-    return (
-        f"Of the {cases(estimate.n)}{who} counted, {n_adverse:,} went adverse: {percent(estimate.value)} ({interval})."
+        return say("share.none_counted", who=who)
+    return say(
+        "share.some_adverse" if n_adverse else "share.none_adverse",
+        who=who,
+        n=estimate.n,
+        adverse=n_adverse,
+        share=estimate.value,
+        interval=estimate.interval,
+        high=estimate.interval.high,
+        level=estimate.interval.level,
     )
 
 
@@ -74,7 +48,7 @@ def protected_sentence(group: ProtectedGroup, *, who: str = "") -> str:
         return share_sentence(group.n_adverse.value, group.rate, who=who)
     if group.n_assessable.value == 0:
         return share_sentence(0, group.rate, who=who)
-    return "The share is not shown: it rests on a count that is hidden."
+    return say("share.hidden")
 
 
 def headline(result: Rates) -> str:
@@ -86,14 +60,11 @@ def headline(result: Rates) -> str:
 def benchmark_sentence(group: _Rated, *, share: float = 0.10) -> str:
     """Whether the data are compatible with a share that people talk about, such as one case in ten."""
     interval = group.rate.interval
-    named = f"{percent(share, digits=0)} (one case in {1 / share:.0f})"
-    if group.rate.value is None or interval is None:
-        return f"These data cannot say whether the share is above or below {named}."
-    if interval.low > share:
-        return f"The whole interval lies above {named}: in these cases the share was higher than that."
-    if interval.high < share:
-        return f"The whole interval lies below {named}: in these cases the share was lower than that."
-    return f"The interval takes in {named}: these cases do not show that the share is above it, nor below it."
+    key = "share.against_unknown"
+    if group.rate.value is not None and interval is not None:
+        key = "share.against_above" if interval.low > share else "share.against_within"
+        key = "share.against_below" if interval.high < share else key
+    return say(key, share=share, one_in=1 / share)
 
 
 def bounds_sentence(group: GroupRate) -> str:
@@ -104,11 +75,8 @@ def bounds_sentence(group: GroupRate) -> str:
 def missing_sentence(n_missing: int, if_none: Estimate, if_all: Estimate) -> str:
     """What so many missing cases could do to a share that is known with none, and with all, of them adverse."""
     if n_missing == 0:
-        return "No case whose outcome is due is missing."
-    return (
-        f"The outcome of {cases(n_missing)} is due but not known. Had none of them gone adverse the share"
-        f" would be {percent(if_none.value)}; had all of them, {percent(if_all.value)}."
-    )
+        return say("share.none_missing")
+    return say("share.some_missing", n=n_missing, if_none=if_none.value, if_all=if_all.value)
 
 
 def flow_sentence(flow: Flow) -> str:
@@ -126,21 +94,18 @@ def frame_sentence(
     *, started: int | None, counted: int | None, turned_away: str = "", selected: str = "", not_due: str = ""
 ) -> str:
     """The denominator in one sentence; ``None`` for a count that is hidden, an empty text for no case."""
-    parts = [_counted_of_started(started, counted)]
-    if turned_away:
-        parts.append(f"Handed over but turned away by the checks, and in no figure: {turned_away}.")
-    if selected:
-        parts.append(f"Picked out rather than taken in order, and left out: {selected}.")
-    if not_due:
-        parts.append(f"Still in treatment and not due: {not_due}.")
-    return " ".join(parts)
-
-
-def _counted_of_started(started: int | None, counted: int | None) -> str:
     if started is None or counted is None:
-        return "How many of the cases started could be counted is not shown: it rests on a count that is hidden."
-    share = f" ({percent(counted / started, digits=0)})" if started else ""
-    return f"{counted:,} of the {cases(started)} started could be counted{share}."
+        parts = [say("frame.hidden")]
+    else:
+        key = "frame.counted" if started else "frame.none_started"
+        parts = [say(key, counted=counted, started=started, share=counted / started if started else None)]
+    if turned_away:
+        parts.append(say("frame.turned_away", cases=turned_away))
+    if selected:
+        parts.append(say("frame.hand_picked", cases=selected))
+    if not_due:
+        parts.append(say("frame.not_due", cases=not_due))
+    return " ".join(parts)
 
 
 def shares_of_groups(result: Rates) -> list[str]:
@@ -151,38 +116,59 @@ def shares_of_groups(result: Rates) -> list[str]:
 def change_sentence(picture: ChangePicture) -> str:
     """How far the counted cases moved: the middle half, the mean, and how many lie beyond the threshold."""
     if picture.part is None or picture.quartiles is None:
-        return "No case could be counted, so there is no change to describe."
+        return say("change.none_counted")
     lower, median, upper = picture.quartiles
-    threshold = f"{picture.part.threshold:g} {picture.unit}"
+    unit = picture.unit
     parts = [
-        f"Of the {cases(picture.n)} counted, the middle one moved by {signed(median)} {picture.unit} and half of them"
-        f" lie between {signed(lower)} and {signed(upper)} (plus is worse).",
-        f"{picture.n_beyond:,} moved by {threshold} or more.",
+        say("change.middle_half", n=picture.n, unit=unit, median=median, lower=lower, upper=upper),
+        say("change.beyond", beyond=picture.n_beyond, threshold=picture.part.threshold, unit=unit),
     ]
     if picture.n_within_error:
-        parts.append(f"{picture.n_within_error:,} of those are not called adverse: it may be measuring error.")
+        parts.append(say("change.within_error", within=picture.n_within_error))
     return " ".join(parts)
 
 
 def threshold_sentence(curve: ThresholdCurve) -> str:
-    """How the share moves with the threshold: at the one in force, half of it and twice it, where these were tried."""
+    """How the share moves with the threshold: at the one in use, half of it and twice it, where these were tried."""
     if curve.part is None or curve.n == 0:
-        return "There is no single threshold to move."
-    wanted = (curve.part.threshold / 2, curve.part.threshold, 2 * curve.part.threshold)
-    shown = [point for point in curve.points if point.threshold in wanted]
-    listed = "; ".join(f"at {point.threshold:g}, {percent(point.rate.value)}" for point in shown)
-    return f"The share adverse depends on where the line is drawn: {listed}. In force is {curve.part.threshold:g}."
+        return say("threshold.none")
+    used = curve.part.threshold
+    shown = [point for point in curve.points if point.threshold in (used / 2, used, 2 * used)]
+    listed = [say("threshold.at", threshold=point.threshold, share=point.rate.value) for point in shown]
+    return say("threshold.shares", listed="; ".join(listed), used=used)
 
 
 def error_sentence(band: ErrorBand, unit: str) -> str:
     """How large a change must be to be more than measuring error, and where that is known from."""
     if band.mdc95 is None:
-        return f"Measuring error. {band.said}"
-    return f"A change within {band.mdc95:.1f} {unit} may be measuring error alone (MDC95). {band.said}"
+        return say("error.not_known", why=band.said)
+    return say("error.known", mdc95=band.mdc95, unit=unit, source=band.said)
 
 
-def signed(value: float, *, digits: int = 1) -> str:
-    """A change with its sign; one that rounds to nothing has none."""
-    text = f"{abs(value):.{digits}f}"
-    mark = "" if float(text) == 0 else "+" if value > 0 else "−"
-    return f"{mark}{text}"
+def surety_sentence(one: GroupSurety) -> str:
+    """How surely the cases of a group went adverse; without a full stop."""
+    share, error = one.share, one.by_error_alone.expected
+    if share.expected.value is None or error.value is None:
+        return "; ".join(map(caution_text, share.expected.warnings))
+    return say(
+        "surety.of_group",
+        measured=share.counted.value or 0.0,
+        error=share_words(error),
+        growth="" if share.expected == error else say("surety.growth", share=share_words(share.expected)),
+        wrongly_adverse=share.wrongly_adverse,
+        wrongly_not_adverse=share.wrongly_not_adverse,
+    )
+
+
+def errors_sentence(found: ErrorSources) -> str:
+    """Where the error of one reading comes from; without a full stop."""
+    parts = [
+        say(key, n=n)
+        for key, n in (
+            ("surety.error_own", found.own),
+            ("surety.error_catalogue", found.catalogue),
+            ("surety.error_unknown", found.unknown),
+        )
+        if n
+    ]
+    return say("surety.errors", parts="; ".join(parts)) if parts else say("surety.no_case")

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 from warehouse.plural import number_of
 from warehouse.questions.covariates import NOT_MEASURED, adjustables
-from warehouse.words.numbers import and_list
-from warehouse.words.shares import CAUTION, bounds_sentence, cases, flow_sentence, share_sentence
+from warehouse.words.numbers import and_list, cases
+from warehouse.words.shares import CAUTION, bounds_sentence, flow_sentence, share_sentence
 from warehouse.words.strobe_facts import strobe_facts
 
 if TYPE_CHECKING:

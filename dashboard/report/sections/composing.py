@@ -21,7 +21,9 @@ from dashboard.report.document import (
 from dashboard.report.sections import tables
 from dashboard.report.sections.methods import methods, references
 from dashboard.report.sections.practices import practice_sections
-from warehouse.words.shares import CAUTION, benchmark_sentence, level_name
+from warehouse.words.numbers import level_name
+from warehouse.words.sentences import caution_text
+from warehouse.words.shares import CAUTION, benchmark_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -158,7 +160,7 @@ def _threshold(found: Findings) -> Section:
     from dashboard.charts.threshold import threshold_alt
 
     title = "How much the answer hangs on the threshold"
-    cautions = " ".join(caution.text for caution in found.curve.cautions)
+    cautions = " ".join(caution_text(caution) for caution in found.curve.cautions)
     if not found.curve.points:
         text = cautions if found.curve.part is None else "The share against the threshold is not shown."
         return Section(name="threshold", title=title, paragraphs=(text,))

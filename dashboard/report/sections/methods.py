@@ -5,8 +5,7 @@ from __future__ import annotations
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
-from warehouse.words.numbers import and_list
-from warehouse.words.shares import level_name
+from warehouse.words.numbers import and_list, level_name
 
 if TYPE_CHECKING:
     from dashboard.report.adjusted import AdjustedShown

@@ -24,6 +24,8 @@ from dashboard.report.document import (
     span,
     words,
 )
+from warehouse.words.numbers import between as range_words
+from warehouse.words.numbers import level_name
 from warehouse.words.pooled import (
     ORDER,
     funnel_sentence,
@@ -31,13 +33,12 @@ from warehouse.words.pooled import (
     mean_prediction_sentence,
     mean_sentence,
     mean_spread_sentence,
+    note_text,
     overdispersion_sentence,
     pooled_sentence,
     prediction_sentence,
     spread_sentence,
 )
-from warehouse.words.pooled import span as range_words
-from warehouse.words.shares import level_name
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -87,7 +88,7 @@ def _forest(pool: SharePool) -> Section:
         paragraphs=tuple(text for text in said if text),
         picture=picture,
         tables=(practices_table(pool), pooled_table(pool)),
-        remarks=pool.notes,
+        remarks=tuple(map(note_text, pool.notes)),
     )
 
 
@@ -115,7 +116,7 @@ def _means(pool: MeanPool) -> Section:
         text for text in (mean_sentence(pool), mean_prediction_sentence(pool), mean_spread_sentence(pool)) if text
     )
     if pool.refused:
-        return Section(name="practice_means", title=title, paragraphs=said, remarks=pool.notes)
+        return Section(name="practice_means", title=title, paragraphs=said, remarks=tuple(map(note_text, pool.notes)))
     picture = Picture(
         name="practice_means", title=title, alt=means_alt(pool), caption=IN_MEANS, drawn=PracticeMeans(pool)
     )
@@ -125,7 +126,7 @@ def _means(pool: MeanPool) -> Section:
         paragraphs=(f"{pool.about}.", *said),
         picture=picture,
         tables=(means_table(pool),),
-        remarks=pool.notes,
+        remarks=tuple(map(note_text, pool.notes)),
     )
 
 

@@ -26,7 +26,7 @@ from dashboard.report.document import (
     words,
 )
 from warehouse.outcomes.definition import FAMILIES
-from warehouse.words.shares import cases, level_name
+from warehouse.words.numbers import cases, level_name
 
 if TYPE_CHECKING:
     from dashboard.report.adjusted import AdjustedShown

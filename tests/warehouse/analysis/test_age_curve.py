@@ -13,6 +13,7 @@ from scipy.interpolate import CubicSpline
 
 from warehouse.analysis.age_curve import age_curve, default_knots, logistic_slope
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 
 def cohort(n: int, seed: int, *, curved: bool = True) -> tuple[np.ndarray, np.ndarray]:
@@ -128,7 +129,7 @@ def test_ties_leave_a_line_and_say_so() -> None:
     assert curve.knots == ()
     assert curve.nonlinearity_p_value is None
     assert curve.association_p_value == pytest.approx(1.0)
-    assert "straight line" in curve.warnings[-1].text
+    assert "straight line" in caution_text(curve.warnings[-1])
     assert curve.shares == pytest.approx([0.25] * 61)
 
 
@@ -147,7 +148,7 @@ def test_no_curve_is_said_in_words(ages: Any, outcome: Any, said: Any) -> None:
     curve = age_curve(ages, outcome)
     assert curve.ages == ()
     assert curve.slope.value is None
-    assert curve.warnings[0].text.startswith(said)
+    assert caution_text(curve.warnings[0]).startswith(said)
 
 
 def test_separated_ages_get_a_penalised_fit_and_no_tests() -> None:

@@ -15,6 +15,7 @@ from warehouse.analysis.ancova import Ancova, ancova
 from warehouse.analysis.design import Covariate
 from warehouse.errors import RequestError
 from warehouse.results import Estimate
+from warehouse.words.sentences import caution_text
 
 
 def girls() -> pl.DataFrame:
@@ -125,7 +126,7 @@ def test_group_of_one_has_a_value_without_interval() -> None:
     assert found.sizes == (20, 1)
     assert found.differences[0].value is not None
     assert found.differences[0].interval is None
-    assert "rests on a single case" in found.differences[0].warnings[-1].text
+    assert "rests on a single case" in caution_text(found.differences[0].warnings[-1])
     assert found.adjusted_changes[0].interval is not None
     assert found.adjusted_changes[1].interval is None
 
@@ -134,7 +135,7 @@ def test_group_without_a_complete_case() -> None:
     frame = invented(30, 6).with_columns(after=pl.when(pl.col("g") == "b").then(None).otherwise("after"))
     found = compare(frame)
     assert found.differences[0].value is None
-    assert found.differences[0].warnings[-1].text == "No case with everything recorded in b."
+    assert caution_text(found.differences[0].warnings[-1]) == "No case with everything recorded in b."
     assert found.adjusted_changes[0].value is not None
 
 
@@ -142,20 +143,20 @@ def test_reference_without_a_complete_case() -> None:
     frame = invented(30, 6).with_columns(after=pl.when(pl.col("g") == "a").then(None).otherwise("after"))
     found = compare(frame)
     assert [one.value for one in (*found.differences, *found.adjusted_changes)] == [None] * 3
-    assert "recorded in a" in found.differences[0].warnings[-1].text
+    assert "recorded in a" in caution_text(found.differences[0].warnings[-1])
 
 
 def test_group_that_the_covariates_determine() -> None:
     frame = invented(40, 7).with_columns(site=pl.col("g"))
     found = compare(frame, covariates=["site"])
     assert found.differences[0].value is None
-    assert "without error" in found.differences[0].warnings[-1].text
+    assert "without error" in caution_text(found.differences[0].warnings[-1])
 
 
 def test_start_that_does_not_vary() -> None:
     found = compare(invented(20, 8).with_columns(before=pl.lit(30.0)))
     assert found.baseline_slope.value is None
-    assert "does not vary" in found.baseline_slope.warnings[-1].text
+    assert "does not vary" in caution_text(found.baseline_slope.warnings[-1])
     assert found.differences[0].value is not None
 
 
@@ -172,7 +173,7 @@ def test_everybody_changes_by_the_same_amount() -> None:
     found = compare(frame)
     assert found.differences[0].value == pytest.approx(0.0, abs=1e-9)
     assert found.differences[0].interval is None
-    assert "exactly on the model" in found.differences[0].warnings[-1].text
+    assert "exactly on the model" in caution_text(found.differences[0].warnings[-1])
     assert found.adjusted_changes[0].value == pytest.approx(1.0)
 
 

@@ -15,6 +15,7 @@ from tests.warehouse.analysis.weighting_cases import lalonde_pair
 from warehouse.analysis.balance import Balance, Denominator, balance, balances, group_means, standardised, variance
 from warehouse.analysis.group_pair import pair_groups
 from warehouse.analysis.weighting import weighted_comparison
+from warehouse.words.sentences import caution_text
 
 LALONDE = "lalonde (MatchIt) balance, IPTW, overlap"
 SHORT = {"race=hispan": "hispan", "race=white": "white"}
@@ -75,7 +76,7 @@ def test_what_is_still_unlike_is_named() -> None:
     found = of_lalonde(target="everyone")
     assert found.largest_after is not None
     assert found.largest_after > 0.1
-    assert "age" in found.warnings[0].text
+    assert "age" in caution_text(found.warnings[0])
 
 
 def test_by_hand() -> None:
@@ -120,7 +121,7 @@ def test_empty_group_has_words_and_no_numbers() -> None:
     assert found.rows[0].before.first is None
     assert found.rows[0].after.standardised_difference is None
     assert found.largest_before is None
-    assert "b" in found.warnings[0].text
+    assert "b" in caution_text(found.warnings[0])
 
 
 def test_gap_without_spread_has_no_size() -> None:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from warehouse.analysis.bootstrap import Replicates, bca, replicate
+from warehouse.words.sentences import caution_text
 
 LAW_SCHOOL = "law school correlation"
 
@@ -64,13 +65,13 @@ def test_no_case_one_case_and_no_spread() -> None:
     rng = np.random.default_rng(0)
     nothing = bca((np.empty(0),), np.mean, rng=rng, estimand="mean", unit="mm")
     assert nothing.value is None
-    assert nothing.warnings[0].text == "There is no case."
+    assert caution_text(nothing.warnings[0]) == "There is no case."
     one = bca((np.array([3.0]),), np.mean, rng=rng, estimand="mean", unit="mm")
     assert (one.value, one.interval) == (3.0, None)
-    assert one.warnings[0].text == "One case has no spread."
+    assert caution_text(one.warnings[0]) == "One case has no spread."
     flat = bca((np.full(8, 2.0),), np.median, rng=rng, estimand="median", unit="mm", n_resamples=99)
     assert (flat.value, flat.interval) == (2.0, None)
-    assert "same in every resample" in flat.warnings[0].text
+    assert "same in every resample" in caution_text(flat.warnings[0])
 
 
 def test_many_cases_get_percentiles_and_the_method_says_so() -> None:

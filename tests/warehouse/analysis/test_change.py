@@ -12,6 +12,7 @@ from scipy.stats import binom, quantile_test, ttest_1samp
 
 from warehouse.analysis.change import mean_change, median_change, quantile_change, quantile_picture
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 
 def sleep_differences() -> np.ndarray:
@@ -60,15 +61,15 @@ def test_missing_changes_are_counted() -> None:
 def test_all_missing_one_case_and_no_spread() -> None:
     nothing = mean_change(np.array([np.nan]), unit="mm")
     assert nothing.value is None
-    assert nothing.warnings[0].text == "No case has both times."
+    assert caution_text(nothing.warnings[0]) == "No case has both times."
     assert median_change(np.empty(0), unit="mm").value is None
     one = mean_change(np.array([2.0]), unit="mm")
     assert (one.value, one.interval, one.p_value) == (2.0, None, None)
-    assert "One case" in one.warnings[0].text
+    assert "One case" in caution_text(one.warnings[0])
     flat = mean_change(np.full(3, 43.062), unit="mm")  # the mean of these is off by rounding
     assert flat.value == pytest.approx(43.062)
     assert (flat.interval, flat.p_value) == (None, None)
-    assert "All changes are the same" in flat.warnings[0].text
+    assert "All changes are the same" in caution_text(flat.warnings[0])
 
 
 @pytest.mark.parametrize(
@@ -85,7 +86,7 @@ def test_order_statistics_of_the_textbook_tables(n: int, lower: int, upper: int)
 def test_five_cases_have_no_exact_interval(n: int) -> None:
     found = median_change(np.arange(float(n)), unit="mm")
     assert found.interval is None
-    assert f"{n} cases are too few" in found.warnings[0].text
+    assert f"{n} cases are too few" in caution_text(found.warnings[0])
 
 
 @settings(deadline=None)

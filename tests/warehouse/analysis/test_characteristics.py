@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from tests.warehouse.analysis.weighting_cases import lalonde
 from warehouse.analysis.characteristics import LevelSummary, NumberSummary, level_gap, starting_characteristics
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 FRAME = pl.DataFrame(
     {
@@ -97,7 +98,7 @@ def test_empty_group_and_one_case() -> None:
     assert age.cells[2] == NumberSummary(n=0, missing=0, mean=None, sd=None, median=None, quartiles=None)
     assert age.standardised_difference is None
     assert table.rows[1].cells[2] == LevelSummary(count=0, n=0, missing=0, share=None)
-    assert table.warnings[0].text == "No case in: d."
+    assert caution_text(table.warnings[0]) == "No case in: d."
 
 
 def test_gap_of_two_constants() -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from warehouse.analysis.control_charts import ewma, p_chart
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 REFERENCE = Path(__file__).parents[2] / "reference" / "statistics-check-values.json"
 
@@ -44,7 +45,7 @@ def test_ewma_leaves_out_missing_values_and_flags_a_shift() -> None:
     found = ewma([1.0, None, float("nan"), 5.0, 5.0], target=1.0, sd=0.5)
     assert found.left_out == {"no value": 2}
     assert [point.outside for point in found.points] == [False, True, True]
-    assert "no value to average" in ewma([None], target=1, sd=1).warnings[0].text
+    assert "no value to average" in caution_text(ewma([None], target=1, sd=1).warnings[0])
 
 
 def test_ewma_refuses_settings_without_meaning() -> None:
@@ -82,16 +83,16 @@ def test_empty_periods_have_no_value_and_small_ones_a_caution() -> None:
     found = p_chart([0, 1], [0, 5], ["a", "b"])
     assert found.points[0].value is None
     assert not found.points[0].outside
-    texts = " ".join(caution.text for caution in found.warnings)
+    texts = " ".join(caution_text(caution) for caution in found.warnings)
     assert "partly hidden" in texts
     assert "fewer than ten cases" in texts
-    assert "No case was assessed" in p_chart([0], [0], ["a"]).warnings[0].text
+    assert "No case was assessed" in caution_text(p_chart([0], [0], ["a"]).warnings[0])
 
 
 def test_a_centre_without_spread_is_said() -> None:
     found = p_chart([0, 0], [30, 40], ["a", "b"])
     assert (found.points[0].low, found.points[0].high) == (0, 0)
-    assert any("no spread" in caution.text for caution in found.warnings)
+    assert any("no spread" in caution_text(caution) for caution in found.warnings)
 
 
 def test_bad_periods_are_refused() -> None:

@@ -10,6 +10,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from warehouse.analysis.corners import FourCorners, four_corners
 from warehouse.errors import RequestError
+from warehouse.words.changes import corner_sentence
 
 answer = st.sampled_from([True, False, None])
 
@@ -47,7 +48,7 @@ def test_intervals_are_wilsons() -> None:
 
 def test_sentence_says_what_may_be_said() -> None:
     found = corners([(True, True)] * 3 + [(True, False)] * 9)
-    assert found.sentence == (
+    assert corner_sentence(found) == (
         "In 3 of these 12 cases the teeth improved while the face went adverse "
         "(25%; the data are compatible with 9% to 53%, 95% interval)."
     )
@@ -73,7 +74,7 @@ def test_nobody_assessable_is_told_in_words() -> None:
     assert found.among_improved.value is None
     assert found.difference.value is None
     assert found.among_all.warnings
-    assert found.sentence == "In no case can both teeth and face be judged."
+    assert corner_sentence(found) == "In no case can both teeth and face be judged."
 
 
 def test_nobody_improved_leaves_the_other_share() -> None:

@@ -22,6 +22,7 @@ from warehouse.analysis.positivity import positivity
 from warehouse.analysis.standardise import standardised_risks
 from warehouse.analysis.weighting import weighted_comparison
 from warehouse.results import Estimate
+from warehouse.words.sentences import caution_text
 
 row = st.tuples(
     st.sampled_from(["a", "b", "c", None]),
@@ -51,7 +52,7 @@ def answers(*estimates: Estimate) -> None:
     """A value that is finite or a sentence; an interval that is in order."""
     for estimate in estimates:
         assert estimate.value is None or math.isfinite(estimate.value)
-        assert estimate.value is not None or estimate.warnings[0].text
+        assert estimate.value is not None or caution_text(estimate.warnings[0])
         if estimate.interval is not None:
             assert estimate.interval.low <= estimate.interval.high
 

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from warehouse.analysis.design import Covariate, build_design, independent_columns, numbers
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 FRAME = pl.DataFrame(
     {
@@ -57,7 +58,7 @@ def test_standardised_number_has_mean_zero_and_unit_spread() -> None:
 def test_standardising_one_case_gives_zero() -> None:
     one = build_design(FRAME.head(1), [Covariate(name="age", standardise=True)])
     assert one.names == ("intercept",)
-    assert "age" in one.warnings[0].text
+    assert "age" in caution_text(one.warnings[0])
 
 
 def test_spline_names_and_first_column() -> None:
@@ -71,7 +72,7 @@ def test_spline_of_two_values_is_a_straight_line_with_a_word() -> None:
     frame = pl.DataFrame({"age": [8.0, 9.0] * 5})
     design = build_design(frame, [Covariate(name="age", kind="spline")])
     assert design.names == ("intercept", "age")
-    assert "straight line" in design.warnings[0].text
+    assert "straight line" in caution_text(design.warnings[0])
 
 
 def test_standardised_spline_is_the_spline_of_the_standardised_number() -> None:
@@ -85,7 +86,7 @@ def test_column_that_says_nothing_is_taken_out_and_named() -> None:
     doubled = FRAME.with_columns(twice=2.0 * pl.col("age") + 1.0)
     design = build_design(doubled, ["site", "age", "twice"])
     assert design.names == ("intercept", "age")
-    assert "twice" in design.warnings[0].text
+    assert "twice" in caution_text(design.warnings[0])
     assert design.covariates == ("site", "age", "twice")
 
 

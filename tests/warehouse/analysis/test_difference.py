@@ -16,6 +16,7 @@ from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.score import difference_statistic, shares_at_difference
 from warehouse.analysis.two_groups import TwoGroups
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 METHODS = ["newcombe", "miettinen_nurminen", "mee", "agresti_caffo", "wald"]
 CASES = [
@@ -71,7 +72,7 @@ def test_never_raises_and_holds_the_estimate(first: Any, second: Any, method: st
     estimate = risk_difference(*first, *second, method=method, level=level)
     if first[1] == 0 or second[1] == 0:
         assert (estimate.value, estimate.interval) == (None, None)
-        assert "nothing to compare" in estimate.warnings[0].text
+        assert "nothing to compare" in caution_text(estimate.warnings[0])
     else:
         assert -1.0 <= estimate.interval.low <= estimate.interval.high <= 1.0
         assert estimate.interval.low - 1e-12 <= estimate.value <= estimate.interval.high + 1e-12
@@ -152,12 +153,12 @@ def test_miettinen_nurminen_is_wider_than_mee() -> None:
 )
 def test_empty_group_is_said_in_words(n1: int, n2: int, said: Any) -> None:
     estimate = risk_difference(0, n1, 0, n2)
-    assert estimate.warnings[0].text.startswith(said)
+    assert caution_text(estimate.warnings[0]).startswith(said)
     assert estimate.n == n1 + n2
 
 
 def test_small_group_carries_a_warning() -> None:
-    assert risk_difference(1, 1, 5, 50).warnings[0].text.startswith("The smaller group has only 1 case:")
+    assert caution_text(risk_difference(1, 1, 5, 50).warnings[0]).startswith("The smaller group has only 1 case:")
     assert risk_difference(1, 10, 5, 50).warnings == ()
 
 

@@ -18,6 +18,7 @@ from warehouse.analysis.drift import (
     share_at_odds_ratio,
 )
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 REFERENCE = Path(__file__).parents[2] / "reference" / "statistics-check-values.json"
 
@@ -58,7 +59,7 @@ def test_risk_adjusted_path_uses_each_cases_own_share() -> None:
     second = first + by_risk["0.5"]["nonevent"]
     assert found.values == pytest.approx([first, second, second + by_risk["0.1"]["event"]], abs=1e-12)
     assert found.expected == (0.025, 0.5, 0.1)
-    assert any("case mix" in caution.text for caution in found.warnings)
+    assert any("case mix" in caution_text(caution) for caution in found.warnings)
 
 
 def test_a_signal_restarts_the_sum_and_shows_the_value_that_signalled() -> None:
@@ -86,8 +87,8 @@ def test_not_assessable_cases_are_left_out_and_counted() -> None:
 
 
 def test_no_case_yet_and_few_cases_are_said_in_words() -> None:
-    assert "has not started" in run_cusum([], plan()).warnings[0].text
-    assert "silence says little" in run_cusum([False] * 3, plan()).warnings[0].text
+    assert "has not started" in caution_text(run_cusum([], plan()).warnings[0])
+    assert "silence says little" in caution_text(run_cusum([False] * 3, plan()).warnings[0])
 
 
 def test_plan_by_false_alarm_run_length_meets_it() -> None:

@@ -22,6 +22,7 @@ from warehouse.analysis.odds_ratio import odds_ratio
 from warehouse.analysis.ratio import risk_ratio
 from warehouse.errors import RequestError
 from warehouse.results import Estimate, Interval
+from warehouse.words.sentences import caution_text
 
 
 def ratio(value: float, low: float, high: float) -> Estimate:
@@ -85,7 +86,7 @@ def test_differences_are_converted_through_the_shares() -> None:
 def test_a_difference_from_nothing_is_said_in_words() -> None:
     found = e_value_from_difference(0.4, 0.0, Interval(0.2, 0.5))
     assert (found.estimate, found.limit) == (None, None)
-    assert found.warnings[0].text == "There is no finite estimate, so it has no E-value."
+    assert caution_text(found.warnings[0]) == "There is no finite estimate, so it has no E-value."
 
 
 def test_an_endless_ratio_still_has_a_limit() -> None:
@@ -99,7 +100,7 @@ def test_a_ratio_of_zero_has_no_upper_end() -> None:
     found = e_value_from_risk_ratio(risk_ratio(0, 20, 8, 20))
     assert found.estimate == math.inf
     assert found.limit < math.inf
-    assert "no upper end" in found.warnings[0].text
+    assert "no upper end" in caution_text(found.warnings[0])
     assert e_value_of_ratio(math.inf) == math.inf
 
 

@@ -17,6 +17,7 @@ from scipy.optimize import minimize
 from warehouse.analysis.firth import INTERCEPT, firth_coefficients, firth_logistic
 from warehouse.analysis.penalised import Likelihood, group_rows, maximise
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 NAMES = ["age", "oc", "vic", "vicl", "vis", "dia"]
 
@@ -205,7 +206,7 @@ def test_separated_data_stay_finite_and_say_so() -> None:
     assert fit.converged
     assert math.isfinite(slope.interval.high)
     assert 0.0 < slope.interval.low < slope.value < slope.interval.high
-    assert "tells the outcomes apart exactly" in fit.warnings[0].text
+    assert "tells the outcomes apart exactly" in caution_text(fit.warnings[0])
     assert firth_logistic(*cohort(200, 1)).warnings == ()
 
 
@@ -213,7 +214,7 @@ def test_separated_data_stay_finite_and_say_so() -> None:
 def test_all_alike_is_held_by_the_penalty_and_says_so(outcome: Any) -> None:
     covariates, _ = cohort(20, 10)
     fit = firth_logistic(covariates, np.full(20, outcome))
-    assert fit.warnings[0].text.startswith("All cases ended alike")
+    assert caution_text(fit.warnings[0]).startswith("All cases ended alike")
     assert all(math.isfinite(t.log_odds.value) for t in fit.terms)
 
 
@@ -242,8 +243,8 @@ def test_constant_or_repeated_columns_have_no_estimate_and_say_so() -> None:
     assert fit.term("a").log_odds.value == pytest.approx(plain.term("x1").log_odds.value, abs=1e-8)
     for name in ("flat", "double"):
         assert fit.term(name).odds_ratio.value is None
-        assert "combination" in fit.term(name).log_odds.warnings[0].text
-    assert fit.warnings[0].text.endswith("flat, double.")
+        assert "combination" in caution_text(fit.term(name).log_odds.warnings[0])
+    assert caution_text(fit.warnings[0]).endswith("flat, double.")
     assert len(fit.covariance) == 4
 
 

@@ -15,6 +15,7 @@ from scipy.stats import binom
 from warehouse.analysis.funnel import funnel
 from warehouse.analysis.funnel_limits import between_variance, exact_limit, overdispersion_factor
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 REFERENCE = Path(__file__).parents[2] / "reference" / "statistics-check-values.json"
 
@@ -102,9 +103,9 @@ def test_no_overdispersion_leaves_the_exact_limits() -> None:
 
 def test_chance_limits_over_dispersed_practices_are_flagged() -> None:
     counts, sizes, labels = _spread()
-    assert "case mix" in funnel(counts, sizes, labels).warnings[0].text
+    assert "case mix" in caution_text(funnel(counts, sizes, labels).warnings[0])
     few = funnel(counts[:4], sizes[:4], labels[:4], overdispersion="additive")
-    assert "estimated from too few" in few.warnings[0].text
+    assert "estimated from too few" in caution_text(few.warnings[0])
 
 
 def test_one_practice_has_no_between_practice_variance() -> None:
@@ -115,7 +116,7 @@ def test_one_practice_has_no_between_practice_variance() -> None:
 @pytest.mark.parametrize(("x", "words"), [(0, "No case has"), (10, "Every case has")])
 def test_none_or_all_with_the_outcome_is_said_in_words(x: int, words: str) -> None:
     found = funnel([x, x], [10, 10], ["a", "b"])
-    assert words in found.warnings[0].text
+    assert words in caution_text(found.warnings[0])
     assert found.points[0].z is None
     assert found.lines == ()
 
@@ -125,7 +126,7 @@ def test_practices_without_cases_are_left_out_and_an_empty_group_is_said() -> No
     nothing = funnel([0], [0], ["a"])
     assert nothing.points == ()
     assert nothing.target is None
-    assert "No case was assessed" in nothing.warnings[0].text
+    assert "No case was assessed" in caution_text(nothing.warnings[0])
 
 
 def test_bad_input_is_refused() -> None:

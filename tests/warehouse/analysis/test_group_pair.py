@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from warehouse.analysis.group_pair import pair_groups
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 FRAME = pl.DataFrame(
     {
@@ -72,7 +73,7 @@ def test_an_estimate_it_cannot_give_keeps_the_account() -> None:
     assert nothing.value is None
     assert nothing.left_out == pair.left_out
     assert nothing.adjusted_for == ("age",)
-    assert nothing.warnings[0].text == "Why."
+    assert caution_text(nothing.warnings[0]) == "Why."
 
 
 @settings(deadline=None)

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.harm import number_needed_to_harm
+from warehouse.words.contrasts import harm_sentence
 
 counts = st.integers(0, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 filled = counts.filter(lambda c: c[1] > 0)
@@ -24,7 +25,7 @@ def test_harm_with_an_interval_of_one_part() -> None:
     assert found.direction == "harm"
     assert found.benefit is None
     assert (found.harm.low, found.harm.high) == pytest.approx((1 / limits.high, 1 / limits.low))
-    assert found.sentence == (
+    assert harm_sentence(found) == (
         f"One more adverse case for every 5 cases of the first group "
         f"(95% interval: harm {1 / limits.high:.3g} to {1 / limits.low:.3g})."
     )
@@ -35,7 +36,7 @@ def test_benefit_is_the_mirror_of_harm() -> None:
     assert benefit.direction == "benefit"
     assert benefit.harm is None
     assert (benefit.value, benefit.benefit.low) == pytest.approx((harm.value, harm.harm.low))
-    assert benefit.sentence.startswith("One fewer adverse case for every 5 cases")
+    assert harm_sentence(benefit).startswith("One fewer adverse case for every 5 cases")
 
 
 def test_interval_across_zero_is_two_parts_that_meet_at_infinity() -> None:
@@ -46,7 +47,7 @@ def test_interval_across_zero_is_two_parts_that_meet_at_infinity() -> None:
     assert (found.harm.low, found.harm.high) == (pytest.approx(1 / limits.high), math.inf)
     assert (found.benefit.low, found.benefit.high) == (pytest.approx(-1 / limits.low), math.inf)
     assert found.value == pytest.approx(25.0)
-    assert "may not differ at all" in found.sentence
+    assert "may not differ at all" in harm_sentence(found)
 
 
 def test_each_part_starts_at_the_reciprocal_of_its_end() -> None:
@@ -63,20 +64,20 @@ def test_equal_shares_have_no_number() -> None:
     assert (found.value, found.direction) == (None, "none")
     assert found.harm is not None
     assert found.benefit is not None
-    assert found.sentence.startswith("The shares are equal")
+    assert harm_sentence(found).startswith("The shares are equal")
 
 
 def test_empty_group_is_said_in_words() -> None:
     found = number_needed_to_harm(0, 0, 3, 9)
     assert (found.value, found.harm, found.benefit) == (None, None, None)
-    assert found.sentence.startswith("The first group has no assessed case")
+    assert harm_sentence(found).startswith("The first group has no assessed case")
     assert found.warnings == found.difference.warnings
 
 
 def test_interval_that_ends_at_zero_has_one_open_part() -> None:
     found = number_needed_to_harm(0, 20, 0, 20, method="wald")
     assert (found.harm, found.benefit) == (None, None)
-    assert "unknown" in found.sentence
+    assert "unknown" in harm_sentence(found)
 
 
 @given(counts, counts)

@@ -13,6 +13,7 @@ from hypothesis.extra.numpy import arrays
 
 from warehouse.analysis.intraclass import FORMS, intraclass
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 IN_FILE = {
     "ICC(1,1)": "ICC1",
@@ -133,11 +134,13 @@ def test_records_with_equal_means_have_no_mean_form() -> None:
 def test_too_little_is_said_in_words(table: Any) -> None:
     found = intraclass(table)
     assert found.mean_squares is None
-    assert found.forms["ICC(2,1)"].warnings[0].text.startswith("At least two records")
+    assert caution_text(found.forms["ICC(2,1)"].warnings[0]).startswith("At least two records")
 
 
 def test_equal_readings_are_said_in_words() -> None:
-    assert intraclass(np.full((4, 2), 3.3)).forms["ICC(2,1)"].warnings[0].text.startswith("All readings are equal")
+    assert caution_text(intraclass(np.full((4, 2), 3.3)).forms["ICC(2,1)"].warnings[0]).startswith(
+        "All readings are equal"
+    )
 
 
 def test_missing_readings_are_left_out_and_counted() -> None:

@@ -16,6 +16,7 @@ from warehouse.analysis import longitudinal
 from warehouse.analysis.longitudinal import MixedModel, mixed_model
 from warehouse.errors import RequestError
 from warehouse.results import Estimate
+from warehouse.words.sentences import caution_text
 
 FITS = {
     "A": {"group": "Sex", "reference": "Male", "interaction": False, "random_slope": False},
@@ -200,7 +201,7 @@ def test_two_times_give_every_case_the_rate_of_its_group(jaws: dict[str, Any]) -
     model = mixed_model(frame, value="distance", time="age", case="Subject", group="Sex")
     assert model.sd_slope is None
     assert model.correlation is None
-    assert "Fewer than 5 cases have three times" in model.warnings[0].text
+    assert "Fewer than 5 cases have three times" in caution_text(model.warnings[0])
     assert model.term("age").warnings == model.warnings
     # two times: the mean rate is the mean change over the two years
     girls = frame.filter(pl.col("Sex") == "Female").pivot("age", index="Subject", values="distance")
@@ -216,7 +217,7 @@ def test_rates_that_do_not_differ_are_told_in_words() -> None:
     )
     model = mixed_model(frame, value="v", time="t", case="case")
     assert model.sd_slope is None
-    assert "do not differ measurably in their rate" in model.warnings[0].text
+    assert "do not differ measurably in their rate" in caution_text(model.warnings[0])
     assert model.term("t").value == pytest.approx(1.0, abs=1e-9)
 
 
@@ -224,7 +225,7 @@ def test_cases_that_do_not_differ_are_told_in_words() -> None:
     frame = pl.DataFrame({"case": np.repeat(np.arange(8), 2), "t": [0.0, 1.0] * 8, "v": [0.0, 5.0, 2.0, 3.0] * 4})
     model = mixed_model(frame, value="v", time="t", case="case", random_slope=False)
     assert model.sd_intercept == 0.0
-    assert "do not differ measurably in their level" in model.warnings[0].text
+    assert "do not differ measurably in their level" in caution_text(model.warnings[0])
 
 
 def test_level_and_rate_that_go_together_perfectly() -> None:
@@ -236,7 +237,7 @@ def test_level_and_rate_that_go_together_perfectly() -> None:
     model = mixed_model(frame, value="v", time="t", case="case")
     assert model.sd_slope is not None
     assert model.correlation is None
-    assert "go together perfectly" in model.warnings[0].text
+    assert "go together perfectly" in caution_text(model.warnings[0])
 
 
 def test_search_that_does_not_settle_falls_back(jaws: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -250,7 +251,7 @@ def test_search_that_does_not_settle_falls_back(jaws: dict[str, Any], monkeypatc
     monkeypatch.setattr(longitudinal, "fit_mixed", unsettled)
     model = fitted(jaws, "B")
     assert model.sd_slope is None
-    assert "did not settle" in model.warnings[0].text
+    assert "did not settle" in caution_text(model.warnings[0])
     assert model.log_likelihood == pytest.approx(fitted(jaws, "B", random_slope=False).log_likelihood)
 
 
@@ -260,7 +261,7 @@ def test_term_the_data_cannot_tell_from_others(jaws: dict[str, Any]) -> None:
         frame, value="distance", time="age", case="Subject", group="Sex", covariates=["also"], interaction=False
     )
     assert model.names == ("intercept", "Sex=Male", "age")
-    assert "also=Male" in model.warnings[0].text
+    assert "also=Male" in caution_text(model.warnings[0])
     assert model.term("age").adjusted_for == ("also",)
 
 
@@ -269,7 +270,7 @@ def test_group_seen_at_one_time_has_no_rate(jaws: dict[str, Any]) -> None:
     model = mixed_model(frame, value="distance", time="age", case="Subject", group="Sex", reference="Male")
     assert model.slopes[0].value is not None
     assert model.slopes[1].value is None
-    assert "cannot tell this" in model.slopes[1].warnings[0].text
+    assert "cannot tell this" in caution_text(model.slopes[1].warnings[0])
     assert model.curve["group"].unique().to_list() == ["Male"]
 
 
@@ -277,7 +278,7 @@ def test_time_that_a_covariate_follows(jaws: dict[str, Any]) -> None:
     frame = as_frame(jaws).with_columns(years=pl.col("age") * 2.0)
     model = mixed_model(frame, value="distance", time="age", case="Subject", covariates=["years"])
     assert model.term("age").value is None
-    assert "follows the time exactly" in model.warnings[0].text
+    assert "follows the time exactly" in caution_text(model.warnings[0])
 
 
 def test_group_without_a_complete_value(jaws: dict[str, Any]) -> None:
@@ -328,8 +329,8 @@ def test_data_that_carry_no_model_are_told_in_words(kind: str) -> None:
     )
     model = mixed_model(frame, value="v", time="t", case="case")
     assert [one.value for one in (*model.terms, *model.slopes)] == [None] * (len(model.terms) + 1)
-    assert words in model.warnings[0].text
-    assert words in model.term("t").warnings[0].text
+    assert words in caution_text(model.warnings[0])
+    assert words in caution_text(model.term("t").warnings[0])
     assert model.sd_residual is None
 
 

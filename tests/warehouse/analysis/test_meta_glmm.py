@@ -11,6 +11,7 @@ from scipy.stats import binom, norm
 
 from warehouse.analysis.meta_glmm import binomial_normal
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 # The 18 trials of Niel-Weise 2007 as in Stijnen 2010, Table I
 CONTROL = [3, 3, 9, 7, 6, 4, 3, 2, 19, 2, 7, 1, 5, 11, 0, 1, 3, 1]
@@ -112,21 +113,21 @@ def test_what_the_counts_cannot_give_is_said(events: list[int], totals: list[int
     assert found.estimate.value is None
     assert found.share.value is None
     assert found.tau2 is None
-    assert words in found.estimate.warnings[0].text
+    assert words in caution_text(found.estimate.warnings[0])
 
 
 def test_empty_practices_are_left_out_and_counted() -> None:
     found = binomial_normal([3, 0, 4], [30, 0, 25])
     assert found.estimate.left_out == {"no case assessed": 1}
     assert found.estimate.n == 55
-    assert any("how far practices differ" in caution.text for caution in found.estimate.warnings)
+    assert any("how far practices differ" in caution_text(caution) for caution in found.estimate.warnings)
 
 
 def test_an_end_that_the_counts_do_not_give_is_infinite_and_said() -> None:
     found = binomial_normal([1, 3], [2, 3], level=0.999)
     assert math.isinf(found.estimate.interval.high)
     assert found.share.interval.high == 1
-    assert any("too few to bound" in caution.text for caution in found.estimate.warnings)
+    assert any("too few to bound" in caution_text(caution) for caution in found.estimate.warnings)
 
 
 def test_bad_counts_and_too_few_nodes_are_refused() -> None:

@@ -22,6 +22,7 @@ from warehouse.analysis.method_error import (
     systematic_bias,
 )
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 # Ten repeated tracings, sum of squared differences 4.5 (worked by hand)
 FIRST = [32.0, 35.5, 28.0, 40.0, 36.5, 30.0, 33.0, 38.5, 27.5, 34.0]
@@ -143,21 +144,21 @@ def test_pairs_with_a_missing_reading_are_left_out_and_counted() -> None:
 
 def test_no_pair_is_said_in_words() -> None:
     found = method_error([], [])
-    said = [e.warnings[0].text for e in (found.dahlberg, found.bias, found.repeatability)]
+    said = [caution_text(e.warnings[0]) for e in (found.dahlberg, found.bias, found.repeatability)]
     assert said == ["No record was read twice; one is needed."] * 3
-    assert found.random.warnings[0].text == "No record was read twice; two are needed."
-    assert random_error([1.0], [2.0]).warnings[0].text == "Only one record was read twice; two are needed."
+    assert caution_text(found.random.warnings[0]) == "No record was read twice; two are needed."
+    assert caution_text(random_error([1.0], [2.0]).warnings[0]) == "Only one record was read twice; two are needed."
 
 
 def test_differences_that_do_not_vary_have_no_t_test() -> None:
     found = systematic_bias([3.0, 4.0, 5.0], [2.0, 3.0, 4.0])
     assert (found.value, found.interval, found.p_value) == (1.0, None, None)
-    assert found.warnings[-1].text.startswith("The differences do not vary")
+    assert caution_text(found.warnings[-1]).startswith("The differences do not vary")
     assert systematic_bias([3.0], [2.0]).interval is None
 
 
 def test_few_records_carry_a_warning() -> None:
-    assert dahlberg([1.0], [2.0]).warnings[0].text == "Only 1 repeated record; at least 25 are customary."
+    assert caution_text(dahlberg([1.0], [2.0]).warnings[0]) == "Only 1 repeated record; at least 25 are customary."
     assert dahlberg(np.arange(25.0), np.arange(25.0) + 0.1).warnings == ()
 
 

@@ -14,6 +14,7 @@ from scipy.stats import norm
 from warehouse.analysis.misclassification import exceedance, expected_share
 from warehouse.analysis.proportion import wilson_interval
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 changes = st.lists(st.floats(-10, 10), min_size=1, max_size=30).map(np.array)
 
@@ -110,7 +111,7 @@ def test_large_errors_pull_the_flat_share_to_one_half_but_not_the_shrunken_one()
     assert flat.expected.value > flat.counted.value > truth + 0.1
     assert shrunken.expected.value == pytest.approx(truth, abs=0.015)
     assert truth in shrunken.expected.interval
-    assert "pulled towards one half" in flat.expected.warnings[0].text
+    assert "pulled towards one half" in caution_text(flat.expected.warnings[0])
     assert flat.expected.interval == wilson_interval(flat.expected.value, 4000)
 
 
@@ -138,7 +139,7 @@ def test_interval_of_the_shrunken_share_covers_the_truth() -> None:
 def test_spread_explained_by_error_alone_leaves_everything_open() -> None:
     found = expected_share([1.0, 1.2, 0.9, 1.1], 2.0, method_error_sd=1.0)
     assert (found.expected.interval.low, found.expected.interval.high) == (0.0, 1.0)
-    assert "cannot be told apart" in found.expected.warnings[-1].text
+    assert "cannot be told apart" in caution_text(found.expected.warnings[-1])
 
 
 def test_missing_changes_and_errors_are_left_out_and_counted() -> None:
@@ -157,7 +158,7 @@ def test_no_case_is_said_in_words(change: Any, prior: Any) -> None:
     assert found.expected.value is None
     assert found.counted.value is None
     assert found.expected_count == 0.0
-    assert found.expected.warnings[0].text.startswith("No case has both")
+    assert caution_text(found.expected.warnings[0]).startswith("No case has both")
 
 
 def test_impossible_requests_are_refused() -> None:

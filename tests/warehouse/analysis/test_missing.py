@@ -11,6 +11,7 @@ from warehouse.analysis.group_pair import GroupPair, pair_groups
 from warehouse.analysis.missing import impute_and_compare
 from warehouse.analysis.proportion import wilson_interval
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 
 def cohort(n: int, seed: int) -> pl.DataFrame:
@@ -106,7 +107,7 @@ def test_counts_and_assumption_are_told() -> None:
     missing = int(np.isnan(pair.outcome).sum())
     assert sum(found.missing) == missing
     assert found.n_imputations == 25
-    assert f"{missing} of 200 outcomes were imputed" in found.difference.warnings[0].text
+    assert f"{missing} of 200 outcomes were imputed" in caution_text(found.difference.warnings[0])
     assert "25 sets, logistic model" in found.difference.method
     assert found.first.n == 200
     assert found.first.adjusted_for == ("face",)
@@ -137,7 +138,7 @@ def test_nothing_to_impute_from_is_told_in_words(
     found = impute_and_compare(tiny(first, second), rng=np.random.default_rng(0))
     for estimate in (found.first, found.second, found.difference):
         assert estimate.value is None
-        assert words in estimate.warnings[0].text
+        assert words in caution_text(estimate.warnings[0])
     assert found.missing_information is None
 
 
@@ -149,7 +150,7 @@ def measures(first: list[float | None], second: list[float | None]) -> GroupPair
 def test_two_assessed_cases_are_too_few_for_a_line() -> None:
     found = impute_and_compare(measures([1.5, None], [2.5, None]), rng=np.random.default_rng(0))
     assert found.difference.value is None
-    assert "too few" in found.difference.warnings[0].text
+    assert "too few" in caution_text(found.difference.warnings[0])
 
 
 def test_mean_of_a_group_of_one_has_no_interval() -> None:

@@ -13,6 +13,7 @@ from scipy.stats import false_discovery_control
 
 from warehouse.analysis.multiplicity import adjust_p_values
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 METHODS = ["holm", "hochberg", "benjamini_hochberg", "bonferroni"]
 families = st.lists(st.floats(0.0, 1.0), min_size=1, max_size=30)
@@ -97,7 +98,7 @@ def test_comparisons_without_a_test_are_not_counted_and_are_named(method: str) -
     assert [row.adjusted is None for row in found.rows] == [False, True, False, True]
     assert found.rows[3].p_value is None
     assert found.rows[0].adjusted == 0.02
-    assert found.warnings[0].text.endswith("comparisons: b, d.")
+    assert caution_text(found.warnings[0]).endswith("comparisons: b, d.")
 
 
 def test_empty_family_is_empty() -> None:

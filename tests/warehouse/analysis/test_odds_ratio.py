@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from warehouse.analysis.odds_ratio import MOST_CASES_CONDITIONAL, odds_ratio
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 counts = st.integers(0, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 inner = counts.filter(lambda c: 0 < c[0] < c[1])
@@ -67,7 +68,7 @@ def test_endless_conditional_ratio_is_said_in_words() -> None:
     estimate = odds_ratio(4, 10, 0, 10, method="conditional")
     assert estimate.value is None
     assert estimate.interval.high == math.inf
-    assert estimate.warnings[-1].text.startswith("The odds ratio has no finite value")
+    assert caution_text(estimate.warnings[-1]).startswith("The odds ratio has no finite value")
 
 
 def test_conditional_ratio_of_zero() -> None:
@@ -80,17 +81,17 @@ def test_conditional_ratio_of_zero() -> None:
 def test_all_alike_is_said_in_words(counted: Any, method: str) -> None:
     estimate = odds_ratio(*counted, method=method)
     assert estimate.value is None
-    assert estimate.warnings[0].text.startswith("All cases ended alike")
+    assert caution_text(estimate.warnings[0]).startswith("All cases ended alike")
 
 
 def test_empty_group_is_said_in_words() -> None:
-    assert odds_ratio(0, 0, 3, 9).warnings[0].text.startswith("The first group has no assessed case")
+    assert caution_text(odds_ratio(0, 0, 3, 9).warnings[0]).startswith("The first group has no assessed case")
 
 
 def test_too_many_cases_for_the_exact_interval_are_said_in_words() -> None:
     estimate = odds_ratio(400, MOST_CASES_CONDITIONAL, 300, 1000, method="conditional")
     assert estimate.value is None
-    assert "51000 cases are too many" in estimate.warnings[0].text
+    assert "51000 cases are too many" in caution_text(estimate.warnings[0])
 
 
 def test_impossible_requests_are_refused() -> None:

@@ -17,6 +17,8 @@ from warehouse.analysis.planning import (
 )
 from warehouse.analysis.proportion import wilson_half_width
 from warehouse.errors import RequestError
+from warehouse.words.planning import months_sentence, precision_sentence
+from warehouse.words.sentences import caution_text
 
 shares = st.floats(0.01, 0.99)
 
@@ -79,13 +81,13 @@ def test_shares_too_close_are_said_in_words() -> None:
     found = cases_per_group(0.3, 0.3000001)
     assert found.n is None
     assert found.exact > 1e7
-    assert found.warnings[0].text.startswith("The two expected shares are so close")
+    assert caution_text(found.warnings[0]).startswith("The two expected shares are so close")
 
 
 def test_equal_shares_cannot_be_told_apart() -> None:
     found = cases_per_group(0.3, 0.3)
     assert (found.n, found.exact) == (None, None)
-    assert found.warnings[0].text.startswith("The two expected shares are equal")
+    assert caution_text(found.warnings[0]).startswith("The two expected shares are equal")
     assert power_of_two_groups(0.3, 0.3, 80) == pytest.approx(0.025)
     assert power_of_two_groups(0.3, 0.5, 0) == 0.0
 
@@ -102,26 +104,29 @@ def test_precision_is_reached_first_at_the_number_given(share: float, half_width
 def test_five_points_about_one_half() -> None:
     # the textbook 385 of the Wald formula; Wilson's interval needs 3.84 fewer
     assert cases_for_precision(0.5, 0.05).n == 381
-    assert cases_for_precision(0.5, 0.05).sentence.startswith("381 cases give an interval of about plus or minus 5 ")
+    assert precision_sentence(cases_for_precision(0.5, 0.05), 0.05).startswith(
+        "381 cases give an interval of about plus or minus 5 "
+    )
 
 
 def test_too_narrow_is_said_in_words() -> None:
     found = cases_for_precision(0.5, 1e-5)
     assert found.n is None
-    assert found.warnings[0].text.startswith("More than 10000000 cases")
+    assert caution_text(found.warnings[0]).startswith("More than 10000000 cases")
 
 
 def test_months_at_the_present_pace() -> None:
     found = months_needed(200, 140, cases_per_month=7.5)
     assert (found.months, found.cases_missing) == (8.0, 60)
-    assert found.sentence == "60 more cases are needed: about 8 months at 7.5 a month."
+    assert months_sentence(found) == "60 more cases are needed: about 8 months at 7.5 a month."
     assert months_needed(cases_per_group(0.2, 0.3), 0, cases_per_month=1.0).cases_missing == cases_per_group(0.2, 0.3).n
 
 
 def test_months_without_an_end_are_said_in_words() -> None:
     assert months_needed(200, 250, cases_per_month=0.0).months == 0.0
-    assert months_needed(200, 100, cases_per_month=0.0).sentence.endswith("none are coming.")
-    assert months_needed(cases_per_group(0.2, 0.2), 5, cases_per_month=3.0).sentence.startswith("No number of cases")
+    assert months_sentence(months_needed(200, 100, cases_per_month=0.0)).endswith("none are coming.")
+    never = months_needed(cases_per_group(0.2, 0.2), 5, cases_per_month=3.0)
+    assert months_sentence(never).startswith("No number of cases")
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from tests.warehouse.analysis.weighting_cases import lalonde_pair
 from warehouse.analysis.group_pair import GroupPair, pair_groups
 from warehouse.analysis.positivity import positivity
 from warehouse.analysis.weighting import weighted_comparison
+from warehouse.words.sentences import caution_text
 
 
 def two_strata(a: tuple[int, int], b: tuple[int, int]) -> GroupPair:
@@ -36,7 +37,7 @@ def test_near_certain_cases_and_the_case_that_carries_the_weight() -> None:
     assert found.near_certain == 40
     # the lone first-group case of stratum 1 weighs 40, the thirty of stratum 0 weigh 2 each
     assert found.largest_weight_share[0] == pytest.approx(0.4)
-    texts = [caution.text for caution in found.warnings]
+    texts = [caution_text(caution) for caution in found.warnings]
     assert any("40 of 100 cases were almost certain" in text for text in texts)
     assert any("One case carries 40% of the weight of a" in text for text in texts)
     assert {caution.kind for caution in found.warnings} == {"positivity"}
@@ -57,7 +58,7 @@ def test_cases_without_a_counterpart_are_named() -> None:
     low, high = max(e[pair.first].min(), e[~pair.first].min()), min(e[pair.first].max(), e[~pair.first].max())
     assert found.common == pytest.approx((low, high))
     assert found.share_outside == pytest.approx(np.mean((e < low) | (e > high)))
-    assert "11% of the cases have no counterpart" in found.warnings[0].text
+    assert "11% of the cases have no counterpart" in caution_text(found.warnings[0])
 
 
 def test_ranges_that_do_not_meet() -> None:
@@ -80,7 +81,7 @@ def test_one_near_certain_case_is_in_the_singular() -> None:
     e = np.full(80, 0.5)
     e[0] = 0.01
     one = type(found)(contrast=found.contrast, effective_sizes=(1.0, 1.0), propensity=e, weights=np.ones(80))
-    assert "1 of 80 cases was" in positivity(pair, one).warnings[-1].text
+    assert "1 of 80 cases was" in caution_text(positivity(pair, one).warnings[-1])
 
 
 def test_no_propensity_no_judgement() -> None:
@@ -90,4 +91,4 @@ def test_no_propensity_no_judgement() -> None:
     assert found.common is None
     assert found.share_outside is None
     assert found.picture.height == 0
-    assert "nothing to compare" in found.warnings[0].text
+    assert "nothing to compare" in caution_text(found.warnings[0])

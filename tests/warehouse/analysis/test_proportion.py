@@ -11,15 +11,14 @@ from hypothesis import strategies as st
 from scipy.stats import binom, binomtest
 
 from warehouse.analysis.proportion import (
-    all_events_sentence,
     missing_bounds,
     proportion,
     wilson_half_width,
     wilson_interval,
     zero_events_bound,
-    zero_events_sentence,
 )
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 METHODS = ["wilson", "wilson_corrected", "clopper_pearson", "mid_p", "jeffreys"]
 CASES = ["one proportion 81/263", "one proportion 15/148", "one proportion 0/20"]
@@ -155,24 +154,28 @@ def test_wilson_interval_with_no_case_knows_nothing() -> None:
 
 def test_no_case_is_said_in_words() -> None:
     estimate = proportion(0, 0)
-    assert [c.text for c in estimate.warnings] == ["No case was assessed, so nothing can be said about the share."]
+    assert [caution_text(c) for c in estimate.warnings] == [
+        "No case was assessed, so nothing can be said about the share."
+    ]
     assert estimate.method == "Wilson score interval"
 
 
 def test_zero_of_twelve_is_said_in_words() -> None:
     sentence = "No adverse case in 12: the share may still be as high as 24% (95% interval)."
-    assert zero_events_sentence(12) == sentence
-    assert [c.text for c in proportion(0, 12).warnings] == [sentence]
+    assert [caution_text(c) for c in proportion(0, 12).warnings] == [sentence]
 
 
 def test_all_of_them_is_said_in_words() -> None:
-    assert all_events_sentence(12) == "All 12 cases went adverse: the share may still be as low as 76% (95% interval)."
-    assert proportion(1, 1).warnings[0].text.startswith("The one case went adverse")
+    assert (
+        caution_text(proportion(12, 12).warnings[0])
+        == "All 12 cases went adverse: the share may still be as low as 76% (95% interval)."
+    )
+    assert caution_text(proportion(1, 1).warnings[0]).startswith("The one case went adverse")
 
 
 def test_few_cases_carry_a_warning() -> None:
     assert [c.kind for c in proportion(3, 9).warnings] == ["small_sample"]
-    assert "Only 1 case was assessed" in proportion(1, 1).warnings[1].text
+    assert "Only 1 case was assessed" in caution_text(proportion(1, 1).warnings[1])
     assert proportion(3, 10).warnings == ()
 
 

@@ -15,6 +15,7 @@ from warehouse.analysis.ratio import risk_ratio
 from warehouse.analysis.score import ratio_statistic, shares_at_ratio
 from warehouse.analysis.two_groups import TwoGroups
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 METHODS = ["miettinen_nurminen", "koopman", "katz", "mover"]
 counts = st.integers(0, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
@@ -89,7 +90,7 @@ def test_no_adverse_case_in_the_second_group_is_said_in_words() -> None:
     estimate = risk_ratio(5, 20, 0, 20)
     assert estimate.value is None
     assert estimate.interval.high == math.inf
-    assert estimate.warnings[-1].text == (
+    assert caution_text(estimate.warnings[-1]) == (
         f"The second group has no adverse case, so the ratio has no finite value; it may be as low as "
         f"{estimate.interval.low:.2g}."
     )
@@ -104,17 +105,17 @@ def test_no_adverse_case_in_the_first_group_is_zero_with_an_upper_limit() -> Non
 def test_no_adverse_case_at_all_is_said_in_words() -> None:
     estimate = risk_ratio(0, 20, 0, 30)
     assert (estimate.value, estimate.interval) == (None, None)
-    assert estimate.warnings[0].text.startswith("No case went adverse in either group")
+    assert caution_text(estimate.warnings[0]).startswith("No case went adverse in either group")
 
 
 def test_empty_group_is_said_in_words() -> None:
-    assert risk_ratio(0, 0, 3, 9).warnings[0].text.startswith("The first group has no assessed case")
+    assert caution_text(risk_ratio(0, 0, 3, 9).warnings[0]).startswith("The first group has no assessed case")
 
 
 def test_katz_has_no_interval_with_a_zero_and_says_so() -> None:
     estimate = risk_ratio(0, 20, 5, 20, method="katz")
     assert (estimate.value, estimate.interval, estimate.p_value) == (0.0, None, None)
-    assert "score interval does" in estimate.warnings[-1].text
+    assert "score interval does" in caution_text(estimate.warnings[-1])
 
 
 def test_equal_certain_shares_have_no_katz_test() -> None:

@@ -16,6 +16,7 @@ from scipy.stats import betabinom, binom
 from warehouse.analysis.beta_binomial import fit_beta_binomial
 from warehouse.analysis.shrinkage import PartialPooling, partial_pooling
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 groups_of_counts = st.lists(
     st.integers(0, 40).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))), min_size=1, max_size=8
@@ -161,22 +162,22 @@ def test_group_without_a_case_is_a_group_like_the_others() -> None:
     assert empty.raw.value is None
     assert empty.weight_on_own == 0.0
     assert empty.pooled.value == pytest.approx(0.14, abs=0.03)
-    assert empty.pooled.warnings[0].text.startswith("No case of its own")
+    assert caution_text(empty.pooled.warnings[0]).startswith("No case of its own")
 
 
 def test_few_groups_and_no_difference_are_told() -> None:
-    texts = [caution.text for caution in pooled([(1, 10), (1, 10)]).warnings]
+    texts = [caution_text(caution) for caution in pooled([(1, 10), (1, 10)]).warnings]
     assert "Only 2 groups have cases" in texts[0]
     assert "no more than chance" in texts[1]
     alone = pooled([(1, 10)]).warnings
-    assert [caution.text.split(":")[0] for caution in alone] == ["Only 1 group has cases"]
+    assert [caution_text(caution).split(":")[0] for caution in alone] == ["Only 1 group has cases"]
 
 
 def test_no_case_anywhere_is_told_in_words() -> None:
     found = pooled([(0, 0), (0, 0)])
     assert [rate.pooled.value for rate in found.rates] == [None, None]
     assert found.fit.mean is None
-    assert "No group has a case" in found.warnings[0].text
+    assert "No group has a case" in caution_text(found.warnings[0])
     nothing = partial_pooling([], [], [])
     assert (nothing.rates, nothing.warnings) == ((), ())
 

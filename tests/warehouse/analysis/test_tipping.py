@@ -12,6 +12,8 @@ from warehouse.analysis.proportion import wilson_interval
 from warehouse.analysis.tipping import tipping_point
 from warehouse.analysis.tipping_grid import tipping_grid
 from warehouse.errors import RequestError
+from warehouse.words.changes import grid_sentence, tipping_sentence
+from warehouse.words.sentences import caution_text
 
 counts = st.integers(1, 60).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n), st.integers(0, 30)))
 
@@ -44,7 +46,7 @@ def test_range_is_that_of_trying_every_scenario(group: tuple[int, int, int], val
     ],
 )
 def test_sentences(group: tuple[int, int, int], sentence: str) -> None:
-    assert tipping_point(*group, value=0.1).sentence.startswith(sentence)
+    assert tipping_sentence(tipping_point(*group, value=0.1)).startswith(sentence)
 
 
 def test_missing_like_the_assessed() -> None:
@@ -65,7 +67,7 @@ def test_nobody_assessed_is_told_in_words() -> None:
     found = tipping_point(0, 0, 5, value=0.1)
     assert (found.message, found.holds_from, found.holds_to, found.like_assessed) == ("nothing", None, None, None)
     assert found.assessed.value is None
-    assert "No case was assessed" in found.warnings[0].text
+    assert "No case was assessed" in caution_text(found.warnings[0])
 
 
 @pytest.mark.parametrize("group", [(5, 3, 1), (1, 3, -1)])
@@ -117,15 +119,15 @@ def test_swapping_the_groups_turns_the_message_round() -> None:
 def test_sentences_of_the_grid() -> None:
     changed = tipping_grid((20, 100, 10), (8, 100, 12))
     assert changed.nearest_change is not None
-    assert changed.sentence == (
+    assert grid_sentence(changed) == (
         "Among the assessed, the first group's share is higher; with "
         f"{changed.nearest_change[0]} of 10 and {changed.nearest_change[1]} of 12 missing adverse it would not be so "
         "(missing like the assessed: 2 and 1)."
     )
-    assert "no case is missing" in tipping_grid((20, 100, 0), (8, 100, 0)).sentence
-    assert "holds in every scenario for the 1 and 1 missing" in tipping_grid((90, 100, 1), (8, 100, 1)).sentence
-    assert "second group's share is higher" in tipping_grid((8, 100, 1), (90, 100, 1)).sentence
-    assert "not told apart" in tipping_grid((8, 100, 1), (9, 100, 1)).sentence
+    assert "no case is missing" in grid_sentence(tipping_grid((20, 100, 0), (8, 100, 0)))
+    assert "holds in every scenario for the 1 and 1 missing" in grid_sentence(tipping_grid((90, 100, 1), (8, 100, 1)))
+    assert "second group's share is higher" in grid_sentence(tipping_grid((8, 100, 1), (90, 100, 1)))
+    assert "not told apart" in grid_sentence(tipping_grid((8, 100, 1), (9, 100, 1)))
 
 
 def test_many_missing_make_a_grid_of_limited_size_that_spans_everything() -> None:
@@ -140,4 +142,4 @@ def test_group_without_an_assessed_case(first: tuple[int, int, int], second: tup
     assert found.message == "nothing"
     assert found.grid.height == 0
     assert (found.like_assessed, found.nearest_change, found.share_holding) == (None, None, None)
-    assert "no assessed case" in found.warnings[0].text
+    assert "no assessed case" in caution_text(found.warnings[0])

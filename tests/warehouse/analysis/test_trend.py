@@ -14,6 +14,7 @@ from scipy.stats import chi2, linregress
 from warehouse.analysis.trend import TrendTest, cochran_armitage
 from warehouse.analysis.two_group_tests import two_group_test
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 pairs = st.integers(0, 80).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 tables = st.lists(pairs, min_size=0, max_size=7)
@@ -113,15 +114,18 @@ def test_empty_groups_are_passed_over() -> None:
 
 @pytest.mark.parametrize("table", [[], [(3, 9)], [(0, 0), (0, 0)]])
 def test_fewer_than_two_groups_is_said_in_words(table: Any) -> None:
-    assert "Fewer than two groups" in trend(table).slope.warnings[0].text
+    assert "Fewer than two groups" in caution_text(trend(table).slope.warnings[0])
 
 
 def test_equal_scores_are_said_in_words() -> None:
-    assert "different scores" in trend([(1, 9), (2, 9)], scores=[3, 3]).slope.warnings[0].text
+    assert "different scores" in caution_text(trend([(1, 9), (2, 9)], scores=[3, 3]).slope.warnings[0])
 
 
 def test_all_alike_is_said_in_words() -> None:
-    assert trend([(0, 9), (0, 9), (0, 4)]).slope.warnings[0].text == "All cases ended alike, so no trend can be tested."
+    assert (
+        caution_text(trend([(0, 9), (0, 9), (0, 4)]).slope.warnings[0])
+        == "All cases ended alike, so no trend can be tested."
+    )
 
 
 def test_few_events_carry_a_warning() -> None:

@@ -13,6 +13,7 @@ from scipy.stats import binom, hypergeom
 from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.two_group_tests import MOST_CASES_UNCONDITIONAL, two_group_test
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 METHODS = ["fisher", "barnard", "boschloo", "pearson", "likelihood_ratio"]
 counts = st.integers(0, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
@@ -89,7 +90,7 @@ def test_pearson_equals_the_score_test_without_a_factor(first: Any, second: Any)
 def test_all_alike_has_a_p_value_of_one(method: str) -> None:
     found = two_group_test(0, 5, 0, 9, method=method)
     assert found.p_value == 1.0
-    assert found.warnings[0].text.startswith("All cases ended alike")
+    assert caution_text(found.warnings[0]).startswith("All cases ended alike")
 
 
 @pytest.mark.parametrize("method", METHODS)
@@ -97,19 +98,19 @@ def test_empty_group_is_said_in_words(method: str) -> None:
     found = two_group_test(0, 0, 3, 9, method=method)
     assert found.p_value is None
     assert found.n == 9
-    assert found.warnings[0].text.startswith("The first group has no assessed case")
+    assert caution_text(found.warnings[0]).startswith("The first group has no assessed case")
 
 
 def test_too_many_cases_are_said_in_words() -> None:
     found = two_group_test(30, MOST_CASES_UNCONDITIONAL, 3, 10)
     assert found.p_value is None
-    assert "610 cases are too many" in found.warnings[0].text
+    assert "610 cases are too many" in caution_text(found.warnings[0])
 
 
 def test_large_sample_tests_have_no_one_sided_form() -> None:
     found = two_group_test(3, 10, 5, 10, method="pearson", alternative="less")
     assert found.p_value is None
-    assert "no one-sided form" in found.warnings[0].text
+    assert "no one-sided form" in caution_text(found.warnings[0])
 
 
 def test_unknown_test_is_refused() -> None:

@@ -33,6 +33,7 @@ from warehouse.analysis.weighting import (
     weighted_means,
 )
 from warehouse.results import Estimate
+from warehouse.words.sentences import caution_text
 
 IN_FILE = {"everyone": "ate", "first_group": "att", "overlap": "ato"}
 LALONDE = "lalonde (MatchIt) balance, IPTW, overlap"
@@ -244,7 +245,9 @@ def test_bootstrap_reports_progress_and_failed_resamples() -> None:
 
 
 def failed_resamples(estimate: Estimate) -> int:
-    texts = [caution.text for caution in estimate.warnings if "resamples had no answer" in caution.text]
+    texts = [
+        caution_text(caution) for caution in estimate.warnings if "resamples had no answer" in caution_text(caution)
+    ]
     return int(texts[0].split(" ")[0]) if texts else 0
 
 
@@ -268,7 +271,7 @@ def test_empty_group_is_told_in_words(first: list[bool], second: list[bool]) -> 
     found = weighted_comparison(small(first, second))
     for estimate in (found.contrast.first, found.contrast.second, found.contrast.difference, found.contrast.ratio):
         assert estimate.value is None
-        assert "nothing to compare" in estimate.warnings[0].text
+        assert "nothing to compare" in caution_text(estimate.warnings[0])
     assert found.weights.size == 0
 
 
@@ -294,7 +297,7 @@ def test_no_adverse_case_in_a_group() -> None:
     assert found.difference.interval.low < -1.0 / 3.0 < found.difference.interval.high
     assert found.difference.p_value is None
     assert found.ratio.value is None
-    assert "no finite interval" in found.ratio.warnings[0].text
+    assert "no finite interval" in caution_text(found.ratio.warnings[0])
 
 
 def test_nobody_adverse_anywhere_still_has_an_interval() -> None:
@@ -308,7 +311,7 @@ def test_one_case_in_each_group() -> None:
     found = weighted_comparison(small([True], [False])).contrast
     assert found.difference.value == 1.0
     assert found.difference.interval is not None
-    assert any("Each of the 1 cases" in caution.text for caution in found.difference.warnings)
+    assert any("Each of the 1 cases" in caution_text(caution) for caution in found.difference.warnings)
 
 
 def test_measure_without_spread_has_no_interval() -> None:
@@ -317,7 +320,7 @@ def test_measure_without_spread_has_no_interval() -> None:
     assert found.difference.value == pytest.approx(38.062)
     assert found.difference.interval is None
     assert found.ratio.value is None
-    assert "yes/no" in found.ratio.warnings[0].text
+    assert "yes/no" in caution_text(found.ratio.warnings[0])
 
 
 def test_what_was_adjusted_for_and_for_whom_is_said() -> None:
@@ -325,4 +328,4 @@ def test_what_was_adjusted_for_and_for_whom_is_said() -> None:
     assert found.difference.adjusted_for[0] == "age"
     assert found.population == POPULATIONS["first_group"]
     assert found.population in found.difference.estimand
-    assert "information as 185 and 100" in found.difference.warnings[0].text
+    assert "information as 185 and 100" in caution_text(found.difference.warnings[0])

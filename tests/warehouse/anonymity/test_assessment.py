@@ -13,6 +13,7 @@ import pytest
 
 from warehouse.disclosure.assessment import assess
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 PYCANON_K, PYCANON_L = 2, 1
 
@@ -96,6 +97,6 @@ def test_no_rows_are_said_in_words_and_wrong_names_refused() -> None:
     empty = assess(WORKED.clear(), quasi=["age"], sensitive=["outcome"])
     assert empty.k is None
     assert not empty.meets(k=1)
-    assert "no row" in empty.warnings[0].text
+    assert "no row" in caution_text(empty.warnings[0])
     with pytest.raises(RequestError, match="No column height"):
         assess(WORKED, quasi=["height"])

@@ -14,6 +14,7 @@ from warehouse.disclosure.anonymise import Anonymised, anonymise
 from warehouse.disclosure.assessment import assess
 from warehouse.disclosure.hierarchy import ANY, Hierarchy
 from warehouse.errors import RequestError
+from warehouse.words.sentences import caution_text
 
 AGES = ["8-9", "10-11", "12-13", "14-17"]
 AGE = Hierarchy.of_order("age", AGES, sizes=(2,))
@@ -140,7 +141,7 @@ def test_leaving_rows_out_is_the_last_resort() -> None:
     leaving = anonymise(frame, [fixed], k=5, largest_share_left_out=0.1)
     assert leaving.left_out == 1
     assert leaving.changes == ("1 case is left out.",)
-    assert any("no longer a consecutive series" in caution.text for caution in leaving.warnings)
+    assert any("no longer a consecutive series" in caution_text(caution) for caution in leaving.warnings)
     assert leaving.discernibility == 20**2 + 21
     cheaper = anonymise(frame, [AGE], k=5, largest_share_left_out=0.1, suppression="when it keeps more")
     assert cheaper.left_out == 1
@@ -152,10 +153,10 @@ def test_no_allowed_generalisation_is_said_in_words() -> None:
     found = anonymise(cohort(2, 30), [fixed], k=25)
     assert found.frame is None
     assert found.after is None
-    assert "contribute counts instead" in found.warnings[0].text
+    assert "contribute counts instead" in caution_text(found.warnings[0])
     one_outcome = cohort(2, 30).with_columns(outcome=pl.lit("adverse"))
     assert anonymise(one_outcome, ALL, k=2, l=2, sensitive=["outcome"]).frame is None
-    assert "no case to contribute" in anonymise(cohort(2, 1).clear(), ALL, k=2).warnings[0].text
+    assert "no case to contribute" in caution_text(anonymise(cohort(2, 1).clear(), ALL, k=2).warnings[0])
 
 
 def test_weights_say_what_should_be_kept_finest() -> None:
@@ -169,7 +170,7 @@ def test_weights_say_what_should_be_kept_finest() -> None:
 def test_much_lost_detail_is_flagged() -> None:
     found = anonymise(cohort(7, 12), ALL, k=12)
     assert found.loss == 1
-    assert any("counts only may serve" in caution.text for caution in found.warnings)
+    assert any("counts only may serve" in caution_text(caution) for caution in found.warnings)
 
 
 def test_missing_values_are_a_value_to_be_declared() -> None:

@@ -14,6 +14,7 @@ from warehouse.questions.changes import compare_changes
 from warehouse.questions.course import course_of_measure
 from warehouse.questions.measured import change_table
 from warehouse.selection import Selection
+from warehouse.words.sentences import caution_text
 
 
 def changes_frame(reader: Reader) -> pl.DataFrame:
@@ -70,7 +71,7 @@ def test_without_groups_all_cases_stand_together(reader: Reader) -> None:
 def test_a_measure_without_a_growth_curve_says_so(reader: Reader) -> None:
     found = compare_changes(reader, by="extraction", measure="par_uk_points")
     assert found.groups[0].beyond_growth.value is None
-    assert any("growth curve" in caution.text for caution in found.cautions)
+    assert any("growth curve" in caution_text(caution) for caution in found.cautions)
 
 
 @pytest.mark.parametrize(

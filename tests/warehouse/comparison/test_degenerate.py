@@ -10,11 +10,11 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from warehouse.questions.as_data import as_data
 
 from tests.hand_made import load_rows, made_case
 from warehouse.marts.reader import Reader
 from warehouse.questions.ages import share_over_age
-from warehouse.questions.as_data import as_data
 from warehouse.questions.changes import compare_changes
 from warehouse.questions.characteristics import starting_table, table_as_printed
 from warehouse.questions.contrast import compare_pair
@@ -39,6 +39,7 @@ from warehouse.words.changes import (
     outcome_sentences,
 )
 from warehouse.words.contrasts import groups_sentences, pair_sentences, within_sentence
+from warehouse.words.sentences import caution_text
 from warehouse.words.strobe import strobe_items, strobe_markdown
 
 A, B = "facemask", "fixed_labial"
@@ -142,7 +143,7 @@ def test_an_empty_group_is_told_in_plain_sentences(tmp_path: Path) -> None:
     )
     assert pair_sentences(found)[0] == f"In these cases, {expected}."
     assert found.odds_ratio.value is None
-    assert "there is nothing to compare" in found.odds_ratio.warnings[0].text
+    assert "there is nothing to compare" in caution_text(found.odds_ratio.warnings[0])
 
 
 cases_strategy = st.lists(

@@ -11,6 +11,7 @@ from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.groups import GroupComparison, compare_groups
+from warehouse.words.sentences import caution_text
 
 
 @pytest.fixture(scope="module")
@@ -92,7 +93,7 @@ def test_cases_whose_group_is_not_known_are_compared_with_none(reader: Reader) -
     found = compare_groups(reader, by="sex")
     assert "unknown" in [group.group for group in found.rates.groups]
     assert set(found.compared) | {found.reference} == {"female", "male"}
-    assert any("not known" in caution.text for caution in found.cautions)
+    assert any("not known" in caution_text(caution) for caution in found.cautions)
 
 
 def test_crossing_two_groupings_adds_up_to_the_one(reader: Reader, by_appliance: GroupComparison) -> None:

@@ -15,6 +15,7 @@ from warehouse.questions.case_table import case_table
 from warehouse.questions.contrast import PairComparison, compare_pair, usual_adjustment
 from warehouse.questions.covariates import NOT_MEASURED
 from warehouse.selection import Selection
+from warehouse.words.sentences import caution_text
 
 A, B = "expander_tooth_borne", "fixed_labial"
 ADJUST = ("plane_at_start", "sex")
@@ -131,7 +132,7 @@ def test_adjusting_for_the_groups_themselves_is_refused(reader: Reader) -> None:
 
 def test_a_variable_known_only_later_carries_a_caution(reader: Reader) -> None:
     found = compare_pair(reader, by="appliance_category", first=A, second=B, adjust=("months_observed",))
-    assert any("known only at the finish" in caution.text for caution in found.cautions)
+    assert any("known only at the finish" in caution_text(caution) for caution in found.cautions)
     assert found.stratified_by == ()
 
 

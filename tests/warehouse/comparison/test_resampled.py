@@ -8,6 +8,7 @@ from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.resampled import Resampling
+from warehouse.words.sentences import caution_text
 
 RESAMPLED = ("standardised", "overlap", "inverse")
 
@@ -58,7 +59,7 @@ def test_an_empty_group_keeps_its_sentence(reader: Reader) -> None:
     for name in RESAMPLED:
         difference = found.method(name).difference
         assert difference.value is None
-        assert "nothing to compare" in difference.warnings[0].text
+        assert "nothing to compare" in caution_text(difference.warnings[0])
 
 
 @pytest.mark.parametrize(("n", "seed"), [(10, 1), (1_000_000, 1), (200, -1)])

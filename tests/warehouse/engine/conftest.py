@@ -14,6 +14,7 @@ from warehouse.engine.export import write_records
 from warehouse.engine.place import Place
 from warehouse.questions.shares import rates
 from warehouse.store.store import open_store
+from warehouse.words.sentences import caution_text
 
 BY = (None, "appliance_category", "appliance_ever", "age_band", "extraction", "start_year")
 DEFINITIONS = ("D1", "D3")
@@ -24,7 +25,7 @@ def build_all(place: Place, records: Path, out: Path) -> None:
     try:
         reader = build(place, records=str(records), out=str(out))
         found = [rates(reader, by=by, definition=definition) for definition in DEFINITIONS for by in BY]
-        place.keep(RATES, rates_table(found))
+        place.keep(RATES, rates_table(found, caution_text))
     finally:
         place.close()
 

@@ -14,6 +14,7 @@ from warehouse.marts.grouping import Grouping
 from warehouse.outcomes.definition import Definition
 from warehouse.results import Caution, Interval
 from warehouse.selection import Selection
+from warehouse.words.sentences import caution_text
 
 
 def as_data(value: object) -> Any:  # noqa: ANN401
@@ -51,7 +52,7 @@ _SPECIAL: dict[type, Any] = {
     Grouping: lambda way: way.name,
     Selection: lambda selection: selection.sentence(),
     Interval: lambda interval: [_number(interval.low), _number(interval.high)],
-    Caution: lambda caution: caution.text,
+    Caution: caution_text,
     pl.DataFrame: lambda frame: [as_data(row) for row in frame.to_dicts()],
     float: _number,
 }
