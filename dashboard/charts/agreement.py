@@ -11,6 +11,7 @@ from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.words.numbers import signed
+from warehouse.words.readings import agreement_alt
 
 if TYPE_CHECKING:
     from warehouse.repeats.measuring import Repeats
@@ -68,27 +69,3 @@ def _lines(repeats: Repeats, palette: Palette) -> list[alt.Chart]:
     rule = base.mark_rule(color=palette.second, strokeWidth=2).encode(strokeDash=dash)
     words = base.mark_text(align="right", dy=-8, color=palette.second).encode(x=x_at("width"), text=alt.Text("said:N"))
     return [rule, words]
-
-
-def agreement_alt(repeats: Repeats) -> str:
-    """What the picture shows, in words."""
-    found = repeats.agreement
-    if found.bias.value is None:
-        return f"No record was read twice for {repeats.label}."
-    if found.lower.value is None or found.upper.value is None:
-        gap = f"{abs(found.bias.value):.2f} {repeats.unit}"
-        return f"One record was read twice for {repeats.label}; the readings differ by {gap}."
-    return (
-        f"{repeats.label}: {found.n:,} records were read twice by the same examiner. The first reading minus the second"
-        f" is {signed(found.bias.value, digits=2)} {repeats.unit} on average; 95% of differences are expected between"
-        f" {signed(found.lower.value, digits=2)} and {signed(found.upper.value, digits=2)}."
-    )
-
-
-def agreement_sentence(repeats: Repeats) -> str:
-    """The one thing to remember of it."""
-    found = repeats.agreement
-    if found.lower.value is None or found.upper.value is None:
-        return agreement_alt(repeats)
-    furthest = max(abs(found.lower.value), abs(found.upper.value))
-    return f"Two readings of one record lie within {furthest:.1f} {repeats.unit} of each other in 95%."

@@ -13,6 +13,7 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
+from warehouse.words.readings import line_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -136,18 +137,6 @@ def dots_alt(dots: CaseDots) -> str:
         f"{dots.label} at the {second} against the {first}: one dot for each of {dots.n_drawn:,} cases,"
         f" {n_adverse:,} of them adverse. {line_sentence(dots)}"
     )
-
-
-def line_sentence(dots: CaseDots) -> str:
-    """What the line and the band about it mean."""
-    if dots.part.basis == "growth_adjusted" and dots.expected is not None:
-        what = f"The line is the middle expected change of these cases, {dots.expected:+.1f} {dots.unit}"
-    else:
-        what = "The line is no change"
-    what = what.replace("-", "−")
-    if dots.band.mdc95 is None:
-        return f"{what}; measuring error is not known."
-    return f"{what}; the band about it is measuring error, {dots.band.mdc95:.1f} {dots.unit} each way."
 
 
 def beyond_alt(dots: CaseDots, picked: Collection[str] = ()) -> str:

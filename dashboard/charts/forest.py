@@ -27,7 +27,7 @@ MOST_NAMED = 15
 """Up to so many practices each has its numbers above its line; of more, only one's own and the pooled mean."""
 
 POOLED = "all together"
-AHEAD = "a further practice"
+AHEAD = "a new practice"
 YOURS, OTHER, TOGETHER = "yours", "other", "together"
 _NUMBERS = ("share", "low", "high", "drawn", "hidden_low", "hidden_high", "ahead_low", "ahead_high")
 
@@ -100,13 +100,13 @@ def forest_chart(
         x=alt.X("drawn:Q", scale=_scale(frame), title="")
     )
     layers = [*_pooled_rule(found, palette, frame), *bars, points, drawn]
-    chart = alt.layer(*layers, *_words(frame, base, is_close=is_close, up=up)).properties(
+    chart = alt.layer(*layers, *_labels(frame, base, is_close=is_close, up=up)).properties(
         width=width, height=max(1, frame.height) * step, description=forest_alt(found, mine=mine)
     )
     return dressed(chart, palette, large=large)
 
 
-def _words(frame: pl.DataFrame, base: alt.Chart, *, is_close: bool, up: int) -> list[alt.Chart]:
+def _labels(frame: pl.DataFrame, base: alt.Chart, *, is_close: bool, up: int) -> list[alt.Chart]:
     """Names and numbers above the lines; where lines lie close, one's own name and those at the foot, at the right."""
     if is_close:
         shown = base.transform_filter(alt.FieldOneOfPredicate("kind", [YOURS, TOGETHER, "ahead"]))

@@ -48,14 +48,14 @@ def growth_alt(found: InForce, measure: str) -> str:
     """The curve in words: how much an untreated child changes over its ages."""
     frame = growth_frame(found, measure)
     parts = [
-        _in_words(str(sex), part["change"].to_list(), part["age"].to_list())
+        _told(str(sex), part["change"].to_list(), part["age"].to_list())
         for (sex,), part in frame.group_by("sex", maintain_order=True)
     ]
     label = found.curves.filter(pl.col("measure") == measure).row(0, named=True)["label"]
     return f"Ordinary change of {label}, {_unit(found, measure)}: {'; '.join(parts)}."
 
 
-def _in_words(sex: str, changes: list[float], ages: list[float]) -> str:
+def _told(sex: str, changes: list[float], ages: list[float]) -> str:
     who = "both sexes" if sex == "any" else sex
     return f"{who} {signed(changes[-1])} from {ages[0]:g} to {ages[-1]:g} years"
 

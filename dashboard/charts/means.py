@@ -75,13 +75,13 @@ def means_chart(
     )
     zero = alt.Chart(pl.DataFrame({"at": [0.0]})).mark_rule(color=palette.ink, strokeWidth=1.5).encode(x=alt.X("at:Q"))
     layers = [zero, bars, *([ahead] if found.prediction_low is not None else []), points]
-    chart = alt.layer(*layers, *_words(base, is_close=is_close, up=up)).properties(
+    chart = alt.layer(*layers, *_labels(base, is_close=is_close, up=up)).properties(
         width=width, height=max(1, frame.height) * step, description=means_alt(found, mine=mine)
     )
     return dressed(chart, palette, large=large)
 
 
-def _words(base: alt.Chart, *, is_close: bool, up: int) -> list[alt.Chart]:
+def _labels(base: alt.Chart, *, is_close: bool, up: int) -> list[alt.Chart]:
     if is_close:
         shown = base.transform_filter(alt.FieldOneOfPredicate("kind", [YOURS, TOGETHER, "ahead"]))
         right = shown.mark_text(align="right", fontWeight="bold")

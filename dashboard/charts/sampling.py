@@ -28,13 +28,13 @@ def _row(stage: StageCount) -> dict[str, object]:
     return {
         "stage": stage.title,
         "n": stage.n,
-        "lost": losses_in_words(stage),
+        "lost": losses_listed(stage),
         "said": f"{stage.title}: {stage.n:,}",
         "fewer": f"{n_lost:,} went no further" if n_lost else "",
     }
 
 
-def losses_in_words(stage: StageCount) -> str:
+def losses_listed(stage: StageCount) -> str:
     """Why cases went no further than a stage, most frequent first."""
     ordered = sorted(stage.losses, key=lambda loss: -loss.n)
     return "; ".join(f"{loss.n} {loss.reason}" for loss in ordered)
@@ -68,6 +68,6 @@ def sampling_alt(flow: Flow) -> str:
     """The frame in words."""
     listed = []
     for stage in flow.stages:
-        lost = losses_in_words(stage)
+        lost = losses_listed(stage)
         listed.append(f"{stage.title}: {stage.n}" + (f" (then lost: {lost})" if lost else ""))
     return "Sampling frame. " + ". ".join(listed) + "."

@@ -8,7 +8,7 @@ from dashboard.access.ask import Desk, desk
 from dashboard.charts.bounds import bounds_chart
 from dashboard.charts.changes import changes_alt, changes_chart
 from dashboard.charts.rates import frame_alt, rates_alt, rates_chart, shares_chart, side_by_side_frame
-from dashboard.charts.sampling import losses_in_words, sampling_alt, sampling_chart
+from dashboard.charts.sampling import losses_listed, sampling_alt, sampling_chart
 from dashboard.charts.threshold import threshold_alt, threshold_chart
 from dashboard.parts.empty_selection import say_why_empty
 from dashboard.parts.filters import chosen
@@ -54,7 +54,7 @@ def where_it_comes_from(found: Answer) -> None:
     st.header("From started to counted")
     plain(wording.flow_sentence(flow))
     draw(sampling_chart(flow, palette=palette()), alt=sampling_alt(flow), key="flow")
-    rows = [(stage.title, f"{stage.n:,}", losses_in_words(stage) or "—") for stage in flow.stages]
+    rows = [(stage.title, f"{stage.n:,}", losses_listed(stage) or "—") for stage in flow.stages]
     as_table("Why cases went no further", ("stage", "cases", "went no further"), rows, file_name="sampling-frame.csv")
 
 

@@ -11,7 +11,7 @@ import streamlit as st
 from dashboard.access.ask import Desk, desk
 from dashboard.charts.corners import corners_chart
 from dashboard.charts.course import course_alt, course_chart
-from dashboard.charts.dots import AREA, ONE, beyond_alt, beyond_chart, dots_alt, dots_chart, line_sentence
+from dashboard.charts.dots import AREA, ONE, beyond_alt, beyond_chart, dots_alt, dots_chart
 from dashboard.parts.empty_selection import say_why_empty
 from dashboard.parts.filters import Choice, chosen
 from dashboard.parts.footer import footing
@@ -21,6 +21,7 @@ from warehouse.cases.case_page import OneCase, one_case
 from warehouse.questions.answer import outline
 from warehouse.questions.corners_of_cases import corners_of_cases
 from warehouse.words.changes import corner_sentence
+from warehouse.words.readings import line_sentence
 
 OFFERED = 400
 SHOWN = 25

@@ -1,4 +1,4 @@
-"""Do groups differ? By one grouping or two crossed, as counted and with what was recorded held alike."""
+"""Do groups differ? By one grouping or two crossed, as counted and adjusted for what was recorded."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def ways(here: Desk) -> tuple[str, str]:
 
 
 def one_way(here: Desk, choice: Choice, by: str) -> None:
-    """Groups as counted, then two of them like with like."""
+    """Groups as counted, then two of them adjusted."""
     found = here.about_cases(compare_groups, choice.selection, definition=choice.definition, by=by, is_pooled=False)
     said(spread_sentence(found.rates))
     draw(rates_chart(found.rates, palette=palette()), alt=rates_alt(found.rates), key="groups")
@@ -121,13 +121,13 @@ def _p(value: float | None) -> str:
 
 
 def two_groups(here: Desk, choice: Choice, by: str, found: GroupComparison) -> None:
-    """Two groups with what was recorded held alike, crude beside adjusted."""
+    """Two groups adjusted for what was recorded, crude beside adjusted."""
     groups = {
         group.group: f"{group.label} ({group.n_assessable:,})"
         for group in found.rates.groups
         if group.n_assessable and group.group != NOT_KNOWN
     }
-    st.header("Two groups, like with like")
+    st.header("Two groups, adjusted")
     if len(groups) < 2:
         plain("Fewer than two groups have a counted case.")
         return
@@ -147,7 +147,7 @@ def may_take_long(n: int) -> bool:
     """Whether to work out the models: at once for most selections, when asked for where there are very many cases."""
     if n <= AT_ONCE:
         return True
-    asked = st.toggle(f"Hold alike what was recorded, for these {n:,} cases", key="alike", bind="query-params")
+    asked = st.toggle(f"Adjust for what was recorded, for these {n:,} cases", key="alike", bind="query-params")
     if not asked:
         fine("With so many cases this takes a moment, so it is worked out when you ask for it.")
     return asked
@@ -190,7 +190,9 @@ def the_pair(pair: PairComparison) -> None:
     fine(*(caution_text(one) for one in pair.overlap.warnings))
     st.subheader("What nobody recorded")
     plain(e_value_sentence(pair), f"No record holds: {'; '.join(pair.not_measured)}.")
-    fine(f"Recorded, but not held alike here: {', '.join(pair.not_adjusted_for)}.", *standing_sentences(pair.standing))
+    fine(
+        f"Recorded, but not adjusted for here: {', '.join(pair.not_adjusted_for)}.", *standing_sentences(pair.standing)
+    )
 
 
 def crossed(here: Desk, choice: Choice, by: str, second: str) -> None:
@@ -200,20 +202,20 @@ def crossed(here: Desk, choice: Choice, by: str, second: str) -> None:
         said("No counted case has both groups known.")
         return
     said(f"{found.by.title} and {found.by2.title.lower()} together.")
-    plain("Read down a column: there, the other thing is alike.")
+    plain("Each column compares cases that are alike in the other grouping.")
     draw(crossed_chart(found, palette=palette()), alt=crossed_alt(found), key="crossed")
     fine("Cells of fewer than 10 cases are pale.", *(caution_text(one) for one in found.cautions))
     if found.within and found.reference is not None:
-        st.header(f"With {found.by2.title.lower()} held alike")
+        st.header(f"Adjusted for {found.by2.title.lower()}")
         rows = [
             {
                 "group": found.groups[one.group],
                 "as counted": difference_said(one.crude).replace(" percentage points", ""),
-                "held alike": difference_said(one.difference).replace(" percentage points", ""),
+                "adjusted": difference_said(one.difference).replace(" percentage points", ""),
             }
             for one in found.within
         ]
-        alt = f"Difference from {found.groups[found.reference]} in percentage points, crude and held alike"
+        alt = f"Difference from {found.groups[found.reference]} in percentage points, crude and adjusted"
         table(pl.DataFrame(rows), alt=alt)
         fine(f"{alt} (Mantel-Haenszel).", *standing_sentences(found.standing))
     fine(f"{found.not_known:,} counted cases have a group that is not known." if found.not_known else "")

@@ -29,14 +29,14 @@ STATISTICS = (
     ("Growth", "The change expected of an untreated child of that sex between the two ages is taken off first."),
     ("Two groups", "Difference of shares with Newcombe's interval (Newcombe 1998, method 10)."),
     (
-        "Two groups, like with like",
+        "Two groups, adjusted",
         "Five ways side by side: as they came; in strata (Mantel-Haenszel 1959); risks standardised by a logistic model"
         " (Firth 1993 where the plain one has no answer); overlap weights (Li 2018); inverse probability weights.",
     ),
     ("Small groups", "Below 10 cases a figure carries a warning; read the interval, not the point."),
     (
         "Pooled shares",
-        "A small group's share is drawn towards what the groups have in common, by a beta-binomial model; always shown"
+        "A small group's share is adjusted for small numbers by a beta-binomial model, towards all groups; always shown"
         " beside the share as counted.",
     ),
     ("Hidden counts", "For those who see protected tables, 1 to 4 are hidden, with as many more as it takes."),

@@ -51,7 +51,7 @@ NONE = "—"
 FROM_MEMBERS = "Of single changes nothing left a practice; it gave their number, mean and spread."
 FROM_CASES_HERE = (
     "Mark and bar: mean of the cases counted, with its 95% interval (Student's t). Diamond: the mean over practices"
-    " (random effects, REML with Hartung-Knapp); dashed below it: a further practice. No single case can be seen here."
+    " (random effects, REML with Hartung-Knapp); dashed below it: a new practice. No single case can be seen here."
 )
 
 
@@ -150,12 +150,18 @@ def the_forest(found: SharePool, mine: str) -> None:
     draw(forest_chart(found, mine=mine, palette=palette()), alt=forest_alt(found, mine=mine), key="forest")
     fine(
         ORDER,
-        "Mark and bar: share as counted, with its 95% interval (Wilson). Upright stroke: the same share drawn towards"
-        " what the practices have in common, the further the fewer cases there are (beta-binomial). Dotted: a hidden"
-        " count, and what the share can be. Diamond: all together; dashed below it: a further practice.",
+        "Mark and bar: share as counted, with its 95% interval (Wilson). Upright stroke: the same share adjusted"
+        " for small numbers, the further the fewer cases there are (beta-binomial). Dotted: a hidden"
+        " count, and what the share can be. Diamond: all together; dashed below it: a new practice.",
     )
     rows = [_row(line, mine) for line in found.lines]
-    columns = ("practice", "adverse of counted", "share (95% interval)", "drawn to the others", "weight in the mean")
+    columns = (
+        "practice",
+        "adverse of counted",
+        "share (95% interval)",
+        "adjusted for small numbers",
+        "weight in the mean",
+    )
     as_table("The same as a table", columns, rows, file_name="practices.csv")
 
 

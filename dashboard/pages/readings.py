@@ -8,13 +8,14 @@ import polars as pl
 import streamlit as st
 
 from dashboard.access.ask import Desk, desk
-from dashboard.charts.agreement import agreement_alt, agreement_chart, agreement_sentence
+from dashboard.charts.agreement import agreement_chart
 from dashboard.parts.filters import practices
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
 from warehouse.analysis.method_error import MethodError
 from warehouse.repeats.measuring import MeasureError, Repeats, measure_errors, repeats
 from warehouse.selection import Selection
 from warehouse.words.numbers import signed
+from warehouse.words.readings import agreement_alt, agreement_sentence
 from warehouse.words.sentences import caution_text
 from warehouse.words.shares import CAUTION
 

@@ -65,7 +65,7 @@ def page(here: Desk) -> None:
         help="In files about all practices, under the headline definition, where three or more may be shown.",
     )
     with_questions = st.checkbox("Slides for questions after the talk", value=True)
-    fine(talk_in_words(with_questions=with_questions))
+    fine(contents_of_talk(with_questions=with_questions))
     plain("Every file is made when you press its button, which takes some seconds.")
     made = partial(
         _document,
@@ -126,7 +126,7 @@ def practices(reader: Reader) -> tuple[str, ...]:
     return reader.practices
 
 
-def talk_in_words(*, with_questions: bool) -> str:
+def contents_of_talk(*, with_questions: bool) -> str:
     """What the slides hold."""
     after = (
         "After them, parted, come slides for questions: each comparison by itself, and more." if with_questions else ""

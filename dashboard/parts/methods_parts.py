@@ -12,12 +12,13 @@ from warehouse.plans.register import plans_and_looks, record_mark
 from warehouse.proof import proof
 from warehouse.questions.methods import TITLES
 from warehouse.words.numbers import and_list
+from warehouse.words.plans import looks_sentences, plans_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.access.ask import Desk
-    from warehouse.plans.register import PlanOnRecord, PlansAndLooks
+    from warehouse.plans.register import PlanOnRecord
     from warehouse.proof import Finding
 
 WHY_PLAN = (
@@ -45,45 +46,6 @@ def planned(here: Desk) -> None:
         table(pl.DataFrame([_plan_row(one) for one in found.plans]), alt="Audit plans on record")
     plain(*looks_sentences(found))
     fine("Write a plan with `menton plan --example`, put it on record with `menton plan --add FILE`.")
-
-
-def plans_sentence(found: PlansAndLooks) -> str:
-    """How many plans came before the looking."""
-    n = len(found.plans)
-    if not n:
-        return "No audit plan is on record: every comparison here is explored after."
-    first = sum(not one.seen_before for one in found.plans)
-    noun = "plan is" if n == 1 else "plans are"
-    if first == n:
-        came = "it came before its groups were looked at" if n == 1 else "each came before its groups were looked at"
-    elif n == 1:
-        came = "it came after its groups had been looked at"
-    else:
-        came = f"{first or 'none'} of them came before the groups were looked at"
-    return f"{n} audit {noun} on record; {came}."
-
-
-def looks_sentences(found: PlansAndLooks) -> list[str]:
-    """How much was looked at, and what follows."""
-    n = found.n_comparisons
-    if not n:
-        sentences = ["No comparison has been looked at yet."]
-    else:
-        noun, times = ("comparison has", "time") if n == 1 else ("comparisons have", "times")
-        sentences = [
-            f"{n:,} different {noun} been looked at, at {found.n_looks:,} {'time' if found.n_looks == 1 else times},"
-            f" the first on {found.first_look[:10]}, the last on {found.last_look[:10]}."
-        ]
-    if found.n_analyses > n:
-        sentences.append(f"Counted anew for every other adjustment they are {found.n_analyses:,}.")
-    if found.n_unplanned:
-        what = "It is" if found.n_unplanned == n == 1 else f"{found.n_unplanned:,} of them are"
-        sentences.append(f"{what} of an outcome and a grouping that no plan names: explored after.")
-    if n > 1:
-        sentences.append("About one in twenty would look like a difference by chance alone.")
-    if not found.is_whole:
-        sentences.append("The record of looks was altered or shortened since it was begun; the numbers may be too low.")
-    return sentences
 
 
 def _plan_row(one: PlanOnRecord) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""Two groups of a comparison with what was recorded held alike, as a report may show it: beside the crude shares.
+"""Two groups of a comparison adjusted for what was recorded, as a report may show it: beside the crude shares.
 
 What may leave: the counts of complete cases go through the disclosure engine with all other counts. Where it hides one,
 the crude and the stratified difference on these cases are left out, since both are sums of counts; the crude difference
@@ -35,7 +35,7 @@ FROM_MODELS = ("standardised", "overlap", "inverse")
 
 HIDDEN = "It rests on a count that is not shown."
 CRUDE_HIDDEN = "The crude difference is not shown: it rests on a count that is not shown."
-FEW = "There are too few complete cases for the number of things held alike."
+FEW = "There are too few complete cases for the number of things adjusted for."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

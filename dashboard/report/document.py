@@ -142,7 +142,7 @@ class Bar:
     if_all: FlowEntry = NO_ENTRY
 
 
-def in_words(bar: Bar) -> str:
+def share_told(bar: Bar) -> str:
     """A share with its counts and interval, or what is said in its place."""
     if bar.low.number is None:
         return bar.counts if bar.share == NOT_SHOWN else f"{bar.counts}, {bar.share.text}"
@@ -167,7 +167,7 @@ class ShownDifference:
     is_main: bool
 
 
-def difference_words(row: ShownDifference) -> str:
+def difference_told(row: ShownDifference) -> str:
     """A difference with its interval, or what is said in its place."""
     return row.value.text if row.low.number is None else f"{row.value.text} ({row.low.text} to {row.high.text})"
 

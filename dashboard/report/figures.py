@@ -30,14 +30,15 @@ from dashboard.report.document import (
     PracticeSizes,
     StageBar,
     StageBars,
-    difference_words,
-    in_words,
+    difference_told,
+    share_told,
 )
 from dashboard.theme import FONT, LIGHT
 from warehouse.questions.spread import ChangePicture
+from warehouse.words.sentences import say
 
 PRINT_DPI = 300
-FOOT = "An audit of past cases: not a diagnosis, not advice on treatment; an association is not a cause."
+FOOT = say("audit.short")
 
 _SIZE = re.compile(r'<svg([^>]*?) width="([\d.]+)" height="([\d.]+)" viewBox="([^"]*)"')
 _FOOT_SIZE = 9.0
@@ -79,7 +80,7 @@ def bars_frame(bars: tuple[Bar, ...]) -> pl.DataFrame:
             "position": place,
             "group": bar.label,
             "counts": bar.counts,
-            "said": in_words(bar),
+            "said": share_told(bar),
             "share": _part(bar.share),
             "low": _part(bar.low),
             "high": _part(bar.high),
@@ -102,7 +103,7 @@ def differences_frame(drawn: Differences) -> pl.DataFrame:
             "value": row.value.number,
             "low": row.low.number,
             "high": row.high.number,
-            "said": difference_words(row),
+            "said": difference_told(row),
             "is_main": row.is_main,
         }
         for place, row in enumerate(drawn.rows)

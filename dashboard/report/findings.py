@@ -62,13 +62,13 @@ class Group:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """Groups side by side as found, and beside that two of them with what was recorded held alike."""
+    """Groups side by side as found, and beside that two of them adjusted for what was recorded."""
 
     by: Grouping  # What cases are grouped by
     groups: tuple[Group, ...]  # In the order shown
     # Of two groups, the second's share less the first's; None where there are not two, or counts are hidden
     difference: Estimate | None
-    # Two of the groups with what was recorded held alike; None where there are not two, or where `not_adjusted`
+    # Two of the groups adjusted for what was recorded; None where there are not two, or where `not_adjusted`
     # says why it may not be shown
     adjusted: AdjustedShown | None = None
     not_adjusted: str = ""
@@ -153,7 +153,7 @@ class Findings(Shown):
             growth_reference=overall.growth_reference,
             build=overall.build,
             published_at=gathered.published_at,
-            cases=cases_in_words(overall.selection),
+            cases=cases_told(overall.selection),
             practices=gathered.practices,
             n_practices=len(gathered.practices),
             level=overall.level,
@@ -214,7 +214,7 @@ def _shown(
     return whole(gathered)
 
 
-def cases_in_words(selection: Selection, *, but: tuple[str, ...] = ("practice",)) -> str:
+def cases_told(selection: Selection, *, but: tuple[str, ...] = ("practice",)) -> str:
     """Which cases, leaving out what filters named in ``but`` say."""
     filters = {name: kept for name, kept in selection.filters.items() if name not in but}
     return replace(selection, filters=filters).sentence()
@@ -234,7 +234,7 @@ def without_names(found: Findings, selection: Selection) -> Findings:
         else comparison
         for comparison in found.comparisons
     )
-    return replace(found, practices=(), comparisons=comparisons, cases=cases_in_words(selection, but=NAMED_BY))
+    return replace(found, practices=(), comparisons=comparisons, cases=cases_told(selection, but=NAMED_BY))
 
 
 def _lettered(comparison: Comparison) -> tuple[Group, ...]:

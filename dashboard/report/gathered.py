@@ -44,7 +44,7 @@ class Gathered:
     changes: ChangePicture | None  # The changes behind the classes; None where the definition has several parts
     # Comparison -> group -> mean change; empty where there is no single change
     means: Mapping[str, Mapping[str, Estimate]]
-    # Comparison -> two of its groups with what was recorded held alike; `complete` their complete cases
+    # Comparison -> two of its groups adjusted for what was recorded; `complete` their complete cases
     pairs: Mapping[str, PairComparison]
     complete: Mapping[str, Complete]
     # One row a counted case: `value` (larger is worse) and `is_adverse`; no row without a single change

@@ -144,7 +144,7 @@ def _comparison(place: int, result: Rates, gathered: Gathered, published: Publis
 
 
 def _held_alike(place: int, name: str, gathered: Gathered, published: Published) -> AdjustedShown | str:
-    """Two of the groups with what was recorded held alike, or why that is not shown; empty where there are not two."""
+    """Two of the groups adjusted for what was recorded, or why that is not shown; empty where there are not two."""
     pair, complete = gathered.pairs.get(name), gathered.complete.get(name)
     if pair is None or complete is None:
         return ""

@@ -19,7 +19,7 @@ CRUDE = (
     "As found: the groups were not alike at the start, and nothing evens that out here. A difference between them is"
     " an association, not the effect of an appliance, an age or an extraction."
 )
-NOT_HELD_ALIKE = "The comparison with what was recorded held alike is not shown."
+NOT_HELD_ALIKE = "The comparison adjusted for what was recorded is not shown."
 NO_THRESHOLD = (
     "There is no agreed threshold in the literature. The share against the threshold and under other definitions"
     " shows how much the answer hangs on the one chosen."

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipelines.commands.options import print_table, say
+from warehouse.words.sentences import say as say_text
 
 if TYPE_CHECKING:
     import argparse
@@ -109,7 +110,7 @@ def _print(rows: pl.DataFrame) -> None:
         say(f"… and {rows.height - _SHOWN} more: print them all with --json")
     for caution in rows["caution"].drop_nulls().unique().sort():
         say(f"  caution: {caution}")
-    say("  Nothing was stored. Measures describe tracings: not a diagnosis, not treatment advice.")
+    say(f"  Nothing was stored. {say_text('audit.of_tracings')}")
 
 
 def _reading(row: dict[str, Any]) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from pipelines.commands.options import add_warehouse, say
 from pipelines.commands.rate import selection_from
 from warehouse.words.sentences import caution_text
+from warehouse.words.sentences import say as say_text
 
 if TYPE_CHECKING:
     import argparse
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
     from warehouse.selection import Selection
 
 T = TypeVar("T")
-
-CLOSING = "This describes an audit: not a diagnosis, not treatment advice; an association is not a cause."
 
 
 def add_asked(parser: argparse.ArgumentParser) -> None:
@@ -94,4 +93,4 @@ def say_end(standing: Standing | None, cautions: tuple[Caution, ...]) -> None:
     if standing is not None and standing.n_now:
         say(f"  {standing_sentence(standing)}")
         say(f"  {count_sentence(standing)}")
-    say(f"  {CLOSING}")
+    say(f"  {say_text('audit.short')}")

@@ -81,7 +81,8 @@ def _say_json(plans: tuple[RegisteredPlan, ...], record: LookRecord) -> None:
 def _print(plans: tuple[RegisteredPlan, ...], record: LookRecord) -> None:
     if not plans:
         say(
-            "No audit plan is on record: every comparison is explored after. `menton plan --example` shows a plan file."
+            "No audit plan is on record: no comparison was planned in advance."
+            " `menton plan --example` shows a plan file."
         )
     for registered in plans:
         _print_plan(registered)

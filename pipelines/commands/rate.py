@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
 from warehouse.words.sentences import caution_text
+from warehouse.words.sentences import say as say_text
 
 if TYPE_CHECKING:
     import argparse
@@ -86,7 +87,7 @@ def _with_surety(data: dict[str, Any], found: Surety | None) -> dict[str, Any]:
     groups = [{**group, "surety": by_group.get(group["group"])} for group in data["groups"]]
     said = {
         "reason": caution_text(found.reason) if found.reason else "",
-        "error_source": errors_sentence(found.errors) if found.groups else "",
+        "error_source": errors_sentence(found.errors) if found.part else "",
         "warnings": found.cautions,
     }
     return {**data, "groups": groups, "surety": said}
@@ -176,7 +177,7 @@ def _print_frame(result: Rates) -> None:
     if flow.n_not_due:
         say(f"  {flow.n_not_due} cases are still in treatment; their outcome is not due yet.")
     say("  'if the missing…': share if none, or all, of the cases whose outcome is due but not known went adverse.")
-    say("  This describes an audit: not a diagnosis, not treatment advice; an association is not a cause.")
+    say(f"  {say_text('audit.short')}")
 
 
 def _print_notes(result: Rates) -> None:

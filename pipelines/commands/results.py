@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
 from pipelines.commands.rate import selection_from
 from warehouse.words.sentences import caution_text
+from warehouse.words.sentences import say as say_text
 
 if TYPE_CHECKING:
     import argparse
@@ -142,7 +143,7 @@ def _print(teeth: OcclusalResults, classes: dict[str, dict[str, int]], after: tu
         say("  Cases with follow-up records only: who comes back may differ from who does not.")
     else:
         say("  Relapse: no case has a measure at finish and at follow-up.")
-    say("  This describes an audit: not a diagnosis, not treatment advice; an association is not a cause.")
+    say(f"  {say_text('audit.short')}")
 
 
 def _share(estimate: Estimate) -> str:

@@ -14,7 +14,7 @@ from pathlib import PurePath
 
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import FileSource
-from pipelines.deidentify.headings import heading_words
+from pipelines.deidentify.headings import heading_terms
 from pipelines.deidentify.keyer import Keyer
 from pipelines.reading.kinds import SUFFIXES
 from warehouse.measures.catalogue import CATALOGUE
@@ -42,7 +42,7 @@ def _known() -> frozenset[str]:
     """Ordinary words, and those of the contract's tables and columns and of the measures."""
     contract = load_contract()
     names = [*_WORDS.split(), *(table.name for table in contract.tables), *CATALOGUE, *contract.codes]
-    return frozenset(word for one in names for word in heading_words(one) if len(word) > 1)
+    return frozenset(word for one in names for word in heading_terms(one) if len(word) > 1)
 
 
 def shown_file_name(name: str, also: Iterable[str] = ()) -> str:
@@ -66,8 +66,8 @@ def shown_sheet_name(name: str | None, also: Iterable[str] = ()) -> str | None:
 
 def _shown(stem: str, also: Iterable[str]) -> str | None:
     """None where the whole text may be shown, else its ordinary words."""
-    known = _known() | {word for one in also for word in heading_words(one)}
-    words = heading_words(stem)
+    known = _known() | {word for one in also for word in heading_terms(one)}
+    words = heading_terms(stem)
     numbers = [word for word in words if _NUMBER.fullmatch(word)]
     harmless = [word for word in words if _is_known(word, known)]
     letters = [word for word in words if _LETTER.fullmatch(word) and word not in harmless]

@@ -35,7 +35,7 @@ class HeadingGroup:
     parts: tuple[str, ...]
 
 
-def heading_words(heading: str) -> list[str]:
+def heading_terms(heading: str) -> list[str]:
     """The words of a heading: lower case, accents taken off, split at anything but letters and digits.
 
     A capital after a small letter starts a word, so that ``patientName`` is two.
@@ -62,7 +62,7 @@ def heading_groups() -> tuple[HeadingGroup, ...]:
 
 def heading_reason(heading: str) -> str | None:
     """What a column with this heading would hold about a person, or None."""
-    words = heading_words(heading)
+    words = heading_terms(heading)
     squeezed = "".join(words)
     for group in heading_groups():
         if group.words.intersection(words) or any(part in squeezed for part in group.parts):
@@ -71,7 +71,7 @@ def heading_reason(heading: str) -> str | None:
 
 
 @lru_cache(maxsize=1)
-def identifying_words() -> frozenset[str]:
+def identifying_terms() -> frozenset[str]:
     """Every whole word that the groups know."""
     return frozenset(word for group in heading_groups() for word in group.words)
 
@@ -87,12 +87,12 @@ def shown_headings(headings: Sequence[str], known_words: Iterable[str] = ()) -> 
         headings: The headings in file order.
         known_words: Words of the contract and of the trade, lower case; words of ``identifying.toml`` are added.
     """
-    known = identifying_words().union(known_words).difference(TITLES)
+    known = identifying_terms().union(known_words).difference(TITLES)
     kinds = kinds_of(headings, long_text=False).to_list()
     kinds = [
         kind or ("a number" if _NUMBER.fullmatch(text) else None) for kind, text in zip(kinds, headings, strict=True)
     ]
-    has_known = [bool(known.intersection(heading_words(heading))) for heading in headings]
+    has_known = [bool(known.intersection(heading_terms(heading))) for heading in headings]
     no_header = any(kind not in (None, NAME) for kind in kinds)
     shown: dict[str, str] = {}
     for place, heading in enumerate(headings, 1):
@@ -114,13 +114,13 @@ def told_heading(heading: str, place: int | None, known_words: Iterable[str]) ->
         place: Its place in the file from 1, said where something is left out; None where the file has no such column.
         known_words: Words of the contract and of the trade, lower case; words spelt nearly like one are repeated too.
     """
-    known = identifying_words().union(known_words).difference(TITLES)
+    known = identifying_terms().union(known_words).difference(TITLES)
     told = _WORD.sub(lambda word: word[0] if _names_nobody(word[0], known) else "…", heading)
     return f'"{told}"' if told == heading or place is None else f'column {place} ("{told}")'
 
 
 def _names_nobody(text: str, known: frozenset[str]) -> bool:
-    words = heading_words(text)
+    words = heading_terms(text)
     return all(
         word in known or _SHORT.fullmatch(word) or get_close_matches(word, known, n=1, cutoff=_SPELT_ALIKE)
         for word in words

@@ -23,7 +23,7 @@ from pipelines.drafting.contents import doubt, hint
 from pipelines.drafting.names import NOTHING, Match, TabularNames, WideNames, has_t_zero, names_a_t_number
 from pipelines.mapping.column_mapping import own_spellings
 from pipelines.mapping.completeness import check_sources, missing_required
-from pipelines.mapping.trade_words import known_words
+from pipelines.mapping.trade_words import known_terms
 from warehouse.errors import BadFileError
 from warehouse.measures.measure import Measure
 
@@ -77,7 +77,7 @@ def draft_mapping(raw: RawTable, *, contract: Contract, catalogue: Mapping[str, 
 class _Drafter:
     def __init__(self, raw: RawTable, contract: Contract, catalogue: Mapping[str, Measure]) -> None:
         self.raw, self.contract, self.catalogue = raw, contract, catalogue
-        self.shown = shown_headings(raw.frame.columns, known_words(contract, catalogue))
+        self.shown = shown_headings(raw.frame.columns, known_terms(contract, catalogue))
         self._refuse_data_as_headings()
         self.layout, self.table = self._layout()
         self.targets = Targets(self.layout, self.table, contract=contract, measures=catalogue)

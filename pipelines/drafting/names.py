@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from pipelines.contract.contract import Contract, ContractColumn
 from pipelines.contract.targets import Targets, date_name
-from pipelines.mapping.trade_words import squeezed, trade_words, words_of
+from pipelines.mapping.trade_words import squeezed, trade_terms, words_of
 from warehouse.measures.measure import Measure
 
 _T_NUMBER = re.compile(r"t[0-9]")
@@ -54,7 +54,7 @@ class WideNames:
         self._targets = Targets("wide", None, contract=contract, measures=measures)
         self._columns = _column_index(contract)
         self._codes = _measure_index(measures)
-        self._shared = {squeezed(word): shared for shared in trade_words().ambiguous for word in shared.words}
+        self._shared = {squeezed(word): shared for shared in trade_terms().ambiguous for word in shared.words}
         self._phrases = sorted(_time_phrases(), key=lambda phrase: -len(phrase[0]))
 
     def match(self, heading: str, *, t_numbers_unclear: bool = False) -> Match:
@@ -98,7 +98,7 @@ class WideNames:
             number, rest = int(rest[-1]), rest[:-1]
         elif rest and (glued := re.fullmatch(r"(\D+)(\d)", rest[-1])):
             number, rest = self._unglued(rest, glued)
-        units = trade_words().units
+        units = trade_terms().units
         unit = next((unit for word in rest for unit, spellings in units.items() if word in spellings), None)
         return _Heading(tuple(rest), times, number, unit)
 
@@ -202,8 +202,8 @@ def _position(words: Sequence[str], phrase: Sequence[str]) -> int | None:
 
 def _keys(rest: tuple[str, ...]) -> list[str]:
     """The words run together: all, without units, without filler, without both."""
-    units = {word for spellings in trade_words().units.values() for word in spellings}
-    filler = trade_words().filler
+    units = {word for spellings in trade_terms().units.values() for word in spellings}
+    filler = trade_terms().filler
     keys = ["".join(rest)]
     keys += ["".join(word for word in rest if word not in leave) for leave in (units, filler, units | filler)]
     return [key for key in dict.fromkeys(keys) if key]
@@ -214,26 +214,26 @@ def _column_index(contract: Contract) -> dict[str, list[tuple[str, ContractColum
     for table in contract.tables:
         for column in table.columns:
             if column.wide:
-                for key in dict.fromkeys(map(squeezed, _column_words(column))):
+                for key in dict.fromkeys(map(squeezed, _column_terms(column))):
                     index.setdefault(key, []).append((table.name, column))
     return index
 
 
-def _column_words(column: ContractColumn) -> tuple[str, ...]:
-    return (column.name, *column.aliases, *trade_words().columns.get(column.name, ()))
+def _column_terms(column: ContractColumn) -> tuple[str, ...]:
+    return (column.name, *column.aliases, *trade_terms().columns.get(column.name, ()))
 
 
 def _measure_index(measures: Mapping[str, Measure]) -> dict[str, str]:
     index: dict[str, str] = {}
     for code, measure in measures.items():
-        for words in (code, code.rsplit("_", 1)[0], measure.label, *trade_words().measures.get(code, ())):
+        for words in (code, code.rsplit("_", 1)[0], measure.label, *trade_terms().measures.get(code, ())):
             index.setdefault(squeezed(words), code)
-    shared = {squeezed(word) for one in trade_words().ambiguous for word in one.words}
+    shared = {squeezed(word) for one in trade_terms().ambiguous for word in one.words}
     return {key: code for key, code in index.items() if key not in shared}
 
 
 def _time_phrases() -> Iterator[tuple[tuple[str, ...], str]]:
-    for timepoint, phrases in trade_words().timepoints.items():
+    for timepoint, phrases in trade_terms().timepoints.items():
         for phrase in phrases:
             yield tuple(words_of(phrase)), timepoint
 
@@ -247,11 +247,11 @@ class TabularNames:
     """
 
     def __init__(self, table: str, contract: Contract) -> None:
-        more = {**trade_words().columns, **trade_words().tabular}
+        more = {**trade_terms().columns, **trade_terms().tabular}
         self._index = {
             squeezed(word): column.name
             for column in contract.table(table).columns
-            for word in (column.name, *_case_words(column.name, contract), *more.get(column.name, ()))
+            for word in (column.name, *_case_terms(column.name, contract), *more.get(column.name, ()))
         }
 
     def match(self, heading: str, *, t_numbers_unclear: bool = False) -> Match:
@@ -260,5 +260,5 @@ class TabularNames:
         return Match((name,)) if name else NOTHING
 
 
-def _case_words(name: str, contract: Contract) -> tuple[str, ...]:
+def _case_terms(name: str, contract: Contract) -> tuple[str, ...]:
     return contract.table("cases").column("case_id").aliases if name == "case_id" else ()

@@ -7,11 +7,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from pipelines.contract.contract import Contract
 from pipelines.contract.delivery import RawTable
 from pipelines.contract.targets import Target, Targets
-from pipelines.deidentify.headings import heading_words, shown_headings, told_heading
+from pipelines.deidentify.headings import heading_terms, shown_headings, told_heading
 from pipelines.deidentify.refusing import refusals
 from pipelines.mapping.column_mapping import ColumnMapping
 from pipelines.mapping.completeness import check_sources, missing_required
-from pipelines.mapping.trade_words import known_words
+from pipelines.mapping.trade_words import known_terms
 from warehouse.errors import MappingError, near_names
 from warehouse.measures.measure import Measure
 
@@ -28,7 +28,7 @@ def check_columns(
     targets = Targets(mapping.settings.layout, mapping.settings.table, contract=contract, measures=catalogue)
     faults = []
     if not set(mapping.columns) <= set(raw.frame.columns) <= {*mapping.columns, *mapping.ignored}:
-        words = known_words(contract, catalogue)
+        words = known_terms(contract, catalogue)
         shown = _shown(raw.frame.columns, words)
         faults = [*_uncovered(raw, mapping, targets, shown), *_absent(mapping, shown, words)]
     if not mapping.stated:
@@ -70,7 +70,7 @@ def _uncovered(raw: RawTable, mapping: ColumnMapping, targets: Targets, shown: M
 def _reason(heading: str, identifying: str | None, targets: Targets) -> str:
     if identifying:
         return f"identifying: {identifying}"
-    near = targets.near("_".join(heading_words(heading)))
+    near = targets.near("_".join(heading_terms(heading)))
     return f"not a contract name; {near}" if near else "not a contract name"
 
 

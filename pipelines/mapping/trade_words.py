@@ -9,7 +9,7 @@ from importlib.resources import files
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from pipelines.deidentify.headings import heading_words
+from pipelines.deidentify.headings import heading_terms
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -41,7 +41,7 @@ class TradeWords:
 
 
 @lru_cache(maxsize=1)
-def trade_words() -> TradeWords:
+def trade_terms() -> TradeWords:
     """The words shipped with the package."""
     data = tomllib.loads(files("pipelines.mapping").joinpath("trade_words.toml").read_text(encoding="utf-8"))
     return TradeWords(
@@ -63,7 +63,7 @@ def _tuples(section: Mapping[str, Iterable[str]]) -> Mapping[str, tuple[str, ...
 
 def words_of(heading: str) -> list[str]:
     """The words of a heading, with the signs of units spelt out."""
-    return heading_words(heading.replace("%", " pct ").replace("°", " deg "))
+    return heading_terms(heading.replace("%", " pct ").replace("°", " deg "))
 
 
 def squeezed(heading: str) -> str:
@@ -71,14 +71,14 @@ def squeezed(heading: str) -> str:
     return "".join(words_of(heading))
 
 
-def known_words(contract: Contract, measures: Mapping[str, Measure]) -> frozenset[str]:
+def known_terms(contract: Contract, measures: Mapping[str, Measure]) -> frozenset[str]:
     """Every word of three letters or more that tells a heading of a file that fits the contract from data."""
     found = (word for phrase in _phrases(contract, measures) for word in words_of(phrase))
-    return frozenset(word for word in (*found, *trade_words().filler) if len(word) > 2)
+    return frozenset(word for word in (*found, *trade_terms().filler) if len(word) > 2)
 
 
 def _phrases(contract: Contract, measures: Mapping[str, Measure]) -> Iterator[str]:
-    words = trade_words()
+    words = trade_terms()
     for section in (words.timepoints, words.units, words.measures, words.columns, words.tabular):
         for phrases in section.values():
             yield from phrases

@@ -130,11 +130,11 @@ def _is_group_row(top: Cells, names: Cells) -> bool:
 
 
 def _is_time_word(cell: str) -> bool:
-    return any(word in _time_words() for word in (cell.lower(), *cell.lower().replace("(", " ").split()))
+    return any(word in _time_codes() for word in (cell.lower(), *cell.lower().replace("(", " ").split()))
 
 
 @lru_cache(maxsize=1)
-def _time_words() -> frozenset[str]:
+def _time_codes() -> frozenset[str]:
     codes = load_contract().codes["timepoint"]
     return frozenset(word for code in codes for word in (code.code, *code.also, *code.aliases))
 

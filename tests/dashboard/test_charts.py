@@ -9,7 +9,7 @@ import altair as alt
 import polars as pl
 import pytest
 
-from dashboard.charts.agreement import agreement_alt, agreement_chart, agreement_sentence
+from dashboard.charts.agreement import agreement_chart
 from dashboard.charts.balance import balance_alt, balance_chart
 from dashboard.charts.bounds import bounds_chart
 from dashboard.charts.changes import changes_alt, changes_chart
@@ -18,7 +18,7 @@ from dashboard.charts.contrasts import contrasts_alt, contrasts_chart
 from dashboard.charts.corners import corners_chart
 from dashboard.charts.course import course_alt, course_chart
 from dashboard.charts.crossed import crossed_alt, crossed_chart
-from dashboard.charts.dots import beyond_chart, dots_alt, dots_chart, line_sentence
+from dashboard.charts.dots import beyond_chart, dots_alt, dots_chart
 from dashboard.charts.growth import growth_alt, growth_chart
 from dashboard.charts.rates import rates_alt, rates_chart
 from dashboard.charts.sampling import sampling_alt, sampling_chart
@@ -36,6 +36,7 @@ from warehouse.repeats.measuring import repeats
 from warehouse.selection import Selection
 from warehouse.upkeep.catalogue_report import in_force
 from warehouse.upkeep.data_quality import data_quality
+from warehouse.words.readings import agreement_alt, agreement_sentence, line_sentence
 
 EVERYONE = Selection()
 NOBODY = Selection(filters={"age_band": ("under 8",)})

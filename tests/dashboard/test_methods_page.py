@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard.parts.methods_parts import looks_sentences, plans_sentence
 from tests.dashboard.conftest import Open, everything_said
 from tests.warehouse.comparison.planning import PLAN, add_plan
 from warehouse.marts.reader import Reader
@@ -17,6 +16,7 @@ from warehouse.plans.looks import FILE
 from warehouse.plans.register import PlansAndLooks, plans_and_looks
 from warehouse.proof import proof
 from warehouse.questions.contrast import compare_pair
+from warehouse.words.plans import looks_sentences, plans_sentence
 
 Look = Callable[[], None]
 
@@ -45,7 +45,7 @@ def test_without_a_plan_everything_is_explored(opened: Open, own: Path, monkeypa
     app = page_of(opened, own, monkeypatch)
     assert not app.exception
     said = everything_said(app)
-    assert "No audit plan is on record: every comparison here is explored after." in said
+    assert "No audit plan is on record: no comparison here was planned in advance." in said
     assert "No comparison has been looked at yet." in said
 
 
@@ -72,7 +72,7 @@ def test_a_look_made_after_the_page_was_shown_is_counted(
     look(own)
     again = everything_said(app.run())
     assert "1 different comparison has been looked at" in again
-    assert "It is of an outcome and a grouping that no plan names: explored after." in again
+    assert "It is of an outcome and a grouping that no plan names: not planned in advance." in again
 
 
 def test_the_proof_is_shown_finding_by_finding(opened: Open) -> None:
@@ -99,11 +99,11 @@ def test_looks_are_told_in_words() -> None:
     assert looks_sentences(record()) == [
         "40 different comparisons have been looked at, at 3 times, the first on 2026-01-02, the last on 2026-02-03.",
         "Counted anew for every other adjustment they are 44.",
-        "7 of them are of an outcome and a grouping that no plan names: explored after.",
+        "7 of them are of an outcome and a grouping that no plan names: not planned in advance.",
         "About one in twenty would look like a difference by chance alone.",
     ]
     assert looks_sentences(record(is_whole=False))[-1].startswith("The record of looks was altered")
-    assert plans_sentence(record()) == "No audit plan is on record: every comparison here is explored after."
+    assert plans_sentence(record()) == "No audit plan is on record: no comparison here was planned in advance."
 
 
 def test_commands_are_set_as_such_and_no_setting_of_a_machine_is_asked_for(

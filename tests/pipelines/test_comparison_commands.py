@@ -71,7 +71,7 @@ def test_a_pair_says_answer_adjustment_and_standing(warehouse: Path, capsys: pyt
     out = " ".join(capsys.readouterr().out.split())
     for said in (
         "In these cases,", "the data are compatible with", "Overlap-weighted, adjusted for age at start",
-        "Not recorded at all:", "Explored after:", "different comparison", "an association is not a cause",
+        "Not recorded at all:", "Not planned in advance:", "different comparison", "an association is not a cause",
     ):  # fmt: skip
         assert said in out
 

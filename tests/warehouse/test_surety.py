@@ -10,14 +10,16 @@ import polars as pl
 import pytest
 from scipy.stats import norm
 
+from pipelines.commands.as_data import as_data
 from tests.conftest import Study
 from tests.hand_made import key, made_case, reader_of
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
-from warehouse.questions.misclassified import case_sureties, surety, surety_as_data, surety_sentence
+from warehouse.questions.misclassified import case_sureties, surety, surety_as_data
 from warehouse.selection import Selection
 from warehouse.words.sentences import caution_text
+from warehouse.words.shares import errors_sentence, surety_sentence
 
 DEFAULT_ERROR = 0.8
 """Of SN-GoGn in the catalogue."""
@@ -94,7 +96,7 @@ def test_without_a_known_error_a_case_is_left_out_and_said(reader: Reader) -> No
     assert probabilities(reader, "D6")["index"]["probability"] is None
     found = surety(reader, definition="D6")
     assert found.groups[0].share.expected.value is None
-    assert "1 unknown and left out" in found.error_source
+    assert "1 unknown and left out" in errors_sentence(found.errors)
     assert "no share can be expected" in surety_sentence(found.groups[0])
 
 
@@ -111,7 +113,8 @@ def test_only_counted_cases_have_a_probability(reader: Reader) -> None:
 def test_a_definition_of_several_parts_is_refused_in_words(reader: Reader) -> None:
     found = surety(reader, definition="D7")
     assert found.groups == ()
-    assert "made of several parts" in found.reason
+    assert found.reason is not None
+    assert "made of several parts" in caution_text(found.reason)
     assert case_sureties(reader, definition="D7").is_empty()
 
 
@@ -126,14 +129,14 @@ def test_no_case_counted_is_said_in_words(reader: Reader) -> None:
     found = surety(reader, selection=Selection(filters={"sex": ("male",)}))
     assert found.groups[0].n == 0
     assert found.groups[0].share.expected.value is None
-    assert found.error_source == "no case counted"
+    assert errors_sentence(found.errors) == "no case counted"
     assert surety_as_data(found)["all cases"]["expected_share"] is None
 
 
 def test_the_plain_form_is_strict_json(reader: Reader) -> None:
     import json
 
-    text = json.dumps(surety_as_data(surety(reader, by="appliance_category")), allow_nan=False)
+    text = json.dumps(as_data(surety_as_data(surety(reader, by="appliance_category"))), allow_nan=False)
     assert "expected_share_by_measuring_error_alone" in text
 
 

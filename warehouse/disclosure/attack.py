@@ -60,7 +60,7 @@ def attack_guarded(releases: Sequence[Release]) -> tuple[CellRange, ...]:
     space = space_for(releases)
     knowledge = knowledge_of(releases, space)
     return tuple(
-        _range(knowledge, guarded_row(guard, space), release.name, (_words(guard),), "guarded")
+        _range(knowledge, guarded_row(guard, space), release.name, (_label_of(guard),), "guarded")
         for release in releases
         for guard in release.guards
     )
@@ -91,7 +91,7 @@ def _range(knowledge: Knowledge, row: NDArray[np.int8], table: str, key: tuple[s
     return CellRange(table, key, label, low, high)
 
 
-def _words(guard: Guard) -> str:
+def _label_of(guard: Guard) -> str:
     def cases(sets: Mapping[str, frozenset[str]]) -> str:
         return ", ".join(f"{name} {'/'.join(sorted(values))}" for name, values in sets.items()) or "all cases"
 

@@ -17,8 +17,8 @@ from warehouse.measures.label_places import LabelPlaces
 from warehouse.measures.landmarks import FRONTAL, LATERAL, PROFILE
 from warehouse.measures.superimposition import (
     Superimposition,
-    chin_sentence,
-    measure_sentence,
+    chin_told,
+    measure_told,
     read_measure,
     superimpose,
 )
@@ -129,8 +129,8 @@ def superimposed_svg(
 
 
 def _finding(entry: Measure | None, start: Points, finish: Points, laid: Superimposition) -> list[str]:
-    said = [measure_sentence(entry, start, finish)] if entry is not None else []
-    said.append(chin_sentence(laid))
+    said = [measure_told(entry, start, finish)] if entry is not None else []
+    said.append(chin_told(laid))
     return [sentence for sentence in said if sentence]
 
 
@@ -146,12 +146,12 @@ def _legend(entry: Measure | None, start: Points, finish: Points, laid: Superimp
             continue
         yield time.line((x, 53.0), (x + 44.0, 53.0), 2.2)
         yield time.marker(x + 22.0, 53.0)
-        words = f"{time.name}{_value_words(entry, points)}"
+        words = f"{time.name}{_value_label(entry, points)}"
         yield text(x + 54.0, 57.5, words, size=13.5, fill=time.colour, weight="bold")
         x += 270.0
 
 
-def _value_words(entry: Measure | None, points: Points) -> str:
+def _value_label(entry: Measure | None, points: Points) -> str:
     if entry is None:
         return ""
     value, _ = read_measure(entry, points)

@@ -130,7 +130,7 @@ def read_measure(entry: Measure, points: Points) -> tuple[float | None, str]:
     return (None, reason) if reason else (float(reading.values[0]), "")
 
 
-def measure_sentence(entry: Measure, start: Points, finish: Points) -> str:
+def measure_told(entry: Measure, start: Points, finish: Points) -> str:
     """What the measure did from start to finish, in one sentence or two."""
     before, why_before = read_measure(entry, start)
     if not finish:
@@ -159,7 +159,7 @@ def _shown(value: float, entry: Measure) -> str:
     return f"{value:.1f} {entry.unit if entry.unit != 'percent' else '%'}"
 
 
-def chin_sentence(laid: Superimposition) -> str:
+def chin_told(laid: Superimposition) -> str:
     """How the chin moved in the frame of registration; empty if it is not known at both times."""
     chin = laid.registration.chin
     if chin not in laid.start or chin not in laid.finish:

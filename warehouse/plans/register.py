@@ -34,7 +34,7 @@ class PlanOnRecord:
         """How far the plan came before the looking."""
         since = "Looked at since." if self.seen_since else "Not looked at since."
         if self.seen_before:
-            return f"Registered after its groups had been looked at: read it as explored after. {since}"
+            return f"Registered after its groups had been looked at: read it as not planned in advance. {since}"
         return f"Planned: its groups had not been looked at when it was registered. {since}"
 
 

@@ -81,6 +81,11 @@ def say(key: str, /, **numbers: object) -> str:
     text = texts()[key]
     if not isinstance(text, str):
         text = text["one" if numbers["n"] == 1 else "many"]
+    return fill(text, numbers)
+
+
+def fill(text: str, numbers: Mapping[str, object]) -> str:
+    """A text with its numbers set."""
     return _SETTING.vformat(text, (), numbers)
 
 

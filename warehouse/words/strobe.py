@@ -1,24 +1,30 @@
 """The checklist for reports of observational studies, filled with what the warehouse knows.
 
 Source of the items and their numbers: the STROBE statement, checklist for cohort studies (von Elm et al. 2007, PLoS
-Med 4:e296). The wording is our own and shorter; read the statement itself before you submit.
+Med 4:e296). The wording, in `strobe.toml`, is our own and shorter; read the statement itself before you submit.
 """
 
 from __future__ import annotations
 
+import tomllib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from importlib.resources import files
 
-from warehouse.plural import number_of
+from warehouse.marts.reader import Reader
+from warehouse.plans.plan import RegisteredPlan
+from warehouse.plans.planned_or_explored import present_record
+from warehouse.plans.plans import registered_plans
 from warehouse.questions.covariates import NOT_MEASURED, adjustables
-from warehouse.words.numbers import and_list, cases
+from warehouse.questions.measured import measures_read
+from warehouse.questions.shares import Rates, rates
+from warehouse.selection import Selection
+from warehouse.words.numbers import and_list
+from warehouse.words.sentences import fill, say
 from warehouse.words.shares import CAUTION, bounds_sentence, flow_sentence, share_sentence
-from warehouse.words.strobe_facts import strobe_facts
 
-if TYPE_CHECKING:
-    from warehouse.marts.reader import Reader
-    from warehouse.selection import Selection
-    from warehouse.words.strobe_facts import StrobeFacts
+DESCRIBED = ("age_at_start", "sex", "plane_at_start", "incisor_class", "growth_stage", "appliance_first", "extraction")
+"""Columns of mart_cases whose gaps are listed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,18 +42,25 @@ def strobe_items(
     reader: Reader, *, definition: str | None = None, selection: Selection | None = None
 ) -> tuple[StrobeItem, ...]:
     """The checklist for one definition (the headline one where None) and selection of cases."""
-    facts = strobe_facts(reader, definition=definition, selection=selection)
-    return (*_introduction(facts), *_methods(facts), *_statistics(facts), *_results(facts), *_discussion(facts))
+    facts = _facts(reader, definition, selection or Selection())
+    listed = tomllib.loads((files("warehouse.words") / "strobe.toml").read_text("utf-8"))["items"]
+    return tuple(_item(entry, facts) for entry in listed)
+
+
+def _item(entry: Mapping[str, str], facts: Mapping[str, object]) -> StrobeItem:
+    ending = "" if "needs" not in entry or facts[entry["needs"]] else "_without"
+    return StrobeItem(
+        number=entry["number"],
+        section=entry["section"],
+        asks=entry["asks"],
+        known=fill(entry.get(f"known{ending}", ""), facts),
+        to_write=entry.get(f"to_write{ending}", ""),
+    )
 
 
 def strobe_markdown(items: tuple[StrobeItem, ...], *, build: str) -> str:
     """The checklist as a Markdown text, with room for what is left to write."""
-    lines = [
-        "# STROBE checklist (cohort)",
-        "",
-        f"Filled from build {build}. Items and numbers: STROBE statement, von Elm et al. 2007, PLoS Med 4:e296; worded"
-        " here in short. Blanks (____) are for you.",
-    ]
+    lines = [say("strobe.heading"), "", say("strobe.source", build=build)]
     section = ""
     for item in items:
         if item.section != section:
@@ -61,249 +74,88 @@ def strobe_markdown(items: tuple[StrobeItem, ...], *, build: str) -> str:
     return "\n".join([*lines, "", CAUTION, ""])
 
 
-def _introduction(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
-    questions = " ".join(f"{one.plan.id}: {one.plan.question}" for one in facts.plans)
-    return (
-        StrobeItem(
-            number="1a",
-            section="Title and abstract",
-            asks="Name the design",
-            known="An audit: a cohort of cases followed from start to finish of treatment.",
-            to_write="title",
-        ),
-        StrobeItem(
-            number="1b", section="Title and abstract", asks="A balanced abstract", to_write="what was done and found"
-        ),
-        StrobeItem(
-            number="2", section="Introduction", asks="Background", to_write="what was known, and why it matters"
-        ),
-        StrobeItem(
-            number="3",
-            section="Introduction",
-            asks="Objectives, with questions stated beforehand",
-            known=f"Questions of the audit plans on record: {questions}" if questions else "",
-            to_write="" if questions else "the question; no audit plan is on record",
-        ),
+def _facts(reader: Reader, definition: str | None, selection: Selection) -> dict[str, object]:
+    """Name of a fact in `strobe.toml` -> the fact."""
+    found = rates(reader, definition=definition, selection=selection)
+    record, plans = present_record(reader), registered_plans(reader)
+    condition, values = selection.where()
+    (row,) = reader.connection.rows(
+        "select count(distinct practice), min(start_quarter), max(start_quarter), avg(months_observed),"
+        f" count(months_observed), {', '.join(f'count(*) filter (where {column} is null)' for column in DESCRIBED)}"
+        f" from mart_cases where {condition}",
+        values,
     )
-
-
-def _from_to(first: str, last: str, *, one: str) -> str:
-    return f"{one} {first}" if first == last else f"from {first} to {last}"
-
-
-def _methods(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
-    found = facts.rates
-    section = "Methods"
-    practices = number_of(facts.n_practices, "practice")
-    started = f", started {_from_to(*facts.quarters, one='in')}" if facts.quarters else ""
-    loaded = f", data loaded {_from_to(*facts.loaded, one='on')}" if facts.loaded else ""
-    return (
-        StrobeItem(number="4", section=section, asks="Design", known="Cohort; every case is its own before and after."),
-        StrobeItem(
-            number="5",
-            section=section,
-            asks="Setting, places and dates",
-            known=f"{practices}{started}{loaded}.",
-            to_write="place and kind of practice",
-        ),
-        StrobeItem(
-            number="6",
-            section=section,
-            asks="Who was eligible, how they were found and followed",
-            known=f"Cases: {found.selection.sentence()}. {flow_sentence(found.flow)}",
-            to_write="how consecutive cases were identified",
-        ),
-        StrobeItem(
-            number="7",
-            section=section,
-            asks="Outcome, exposures, confounders, effect modifiers",
-            known=f"Outcome {found.definition.name}: {found.definition.sentence} Source: {found.definition.source}."
-            f" Growth: {found.growth_reference}. {_adjusted(facts)}",
-        ),
-        StrobeItem(
-            number="8",
-            section=section,
-            asks="How each variable was measured, alike in all groups",
-            known=f"{facts.n_measures} measures were read, by fixed definitions (`menton measures`). {_error(facts)}",
-            to_write="radiographic and photographic equipment",
-        ),
-        StrobeItem(
-            number="9",
-            section=section,
-            asks="What was done against bias",
-            known=f"The outcome is a definition with a version, {found.definition.name}; {_planned(facts)}"
-            f" {cases(found.flow.n_selected)} picked out rather than consecutive were left out.",
-            to_write="whether tracings were read blind to group and time",
-        ),
-        StrobeItem(
-            number="10",
-            section=section,
-            asks="How the number of cases came about",
-            known=f"All {found.flow.stages[0].n:,} cases started that were handed over and passed the checks.",
-            to_write="whether a number was planned (`menton sample-size`)",
-        ),
-        StrobeItem(
-            number="11",
-            section=section,
-            asks="How quantities were handled and grouped",
-            known="Age enters models as a curve (restricted cubic spline), the mandibular plane as a number; tables use"
-            " age bands, and vertical types cut at 27 and 37 degrees (Chung and Mongiovi 2003). The change itself is"
-            " shown beside the class (`menton changes`).",
-        ),
-    )
-
-
-def _statistics(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
-    texts = (
-        (
-            "12a",
-            "Statistical methods, and how confounding was handled",
-            "Shares with Wilson intervals; differences by Newcombe; Mantel-Haenszel, standardised risks by logistic"
-            " regression (Firth's where separated), overlap and inverse probability weights, side by side.",
-        ),
-        ("12b", "Subgroups and interactions", _subgroups(facts)),
-        (
-            "12c",
-            "Missing data",
-            "Complete cases for each comparison; bounds, multiple imputation with Rubin's rules and tipping points"
-            " beside them (`menton missing`).",
-        ),
-        (
-            "12d",
-            "Loss to follow-up",
-            "Cases that stopped, moved away or did not return stay in the denominator's history and count as missing.",
-        ),
-        (
-            "12e",
-            "Sensitivity analyses",
-            "Other definitions and thresholds, an E-value, and the balance and overlap of weighted groups.",
-        ),
-    )
-    left = {"12a": "which comparison is the main one", "12e": "which of these were done"}
-    return tuple(
-        StrobeItem(number=n, section="Methods", asks=asks, known=known, to_write=left.get(n, ""))
-        for n, asks, known in texts
-    )
-
-
-def _results(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
-    found, section = facts.rates, "Results"
+    (loaded,) = reader.connection.rows("select min(loaded_at), max(loaded_at) from mart_loads")
+    days = [day.date().isoformat() for day in loaded if day]
     (group,) = found.groups
-    stages = "; ".join(f"{stage.title} {stage.n:,}" for stage in found.flow.stages)
-    losses = "; ".join(f"{loss.reason} {loss.n:,}" for stage in found.flow.stages for loss in stage.losses)
-    gaps = "; ".join(f"{column.replace('_', ' ')} {n:,}" for column, n in facts.missing.items())
-    months = f"Mean {facts.months[0]:.1f} months over {cases(facts.months[1])}." if facts.months else ""
-    n_looks = facts.record.n_comparisons
-    return (
-        StrobeItem(number="13a", section=section, asks="Numbers at each stage", known=f"{stages}."),
-        StrobeItem(
-            number="13b",
-            section=section,
-            asks="Why cases went no further",
-            known=f"{losses}." if losses else "No case was lost.",
+    stages = found.flow.stages
+    gaps = [f"{column.replace('_', ' ')} {n:,}" for column, n in zip(DESCRIBED, row[5:], strict=True) if n]
+    return {
+        "n_practices": row[0],
+        "started": _from_to(
+            "strobe.started_in", "strobe.started_from_to", [quarter for quarter in row[1:3] if quarter]
         ),
-        StrobeItem(number="13c", section=section, asks="A flow diagram", known="In the report (`menton report`)."),
-        StrobeItem(
-            number="14a",
-            section=section,
-            asks="Who the cases were, by group",
-            known="`menton characteristics --by GROUPING --out FILE.xlsx` writes the table.",
-        ),
-        StrobeItem(
-            number="14b",
-            section=section,
-            asks="Missing data for each variable",
-            known=f"Not recorded, of {group.n_started:,} started: {gaps}." if gaps else "Nothing is missing.",
-        ),
-        StrobeItem(
-            number="14c",
-            section=section,
-            asks="How long cases were followed",
-            known=months,
-            to_write="" if months else "no time between records is known",
-        ),
-        StrobeItem(
-            number="15",
-            section=section,
-            asks="Number of outcome events",
-            known=share_sentence(group.n_adverse, group.rate),
-        ),
-        StrobeItem(
-            number="16a-c",
-            section=section,
-            asks="Crude and adjusted results with intervals; cut points; absolute risks",
-            known=_main_results(facts),
-            to_write="the comparison, from `menton compare`",
-        ),
-        StrobeItem(
-            number="17",
-            section=section,
-            asks="Other analyses done",
-            known=f"Different comparisons made in this warehouse so far: {n_looks:,}.",
-            to_write="which of them are reported",
-        ),
-    )
+        "months": row[3],
+        "n_months": row[4],
+        "loaded": _from_to("strobe.loaded_on", "strobe.loaded_from_to", days),
+        "selection": found.selection.sentence(),
+        "flow": flow_sentence(found.flow),
+        "outcome": found.definition.name,
+        "meaning": found.definition.sentence,
+        "source": found.definition.source,
+        "growth": found.growth_reference,
+        "n_measures": len(measures_read(reader)),
+        "error": _error(reader, found),
+        "hand_picked": found.flow.n_selected,
+        "n_handed_over": stages[0].n,
+        "n_started": group.n_started,
+        "stages": "; ".join(f"{stage.title} {stage.n:,}" for stage in stages),
+        "losses": "; ".join(f"{loss.reason} {loss.n:,}" for stage in stages for loss in stage.losses),
+        "gaps": "; ".join(gaps),
+        "share": share_sentence(group.n_adverse, group.rate),
+        "bounds": bounds_sentence(group),
+        "not_measured": "; ".join(NOT_MEASURED),
+        "looked": say("strobe.looked" if record.looks else "strobe.not_looked"),
+        "n_looks": record.n_comparisons,
+        **_plans(plans),
+    }
 
 
-def _discussion(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
-    (group,) = facts.rates.groups
-    return (
-        StrobeItem(number="18", section="Discussion", asks="Key results", to_write="against the question"),
-        StrobeItem(
-            number="19",
-            section="Discussion",
-            asks="Limitations, bias and its direction",
-            known=f"{bounds_sentence(group)} Not recorded at all: {'; '.join(NOT_MEASURED)}.",
-            to_write="what that may do, and in which direction",
-        ),
-        StrobeItem(
-            number="20",
-            section="Discussion",
-            asks="A cautious interpretation",
-            known="A difference between groups is an association, not proof of a cause.",
-            to_write="in the light of other evidence",
-        ),
-        StrobeItem(number="21", section="Discussion", asks="To whom it applies", to_write="beyond these practices"),
-        StrobeItem(
-            number="22", section="Other information", asks="Funding and interests", to_write="who paid, and their part"
-        ),
-    )
+def _plans(plans: Sequence[RegisteredPlan]) -> dict[str, object]:
+    adjusting = [one.plan for one in plans if one.plan.adjust]
+    subgroups = [f"{one.plan.id}: {and_list(one.plan.subgroups)}" for one in plans if one.plan.subgroups]
+    adjusted = [
+        say("strobe.adjusted", plan=plan.id, names=[item.title for item in adjustables(plan.adjust)])
+        for plan in adjusting
+    ]
+    registered = "; ".join(f"{one.plan.id} on {one.registered_at}" for one in plans)
+    return {
+        "plans": [one.plan.id for one in plans],
+        "first_plan": plans[0].plan.id if plans else "",
+        "questions": " ".join(f"{one.plan.id}: {one.plan.question}" for one in plans),
+        "planned": say("strobe.plans", plans=registered) if plans else say("strobe.no_plan"),
+        "adjusted": " ".join(adjusted) or say("strobe.not_adjusted"),
+        "subgroups": say("strobe.subgroups", subgroups="; ".join(subgroups))
+        if subgroups
+        else say("strobe.no_subgroup"),
+    }
 
 
-def _adjusted(facts: StrobeFacts) -> str:
-    listed = [one.plan for one in facts.plans if one.plan.adjust]
-    if not listed:
-        return "Confounders adjusted for: see `menton compare`."
-    return " ".join(
-        f"Plan {plan.id} adjusts for {and_list([item.title for item in adjustables(plan.adjust)])}." for plan in listed
-    )
-
-
-def _error(facts: StrobeFacts) -> str:
-    if facts.error is None:
-        return "No usable repeat readings: the method error of the outcome is not known."
-    measure, n, sem = facts.error
-    return f"Dahlberg's error of {measure}: {sem:.2f}, from {n:,} records read twice."
-
-
-def _planned(facts: StrobeFacts) -> str:
-    if not facts.plans:
-        return "no audit plan is on record, so every comparison is explored after."
-    listed = "; ".join(f"{one.plan.id} on {one.registered_at}" for one in facts.plans)
-    return f"audit plans were registered: {listed}."
-
-
-def _subgroups(facts: StrobeFacts) -> str:
-    listed = [f"{one.plan.id}: {and_list(one.plan.subgroups)}" for one in facts.plans if one.plan.subgroups]
-    planned = f"Planned subgroups: {'; '.join(listed)}." if listed else "No subgroup was planned."
-    return f"{planned} Agreement of strata by the Breslow-Day test with Tarone's correction."
-
-
-def _main_results(facts: StrobeFacts) -> str:
-    if not facts.plans:
+def _from_to(one: str, two: str, ends: Sequence[str]) -> str:
+    """The first and the last of something, as one where they are the same; empty without any."""
+    if not ends:
         return ""
-    return (
-        f"Audit plans on record: {and_list([one.plan.id for one in facts.plans])};"
-        f" `menton compare --plan {facts.plans[0].plan.id}` carries one out."
-        f" Comparisons {'have' if facts.record.looks else 'have not yet'} been looked at in this warehouse."
-    )
+    return say(one if ends[0] == ends[-1] else two, first=ends[0], last=ends[-1])
+
+
+def _error(reader: Reader, found: Rates) -> str:
+    """Dahlberg's error of the definition's first measure with usable repeats, over all practices."""
+    for measure in found.definition.measures:
+        ((n, sem),) = reader.connection.rows(
+            "select sum(n_pairs), sqrt(sum(n_pairs * sem * sem) / sum(n_pairs)) from mart_method_errors"
+            " where measure = ? and is_used",
+            [measure],
+        )
+        if n:
+            return say("strobe.error", measure=measure, sem=float(sem), n=int(n))
+    return say("strobe.no_error")

@@ -15,8 +15,8 @@ from dashboard.report.document import (
     Section,
     StageBars,
     Stamp,
-    difference_words,
-    in_words,
+    difference_told,
+    share_told,
 )
 from dashboard.report.sections import tables
 from dashboard.report.sections.methods import methods, references
@@ -210,17 +210,17 @@ def _comparison(comparison: Comparison, found: Findings) -> Section:
 
 
 def _held_alike(comparison: Comparison, held: AdjustedShown) -> Section:
-    """Two of the groups with what was recorded held alike, beside the crude difference on the same cases."""
+    """Two of the groups adjusted for what was recorded, beside the crude difference on the same cases."""
     rows = tables.differences(held)
-    title = f"{comparison.by.title}: like with like"
+    title = f"{comparison.by.title}: adjusted"
     first, second = held.labels
-    listed = "; ".join(f"{row.label}: {difference_words(row)}" for row in rows)
+    listed = "; ".join(f"{row.label}: {difference_told(row)}" for row in rows)
     picture = Picture(
         name=f"{comparison.by.name}_adjusted",
         title=title,
-        alt=f"{first} less {second}, in percentage points with {level_name(held.level)}s. {listed}.",
+        alt=f"{first} minus {second}, in percentage points with {level_name(held.level)}s. {listed}.",
         caption=(
-            f"{first} less {second}, {tables.which_cases(held)}; right of 0 is worse. Line:"
+            f"{first} minus {second}, {tables.which_cases(held)}; right of 0 is worse. Line:"
             f" {level_name(held.level)}. The star marks the method decided on beforehand."
         ),
         drawn=Differences(rows, held.labels),
@@ -239,7 +239,7 @@ def _held_alike(comparison: Comparison, held: AdjustedShown) -> Section:
 
 def _read(bars: tuple[Bar, ...]) -> str:
     """The bars read aloud."""
-    return "; ".join(f"{bar.label}: {in_words(bar)}" for bar in bars) + "."
+    return "; ".join(f"{bar.label}: {share_told(bar)}" for bar in bars) + "."
 
 
 def _change(found: Findings) -> Section:

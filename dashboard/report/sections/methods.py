@@ -37,7 +37,7 @@ CHECK_REFERENCES = "The references were written from memory: check them against 
 
 
 _OF_ADJUSTED = 4
-"""The last of the references, cited where groups are compared with what was recorded held alike."""
+"""The last of the references, cited where groups are compared adjusted for what was recorded."""
 
 
 def references(found: Findings) -> tuple[str, ...]:
@@ -90,7 +90,7 @@ def _comparisons(found: Findings) -> str:
         return "Groups are compared as found, without adjustment."
     alike = "; ".join(dict.fromkeys(and_list(one.adjusted_for) for one in held))
     return (
-        "Groups are compared as found, and two of them with what was recorded held alike"
+        "Groups are compared as found, and two of them adjusted for what was recorded"
         f" ({alike}): stratified after Mantel and Haenszel [8], standardised over a logistic model, and weighted by the"
         " propensity score, to the overlap of the groups [9] and by its inverse; the odds ratio is from a logistic"
         " model with Firth's penalty [10] or, for very many cases, without it. The E-value [11] says how strong"

@@ -47,11 +47,11 @@ if TYPE_CHECKING:
     from warehouse.pooled.result import Figure, MeanPool, PracticeLine, SharePool
 
 TOGETHER = "all together"
-FURTHER = "a further practice"
+FURTHER = "a new practice"
 IN_FOREST = (
-    "Circle and bar: share as counted, with its 95% interval (Wilson). Upright stroke: the same share drawn towards"
-    " what the practices have in common (beta-binomial). Dotted: a hidden count, and what the share can be. Diamond:"
-    " all together; dashed below it: where a further practice is to be expected."
+    "Circle and bar: share as counted, with its 95% interval (Wilson). Upright stroke: the same share adjusted"
+    " for small numbers (beta-binomial). Dotted: a hidden count, and what the share can be. Diamond: all together;"
+    " dashed below it: where a new practice is to be expected."
 )
 IN_FUNNEL = (
     "Lines: limits within which chance alone would keep 95% (unbroken) and 99.8% (dashed) of practices with the same"
@@ -60,7 +60,7 @@ IN_FUNNEL = (
 )
 IN_MEANS = (
     "Circle and bar: mean change of the cases counted, with its 95% interval (Student's t). Diamond: the mean over"
-    " practices (random effects, REML with Hartung-Knapp); dashed below it: a further practice. Right is worse."
+    " practices (random effects, REML with Hartung-Knapp); dashed below it: a new practice. Right is worse."
 )
 
 
@@ -205,7 +205,7 @@ def _figure(found: Figure) -> tuple[FlowEntry, ...]:
 
 
 def pooled_table(pool: SharePool) -> DocumentTable:
-    """The share over all practices by several methods, and what is to be expected of a further practice."""
+    """The share over all practices by several methods, and what is to be expected of a new practice."""
     columns = (TableColumn("method", "share over practices, by"), *_columns(_level(pool)))
     rows = [(words(one.name), *_figure(one)) for one in pool.figures]
     if pool.prediction_low is not None and pool.prediction_high is not None:

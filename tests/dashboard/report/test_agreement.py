@@ -119,8 +119,8 @@ def test_practices_stand_the_same_on_the_page_and_in_every_file(group: Made, pra
         assert drawn_in(group, "Practices beside each other", said)
     means = {row["name"]: row["said"] for row in means_frame(here.means).iter_rows(named=True)}
     for one in entries_of(group, "practices_change"):
-        if one["mean_change"] == "–":  # of a further practice there is only where its mean would lie
-            assert means["a further practice"].startswith(one["interval"])
+        if one["mean_change"] == "–":  # of a new practice there is only where its mean would lie
+            assert means["a new practice"].startswith(one["interval"])
             continue
         assert means[one["practice"]].startswith(f"{one['mean_change']} ({one['interval']})")
         assert drawn_in(group, "How far faces moved, practice by practice", f"{one['mean_change']} ({one['interval']})")

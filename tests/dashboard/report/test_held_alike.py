@@ -102,8 +102,8 @@ def test_the_practice_reads_what_the_comparison_says(own: Made, folder: Path) ->
 def test_it_is_said_carefully_and_how_it_stands(either: Made) -> None:
     section = either.document.section("appliance_category_adjusted")
     said = " ".join(section.paragraphs)
-    assert "held alike" in said
-    assert "Explored after: it is in no audit plan." in said
+    assert "adjusted for" in said
+    assert "Not planned in advance: it is in no audit plan." in said
     assert "been made in this warehouse so far" in said
     kept_in_mind = " ".join(section.remarks)
     assert "Not recorded at all: strength and habits of the muscles" in kept_in_mind
@@ -176,7 +176,9 @@ def test_few_cases_for_the_things_held_alike_are_said_in_words(tmp_path: Path) -
         outside = files_of(findings(reader, audience="outside", comparisons=NAMES))
         whole = findings(reader, audience="practice", comparisons=NAMES)
     assert not outside.document.has("extraction_adjusted")
-    assert f"held alike is not shown. {FEW}" in " ".join(outside.document.section("extraction").remarks)
+    assert f"adjusted for what was recorded is not shown. {FEW}" in " ".join(
+        outside.document.section("extraction").remarks
+    )
     assert whole.comparisons[0].adjusted is not None
     assert set(FROM_MODELS) < {found.method for found in whole.comparisons[0].adjusted.methods}
 

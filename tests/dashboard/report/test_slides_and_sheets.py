@@ -43,9 +43,7 @@ def test_the_talk_has_a_slide_a_message_each_with_a_title(made: Made) -> None:
         TITLE,
         "Who was counted, and what counts as adverse",
         "How far faces moved",
-        "Do groups differ? Crude beside like with like"
-        if held_alike
-        else "Appliance category (first phase): as they came",
+        "Do groups differ? Crude beside adjusted" if held_alike else "Appliance category (first phase): as they came",
         "Another threshold, or other fates of the missing",
         "Measuring error and ordinary growth",
         "How practices compare" if practices else "How complete the records are",
@@ -58,7 +56,7 @@ def test_what_else_there_is_follows_for_questions_and_is_parted_from_the_talk(ma
     titles = titles_of(made.slides)
     assert titles[8] == "For questions"
     rest = titles[9:]
-    held_alike = [title for title in rest if title.endswith(": like with like")]
+    held_alike = [title for title in rest if title.endswith(": adjusted")]
     assert len(held_alike) == sum(comparison.adjusted is not None for comparison in made.found.comparisons)
     practices = ["Practices by their size", "How far faces moved, practice by practice"]
     assert [title for title in rest if title not in held_alike] == [

@@ -10,13 +10,13 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from warehouse.questions.as_data import as_data
 
+from pipelines.commands.as_data import as_data
 from tests.hand_made import load_rows, made_case
 from warehouse.marts.reader import Reader
 from warehouse.questions.ages import share_over_age
 from warehouse.questions.changes import compare_changes
-from warehouse.questions.characteristics import starting_table, table_as_printed
+from warehouse.questions.characteristics import starting_table
 from warehouse.questions.contrast import compare_pair
 from warehouse.questions.course import course_of_measure
 from warehouse.questions.crossed import compare_crossed
@@ -38,6 +38,7 @@ from warehouse.words.changes import (
     missing_sentence,
     outcome_sentences,
 )
+from warehouse.words.characteristics import table_as_printed
 from warehouse.words.contrasts import groups_sentences, pair_sentences, within_sentence
 from warehouse.words.sentences import caution_text
 from warehouse.words.strobe import strobe_items, strobe_markdown

@@ -60,7 +60,7 @@ def test_a_plan_that_came_after_looking_says_so(folder: Path) -> None:
     one, all_groups = found(folder).plans
     assert (one.seen_before, one.seen_since) == (True, False)
     assert (all_groups.seen_before, all_groups.seen_since) == (True, False)
-    assert "read it as explored after" in one.sentence
+    assert "read it as not planned in advance" in one.sentence
 
 
 def test_another_question_was_not_the_planned_one(folder: Path) -> None:

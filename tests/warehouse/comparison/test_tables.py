@@ -8,8 +8,9 @@ import pytest
 
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
-from warehouse.questions.characteristics import VARIABLES, starting_table, table_as_printed
+from warehouse.questions.characteristics import VARIABLES, starting_table
 from warehouse.questions.sample_size import plan_difference, plan_precision
+from warehouse.words.characteristics import table_as_printed
 from warehouse.words.strobe import strobe_items, strobe_markdown
 
 STROBE_NUMBERS = [

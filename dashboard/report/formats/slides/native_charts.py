@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard.report.document import difference_words, ends, share
+from dashboard.report.document import difference_told, ends, share
 from dashboard.report.formats.slides.native_base import (
     around_zero,
     axis_title,
@@ -69,7 +69,7 @@ def difference_bars(
     from pptx.enum.chart import XL_CHART_TYPE
 
     data = CategoryChartData(number_format="0.00" if fine else "0.0")
-    data.categories = [f"{'★ ' if row.is_main else ''}{row.label}: {difference_words(row)}" for row in rows]
+    data.categories = [f"{'★ ' if row.is_main else ''}{row.label}: {difference_told(row)}" for row in rows]
     columns = difference_columns("mean change" if fine else "difference, points", rows)
     for name, values in columns.items():
         data.add_series(name, values)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard.report.document import difference_words, share
+from dashboard.report.document import difference_told, share
 from dashboard.report.formats.slides.native_base import (
     FILL,
     SHARE_TITLE,
@@ -35,15 +35,15 @@ if TYPE_CHECKING:
     from warehouse.pooled.result import SharePool
     from warehouse.questions.spread import ChangePicture
 
-CRUDE, ALIKE = "crude: as they came", "like with like"
+CRUDE, ALIKE = "crude: as they came", "adjusted"
 PRACTICES = "practices"
 
 Pair = tuple[str, "ShownDifference | None", "ShownDifference | None"]
-"""Whose difference it is, as they came, and with what was recorded held alike."""
+"""Whose difference it is, as they came, and adjusted for what was recorded."""
 
 
 def paired_bars(slide: Slide, pairs: Sequence[Pair], *, box: Box, size: int) -> GraphicFrame:
-    """For each comparison the crude difference and, below it, the one with what was recorded held alike."""
+    """For each comparison the crude difference and, below it, the one adjusted for what was recorded."""
     from pptx.chart.data import CategoryChartData
     from pptx.enum.chart import XL_CHART_TYPE, XL_LEGEND_POSITION
 
@@ -72,7 +72,7 @@ def pair_label(pair: Pair) -> str:
     """Whose difference, and on the next line both with their intervals."""
     name, crude, alike = pair
     said = [(text, row) for text, row in (("crude", crude), ("alike", alike)) if row is not None]
-    return f"{name}\n{'; '.join(f'{text} {difference_words(row)}' for text, row in said)}"
+    return f"{name}\n{'; '.join(f'{text} {difference_told(row)}' for text, row in said)}"
 
 
 def change_columns(slide: Slide, picture: ChangePicture, *, box: Box, size: int, title: str) -> GraphicFrame:

@@ -1,6 +1,6 @@
 """The talk: eight slides in the order in which a room asks.
 
-The answer; who was counted; how far faces moved; the comparisons, crude beside like with like; what threshold and
+The answer; who was counted; how far faces moved; the comparisons, crude beside adjusted; what threshold and
 missing cases do to the answer; measuring error and ordinary growth; the practices, or how complete the records are;
 what the figures cannot tell. Without a comparison the fourth is left out.
 """
@@ -50,7 +50,7 @@ MESSAGES = (
     "the answer",
     "who was counted, and by which definition",
     "how far faces moved",
-    "the comparisons, crude beside like with like",
+    "the comparisons, crude beside adjusted",
     "another threshold, and the missing",
     "measuring error and ordinary growth",
     "the practices beside each other, or how complete the records are",
@@ -179,7 +179,7 @@ def _group_means(slide: Slide, table: DocumentTable, top: float) -> None:
 
 
 def _compared(deck: Deck) -> None:
-    """Every comparison of two groups: crude beside like with like."""
+    """Every comparison of two groups: crude beside adjusted."""
     held = [
         (section, section.picture.drawn)
         for section in deck.document.sections
@@ -191,10 +191,10 @@ def _compared(deck: Deck) -> None:
         _crude_alone(deck)
         return
     notes = [text for section, _ in held for text in (section.title, *section.paragraphs, *read_aloud(section.tables))]
-    slide = deck.slide("Do groups differ? Crude beside like with like", notes)
+    slide = deck.slide("Do groups differ? Crude beside adjusted", notes)
     top = under(
         slide,
-        "Crude: the groups as they came, not alike at the start. Like with like: what was recorded held alike. Either"
+        "Crude: the groups as they came, not alike at the start. Adjusted: for what was recorded. Either"
         " is an association, not an effect. In brackets: cases counted.",
     )
     standing = held[0][0].paragraphs[-2:]
@@ -202,7 +202,7 @@ def _compared(deck: Deck) -> None:
     box = (LEFT, top, BODY_WIDTH, bottom - top)
     frame = paired_bars(slide, pairs[:MOST_PAIRS], box=box, size=SMALL)
     said = "; ".join(pair_label(pair).replace("\n", ", ") for pair in pairs[:MOST_PAIRS])
-    set_alt(frame, title="Crude beside like with like", text=f"Differences in percentage points. {said}.")
+    set_alt(frame, title="Crude beside adjusted", text=f"Differences in percentage points. {said}.")
     deck.finish(slide)
 
 
@@ -223,7 +223,7 @@ def _pair(document: Document, held: Section, drawn: Differences) -> Pair:
 
 
 def _crude_alone(deck: Deck) -> None:
-    """The first comparison as it came, where no two groups can be compared like with like."""
+    """The first comparison as it came, where no two groups can be compared with adjustment."""
     crude = [
         (section, section.picture)
         for section in deck.document.sections
