@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -74,3 +76,83 @@ def test_sources_never_read_outside_the_project() -> None:
         for path in (ROOT / package).rglob("*"):
             if path.suffix in {".py", ".sql", ".toml", ".md"}:
                 assert "../shared" not in path.read_text(encoding="utf-8"), path
+
+
+def parsed(package: str) -> list[tuple[str, ast.Module]]:
+    files = sources(package)
+    return [(path.relative_to(ROOT).as_posix(), ast.parse(path.read_text(encoding="utf-8"))) for path in files]
+
+
+def test_words_are_for_those_who_show_them() -> None:
+    users = {
+        path.relative_to(ROOT).as_posix()
+        for package in PACKAGES
+        for path in sources(package)
+        if any(name == "warehouse.words" or name.startswith("warehouse.words.") for name in imported(path))
+    }
+    assert users, "a moved folder would make this test pass on nothing"
+    shown_by = ("warehouse/words/", "dashboard/", "pipelines/commands/")
+    assert sorted(user for user in users if not user.startswith(shown_by)) == []
+
+
+def test_sentences_are_made_in_words_alone() -> None:
+    named = [
+        f"{path}: {node.name}"
+        for package in PACKAGES
+        for path, tree in parsed(package)
+        if not path.startswith("warehouse/words/")
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef) and re.search(r"_(sentences?|words)$", node.name)
+    ]
+    assert named == []
+
+
+@pytest.mark.parametrize("folder", ["analysis", "questions", "disclosure"])
+def test_what_is_worked_out_is_not_set_as_text(folder: str) -> None:
+    found = [
+        f"{path}:{node.lineno}"
+        for path, tree in parsed(f"warehouse/{folder}")
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FormattedValue) and node.format_spec is not None
+        if re.search(r"%$|^[+,]?\.\d+f$", "".join(ast.unparse(node.format_spec)[2:-1]))
+    ]
+    assert found == []
+
+
+def keys_of_sentences() -> set[str]:
+    tables = tomllib.loads((ROOT / "warehouse/words/sentences.toml").read_text(encoding="utf-8"))
+    return {f"{name}.{key}" for name, table in tables.items() for key in table}
+
+
+def choices(node: ast.expr) -> list[object]:
+    """The texts that an expression can be, where they stand in it."""
+    if isinstance(node, ast.IfExp):
+        return [*choices(node.body), *choices(node.orelse)]
+    return [node.value] if isinstance(node, ast.Constant) else []
+
+
+def keys_used() -> tuple[set[str], set[str]]:
+    """Keys given to ``say`` and codes given to ``Caution`` as they stand; and every text of the sources."""
+    asked, texts = set(), set()
+    for package in ("warehouse", "dashboard", "pipelines"):
+        for _, tree in parsed(package):
+            for node in ast.walk(tree):
+                if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                    texts.add(node.value)
+                if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Name):
+                    continue
+                place, before = {"say": (0, ""), "say_text": (0, ""), "Caution": (1, "caution.")}.get(
+                    node.func.id, (None, "")
+                )
+                if place is None or len(node.args) <= place:
+                    continue
+                told = choices(node.args[place])
+                pattern = r"[a-z_0-9]+" if before else r"[a-z]+\.[a-z_0-9]+"
+                asked |= {f"{before}{one}" for one in told if isinstance(one, str) and re.fullmatch(pattern, one)}
+    return asked, texts
+
+
+def test_every_sentence_has_a_use_and_every_use_a_sentence() -> None:
+    keys, (asked, texts) = keys_of_sentences(), keys_used()
+    assert sorted(key for key in keys if key not in texts and key.removeprefix("caution.") not in texts) == []
+    assert sorted(asked - keys) == []

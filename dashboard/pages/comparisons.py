@@ -26,6 +26,7 @@ from warehouse.words.contrasts import (
     difference_said,
     e_value_sentence,
     homogeneity_sentence,
+    not_measured_sentence,
     odds_ratio_sentence,
     pair_sentence,
     reading_sentence,
@@ -189,10 +190,8 @@ def the_pair(pair: PairComparison) -> None:
     draw(balance_chart(pair.balance_overlap, palette=palette()), alt=balance_alt(pair.balance_overlap), key="balance")
     fine(*(caution_text(one) for one in pair.overlap.warnings))
     st.subheader("What nobody recorded")
-    plain(e_value_sentence(pair), f"No record holds: {'; '.join(pair.not_measured)}.")
-    fine(
-        f"Recorded, but not adjusted for here: {', '.join(pair.not_adjusted_for)}.", *standing_sentences(pair.standing)
-    )
+    plain(e_value_sentence(pair), not_measured_sentence(pair))
+    fine(*standing_sentences(pair.standing))
 
 
 def crossed(here: Desk, choice: Choice, by: str, second: str) -> None:

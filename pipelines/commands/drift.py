@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipelines.commands.options import encryption_key, print_table, say
-from pipelines.commands.options_compare import CLOSING, add_asked, say_head, say_json, say_list
+from pipelines.commands.options_compare import add_asked, say_head, say_json, say_list
 from warehouse.words.sentences import caution_text
+from warehouse.words.sentences import say as say_text
 
 if TYPE_CHECKING:
     import argparse
@@ -100,7 +101,7 @@ def _print(found: DriftPicture) -> None:
         rows = [_period(point) for point in found.periods.points]
         print_table(found.periods.method, ("started", "counted", "share", "limits", ""), rows, right=range(1, 4))
     say_list([caution_text(caution) for caution in found.cautions])
-    say(f"  {CLOSING}")
+    say(f"  {say_text('audit.short')}")
 
 
 def _review(review: Review, path: CusumPath) -> tuple[str, ...]:

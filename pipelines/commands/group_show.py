@@ -50,7 +50,7 @@ def print_shares(shares: SharePool, *, mine: Collection[str] = ()) -> None:
     else:
         if shares.totals:
             say("  " + "; ".join(f"{name} {shown}" for name, shown in shares.totals))
-        columns = ("practice", "counted", "adverse", "share", "interval", "drawn to the others", "funnel")
+        columns = ("practice", "counted", "adverse", "share", "interval", "adjusted for small numbers", "funnel")
         print_table("", columns, [_line(one, mine) for one in shares.lines], right=range(1, 6))
         print_table("", ("pooled share", "share", "interval"), [_figure(one) for one in shares.figures], right=(1, 2))
         _print_spread(shares)

@@ -113,7 +113,7 @@ def quantile_change(
     """
     check_level(level)
     known, left_out = _known(changes)
-    name = estimand or f"{share:.0%} quantile of change"
+    name = estimand or f"{100 * share:g}% quantile of change"
     method = "quantile with exact order-statistic interval"
     if known.size == 0:
         return no_estimate(

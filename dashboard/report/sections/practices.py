@@ -150,7 +150,7 @@ def practices_table(pool: SharePool) -> DocumentTable:
         TableColumn("counted", "counted", "count"),
         TableColumn("adverse", "adverse", "count"),
         *_columns(_level(pool)),
-        TableColumn("drawn_pct", "drawn to the others", "percent"),
+        TableColumn("drawn_pct", "adjusted for small numbers", "percent"),
         TableColumn("drawn_interval", level_name(_level(pool)), "span", on_sheet=False),
         TableColumn("drawn_low_pct", "low", "percent", on_page=False),
         TableColumn("drawn_high_pct", "high", "percent", on_page=False),

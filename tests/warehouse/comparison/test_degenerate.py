@@ -142,7 +142,7 @@ def test_an_empty_group_is_told_in_plain_sentences(tmp_path: Path) -> None:
     expected = (
         f"none with {found.labels[0]} was counted; 4 of 8 (50.0%) with {found.labels[1]} went adverse by D1 v1.0.0"
     )
-    assert pair_sentences(found)[0] == f"In these cases, {expected}."
+    assert pair_sentences(found)[2] == f"In these cases, {expected}."
     assert found.odds_ratio.value is None
     assert "there is nothing to compare" in caution_text(found.odds_ratio.warnings[0])
 
