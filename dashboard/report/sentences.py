@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from dashboard.report.document import DIGITS
 from warehouse.plural import number_of
-from warehouse.words.numbers import cases, level_name, percent, signed
-from warehouse.words.sentences import caution_text
+from warehouse.words.numbers import cases, level_name, signed
+from warehouse.words.sentences import caution_text, say
 from warehouse.words.shares import frame_sentence, missing_sentence, share_sentence
 
 if TYPE_CHECKING:
@@ -15,15 +15,9 @@ if TYPE_CHECKING:
     from warehouse.disclosure import Count, Policy
     from warehouse.results import Estimate
 
-CRUDE = (
-    "As found: the groups were not alike at the start, and nothing evens that out here. A difference between them is"
-    " an association, not the effect of an appliance, an age or an extraction."
-)
-NOT_HELD_ALIKE = "The comparison adjusted for what was recorded is not shown."
-NO_THRESHOLD = (
-    "There is no agreed threshold in the literature. The share against the threshold and under other definitions"
-    " shows how much the answer hangs on the one chosen."
-)
+CRUDE = say("report.crude")
+NOT_HELD_ALIKE = say("report.not_adjusted")
+NO_THRESHOLD = say("report.no_threshold")
 
 
 def answer(group: Group) -> str:
@@ -34,8 +28,8 @@ def answer(group: Group) -> str:
         return share_sentence(0, group.rate)
     if group.counted.value is not None and group.adverse.state == "small":
         few = group.adverse.shown.capitalize()
-        return f"{few} of the {cases(group.counted.value)} counted went adverse; the exact share is not shown."
-    return "The share is not shown: it rests on a count that is hidden."
+        return say("share.few_adverse", few=few, n=group.counted.value)
+    return say("share.hidden")
 
 
 def frame(found: Findings) -> str:
@@ -58,7 +52,7 @@ def _cases_in(cell: Count) -> str:
 def missing(group: Group) -> str:
     """What the missing could do."""
     if group.missing is None or group.missing.value is None or group.if_none is None or group.if_all is None:
-        return "How many outcomes are due but not known is not shown, nor what they could do to the share."
+        return say("share.missing_hidden")
     return missing_sentence(group.missing.value, group.if_none, group.if_all)
 
 
@@ -68,20 +62,21 @@ def difference(comparison: Comparison) -> str:
     if found is None or found.value is None or found.interval is None:
         return ""
     first, second = comparison.groups
-    low, high = (signed(100 * end, digits=DIGITS) for end in (found.interval.low, found.interval.high))
-    return (
-        f"Crude difference, {second.label} less {first.label}: {signed(100 * found.value, digits=DIGITS)} percentage"
-        f" points ({level_name(found.interval.level)} {low} to {high})."
+    return say(
+        "report.difference",
+        first=first.label,
+        second=second.label,
+        difference=found.value,
+        level=found.interval.level,
+        interval=found.interval,
     )
 
 
 def changes(change: Change) -> str:
     """How far the cases moved."""
-    lower, median, upper = (signed(one, digits=DIGITS) for one in change.quartiles)
-    return (
-        f"The middle case moved by {median} {change.unit} and half of the cases lie between {lower} and {upper}; the"
-        f" mean is {mean(change.summary)}. Plus is worse."
-    )
+    lower, median, upper = change.quartiles
+    said = mean(change.summary)
+    return say("report.changes", lower=lower, median=median, upper=upper, unit=change.unit, mean=said)
 
 
 def mean(estimate: Estimate) -> str:
@@ -98,20 +93,14 @@ def mean(estimate: Estimate) -> str:
 def made_for(found: Findings) -> str:
     """Whom the report is for, and what that means for its counts."""
     if found.policy is None:
-        return (
-            "Made for the practice itself: every count is whole. Small counts can point to a person, so do not hand"
-            " this on; a report made to leave the practice hides them."
-        )
-    return f"Made to leave the practice. {legend(found.policy)}"
+        return say("report.for_the_practice")
+    return say("report.to_leave", legend=legend(found.policy))
 
 
 def legend(policy: Policy) -> str:
     """What the words in place of counts mean."""
-    return (
-        f"“{policy.small_label}”: from 1 to {policy.minimum - 1} cases. “withheld”: hidden so that none of these can"
-        " be worked out. 0: no case. A share is shown where both of its counts are, a mean where it rests on"
-        f" {policy.mean_minimum} cases or more."
-    )
+    most = policy.minimum - 1
+    return say("report.legend", small=policy.small_label, most=most, mean_minimum=policy.mean_minimum)
 
 
 def practices(found: Findings) -> str:
@@ -126,16 +115,8 @@ def other_definitions(found: Findings) -> str:
     shares = [group.rate.value for group in groups if group.rate.value is not None]
     if len(shares) < 2:
         return ""
-    return (
-        f"Under the {len(shares)} definitions of {_family(found)} that can be shown the share lies between"
-        f" {percent(min(shares), digits=DIGITS)} and {percent(max(shares), digits=DIGITS)}."
-    )
-
-
-def _family(found: Findings) -> str:
-    from warehouse.outcomes.definition import FAMILIES
-
-    return FAMILIES[found.definition.family]
+    family, low, high = found.definition.family, min(shares), max(shares)
+    return say("report.other_definitions", definitions=len(shares), family=family, low=low, high=high)
 
 
 def limits(found: Findings) -> list[str]:
@@ -144,27 +125,26 @@ def limits(found: Findings) -> list[str]:
     listed = [
         _alike_limit(found),
         _missing_limit(found.overall),
-        f"There is no agreed threshold. {other_definitions(found)}".strip(),
-        f"Ordinary growth is allowed for by {found.growth_reference}; another reference moves the share.",
+        say("limit.threshold", others=other_definitions(found)).strip(),
+        say("limit.growth", growth=found.growth_reference),
         found.change.error if found.change else "",
-        "" if found.untreated else "There are no untreated children here to compare with.",
-        f"{n_groups} groups are shown with an interval each, not corrected for their number." if n_groups else "",
-        "Few cases make wide intervals: read the interval, not the point.",
+        "" if found.untreated else say("limit.no_untreated"),
+        say("limit.groups", groups=n_groups) if n_groups else "",
+        say("limit.few_cases"),
     ]
     return [text for text in listed if text]
 
 
 def _alike_limit(found: Findings) -> str:
     if any(comparison.adjusted for comparison in found.comparisons):
-        return "Adjusting evens out only what was recorded: a difference that is left may have other reasons."
-    return "The comparisons are crude: groups differed at the start, and a difference is not an effect."
+        return say("limit.adjusted")
+    return say("limit.crude")
 
 
 def _missing_limit(group: Group) -> str:
     if group.missing is None or not group.missing.value or group.if_none is None or group.if_all is None:
         return "" if group.missing and group.missing.value == 0 else missing(group)
-    low, high = (percent(one.value, digits=DIGITS) for one in (group.if_none, group.if_all))
-    return f"{cases(group.missing.value)} due are not known: they alone could make the share {low} or {high}."
+    return say("limit.missing", n=group.missing.value, none=group.if_none.value, all=group.if_all.value)
 
 
 def cautions(found: Findings) -> list[str]:

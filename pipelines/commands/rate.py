@@ -171,12 +171,12 @@ def _row(group: GroupRate) -> list[str]:
 def _print_frame(result: Rates) -> None:
     flow = result.flow
     if flow.n_turned_away:
-        say(f"  {flow.n_turned_away} cases were handed over and turned away by the checks: see `menton quarantine`.")
+        say(f"  {say_text('rate.turned_away', n=flow.n_turned_away)}")
     if flow.n_selected:
-        say(f"  {flow.n_selected} selected (picked-out) cases are left out; picked cases are no sample.")
+        say(f"  {say_text('rate.hand_picked', n=flow.n_selected)}")
     if flow.n_not_due:
-        say(f"  {flow.n_not_due} cases are still in treatment; their outcome is not due yet.")
-    say("  'if the missing…': share if none, or all, of the cases whose outcome is due but not known went adverse.")
+        say(f"  {say_text('rate.not_due', n=flow.n_not_due)}")
+    say(f"  {say_text('rate.if_missing')}")
     say(f"  {say_text('audit.short')}")
 
 
