@@ -108,11 +108,6 @@ def frame_sentence(
     return " ".join(parts)
 
 
-def shares_of_groups(result: Rates) -> list[str]:
-    """One sentence a group, in the order shown."""
-    return [f"{group.label}: {share_sentence(group.n_adverse, group.rate)}" for group in result.groups]
-
-
 def change_sentence(picture: ChangePicture) -> str:
     """How far the counted cases moved: the middle half, the mean, and how many lie beyond the threshold."""
     if picture.part is None or picture.quartiles is None:

@@ -16,6 +16,7 @@ from warehouse.pooled.this_warehouse import practices_here
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
 from warehouse.words import shares as wording
+from warehouse.words.numbers import percent, percent_range, signed
 
 
 def on_page(table: DocumentTable) -> list[list[str]]:
@@ -74,8 +75,8 @@ def printed(cell: str, kind: str) -> str:
     shapes = {
         "percent": f"{number:.1f}%",
         "count": f"{number:,.0f}",
-        "change": wording.signed(number),
-        "mean": wording.signed(number, digits=2),
+        "change": signed(number),
+        "mean": signed(number, digits=2),
         "ratio": f"{number:.2f}".replace("-", "−"),
     }
     return shapes.get(kind, cell)
@@ -153,7 +154,7 @@ def test_native_charts_of_practices_hold_the_printed_numbers(group: Made) -> Non
     ]
     means = [row for row in entries_of(group, "practices_change") if row["mean_change"] != "–"]
     _, *found = behind(charts["How far faces moved, practice by practice"])
-    assert [[wording.signed(value, digits=2) for value in row[1:4]] for row in found] == [
+    assert [[signed(value, digits=2) for value in row[1:4]] for row in found] == [
         [row["mean_change"], row["low"], row["high"]] for row in means
     ]
     sizes = {(row["counted"], row["share_pct"]) for row in entries_of(group, "practices_by_size")}
@@ -201,8 +202,8 @@ def test_the_practice_reads_what_its_screens_say(whole: Made, small_groups: Path
             str(one.n_started),
             str(one.n_assessable),
             str(one.n_adverse),
-            wording.percent(one.rate.value),
-            wording.percent_range(one.rate.interval),
+            percent(one.rate.value),
+            percent_range(one.rate.interval),
         )
         for one in by.groups
     ]

@@ -20,7 +20,7 @@ from warehouse.marts.reader import Reader
 from warehouse.protected.counts import Published
 from warehouse.questions.contrast import compare_pair
 from warehouse.selection import Selection
-from warehouse.words import shares as wording
+from warehouse.words import numbers as wording
 
 NAMES = ("appliance_category", "extraction")
 
