@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from warehouse.measures.blocks import Block
+from warehouse.measures.blocks import Block, blocks
 from warehouse.measures.formulae import (
     Distance,
     LineThrough,
@@ -37,9 +37,6 @@ if TYPE_CHECKING:
 
     Floats: TypeAlias = NDArray[np.float64]
     Flags: TypeAlias = NDArray[np.bool_]
-
-#: Tracings worked on at a time: their coordinates and lines fit the processor's cache.
-BLOCK = 1 << 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,13 +223,7 @@ def evaluate(
     """
     readings = [Readings(np.empty(size), np.zeros(size, dtype=np.uint16)) for _ in formulas]
     with np.errstate(all="ignore"):
-        for start in range(0, size, BLOCK):
-            part = slice(start, min(start + BLOCK, size))
-            block = Block(
-                x={code: column[part] for code, column in x.items()},
-                y={code: column[part] for code, column in y.items()},
-                size=part.stop - part.start,
-            )
+        for part, block in blocks(x, y, size):
             evaluator = BlockEvaluator(block, reasons)
             for formula, reading in zip(formulas, readings, strict=True):
                 reading.values[part], reading.reasons[part] = evaluator.read(formula)

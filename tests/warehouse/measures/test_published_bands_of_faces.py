@@ -7,15 +7,12 @@ from typing import Any
 import polars as pl
 import pytest
 
-from warehouse.errors import RequestError
 from warehouse.measures.catalogue import CATALOGUE
-from warehouse.measures.face_type import (
+from warehouse.measures.published_bands import (
     NOSE_TIP_SOURCE,
-    VERTICAL_TYPES,
     facial_index_class,
     nose_tip_guide_mm,
     nose_tip_unfavourable,
-    vertical_type,
 )
 
 
@@ -61,47 +58,6 @@ def test_without_a_known_sex_both_scales_must_agree(sex: str | None) -> None:
     assert _one(klass, index=89.0, sex=sex) == "leptoprosopic"
     assert _one(klass, index=85.8, sex=sex) is None
     assert _one(klass, index=None, sex=sex) is None
-
-
-def test_vertical_type_at_the_published_cut_points(reference: dict[str, Any]) -> None:
-    for value, label in reference["vertical_type_mp_sn"]["values"]:
-        assert _one(vertical_type("sn_gome_deg"), sn_gome_deg=value) == label
-        assert _one(vertical_type("sn_gogn_deg", "v"), v=value) == label
-
-
-@pytest.mark.parametrize(
-    ("measure", "value", "label"),
-    [
-        ("fma_deg", 20.0, "low"),
-        ("fma_deg", 25.0, "average"),
-        ("fma_deg", 30.0, "high"),
-        ("mmpa_deg", 31.0, "average"),
-        ("mmpa_deg", 31.1, "high"),
-        ("mmpa_deg", 22.9, "low"),
-        ("bjork_sum_deg", 403.0, "high"),
-        ("jarabak_pct", 61.9, "high"),
-        ("jarabak_pct", 62.0, "average"),
-        ("jarabak_pct", 65.1, "low"),
-        ("facial_axis_deg", 86.0, "high"),
-        ("facial_axis_deg", 94.0, "low"),
-        ("facial_axis_deg", None, None),
-        ("facial_axis_deg", float("nan"), None),
-    ],
-)
-def test_vertical_type_by_other_measures(measure: str, value: float | None, label: str | None) -> None:
-    assert _one(vertical_type(measure), **{measure: value}) == label
-
-
-def test_the_direction_of_each_band_agrees_with_the_sign_of_the_measure() -> None:
-    for code, band in VERTICAL_TYPES.items():
-        assert CATALOGUE[code].sign == (1 if band.rises_with_length else -1)
-        assert CATALOGUE[code].usual[0] < band.average[0] < band.average[1] < CATALOGUE[code].usual[1]
-        assert band.source
-
-
-def test_a_measure_without_cut_points_is_refused() -> None:
-    with pytest.raises(RequestError, match="No vertical type is defined by 'lafh_mm'"):
-        vertical_type("lafh_mm")
 
 
 @pytest.mark.parametrize(
