@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from synthetic_data.fault_kinds import Layout, PlantedFault, faults_of_contract
-from synthetic_data.fault_list import WRITTEN_FAULTS
+from synthetic_data.fault_kinds import Layout, PlantedFault, faults_of_contract, written_faults
 from synthetic_data.faulty_case import FaultyCase, wide_name, wide_rows
 
 if TYPE_CHECKING:
@@ -47,7 +46,7 @@ class Planted:
 
 def faults_for(layout: Layout, contract: Contract, catalogue: Mapping[str, Measure]) -> list[PlantedFault]:
     """The faults that can stand in files of one layout."""
-    known = [*faults_of_contract(contract, catalogue), *WRITTEN_FAULTS]
+    known = [*faults_of_contract(contract, catalogue), *written_faults()]
     return [one for one in known if layout in one.layouts and set(one.measures) <= set(catalogue)]
 
 

@@ -76,5 +76,5 @@ def blocks(x: Mapping[str, Floats], y: Mapping[str, Floats], size: int) -> Itera
     """The tracings in runs of ``BLOCK``, each with its place."""
     for start in range(0, size, BLOCK):
         part = slice(start, min(start + BLOCK, size))
-        held = ({code: column[part] for code, column in axis.items()} for axis in (x, y))
-        yield part, Block(*held, size=part.stop - part.start)
+        held_x, held_y = ({code: column[part] for code, column in axis.items()} for axis in (x, y))
+        yield part, Block(held_x, held_y, part.stop - part.start)
