@@ -15,7 +15,7 @@ from warehouse.disclosure.assessment import assess
 from warehouse.disclosure.attack import knowledge_of, row_of, space_for
 from warehouse.disclosure.system import extreme
 from warehouse.errors import GroupError, MentonError
-from warehouse.pooled.agreement import Agreement, canonical
+from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.handing_over import HandingOver
 from warehouse.pooled.member import Member, level_of
@@ -30,6 +30,7 @@ from warehouse.pooled.tables import (
     totals_name,
 )
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
+from warehouse.store.chain import canonical
 
 FORMAT = "menton contribution, version 1"
 THESE = ("these",)
