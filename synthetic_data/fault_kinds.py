@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
+import numpy as np
+
+from pipelines.contract.contract import Contract, ContractColumn
 from synthetic_data.faulty_case import FaultyCase, Row, Spot
 from synthetic_data.stated import stated
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    import numpy as np
-
-    from pipelines.contract.contract import Contract, ContractColumn
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 Layout: TypeAlias = Literal["tabular", "wide", "dated", "mixed"]
 """Files a fault can stand in: one file a table; one row a case; the same with dates in place of ages and months; one

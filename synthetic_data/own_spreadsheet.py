@@ -9,19 +9,14 @@ from __future__ import annotations
 
 import csv
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
 
+import numpy as np
 import polars as pl
 
+from synthetic_data.cohort import Cohort
+from synthetic_data.layouts import wide_frame
 from synthetic_data.stated import stated
-from synthetic_data.wide import wide_frame
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    import numpy as np
-
-    from synthetic_data.cohort import Cohort
 
 ENCODING = "cp1252"
 TITLE = "KFO-Verlauf – Auswertung der Fälle"

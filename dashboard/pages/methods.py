@@ -11,7 +11,7 @@ from dashboard.parts.methods_parts import planned, proved
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
 from dashboard.report.sections.methods import CHECK_REFERENCES, REFERENCES
 from warehouse.outcomes.definition import FAMILIES
-from warehouse.upkeep.catalogue_report import InForce, in_force
+from warehouse.upkeep.catalogue_report import InForce, catalogue_report
 from warehouse.words.shares import CAUTION
 
 FIRST = "sn_gogn_deg"
@@ -53,7 +53,7 @@ CAUTIONS = (
 
 def page(here: Desk) -> None:
     """The page."""
-    found = here.about_methods(in_force)
+    found = here.about_methods(catalogue_report)
     st.title("How it is counted")
     said(found.headline.sentence)
     fine(f"This is definition {found.headline.name}, the one on the headline. Source: {found.headline.source}.")

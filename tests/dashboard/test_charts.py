@@ -34,7 +34,7 @@ from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.shares import rates
 from warehouse.repeats.measuring import repeats
 from warehouse.selection import Selection
-from warehouse.upkeep.catalogue_report import in_force
+from warehouse.upkeep.catalogue_report import catalogue_report
 from warehouse.upkeep.data_quality import data_quality
 
 EVERYONE = Selection()
@@ -77,7 +77,7 @@ def drawn(
     assert corners is not None
     crossed = compare_crossed(reader, by="extraction", by2="sex")
     read_twice = repeats(reader, selection=EVERYONE, measure="sn_gogn_deg")
-    quality, growth = data_quality(reader, selection=EVERYONE), in_force(reader)
+    quality, growth = data_quality(reader, selection=EVERYONE), catalogue_report(reader)
     course = pl.DataFrame({"timepoint": ["start"], "months_from_start": [0.0], "value": [32.0]})
     named = {one.title: one.difference for one in pair.methods}
     return {
@@ -193,7 +193,7 @@ def test_alternatives_say_the_finding(reader: Reader, found: Answer, dots: CaseD
     assert "Share adverse by extraction status and sex" in crossed_alt(
         compare_crossed(reader, by="extraction", by2="sex")
     )
-    assert "Ordinary change of" in growth_alt(in_force(reader), "sn_gogn_deg")
+    assert "Ordinary change of" in growth_alt(catalogue_report(reader), "sn_gogn_deg")
     assert "Least complete:" in completeness_alt(data_quality(reader, selection=EVERYONE).completeness)
 
 

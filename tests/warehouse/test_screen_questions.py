@@ -28,7 +28,7 @@ from warehouse.repeats.error_band import error_band
 from warehouse.repeats.measuring import measure_errors, repeats
 from warehouse.selection import Selection
 from warehouse.store.store import open_store
-from warehouse.upkeep.catalogue_report import in_force
+from warehouse.upkeep.catalogue_report import catalogue_report
 from warehouse.upkeep.data_quality import data_quality
 from warehouse.upkeep.load_preview import load_preview
 
@@ -224,7 +224,7 @@ def test_a_preview_tells_of_the_loads_after_a_given_one(reader: Reader) -> None:
 
 
 def test_what_is_in_force_names_definition_growth_and_build(reader: Reader) -> None:
-    found = in_force(reader)
+    found = catalogue_report(reader)
     assert found.headline.id == "D1"
     assert found.build == reader.snapshot.build_id
     ages = found.curves["age"]

@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
-from warehouse.measures.formulae import LineThrough, Midpoint
+from warehouse.measures.formulae import LineThrough, Midpoint, Point
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-    from typing import TypeAlias
-
-    from numpy.typing import NDArray
-
-    from warehouse.measures.formulae import Point
-
-    Floats: TypeAlias = NDArray[np.float64]
-    Flags: TypeAlias = NDArray[np.bool_]
+Floats: TypeAlias = NDArray[np.float64]
+Flags: TypeAlias = NDArray[np.bool_]
 
 #: Tracings worked on at a time: their coordinates and lines fit the processor's cache.
 BLOCK = 1 << 14

@@ -8,24 +8,16 @@ holds in order (A and the upper root apex, say) is not found.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-from warehouse.measures.blocks import Block, blocks
+from warehouse.measures.blocks import Block, Flags, Floats, blocks
 from warehouse.measures.formulae import LineThrough
 from warehouse.measures.tracings import KEYS, Tracings, gather_tracings
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-    from typing import TypeAlias
-
-    from numpy.typing import NDArray
-
-    Floats: TypeAlias = NDArray[np.float64]
-    Flags: TypeAlias = NDArray[np.bool_]
 
 FORWARDS: tuple[LineThrough, ...] = (
     LineThrough("S", "N"),

@@ -17,6 +17,7 @@ from warehouse.protected.counts import ADVERSE, COUNTED, Counted, Published
 from warehouse.questions.shares import rates_by
 from warehouse.questions.threshold import counted_changes, threshold_curve
 from warehouse.results import Estimate, no_estimate
+from warehouse.variables import listed
 
 if TYPE_CHECKING:
     from warehouse.disclosure import Count
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from warehouse.questions.shares import GroupRate
     from warehouse.selection import Selection
 
-OFFERED = ("appliance_category", "age_band", "extraction", "sex", "vertical_type", "growth_stage", "practice")
+OFFERED = tuple(variable.name for variable in listed("protected"))
 """Groupings a protected table may have: every case is in one group, and groups are few."""
 
 STARTED = "started"

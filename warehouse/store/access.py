@@ -97,12 +97,7 @@ def record_end(folder: Path, begun: Mark | None, what: str, code: int) -> None:
 
 
 def read_access(folder: Path, marks: Sequence[str] = ()) -> AccessRecord:
-    """The record of a warehouse, every line checked.
-
-    Args:
-        folder: The warehouse folder.
-        marks: What :func:`mark_of` said at times noted elsewhere; the record must still hold those lines.
-    """
+    """The record of a warehouse, every line checked; it must still hold the lines of ``marks``, as noted elsewhere."""
     entries: list[Mapping[str, Any]] = []
     seen, last = {str(START)}, START
     for line in whole_lines(content_of(folder / FILE)).splitlines():

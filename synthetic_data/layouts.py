@@ -1,19 +1,16 @@
-"""The wide export: one row a case, contract names, as CSV or as a workbook."""
+"""The exports in contract names: one CSV file a contract table, or one row a case as CSV or as a workbook."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import polars as pl
 
+from synthetic_data.cohort import Cohort
 from synthetic_data.practices import CORE
 from synthetic_data.readings import READING_KEY
+from synthetic_data.tracing import FORMULAS
 from synthetic_data.visits import TIMEPOINTS
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from synthetic_data.cohort import Cohort
 
 REPEATED = CORE
 """Measures whose second readings have columns of their own."""
@@ -58,3 +55,40 @@ def write_workbook(frame: pl.DataFrame, path: Path, *, sheet: str = "cases") -> 
         page.append(row)
     book.save(path)
     return path
+
+
+def tables(cohort: Cohort) -> dict[str, pl.DataFrame]:
+    """Contract table -> rows as handed over; columns without any value are left out.
+
+    Where a practice hands over points instead of values, the measures that follow from points are left out.
+    """
+    frames = {
+        "cases": cohort.cases.drop("practice"),
+        "phases": cohort.phases,
+        "visits": cohort.visits,
+        "measurements": _without_derived(cohort),
+        "landmarks": cohort.landmarks,
+    }
+    return {name: _without_empty(frame) for name, frame in frames.items() if frame.height}
+
+
+def write_tabular(cohort: Cohort, folder: Path) -> tuple[Path, ...]:
+    """Write the tables of a cohort into a folder, which is made if it is not there; gives the files."""
+    folder.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for name, frame in tables(cohort).items():
+        path = folder / f"{name}.csv"
+        frame.write_csv(path)
+        paths.append(path)
+    return tuple(paths)
+
+
+def _without_derived(cohort: Cohort) -> pl.DataFrame:
+    measurements = cohort.measurements()
+    instead = [p.code for p in cohort.settings.practices if p.landmarks == "instead"]
+    traced = cohort.cases.filter(pl.col("practice").is_in(instead))["case_id"]
+    return measurements.filter(~(pl.col("case_id").is_in(traced.implode()) & pl.col("measure").is_in(list(FORMULAS))))
+
+
+def _without_empty(frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.select(column for column in frame if column.null_count() < frame.height)
