@@ -84,18 +84,10 @@ def _no_slope_reason(age: Floats, outcome: Floats) -> str:
 def logistic_slope(ages: ArrayLike, adverse: ArrayLike, *, level: float = 0.95) -> Estimate:
     """Odds ratio of going adverse per year of age, from a straight line on the log odds.
 
-    Args:
-        ages: Age at start in years, shape ``(n,)``.
-        adverse: 1 adverse, 0 not, missing where not assessable, shape ``(n,)``.
-        level: Nominal coverage.
-
-    Returns:
-        An estimate in the unit ``ratio`` with Wald interval and p value. When an age splits the outcomes exactly the
-        plain model has no finite slope: Firth's, with its profile interval, stands in and a warning says so. With no
-        case, one age or one outcome the value is None.
-
-    Raises:
-        RequestError: when the lengths differ.
+    ``ages``: age at start in years, shape ``(n,)``. ``adverse``: 1 adverse, 0 not, missing where not assessable, shape
+    ``(n,)``. Gives an estimate in the unit ``ratio`` with Wald interval and p value. When an age splits the outcomes
+    exactly the plain model has no finite slope: Firth's, with its profile interval, stands in and a warning says so.
+    With no case, one age or one outcome the value is None. Raises RequestError where the lengths differ.
     """
     z, (age, outcome, lost) = z_value(level), _complete(ages, adverse)
     left_out = {"age or outcome missing": lost} if lost else {}
@@ -204,20 +196,13 @@ def age_curve(
 ) -> AgeCurve:
     """Share adverse against age by logistic regression on a restricted cubic spline.
 
-    Args:
-        ages: Age at start in years, shape ``(n,)``.
-        adverse: 1 adverse, 0 not, missing where not assessable, shape ``(n,)``.
-        n_knots: 3 to 7 knots at Harrell's quantiles; None lets :func:`default_knots` choose.
-        at: Ages to give the curve at; None is 61 even steps over the observed range. Ages outside it extrapolate.
-        level: Coverage of the interval at each age.
-
-    Returns:
-        The curve with bands from the covariance of the log odds. Where ties leave too few different ages or knots
-        a line stands in. Separated data get Firth's fit and no tests. With no case, one age or one outcome there
-        is no curve and a warning says why.
-
-    Raises:
-        RequestError: when the lengths differ or the number of knots is not offered.
+    ``ages``: age at start in years, shape ``(n,)``. ``adverse``: 1 adverse, 0 not, missing where not assessable, shape
+    ``(n,)``. ``n_knots``: 3 to 7 knots at Harrell's quantiles; None lets :func:`default_knots` choose. ``at``: ages to
+    give the curve at; None is 61 even steps over the observed range. Ages outside it extrapolate. ``level``: coverage
+    of the interval at each age. Gives the curve with bands from the covariance of the log odds. Where ties leave too
+    few different ages or knots a line stands in. Separated data get Firth's fit and no tests. With no case, one age or
+    one outcome there is no curve and a warning says why. Raises RequestError where the lengths differ or the number of
+    knots is not offered.
 
     Source: Harrell 2015, Regression Modeling Strategies, 2nd ed., sec. 2.4 (from memory).
     """

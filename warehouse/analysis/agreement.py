@@ -78,20 +78,11 @@ def bland_altman(
 ) -> BlandAltman:
     """Bias and limits of agreement of two methods on the same records.
 
-    Args:
-        first: Readings by the first method, shape ``(n,)``.
-        second: Readings by the second method, shape ``(n,)``.
-        multiplier: Standard deviations from bias to limit; 2 reproduces the paper of 1986.
-        level: Coverage of the intervals of bias and limits.
-        limit_error: Variance of a limit in units of SD squared: ``1999``: 1/n + multiplier^2 / (2 (n - 1));
-            ``1986``: 3/n.
-
-    Returns:
-        The agreement. Differences are taken as normal with one spread at all sizes. Values are None, with the reason,
-        below two pairs.
-
-    Raises:
-        RequestError: when the lengths differ or the level is impossible.
+    ``first``: readings by the first method, shape ``(n,)``. ``second``: readings by the second method, shape ``(n,)``.
+    ``multiplier``: standard deviations from bias to limit; 2 reproduces the paper of 1986. ``level``: coverage of the
+    intervals of bias and limits. ``limit_error``: variance of a limit in units of SD squared: ``1999``: 1/n +
+    multiplier^2 / (2 (n - 1)); ``1986``: 3/n. Gives the agreement. Differences are taken as normal with one spread at
+    all sizes. Values are None, with the reason, below two pairs.
     """
     check_method(limit_error, ("1999", "1986"))
     bias = systematic_bias(first, second, level=level)

@@ -68,13 +68,9 @@ def balance(pair: GroupPair, weights: FloatArray, *, denominator: Denominator = 
     are those before weighting (n - 1; p(1 - p) for a yes/no column) in both places, so that the change is one of
     means alone.
 
-    Args:
-        pair: The cases.
-        weights: One a case, shape ``(n,)``, as the weighted comparison gives them.
-        denominator: ``pooled`` for an effect in all or in the overlap, ``first`` for an effect in the first group.
-
-    Returns:
-        The balance; with an empty group all numbers are None and a warning says so.
+    ``weights``: one a case, shape ``(n,)``, as the weighted comparison gives them. ``denominator``: ``pooled`` for an
+    effect in all or in the overlap, ``first`` for an effect in the first group. Gives the balance; with an empty group
+    all numbers are None and a warning says so.
 
     Source: Austin & Stuart 2015, Stat Med 34:3661.
     """
@@ -115,11 +111,8 @@ def group_means(
 ) -> GroupMeans:
     """Weighted means of one column, their standardised difference and the ratio of weighted variances.
 
-    Args:
-        column: Values without gaps, shape ``(n,)``.
-        first: Membership of the first group, shape ``(n,)``.
-        weights: Shape ``(n,)``.
-        denominator: See :func:`balance`.
+    ``column``: values without gaps, shape ``(n,)``. ``first``: membership of the first group, shape ``(n,)``.
+    ``weights``: shape ``(n,)``. ``denominator``: see :func:`balance`.
     """
     return _means(column, first, [_Sides(weights, first)], denominator)[0]
 

@@ -31,9 +31,8 @@ class BetaBinomialFit:
 def fit_beta_binomial(adverse: FloatArray, cases: FloatArray) -> BetaBinomialFit:
     """Fit mean and weight of the common rate by marginal likelihood.
 
-    Args:
-        adverse: Adverse cases of each group, shape ``(groups,)``.
-        cases: Cases of each group, shape ``(groups,)``; groups without a case carry no information.
+    ``adverse``: adverse cases of each group, shape ``(groups,)``. ``cases``: cases of each group, shape ``(groups,)``;
+    groups without a case carry no information.
 
     Source: Skellam 1948, J R Stat Soc B 10:257 (distribution).
     """

@@ -39,18 +39,10 @@ def bca(
 ) -> Estimate:
     """A statistic with its bias-corrected and accelerated bootstrap interval.
 
-    Args:
-        sample: One or more arrays of shape ``(n,)``; several are paired by position, one entry a case.
-        statistic: Takes the arrays and ``axis``, gives the statistic along it.
-        rng: The source of randomness; the same state gives the same interval.
-        estimand: What is estimated, in words.
-        unit: Unit of the statistic.
-        n_resamples: Bootstrap samples.
-        level: Nominal coverage.
-
-    Returns:
-        The estimate. With no case its value is None; with one case, or a statistic that does not vary, it has no
-        interval; above 5,000 cases the interval is of percentiles, which the method says.
+    ``sample``: one or more arrays of shape ``(n,)``; several are paired by position, one entry a case. ``statistic``:
+    takes the arrays and ``axis``, gives the statistic along it. ``rng``: the source of randomness; the same state gives
+    the same interval. Gives the estimate. With no case its value is None; with one case, or a statistic that does not
+    vary, it has no interval; above 5,000 cases the interval is of percentiles, which the method says.
     """
     check_level(level)
     n = sample[0].shape[0]
@@ -127,12 +119,7 @@ def replicate(
 ) -> Replicates:
     """Run an analysis on cases drawn with replacement.
 
-    Args:
-        analysis: Takes how often each case was drawn, shape ``(n,)``; gives the quantities, or None if it cannot.
-        n: Number of cases.
-        rng: The source of randomness.
-        n_resamples: How many times.
-        progress: Told after every resample.
+    ``analysis``: takes how often each case was drawn, shape ``(n,)``; gives the quantities, or None if it cannot.
     """
     rows: list[Sequence[float]] = []
     for done in range(n_resamples):

@@ -56,14 +56,11 @@ def ewma(
     ``E_t = weight * y_t + (1 - weight) * E_(t-1)``, ``E_0 = target``; limits
     ``target +- width * sd * sqrt(weight / (2 - weight))``, times ``sqrt(1 - (1 - weight)**(2 t))`` when ``exact``.
 
-    Args:
-        values: In order of time; None is left out and counted, and the average stays where it was. Shares of single
-            cases are 0 and 1 with ``sd = sqrt(target (1 - target))``.
-        target: In-control mean.
-        sd: In-control standard deviation of one value, > 0, from earlier cases, not from these.
-        weight: Weight of the newest value, in (0, 1].
-        width: Width of the limits in standard deviations.
-        limits: ``exact`` limits widen from the start; ``asymptotic`` ones are their end value throughout.
+    ``values``: in order of time; None is left out and counted, and the average stays where it was. Shares of single
+    cases are 0 and 1 with ``sd = sqrt(target (1 - target))``. ``target``: in-control mean. ``sd``: in-control standard
+    deviation of one value, > 0, from earlier cases, not from these. ``weight``: weight of the newest value, in (0, 1].
+    ``width``: width of the limits in standard deviations. ``limits``: ``exact`` limits widen from the start;
+    ``asymptotic`` ones are their end value throughout.
     """
     if not (sd > 0 and 0 < weight <= 1):
         found = f"A standard deviation of {sd:g} and a weight of {weight:g}."
@@ -102,13 +99,10 @@ def p_chart(
     Normal limits ``p +- width * sqrt(p (1 - p) / n)``, cut to [0, 1]; exact ones are the interpolated binomial
     limits of the funnel at the same tail probability. Small periods call for exact limits.
 
-    Args:
-        events: Cases with the outcome a period, shape ``(m,)``.
-        totals: Cases assessed a period, shape ``(m,)``; an empty period has no value and cannot be outside.
-        labels: Names of the periods in order of time.
-        centre: In-control share stated beforehand; the pooled share of these periods when not given.
-        limits: How the limits are made.
-        width: Width in standard deviations.
+    ``events``: cases with the outcome a period, shape ``(m,)``. ``totals``: cases assessed a period, shape ``(m,)``; an
+    empty period has no value and cannot be outside. ``labels``: names of the periods in order of time. ``centre``:
+    in-control share stated beforehand; the pooled share of these periods when not given. ``limits``: how the limits are
+    made. ``width``: width in standard deviations.
     """
     if not len(events) == len(totals) == len(labels):
         found = "Columns of different length."

@@ -52,8 +52,7 @@ class CourseTerms:
     def curve(self) -> pl.DataFrame:
         """Expected value of every group over the times it was seen, covariates at their averages.
 
-        Returns:
-            ``group``, ``time``, ``value``, ``low``, ``high``; a group whose course cannot be told is left out.
+        ``group``, ``time``, ``value``, ``low``, ``high``; a group whose course cannot be told is left out.
         """
         parts = [self._group_curve(label) for label in self.data.groups]
         return pl.concat([pl.DataFrame(schema=CURVE), *parts])

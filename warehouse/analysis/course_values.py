@@ -69,8 +69,7 @@ class CourseValues:
     def average_case(self, label: str) -> tuple[FloatArray, FloatArray]:
         """Rows of the matrix for an average case of a group: at time zero, and added per unit of time.
 
-        Returns:
-            Two arrays of shape ``(terms,)``.
+        Gives two arrays of shape ``(terms,)``.
         """
         start, per_time = np.zeros(len(self.names)), np.zeros(len(self.names))
         for j, name in enumerate(self.names):
@@ -93,8 +92,7 @@ def course_values(
 ) -> CourseValues:
     """Take the columns value, time and case, a group and covariates out of a frame, complete values only.
 
-    Raises:
-        RequestError: A column does not exist.
+    Raises RequestError where a column does not exist.
     """
     value, time, case = columns
     for name in columns:

@@ -85,22 +85,11 @@ def risk_difference(
 ) -> Estimate:
     """The difference of two shares, ``x1/n1 - x2/n2``, with its interval.
 
-    Args:
-        x1: Adverse cases in the first group.
-        n1: Assessed cases in the first group.
-        x2: Adverse cases in the second group.
-        n2: Assessed cases in the second group.
-        method: ``newcombe`` (default), ``miettinen_nurminen``, ``mee`` (the same without N/(N-1)),
-            ``agresti_caffo`` (cut at -1 and 1) or ``wald`` (for comparison with older reports only).
-        level: Nominal coverage.
-
-    Returns:
-        An estimate in the unit ``proportion`` between -1 and 1. With an empty group its value is None. Zero cells
-        need no correction, except for ``wald``, whose interval then collapses and carries a warning. The score
-        and Wald methods bring a p value.
-
-    Raises:
-        RequestError: when a pair of counts, the method or the level is impossible.
+    ``method``: ``newcombe`` (default), ``miettinen_nurminen``, ``mee`` (the same without N/(N-1)), ``agresti_caffo``
+    (cut at -1 and 1) or ``wald`` (for comparison with older reports only). Gives an estimate in the unit ``proportion``
+    between -1 and 1. With an empty group its value is None. Zero cells need no correction, except for ``wald``, whose
+    interval then collapses and carries a warning. The score and Wald methods bring a p value. Raises RequestError where
+    a pair of counts, the method or the level is impossible.
 
     Source: Newcombe 1998, Stat Med 17:873 (method 10); Miettinen & Nurminen 1985, Stat Med 4:213; Agresti & Caffo
     2000, Am Stat 54:280.

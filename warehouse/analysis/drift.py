@@ -95,12 +95,10 @@ def plan_cusum(
 ) -> CusumPlan:
     """Fix a chart by its shares and either a false-alarm run length or a limit.
 
-    Args:
-        in_control: Share adverse taken as usual, strictly between 0 and 1.
-        out_of_control: Share adverse that should be noticed; above for worsening, below for improvement.
-        false_alarm_run_length: Cases that should pass, on average, before a signal while nothing has changed; the
-            smallest limit that gives at least this is taken.
-        limit: The limit itself, when it is laid down already.
+    ``in_control``: share adverse taken as usual, strictly between 0 and 1. ``out_of_control``: share adverse that
+    should be noticed; above for worsening, below for improvement. ``false_alarm_run_length``: cases that should pass,
+    on average, before a signal while nothing has changed; the smallest limit that gives at least this is taken.
+    ``limit``: the limit itself, when it is laid down already.
     """
     _check_shares(in_control, out_of_control)
     if (false_alarm_run_length is None) == (limit is None):
@@ -132,12 +130,10 @@ def run_cusum(
 ) -> CusumPath:
     """Run the chart over the cases in the order given.
 
-    Args:
-        outcomes: True for adverse, False for not, None for not assessable (left out and counted).
-        plan: From ``plan_cusum``.
-        expected: In-control share of each case from a case-mix model, for a risk-adjusted chart; the odds ratio of
-            the plan is then applied to each. The run lengths of the plan hold only approximately.
-        restart: Whether the sum goes back to zero after a signal, so that a second change can show.
+    ``outcomes``: True for adverse, False for not, None for not assessable (left out and counted). ``expected``:
+    in-control share of each case from a case-mix model, for a risk-adjusted chart; the odds ratio of the plan is then
+    applied to each. The run lengths of the plan hold only approximately. ``restart``: whether the sum goes back to zero
+    after a signal, so that a second change can show.
     """
     if expected is not None and len(expected) != len(outcomes):
         found = f"{len(outcomes)} outcomes but {len(expected)} expected shares."
@@ -166,10 +162,8 @@ def planned_reviews(path: CusumPath, *, every: int, until: int | None = None) ->
     Looking only at planned points keeps the reviews from being called when the chart looks bad; signals between
     two reviews are reported at the later one.
 
-    Args:
-        path: From ``run_cusum``.
-        every: Cases between two reviews, >= 1.
-        until: Last case number to list a review for; the next one still ahead when not given.
+    ``every``: cases between two reviews, >= 1. ``until``: last case number to list a review for; the next one still
+    ahead when not given.
     """
     if every < 1:
         found = f"Reviews planned every {every} cases."

@@ -29,8 +29,7 @@ class EValue:
 def e_value_of_ratio(risk_ratio: float) -> float:
     """RR + sqrt(RR (RR - 1)), on the reciprocal when RR < 1; infinite for 0 and infinity.
 
-    Raises:
-        RequestError: when the ratio is negative.
+    Raises RequestError where the ratio is negative.
     """
     if risk_ratio < 0.0:
         found = f"a risk ratio of {risk_ratio:g}"
@@ -74,11 +73,8 @@ def _cautions(value: float | None) -> tuple[Caution, ...]:
 def e_value_from_risk_ratio(estimate: Estimate) -> EValue:
     """E-value of a risk ratio.
 
-    Args:
-        estimate: A risk ratio with its interval, as :func:`risk_ratio` or a standardised risk ratio gives it.
-
-    Raises:
-        RequestError: when the value is negative.
+    ``estimate``: a risk ratio with its interval, as :func:`risk_ratio` or a standardised risk ratio gives it. Raises
+    RequestError where the value is negative.
     """
     conversion = "risk ratio as it stands"
     return _from_ratio(estimate.value, estimate.interval, conversion)
@@ -94,13 +90,9 @@ def _root(odds_ratio: float) -> float:
 def e_value_from_odds_ratio(estimate: Estimate, *, rare: bool) -> EValue:
     """E-value of an odds ratio, converted to a risk ratio first.
 
-    Args:
-        estimate: An odds ratio with its interval.
-        rare: Whether fewer than about 15% go adverse: the odds ratio then stands for the risk ratio. Otherwise its
-            square root does (VanderWeele & Ding 2017, table 2).
-
-    Raises:
-        RequestError: when the value is negative.
+    ``estimate``: an odds ratio with its interval. ``rare``: whether fewer than about 15% go adverse: the odds ratio
+    then stands for the risk ratio. Otherwise its square root does (VanderWeele & Ding 2017, table 2). Raises
+    RequestError where the value is negative.
     """
     conversion = "odds ratio taken as risk ratio (rare outcome)" if rare else "square root of the odds ratio"
     value, interval = estimate.value, estimate.interval
@@ -113,14 +105,10 @@ def e_value_from_odds_ratio(estimate: Estimate, *, rare: bool) -> EValue:
 def e_value_from_difference(share_first: float, share_second: float, difference: Interval | None) -> EValue:
     """E-value of a risk difference, through the two shares it is the difference of.
 
-    Args:
-        share_first: Share adverse in the first group, 0 to 1.
-        share_second: Share adverse in the second group, 0 to 1; the limits are taken as ratios to this one.
-        difference: Interval of first minus second.
-
-    Returns:
-        The E-value of ``share_first / share_second``. The limits treat the second share as known, which is the
-        conversion of VanderWeele & Ding's appendix and somewhat optimistic. With a second share of 0 there is none.
+    ``share_first``: share adverse in the first group, 0 to 1. ``share_second``: share adverse in the second group, 0 to
+    1; the limits are taken as ratios to this one. ``difference``: interval of first minus second. Gives the E-value of
+    ``share_first / share_second``. The limits treat the second share as known, which is the conversion of VanderWeele &
+    Ding's appendix and somewhat optimistic. With a second share of 0 there is none.
     """
     conversion = "ratio of the two shares; limits as (second share + limit of the difference) / second share"
     if share_second <= 0.0:

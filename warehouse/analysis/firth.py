@@ -233,23 +233,15 @@ def firth_logistic(
 ) -> FirthFit:
     """Fit ``logit P(adverse) = intercept + covariates @ slopes`` by Firth's method.
 
-    Args:
-        covariates: Shape ``(n, p)`` numbers, or a frame of numeric columns; no intercept column.
-        adverse: Shape ``(n,)``: 1 adverse, 0 not; missing where not assessable.
-        names: Names of the covariates; a frame brings its own.
-        counts: Shape ``(n,)`` whole numbers, how many cases each row stands for; a count of 2 equals two rows.
-        level: Nominal coverage of the intervals.
-        profile: Terms to give profile intervals and likelihood-ratio p values; the others get Wald ones, which
-            take no further fits. None profiles every term.
-
-    Returns:
-        The fit. Rows with a missing outcome or covariate are left out and counted. A covariate that is constant or
-        a combination of the others has no estimate and says so. With all cases alike, or separated data, the
-        estimates are finite and a warning says what holds them. With no usable case every value is None.
-
-    Raises:
-        RequestError: when lengths differ, an outcome lies outside 0 to 1, a count is negative, a name in ``profile``
-            does not exist, or the level is impossible.
+    ``covariates``: shape ``(n, p)`` numbers, or a frame of numeric columns; no intercept column. ``adverse``: shape
+    ``(n,)``: 1 adverse, 0 not; missing where not assessable. ``names``: names of the covariates; a frame brings its
+    own. ``counts``: shape ``(n,)`` whole numbers, how many cases each row stands for; a count of 2 equals two rows.
+    ``level``: nominal coverage of the intervals. ``profile``: terms to give profile intervals and likelihood-ratio p
+    values; the others get Wald ones, which take no further fits. None profiles every term. Gives the fit. Rows with a
+    missing outcome or covariate are left out and counted. A covariate that is constant or a combination of the others
+    has no estimate and says so. With all cases alike, or separated data, the estimates are finite and a warning says
+    what holds them. With no usable case every value is None. Raises RequestError where lengths differ, an outcome lies
+    outside 0 to 1, a count is negative, a name in ``profile`` does not exist, or the level is impossible.
     """
     z_value(level)
     matrix = _as_matrix(covariates)

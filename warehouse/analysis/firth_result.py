@@ -44,8 +44,7 @@ class FirthFit:
     def term(self, name: str) -> FirthTerm:
         """The term called ``name``.
 
-        Raises:
-            RequestError: when there is none.
+        Raises RequestError where there is none.
         """
         names = [term.name for term in self.terms]
         if name not in names:

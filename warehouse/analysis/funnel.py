@@ -91,14 +91,11 @@ def funnel(
     ``tau2 = max(0, (k phi - (k - 1)) / (sum w - sum w**2 / sum w))``, ``w = 1 / s**2``. Both are the exact limits
     again when there is no over-dispersion; widening the exact limits rather than normal ones is our choice.
 
-    Args:
-        events: Cases with the outcome, shape ``(k,)``.
-        totals: Cases assessed, shape ``(k,)``; practices with none are left out.
-        labels: Names of the practices, shape ``(k,)``.
-        target: Share to hold against; the pooled share of all practices when not given.
-        levels: Levels of the limits, each in (0, 1).
-        overdispersion: The adjustment wanted.
-        winsorise: Share of z-scores pulled in at each end before ``phi`` is taken (numpy's linear quantiles).
+    ``events``: cases with the outcome, shape ``(k,)``. ``totals``: cases assessed, shape ``(k,)``; practices with none
+    are left out. ``labels``: names of the practices, shape ``(k,)``. ``target``: share to hold against; the pooled
+    share of all practices when not given. ``levels``: levels of the limits, each in (0, 1). ``overdispersion``: the
+    adjustment wanted. ``winsorise``: share of z-scores pulled in at each end before ``phi`` is taken (numpy's linear
+    quantiles).
     """
     _check(events, totals, labels, target)
     rows = sorted(

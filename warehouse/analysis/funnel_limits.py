@@ -20,13 +20,9 @@ def exact_limit(n: ArrayLike, target: float, p: float) -> NDArray[np.float64]:
     With ``r`` the smallest count for which ``P(R <= r) >= p``,
     ``alpha = (P(R <= r) - p) / (P(R <= r) - P(R <= r - 1))`` and the limit is ``(r - alpha) / n``.
 
-    Args:
-        n: Cases, each >= 1, shape ``(m,)`` or a number.
-        target: Share, strictly between 0 and 1.
-        p: Tail probability, e.g. 0.025 and 0.975 for 95% limits.
-
-    Returns:
-        Shape of ``n``. It can be slightly below 0 or above 1 in small practices; ``funnel`` cuts it there.
+    ``n``: cases, each >= 1, shape ``(m,)`` or a number. ``target``: share, strictly between 0 and 1. ``p``: tail
+    probability, e.g. 0.025 and 0.975 for 95% limits. Gives shape of ``n``. It can be slightly below 0 or above 1 in
+    small practices; ``funnel`` cuts it there.
     """
     from scipy.stats import binom
 

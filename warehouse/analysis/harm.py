@@ -80,20 +80,10 @@ def number_needed_to_harm(
 ) -> NumberNeeded:
     """Cases of the first group that go with one more adverse case than in the second.
 
-    Args:
-        x1: Adverse cases in the first group.
-        n1: Assessed cases in the first group.
-        x2: Adverse cases in the second group.
-        n2: Assessed cases in the second group.
-        method: The interval of the risk difference to invert, see :func:`risk_difference`.
-        level: Nominal coverage.
-
-    Returns:
-        The number with its direction and interval parts; with an empty group ``value`` and both parts are None
-        and ``sentence`` says why. The number is an association in an audit, not an effect of treatment.
-
-    Raises:
-        RequestError: when a pair of counts, the method or the level is impossible.
+    ``method``: the interval of the risk difference to invert, see :func:`risk_difference`. Gives the number with its
+    direction and interval parts; with an empty group ``value`` and both parts are None and ``sentence`` says why. The
+    number is an association in an audit, not an effect of treatment. Raises RequestError where a pair of counts, the
+    method or the level is impossible.
     """
     difference = risk_difference(x1, n1, x2, n2, method=method, level=level)
     value, interval = difference.value, difference.interval

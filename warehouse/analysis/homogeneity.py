@@ -61,9 +61,8 @@ def _result(
 def cmh_test(strata: Sequence[Stratum], *, corrected: bool = False) -> ChiSquaredTest:
     """The Cochran-Mantel-Haenszel test of no association in any stratum (1 df).
 
-    Args:
-        strata: The strata; those with one group, or where all cases ended alike, add nothing.
-        corrected: Whether to take one half off the distance (never below zero).
+    ``strata``: the strata; those with one group, or where all cases ended alike, add nothing. ``corrected``: whether to
+    take one half off the distance (never below zero).
 
     Source: Mantel & Haenszel 1959, JNCI 22:719.
     """

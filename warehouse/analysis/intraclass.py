@@ -162,18 +162,11 @@ def _p_values(m: MeanSquares) -> dict[str, float]:
 def intraclass(ratings: ArrayLike, *, level: float = 0.95) -> Intraclass:
     """The six intraclass correlations of ``ratings``.
 
-    Args:
-        ratings: One row a record, one column a reader (or repeat), shape ``(n, k)``; a record with a missing reading
-            is left out.
-        level: Coverage of the F intervals.
-
-    Returns:
-        Estimates without bounds at zero: a negative value means that readings of one record differ more than those of
-        different ones. None below two complete records or two readers, or when no reading differs from another. With
-        readers in perfect step the interval is None, because the F ratio has no end.
-
-    Raises:
-        RequestError: when ``ratings`` is not a table, or the level is impossible.
+    ``ratings``: one row a record, one column a reader (or repeat), shape ``(n, k)``; a record with a missing reading is
+    left out. ``level``: coverage of the F intervals. Gives estimates without bounds at zero: a negative value means
+    that readings of one record differ more than those of different ones. None below two complete records or two
+    readers, or when no reading differs from another. With readers in perfect step the interval is None, because the F
+    ratio has no end. Raises RequestError where ``ratings`` is not a table, or the level is impossible.
     """
     z_value(level)
     table = np.asarray(ratings, dtype=np.float64)

@@ -41,9 +41,7 @@ class LeastSquares:
 def least_squares(design: FloatArray, response: FloatArray) -> LeastSquares:
     """Ordinary least squares with heteroscedasticity-consistent errors of type HC3.
 
-    Args:
-        design: Independent columns, shape ``(n, p)``.
-        response: Shape ``(n,)``.
+    ``design``: independent columns, shape ``(n, p)``. ``response``: shape ``(n,)``.
 
     Source: MacKinnon & White 1985, J Econometrics 29:305; Long & Ervin 2000, Am Stat 54:217.
     """

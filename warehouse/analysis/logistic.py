@@ -54,14 +54,9 @@ def fit_logistic(
 ) -> LogisticFit:
     """Maximum likelihood fit of ``logit P(response = 1) = design @ coefficients``.
 
-    Args:
-        design: Shape ``(n, p)``, with its own intercept column first.
-        response: Shape ``(n,)``, 0 or 1.
-        weights: Case weights, shape ``(n,)``; a weight of 2 counts as the row given twice.
-        start: Where to start, shape ``(p,)``; None is zero.
-
-    Returns:
-        The fit. No case, or a response that is all 0 or all 1, is separated.
+    ``design``: shape ``(n, p)``, with its own intercept column first. ``response``: shape ``(n,)``, 0 or 1.
+    ``weights``: case weights, shape ``(n,)``; a weight of 2 counts as the row given twice. ``start``: where to start,
+    shape ``(p,)``; None is zero. Gives the fit. No case, or a response that is all 0 or all 1, is separated.
     """
     trials = np.ones_like(response) if weights is None else weights
     if response.size == 0:
@@ -81,9 +76,8 @@ def fit_logistic(
 def firth(design: FloatArray, response: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Firth's penalised fit as a fallback: finite even where the data are separated.
 
-    Returns:
-        Coefficients, shape ``(p,)``, and the inverse information at them, shape ``(p, p)``; 0 for a column that depends
-        on those before it.
+    Gives coefficients, shape ``(p,)``, and the inverse information at them, shape ``(p, p)``; 0 for a column that
+    depends on those before it.
 
     Source: Firth 1993, Biometrika 80:27; Heinze & Schemper 2002, Stat Med 21:2409.
     """
@@ -102,8 +96,7 @@ def fit_or_fall_back(
 ) -> LogisticFit:
     """The maximum likelihood fit, or ``fallback``'s (such as :func:`firth`) where the data are separated.
 
-    Returns:
-        A fit with ``separated`` False, or the separated one if there is no fallback or no case.
+    Gives a fit with ``separated`` False, or the separated one if there is no fallback or no case.
     """
     fit = fit_logistic(design, response)
     if not fit.separated or fallback is None or response.size == 0:

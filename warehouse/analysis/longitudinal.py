@@ -56,8 +56,7 @@ class MixedModel:
     def term(self, name: str) -> Estimate:
         """The fixed effect called ``name``.
 
-        Raises:
-            RequestError: There is none.
+        Raises RequestError where there is none.
         """
         if name not in self.names:
             found = f"The model has no term {name!r}."
@@ -87,26 +86,13 @@ def mixed_model(
     under ``ML`` nlme prints them multiplied by sqrt(N / (N - p)). Assumes that a missing time has nothing to do with
     the value it would have had, given the values that are there.
 
-    Args:
-        frame: One row a value.
-        value: Column of the measure.
-        time: Column of the time (months since the start, or age).
-        case: Column that says whose value it is.
-        group: Column of the groups; None for one course for all.
-        reference: The group the others are compared with; None is the first alphabetically.
-        covariates: Variables that shift the level.
-        origin: The time at which levels are compared, e.g. 11 for age 11.
-        interaction: Let the rate differ between groups.
-        random_slope: Let the rate differ between cases.
-        criterion: Restricted or full maximum likelihood.
-        level: Nominal coverage.
-
-    Returns:
-        The model. Where the data cannot carry a rate of its own for every case (too few times, no such spread, no
-        convergence) the model without it is given and a warning says so. No case with two times gives None.
-
-    Raises:
-        RequestError: A column or the reference does not exist.
+    ``frame``: one row a value. ``time``: column of the time (months since the start, or age). ``case``: column that
+    says whose value it is. ``group``: column of the groups; None for one course for all. ``reference``: the group the
+    others are compared with; None is the first alphabetically. ``covariates``: variables that shift the level.
+    ``origin``: the time at which levels are compared, e.g. 11 for age 11. ``interaction``: let the rate differ between
+    groups. ``random_slope``: let the rate differ between cases. Gives the model. Where the data cannot carry a rate of
+    its own for every case (too few times, no such spread, no convergence) the model without it is given and a warning
+    says so. No case with two times gives None. Raises RequestError where a column or the reference does not exist.
 
     Source: Laird & Ware 1982, Biometrics 38:963; Pinheiro & Bates 2000, Mixed-Effects Models, section 2.4.
     """

@@ -83,19 +83,13 @@ def pool(
 ) -> Pooled:
     """Pool the effects of ``k`` practices.
 
-    Args:
-        effects: From ``logit_effects``, ``ratio_effects`` or ``mean_effects``.
-        method: Estimator of the between-practice variance; ``fixed`` sets it to zero.
-        interval: How the interval of the pooled effect is made. ``hksj`` uses
-            ``se**2 = sum w (y - mu)**2 / ((k-1) sum w)`` and t on k-1; ``hksj_floor`` the larger of that and
-            ``1 / sum w``.
-        prediction: ``mu +- quantile * sqrt(tau2 + se**2)``; three conventions are in use, and the one chosen is
-            named in the result. ``se`` is the one the interval uses.
-        level: Nominal coverage of all intervals.
-
-    Returns:
-        With no practice: no value, and the reason in words. With one: its own effect, since a spread between
-        practices cannot be seen. With two: no prediction by t on k-2.
+    ``effects``: from ``logit_effects``, ``ratio_effects`` or ``mean_effects``. ``method``: estimator of the
+    between-practice variance; ``fixed`` sets it to zero. ``interval``: how the interval of the pooled effect is made.
+    ``hksj`` uses ``se**2 = sum w (y - mu)**2 / ((k-1) sum w)`` and t on k-1; ``hksj_floor`` the larger of that and ``1
+    / sum w``. ``prediction``: ``mu +- quantile * sqrt(tau2 + se**2)``; three conventions are in use, and the one chosen
+    is named in the result. ``se`` is the one the interval uses. ``level``: nominal coverage of all intervals. With no
+    practice: no value, and the reason in words. With one: its own effect, since a spread between practices cannot be
+    seen. With two: no prediction by t on k-2.
     """
     name = METHOD_NAMES[method]
     if not effects.practices:

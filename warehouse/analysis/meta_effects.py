@@ -76,11 +76,9 @@ def logit_effects(
     is added to both counts first. With many such practices this biases the pooled share towards one half: use
     ``binomial_normal``, which needs no correction.
 
-    Args:
-        events: Cases with the outcome, shape ``(k,)``; need not be whole where they are expectations.
-        totals: Cases assessed, shape ``(k,)``; a practice with none is left out.
-        labels: Names of the practices; numbered when not given.
-        correction: Added to both cells of a practice with a zero cell.
+    ``events``: cases with the outcome, shape ``(k,)``; need not be whole where they are expectations. ``totals``: cases
+    assessed, shape ``(k,)``; a practice with none is left out. ``labels``: names of the practices; numbered when not
+    given. ``correction``: added to both cells of a practice with a zero cell.
     """
     names = _labels(labels, events, totals)
     _check_counts(events, totals)

@@ -57,15 +57,10 @@ def binomial_normal(
 ) -> BinomialNormal:
     """Fit the binomial-normal model to the counts of ``k`` practices.
 
-    Args:
-        events: Cases with the outcome, shape ``(k,)``.
-        totals: Cases assessed, shape ``(k,)``; practices with none carry nothing and are counted as left out.
-        interval: ``profile`` (profile likelihood, better with few events) or ``wald``.
-        level: Nominal coverage.
-        nodes: Quadrature nodes, at least 7; with fewer the gradient no longer fits the likelihood.
-
-    Returns:
-        No value, and the reason, when no case or every case has the outcome: the log odds have no end there.
+    ``events``: cases with the outcome, shape ``(k,)``. ``totals``: cases assessed, shape ``(k,)``; practices with none
+    carry nothing and are counted as left out. ``interval``: ``profile`` (profile likelihood, better with few events) or
+    ``wald``. ``nodes``: quadrature nodes, at least 7; with fewer the gradient no longer fits the likelihood. No value,
+    and the reason, when no case or every case has the outcome: the log odds have no end there.
     """
     counts = read_counts(events, totals, nodes)
     empty = sum(1 for n in totals if n == 0)

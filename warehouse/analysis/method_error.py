@@ -54,8 +54,7 @@ class Pairs:
 def complete_pairs(first: ArrayLike, second: ArrayLike) -> Pairs:
     """The pairs with both readings.
 
-    Raises:
-        RequestError: when the lengths differ.
+    Raises RequestError where the lengths differ.
     """
     one, two = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
     check_length(two.size, one.size, what="the list of second readings")
@@ -102,9 +101,6 @@ def dahlberg(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) -> Est
 
     It holds systematic differences too, so read :func:`systematic_bias` beside it. The interval takes the
     differences as normal about zero (chi-squared on n degrees of freedom). None with no pair.
-
-    Raises:
-        RequestError: when the lengths differ or the level is impossible.
     """
     z_value(level)
     pairs = complete_pairs(first, second)
@@ -119,9 +115,6 @@ def random_error(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) ->
     """Error of one reading free of systematic difference: SD(d) / sqrt(2), with n - 1 degrees of freedom.
 
     Never above Dahlberg's by more than the factor sqrt(n / (n - 1)). None with fewer than two pairs.
-
-    Raises:
-        RequestError: when the lengths differ or the level is impossible.
     """
     z_value(level)
     pairs = complete_pairs(first, second)
@@ -137,9 +130,6 @@ def repeatability(first: ArrayLike, second: ArrayLike, *, multiplier: float = 1.
 
     Two readings of one record are expected to differ by no more than this in 95% of records. Bland & Altman 1986
     used a multiplier of 2 and a mean difference of zero. None with no pair.
-
-    Raises:
-        RequestError: when the lengths differ or the level is impossible.
     """
     z_value(level)
     pairs = complete_pairs(first, second)
@@ -155,9 +145,6 @@ def systematic_bias(first: ArrayLike, second: ArrayLike, *, level: float = 0.95)
 
     None with no pair; without interval or p value with one pair, or when all differences are the same (a p value of
     0 or 1 would then rest on nothing but rounding).
-
-    Raises:
-        RequestError: when the lengths differ or the level is impossible.
     """
     from scipy.special import stdtr, stdtrit
 
@@ -191,8 +178,7 @@ def systematic_bias(first: ArrayLike, second: ArrayLike, *, level: float = 0.95)
 def sem_from_icc(sd: float, icc: float) -> float:
     """Standard error of measurement SD * sqrt(1 - ICC), ``sd`` being that between all readings.
 
-    Raises:
-        RequestError: when ``sd`` is negative or ``icc`` above 1.
+    Raises RequestError where ``sd`` is negative or ``icc`` above 1.
     """
     if sd < 0.0 or icc > 1.0:
         found = f"a standard deviation of {sd:g} with an intraclass correlation of {icc:g}"
@@ -203,12 +189,8 @@ def sem_from_icc(sd: float, icc: float) -> float:
 def minimal_detectable_change(sem: float, *, level: float = 0.95) -> float:
     """Least change between two readings beyond their error: z * sqrt(2) * SEM (2.772 SEM at 95%).
 
-    Args:
-        sem: Error of one reading: Dahlberg's, :func:`random_error` or :func:`sem_from_icc`.
-        level: Share of unchanged cases that must stay below it.
-
-    Raises:
-        RequestError: when ``sem`` is negative or the level impossible.
+    ``sem``: error of one reading: Dahlberg's, :func:`random_error` or :func:`sem_from_icc`. ``level``: share of
+    unchanged cases that must stay below it. Raises RequestError where ``sem`` is negative or the level impossible.
     """
     if sem < 0.0:
         found = f"an error of measurement of {sem:g}"
@@ -230,11 +212,7 @@ class MethodError:
 
 
 def method_error(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) -> MethodError:
-    """Random error, systematic error, repeatability and least real change from two readings of the same records.
-
-    Raises:
-        RequestError: when the lengths differ or the level is impossible.
-    """
+    """Random error, systematic error, repeatability and least real change from two readings of the same records."""
     error = dahlberg(first, second, level=level)
     return MethodError(
         dahlberg=error,

@@ -151,22 +151,14 @@ def exceedance(
 ) -> Exceedance:
     """Probability of each case that its true change lies beyond ``threshold``.
 
-    Args:
-        change: Observed change, or change less that expected from growth, shape ``(n,)``; missing allowed.
-        threshold: In the unit of ``change``.
-        method_error_sd: Standard deviation of the error of one reading (Dahlberg's, or SD of differences over the
-            square root of 2), one number or shape ``(n,)``.
-        reference_sd: Spread between children of the expected change, where one was taken off; else 0.
-        readings: Single readings behind a change: 2 for finish minus start.
-        direction: ``above`` or ``below`` the threshold is the adverse side.
-        prior: ``flat`` or ``empirical_bayes``.
-
-    Returns:
-        Probabilities and best guesses. Where the total error is 0 the probability is 0 or 1 (0 at the threshold
-        itself). Empirical Bayes takes the cohort's mean and spread by moments.
-
-    Raises:
-        RequestError: when a standard deviation is negative, or the prior or direction does not exist.
+    ``change``: observed change, or change less that expected from growth, shape ``(n,)``; missing allowed.
+    ``threshold``: in the unit of ``change``. ``method_error_sd``: standard deviation of the error of one reading
+    (Dahlberg's, or SD of differences over the square root of 2), one number or shape ``(n,)``. ``reference_sd``: spread
+    between children of the expected change, where one was taken off; else 0. ``readings``: single readings behind a
+    change: 2 for finish minus start. ``direction``: ``above`` or ``below`` the threshold is the adverse side.
+    ``prior``: ``flat`` or ``empirical_bayes``. Gives probabilities and best guesses. Where the total error is 0 the
+    probability is 0 or 1 (0 at the threshold itself). Empirical Bayes takes the cohort's mean and spread by moments.
+    Raises RequestError where a standard deviation is negative, or the prior or direction does not exist.
     """
     check_method(prior, _METHODS)
     check_method(direction, ("above", "below"))
@@ -203,8 +195,7 @@ def expected_share(
     doubt about the cohort's mean and spread, but not doubt about the size of the method error. Where error alone
     explains the spread of changes it runs from 0 to 1. With no usable case the shares are None and say so.
 
-    Raises:
-        RequestError: as :func:`exceedance`, or for an impossible level.
+    Raises RequestError as :func:`exceedance`, or for an impossible level.
     """
     z_value(level)
     found = exceedance(

@@ -62,19 +62,10 @@ def impute_and_compare(
     Pooling by Rubin's rules; degrees of freedom of Barnard & Rubin for differences and means; a share has the Wilson
     interval of Lott & Reiter; the variance of a difference of shares adds a case to each side (Agresti & Caffo).
 
-    Args:
-        pair: Cases prepared with ``keep_missing_outcome``; the covariates are those of the imputation model.
-        rng: The source of randomness.
-        n_imputations: At least 20.
-        level: Nominal coverage.
-        fallback: Model for a yes/no outcome where the observed cases are separated.
-
-    Returns:
-        The comparison; None with a sentence where a group is empty or has no observed outcome at all, or where the
-        observed cases are too few for the model.
-
-    Raises:
-        RequestError: Fewer than 20 imputations were asked for.
+    ``pair``: cases prepared with ``keep_missing_outcome``; the covariates are those of the imputation model.
+    ``n_imputations``: at least 20. ``fallback``: model for a yes/no outcome where the observed cases are separated.
+    Gives the comparison; None with a sentence where a group is empty or has no observed outcome at all, or where the
+    observed cases are too few for the model. Raises RequestError where fewer than 20 imputations were asked for.
     """
     check_level(level)
     if n_imputations < FEWEST_IMPUTATIONS:

@@ -42,17 +42,11 @@ def fit_mixed(
 ) -> MixedFit:
     """Fit response = design b + (case intercept) + (case slope) times + error.
 
-    Args:
-        design: Fixed effects, independent columns, shape ``(n, p)`` with n > p.
-        response: Shape ``(n,)``.
-        times: Time of each value, shape ``(n,)``; the intercept's spread is that at time 0.
-        cases: Number of the case each value belongs to, shape ``(n,)``.
-        random_slope: Whether cases differ in slope as well.
-        criterion: Restricted or full maximum likelihood.
-
-    Returns:
-        The fit. Errors of fixed effects are those of lme4 and statsmodels; nlme multiplies them by sqrt(n / (n - p))
-        under full maximum likelihood.
+    ``design``: fixed effects, independent columns, shape ``(n, p)`` with n > p. ``response``: shape ``(n,)``.
+    ``times``: time of each value, shape ``(n,)``; the intercept's spread is that at time 0. ``cases``: number of the
+    case each value belongs to, shape ``(n,)``. ``random_slope``: whether cases differ in slope as well. Gives the fit.
+    Errors of fixed effects are those of lme4 and statsmodels; nlme multiplies them by sqrt(n / (n - p)) under full
+    maximum likelihood.
     """
     centre, scale = (float(times.mean()), float(times.std())) if random_slope else (0.0, 1.0)
     base, turn = _orthonormal(design)

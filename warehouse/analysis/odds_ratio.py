@@ -87,22 +87,11 @@ def _conditional(groups: TwoGroups, level: float) -> Estimate:
 def odds_ratio(x1: int, n1: int, x2: int, n2: int, *, method: OddsMethod = "woolf", level: float = 0.95) -> Estimate:
     """The odds ratio of ``x1`` of ``n1`` against ``x2`` of ``n2``, with its interval.
 
-    Args:
-        x1: Adverse cases in the first group.
-        n1: Assessed cases in the first group.
-        x2: Adverse cases in the second group.
-        n2: Assessed cases in the second group.
-        method: ``woolf`` (default) or ``conditional``.
-        level: Nominal coverage.
-
-    Returns:
-        An estimate in the unit ``ratio``. Value and interval are None when a group is empty or when nobody, or
-        everybody, went adverse. With a zero cell ``woolf`` adds one half to each cell and says so;
-        ``conditional`` (SciPy) gives 0, or None with an interval from a finite limit to infinity, and says so in
-        words above 50 000 cases. The p value that goes with it is Fisher's, see :func:`two_group_test`.
-
-    Raises:
-        RequestError: when a pair of counts, the method or the level is impossible.
+    ``method``: ``woolf`` (default) or ``conditional``. Gives an estimate in the unit ``ratio``. Value and interval are
+    None when a group is empty or when nobody, or everybody, went adverse. With a zero cell ``woolf`` adds one half to
+    each cell and says so; ``conditional`` (SciPy) gives 0, or None with an interval from a finite limit to infinity,
+    and says so in words above 50 000 cases. The p value that goes with it is Fisher's, see :func:`two_group_test`.
+    Raises RequestError where a pair of counts, the method or the level is impossible.
 
     Source: Woolf 1955, Ann Hum Genet 19:251; Cornfield 1956; Fisher 1935 (the lady tasting tea).
     """

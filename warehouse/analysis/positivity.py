@@ -43,12 +43,8 @@ class Positivity:
 def positivity(pair: GroupPair, weighted: WeightedComparison) -> Positivity:
     """Judge the overlap behind a weighted comparison.
 
-    Args:
-        pair: The cases.
-        weighted: Their weighted comparison, for its propensity and weights.
-
-    Returns:
-        The overlap; if there was no propensity to judge (empty group, separation) a warning says so.
+    ``weighted``: their weighted comparison, for its propensity and weights. Gives the overlap; if there was no
+    propensity to judge (empty group, separation) a warning says so.
     """
     first, e = pair.first, weighted.propensity
     if e.size == 0:

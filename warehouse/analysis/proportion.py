@@ -130,20 +130,12 @@ def proportion(
 ) -> Estimate:
     """The share ``x / n`` with its interval.
 
-    Args:
-        x: Cases that went adverse.
-        n: Cases assessed.
-        method: ``wilson`` (default), ``wilson_corrected``, ``clopper_pearson``, ``mid_p`` or ``jeffreys``.
-        level: Nominal coverage.
-        estimand: What the share is a share of, in words.
-
-    Returns:
-        An estimate in the unit ``proportion``. With n = 0 its value is None and its warning says so; with x = 0
-        or x = n a warning words the open end; below ten cases a warning says that the interval is wide. The
-        Jeffreys limit at x = 0 (x = n) is set to 0 (1), as Brown, Cai & DasGupta advise.
-
-    Raises:
-        RequestError: when ``x`` and ``n`` are not counts, or the method or level does not exist.
+    ``x``: cases that went adverse. ``method``: ``wilson`` (default), ``wilson_corrected``, ``clopper_pearson``,
+    ``mid_p`` or ``jeffreys``. ``estimand``: what the share is a share of, in words. Gives an estimate in the unit
+    ``proportion``. With n = 0 its value is None and its warning says so; with x = 0 or x = n a warning words the open
+    end; below ten cases a warning says that the interval is wide. The Jeffreys limit at x = 0 (x = n) is set to 0 (1),
+    as Brown, Cai & DasGupta advise. Raises RequestError where ``x`` and ``n`` are not counts, or the method or level
+    does not exist.
 
     Source: Newcombe 1998, Stat Med 17:857 (methods 3, 4, 5, 6); Brown, Cai & DasGupta 2001, Stat Sci 16:101.
     The closed forms are written out here because every number on a screen needs one and the quantile functions
@@ -231,8 +223,7 @@ def missing_bounds(x: int, n_assessed: int, n_missing: int, *, level: float = 0.
     The two extremes need no assumption about the missing (Manski's bounds), and each has its own Wilson
     interval for sampling. With nobody missing all three agree; with nobody at all their values are None.
 
-    Raises:
-        RequestError: when the counts are not counts.
+    Raises RequestError where the counts are not counts.
 
     Source: Manski 2003, Partial Identification of Probability Distributions, ch. 1 (from memory).
     """

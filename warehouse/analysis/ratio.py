@@ -96,22 +96,11 @@ def risk_ratio(
 ) -> Estimate:
     """The ratio of two shares, ``(x1/n1) / (x2/n2)``, with its interval.
 
-    Args:
-        x1: Adverse cases in the first group.
-        n1: Assessed cases in the first group.
-        x2: Adverse cases in the second group.
-        n2: Assessed cases in the second group.
-        method: ``miettinen_nurminen`` (default), ``koopman`` (the same without N/(N-1)), ``katz`` (log-normal,
-            no interval with a zero) or ``mover`` (MOVER-R on Wilson limits).
-        level: Nominal coverage.
-
-    Returns:
-        An estimate in the unit ``ratio``. With an empty group, or with no adverse case in either, value and
-        interval are None. With x2 = 0 the value is None and the interval runs from a finite limit to infinity.
-        With x1 = 0 the value is 0. A p value comes with the score and Katz methods.
-
-    Raises:
-        RequestError: when a pair of counts, the method or the level is impossible.
+    ``method``: ``miettinen_nurminen`` (default), ``koopman`` (the same without N/(N-1)), ``katz`` (log-normal, no
+    interval with a zero) or ``mover`` (MOVER-R on Wilson limits). Gives an estimate in the unit ``ratio``. With an
+    empty group, or with no adverse case in either, value and interval are None. With x2 = 0 the value is None and the
+    interval runs from a finite limit to infinity. With x1 = 0 the value is 0. A p value comes with the score and Katz
+    methods. Raises RequestError where a pair of counts, the method or the level is impossible.
 
     Source: Koopman 1984, Biometrics 40:513; Miettinen & Nurminen 1985, Stat Med 4:213; Katz et al. 1978,
     Biometrics 34:469; Fagerland & Newcombe 2013, Stat Med 32:2823 (MOVER-R).

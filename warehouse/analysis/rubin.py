@@ -69,14 +69,9 @@ def pool(
 ) -> ImputedEstimate:
     """Pool the estimates of m completed data sets.
 
-    Args:
-        values: The m estimates.
-        variances: Their m squared standard errors.
-        complete_df: Degrees of freedom the analysis would have had with nothing missing; None leaves out the
-            small-sample correction of Barnard and Rubin.
-
-    Raises:
-        RequestError: Fewer than two estimates, or as many variances are not given.
+    ``values``: the m estimates. ``variances``: their m squared standard errors. ``complete_df``: degrees of freedom the
+    analysis would have had with nothing missing; None leaves out the small-sample correction of Barnard and Rubin.
+    Raises RequestError where fewer than two estimates, or as many variances are not given.
 
     Source: Rubin 1987, Multiple Imputation, section 3.1; Barnard & Rubin 1999, Biometrika 86:948.
     """

@@ -61,17 +61,9 @@ def partial_pooling(
     harder and its 95% intervals hold 93%. The interval is of the beta distribution with the posterior mean and
     variance.
 
-    Args:
-        groups: Names.
-        adverse: Adverse cases of each.
-        cases: Cases of each.
-        level: Nominal coverage, on average over groups from the common distribution.
-
-    Returns:
-        The rates in the order given. Without any case every value is None with a sentence.
-
-    Raises:
-        RequestError: The counts are not counts, or lengths differ.
+    ``adverse``: adverse cases of each. ``cases``: cases of each. ``level``: nominal coverage, on average over groups
+    from the common distribution. Gives the rates in the order given. Without any case every value is None with a
+    sentence. Raises RequestError where the counts are not counts, or lengths differ.
 
     Source: Tak, Kelly & Morris 2017, J Stat Softw 78(5) (a flat variance, for coverage; what it says of the prior is
     from memory). Coverage: simulated in ``tests/proof``.

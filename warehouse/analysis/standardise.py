@@ -46,12 +46,9 @@ class _Model:
 def outcome_model(pair: GroupPair, *, fallback: SeparationFallback | None = None) -> LogisticFit:
     """Logistic model of the outcome given group and covariates, without interactions.
 
-    Args:
-        pair: The cases; the outcome must be a yes/no and no group empty.
-        fallback: What to use where the outcome is separated, Firth's fit for one.
-
-    Returns:
-        The fit; its coefficients are those of the intercept, the group (first against second) and the covariates.
+    ``pair``: the cases; the outcome must be a yes/no and no group empty. ``fallback``: what to use where the outcome is
+    separated, Firth's fit for one. Gives the fit; its coefficients are those of the intercept, the group (first against
+    second) and the covariates.
     """
     return fit_or_fall_back(_observed(pair), pair.outcome, fallback=fallback)
 
@@ -72,17 +69,11 @@ def standardised_risks(
     method, G V G' with G the mean gradient and V the inverse information; ``sampled`` (default) adds the variance of
     the mean over the mix of cases, ``fixed`` takes the covariates as they stand.
 
-    Args:
-        pair: The cases; the outcome must be a yes/no.
-        level: Nominal coverage.
-        case_mix: Whether the covariates count as sampled or as fixed.
-        interactions: Let every covariate act differently in the two groups.
-        model: An :func:`outcome_model` already fitted to these cases; not with ``interactions``.
-        fallback: What to use where the outcome is separated (no adverse case in a group, say), Firth's fit for one.
-
-    Returns:
-        The two risks, difference and ratio; None with a sentence for an empty group, a continuous outcome, or
-        separation without a fallback.
+    ``pair``: the cases; the outcome must be a yes/no. ``case_mix``: whether the covariates count as sampled or as
+    fixed. ``interactions``: let every covariate act differently in the two groups. ``model``: an :func:`outcome_model`
+    already fitted to these cases; not with ``interactions``. ``fallback``: what to use where the outcome is separated
+    (no adverse case in a group, say), Firth's fit for one. Gives the two risks, difference and ratio; None with a
+    sentence for an empty group, a continuous outcome, or separation without a fallback.
 
     Source: Lane & Nelder 1982, Biometrics 38:613 (from memory);
     Hernan & Robins 2020, What If, chapter 13.
@@ -118,14 +109,8 @@ def bootstrap_standardised(
 ) -> GroupContrast:
     """:func:`standardised_risks` with percentile bootstrap intervals; the model is fitted anew in every resample.
 
-    Args:
-        pair: The cases, resampled as they are.
-        rng: The source of randomness.
-        n_resamples: Bootstrap samples.
-        level: Nominal coverage.
-        interactions: Let every covariate act differently in the two groups.
-        fallback: What to use where all cases, or those of a resample, are separated.
-        progress: Told after every resample.
+    ``pair``: the cases, resampled as they are. ``interactions``: let every covariate act differently in the two groups.
+    ``fallback``: what to use where all cases, or those of a resample, are separated.
     """
     plain = standardised_risks(pair, level=level, interactions=interactions, fallback=fallback)
     if plain.difference.value is None:

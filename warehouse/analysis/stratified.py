@@ -42,8 +42,7 @@ _METHODS: Final = {
 class Stratum:
     """One stratum: ``x1`` of ``n1`` cases of the first group adverse, ``x2`` of ``n2`` of the second.
 
-    Raises:
-        RequestError: when either pair is not a count of cases.
+    Raises RequestError where either pair is not a count of cases.
     """
 
     name: str
@@ -169,18 +168,11 @@ def mantel_haenszel(
 ) -> Estimate:
     """The Mantel-Haenszel estimate over all strata that hold both groups.
 
-    Args:
-        strata: The strata, in any order; those with one group only are left out and counted.
-        measure: ``odds_ratio``, ``risk_ratio`` or ``risk_difference``.
-        level: Nominal coverage.
-        adjusted_for: What the strata are made of, to travel with the result.
-
-    Returns:
-        An estimate in the unit ``ratio`` or ``proportion`` with a Wald p value. Its value is None when no stratum
-        is informative, or when a ratio has a zero numerator or denominator overall; single zero cells do no harm.
-
-    Raises:
-        RequestError: when the measure or level is impossible.
+    ``strata``: the strata, in any order; those with one group only are left out and counted. ``measure``:
+    ``odds_ratio``, ``risk_ratio`` or ``risk_difference``. ``adjusted_for``: what the strata are made of, to travel with
+    the result. Gives an estimate in the unit ``ratio`` or ``proportion`` with a Wald p value. Its value is None when no
+    stratum is informative, or when a ratio has a zero numerator or denominator overall; single zero cells do no harm.
+    Raises RequestError where the measure or level is impossible.
 
     Source: Mantel & Haenszel 1959, JNCI 22:719; Robins, Breslow & Greenland 1986, Biometrics 42:311; Greenland &
     Robins 1985, Biometrics 41:55; Sato 1989, Biometrics 45:1323.

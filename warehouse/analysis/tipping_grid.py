@@ -46,14 +46,9 @@ def tipping_grid(
     Method: Newcombe's interval of the difference for every pair of adverse counts among the missing of the two groups;
     the message is the sign of an interval that leaves out zero.
 
-    Args:
-        first: Adverse, assessed and missing cases of the first group.
-        second: The same of the second.
-        level: Nominal coverage.
-        most_steps: Scenarios for each group at most, evenly spread from none to all of its missing.
-
-    Raises:
-        RequestError: The counts are not counts.
+    ``first``: adverse, assessed and missing cases of the first group. ``second``: the same of the second.
+    ``most_steps``: scenarios for each group at most, evenly spread from none to all of its missing. Raises RequestError
+    where the counts are not counts.
 
     Source: Newcombe 1998, Stat Med 17:873, method 10 (interval); Liublinska & Rubin 2014, Stat Med 33:4170 (grid).
     """

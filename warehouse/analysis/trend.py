@@ -69,18 +69,12 @@ def cochran_armitage(
 ) -> TrendTest:
     """Test for a linear trend in shares over ordered groups.
 
-    Args:
-        events: Adverse cases in each group, shape ``(k,)``.
-        totals: Assessed cases in each group, shape ``(k,)``; empty groups are passed over.
-        scores: The groups' positions, such as mid-ages; None is 0, 1, 2 ... The result depends on them.
-        level: Nominal coverage of the slope's interval.
-
-    Returns:
-        The test. With one group, equal scores or all cases alike its values are None and the slope's warning says
-        why. With two groups the statistic equals Pearson's chi-squared without correction.
-
-    Raises:
-        RequestError: when lengths differ or a pair is not a count of cases.
+    ``events``: adverse cases in each group, shape ``(k,)``. ``totals``: assessed cases in each group, shape ``(k,)``;
+    empty groups are passed over. ``scores``: the groups' positions, such as mid-ages; None is 0, 1, 2 ... The result
+    depends on them. ``level``: nominal coverage of the slope's interval. Gives the test. With one group, equal scores
+    or all cases alike its values are None and the slope's warning says why. With two groups the statistic equals
+    Pearson's chi-squared without correction. Raises RequestError where lengths differ or a pair is not a count of
+    cases.
 
     Source: Cochran 1954, Biometrics 10:417; Armitage 1955, Biometrics 11:375; Mantel 1963, JASA 58:690.
     """

@@ -112,22 +112,11 @@ def two_group_test(
 ) -> TwoGroupTest:
     """Test whether ``x1`` of ``n1`` and ``x2`` of ``n2`` come from one long-run share.
 
-    Args:
-        x1: Adverse cases in the first group.
-        n1: Assessed cases in the first group.
-        x2: Adverse cases in the second group.
-        n2: Assessed cases in the second group.
-        method: ``boschloo`` (default; never larger than Fisher's one-sided), ``barnard``, ``fisher``,
-            ``pearson`` or ``likelihood_ratio``.
-        alternative: ``two-sided``, or the first share ``greater`` or ``less`` (exact tests only).
-
-    Returns:
-        The p value with its statistic. With an empty group, with more cases than an unconditional test can take,
-        or when a test has no such alternative, the p value is None and a warning says why. When all cases ended
-        alike the p value is 1 and a warning says so.
-
-    Raises:
-        RequestError: when a pair of counts or the method is impossible.
+    ``method``: ``boschloo`` (default; never larger than Fisher's one-sided), ``barnard``, ``fisher``, ``pearson`` or
+    ``likelihood_ratio``. ``alternative``: ``two-sided``, or the first share ``greater`` or ``less`` (exact tests only).
+    Gives the p value with its statistic. With an empty group, with more cases than an unconditional test can take, or
+    when a test has no such alternative, the p value is None and a warning says why. When all cases ended alike the p
+    value is 1 and a warning says so. Raises RequestError where a pair of counts or the method is impossible.
 
     Source: Fisher 1935; Barnard 1947, Biometrika 34:123; Suissa & Shuster 1985, JRSS A 148:317 (the pooled
     statistic); Boschloo 1970, Stat Neerl 24:1. Computed by SciPy.

@@ -43,8 +43,7 @@ class TwoGroups:
 def checked_groups(x1: int, n1: int, x2: int, n2: int) -> TwoGroups | None:
     """The two groups as counts, or None when one of them is empty.
 
-    Raises:
-        RequestError: when either pair is not a count of cases.
+    Raises RequestError where either pair is not a count of cases.
     """
     check_counts(x1, n1, where="first group")
     check_counts(x2, n2, where="second group")

@@ -58,13 +58,9 @@ class WeightedComparison:
 def propensity_model(pair: GroupPair, *, fallback: SeparationFallback | None = None) -> LogisticFit:
     """Logistic model of being in the first group given the covariates.
 
-    Args:
-        pair: The cases.
-        fallback: What to use where the groups are separated, Firth's penalised fit for instance.
-
-    Returns:
-        The fit; its ``fitted`` is the propensity, shape ``(n,)``. Without a fallback separated groups leave it
-        unusable, which the callers report in words.
+    ``fallback``: what to use where the groups are separated, Firth's penalised fit for instance. Gives the fit; its
+    ``fitted`` is the propensity, shape ``(n,)``. Without a fallback separated groups leave it unusable, which the
+    callers report in words.
     """
     return fit_or_fall_back(pair.design.matrix, pair.first.astype(np.float64), fallback=fallback)
 
@@ -75,13 +71,8 @@ def balancing_weights(propensity: FloatArray, first: BoolArray, *, target: Targe
     With ``e`` the propensity, a case of the first and of the second group weighs: ``1/e`` and ``1/(1-e)`` for everyone;
     ``1`` and ``e/(1-e)`` for the first group; ``1-e`` and ``e`` for the overlap population.
 
-    Args:
-        propensity: Probability of the first group, shape ``(n,)``.
-        first: Membership of the first group, shape ``(n,)``.
-        target: Whom the comparison is about.
-
-    Returns:
-        Shape ``(n,)``, not normalised.
+    ``propensity``: probability of the first group, shape ``(n,)``. ``first``: membership of the first group, shape
+    ``(n,)``. Gives shape ``(n,)``, not normalised.
 
     Source: Li, Morgan & Zaslavsky 2018, J Am Stat Assoc 113:390, table 1.
     """
@@ -119,16 +110,10 @@ def weighted_comparison(
     Davidian 2004, Stat Med 23:2937); with ``propensity_known`` it does not, which is the usual robust error of a
     weighted regression. Assumes independent cases and some chance of either group for every case.
 
-    Args:
-        pair: The cases; outcome a yes/no or a number.
-        target: ``overlap`` (default), ``everyone`` (average effect) or ``first_group``.
-        level: Nominal coverage.
-        model: A propensity model already fitted to these cases.
-        fallback: What to use where the groups are separated.
-        propensity_known: Treat the propensity as known rather than estimated.
-
-    Returns:
-        The comparison. An empty group, or separated groups without a fallback, give values of None with a sentence.
+    ``pair``: the cases; outcome a yes/no or a number. ``target``: ``overlap`` (default), ``everyone`` (average effect)
+    or ``first_group``. ``model``: a propensity model already fitted to these cases. ``fallback``: what to use where the
+    groups are separated. ``propensity_known``: treat the propensity as known rather than estimated. Gives the
+    comparison. An empty group, or separated groups without a fallback, give values of None with a sentence.
     """
     population, method = POPULATIONS[target], METHODS[target]
     empty = pair.emptiness()
@@ -166,17 +151,9 @@ def bootstrap_weighted(
 ) -> WeightedComparison:
     """The weighted comparison with percentile bootstrap intervals; the propensity is fitted anew in every resample.
 
-    Args:
-        pair: The cases, resampled as they are (the sizes of the groups vary).
-        rng: The source of randomness.
-        target: Whom the comparison is about.
-        n_resamples: Bootstrap samples.
-        level: Nominal coverage.
-        fallback: What to use where all cases, or those of a resample, are separated.
-        progress: Told after every resample.
-
-    Returns:
-        As :func:`weighted_comparison`; resamples without an answer are counted in the warnings.
+    ``pair``: the cases, resampled as they are (the sizes of the groups vary). ``fallback``: what to use where all
+    cases, or those of a resample, are separated. As :func:`weighted_comparison`; resamples without an answer are
+    counted in the warnings.
     """
     fit = propensity_model(pair, fallback=fallback)
     plain = weighted_comparison(pair, target=target, level=level, model=fit)

@@ -59,17 +59,9 @@ def repeatability(
 ) -> Repeatability:
     """Compare the repeated readings of a warehouse.
 
-    Args:
-        reader: An open snapshot.
-        practice: Pseudonym of a practice; all where None.
-        measure: Code of a measure; all with repeats where None.
-        level: Coverage of the intervals.
-
-    Returns:
-        The comparisons, by practice and then in the order of the catalogue; none where nothing was read twice.
-
-    Raises:
-        RequestError: There is no such practice or measure.
+    ``practice``: pseudonym of a practice; all where None. ``measure``: code of a measure; all with repeats where None.
+    Gives the comparisons, by practice and then in the order of the catalogue; none where nothing was read twice. Raises
+    RequestError where there is no such practice or measure.
     """
     described = reader.connection.rows("select measure, label, unit from mart_measures")
     _refuse_unknown(reader, practice, measure, [code for code, _, _ in described])
