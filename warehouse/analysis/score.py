@@ -1,11 +1,11 @@
-"""Score intervals for two binomial groups: the machinery behind Miettinen-Nurminen, Mee and Koopman.
+"""Score intervals for two binomial groups: the machinery behind Miettinen and Nurminen's intervals.
 
 statsmodels 0.15.0 offers score intervals too, but those for a difference are wrong (56/70 against 48/80: it
 prints .0526 to .3440, the published limits are .0528 to .3382) and raise on small tables; hence own code.
 
 A score interval holds every difference (or ratio) that a test would not reject; the test divides the distance
 from that hypothesis by the standard error under it, which needs the constrained maximum-likelihood shares.
-Source: Miettinen & Nurminen 1985, Stat Med 4:213; Mee 1984, Biometrics 40:1175; Koopman 1984, Biometrics 40:513.
+Source: Miettinen & Nurminen 1985, Stat Med 4:213.
 """
 
 from __future__ import annotations
@@ -40,10 +40,10 @@ def shares_at_difference(groups: TwoGroups, delta: float) -> tuple[float, float]
     return first, first - delta
 
 
-def difference_statistic(groups: TwoGroups, delta: float, factor: float) -> float:
+def difference_statistic(groups: TwoGroups, delta: float) -> float:
     """The standardised distance of the observed difference from ``delta``; falls as ``delta`` grows."""
     q1, q2 = shares_at_difference(groups, delta)
-    variance = max(0.0, q1 * (1.0 - q1) / groups.n1 + q2 * (1.0 - q2) / groups.n2) * factor
+    variance = max(0.0, q1 * (1.0 - q1) / groups.n1 + q2 * (1.0 - q2) / groups.n2) * groups.inflation
     return _standardised(groups.p1 - groups.p2 - delta, variance)
 
 
@@ -53,7 +53,7 @@ def _standardised(distance: float, variance: float) -> float:
     return distance / sqrt(variance) if variance > 0.0 else inf * distance
 
 
-def lowest_difference(groups: TwoGroups, z: float, factor: float) -> float:
+def lowest_difference(groups: TwoGroups, z: float) -> float:
     """The lower score limit of ``p1 - p2``; the upper one is minus that of the swapped groups."""
     from scipy.optimize import brentq
 
@@ -62,7 +62,7 @@ def lowest_difference(groups: TwoGroups, z: float, factor: float) -> float:
         return -1.0
 
     def excess(delta: float) -> float:
-        return min(difference_statistic(groups, delta, factor), 1e9) - z
+        return min(difference_statistic(groups, delta), 1e9) - z
 
     return float(brentq(excess, -1.0, estimate, xtol=1e-13))
 
@@ -77,14 +77,14 @@ def shares_at_ratio(groups: TwoGroups, ratio: float) -> tuple[float, float]:
     return min(1.0, ratio * second), second
 
 
-def ratio_statistic(groups: TwoGroups, ratio: float, factor: float) -> float:
+def ratio_statistic(groups: TwoGroups, ratio: float) -> float:
     """The standardised distance of ``p1`` from ``ratio * p2``; falls as ``ratio`` grows."""
     q1, q2 = shares_at_ratio(groups, ratio)
     variance = q1 * (1.0 - q1) / groups.n1 + ratio * ratio * q2 * (1.0 - q2) / groups.n2
-    return _standardised(groups.p1 - ratio * groups.p2, max(0.0, variance) * factor)
+    return _standardised(groups.p1 - ratio * groups.p2, max(0.0, variance) * groups.inflation)
 
 
-def lowest_ratio(groups: TwoGroups, z: float, factor: float) -> float:
+def lowest_ratio(groups: TwoGroups, z: float) -> float:
     """The lower score limit of ``p1 / p2``; the upper one is one over that of the swapped groups.
 
     It is 0 when the first group has no adverse case.
@@ -95,7 +95,7 @@ def lowest_ratio(groups: TwoGroups, z: float, factor: float) -> float:
         return 0.0
 
     def excess(log_ratio: float) -> float:
-        return min(ratio_statistic(groups, exp(log_ratio), factor), 1e9) - z
+        return min(ratio_statistic(groups, exp(log_ratio)), 1e9) - z
 
     high = log(groups.p1 / groups.p2) if groups.x2 else log(groups.p1 * groups.n2)
     while excess(high) > 0.0:

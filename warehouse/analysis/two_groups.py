@@ -35,7 +35,7 @@ class TwoGroups:
 
     @property
     def inflation(self) -> float:
-        """Miettinen and Nurminen's N / (N - 1), which Mee and Koopman leave out."""
+        """Miettinen and Nurminen's N / (N - 1) of the score variance."""
         total = self.n1 + self.n2
         return total / (total - 1.0)
 
