@@ -61,24 +61,16 @@ class Balance:
     warnings: tuple[Caution, ...]  # Columns still unlike after weighting
 
 
-def balance(pair: GroupPair, weights: FloatArray, *, denominator: Denominator = "pooled") -> Balance:
-    """Standardised differences of all design columns, crude and with ``weights``.
+def balances(pair: GroupPair, *weights: FloatArray, denominator: Denominator = "pooled") -> tuple[Balance, ...]:
+    """Standardised differences of all design columns, crude and with each of several sets of ``weights``, one a case.
 
-    Formula: (m1 - m2) / s with s = sqrt((s1^2 + s2^2) / 2) for ``pooled`` or s1 for ``first``. The standard deviations
-    are those before weighting (n - 1; p(1 - p) for a yes/no column) in both places, so that the change is one of
-    means alone.
-
-    ``weights``: one a case, shape ``(n,)``, as the weighted comparison gives them. ``denominator``: ``pooled`` for an
-    effect in all or in the overlap, ``first`` for an effect in the first group. Gives the balance; with an empty group
-    all numbers are None and a warning says so.
+    Formula: (m1 - m2) / s, s = sqrt((s1^2 + s2^2) / 2) for ``pooled`` (an effect in all or in the overlap) or s1 for
+    ``first`` (an effect in the first group). The standard deviations are those before weighting (n - 1; p(1 - p) for a
+    yes/no column) in both places, so that the change is one of means alone. With an empty group all numbers are None
+    and a warning says so.
 
     Source: Austin & Stuart 2015, Stat Med 34:3661.
     """
-    return balances(pair, weights, denominator=denominator)[0]
-
-
-def balances(pair: GroupPair, *weights: FloatArray, denominator: Denominator = "pooled") -> tuple[Balance, ...]:
-    """:func:`balance` with each of several sets of weights; what they share is worked out once."""
     names = pair.design.names
     columns = [(name, pair.design.matrix[:, j]) for j, name in enumerate(names) if name != INTERCEPT]
     empty = pair.emptiness()
@@ -104,17 +96,6 @@ def _balance(pair: GroupPair, rows: tuple[BalanceRow, ...], denominator: Denomin
         sizes=pair.sizes,
         warnings=cautions,
     )
-
-
-def group_means(
-    column: FloatArray, first: BoolArray, weights: FloatArray, *, denominator: Denominator = "pooled"
-) -> GroupMeans:
-    """Weighted means of one column, their standardised difference and the ratio of weighted variances.
-
-    ``column``: values without gaps, shape ``(n,)``. ``first``: membership of the first group, shape ``(n,)``.
-    ``weights``: shape ``(n,)``. ``denominator``: see :func:`balance`.
-    """
-    return _means(column, first, [_Sides(weights, first)], denominator)[0]
 
 
 class _Sides:

@@ -7,14 +7,12 @@ disagreements, so the strata are always shown side by side as well.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from warehouse.analysis.inputs import z_value
 from warehouse.analysis.stratified import cells_of, left_out_of, mantel_haenszel
-from warehouse.results import Caution, Estimate, Interval, no_estimate
+from warehouse.results import Caution
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -58,15 +56,14 @@ def _result(
     )
 
 
-def cmh_test(strata: Sequence[Stratum], *, corrected: bool = False) -> ChiSquaredTest:
-    """The Cochran-Mantel-Haenszel test of no association in any stratum (1 df).
+def cmh_test(strata: Sequence[Stratum]) -> ChiSquaredTest:
+    """The Cochran-Mantel-Haenszel test, without continuity correction, of no association in any stratum (1 df).
 
-    ``strata``: the strata; those with one group, or where all cases ended alike, add nothing. ``corrected``: whether to
-    take one half off the distance (never below zero).
+    Strata with one group, or where all cases ended alike, add nothing.
 
     Source: Mantel & Haenszel 1959, JNCI 22:719.
     """
-    method = "Cochran-Mantel-Haenszel test" + (" with continuity correction" if corrected else "")
+    method = "Cochran-Mantel-Haenszel test"
     cells = cells_of(strata)
     big = cells.n > 1.0
     a, n1, n2, n = cells.a[big], cells.n1[big], cells.n2[big], cells.n[big]
@@ -76,7 +73,6 @@ def cmh_test(strata: Sequence[Stratum], *, corrected: bool = False) -> ChiSquare
         reason = "No stratum holds both groups and both outcomes, so no association can be tested."
         return _result(strata, method, None, 1, reason)
     distance = abs(float((a - n1 * events / n).sum()))
-    distance = max(0.0, distance - 0.5) if corrected else distance
     return _result(strata, method, distance**2 / variance, 1)
 
 
@@ -92,13 +88,13 @@ def _expected_first(cells: Cells, ratio: float) -> NDArray[np.float64]:
     return np.asarray(2.0 * qc / (root - qb))  # the root within the margins, in its stable form
 
 
-def breslow_day_test(strata: Sequence[Stratum], *, tarone: bool = True) -> ChiSquaredTest:
-    """Do the strata share one odds ratio? Breslow-Day with Tarone's correction (default) or without.
+def breslow_day_test(strata: Sequence[Stratum]) -> ChiSquaredTest:
+    """Do the strata share one odds ratio? Breslow-Day with Tarone's correction.
 
     Strata where all cases ended alike say nothing about an odds ratio and are not counted in the df (k - 1).
     Source: Breslow & Day 1980, IARC 32, p. 142; Tarone 1985, Biometrika 72:91.
     """
-    method = "Breslow-Day test" + (" with Tarone's correction" if tarone else "")
+    method = "Breslow-Day test with Tarone's correction"
     kept = [s for s in strata if s.informative and 0 < s.x1 + s.x2 < s.n]
     ratio = mantel_haenszel(kept).value
     if ratio is None or len(kept) < 2:
@@ -112,55 +108,5 @@ def breslow_day_test(strata: Sequence[Stratum], *, tarone: bool = True) -> ChiSq
     parts = np.stack([expected, events - expected, cells.n1 - expected, cells.n2 - events + expected])
     variance = 1.0 / (1.0 / parts).sum(axis=0)
     gap = cells.a - expected
-    statistic = float((gap**2 / variance).sum())
-    if tarone:
-        statistic -= float(gap.sum()) ** 2 / float(variance.sum())
+    statistic = float((gap**2 / variance).sum()) - float(gap.sum()) ** 2 / float(variance.sum())
     return _result(strata, method, max(0.0, statistic), len(kept) - 1)
-
-
-def _log_odds(cells: Cells) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Log odds ratios and inverse variances; one half is added to the cells of a stratum with a zero."""
-    table = np.stack([cells.a, cells.b, cells.c, cells.d])
-    table = table + 0.5 * (table == 0.0).any(axis=0)
-    a, b, c, d = table
-    return np.log(a * d / (b * c)), 1.0 / (1.0 / table).sum(axis=0)
-
-
-def woolf_test(strata: Sequence[Stratum]) -> ChiSquaredTest:
-    """Do the strata share one odds ratio? Woolf's test (weighted squares of the log odds ratios, k - 1 df).
-
-    Source: Woolf 1955, Ann Hum Genet 19:251.
-    """
-    cells = cells_of(strata)
-    k = int(cells.a.size)
-    if k < 2:
-        reason = "Fewer than two strata hold both groups, so agreement cannot be tested."
-        return _result(strata, "Woolf's test", None, max(0, k - 1), reason)
-    values, weights = _log_odds(cells)
-    mean = float((weights * values).sum() / weights.sum())
-    return _result(strata, "Woolf's test", float((weights * (values - mean) ** 2).sum()), k - 1)
-
-
-def inverse_variance_odds_ratio(strata: Sequence[Stratum], *, level: float = 0.95) -> Estimate:
-    """Woolf's inverse-variance common odds ratio, shown beside Mantel-Haenszel's as a check on it.
-
-    It trusts large strata only: with sparse strata prefer Mantel-Haenszel. Source: Woolf 1955.
-    """
-    estimand, method = "common odds ratio across strata, first group over second", "Woolf inverse variance"
-    z, cells = z_value(level), cells_of(strata)
-    used = int(cells.n.sum())
-    if not cells.a.size:
-        reason = "No stratum holds cases of both groups, so there is nothing to compare like with like."
-        return no_estimate(estimand=estimand, method=method, n=used, reason=reason, unit="ratio")
-    values, weights = _log_odds(cells)
-    centre = float((weights * values).sum() / weights.sum())
-    half = z / sqrt(float(weights.sum()))
-    return Estimate(
-        estimand=estimand,
-        value=exp(centre),
-        interval=Interval(exp(centre - half), exp(centre + half), level),
-        method=method,
-        n=used,
-        left_out=left_out_of(strata),
-        unit="ratio",
-    )

@@ -38,6 +38,7 @@ class TwoGroupTest:
     p_value: float | None  # None when the data cannot give one (`warnings` says why)
     statistic: float | None  # Chi-squared, score or probability by `method`; None where it means nothing
     method: str  # The test by its textbook name
+    alternative: str = "two-sided"
     n: int  # Cases used
     warnings: tuple[Caution, ...] = ()  # Cautions to show with the number
 
