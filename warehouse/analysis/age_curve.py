@@ -16,10 +16,10 @@ import numpy as np
 from warehouse.analysis.design import independent_columns
 from warehouse.analysis.firth import firth_logistic
 from warehouse.analysis.firth_profile import Profile
-from warehouse.analysis.homogeneity import chi_squared_p
 from warehouse.analysis.inputs import check_length, normal_p_value, z_value
 from warehouse.analysis.penalised import Likelihood, group_rows, maximise
 from warehouse.analysis.spline import quantile_knots, restricted_cubic_spline
+from warehouse.analysis.stratified import chi_squared_p
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 if TYPE_CHECKING:
@@ -39,15 +39,17 @@ _GRID_POINTS: Final = 61
 class AgeCurve:
     """A curve of shares over age with pointwise bands."""
 
-    ages: tuple[float, ...]  # Ages at which the curve is given, years; empty when no curve can be drawn
-    shares: tuple[float, ...]  # Fitted share adverse at each age
-    low: tuple[float, ...]  # Lower end of the pointwise interval at each age
-    high: tuple[float, ...]  # Upper end of the pointwise interval at each age
+    ages: tuple[float, ...] = ()  # Ages at which the curve is given, years; empty when no curve can be drawn
+    shares: tuple[float, ...] = ()  # Fitted share adverse at each age
+    low: tuple[float, ...] = ()  # Lower end of the pointwise interval at each age
+    high: tuple[float, ...] = ()  # Upper end of the pointwise interval at each age
     level: float  # Coverage of the interval at one age (not of the band as a whole)
-    knots: tuple[float, ...]  # Where the spline bends, years; empty for a straight line on the log odds
+    knots: tuple[float, ...] = ()  # Where the spline bends, years; empty for a straight line on the log odds
     slope: Estimate  # Odds ratio per year in the straight-line model
-    association_p_value: float | None  # Of no relation to age at all (`len(knots) - 1` df, or 1 for a line)
-    nonlinearity_p_value: float | None  # Of a straight line on the log odds (`len(knots) - 2` df); None for a line
+    association_p_value: float | None = None  # Of no relation to age at all (`len(knots) - 1` df, or 1 for a line)
+    nonlinearity_p_value: float | None = (
+        None  # Of a straight line on the log odds (`len(knots) - 2` df); None for a line
+    )
     n: int  # Cases used
     n_events: int  # Adverse cases among them
     left_out: int  # Cases without an age or an outcome
@@ -169,15 +171,8 @@ def _ratio_p(larger: Optimum, smaller: Optimum) -> float:
 
 def _no_curve(age: Floats, outcome: Floats, lost: int, level: float, slope: Estimate) -> AgeCurve:
     return AgeCurve(
-        ages=(),
-        shares=(),
-        low=(),
-        high=(),
         level=level,
-        knots=(),
         slope=slope,
-        association_p_value=None,
-        nonlinearity_p_value=None,
         n=age.size,
         n_events=int(outcome.sum()),
         left_out=lost,

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from warehouse.analysis.funnel_limits import exact_limit
+from warehouse.analysis.funnel import exact_limit
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
 from warehouse.results import Caution

@@ -12,8 +12,14 @@ from typing import Final, Literal
 
 from warehouse.analysis.inputs import check_method, normal_p_value, z_value
 from warehouse.analysis.proportion import wilson_interval
-from warehouse.analysis.score import difference_statistic, lowest_difference
-from warehouse.analysis.two_groups import TwoGroups, checked_groups, empty_group_reason, few_cases_cautions
+from warehouse.analysis.two_groups import (
+    TwoGroups,
+    checked_groups,
+    difference_statistic,
+    empty_group_reason,
+    few_cases_cautions,
+    lowest_difference,
+)
 from warehouse.results import Estimate, Interval, no_estimate
 
 DifferenceMethod = Literal["newcombe", "miettinen_nurminen"]

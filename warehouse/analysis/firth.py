@@ -18,11 +18,10 @@ import polars as pl
 
 from warehouse.analysis.design import independent_columns
 from warehouse.analysis.firth_profile import Profile
-from warehouse.analysis.firth_result import FirthFit, FirthTerm
-from warehouse.analysis.homogeneity import chi_squared_p
 from warehouse.analysis.inputs import check_length, check_method, normal_p_value, z_value
 from warehouse.analysis.penalised import group_rows
-from warehouse.errors import RequestError
+from warehouse.analysis.stratified import chi_squared_p
+from warehouse.errors import RequestError, near_names
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 if TYPE_CHECKING:
@@ -31,9 +30,58 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     Floats = NDArray[np.float64]
+    from collections.abc import Mapping
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirthTerm:
+    """One coefficient."""
+
+    name: str  # The covariate, or `intercept`
+    log_odds: Estimate  # The coefficient with its profile interval and likelihood-ratio p value; unit `log odds`
+    odds_ratio: Estimate  # The same, exponentiated; unit `ratio`
+    standard_error: float | None  # From the inverse Fisher information at the estimate; None if there is no estimate
+    standard_error_augmented: float | None  # From the information with the pseudo-cases added, as some programs print
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirthFit:
+    """A fitted model."""
+
+    terms: tuple[FirthTerm, ...]  # The intercept, then the covariates in the order given
+    penalised_log_likelihood: float | None = None  # At the estimate; None if nothing could be fitted
+    null_log_likelihood: float | None = None  # With every slope at 0, the penalty still that of the full design
+    statistic: float | None = None  # Likelihood ratio of the two, on `df` degrees of freedom
+    df: int = 0  # Slopes that could be estimated
+    p_value: float | None = None  # Of the hypothesis that every slope is 0
+    n: int = 0  # Cases used
+    n_events: int = 0  # Adverse cases among them
+    left_out: Mapping[str, int]  # Reason -> cases not used
+    covariance: tuple[tuple[float, ...], ...] = ()  # Inverse Fisher information of the estimable terms, in their order
+    converged: bool  # Whether the fit did
+    warnings: tuple[Caution, ...]  # Cautions about the model as a whole
+
+    def term(self, name: str) -> FirthTerm:
+        """The term called ``name``.
+
+        Raises RequestError where there is none.
+        """
+        names = [term.name for term in self.terms]
+        if name not in names:
+            raise RequestError(
+                f"the model has no term {name!r}",
+                expected="one of " + ", ".join(names),
+                remedy=near_names(name, names),
+            )
+        return self.terms[names.index(name)]
+
 
 INTERCEPT: Final = "intercept"
+
+
 PROFILED: Final = "Firth's penalised logistic regression, profile likelihood interval and likelihood-ratio test"
+
+
 WALD: Final = "Firth's penalised logistic regression, Wald interval and test"
 
 
@@ -178,15 +226,7 @@ def _nothing(cases: _Cases) -> FirthFit:
     reason = "No case has an outcome and every covariate, so nothing can be fitted."
     return FirthFit(
         terms=tuple(_absent_term(cases, name, reason) for name in cases.names),
-        penalised_log_likelihood=None,
-        null_log_likelihood=None,
-        statistic=None,
-        df=0,
-        p_value=None,
-        n=0,
-        n_events=0,
         left_out=cases.left_out,
-        covariance=(),
         converged=False,
         warnings=(Caution("no_data", reason),),
     )

@@ -58,10 +58,10 @@ class Pooled:
     """A pooled effect."""
 
     estimate: Estimate  # On the scale of the effects (log or logit where that is the scale)
-    se: float | None  # Standard error that the interval uses, or None
-    heterogeneity: Heterogeneity | None  # None with fewer than two practices
-    prediction: Interval | None  # Interval for the true effect of a further practice, or None
-    practices: tuple[PooledPractice, ...]  # In the order given
+    se: float | None = None  # Standard error that the interval uses, or None
+    heterogeneity: Heterogeneity | None = None  # None with fewer than two practices
+    prediction: Interval | None = None  # Interval for the true effect of a further practice, or None
+    practices: tuple[PooledPractice, ...] = ()  # In the order given
     scale: Scale  # Scale of the effects
 
     def natural(self) -> Estimate:
@@ -266,8 +266,6 @@ def _alone(effects: Effects, level: float) -> Pooled:
             warnings=(*_correction_caution(effects), Caution("small_sample", text)),
         ),
         se=se,
-        heterogeneity=None,
-        prediction=None,
         practices=_lines(effects, w, level),
         scale=effects.scale,
     )
@@ -278,10 +276,6 @@ def _nothing(effects: Effects, name: str) -> Pooled:
     estimate = no_estimate(estimand=_ESTIMANDS[effects.scale], method=name, n=0, reason=reason, unit=effects.scale)
     return Pooled(
         estimate=replace(estimate, left_out=effects.left_out),
-        se=None,
-        heterogeneity=None,
-        prediction=None,
-        practices=(),
         scale=effects.scale,
     )
 

@@ -106,8 +106,8 @@ def ratio_effects(
 
     With cells a, b (first: with, without the outcome) and c, d (second):
     ``ln RR = ln(a/n1) - ln(c/n2)``, ``v = 1/a - 1/n1 + 1/c - 1/n2``. A practice with any zero cell has one half
-    added to all four. A practice where both groups have none, or all, of their cases with the outcome says nothing about
-    a ratio and is left out, as is one with an empty group.
+    added to all four. A practice where both groups have none, or all, of their cases with the outcome says nothing
+    about a ratio and is left out, as is one with an empty group.
     """
     names = _labels(None, events_first, totals_first, events_second, totals_second)
     _check_counts(events_first, totals_first)

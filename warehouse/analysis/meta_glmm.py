@@ -115,9 +115,11 @@ class BinomialNormal:
 
     estimate: Estimate  # `mu` on the logit scale, with its interval
     share: Estimate  # The same taken back: the share in the middle practice
-    se: float | None  # Standard error of `mu` from the observed information, or None
-    tau2: float | None  # Between-practice variance of the log odds, or None
-    prediction: Interval | None  # Interval for the share in a further practice, `mu +- z sqrt(tau2 + se**2)` taken back
+    se: float | None = None  # Standard error of `mu` from the observed information, or None
+    tau2: float | None = None  # Between-practice variance of the log odds, or None
+    prediction: Interval | None = (
+        None  # Interval for the share in a further practice, `mu +- z sqrt(tau2 + se**2)` taken back
+    )
 
 
 def binomial_normal(events: Sequence[int], totals: Sequence[int], *, level: float = 0.95) -> BinomialNormal:
@@ -276,7 +278,4 @@ def _without_value(method: str, n: int, reason: str) -> BinomialNormal:
     return BinomialNormal(
         estimate=estimate,
         share=_share(estimate),
-        se=None,
-        tau2=None,
-        prediction=None,
     )

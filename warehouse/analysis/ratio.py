@@ -10,8 +10,14 @@ from math import inf
 from typing import Final
 
 from warehouse.analysis.inputs import normal_p_value, z_value
-from warehouse.analysis.score import lowest_ratio, ratio_statistic
-from warehouse.analysis.two_groups import TwoGroups, checked_groups, empty_group_reason, few_cases_cautions
+from warehouse.analysis.two_groups import (
+    TwoGroups,
+    checked_groups,
+    empty_group_reason,
+    few_cases_cautions,
+    lowest_ratio,
+    ratio_statistic,
+)
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 ESTIMAND: Final = "risk ratio, first group over second"

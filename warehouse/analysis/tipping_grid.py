@@ -29,11 +29,11 @@ class TippingGrid:
     grid: pl.DataFrame
     message: str  # The message of the assessed cases; `nothing` if a group has none
     # The scenario in which the missing of each group are like its assessed, rounded
-    like_assessed: tuple[int, int] | None
+    like_assessed: tuple[int, int] | None = None
     # The scenario on the grid with another message that asks the least: fewest missing cases moved away from
     # `like_assessed` (ties: fewest adverse in the first group); None if the message always holds
-    nearest_change: tuple[int, int] | None
-    share_holding: float | None  # Share of the grid's scenarios in which the message holds; None with `nothing`
+    nearest_change: tuple[int, int] | None = None
+    share_holding: float | None = None  # Share of the grid's scenarios in which the message holds; None with `nothing`
     sentence: str  # The finding in plain words
     warnings: tuple[Caution, ...]  # Cautions
 
@@ -148,9 +148,6 @@ def _no_grid() -> TippingGrid:
     return TippingGrid(
         grid=pl.DataFrame(schema=schema | {"message": pl.String}),
         message=NOTHING,
-        like_assessed=None,
-        nearest_change=None,
-        share_holding=None,
         sentence=sentence,
         warnings=(Caution("no_data", sentence),),
     )

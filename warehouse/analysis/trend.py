@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from warehouse.analysis.homogeneity import chi_squared_p
 from warehouse.analysis.inputs import check_counts, check_length, normal_p_value, z_value
+from warehouse.analysis.stratified import chi_squared_p
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
@@ -34,12 +34,14 @@ class TrendTest:
     """A trend over ordered groups."""
 
     slope: Estimate  # The slope, its interval and the two-sided p value of the test
-    statistic: float | None  # Cochran-Armitage chi-squared (1 df), N r squared; None when it cannot be computed
-    mantel_statistic: float | None  # The linear-by-linear form (N - 1) r squared, which some books print
-    mantel_p_value: float | None
-    departure_statistic: float | None  # Chi-squared of the groups about the line, on `departure_df` degrees of freedom
+    statistic: float | None = None  # Cochran-Armitage chi-squared (1 df), N r squared; None when it cannot be computed
+    mantel_statistic: float | None = None  # The linear-by-linear form (N - 1) r squared, which some books print
+    mantel_p_value: float | None = None
+    departure_statistic: float | None = (
+        None  # Chi-squared of the groups about the line, on `departure_df` degrees of freedom
+    )
     departure_df: int  # Groups minus two
-    departure_p_value: float | None  # Small where the shares do not follow a straight line; None with two groups
+    departure_p_value: float | None = None  # Small where the shares do not follow a straight line; None with two groups
 
 
 def _checked(events: Sequence[int], totals: Sequence[int], scores: Sequence[float]) -> tuple[Floats, Floats, Floats]:
@@ -87,12 +89,7 @@ def cochran_armitage(
 def _no_trend(x: Floats, n: Floats, reason: str) -> TrendTest:
     return TrendTest(
         slope=no_estimate(estimand=ESTIMAND, method=METHOD, n=int(n.sum()), reason=reason),
-        statistic=None,
-        mantel_statistic=None,
-        mantel_p_value=None,
-        departure_statistic=None,
         departure_df=max(0, x.size - 2),
-        departure_p_value=None,
     )
 
 

@@ -7,9 +7,9 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from warehouse.analysis.comparison import compare_two_groups
-from warehouse.analysis.homogeneity import cmh_test
 from warehouse.analysis.logistic import firth
 from warehouse.analysis.standardise import outcome_model, standardised_risks
+from warehouse.analysis.stratified import cmh_test
 from warehouse.analysis.weighting import propensity_model, weighted_comparison
 from warehouse.questions.strata import stratified_estimate
 

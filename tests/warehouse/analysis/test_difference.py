@@ -12,8 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from warehouse.analysis.difference import risk_difference
-from warehouse.analysis.score import difference_statistic, shares_at_difference
-from warehouse.analysis.two_groups import TwoGroups
+from warehouse.analysis.two_groups import TwoGroups, difference_statistic, shares_at_difference
 from warehouse.errors import RequestError
 
 METHODS = ["newcombe", "miettinen_nurminen"]

@@ -11,8 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from warehouse.analysis.ratio import risk_ratio
-from warehouse.analysis.score import ratio_statistic, shares_at_ratio
-from warehouse.analysis.two_groups import TwoGroups
+from warehouse.analysis.two_groups import TwoGroups, ratio_statistic, shares_at_ratio
 from warehouse.errors import RequestError
 
 counts = st.integers(0, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))

@@ -10,11 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from warehouse.analysis.difference import risk_difference
-from warehouse.analysis.homogeneity import (
+from warehouse.analysis.stratified import (
+    Stratum,
     breslow_day_test,
     cmh_test,
+    mantel_haenszel,
 )
-from warehouse.analysis.stratified import Stratum, mantel_haenszel
 from warehouse.errors import RequestError
 
 MEASURES = ["odds_ratio", "risk_ratio", "risk_difference"]
