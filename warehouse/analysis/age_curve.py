@@ -15,9 +15,8 @@ import numpy as np
 
 from warehouse.analysis.design import independent_columns
 from warehouse.analysis.firth import firth_logistic
-from warehouse.analysis.firth_profile import Profile
 from warehouse.analysis.inputs import check_length, normal_p_value, z_value
-from warehouse.analysis.penalised import Likelihood, group_rows, maximise
+from warehouse.analysis.penalised import Likelihood, Profile, group_rows, maximise
 from warehouse.analysis.spline import quantile_knots, restricted_cubic_spline
 from warehouse.analysis.stratified import chi_squared_p
 from warehouse.results import Caution, Estimate, Interval, no_estimate

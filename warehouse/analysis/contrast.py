@@ -167,14 +167,14 @@ class _Writer:
         )
 
 
-def no_contrast(pair: GroupPair, *, population: str, method: str, reason: str, kind: str = "no_data") -> GroupContrast:
+def no_contrast(pair: GroupPair, *, population: str, method: str, reason: str) -> GroupContrast:
     """Four estimates without a value, each saying why."""
     a, b = pair.labels
     noun = pair.noun
 
     def nothing(what: str) -> Estimate:
         estimand = f"{what} ({pair.outcome_name}), {population}"
-        return pair.nothing(estimand=estimand, method=method, reason=reason, kind=kind)
+        return pair.nothing(estimand=estimand, method=method, reason=reason)
 
     return GroupContrast(
         first=nothing(f"{noun} in {a}"),

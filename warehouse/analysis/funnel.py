@@ -80,7 +80,7 @@ def funnel(
     ``additive`` widens the exact limits about the target by ``sqrt((s**2 + tau2) / s**2)`` with
     ``s**2 = target (1 - target) / n`` and, from the winsorised z-scores,
     ``tau2 = max(0, (k phi - (k - 1)) / (sum w - sum w**2 / sum w))``, ``w = 1 / s**2``: the exact limits again when
-    there is no over-dispersion. Widening exact limits rather than normal ones is our choice. ``target``: the pooled share of
+    there is no over-dispersion. Widening exact limits, not normal ones, is our choice. ``target``: the pooled share of
     all practices when not given. Practices without an assessed case are left out.
     """
     _check(events, totals, labels, target)

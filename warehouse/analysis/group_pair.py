@@ -55,9 +55,9 @@ class GroupPair:
             return None
         return f"No case with everything recorded in: {', '.join(empty)}; there is nothing to compare."
 
-    def nothing(self, *, estimand: str, method: str, reason: str, kind: str = "no_data") -> Estimate:
+    def nothing(self, *, estimand: str, method: str, reason: str) -> Estimate:
         """An estimate that these cases cannot give, with the reason and who was left out."""
-        bare = no_estimate(estimand=estimand, method=method, n=self.n, reason=reason, kind=kind, unit=self.unit)
+        bare = no_estimate(estimand=estimand, method=method, n=self.n, reason=reason, unit=self.unit)
         return replace(bare, left_out=self.left_out, adjusted_for=self.design.covariates)
 
 

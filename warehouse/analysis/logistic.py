@@ -7,9 +7,7 @@ step, because overlap weights balance exactly only at the exact optimum.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +15,6 @@ from numpy.typing import NDArray
 from warehouse.analysis.design import independent_columns
 from warehouse.analysis.penalised import Likelihood, Optimum, Rows, group_rows, maximise
 from warehouse.analysis.spline import FloatArray
-
-#: What to use when the data are separated: (design (n, p), response (n,)) -> (coefficients (p,), covariance (p, p)).
-SeparationFallback: TypeAlias = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 
 PENALISED = "Firth's penalised logistic regression"
 _STEPS_TO_JUDGE = 20  # a finite optimum is reached in about ten
@@ -41,7 +36,7 @@ class LogisticFit:
 
     @property
     def penalised(self) -> bool:
-        """Whether a fallback replaced the maximum likelihood fit."""
+        """Whether the penalised fit replaced the maximum likelihood fit."""
         return self.method == PENALISED
 
 
@@ -91,17 +86,12 @@ def firth(design: FloatArray, response: FloatArray) -> tuple[FloatArray, FloatAr
     return back @ coefficients, back @ covariance @ back.T
 
 
-def fit_or_fall_back(
-    design: FloatArray, response: FloatArray, *, fallback: SeparationFallback | None = None
-) -> LogisticFit:
-    """The maximum likelihood fit, or ``fallback``'s (such as :func:`firth`) where the data are separated.
-
-    Gives a fit with ``separated`` False, or the separated one if there is no fallback or no case.
-    """
+def fit_or_fall_back(design: FloatArray, response: FloatArray) -> LogisticFit:
+    """The maximum likelihood fit, or :func:`firth`'s where the data are separated; separated only without a case."""
     fit = fit_logistic(design, response)
-    if not fit.separated or fallback is None or response.size == 0:
+    if not fit.separated or response.size == 0:
         return fit
-    coefficients, covariance = fallback(design, response)
+    coefficients, covariance = firth(design, response)
     return LogisticFit(
         coefficients=coefficients,
         covariance=covariance,

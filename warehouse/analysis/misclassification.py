@@ -35,7 +35,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 Prior = Literal["flat", "empirical_bayes"]
-Direction = Literal["above", "below"]
 
 ESTIMAND: Final = "share of cases whose true change passed the threshold"
 ASSUMPTIONS: Final = {
@@ -85,16 +84,13 @@ class ExpectedShare:
     assumptions: str  # In words
 
 
-def _variance(method_error_sd: ArrayLike, reference_sd: ArrayLike, n: int, readings: int) -> Floats:
+def _variance(method_error_sd: ArrayLike, reference_sd: ArrayLike, n: int) -> Floats:
     error = np.asarray(method_error_sd, dtype=np.float64)
     reference = np.asarray(reference_sd, dtype=np.float64)
     if (error < 0.0).any() or (reference < 0.0).any():
         found = "a standard deviation below zero"
         raise RequestError(found, expected="zero or more, in the unit of the change")
-    if readings < 1:
-        found = f"{readings} readings a change"
-        raise RequestError(found, expected="2 for a change between two single readings")
-    return np.broadcast_to(readings * error**2 + reference**2, (n,)).astype(np.float64)
+    return np.broadcast_to(2 * error**2 + reference**2, (n,)).astype(np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,30 +141,25 @@ def exceedance(
     *,
     method_error_sd: ArrayLike,
     reference_sd: ArrayLike = 0.0,
-    readings: int = 2,
-    direction: Direction = "above",
     prior: Prior = "flat",
 ) -> Exceedance:
-    """Probability of each case that its true change lies beyond ``threshold``.
+    """Probability of each case that its true change, between two single readings, lies above ``threshold``.
 
     ``change``: observed change, or change less that expected from growth, shape ``(n,)``; missing allowed.
     ``threshold``: in the unit of ``change``. ``method_error_sd``: standard deviation of the error of one reading
     (Dahlberg's, or SD of differences over the square root of 2), one number or shape ``(n,)``. ``reference_sd``: spread
-    between children of the expected change, where one was taken off; else 0. ``readings``: single readings behind a
-    change: 2 for finish minus start. ``direction``: ``above`` or ``below`` the threshold is the adverse side.
+    between children of the expected change, where one was taken off; else 0.
     ``prior``: ``flat`` or ``empirical_bayes``. Gives probabilities and best guesses. Where the total error is 0 the
     probability is 0 or 1 (0 at the threshold itself). Empirical Bayes takes the cohort's mean and spread by moments.
-    Raises RequestError where a standard deviation is negative, or the prior or direction does not exist.
+    Raises RequestError where a standard deviation is negative, or the prior does not exist.
     """
     check_method(prior, _METHODS)
-    check_method(direction, ("above", "below"))
     values = np.atleast_1d(np.asarray(change, dtype=np.float64))
-    variance = _variance(method_error_sd, reference_sd, values.size, readings)
+    variance = _variance(method_error_sd, reference_sd, values.size)
     cohort = _cohort(values, variance) if prior == "empirical_bayes" else None
     centre, remaining = (values, variance) if cohort is None else _shrunk(values, variance, cohort)
-    side = 1.0 if direction == "above" else -1.0
     return Exceedance(
-        probability=_tail(side * (centre - threshold), np.sqrt(remaining)),
+        probability=_tail(centre - threshold, np.sqrt(remaining)),
         expected_change=centre,
         cohort_mean=None if cohort is None else cohort.mean,
         cohort_sd=None if cohort is None else sqrt(cohort.true_variance),
@@ -184,8 +175,6 @@ def expected_share(
     *,
     method_error_sd: ArrayLike,
     reference_sd: ArrayLike = 0.0,
-    readings: int = 2,
-    direction: Direction = "above",
     prior: Prior = "empirical_bayes",
     level: float = 0.95,
 ) -> ExpectedShare:
@@ -203,14 +192,12 @@ def expected_share(
         threshold,
         method_error_sd=method_error_sd,
         reference_sd=reference_sd,
-        readings=readings,
-        direction=direction,
         prior=prior,
     )
     known = np.isfinite(found.probability)
     chance = found.probability[known]
     values = np.atleast_1d(np.asarray(change, dtype=np.float64))[known]
-    passed = values > threshold if direction == "above" else values < threshold
+    passed = values > threshold
     counted = proportion(int(passed.sum()), chance.size, level=level, estimand="share counted adverse as measured")
     return ExpectedShare(
         expected=_mean_probability(found, known, threshold, level),

@@ -19,7 +19,7 @@ import numpy as np
 
 from warehouse.analysis.design import independent_columns
 from warehouse.analysis.inputs import check_level, z_value
-from warehouse.analysis.logistic import SeparationFallback, firth, fit_or_fall_back, risks
+from warehouse.analysis.logistic import fit_or_fall_back, risks
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval
 
@@ -143,7 +143,6 @@ def impute_and_compare(
     rng: np.random.Generator,
     n_imputations: int = 20,
     level: float = 0.95,
-    fallback: SeparationFallback = firth,
 ) -> ImputedComparison:
     """Compare two groups after imputing the outcomes that are missing.
 
@@ -154,7 +153,7 @@ def impute_and_compare(
     interval of Lott & Reiter; the variance of a difference of shares adds a case to each side (Agresti & Caffo).
 
     ``pair``: cases prepared with ``keep_missing_outcome``; the covariates are those of the imputation model.
-    ``n_imputations``: at least 20. ``fallback``: model for a yes/no outcome where the observed cases are separated.
+    ``n_imputations``: at least 20.
     Gives the comparison; None with a sentence where a group is empty or has no observed outcome at all, or where the
     observed cases are too few for the model. Raises RequestError where fewer than 20 imputations were asked for.
     """
@@ -166,7 +165,7 @@ def impute_and_compare(
     reason = _why_not(pair)
     if reason:
         return report.nothing(reason)
-    drawer = _binary_drawer(pair, fallback) if pair.binary else _number_drawer(pair)
+    drawer = _binary_drawer(pair) if pair.binary else _number_drawer(pair)
     if drawer is None:
         return report.nothing("The assessed cases are too few for the imputation model; adjust for less.")
     return report.of(_completed(pair, drawer, rng, n_imputations))
@@ -201,9 +200,9 @@ def _model_matrix(pair: GroupPair) -> tuple[FloatArray, FloatArray]:
     return matrix[known][:, useful], matrix[~known][:, useful]
 
 
-def _binary_drawer(pair: GroupPair, fallback: SeparationFallback) -> _Drawer:
+def _binary_drawer(pair: GroupPair) -> _Drawer:
     known, missing = _model_matrix(pair)
-    fit = fit_or_fall_back(known, pair.outcome[np.isfinite(pair.outcome)], fallback=fallback)
+    fit = fit_or_fall_back(known, pair.outcome[np.isfinite(pair.outcome)])
     root = _root(fit.covariance)
 
     def draw(rng: np.random.Generator) -> FloatArray:

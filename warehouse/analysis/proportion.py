@@ -14,7 +14,6 @@ from warehouse.analysis.inputs import check_counts, check_level, check_method, z
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 ProportionMethod = Literal["wilson", "wilson_corrected", "clopper_pearson", "mid_p", "jeffreys"]
-ZeroEventsMethod = Literal["wilson", "rule_of_three", "exact_one_sided", "exact_two_sided"]
 
 #: Below this many cases a result carries a warning (common practice, no source).
 FEW_CASES: Final = 10
@@ -169,23 +168,11 @@ def _cautions(x: int, n: int, level: float) -> tuple[Caution, ...]:
     return tuple(found)
 
 
-def zero_events_bound(n: int, *, level: float = 0.95, method: ZeroEventsMethod = "wilson") -> float:
-    """How high the share may still be when none of ``n`` cases went adverse (1.0 when n = 0).
-
-    ``wilson`` is the upper Wilson limit z2/(n + z2); ``exact_one_sided`` is 1 - (1 - level)^(1/n), of which
-    ``rule_of_three`` (-ln(1 - level)/n, rounded up to 3/n at 95%, cut at 1) is the mental arithmetic;
-    ``exact_two_sided`` is the upper Clopper-Pearson limit. Source: Hanley & Lippman-Hand 1983, JAMA 249:1743.
-    """
+def zero_events_bound(n: int, *, level: float = 0.95) -> float:
+    """How high the share may still be when none of ``n`` cases went adverse: the upper Wilson limit, 1.0 when n = 0."""
     check_counts(0, n)
     z = z_value(level)
-    bounds: dict[str, Callable[[], float]] = {
-        "wilson": lambda: z * z / (n + z * z),
-        "rule_of_three": lambda: min(1.0, (3.0 if level == 0.95 else -log(1.0 - level)) / n),
-        "exact_one_sided": lambda: 1.0 - (1.0 - level) ** (1.0 / n),
-        "exact_two_sided": lambda: 1.0 - ((1.0 - level) / 2.0) ** (1.0 / n),
-    }
-    check_method(method, bounds)
-    return bounds[method]() if n > 0 else 1.0
+    return z * z / (n + z * z)
 
 
 def zero_events_sentence(n: int, level: float = 0.95) -> str:

@@ -22,7 +22,7 @@ from warehouse.analysis.contrast import (
     replicate_row,
 )
 from warehouse.analysis.least_squares import beyond_rounding
-from warehouse.analysis.logistic import LogisticFit, SeparationFallback, fit_logistic, fit_or_fall_back, risks
+from warehouse.analysis.logistic import LogisticFit, firth, fit_logistic, fit_or_fall_back, risks
 from warehouse.results import Caution
 
 if TYPE_CHECKING:
@@ -55,14 +55,12 @@ class WeightedComparison:
     weights: FloatArray  # Weight of every case, shape `(n,)`
 
 
-def propensity_model(pair: GroupPair, *, fallback: SeparationFallback | None = None) -> LogisticFit:
-    """Logistic model of being in the first group given the covariates.
+def propensity_model(pair: GroupPair) -> LogisticFit:
+    """Logistic model of being in the first group given the covariates, Firth's where the groups are separated.
 
-    ``fallback``: what to use where the groups are separated, Firth's penalised fit for instance. Gives the fit; its
-    ``fitted`` is the propensity, shape ``(n,)``. Without a fallback separated groups leave it unusable, which the
-    callers report in words.
+    Its ``fitted`` is the propensity, shape ``(n,)``; no group may be empty.
     """
-    return fit_or_fall_back(pair.design.matrix, pair.first.astype(np.float64), fallback=fallback)
+    return fit_or_fall_back(pair.design.matrix, pair.first.astype(np.float64))
 
 
 def balancing_weights(propensity: FloatArray, first: BoolArray, *, target: Target) -> FloatArray:
@@ -99,7 +97,6 @@ def weighted_comparison(
     target: Target = "overlap",
     level: float = 0.95,
     model: LogisticFit | None = None,
-    fallback: SeparationFallback | None = None,
     propensity_known: bool = False,
 ) -> WeightedComparison:
     """Values of both groups weighted to one population, with sandwich intervals.
@@ -111,18 +108,14 @@ def weighted_comparison(
     weighted regression. Assumes independent cases and some chance of either group for every case.
 
     ``pair``: the cases; outcome a yes/no or a number. ``target``: ``overlap`` (default), ``everyone`` (average effect)
-    or ``first_group``. ``model``: a propensity model already fitted to these cases. ``fallback``: what to use where the
-    groups are separated. ``propensity_known``: treat the propensity as known rather than estimated. Gives the
-    comparison. An empty group, or separated groups without a fallback, give values of None with a sentence.
+    or ``first_group``. ``model``: a propensity model already fitted to these cases. ``propensity_known``:
+    treat the propensity as known rather than estimated. An empty group gives values of None with a sentence.
     """
     population, method = POPULATIONS[target], METHODS[target]
     empty = pair.emptiness()
     if empty:
         return _without(no_contrast(pair, population=population, method=method, reason=empty))
-    fit = model or propensity_model(pair, fallback=fallback)
-    if fit.separated:
-        reason = "The covariates tell the two groups apart without error: no case of one is like a case of the other."
-        return _without(no_contrast(pair, population=population, method=method, reason=reason, kind="separation"))
+    fit = model or propensity_model(pair)
     weights = balancing_weights(fit.fitted, pair.first, target=target)
     influence = _influence(pair, fit, weights, None if propensity_known else target)
     cautions = pair.design.warnings + _cautions(fit, influence.sizes, pair.sizes)
@@ -146,22 +139,20 @@ def bootstrap_weighted(
     target: Target = "overlap",
     n_resamples: int = 2_000,
     level: float = 0.95,
-    fallback: SeparationFallback | None = None,
     progress: Progress | None = None,
 ) -> WeightedComparison:
     """The weighted comparison with percentile bootstrap intervals; the propensity is fitted anew in every resample.
 
-    ``pair``: the cases, resampled as they are (the sizes of the groups vary). ``fallback``: what to use where all
-    cases, or those of a resample, are separated. As :func:`weighted_comparison`; resamples without an answer are
+    ``pair``: the cases, resampled as they are (the sizes of the groups vary); resamples without an answer are
     counted in the warnings.
     """
-    fit = propensity_model(pair, fallback=fallback)
+    fit = propensity_model(pair)
     plain = weighted_comparison(pair, target=target, level=level, model=fit)
     if plain.contrast.difference.value is None:
         return plain
 
     def analysis(drawn: FloatArray) -> tuple[float, float, float, float] | None:
-        return _resampled(pair, drawn, target, fit, fallback)
+        return _resampled(pair, drawn, target, fit)
 
     replicates = replicate(analysis, pair.n, rng=rng, n_resamples=n_resamples, progress=progress)
     method = f"{METHODS[target]}, propensity by {fit.method}"
@@ -169,7 +160,7 @@ def bootstrap_weighted(
 
 
 def _resampled(
-    pair: GroupPair, drawn: FloatArray, target: Target, fit: LogisticFit, fallback: SeparationFallback | None
+    pair: GroupPair, drawn: FloatArray, target: Target, fit: LogisticFit
 ) -> tuple[float, float, float, float] | None:
     rows = drawn > 0
     first, counts, design = pair.first[rows], drawn[rows], pair.design.matrix[rows]
@@ -178,10 +169,8 @@ def _resampled(
     again = fit_logistic(design, first.astype(np.float64), weights=counts, start=fit.coefficients)
     fitted = again.fitted
     if again.separated:
-        if fallback is None:
-            return None
         times = counts.astype(np.intp)
-        coefficients, _ = fallback(np.repeat(design, times, axis=0), np.repeat(first, times).astype(np.float64))
+        coefficients, _ = firth(np.repeat(design, times, axis=0), np.repeat(first, times).astype(np.float64))
         fitted = risks(design, coefficients)
     weights = counts * balancing_weights(fitted, first, target=target)
     return replicate_row(*weighted_means(pair.outcome[rows], first, weights))
