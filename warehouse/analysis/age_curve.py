@@ -7,28 +7,21 @@ came: age goes with much else (growth stage, appliance), so a slope over age is 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, sqrt
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from warehouse.analysis.design import independent_columns
 from warehouse.analysis.firth import firth_logistic
 from warehouse.analysis.inputs import check_length, normal_p_value, z_value
-from warehouse.analysis.penalised import Likelihood, Profile, group_rows, maximise
-from warehouse.analysis.spline import quantile_knots, restricted_cubic_spline
+from warehouse.analysis.penalised import Likelihood, Optimum, Profile, group_rows, maximise
+from warehouse.analysis.spline import FloatArray, quantile_knots, restricted_cubic_spline
 from warehouse.analysis.stratified import chi_squared_p
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import ArrayLike, NDArray
-
-    from warehouse.analysis.penalised import Optimum
-
-    Floats = NDArray[np.float64]
 
 SLOPE: Final = "odds ratio of going adverse per year of age"
 _GRID_POINTS: Final = 61
@@ -56,21 +49,21 @@ class AgeCurve:
     warnings: tuple[Caution, ...]  # Cautions, among them why there is no curve
 
 
-def _complete(ages: ArrayLike, adverse: ArrayLike) -> tuple[Floats, Floats, int]:
+def _complete(ages: ArrayLike, adverse: ArrayLike) -> tuple[FloatArray, FloatArray, int]:
     age, outcome = np.asarray(ages, dtype=np.float64), np.asarray(adverse, dtype=np.float64)
     check_length(outcome.size, age.size, what="the outcome column")
     kept = np.isfinite(age) & np.isfinite(outcome)
     return age[kept], outcome[kept], int((~kept).sum())
 
 
-def _fit(design: Floats, outcome: Floats) -> tuple[Optimum, bool]:
+def _fit(design: FloatArray, outcome: FloatArray) -> tuple[Optimum, bool]:
     """The plain fit; or, where separation leaves it without a top, Firth's. The flag says whether it is plain."""
     rows = group_rows(design, outcome, np.ones(outcome.size))
     plain = maximise(Likelihood(rows, penalised=False), np.zeros(design.shape[1]), np.arange(design.shape[1]))
     return (plain, True) if plain.converged else (Profile(rows).best, False)
 
 
-def _no_slope_reason(age: Floats, outcome: Floats) -> str:
+def _no_slope_reason(age: FloatArray, outcome: FloatArray) -> str:
     """Why no slope can be fitted, in words; empty when one can."""
     if age.size == 0:
         return "No case has both an age and an outcome, so nothing can be fitted."
@@ -113,7 +106,7 @@ def logistic_slope(ages: ArrayLike, adverse: ArrayLike, *, level: float = 0.95) 
     )
 
 
-def _firth_slope(age: Floats, outcome: Floats, level: float, left_out: dict[str, int]) -> Estimate:
+def _firth_slope(age: FloatArray, outcome: FloatArray, level: float, left_out: dict[str, int]) -> Estimate:
     found = firth_logistic(age, outcome, names=["age"], level=level, profile=["age"]).term("age").odds_ratio
     text = "An age splits the outcomes exactly; Firth's penalised model stands in for the plain one."
     return Estimate(
@@ -129,12 +122,12 @@ def _firth_slope(age: Floats, outcome: Floats, level: float, left_out: dict[str,
     )
 
 
-def _fewer(outcome: Floats) -> int:
+def _fewer(outcome: FloatArray) -> int:
     events = int(outcome.sum())
     return min(events, outcome.size - events)
 
 
-def _few_events(outcome: Floats) -> tuple[Caution, ...]:
+def _few_events(outcome: FloatArray) -> tuple[Caution, ...]:
     fewer = _fewer(outcome)
     if fewer >= 10:
         return ()
@@ -152,12 +145,12 @@ def default_knots(n_rarer: int) -> int:
     return 4 if n_rarer < 100 else 5
 
 
-def _basis(age: Floats, knots: tuple[float, ...]) -> Floats:
+def _basis(age: FloatArray, knots: tuple[float, ...]) -> FloatArray:
     columns = restricted_cubic_spline(age, knots) if len(knots) >= 3 else age[:, None]
     return np.column_stack([np.ones(age.size), columns])
 
 
-def _usable_knots(age: Floats, knots: tuple[float, ...]) -> tuple[float, ...]:
+def _usable_knots(age: FloatArray, knots: tuple[float, ...]) -> tuple[float, ...]:
     """The knots, or none when there are too few of them or too few different ages to bend between them."""
     return knots if len(knots) >= 3 and independent_columns(_basis(age, knots)).all() else ()
 
@@ -168,7 +161,7 @@ def _ratio_p(larger: Optimum, smaller: Optimum) -> float:
     return chi_squared_p(max(0.0, 2.0 * (larger.height - smaller.height)), df)
 
 
-def _no_curve(age: Floats, outcome: Floats, lost: int, level: float, slope: Estimate) -> AgeCurve:
+def _no_curve(age: FloatArray, outcome: FloatArray, lost: int, level: float, slope: Estimate) -> AgeCurve:
     return AgeCurve(
         level=level,
         slope=slope,
@@ -233,7 +226,7 @@ def _method(knots: tuple[float, ...], *, plain: bool) -> str:
     return model + (" on a restricted cubic spline" if knots else "") + ", pointwise Wald interval"
 
 
-def _curve(fit: Optimum, basis: Floats, z: float) -> tuple[tuple[float, ...], ...]:
+def _curve(fit: Optimum, basis: FloatArray, z: float) -> tuple[tuple[float, ...], ...]:
     from scipy.special import expit
 
     centre = basis @ fit.beta
@@ -242,7 +235,7 @@ def _curve(fit: Optimum, basis: Floats, z: float) -> tuple[tuple[float, ...], ..
     return shares, low, high
 
 
-def _curve_cautions(outcome: Floats, wanted: int, knots: tuple[float, ...], *, plain: bool) -> tuple[Caution, ...]:
+def _curve_cautions(outcome: FloatArray, wanted: int, knots: tuple[float, ...], *, plain: bool) -> tuple[Caution, ...]:
     found = list(_few_events(outcome))
     if not knots:
         text = f"Too few different ages for a curve with {wanted} knots: a straight line on the log odds stands in."

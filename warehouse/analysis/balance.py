@@ -6,20 +6,17 @@ which is why it and not a p value says whether groups are alike. No installed li
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
 from warehouse.analysis.design import INTERCEPT
+from warehouse.analysis.group_pair import GroupPair
+from warehouse.analysis.spline import BoolArray, FloatArray
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.analysis.group_pair import GroupPair
-    from warehouse.analysis.spline import BoolArray, FloatArray
 
 Denominator = Literal["pooled", "first"]
 

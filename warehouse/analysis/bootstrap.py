@@ -7,14 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Interval
-
-if TYPE_CHECKING:
-    from warehouse.analysis.spline import FloatArray
 
 #: Called with (resamples done, resamples wanted).
 Progress: TypeAlias = Callable[[int, int], None]

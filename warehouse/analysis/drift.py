@@ -16,17 +16,14 @@ runs is in ``run_length``.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 from warehouse.analysis.run_length import expected_run_length, limit_for_run_length
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

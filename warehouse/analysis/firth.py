@@ -9,12 +9,14 @@ Source: Firth 1993, Biometrika 80:27; Heinze & Schemper 2002, Stat Med 21:2409.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import exp, inf, isfinite
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import polars as pl
+from numpy.typing import ArrayLike
 
 from warehouse.analysis.design import independent_columns
 from warehouse.analysis.inputs import check_length, check_method, normal_p_value, z_value
@@ -22,14 +24,6 @@ from warehouse.analysis.penalised import Profile, group_rows
 from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError, near_names
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import ArrayLike, NDArray
-
-    Floats = NDArray[np.float64]
-    from collections.abc import Mapping
 
 INTERCEPT: Final = "intercept"
 PROFILED: Final = "Firth's penalised logistic regression, profile likelihood interval and likelihood-ratio test"

@@ -14,17 +14,15 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
 from warehouse.results import Caution, Interval
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
 
 Overdispersion = Literal["none", "additive"]
 _FEW = 10  # practices below which the spread between them is not worth estimating

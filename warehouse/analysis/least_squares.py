@@ -8,12 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from warehouse.analysis.spline import FloatArray
+from warehouse.analysis.spline import FloatArray
 
 _CERTAIN = 1.0 - 1e-9  # a leverage beyond this: the case alone decides a coefficient
 

@@ -12,22 +12,17 @@ Thompson & Spiegelhalter 2009 (prediction); Higgins & Thompson 2002 (I2).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
+from warehouse.analysis.meta_effects import Effects, Scale
+from warehouse.analysis.spline import FloatArray
 from warehouse.plural import number_of
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-
-    from numpy.typing import NDArray
-
-    from warehouse.analysis.meta_effects import Effects, Scale
-
-    Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,42 +275,42 @@ def _nothing(effects: Effects, name: str) -> Pooled:
     )
 
 
-def generalised_q(y: Array, v: Array, tau2: float) -> float:
+def generalised_q(y: FloatArray, v: FloatArray, tau2: float) -> float:
     """``sum w (y - mu)**2`` with ``w = 1 / (v + tau2)``; Cochran's Q at ``tau2 = 0``."""
     w = 1 / (v + tau2)
     return float(np.sum(w * (y - np.sum(w * y) / np.sum(w)) ** 2))
 
 
-def typical_variance(v: Array) -> float:
+def typical_variance(v: FloatArray) -> float:
     """Higgins and Thompson's "typical" sampling variance: ``(k-1) sum w / ((sum w)**2 - sum w**2)``."""
     w = 1 / v
     return float((v.size - 1) * np.sum(w) / (np.sum(w) ** 2 - np.sum(w**2)))
 
 
-def tau2_dl(y: Array, v: Array) -> float:
+def tau2_dl(y: FloatArray, v: FloatArray) -> float:
     """DerSimonian-Laird: the moment estimator from Cochran's Q, cut at zero."""
     w = 1 / v
     spread = float(np.sum(w) - np.sum(w**2) / np.sum(w))
     return max(0.0, (generalised_q(y, v, 0.0) - (y.size - 1)) / spread)
 
 
-def tau2_pm(y: Array, v: Array) -> float:
+def tau2_pm(y: FloatArray, v: FloatArray) -> float:
     """Paule-Mandel: the value at which the generalised Q equals its expectation ``k - 1``."""
     return _q_equals(y, v, y.size - 1.0)
 
 
-def tau2_reml(y: Array, v: Array) -> float:
+def tau2_reml(y: FloatArray, v: FloatArray) -> float:
     """Restricted maximum likelihood; the highest point of the restricted likelihood, not just a root."""
     return _highest(lambda tau2: restricted_log_likelihood(y, v, tau2), y, v)
 
 
-def restricted_log_likelihood(y: Array, v: Array, tau2: float) -> float:
+def restricted_log_likelihood(y: FloatArray, v: FloatArray, tau2: float) -> float:
     """Restricted log-likelihood without its constants."""
     w = 1 / (v + tau2)
     return _log_likelihood(y, v, tau2) - 0.5 * math.log(float(np.sum(w)))
 
 
-def tau2_q_profile(y: Array, v: Array, *, level: float = 0.95) -> Interval:
+def tau2_q_profile(y: FloatArray, v: FloatArray, *, level: float = 0.95) -> Interval:
     """Q-profile interval: all values not rejected by the generalised Q (Viechtbauer 2007).
 
     An end that would be negative is zero; both ends are zero when the effects lie closer together than chance
@@ -329,11 +324,11 @@ def tau2_q_profile(y: Array, v: Array, *, level: float = 0.95) -> Interval:
     return Interval(low, high, level)
 
 
-def _log_likelihood(y: Array, v: Array, tau2: float) -> float:
+def _log_likelihood(y: FloatArray, v: FloatArray, tau2: float) -> float:
     return -0.5 * (float(np.sum(np.log(v + tau2))) + generalised_q(y, v, tau2))
 
 
-def _q_equals(y: Array, v: Array, goal: float) -> float:
+def _q_equals(y: FloatArray, v: FloatArray, goal: float) -> float:
     """The tau squared at which the generalised Q, which only falls, equals ``goal``; zero if already below."""
     from scipy.optimize import brentq
 
@@ -345,7 +340,7 @@ def _q_equals(y: Array, v: Array, goal: float) -> float:
     return float(brentq(lambda tau2: generalised_q(y, v, tau2) - goal, 0.0, high, xtol=1e-14, rtol=1e-14))
 
 
-def _highest(height: Callable[[float], float], y: Array, v: Array) -> float:
+def _highest(height: Callable[[float], float], y: FloatArray, v: FloatArray) -> float:
     """The highest point of a likelihood in tau squared: a coarse grid first, since it can have two humps."""
     from scipy.optimize import minimize_scalar
 

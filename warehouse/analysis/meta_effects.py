@@ -10,19 +10,16 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from numpy.typing import NDArray
 
 Scale = Literal["logit", "log risk ratio", "mean"]
 _CORRECTION = 0.5  # added to each cell of a practice with a zero cell

@@ -11,47 +11,42 @@ Source of the model and of the check figures: Stijnen, Hamza & Özdemir 2010, St
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.analysis.meta import back, back_interval
+from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class PracticeCounts:
     """Counts of the practices with at least one case, and the quadrature rule."""
 
-    x: Array
-    n: Array
-    nodes: Array
-    log_weights: Array
-    log_choose: Array
+    x: FloatArray
+    n: FloatArray
+    nodes: FloatArray
+    log_weights: FloatArray
+    log_choose: FloatArray
 
     def log_likelihood(self, mu: float, tau: float) -> float:
         """Log of the product of all ``L_i``, binomial coefficients included."""
         logs, _, _ = self._terms(mu, tau)
         return float(np.sum(_log_sum(logs)))
 
-    def gradient(self, mu: float, tau: float) -> Array:
+    def gradient(self, mu: float, tau: float) -> FloatArray:
         """Derivatives with respect to ``mu`` and ``tau``, as means over each practice's own posterior."""
         logs, z, eta = self._terms(mu, tau)
         posterior = np.exp(logs - _log_sum(logs)[:, None])
         slope = self.x[:, None] - self.n[:, None] * _expit(eta)
         return np.array([np.sum(posterior * slope), np.sum(posterior * slope * z)])
 
-    def _terms(self, mu: float, tau: float) -> tuple[Array, Array, Array]:
+    def _terms(self, mu: float, tau: float) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Log of every quadrature term, the points ``z`` and the log odds there, each ``(k, nodes)``."""
         mode, width = self._modes(mu, tau)
         z = mode[:, None] + math.sqrt(2) * width[:, None] * self.nodes
@@ -61,7 +56,7 @@ class PracticeCounts:
         scale = np.log(math.sqrt(2) * width)[:, None] + self.nodes**2 + self.log_weights
         return binomial + normal + scale, z, eta
 
-    def _modes(self, mu: float, tau: float) -> tuple[Array, Array]:
+    def _modes(self, mu: float, tau: float) -> tuple[FloatArray, FloatArray]:
         """Peak and width of each integrand; Newton steps cut to one, the integrand being log-concave."""
         z = np.zeros_like(self.x)
         for _ in range(200):
@@ -89,14 +84,14 @@ def read_counts(events: Sequence[int], totals: Sequence[int], nodes: int) -> Pra
     return PracticeCounts(x, n, points, np.log(weights), choose)
 
 
-def _log_sum(logs: Array) -> Array:
+def _log_sum(logs: FloatArray) -> FloatArray:
     top = np.max(logs, axis=1)
-    total: Array = top + np.log(np.sum(np.exp(logs - top[:, None]), axis=1))
+    total: FloatArray = top + np.log(np.sum(np.exp(logs - top[:, None]), axis=1))
     return total
 
 
-def _expit(eta: Array) -> Array:
-    p: Array = 0.5 * (1 + np.tanh(eta / 2))  # cannot overflow
+def _expit(eta: FloatArray) -> FloatArray:
+    p: FloatArray = 0.5 * (1 + np.tanh(eta / 2))  # cannot overflow
     return p
 
 
@@ -180,7 +175,7 @@ def _fit(counts: PracticeCounts) -> tuple[float, float]:
     start = math.log(overall / (1 - overall))
     best, height = (start, 0.0), counts.log_likelihood(start, 0.0)
 
-    def depth(at: NDArray[np.float64]) -> tuple[float, Array]:
+    def depth(at: NDArray[np.float64]) -> tuple[float, FloatArray]:
         mu, tau = float(at[0]), float(at[1])
         return -counts.log_likelihood(mu, tau), -counts.gradient(mu, tau)
 

@@ -10,17 +10,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from warehouse.analysis.inputs import check_length, z_value
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    Floats = NDArray[np.float64]
 
 #: Houston (1983) asks for at least this many repeated records (from memory).
 FEW_PAIRS: Final = 25
@@ -34,8 +31,8 @@ MDC95_FACTOR: Final = MULTIPLIER * sqrt(2.0)
 class Pairs:
     """Complete pairs of readings and how many were not complete."""
 
-    first: Floats
-    second: Floats
+    first: FloatArray
+    second: FloatArray
     incomplete: int
 
     @property
@@ -44,7 +41,7 @@ class Pairs:
         return int(self.first.size)
 
     @property
-    def difference(self) -> Floats:
+    def difference(self) -> FloatArray:
         """First reading minus second."""
         return self.first - self.second
 

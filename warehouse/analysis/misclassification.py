@@ -20,19 +20,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import inf, sqrt
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from warehouse.analysis.inputs import check_method, z_value
 from warehouse.analysis.proportion import proportion, wilson_interval
+from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    Floats = NDArray[np.float64]
 
 Prior = Literal["flat", "empirical_bayes"]
 
@@ -60,9 +57,9 @@ _METHODS: Final = {
 class Exceedance:
     """Probability of each case that its true change passed the threshold."""
 
-    probability: Floats  # Shape `(n,)` in the order given; not-a-number where the change or its error is missing
+    probability: FloatArray  # Shape `(n,)` in the order given; not-a-number where the change or its error is missing
     # Best guess of each true change, shape `(n,)`: the observed one (flat) or drawn to the mean
-    expected_change: Floats
+    expected_change: FloatArray
     cohort_mean: float | None  # Mean true change assumed (empirical Bayes only)
     # Spread of true changes assumed (empirical Bayes only); 0 when error alone explains what is seen
     cohort_sd: float | None
@@ -84,7 +81,7 @@ class ExpectedShare:
     assumptions: str  # In words
 
 
-def _variance(method_error_sd: ArrayLike, reference_sd: ArrayLike, n: int) -> Floats:
+def _variance(method_error_sd: ArrayLike, reference_sd: ArrayLike, n: int) -> FloatArray:
     error = np.asarray(method_error_sd, dtype=np.float64)
     reference = np.asarray(reference_sd, dtype=np.float64)
     if (error < 0.0).any() or (reference < 0.0).any():
@@ -108,7 +105,7 @@ class _Cohort:
         return (self.true_variance + self.error_variance) / max(1, self.n)
 
 
-def _cohort(change: Floats, variance: Floats) -> _Cohort:
+def _cohort(change: FloatArray, variance: FloatArray) -> _Cohort:
     known = np.isfinite(change) & np.isfinite(variance)
     values, errors = change[known], variance[known]
     if values.size == 0:
@@ -118,7 +115,7 @@ def _cohort(change: Floats, variance: Floats) -> _Cohort:
     return _Cohort(float(values.mean()), max(0.0, spread), error, int(values.size))
 
 
-def _shrunk(change: Floats, variance: Floats, cohort: _Cohort) -> tuple[Floats, Floats]:
+def _shrunk(change: FloatArray, variance: FloatArray, cohort: _Cohort) -> tuple[FloatArray, FloatArray]:
     """Posterior mean and variance of each true change."""
     total = cohort.true_variance + variance
     weight = np.where(total > 0.0, cohort.true_variance / np.where(total > 0.0, total, 1.0), 1.0)
@@ -126,7 +123,7 @@ def _shrunk(change: Floats, variance: Floats, cohort: _Cohort) -> tuple[Floats, 
     return centre, weight * variance + (1.0 - weight) ** 2 * cohort.mean_variance
 
 
-def _tail(distance: Floats, sd: Floats) -> Floats:
+def _tail(distance: FloatArray, sd: FloatArray) -> FloatArray:
     """Normal probability above zero of a variable centred at ``distance``; a certainty where ``sd`` is 0."""
     from scipy.special import ndtr
 

@@ -10,24 +10,19 @@ the data cannot say, so the bounds and the tipping point belong beside it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from math import inf, isinf, sqrt
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from warehouse.analysis.design import independent_columns
+from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.inputs import check_level, z_value
 from warehouse.analysis.logistic import fit_or_fall_back, risks
+from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.analysis.group_pair import GroupPair
-    from warehouse.analysis.spline import FloatArray
 
 _NOTHING = 1e-12  # a share of the variance this small is rounding error
 

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from warehouse.analysis.spline import FloatArray
+from warehouse.analysis.spline import FloatArray
 
 Criterion = Literal["REML", "ML"]
 

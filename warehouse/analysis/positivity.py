@@ -7,17 +7,13 @@ the numbers there are extrapolation.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
-from warehouse.analysis.weighting import effective_size
+from warehouse.analysis.group_pair import GroupPair
+from warehouse.analysis.weighting import WeightedComparison, effective_size
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from warehouse.analysis.group_pair import GroupPair
-    from warehouse.analysis.weighting import WeightedComparison
 
 NEAR_CERTAIN = 0.05  # a propensity below this or above one minus this (common practice, no source)
 _HEAVY = 0.05  # one case carrying more than this share of its group's weight (common practice, no source)

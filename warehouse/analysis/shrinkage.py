@@ -6,20 +6,16 @@ which should have the higher rate.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf, log
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from warehouse.analysis.inputs import check_counts, check_length, check_level
 from warehouse.analysis.proportion import proportion
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.analysis.spline import FloatArray
 
 _METHOD = "beta-binomial partial pooling, common rate and its weight integrated out"
 

@@ -7,7 +7,7 @@ risks, their ratio or an interval that takes the mix of cases as a sample; its e
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -21,12 +21,10 @@ from warehouse.analysis.contrast import (
     replicate_row,
 )
 from warehouse.analysis.design import side_by_side
+from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.logistic import LogisticFit, firth, fit_logistic, fit_or_fall_back, risks
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from warehouse.analysis.group_pair import GroupPair
-    from warehouse.analysis.spline import FloatArray
 
 CaseMix = Literal["sampled", "fixed"]
 

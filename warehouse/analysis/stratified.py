@@ -10,19 +10,16 @@ difference, and divides by zero when a stratum lacks one of the groups; hence ow
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from math import exp, log, sqrt
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.analysis.inputs import check_counts, check_method, normal_p_value, z_value
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-
-    from numpy.typing import NDArray
 
 Measure = Literal["odds_ratio", "risk_ratio", "risk_difference"]
 

@@ -6,16 +6,13 @@ No model: every pair of answers is tried, from none of the missing adverse to al
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
 from warehouse.analysis.inputs import check_counts, z_value
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from warehouse.analysis.spline import FloatArray
 
 FIRST_HIGHER, SECOND_HIGHER, NOT_APART, NOTHING = "first higher", "second higher", "not told apart", "nothing"
 

@@ -7,23 +7,18 @@ quantity such as age lose information; see :mod:`warehouse.analysis.age_curve` f
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
 from warehouse.analysis.inputs import check_counts, check_length, normal_p_value, z_value
+from warehouse.analysis.spline import FloatArray
 from warehouse.analysis.stratified import chi_squared_p
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
 
 ESTIMAND: Final = "change in the share adverse per unit of score"
 METHOD: Final = "Cochran-Armitage test, least-squares slope with Wald interval"
@@ -44,7 +39,9 @@ class TrendTest:
     departure_p_value: float | None = None  # Small where the shares do not follow a straight line; None with two groups
 
 
-def _checked(events: Sequence[int], totals: Sequence[int], scores: Sequence[float]) -> tuple[Floats, Floats, Floats]:
+def _checked(
+    events: Sequence[int], totals: Sequence[int], scores: Sequence[float]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     check_length(len(totals), len(events), what="the list of group sizes")
     check_length(len(scores), len(events), what="the list of scores")
     for x, n in zip(events, totals, strict=True):
@@ -57,7 +54,7 @@ def _checked(events: Sequence[int], totals: Sequence[int], scores: Sequence[floa
     return x, n, s
 
 
-def _impossible(x: Floats, n: Floats, s: Floats) -> str:
+def _impossible(x: FloatArray, n: FloatArray, s: FloatArray) -> str:
     """Why no trend can be tested, in words; empty when one can."""
     if np.unique(s).size < 2:
         return "Fewer than two groups with different scores hold assessed cases, so no trend can be tested."
@@ -86,14 +83,14 @@ def cochran_armitage(
     return _no_trend(x, n, reason) if reason else _trend(x, n, s, level)
 
 
-def _no_trend(x: Floats, n: Floats, reason: str) -> TrendTest:
+def _no_trend(x: FloatArray, n: FloatArray, reason: str) -> TrendTest:
     return TrendTest(
         slope=no_estimate(estimand=ESTIMAND, method=METHOD, n=int(n.sum()), reason=reason),
         departure_df=max(0, x.size - 2),
     )
 
 
-def _trend(x: Floats, n: Floats, s: Floats, level: float) -> TrendTest:
+def _trend(x: FloatArray, n: FloatArray, s: FloatArray, level: float) -> TrendTest:
     share, total = x / n, float(n.sum())
     pooled, centred = float(x.sum()) / total, s - float(n @ s) / total
     spread, unit = float(n @ centred**2), pooled * (1.0 - pooled)
@@ -122,7 +119,7 @@ def _trend(x: Floats, n: Floats, s: Floats, level: float) -> TrendTest:
     )
 
 
-def _cautions(x: Floats, n: Floats) -> tuple[Caution, ...]:
+def _cautions(x: FloatArray, n: FloatArray) -> tuple[Caution, ...]:
     expected = min(float(x.sum()), float((n - x).sum()))
     if expected >= 5.0:
         return ()

@@ -7,17 +7,14 @@ how large a difference is, and never stands without the difference and its inter
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.analysis.inputs import check_method
 from warehouse.analysis.two_groups import checked_groups, empty_group_reason
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
 
 TestMethod = Literal["fisher", "boschloo", "pearson"]
 

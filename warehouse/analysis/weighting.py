@@ -8,7 +8,7 @@ result is an association among cases made comparable on the listed variables, no
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -21,13 +21,11 @@ from warehouse.analysis.contrast import (
     no_contrast,
     replicate_row,
 )
+from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.least_squares import beyond_rounding
 from warehouse.analysis.logistic import LogisticFit, firth, fit_logistic, fit_or_fall_back, risks
+from warehouse.analysis.spline import BoolArray, FloatArray
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from warehouse.analysis.group_pair import GroupPair
-    from warehouse.analysis.spline import BoolArray, FloatArray
 
 Target = Literal["everyone", "first_group", "overlap"]
 
