@@ -13,7 +13,7 @@ from dashboard.theme import LIGHT, Palette, dressed
 from warehouse.words.shares import signed
 
 if TYPE_CHECKING:
-    from warehouse.repeats.measuring import Repeats
+    from warehouse.repeats.repeats import Repeats
 
 MOST_DOTS = 3_000
 

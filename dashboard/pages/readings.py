@@ -12,7 +12,7 @@ from dashboard.charts.agreement import agreement_alt, agreement_chart, agreement
 from dashboard.parts.filters import practices
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
 from warehouse.analysis.method_error import MethodError
-from warehouse.repeats.measuring import MeasureError, Repeats, measure_errors, repeats
+from warehouse.repeats.repeats import MeasureError, Repeats, measure_errors, repeats
 from warehouse.selection import Selection
 from warehouse.words.shares import CAUTION, signed
 

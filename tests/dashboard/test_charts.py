@@ -32,7 +32,7 @@ from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.corners_of_cases import corners_of_cases
 from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.shares import rates
-from warehouse.repeats.measuring import repeats
+from warehouse.repeats.repeats import repeats
 from warehouse.selection import Selection
 from warehouse.upkeep.catalogue_report import catalogue_report
 from warehouse.upkeep.data_quality import data_quality

@@ -25,7 +25,7 @@ from warehouse.questions.corners_of_cases import corners_of_cases
 from warehouse.questions.shares import rates
 from warehouse.questions.spread import WIDTHS, binned, change_picture
 from warehouse.repeats.error_band import error_band
-from warehouse.repeats.measuring import measure_errors, repeats
+from warehouse.repeats.repeats import measure_errors, repeats
 from warehouse.selection import Selection
 from warehouse.store.store import open_store
 from warehouse.upkeep.catalogue_report import catalogue_report

@@ -8,18 +8,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from math import exp, hypot, inf, log, sqrt
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from warehouse.analysis.bootstrap import Replicates
+from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.inputs import check_level, normal_p_value, z_value
 from warehouse.analysis.proportion import wilson_interval
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution, Estimate, Interval
-
-if TYPE_CHECKING:
-    from warehouse.analysis.bootstrap import Replicates
-    from warehouse.analysis.group_pair import GroupPair
-    from warehouse.analysis.spline import FloatArray
 
 _FEW_EVENTS = 5  # below this a normal approximation on the log odds is poor (common practice, no source)
 
@@ -167,14 +164,14 @@ class _Writer:
         )
 
 
-def no_contrast(pair: GroupPair, *, population: str, method: str, reason: str, kind: str = "no_data") -> GroupContrast:
+def no_contrast(pair: GroupPair, *, population: str, method: str, reason: str) -> GroupContrast:
     """Four estimates without a value, each saying why."""
     a, b = pair.labels
     noun = pair.noun
 
     def nothing(what: str) -> Estimate:
         estimand = f"{what} ({pair.outcome_name}), {population}"
-        return pair.nothing(estimand=estimand, method=method, reason=reason, kind=kind)
+        return pair.nothing(estimand=estimand, method=method, reason=reason)
 
     return GroupContrast(
         first=nothing(f"{noun} in {a}"),

@@ -16,7 +16,7 @@ from warehouse.errors import RequestError
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
 from warehouse.repeats.repeat_plan import plan_repeats
-from warehouse.repeats.repeatability import Repeated, repeatability, repeatability_as_data
+from warehouse.repeats.repeats import Repeated, repeatability, repeatability_as_data
 from warehouse.store.store import open_store
 
 # Bland & Altman 1986, Lancet i:307: peak flow of 17 people, two readings by each of two meters (l/min)
