@@ -8,14 +8,12 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import Desk, desk
+from dashboard.access.ask import Session, current_session
 from dashboard.charts.corners import corners_chart
 from dashboard.charts.course import course_alt, course_chart
 from dashboard.charts.dots import AREA, ONE, beyond_alt, beyond_chart, dots_alt, dots_chart, line_sentence
-from dashboard.parts.empty_selection import say_why_empty
 from dashboard.parts.filters import Choice, chosen
-from dashboard.parts.footer import footing
-from dashboard.parts.screen import draw, fine, palette, plain, said, table
+from dashboard.parts.screen import draw, fine, footing, palette, plain, said, say_why_empty, table
 from warehouse.cases.case_dots import CaseDots, case_dots
 from warehouse.cases.case_page import OneCase, one_case
 from warehouse.questions.answer import outline
@@ -25,16 +23,16 @@ OFFERED = 400
 SHOWN = 25
 
 
-def page(here: Desk) -> None:
+def page(session: Session) -> None:
     """The page."""
-    choice = chosen(here)
+    choice = chosen(session)
     st.title("Case by case")
-    found = here.about_cases(outline, choice.selection, definition=choice.definition)
-    if found.group.n_started == 0:
+    found = session.about_cases(outline, choice.selection, definition=choice.definition)
+    if found.group.started.n == 0:
         say_why_empty(found.relief, choice.selection)
         footing(found.overall, found.published_at)
         return
-    dots = here.about_cases(case_dots, choice.selection, definition=choice.definition)
+    dots = session.about_cases(case_dots, choice.selection, definition=choice.definition)
     if dots is None or dots.frame.is_empty():
         said("There is no dot to draw.")
         plain(
@@ -43,8 +41,8 @@ def page(here: Desk) -> None:
         )
     else:
         picked = all_cases(dots)
-        a_closer_look(here, choice, dots, picked)
-    teeth_and_face(here, choice)
+        a_closer_look(session, choice, dots, picked)
+    teeth_and_face(session, choice)
     footing(found.overall, found.published_at)
 
 
@@ -104,7 +102,7 @@ def the_picked(frame: pl.DataFrame) -> None:
         fine(f"The {SHOWN} with the largest change are listed.")
 
 
-def a_closer_look(here: Desk, choice: Choice, dots: CaseDots, picked: Collection[str]) -> None:
+def a_closer_look(session: Session, choice: Choice, dots: CaseDots, picked: Collection[str]) -> None:
     """One case: facts, course and drawing."""
     st.header("One case")
     frame = dots.frame.filter(pl.col("case").is_in(list(picked))) if picked else dots.frame
@@ -121,7 +119,7 @@ def a_closer_look(here: Desk, choice: Choice, dots: CaseDots, picked: Collection
     if one is None:
         plain("Choose a case to see its course over time and, where points were traced, its drawing.")
         return
-    the_case(here.about_cases(one_case, choice.selection, case=one, measure=dots.measure), dots)
+    the_case(session.about_cases(one_case, choice.selection, case=one, measure=dots.measure), dots)
 
 
 def the_case(case: OneCase, dots: CaseDots) -> None:
@@ -140,10 +138,10 @@ def the_case(case: OneCase, dots: CaseDots) -> None:
         table(said_of_it, alt=f"Outcomes of {name}")
 
 
-def teeth_and_face(here: Desk, choice: Choice) -> None:
+def teeth_and_face(session: Session, choice: Choice) -> None:
     """The four corners."""
     st.header("Teeth and face together")
-    corners = here.about_cases(corners_of_cases, choice.selection, definition=choice.definition)
+    corners = session.about_cases(corners_of_cases, choice.selection, definition=choice.definition)
     if corners is None:
         plain("The peer assessment rating was not brought in, so teeth and face cannot be set against each other.")
         return
@@ -157,4 +155,4 @@ def teeth_and_face(here: Desk, choice: Choice) -> None:
     )
 
 
-page(desk())
+page(current_session())

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import Desk, desk
+from dashboard.access.ask import Session, current_session
 from dashboard.charts.completeness import completeness_alt, completeness_chart
 from dashboard.parts.filters import practices
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
@@ -17,16 +17,16 @@ from warehouse.words.shares import CAUTION, cases
 SHOWN_LOADS = 30
 
 
-def page(here: Desk) -> None:
+def page(session: Session) -> None:
     """The page."""
-    found = here.about_cases(data_quality, practices(here))
+    found = session.about_cases(data_quality, practices(session))
     st.title("How complete are the data?")
     said(summary(found))
     turned_away(found)
     completeness(found)
     remarks(found)
     history(found.loads)
-    behind(("Build", here.snapshot.build_id), ("Caution", CAUTION))
+    behind(("Build", session.snapshot.build_id), ("Caution", CAUTION))
 
 
 def summary(found: DataQuality) -> str:
@@ -112,4 +112,4 @@ def history(loads: Sequence[Load]) -> None:
         table(pl.DataFrame(assumed, schema=["file", "about", "taken", "because"], orient="row"), alt="Assumptions")
 
 
-page(desk())
+page(current_session())

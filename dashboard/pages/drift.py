@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import Desk, desk
+from dashboard.access.ask import Session, current_session
 from dashboard.charts.drift import (
     average_alt,
     average_chart,
@@ -26,17 +26,17 @@ from warehouse.words.shares import CAUTION, percent
 NONE = "—"
 
 
-def page(here: Desk) -> None:
+def page(session: Session) -> None:
     """The page."""
     st.title("Is it drifting?")
-    definition, practice = the_choice(here)
+    definition, practice = the_choice(session)
     if not practice:
         said("There is no practice with cases yet.")
         behind(("Caution", CAUTION))
         return
     asked = what_is_fixed()
     selection = Selection(filters={"practice": (practice,)})
-    found = here.about_cases(drift_with_seed, selection, definition=definition, asked=asked)
+    found = session.about_cases(drift_with_seed, selection, definition=definition, asked=asked)
     the_sum(found, practice)
     the_average(found)
     the_periods(found)
@@ -52,12 +52,12 @@ def page(here: Desk) -> None:
     )
 
 
-def the_choice(here: Desk) -> tuple[str, str]:
+def the_choice(session: Session) -> tuple[str, str]:
     """Definition and practice; a practice is asked for only where there are several."""
-    known = here.about_cases(practices_with_cases, Selection())
+    known = session.about_cases(practices_with_cases, Selection())
     with st.sidebar:
         st.header("What is charted", divider=False)
-        definition = definition_chosen(here)
+        definition = definition_chosen(session)
         if len(known) < 2:
             return definition, known[0] if known else ""
         return definition, st.selectbox("Practice", known, key="practice", bind="query-params")
@@ -156,4 +156,4 @@ def the_periods(found: DriftPicture) -> None:
     as_table("The same as a table", ("started in", "counted", "share", "limits"), rows, file_name="periods.csv")
 
 
-page(desk())
+page(current_session())

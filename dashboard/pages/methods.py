@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import Desk, desk
+from dashboard.access.ask import Session, current_session
 from dashboard.charts.growth import growth_alt, growth_chart
 from dashboard.parts.methods_parts import planned, proved
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
@@ -51,9 +51,9 @@ CAUTIONS = (
 )
 
 
-def page(here: Desk) -> None:
+def page(session: Session) -> None:
     """The page."""
-    found = here.about_methods(in_force)
+    found = session.about_methods(in_force)
     st.title("How it is counted")
     said(found.headline.sentence)
     fine(f"This is definition {found.headline.name}, the one on the headline. Source: {found.headline.source}.")
@@ -61,14 +61,14 @@ def page(here: Desk) -> None:
     growth(found)
     measures(found)
     statistics()
-    planned(here)
+    planned(session)
     proved()
     st.header("What to keep in mind")
     plain(*CAUTIONS)
     published = found.published_at.replace("T", " ").rstrip("Z")
     behind(
         ("Build", f"{found.build}, published {published} UTC by menton {found.tool_version}"),
-        ("Your view", here.viewer.words),
+        ("Your view", session.viewer.words),
         ("Caution", CAUTION),
     )
 
@@ -132,4 +132,4 @@ def statistics() -> None:
         fine(CHECK_REFERENCES)
 
 
-page(desk())
+page(current_session())

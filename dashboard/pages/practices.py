@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import desk, place
+from dashboard.access.ask import current_session, place
 from dashboard.access.sign_in import current_viewer
 from dashboard.charts.forest import forest_alt, forest_chart
 from dashboard.charts.funnel import funnel_alt, funnel_chart
@@ -95,7 +95,7 @@ def sources() -> list[ChosenSource]:
     folder = place().folder
     found = []
     if (folder / POINTER).exists():
-        here = desk().practices()
+        here = current_session().practices()
         if len(here.tags) > 1:
             found.append(ChosenSource(HERE, here=here))
     for kept in kept_results(folder):

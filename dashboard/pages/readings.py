@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import Desk, desk
+from dashboard.access.ask import Session, current_session
 from dashboard.charts.agreement import agreement_alt, agreement_chart, agreement_sentence
 from dashboard.parts.filters import practices
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
@@ -20,18 +20,18 @@ FIRST = "sn_gogn_deg"
 NONE = "—"
 
 
-def page(here: Desk) -> None:
+def page(session: Session) -> None:
     """The page."""
-    selection = practices(here)
+    selection = practices(session)
     st.title("How exact are the readings?")
-    errors = here.about_cases(measure_errors, selection)
+    errors = session.about_cases(measure_errors, selection)
     if not errors:
         said("No record was read twice, so the error of these readings is not known.")
         plain(
             "Read about 25 records a second time, some weeks later and without looking at the first readings, and"
             " bring them in as repeat 2. Until then stand-in values are used, and the figures say so."
         )
-        end(here)
+        end(session)
         return
     names = {one.measure: one.label for one in errors}
     measure = st.selectbox(
@@ -42,14 +42,14 @@ def page(here: Desk) -> None:
         key="measure",
         bind="query-params",
     )
-    one_measure(here, selection, measure)
+    one_measure(session, selection, measure)
     every_measure(errors)
-    end(here)
+    end(session)
 
 
-def one_measure(here: Desk, selection: Selection, measure: str) -> None:
+def one_measure(session: Session, selection: Selection, measure: str) -> None:
     """One measure looked at: sentence, picture, examiners."""
-    found = here.about_cases(repeats, selection, measure=measure)
+    found = session.about_cases(repeats, selection, measure=measure)
     error = next(iter(found.by_examiner.values())) if len(found.by_examiner) == 1 else None
     said(agreement_sentence(found))
     plain(agreement_alt(found))
@@ -128,14 +128,14 @@ def _number(value: float | None, unit: str) -> str:
     return NONE if value is None else f"{value:.2f} {unit}"
 
 
-def end(here: Desk) -> None:
+def end(session: Session) -> None:
     """What stands behind the page."""
     behind(
         ("Records", "all records read more than once, whatever became of the cases"),
         ("Sources", "Dahlberg 1940; Houston 1983; Bland and Altman 1986, 1999"),
-        ("Build", here.snapshot.build_id),
+        ("Build", session.snapshot.build_id),
         ("Caution", CAUTION),
     )
 
 
-page(desk())
+page(current_session())

@@ -16,7 +16,7 @@ from warehouse.words.numbers import and_list
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dashboard.access.ask import Desk
+    from dashboard.access.ask import Session
     from warehouse.plans.register import PlanOnRecord, PlansAndLooks
     from warehouse.proof import Finding
 
@@ -35,9 +35,9 @@ HOW_TO_READ = (
 )
 
 
-def planned(here: Desk) -> None:
+def planned(session: Session) -> None:
     """Plans on record, and how many comparisons were made."""
-    found = here.about_methods(plans_and_looks, mark=record_mark(here.place.folder))
+    found = session.about_methods(plans_and_looks, mark=record_mark(session.place.folder))
     st.header("What was decided beforehand")
     plain(WHY_PLAN)
     said(plans_sentence(found))

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
     from dashboard.theme import Palette
     from warehouse.pooled.result import SharePool
-    from warehouse.protected.shares import ProtectedRates
     from warehouse.questions.answer import Answer
     from warehouse.questions.shares import Rates
 
@@ -44,33 +43,41 @@ class Message:
 def messages(found: Answer, palette: Palette) -> tuple[Message, ...]:
     """The screens of an answer, in the order in which questions come from the floor."""
     told: list[Message | None] = [_answer(found), _counted(found, palette)]
-    if found.group.n_assessable:
+    if found.group.counted.n:
         told += [_changes(found, palette), _threshold(found, palette), _missing(found, palette)]
     told += [_groups(result, palette) for result in found.by if result.by is not None]
-    told += [_untreated(found, palette), _limits(found)]
+    told += [
+        _untreated(found, palette),
+        _limits(
+            f"{found.group.counted.shown} of {found.group.started.shown} cases started could be counted.",
+            "Who got which treatment was not left to chance, and much that matters was never recorded.",
+            "Another line, another definition or another growth reference gives another share.",
+        ),
+    ]
     return tuple(one for one in told if one is not None)
 
 
-def protected_messages(found: ProtectedRates, by: tuple[ProtectedRates, ...], palette: Palette) -> tuple[Message, ...]:
-    """The screens for those who see protected tables alone."""
-    (group,) = found.groups
+def messages_of_shares(told: tuple[Rates, ...], palette: Palette) -> tuple[Message, ...]:
+    """The screens for those who see protected tables alone: the share over all, then by each grouping."""
+    overall, *by = told
     first = Message(
         title="The answer",
-        sentence=wording.protected_sentence(group),
-        beside=(found.definition.sentence,),
-        small=(f"Definition {found.definition.name}; build {found.build}.",),
+        sentence=wording.headline(overall),
+        beside=(overall.definition.sentence,),
+        small=(f"Definition {overall.definition.name}; build {overall.build}.",),
     )
     rest = [
         Message(
-            title=result.by.title if result.by else "",
-            sentence=f"Share adverse by {result.by.title.lower() if result.by else ''}, small counts hidden.",
+            title=result.by.title,
+            sentence=f"Share adverse by {result.by.title.lower()}, small counts hidden.",
             chart=rates_chart(result, palette=palette, large=True),
             alt=rates_alt(result),
             small=result.notes,
         )
         for result in by
+        if result.by is not None
     ]
-    return (first, *rest, _caution())
+    return (first, *rest, _limits())
 
 
 def with_practices(told: tuple[Message, ...], found: SharePool, palette: Palette) -> tuple[Message, ...]:
@@ -144,7 +151,7 @@ def _missing(found: Answer, palette: Palette) -> Message:
     return Message(
         title="What the missing could do",
         sentence=wording.bounds_sentence(found.group),
-        chart=bounds_chart(found.group, palette=palette, large=True) if found.group.n_missing_due else None,
+        chart=bounds_chart(found.group, palette=palette, large=True) if found.group.missing.n else None,
         alt=wording.bounds_sentence(found.group),
     )
 
@@ -152,7 +159,7 @@ def _missing(found: Answer, palette: Palette) -> Message:
 def _groups(result: Rates, palette: Palette) -> Message:
     """A grouping; of many groups the largest ones are shown, since a room reads eight lines and no more."""
     title = result.by.title if result.by else ""
-    largest = sorted(result.groups, key=lambda group: -group.n_assessable)[:READ_BY_A_ROOM]
+    largest = sorted(result.groups, key=lambda group: -group.counted.n)[:READ_BY_A_ROOM]
     shown = replace(result, groups=tuple(group for group in result.groups if group in largest))
     n_left = len(result.groups) - len(shown.groups)
     return Message(
@@ -171,33 +178,19 @@ def _untreated(found: Answer, palette: Palette) -> Message | None:
     if found.untreated is None:
         return None
     frame = side_by_side_frame({"treated": found.overall, "observed only": found.untreated})
-    group = found.untreated.groups[0]
     return Message(
         title="Children observed without treatment",
-        sentence=wording.share_sentence(group.n_adverse, group.rate),
+        sentence=wording.headline(found.untreated),
         chart=shares_chart(frame, said=frame_alt(frame), palette=palette, large=True),
         alt=frame_alt(frame),
         small=("They differ from treated children in more than the treatment.",),
     )
 
 
-def _limits(found: Answer) -> Message:
-    counted = f"{found.group.n_assessable:,} of {found.group.n_started:,} cases started could be counted."
+def _limits(*beside: str) -> Message:
     return Message(
         title="What this does not show",
         sentence="It shows what happened in these cases. It does not show why.",
-        beside=(
-            counted,
-            "Who got which treatment was not left to chance, and much that matters was never recorded.",
-            "Another line, another definition or another growth reference gives another share.",
-        ),
-        small=(wording.CAUTION,),
-    )
-
-
-def _caution() -> Message:
-    return Message(
-        title="What this does not show",
-        sentence="It shows what happened in these cases. It does not show why.",
+        beside=beside,
         small=(wording.CAUTION,),
     )

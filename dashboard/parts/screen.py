@@ -1,4 +1,7 @@
-"""What every page is made of: sentences, charts with their text alternative, small tables, and what stands behind."""
+"""What every page is made of: sentences, charts with their text alternative, small tables, and what stands behind.
+
+An empty selection explains itself: which choice to let go of, and how many cases that would bring back.
+"""
 
 from __future__ import annotations
 
@@ -10,12 +13,16 @@ import streamlit as st
 
 from dashboard.parts.local_numbers import localised, localised_spec, marks_of
 from dashboard.theme import DARK, LIGHT, Palette
+from warehouse.words.shares import CAUTION, cases
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     import altair
     import polars as pl
+
+    from warehouse.questions.shares import Rates
+    from warehouse.selection import Selection
 
 _COMMAND = re.compile(r"`([^`]+)`")
 _STYLE = """
@@ -129,3 +136,30 @@ def as_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], 
 def problem(found: str, remedy: str = "") -> None:
     """Something a person can act on, and how."""
     st.warning(local(f"{found} {remedy}".strip()))
+
+
+def say_why_empty(relief: Mapping[str, int], selection: Selection) -> None:
+    """Say that no case was left, and the ways out."""
+    said("No case is left under these choices.")
+    plain(f"Asked for: {selection.sentence()}.")
+    helps = {name: n for name, n in relief.items() if n}
+    if helps:
+        plain(
+            *(f"Without the choice of {name.replace('_', ' ')} there would be {cases(n)}." for name, n in helps.items())
+        )
+    elif relief:
+        plain("No single choice brings cases back: let go of several in the side panel.")
+    else:
+        plain("The warehouse holds no such case yet. Bring in a file, or ask for cases picked out as well.")
+
+
+def footing(result: Rates, published_at: str) -> None:
+    """What every figure above rests on."""
+    definition = result.definition
+    behind(
+        ("Definition", f"{definition.name}, {definition.label}. {definition.sentence} Source: {definition.source}."),
+        ("Growth reference", result.growth_reference),
+        ("Cases", result.selection.sentence()),
+        ("Build", f"{result.build}, published {published_at.replace('T', ' ').rstrip('Z')} UTC"),
+        ("Caution", CAUTION),
+    )

@@ -62,7 +62,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Write the report."""
-    from dashboard.report.findings import COMPARISONS
+    from dashboard.report.gathered import COMPARISONS
     from dashboard.report.write import default_audience, write_report
 
     audience = args.audience or default_audience(args.out)

@@ -98,7 +98,7 @@ def gather(
     ways = [result.by for result in by if result.by is not None]
     return Gathered(
         overall=overall,
-        untreated=untreated if untreated.groups[0].n_started else None,
+        untreated=untreated if untreated.groups[0].started.n else None,
         by=by,
         others=tuple(other for other in others if other.definition.family == family),
         secondary=tuple(other for other in others if other.definition.family != family),

@@ -6,8 +6,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from dashboard.report.document import Document
-from dashboard.report.findings import COMPARISONS, Audience, findings
+from dashboard.report.findings import findings
+from dashboard.report.gathered import COMPARISONS
 from dashboard.report.sections.composing import document
+from dashboard.report.shown import Audience
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.selection import Selection

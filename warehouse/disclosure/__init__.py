@@ -7,10 +7,11 @@ from warehouse.disclosure.following import Followed, mean_of, share_of
 from warehouse.disclosure.layout import Dimension, Layout
 from warehouse.disclosure.policy import HOSPITAL_2018, Policy
 from warehouse.disclosure.protect import protect
-from warehouse.disclosure.published import Count, Guard, ProtectedTable, Release
+from warehouse.disclosure.published import HIDDEN, Count, Guard, ProtectedTable, Release
 from warehouse.disclosure.table import Table
 
 __all__ = [
+    "HIDDEN",
     "HOSPITAL_2018",
     "CellRange",
     "Count",

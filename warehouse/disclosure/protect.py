@@ -65,6 +65,8 @@ def protect(table: Table, policy: Policy | None = None, *, earlier: Sequence[Rel
         ledger.
     """
     rule = policy or Policy()
+    if rule.hides_nothing:
+        return _result(table, rule, frozenset(), frozenset(), 1, ())
     try:
         space = space_for(earlier, table.layout)
     except RequestError as error:

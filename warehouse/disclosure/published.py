@@ -25,8 +25,24 @@ class Count:
     # `shown`; `small` (its label says fewer than the minimum); `withheld` (hidden so that another cannot be
     # worked out)
     state: State
-    shown: str  # The text for it: "12", "0", "fewer than 5", "withheld"
+    shown: str  # The text for it: "1,234", "0", "fewer than 5", "withheld"
     value: int | None  # The count shown (rounded where the policy rounds), or None
+
+    @classmethod
+    def of(cls, n: int) -> Count:
+        """A count shown as it is."""
+        return cls("shown", f"{n:,}", n)
+
+    @property
+    def n(self) -> int:
+        """The count, for what may see it; an error of the program where it is hidden."""
+        if self.value is None:
+            message = "a hidden count was asked for"
+            raise ValueError(message)
+        return self.value
+
+
+HIDDEN = Count("withheld", WITHHELD, None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,11 +176,11 @@ def make_cell(state: State, value: int | None, policy: Policy) -> Count:
     if state == "small":
         return Count("small", policy.small_label, None)
     if state == "withheld":
-        return Count("withheld", WITHHELD, None)
+        return HIDDEN
     if state != "shown" or not isinstance(value, int):
         msg = "a cell that is neither shown with a value nor hidden"
         raise ValueError(msg)
-    return Count("shown", str(value), value)
+    return Count.of(value)
 
 
 def _listed(sets: Mapping[str, frozenset[str]]) -> dict[str, list[str]]:

@@ -21,14 +21,22 @@ from dashboard.report.document import (
 from dashboard.report.sections import tables
 from dashboard.report.sections.methods import methods, references
 from dashboard.report.sections.practices import practice_sections
-from warehouse.words.shares import CAUTION, benchmark_sentence, level_name
+from dashboard.report.shown_for import ROUND_TO
+from warehouse.words.shares import (
+    CAUTION,
+    answer_sentence,
+    benchmark_sentence,
+    bounds_sentence,
+    flow_sentence,
+    level_name,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from dashboard.report.adjusted import AdjustedShown
     from dashboard.report.document import Bar
-    from dashboard.report.findings import Comparison, Findings
+    from dashboard.report.shown import Comparison, Findings
 
 TITLE = "Audit of vertical facial change"
 
@@ -40,7 +48,7 @@ def document(found: Findings, *, title: str | None = None, with_questions: bool 
         cases=f"{found.cases[:1].upper()}{found.cases[1:]}; {sentences.practices(found)}",
         made_for=sentences.made_for(found),
         stamp=stamp(found),
-        answer=sentences.answer(found.overall),
+        answer=answer_sentence(found.overall),
         headline=tuple(_headline(found)),
         lead=tuple(_lead(found)),
         caution=CAUTION,
@@ -61,7 +69,7 @@ def stamp(found: Findings) -> Stamp:
         build=found.build,
         published=found.published_at[:10],
         tool=f"menton {version('menton')}",
-        made_for="for the practice itself" if found.policy is None else "small counts hidden",
+        made_for="for the practice itself" if found.policy.hides_nothing else "small counts hidden",
     )
 
 
@@ -69,8 +77,7 @@ def _headline(found: Findings) -> Iterator[tuple[str, str]]:
     group = found.overall
     counted, adverse, share, interval, *_ = tables.rate_entries(group)
     yield share.text, f"went adverse: {adverse.text} of {counted.text} cases; {level_name(found.level)} {interval.text}"
-    if group.started is not None:
-        yield counted.text, f"cases could be counted, of {group.started.shown} started"
+    yield counted.text, f"cases could be counted, of {group.started.shown} started"
     missing, bounds, *_ = tables.bounds_entries(group)
     if missing.number:
         yield bounds.text, f"is what the share could be, had none or all of the {missing.text} missing gone adverse"
@@ -81,10 +88,10 @@ def _lead(found: Findings) -> Iterator[str]:
         yield f"Counts over all cases are not shown. {found.refused}"
     if found.overall.rate.value is not None:
         yield benchmark_sentence(found.overall)
-    yield sentences.missing(found.overall)
-    yield sentences.frame(found)
+    yield bounds_sentence(found.overall)
+    yield flow_sentence(found.flow)
     if found.untreated is not None:
-        yield f"Children observed without treatment, by the same definition: {sentences.answer(found.untreated)}"
+        yield f"Children observed without treatment, by the same definition: {answer_sentence(found.untreated)}"
 
 
 def _sections(found: Findings) -> Iterator[Section]:
@@ -130,7 +137,7 @@ def _flow(found: Findings) -> Section:
     return Section(
         name="flow",
         title="From started to counted",
-        paragraphs=(sentences.frame(found),),
+        paragraphs=(flow_sentence(found.flow),),
         picture=picture,
         tables=(tables.stages_table(found), tables.losses_table(found)),
     )
@@ -148,7 +155,7 @@ def _missing(found: Findings) -> Section:
     return Section(
         name="missing",
         title="What the missing could do",
-        paragraphs=(sentences.missing(found.overall),),
+        paragraphs=(bounds_sentence(found.overall),),
         picture=picture,
         tables=(tables.missing_table(found),),
     )
@@ -162,7 +169,7 @@ def _threshold(found: Findings) -> Section:
     if not found.curve.points:
         text = cautions if found.curve.part is None else "The share against the threshold is not shown."
         return Section(name="threshold", title=title, paragraphs=(text,))
-    left_out = "" if found.policy is None else " Thresholds between which few cases lie are left out."
+    left_out = "" if found.policy.hides_nothing else " Thresholds between which few cases lie are left out."
     picture = Picture(
         name="threshold",
         title=title,
@@ -294,10 +301,8 @@ def _secondary(found: Findings) -> Section:
 
 
 def _rounding(found: Findings, which: str) -> tuple[str, ...]:
-    if found.policy is None:
+    if found.policy.hides_nothing:
         return ()
-    from dashboard.report.protected import ROUND_TO
-
     text = (
         f"Counts {which} are rounded to the nearest {ROUND_TO}, and shares are worked out from the rounded counts:"
         " definitions could be subtracted from one another otherwise."

@@ -42,7 +42,7 @@ from warehouse.words.shares import level_name
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from dashboard.report.practices_shown import Beside
+    from dashboard.report.shown import Beside
     from warehouse.pooled.result import Figure, MeanPool, PracticeLine, SharePool
 
 TOGETHER = "all together"

@@ -30,8 +30,10 @@ from warehouse.words.shares import cases, level_name
 
 if TYPE_CHECKING:
     from dashboard.report.adjusted import AdjustedShown
-    from dashboard.report.findings import Comparison, Findings, Group, Stage
+    from dashboard.report.shown import Comparison, Findings
+    from warehouse.cases.flow import StageCount
     from warehouse.outcomes.definition import Definition
+    from warehouse.questions.shares import GroupRow
     from warehouse.results import Estimate
 
 _GROUP = TableColumn("group", "group")
@@ -58,7 +60,7 @@ _BOUNDS = (
 )
 
 
-def rate_entries(group: Group) -> tuple[FlowEntry, ...]:
+def rate_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
     """Counted, adverse, share, interval in one, low, high."""
     low, high = ends(group.rate.interval)
     absent = NONE_COUNTED if group.counted.value == 0 else NOT_SHOWN
@@ -72,18 +74,16 @@ def rate_entries(group: Group) -> tuple[FlowEntry, ...]:
     )
 
 
-def bounds_entries(group: Group) -> tuple[FlowEntry, ...]:
+def bounds_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
     """Missing, bounds in one, if none, if all."""
-    if group.missing is None or group.if_none is None or group.if_all is None:
-        return count(group.missing), NOT_SHOWN, NOT_SHOWN, NOT_SHOWN
     none, every = share(group.if_none.value), share(group.if_all.value)
     together = words("none missing") if group.missing.value == 0 else span(none, every)
     return count(group.missing), together, none, every
 
 
 def comparison_table(comparison: Comparison, found: Findings) -> DocumentTable:
-    """Groups side by side. Started, finished and bounds are given where the findings hold them."""
-    whole = all(group.started is not None for group in comparison.groups) and bool(comparison.groups)
+    """Groups side by side. Started, finished and bounds are given where they may be shown."""
+    whole = all(group.started.value is not None for group in comparison.groups) and bool(comparison.groups)
     frame = (_STARTED, _FINISHED) if whole else ()
     columns = (_GROUP, *frame, _COUNTED, _ADVERSE, _SHARE, *_interval(found.level), *(_BOUNDS if whole else ()))
     rows = tuple(
@@ -224,7 +224,7 @@ def change_table(comparison: Comparison, found: Findings) -> DocumentTable | Non
     return DocumentTable(name=f"change_by_{comparison.by.name}", caption=caption, columns=columns, rows=rows)
 
 
-def _mean_entries(group: Group) -> tuple[FlowEntry, ...]:
+def _mean_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
     if group.change is None:
         return NOT_SHOWN, NO_ENTRY, NO_ENTRY, NO_ENTRY
     low, high = ends(group.change.interval, of="change")
@@ -238,33 +238,35 @@ def stages_table(found: Findings) -> DocumentTable:
         TableColumn("cases", "cases", "count"),
         TableColumn("lost", "went no further", on_sheet=False),
     )
-    rows = tuple((words(stage.title), count(stage.n), words(losses(stage) or "–")) for stage in found.stages)
+    rows = tuple((words(stage.title), count(stage.cases), words(losses(stage) or "–")) for stage in found.flow.stages)
     return DocumentTable(
         name="stages", caption="Cases at each stage, and why the others went no further", columns=columns, rows=rows
     )
 
 
-def losses(stage: Stage) -> str:
+def losses(stage: StageCount) -> str:
     """Why cases went no further than a stage, most frequent first, hidden counts last."""
-    ordered = sorted(stage.losses, key=lambda loss: -(loss.n.value or 0))
-    return "; ".join(f"{loss.reason}: {loss.n.shown}" for loss in ordered)
+    ordered = sorted(stage.losses, key=lambda loss: -(loss.cases.value or 0))
+    return "; ".join(f"{loss.reason}: {loss.cases.shown}" for loss in ordered)
 
 
 def losses_table(found: Findings) -> DocumentTable:
     """One row a reason."""
     columns = (TableColumn("stage", "stage"), TableColumn("reason", "reason"), TableColumn("cases", "cases", "count"))
     rows = tuple(
-        (words(stage.title), words(loss.reason), count(loss.n)) for stage in found.stages for loss in stage.losses
+        (words(stage.title), words(loss.reason), count(loss.cases))
+        for stage in found.flow.stages
+        for loss in stage.losses
     )
     return DocumentTable(name="losses", caption="Why cases went no further", columns=columns, rows=rows, on_page=False)
 
 
 def stage_bars(found: Findings) -> tuple[StageBar, ...]:
     """The stages as bars."""
-    return tuple(StageBar(stage.title, count(stage.n), _fewer(stage)) for stage in found.stages)
+    return tuple(StageBar(stage.title, count(stage.cases), _fewer(stage)) for stage in found.flow.stages)
 
 
-def _fewer(stage: Stage) -> str:
+def _fewer(stage: StageCount) -> str:
     if stage.fewer is None:
         return "how many went no further is not shown"
     return f"{stage.fewer:,} went no further" if stage.fewer else ""
@@ -289,7 +291,7 @@ def missing_bars(found: Findings) -> tuple[Bar, ...]:
     """The counted cases, both ends of what the missing could do, and the untreated."""
     group = found.overall
     bars = [_without_bounds(bar("counted cases", group))]
-    if group.missing is not None and group.missing.value and group.if_none is not None and group.if_all is not None:
+    if group.missing.value and group.if_none.value is not None:
         bars += [
             _end("with the missing, none adverse", group.if_none),
             _end("with the missing, all adverse", group.if_all),
@@ -308,14 +310,14 @@ def _without_bounds(one: Bar) -> Bar:
     return replace(one, if_none=NO_ENTRY, if_all=NO_ENTRY)
 
 
-def bar(label: str, group: Group) -> Bar:
+def bar(label: str, group: GroupRow) -> Bar:
     """One group as a bar, with the bounds where they are given."""
     _, _, value, _, low, high = rate_entries(group)
     _, _, none, every = bounds_entries(group)
     return Bar(label=label, counts=_of(group), share=value, low=low, high=high, if_none=none, if_all=every)
 
 
-def _of(group: Group) -> str:
+def _of(group: GroupRow) -> str:
     """Adverse of counted, in words where one is hidden."""
     if group.counted.value is None:
         return "counts not shown"
@@ -344,7 +346,7 @@ def threshold_table(found: Findings) -> DocumentTable:
 
 
 def definitions_table(
-    name: str, caption: str, rows: tuple[tuple[Definition, Group], ...], *, level: float, with_family: bool = False
+    name: str, caption: str, rows: tuple[tuple[Definition, GroupRow], ...], *, level: float, with_family: bool = False
 ) -> DocumentTable:
     """One row a definition."""
     columns = (
@@ -362,7 +364,7 @@ def definitions_table(
     return DocumentTable(name=name, caption=caption, columns=columns, rows=listed)
 
 
-def definition_bar(definition: Definition, group: Group) -> Bar:
+def definition_bar(definition: Definition, group: GroupRow) -> Bar:
     """The share under a definition as a bar."""
     return _without_bounds(bar(f"{definition.id}: {definition.label}", group))
 
