@@ -59,9 +59,3 @@ class Policy:
     def small_label(self) -> str:
         """The words that stand for a hidden small count."""
         return f"fewer than {self.minimum}"
-
-
-# Rule of the English hospital statistics for sub-national tables since September 2018: 1 to 7 hidden, others rounded
-# to the nearest 5, means from 8 cases on. The threshold and the means rule were read in a mirror of the publisher's
-# page; the rounding step is from memory.
-HOSPITAL_2018 = Policy(minimum=8, round_to=5, mean_minimum=8)

@@ -25,11 +25,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from warehouse.disclosure.attack import knowledge_of, space_for
+from warehouse.disclosure.knowledge import knowledge_of, row_of, space_for
 from warehouse.disclosure.policy import Policy
 from warehouse.disclosure.published import Count, Guard, ProtectedTable, Release, make_cell
 from warehouse.disclosure.search import Search
-from warehouse.disclosure.space import sets_of
 from warehouse.disclosure.system import Knowledge, extreme
 from warehouse.disclosure.targets import Goal, goals_of, guards_of
 from warehouse.errors import RequestError
@@ -40,7 +39,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from warehouse.disclosure.layout import Layout
     from warehouse.disclosure.space import Space
     from warehouse.disclosure.table import Table
 
@@ -77,7 +75,7 @@ def protect(table: Table, policy: Policy | None = None, *, earlier: Sequence[Rel
     small = frozenset(key for key, count in counts.items() if rule.is_small(count))
     if not goals and not earlier:
         return _result(table, rule, frozenset(), frozenset(), rule.minimum, guards)
-    rows = {key: _row(table.layout, key, space) for key in counts}
+    rows = {key: row_of(table.layout, key, space) for key in counts}
     for relabelled in _stages(counts, small, rows):
         least = 1 if relabelled else rule.minimum
         open_ = [key for key, count in counts.items() if count >= rule.minimum]
@@ -144,11 +142,6 @@ def _was_known(goal: Goal, earlier: Sequence[Release], space: Space) -> bool:
         return False
     before = knowledge_of(earlier, space)
     return extreme(before, goal.row, largest=False) == extreme(before, goal.row, largest=True)
-
-
-def _row(layout: Layout, key: Key, space: Space) -> NDArray[np.int8]:
-    values = [dimension.values(category) for dimension, category in zip(layout.dimensions, key, strict=True)]
-    return space.row(sets_of(layout, values))
 
 
 def _result(

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Literal
 
-import polars as pl
-
 from warehouse.disclosure.layout import Dimension, Layout
 from warehouse.disclosure.policy import Policy
 from warehouse.errors import BadFileError, RequestError
@@ -162,13 +160,6 @@ class ProtectedTable:
                 found, where=f"table {self.release.name}", expected="one category a dimension", remedy="check the key"
             )
         return self.cells[key]
-
-    def to_frame(self) -> pl.DataFrame:
-        """One row a cell: a column a dimension, then ``shown``, ``value`` and ``state``."""
-        names = [dimension.name for dimension in self.release.layout.dimensions]
-        rows = [(*key, cell.shown, cell.value, cell.state) for key, cell in self.cells.items()]
-        schema = {**dict.fromkeys(names, pl.String), "shown": pl.String, "value": pl.Int64, "state": pl.String}
-        return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def make_cell(state: State, value: int | None, policy: Policy) -> Count:

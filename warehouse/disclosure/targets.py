@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from warehouse.disclosure.attack import guarded_row, row_of
+from warehouse.disclosure.knowledge import guarded_row, row_of
 from warehouse.disclosure.layout import DerivedTotal, Dimension
 from warehouse.disclosure.published import Guard
 from warehouse.disclosure.space import sets_of
@@ -84,7 +84,7 @@ def goals_of(guards: Sequence[Guard], policy: Policy, earlier: Sequence[Release]
     goals = dict(reversed(goals.items()))
     for release in earlier:
         for key, cell in release.cells.items():
-            row = row_of(release, key, space)
+            row = row_of(release.layout, key, space)
             if cell.state != "shown":
                 down, up = (Goal(row, 0.0, math.inf, upward, earlier=True, apart=True) for upward in (False, True))
                 goals.setdefault(row.tobytes(), (down, up))

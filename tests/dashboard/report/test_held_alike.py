@@ -15,7 +15,8 @@ from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
 from tests.dashboard.report.conftest import Made, assert_same_files, behind, charts_of, files_of, made_for, notes_of
 from tests.hand_made import load_rows, made_case
-from warehouse.disclosure import Policy, attack, attack_guarded
+from tests.warehouse.disclosure.attacker import attack, attack_guarded
+from warehouse.disclosure import Policy
 from warehouse.marts.reader import Reader
 from warehouse.protected.counts import Published
 from warehouse.questions.contrast import compare_pair

@@ -14,7 +14,8 @@ from dashboard.report.sections.composing import document
 from dashboard.report.shown_for import POLICY
 from tests.dashboard.report.conftest import PRACTICES, Made, assert_same_files, files_of, notes_of, parts_of, rows
 from tests.hand_made import load_rows, made_case
-from warehouse.disclosure import Count, attack, attack_guarded
+from tests.warehouse.disclosure.attacker import attack, attack_guarded
+from warehouse.disclosure import Count
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.protected.counts import Published, threshold_name
