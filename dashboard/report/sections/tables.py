@@ -19,9 +19,12 @@ from dashboard.report.document import (
     change,
     count,
     ends,
+    interval_columns,
+    interval_entries,
     points,
     ratio,
     share,
+    share_columns,
     span,
     words,
 )
@@ -41,17 +44,6 @@ _STARTED = TableColumn("started", "started", "count")
 _FINISHED = TableColumn("finished", "finished", "count")
 _COUNTED = TableColumn("counted", "counted", "count")
 _ADVERSE = TableColumn("adverse", "adverse", "count")
-_SHARE = TableColumn("share_pct", "share", "percent")
-
-
-def _interval(level: float) -> tuple[TableColumn, ...]:
-    return (
-        TableColumn("interval", level_name(level), "span", on_sheet=False),
-        TableColumn("low_pct", "low", "percent", on_page=False),
-        TableColumn("high_pct", "high", "percent", on_page=False),
-    )
-
-
 _BOUNDS = (
     TableColumn("missing_due", "missing", "count", on_page=False),
     TableColumn("bounds", "none to all of the missing", "span", on_sheet=False),
@@ -68,9 +60,7 @@ def rate_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
         count(group.counted),
         count(group.adverse),
         share(group.rate.value, absent=absent),
-        span(low, high),
-        low,
-        high,
+        *interval_entries(low, high),
     )
 
 
@@ -85,7 +75,7 @@ def comparison_table(comparison: Comparison, found: Findings) -> DocumentTable:
     """Groups side by side. Started, finished and bounds are given where they may be shown."""
     whole = all(group.started.value is not None for group in comparison.groups) and bool(comparison.groups)
     frame = (_STARTED, _FINISHED) if whole else ()
-    columns = (_GROUP, *frame, _COUNTED, _ADVERSE, _SHARE, *_interval(found.level), *(_BOUNDS if whole else ()))
+    columns = (_GROUP, *frame, _COUNTED, _ADVERSE, *share_columns(found.level), *(_BOUNDS if whole else ()))
     rows = tuple(
         (
             words(group.label),
@@ -105,28 +95,22 @@ def adjusted_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable
     columns = (
         TableColumn("method", "method"),
         TableColumn("difference_points", "difference, points", "change"),
-        TableColumn("interval", level_name(held.level), "span", on_sheet=False),
-        TableColumn("low_points", "low", "change", on_page=False),
-        TableColumn("high_points", "high", "change", on_page=False),
+        *interval_columns(held.level, "change", suffix="_points"),
         TableColumn("ratio", "ratio of shares", "ratio"),
-        TableColumn("ratio_interval", level_name(held.level), "span", on_sheet=False),
-        TableColumn("ratio_low", "low", "ratio", on_page=False),
-        TableColumn("ratio_high", "high", "ratio", on_page=False),
+        *interval_columns(held.level, "ratio", prefix="ratio_"),
         TableColumn("about", "about whom"),
     )
-    rows = []
-    for found, row in zip(held.methods, differences(held), strict=True):
-        low, high = ends(found.ratio.interval, of="ratio")
-        between = span(row.low, row.high)
-        rows.append(
-            (
-                *(words(row.label), row.value, between, row.low, row.high),
-                *(ratio(found.ratio.value), span(low, high), low, high, words(found.population)),
-            )
+    rows = tuple(
+        (
+            *(words(row.label), row.value, *interval_entries(row.low, row.high), ratio(found.ratio.value)),
+            *interval_entries(*ends(found.ratio.interval, of="ratio")),
+            words(found.population),
         )
+        for found, row in zip(held.methods, differences(held), strict=True)
+    )
     first, second = held.labels
     caption = f"{comparison.by.title}: {first} less {second}, {which_cases(held)}"
-    return DocumentTable(name=f"{comparison.by.name}_adjusted", caption=caption, columns=columns, rows=tuple(rows))
+    return DocumentTable(name=f"{comparison.by.name}_adjusted", caption=caption, columns=columns, rows=rows)
 
 
 def which_cases(held: AdjustedShown) -> str:
@@ -138,12 +122,15 @@ def which_cases(held: AdjustedShown) -> str:
 
 def differences(held: AdjustedShown) -> tuple[ShownDifference, ...]:
     """The difference by every method, in percentage points."""
-    made = []
-    for found in held.methods:
-        low, high = ends(found.difference.interval, of="points")
-        value = points(found.difference.value)
-        made.append(ShownDifference(found.title, value, low, high, is_main=found.method == held.main))
-    return tuple(made)
+    return tuple(
+        ShownDifference(
+            found.title,
+            points(found.difference.value),
+            *ends(found.difference.interval, of="points"),
+            is_main=found.method == held.main,
+        )
+        for found in held.methods
+    )
 
 
 def complete_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable:
@@ -162,11 +149,9 @@ def strength_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable
     columns = (
         TableColumn("figure", "figure"),
         TableColumn("value", "value", "ratio"),
-        TableColumn("interval", level_name(held.level), "span", on_sheet=False),
-        TableColumn("low", "low", "ratio", on_page=False),
-        TableColumn("high", "high", "ratio", on_page=False),
+        *interval_columns(held.level, "ratio"),
     )
-    low, high = ends(held.odds_ratio.interval, of="ratio")
+    odds = (ratio(held.odds_ratio.value), *interval_entries(*ends(held.odds_ratio.interval, of="ratio")))
     before, after = held.furthest
     listed = (
         ("E-value of the difference", held.e_value.estimate),
@@ -175,7 +160,7 @@ def strength_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable
         ("largest standardised difference after weighting", after),
     )
     rows = (
-        (words(f"odds ratio, {held.odds_ratio.method}"), ratio(held.odds_ratio.value), span(low, high), low, high),
+        (words(f"odds ratio, {held.odds_ratio.method}"), *odds),
         *((words(name), ratio(value), NO_ENTRY, NO_ENTRY, NO_ENTRY) for name, value in listed),
     )
     caption = f"{comparison.by.title}: how strong, and how alike the groups were"
@@ -215,9 +200,7 @@ def change_table(comparison: Comparison, found: Findings) -> DocumentTable | Non
         _GROUP,
         _COUNTED,
         TableColumn("mean_change", f"mean change, {found.change.unit}", "change"),
-        TableColumn("interval", level_name(found.level), "span", on_sheet=False),
-        TableColumn("low", "low", "change", on_page=False),
-        TableColumn("high", "high", "change", on_page=False),
+        *interval_columns(found.level, "change"),
     )
     rows = tuple((words(group.label), count(group.counted), *_mean_entries(group)) for group in comparison.groups)
     caption = f"{found.change.label} by {comparison.by.title.lower()}: plus is worse; Student's t interval; crude"
@@ -227,8 +210,7 @@ def change_table(comparison: Comparison, found: Findings) -> DocumentTable | Non
 def _mean_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
     if group.change is None:
         return NOT_SHOWN, NO_ENTRY, NO_ENTRY, NO_ENTRY
-    low, high = ends(group.change.interval, of="change")
-    return change(group.change.value), span(low, high), low, high
+    return change(group.change.value), *interval_entries(*ends(group.change.interval, of="change"))
 
 
 def stages_table(found: Findings) -> DocumentTable:
@@ -277,11 +259,10 @@ def missing_table(found: Findings) -> DocumentTable:
     columns = (
         TableColumn("cases_meant", "cases"),
         TableColumn("counts", "counts", "count"),
-        _SHARE,
-        *_interval(found.level),
+        *share_columns(found.level),
     )
     rows = tuple(
-        (words(bar.label), FlowEntry(bar.counts), bar.share, span(bar.low, bar.high), bar.low, bar.high)
+        (words(bar.label), FlowEntry(bar.counts), bar.share, *interval_entries(bar.low, bar.high))
         for bar in missing_bars(found)
     )
     return DocumentTable(name="missing", caption="What the missing could do to the share", columns=columns, rows=rows)
@@ -332,17 +313,19 @@ def threshold_table(found: Findings) -> DocumentTable:
     columns = (
         TableColumn("threshold", f"threshold, {unit}".rstrip(", "), "number"),
         _ADVERSE,
-        _SHARE,
-        *_interval(found.level),
+        *share_columns(found.level),
     )
-    rows = []
-    for point in found.curve.points:
-        low, high = ends(point.rate.interval)
-        at = FlowEntry(f"{point.threshold:g}", point.threshold)
-        adverse = FlowEntry(f"{point.n_adverse:,}", point.n_adverse)
-        rows.append((at, adverse, share(point.rate.value), span(low, high), low, high))
+    rows = tuple(
+        (
+            FlowEntry(f"{point.threshold:g}", point.threshold),
+            FlowEntry(f"{point.n_adverse:,}", point.n_adverse),
+            share(point.rate.value),
+            *interval_entries(*ends(point.rate.interval)),
+        )
+        for point in found.curve.points
+    )
     caption = f"Cases at or beyond each threshold, of {cases(found.curve.n)} counted"
-    return DocumentTable(name="threshold", caption=caption, columns=columns, rows=tuple(rows), on_page=False)
+    return DocumentTable(name="threshold", caption=caption, columns=columns, rows=rows, on_page=False)
 
 
 def definitions_table(
@@ -354,8 +337,7 @@ def definitions_table(
         TableColumn("meaning", "meaning"),
         _COUNTED,
         _ADVERSE,
-        _SHARE,
-        *_interval(level),
+        *share_columns(level),
     )
     listed = tuple(
         (words(definition.name), words(_meaning(definition, with_family=with_family)), *rate_entries(group))
