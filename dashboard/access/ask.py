@@ -89,10 +89,7 @@ class Session:
     def document(self, *, audience: Audience, practice: str = "", **choices: object) -> Findings:
         """What a document may say: for every viewer where small counts are hidden, else for who sees cases.
 
-        Args:
-            audience: ``outside`` hides small counts; ``practice`` does not.
-            practice: The one practice it is about; all that the viewer may see where empty.
-            **choices: As for :func:`dashboard.report.findings.findings`.
+        It is about one practice, or all that the viewer may see; ``choices`` are as for ``findings``.
 
         Raises:
             RequestError: The viewer may not see that.

@@ -5,12 +5,10 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session
-from dashboard.charts.bounds import bounds_chart
-from dashboard.charts.changes import changes_alt, changes_chart
 from dashboard.charts.rates import frame_alt, rates_alt, rates_chart, shares_chart, side_by_side_frame
 from dashboard.charts.sampling import losses_in_words, sampling_alt, sampling_chart
-from dashboard.charts.threshold import threshold_alt, threshold_chart
 from dashboard.parts.filters import chosen
+from dashboard.parts.room_messages import Message, changes, missing, threshold
 from dashboard.parts.screen import as_table, draw, fine, footing, palette, plain, said, say_why_empty
 from warehouse.questions.answer import Answer, answer
 from warehouse.questions.shares import Rates
@@ -36,9 +34,9 @@ def page(session: Session) -> None:
         where_it_comes_from(found)
         group_by_group(found)
         if found.group.counted.n:
-            the_missing(found)
-            the_changes(found)
-            the_threshold(found)
+            section(missing(found, palette(), large=False), "bounds")
+            section(changes(found, palette(), large=False), "changes")
+            section(threshold(found, palette(), large=False), "threshold")
         the_untreated(found)
     footing(found.overall, found.published_at)
 
@@ -78,33 +76,15 @@ def group_by_group(found: Answer) -> None:
             fine(result.by.note)
 
 
-def the_missing(found: Answer) -> None:
-    """How far the cases not known could move the share."""
-    st.header("What the missing could do")
-    plain(wording.bounds_sentence(found.group))
-    if found.group.missing.n:
-        draw(bounds_chart(found.group, palette=palette()), alt=wording.bounds_sentence(found.group), key="bounds")
-
-
-def the_changes(found: Answer) -> None:
-    """The changes themselves beside the classes."""
-    picture = found.changes
-    if picture is None or picture.quartiles is None:
+def section(message: Message | None, key: str) -> None:
+    """What a room is shown as well."""
+    if message is None:
         return
-    st.header("How far faces moved")
-    plain(wording.change_sentence(picture))
-    draw(changes_chart(picture, palette=palette()), alt=changes_alt(picture), key="changes")
-    fine(wording.error_sentence(picture.band, picture.unit))
-
-
-def the_threshold(found: Answer) -> None:
-    """How much the answer hangs on one number."""
-    curve = found.threshold
-    st.header("Had the line been drawn elsewhere")
-    if curve.part is not None:
-        plain(wording.threshold_sentence(curve))
-        draw(threshold_chart(curve, palette=palette()), alt=threshold_alt(curve), key="threshold")
-    fine(*(caution.text for caution in curve.cautions))
+    st.header(message.title)
+    plain(message.sentence)
+    if message.chart is not None:
+        draw(message.chart, alt=message.alt, key=key)
+    fine(*message.small)
 
 
 def the_untreated(found: Answer) -> None:

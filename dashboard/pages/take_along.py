@@ -13,13 +13,13 @@ from dashboard.parts.filters import definition_chosen
 from dashboard.parts.screen import behind, fine, plain, said
 from dashboard.report.document import Document
 from dashboard.report.formats.slides.talk import MESSAGES
-from dashboard.report.gathered import COMPARISONS
 from dashboard.report.sections.composing import TITLE, document
 from dashboard.report.shown import Audience
 from dashboard.report.write import everything, file_bytes
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.marts.reader import Reader
 from warehouse.protected.shares import OFFERED
+from warehouse.questions.answer import COMPARISONS
 from warehouse.words.shares import CAUTION
 
 HIDDEN, WHOLE = "to leave the practice: small counts are hidden", "for the practice itself: every count is whole"

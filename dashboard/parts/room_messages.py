@@ -44,7 +44,7 @@ def messages(found: Answer, palette: Palette) -> tuple[Message, ...]:
     """The screens of an answer, in the order in which questions come from the floor."""
     told: list[Message | None] = [_answer(found), _counted(found, palette)]
     if found.group.counted.n:
-        told += [_changes(found, palette), _threshold(found, palette), _missing(found, palette)]
+        told += [changes(found, palette), threshold(found, palette), missing(found, palette)]
     told += [_groups(result, palette) for result in found.by if result.by is not None]
     told += [
         _untreated(found, palette),
@@ -54,7 +54,7 @@ def messages(found: Answer, palette: Palette) -> tuple[Message, ...]:
             "Another line, another definition or another growth reference gives another share.",
         ),
     ]
-    return tuple(one for one in told if one is not None)
+    return tuple(one for one in told if one is not None and one.sentence)
 
 
 def messages_of_shares(told: tuple[Rates, ...], palette: Palette) -> tuple[Message, ...]:
@@ -121,38 +121,41 @@ def _counted(found: Answer, palette: Palette) -> Message:
     )
 
 
-def _changes(found: Answer, palette: Palette) -> Message | None:
+def changes(found: Answer, palette: Palette, *, large: bool = True) -> Message | None:
+    """How far faces moved; None without a single change to look at."""
     picture = found.changes
     if picture is None or picture.quartiles is None:
         return None
     return Message(
         title="How far faces moved",
         sentence=wording.change_sentence(picture),
-        chart=changes_chart(picture, palette=palette, large=True),
+        chart=changes_chart(picture, palette=palette, large=large),
         alt=changes_alt(picture),
         small=(wording.error_sentence(picture.band, picture.unit),),
     )
 
 
-def _threshold(found: Answer, palette: Palette) -> Message | None:
+def threshold(found: Answer, palette: Palette, *, large: bool = True) -> Message:
+    """How much the answer hangs on one number; without a sentence where there is no single one."""
     curve = found.threshold
-    if curve.part is None:
-        return None
+    has_line = curve.part is not None
     return Message(
         title="Had the line been drawn elsewhere",
-        sentence=wording.threshold_sentence(curve),
-        chart=threshold_chart(curve, palette=palette, large=True),
-        alt=threshold_alt(curve),
+        sentence=wording.threshold_sentence(curve) if has_line else "",
+        chart=threshold_chart(curve, palette=palette, large=large) if has_line else None,
+        alt=threshold_alt(curve) if has_line else "",
         small=tuple(one.text for one in curve.cautions),
     )
 
 
-def _missing(found: Answer, palette: Palette) -> Message:
+def missing(found: Answer, palette: Palette, *, large: bool = True) -> Message:
+    """How far the cases not known could move the share."""
+    sentence = wording.bounds_sentence(found.group)
     return Message(
         title="What the missing could do",
-        sentence=wording.bounds_sentence(found.group),
-        chart=bounds_chart(found.group, palette=palette, large=True) if found.group.missing.n else None,
-        alt=wording.bounds_sentence(found.group),
+        sentence=sentence,
+        chart=bounds_chart(found.group, palette=palette, large=large) if found.group.missing.n else None,
+        alt=sentence,
     )
 
 

@@ -96,21 +96,15 @@ def behind(*lines: tuple[str, str]) -> None:
 def draw(chart: altair.TopLevelMixin, *, alt: str, key: str, choose: bool = False) -> Any:  # noqa: ANN401
     """Draw a chart over the width there is, with the sentence that stands for it.
 
-    Args:
-        chart: The chart, in colours of the mode already.
-        alt: What it shows, in words.
-        key: Name of the chart on its page.
-        choose: Whether a choice in the chart runs the page again; the choice is given back then.
+    With ``choose``, a choice in the chart runs the page again and is given back then.
     """
     marks = marks_of(st.context.locale)
     spec = localised_spec(chart.to_dict(validate=False), marks)
     spec["autosize"] = {"type": "fit-x", "contains": "padding"}  # as wide as the page, as high as the chart says
     spec.pop("description", None)  # the sentence given here is read aloud in its place
-    alternative = localised(alt, marks)
-    name = f"chart-{key}"
-    if choose:
-        return st.vega_lite_chart(spec, width="stretch", theme=None, alt=alternative, key=name, on_select="rerun")
-    return st.vega_lite_chart(spec, width="stretch", theme=None, alt=alternative, key=name)
+    on_select = {"on_select": "rerun"} if choose else {}
+    drawn = {"width": "stretch", "theme": None, "alt": localised(alt, marks), "key": f"chart-{key}", **on_select}
+    return st.vega_lite_chart(spec, **drawn)
 
 
 def table(frame: pl.DataFrame, *, alt: str) -> None:

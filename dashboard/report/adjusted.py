@@ -63,11 +63,8 @@ def held_alike(
 ) -> AdjustedShown | str:
     """What may be shown, or why nothing may.
 
-    Args:
-        pair: The comparison.
-        complete: Complete cases of each group, and of them adverse, as they may be shown.
-        counted: The same of all cases counted, as the comparison by group shows them.
-        policy: The rule; where it hides nothing, everything is shown.
+    ``complete`` holds the complete cases of each group, and of them adverse, as they may be shown; ``counted`` the same
+    of all cases counted, as the comparison by group shows them.
     """
     if not policy.hides_nothing:
         if pair.n < CASES_A_COLUMN * (len(pair.balance_overlap.rows) + 2):  # the groups and the constant as well

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from dashboard.report.gathered import COMPARISONS, counts_of_all, gather
+from dashboard.report.gathered import counts_of_all, gather
 from dashboard.report.practices_shown import with_practices
 from dashboard.report.shown import Audience, Comparison, Findings
 from dashboard.report.shown_for import POLICY, shown_for
@@ -12,6 +12,7 @@ from warehouse.disclosure import Policy
 from warehouse.errors import RequestError, near_names
 from warehouse.marts.reader import Reader
 from warehouse.protected.shares import OFFERED
+from warehouse.questions.answer import COMPARISONS
 from warehouse.questions.shares import GroupRow
 from warehouse.selection import Selection
 
@@ -31,15 +32,10 @@ def findings(
 ) -> Findings:
     """The results of the snapshot as they may be shown.
 
-    Args:
-        reader: An open snapshot.
-        audience: ``practice`` or ``outside``.
-        selection: Which cases; consecutive treated ones where None. For ``outside`` one practice may be chosen and
-            nothing else: tables about overlapping choices of cases could be subtracted from each other.
-        definition: Id of the headline definition; the one in force where None.
-        comparisons: Names of groupings.
-        name_practice: Whether practices are named; where None, only to the practice itself.
-        practices: Whether practices stand beside each other, where that may be shown.
+    The definition in force and consecutive treated cases where others are not named. For ``outside`` one practice may
+    be selected and nothing else: tables about overlapping choices of cases could be subtracted from each other. By
+    themselves practices are named to the practice alone; where ``practices`` asks for it and it may be shown they stand
+    beside each other.
 
     Raises:
         RequestError: A definition or grouping does not exist, or may not be asked for by this audience.
@@ -53,8 +49,8 @@ def findings(
     gathered = gather(reader, selection=chosen, definition=definition, comparisons=asked)
     policy = Policy.nothing_hidden() if audience == "practice" else POLICY
     of_all = audience == "practice" or not any(chosen.filters.values())
-    around = None if of_all else counts_of_all(reader, gathered.overall.definition, asked)
-    result = shown_for(policy, gathered, cases=cases_in_words(gathered.overall.selection), around=around)
+    around = None if of_all else counts_of_all(reader, gathered.counted.overall.definition, asked)
+    result = shown_for(policy, gathered, cases=cases_in_words(gathered.counted.overall.selection), around=around)
     named = audience == "practice" if name_practice is None else name_practice
     if practices:
         result = with_practices(result, reader, selection=chosen, named=named)

@@ -34,18 +34,15 @@ ROUND_TO = 5
 
 
 def shown_for(policy: Policy, gathered: Gathered, *, cases: str, around: Counted | None = None) -> Findings:
-    """What was gathered, as far as the rule lets it be shown.
+    """What was gathered, as far as the rule lets it be shown; ``cases`` says in words what it is about.
 
-    Args:
-        policy: The rule.
-        gathered: The cases the document is about; ``cases`` says in words which they are.
-        around: Counts of all cases, where the document is about one practice among several: a document about all of
-            them is taken to be published as well, so that the two cannot be subtracted from each other.
+    ``around`` holds the counts of all cases, where the document is about one practice among several: a document about
+    all of them is taken to be published as well, so that the two cannot be subtracted from each other.
     """
     scope = {"practice": gathered.practices} if around is not None else {}
     earlier = Published(around, policy, {}, ()).releases if around is not None else []
     published = Published(gathered.counted, policy, scope, earlier)
-    overall = gathered.overall
+    overall = gathered.counted.overall
     return Findings(
         definition=overall.definition,
         growth_reference=overall.growth_reference,
@@ -61,12 +58,12 @@ def shown_for(policy: Policy, gathered: Gathered, *, cases: str, around: Counted
         untreated=row_alone(gathered.untreated, policy, name="untreated") if gathered.untreated else None,
         comparisons=tuple(
             _comparison(place, result.by, gathered, published)
-            for place, result in enumerate(gathered.by)
+            for place, result in enumerate(gathered.counted.by)
             if result.by is not None
         ),
         family=tuple(_rounded(other, policy) for other in gathered.others),
         secondary=tuple(_rounded(other, policy) for other in gathered.secondary),
-        curve=_curve(gathered.threshold, published),
+        curve=_curve(gathered.counted.threshold, published),
         change=_change(gathered, published.count(COUNTED), policy),
         refused=published.frame.refused,
     )
@@ -75,13 +72,13 @@ def shown_for(policy: Policy, gathered: Gathered, *, cases: str, around: Counted
 def _comparison(place: int, by: Grouping, gathered: Gathered, published: Published) -> Comparison:
     table, rows = published.tables[place], published.rows(place)
     means = gathered.means.get(by.name, {})
-    sizes = {row.group: row.counted.n for row in gathered.by[place].groups}
+    sizes = {row.group: row.counted.n for row in gathered.counted.by[place].groups}
     fit = groups_with_means({row.group: row.counted for row in rows}, sizes, published.policy)
     held = _held_alike(place, by.name, gathered, published)
     return Comparison(
         by=by,
         groups=tuple(replace(row, change=means.get(row.group) if row.group in fit else None) for row in rows),
-        difference=difference_of(rows, level=gathered.by[place].level),
+        difference=difference_of(rows, level=gathered.counted.by[place].level),
         adjusted=None if isinstance(held, str) else held,
         not_adjusted=held if isinstance(held, str) else "",
         refused=table.refused if table else "",
@@ -98,7 +95,7 @@ def difference_of(groups: tuple[GroupRow, ...], *, level: float) -> Estimate | N
 
 def _held_alike(place: int, name: str, gathered: Gathered, published: Published) -> AdjustedShown | str:
     """Two of the groups with what was recorded held alike, or why that is not shown; empty where there are not two."""
-    pair, complete = gathered.pairs.get(name), gathered.complete.get(name)
+    pair, complete = gathered.pairs.get(name), gathered.counted.complete.get(name)
     if pair is None or complete is None:
         return ""
     first, second = complete.asked.first, complete.asked.second

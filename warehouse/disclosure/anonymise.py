@@ -57,9 +57,6 @@ def anonymise(
         l: Different values every sensitive variable must have in every class, >= 1.
         sensitive: Columns that must not be learnt.
         weights: Variable -> weight in the loss (1 when not named): what should be kept finest weighs most.
-
-    Returns:
-        ``frame`` None and the reason in ``warnings`` when no allowed combination meets the demand.
     """
     _check(frame, hierarchies, k, l)
     quasi = [hierarchy.name for hierarchy in hierarchies]

@@ -37,14 +37,11 @@ class Anonymity:
 
 
 def assess(frame: pl.DataFrame, *, quasi: Sequence[str], sensitive: Sequence[str] = ()) -> Anonymity:
-    """Assess the rows of a frame.
+    """Assess rows, one case a row.
 
-    Args:
-        frame: One case a row.
-        quasi: Columns a stranger might know. A missing value counts as a value of its own. Without any, all rows
-            are one class.
-        sensitive: Columns that must not be learnt. Missing values are not counted as values; a class in which none
-            is recorded has nothing to tell and is left out of the minimum.
+    Among ``quasi``, what a stranger might know, a missing value counts as a value of its own; without any, all rows are
+    one class. Among ``sensitive``, what must not be learnt, it counts as none: a class in which none is recorded has
+    nothing to tell and is left out of the minimum.
     """
     missing = [name for name in (*quasi, *sensitive) if name not in frame.columns]
     if missing:

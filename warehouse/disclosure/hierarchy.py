@@ -41,11 +41,8 @@ class Hierarchy:
     def of_categories(cls, name: str, base: Sequence[str], *merges: Mapping[str, Sequence[str]]) -> Hierarchy:
         """A hierarchy of named merges; its last level merges everything into "any", which drops the variable.
 
-        Args:
-            name: The variable.
-            base: Its values.
-            merges: One mapping a level, label -> the base values merged under it; values not named keep the label
-                they had.
+        ``merges`` holds one mapping a level, label -> the base values merged under it; values not named keep the label
+        they had.
         """
         levels = [{value: value for value in base}]
         for merge in merges:

@@ -51,16 +51,10 @@ _MISFIT = (
 
 
 def protect(table: Table, policy: Policy | None = None, *, earlier: Sequence[Release] = ()) -> ProtectedTable:
-    """Make a table fit to leave.
+    """Make a table fit to leave; the default policy hides 1 to 4.
 
-    Args:
-        table: The counts.
-        policy: What may be shown; the default hides 1 to 4.
-        earlier: Everything published before about the same cases, from the ledger; differences are looked for.
-
-    Returns:
-        The table as it may be shown. ``refused`` says why when nothing of it may be; it then has no place in the
-        ledger.
+    ``earlier`` is everything published before about the same cases, from the ledger; differences are looked for. A
+    table of which nothing may be shown says why in ``refused``, and has no place in the ledger.
     """
     rule = policy or Policy()
     if rule.hides_nothing:

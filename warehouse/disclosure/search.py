@@ -49,11 +49,8 @@ class Search:
         two cells that are not 0 is not 1). It is brought back to the nearest value the labels leave. At least two
         values must be left.
 
-        Args:
-            may_skip: Asked about a goal of which the labels leave one value: whether that was so before this table.
-
-        Returns:
-            False when some count would be given away whatever is hidden.
+        ``may_skip`` is asked about a goal of which the labels leave one value: whether that was so before this table.
+        False when some count would be given away whatever is hidden.
         """
         causes: dict[int, int] = {}
         for i in range(0, len(self.goals), 2):

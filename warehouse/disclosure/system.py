@@ -75,11 +75,7 @@ def cheapest(
 ) -> Solution | None:
     """Whole numbers that fit what is known, at the least total cost of leaving the soft ranges.
 
-    Args:
-        knowledge: What must hold.
-        costs: Cost of each unit a soft sum lies outside its range, shape ``(s,)``; infinite forbids it.
-        soft_rows: Soft sums, shape ``(s, atoms)``.
-        soft_bounds: Their ranges, shape ``(s, 2)``.
+    Soft sums ``(s, atoms)`` have ranges ``(s, 2)`` and a cost ``(s,)`` a unit outside; an infinite one forbids it.
     """
     atoms = knowledge.rows.shape[1]
     price = np.asarray(costs, dtype=np.float64)

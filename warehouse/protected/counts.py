@@ -25,10 +25,12 @@ import polars as pl
 
 from warehouse.cases.flow import Flow, StageCount
 from warehouse.disclosure import HIDDEN, Count, Dimension, Layout, Policy, ProtectedTable, Release, Table, protect
+from warehouse.marts.reader import Reader
 from warehouse.marts.steps import STAGES, STEPS
 from warehouse.questions.complete import Complete
-from warehouse.questions.shares import GroupRow, Rates, group_row
-from warehouse.questions.threshold import ThresholdCurve
+from warehouse.questions.shares import GroupRow, Rates, group_row, rates_by
+from warehouse.questions.threshold import ThresholdCurve, counted_changes, threshold_curve
+from warehouse.selection import Selection
 
 REACHED = "reached"
 COUNTED = "counted"
@@ -51,6 +53,21 @@ class Counted:
     values: pl.DataFrame
     # Grouping -> complete cases of the two groups that are compared in it
     complete: Mapping[str, Complete] = field(default_factory=lambda: MappingProxyType({}))
+
+    @classmethod
+    def read(
+        cls,
+        reader: Reader,
+        groupings: Sequence[str],
+        *,
+        definition: str | None = None,
+        selection: Selection | None = None,
+    ) -> Counted:
+        """The counts over all and by each grouping, without those of complete cases."""
+        overall, *by = rates_by(reader, (None, *groupings), definition=definition, selection=selection)
+        values = counted_changes(reader, overall.definition, overall.selection)
+        curve = threshold_curve(reader, definition=definition, selection=selection, changes=values)
+        return cls(overall=overall, by=tuple(by), threshold=curve, values=values)
 
 
 @dataclass(frozen=True, slots=True)

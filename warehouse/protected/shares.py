@@ -13,8 +13,7 @@ from warehouse.disclosure import Policy
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.protected.counts import ADVERSE, COUNTED, Counted, Published, two_counts
-from warehouse.questions.shares import Rates, rates_by
-from warehouse.questions.threshold import counted_changes, threshold_curve
+from warehouse.questions.shares import Rates
 
 OFFERED = ("appliance_category", "age_band", "extraction", "sex", "vertical_type", "growth_stage", "practice")
 """Groupings a protected table may have: every case is in one group, and groups are few."""
@@ -29,14 +28,13 @@ def protected_rates(reader: Reader, *, by: str | None = None) -> Rates:
     if by is not None and by not in OFFERED:
         found = f"no protected table is made by {by!r}"
         raise RequestError(found, expected=", ".join(OFFERED), remedy="ask for one of these")
-    overall, *others = rates_by(reader, (None,) if by is None else (None, by))
-    values = counted_changes(reader, overall.definition, overall.selection)
-    curve = threshold_curve(reader, changes=values)
-    published = Published(Counted(overall=overall, by=tuple(others), threshold=curve, values=values), Policy(), {}, ())
+    counted = Counted.read(reader, () if by is None else (by,))
+    published = Published(counted, Policy(), {}, ())
     flow, policy = published.flow(), published.policy
     if by is None:
+        overall = counted.overall
         row = two_counts(overall.groups[0], published.count(COUNTED), published.count(ADVERSE), overall)
         return replace(overall, groups=(row,), flow=flow, policy=policy, notes=published.frame.notes)
-    (result,), (table,) = others, published.tables
+    (result,), (table,) = counted.by, published.tables
     notes = table.notes if table is not None else published.frame.notes
     return replace(result, groups=published.rows(0), flow=flow, policy=policy, notes=notes)

@@ -164,7 +164,10 @@ def test_what_leaves_does_not_tell_how_many_were_incomplete(leaving: Made, own: 
 def test_counts_of_complete_cases_give_no_small_count_away(folder: Path) -> None:
     with Reader.open(folder) as reader:
         gathered = gather(reader, selection=Selection(), comparisons=NAMES)
-    few = replace(gathered.threshold, points=tuple(p for p in gathered.threshold.points if p.threshold in (0, 2, 4)))
+    few = replace(
+        gathered.counted.threshold,
+        points=tuple(p for p in gathered.counted.threshold.points if p.threshold in (0, 2, 4)),
+    )
     published = Published(replace(gathered.counted, threshold=few), Policy(), {}, ())
     ranges = [*attack(published.releases), *attack_guarded(published.releases)]
     assert [one for one in ranges if one.recovered] == []

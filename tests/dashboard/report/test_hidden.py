@@ -89,7 +89,10 @@ def test_all_tables_attacked_together_give_no_hidden_count_away(small_groups: Pa
     with Reader.open(small_groups) as reader:
         gathered = gather(reader, selection=Selection())
     # the chain without most of its thresholds, so that all tables together stay small enough to be attacked at once
-    few = replace(gathered.threshold, points=tuple(p for p in gathered.threshold.points if p.threshold in (0, 2, 4)))
+    few = replace(
+        gathered.counted.threshold,
+        points=tuple(p for p in gathered.counted.threshold.points if p.threshold in (0, 2, 4)),
+    )
     releases = Published(replace(gathered.counted, threshold=few), POLICY, {}, ()).releases
     by = ("appliance_category", "age_band", "extraction")
     assert [release.name for release in releases] == [
@@ -254,7 +257,9 @@ def test_a_frame_with_a_hidden_outcome_guards_every_comparison(tmp_path: Path) -
     with Reader.open(tmp_path / "cases") as reader:
         gathered = gather(reader, selection=Selection())
         found = findings(reader, audience="outside")
-    few = replace(gathered.threshold, points=tuple(p for p in gathered.threshold.points if p.threshold == 2))
+    few = replace(
+        gathered.counted.threshold, points=tuple(p for p in gathered.counted.threshold.points if p.threshold == 2)
+    )
     releases = Published(replace(gathered.counted, threshold=few), POLICY, {}, ()).releases
     assert found.overall.adverse.shown == "fewer than 5"
     assert [one for one in (*attack(releases), *attack_guarded(releases)) if one.recovered] == []
@@ -265,9 +270,9 @@ def test_the_chain_holds_every_case_once(small_groups: Path) -> None:
         gathered = gather(reader, selection=Selection())
     chain = Published(gathered.counted, POLICY, {}, ()).chain
     sums = {name: sum(chain.atoms[atom] for atom in atoms) for name, atoms in chain.members.items()}
-    (group,) = gathered.overall.groups
+    (group,) = gathered.counted.overall.groups
     assert (sums["started"], sums["counted"], sums["adverse"]) == (group.started.n, group.counted.n, group.adverse.n)
-    for point in gathered.threshold.points:
+    for point in gathered.counted.threshold.points:
         assert sums.get(threshold_name(point.threshold), 0) == point.n_adverse
     frame = pl.DataFrame(list(chain.atoms.items()), schema=["class", "n"], orient="row")
     assert frame["n"].sum() == 125
