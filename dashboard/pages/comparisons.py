@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import polars as pl
 import streamlit as st
@@ -13,7 +13,7 @@ from dashboard.charts.contrasts import contrasts_alt, contrasts_chart
 from dashboard.charts.crossed import crossed_alt, crossed_chart
 from dashboard.charts.rates import rates_alt, rates_chart, rates_frame
 from dashboard.parts.filters import Choice, chosen
-from dashboard.parts.screen import as_table, draw, fine, footing, palette, plain, said, say_why_empty, table
+from dashboard.parts.screen import as_table, draw, fine, footing, palette, pick, plain, said, say_why_empty, table
 from warehouse.marts.grouping import GROUPINGS, NOT_KNOWN
 from warehouse.protected.shares import OFFERED
 from warehouse.questions.answer import COMPARISONS, outline
@@ -39,7 +39,7 @@ def page(session: Session) -> None:
     """The page; who sees protected tables alone has one grouping, as counted."""
     st.title("Do groups differ?")
     if not session.viewer.sees_cases:
-        by = _select("Split by", OFFERED, {name: GROUPINGS[name].title for name in OFFERED}, "by")
+        by = pick("Split by", {name: GROUPINGS[name].title for name in OFFERED}, key="by")
         shown = session.protected(by)
         said(f"Share adverse by {GROUPINGS[by].title.lower()}, small counts hidden.")
         draw(rates_chart(shown, palette=palette()), alt=rates_alt(shown), key="groups")
@@ -59,10 +59,6 @@ def page(session: Session) -> None:
     footing(found.overall, found.published_at)
 
 
-def _select(label: str, offered: Sequence[str], titles: Mapping[str, str], key: str) -> str:
-    return st.selectbox(label, offered, format_func=lambda name: titles.get(name, name), key=key, bind="query-params")
-
-
 def ways(session: Session) -> tuple[str, str]:
     """The grouping, and the one it is crossed with."""
     titles = {
@@ -71,11 +67,11 @@ def ways(session: Session) -> tuple[str, str]:
     order = [*COMPARISONS, *(name for name in titles if name not in COMPARISONS)]
     left, right = st.columns(2)
     with left:
-        by = _select("Split by", order, titles, "by")
+        by = pick("Split by", {name: titles[name] for name in order}, key="by")
     single = [name for name in order if GROUPINGS[name].column is not None and name != by]
     offered = [ALONE, *single] if GROUPINGS[by].column is not None else [ALONE]
     with right:
-        return by, _select("and at the same time by", offered, titles, "and")
+        return by, pick("and at the same time by", {name: titles.get(name, name) for name in offered}, key="and")
 
 
 def one_way(session: Session, choice: Choice, by: str) -> None:

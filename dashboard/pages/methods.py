@@ -8,7 +8,7 @@ import streamlit as st
 from dashboard.access.ask import Session, current_session
 from dashboard.charts.growth import growth_alt, growth_chart
 from dashboard.parts.methods_parts import planned, proved
-from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
+from dashboard.parts.screen import behind, draw, fine, palette, pick, plain, said, table
 from dashboard.report.sections.methods import CHECK_REFERENCES, REFERENCES
 from warehouse.outcomes.definition import FAMILIES
 from warehouse.upkeep.catalogue_report import InForce, in_force
@@ -95,18 +95,11 @@ def growth(found: InForce) -> None:
     """The growth reference and its curves."""
     st.header("Ordinary growth")
     plain(found.growth_reference)
-    names = dict(found.curves.select("measure", "label").unique(maintain_order=True).iter_rows())
+    names: dict[str, str] = dict(found.curves.select("measure", "label").unique(maintain_order=True).iter_rows())
     if not names:
         plain("The reference holds no curve, so no change is adjusted for growth.")
         return
-    measure = st.selectbox(
-        "Measure",
-        list(names),
-        index=list(names).index(FIRST) if FIRST in names else 0,
-        format_func=lambda code: str(names[code]),
-        key="measure",
-        bind="query-params",
-    )
+    measure = pick("Measure", names, key="measure", first=FIRST)
     draw(growth_chart(found, measure, palette=palette()), alt=growth_alt(found, measure), key="growth")
     sources = found.curves.filter(pl.col("measure") == measure)["source"].unique(maintain_order=True).to_list()
     fine(f"Source of this curve: {'; '.join(sources)}.")

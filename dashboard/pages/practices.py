@@ -13,7 +13,7 @@ from dashboard.access.sign_in import current_viewer
 from dashboard.charts.forest import forest_alt, forest_chart
 from dashboard.charts.funnel import funnel_alt, funnel_chart
 from dashboard.charts.means import means_alt, means_chart
-from dashboard.parts.screen import as_table, behind, draw, fine, palette, plain, said, table
+from dashboard.parts.screen import as_table, behind, draw, fine, palette, pick, plain, said, table
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.pooled.kept_results import kept_results
 from warehouse.store.snapshot import POINTER
@@ -200,7 +200,7 @@ def of_group(result: GroupResult, mine: str) -> None:
     names = {one.outcome: one.definition for one in result.shares}
     outcome = next(iter(names), "")
     if len(names) > 1:
-        outcome = st.selectbox("Definition", list(names), format_func=names.__getitem__, key="def", bind="query-params")
+        outcome = pick("Definition", names, key="def")
     for found in result.shares:
         if found.outcome == outcome:
             shares(found, mine)

@@ -10,7 +10,7 @@ import streamlit as st
 from dashboard.access.ask import Session, current_session
 from dashboard.charts.agreement import agreement_alt, agreement_chart, agreement_sentence
 from dashboard.parts.filters import practices
-from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
+from dashboard.parts.screen import behind, draw, fine, palette, pick, plain, said, table
 from warehouse.analysis.method_error import MethodError
 from warehouse.repeats.measuring import MeasureError, Repeats, measure_errors, repeats
 from warehouse.selection import Selection
@@ -34,14 +34,7 @@ def page(session: Session) -> None:
         end(session)
         return
     names = {one.measure: one.label for one in errors}
-    measure = st.selectbox(
-        "Measure",
-        list(names),
-        index=list(names).index(FIRST) if FIRST in names else 0,
-        format_func=names.__getitem__,
-        key="measure",
-        bind="query-params",
-    )
+    measure = pick("Measure", names, key="measure", first=FIRST)
     one_measure(session, selection, measure)
     every_measure(errors)
     end(session)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from dashboard.parts.screen import pick
 from warehouse.cases.filter_values import FilterValues, filter_values
 from warehouse.outcomes.definition import FAMILIES, Definition
 from warehouse.selection import Selection
@@ -68,9 +69,7 @@ def definition_chosen(session: Session) -> str:
     order = list(FAMILIES)
     listed = tuple(sorted(listed, key=lambda one: (one.id != headline, order.index(one.family))))
     names = {one.id: f"{one.id} {one.label}" for one in listed}
-    return st.selectbox(
-        "Definition of adverse", list(names), format_func=names.__getitem__, key="def", bind="query-params"
-    )
+    return pick("Definition of adverse", names, key="def")
 
 
 def _kept(one: FilterValues) -> tuple[str, ...]:

@@ -127,6 +127,12 @@ def as_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], 
         )
 
 
+def pick(label: str, names: Mapping[str, str], *, key: str, first: str = "") -> str:
+    """One of these, told by its name; ``first`` at the start, where it is one of them. The address keeps the choice."""
+    at = list(names).index(first) if first in names else 0
+    return st.selectbox(label, list(names), index=at, format_func=names.__getitem__, key=key, bind="query-params")
+
+
 def problem(found: str, remedy: str = "") -> None:
     """Something a person can act on, and how."""
     st.warning(local(f"{found} {remedy}".strip()))
