@@ -102,9 +102,8 @@ def draw(chart: altair.TopLevelMixin, *, alt: str, key: str, choose: bool = Fals
     spec = localised_spec(chart.to_dict(validate=False), marks)
     spec["autosize"] = {"type": "fit-x", "contains": "padding"}  # as wide as the page, as high as the chart says
     spec.pop("description", None)  # the sentence given here is read aloud in its place
-    on_select = {"on_select": "rerun"} if choose else {}
-    drawn = {"width": "stretch", "theme": None, "alt": localised(alt, marks), "key": f"chart-{key}", **on_select}
-    return st.vega_lite_chart(spec, **drawn)
+    how: dict[str, Any] = {"width": "stretch", "theme": None, "alt": localised(alt, marks), "key": f"chart-{key}"}
+    return st.vega_lite_chart(spec, **how, on_select="rerun" if choose else "ignore")
 
 
 def table(frame: pl.DataFrame, *, alt: str) -> None:

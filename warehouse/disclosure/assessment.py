@@ -77,4 +77,4 @@ def _diversity(keyed: pl.DataFrame, by: list[str]) -> int | None:
     recorded = keyed.drop_nulls("value")
     if recorded.is_empty():
         return None
-    return min(recorded.group_by(by).agg(pl.col("value").n_unique())["value"].to_list())
+    return int(min(recorded.group_by(by).agg(pl.col("value").n_unique())["value"].to_list()))
