@@ -138,7 +138,7 @@ def rules(title: str, listed: Sequence[RuleCount]) -> None:
             {"rows": f"{one.n_rows:,}", "what was wrong": f"{one.reason} ({one.rule})", "what to do": one.remedy}
             for one in listed
         ]
-        table(pl.DataFrame(rows), alt=title)
+        table(rows, alt=title)
 
 
 def shown(frame: pl.DataFrame, alt: str) -> None:

@@ -97,7 +97,7 @@ def the_picked(frame: pl.DataFrame) -> None:
         "appliance",
         pl.col("status").alias("class"),
     )
-    table(listed, alt=f"The {shown.height} picked cases with the largest change")
+    table(listed.to_dicts(), alt=f"The {shown.height} picked cases with the largest change")
     if frame.height > SHOWN:
         fine(f"The {SHOWN} with the largest change are listed.")
 
@@ -125,7 +125,7 @@ def a_closer_look(session: Session, choice: Choice, dots: CaseDots, picked: Coll
 def the_case(case: OneCase, dots: CaseDots) -> None:
     """Facts, course and drawing of a case."""
     name = f"case {case.case}"
-    table(pl.DataFrame({"": list(case.facts), name: list(case.facts.values())}), alt=f"Facts of {name}")
+    table([{"": fact, name: value} for fact, value in case.facts.items()], alt=f"Facts of {name}")
     course = course_alt(case.course, dots.label, dots.unit)
     draw(course_chart(case.course, label=dots.label, unit=dots.unit, palette=palette()), alt=course, key="course")
     if case.drawing:
@@ -134,8 +134,7 @@ def the_case(case: OneCase, dots: CaseDots) -> None:
     else:
         fine(case.no_drawing)
     with st.expander("What every definition says of this case"):
-        said_of_it = pl.DataFrame({"definition": list(case.outcomes), name: list(case.outcomes.values())})
-        table(said_of_it, alt=f"Outcomes of {name}")
+        table([{"definition": one, name: status} for one, status in case.outcomes.items()], alt=f"Outcomes of {name}")
 
 
 def teeth_and_face(session: Session, choice: Choice) -> None:

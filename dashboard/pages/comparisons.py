@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import polars as pl
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session
@@ -107,7 +106,7 @@ def against_reference(found: GroupComparison) -> None:
             }
             for code, two in found.compared.items()
         ]
-        table(pl.DataFrame(rows), alt=f"Differences from {found.reference_label}")
+        table(rows, alt=f"Differences from {found.reference_label}")
         fine(f"{found.corrected.n_comparisons} comparisons, corrected together ({found.corrected.method}).")
     fine(*standing_sentences(found.standing))
 
@@ -212,7 +211,7 @@ def crossed(session: Session, choice: Choice, by: str, second: str) -> None:
             for one in found.within
         ]
         alt = f"Difference from {found.groups[found.reference]} in percentage points, crude and held alike"
-        table(pl.DataFrame(rows), alt=alt)
+        table(rows, alt=alt)
         fine(f"{alt} (Mantel-Haenszel).", *standing_sentences(found.standing))
     fine(f"{found.not_known:,} counted cases have a group that is not known." if found.not_known else "")
 

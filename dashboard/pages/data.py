@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import polars as pl
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session
@@ -83,7 +82,7 @@ def rule_table(rules: Sequence[RuleCount], *, alt: str) -> None:
         }
         for one in rules
     ]
-    table(pl.DataFrame(rows), alt=alt)
+    table(rows, alt=alt)
 
 
 def history(loads: Sequence[Load]) -> None:
@@ -102,14 +101,13 @@ def history(loads: Sequence[Load]) -> None:
         }
         for one in loads[:SHOWN_LOADS]
     ]
-    table(pl.DataFrame(rows), alt="Loads, newest first")
+    table(rows, alt="Loads, newest first")
     with st.expander("What was taken to be so when these files were read"):
-        assumed = list(
-            dict.fromkeys(
-                (one.source, about.about, about.taken, about.because) for one in loads for about in one.assumptions
-            )
+        columns = ("file", "about", "taken", "because")
+        assumed = dict.fromkeys(
+            (one.source, about.about, about.taken, about.because) for one in loads for about in one.assumptions
         )
-        table(pl.DataFrame(assumed, schema=["file", "about", "taken", "because"], orient="row"), alt="Assumptions")
+        table([dict(zip(columns, one, strict=True)) for one in assumed], alt="Assumptions", columns=columns)
 
 
 page(current_session())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import polars as pl
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session
@@ -111,9 +110,7 @@ def the_reviews(found: DriftPicture) -> None:
         return
     st.subheader("Planned reviews")
     rows = [_review(one) for one in found.reviews]
-    table(
-        pl.DataFrame(rows), alt=f"State of the chart at its planned reviews; the limit is {found.path.plan.limit:.2f}"
-    )
+    table(rows, alt=f"State of the chart at its planned reviews; the limit is {found.path.plan.limit:.2f}")
 
 
 def _review(one: Review) -> dict[str, str]:

@@ -85,7 +85,7 @@ def definitions(found: InForce) -> None:
             for one in listed
         ]
         with st.expander(f"{name[:1].upper()}{name[1:]} ({len(listed)})"):
-            table(pl.DataFrame(rows), alt=f"Definitions: {name}")
+            table(rows, alt=f"Definitions: {name}")
     fine(
         "A definition never changes within its version. Add one of your own with `menton definitions --add FILE.toml`."
     )
@@ -113,13 +113,13 @@ def measures(found: InForce) -> None:
             pl.col("definition").alias("what it is"),
             pl.col("up_means").alias("a rise means"),
         )
-        table(shown, alt="Measures in force")
+        table(shown.to_dicts(), alt="Measures in force", columns=shown.columns)
 
 
 def statistics() -> None:
     """How figures are made, and who described it."""
     st.header("How figures are made")
-    table(pl.DataFrame(STATISTICS, schema=["figure", "how"], orient="row"), alt="Statistical methods")
+    table([{"figure": figure, "how": how} for figure, how in STATISTICS], alt="Statistical methods")
     with st.expander("References"):
         plain(*REFERENCES)
         fine(CHECK_REFERENCES)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import polars as pl
 import streamlit as st
 
 from dashboard.access.ask import current_session, place
@@ -254,7 +253,8 @@ def by_group(found: GroupPool) -> None:
         for row in found.rows
     ]
     columns = ("group", "adverse of counted", "share (95% interval)", "risk ratio", "adjusted odds ratio")
-    table(pl.DataFrame(rows, schema=list(columns), orient="row"), alt=f"Share adverse by {title.lower()}, pooled")
+    alt = f"Share adverse by {title.lower()}, pooled"
+    table([dict(zip(columns, row, strict=True)) for row in rows], alt=alt, columns=columns)
     adjusted = (
         f"Adjusted for {', '.join(found.adjusted_for)}, in {found.adjusted_practices} practices with single cases."
     )

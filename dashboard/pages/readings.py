@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import polars as pl
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session
@@ -71,7 +70,7 @@ def by_examiner(found: Repeats) -> None:
         }
         for name, error in found.by_examiner.items()
     ]
-    table(pl.DataFrame(rows), alt=f"Error of {found.label} by examiner")
+    table(rows, alt=f"Error of {found.label} by examiner")
 
 
 def between(found: Repeats) -> None:
@@ -92,7 +91,7 @@ def between(found: Repeats) -> None:
         }
         for pair, one in found.between.items()
     ]
-    table(pl.DataFrame(rows), alt=f"Agreement between examiners on {found.label}")
+    table(rows, alt=f"Agreement between examiners on {found.label}")
     fine("A steady difference between examiners makes groups look different where each examiner reads one group.")
 
 
@@ -109,7 +108,7 @@ def every_measure(errors: Sequence[MeasureError]) -> None:
         }
         for one in errors
     ]
-    table(pl.DataFrame(rows), alt="Method error of every measure with records read twice")
+    table(rows, alt="Method error of every measure with records read twice")
     fine(
         "Error of one reading: Dahlberg's formula. Least real change: the smallest difference between two readings that"
         " is beyond error in 95% (MDC95, 2.77 times the error). Reliability: Houston's coefficient; it is high where"

@@ -26,6 +26,7 @@ HIDDEN, WHOLE = "to leave the practice: small counts are hidden", "for the pract
 AUDIENCES: dict[str, Audience] = {HIDDEN: "outside", WHOLE: "practice"}
 ALL = "all practices together"
 
+ARCHIVE = ".zip"
 # button -> ending and kind of the file
 FILES = {
     "PDF, paged": (".pdf", "application/pdf"),
@@ -36,8 +37,8 @@ FILES = {
     "One web page (HTML)": (".html", "text/html"),
     "Tables (XLSX)": (".xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
     "How it was done (Markdown)": (".md", "text/markdown"),
+    "Everything, with figures and CSV (ZIP)": (ARCHIVE, "application/zip"),
 }
-EVERYTHING = "Everything, with figures and CSV (ZIP)"
 
 
 def page(session: Session) -> None:
@@ -87,16 +88,8 @@ def page(session: Session) -> None:
             file_name=f"menton{'' if audience == 'practice' else '-to-leave'}{ending}",
             mime=kind,
             on_click="ignore",
-            key=ending,
+            key="everything" if ending == ARCHIVE else ending,
         )
-    st.download_button(
-        EVERYTHING,
-        partial(_archive, made),
-        file_name=f"menton{'' if audience == 'practice' else '-to-leave'}.zip",
-        mime="application/zip",
-        on_click="ignore",
-        key="everything",
-    )
     fine(
         "A file made for the practice itself can point to a person: do not hand it on."
         if audience == "practice"
@@ -143,10 +136,8 @@ def _document(
 
 
 def _file(made: partial[Document], ending: str) -> bytes:
-    return file_bytes(made(), ending)
-
-
-def _archive(made: partial[Document]) -> bytes:
+    if ending != ARCHIVE:
+        return file_bytes(made(), ending)
     held = io.BytesIO()
     with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as archive:
         for place, data in everything(made()):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import polars as pl
 import streamlit as st
 
 from dashboard.parts.screen import fine, plain, said, table
@@ -42,7 +41,7 @@ def planned(session: Session) -> None:
     plain(WHY_PLAN)
     said(plans_sentence(found))
     if found.plans:
-        table(pl.DataFrame([_plan_row(one) for one in found.plans]), alt="Audit plans on record")
+        table([_plan_row(one) for one in found.plans], alt="Audit plans on record")
     plain(*looks_sentences(found))
     fine("Write a plan with `menton plan --example`, put it on record with `menton plan --add FILE`.")
 
@@ -108,7 +107,7 @@ def proved() -> None:
     said(found.sentence)
     for title, findings in found.sections.items():
         with st.expander(f"{title} ({len(findings)})"):
-            table(pl.DataFrame(_finding_rows(findings)), alt=title)
+            table(_finding_rows(findings), alt=title)
     fine(HOW_TO_READ)
 
 

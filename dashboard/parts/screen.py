@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     import altair
-    import polars as pl
 
     from warehouse.questions.shares import Rates
     from warehouse.selection import Selection
@@ -106,12 +105,10 @@ def draw(chart: altair.TopLevelMixin, *, alt: str, key: str, choose: bool = Fals
     return st.vega_lite_chart(spec, **how, on_select="rerun" if choose else "ignore")
 
 
-def table(frame: pl.DataFrame, *, alt: str) -> None:
-    """A small table of texts, set as it is read."""
-    rows = [
-        {name: local(str(cell)) if cell is not None else "—" for name, cell in row.items()} for row in frame.to_dicts()
-    ]
-    st.table(rows or {name: [] for name in frame.columns}, alt=local(alt), hide_index=True, border="horizontal")
+def table(listed: Sequence[Mapping[str, object]], *, alt: str, columns: Sequence[str] = ()) -> None:
+    """A small table of texts, set as it is read; ``columns`` name those of a table without a row."""
+    rows = [{name: local(str(cell)) if cell is not None else "—" for name, cell in row.items()} for row in listed]
+    st.table(rows or {name: [] for name in columns}, alt=local(alt), hide_index=True, border="horizontal")
 
 
 def as_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], *, file_name: str) -> None:
@@ -120,7 +117,7 @@ def as_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], 
 
     frame = pl.DataFrame(list(rows), schema=list(columns), orient="row")
     with st.expander(title):
-        table(frame, alt=title)
+        table(frame.to_dicts(), alt=title, columns=columns)
         st.download_button(
             "Take this table along (CSV)", frame.write_csv, file_name=file_name, mime="text/csv", key=file_name
         )
