@@ -6,7 +6,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session
-from dashboard.charts.growth import growth_alt, growth_chart
+from dashboard.charts.growth import growth_chart
 from dashboard.parts.methods_parts import planned, proved
 from dashboard.parts.screen import behind, draw, fine, palette, pick, plain, said, table
 from dashboard.report.sections.methods import CHECK_REFERENCES, REFERENCES
@@ -100,7 +100,7 @@ def growth(found: InForce) -> None:
         plain("The reference holds no curve, so no change is adjusted for growth.")
         return
     measure = pick("Measure", names, key="measure", first=FIRST)
-    draw(growth_chart(found, measure, palette=palette()), alt=growth_alt(found, measure), key="growth")
+    draw(growth_chart(found, measure, palette=palette()), key="growth")
     sources = found.curves.filter(pl.col("measure") == measure)["source"].unique(maintain_order=True).to_list()
     fine(f"Source of this curve: {'; '.join(sources)}.")
 

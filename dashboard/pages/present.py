@@ -45,7 +45,7 @@ def show(told: Sequence[Message]) -> None:
         said(message.sentence, large=True)
         plain(*message.beside, large=True)
         if message.chart is not None:
-            draw(message.chart, alt=message.alt, key="message")
+            draw(message.chart, key="message")
         fine(*message.small, large=True)
         turn(place, len(told))
 

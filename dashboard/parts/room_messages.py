@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from dashboard.charts.bounds import bounds_chart
-from dashboard.charts.changes import changes_alt, changes_chart
-from dashboard.charts.forest import forest_alt, forest_chart
+from dashboard.charts.changes import changes_chart
+from dashboard.charts.forest import forest_chart
 from dashboard.charts.rates import frame_alt, rates_alt, rates_chart, shares_chart, side_by_side_frame
-from dashboard.charts.sampling import sampling_alt, sampling_chart
-from dashboard.charts.threshold import threshold_alt, threshold_chart
+from dashboard.charts.sampling import sampling_chart
+from dashboard.charts.threshold import threshold_chart
 from warehouse.words import shares as wording
 from warehouse.words.contrast_on_screen import spread_sentence
 from warehouse.words.pooled import ORDER, pooled_sentence, prediction_sentence
@@ -36,7 +36,6 @@ class Message:
     sentence: str  # The message
     beside: tuple[str, ...] = ()  # Sentences of ordinary size
     chart: altair.LayerChart | None = None  # Its picture, or None
-    alt: str = ""  # The picture in words
     small: tuple[str, ...] = ()  # What to keep in mind, in small type
 
 
@@ -89,7 +88,6 @@ def with_practices(told: tuple[Message, ...], found: SharePool, palette: Palette
         sentence=pooled_sentence(found),
         beside=(spread_sentence_of(found),),
         chart=forest_chart(found, palette=palette, large=True),
-        alt=forest_alt(found),
         small=(
             f"{prediction_sentence(found)} {ORDER}",
             f"Definition {found.definition}. Outside is a reason to ask, and no verdict.",
@@ -117,7 +115,6 @@ def _counted(found: Answer, palette: Palette) -> Message:
         title="Who was counted",
         sentence=wording.flow_sentence(flow),
         chart=sampling_chart(flow, palette=palette, large=True),
-        alt=sampling_alt(flow),
     )
 
 
@@ -130,7 +127,6 @@ def changes(found: Answer, palette: Palette, *, large: bool = True) -> Message |
         title="How far faces moved",
         sentence=wording.change_sentence(picture),
         chart=changes_chart(picture, palette=palette, large=large),
-        alt=changes_alt(picture),
         small=(wording.error_sentence(picture.band, picture.unit),),
     )
 
@@ -143,19 +139,16 @@ def threshold(found: Answer, palette: Palette, *, large: bool = True) -> Message
         title="Had the line been drawn elsewhere",
         sentence=wording.threshold_sentence(curve) if has_line else "",
         chart=threshold_chart(curve, palette=palette, large=large) if has_line else None,
-        alt=threshold_alt(curve) if has_line else "",
         small=tuple(one.text for one in curve.cautions),
     )
 
 
 def missing(found: Answer, palette: Palette, *, large: bool = True) -> Message:
     """How far the cases not known could move the share."""
-    sentence = wording.bounds_sentence(found.group)
     return Message(
         title="What the missing could do",
-        sentence=sentence,
+        sentence=wording.bounds_sentence(found.group),
         chart=bounds_chart(found.group, palette=palette, large=large) if found.group.missing.n else None,
-        alt=sentence,
     )
 
 
@@ -169,7 +162,6 @@ def _groups(result: Rates, palette: Palette) -> Message:
         title=title,
         sentence=spread_sentence(shown),
         chart=rates_chart(shown, palette=palette, large=True),
-        alt=rates_alt(shown),
         small=(
             "Groups as they were counted. They differ in more than their name.",
             f"{n_left} smaller groups are not shown here." if n_left else "",
@@ -185,7 +177,6 @@ def _untreated(found: Answer, palette: Palette) -> Message | None:
         title="Children observed without treatment",
         sentence=wording.headline(found.untreated),
         chart=shares_chart(frame, said=frame_alt(frame), palette=palette, large=True),
-        alt=frame_alt(frame),
         small=("They differ from treated children in more than the treatment.",),
     )
 

@@ -92,16 +92,15 @@ def behind(*lines: tuple[str, str]) -> None:
     st.html(f'<div class="menton-behind">{listed}</div>')
 
 
-def draw(chart: altair.TopLevelMixin, *, alt: str, key: str, choose: bool = False) -> Any:  # noqa: ANN401
-    """Draw a chart over the width there is, with the sentence that stands for it.
+def draw(chart: altair.TopLevelMixin, *, key: str, choose: bool = False) -> Any:  # noqa: ANN401
+    """Draw a chart over the width there is; its description is read to those who do not see it.
 
     With ``choose``, a choice in the chart runs the page again and is given back then.
     """
     marks = marks_of(st.context.locale)
     spec = localised_spec(chart.to_dict(validate=False), marks)
     spec["autosize"] = {"type": "fit-x", "contains": "padding"}  # as wide as the page, as high as the chart says
-    spec.pop("description", None)  # the sentence given here is read aloud in its place
-    how: dict[str, Any] = {"width": "stretch", "theme": None, "alt": localised(alt, marks), "key": f"chart-{key}"}
+    how: dict[str, Any] = {"width": "stretch", "theme": None, "alt": spec.pop("description"), "key": f"chart-{key}"}
     return st.vega_lite_chart(spec, **how, on_select="rerun" if choose else "ignore")
 
 
