@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import streamlit as st
 
 from dashboard.access.ask import current_session, place
 from dashboard.access.sign_in import current_viewer
+from dashboard.access.viewer import Viewer
 from dashboard.charts.forest import forest_chart
 from dashboard.charts.funnel import funnel_chart
 from dashboard.charts.means import means_chart
 from dashboard.parts.screen import as_table, behind, draw, fine, palette, pick, plain, said, table
 from warehouse.marts.grouping import GROUPINGS
-from warehouse.pooled.kept_results import kept_results
+from warehouse.pooled.kept_results import Kept, kept_results
+from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
+from warehouse.pooled.this_warehouse import Here
 from warehouse.store.snapshot import POINTER
 from warehouse.words.pooled import (
     ORDER,
@@ -34,14 +37,6 @@ from warehouse.words.pooled import (
     spread_sentence,
 )
 from warehouse.words.shares import CAUTION, percent
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from dashboard.access.viewer import Viewer
-    from warehouse.pooled.kept_results import Kept
-    from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
-    from warehouse.pooled.this_warehouse import Here
 
 NOBODY = "none of them"
 HERE = "the practices of this warehouse"

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from dashboard.access.ask import Session
 from dashboard.parts.screen import pick
 from warehouse.cases.filter_values import FilterValues, filter_values
+from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import FAMILIES, Definition
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from dashboard.access.ask import Session
-    from warehouse.marts.reader import Reader
 
 TAKEN = {
     "consecutive": "taken in order",

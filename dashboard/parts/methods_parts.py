@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import streamlit as st
 
+from dashboard.access.ask import Session
 from dashboard.parts.screen import fine, plain, said, table
-from warehouse.plans.register import plans_and_looks, record_mark
-from warehouse.proof import proof
+from warehouse.plans.register import PlanOnRecord, PlansAndLooks, plans_and_looks, record_mark
+from warehouse.proof import Finding, proof
 from warehouse.questions.methods import TITLES
 from warehouse.words.numbers import and_list
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from dashboard.access.ask import Session
-    from warehouse.plans.register import PlanOnRecord, PlansAndLooks
-    from warehouse.proof import Finding
 
 WHY_PLAN = (
     "Whoever looks at enough groups finds a difference. A plan written down beforehand says which comparison is to"

@@ -3,27 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+
+import altair
 
 from dashboard.charts.bounds import bounds_chart
 from dashboard.charts.changes import changes_chart
 from dashboard.charts.forest import forest_chart
-from dashboard.charts.rates import frame_alt, rates_alt, rates_chart, shares_chart, side_by_side_frame
+from dashboard.charts.rates import frame_alt, rates_chart, shares_chart, side_by_side_frame
 from dashboard.charts.sampling import sampling_chart
 from dashboard.charts.threshold import threshold_chart
+from dashboard.theme import Palette
+from warehouse.pooled.result import SharePool
+from warehouse.questions.answer import Answer
+from warehouse.questions.shares import Rates
 from warehouse.words import shares as wording
 from warehouse.words.contrast_on_screen import spread_sentence
 from warehouse.words.pooled import ORDER, pooled_sentence, prediction_sentence
 from warehouse.words.pooled import spread_sentence as spread_sentence_of
-
-if TYPE_CHECKING:
-    import altair
-
-    from dashboard.theme import Palette
-    from warehouse.pooled.result import SharePool
-    from warehouse.questions.answer import Answer
-    from warehouse.questions.shares import Rates
-
 
 READ_BY_A_ROOM = 8
 
@@ -70,7 +66,6 @@ def messages_of_shares(told: tuple[Rates, ...], palette: Palette) -> tuple[Messa
             title=result.by.title,
             sentence=f"Share adverse by {result.by.title.lower()}, small counts hidden.",
             chart=rates_chart(result, palette=palette, large=True),
-            alt=rates_alt(result),
             small=result.notes,
         )
         for result in by

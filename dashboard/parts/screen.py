@@ -6,22 +6,18 @@ An empty selection explains itself: which choice to let go of, and how many case
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import altair
 import streamlit as st
 
 from dashboard.parts.local_numbers import localised, localised_spec, marks_of
 from dashboard.theme import DARK, LIGHT, Palette
+from warehouse.questions.shares import Rates
+from warehouse.selection import Selection
 from warehouse.words.shares import CAUTION, cases
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-
-    import altair
-
-    from warehouse.questions.shares import Rates
-    from warehouse.selection import Selection
 
 _COMMAND = re.compile(r"`([^`]+)`")
 _STYLE = """

@@ -8,16 +8,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import isfinite
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
+from warehouse.disclosure import Count
+from warehouse.pooled.result import MeanPool, SharePool
+from warehouse.questions.spread import ChangePicture
+from warehouse.questions.threshold import ThresholdCurve
+from warehouse.results import Interval
 from warehouse.words.shares import level_name, percent, signed
-
-if TYPE_CHECKING:
-    from warehouse.disclosure import Count
-    from warehouse.pooled.result import MeanPool, SharePool
-    from warehouse.questions.spread import ChangePicture
-    from warehouse.questions.threshold import ThresholdCurve
-    from warehouse.results import Interval
 
 Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "mean", "ratio", "number"]
 

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations, product
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from warehouse.disclosure.hierarchy import MISSING, Hierarchy
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from numpy.typing import NDArray
 
 Node = tuple[int, ...]
 

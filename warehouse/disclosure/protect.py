@@ -20,29 +20,24 @@ tables would single out is looked for only where it is a printed or derived cell
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping, Sequence
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.disclosure.knowledge import knowledge_of, row_of, space_for
 from warehouse.disclosure.policy import Policy
 from warehouse.disclosure.published import Count, Guard, ProtectedTable, Release, make_cell
 from warehouse.disclosure.search import Search
+from warehouse.disclosure.space import Space
 from warehouse.disclosure.system import Knowledge, extreme
+from warehouse.disclosure.table import Table
 from warehouse.disclosure.targets import Goal, goals_of, guards_of
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from warehouse.disclosure.space import Space
-    from warehouse.disclosure.table import Table
-
-    Key = tuple[str, ...]
+Key = tuple[str, ...]
 
 _MISFIT = (
     "Its counts do not fit what was published before about the same cases; if cases were added or corrected since, "

@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.disclosure.system import Knowledge, Solution, cheapest
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from numpy.typing import NDArray
-
-    from warehouse.disclosure.targets import Goal
+from warehouse.disclosure.targets import Goal
 
 _LITTLE = 1e-3  # price of missing a goal not asked for, in prices of the cheapest cell: nothing is hidden for it
 _MUCH = 1e3  # price of missing the goal asked for, in prices of the dearest cell: all is hidden for it if need be

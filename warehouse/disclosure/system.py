@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    Vector = NDArray[np.float64]
+Vector = NDArray[np.float64]
 
 _PLENTY = 1e6  # no group has as many cases: a count that can be this large has no upper end
 _SECONDS = 20.0  # a question the solver cannot settle in this time counts as "not shown to be safe"

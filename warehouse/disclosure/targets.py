@@ -9,29 +9,22 @@ all such counts of earlier tables, which the ledger keeps as guards. Cells withh
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.disclosure.knowledge import guarded_row, row_of
 from warehouse.disclosure.layout import DerivedTotal, Dimension
-from warehouse.disclosure.published import Guard
-from warehouse.disclosure.space import sets_of
+from warehouse.disclosure.policy import Policy
+from warehouse.disclosure.published import Guard, Release
+from warehouse.disclosure.space import Space, sets_of
+from warehouse.disclosure.table import Table
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from warehouse.disclosure.policy import Policy
-    from warehouse.disclosure.published import Release
-    from warehouse.disclosure.space import Space
-    from warehouse.disclosure.table import Table
-
-    Category = str | DerivedTotal
-    Sets = Mapping[str, frozenset[str]]
+Category = str | DerivedTotal
+Sets = Mapping[str, frozenset[str]]
 
 
 @dataclass(frozen=True, slots=True)

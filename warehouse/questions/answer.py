@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from warehouse.cases.filter_values import relief
+from warehouse.marts.reader import Reader
 from warehouse.questions.shares import GroupRow, Rates, rates, rates_by
 from warehouse.questions.spread import ChangePicture, change_picture
 from warehouse.questions.threshold import ThresholdCurve, counted_changes, threshold_curve
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from warehouse.marts.reader import Reader
-    from warehouse.selection import Selection
-
+from warehouse.selection import Selection
 
 COMPARISONS = ("appliance_category", "age_band", "extraction")
 """The three groupings people ask about first."""

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from importlib.metadata import version
-from typing import TYPE_CHECKING
 
 from dashboard.charts.changes import changes_alt
 from dashboard.charts.threshold import threshold_alt
 from dashboard.report import sentences
+from dashboard.report.adjusted import AdjustedShown
 from dashboard.report.document import (
     MOST_DRAWN,
+    Bar,
     Bars,
     Differences,
     Document,
@@ -25,6 +27,7 @@ from dashboard.report.document import (
 from dashboard.report.sections import tables
 from dashboard.report.sections.methods import methods, references
 from dashboard.report.sections.practices import practice_sections
+from dashboard.report.shown import Change, Comparison, Findings
 from dashboard.report.shown_for import ROUND_TO
 from warehouse.words.shares import (
     CAUTION,
@@ -34,13 +37,6 @@ from warehouse.words.shares import (
     flow_sentence,
     level_name,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from dashboard.report.adjusted import AdjustedShown
-    from dashboard.report.document import Bar
-    from dashboard.report.shown import Change, Comparison, Findings
 
 TITLE = "Audit of vertical facial change"
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 from dashboard.charts.forest import forest_alt
 from dashboard.charts.funnel import funnel_alt
@@ -26,6 +26,8 @@ from dashboard.report.document import (
     share_columns,
     words,
 )
+from dashboard.report.shown import Beside
+from warehouse.pooled.result import Figure, MeanPool, PracticeLine, SharePool
 from warehouse.words.pooled import (
     ORDER,
     funnel_sentence,
@@ -39,12 +41,6 @@ from warehouse.words.pooled import (
     spread_sentence,
 )
 from warehouse.words.pooled import span as range_words
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from dashboard.report.shown import Beside
-    from warehouse.pooled.result import Figure, MeanPool, PracticeLine, SharePool
 
 TOGETHER = "all together"
 FURTHER = "a further practice"

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from dashboard.charts.balance import variable_name
+from dashboard.report.adjusted import AdjustedShown
 from dashboard.report.document import (
     NO_ENTRY,
     NONE_COUNTED,
@@ -28,16 +28,12 @@ from dashboard.report.document import (
     span,
     words,
 )
-from warehouse.outcomes.definition import FAMILIES
+from dashboard.report.shown import Comparison, Findings
+from warehouse.cases.flow import StageCount
+from warehouse.outcomes.definition import FAMILIES, Definition
+from warehouse.questions.shares import GroupRow
+from warehouse.results import Estimate
 from warehouse.words.shares import cases, level_name
-
-if TYPE_CHECKING:
-    from dashboard.report.adjusted import AdjustedShown
-    from dashboard.report.shown import Comparison, Findings
-    from warehouse.cases.flow import StageCount
-    from warehouse.outcomes.definition import Definition
-    from warehouse.questions.shares import GroupRow
-    from warehouse.results import Estimate
 
 _GROUP = TableColumn("group", "group")
 _STARTED = TableColumn("started", "started", "count")
