@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from dashboard.report.document import DIGITS
+from dashboard.report.shown import Change, Comparison, Findings
+from warehouse.disclosure import Policy
+from warehouse.outcomes.definition import FAMILIES
 from warehouse.plural import number_of
-from warehouse.words.shares import cases, frame_sentence, level_name, missing_sentence, percent, share_sentence, signed
-
-if TYPE_CHECKING:
-    from dashboard.report.findings import Change, Comparison, Findings, Group
-    from warehouse.disclosure import Count, Policy
-    from warehouse.results import Estimate
+from warehouse.questions.shares import GroupRow
+from warehouse.results import Estimate
+from warehouse.words.shares import bounds_sentence, cases, level_name, percent, signed
 
 CRUDE = (
     "As found: the groups were not alike at the start, and nothing evens that out here. A difference between them is"
@@ -22,42 +20,6 @@ NO_THRESHOLD = (
     "There is no agreed threshold in the literature. The share against the threshold and under other definitions"
     " shows how much the answer hangs on the one chosen."
 )
-
-
-def answer(group: Group) -> str:
-    """The share in a sentence, as far as it may be told."""
-    if group.rate.value is not None and group.adverse.value is not None:
-        return share_sentence(group.adverse.value, group.rate)
-    if group.counted.value == 0:
-        return share_sentence(0, group.rate)
-    if group.counted.value is not None and group.adverse.state == "small":
-        few = group.adverse.shown.capitalize()
-        return f"{few} of the {cases(group.counted.value)} counted went adverse; the exact share is not shown."
-    return "The share is not shown: it rests on a count that is hidden."
-
-
-def frame(found: Findings) -> str:
-    """The denominator in a sentence."""
-    return frame_sentence(
-        started=found.overall.started.value if found.overall.started else None,
-        counted=found.overall.counted.value,
-        turned_away=_cases_in(found.turned_away),
-        selected=_cases_in(found.selected),
-        not_due=_cases_in(found.not_due),
-    )
-
-
-def _cases_in(cell: Count) -> str:
-    if cell.value is not None:
-        return cases(cell.value) if cell.value else ""
-    return f"{cell.shown} cases" if cell.state == "small" else "a number of cases that is not shown"
-
-
-def missing(group: Group) -> str:
-    """What the missing could do."""
-    if group.missing is None or group.missing.value is None or group.if_none is None or group.if_all is None:
-        return "How many outcomes are due but not known is not shown, nor what they could do to the share."
-    return missing_sentence(group.missing.value, group.if_none, group.if_all)
 
 
 def difference(comparison: Comparison) -> str:
@@ -95,7 +57,7 @@ def mean(estimate: Estimate) -> str:
 
 def made_for(found: Findings) -> str:
     """Whom the report is for, and what that means for its counts."""
-    if found.policy is None:
+    if found.policy.hides_nothing:
         return (
             "Made for the practice itself: every count is whole. Small counts can point to a person, so do not hand"
             " this on; a report made to leave the practice hides them."
@@ -124,16 +86,11 @@ def other_definitions(found: Findings) -> str:
     shares = [group.rate.value for group in groups if group.rate.value is not None]
     if len(shares) < 2:
         return ""
+    family = FAMILIES[found.definition.family]
     return (
-        f"Under the {len(shares)} definitions of {_family(found)} that can be shown the share lies between"
+        f"Under the {len(shares)} definitions of {family} that can be shown the share lies between"
         f" {percent(min(shares), digits=DIGITS)} and {percent(max(shares), digits=DIGITS)}."
     )
-
-
-def _family(found: Findings) -> str:
-    from warehouse.outcomes.definition import FAMILIES
-
-    return FAMILIES[found.definition.family]
 
 
 def limits(found: Findings) -> list[str]:
@@ -158,9 +115,11 @@ def _alike_limit(found: Findings) -> str:
     return "The comparisons are crude: groups differed at the start, and a difference is not an effect."
 
 
-def _missing_limit(group: Group) -> str:
-    if group.missing is None or not group.missing.value or group.if_none is None or group.if_all is None:
-        return "" if group.missing and group.missing.value == 0 else missing(group)
+def _missing_limit(group: GroupRow) -> str:
+    if group.missing.value == 0:
+        return ""
+    if group.missing.value is None or group.if_none.value is None:
+        return bounds_sentence(group)
     low, high = (percent(one.value, digits=DIGITS) for one in (group.if_none, group.if_all))
     return f"{cases(group.missing.value)} due are not known: they alone could make the share {low} or {high}."
 

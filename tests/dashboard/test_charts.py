@@ -139,12 +139,12 @@ def test_shares_stand_at_their_numbers(found: Answer) -> None:
     rows = list(rows_of(rates_chart(found.by[2]).to_dict()))
     for group, row in zip(found.by[2].groups, rows, strict=True):
         assert row["share"] == group.rate.value
-        assert row["counts"] == f"{group.n_adverse} of {group.n_assessable}"
+        assert row["counts"] == f"{group.adverse.n} of {group.counted.n}"
 
 
 def test_a_protected_chart_holds_no_number_of_a_hidden_group(reader: Reader) -> None:
     protected = protected_rates(reader, by="age_band")
-    hidden = [group for group in protected.groups if group.n_adverse.value is None]
+    hidden = [group for group in protected.groups if group.adverse.value is None]
     assert hidden
     for row in rows_of(rates_chart(protected).to_dict()):
         if row["group"] in {group.label for group in hidden}:
@@ -183,8 +183,8 @@ def test_the_method_decided_on_is_marked_by_more_than_colour(pair: PairCompariso
 def test_alternatives_say_the_finding(reader: Reader, found: Answer, dots: CaseDots, pair: PairComparison) -> None:
     assert found.changes is not None
     group = found.group
-    assert f"started: {group.n_started}" in sampling_alt(found.overall.flow)
-    assert f"({group.n_adverse} of {group.n_assessable})" in rates_alt(found.overall)
+    assert f"started: {group.started.n}" in sampling_alt(found.overall.flow)
+    assert f"({group.adverse.n} of {group.counted.n})" in rates_alt(found.overall)
     assert f"{found.changes.n_beyond} lie at or beyond the threshold of 2" in changes_alt(found.changes)
     assert f"one dot for each of {dots.n_drawn} cases" in dots_alt(dots)
     assert "measuring error" in line_sentence(dots)

@@ -164,9 +164,9 @@ def test_teeth_improve_from_a_fall_of_three_tenths_on(reader: Reader) -> None:
 
 def test_the_answer_holds_the_untreated_beside_the_treated(reader: Reader) -> None:
     found = answer(reader, selection=EVERYONE, definition="D2")
-    assert found.group.n_adverse == 8
+    assert found.group.adverse.n == 8
     assert found.untreated is not None
-    assert (found.untreated.groups[0].n_adverse, found.untreated.groups[0].n_assessable) == (1, 1)
+    assert (found.untreated.groups[0].adverse.n, found.untreated.groups[0].counted.n) == (1, 1)
     assert [result.by.name for result in found.by if result.by] == ["appliance_category", "age_band", "extraction"]
     assert found.relief == {}
 
@@ -179,7 +179,7 @@ def test_filters_offer_what_there_is_to_choose(reader: Reader) -> None:
 
 def test_an_empty_selection_names_the_filter_to_let_go(reader: Reader) -> None:
     nobody = Selection(filters={"sex": ("female",), "age_band": ("under 8",)})
-    assert rates(reader, selection=nobody).groups[0].n_started == 0
+    assert rates(reader, selection=nobody).groups[0].started.n == 0
     assert relief(reader, selection=nobody) == {"sex": 0, "age_band": 7}
 
 
@@ -234,10 +234,10 @@ def test_what_is_in_force_names_definition_growth_and_build(reader: Reader) -> N
 def test_a_protected_share_hides_small_counts_and_says_so(reader: Reader) -> None:
     found = protected_rates(reader, by="extraction")
     raw = {group.group: group for group in rates(reader, by="extraction").groups}
-    assert any(1 <= group.n_adverse <= 4 for group in raw.values())
+    assert any(1 <= group.adverse.n <= 4 for group in raw.values())
     for group in found.groups:
-        if 1 <= raw[group.group].n_adverse <= 4:
-            assert group.n_adverse.value is None
+        if 1 <= raw[group.group].adverse.n <= 4:
+            assert group.adverse.value is None
             assert group.rate.value is None
             assert "Withheld" in group.rate.warnings[0].text
     assert found.notes

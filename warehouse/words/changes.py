@@ -97,10 +97,10 @@ def age_sentence(result: ShareOverAge) -> str:
 def missing_sentence(group: GroupMissing) -> str:
     """Bounds and tipping point of one group's share."""
     rate = group.rate
-    if rate.n_missing_due == 0:
+    if rate.missing.n == 0:
         return sentence(f"{rate.label}: no outcome that is due is missing. {group.tipping.sentence}")
     return sentence(
-        f"{rate.label}: {due_words(rate.n_missing_due)}; the share lies between"
+        f"{rate.label}: {due_words(rate.missing.n)}; the share lies between"
         f" {percent(rate.if_none.value)} (none of them adverse) and {percent(rate.if_all.value)} (all adverse)."
         f" {group.tipping.sentence}"
     )

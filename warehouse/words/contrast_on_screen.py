@@ -37,14 +37,14 @@ def difference_said(estimate: Estimate) -> str:
 
 def spread_sentence(result: Rates) -> str:
     """From which to which share the groups reach, those with too few cases left out."""
-    large = [group for group in result.groups if group.n_assessable >= FEWEST and group.rate.value is not None]
+    large = [group for group in result.groups if group.counted.n >= FEWEST and group.rate.value is not None]
     if len(large) < 2:
         return f"Fewer than two groups have {FEWEST} counted cases, so there is nothing to set side by side."
     ordered = sorted(large, key=lambda group: group.rate.value or 0.0)
     low, high = ordered[0], ordered[-1]
     return (
-        f"Shares reach from {percent(low.rate.value)} ({low.label}, {low.n_assessable:,} counted) to"
-        f" {percent(high.rate.value)} ({high.label}, {high.n_assessable:,} counted)."
+        f"Shares reach from {percent(low.rate.value)} ({low.label}, {low.counted.n:,} counted) to"
+        f" {percent(high.rate.value)} ({high.label}, {high.counted.n:,} counted)."
     )
 
 

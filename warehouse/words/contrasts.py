@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from warehouse.questions.crossed import CrossedComparison, WithinLevels
     from warehouse.questions.groups import GroupComparison
     from warehouse.questions.methods import MethodResult
-    from warehouse.questions.shares import GroupRate
+    from warehouse.questions.shares import GroupRow
 
 POINTS = "percentage points"
 _COUNTS = ("no", "one", "two", "three", "four")
@@ -209,9 +209,9 @@ def not_measured_sentence(result: PairComparison) -> str:
     return f"{recorded}Not recorded at all: {'; '.join(result.not_measured)}."
 
 
-def group_sentence(group: GroupRate, comparison: GroupComparison) -> str:
+def group_sentence(group: GroupRow, comparison: GroupComparison) -> str:
     """One group, with its difference from the reference."""
-    said = f"{group.label}: {counted(group.n_adverse, group.n_assessable)}"
+    said = f"{group.label}: {counted(group.adverse.n, group.counted.n)}"
     two = comparison.compared.get(group.group)
     if two is None:
         is_base = group.group == comparison.reference

@@ -8,8 +8,8 @@ from warehouse.plural import number_of
 
 if TYPE_CHECKING:
     from warehouse.cases.flow import Flow
-    from warehouse.protected.shares import ProtectedGroup
-    from warehouse.questions.shares import GroupRate, Rates
+    from warehouse.disclosure import Count
+    from warehouse.questions.shares import GroupRow, Rates
     from warehouse.questions.spread import ChangePicture
     from warehouse.questions.threshold import ThresholdCurve
     from warehouse.repeats.error_band import ErrorBand
@@ -52,35 +52,29 @@ def cases(n: int) -> str:
     return number_of(n, "case")
 
 
-def share_sentence(n_adverse: int, estimate: Estimate, *, who: str = "") -> str:
-    """What a share says, with its n and interval."""
-    who = f" {who}" if who else ""
-    if estimate.value is None or estimate.interval is None:
-        return f"No case{who} could be counted, so these data say nothing about the share."
-    interval = f"{level_name(estimate.interval.level)} {percent_range(estimate.interval)}"
-    if n_adverse == 0:
+def answer_sentence(group: GroupRow) -> str:
+    """What a share says, with its n and interval, as far as it may be told."""
+    rate, counted, adverse = group.rate, group.counted, group.adverse
+    if counted.value == 0:
+        return "No case could be counted, so these data say nothing about the share."
+    if rate.value is None or rate.interval is None:
+        if counted.value is None or adverse.state != "small":
+            return "The share is not shown: it rests on a count that is hidden."
+        few = adverse.shown.capitalize()
+        return f"{few} of the {cases(counted.value)} counted went adverse; the exact share is not shown."
+    interval = f"{level_name(rate.interval.level)} {percent_range(rate.interval)}"
+    if adverse.value == 0:
         return (
-            f"None of the {cases(estimate.n)}{who} counted went adverse; the data are still compatible with a share"
-            f" of up to {percent(estimate.interval.high, digits=0)} ({interval})."
+            f"None of the {cases(rate.n)} counted went adverse; the data are still compatible with a share"
+            f" of up to {percent(rate.interval.high, digits=0)} ({interval})."
         )
-    return (
-        f"Of the {cases(estimate.n)}{who} counted, {n_adverse:,} went adverse: {percent(estimate.value)} ({interval})."
-    )
-
-
-def protected_sentence(group: ProtectedGroup, *, who: str = "") -> str:
-    """What a share says where counts may be hidden."""
-    if group.rate.value is not None and group.n_adverse.value is not None:
-        return share_sentence(group.n_adverse.value, group.rate, who=who)
-    if group.n_assessable.value == 0:
-        return share_sentence(0, group.rate, who=who)
-    return "The share is not shown: it rests on a count that is hidden."
+    return f"Of the {cases(rate.n)} counted, {adverse.shown} went adverse: {percent(rate.value)} ({interval})."
 
 
 def headline(result: Rates) -> str:
     """The answer in one sentence."""
     (group,) = result.groups
-    return share_sentence(group.n_adverse, group.rate)
+    return answer_sentence(group)
 
 
 def benchmark_sentence(group: _Rated, *, share: float = 0.10) -> str:
@@ -96,44 +90,35 @@ def benchmark_sentence(group: _Rated, *, share: float = 0.10) -> str:
     return f"The interval takes in {named}: these cases do not show that the share is above it, nor below it."
 
 
-def bounds_sentence(group: GroupRate) -> str:
+def bounds_sentence(group: GroupRow) -> str:
     """What the missing could do to the share."""
-    return missing_sentence(group.n_missing_due, group.if_none, group.if_all)
-
-
-def missing_sentence(n_missing: int, if_none: Estimate, if_all: Estimate) -> str:
-    """What so many missing cases could do to a share that is known with none, and with all, of them adverse."""
-    if n_missing == 0:
+    if group.missing.value is None or (group.missing.value and group.if_none.value is None):
+        return "How many outcomes are due but not known is not shown, nor what they could do to the share."
+    if group.missing.value == 0:
         return "No case whose outcome is due is missing."
     return (
-        f"The outcome of {cases(n_missing)} is due but not known. Had none of them gone adverse the share"
-        f" would be {percent(if_none.value)}; had all of them, {percent(if_all.value)}."
+        f"The outcome of {cases(group.missing.value)} is due but not known. Had none of them gone adverse the share"
+        f" would be {percent(group.if_none.value)}; had all of them, {percent(group.if_all.value)}."
     )
 
 
 def flow_sentence(flow: Flow) -> str:
     """The denominator in one sentence."""
-    return frame_sentence(
-        started=flow.stages[0].n,
-        counted=flow.stages[-1].n,
-        turned_away=cases(flow.n_turned_away) if flow.n_turned_away else "",
-        selected=cases(flow.n_selected) if flow.n_selected else "",
-        not_due=cases(flow.n_not_due) if flow.n_not_due else "",
-    )
-
-
-def frame_sentence(
-    *, started: int | None, counted: int | None, turned_away: str = "", selected: str = "", not_due: str = ""
-) -> str:
-    """The denominator in one sentence; ``None`` for a count that is hidden, an empty text for no case."""
-    parts = [_counted_of_started(started, counted)]
-    if turned_away:
-        parts.append(f"Handed over but turned away by the checks, and in no figure: {turned_away}.")
-    if selected:
-        parts.append(f"Picked out rather than taken in order, and left out: {selected}.")
-    if not_due:
-        parts.append(f"Still in treatment and not due: {not_due}.")
+    parts = [_counted_of_started(flow.stages[0].cases.value, flow.stages[-1].cases.value)]
+    if flow.turned_away.value != 0:
+        parts.append(f"Handed over but turned away by the checks, and in no figure: {_so_many(flow.turned_away)}.")
+    if flow.selected.value != 0:
+        parts.append(f"Picked out rather than taken in order, and left out: {_so_many(flow.selected)}.")
+    if flow.not_due.value != 0:
+        parts.append(f"Still in treatment and not due: {_so_many(flow.not_due)}.")
     return " ".join(parts)
+
+
+def _so_many(count: Count) -> str:
+    """A number of cases, as far as it may be told."""
+    if count.value is not None:
+        return cases(count.value)
+    return f"{count.shown} cases" if count.state == "small" else "a number of cases that is not shown"
 
 
 def _counted_of_started(started: int | None, counted: int | None) -> str:
@@ -145,7 +130,7 @@ def _counted_of_started(started: int | None, counted: int | None) -> str:
 
 def shares_of_groups(result: Rates) -> list[str]:
     """One sentence a group, in the order shown."""
-    return [f"{group.label}: {share_sentence(group.n_adverse, group.rate)}" for group in result.groups]
+    return [f"{group.label}: {answer_sentence(group)}" for group in result.groups]
 
 
 def change_sentence(picture: ChangePicture) -> str:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from warehouse.plural import number_of
 from warehouse.questions.covariates import NOT_MEASURED, adjustables
 from warehouse.words.numbers import and_list
-from warehouse.words.shares import CAUTION, bounds_sentence, cases, flow_sentence, share_sentence
+from warehouse.words.shares import CAUTION, answer_sentence, bounds_sentence, cases, flow_sentence
 from warehouse.words.strobe_facts import strobe_facts
 
 if TYPE_CHECKING:
@@ -132,14 +132,14 @@ def _methods(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
             section=section,
             asks="What was done against bias",
             known=f"The outcome is a definition with a version, {found.definition.name}; {_planned(facts)}"
-            f" {cases(found.flow.n_selected)} picked out rather than consecutive were left out.",
+            f" {cases(found.flow.selected.n)} picked out rather than consecutive were left out.",
             to_write="whether tracings were read blind to group and time",
         ),
         StrobeItem(
             number="10",
             section=section,
             asks="How the number of cases came about",
-            known=f"All {found.flow.stages[0].n:,} cases started that were handed over and passed the checks.",
+            known=f"All {found.flow.stages[0].cases.n:,} cases started that were handed over and passed the checks.",
             to_write="whether a number was planned (`menton sample-size`)",
         ),
         StrobeItem(
@@ -189,8 +189,8 @@ def _statistics(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
 def _results(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
     found, section = facts.rates, "Results"
     (group,) = found.groups
-    stages = "; ".join(f"{stage.title} {stage.n:,}" for stage in found.flow.stages)
-    losses = "; ".join(f"{loss.reason} {loss.n:,}" for stage in found.flow.stages for loss in stage.losses)
+    stages = "; ".join(f"{stage.title} {stage.cases.n:,}" for stage in found.flow.stages)
+    losses = "; ".join(f"{loss.reason} {loss.cases.n:,}" for stage in found.flow.stages for loss in stage.losses)
     gaps = "; ".join(f"{column.replace('_', ' ')} {n:,}" for column, n in facts.missing.items())
     months = f"Mean {facts.months[0]:.1f} months over {cases(facts.months[1])}." if facts.months else ""
     n_looks = facts.record.n_comparisons
@@ -213,7 +213,7 @@ def _results(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
             number="14b",
             section=section,
             asks="Missing data for each variable",
-            known=f"Not recorded, of {group.n_started:,} started: {gaps}." if gaps else "Nothing is missing.",
+            known=f"Not recorded, of {group.started.n:,} started: {gaps}." if gaps else "Nothing is missing.",
         ),
         StrobeItem(
             number="14c",
@@ -226,7 +226,7 @@ def _results(facts: StrobeFacts) -> tuple[StrobeItem, ...]:
             number="15",
             section=section,
             asks="Number of outcome events",
-            known=share_sentence(group.n_adverse, group.rate),
+            known=answer_sentence(group),
         ),
         StrobeItem(
             number="16a-c",

@@ -198,9 +198,9 @@ def test_the_practice_reads_what_its_screens_say(whole: Made, small_groups: Path
     ] == [
         (
             one.label,
-            str(one.n_started),
-            str(one.n_assessable),
-            str(one.n_adverse),
+            str(one.started.n),
+            str(one.counted.n),
+            str(one.adverse.n),
             wording.percent(one.rate.value),
             wording.percent_range(one.rate.interval),
         )

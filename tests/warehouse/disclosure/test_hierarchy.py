@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from tests.warehouse.disclosure.ordered import ordered
 from warehouse.disclosure.hierarchy import ANY, Hierarchy
 from warehouse.errors import DefinitionError
 
@@ -11,7 +12,7 @@ AGES = ["under 8", "8-9", "10-11", "12-13", "14-17"]
 
 
 def test_neighbouring_bands_are_merged_in_blocks() -> None:
-    ages = Hierarchy.of_order("age", AGES, sizes=(2, 4))
+    ages = ordered("age", AGES, 2, 4)
     assert ages.levels[1] == {
         "under 8": "under 8 to 8-9",
         "8-9": "under 8 to 8-9",
@@ -30,14 +31,12 @@ def test_named_merges_keep_what_they_do_not_name() -> None:
     assert len(appliance.levels) == 4
 
 
-def test_a_variable_that_may_not_be_dropped_has_no_last_level() -> None:
-    sex = Hierarchy.of_categories("sex", ["F", "M"], droppable=False)
-    assert len(sex.levels) == 1
+def test_a_variable_with_one_value_has_nothing_to_drop() -> None:
     assert len(Hierarchy.of_categories("one", ["only"]).levels) == 1
 
 
 def test_penalty_is_the_share_of_the_range_a_value_is_blurred_over() -> None:
-    ages = Hierarchy.of_order("age", AGES, sizes=(2,))
+    ages = ordered("age", AGES, 2)
     assert ages.penalty(0) == dict.fromkeys(AGES, 0.0)
     assert ages.penalty(1)["8-9"] == pytest.approx(1 / 4)
     assert ages.penalty(1)["14-17"] == 0
@@ -46,7 +45,7 @@ def test_penalty_is_the_share_of_the_range_a_value_is_blurred_over() -> None:
 
 def test_hierarchies_that_split_or_forget_values_are_refused() -> None:
     with pytest.raises(DefinitionError, match="splits a group"):
-        Hierarchy.of_order("age", AGES, sizes=(2, 3))
+        ordered("age", AGES, 2, 3)
     with pytest.raises(DefinitionError, match="does not cover"):
         Hierarchy("sex", ("F", "M"), ({"F": "F"},))
     with pytest.raises(DefinitionError, match="named twice"):

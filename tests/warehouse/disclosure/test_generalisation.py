@@ -10,13 +10,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.warehouse.disclosure.ordered import ordered
 from warehouse.disclosure.anonymise import Anonymised, anonymise
 from warehouse.disclosure.assessment import assess
 from warehouse.disclosure.hierarchy import ANY, Hierarchy
 from warehouse.errors import RequestError
 
 AGES = ["8-9", "10-11", "12-13", "14-17"]
-AGE = Hierarchy.of_order("age", AGES, sizes=(2,))
+AGE = ordered("age", AGES, 2)
 SEX = Hierarchy.of_categories("sex", ["F", "M"])
 CLASS = Hierarchy.of_categories("incisor", ["I", "II/1", "II/2", "III"], {"II": ["II/1", "II/2"]})
 ALL = [AGE, SEX, CLASS]
@@ -71,84 +72,29 @@ def test_nothing_better_exists_when_every_row_is_kept(seed: int, rows: int, k: i
         assert found.frame.equals(generalised(frame, tuple(found.levels.values())))
 
 
-@given(st.integers(0, 10_000), st.integers(20, 120), st.sampled_from(["distinct", "entropy"]))
-@settings(max_examples=12, deadline=None)
-def test_nothing_better_exists_when_rows_may_be_left_out(seed: int, rows: int, diversity: str) -> None:
-    frame = cohort(seed, rows)
-    found = anonymise(
-        frame,
-        ALL,
-        k=4,
-        l=2,
-        sensitive=["outcome"],
-        diversity=diversity,
-        largest_share_left_out=0.15,
-        suppression="when it keeps more",
-    )
-    best = min(
-        (loss for loss in (_with_rows_out(frame, node, diversity, 0.15) for node in every_node()) if loss), default=None
-    )
-    assert (found.loss is None) == (best is None)
-    if best is not None:
-        assert found.loss == pytest.approx(best, abs=1e-9)
-        assert found.left_out <= 0.15 * rows
-        assert found.frame.height == rows - found.left_out
-        counted = found.after.distinct_l if diversity == "distinct" else found.after.entropy_l
-        assert counted["outcome"] >= 2 - 1e-9
-        assert found.after.k >= 4
-
-
-def _with_rows_out(frame: pl.DataFrame, node: tuple[int, ...], diversity: str, share: float) -> float | None:
-    """Loss of a combination with its bad classes taken out one by one; None when too many rows would go."""
-    made = generalised(frame, node)
-    kept_loss, left_out = 0.0, 0
-    for _, rows in made.with_row_index("i").group_by([one.name for one in ALL]):
-        own = assess(rows, quasi=[], sensitive=["outcome"])
-        counted = own.distinct_l if diversity == "distinct" else own.entropy_l
-        if rows.height < 4 or counted["outcome"] < 2 - 1e-9:
-            left_out += rows.height
-        else:
-            kept_loss += rows.height * mean_loss(frame[rows["i"].to_list()], node)
-    if left_out > share * frame.height or left_out == frame.height:
-        return None
-    return (kept_loss + left_out) / frame.height
-
-
 def test_rows_already_anonymous_are_left_as_they_are() -> None:
     frame = pl.concat([cohort(1, 1).with_columns(outcome=pl.Series([one])) for one in ("adverse", "not adverse") * 3])
     found = anonymise(frame, ALL, k=3, l=2, sensitive=["outcome"])
     assert found.loss == 0
     assert found.changes == ()
     assert found.frame.equals(frame)
-    assert found.discernibility == 36
 
 
 def test_what_was_changed_is_said_in_sentences() -> None:
     found = anonymise(cohort(3, 60), ALL, k=12, l=2, sensitive=["outcome"])
     assert all(sentence.startswith(("age", "sex", "incisor")) for sentence in found.changes)
     assert any("is dropped" in sentence or "is merged to" in sentence for sentence in found.changes)
-    assert found.left_out == 0
 
 
-def test_leaving_rows_out_is_the_last_resort() -> None:
-    """One lone case: dropping variables is preferred to leaving it out unless dropping is not allowed."""
+def test_of_one_lone_case_the_variable_is_dropped() -> None:
     frame = pl.DataFrame({"age": ["8-9"] * 20 + ["14-17"], "outcome": ["adverse", "not adverse"] * 10 + ["adverse"]})
-    merging = anonymise(frame, [AGE], k=5, largest_share_left_out=0.1)
-    assert merging.left_out == 0
+    merging = anonymise(frame, [AGE], k=5)
+    assert merging.frame.height == frame.height
     assert set(merging.frame["age"]) == {ANY}
-    fixed = Hierarchy.of_order("age", AGES, sizes=(), droppable=False)
-    leaving = anonymise(frame, [fixed], k=5, largest_share_left_out=0.1)
-    assert leaving.left_out == 1
-    assert leaving.changes == ("1 case is left out.",)
-    assert any("no longer a consecutive series" in caution.text for caution in leaving.warnings)
-    assert leaving.discernibility == 20**2 + 21
-    cheaper = anonymise(frame, [AGE], k=5, largest_share_left_out=0.1, suppression="when it keeps more")
-    assert cheaper.left_out == 1
-    assert cheaper.loss == pytest.approx(1 / 21)
 
 
 def test_no_allowed_generalisation_is_said_in_words() -> None:
-    fixed = Hierarchy.of_order("age", AGES, sizes=(), droppable=False)
+    fixed = Hierarchy("age", tuple(AGES), ({band: band for band in AGES},))
     found = anonymise(cohort(2, 30), [fixed], k=25)
     assert found.frame is None
     assert found.after is None
@@ -182,7 +128,7 @@ def test_missing_values_are_a_value_to_be_declared() -> None:
 
 
 def test_whole_numbers_can_be_generalised_as_years() -> None:
-    years = Hierarchy.of_order("year", [str(year) for year in range(2018, 2024)], sizes=(2,))
+    years = ordered("year", [str(year) for year in range(2018, 2024)], 2)
     frame = pl.DataFrame({"year": [2018, 2019, 2020, 2021, 2022, 2023]})
     found = anonymise(frame, [years], k=2)
     assert sorted(set(found.frame["year"])) == ["2018 to 2019", "2020 to 2021", "2022 to 2023"]
