@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -12,14 +13,10 @@ import polars as pl
 from synthetic_data.appliances import CATEGORIES
 from synthetic_data.arrays import coded
 from synthetic_data.persons import DAYS_PER_YEAR, KINDS
+from synthetic_data.records import Scene
+from synthetic_data.settings import Settings
 from synthetic_data.treatment import EXTRACTIONS
 from synthetic_data.visits import FINISH, FINISHED, START, STATUSES
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from synthetic_data.records import Scene
-    from synthetic_data.settings import Settings
 
 COUNTED = "counted"
 HIDDEN = (

@@ -1,11 +1,10 @@
-"""The kinds of appliance as this invented world uses them: for whom, how long, and what else they do.
-
-Every number here is invented. None of them is the effect on the mandibular plane: that is a setting.
-"""
+"""The kinds of appliance as this invented world uses them (``appliances.toml``)."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+
+from synthetic_data.stated import stated
 
 NO_USE = -50.0
 """Log weight of an appliance a practice does not use."""
@@ -29,114 +28,6 @@ class Appliance:
     arch: str = "both"  # Contract code of the arch
 
 
-APPLIANCES = (
-    Appliance(category="fixed_labial", age=(14.0, 4.0), months=(22.0, 5.0), straightens=True),
-    Appliance(category="fixed_lingual", age=(22.0, 6.0), months=(22.0, 5.0), straightens=True),
-    Appliance(
-        category="removable_plate",
-        type_pull=-0.2,
-        age=(9.0, 2.5),
-        months=(10.0, 3.0),
-        leads=True,
-        removable=True,
-        arch="upper",
-    ),
-    Appliance(
-        category="functional_removable",
-        type_pull=-0.6,
-        age=(11.0, 2.0),
-        class_pull=(-1.0, 1.0, 0.5, -4.0),
-        leads=True,
-        removable=True,
-        upper_jaw=-0.4,
-        lower_jaw=0.8,
-    ),
-    Appliance(
-        category="functional_fixed",
-        type_pull=-0.7,
-        age=(12.5, 2.0),
-        class_pull=(-1.0, 1.0, 0.5, -4.0),
-        months=(9.0, 2.0),
-        leads=True,
-        upper_jaw=-0.6,
-        lower_jaw=0.7,
-    ),
-    Appliance(
-        category="headgear_cervical",
-        type_pull=-0.9,
-        age=(11.0, 2.2),
-        class_pull=(-0.5, 1.0, 0.5, -4.0),
-        leads=True,
-        removable=True,
-        upper_jaw=-0.8,
-        arch="upper",
-    ),
-    Appliance(
-        category="headgear_high_pull",
-        type_pull=1.2,
-        age=(11.0, 2.2),
-        class_pull=(-0.5, 1.0, 0.0, -4.0),
-        leads=True,
-        removable=True,
-        upper_jaw=-0.6,
-        arch="upper",
-    ),
-    Appliance(
-        category="headgear_combination",
-        age=(11.0, 2.2),
-        class_pull=(-0.5, 1.0, 0.5, -4.0),
-        leads=True,
-        removable=True,
-        upper_jaw=-0.7,
-        arch="upper",
-    ),
-    Appliance(
-        category="expander_tooth_borne",
-        type_pull=0.6,
-        age=(9.5, 2.5),
-        class_pull=(0.2, 0.0, -0.5, 0.6),
-        months=(8.0, 2.0),
-        leads=True,
-        arch="upper",
-    ),
-    Appliance(
-        category="expander_bone_borne",
-        type_pull=0.8,
-        age=(13.0, 3.0),
-        class_pull=(0.2, 0.0, -0.5, 0.6),
-        months=(8.0, 2.0),
-        leads=True,
-        arch="upper",
-    ),
-    Appliance(
-        category="facemask",
-        type_pull=0.1,
-        age=(8.5, 2.0),
-        class_pull=(-5.0, -8.0, -8.0, 3.0),
-        leads=True,
-        removable=True,
-        upper_jaw=1.2,
-        lower_jaw=-0.6,
-        arch="upper",
-    ),
-    Appliance(category="clear_aligner", type_pull=-0.3, age=(20.0, 6.0), months=(18.0, 5.0), straightens=True),
-    Appliance(
-        category="myofunctional",
-        type_pull=0.6,
-        age=(8.0, 2.0),
-        class_pull=(0.0, 0.4, 0.0, -0.5),
-        leads=True,
-        removable=True,
-    ),
-    Appliance(
-        category="surgery",
-        type_pull=0.6,
-        age=(24.0, 4.0),
-        class_pull=(-2.0, 0.0, -1.0, 1.5),
-        months=(26.0, 5.0),
-        straightens=True,
-        lower_jaw=0.5,
-    ),
-)
+APPLIANCES = tuple(Appliance(**one) for one in stated("appliances.toml")["appliance"])
 CATEGORIES = tuple(appliance.category for appliance in APPLIANCES)
 MAY_RAISE_OVERJET = ("expander_tooth_borne", "expander_bone_borne", "myofunctional", "facemask")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
 
 from synthetic_data.anatomy import make_anatomy
 from synthetic_data.answer_key import AnswerKey, make_key
@@ -12,16 +14,11 @@ from synthetic_data.occlusion import make_occlusion
 from synthetic_data.persons import make_persons
 from synthetic_data.readings import READING_KEY, read_cohort
 from synthetic_data.records import Scene, case_rows, date_rows, phase_rows, visit_rows
+from synthetic_data.settings import Settings
 from synthetic_data.symptoms import make_symptoms
 from synthetic_data.treatment import plan_course
 from synthetic_data.truth import keep_picked, true_changes
 from synthetic_data.visits import make_visits
-
-if TYPE_CHECKING:
-    import numpy as np
-    import polars as pl
-
-    from synthetic_data.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,11 +10,10 @@ import numpy as np
 
 from synthetic_data.cohort import Cohort, make_cohort
 from synthetic_data.large_file import large_wide_csv
+from synthetic_data.layouts import wide_frame, write_tabular, write_workbook
 from synthetic_data.own_spreadsheet import clean_frame, mapping_text, write_own_spreadsheet
 from synthetic_data.practices import InventedPractice
 from synthetic_data.settings import Settings
-from synthetic_data.tabular import write_tabular
-from synthetic_data.wide import wide_frame, write_workbook
 
 __all__ = ["DEMO_SEED", "KEY_FOLDER", "Handover", "large_wide_csv", "write_demo", "write_practices"]
 
@@ -40,16 +39,9 @@ def write_demo(
 ) -> list[Handover]:
     """Invent the study group and write one folder a practice, and the answer key into a folder of its own.
 
-    Args:
-        folder: Where to write; made if it is not there.
-        seed: Seed of the random generator.
-        settings: What to invent; the demonstration's by default.
-        progress: Called with a sentence before each step.
-
-    Returns:
-        One handover a practice, in the order of the settings. The folder ``answer-key`` is not among them: it
-        holds ``cases.parquet``, ``summary.json`` and, for spreadsheets of a practice's own making, the same content
-        with contract names.
+    Gives one handover a practice, in the order of the settings. The folder ``answer-key`` is not among them: it holds
+    ``cases.parquet``, ``summary.json`` and, for spreadsheets of a practice's own making, the same content with contract
+    names. ``progress`` is called with a sentence before each step.
     """
     tell = progress or _silent
     rng = np.random.default_rng(seed)

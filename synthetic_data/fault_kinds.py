@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
+import numpy as np
+
+from pipelines.contract.contract import Contract, ContractColumn
 from synthetic_data.faulty_case import FaultyCase, Row, Spot
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    import numpy as np
-
-    from pipelines.contract.contract import Contract, ContractColumn
-    from warehouse.measures.measure import Measure
+from synthetic_data.stated import stated
+from warehouse.measures.measure import Measure
 
 Layout: TypeAlias = Literal["tabular", "wide", "dated", "mixed"]
 """Files a fault can stand in: one file a table; one row a case; the same with dates in place of ages and months; one
@@ -33,6 +30,9 @@ class PlantedFault:
     measures: tuple[str, ...] = ()  # Measures the catalogue must have
     traced: bool = False  # Whether it stands among the points of a tracing
 
+
+Edit: TypeAlias = Mapping[str, Any]
+"""One change to a case, in the words of ``faults.toml``."""
 
 TABULAR: tuple[Layout, ...] = ("tabular",)
 LETTERS = {"cases": "C", "phases": "P", "visits": "V", "measurements": "M", "landmarks": "L"}
@@ -146,23 +146,82 @@ def _unusual(measure: Measure, rng: np.random.Generator) -> float:
     return value // 1 if measure.integer_valued else value
 
 
-def in_cells(table: str, cells: Mapping[str, str | None], *, at: str = "") -> Plant:
-    """Set cells of the case, of its first phase or of a visit; the last of them is the spoilt one."""
+def written_faults() -> tuple[PlantedFault, ...]:
+    """The faults of ``faults.toml``: one for each rule that is written out."""
+    return tuple(
+        PlantedFault(
+            one["rule"],
+            _edited(one["edits"], one.get("spot")),
+            one.get("layouts", ("tabular", "wide")),
+            tuple(code for edit in one["edits"] for code in edit.get("values", ())),
+            traced=one.get("traced", False),
+        )
+        for one in stated("faults.toml")["fault"]
+    )
 
+
+def _edited(edits: Sequence[Edit], spot: Edit | None) -> Plant:
     def plant(case: FaultyCase, rng: np.random.Generator) -> list[Spot]:
-        row: Row = case.visit(at) if table == "visits" else case.rows[table][0]
-        row.update(cells)
-        return [Spot(table, row, list(cells)[-1])]
+        for edit in edits:
+            table, rows = _rows_of(case, edit)
+            cells = {name: _drawn(value, rng) for name, value in edit.get("set", {}).items()}
+            for row in rows:
+                row.update(cells)
+            column = edit.get("column") or (list(cells)[-1] if cells else "value")
+            if "copy" in edit:
+                rows = case.rows[table]
+            spots = [Spot(table, row, column) for row in rows]
+        if spot is not None:
+            table, rows = _rows_of(case, spot)
+            spots = [Spot(table, rows[0], spot["column"])]
+        return spots
 
     return plant
 
 
-def in_values(timepoint: str, /, *, incisors: str = "", **values: str) -> Plant:
-    """Set values of one reading; the last of them is the spoilt one."""
+def _drawn(value: str | tuple[str, str], rng: np.random.Generator) -> str | None:
+    if isinstance(value, tuple):
+        value = value[0] if rng.random() < 0.5 else value[1]
+    return value or None
 
-    def plant(case: FaultyCase, rng: np.random.Generator) -> list[Spot]:
-        if incisors:
-            case.case["incisor_class"] = incisors
-        return [Spot("measurements", case.read(timepoint, **values), "value")]
 
-    return plant
+def _rows_of(case: FaultyCase, edit: Edit) -> tuple[str, list[Row]]:
+    """Makes the change of an edit other than ``set``; gives the table and the rows it is about."""
+    match edit:
+        case {"table": "visits"}:
+            return "visits", [case.visit(edit["at"])]
+        case {"table": table}:
+            return table, case.rows[table][:1]
+        case {"copy": table}:
+            case.rows[table].append(dict(case.rows[table][0]))
+            return table, case.rows[table][-1:]
+        case {"drop": table}:
+            case.rows[table] = []
+            return table, []
+        case {"untold": timepoint}:
+            case.untold(timepoint)
+            return "visits", []
+        case {"visit": (timepoint, months)}:
+            return "visits", [case.add_visit(timepoint, months)]
+        case {"phase": (number, begin, months)}:
+            return "phases", [case.add_phase(number, begin, months)]
+        case {"read": timepoint}:
+            row = case.read(timepoint, repeat_no=edit.get("repeat_no", "1"), **edit["values"])
+            case.rows["singles"] += [dict(row)] if "single" in edit else []
+            return "measurements", [row]
+        case _:
+            return "landmarks", _points_of(case, edit)
+
+
+def _points_of(case: FaultyCase, edit: Edit) -> list[Row]:
+    match edit:
+        case {"point": code}:
+            return [case.point(code)]
+        case {"exchange": (one, other)}:
+            rows = [case.point(one), case.point(other)]
+            rows[0]["landmark"], rows[1]["landmark"] = other, one
+            return rows
+        case {"grown": digit}:
+            for row in case.rows["landmarks"]:
+                row.update(x=f"{row['x']}{digit}", y=f"{row['y']}{digit}")
+    return case.rows["landmarks"]

@@ -6,24 +6,17 @@ clean. Rows are put in a random order.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
-from synthetic_data.fault_kinds import Layout, PlantedFault, faults_of_contract
-from synthetic_data.fault_list import WRITTEN_FAULTS
-from synthetic_data.faulty_case import FaultyCase, wide_name, wide_rows
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    import numpy as np
-
-    from pipelines.contract.contract import Contract
-    from synthetic_data.faulty_case import Row, Spot
-    from warehouse.measures.measure import Measure
+from pipelines.contract.contract import Contract
+from synthetic_data.fault_kinds import Layout, PlantedFault, faults_of_contract, written_faults
+from synthetic_data.faulty_case import FaultyCase, Row, Spot, wide_name, wide_rows
+from warehouse.measures.measure import Measure
 
 WIDE = "wide"
 FILE_FAULTS = ("F001", "F002", "F003", "F004", "F005")
@@ -47,7 +40,7 @@ class Planted:
 
 def faults_for(layout: Layout, contract: Contract, catalogue: Mapping[str, Measure]) -> list[PlantedFault]:
     """The faults that can stand in files of one layout."""
-    known = [*faults_of_contract(contract, catalogue), *WRITTEN_FAULTS]
+    known = [*faults_of_contract(contract, catalogue), *written_faults()]
     return [one for one in known if layout in one.layouts and set(one.measures) <= set(catalogue)]
 
 
@@ -63,9 +56,6 @@ def plant_faults(
     Args:
         frames: Clean files with contract names: a file a table, or ``wide`` alone (with ``start_date`` it takes the
             faults of dates, without it all others), or ``wide`` with ``measurements`` (the fault of a value in both).
-        rng: Source of the amounts and of the order of rows.
-        contract: The contract.
-        catalogue: The measures.
     """
     layout = _layout(frames)
     faults = [one for one in faults_for(layout, contract, catalogue) if not one.traced or "landmarks" in frames]
@@ -161,9 +151,8 @@ def _wide_row(spot: Spot, rows: list[tuple[str, Row]]) -> Row:
 def plant_file_fault(frames: Mapping[str, pl.DataFrame], rule: str) -> dict[str, pl.DataFrame]:
     """Clean files of which one breaks a rule on whole files.
 
-    Args:
-        frames: Clean files with contract names: ``cases`` and ``measurements`` among them, or ``wide``.
-        rule: One of ``FILE_FAULTS``.
+    ``frames``: files with contract names, ``cases`` and ``measurements`` among them, or ``wide``.
+    ``rule``: one of ``FILE_FAULTS``.
     """
     spoilt = dict(frames)
     file = WIDE if WIDE in frames else "cases"

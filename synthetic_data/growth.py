@@ -7,12 +7,9 @@ give for ages 6 to 18 (from memory, at life size) while the facial axis stays co
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-if TYPE_CHECKING:
-    from synthetic_data.arrays import BoolArray, FloatArray
+from synthetic_data.arrays import BoolArray, FloatArray
 
 GROWN_UP_AT = 18.0
 

@@ -9,9 +9,9 @@ import numpy as np
 import polars as pl
 
 from synthetic_data.cohort import make_cohort
+from synthetic_data.layouts import wide_frame
 from synthetic_data.practices import LANTERN_BAY
 from synthetic_data.settings import Settings
-from synthetic_data.wide import wide_frame
 
 CHUNK = 100_000
 MEASURES = ("sn_gogn_deg", "facial_axis_deg", "lafh_mm", "tafh_mm", "lafh_direct_pct", "overjet_mm")

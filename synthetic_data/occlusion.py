@@ -6,25 +6,19 @@ Everything has the shape (n, 4), one column a timepoint, and is true, not yet me
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from synthetic_data.appliances import APPLIANCES, CATEGORIES, MAY_RAISE_OVERJET
-from synthetic_data.arrays import bounded
-from synthetic_data.persons import CLASS_I, CLASS_II_1, CLASS_II_2, CLASS_III, UNTREATED
-from synthetic_data.treatment import NO_EXTRACTION
-from synthetic_data.visits import FINISH, FOLLOW_UP, PROGRESS
+from synthetic_data.arrays import BoolArray, FloatArray, bounded
+from synthetic_data.persons import CLASS_I, CLASS_II_1, CLASS_II_2, CLASS_III, UNTREATED, Persons
+from synthetic_data.settings import Settings
+from synthetic_data.treatment import NO_EXTRACTION, TreatmentCourse
+from synthetic_data.truth import Truth
+from synthetic_data.visits import FINISH, FOLLOW_UP, PROGRESS, Visits
 
-if TYPE_CHECKING:
-    from synthetic_data.arrays import BoolArray, FloatArray
-    from synthetic_data.persons import Persons
-    from synthetic_data.settings import Settings
-    from synthetic_data.treatment import TreatmentCourse
-    from synthetic_data.truth import Truth
-    from synthetic_data.visits import Visits
-
-PAR_WEIGHTS = {  # UK weights, Richmond 1992
+# UK weights, Richmond 1992; not taken from the warehouse, so that each checks the other
+PAR_WEIGHTS = {
     "par_upper_anterior_points": 1,
     "par_lower_anterior_points": 1,
     "par_buccal_points": 1,

@@ -9,18 +9,14 @@ from __future__ import annotations
 
 import csv
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
 
+import numpy as np
 import polars as pl
 
-from synthetic_data.wide import wide_frame
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    import numpy as np
-
-    from synthetic_data.cohort import Cohort
+from synthetic_data.cohort import Cohort
+from synthetic_data.layouts import wide_frame
+from synthetic_data.stated import stated
 
 ENCODING = "cp1252"
 TITLE = "KFO-Verlauf – Auswertung der Fälle"
@@ -40,62 +36,11 @@ class Heading:
     goes_to: str | None
 
 
-HEADINGS = (
-    Heading("", "Pat.-Nr.", "case_id"),
-    Heading("", "Name", None),
-    Heading("", "Geschlecht", "sex"),
-    Heading("", "Geb.-Datum", "birth_date"),
-    Heading("", "Behandlungsbeginn", "start_date"),
-    Heading("", "Inzisivenstufe", "incisor_class"),
-    Heading("", "Verzahnung", "molar_class"),
-    Heading("", "Extraktionen", "extracted_teeth"),
-    Heading("", "Behandler", "clinician"),
-    Heading("", "Stand", "status"),
-    Heading("", "Mitarbeit", "wear_reported"),
-    Heading("Apparatur", "Gerät 1", "phase_1_appliance_category"),
-    Heading("", "Monate 1", "phase_1_months_duration"),
-    Heading("", "Gerät 2", "phase_2_appliance_category"),
-    Heading("", "Monate 2", "phase_2_months_duration"),
-    Heading("Anfang", "SN-GoGn", "sn_gogn_deg_start"),
-    Heading("", "FMA", "fma_deg_start"),
-    Heading("", "Gesichtsachse", "facial_axis_deg_start"),
-    Heading("", "UGH mm", "lafh_mm_start"),
-    Heading("", "GGH mm", "tafh_mm_start"),
-    Heading("", "UGH %", "lafh_direct_pct_start"),
-    Heading("", "Overjet", "overjet_mm_start"),
-    Heading("", "Overbite", "overbite_mm_start"),
-    Heading("", "Mundhaltung", "mouth_posture_start"),
-    Heading("Ende", "Datum", "finish_date"),
-    Heading("", "SN-GoGn", "sn_gogn_deg_finish"),
-    Heading("", "FMA", "fma_deg_finish"),
-    Heading("", "Gesichtsachse", "facial_axis_deg_finish"),
-    Heading("", "UGH mm", "lafh_mm_finish"),
-    Heading("", "GGH mm", "tafh_mm_finish"),
-    Heading("", "UGH %", "lafh_direct_pct_finish"),
-    Heading("", "Overjet", "overjet_mm_finish"),
-    Heading("", "Overbite", "overbite_mm_finish"),
-    Heading("", "Mundhaltung", "mouth_posture_finish"),
-)
-WORDS: dict[str, dict[str, str]] = {  # code list -> code -> how this practice writes it
-    "sex": {"male": "m", "female": "w", "other": "divers", "unknown": "unbekannt"},
-    "incisor_class": {"I": "Kl. I", "II/1": "Kl. II/1", "II/2": "Kl. II/2", "III": "Kl. III"},
-    "molar_class": {"I": "neutral", "II": "distal", "III": "mesial"},
-    "status": {
-        "finished": "abgeschlossen",
-        "in_treatment": "in Behandlung",
-        "stopped_early": "Abbruch",
-        "moved_away": "verzogen",
-        "no_return": "nicht erschienen",
-    },
-    "wear_reported": {"good": "gut", "partial": "mäßig", "poor": "schlecht"},
-    "appliance_category": {
-        "fixed_labial": "Multiband",
-        "expander_tooth_borne": "GNE",
-        "functional_removable": "FKG",
-        "removable_plate": "Platte",
-    },
-    "mouth_posture": {"closed": "geschlossen", "open": "offen", "mixed": "wechselnd"},
-}
+_STATED = stated("own_spreadsheet.toml")
+HEADINGS = tuple(Heading(group, name, goes_to or None) for group, name, goes_to in _STATED["headings"])
+WORDS: dict[str, dict[str, str]] = _STATED["words"]
+"""Code list -> code -> how this practice writes it."""
+
 NO_TEETH = "keine"
 FIRST_WORDS = ("Quill", "Tamber", "Osk", "Brindle", "Fenna", "Lorrow", "Mave", "Pirrik")
 LAST_WORDS = ("Underglass", "Tidewick", "Saltmarrow", "Fogbell", "Reedlamp", "Gullstep", "Wharfinch")

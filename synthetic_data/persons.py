@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from synthetic_data.arrays import choose
+from synthetic_data.arrays import BoolArray, FloatArray, IntArray, choose
 from synthetic_data.growth import PLANE_SD, mean_plane
-
-if TYPE_CHECKING:
-    from synthetic_data.arrays import BoolArray, FloatArray, IntArray
-    from synthetic_data.practices import InventedPractice
-    from synthetic_data.settings import Settings
+from synthetic_data.practices import InventedPractice
+from synthetic_data.settings import Settings
 
 CONSECUTIVE, SELECTED, UNTREATED = 0, 1, 2
 KINDS = ("consecutive", "selected", "untreated")

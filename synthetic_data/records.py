@@ -4,28 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
+from synthetic_data.anatomy import Anatomy
 from synthetic_data.appliances import APPLIANCES, CATEGORIES
-from synthetic_data.arrays import coded
-from synthetic_data.persons import INCISOR_CLASSES, SELECTED, UNTREATED
-from synthetic_data.symptoms import ANSWERS, POSTURES, WEAR
-from synthetic_data.treatment import DAYS_PER_MONTH, EXTRACTIONS
-from synthetic_data.visits import FINISH, START, STATUSES, TIMEPOINTS
-
-if TYPE_CHECKING:
-    from synthetic_data.anatomy import Anatomy
-    from synthetic_data.arrays import BoolArray, FloatArray, IntArray
-    from synthetic_data.occlusion import Occlusion
-    from synthetic_data.persons import Persons
-    from synthetic_data.settings import Settings
-    from synthetic_data.symptoms import Symptoms
-    from synthetic_data.treatment import TreatmentCourse
-    from synthetic_data.truth import Truth
-    from synthetic_data.visits import Visits
+from synthetic_data.arrays import BoolArray, FloatArray, IntArray, coded
+from synthetic_data.occlusion import Occlusion
+from synthetic_data.persons import INCISOR_CLASSES, SELECTED, UNTREATED, Persons
+from synthetic_data.settings import Settings
+from synthetic_data.symptoms import ANSWERS, POSTURES, WEAR, Symptoms
+from synthetic_data.treatment import DAYS_PER_MONTH, EXTRACTIONS, TreatmentCourse
+from synthetic_data.truth import Truth
+from synthetic_data.visits import FINISH, START, STATUSES, TIMEPOINTS, Visits
 
 SEXES = ("male", "female", "unknown", "other")
 MOLAR_CLASSES = ("I", "II", "III")

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from synthetic_data.arrays import FloatArray, IntArray
+from synthetic_data.persons import Persons
+from synthetic_data.settings import Settings
+from synthetic_data.treatment import TreatmentCourse
 from synthetic_data.visits import removable_wearers
-
-if TYPE_CHECKING:
-    from synthetic_data.arrays import FloatArray, IntArray
-    from synthetic_data.persons import Persons
-    from synthetic_data.settings import Settings
-    from synthetic_data.treatment import TreatmentCourse
 
 POSTURES = ("closed", "mixed", "open")
 ANSWERS = ("no", "yes", "not asked")

@@ -6,43 +6,19 @@ the other.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
+from synthetic_data.arrays import BoolArray, ComplexArray, FloatArray
+from synthetic_data.faces import Points
+from synthetic_data.stated import stated
 
-    from synthetic_data.arrays import BoolArray, ComplexArray, FloatArray
-    from synthetic_data.faces import Points
-
-POINT_ERROR = {  # mm, standard deviation along and across the cranial base; no source
-    "S": (0.18, 0.16),
-    "N": (0.28, 0.20),
-    "Or": (0.80, 0.50),
-    "Po": (0.80, 0.70),
-    "Ba": (0.70, 0.70),
-    "Pt": (0.60, 0.60),
-    "Ar": (0.45, 0.45),
-    "ANS": (0.80, 0.30),
-    "PNS": (0.70, 0.35),
-    "A": (0.30, 0.70),
-    "B": (0.30, 0.70),
-    "Pog": (0.25, 0.70),
-    "Gn": (0.30, 0.20),
-    "Me": (0.35, 0.16),
-    "Go": (0.35, 0.26),
-    "U1T": (0.20, 0.20),
-    "U1A": (0.60, 0.50),
-    "L1T": (0.20, 0.20),
-    "L1A": (0.70, 0.50),
-    "U6": (0.50, 0.30),
-    "L6": (0.50, 0.30),
-}
-SKIN_ERROR = (0.40, 0.40)
-UNREADABLE = {"Po": 0.010, "Or": 0.008, "PNS": 0.010, "Ba": 0.012, "Pt": 0.012, "L1A": 0.010, "U6": 0.008, "Go": 0.003}
-"""Share of films on which a point cannot be made out."""
+_STATED = stated("tracing.toml")
+POINT_ERROR: dict[str, tuple[float, float]] = _STATED["point_error"]
+SKIN_ERROR: tuple[float, float] = _STATED["skin_error"]
+UNREADABLE: dict[str, float] = _STATED["unreadable"]
 
 HEAD_TILT = (8.5, 3.0)
 """Degrees the cranial base slopes up in the picture: mean and spread."""

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from synthetic_data.appliances import APPLIANCES, CATEGORIES, NO_USE
-from synthetic_data.arrays import choose
-from synthetic_data.persons import CLASS_II_1, CLASS_III, DAYS_PER_YEAR, UNTREATED
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from synthetic_data.arrays import FloatArray, IntArray
-    from synthetic_data.persons import Persons
-    from synthetic_data.settings import Settings
+from synthetic_data.arrays import FloatArray, IntArray, choose
+from synthetic_data.persons import CLASS_II_1, CLASS_III, DAYS_PER_YEAR, UNTREATED, Persons
+from synthetic_data.settings import Settings
 
 EXTRACTIONS = ("none", "14 24 34 44", "14 24", "14 24 35 45", "15 25 35 45", "41", "14 24 34")
 NO_EXTRACTION = 0

@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from synthetic_data.arrays import BoolArray, FloatArray
 from synthetic_data.growth import active_years, expected_growth
-from synthetic_data.persons import DAYS_PER_YEAR, POOL_FOR_SELECTED, SELECTED
-
-if TYPE_CHECKING:
-    from synthetic_data.arrays import BoolArray, FloatArray
-    from synthetic_data.persons import Persons
-    from synthetic_data.settings import Settings
-    from synthetic_data.treatment import TreatmentCourse
+from synthetic_data.persons import DAYS_PER_YEAR, POOL_FOR_SELECTED, SELECTED, Persons
+from synthetic_data.settings import Settings
+from synthetic_data.treatment import TreatmentCourse
 
 KEPT_AT_FOLLOW_UP = 0.85
 """Share of what treatment did to the mandibular plane that is still there at follow-up."""
@@ -54,13 +50,9 @@ def true_changes(persons: Persons, course: TreatmentCourse, settings: Settings, 
 
 
 def plane_at(persons: Persons, truth: Truth, days: FloatArray, treatment_share: FloatArray) -> FloatArray:
-    """True mandibular plane (SN-GoMe) at some times, degrees.
+    """True mandibular plane (SN-GoMe) in degrees, shape (n, k), at days from the start records, shape (n, k).
 
-    Args:
-        persons: n persons.
-        truth: Their truth.
-        days: Days from the start records, shape (n, k).
-        treatment_share: Share of the treatment change that is there at those times, shape (n, k).
+    ``treatment_share``: the share of the treatment change that is there at those times, shape (n, k).
     """
     age = np.broadcast_to(persons.age[:, None], days.shape)
     then = age + days / DAYS_PER_YEAR

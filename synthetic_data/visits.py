@@ -3,22 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from synthetic_data.appliances import APPLIANCES
-from synthetic_data.arrays import choose
-from synthetic_data.persons import DAYS_PER_YEAR, SELECTED, UNTREATED
-from synthetic_data.treatment import DAYS_PER_MONTH
-from synthetic_data.truth import KEPT_AT_FOLLOW_UP
-
-if TYPE_CHECKING:
-    from synthetic_data.arrays import BoolArray, FloatArray, IntArray
-    from synthetic_data.persons import Persons
-    from synthetic_data.settings import Settings
-    from synthetic_data.treatment import TreatmentCourse
-    from synthetic_data.truth import Truth
+from synthetic_data.arrays import BoolArray, FloatArray, IntArray, choose
+from synthetic_data.persons import DAYS_PER_YEAR, SELECTED, UNTREATED, Persons
+from synthetic_data.settings import Settings
+from synthetic_data.treatment import DAYS_PER_MONTH, TreatmentCourse
+from synthetic_data.truth import KEPT_AT_FOLLOW_UP, Truth
 
 TIMEPOINTS = ("start", "progress", "finish", "follow_up")
 START, PROGRESS, FINISH, FOLLOW_UP = range(4)

@@ -7,20 +7,9 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from warehouse.errors import RequestError, near_names
+from warehouse.variables import listed
 
-FILTERS: dict[str, str] = {
-    "practice": "practice",
-    "sex": "sex",
-    "age_band": "age_band",
-    "appliance": "appliance_first",
-    "extraction": "extraction",
-    "extraction_pattern": "extraction_pattern",
-    "vertical_type": "vertical_type_start",
-    "growth_stage": "growth_stage",
-    "incisor_class": "incisor_class",
-    "start_year": "start_year",
-    "clinician": "clinician",
-}
+FILTERS: dict[str, str] = {one.filter: one.column for one in listed("filters") if one.column}
 """Filter name -> column of mart_cases."""
 
 _EMPTY: Mapping[str, tuple[str, ...]] = MappingProxyType({})

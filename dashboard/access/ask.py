@@ -26,10 +26,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from dashboard.access.viewer import Viewer
-    from dashboard.report.findings import Audience, Findings
+    from dashboard.report.shown import Audience, Findings
     from warehouse.marts.reader import Reader
     from warehouse.pooled.this_warehouse import Here
-    from warehouse.protected.shares import ProtectedRates
+    from warehouse.questions.shares import Rates
     from warehouse.selection import Selection
 
 T = TypeVar("T")
@@ -58,7 +58,7 @@ class OpenWarehouse:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Desk:
+class Session:
     """What one viewer may ask of the current build."""
 
     place: OpenWarehouse
@@ -80,7 +80,7 @@ class Desk:
         """Ask what is in force: definitions, measures, growth reference. It must concern no case."""
         return self._answer(question, **arguments)
 
-    def protected(self, by: str | None = None) -> ProtectedRates:
+    def protected(self, by: str | None = None) -> Rates:
         """The headline share in tables in which small counts are hidden: for every viewer."""
         from warehouse.protected.shares import protected_rates
 
@@ -89,10 +89,7 @@ class Desk:
     def document(self, *, audience: Audience, practice: str = "", **choices: object) -> Findings:
         """What a document may say: for every viewer where small counts are hidden, else for who sees cases.
 
-        Args:
-            audience: ``outside`` hides small counts; ``practice`` does not.
-            practice: The one practice it is about; all that the viewer may see where empty.
-            **choices: As for :func:`dashboard.report.findings.findings`.
+        It is about one practice, or all that the viewer may see; ``choices`` are as for ``findings``.
 
         Raises:
             RequestError: The viewer may not see that.
@@ -193,17 +190,12 @@ def place() -> OpenWarehouse:
     return OpenWarehouse(folder=folder, encryption_key_file=encryption, case_key_file=case_key)
 
 
-def desk() -> Desk:
-    """The desk of this session, on the build that is current now."""
-    here = place()
-    found = Desk(place=here, viewer=current_viewer(), snapshot=current_snapshot(here.folder))
-    _record(found)
-    return found
-
-
-def _record(found: Desk) -> None:
-    """One line in the access record for each session and build: that it was looked at, and in which role."""
-    looked_at = f"{found.place.folder} {found.snapshot.build_id} {found.viewer.role}"
+def current_session() -> Session:
+    """This visitor on the build that is current now; each build looked at gets one line in the access record."""
+    at = place()
+    session = Session(place=at, viewer=current_viewer(), snapshot=current_snapshot(at.folder))
+    looked_at = f"{at.folder} {session.snapshot.build_id} {session.viewer.role}"
     if st.session_state.get(_LOOKED_AT) != looked_at:
-        record_begin(found.place.folder, f"dashboard seen by {found.viewer.role}")
+        record_begin(at.folder, f"dashboard seen by {session.viewer.role}")
         st.session_state[_LOOKED_AT] = looked_at
+    return session

@@ -14,7 +14,7 @@ from warehouse.words.numbers import signed
 from warehouse.words.readings import agreement_alt
 
 if TYPE_CHECKING:
-    from warehouse.repeats.measuring import Repeats
+    from warehouse.repeats.repeats import Repeats
 
 MOST_DOTS = 3_000
 

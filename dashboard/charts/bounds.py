@@ -14,10 +14,10 @@ from warehouse.words.numbers import percent
 from warehouse.words.shares import bounds_sentence
 
 if TYPE_CHECKING:
-    from warehouse.questions.shares import GroupRate
+    from warehouse.questions.shares import GroupRow
 
 
-def bounds_frame(group: GroupRate) -> pl.DataFrame:
+def bounds_frame(group: GroupRow) -> pl.DataFrame:
     """One row a mark: where it stands and what is said there."""
     marks = (("if none", group.if_none.value), ("counted", group.rate.value), ("if all", group.if_all.value))
     known = [
@@ -28,9 +28,7 @@ def bounds_frame(group: GroupRate) -> pl.DataFrame:
     return pl.DataFrame(known, schema={"mark": pl.String, "share": pl.Float64, "said": pl.String})
 
 
-def bounds_chart(
-    group: GroupRate, *, palette: Palette = LIGHT, large: bool = False, width: int = 460
-) -> alt.LayerChart:
+def bounds_chart(group: GroupRow, *, palette: Palette = LIGHT, large: bool = False, width: int = 460) -> alt.LayerChart:
     """A line from the lower to the upper bound, with the share counted marked on it."""
     frame = bounds_frame(group)
     top = max([0.05, *frame["share"].to_list()])

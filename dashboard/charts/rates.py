@@ -13,21 +13,16 @@ import polars as pl
 from dashboard.charts.layers import layered
 from dashboard.charts.places import x_at
 from dashboard.theme import LIGHT, Palette, dressed
-from warehouse.protected.shares import ProtectedGroup, ProtectedRates
-from warehouse.questions.shares import GroupRate, Rates
+from warehouse.questions.shares import GroupRow, Rates
 from warehouse.words.numbers import level_name, percent, percent_range
 
 ROW_HEIGHT = 46
 _NUMBERS = ("share", "low", "high", "if_none", "if_all")
 
 
-def rates_frame(result: Rates | ProtectedRates) -> pl.DataFrame:
+def rates_frame(result: Rates) -> pl.DataFrame:
     """One row a group: what the chart shows, already worded."""
-    if isinstance(result, ProtectedRates):
-        rows = [_protected_row(position, group) for position, group in enumerate(result.groups)]
-    else:
-        rows = [_row(position, group) for position, group in enumerate(result.groups)]
-    return _frame(rows)
+    return _frame([_row(position, group) for position, group in enumerate(result.groups)])
 
 
 def side_by_side_frame(named: Mapping[str, Rates]) -> pl.DataFrame:
@@ -48,38 +43,24 @@ def _frame(rows: list[dict[str, object]]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema)
 
 
-def _row(position: int, group: GroupRate) -> dict[str, object]:
+def _row(position: int, group: GroupRow) -> dict[str, object]:
     interval = group.rate.interval
     known = group.rate.value is not None and interval is not None
+    absent = "none counted" if group.counted.value == 0 else "not shown"
     return {
         "position": position,
         "group": group.label,
-        "counts": f"{group.n_adverse:,} of {group.n_assessable:,}",
+        "counts": f"{group.adverse.shown} of {group.counted.shown}",
         "share": group.rate.value,
         "low": interval.low if known and interval else None,
         "high": interval.high if known and interval else None,
         "if_none": group.if_none.value if known else None,
         "if_all": group.if_all.value if known else None,
-        "said": f"{percent(group.rate.value)} ({percent_range(interval)})" if known else "none counted",
+        "said": f"{percent(group.rate.value)} ({percent_range(interval)})" if known else absent,
     }
 
 
-def _protected_row(position: int, group: ProtectedGroup) -> dict[str, object]:
-    interval = group.rate.interval
-    return {
-        "position": position,
-        "group": group.label,
-        "counts": f"{group.n_adverse.shown} of {group.n_assessable.shown}",
-        "share": group.rate.value,
-        "low": interval.low if interval else None,
-        "high": interval.high if interval else None,
-        "said": f"{percent(group.rate.value)} ({percent_range(interval)})" if interval else "not shown",
-    }
-
-
-def rates_chart(
-    result: Rates | ProtectedRates, *, palette: Palette = LIGHT, large: bool = False, width: int = 460
-) -> alt.LayerChart:
+def rates_chart(result: Rates, *, palette: Palette = LIGHT, large: bool = False, width: int = 460) -> alt.LayerChart:
     """Shares by group with intervals and bounds."""
     return shares_chart(rates_frame(result), said=rates_alt(result), palette=palette, large=large, width=width)
 
@@ -137,15 +118,11 @@ def _top(frame: pl.DataFrame) -> float:
     return min(1.0, max([0.05, *known]) * 1.05)
 
 
-def rates_alt(result: Rates | ProtectedRates) -> str:
+def rates_alt(result: Rates) -> str:
     """What the chart shows, in words, for those who do not see it."""
     title = result.by.title if result.by else "All cases"
     listed = frame_alt(rates_frame(result))
-    dotted = (
-        ""
-        if isinstance(result, ProtectedRates)
-        else " Dotted lines: share if none, or all, of the missing went adverse."
-    )
+    dotted = " Dotted lines: share if none, or all, of the missing went adverse." if result.policy.hides_nothing else ""
     return f"{title}. Share adverse under {result.definition.name} with {level_name(result.level)}. {listed}{dotted}"
 
 

@@ -24,20 +24,19 @@ def sampling_frame_rows(flow: Flow) -> pl.DataFrame:
 
 
 def _row(stage: StageCount) -> dict[str, object]:
-    n_lost = sum(loss.n for loss in stage.losses)
     return {
         "stage": stage.title,
-        "n": stage.n,
+        "n": stage.cases.n,
         "lost": losses_listed(stage),
-        "said": f"{stage.title}: {stage.n:,}",
-        "fewer": f"{n_lost:,} went no further" if n_lost else "",
+        "said": f"{stage.title}: {stage.cases.shown}",
+        "fewer": f"{stage.fewer:,} went no further" if stage.fewer else "",
     }
 
 
 def losses_listed(stage: StageCount) -> str:
     """Why cases went no further than a stage, most frequent first."""
-    ordered = sorted(stage.losses, key=lambda loss: -loss.n)
-    return "; ".join(f"{loss.n} {loss.reason}" for loss in ordered)
+    ordered = sorted(stage.losses, key=lambda loss: -loss.cases.n)
+    return "; ".join(f"{loss.cases.n} {loss.reason}" for loss in ordered)
 
 
 def sampling_chart(flow: Flow, *, palette: Palette = LIGHT, large: bool = False, width: int = 460) -> alt.LayerChart:
@@ -69,5 +68,5 @@ def sampling_alt(flow: Flow) -> str:
     listed = []
     for stage in flow.stages:
         lost = losses_listed(stage)
-        listed.append(f"{stage.title}: {stage.n}" + (f" (then lost: {lost})" if lost else ""))
+        listed.append(f"{stage.title}: {stage.cases.n}" + (f" (then lost: {lost})" if lost else ""))
     return "Sampling frame. " + ". ".join(listed) + "."

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import polars as pl
 import streamlit as st
@@ -12,14 +12,10 @@ from dashboard.access.sign_in import current_viewer
 from dashboard.parts.screen import behind, fine, plain, said, table
 from dashboard.parts.upload import Delivered, Rehearsal, Told, UploadedFile, bring_in, draft, rehearse
 from warehouse.errors import RequestError
+from warehouse.upkeep.data_quality import RuleCount
+from warehouse.upkeep.load_preview import LoadPreview
 from warehouse.words.numbers import cases
 from warehouse.words.shares import CAUTION
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.upkeep.data_quality import RuleCount
-    from warehouse.upkeep.load_preview import LoadPreview
 
 KINDS = ["csv", "tsv", "txt", "xlsx", "parquet", "json"]
 OWN_NAMES, PROPOSED, OWN_MAPPING = (
@@ -139,7 +135,7 @@ def rules(title: str, listed: Sequence[RuleCount]) -> None:
             {"rows": f"{one.n_rows:,}", "what was wrong": f"{one.reason} ({one.rule})", "what to do": one.remedy}
             for one in listed
         ]
-        table(pl.DataFrame(rows), alt=title)
+        table(rows, alt=title)
 
 
 def shown(frame: pl.DataFrame, alt: str) -> None:

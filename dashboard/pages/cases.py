@@ -8,14 +8,12 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import Desk, desk
+from dashboard.access.ask import Session, current_session
 from dashboard.charts.corners import corners_chart
 from dashboard.charts.course import course_alt, course_chart
-from dashboard.charts.dots import AREA, ONE, beyond_alt, beyond_chart, dots_alt, dots_chart
-from dashboard.parts.empty_selection import say_why_empty
+from dashboard.charts.dots import AREA, ONE, beyond_chart, dots_chart
 from dashboard.parts.filters import Choice, chosen
-from dashboard.parts.footer import footing
-from dashboard.parts.screen import draw, fine, palette, plain, said, table
+from dashboard.parts.screen import draw, fine, footing, palette, plain, said, say_why_empty, table
 from warehouse.cases.case_dots import CaseDots, case_dots
 from warehouse.cases.case_page import OneCase, one_case
 from warehouse.questions.answer import outline
@@ -27,16 +25,16 @@ OFFERED = 400
 SHOWN = 25
 
 
-def page(here: Desk) -> None:
+def page(session: Session) -> None:
     """The page."""
-    choice = chosen(here)
+    choice = chosen(session)
     st.title("Case by case")
-    found = here.about_cases(outline, choice.selection, definition=choice.definition)
-    if found.group.n_started == 0:
+    found = session.about_cases(outline, choice.selection, definition=choice.definition)
+    if found.group.started.n == 0:
         say_why_empty(found.relief, choice.selection)
         footing(found.overall, found.published_at)
         return
-    dots = here.about_cases(case_dots, choice.selection, definition=choice.definition)
+    dots = session.about_cases(case_dots, choice.selection, definition=choice.definition)
     if dots is None or dots.frame.is_empty():
         said("There is no dot to draw.")
         plain(
@@ -45,8 +43,8 @@ def page(here: Desk) -> None:
         )
     else:
         picked = all_cases(dots)
-        a_closer_look(here, choice, dots, picked)
-    teeth_and_face(here, choice)
+        a_closer_look(session, choice, dots, picked)
+    teeth_and_face(session, choice)
     footing(found.overall, found.published_at)
 
 
@@ -56,10 +54,10 @@ def all_cases(dots: CaseDots) -> list[str]:
     said(f"Each dot is one of {dots.n_drawn:,} cases; far {side} the line is worse.")
     fine(line_sentence(dots), dots.band.said, *_left_out(dots))
     fine("Drag over an area to pick cases, or click one; the second picture and the list follow.")
-    event = draw(dots_chart(dots, palette=palette(), choose=True), alt=dots_alt(dots), key="dots", choose=True)
+    event = draw(dots_chart(dots, palette=palette(), choose=True), key="dots", choose=True)
     picked = picked_cases(dots.frame, event)
     st.header("The same cases by age")
-    draw(beyond_chart(dots, picked=picked, palette=palette()), alt=beyond_alt(dots, picked), key="beyond")
+    draw(beyond_chart(dots, picked=picked, palette=palette()), key="beyond")
     if picked:
         the_picked(dots.frame.filter(pl.col("case").is_in(picked)))
     return picked
@@ -101,12 +99,12 @@ def the_picked(frame: pl.DataFrame) -> None:
         "appliance",
         pl.col("status").alias("class"),
     )
-    table(listed, alt=f"The {shown.height} picked cases with the largest change")
+    table(listed.to_dicts(), alt=f"The {shown.height} picked cases with the largest change")
     if frame.height > SHOWN:
         fine(f"The {SHOWN} with the largest change are listed.")
 
 
-def a_closer_look(here: Desk, choice: Choice, dots: CaseDots, picked: Collection[str]) -> None:
+def a_closer_look(session: Session, choice: Choice, dots: CaseDots, picked: Collection[str]) -> None:
     """One case: facts, course and drawing."""
     st.header("One case")
     frame = dots.frame.filter(pl.col("case").is_in(list(picked))) if picked else dots.frame
@@ -123,35 +121,34 @@ def a_closer_look(here: Desk, choice: Choice, dots: CaseDots, picked: Collection
     if one is None:
         plain("Choose a case to see its course over time and, where points were traced, its drawing.")
         return
-    the_case(here.about_cases(one_case, choice.selection, case=one, measure=dots.measure), dots)
+    the_case(session.about_cases(one_case, choice.selection, case=one, measure=dots.measure), dots)
 
 
 def the_case(case: OneCase, dots: CaseDots) -> None:
     """Facts, course and drawing of a case."""
     name = f"case {case.case}"
-    table(pl.DataFrame({"": list(case.facts), name: list(case.facts.values())}), alt=f"Facts of {name}")
+    table([{"": fact, name: value} for fact, value in case.facts.items()], alt=f"Facts of {name}")
     course = course_alt(case.course, dots.label, dots.unit)
-    draw(course_chart(case.course, label=dots.label, unit=dots.unit, palette=palette()), alt=course, key="course")
+    draw(course_chart(case.course, label=dots.label, unit=dots.unit, palette=palette()), key="course")
     if case.drawing:
         alt = f"Points of {name}, finish drawn over start. {course}"
         st.image(case.drawing, width="stretch", alt=alt)
     else:
         fine(case.no_drawing)
     with st.expander("What every definition says of this case"):
-        said_of_it = pl.DataFrame({"definition": list(case.outcomes), name: list(case.outcomes.values())})
-        table(said_of_it, alt=f"Outcomes of {name}")
+        table([{"definition": one, name: status} for one, status in case.outcomes.items()], alt=f"Outcomes of {name}")
 
 
-def teeth_and_face(here: Desk, choice: Choice) -> None:
+def teeth_and_face(session: Session, choice: Choice) -> None:
     """The four corners."""
     st.header("Teeth and face together")
-    corners = here.about_cases(corners_of_cases, choice.selection, definition=choice.definition)
+    corners = session.about_cases(corners_of_cases, choice.selection, definition=choice.definition)
     if corners is None:
         plain("The peer assessment rating was not brought in, so teeth and face cannot be set against each other.")
         return
     plain(corner_sentence(corners))
     if corners.among_all.value is not None:
-        draw(corners_chart(corners, palette=palette()), alt=corner_sentence(corners), key="corners")
+        draw(corners_chart(corners, palette=palette()), key="corners")
     fine(
         "Teeth count as improved when the peer assessment rating fell by at least 30% (Richmond and others, 1992).",
         "A rating of 0 at the start leaves nothing to improve: such a case is left out.",
@@ -159,4 +156,4 @@ def teeth_and_face(here: Desk, choice: Choice) -> None:
     )
 
 
-page(desk())
+page(current_session())

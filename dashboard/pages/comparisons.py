@@ -4,21 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import Desk, desk
+from dashboard.access.ask import Session, current_session
 from dashboard.charts.balance import balance_alt, balance_chart
-from dashboard.charts.contrasts import contrasts_alt, contrasts_chart
-from dashboard.charts.crossed import crossed_alt, crossed_chart
-from dashboard.charts.rates import rates_alt, rates_chart, rates_frame
-from dashboard.parts.empty_selection import say_why_empty
+from dashboard.charts.contrasts import contrasts_chart
+from dashboard.charts.crossed import crossed_chart
+from dashboard.charts.rates import rates_chart, rates_frame
 from dashboard.parts.filters import Choice, chosen
-from dashboard.parts.footer import footing
-from dashboard.parts.screen import as_table, draw, fine, palette, plain, said, table
+from dashboard.parts.screen import as_table, draw, fine, footing, palette, pick, plain, said, say_why_empty, table
 from warehouse.marts.grouping import GROUPINGS, NOT_KNOWN
 from warehouse.protected.shares import OFFERED
-from warehouse.questions.answer import outline
+from warehouse.questions.answer import COMPARISONS, outline
 from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.groups import GroupComparison, compare_groups
@@ -39,49 +36,51 @@ from warehouse.words.sentences import caution_text
 ALONE = "nothing else"
 AT_ONCE = 2_000  # cases in two groups up to which the models are worked out without being asked for
 
-FIRST = ("appliance_category", "age_band", "extraction")
 
-
-def page(here: Desk) -> None:
-    """The page for those who may see every count."""
-    choice = chosen(here)
+def page(session: Session) -> None:
+    """The page; who sees protected tables alone has one grouping, as counted."""
     st.title("Do groups differ?")
-    by, second = ways(here)
-    found = here.about_cases(outline, choice.selection, definition=choice.definition)
-    if found.group.n_started == 0:
+    if not session.viewer.sees_cases:
+        by = pick("Split by", {name: GROUPINGS[name].title for name in OFFERED}, key="by")
+        shown = session.protected(by)
+        said(f"Share adverse by {GROUPINGS[by].title.lower()}, small counts hidden.")
+        draw(rates_chart(shown, palette=palette()), key="groups")
+        alike = "Groups are not alike: who gets which treatment is not left to chance."
+        fine(*shown.notes, alike, session.viewer.words)
+        footing(shown, session.snapshot.published_at)
+        return
+    choice = chosen(session)
+    by, second = ways(session)
+    found = session.about_cases(outline, choice.selection, definition=choice.definition)
+    if found.group.started.n == 0:
         say_why_empty(found.relief, choice.selection)
     elif second == ALONE:
-        one_way(here, choice, by)
+        one_way(session, choice, by)
     else:
-        crossed(here, choice, by, second)
+        crossed(session, choice, by, second)
     footing(found.overall, found.published_at)
 
 
-def ways(here: Desk) -> tuple[str, str]:
+def ways(session: Session) -> tuple[str, str]:
     """The grouping, and the one it is crossed with."""
-    titles = {name: way.title for name, way in GROUPINGS.items() if not (name == "practice" and here.viewer.practice)}
-    order = [*FIRST, *(name for name in titles if name not in FIRST)]
+    titles = {
+        name: way.title for name, way in GROUPINGS.items() if not (name == "practice" and session.viewer.practice)
+    }
+    order = [*COMPARISONS, *(name for name in titles if name not in COMPARISONS)]
     left, right = st.columns(2)
     with left:
-        by = st.selectbox("Split by", order, format_func=titles.__getitem__, key="by", bind="query-params")
+        by = pick("Split by", {name: titles[name] for name in order}, key="by")
     single = [name for name in order if GROUPINGS[name].column is not None and name != by]
     offered = [ALONE, *single] if GROUPINGS[by].column is not None else [ALONE]
     with right:
-        second = st.selectbox(
-            "and at the same time by",
-            offered,
-            format_func=lambda name: titles.get(name, name),
-            key="and",
-            bind="query-params",
-        )
-    return by, second
+        return by, pick("and at the same time by", {name: titles.get(name, name) for name in offered}, key="and")
 
 
-def one_way(here: Desk, choice: Choice, by: str) -> None:
-    """Groups as counted, then two of them adjusted."""
-    found = here.about_cases(compare_groups, choice.selection, definition=choice.definition, by=by, is_pooled=False)
+def one_way(session: Session, choice: Choice, by: str) -> None:
+    """Groups as counted, then two of them like with like."""
+    found = session.about_cases(compare_groups, choice.selection, definition=choice.definition, by=by, is_pooled=False)
     said(spread_sentence(found.rates))
-    draw(rates_chart(found.rates, palette=palette()), alt=rates_alt(found.rates), key="groups")
+    draw(rates_chart(found.rates, palette=palette()), key="groups")
     if found.rates.by is not None:
         fine(found.rates.by.note, *(caution_text(one) for one in found.cautions))
     rows = [
@@ -90,7 +89,7 @@ def one_way(here: Desk, choice: Choice, by: str) -> None:
     as_table("The figures as a table", ("group", "adverse of counted", "share (interval)"), rows, file_name=f"{by}.csv")
     against_reference(found)
     if GROUPINGS[by].column is not None:
-        two_groups(here, choice, by, found)
+        two_groups(session, choice, by, found)
 
 
 def against_reference(found: GroupComparison) -> None:
@@ -110,7 +109,7 @@ def against_reference(found: GroupComparison) -> None:
             }
             for code, two in found.compared.items()
         ]
-        table(pl.DataFrame(rows), alt=f"Differences from {found.reference_label}")
+        table(rows, alt=f"Differences from {found.reference_label}")
         fine(f"{found.corrected.n_comparisons} comparisons, corrected together ({found.corrected.method}).")
     fine(*standing_sentences(found.standing))
 
@@ -121,12 +120,12 @@ def _p(value: float | None) -> str:
     return "under 0.001" if value < 0.001 else f"{value:.3f}"
 
 
-def two_groups(here: Desk, choice: Choice, by: str, found: GroupComparison) -> None:
-    """Two groups adjusted for what was recorded, crude beside adjusted."""
+def two_groups(session: Session, choice: Choice, by: str, found: GroupComparison) -> None:
+    """Two groups with what was recorded held alike, crude beside adjusted."""
     groups = {
-        group.group: f"{group.label} ({group.n_assessable:,})"
+        group.group: f"{group.label} ({group.counted.shown})"
         for group in found.rates.groups
-        if group.n_assessable and group.group != NOT_KNOWN
+        if group.counted.n and group.group != NOT_KNOWN
     }
     st.header("Two groups, adjusted")
     if len(groups) < 2:
@@ -138,7 +137,7 @@ def two_groups(here: Desk, choice: Choice, by: str, found: GroupComparison) -> N
         return
     if not may_take_long(_size(found, first) + _size(found, second)):
         return
-    pair = here.about_cases(
+    pair = session.about_cases(
         compare_pair, choice.selection, definition=choice.definition, by=by, first=first, second=second
     )
     the_pair(pair)
@@ -167,7 +166,7 @@ def _pair(groups: Mapping[str, str], found: GroupComparison) -> tuple[str, str]:
 
 
 def _size(found: GroupComparison, code: str) -> int:
-    return next(group.n_assessable for group in found.rates.groups if group.group == code)
+    return next(group.counted.n for group in found.rates.groups if group.group == code)
 
 
 def the_pair(pair: PairComparison) -> None:
@@ -176,7 +175,7 @@ def the_pair(pair: PairComparison) -> None:
     plain(reading_sentence(pair.answer.difference.interval))
     named = {result.title: result.difference for result in pair.methods}
     main = pair.answer.title
-    draw(contrasts_chart(named, main=main, palette=palette()), alt=contrasts_alt(named, main=main), key="methods")
+    draw(contrasts_chart(named, main=main, palette=palette()), key="methods")
     fine(
         f"All on the same {pair.n:,} complete cases; the star marks the method decided on beforehand.",
         odds_ratio_sentence(pair),
@@ -187,22 +186,22 @@ def the_pair(pair: PairComparison) -> None:
     )
     st.subheader("How alike the groups were at the start")
     plain(balance_alt(pair.balance_overlap))
-    draw(balance_chart(pair.balance_overlap, palette=palette()), alt=balance_alt(pair.balance_overlap), key="balance")
+    draw(balance_chart(pair.balance_overlap, palette=palette()), key="balance")
     fine(*(caution_text(one) for one in pair.overlap.warnings))
     st.subheader("What nobody recorded")
     plain(e_value_sentence(pair), not_measured_sentence(pair))
     fine(*standing_sentences(pair.standing))
 
 
-def crossed(here: Desk, choice: Choice, by: str, second: str) -> None:
+def crossed(session: Session, choice: Choice, by: str, second: str) -> None:
     """Two groupings crossed."""
-    found = here.about_cases(compare_crossed, choice.selection, definition=choice.definition, by=by, by2=second)
+    found = session.about_cases(compare_crossed, choice.selection, definition=choice.definition, by=by, by2=second)
     if not found.cells:
         said("No counted case has both groups known.")
         return
     said(f"{found.by.title} and {found.by2.title.lower()} together.")
     plain("Each column compares cases that are alike in the other grouping.")
-    draw(crossed_chart(found, palette=palette()), alt=crossed_alt(found), key="crossed")
+    draw(crossed_chart(found, palette=palette()), key="crossed")
     fine("Cells of fewer than 10 cases are pale.", *(caution_text(one) for one in found.cautions))
     if found.within and found.reference is not None:
         st.header(f"Adjusted for {found.by2.title.lower()}")
@@ -214,27 +213,10 @@ def crossed(here: Desk, choice: Choice, by: str, second: str) -> None:
             }
             for one in found.within
         ]
-        alt = f"Difference from {found.groups[found.reference]} in percentage points, crude and adjusted"
-        table(pl.DataFrame(rows), alt=alt)
+        alt = f"Difference from {found.groups[found.reference]} in percentage points, crude and held alike"
+        table(rows, alt=alt)
         fine(f"{alt} (Mantel-Haenszel).", *standing_sentences(found.standing))
     fine(f"{found.not_known:,} counted cases have a group that is not known." if found.not_known else "")
 
 
-def protected(here: Desk) -> None:
-    """The page for those who see protected tables alone."""
-    st.title("Do groups differ?")
-    by = st.selectbox(
-        "Split by", OFFERED, format_func=lambda name: GROUPINGS[name].title, key="by", bind="query-params"
-    )
-    found = here.protected(by)
-    said(f"Share adverse by {GROUPINGS[by].title.lower()}, small counts hidden.")
-    draw(rates_chart(found, palette=palette()), alt=rates_alt(found), key="groups")
-    fine(*found.notes, "Groups are not alike: who gets which treatment is not left to chance.", here.viewer.words)
-    footing(found, here.snapshot.published_at)
-
-
-here = desk()
-if here.viewer.sees_cases:
-    page(here)
-else:
-    protected(here)
+page(current_session())

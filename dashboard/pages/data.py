@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import Desk, desk
-from dashboard.charts.completeness import completeness_alt, completeness_chart
+from dashboard.access.ask import Session, current_session
+from dashboard.charts.completeness import completeness_chart
 from dashboard.parts.filters import practices
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
 from warehouse.upkeep.data_quality import DataQuality, Load, RuleCount, data_quality
@@ -18,16 +17,16 @@ from warehouse.words.shares import CAUTION
 SHOWN_LOADS = 30
 
 
-def page(here: Desk) -> None:
+def page(session: Session) -> None:
     """The page."""
-    found = here.about_cases(data_quality, practices(here))
+    found = session.about_cases(data_quality, practices(session))
     st.title("How complete are the data?")
     said(summary(found))
     turned_away(found)
     completeness(found)
     remarks(found)
     history(found.loads)
-    behind(("Build", here.snapshot.build_id), ("Caution", CAUTION))
+    behind(("Build", session.snapshot.build_id), ("Caution", CAUTION))
 
 
 def summary(found: DataQuality) -> str:
@@ -62,8 +61,7 @@ def completeness(found: DataQuality) -> None:
         "Share of cases that have each field; the stronger the colour, the more is missing. Measures at the finish are"
         " asked only of cases that reached the end."
     )
-    alt = completeness_alt(found.completeness)
-    draw(completeness_chart(found.completeness, palette=palette()), alt=alt, key="completeness")
+    draw(completeness_chart(found.completeness, palette=palette()), key="completeness")
 
 
 def remarks(found: DataQuality) -> None:
@@ -84,7 +82,7 @@ def rule_table(rules: Sequence[RuleCount], *, alt: str) -> None:
         }
         for one in rules
     ]
-    table(pl.DataFrame(rows), alt=alt)
+    table(rows, alt=alt)
 
 
 def history(loads: Sequence[Load]) -> None:
@@ -103,14 +101,13 @@ def history(loads: Sequence[Load]) -> None:
         }
         for one in loads[:SHOWN_LOADS]
     ]
-    table(pl.DataFrame(rows), alt="Loads, newest first")
+    table(rows, alt="Loads, newest first")
     with st.expander("What was taken to be so when these files were read"):
-        assumed = list(
-            dict.fromkeys(
-                (one.source, about.about, about.taken, about.because) for one in loads for about in one.assumptions
-            )
+        columns = ("file", "about", "taken", "because")
+        assumed = dict.fromkeys(
+            (one.source, about.about, about.taken, about.because) for one in loads for about in one.assumptions
         )
-        table(pl.DataFrame(assumed, schema=["file", "about", "taken", "because"], orient="row"), alt="Assumptions")
+        table([dict(zip(columns, one, strict=True)) for one in assumed], alt="Assumptions", columns=columns)
 
 
-page(desk())
+page(current_session())

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import Desk, desk
+from dashboard.access.ask import Session, current_session
 from dashboard.charts.drift import (
-    average_alt,
     average_chart,
-    cusum_alt,
     cusum_chart,
-    periods_alt,
     periods_chart,
     periods_frame,
 )
@@ -35,17 +31,17 @@ from warehouse.words.shares import CAUTION
 NONE = "—"
 
 
-def page(here: Desk) -> None:
+def page(session: Session) -> None:
     """The page."""
     st.title("Is it drifting?")
-    definition, practice = the_choice(here)
+    definition, practice = the_choice(session)
     if not practice:
         said("There is no practice with cases yet.")
         behind(("Caution", CAUTION))
         return
     asked = what_is_fixed()
     selection = Selection(filters={"practice": (practice,)})
-    found = here.about_cases(drift_with_seed, selection, definition=definition, asked=asked)
+    found = session.about_cases(drift_with_seed, selection, definition=definition, asked=asked)
     the_sum(found, practice)
     the_average(found)
     the_periods(found)
@@ -61,12 +57,12 @@ def page(here: Desk) -> None:
     )
 
 
-def the_choice(here: Desk) -> tuple[str, str]:
+def the_choice(session: Session) -> tuple[str, str]:
     """Definition and practice; a practice is asked for only where there are several."""
-    known = here.about_cases(practices_with_cases, Selection())
+    known = session.about_cases(practices_with_cases, Selection())
     with st.sidebar:
         st.header("What is charted", divider=False)
-        definition = definition_chosen(here)
+        definition = definition_chosen(session)
         if len(known) < 2:
             return definition, known[0] if known else ""
         return definition, st.selectbox("Practice", known, key="practice", bind="query-params")
@@ -105,7 +101,7 @@ def the_sum(found: DriftPicture, practice: str) -> None:
         return
     said(f"{practice}: {finding(found.path)}")
     plain(plan_sentence(found), *run_length_sentences(found))
-    draw(cusum_chart(found, palette=palette()), alt=cusum_alt(found), key="cusum")
+    draw(cusum_chart(found, palette=palette()), key="cusum")
     fine(
         "Every adverse case lifts the sum and every other lowers it, by how much more likely it is at the share to"
         " notice than at the usual one. At the limit it signals and starts again from zero.",
@@ -120,9 +116,7 @@ def the_reviews(found: DriftPicture) -> None:
         return
     st.subheader("Planned reviews")
     rows = [_review(one) for one in found.reviews]
-    table(
-        pl.DataFrame(rows), alt=f"State of the chart at its planned reviews; the limit is {found.path.plan.limit:.2f}"
-    )
+    table(rows, alt=f"State of the chart at its planned reviews; the limit is {found.path.plan.limit:.2f}")
 
 
 def _review(one: Review) -> dict[str, str]:
@@ -141,7 +135,7 @@ def the_average(found: DriftPicture) -> None:
         return
     st.header("The moving average")
     plain(average_sentence(found))
-    draw(average_chart(found, palette=palette()), alt=average_alt(found), key="average")
+    draw(average_chart(found, palette=palette()), key="average")
     fine("Each case counts for a twentieth, the older ones less and less. Shaded: limits at three standard deviations.")
 
 
@@ -152,7 +146,7 @@ def the_periods(found: DriftPicture) -> None:
         return
     st.header("By when treatment started")
     plain(periods_sentence(found))
-    draw(periods_chart(found, palette=palette()), alt=periods_alt(found), key="periods")
+    draw(periods_chart(found, palette=palette()), key="periods")
     fine(
         f"Bars: exact limits for a period of that size, about {percent(found.periods.centre)}. Filled triangles lie"
         " outside.",
@@ -165,4 +159,4 @@ def the_periods(found: DriftPicture) -> None:
     as_table("The same as a table", ("started in", "counted", "share", "limits"), rows, file_name="periods.csv")
 
 
-page(desk())
+page(current_session())

@@ -5,13 +5,13 @@ from __future__ import annotations
 import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import Desk, desk
-from dashboard.charts.growth import growth_alt, growth_chart
+from dashboard.access.ask import Session, current_session
+from dashboard.charts.growth import growth_chart
 from dashboard.parts.methods_parts import planned, proved
-from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
+from dashboard.parts.screen import behind, draw, fine, palette, pick, plain, said, table
 from dashboard.report.sections.methods import CHECK_REFERENCES, REFERENCES
 from warehouse.outcomes.definition import FAMILIES
-from warehouse.upkeep.catalogue_report import InForce, in_force
+from warehouse.upkeep.catalogue_report import InForce, catalogue_report
 from warehouse.words.shares import CAUTION
 
 FIRST = "sn_gogn_deg"
@@ -51,9 +51,9 @@ CAUTIONS = (
 )
 
 
-def page(here: Desk) -> None:
+def page(session: Session) -> None:
     """The page."""
-    found = here.about_methods(in_force)
+    found = session.about_methods(catalogue_report)
     st.title("How it is counted")
     said(found.headline.sentence)
     fine(f"This is definition {found.headline.name}, the one on the headline. Source: {found.headline.source}.")
@@ -61,14 +61,14 @@ def page(here: Desk) -> None:
     growth(found)
     measures(found)
     statistics()
-    planned(here)
+    planned(session)
     proved()
     st.header("What to keep in mind")
     plain(*CAUTIONS)
     published = found.published_at.replace("T", " ").rstrip("Z")
     behind(
         ("Build", f"{found.build}, published {published} UTC by menton {found.tool_version}"),
-        ("Your view", here.viewer.words),
+        ("Your view", session.viewer.words),
         ("Caution", CAUTION),
     )
 
@@ -85,7 +85,7 @@ def definitions(found: InForce) -> None:
             for one in listed
         ]
         with st.expander(f"{name[:1].upper()}{name[1:]} ({len(listed)})"):
-            table(pl.DataFrame(rows), alt=f"Definitions: {name}")
+            table(rows, alt=f"Definitions: {name}")
     fine(
         "A definition never changes within its version. Add one of your own with `menton definitions --add FILE.toml`."
     )
@@ -95,19 +95,12 @@ def growth(found: InForce) -> None:
     """The growth reference and its curves."""
     st.header("Ordinary growth")
     plain(found.growth_reference)
-    names = dict(found.curves.select("measure", "label").unique(maintain_order=True).iter_rows())
+    names: dict[str, str] = dict(found.curves.select("measure", "label").unique(maintain_order=True).iter_rows())
     if not names:
         plain("The reference holds no curve, so no change is adjusted for growth.")
         return
-    measure = st.selectbox(
-        "Measure",
-        list(names),
-        index=list(names).index(FIRST) if FIRST in names else 0,
-        format_func=lambda code: str(names[code]),
-        key="measure",
-        bind="query-params",
-    )
-    draw(growth_chart(found, measure, palette=palette()), alt=growth_alt(found, measure), key="growth")
+    measure = pick("Measure", names, key="measure", first=FIRST)
+    draw(growth_chart(found, measure, palette=palette()), key="growth")
     sources = found.curves.filter(pl.col("measure") == measure)["source"].unique(maintain_order=True).to_list()
     fine(f"Source of this curve: {'; '.join(sources)}.")
 
@@ -120,16 +113,16 @@ def measures(found: InForce) -> None:
             pl.col("definition").alias("what it is"),
             pl.col("up_means").alias("a rise means"),
         )
-        table(shown, alt="Measures in force")
+        table(shown.to_dicts(), alt="Measures in force", columns=shown.columns)
 
 
 def statistics() -> None:
     """How figures are made, and who described it."""
     st.header("How figures are made")
-    table(pl.DataFrame(STATISTICS, schema=["figure", "how"], orient="row"), alt="Statistical methods")
+    table([{"figure": figure, "how": how} for figure, how in STATISTICS], alt="Statistical methods")
     with st.expander("References"):
         plain(*REFERENCES)
         fine(CHECK_REFERENCES)
 
 
-page(desk())
+page(current_session())

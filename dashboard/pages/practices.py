@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import desk, place
+from dashboard.access.ask import current_session, place
 from dashboard.access.sign_in import current_viewer
-from dashboard.charts.forest import forest_alt, forest_chart
-from dashboard.charts.funnel import funnel_alt, funnel_chart
-from dashboard.charts.means import means_alt, means_chart
-from dashboard.parts.screen import as_table, behind, draw, fine, palette, plain, said, table
+from dashboard.access.viewer import Viewer
+from dashboard.charts.forest import forest_chart
+from dashboard.charts.funnel import funnel_chart
+from dashboard.charts.means import means_chart
+from dashboard.parts.screen import as_table, behind, draw, fine, palette, pick, plain, said, table
 from warehouse.marts.grouping import GROUPINGS
-from warehouse.pooled.kept_results import kept_results
+from warehouse.pooled.kept_results import Kept, kept_results
+from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
+from warehouse.pooled.this_warehouse import Here
 from warehouse.store.snapshot import POINTER
 from warehouse.words.numbers import between, percent
 from warehouse.words.pooled import (
@@ -36,14 +38,6 @@ from warehouse.words.pooled import (
     spread_sentence,
 )
 from warehouse.words.shares import CAUTION
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from dashboard.access.viewer import Viewer
-    from warehouse.pooled.kept_results import Kept
-    from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
-    from warehouse.pooled.this_warehouse import Here
 
 NOBODY = "none of them"
 HERE = "the practices of this warehouse"
@@ -96,7 +90,7 @@ def sources() -> list[ChosenSource]:
     folder = place().folder
     found = []
     if (folder / POINTER).exists():
-        here = desk().practices()
+        here = current_session().practices()
         if len(here.tags) > 1:
             found.append(ChosenSource(HERE, here=here))
     for kept in kept_results(folder):
@@ -147,7 +141,7 @@ def shares(found: SharePool, mine: str) -> None:
 def the_forest(found: SharePool, mine: str) -> None:
     """Every practice with its interval, and all together."""
     st.header("Each with its interval")
-    draw(forest_chart(found, mine=mine, palette=palette()), alt=forest_alt(found, mine=mine), key="forest")
+    draw(forest_chart(found, mine=mine, palette=palette()), key="forest")
     fine(
         ORDER,
         "Mark and bar: share as counted, with its 95% interval (Wilson). Upright stroke: the same share adjusted"
@@ -186,7 +180,7 @@ def the_funnel(found: SharePool, mine: str, own: PracticeLine | None) -> None:
     st.header("Each by its size")
     plain(funnel_sentence(found), place_sentence(own) if own is not None else "")
     if any(one.position for one in found.lines) and found.target is not None:
-        draw(funnel_chart(found, mine=mine, palette=palette()), alt=funnel_alt(found, mine=mine), key="funnel")
+        draw(funnel_chart(found, mine=mine, palette=palette()), key="funnel")
     fine(
         "Lines: exact limits within which chance alone would keep 95% (unbroken) and 99.8% (dashed) of practices with"
         " the same share. Shaded: the 95% limits when practices may differ as much as these do."
@@ -207,7 +201,7 @@ def of_group(result: GroupResult, mine: str) -> None:
     names = {one.outcome: one.definition for one in result.shares}
     outcome = next(iter(names), "")
     if len(names) > 1:
-        outcome = st.selectbox("Definition", list(names), format_func=names.__getitem__, key="def", bind="query-params")
+        outcome = pick("Definition", names, key="def")
     for found in result.shares:
         if found.outcome == outcome:
             shares(found, mine)
@@ -231,7 +225,7 @@ def the_means(found: MeanPool, mine: str, origin: str) -> None:
     st.header("How far faces moved, on average")
     plain(mean_sentence(found), mean_prediction_sentence(found), mean_spread_sentence(found))
     if not found.refused:
-        draw(means_chart(found, mine=mine, palette=palette()), alt=means_alt(found, mine=mine), key="means")
+        draw(means_chart(found, mine=mine, palette=palette()), key="means")
         rows = [
             (_named(line.label, is_mine=bool(mine) and line.tag == mine), f"{line.n:,}", *mean_of_line(line))
             for line in found.lines
@@ -261,7 +255,8 @@ def by_group(found: GroupPool) -> None:
         for row in found.rows
     ]
     columns = ("group", "adverse of counted", "share (95% interval)", "risk ratio", "adjusted odds ratio")
-    table(pl.DataFrame(rows, schema=list(columns), orient="row"), alt=f"Share adverse by {title.lower()}, pooled")
+    alt = f"Share adverse by {title.lower()}, pooled"
+    table([dict(zip(columns, row, strict=True)) for row in rows], alt=alt, columns=columns)
     adjusted = (
         f"Adjusted for {', '.join(found.adjusted_for)}, in {found.adjusted_practices} practices with single cases."
     )

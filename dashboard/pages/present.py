@@ -6,32 +6,31 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from dashboard.access.ask import Desk, desk
-from dashboard.parts.empty_selection import say_why_empty
+from dashboard.access.ask import Session, current_session
 from dashboard.parts.filters import Choice, chosen
-from dashboard.parts.room_messages import Message, messages, protected_messages, with_practices
-from dashboard.parts.screen import draw, fine, palette, plain, said
+from dashboard.parts.room_messages import Message, messages, messages_of_shares, with_practices
+from dashboard.parts.screen import draw, fine, palette, plain, said, say_why_empty
 from warehouse.questions.answer import COMPARISONS, answer
 from warehouse.selection import Selection
 
 ADDRESS = "message"
 
 
-def page(here: Desk) -> None:
+def page(session: Session) -> None:
     """The page."""
     st.set_page_config(layout="wide", initial_sidebar_state="collapsed")
-    if not here.viewer.sees_cases:
-        told = protected_messages(here.protected(), tuple(here.protected(by) for by in COMPARISONS), palette())
-        show(with_practices(told, here.practices().pool, palette()))
+    if not session.viewer.sees_cases:
+        told = messages_of_shares((session.protected(), *map(session.protected, COMPARISONS)), palette())
+        show(with_practices(told, session.practices().pool, palette()))
         return
-    choice = chosen(here)
-    found = here.about_cases(answer, choice.selection, definition=choice.definition)
-    if found.group.n_started == 0:
+    choice = chosen(session)
+    found = session.about_cases(answer, choice.selection, definition=choice.definition)
+    if found.group.started.n == 0:
         st.title("Present")
         say_why_empty(found.relief, choice.selection)
         return
     told = messages(found, palette())
-    compared = here.practices()
+    compared = session.practices()
     if choice == Choice(compared.rates.definition.id, Selection()):  # practices are counted so and in no other way
         told = with_practices(told, compared.pool, palette())
     show(told)
@@ -46,7 +45,7 @@ def show(told: Sequence[Message]) -> None:
         said(message.sentence, large=True)
         plain(*message.beside, large=True)
         if message.chart is not None:
-            draw(message.chart, alt=message.alt, key="message")
+            draw(message.chart, key="message")
         fine(*message.small, large=True)
         turn(place, len(told))
 
@@ -68,4 +67,4 @@ def _go(place: int) -> None:
     st.query_params[ADDRESS] = str(place)
 
 
-page(desk())
+page(current_session())

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import polars as pl
 import streamlit as st
 
-from dashboard.access.ask import Desk, desk
+from dashboard.access.ask import Session, current_session
 from dashboard.charts.agreement import agreement_chart
 from dashboard.parts.filters import practices
-from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
+from dashboard.parts.screen import behind, draw, fine, palette, pick, plain, said, table
 from warehouse.analysis.method_error import MethodError
-from warehouse.repeats.measuring import MeasureError, Repeats, measure_errors, repeats
+from warehouse.repeats.repeats import MeasureError, Repeats, measure_errors, repeats
 from warehouse.selection import Selection
 from warehouse.words.numbers import signed
 from warehouse.words.readings import agreement_alt, agreement_sentence
@@ -23,40 +22,33 @@ FIRST = "sn_gogn_deg"
 NONE = "—"
 
 
-def page(here: Desk) -> None:
+def page(session: Session) -> None:
     """The page."""
-    selection = practices(here)
+    selection = practices(session)
     st.title("How exact are the readings?")
-    errors = here.about_cases(measure_errors, selection)
+    errors = session.about_cases(measure_errors, selection)
     if not errors:
         said("No record was read twice, so the error of these readings is not known.")
         plain(
             "Read about 25 records a second time, some weeks later and without looking at the first readings, and"
             " bring them in as repeat 2. Until then stand-in values are used, and the figures say so."
         )
-        end(here)
+        end(session)
         return
     names = {one.measure: one.label for one in errors}
-    measure = st.selectbox(
-        "Measure",
-        list(names),
-        index=list(names).index(FIRST) if FIRST in names else 0,
-        format_func=names.__getitem__,
-        key="measure",
-        bind="query-params",
-    )
-    one_measure(here, selection, measure)
+    measure = pick("Measure", names, key="measure", first=FIRST)
+    one_measure(session, selection, measure)
     every_measure(errors)
-    end(here)
+    end(session)
 
 
-def one_measure(here: Desk, selection: Selection, measure: str) -> None:
+def one_measure(session: Session, selection: Selection, measure: str) -> None:
     """One measure looked at: sentence, picture, examiners."""
-    found = here.about_cases(repeats, selection, measure=measure)
+    found = session.about_cases(repeats, selection, measure=measure)
     error = next(iter(found.by_examiner.values())) if len(found.by_examiner) == 1 else None
     said(agreement_sentence(found))
     plain(agreement_alt(found))
-    draw(agreement_chart(found, palette=palette()), alt=agreement_alt(found), key="agreement")
+    draw(agreement_chart(found, palette=palette()), key="agreement")
     fine(*(caution_text(one) for one in found.agreement.bias.warnings), *([] if error is None else _texts(error)))
     by_examiner(found)
     between(found)
@@ -81,7 +73,7 @@ def by_examiner(found: Repeats) -> None:
         }
         for name, error in found.by_examiner.items()
     ]
-    table(pl.DataFrame(rows), alt=f"Error of {found.label} by examiner")
+    table(rows, alt=f"Error of {found.label} by examiner")
 
 
 def between(found: Repeats) -> None:
@@ -102,7 +94,7 @@ def between(found: Repeats) -> None:
         }
         for pair, one in found.between.items()
     ]
-    table(pl.DataFrame(rows), alt=f"Agreement between examiners on {found.label}")
+    table(rows, alt=f"Agreement between examiners on {found.label}")
     fine("A steady difference between examiners makes groups look different where each examiner reads one group.")
 
 
@@ -119,7 +111,7 @@ def every_measure(errors: Sequence[MeasureError]) -> None:
         }
         for one in errors
     ]
-    table(pl.DataFrame(rows), alt="Method error of every measure with records read twice")
+    table(rows, alt="Method error of every measure with records read twice")
     fine(
         "Error of one reading: Dahlberg's formula. Least real change: the smallest difference between two readings that"
         " is beyond error in 95% (MDC95, 2.77 times the error). Reliability: Houston's coefficient; it is high where"
@@ -131,14 +123,14 @@ def _number(value: float | None, unit: str) -> str:
     return NONE if value is None else f"{value:.2f} {unit}"
 
 
-def end(here: Desk) -> None:
+def end(session: Session) -> None:
     """What stands behind the page."""
     behind(
         ("Records", "all records read more than once, whatever became of the cases"),
         ("Sources", "Dahlberg 1940; Houston 1983; Bland and Altman 1986, 1999"),
-        ("Build", here.snapshot.build_id),
+        ("Build", session.snapshot.build_id),
         ("Caution", CAUTION),
     )
 
 
-page(desk())
+page(current_session())

@@ -8,23 +8,25 @@ from functools import partial
 
 import streamlit as st
 
-from dashboard.access.ask import Desk, desk
+from dashboard.access.ask import Session, current_session
 from dashboard.parts.filters import definition_chosen
 from dashboard.parts.screen import behind, fine, plain, said
 from dashboard.report.document import Document
-from dashboard.report.findings import COMPARISONS, Audience
 from dashboard.report.formats.slides.talk import MESSAGES
 from dashboard.report.sections.composing import TITLE, document
+from dashboard.report.shown import Audience
 from dashboard.report.write import everything, file_bytes
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.marts.reader import Reader
 from warehouse.protected.shares import OFFERED
+from warehouse.questions.answer import COMPARISONS
 from warehouse.words.shares import CAUTION
 
 HIDDEN, WHOLE = "to leave the practice: small counts are hidden", "for the practice itself: every count is whole"
 AUDIENCES: dict[str, Audience] = {HIDDEN: "outside", WHOLE: "practice"}
 ALL = "all practices together"
 
+ARCHIVE = ".zip"
 # button -> ending and kind of the file
 FILES = {
     "PDF, paged": (".pdf", "application/pdf"),
@@ -35,22 +37,22 @@ FILES = {
     "One web page (HTML)": (".html", "text/html"),
     "Tables (XLSX)": (".xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
     "How it was done (Markdown)": (".md", "text/markdown"),
+    "Everything, with figures and CSV (ZIP)": (ARCHIVE, "application/zip"),
 }
-EVERYTHING = "Everything, with figures and CSV (ZIP)"
 
 
-def page(here: Desk) -> None:
+def page(session: Session) -> None:
     """The page."""
     with st.sidebar:
         st.header("What is counted", divider=False)
-        definition = definition_chosen(here)
+        definition = definition_chosen(session)
     st.title("Take along")
     said("The figures of these pages as files to read, to show and to work with.")
-    audience = AUDIENCES[st.radio("Made", whom(here), key="made", bind="query-params")]
-    practice = whose(here)
+    audience = AUDIENCES[st.radio("Made", whom(session), key="made", bind="query-params")]
+    practice = whose(session)
     title = st.text_input("Title", TITLE, max_chars=120)
     offered = [name for name in GROUPINGS if name in OFFERED or audience == "practice"]
-    offered = [name for name in offered if not (name == "practice" and (practice or here.viewer.practice))]
+    offered = [name for name in offered if not (name == "practice" and (practice or session.viewer.practice))]
     comparisons = st.multiselect(
         "Comparisons",
         offered,
@@ -69,7 +71,7 @@ def page(here: Desk) -> None:
     plain("Every file is made when you press its button, which takes some seconds.")
     made = partial(
         _document,
-        here,
+        session,
         title=title.strip() or TITLE,
         audience=audience,
         practice=practice,
@@ -86,35 +88,27 @@ def page(here: Desk) -> None:
             file_name=f"menton{'' if audience == 'practice' else '-to-leave'}{ending}",
             mime=kind,
             on_click="ignore",
-            key=ending,
+            key="everything" if ending == ARCHIVE else ending,
         )
-    st.download_button(
-        EVERYTHING,
-        partial(_archive, made),
-        file_name=f"menton{'' if audience == 'practice' else '-to-leave'}.zip",
-        mime="application/zip",
-        on_click="ignore",
-        key="everything",
-    )
     fine(
         "A file made for the practice itself can point to a person: do not hand it on."
         if audience == "practice"
         else "What is hidden here is hidden in every file, in notes and in the sheets behind charts as well.",
-        here.viewer.words,
+        session.viewer.words,
     )
-    behind(("Build", here.snapshot.build_id), ("Caution", CAUTION))
+    behind(("Build", session.snapshot.build_id), ("Caution", CAUTION))
 
 
-def whom(here: Desk) -> list[str]:
+def whom(session: Session) -> list[str]:
     """Whom a file may be made for: who sees no case gets what may leave, and nothing else."""
-    return [HIDDEN, WHOLE] if here.viewer.sees_cases else [HIDDEN]
+    return [HIDDEN, WHOLE] if session.viewer.sees_cases else [HIDDEN]
 
 
-def whose(here: Desk) -> str:
+def whose(session: Session) -> str:
     """The practice chosen; empty for all of them, and where the viewer has only one to choose from."""
-    if here.viewer.practice or not here.viewer.sees_cases:
+    if session.viewer.practice or not session.viewer.sees_cases:
         return ""
-    known = here.about_methods(practices)
+    known = session.about_methods(practices)
     if len(known) < 2:
         return ""
     chosen = st.selectbox("Cases of", [ALL, *known], key="whose", bind="query-params")
@@ -135,17 +129,15 @@ def contents_of_talk(*, with_questions: bool) -> str:
 
 
 def _document(
-    here: Desk, *, title: str, audience: Audience, practice: str, with_questions: bool, **choices: object
+    session: Session, *, title: str, audience: Audience, practice: str, with_questions: bool, **choices: object
 ) -> Document:
-    found = here.document(audience=audience, practice=practice, **choices)
+    found = session.document(audience=audience, practice=practice, **choices)
     return document(found, title=title, with_questions=with_questions)
 
 
 def _file(made: partial[Document], ending: str) -> bytes:
-    return file_bytes(made(), ending)
-
-
-def _archive(made: partial[Document]) -> bytes:
+    if ending != ARCHIVE:
+        return file_bytes(made(), ending)
     held = io.BytesIO()
     with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as archive:
         for place, data in everything(made()):
@@ -153,4 +145,4 @@ def _archive(made: partial[Document]) -> bytes:
     return held.getvalue()
 
 
-page(desk())
+page(current_session())

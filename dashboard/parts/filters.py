@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from dashboard.access.ask import Session
+from dashboard.parts.screen import pick
 from warehouse.cases.filter_values import FilterValues, filter_values
+from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import FAMILIES, Definition
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from dashboard.access.ask import Desk
-    from warehouse.marts.reader import Reader
 
 TAKEN = {
     "consecutive": "taken in order",
@@ -39,14 +37,14 @@ def definitions(reader: Reader) -> tuple[tuple[Definition, ...], str]:
     return tuple(reader.registry), reader.definition().id
 
 
-def chosen(desk: Desk) -> Choice:
+def chosen(session: Session) -> Choice:
     """The choices of the side panel; what is in the address comes first."""
     with st.sidebar:
         st.header("What is counted", divider=False)
-        definition = definition_chosen(desk)
+        definition = definition_chosen(session)
         taken = st.radio("Cases", list(TAKEN), format_func=TAKEN.__getitem__, key="cases", bind="query-params")
         everyone = Selection(selection="both")
-        offered = [one for one in desk.about_cases(filter_values, everyone) if _may_offer(desk, one)]
+        offered = [one for one in session.about_cases(filter_values, everyone) if _may_offer(session, one)]
         first = [one for one in offered if one.name in FIRST_SHOWN]
         first.sort(key=lambda one: FIRST_SHOWN.index(one.name))
         filters = {one.name: _kept(one) for one in first}
@@ -58,19 +56,17 @@ def chosen(desk: Desk) -> Choice:
     return Choice(definition, Selection(selection=taken, filters=kept))
 
 
-def _may_offer(desk: Desk, one: FilterValues) -> bool:
-    return not (one.name == "practice" and desk.viewer.practice)
+def _may_offer(session: Session, one: FilterValues) -> bool:
+    return not (one.name == "practice" and session.viewer.practice)
 
 
-def definition_chosen(desk: Desk) -> str:
+def definition_chosen(session: Session) -> str:
     """The definition asked for; the headline one at first."""
-    listed, headline = desk.about_methods(definitions)
+    listed, headline = session.about_methods(definitions)
     order = list(FAMILIES)
     listed = tuple(sorted(listed, key=lambda one: (one.id != headline, order.index(one.family))))
     names = {one.id: f"{one.id} {one.label}" for one in listed}
-    return st.selectbox(
-        "Definition of adverse", list(names), format_func=names.__getitem__, key="def", bind="query-params"
-    )
+    return pick("Definition of adverse", names, key="def")
 
 
 def _kept(one: FilterValues) -> tuple[str, ...]:
@@ -86,11 +82,11 @@ def _kept(one: FilterValues) -> tuple[str, ...]:
     )
 
 
-def practices(desk: Desk) -> Selection:
+def practices(session: Session) -> Selection:
     """Every case of the practices chosen: for pages about records and files rather than outcomes."""
     everyone = Selection(selection="both")
-    offered = next((one for one in desk.about_cases(filter_values, everyone) if one.name == "practice"), None)
-    if offered is None or not _may_offer(desk, offered):
+    offered = next((one for one in session.about_cases(filter_values, everyone) if one.name == "practice"), None)
+    if offered is None or not _may_offer(session, offered):
         return everyone
     with st.sidebar:
         st.header("What is looked at", divider=False)

@@ -2,24 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
-import polars as pl
 import streamlit as st
 
+from dashboard.access.ask import Session
 from dashboard.parts.screen import fine, plain, said, table
-from warehouse.plans.register import plans_and_looks, record_mark
-from warehouse.proof import proof
+from warehouse.plans.register import PlanOnRecord, plans_and_looks, record_mark
+from warehouse.proof import Finding, proof
 from warehouse.questions.methods import TITLES
 from warehouse.words.numbers import and_list
 from warehouse.words.plans import looks_sentences, plans_sentence
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from dashboard.access.ask import Desk
-    from warehouse.plans.register import PlanOnRecord
-    from warehouse.proof import Finding
 
 WHY_PLAN = (
     "Whoever looks at enough groups finds a difference. A plan written down beforehand says which comparison is to"
@@ -36,14 +29,14 @@ HOW_TO_READ = (
 )
 
 
-def planned(here: Desk) -> None:
+def planned(session: Session) -> None:
     """Plans on record, and how many comparisons were made."""
-    found = here.about_methods(plans_and_looks, mark=record_mark(here.place.folder))
+    found = session.about_methods(plans_and_looks, mark=record_mark(session.place.folder))
     st.header("What was decided beforehand")
     plain(WHY_PLAN)
     said(plans_sentence(found))
     if found.plans:
-        table(pl.DataFrame([_plan_row(one) for one in found.plans]), alt="Audit plans on record")
+        table([_plan_row(one) for one in found.plans], alt="Audit plans on record")
     plain(*looks_sentences(found))
     fine("Write a plan with `menton plan --example`, put it on record with `menton plan --add FILE`.")
 
@@ -70,7 +63,7 @@ def proved() -> None:
     said(found.sentence)
     for title, findings in found.sections.items():
         with st.expander(f"{title} ({len(findings)})"):
-            table(pl.DataFrame(_finding_rows(findings)), alt=title)
+            table(_finding_rows(findings), alt=title)
     fine(HOW_TO_READ)
 
 

@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import streamlit as st
+from streamlit.navigation.page import StreamlitPage
 
 from dashboard.access.sign_in import offer_to_log_out
+from dashboard.access.viewer import Viewer
 from warehouse.pooled.kept_results import has_results
 from warehouse.store.snapshot import POINTER
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Collection
-
-    from streamlit.navigation.page import StreamlitPage
-
-    from dashboard.access.viewer import Viewer
 
 PAGES = Path(__file__).parents[1] / "pages"
 CASES = "cases"

@@ -3,29 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+
+import altair
 
 from dashboard.charts.bounds import bounds_chart
-from dashboard.charts.changes import changes_alt, changes_chart
-from dashboard.charts.forest import forest_alt, forest_chart
-from dashboard.charts.rates import frame_alt, rates_alt, rates_chart, shares_chart, side_by_side_frame
-from dashboard.charts.sampling import sampling_alt, sampling_chart
-from dashboard.charts.threshold import threshold_alt, threshold_chart
+from dashboard.charts.changes import changes_chart
+from dashboard.charts.forest import forest_chart
+from dashboard.charts.rates import frame_alt, rates_chart, shares_chart, side_by_side_frame
+from dashboard.charts.sampling import sampling_chart
+from dashboard.charts.threshold import threshold_chart
+from dashboard.theme import Palette
+from warehouse.pooled.result import SharePool
+from warehouse.questions.answer import Answer
+from warehouse.questions.shares import Rates
 from warehouse.words import shares as wording
 from warehouse.words.contrasts import spread_sentence
 from warehouse.words.pooled import ORDER, pooled_sentence, prediction_sentence
 from warehouse.words.pooled import spread_sentence as spread_sentence_of
 from warehouse.words.sentences import caution_text
-
-if TYPE_CHECKING:
-    import altair
-
-    from dashboard.theme import Palette
-    from warehouse.pooled.result import SharePool
-    from warehouse.protected.shares import ProtectedRates
-    from warehouse.questions.answer import Answer
-    from warehouse.questions.shares import Rates
-
 
 READ_BY_A_ROOM = 8
 
@@ -38,40 +33,46 @@ class Message:
     sentence: str  # The message
     beside: tuple[str, ...] = ()  # Sentences of ordinary size
     chart: altair.LayerChart | None = None  # Its picture, or None
-    alt: str = ""  # The picture in words
     small: tuple[str, ...] = ()  # What to keep in mind, in small type
 
 
 def messages(found: Answer, palette: Palette) -> tuple[Message, ...]:
     """The screens of an answer, in the order in which questions come from the floor."""
     told: list[Message | None] = [_answer(found), _counted(found, palette)]
-    if found.group.n_assessable:
-        told += [_changes(found, palette), _threshold(found, palette), _missing(found, palette)]
+    if found.group.counted.n:
+        told += [changes(found, palette), threshold(found, palette), missing(found, palette)]
     told += [_groups(result, palette) for result in found.by if result.by is not None]
-    told += [_untreated(found, palette), _limits(found)]
-    return tuple(one for one in told if one is not None)
+    told += [
+        _untreated(found, palette),
+        _limits(
+            f"{found.group.counted.shown} of {found.group.started.shown} cases started could be counted.",
+            "Who got which treatment was not left to chance, and much that matters was never recorded.",
+            "Another line, another definition or another growth reference gives another share.",
+        ),
+    ]
+    return tuple(one for one in told if one is not None and one.sentence)
 
 
-def protected_messages(found: ProtectedRates, by: tuple[ProtectedRates, ...], palette: Palette) -> tuple[Message, ...]:
-    """The screens for those who see protected tables alone."""
-    (group,) = found.groups
+def messages_of_shares(told: tuple[Rates, ...], palette: Palette) -> tuple[Message, ...]:
+    """The screens for those who see protected tables alone: the share over all, then by each grouping."""
+    overall, *by = told
     first = Message(
         title="The answer",
-        sentence=wording.protected_sentence(group),
-        beside=(found.definition.sentence,),
-        small=(f"Definition {found.definition.name}; build {found.build}.",),
+        sentence=wording.headline(overall),
+        beside=(overall.definition.sentence,),
+        small=(f"Definition {overall.definition.name}; build {overall.build}.",),
     )
     rest = [
         Message(
-            title=result.by.title if result.by else "",
-            sentence=f"Share adverse by {result.by.title.lower() if result.by else ''}, small counts hidden.",
+            title=result.by.title,
+            sentence=f"Share adverse by {result.by.title.lower()}, small counts hidden.",
             chart=rates_chart(result, palette=palette, large=True),
-            alt=rates_alt(result),
             small=result.notes,
         )
         for result in by
+        if result.by is not None
     ]
-    return (first, *rest, _caution())
+    return (first, *rest, _limits())
 
 
 def with_practices(told: tuple[Message, ...], found: SharePool, palette: Palette) -> tuple[Message, ...]:
@@ -83,7 +84,6 @@ def with_practices(told: tuple[Message, ...], found: SharePool, palette: Palette
         sentence=pooled_sentence(found),
         beside=(spread_sentence_of(found),),
         chart=forest_chart(found, palette=palette, large=True),
-        alt=forest_alt(found),
         small=(
             f"{prediction_sentence(found)} {ORDER}",
             f"Definition {found.definition}. Outside is a reason to ask, and no verdict.",
@@ -111,56 +111,53 @@ def _counted(found: Answer, palette: Palette) -> Message:
         title="Who was counted",
         sentence=wording.flow_sentence(flow),
         chart=sampling_chart(flow, palette=palette, large=True),
-        alt=sampling_alt(flow),
     )
 
 
-def _changes(found: Answer, palette: Palette) -> Message | None:
+def changes(found: Answer, palette: Palette, *, large: bool = True) -> Message | None:
+    """How far faces moved; None without a single change to look at."""
     picture = found.changes
     if picture is None or picture.quartiles is None:
         return None
     return Message(
         title="How far faces moved",
         sentence=wording.change_sentence(picture),
-        chart=changes_chart(picture, palette=palette, large=True),
-        alt=changes_alt(picture),
+        chart=changes_chart(picture, palette=palette, large=large),
         small=(wording.error_sentence(picture.band, picture.unit),),
     )
 
 
-def _threshold(found: Answer, palette: Palette) -> Message | None:
+def threshold(found: Answer, palette: Palette, *, large: bool = True) -> Message:
+    """How much the answer hangs on one number; without a sentence where there is no single one."""
     curve = found.threshold
-    if curve.part is None:
-        return None
+    has_line = curve.part is not None
     return Message(
         title="Had the line been drawn elsewhere",
-        sentence=wording.threshold_sentence(curve),
-        chart=threshold_chart(curve, palette=palette, large=True),
-        alt=threshold_alt(curve),
+        sentence=wording.threshold_sentence(curve) if has_line else "",
+        chart=threshold_chart(curve, palette=palette, large=large) if has_line else None,
         small=tuple(caution_text(one) for one in curve.cautions),
     )
 
 
-def _missing(found: Answer, palette: Palette) -> Message:
+def missing(found: Answer, palette: Palette, *, large: bool = True) -> Message:
+    """How far the cases not known could move the share."""
     return Message(
         title="What the missing could do",
         sentence=wording.bounds_sentence(found.group),
-        chart=bounds_chart(found.group, palette=palette, large=True) if found.group.n_missing_due else None,
-        alt=wording.bounds_sentence(found.group),
+        chart=bounds_chart(found.group, palette=palette, large=large) if found.group.missing.n else None,
     )
 
 
 def _groups(result: Rates, palette: Palette) -> Message:
     """A grouping; of many groups the largest ones are shown, since a room reads eight lines and no more."""
     title = result.by.title if result.by else ""
-    largest = sorted(result.groups, key=lambda group: -group.n_assessable)[:READ_BY_A_ROOM]
+    largest = sorted(result.groups, key=lambda group: -group.counted.n)[:READ_BY_A_ROOM]
     shown = replace(result, groups=tuple(group for group in result.groups if group in largest))
     n_left = len(result.groups) - len(shown.groups)
     return Message(
         title=title,
         sentence=spread_sentence(shown),
         chart=rates_chart(shown, palette=palette, large=True),
-        alt=rates_alt(shown),
         small=(
             "Groups as they were counted. They differ in more than their name.",
             f"{n_left} smaller groups are not shown here." if n_left else "",
@@ -172,33 +169,18 @@ def _untreated(found: Answer, palette: Palette) -> Message | None:
     if found.untreated is None:
         return None
     frame = side_by_side_frame({"treated": found.overall, "observed only": found.untreated})
-    group = found.untreated.groups[0]
     return Message(
         title="Children observed without treatment",
-        sentence=wording.share_sentence(group.n_adverse, group.rate),
+        sentence=wording.headline(found.untreated),
         chart=shares_chart(frame, said=frame_alt(frame), palette=palette, large=True),
-        alt=frame_alt(frame),
         small=("They differ from treated children in more than the treatment.",),
     )
 
 
-def _limits(found: Answer) -> Message:
-    counted = f"{found.group.n_assessable:,} of {found.group.n_started:,} cases started could be counted."
+def _limits(*beside: str) -> Message:
     return Message(
         title="What this does not show",
         sentence="It shows what happened in these cases. It does not show why.",
-        beside=(
-            counted,
-            "Who got which treatment was not left to chance, and much that matters was never recorded.",
-            "Another line, another definition or another growth reference gives another share.",
-        ),
-        small=(wording.CAUTION,),
-    )
-
-
-def _caution() -> Message:
-    return Message(
-        title="What this does not show",
-        sentence="It shows what happened in these cases. It does not show why.",
+        beside=beside,
         small=(wording.CAUTION,),
     )

@@ -1,21 +1,24 @@
-"""What every page is made of: sentences, charts with their text alternative, small tables, and what stands behind."""
+"""What every page is made of: sentences, charts with their text alternative, small tables, and what stands behind.
+
+An empty selection explains itself: which choice to let go of, and how many cases that would bring back.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import altair
 import streamlit as st
 
 from dashboard.parts.local_numbers import localised, localised_spec, marks_of
 from dashboard.theme import DARK, LIGHT, Palette
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
-    import altair
-    import polars as pl
+from warehouse.questions.shares import Rates
+from warehouse.selection import Selection
+from warehouse.words.numbers import cases
+from warehouse.words.shares import CAUTION
 
 _COMMAND = re.compile(r"`([^`]+)`")
 _STYLE = """
@@ -86,32 +89,22 @@ def behind(*lines: tuple[str, str]) -> None:
     st.html(f'<div class="menton-behind">{listed}</div>')
 
 
-def draw(chart: altair.TopLevelMixin, *, alt: str, key: str, choose: bool = False) -> Any:  # noqa: ANN401
-    """Draw a chart over the width there is, with the sentence that stands for it.
+def draw(chart: altair.TopLevelMixin, *, key: str, choose: bool = False) -> Any:  # noqa: ANN401
+    """Draw a chart over the width there is; its description is read to those who do not see it.
 
-    Args:
-        chart: The chart, in colours of the mode already.
-        alt: What it shows, in words.
-        key: Name of the chart on its page.
-        choose: Whether a choice in the chart runs the page again; the choice is given back then.
+    With ``choose``, a choice in the chart runs the page again and is given back then.
     """
     marks = marks_of(st.context.locale)
     spec = localised_spec(chart.to_dict(validate=False), marks)
     spec["autosize"] = {"type": "fit-x", "contains": "padding"}  # as wide as the page, as high as the chart says
-    spec.pop("description", None)  # the sentence given here is read aloud in its place
-    alternative = localised(alt, marks)
-    name = f"chart-{key}"
-    if choose:
-        return st.vega_lite_chart(spec, width="stretch", theme=None, alt=alternative, key=name, on_select="rerun")
-    return st.vega_lite_chart(spec, width="stretch", theme=None, alt=alternative, key=name)
+    how: dict[str, Any] = {"width": "stretch", "theme": None, "alt": spec.pop("description"), "key": f"chart-{key}"}
+    return st.vega_lite_chart(spec, **how, on_select="rerun" if choose else "ignore")
 
 
-def table(frame: pl.DataFrame, *, alt: str) -> None:
-    """A small table of texts, set as it is read."""
-    rows = [
-        {name: local(str(cell)) if cell is not None else "—" for name, cell in row.items()} for row in frame.to_dicts()
-    ]
-    st.table(rows or {name: [] for name in frame.columns}, alt=local(alt), hide_index=True, border="horizontal")
+def table(listed: Sequence[Mapping[str, object]], *, alt: str, columns: Sequence[str] = ()) -> None:
+    """A small table of texts, set as it is read; ``columns`` name those of a table without a row."""
+    rows = [{name: local(str(cell)) if cell is not None else "—" for name, cell in row.items()} for row in listed]
+    st.table(rows or {name: [] for name in columns}, alt=local(alt), hide_index=True, border="horizontal")
 
 
 def as_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], *, file_name: str) -> None:
@@ -120,12 +113,45 @@ def as_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], 
 
     frame = pl.DataFrame(list(rows), schema=list(columns), orient="row")
     with st.expander(title):
-        table(frame, alt=title)
+        table(frame.to_dicts(), alt=title, columns=columns)
         st.download_button(
             "Take this table along (CSV)", frame.write_csv, file_name=file_name, mime="text/csv", key=file_name
         )
 
 
+def pick(label: str, names: Mapping[str, str], *, key: str, first: str = "") -> str:
+    """One of these, told by its name; ``first`` at the start, where it is one of them. The address keeps the choice."""
+    at = list(names).index(first) if first in names else 0
+    return st.selectbox(label, list(names), index=at, format_func=names.__getitem__, key=key, bind="query-params")
+
+
 def problem(found: str, remedy: str = "") -> None:
     """Something a person can act on, and how."""
     st.warning(local(f"{found} {remedy}".strip()))
+
+
+def say_why_empty(relief: Mapping[str, int], selection: Selection) -> None:
+    """Say that no case was left, and the ways out."""
+    said("No case is left under these choices.")
+    plain(f"Asked for: {selection.sentence()}.")
+    helps = {name: n for name, n in relief.items() if n}
+    if helps:
+        plain(
+            *(f"Without the choice of {name.replace('_', ' ')} there would be {cases(n)}." for name, n in helps.items())
+        )
+    elif relief:
+        plain("No single choice brings cases back: let go of several in the side panel.")
+    else:
+        plain("The warehouse holds no such case yet. Bring in a file, or ask for cases picked out as well.")
+
+
+def footing(result: Rates, published_at: str) -> None:
+    """What every figure above rests on."""
+    definition = result.definition
+    behind(
+        ("Definition", f"{definition.name}, {definition.label}. {definition.sentence} Source: {definition.source}."),
+        ("Growth reference", result.growth_reference),
+        ("Cases", result.selection.sentence()),
+        ("Build", f"{result.build}, published {published_at.replace('T', ' ').rstrip('Z')} UTC"),
+        ("Caution", CAUTION),
+    )

@@ -12,20 +12,16 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING
 
+from dashboard.access.ask import OpenWarehouse
 from warehouse.store.snapshot import POINTER, current_snapshot
 from warehouse.store.store import STORE
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from dashboard.access.ask import OpenWarehouse
-    from warehouse.upkeep.load_preview import LoadPreview
+from warehouse.upkeep.load_preview import LoadPreview
 
 MENTON = (sys.executable, "-m", "pipelines.cli")
 PATIENCE_SECONDS = 3600

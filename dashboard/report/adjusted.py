@@ -11,22 +11,20 @@ stays with the practice: a share of a small group is a count.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
+from warehouse.analysis.balance import BalanceRow
+from warehouse.analysis.evalue import EValue
 from warehouse.analysis.ratio import risk_ratio
+from warehouse.disclosure import Count, Policy
+from warehouse.questions.contrast import PairComparison
+from warehouse.questions.methods import MethodResult
+from warehouse.results import Estimate
 from warehouse.words import contrasts as wording
 from warehouse.words.contrasts import pair_sentence, reading_sentence
 from warehouse.words.sentences import caution_text
 
-if TYPE_CHECKING:
-    from warehouse.analysis.balance import BalanceRow
-    from warehouse.analysis.evalue import EValue
-    from warehouse.disclosure import Count
-    from warehouse.questions.contrast import PairComparison
-    from warehouse.questions.methods import MethodResult
-    from warehouse.results import Estimate
-
-Counts: TypeAlias = "tuple[Count, Count]"
+Counts: TypeAlias = tuple[Count, Count]
 """Cases, and adverse ones among them."""
 
 CASES_A_COLUMN = 10
@@ -61,52 +59,65 @@ class AdjustedShown:
     level: float  # Level of the intervals
 
 
-def adjusted_whole(pair: PairComparison, counted: tuple[Count, Count], adverse: tuple[Count, Count]) -> AdjustedShown:
-    """Everything, for the practice itself."""
-    said = (
-        pair_sentence(pair),
-        reading_sentence(pair.answer.difference.interval),
-        wording.crude_sentence(pair),
-        wording.methods_sentence(pair),
-        wording.odds_ratio_sentence(pair),
-        wording.homogeneity_sentence(pair),
-        wording.cases_sentence(pair),
-    )
-    warnings = (*pair.answer.warnings, *pair.overlap.warnings, *pair.cautions)
-    return _adjusted(
-        pair, counted, adverse, said=said, warnings=tuple(caution_text(one) for one in warnings), is_whole=True
-    )
-
-
-def adjusted_outside(
-    pair: PairComparison,
-    *,
-    complete: tuple[Counts, Counts],
-    counted: tuple[Counts, Counts],
+def held_alike(
+    pair: PairComparison, *, complete: tuple[Counts, Counts], counted: tuple[Counts, Counts], policy: Policy
 ) -> AdjustedShown | str:
-    """What may leave, or why nothing may.
+    """What may be shown, or why nothing may.
 
-    Args:
-        pair: The comparison.
-        complete: Complete cases of each group, and of them adverse, as they may be shown.
-        counted: The same of all cases counted, as the comparison by group shows them.
+    ``complete`` holds the complete cases of each group, and of them adverse, as they may be shown; ``counted`` the same
+    of all cases counted, as the comparison by group shows them.
     """
-    if pair.n < CASES_A_COLUMN * (len(pair.balance_overlap.rows) + 2):  # the groups and the constant as well
-        return FEW
-    if any(cell.value is None for cells in complete for cell in cells):
-        pair = _models_alone(pair, counted)
-    pair = replace(pair, methods=tuple(one for one in pair.methods if one.difference.value is not None))
-    if len(pair.methods) < 2 or pair.primary not in {one.method for one in pair.methods}:
-        return HIDDEN
+    if not policy.hides_nothing:
+        if pair.n < CASES_A_COLUMN * (len(pair.balance_overlap.rows) + 2):  # the groups and the constant as well
+            return FEW
+        if any(cell.value is None for cells in complete for cell in cells):
+            pair = _models_alone(pair, counted)
+        pair = replace(pair, methods=tuple(one for one in pair.methods if one.difference.value is not None))
+        if len(pair.methods) < 2 or pair.primary not in {one.method for one in pair.methods}:
+            return HIDDEN
+    strength = wording.e_value_sentence(pair) if pair.e_value.estimate is not None else ""
+    remarks = [strength, wording.not_measured_sentence(pair)]
+    if policy.hides_nothing:
+        warnings = (*pair.answer.warnings, *pair.overlap.warnings, *pair.cautions)
+        remarks += [caution_text(one) for one in warnings]
+    (n1, x1), (n2, x2) = complete
+    return AdjustedShown(
+        labels=pair.labels,
+        counted=(n1, n2),
+        adverse=(x1, x2),
+        methods=pair.methods,
+        main=pair.primary,
+        on_same_cases=all(cell.value is not None for cell in (n1, x1, n2, x2)),
+        adjusted_for=pair.adjusted_for,
+        odds_ratio=pair.odds_ratio,
+        e_value=pair.e_value,
+        balance=pair.balance_overlap.rows if policy.hides_nothing else (),
+        furthest=(pair.balance_overlap.largest_before, pair.balance_overlap.largest_after),
+        said=tuple(one for one in _said(pair, policy) if one),
+        standing=(wording.standing_sentence(pair.standing), wording.count_sentence(pair.standing)),
+        remarks=tuple(dict.fromkeys(one for one in remarks if one)),
+        level=pair.level,
+    )
+
+
+def _said(pair: PairComparison, policy: Policy) -> tuple[str, ...]:
+    """The findings in sentences; those that tell counts of single strata and cases left out are the practice's own."""
+    first = (pair_sentence(pair), reading_sentence(pair.answer.difference.interval))
+    if policy.hides_nothing:
+        return (
+            *first,
+            wording.crude_sentence(pair),
+            wording.methods_sentence(pair),
+            wording.odds_ratio_sentence(pair),
+            wording.homogeneity_sentence(pair),
+            wording.cases_sentence(pair),
+        )
     has_crude = any(one.method == "crude" for one in pair.methods)
-    said = (
-        pair_sentence(pair),
-        reading_sentence(pair.answer.difference.interval),
+    return (
+        *first,
         wording.methods_sentence(pair) if has_crude else CRUDE_HIDDEN,
         wording.odds_ratio_sentence(pair) if pair.odds_ratio.value is not None else "",
     )
-    (n1, x1), (n2, x2) = complete
-    return _adjusted(pair, (n1, n2), (x1, x2), said=said, warnings=(), is_whole=False)
 
 
 def _models_alone(pair: PairComparison, counted: tuple[Counts, Counts]) -> PairComparison:
@@ -121,32 +132,3 @@ def _models_alone(pair: PairComparison, counted: tuple[Counts, Counts]) -> PairC
         found = replace(pair.method("crude"), first=None, second=None, p_value=None, warnings=())
         crude = (replace(found, difference=pair.crude_of_all, ratio=ratio, population="among all cases counted"),)
     return replace(pair, methods=(*crude, *(one for one in pair.methods if one.method in FROM_MODELS)))
-
-
-def _adjusted(
-    pair: PairComparison,
-    counted: tuple[Count, Count],
-    adverse: tuple[Count, Count],
-    *,
-    said: tuple[str, ...],
-    warnings: tuple[str, ...],
-    is_whole: bool,
-) -> AdjustedShown:
-    strength = wording.e_value_sentence(pair) if pair.e_value.estimate is not None else ""
-    return AdjustedShown(
-        labels=pair.labels,
-        counted=counted,
-        adverse=adverse,
-        methods=pair.methods if is_whole else tuple(one for one in pair.methods if one.difference.value is not None),
-        main=pair.primary,
-        on_same_cases=is_whole or all(cell.value is not None for cell in (*counted, *adverse)),
-        adjusted_for=pair.adjusted_for,
-        odds_ratio=pair.odds_ratio,
-        e_value=pair.e_value,
-        balance=pair.balance_overlap.rows if is_whole else (),
-        furthest=(pair.balance_overlap.largest_before, pair.balance_overlap.largest_after),
-        said=tuple(one for one in said if one),
-        standing=(wording.standing_sentence(pair.standing), wording.count_sentence(pair.standing)),
-        remarks=tuple(dict.fromkeys(one for one in (strength, wording.not_measured_sentence(pair), *warnings) if one)),
-        level=pair.level,
-    )

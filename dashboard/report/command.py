@@ -62,8 +62,8 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Write the report."""
-    from dashboard.report.findings import COMPARISONS
     from dashboard.report.write import default_audience, write_report
+    from warehouse.questions.answer import COMPARISONS
 
     audience = args.audience or default_audience(args.out)
     written = write_report(

@@ -8,16 +8,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import isfinite
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
-from warehouse.words.numbers import percent, signed
-
-if TYPE_CHECKING:
-    from warehouse.disclosure import Count
-    from warehouse.pooled.result import MeanPool, SharePool
-    from warehouse.questions.spread import ChangePicture
-    from warehouse.questions.threshold import ThresholdCurve
-    from warehouse.results import Interval
+from warehouse.disclosure import Count
+from warehouse.pooled.result import MeanPool, SharePool
+from warehouse.questions.spread import ChangePicture
+from warehouse.questions.threshold import ThresholdCurve
+from warehouse.results import Interval
+from warehouse.words.numbers import level_name, percent, signed
 
 Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "mean", "ratio", "number"]
 
@@ -116,6 +114,25 @@ class TableColumn:
     kind: Kind = "words"  # What its cells are
     on_page: bool = True  # Whether a page shows it; `on_sheet` whether a sheet does
     on_sheet: bool = True
+
+
+def interval_columns(level: float, kind: Kind, *, prefix: str = "", suffix: str = "") -> tuple[TableColumn, ...]:
+    """An interval, in one column on a page and in two on a sheet, as :func:`interval_entries` fills them."""
+    return (
+        TableColumn(f"{prefix}interval", level_name(level), "span", on_sheet=False),
+        TableColumn(f"{prefix}low{suffix}", "low", kind, on_page=False),
+        TableColumn(f"{prefix}high{suffix}", "high", kind, on_page=False),
+    )
+
+
+def share_columns(level: float) -> tuple[TableColumn, ...]:
+    """A share and its interval."""
+    return (TableColumn("share_pct", "share", "percent"), *interval_columns(level, "percent", suffix="_pct"))
+
+
+def interval_entries(low: FlowEntry, high: FlowEntry) -> tuple[FlowEntry, FlowEntry, FlowEntry]:
+    """Both ends in one entry, then each."""
+    return span(low, high), low, high
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -244,6 +261,29 @@ class Section:
     picture: Picture | None = None  # Its picture, if it has one
     tables: tuple[DocumentTable, ...] = ()
     remarks: tuple[str, ...] = ()  # Quieter sentences at the end
+
+
+def pictured(
+    name: str,
+    title: str,
+    drawn: Drawn,
+    *,
+    alt: str,
+    caption: str,
+    paragraphs: tuple[str, ...] = (),
+    tables: tuple[DocumentTable, ...] = (),
+    remarks: tuple[str, ...] = (),
+    picture_title: str = "",
+) -> Section:
+    """A section about one picture; empty sentences are left out."""
+    return Section(
+        name=name,
+        title=title,
+        paragraphs=tuple(text for text in paragraphs if text),
+        picture=Picture(name=name, title=picture_title or title, alt=alt, caption=caption, drawn=drawn),
+        tables=tables,
+        remarks=tuple(text for text in remarks if text),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

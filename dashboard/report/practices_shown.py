@@ -8,51 +8,27 @@ not made for readers who know the counts of one of the practices.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import replace
 
+from dashboard.report.shown import Beside, Findings
+from warehouse.marts.reader import Reader
+from warehouse.pooled.this_warehouse import Here, practices_here
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from dashboard.report.findings import Audience, Findings
-    from warehouse.marts.reader import Reader
-    from warehouse.pooled.result import MeanPool, SharePool
-    from warehouse.pooled.this_warehouse import Here
 
 BY_PRACTICE = "practice"
 
 
-@dataclass(frozen=True, slots=True)
-class Beside:
-    """Shares of the practices, and their mean changes where the definition looks at a single change."""
-
-    shares: SharePool
-    means: MeanPool | None
-
-
-def with_practices(
-    found: Findings, reader: Reader, *, audience: Audience, selection: Selection, named: bool
-) -> Findings:
-    """The findings with the practices beside each other, where these may be shown.
-
-    Args:
-        found: The findings.
-        reader: An open snapshot.
-        audience: Whom they are for.
-        selection: Which cases they are about.
-        named: Whether practices are named.
-    """
+def with_practices(found: Findings, reader: Reader, *, selection: Selection, named: bool) -> Findings:
+    """The findings with the practices beside each other, ``named`` or not, where these may be shown."""
     is_headline = found.definition.id == reader.definition(None).id
     knows_total = found.overall.counted.value is not None and found.overall.adverse.value is not None
-    if selection != Selection() or not is_headline or not (knows_total or audience == "practice"):
+    if selection != Selection() or not is_headline or not (knows_total or found.policy.hides_nothing):
         return found
-    from warehouse.pooled.this_warehouse import practices_here
-
     here = practices_here(reader)
     if here.pool.refused:
         return found
     comparisons = found.comparisons
-    if audience == "outside":
+    if not found.policy.hides_nothing:
         comparisons = tuple(one for one in comparisons if one.by.name != BY_PRACTICE)
     return replace(found, comparisons=comparisons, beside=_labelled(here) if named else Beside(here.pool, here.means))
 

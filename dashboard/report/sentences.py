@@ -2,58 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from dashboard.report.document import DIGITS
+from dashboard.report.shown import Change, Comparison, Findings
+from warehouse.disclosure import Policy
 from warehouse.plural import number_of
-from warehouse.words.numbers import cases, level_name, signed
+from warehouse.questions.shares import GroupRow
+from warehouse.results import Estimate
+from warehouse.words.numbers import level_name, signed
 from warehouse.words.sentences import caution_text, say
-from warehouse.words.shares import frame_sentence, missing_sentence, share_sentence
-
-if TYPE_CHECKING:
-    from dashboard.report.findings import Change, Comparison, Findings, Group
-    from warehouse.disclosure import Count, Policy
-    from warehouse.results import Estimate
+from warehouse.words.shares import bounds_sentence
 
 CRUDE = say("report.crude")
 NOT_HELD_ALIKE = say("report.not_adjusted")
 NO_THRESHOLD = say("report.no_threshold")
-
-
-def answer(group: Group) -> str:
-    """The share in a sentence, as far as it may be told."""
-    if group.rate.value is not None and group.adverse.value is not None:
-        return share_sentence(group.adverse.value, group.rate)
-    if group.counted.value == 0:
-        return share_sentence(0, group.rate)
-    if group.counted.value is not None and group.adverse.state == "small":
-        few = group.adverse.shown.capitalize()
-        return say("share.few_adverse", few=few, n=group.counted.value)
-    return say("share.hidden")
-
-
-def frame(found: Findings) -> str:
-    """The denominator in a sentence."""
-    return frame_sentence(
-        started=found.overall.started.value if found.overall.started else None,
-        counted=found.overall.counted.value,
-        turned_away=_cases_in(found.turned_away),
-        selected=_cases_in(found.selected),
-        not_due=_cases_in(found.not_due),
-    )
-
-
-def _cases_in(cell: Count) -> str:
-    if cell.value is not None:
-        return cases(cell.value) if cell.value else ""
-    return f"{cell.shown} cases" if cell.state == "small" else "a number of cases that is not shown"
-
-
-def missing(group: Group) -> str:
-    """What the missing could do."""
-    if group.missing is None or group.missing.value is None or group.if_none is None or group.if_all is None:
-        return say("share.missing_hidden")
-    return missing_sentence(group.missing.value, group.if_none, group.if_all)
 
 
 def difference(comparison: Comparison) -> str:
@@ -92,7 +53,7 @@ def mean(estimate: Estimate) -> str:
 
 def made_for(found: Findings) -> str:
     """Whom the report is for, and what that means for its counts."""
-    if found.policy is None:
+    if found.policy.hides_nothing:
         return say("report.for_the_practice")
     return say("report.to_leave", legend=legend(found.policy))
 
@@ -141,9 +102,11 @@ def _alike_limit(found: Findings) -> str:
     return say("limit.crude")
 
 
-def _missing_limit(group: Group) -> str:
-    if group.missing is None or not group.missing.value or group.if_none is None or group.if_all is None:
-        return "" if group.missing and group.missing.value == 0 else missing(group)
+def _missing_limit(group: GroupRow) -> str:
+    if group.missing.value == 0:
+        return ""
+    if group.missing.value is None or group.if_none.value is None:
+        return bounds_sentence(group)
     return say("limit.missing", n=group.missing.value, none=group.if_none.value, all=group.if_all.value)
 
 

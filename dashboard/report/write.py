@@ -6,10 +6,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from dashboard.report.document import Document
-from dashboard.report.findings import COMPARISONS, Audience, findings
+from dashboard.report.findings import findings
 from dashboard.report.sections.composing import document
+from dashboard.report.shown import Audience
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
+from warehouse.questions.answer import COMPARISONS
 from warehouse.selection import Selection
 
 ENDINGS = (".html", ".pdf", ".pptx", ".xlsx", ".md")
@@ -39,23 +41,10 @@ def write_report(
     with_questions: bool = True,
     selection: Selection | None = None,
 ) -> Path:
-    """Write the report of the published snapshot to a file, or everything there is to a folder.
+    """Write the report of the published snapshot to a file, or everything there is to a folder; gives back ``path``.
 
-    Args:
-        folder: The warehouse.
-        path: A file ending in one of ``ENDINGS``, or a folder.
-        key: Key of an encrypted warehouse.
-        definition: Id of the headline definition; the one in force where None.
-        title: Title of the report.
-        audience: ``practice`` or ``outside``; :func:`default_audience` where None.
-        name_practice: Whether practices are named; where None, only to the practice itself.
-        comparisons: Names of groupings.
-        practices: Whether practices stand beside each other, where that may be shown.
-        with_questions: Whether slides for questions follow those of the talk.
-        selection: Which cases.
-
-    Returns:
-        ``path``.
+    The audience is that of :func:`default_audience` where none is named; the other choices are those of
+    :func:`dashboard.report.findings.findings` and :func:`dashboard.report.sections.composing.document`.
 
     Raises:
         RequestError: The ending is not known, the file cannot be written, or the request may not be met.

@@ -14,7 +14,7 @@ import polars as pl
 from pipelines.checking.case_checks import holds
 from pipelines.checking.tables import combined
 from warehouse.measures.landmarks import ALIASES, LANDMARKS, MAY_TOUCH, VIEWS
-from warehouse.measures.order_check import points_out_of_order
+from warehouse.measures.point_order import points_out_of_order
 
 if TYPE_CHECKING:
     from pipelines.checking.rules import Rule

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from warehouse.questions.groups import GroupComparison
     from warehouse.questions.methods import MethodResult
     from warehouse.questions.run_plan import PlanResult
-    from warehouse.questions.shares import GroupRate
+    from warehouse.questions.shares import GroupRow
     from warehouse.results import Estimate
 
 FEW_GROUPS = 3
@@ -138,14 +138,14 @@ def print_groups(result: GroupComparison, said: list[str]) -> None:
     say_end(result.standing, result.cautions)
 
 
-def _group_row(group: GroupRate, result: GroupComparison) -> list[str]:
+def _group_row(group: GroupRow, result: GroupComparison) -> list[str]:
     two = result.compared.get(group.group)
     pooled = None
     if result.pooled is not None:
         pooled = next((one.pooled for one in result.pooled.rates if one.group == group.label), None)
     row = [
         group.label,
-        f"{group.n_adverse:,} of {group.n_assessable:,}",
+        f"{group.adverse.n:,} of {group.counted.n:,}",
         _share(group.rate) or "none counted",
         _share(pooled),
     ]

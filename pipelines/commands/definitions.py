@@ -65,9 +65,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _change(args: argparse.Namespace) -> None:
-    from warehouse.marts.catalogues import definition_body, in_force, register
+    from warehouse.marts.catalogues import in_force, register
     from warehouse.marts.publish import publish
-    from warehouse.outcomes.registry import load_definitions
+    from warehouse.outcomes.registry import definition_to_dict, load_definitions
     from warehouse.store.store import open_store
 
     key = encryption_key(args)
@@ -78,7 +78,7 @@ def _change(args: argparse.Namespace) -> None:
             catalogues.definitions.with_added(added)  # refuses what does not fit, before anything is kept
             with store.transaction():
                 for definition in added:
-                    register(store, "definition", definition.id, definition.version, definition_body(definition))
+                    register(store, "definition", definition.id, definition.version, definition_to_dict(definition))
         if args.headline:
             chosen = in_force(store).definitions.get(args.headline)
             with store.transaction():

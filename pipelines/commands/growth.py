@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -109,9 +110,9 @@ def _change(args: argparse.Namespace) -> Catalogues:
 
 
 def _register(store: Connection, reference: GrowthReference) -> None:
-    from warehouse.marts.catalogues import reference_body, register
+    from warehouse.marts.catalogues import register
 
-    register(store, "growth_reference", reference.id, reference.version, reference_body(reference))
+    register(store, "growth_reference", reference.id, reference.version, asdict(reference))
 
 
 def _next_version(store: Connection, identifier: str) -> str:
@@ -207,9 +208,7 @@ def _yearly(curve: GrowthCurve) -> str:
 
 
 def _plain(reference: GrowthReference, catalogues: Catalogues) -> dict[str, Any]:
-    from warehouse.marts.catalogues import reference_body
-
-    return {**reference_body(reference), "in_use": reference.id == catalogues.reference.id}
+    return {**asdict(reference), "in_use": reference.id == catalogues.reference.id}
 
 
 def _print(catalogues: Catalogues, *, curves: bool) -> None:

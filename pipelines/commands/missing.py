@@ -120,9 +120,9 @@ def _row(group: GroupMissing) -> list[str]:
     counted = rate.rate.value is not None
     return [
         rate.label,
-        f"{rate.n_assessable:,}",
+        f"{rate.counted.n:,}",
         percent(rate.rate.value) if counted else "none counted",
-        f"{rate.n_missing_due:,}",
+        f"{rate.missing.n:,}",
         percent(rate.if_none.value) if rate.if_none.value is not None else "—",
         percent(rate.if_all.value) if rate.if_all.value is not None else "—",
     ]

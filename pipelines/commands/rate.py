@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from warehouse.marts.reader import Reader
     from warehouse.questions.misclassified import Surety
-    from warehouse.questions.shares import GroupRate, Rates
+    from warehouse.questions.shares import GroupRow, Rates
     from warehouse.selection import Selection
 
 METHODS = ("wilson", "clopper_pearson", "mid_p", "jeffreys")
@@ -153,29 +153,29 @@ def interval_title(result: Rates) -> str:
     return f"{100 * result.level:g}% interval"
 
 
-def _row(group: GroupRate) -> list[str]:
+def _row(group: GroupRow) -> list[str]:
     interval = group.rate.interval
     known = group.rate.value is not None and interval is not None
     return [
         group.label,
-        str(group.n_started),
-        str(group.n_finished),
-        str(group.n_assessable),
-        str(group.n_adverse),
+        str(group.started.n),
+        str(group.finished.n),
+        str(group.counted.n),
+        str(group.adverse.n),
         f"{group.rate.value:.1%}" if known else "none counted",
         f"{interval.low:.1%} to {interval.high:.1%}" if known and interval else "—",
-        f"{group.if_none.value or 0:.0%} to {group.if_all.value or 0:.0%}" if group.n_missing_due else "none missing",
+        f"{group.if_none.value or 0:.0%} to {group.if_all.value or 0:.0%}" if group.missing.n else "none missing",
     ]
 
 
 def _print_frame(result: Rates) -> None:
     flow = result.flow
-    if flow.n_turned_away:
-        say(f"  {say_text('rate.turned_away', n=flow.n_turned_away)}")
-    if flow.n_selected:
-        say(f"  {say_text('rate.hand_picked', n=flow.n_selected)}")
-    if flow.n_not_due:
-        say(f"  {say_text('rate.not_due', n=flow.n_not_due)}")
+    if flow.turned_away.n:
+        say(f"  {say_text('rate.turned_away', n=flow.turned_away.n)}")
+    if flow.selected.n:
+        say(f"  {say_text('rate.hand_picked', n=flow.selected.n)}")
+    if flow.not_due.n:
+        say(f"  {say_text('rate.not_due', n=flow.not_due.n)}")
     say(f"  {say_text('rate.if_missing')}")
     say(f"  {say_text('audit.short')}")
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import argparse
 
     from warehouse.repeats.repeat_plan import RepeatPlan
-    from warehouse.repeats.repeatability import Repeatability, Repeated
+    from warehouse.repeats.repeats import Repeatability, Repeated
     from warehouse.results import Estimate
 
 _SHOWN_FORM = "ICC(2,1)"
@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
 def _compare(args: argparse.Namespace) -> int:
     from pipelines.commands.as_data import as_data
     from warehouse.marts.reader import Reader
-    from warehouse.repeats.repeatability import repeatability, repeatability_as_data
+    from warehouse.repeats.repeats import repeatability, repeatability_as_data
 
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
         found = repeatability(reader, practice=args.practice, measure=args.measure, level=args.level)

@@ -70,8 +70,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _classes(frame: pl.DataFrame) -> dict[str, dict[str, int]]:
     """Column -> class -> cases, classes from mild to marked, others by name."""
-    from warehouse.measures.face_type import FACIAL_INDEX_CLASSES
-    from warehouse.measures.occlusion import LITTLE_ABOVE, LITTLE_BANDS
+    from warehouse.measures.published_bands import FACIAL_INDEX_CLASSES, LITTLE_ABOVE, LITTLE_BANDS
 
     order = [*FACIAL_INDEX_CLASSES, *(name for _, name in LITTLE_BANDS), LITTLE_ABOVE]
     found = {}
@@ -123,7 +122,7 @@ def _print(teeth: OcclusalResults, classes: dict[str, dict[str, int]], after: tu
             named = {"true": "above", "false": "not above"}
             listed = ", ".join(f"{named.get(one, one)}: {n}" for one, n in classes[column].items())
             say(f"  {title} — {listed}")
-    from warehouse.measures.face_type import NOSE_TIP_SOURCE
+    from warehouse.measures.published_bands import NOSE_TIP_SOURCE
 
     say(f"  The nose-tip distance is {NOSE_TIP_SOURCE}.")
     columns = ["measure", "cases", "months", "start to finish", "finish to follow-up", "less ordinary growth"]

@@ -48,7 +48,7 @@ class ColumnRow:
 
 COLUMN_TITLES = (
     "Table",
-    "ContractColumn",
+    "Column",
     "In a file of one row a case",
     "Type",
     "Unit",

@@ -17,7 +17,8 @@ from typing import Any
 from pipelines.group.keys import GroupKeys, is_signed
 from pipelines.group.plain_json import read_json
 from warehouse.errors import GroupError
-from warehouse.pooled.agreement import Agreement, agreement_from, canonical
+from warehouse.pooled.agreement import Agreement, agreement_from
+from warehouse.store.chain import canonical
 
 MOST_BYTES = 1_000_000
 _DOMAIN = b"menton agreement\x1f"

@@ -1,16 +1,10 @@
-"""A record whose lines are only ever added: each names the digest of all lines before it and of itself.
+"""A record of a study group (see ``warehouse.store.chain``): each line names the digest of all lines before it.
 
-So a line changed, moved, put in or taken out shows. What does not show is whole lines taken off the end, or a record
-written anew from some line on: whoever may write the file could do that, and only a copy kept elsewhere tells.
-
-One write and one sync a line. A last line that was cut short by a crash was never added, and is taken off by the next.
-Only its owner can read the file.
+A record that was changed is refused as a whole. Only its owner can read the file.
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -19,9 +13,7 @@ from typing import Any
 
 from pipelines.deidentify.key_file import check_private, write_private
 from warehouse.errors import GroupError
-from warehouse.pooled.agreement import canonical
-
-_DIGITS = 32
+from warehouse.store.chain import opened, put_at_end, running, sealed, whole_lines
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +38,7 @@ class RecordChain:
             GroupError: The record was changed, or cannot be written.
         """
         _, digest, length = self._read()
-        whole = {**entry, "after": digest}
-        line = json.dumps({**whole, "sum": _sum(whole)}, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+        line = sealed({**entry, "after": digest})
         try:
             if not self.path.exists():
                 write_private(self.path, "")
@@ -55,10 +46,7 @@ class RecordChain:
         except OSError as error:
             raise self._unwritable(error) from error
         try:
-            os.ftruncate(handle, length)
-            os.lseek(handle, 0, os.SEEK_END)
-            os.write(handle, line.encode("ascii") + b"\n")
-            os.fsync(handle)
+            put_at_end(handle, line, length=length)
         except OSError as error:
             raise self._unwritable(error) from error
         finally:
@@ -69,35 +57,18 @@ class RecordChain:
         content = b""
         if self.path.exists():
             check_private(self.path)
-            content = self.path.read_bytes()
-        content = content[: content.rfind(b"\n") + 1]
-        running = hashlib.sha256()
+            content = whole_lines(self.path.read_bytes())
         entries: list[dict[str, Any]] = []
-        for line in content.splitlines(keepends=True):
-            entry = _entry(line)
-            if entry is None or entry.pop("after") != running.hexdigest()[:_DIGITS]:
+        digest = ""
+        for line, digest in running(content):
+            entry = opened(line) if line else {"after": digest}
+            if entry is None or entry.pop("after") != digest:
                 found = f"the record was changed after line {len(entries)}"
                 remedy = "put back a copy of it; nothing is added to a record that does not hold together"
                 raise GroupError(found, where=self.path.name, expected="lines that were only added", remedy=remedy)
-            entries.append(entry)
-            running.update(line)
-        return entries, running.hexdigest()[:_DIGITS], len(content)
+            entries += [entry] if line else []
+        return entries, digest, len(content)
 
     def _unwritable(self, error: OSError) -> GroupError:
         found = f"the record cannot be written: {error.strerror or type(error).__name__}"
         return GroupError(found, where=self.path.name, remedy="check the folder, your rights in it and the disk")
-
-
-def _entry(line: bytes) -> dict[str, Any] | None:
-    """The entry of a line with the digest it names; None where it is not as it was written."""
-    try:
-        found = json.loads(line)
-    except ValueError:
-        return None
-    if not isinstance(found, dict) or "after" not in found or found.pop("sum", None) != _sum(found):
-        return None
-    return found
-
-
-def _sum(entry: Mapping[str, Any]) -> str:
-    return hashlib.sha256(canonical(entry)).hexdigest()[:_DIGITS]

@@ -23,7 +23,7 @@ from typing import Any
 from pipelines.group.keys import GroupKeys, PracticeKey, is_signed
 from pipelines.group.plain_json import read_json
 from warehouse.errors import GroupError, MentonError
-from warehouse.pooled.agreement import canonical
+from warehouse.store.chain import canonical
 
 _MAGIC = b"menton contribution, version 1\n"
 _LENGTH = 8

@@ -12,10 +12,10 @@ from pipelines.group.keys import PracticeKey
 from pipelines.group.plain_json import read_json
 from warehouse.disclosure import Release
 from warehouse.disclosure.assessment import assess
-from warehouse.disclosure.attack import knowledge_of, row_of, space_for
+from warehouse.disclosure.knowledge import knowledge_of, row_of, space_for
 from warehouse.disclosure.system import extreme
 from warehouse.errors import GroupError, MentonError
-from warehouse.pooled.agreement import Agreement, canonical
+from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.handing_over import HandingOver
 from warehouse.pooled.member import Member, level_of
@@ -30,6 +30,7 @@ from warehouse.pooled.tables import (
     totals_name,
 )
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
+from warehouse.store.chain import canonical
 
 FORMAT = "menton contribution, version 1"
 THESE = ("these",)
@@ -226,7 +227,7 @@ def _check_together(tables: list[Release], outcome: str, agreement: Agreement, c
     for one in mine:
         together = family([totals, one], outcome, *agreement.groupings) if one is not totals else [totals]
         space = space_for(together)
-        row = row_of(totals, ("started",), space)
+        row = row_of(totals.layout, ("started",), space)
         if extreme(knowledge_of(together, space), row, largest=False) is None:
             raise _off(f"the counts of {one.name!r} contradict each other")
 

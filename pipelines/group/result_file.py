@@ -9,8 +9,8 @@ from pathlib import Path
 from pipelines.group.keys import GroupKeys, is_signed
 from pipelines.group.plain_json import read_json
 from warehouse.errors import GroupError
-from warehouse.pooled.agreement import canonical
 from warehouse.pooled.result import GroupResult, result_from
+from warehouse.store.chain import canonical
 
 MOST_BYTES = 20 * 2**20
 _DOMAIN = b"menton group result\x1f"

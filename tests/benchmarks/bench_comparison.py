@@ -16,7 +16,7 @@ import pytest
 from tests.benchmarks.table import Row, Table
 from warehouse.analysis.age_curve import age_curve
 from warehouse.analysis.ancova import ancova
-from warehouse.analysis.balance import balance
+from warehouse.analysis.balance import balances
 from warehouse.analysis.firth import firth_logistic
 from warehouse.questions.contrast import one_thread
 from warehouse.questions.methods import METHODS, PreparedPair
@@ -83,7 +83,7 @@ def test_one_comparison_of_a_million_cases(table: Table) -> None:
             values.append(compare(prepared).difference.value)
         prepared = prepared_pair(cases, adjust=ADJUST, level=0.95)
         timed(table, "all five differences", lambda: [compare(prepared) for compare in METHODS.values()], base)
-        timed(table, "balance picture", lambda: balance(prepared.pair, prepared.overlap.weights), base)
+        timed(table, "balance picture", lambda: balances(prepared.pair, prepared.overlap.weights), base)
     adjusted = [value for value in values[1:] if value is not None]
     assert max(adjusted) - min(adjusted) < 0.01
 

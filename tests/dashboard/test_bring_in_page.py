@@ -86,7 +86,7 @@ def test_a_file_is_handed_over_tried_out_and_loaded(page: AppTest, folder_to_fil
     pressed(page, LOAD)
     assert [one.value for one in page.success] == ["Loaded. Every page now shows the new build."]
     with Reader.open(folder_to_fill) as reader:
-        assert rates(reader).groups[0].n_started == 1
+        assert rates(reader).groups[0].started.n == 1
 
 
 def test_a_refused_file_is_told_why_and_nothing_can_be_loaded(page: AppTest, folder_to_fill: Path) -> None:

@@ -74,11 +74,11 @@ def test_a_rehearsal_tells_what_would_be_kept_and_the_load_does_just_that(
     assert rehearsal.preview.cases["sex"].to_list() == ["female"]
     assert "A1" not in rehearsal.preview.cases["case"].to_list()
     with Reader.open(place.folder) as reader:
-        assert rates(reader).groups[0].n_started == 1, "the rehearsal changed nothing"
+        assert rates(reader).groups[0].started.n == 1, "the rehearsal changed nothing"
     told = bring_in(asked, place)
     assert told.is_well, told.said
     with Reader.open(place.folder) as reader:
-        assert rates(reader).groups[0].n_started == 2
+        assert rates(reader).groups[0].started.n == 2
     assert list(workplace.iterdir()) == []
 
 

@@ -32,9 +32,9 @@ from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.corners_of_cases import corners_of_cases
 from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.shares import rates
-from warehouse.repeats.measuring import repeats
+from warehouse.repeats.repeats import repeats
 from warehouse.selection import Selection
-from warehouse.upkeep.catalogue_report import in_force
+from warehouse.upkeep.catalogue_report import catalogue_report
 from warehouse.upkeep.data_quality import data_quality
 from warehouse.words.readings import agreement_alt, agreement_sentence, line_sentence
 
@@ -78,7 +78,7 @@ def drawn(
     assert corners is not None
     crossed = compare_crossed(reader, by="extraction", by2="sex")
     read_twice = repeats(reader, selection=EVERYONE, measure="sn_gogn_deg")
-    quality, growth = data_quality(reader, selection=EVERYONE), in_force(reader)
+    quality, growth = data_quality(reader, selection=EVERYONE), catalogue_report(reader)
     course = pl.DataFrame({"timepoint": ["start"], "months_from_start": [0.0], "value": [32.0]})
     named = {one.title: one.difference for one in pair.methods}
     return {
@@ -140,12 +140,12 @@ def test_shares_stand_at_their_numbers(found: Answer) -> None:
     rows = list(rows_of(rates_chart(found.by[2]).to_dict()))
     for group, row in zip(found.by[2].groups, rows, strict=True):
         assert row["share"] == group.rate.value
-        assert row["counts"] == f"{group.n_adverse} of {group.n_assessable}"
+        assert row["counts"] == f"{group.adverse.n} of {group.counted.n}"
 
 
 def test_a_protected_chart_holds_no_number_of_a_hidden_group(reader: Reader) -> None:
     protected = protected_rates(reader, by="age_band")
-    hidden = [group for group in protected.groups if group.n_adverse.value is None]
+    hidden = [group for group in protected.groups if group.adverse.value is None]
     assert hidden
     for row in rows_of(rates_chart(protected).to_dict()):
         if row["group"] in {group.label for group in hidden}:
@@ -184,8 +184,8 @@ def test_the_method_decided_on_is_marked_by_more_than_colour(pair: PairCompariso
 def test_alternatives_say_the_finding(reader: Reader, found: Answer, dots: CaseDots, pair: PairComparison) -> None:
     assert found.changes is not None
     group = found.group
-    assert f"started: {group.n_started}" in sampling_alt(found.overall.flow)
-    assert f"({group.n_adverse} of {group.n_assessable})" in rates_alt(found.overall)
+    assert f"started: {group.started.n}" in sampling_alt(found.overall.flow)
+    assert f"({group.adverse.n} of {group.counted.n})" in rates_alt(found.overall)
     assert f"{found.changes.n_beyond} lie at or beyond the threshold of 2" in changes_alt(found.changes)
     assert f"one dot for each of {dots.n_drawn} cases" in dots_alt(dots)
     assert "measuring error" in line_sentence(dots)
@@ -194,7 +194,7 @@ def test_alternatives_say_the_finding(reader: Reader, found: Answer, dots: CaseD
     assert "Share adverse by extraction status and sex" in crossed_alt(
         compare_crossed(reader, by="extraction", by2="sex")
     )
-    assert "Ordinary change of" in growth_alt(in_force(reader), "sn_gogn_deg")
+    assert "Ordinary change of" in growth_alt(catalogue_report(reader), "sn_gogn_deg")
     assert "Least complete:" in completeness_alt(data_quality(reader, selection=EVERYONE).completeness)
 
 

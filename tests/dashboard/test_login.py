@@ -14,7 +14,7 @@ from warehouse.marts.reader import Reader
 from warehouse.protected.shares import protected_rates
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
-from warehouse.words.shares import headline, protected_sentence
+from warehouse.words.shares import answer_sentence, headline
 
 pytestmark = pytest.mark.browser
 
@@ -98,7 +98,7 @@ def test_a_practice_sees_its_own_cases_and_may_leave_again(enter: Enter, reader:
 def test_a_coordinator_sees_protected_tables_alone(enter: Enter, reader: Reader, address: str) -> None:
     page = enter(ADA)
     (group,) = protected_rates(reader).groups
-    assert page.locator(".menton-said").first.inner_text() == protected_sentence(group)
+    assert page.locator(".menton-said").first.inner_text() == answer_sentence(group)
     assert "Case by case" not in links(page)
     page.goto(f"{address}/cases")
     until(page, "() => document.querySelector('h1') !== null")
@@ -119,7 +119,7 @@ def test_a_proxy_names_the_person_in_a_header(browser: Browser, folder: Path, tm
     own = headline(rates(reader, selection=Selection(filters={"practice": ("QUARRY",)})))
     (group,) = protected_rates(reader).groups
     with served(folder, "--access", str(access)) as at:
-        for person, expected in ((BEA, own), (ADA, protected_sentence(group)), (EVE, None)):
+        for person, expected in ((BEA, own), (ADA, answer_sentence(group)), (EVE, None)):
             context = browser.new_context(extra_http_headers={"X-Person": person}, locale="en-GB")
             context.set_default_timeout(PATIENCE)
             page = context.new_page()

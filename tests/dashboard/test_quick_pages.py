@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from dashboard.access.ask import Desk, OpenWarehouse, one_reader
+from dashboard.access.ask import OpenWarehouse, Session, one_reader
 from dashboard.access.viewer import viewer_named
 from dashboard.charts.drift import MOST_DRAWN, cusum_chart, thinned
 from dashboard.charts.layers import layered
@@ -98,8 +98,10 @@ def opened(monkeypatch: pytest.MonkeyPatch) -> list[Reader]:
 
 def asked(folder: Path, number: int) -> int:
     """Ask something that nobody asked before."""
-    desk = Desk(place=OpenWarehouse(folder=folder), viewer=viewer_named("owner"), snapshot=current_snapshot(folder))
-    return desk.about_methods(count_above, number=number, thread=threading.get_ident())
+    session = Session(
+        place=OpenWarehouse(folder=folder), viewer=viewer_named("owner"), snapshot=current_snapshot(folder)
+    )
+    return session.about_methods(count_above, number=number, thread=threading.get_ident())
 
 
 def count_above(reader: Reader, *, number: int, thread: int) -> int:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.access.ask import Desk, OpenWarehouse
+from dashboard.access.ask import OpenWarehouse, Session
 from dashboard.access.viewer import Viewer, access_list, viewer_named
 from tests.dashboard.conftest import Open, everything_said
 from warehouse.errors import RequestError
@@ -18,27 +18,27 @@ from warehouse.selection import Selection
 from warehouse.store.snapshot import current_snapshot
 
 
-def desk_of(folder: Path, viewer: Viewer) -> Desk:
-    return Desk(place=OpenWarehouse(folder=folder), viewer=viewer, snapshot=current_snapshot(folder))
+def session_of(folder: Path, viewer: Viewer) -> Session:
+    return Session(place=OpenWarehouse(folder=folder), viewer=viewer, snapshot=current_snapshot(folder))
 
 
 def test_a_practice_is_given_its_own_cases_alone(folder: Path, reader: Reader) -> None:
-    desk = desk_of(folder, viewer_named("practice:QUARRY"))
+    session = session_of(folder, viewer_named("practice:QUARRY"))
     own = rates(reader, selection=Selection(filters={"practice": ("QUARRY",)})).groups[0]
-    given = desk.about_cases(rates, Selection()).groups[0]
-    assert (given.n_started, given.n_adverse) == (own.n_started, own.n_adverse)
+    given = session.about_cases(rates, Selection()).groups[0]
+    assert (given.started.n, given.adverse.n) == (own.started.n, own.adverse.n)
 
 
 def test_a_practice_cannot_ask_for_another(folder: Path) -> None:
-    desk = desk_of(folder, viewer_named("practice:QUARRY"))
+    session = session_of(folder, viewer_named("practice:QUARRY"))
     with pytest.raises(RequestError, match="another practice"):
-        desk.about_cases(rates, Selection(filters={"practice": ("QUARRY", "HARBOUR")}))
+        session.about_cases(rates, Selection(filters={"practice": ("QUARRY", "HARBOUR")}))
 
 
 def test_a_coordinator_is_given_no_count_before_it_is_protected(folder: Path) -> None:
-    desk = desk_of(folder, viewer_named("coordinator"))
+    session = session_of(folder, viewer_named("coordinator"))
     with pytest.raises(RequestError, match="before small ones are hidden"):
-        desk.about_cases(answer, Selection())
+        session.about_cases(answer, Selection())
 
 
 def test_a_practice_sees_nothing_of_another_on_any_page(opened: Open, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -64,27 +64,30 @@ def test_a_small_count_is_nowhere_in_what_a_coordinator_is_sent(
     opened: Open, monkeypatch: pytest.MonkeyPatch, reader: Reader
 ) -> None:
     monkeypatch.setenv("MENTON_VIEWER", "coordinator")
-    small = [group for group in rates(reader, by="age_band").groups if 1 <= group.n_adverse <= 4]
+    small = [group for group in rates(reader, by="age_band").groups if 1 <= group.adverse.n <= 4]
     assert small, "the fixture must hold a small count for this test to mean anything"
     app = opened("comparisons", by="Age at start")
     said = everything_said(app)
     assert "fewer than 5" in said
     for group in small:
-        assert f"{group.n_adverse:,} of {group.n_assessable:,}" not in said
+        assert f"{group.adverse.n:,} of {group.counted.n:,}" not in said
         assert str(group.rate.value) not in said
 
 
 def test_documents_hold_what_their_reader_may_see(folder: Path, reader: Reader) -> None:
-    coordinator, quarry = desk_of(folder, viewer_named("coordinator")), desk_of(folder, viewer_named("practice:QUARRY"))
+    coordinator, quarry = (
+        session_of(folder, viewer_named("coordinator")),
+        session_of(folder, viewer_named("practice:QUARRY")),
+    )
     whole = coordinator.document(audience="outside", comparisons=("age_band",))
-    assert whole.policy is not None
+    assert not whole.policy.hides_nothing
     assert whole.n_practices == 2
     for asked in ({"audience": "practice"}, {"audience": "outside", "practice": "QUARRY"}):
         with pytest.raises(RequestError, match="all practices together"):
             coordinator.document(**asked)
     own = quarry.document(audience="practice", comparisons=())
     expected = rates(reader, selection=Selection(filters={"practice": ("QUARRY",)})).groups[0]
-    assert (own.practices, own.overall.counted.value) == (("QUARRY",), expected.n_assessable)
+    assert (own.practices, own.overall.counted.value) == (("QUARRY",), expected.counted.n)
     with pytest.raises(RequestError, match="another practice"):
         quarry.document(audience="outside", practice="HARBOUR")
 

@@ -49,9 +49,9 @@ from tests.study_group import agreement
 from warehouse.errors import MentonError
 from warehouse.measures.catalogue import CATALOGUE, load_own_measures
 from warehouse.outcomes.registry import Registry, load_definitions, shipped_registry
-from warehouse.pooled.agreement import canonical
 from warehouse.questions.plan_file import EXAMPLE as PLAN
 from warehouse.questions.plan_file import load_plan
+from warehouse.store.chain import canonical
 
 LIMIT = 20.0
 """Most seconds of processor time for one input; a usual one takes milliseconds."""

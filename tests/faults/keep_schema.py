@@ -14,8 +14,8 @@ from unittest.mock import patch
 
 from pipelines.ingest.loading import load
 from tests.hand_made import made_case, sorted_delivery
-from warehouse.marts.catalogues import definition_body, register
-from warehouse.outcomes.registry import shipped_registry
+from warehouse.marts.catalogues import register
+from warehouse.outcomes.registry import definition_to_dict, shipped_registry
 from warehouse.store import store as store_module
 from warehouse.store.storage import Connection
 from warehouse.store.store import STORE, migrations, open_store
@@ -63,7 +63,7 @@ def fill(store: Connection) -> None:
         store.execute("update cases set replaced_by = 2 where case_no = 1 and load_id = 1")
         store.execute("insert into turned_away values (2, 'cases', 3, 'sex', 'R001', 'text of 3 letters', null)")
         store.execute("insert into remarks values (2, 'cases', 2, 'age_at_start', 'R002', '9.0', null)")
-        register(store, "definition", "D1", "1.0.0", definition_body(shipped_registry().get("D1")))
+        register(store, "definition", "D1", "1.0.0", definition_to_dict(shipped_registry().get("D1")))
         register(store, "setting", "headline", "1", "D1")
 
 

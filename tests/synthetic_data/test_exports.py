@@ -12,9 +12,8 @@ from polars.testing import assert_frame_equal
 from synthetic_data.cohort import Cohort
 from synthetic_data.exports import KEY_FOLDER, Handover, large_wide_csv, write_practices
 from synthetic_data.large_file import COLUMNS
-from synthetic_data.tabular import tables
+from synthetic_data.layouts import tables, wide_frame
 from synthetic_data.tracing import FORMULAS
-from synthetic_data.wide import wide_frame
 
 
 @pytest.fixture(scope="module")

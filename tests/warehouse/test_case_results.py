@@ -14,7 +14,7 @@ from warehouse.cases.case_results import COLUMNS, case_results
 from warehouse.cases.occlusal_results import occlusal_results
 from warehouse.cases.relapse import relapse
 from warehouse.marts.reader import Reader
-from warehouse.measures.occlusal_and_photo_measures import PAR_WEIGHTS
+from warehouse.measures.catalogue import PAR_WEIGHTS
 from warehouse.questions.case_export import case_frame
 from warehouse.selection import Selection
 from warehouse.words.sentences import caution_text

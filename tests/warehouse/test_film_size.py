@@ -63,9 +63,9 @@ def test_an_enlargement_stated_once_is_marked(reader: Reader, case: str, differs
 
 
 def test_a_change_of_lengths_of_unlike_size_is_not_assessable(tmp_path: Path) -> None:
-    from warehouse.marts.catalogues import definition_body, register
+    from warehouse.marts.catalogues import register
     from warehouse.marts.publish import publish
-    from warehouse.outcomes.registry import definition_from
+    from warehouse.outcomes.registry import definition_from, definition_to_dict
     from warehouse.store.store import open_store
 
     longer = {
@@ -90,7 +90,7 @@ def test_a_change_of_lengths_of_unlike_size_is_not_assessable(tmp_path: Path) ->
     reader_of(tmp_path, rows).close()
     with open_store(tmp_path) as store:
         added = definition_from(longer, where="test")
-        register(store, "definition", added.id, added.version, definition_body(added))
+        register(store, "definition", added.id, added.version, definition_to_dict(added))
         publish(tmp_path, store)
     with Reader.open(tmp_path) as reader:
         found = reader.connection.rows(

@@ -25,10 +25,10 @@ from warehouse.questions.corners_of_cases import corners_of_cases
 from warehouse.questions.shares import rates
 from warehouse.questions.spread import WIDTHS, binned, change_picture
 from warehouse.repeats.error_band import error_band
-from warehouse.repeats.measuring import measure_errors, repeats
+from warehouse.repeats.repeats import measure_errors, repeats
 from warehouse.selection import Selection
 from warehouse.store.store import open_store
-from warehouse.upkeep.catalogue_report import in_force
+from warehouse.upkeep.catalogue_report import catalogue_report
 from warehouse.upkeep.data_quality import data_quality
 from warehouse.upkeep.load_preview import load_preview
 from warehouse.words.sentences import caution_text
@@ -165,9 +165,9 @@ def test_teeth_improve_from_a_fall_of_three_tenths_on(reader: Reader) -> None:
 
 def test_the_answer_holds_the_untreated_beside_the_treated(reader: Reader) -> None:
     found = answer(reader, selection=EVERYONE, definition="D2")
-    assert found.group.n_adverse == 8
+    assert found.group.adverse.n == 8
     assert found.untreated is not None
-    assert (found.untreated.groups[0].n_adverse, found.untreated.groups[0].n_assessable) == (1, 1)
+    assert (found.untreated.groups[0].adverse.n, found.untreated.groups[0].counted.n) == (1, 1)
     assert [result.by.name for result in found.by if result.by] == ["appliance_category", "age_band", "extraction"]
     assert found.relief == {}
 
@@ -180,7 +180,7 @@ def test_filters_offer_what_there_is_to_choose(reader: Reader) -> None:
 
 def test_an_empty_selection_names_the_filter_to_let_go(reader: Reader) -> None:
     nobody = Selection(filters={"sex": ("female",), "age_band": ("under 8",)})
-    assert rates(reader, selection=nobody).groups[0].n_started == 0
+    assert rates(reader, selection=nobody).groups[0].started.n == 0
     assert relief(reader, selection=nobody) == {"sex": 0, "age_band": 7}
 
 
@@ -225,7 +225,7 @@ def test_a_preview_tells_of_the_loads_after_a_given_one(reader: Reader) -> None:
 
 
 def test_what_is_in_force_names_definition_growth_and_build(reader: Reader) -> None:
-    found = in_force(reader)
+    found = catalogue_report(reader)
     assert found.headline.id == "D1"
     assert found.build == reader.snapshot.build_id
     ages = found.curves["age"]
@@ -235,10 +235,10 @@ def test_what_is_in_force_names_definition_growth_and_build(reader: Reader) -> N
 def test_a_protected_share_hides_small_counts_and_says_so(reader: Reader) -> None:
     found = protected_rates(reader, by="extraction")
     raw = {group.group: group for group in rates(reader, by="extraction").groups}
-    assert any(1 <= group.n_adverse <= 4 for group in raw.values())
+    assert any(1 <= group.adverse.n <= 4 for group in raw.values())
     for group in found.groups:
-        if 1 <= raw[group.group].n_adverse <= 4:
-            assert group.n_adverse.value is None
+        if 1 <= raw[group.group].adverse.n <= 4:
+            assert group.adverse.value is None
             assert group.rate.value is None
             assert "Withheld" in caution_text(group.rate.warnings[0])
     assert found.notes

@@ -7,29 +7,21 @@ came: age goes with much else (growth stage, appliance), so a slope over age is 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, sqrt
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from warehouse.analysis.design import independent_columns
 from warehouse.analysis.firth import firth_logistic
-from warehouse.analysis.firth_profile import Profile
-from warehouse.analysis.homogeneity import chi_squared_p
 from warehouse.analysis.inputs import check_length, normal_p_value, z_value
-from warehouse.analysis.penalised import Likelihood, group_rows, maximise
-from warehouse.analysis.spline import quantile_knots, restricted_cubic_spline
+from warehouse.analysis.penalised import Likelihood, Optimum, Profile, group_rows, maximise
+from warehouse.analysis.spline import FloatArray, quantile_knots, restricted_cubic_spline
+from warehouse.analysis.stratified import chi_squared_p
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import ArrayLike, NDArray
-
-    from warehouse.analysis.penalised import Optimum
-
-    Floats = NDArray[np.float64]
 
 SLOPE: Final = "odds ratio of going adverse per year of age"
 _GRID_POINTS: Final = 61
@@ -39,15 +31,17 @@ _GRID_POINTS: Final = 61
 class AgeCurve:
     """A curve of shares over age with pointwise bands."""
 
-    ages: tuple[float, ...]  # Ages at which the curve is given, years; empty when no curve can be drawn
-    shares: tuple[float, ...]  # Fitted share adverse at each age
-    low: tuple[float, ...]  # Lower end of the pointwise interval at each age
-    high: tuple[float, ...]  # Upper end of the pointwise interval at each age
+    ages: tuple[float, ...] = ()  # Ages at which the curve is given, years; empty when no curve can be drawn
+    shares: tuple[float, ...] = ()  # Fitted share adverse at each age
+    low: tuple[float, ...] = ()  # Lower end of the pointwise interval at each age
+    high: tuple[float, ...] = ()  # Upper end of the pointwise interval at each age
     level: float  # Coverage of the interval at one age (not of the band as a whole)
-    knots: tuple[float, ...]  # Where the spline bends, years; empty for a straight line on the log odds
+    knots: tuple[float, ...] = ()  # Where the spline bends, years; empty for a straight line on the log odds
     slope: Estimate  # Odds ratio per year in the straight-line model
-    association_p_value: float | None  # Of no relation to age at all (`len(knots) - 1` df, or 1 for a line)
-    nonlinearity_p_value: float | None  # Of a straight line on the log odds (`len(knots) - 2` df); None for a line
+    association_p_value: float | None = None  # Of no relation to age at all (`len(knots) - 1` df, or 1 for a line)
+    nonlinearity_p_value: float | None = (
+        None  # Of a straight line on the log odds (`len(knots) - 2` df); None for a line
+    )
     n: int  # Cases used
     n_events: int  # Adverse cases among them
     left_out: int  # Cases without an age or an outcome
@@ -55,21 +49,21 @@ class AgeCurve:
     warnings: tuple[Caution, ...]  # Cautions, among them why there is no curve
 
 
-def _complete(ages: ArrayLike, adverse: ArrayLike) -> tuple[Floats, Floats, int]:
+def _complete(ages: ArrayLike, adverse: ArrayLike) -> tuple[FloatArray, FloatArray, int]:
     age, outcome = np.asarray(ages, dtype=np.float64), np.asarray(adverse, dtype=np.float64)
     check_length(outcome.size, age.size, what="the outcome column")
     kept = np.isfinite(age) & np.isfinite(outcome)
     return age[kept], outcome[kept], int((~kept).sum())
 
 
-def _fit(design: Floats, outcome: Floats) -> tuple[Optimum, bool]:
+def _fit(design: FloatArray, outcome: FloatArray) -> tuple[Optimum, bool]:
     """The plain fit; or, where separation leaves it without a top, Firth's. The flag says whether it is plain."""
     rows = group_rows(design, outcome, np.ones(outcome.size))
     plain = maximise(Likelihood(rows, penalised=False), np.zeros(design.shape[1]), np.arange(design.shape[1]))
     return (plain, True) if plain.converged else (Profile(rows).best, False)
 
 
-def _no_slope_reason(age: Floats, outcome: Floats) -> Caution | None:
+def _no_slope_reason(age: FloatArray, outcome: FloatArray) -> Caution | None:
     """Why no slope can be fitted; None when one can."""
     if age.size == 0:
         return Caution("no_data", "no_age_and_outcome")
@@ -83,18 +77,10 @@ def _no_slope_reason(age: Floats, outcome: Floats) -> Caution | None:
 def logistic_slope(ages: ArrayLike, adverse: ArrayLike, *, level: float = 0.95) -> Estimate:
     """Odds ratio of going adverse per year of age, from a straight line on the log odds.
 
-    Args:
-        ages: Age at start in years, shape ``(n,)``.
-        adverse: 1 adverse, 0 not, missing where not assessable, shape ``(n,)``.
-        level: Nominal coverage.
-
-    Returns:
-        An estimate in the unit ``ratio`` with Wald interval and p value. When an age splits the outcomes exactly the
-        plain model has no finite slope: Firth's, with its profile interval, stands in and a warning says so. With no
-        case, one age or one outcome the value is None.
-
-    Raises:
-        RequestError: when the lengths differ.
+    ``ages``: age at start in years, shape ``(n,)``. ``adverse``: 1 adverse, 0 not, missing where not assessable, shape
+    ``(n,)``. Gives an estimate in the unit ``ratio`` with Wald interval and p value. When an age splits the outcomes
+    exactly the plain model has no finite slope: Firth's, with its profile interval, stands in and a warning says so.
+    With no case, one age or one outcome the value is None. Raises RequestError where the lengths differ.
     """
     z, (age, outcome, lost) = z_value(level), _complete(ages, adverse)
     left_out = {"age or outcome missing": lost} if lost else {}
@@ -119,7 +105,7 @@ def logistic_slope(ages: ArrayLike, adverse: ArrayLike, *, level: float = 0.95) 
     )
 
 
-def _firth_slope(age: Floats, outcome: Floats, level: float, left_out: dict[str, int]) -> Estimate:
+def _firth_slope(age: FloatArray, outcome: FloatArray, level: float, left_out: dict[str, int]) -> Estimate:
     found = firth_logistic(age, outcome, names=["age"], level=level, profile=["age"]).term("age").odds_ratio
     return Estimate(
         estimand=SLOPE,
@@ -134,12 +120,12 @@ def _firth_slope(age: Floats, outcome: Floats, level: float, left_out: dict[str,
     )
 
 
-def _fewer(outcome: Floats) -> int:
+def _fewer(outcome: FloatArray) -> int:
     events = int(outcome.sum())
     return min(events, outcome.size - events)
 
 
-def _few_events(outcome: Floats) -> tuple[Caution, ...]:
+def _few_events(outcome: FloatArray) -> tuple[Caution, ...]:
     fewer = _fewer(outcome)
     if fewer >= 10:
         return ()
@@ -157,12 +143,12 @@ def default_knots(n_rarer: int) -> int:
     return 4 if n_rarer < 100 else 5
 
 
-def _basis(age: Floats, knots: tuple[float, ...]) -> Floats:
+def _basis(age: FloatArray, knots: tuple[float, ...]) -> FloatArray:
     columns = restricted_cubic_spline(age, knots) if len(knots) >= 3 else age[:, None]
     return np.column_stack([np.ones(age.size), columns])
 
 
-def _usable_knots(age: Floats, knots: tuple[float, ...]) -> tuple[float, ...]:
+def _usable_knots(age: FloatArray, knots: tuple[float, ...]) -> tuple[float, ...]:
     """The knots, or none when there are too few of them or too few different ages to bend between them."""
     return knots if len(knots) >= 3 and independent_columns(_basis(age, knots)).all() else ()
 
@@ -173,17 +159,10 @@ def _ratio_p(larger: Optimum, smaller: Optimum) -> float:
     return chi_squared_p(max(0.0, 2.0 * (larger.height - smaller.height)), df)
 
 
-def _no_curve(age: Floats, outcome: Floats, lost: int, level: float, slope: Estimate) -> AgeCurve:
+def _no_curve(age: FloatArray, outcome: FloatArray, lost: int, level: float, slope: Estimate) -> AgeCurve:
     return AgeCurve(
-        ages=(),
-        shares=(),
-        low=(),
-        high=(),
         level=level,
-        knots=(),
         slope=slope,
-        association_p_value=None,
-        nonlinearity_p_value=None,
         n=age.size,
         n_events=int(outcome.sum()),
         left_out=lost,
@@ -202,20 +181,13 @@ def age_curve(
 ) -> AgeCurve:
     """Share adverse against age by logistic regression on a restricted cubic spline.
 
-    Args:
-        ages: Age at start in years, shape ``(n,)``.
-        adverse: 1 adverse, 0 not, missing where not assessable, shape ``(n,)``.
-        n_knots: 3 to 7 knots at Harrell's quantiles; None lets :func:`default_knots` choose.
-        at: Ages to give the curve at; None is 61 even steps over the observed range. Ages outside it extrapolate.
-        level: Coverage of the interval at each age.
-
-    Returns:
-        The curve with bands from the covariance of the log odds. Where ties leave too few different ages or knots
-        a line stands in. Separated data get Firth's fit and no tests. With no case, one age or one outcome there
-        is no curve and a warning says why.
-
-    Raises:
-        RequestError: when the lengths differ or the number of knots is not offered.
+    ``ages``: age at start in years, shape ``(n,)``. ``adverse``: 1 adverse, 0 not, missing where not assessable, shape
+    ``(n,)``. ``n_knots``: 3 to 7 knots at Harrell's quantiles; None lets :func:`default_knots` choose. ``at``: ages to
+    give the curve at; None is 61 even steps over the observed range. Ages outside it extrapolate. ``level``: coverage
+    of the interval at each age. Gives the curve with bands from the covariance of the log odds. Where ties leave too
+    few different ages or knots a line stands in. Separated data get Firth's fit and no tests. With no case, one age or
+    one outcome there is no curve and a warning says why. Raises RequestError where the lengths differ or the number of
+    knots is not offered.
 
     Source: Harrell 2015, Regression Modeling Strategies, 2nd ed., sec. 2.4 (from memory).
     """
@@ -252,7 +224,7 @@ def _method(knots: tuple[float, ...], *, plain: bool) -> str:
     return model + (" on a restricted cubic spline" if knots else "") + ", pointwise Wald interval"
 
 
-def _curve(fit: Optimum, basis: Floats, z: float) -> tuple[tuple[float, ...], ...]:
+def _curve(fit: Optimum, basis: FloatArray, z: float) -> tuple[tuple[float, ...], ...]:
     from scipy.special import expit
 
     centre = basis @ fit.beta
@@ -261,7 +233,7 @@ def _curve(fit: Optimum, basis: Floats, z: float) -> tuple[tuple[float, ...], ..
     return shares, low, high
 
 
-def _curve_cautions(outcome: Floats, wanted: int, knots: tuple[float, ...], *, plain: bool) -> tuple[Caution, ...]:
+def _curve_cautions(outcome: FloatArray, wanted: int, knots: tuple[float, ...], *, plain: bool) -> tuple[Caution, ...]:
     found = list(_few_events(outcome))
     if not knots:
         found.append(Caution("approximation", "too_few_ages", {"knots": wanted}))

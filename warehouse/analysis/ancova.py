@@ -62,21 +62,10 @@ def ancova(
     Model: after = a + b before + covariates + group + error, by least squares; errors may differ in size between cases
     (HC3). Assumes that the start acts alike in all groups and along a straight line.
 
-    Args:
-        frame: One row a case.
-        before: Column of the value at the start.
-        after: Column of the value at the finish, same unit.
-        group: Column of the groups, compared as text; every group in it is used.
-        reference: The group the others are compared with.
-        covariates: Further variables to adjust for.
-        level: Nominal coverage.
-
-    Returns:
-        The comparison. An empty group, or one that the covariates fully determine, gives None with a sentence; a group
-        of one has a value but no interval.
-
-    Raises:
-        RequestError: A column does not exist, or ``reference`` is none of the groups.
+    ``after``: column of the value at the finish, same unit. ``group``: column of the groups, compared as text; every
+    group in it is used. ``reference``: the group the others are compared with. Gives the comparison. An empty group, or
+    one that the covariates fully determine, gives None with a sentence; a group of one has a value but no interval.
+    Raises RequestError where a column does not exist, or ``reference`` is none of the groups.
 
     Source: Vickers & Altman 2001, BMJ 323:1123.
     """

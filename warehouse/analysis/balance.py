@@ -6,20 +6,17 @@ which is why it and not a p value says whether groups are alike. No installed li
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
 from warehouse.analysis.design import INTERCEPT
+from warehouse.analysis.group_pair import GroupPair
+from warehouse.analysis.spline import BoolArray, FloatArray
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.analysis.group_pair import GroupPair
-    from warehouse.analysis.spline import BoolArray, FloatArray
 
 Denominator = Literal["pooled", "first"]
 
@@ -61,28 +58,16 @@ class Balance:
     warnings: tuple[Caution, ...]  # Columns still unlike after weighting
 
 
-def balance(pair: GroupPair, weights: FloatArray, *, denominator: Denominator = "pooled") -> Balance:
-    """Standardised differences of all design columns, crude and with ``weights``.
+def balances(pair: GroupPair, *weights: FloatArray, denominator: Denominator = "pooled") -> tuple[Balance, ...]:
+    """Standardised differences of all design columns, crude and with each of several sets of ``weights``, one a case.
 
-    Formula: (m1 - m2) / s with s = sqrt((s1^2 + s2^2) / 2) for ``pooled`` or s1 for ``first``. The standard deviations
-    are those before weighting (n - 1; p(1 - p) for a yes/no column) in both places, so that the change is one of
-    means alone.
-
-    Args:
-        pair: The cases.
-        weights: One a case, shape ``(n,)``, as the weighted comparison gives them.
-        denominator: ``pooled`` for an effect in all or in the overlap, ``first`` for an effect in the first group.
-
-    Returns:
-        The balance; with an empty group all numbers are None and a warning says so.
+    Formula: (m1 - m2) / s, s = sqrt((s1^2 + s2^2) / 2) for ``pooled`` (an effect in all or in the overlap) or s1 for
+    ``first`` (an effect in the first group). The standard deviations are those before weighting (n - 1; p(1 - p) for a
+    yes/no column) in both places, so that the change is one of means alone. With an empty group all numbers are None
+    and a warning says so.
 
     Source: Austin & Stuart 2015, Stat Med 34:3661.
     """
-    return balances(pair, weights, denominator=denominator)[0]
-
-
-def balances(pair: GroupPair, *weights: FloatArray, denominator: Denominator = "pooled") -> tuple[Balance, ...]:
-    """:func:`balance` with each of several sets of weights; what they share is worked out once."""
     names = pair.design.names
     columns = [(name, pair.design.matrix[:, j]) for j, name in enumerate(names) if name != INTERCEPT]
     empty = pair.emptiness()
@@ -108,20 +93,6 @@ def _balance(pair: GroupPair, rows: tuple[BalanceRow, ...], denominator: Denomin
         sizes=pair.sizes,
         warnings=cautions,
     )
-
-
-def group_means(
-    column: FloatArray, first: BoolArray, weights: FloatArray, *, denominator: Denominator = "pooled"
-) -> GroupMeans:
-    """Weighted means of one column, their standardised difference and the ratio of weighted variances.
-
-    Args:
-        column: Values without gaps, shape ``(n,)``.
-        first: Membership of the first group, shape ``(n,)``.
-        weights: Shape ``(n,)``.
-        denominator: See :func:`balance`.
-    """
-    return _means(column, first, [_Sides(weights, first)], denominator)[0]
 
 
 class _Sides:

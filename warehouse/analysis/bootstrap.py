@@ -1,103 +1,21 @@
-"""Bootstrap intervals: BCa for one statistic, percentiles for whole analyses that are run again on resampled cases.
+"""Percentile bootstrap intervals of whole analyses that are run again on resampled cases.
 
-BCa is SciPy's; what is added here is words for the data it cannot handle and a limit on its n-squared jackknife.
-Source: Efron 1987, J Am Stat Assoc 82:171; Efron & Tibshirani 1993, An Introduction to the Bootstrap, chapter 14.
+Source: Efron & Tibshirani 1993, An Introduction to the Bootstrap, chapter 13.
 """
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import isfinite
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 
-from warehouse.analysis.inputs import check_level
-from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from warehouse.analysis.spline import FloatArray
+from warehouse.analysis.spline import FloatArray
+from warehouse.results import Interval
 
 #: Called with (resamples done, resamples wanted).
 Progress: TypeAlias = Callable[[int, int], None]
-
-_JACKKNIFE_LIMIT = 5_000  # cases; beyond it leaving each out in turn costs too much, and percentiles serve
-_BATCH = 2_000_000  # numbers held at once
-
-
-def bca(
-    sample: Sequence[FloatArray],
-    statistic: Callable[..., Any],
-    *,
-    rng: np.random.Generator,
-    estimand: str,
-    unit: str,
-    n_resamples: int = 9_999,
-    level: float = 0.95,
-) -> Estimate:
-    """A statistic with its bias-corrected and accelerated bootstrap interval.
-
-    Args:
-        sample: One or more arrays of shape ``(n,)``; several are paired by position, one entry a case.
-        statistic: Takes the arrays and ``axis``, gives the statistic along it.
-        rng: The source of randomness; the same state gives the same interval.
-        estimand: What is estimated, in words.
-        unit: Unit of the statistic.
-        n_resamples: Bootstrap samples.
-        level: Nominal coverage.
-
-    Returns:
-        The estimate. With no case its value is None; with one case, or a statistic that does not vary, it has no
-        interval; above 5,000 cases the interval is of percentiles, which the method says.
-    """
-    check_level(level)
-    n = sample[0].shape[0]
-    quick = n > _JACKKNIFE_LIMIT
-    method = f"{'percentile' if quick else 'BCa'} bootstrap, {n_resamples:,} resamples"
-    if n == 0:
-        return no_estimate(estimand=estimand, method=method, n=0, reason=Caution("no_data", "no_case"), unit=unit)
-    value = float(np.asarray(statistic(*sample, axis=-1)))
-    interval = _bca_interval(sample, statistic, rng, n_resamples, level, quick) if n > 1 else None
-    code = "one_case_no_spread" if n == 1 else "same_in_every_resample"
-    return Estimate(
-        estimand=estimand,
-        value=value,
-        interval=interval,
-        method=method,
-        n=n,
-        unit=unit,
-        warnings=() if interval else (Caution("small_sample", code),),
-    )
-
-
-def _bca_interval(
-    sample: Sequence[FloatArray],
-    statistic: Callable[..., Any],
-    rng: np.random.Generator,
-    n_resamples: int,
-    level: float,
-    quick: bool,
-) -> Interval | None:
-    from scipy.stats import bootstrap
-
-    with warnings.catch_warnings():  # a statistic that does not vary is told in words instead
-        warnings.simplefilter("ignore")
-        result = bootstrap(
-            tuple(sample),
-            statistic,
-            paired=len(sample) > 1,
-            n_resamples=n_resamples,
-            batch=max(1, _BATCH // sample[0].shape[0]),
-            confidence_level=level,
-            method="percentile" if quick else "BCa",
-            rng=rng,
-        )
-    low, high = float(result.confidence_interval.low), float(result.confidence_interval.high)
-    if not (isfinite(low) and isfinite(high)) or float(result.standard_error) == 0.0:
-        return None
-    return Interval(low, high, level)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,12 +45,7 @@ def replicate(
 ) -> Replicates:
     """Run an analysis on cases drawn with replacement.
 
-    Args:
-        analysis: Takes how often each case was drawn, shape ``(n,)``; gives the quantities, or None if it cannot.
-        n: Number of cases.
-        rng: The source of randomness.
-        n_resamples: How many times.
-        progress: Told after every resample.
+    ``analysis``: takes how often each case was drawn, shape ``(n,)``; gives the quantities, or None if it cannot.
     """
     rows: list[Sequence[float]] = []
     for done in range(n_resamples):

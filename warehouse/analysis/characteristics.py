@@ -73,17 +73,9 @@ def starting_characteristics(
     units of their pooled multinomial covariance (Yang & Dalton 2012), which for two levels is the usual one. Missing
     values are counted in each cell and otherwise left out.
 
-    Args:
-        frame: One row a case.
-        group: Column of the groups, compared as text.
-        variables: Columns to describe; numbers as numbers, text and true/false as categories.
-        groups: Groups in the order wanted; None is all, alphabetically.
-
-    Returns:
-        The table; a group without cases has empty cells and a warning.
-
-    Raises:
-        RequestError: A column does not exist.
+    ``group``: column of the groups, compared as text. ``variables``: columns to describe; numbers as numbers, text and
+    true/false as categories. ``groups``: groups in the order wanted; None is all, alphabetically. Gives the table; a
+    group without cases has empty cells and a warning. Raises RequestError where a column does not exist.
 
     Source: Yang & Dalton 2012, SAS Global Forum, paper 335 (from memory).
     """
@@ -178,12 +170,8 @@ def level_gap(counts_a: FloatArray, counts_b: FloatArray) -> float | None:
     Formula: sqrt(d' S^-1 d), d the difference of the shares of all levels but one, S the mean of the two multinomial
     covariances.
 
-    Args:
-        counts_a: Cases of each level in one group, shape ``(levels,)``.
-        counts_b: The same in the other.
-
-    Returns:
-        At least 0; None if a group is empty, or if the groups have no level in common so that it is infinite.
+    ``counts_a``: cases of each level in one group, shape ``(levels,)``. ``counts_b``: the same in the other. At least
+    0; None if a group is empty, or if the groups have no level in common so that it is infinite.
     """
     if counts_a.sum() == 0 or counts_b.sum() == 0:
         return None

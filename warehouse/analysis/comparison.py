@@ -29,8 +29,7 @@ class TwoGroupComparison:
 def compare_two_groups(x1: int, n1: int, x2: int, n2: int, *, level: float = 0.95) -> TwoGroupComparison:
     """Compare ``x1`` of ``n1`` adverse cases with ``x2`` of ``n2`` in every customary way.
 
-    Raises:
-        RequestError: when a pair of counts or the level is impossible. Empty groups and zero cells never raise.
+    Raises RequestError where a pair of counts or the level is impossible. Empty groups and zero cells never raise.
     """
     few = n1 + n2 <= MOST_CASES_UNCONDITIONAL
     return TwoGroupComparison(

@@ -8,18 +8,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from math import exp, hypot, inf, log, sqrt
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from warehouse.analysis.bootstrap import Replicates
+from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.inputs import check_level, normal_p_value, z_value
 from warehouse.analysis.proportion import wilson_interval
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution, Estimate, Interval
-
-if TYPE_CHECKING:
-    from warehouse.analysis.bootstrap import Replicates
-    from warehouse.analysis.group_pair import GroupPair
-    from warehouse.analysis.spline import FloatArray
 
 _FEW_EVENTS = 5  # below this a normal approximation on the log odds is poor (common practice, no source)
 

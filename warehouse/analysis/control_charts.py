@@ -10,11 +10,12 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Literal
 
-from warehouse.analysis.funnel_limits import exact_limit
+from warehouse.analysis.funnel import exact_limit
 from warehouse.errors import RequestError
 from warehouse.results import Caution
+
+_WIDTH = 3.0  # of the limits, in standard deviations
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,22 +48,15 @@ def ewma(
     target: float,
     sd: float,
     weight: float = 0.3,
-    width: float = 3.0,
-    limits: Literal["asymptotic", "exact"] = "exact",
 ) -> ControlChart:
     """Exponentially weighted moving average of single values.
 
     ``E_t = weight * y_t + (1 - weight) * E_(t-1)``, ``E_0 = target``; limits
-    ``target +- width * sd * sqrt(weight / (2 - weight))``, times ``sqrt(1 - (1 - weight)**(2 t))`` when ``exact``.
+    ``target +- 3 sd * sqrt(weight / (2 - weight) * (1 - (1 - weight)**(2 t)))``, which widen from the start.
 
-    Args:
-        values: In order of time; None is left out and counted, and the average stays where it was. Shares of single
-            cases are 0 and 1 with ``sd = sqrt(target (1 - target))``.
-        target: In-control mean.
-        sd: In-control standard deviation of one value, > 0, from earlier cases, not from these.
-        weight: Weight of the newest value, in (0, 1].
-        width: Width of the limits in standard deviations.
-        limits: ``exact`` limits widen from the start; ``asymptotic`` ones are their end value throughout.
+    ``values``: in order of time; None is left out and counted, and the average stays where it was. Shares of single
+    cases are 0 and 1 with ``sd = sqrt(target (1 - target))``. ``target``: in-control mean. ``sd``: in-control standard
+    deviation of one value, > 0, from earlier cases, not from these. ``weight``: weight of the newest value, in (0, 1].
     """
     if not (sd > 0 and 0 < weight <= 1):
         found = f"A standard deviation of {sd:g} and a weight of {weight:g}."
@@ -72,15 +66,15 @@ def ewma(
     average = target
     for t, value in enumerate(kept, start=1):
         average = weight * value + (1 - weight) * average
-        growth = 1 - (1 - weight) ** (2 * t) if limits == "exact" else 1.0
-        half = width * sd * math.sqrt(weight / (2 - weight) * growth)
+        growth = 1 - (1 - weight) ** (2 * t)
+        half = _WIDTH * sd * math.sqrt(weight / (2 - weight) * growth)
         outside = abs(average - target) > half
         points.append(ChartPoint(str(t), average, target - half, target + half, outside, 1))
     dropped = len(values) - len(kept)
     return ControlChart(
         points=tuple(points),
         centre=target,
-        method=f"EWMA, weight {weight:g}, {width:g} standard deviations, {limits} limits",
+        method=f"EWMA, weight {weight:g}, {_WIDTH:g} standard deviations, exact limits",
         n=len(kept),
         left_out=MappingProxyType({"no value": dropped} if dropped else {}),
         warnings=() if kept else (Caution("no_data", "no_value_to_average"),),
@@ -93,21 +87,15 @@ def p_chart(
     labels: Sequence[str],
     *,
     centre: float | None = None,
-    limits: Literal["normal", "exact"] = "exact",
-    width: float = 3.0,
 ) -> ControlChart:
     """Share with the outcome in successive periods.
 
-    Normal limits ``p +- width * sqrt(p (1 - p) / n)``, cut to [0, 1]; exact ones are the interpolated binomial
-    limits of the funnel at the same tail probability. Small periods call for exact limits.
+    Limits are the interpolated binomial ones of the funnel at the tail probability of three standard deviations: small
+    periods call for exact limits.
 
-    Args:
-        events: Cases with the outcome a period, shape ``(m,)``.
-        totals: Cases assessed a period, shape ``(m,)``; an empty period has no value and cannot be outside.
-        labels: Names of the periods in order of time.
-        centre: In-control share stated beforehand; the pooled share of these periods when not given.
-        limits: How the limits are made.
-        width: Width in standard deviations.
+    ``events``: cases with the outcome a period, shape ``(m,)``. ``totals``: cases assessed a period, shape ``(m,)``; an
+    empty period has no value and cannot be outside. ``labels``: names of the periods in order of time. ``centre``:
+    in-control share stated beforehand; the pooled share of these periods when not given.
     """
     if not len(events) == len(totals) == len(labels):
         found = "Columns of different length."
@@ -116,12 +104,12 @@ def p_chart(
         found = "A period with a count below zero or above its total."
         raise RequestError(found, expected="0 <= count <= total", remedy="check the input")
     cases = sum(totals)
-    method = f"p-chart, {limits} limits at {width:g} standard deviations"
+    method = f"p-chart, exact limits at {_WIDTH:g} standard deviations"
     if cases == 0:
         nothing = (Caution("no_data", "none_assessed_in_any_period"),)
         return ControlChart(points=(), centre=None, method=method, n=0, left_out=MappingProxyType({}), warnings=nothing)
     held = sum(events) / cases if centre is None else centre
-    points = [_period(label, x, n, held, limits, width) for label, x, n in zip(labels, events, totals, strict=True)]
+    points = [_period(label, x, n, held) for label, x, n in zip(labels, events, totals, strict=True)]
     return ControlChart(
         points=tuple(points),
         centre=held,
@@ -132,23 +120,20 @@ def p_chart(
     )
 
 
-def _period(label: str, x: int, n: int, centre: float, limits: str, width: float) -> ChartPoint:
+def _period(label: str, x: int, n: int, centre: float) -> ChartPoint:
     if n == 0:
         return ChartPoint(label, None, 0.0, 1.0, outside=False, n=0)
-    low, high = _limits(n, centre, limits, width)
+    low, high = _limits(n, centre)
     share = x / n
     return ChartPoint(label, share, low, high, not low <= share <= high, n)
 
 
-def _limits(n: int, centre: float, limits: str, width: float) -> tuple[float, float]:
+def _limits(n: int, centre: float) -> tuple[float, float]:
     from scipy.stats import norm
 
     if not 0 < centre < 1:
         return centre, centre
-    if limits == "normal":
-        half = width * math.sqrt(centre * (1 - centre) / n)
-        return max(0.0, centre - half), min(1.0, centre + half)
-    tail = float(norm.sf(width))
+    tail = float(norm.sf(_WIDTH))
     low, high = (float(exact_limit(n, centre, p)) for p in (tail, 1 - tail))
     return max(0.0, low), min(1.0, high)
 

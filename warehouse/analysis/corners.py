@@ -40,17 +40,9 @@ def four_corners(frame: pl.DataFrame, *, improved: str, adverse: str, level: flo
     Estimand of ``among_all``: the long-run share of cases like these that end with better teeth and an adverse face.
     Intervals: Wilson for shares, Newcombe for the difference.
 
-    Args:
-        frame: One row a case.
-        improved: True/false column: did the teeth improve (null = not assessable).
-        adverse: True/false column: did the face go adverse (null = not assessable).
-        level: Nominal coverage.
-
-    Returns:
-        Counts and shares; a share without a case has the value None and says why.
-
-    Raises:
-        RequestError: A column does not exist or is not true/false.
+    ``improved``: true/false column: did the teeth improve (null = not assessable). ``adverse``: true/false column: did
+    the face go adverse (null = not assessable). Counts and shares; a share without a case has the value None and says
+    why. Raises RequestError where a column does not exist or is not true/false.
     """
     teeth, face = _yes_no(frame, improved), _yes_no(frame, adverse)
     known = teeth.is_not_null() & face.is_not_null()

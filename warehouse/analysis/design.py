@@ -75,16 +75,9 @@ def build_design(
     by reason. That is unbiased where lacking a covariate has nothing to do with the outcome given the covariates; the
     counts let the reader judge.
 
-    Args:
-        frame: One row a case.
-        covariates: Variables to adjust for; a plain name takes its kind from the column's type.
-        among: Rows to consider, shape ``(rows,)``; others are out without being counted.
-
-    Returns:
-        The design; with no row or no covariate the matrix still has its intercept.
-
-    Raises:
-        RequestError: A column or reference level does not exist, a name is given twice, or text was called a number.
+    ``among``: rows to consider, shape ``(rows,)``; others are out without being counted. Gives the design; with no row
+    or no covariate the matrix still has its intercept. Raises RequestError where a column or reference level does not
+    exist, a name is given twice, or text was called a number.
     """
     wanted = [_as_covariate(item) for item in covariates]
     _check_names(frame, wanted)
@@ -156,8 +149,7 @@ def _check_names(frame: pl.DataFrame, wanted: Sequence[Covariate]) -> None:
 def require_column(frame: pl.DataFrame, name: str) -> None:
     """Refuse a column that the frame does not have, offering near names.
 
-    Raises:
-        RequestError: ``name`` is not a column of ``frame``.
+    Raises RequestError where ``name`` is not a column of ``frame``.
     """
     if name not in frame.columns:
         found = f"There is no column {name!r}."
@@ -197,8 +189,7 @@ def _columns(column: pl.Series, item: Covariate) -> _Columns:
 def numbers(column: pl.Series) -> FloatArray:
     """A numeric or true/false column as floats; null becomes NaN.
 
-    Raises:
-        RequestError: The column holds text.
+    Raises RequestError where the column holds text.
     """
     if not (column.dtype.is_numeric() or column.dtype in {pl.Boolean, pl.Null}):
         found = f"The column {column.name!r} holds {column.dtype}, not numbers."

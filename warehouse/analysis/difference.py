@@ -12,20 +12,23 @@ from typing import Final, Literal
 
 from warehouse.analysis.inputs import check_method, normal_p_value, z_value
 from warehouse.analysis.proportion import wilson_interval
-from warehouse.analysis.score import difference_statistic, lowest_difference
-from warehouse.analysis.two_groups import TwoGroups, checked_groups, empty_group_reason, few_cases_cautions
-from warehouse.results import Caution, Estimate, Interval, no_estimate
+from warehouse.analysis.two_groups import (
+    TwoGroups,
+    checked_groups,
+    difference_statistic,
+    empty_group_reason,
+    few_cases_cautions,
+    lowest_difference,
+)
+from warehouse.results import Estimate, Interval, no_estimate
 
-DifferenceMethod = Literal["newcombe", "miettinen_nurminen", "mee", "agresti_caffo", "wald"]
+DifferenceMethod = Literal["newcombe", "miettinen_nurminen"]
 
 ESTIMAND: Final = "risk difference, first group minus second"
 
 _NAMES: Final = {
     "newcombe": "Newcombe hybrid score interval",
     "miettinen_nurminen": "Miettinen-Nurminen score interval and test",
-    "mee": "Mee score interval and test",
-    "agresti_caffo": "Agresti-Caffo interval",
-    "wald": "Wald interval and test",
 }
 
 
@@ -38,46 +41,15 @@ def _newcombe(groups: TwoGroups, level: float) -> Interval:
     return Interval(max(-1.0, difference - down), min(1.0, difference + up), level)
 
 
-def _score(groups: TwoGroups, level: float, factor: float) -> Interval:
+def _score(groups: TwoGroups, level: float) -> Interval:
     z = z_value(level)
-    low = lowest_difference(groups, z, factor)
-    return Interval(low, -lowest_difference(groups.swapped, z, factor), level)
-
-
-def _around(centre: float, variance: float, level: float) -> Interval:
-    half = z_value(level) * sqrt(variance)
-    return Interval(max(-1.0, centre - half), min(1.0, centre + half), level)
-
-
-def _agresti_caffo(groups: TwoGroups, level: float) -> Interval:
-    p1, p2 = (groups.x1 + 1.0) / (groups.n1 + 2.0), (groups.x2 + 1.0) / (groups.n2 + 2.0)
-    variance = p1 * (1.0 - p1) / (groups.n1 + 2.0) + p2 * (1.0 - p2) / (groups.n2 + 2.0)
-    return _around(p1 - p2, variance, level)
-
-
-def wald_variance(groups: TwoGroups) -> float:
-    """The large-sample variance of the difference; 0 when both shares are 0 or 1, which is its weakness."""
-    return groups.p1 * (1.0 - groups.p1) / groups.n1 + groups.p2 * (1.0 - groups.p2) / groups.n2
+    return Interval(lowest_difference(groups, z), -lowest_difference(groups.swapped, z), level)
 
 
 _INTERVALS: Final[dict[str, Callable[[TwoGroups, float], Interval]]] = {
     "newcombe": _newcombe,
-    "miettinen_nurminen": lambda groups, level: _score(groups, level, groups.inflation),
-    "mee": lambda groups, level: _score(groups, level, 1.0),
-    "agresti_caffo": _agresti_caffo,
-    "wald": lambda groups, level: _around(groups.p1 - groups.p2, wald_variance(groups), level),
+    "miettinen_nurminen": _score,
 }
-
-
-def _p_value(groups: TwoGroups, method: str) -> float | None:
-    """Two-sided p of no difference, for the methods that come with a test of their own."""
-    if method in {"miettinen_nurminen", "mee"}:
-        factor = groups.inflation if method == "miettinen_nurminen" else 1.0
-        return normal_p_value(difference_statistic(groups, 0.0, factor))
-    variance = wald_variance(groups)
-    if method == "wald" and variance > 0.0:
-        return normal_p_value((groups.p1 - groups.p2) / sqrt(variance))
-    return None
 
 
 def risk_difference(
@@ -85,40 +57,23 @@ def risk_difference(
 ) -> Estimate:
     """The difference of two shares, ``x1/n1 - x2/n2``, with its interval.
 
-    Args:
-        x1: Adverse cases in the first group.
-        n1: Assessed cases in the first group.
-        x2: Adverse cases in the second group.
-        n2: Assessed cases in the second group.
-        method: ``newcombe`` (default), ``miettinen_nurminen``, ``mee`` (the same without N/(N-1)),
-            ``agresti_caffo`` (cut at -1 and 1) or ``wald`` (for comparison with older reports only).
-        level: Nominal coverage.
+    ``method``: ``newcombe`` (default) or ``miettinen_nurminen`` (with a p value). Gives an estimate in the unit
+    ``proportion`` between -1 and 1; with an empty group its value is None. Zero cells need no correction. Raises
+    RequestError where a pair of counts, the method or the level is impossible.
 
-    Returns:
-        An estimate in the unit ``proportion`` between -1 and 1. With an empty group its value is None. Zero cells
-        need no correction, except for ``wald``, whose interval then collapses and carries a warning. The score
-        and Wald methods bring a p value.
-
-    Raises:
-        RequestError: when a pair of counts, the method or the level is impossible.
-
-    Source: Newcombe 1998, Stat Med 17:873 (method 10); Miettinen & Nurminen 1985, Stat Med 4:213; Agresti & Caffo
-    2000, Am Stat 54:280.
+    Source: Newcombe 1998, Stat Med 17:873 (method 10); Miettinen & Nurminen 1985, Stat Med 4:213.
     """
     check_method(method, _INTERVALS)
     groups = checked_groups(x1, n1, x2, n2)
     if groups is None:
         reason = empty_group_reason(n1, n2)
         return no_estimate(estimand=ESTIMAND, method=_NAMES[method], n=n1 + n2, reason=reason)
-    cautions = few_cases_cautions(n1, n2)
-    if method == "wald":
-        cautions = (*cautions, Caution("approximation", "wald_too_narrow"))
     return Estimate(
         estimand=ESTIMAND,
         value=groups.p1 - groups.p2,
         interval=_INTERVALS[method](groups, level),
         method=_NAMES[method],
         n=n1 + n2,
-        p_value=_p_value(groups, method),
-        warnings=cautions,
+        p_value=normal_p_value(difference_statistic(groups, 0.0)) if method == "miettinen_nurminen" else None,
+        warnings=few_cases_cautions(n1, n2),
     )

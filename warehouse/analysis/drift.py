@@ -16,20 +16,13 @@ runs is in ``run_length``.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING
-
-import numpy as np
 
 from warehouse.analysis.run_length import expected_run_length, limit_for_run_length
 from warehouse.errors import RequestError
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from numpy.typing import NDArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +47,7 @@ class CusumPath:
     outcomes: tuple[bool, ...]  # True for adverse, one an assessed case
     expected: tuple[float, ...]  # In-control share used for each case
     signals: tuple[int, ...]  # Case numbers, from 1, at which the chart signalled
-    restarted: bool  # Whether the sum went back to zero after each signal
+    restarted: bool = True  # The sum goes back to zero after each signal
     n: int  # Assessed cases
     left_out: Mapping[str, int]  # Reason -> number of cases not used
     warnings: tuple[Caution, ...]  # Cautions to show with the chart
@@ -85,32 +78,16 @@ def llr_weights(in_control: float, out_of_control: float) -> tuple[float, float]
     )
 
 
-def plan_cusum(
-    *,
-    in_control: float,
-    out_of_control: float,
-    false_alarm_run_length: float | None = None,
-    limit: float | None = None,
-) -> CusumPlan:
-    """Fix a chart by its shares and either a false-alarm run length or a limit.
+def plan_cusum(*, in_control: float, out_of_control: float, false_alarm_run_length: float) -> CusumPlan:
+    """Fix a chart by its shares and false-alarm run length.
 
-    Args:
-        in_control: Share adverse taken as usual, strictly between 0 and 1.
-        out_of_control: Share adverse that should be noticed; above for worsening, below for improvement.
-        false_alarm_run_length: Cases that should pass, on average, before a signal while nothing has changed; the
-            smallest limit that gives at least this is taken.
-        limit: The limit itself, when it is laid down already.
+    ``in_control``: share adverse taken as usual, strictly between 0 and 1. ``out_of_control``: share adverse that
+    should be noticed; above for worsening, below for improvement. ``false_alarm_run_length``: cases that should pass,
+    on average, before a signal while nothing has changed; the smallest limit that gives at least this is taken.
     """
     _check_shares(in_control, out_of_control)
-    if (false_alarm_run_length is None) == (limit is None):
-        found = "A drift chart needs a false-alarm run length or a limit, and only one of the two."
-        raise RequestError(found, expected="one of them", remedy="state the false-alarm run length")
     adverse, other = llr_weights(in_control, out_of_control)
-    if limit is None:
-        limit = limit_for_run_length(adverse, other, share=in_control, run_length=float(false_alarm_run_length or 0))
-    if limit <= 0:
-        found = f"A limit of {limit:g}."
-        raise RequestError(found, expected="a limit above zero", remedy="state a larger one")
+    limit = limit_for_run_length(adverse, other, share=in_control, run_length=false_alarm_run_length)
     return CusumPlan(
         in_control=in_control,
         out_of_control=out_of_control,
@@ -122,86 +99,52 @@ def plan_cusum(
     )
 
 
-def run_cusum(
-    outcomes: Sequence[bool | None],
-    plan: CusumPlan,
-    *,
-    expected: Sequence[float] | None = None,
-    restart: bool = True,
-) -> CusumPath:
-    """Run the chart over the cases in the order given.
+def run_cusum(outcomes: Sequence[bool | None], plan: CusumPlan) -> CusumPath:
+    """Run the chart over the cases in the order given; after a signal the sum starts again from zero.
 
-    Args:
-        outcomes: True for adverse, False for not, None for not assessable (left out and counted).
-        plan: From ``plan_cusum``.
-        expected: In-control share of each case from a case-mix model, for a risk-adjusted chart; the odds ratio of
-            the plan is then applied to each. The run lengths of the plan hold only approximately.
-        restart: Whether the sum goes back to zero after a signal, so that a second change can show.
+    ``outcomes``: True for adverse, False for not, None for not assessable (left out and counted).
     """
-    if expected is not None and len(expected) != len(outcomes):
-        found = f"{len(outcomes)} outcomes but {len(expected)} expected shares."
-        raise RequestError(found, expected="one expected share a case", remedy="check the input")
-    kept = [i for i, outcome in enumerate(outcomes) if outcome is not None]
-    adverse = [bool(outcomes[i]) for i in kept]
-    shares = [plan.in_control if expected is None else float(expected[i]) for i in kept]
-    values, signals = _walk(_steps(adverse, shares, plan), plan.limit, restart)
-    dropped = len(outcomes) - len(kept)
+    adverse = [bool(outcome) for outcome in outcomes if outcome is not None]
+    values: list[float] = []
+    signals: list[int] = []
+    value, odds_ratio = 0.0, _odds(plan.out_of_control) / _odds(plan.in_control)
+    yes, no = llr_weights(plan.in_control, share_at_odds_ratio(plan.in_control, odds_ratio))
+    for number, outcome in enumerate(adverse, start=1):
+        value = max(0.0, value + (yes if outcome else no))
+        values.append(value)
+        if value >= plan.limit:
+            signals.append(number)
+            value = 0.0
+    dropped = len(outcomes) - len(adverse)
     return CusumPath(
         plan=plan,
         values=tuple(values),
         outcomes=tuple(adverse),
-        expected=tuple(shares),
+        expected=(plan.in_control,) * len(adverse),
         signals=tuple(signals),
-        restarted=restart,
-        n=len(kept),
+        n=len(adverse),
         left_out=MappingProxyType({"not assessable": dropped} if dropped else {}),
-        warnings=_cautions(len(kept), plan, risk_adjusted=expected is not None),
+        warnings=_cautions(len(adverse), plan),
     )
 
 
-def planned_reviews(path: CusumPath, *, every: int, until: int | None = None) -> tuple[Review, ...]:
+def _odds(share: float) -> float:
+    return share / (1 - share)
+
+
+def planned_reviews(path: CusumPath, *, every: int) -> tuple[Review, ...]:
     """The state of the chart at reviews planned beforehand, after each ``every`` assessed cases.
 
     Looking only at planned points keeps the reviews from being called when the chart looks bad; signals between
     two reviews are reported at the later one.
 
-    Args:
-        path: From ``run_cusum``.
-        every: Cases between two reviews, >= 1.
-        until: Last case number to list a review for; the next one still ahead when not given.
+    ``every``: cases between two reviews, >= 1; the next one still ahead is listed too.
     """
     if every < 1:
         found = f"Reviews planned every {every} cases."
         raise RequestError(found, expected="at least 1", remedy="state the spacing of the reviews")
-    last = until if until is not None else (path.n // every + 1) * every
+    last = (path.n // every + 1) * every
     return tuple(_review(path, number, number - every) for number in range(every, last + 1, every))
-
-
-def _steps(adverse: list[bool], shares: list[float], plan: CusumPlan) -> NDArray[np.float64]:
-    odds_ratio = (plan.out_of_control / (1 - plan.out_of_control)) / (plan.in_control / (1 - plan.in_control))
-    steps = np.empty(len(adverse))
-    for i, (outcome, share) in enumerate(zip(adverse, shares, strict=True)):
-        if not 0 < share < 1:
-            found = f"An expected share of {share:g}."
-            raise RequestError(found, where=f"case {i + 1}", expected="strictly between 0 and 1", remedy="check it")
-        yes, no = llr_weights(share, share_at_odds_ratio(share, odds_ratio))
-        steps[i] = yes if outcome else no
-    return steps
-
-
-def _walk(steps: NDArray[np.float64], limit: float, restart: bool) -> tuple[list[float], list[int]]:
-    value, above = 0.0, False
-    values: list[float] = []
-    signals: list[int] = []
-    for number, step in enumerate(steps, start=1):
-        value = max(0.0, value + float(step))
-        values.append(value)
-        if value >= limit and not above:
-            signals.append(number)
-        above = value >= limit and not restart
-        if value >= limit and restart:
-            value = 0.0
-    return values, signals
 
 
 def _review(path: CusumPath, number: int, before: int) -> Review:
@@ -210,14 +153,14 @@ def _review(path: CusumPath, number: int, before: int) -> Review:
     return Review(
         case_number=number,
         adverse=sum(path.outcomes[:number]),
-        expected=math.fsum(path.expected[:number]),
+        expected=number * path.plan.in_control,
         value=path.values[number - 1],
         signals=tuple(signal for signal in path.signals if before < signal <= number),
         reached=True,
     )
 
 
-def _cautions(n: int, plan: CusumPlan, *, risk_adjusted: bool) -> tuple[Caution, ...]:
+def _cautions(n: int, plan: CusumPlan) -> tuple[Caution, ...]:
     found = []
     if n == 0:
         found.append(Caution("no_data", "chart_not_started"))
@@ -229,8 +172,6 @@ def _cautions(n: int, plan: CusumPlan, *, risk_adjusted: bool) -> tuple[Caution,
                 {"n": n, "share": plan.out_of_control, "needed": plan.detection_run_length},
             )
         )
-    if risk_adjusted:
-        found.append(Caution("approximation", "run_lengths_approximate"))
     return tuple(found)
 
 

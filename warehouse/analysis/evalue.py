@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from math import inf, isfinite, sqrt
 
 from warehouse.errors import RequestError
-from warehouse.results import Caution, Estimate, Interval
+from warehouse.results import Caution, Estimate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,16 +21,15 @@ class EValue:
     estimate: float | None  # For the point estimate; None when there is none
     # For the nearer limit, 1 when the interval includes no association; None when there is no interval
     limit: float | None
-    risk_ratio: float | None  # The risk ratio they belong to, after conversion
-    conversion: str  # How it was got, in words
-    warnings: tuple[Caution, ...] = ()  # Why a value is missing, if one is
+    risk_ratio: float | None  # The risk ratio they belong to
+    conversion: str = "risk ratio as it stands"
+    warnings: tuple[Caution, ...]  # Why a value is missing, if one is
 
 
 def e_value_of_ratio(risk_ratio: float) -> float:
     """RR + sqrt(RR (RR - 1)), on the reciprocal when RR < 1; infinite for 0 and infinity.
 
-    Raises:
-        RequestError: when the ratio is negative.
+    Raises RequestError where the ratio is negative.
     """
     if risk_ratio < 0.0:
         found = f"a risk ratio of {risk_ratio:g}"
@@ -48,19 +47,6 @@ def e_value_of_limits(risk_ratio: float, low: float, high: float) -> float:
     return e_value_of_ratio(low if risk_ratio > 1.0 else high)
 
 
-def _from_ratio(value: float | None, interval: Interval | None, conversion: str) -> EValue:
-    limit = None
-    if interval is not None:
-        limit = e_value_of_limits(inf if value is None else value, interval.low, interval.high)
-    return EValue(
-        estimate=None if value is None else e_value_of_ratio(value),
-        limit=limit,
-        risk_ratio=value,
-        conversion=conversion,
-        warnings=_cautions(value),
-    )
-
-
 def _cautions(value: float | None) -> tuple[Caution, ...]:
     if value is None:
         return (Caution("no_data", "no_e_value"),)
@@ -70,64 +56,14 @@ def _cautions(value: float | None) -> tuple[Caution, ...]:
 
 
 def e_value_from_risk_ratio(estimate: Estimate) -> EValue:
-    """E-value of a risk ratio.
-
-    Args:
-        estimate: A risk ratio with its interval, as :func:`risk_ratio` or a standardised risk ratio gives it.
-
-    Raises:
-        RequestError: when the value is negative.
-    """
-    conversion = "risk ratio as it stands"
-    return _from_ratio(estimate.value, estimate.interval, conversion)
-
-
-def _root(odds_ratio: float) -> float:
-    if odds_ratio < 0.0:
-        found = f"an odds ratio of {odds_ratio:g}"
-        raise RequestError(found, expected="a ratio of zero or more", remedy="do not pass a logarithm")
-    return sqrt(odds_ratio)
-
-
-def e_value_from_odds_ratio(estimate: Estimate, *, rare: bool) -> EValue:
-    """E-value of an odds ratio, converted to a risk ratio first.
-
-    Args:
-        estimate: An odds ratio with its interval.
-        rare: Whether fewer than about 15% go adverse: the odds ratio then stands for the risk ratio. Otherwise its
-            square root does (VanderWeele & Ding 2017, table 2).
-
-    Raises:
-        RequestError: when the value is negative.
-    """
-    conversion = "odds ratio taken as risk ratio (rare outcome)" if rare else "square root of the odds ratio"
+    """E-value of a risk ratio with its interval, crude or standardised; RequestError where it is negative."""
     value, interval = estimate.value, estimate.interval
-    if not rare:
-        value = None if value is None else _root(value)
-        interval = None if interval is None else Interval(_root(interval.low), _root(interval.high), interval.level)
-    return _from_ratio(value, interval, conversion)
-
-
-def e_value_from_difference(share_first: float, share_second: float, difference: Interval | None) -> EValue:
-    """E-value of a risk difference, through the two shares it is the difference of.
-
-    Args:
-        share_first: Share adverse in the first group, 0 to 1.
-        share_second: Share adverse in the second group, 0 to 1; the limits are taken as ratios to this one.
-        difference: Interval of first minus second.
-
-    Returns:
-        The E-value of ``share_first / share_second``. The limits treat the second share as known, which is the
-        conversion of VanderWeele & Ding's appendix and somewhat optimistic. With a second share of 0 there is none.
-    """
-    conversion = "ratio of the two shares; limits as (second share + limit of the difference) / second share"
-    if share_second <= 0.0:
-        return _from_ratio(None, None, conversion)
-    interval = None
-    if difference is not None:
-        interval = Interval(
-            max(0.0, (share_second + difference.low) / share_second),
-            max(0.0, (share_second + difference.high) / share_second),
-            difference.level,
-        )
-    return _from_ratio(share_first / share_second, interval, conversion)
+    limit = None
+    if interval is not None:
+        limit = e_value_of_limits(inf if value is None else value, interval.low, interval.high)
+    return EValue(
+        estimate=None if value is None else e_value_of_ratio(value),
+        limit=limit,
+        risk_ratio=value,
+        warnings=_cautions(value),
+    )

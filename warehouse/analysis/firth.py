@@ -9,214 +9,73 @@ Source: Firth 1993, Biometrika 80:27; Heinze & Schemper 2002, Stat Med 21:2409.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from math import exp, inf, isfinite
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import polars as pl
+from numpy.typing import ArrayLike
 
 from warehouse.analysis.design import independent_columns
-from warehouse.analysis.firth_profile import Profile
-from warehouse.analysis.firth_result import FirthFit, FirthTerm
-from warehouse.analysis.homogeneity import chi_squared_p
 from warehouse.analysis.inputs import check_length, check_method, normal_p_value, z_value
-from warehouse.analysis.penalised import group_rows
-from warehouse.errors import RequestError
+from warehouse.analysis.penalised import Profile, group_rows
+from warehouse.analysis.spline import FloatArray
+from warehouse.errors import RequestError, near_names
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import ArrayLike, NDArray
-
-    Floats = NDArray[np.float64]
 
 INTERCEPT: Final = "intercept"
 PROFILED: Final = "Firth's penalised logistic regression, profile likelihood interval and likelihood-ratio test"
 WALD: Final = "Firth's penalised logistic regression, Wald interval and test"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirthTerm:
+    """One coefficient."""
+
+    name: str  # The covariate, or `intercept`
+    log_odds: Estimate  # The coefficient with its profile interval and likelihood-ratio p value; unit `log odds`
+    odds_ratio: Estimate  # The same, exponentiated; unit `ratio`
+    standard_error: float | None = None  # From the inverse Fisher information at the estimate; None without estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirthFit:
+    """A fitted model."""
+
+    terms: tuple[FirthTerm, ...]  # The intercept, then the covariates in the order given
+    penalised_log_likelihood: float | None = None  # At the estimate; None if nothing could be fitted
+    n: int = 0  # Cases used
+    n_events: int = 0  # Adverse cases among them
+    left_out: Mapping[str, int]  # Reason -> cases not used
+    converged: bool = False  # Whether the fit did
+    warnings: tuple[Caution, ...]  # Cautions about the model as a whole
+
+    def term(self, name: str) -> FirthTerm:
+        """The term called ``name``; RequestError where there is none."""
+        names = [term.name for term in self.terms]
+        if name not in names:
+            raise RequestError(
+                f"the model has no term {name!r}",
+                expected="one of " + ", ".join(names),
+                remedy=near_names(name, names),
+            )
+        return self.terms[names.index(name)]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Cases:
-    """Complete cases: design with intercept ``(n, p)``, events and trials ``(n,)``, and who was left out."""
+    """Complete cases: design with intercept ``(n, p)``, outcome ``(n,)``, and who was left out."""
 
     names: tuple[str, ...]
-    design: Floats
-    events: Floats
-    trials: Floats
+    design: FloatArray
+    adverse: FloatArray
     left_out: dict[str, int]
 
     @property
     def n(self) -> int:
-        return round(float(self.trials.sum()))
-
-    @property
-    def n_events(self) -> int:
-        return round(float(self.events.sum()))
-
-
-def _as_matrix(covariates: ArrayLike | pl.DataFrame) -> Floats:
-    if isinstance(covariates, pl.DataFrame):
-        columns = [series.cast(pl.Float64).to_numpy() for series in covariates]
-        return np.column_stack(columns) if columns else np.empty((covariates.height, 0))
-    matrix = np.asarray(covariates, dtype=np.float64)
-    return matrix.reshape(-1, 1) if matrix.ndim == 1 else matrix
-
-
-def _names_of(covariates: ArrayLike | pl.DataFrame, names: Sequence[str] | None, width: int) -> tuple[str, ...]:
-    if names is None:
-        names = covariates.columns if isinstance(covariates, pl.DataFrame) else [f"x{j + 1}" for j in range(width)]
-    check_length(len(names), width, what="the list of covariate names")
-    return (INTERCEPT, *names)
-
-
-def _check_outcome(adverse: Floats, counts: Floats) -> None:
-    known = adverse[np.isfinite(adverse)]
-    if known.size and (known.min() < 0.0 or known.max() > 1.0):
-        found = f"an outcome of {known.min():g} to {known.max():g}"
-        raise RequestError(found, expected="1 for adverse, 0 for not adverse, nothing for not assessable")
-    if counts.size and not (np.isfinite(counts).all() and counts.min() >= 0.0):
-        found = "a count of cases that is negative or missing"
-        raise RequestError(found, expected="a whole number of cases for every row")
-
-
-def _complete(names: tuple[str, ...], covariates: Floats, adverse: Floats, counts: Floats) -> _Cases:
-    no_outcome = ~np.isfinite(adverse)
-    no_covariate = ~no_outcome & ~np.isfinite(covariates).all(axis=1)
-    reasons = {"outcome missing": no_outcome, "covariate missing": no_covariate}
-    lost = {reason: round(float(counts[rows].sum())) for reason, rows in reasons.items() if rows.any()}
-    kept = ~(no_outcome | no_covariate) & (counts > 0.0)
-    design = np.column_stack([np.ones(int(kept.sum())), covariates[kept]])
-    return _Cases(names, design, adverse[kept] * counts[kept], counts[kept], lost)
-
-
-def _exp(value: float) -> float:
-    return exp(value) if value < 700.0 else inf
-
-
-def _stated(
-    cases: _Cases, name: str, value: float, interval: Interval, p_value: float, method: str
-) -> tuple[Estimate, Estimate]:
-    """The coefficient and its exponential as estimates."""
-    cautions: tuple[Caution, ...] = ()
-    if not (isfinite(interval.low) and isfinite(interval.high)):
-        cautions = (Caution("convergence", "limit_not_found"),)
-    others = tuple(n for n in cases.names[1:] if n != name)
-    log_odds = Estimate(
-        estimand=f"log odds of going adverse, {name}",
-        value=value,
-        interval=interval,
-        method=method,
-        n=cases.n,
-        left_out=cases.left_out,
-        p_value=p_value,
-        unit="log odds",
-        adjusted_for=others,
-        warnings=cautions,
-    )
-    ratio = Estimate(
-        estimand=f"odds of going adverse, {name}" if name == INTERCEPT else f"odds ratio of going adverse, {name}",
-        value=_exp(value),
-        interval=Interval(_exp(interval.low), _exp(interval.high), interval.level),
-        method=method,
-        n=cases.n,
-        left_out=cases.left_out,
-        p_value=p_value,
-        unit="ratio",
-        adjusted_for=others,
-        warnings=cautions,
-    )
-    return log_odds, ratio
-
-
-def _absent_term(cases: _Cases, name: str, reason: Caution) -> FirthTerm:
-    odds = no_estimate(estimand=f"log odds of going adverse, {name}", method=PROFILED, n=cases.n, reason=reason)
-    ratio = no_estimate(
-        estimand=f"odds ratio of going adverse, {name}", method=PROFILED, n=cases.n, reason=reason, unit="ratio"
-    )
-    return FirthTerm(name=name, log_odds=odds, odds_ratio=ratio, standard_error=None, standard_error_augmented=None)
-
-
-def _term(
-    cases: _Cases, profile: Profile, j: int, name: str, level: float, *, augmented: float, profiled: bool
-) -> FirthTerm:
-    value, error, z = float(profile.best.beta[j]), profile.error(j), z_value(level)
-    if profiled:
-        interval = Interval(profile.limit(j, z, -1.0), profile.limit(j, z, 1.0), level)
-        p_value = normal_p_value(profile.root_drop(profile.at(j, 0.0, profile.best)))
-    else:
-        interval = Interval(value - z * error, value + z * error, level)
-        p_value = normal_p_value(value / error)
-    log_odds, ratio = _stated(cases, name, value, interval, p_value, PROFILED if profiled else WALD)
-    return FirthTerm(
-        name=name,
-        log_odds=log_odds,
-        odds_ratio=ratio,
-        standard_error=error,
-        standard_error_augmented=augmented,
-    )
-
-
-def _cautions(cases: _Cases, profile: Profile, aliased: Sequence[str]) -> tuple[Caution, ...]:
-    found = []
-    if aliased:
-        found.append(Caution("positivity", "not_estimable", {"names": tuple(aliased)}))
-    if cases.n_events in {0, cases.n}:
-        found.append(Caution("separation", "coefficients_from_penalty"))
-    elif profile.separated:
-        found.append(Caution("separation", "outcomes_separated"))
-    if not profile.best.converged:
-        found.append(Caution("convergence", "fit_did_not_settle"))
-    return tuple(found)
-
-
-def _nothing(cases: _Cases) -> FirthFit:
-    reason = Caution("no_data", "none_with_covariates")
-    return FirthFit(
-        terms=tuple(_absent_term(cases, name, reason) for name in cases.names),
-        penalised_log_likelihood=None,
-        null_log_likelihood=None,
-        statistic=None,
-        df=0,
-        p_value=None,
-        n=0,
-        n_events=0,
-        left_out=cases.left_out,
-        covariance=(),
-        converged=False,
-        warnings=(reason,),
-    )
-
-
-def _fit(cases: _Cases, level: float, profiled: frozenset[str]) -> FirthFit:
-    estimable = np.flatnonzero(independent_columns(cases.design))
-    profile = Profile(group_rows(cases.design[:, estimable], cases.events, cases.trials))
-    augmented = profile.augmented_errors()
-    null = profile.null()
-    place = {int(column): j for j, column in enumerate(estimable)}
-    absent = Caution("no_data", "term_not_estimable")
-    terms = [
-        _term(cases, profile, place[k], name, level, augmented=float(augmented[place[k]]), profiled=name in profiled)
-        if k in place
-        else _absent_term(cases, name, absent)
-        for k, name in enumerate(cases.names)
-    ]
-    statistic, df = max(0.0, 2.0 * (profile.best.height - null.height)), len(place) - 1
-    return FirthFit(
-        terms=tuple(terms),
-        penalised_log_likelihood=profile.best.height,
-        null_log_likelihood=null.height,
-        statistic=statistic,
-        df=df,
-        p_value=chi_squared_p(statistic, df),
-        n=cases.n,
-        n_events=cases.n_events,
-        left_out=cases.left_out,
-        covariance=tuple(tuple(row) for row in profile.covariance.tolist()),
-        converged=profile.best.converged,
-        warnings=_cautions(cases, profile, [n for k, n in enumerate(cases.names) if k not in place]),
-    )
+        return int(self.adverse.size)
 
 
 def firth_logistic(
@@ -224,49 +83,131 @@ def firth_logistic(
     adverse: ArrayLike,
     *,
     names: Sequence[str] | None = None,
-    counts: ArrayLike | None = None,
     level: float = 0.95,
     profile: Sequence[str] | None = None,
 ) -> FirthFit:
     """Fit ``logit P(adverse) = intercept + covariates @ slopes`` by Firth's method.
 
-    Args:
-        covariates: Shape ``(n, p)`` numbers, or a frame of numeric columns; no intercept column.
-        adverse: Shape ``(n,)``: 1 adverse, 0 not; missing where not assessable.
-        names: Names of the covariates; a frame brings its own.
-        counts: Shape ``(n,)`` whole numbers, how many cases each row stands for; a count of 2 equals two rows.
-        level: Nominal coverage of the intervals.
-        profile: Terms to give profile intervals and likelihood-ratio p values; the others get Wald ones, which
-            take no further fits. None profiles every term.
-
-    Returns:
-        The fit. Rows with a missing outcome or covariate are left out and counted. A covariate that is constant or
-        a combination of the others has no estimate and says so. With all cases alike, or separated data, the
-        estimates are finite and a warning says what holds them. With no usable case every value is None.
-
-    Raises:
-        RequestError: when lengths differ, an outcome lies outside 0 to 1, a count is negative, a name in ``profile``
-            does not exist, or the level is impossible.
+    ``covariates``: shape ``(n, p)`` numbers, or a frame of numeric columns, which brings its ``names``; no intercept
+    column. ``adverse``: shape ``(n,)``: 1 adverse, 0 not; missing where not assessable. ``profile``: terms to give
+    profile intervals and likelihood-ratio p values, None for all; the others get Wald ones, which take no further fits.
+    Rows with a missing outcome or covariate are left out and counted. A covariate that is constant or a combination of
+    the others has no estimate and says so. With all cases alike, or separated data, the estimates are finite and a
+    warning says what holds them. With no usable case every value is None. Raises RequestError where lengths differ, an
+    outcome lies outside 0 to 1, a name in ``profile`` does not exist, or the level is impossible.
     """
     z_value(level)
     matrix = _as_matrix(covariates)
     outcome = np.asarray(adverse, dtype=np.float64)
-    weights = np.ones(outcome.size) if counts is None else np.asarray(counts, dtype=np.float64)
     check_length(outcome.size, matrix.shape[0], what="the outcome column")
-    check_length(weights.size, matrix.shape[0], what="the column of counts")
-    _check_outcome(outcome, weights)
-    cases = _complete(_names_of(covariates, names, matrix.shape[1]), matrix, outcome, weights)
+    if names is None:
+        columns = covariates.columns if isinstance(covariates, pl.DataFrame) else ()
+        names = columns or [f"x{j + 1}" for j in range(matrix.shape[1])]
+    check_length(len(names), matrix.shape[1], what="the list of covariate names")
+    cases = _complete((INTERCEPT, *names), matrix, outcome)
     for name in profile or ():
         check_method(name, cases.names)
     if cases.n == 0:
-        return _nothing(cases)
+        reason = Caution("no_data", "none_with_covariates")
+        terms = tuple(_absent_term(cases, name, reason) for name in cases.names)
+        return FirthFit(terms=terms, left_out=cases.left_out, warnings=(reason,))
     return _fit(cases, level, frozenset(cases.names if profile is None else profile))
 
 
-def firth_coefficients(design: Floats, adverse: Floats) -> tuple[Floats, Floats]:
-    """Coefficients ``(p,)`` and covariance ``(p, p)`` for a design that has its own intercept column.
+def _as_matrix(covariates: ArrayLike | pl.DataFrame) -> FloatArray:
+    if isinstance(covariates, pl.DataFrame):
+        columns = [series.cast(pl.Float64).to_numpy() for series in covariates]
+        return np.column_stack(columns) if columns else np.empty((covariates.height, 0))
+    matrix = np.asarray(covariates, dtype=np.float64)
+    return matrix.reshape(-1, 1) if matrix.ndim == 1 else matrix
 
-    For callers whose plain fit met separation; columns must not depend on each other.
-    """
-    fitted = Profile(group_rows(design, adverse, np.ones(adverse.size)))
-    return fitted.best.beta, fitted.covariance
+
+def _complete(names: tuple[str, ...], covariates: FloatArray, adverse: FloatArray) -> _Cases:
+    no_outcome = ~np.isfinite(adverse)
+    known = adverse[~no_outcome]
+    if known.size and (known.min() < 0.0 or known.max() > 1.0):
+        found = f"an outcome of {known.min():g} to {known.max():g}"
+        raise RequestError(found, expected="1 for adverse, 0 for not adverse, nothing for not assessable")
+    no_covariate = ~no_outcome & ~np.isfinite(covariates).all(axis=1)
+    reasons = {"outcome missing": no_outcome, "covariate missing": no_covariate}
+    kept = ~(no_outcome | no_covariate)
+    design = np.column_stack([np.ones(int(kept.sum())), covariates[kept]])
+    lost = {reason: int(rows.sum()) for reason, rows in reasons.items() if rows.any()}
+    return _Cases(names, design, adverse[kept], lost)
+
+
+def _fit(cases: _Cases, level: float, profiled: frozenset[str]) -> FirthFit:
+    estimable = np.flatnonzero(independent_columns(cases.design))
+    profile = Profile(group_rows(cases.design[:, estimable], cases.adverse, np.ones(cases.n)))
+    place = {cases.names[int(column)]: j for j, column in enumerate(estimable)}
+    absent = Caution("no_data", "term_not_estimable")
+    return FirthFit(
+        terms=tuple(
+            _term(cases, profile, place[name], name, level, profiled=name in profiled)
+            if name in place
+            else _absent_term(cases, name, absent)
+            for name in cases.names
+        ),
+        penalised_log_likelihood=profile.best.height,
+        n=cases.n,
+        n_events=round(float(cases.adverse.sum())),
+        left_out=cases.left_out,
+        converged=profile.best.converged,
+        warnings=_cautions(cases, profile, [name for name in cases.names if name not in place]),
+    )
+
+
+def _term(cases: _Cases, profile: Profile, j: int, name: str, level: float, *, profiled: bool) -> FirthTerm:
+    value, error, z = float(profile.best.beta[j]), profile.error(j), z_value(level)
+    if profiled:
+        interval = Interval(profile.limit(j, z, -1.0), profile.limit(j, z, 1.0), level)
+        p_value = normal_p_value(profile.root_drop(profile.at(j, 0.0, profile.best)))
+    else:
+        interval = Interval(value - z * error, value + z * error, level)
+        p_value = normal_p_value(value / error)
+    cautions: tuple[Caution, ...] = ()
+    if not (isfinite(interval.low) and isfinite(interval.high)):
+        cautions = (Caution("convergence", "limit_not_found"),)
+    log_odds = Estimate(
+        estimand=f"log odds of going adverse, {name}",
+        value=value,
+        interval=interval,
+        method=PROFILED if profiled else WALD,
+        n=cases.n,
+        left_out=cases.left_out,
+        p_value=p_value,
+        unit="log odds",
+        adjusted_for=tuple(n for n in cases.names[1:] if n != name),
+        warnings=cautions,
+    )
+    ratio = replace(
+        log_odds,
+        estimand=f"odds of going adverse, {name}" if name == INTERCEPT else f"odds ratio of going adverse, {name}",
+        value=_exp(value),
+        interval=Interval(_exp(interval.low), _exp(interval.high), level),
+        unit="ratio",
+    )
+    return FirthTerm(name=name, log_odds=log_odds, odds_ratio=ratio, standard_error=error)
+
+
+def _exp(value: float) -> float:
+    return exp(value) if value < 700.0 else inf
+
+
+def _absent_term(cases: _Cases, name: str, reason: Caution) -> FirthTerm:
+    odds = no_estimate(estimand=f"log odds of going adverse, {name}", method=PROFILED, n=cases.n, reason=reason)
+    ratio = replace(odds, estimand=f"odds ratio of going adverse, {name}", unit="ratio")
+    return FirthTerm(name=name, log_odds=odds, odds_ratio=ratio)
+
+
+def _cautions(cases: _Cases, profile: Profile, aliased: Sequence[str]) -> tuple[Caution, ...]:
+    found = []
+    if aliased:
+        found.append(Caution("positivity", "not_estimable", {"names": tuple(aliased)}))
+    if cases.adverse.min() == cases.adverse.max():
+        found.append(Caution("separation", "coefficients_from_penalty"))
+    elif profile.separated:
+        found.append(Caution("separation", "outcomes_separated"))
+    if not profile.best.converged:
+        found.append(Caution("convergence", "fit_did_not_settle"))
+    return tuple(found)

@@ -11,24 +11,22 @@ Source: Spiegelhalter 2005, Stat Med 24:1185, appendix A.1.1 (exact limits) and 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from warehouse.analysis.funnel_limits import between_variance, overdispersion_factor, widened_limits
+from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Interval
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-Overdispersion = Literal["none", "multiplicative", "additive"]
-
+Overdispersion = Literal["none", "additive"]
 _FEW = 10  # practices below which the spread between them is not worth estimating
+_LEVELS = (0.95, 0.998)
+_WINSORISED = 0.1  # share of z-scores pulled in at each end before the over-dispersion is taken
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,8 +37,6 @@ class FunnelPoint:
     events: int  # Cases with the outcome
     n: int  # Cases assessed
     share: float  # `events / n`
-    z: float | None  # `(share - target) / sqrt(target (1 - target) / n)`; None where the target is 0 or 1
-    z_adjusted: float | None  # The same with the over-dispersion asked for
     limits: Mapping[float, Interval]  # Level -> limits for a practice of this size
     position: str  # `inside`, or beyond which of the limits and on which side, in words
 
@@ -59,16 +55,11 @@ class FunnelLine:
 class Funnel:
     """A funnel, practices from largest to smallest."""
 
-    points: tuple[FunnelPoint, ...]  # One a practice, by size and then label, never by rate
-    lines: tuple[FunnelLine, ...]  # Limits over the range of sizes
-    target: float | None  # The share all are held against, or None when no case was assessed
-    target_source: str  # Where it comes from, in words
-    levels: tuple[float, ...]  # Levels of the limits
-    overdispersion: Overdispersion  # The adjustment asked for
-    phi: float | None  # Winsorised over-dispersion factor `mean(z**2)`, or None
-    phi_raw: float | None  # The same without winsorising
-    tau2: float  # Added between-practice variance of the share (additive), else 0
-    expected_outside: Mapping[float, float]  # Level -> practices expected outside by chance alone
+    points: tuple[FunnelPoint, ...] = ()  # One a practice, by size and then label, never by rate
+    lines: tuple[FunnelLine, ...] = ()  # Limits over the range of sizes
+    target: float | None = None  # The share all are held against, or None when no case was assessed
+    phi: float | None = None  # Winsorised over-dispersion factor `mean(z**2)`, or None
+    tau2: float = 0.0  # Added between-practice variance of the share (additive), else 0
     left_out: Mapping[str, int]  # Reason -> number of practices not shown
     warnings: tuple[Caution, ...]  # Cautions to show beside the funnel
 
@@ -79,84 +70,56 @@ def funnel(
     labels: Sequence[str],
     *,
     target: float | None = None,
-    levels: tuple[float, ...] = (0.95, 0.998),
     overdispersion: Overdispersion = "none",
-    winsorise: float = 0.1,
 ) -> Funnel:
-    """Practices against a target, with exact limits and, if asked, room for over-dispersion.
+    """Practices, shape ``(k,)``, against a target with exact limits and, if asked, room for over-dispersion.
 
-    ``multiplicative`` widens the exact limits about the target by ``sqrt(phi)`` where ``phi > 1``; ``additive``
-    by ``sqrt((s**2 + tau2) / s**2)`` with ``s**2 = target (1 - target) / n`` and, from the winsorised z-scores,
-    ``tau2 = max(0, (k phi - (k - 1)) / (sum w - sum w**2 / sum w))``, ``w = 1 / s**2``. Both are the exact limits
-    again when there is no over-dispersion; widening the exact limits rather than normal ones is our choice.
-
-    Args:
-        events: Cases with the outcome, shape ``(k,)``.
-        totals: Cases assessed, shape ``(k,)``; practices with none are left out.
-        labels: Names of the practices, shape ``(k,)``.
-        target: Share to hold against; the pooled share of all practices when not given.
-        levels: Levels of the limits, each in (0, 1).
-        overdispersion: The adjustment wanted.
-        winsorise: Share of z-scores pulled in at each end before ``phi`` is taken (numpy's linear quantiles).
+    ``additive`` widens the exact limits about the target by ``sqrt((s**2 + tau2) / s**2)`` with
+    ``s**2 = target (1 - target) / n`` and, from the winsorised z-scores,
+    ``tau2 = max(0, (k phi - (k - 1)) / (sum w - sum w**2 / sum w))``, ``w = 1 / s**2``: the exact limits again when
+    there is no over-dispersion. Widening exact limits, not normal ones, is our choice. ``target``: the pooled share of
+    all practices when not given. Practices without an assessed case are left out.
     """
     _check(events, totals, labels, target)
     rows = sorted(
         ((n, label, x) for x, n, label in zip(events, totals, labels, strict=True) if n > 0),
         key=lambda row: (-row[0], row[1]),
     )
-    empty = len(labels) - len(rows)
-    left_out = {"no case assessed": empty} if empty else {}
+    left_out = MappingProxyType({"no case assessed": len(labels) - len(rows)} if len(rows) < len(labels) else {})
     if not rows:
-        return _empty(levels, overdispersion, left_out)
+        nothing = Caution("no_data", "none_assessed_in_any_practice")
+        return Funnel(left_out=left_out, warnings=(nothing,))
     n = np.array([row[0] for row in rows], dtype=np.float64)
     x = np.array([row[2] for row in rows], dtype=np.float64)
     held = float(np.sum(x) / np.sum(n)) if target is None else target
-    source = "pooled share of the practices shown" if target is None else "stated beforehand"
     if not 0 < held < 1:
-        return _flat(rows, held, source, levels, overdispersion, left_out)
+        nothing = Caution("no_data", "no_practice_adverse" if held == 0 else "every_practice_adverse")
+        points = tuple(_point(row, {}) for row in rows)
+        return Funnel(points=points, target=held, left_out=left_out, warnings=(nothing,))
     s2 = held * (1 - held) / n
-    z = (x / n - held) / np.sqrt(s2)
-    phi = overdispersion_factor(z, winsorise=winsorise)
+    phi = overdispersion_factor((x / n - held) / np.sqrt(s2), winsorise=_WINSORISED)
     tau2 = between_variance(phi, s2) if overdispersion == "additive" else 0.0
-    factor = max(1.0, phi) if overdispersion == "multiplicative" else 1.0
-    points = [
-        _point(row, held, levels, float(z[i]), math.sqrt(factor * (1 + tau2 / float(s2[i]))))
-        for i, row in enumerate(rows)
-    ]
     return Funnel(
-        points=tuple(points),
-        lines=_lines(n, held, levels, tau2, factor),
+        points=tuple(_point(row, _limits(row[0], held, tau2, float(s2[i]))) for i, row in enumerate(rows)),
+        lines=_lines(n, held, tau2),
         target=held,
-        target_source=source,
-        levels=levels,
-        overdispersion=overdispersion,
         phi=phi,
-        phi_raw=float(np.mean(z**2)),
         tau2=tau2,
-        expected_outside=MappingProxyType({level: len(rows) * (1 - level) for level in levels}),
-        left_out=MappingProxyType(left_out),
+        left_out=left_out,
         warnings=_cautions(len(rows), phi, overdispersion),
     )
 
 
-def _point(
-    row: tuple[int, str, int], target: float, levels: tuple[float, ...], z: float, widening: float
-) -> FunnelPoint:
+def _limits(n: int, target: float, tau2: float, s2: float) -> dict[float, Interval]:
+    widening = math.sqrt(1 + tau2 / s2)
+    ends = {level: widened_limits(n, target, level, widening) for level in _LEVELS}
+    return {level: Interval(float(low), float(high), level) for level, (low, high) in ends.items()}
+
+
+def _point(row: tuple[int, str, int], limits: dict[float, Interval]) -> FunnelPoint:
     n, label, x = row
-    limits = {}
-    for level in levels:
-        low, high = widened_limits(n, target, level, widening)
-        limits[level] = Interval(float(low), float(high), level)
-    return FunnelPoint(
-        label=label,
-        events=x,
-        n=n,
-        share=x / n,
-        z=z,
-        z_adjusted=z / widening,
-        limits=MappingProxyType(limits),
-        position=_position(x / n, limits),
-    )
+    position = _position(x / n, limits)
+    return FunnelPoint(label=label, events=x, n=n, share=x / n, limits=MappingProxyType(limits), position=position)
 
 
 def _position(share: float, limits: Mapping[float, Interval]) -> str:
@@ -168,20 +131,15 @@ def _position(share: float, limits: Mapping[float, Interval]) -> str:
     return "inside"
 
 
-def _lines(
-    n: NDArray[np.float64], target: float, levels: tuple[float, ...], tau2: float, factor: float
-) -> tuple[FunnelLine, ...]:
+def _lines(n: FloatArray, target: float, tau2: float) -> tuple[FunnelLine, ...]:
     sizes = np.unique(np.round(np.geomspace(1, 1.1 * float(np.max(n)) + 1, 120)))
-    s2 = target * (1 - target) / sizes
-    widening = np.sqrt(factor * (1 + tau2 / s2))
-    lines = []
-    for level in levels:
-        low, high = widened_limits(sizes, target, level, widening)
-        lines += [
-            FunnelLine(int(size), level, float(under), float(over))
-            for size, under, over in zip(sizes, low, high, strict=True)
-        ]
-    return tuple(lines)
+    widening = np.sqrt(1 + tau2 / (target * (1 - target) / sizes))
+    ends = {level: widened_limits(sizes, target, level, widening) for level in _LEVELS}
+    return tuple(
+        FunnelLine(int(size), level, float(under), float(over))
+        for level, (low, high) in ends.items()
+        for size, under, over in zip(sizes, low, high, strict=True)
+    )
 
 
 def _cautions(k: int, phi: float, overdispersion: Overdispersion) -> tuple[Caution, ...]:
@@ -191,62 +149,6 @@ def _cautions(k: int, phi: float, overdispersion: Overdispersion) -> tuple[Cauti
     if overdispersion == "none" and k >= _FEW and phi > 1 + 2 * math.sqrt(2 / k):
         found.append(Caution("approximation", "practices_differ_beyond_chance"))
     return tuple(found)
-
-
-def _flat(
-    rows: list[tuple[int, str, int]],
-    target: float,
-    source: str,
-    levels: tuple[float, ...],
-    overdispersion: Overdispersion,
-    left_out: dict[str, int],
-) -> Funnel:
-    """No case, or every case, has the outcome: the limits close on the target and no z-score exists."""
-    nothing = Caution("no_data", "no_practice_adverse" if target == 0 else "every_practice_adverse")
-    points = tuple(
-        FunnelPoint(
-            label=label,
-            events=x,
-            n=n,
-            share=x / n,
-            z=None,
-            z_adjusted=None,
-            limits=MappingProxyType({}),
-            position="inside",
-        )
-        for n, label, x in rows
-    )
-    return Funnel(
-        points=points,
-        lines=(),
-        target=target,
-        target_source=source,
-        levels=levels,
-        overdispersion=overdispersion,
-        phi=None,
-        phi_raw=None,
-        tau2=0.0,
-        expected_outside=MappingProxyType(dict.fromkeys(levels, 0.0)),
-        left_out=MappingProxyType(left_out),
-        warnings=(nothing,),
-    )
-
-
-def _empty(levels: tuple[float, ...], overdispersion: Overdispersion, left_out: dict[str, int]) -> Funnel:
-    return Funnel(
-        points=(),
-        lines=(),
-        target=None,
-        target_source="none",
-        levels=levels,
-        overdispersion=overdispersion,
-        phi=None,
-        phi_raw=None,
-        tau2=0.0,
-        expected_outside=MappingProxyType(dict.fromkeys(levels, 0.0)),
-        left_out=MappingProxyType(left_out),
-        warnings=(Caution("no_data", "none_assessed_in_any_practice"),),
-    )
 
 
 def _check(events: Sequence[int], totals: Sequence[int], labels: Sequence[str], target: float | None) -> None:
@@ -259,3 +161,45 @@ def _check(events: Sequence[int], totals: Sequence[int], labels: Sequence[str], 
     if target is not None and not 0 < target < 1:
         found = f"A target of {target:g}."
         raise RequestError(found, expected="a share strictly between 0 and 1", remedy="state another target")
+
+
+def exact_limit(n: ArrayLike, target: float, p: float) -> FloatArray:
+    """Binomial limit of ``n`` cases, a number or shape ``(m,)``, interpolated so that it moves smoothly with size.
+
+    With ``r`` the smallest count for which ``P(R <= r) >= p``,
+    ``alpha = (P(R <= r) - p) / (P(R <= r) - P(R <= r - 1))`` and the limit is ``(r - alpha) / n``. It can be slightly
+    below 0 or above 1 in small practices.
+    """
+    from scipy.stats import binom
+
+    size = np.asarray(n, dtype=np.float64)
+    r = binom.ppf(p, size, target)
+    upto = binom.cdf(r, size, target)
+    alpha = (upto - p) / binom.pmf(r, size, target)
+    return np.asarray((r - alpha) / size, dtype=np.float64)
+
+
+def overdispersion_factor(z: ArrayLike, *, winsorise: float) -> float:
+    """Mean of the squared z-scores after the outer ``winsorise`` of each end is pulled in to its quantile.
+
+    1 on average when practices differ by chance alone; ``winsorise = 0`` uses the scores as they are.
+    """
+    scores = np.asarray(z, dtype=np.float64)
+    low, high = np.quantile(scores, [winsorise, 1 - winsorise])
+    return float(np.mean(np.clip(scores, low, high) ** 2))
+
+
+def between_variance(phi: float, s2: FloatArray) -> float:
+    """Variance between practices from over-dispersion ``phi`` and sampling variances ``s2``; 0 with one practice."""
+    w = 1 / s2
+    spread = float(np.sum(w) - np.sum(w**2) / np.sum(w))
+    if spread <= 0:
+        return 0.0
+    return max(0.0, (s2.size * phi - (s2.size - 1)) / spread)
+
+
+def widened_limits(n: ArrayLike, target: float, level: float, widening: ArrayLike) -> FloatArray:
+    """Lower and upper limits, moved away from the target by the factor ``widening`` and cut to [0, 1]; ``(2, m)``."""
+    tails = [exact_limit(n, target, p) for p in ((1 - level) / 2, (1 + level) / 2)]
+    limits: FloatArray = np.clip(target + (np.array(tails) - target) * np.asarray(widening), 0.0, 1.0)
+    return limits

@@ -73,20 +73,11 @@ def pair_groups(
 ) -> GroupPair:
     """Take two groups out of a frame, complete in group, outcome and covariates.
 
-    Args:
-        frame: One row a case.
-        outcome: A true/false column (null = not assessable) or a column of numbers.
-        group: The column that says who had what; compared as text.
-        first: The group whose excess is estimated.
-        second: The group it is compared with.
-        covariates: What to adjust for.
-        keep_missing_outcome: Keep cases without an outcome (as NaN), for imputation.
-
-    Returns:
-        The pair; an empty group or no case at all is not an error here: the estimators say so in words.
-
-    Raises:
-        RequestError: A column does not exist, the outcome is text, or both groups are the same.
+    ``outcome``: a true/false column (null = not assessable) or a column of numbers. ``group``: the column that says who
+    had what; compared as text. ``first``: the group whose excess is estimated. ``second``: the group it is compared
+    with. ``covariates``: what to adjust for. ``keep_missing_outcome``: keep cases without an outcome (as NaN), for
+    imputation. Gives the pair; an empty group or no case at all is not an error here: the estimators say so in words.
+    Raises RequestError where a column does not exist, the outcome is text, or both groups are the same.
     """
     for column in (outcome, group):
         require_column(frame, column)

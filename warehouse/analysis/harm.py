@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from math import inf
 from typing import Literal
 
-from warehouse.analysis.difference import DifferenceMethod, risk_difference
+from warehouse.analysis.difference import risk_difference
 from warehouse.results import Caution, Estimate, Interval
 
 Direction = Literal["harm", "benefit", "none"]
@@ -48,27 +48,14 @@ def _part(least: float, most: float, level: float) -> Interval | None:
     return Interval(_reciprocal(most), _reciprocal(max(0.0, least)), level)
 
 
-def number_needed_to_harm(
-    x1: int, n1: int, x2: int, n2: int, *, method: DifferenceMethod = "newcombe", level: float = 0.95
-) -> NumberNeeded:
+def number_needed_to_harm(x1: int, n1: int, x2: int, n2: int, *, level: float = 0.95) -> NumberNeeded:
     """Cases of the first group that go with one more adverse case than in the second.
 
-    Args:
-        x1: Adverse cases in the first group.
-        n1: Assessed cases in the first group.
-        x2: Adverse cases in the second group.
-        n2: Assessed cases in the second group.
-        method: The interval of the risk difference to invert, see :func:`risk_difference`.
-        level: Nominal coverage.
-
-    Returns:
-        The number with its direction and interval parts; with an empty group ``value`` and both parts are None
-        and ``warnings`` say why. The number is an association in an audit, not an effect of treatment.
-
-    Raises:
-        RequestError: when a pair of counts, the method or the level is impossible.
+    Inverts Newcombe's interval. With an empty group ``value`` and both parts are None and ``warnings`` say why. The
+    number is an association in an audit, not an effect of treatment. Raises RequestError where a pair of counts or the
+    level is impossible.
     """
-    difference = risk_difference(x1, n1, x2, n2, method=method, level=level)
+    difference = risk_difference(x1, n1, x2, n2, level=level)
     value, interval = difference.value, difference.interval
     harm = benefit = None
     if interval is not None:

@@ -15,8 +15,7 @@ from warehouse.errors import RequestError, near_names
 def check_level(level: float) -> None:
     """Refuse a coverage that is not strictly between 0 and 1.
 
-    Raises:
-        RequestError: for 0, 1, 95 and the like.
+    Raises RequestError for 0, 1, 95 and the like.
     """
     if not 0.0 < level < 1.0:
         raise RequestError(
@@ -29,8 +28,7 @@ def check_level(level: float) -> None:
 def check_counts(x: int, n: int, *, where: str = "") -> None:
     """Refuse a pair that is not ``x`` of ``n``.
 
-    Raises:
-        RequestError: when either count is not a whole number, is negative, or ``x`` exceeds ``n``.
+    Raises RequestError where either count is not a whole number, is negative, or ``x`` exceeds ``n``.
     """
     whole = float(x).is_integer() and float(n).is_integer()
     if not whole or not 0 <= x <= n:
@@ -45,8 +43,7 @@ def check_counts(x: int, n: int, *, where: str = "") -> None:
 def check_method(method: str, known: Collection[str]) -> None:
     """Refuse a method name that is not offered.
 
-    Raises:
-        RequestError: with the names that are offered.
+    Raises RequestError with the names that are offered.
     """
     if method not in known:
         raise RequestError(
@@ -59,8 +56,7 @@ def check_method(method: str, known: Collection[str]) -> None:
 def check_length(found: int, wanted: int, *, what: str) -> None:
     """Refuse columns that do not belong together.
 
-    Raises:
-        RequestError: when the lengths differ.
+    Raises RequestError where the lengths differ.
     """
     if found != wanted:
         raise RequestError(
@@ -71,11 +67,7 @@ def check_length(found: int, wanted: int, *, what: str) -> None:
 
 
 def z_value(level: float) -> float:
-    """The standard normal quantile that leaves ``(1 - level) / 2`` above it.
-
-    Raises:
-        RequestError: when ``level`` is not strictly between 0 and 1.
-    """
+    """The standard normal quantile that leaves ``(1 - level) / 2`` above it."""
     check_level(level)
     return NormalDist().inv_cdf(0.5 + level / 2.0)
 

@@ -10,22 +10,18 @@ Source: Shrout & Fleiss 1979, Psychol Bull 86:420; McGraw & Wong 1996, Psychol M
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import inf, isfinite
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from warehouse.analysis.inputs import z_value
+from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from numpy.typing import ArrayLike, NDArray
-
-    Floats = NDArray[np.float64]
 
 FORMS: Final = ("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)")
 
@@ -51,7 +47,7 @@ class Intraclass:
     left_out: int  # Records with a missing reading
 
 
-def _mean_squares(ratings: Floats) -> MeanSquares:
+def _mean_squares(ratings: FloatArray) -> MeanSquares:
     n, k = ratings.shape
     grand, rows, columns = ratings.mean(), ratings.mean(axis=1), ratings.mean(axis=0)
     residual = ratings - rows[:, None] - columns[None, :] + grand
@@ -162,18 +158,11 @@ def _p_values(m: MeanSquares) -> dict[str, float]:
 def intraclass(ratings: ArrayLike, *, level: float = 0.95) -> Intraclass:
     """The six intraclass correlations of ``ratings``.
 
-    Args:
-        ratings: One row a record, one column a reader (or repeat), shape ``(n, k)``; a record with a missing reading
-            is left out.
-        level: Coverage of the F intervals.
-
-    Returns:
-        Estimates without bounds at zero: a negative value means that readings of one record differ more than those of
-        different ones. None below two complete records or two readers, or when no reading differs from another. With
-        readers in perfect step the interval is None, because the F ratio has no end.
-
-    Raises:
-        RequestError: when ``ratings`` is not a table, or the level is impossible.
+    ``ratings``: one row a record, one column a reader (or repeat), shape ``(n, k)``; a record with a missing reading is
+    left out. ``level``: coverage of the F intervals. Gives estimates without bounds at zero: a negative value means
+    that readings of one record differ more than those of different ones. None below two complete records or two
+    readers, or when no reading differs from another. With readers in perfect step the interval is None, because the F
+    ratio has no end. Raises RequestError where ``ratings`` is not a table, or the level is impossible.
     """
     z_value(level)
     table = np.asarray(ratings, dtype=np.float64)
@@ -199,7 +188,7 @@ def intraclass(ratings: ArrayLike, *, level: float = 0.95) -> Intraclass:
 _METHOD: Final = "analysis of variance, F interval and test"
 
 
-def _why_none(table: Floats) -> Caution | None:
+def _why_none(table: FloatArray) -> Caution | None:
     n, k = table.shape
     if n < 2 or k < 2:
         return Caution("no_data", "too_few_records_for_correlation")

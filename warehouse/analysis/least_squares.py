@@ -8,12 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from warehouse.analysis.spline import FloatArray
+from warehouse.analysis.spline import FloatArray
 
 _CERTAIN = 1.0 - 1e-9  # a leverage beyond this: the case alone decides a coefficient
 
@@ -41,9 +39,7 @@ class LeastSquares:
 def least_squares(design: FloatArray, response: FloatArray) -> LeastSquares:
     """Ordinary least squares with heteroscedasticity-consistent errors of type HC3.
 
-    Args:
-        design: Independent columns, shape ``(n, p)``.
-        response: Shape ``(n,)``.
+    ``design``: independent columns, shape ``(n, p)``. ``response``: shape ``(n,)``.
 
     Source: MacKinnon & White 1985, J Econometrics 29:305; Long & Ervin 2000, Am Stat 54:217.
     """

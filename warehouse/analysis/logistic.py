@@ -7,9 +7,7 @@ step, because overlap weights balance exactly only at the exact optimum.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +15,6 @@ from numpy.typing import NDArray
 from warehouse.analysis.design import independent_columns
 from warehouse.analysis.penalised import Likelihood, Optimum, Rows, group_rows, maximise
 from warehouse.analysis.spline import FloatArray
-
-#: What to use when the data are separated: (design (n, p), response (n,)) -> (coefficients (p,), covariance (p, p)).
-SeparationFallback: TypeAlias = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 
 PENALISED = "Firth's penalised logistic regression"
 _STEPS_TO_JUDGE = 20  # a finite optimum is reached in about ten
@@ -41,7 +36,7 @@ class LogisticFit:
 
     @property
     def penalised(self) -> bool:
-        """Whether a fallback replaced the maximum likelihood fit."""
+        """Whether the penalised fit replaced the maximum likelihood fit."""
         return self.method == PENALISED
 
 
@@ -54,14 +49,9 @@ def fit_logistic(
 ) -> LogisticFit:
     """Maximum likelihood fit of ``logit P(response = 1) = design @ coefficients``.
 
-    Args:
-        design: Shape ``(n, p)``, with its own intercept column first.
-        response: Shape ``(n,)``, 0 or 1.
-        weights: Case weights, shape ``(n,)``; a weight of 2 counts as the row given twice.
-        start: Where to start, shape ``(p,)``; None is zero.
-
-    Returns:
-        The fit. No case, or a response that is all 0 or all 1, is separated.
+    ``design``: shape ``(n, p)``, with its own intercept column first. ``response``: shape ``(n,)``, 0 or 1.
+    ``weights``: case weights, shape ``(n,)``; a weight of 2 counts as the row given twice. ``start``: where to start,
+    shape ``(p,)``; None is zero. Gives the fit. No case, or a response that is all 0 or all 1, is separated.
     """
     trials = np.ones_like(response) if weights is None else weights
     if response.size == 0:
@@ -81,9 +71,8 @@ def fit_logistic(
 def firth(design: FloatArray, response: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Firth's penalised fit as a fallback: finite even where the data are separated.
 
-    Returns:
-        Coefficients, shape ``(p,)``, and the inverse information at them, shape ``(p, p)``; 0 for a column that depends
-        on those before it.
+    Gives coefficients, shape ``(p,)``, and the inverse information at them, shape ``(p, p)``; 0 for a column that
+    depends on those before it.
 
     Source: Firth 1993, Biometrika 80:27; Heinze & Schemper 2002, Stat Med 21:2409.
     """
@@ -97,18 +86,12 @@ def firth(design: FloatArray, response: FloatArray) -> tuple[FloatArray, FloatAr
     return back @ coefficients, back @ covariance @ back.T
 
 
-def fit_or_fall_back(
-    design: FloatArray, response: FloatArray, *, fallback: SeparationFallback | None = None
-) -> LogisticFit:
-    """The maximum likelihood fit, or ``fallback``'s (such as :func:`firth`) where the data are separated.
-
-    Returns:
-        A fit with ``separated`` False, or the separated one if there is no fallback or no case.
-    """
+def fit_or_fall_back(design: FloatArray, response: FloatArray) -> LogisticFit:
+    """The maximum likelihood fit, or :func:`firth`'s where the data are separated; separated only without a case."""
     fit = fit_logistic(design, response)
-    if not fit.separated or fallback is None or response.size == 0:
+    if not fit.separated or response.size == 0:
         return fit
-    coefficients, covariance = fallback(design, response)
+    coefficients, covariance = firth(design, response)
     return LogisticFit(
         coefficients=coefficients,
         covariance=covariance,

@@ -1,73 +1,118 @@
-"""Pooling the effects of several practices: fixed effect and random effects, with heterogeneity.
+"""Pooling the effects of several practices: random effects, with heterogeneity.
 
-Estimand: the mean of the practices' true effects (random effects), or the one effect all are taken to share
-(fixed effect), on the scale of the effects given. Nothing here says which practice is better.
+Estimand: the mean of the practices' true effects, on the scale of the effects given. Nothing here says which practice
+is better.
 
 ``y_i ~ N(mu, v_i + tau2)``, weights ``w = 1 / (v + tau2)``, ``mu = sum w y / sum w``, ``se = 1 / sqrt(sum w)``.
 
 Sources: Viechtbauer 2010, J Stat Softw 36(3); Hartung & Knapp 2001 and Sidik & Jonkman 2002 (HKSJ); Higgins,
-Thompson & Spiegelhalter 2009 (prediction with t on k-2); Higgins & Thompson 2002 (I2, H2).
+Thompson & Spiegelhalter 2009 (prediction); Higgins & Thompson 2002 (I2).
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from warehouse.analysis.meta_result import Heterogeneity, Pooled, PooledPractice
-from warehouse.analysis.meta_tau2 import (
-    generalised_q,
-    tau2_dl,
-    tau2_ml,
-    tau2_pm,
-    tau2_q_profile,
-    tau2_reml,
-    tau2_se_reml,
-    typical_variance,
-)
+from warehouse.analysis.meta_effects import Effects, Scale
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
 
-    from numpy.typing import NDArray
+@dataclass(frozen=True, slots=True)
+class PooledPractice:
+    """One line of a forest picture: effect, its own Wald interval and its share of the weight."""
 
-    from warehouse.analysis.meta_effects import Effects
+    label: str
+    y: float
+    interval: Interval
+    weight: float
+    n: int
 
-Method = Literal["fixed", "DL", "PM", "REML", "ML"]
-IntervalMethod = Literal["wald", "hksj", "hksj_floor"]
-Prediction = Literal["z", "t_k_minus_1", "t_k_minus_2"]
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heterogeneity:
+    """How far practices differ beyond chance."""
+
+    q: float  # Cochran's Q, with `df` and `p_value` (chi-squared)
+    df: int
+    p_value: float
+    i2: float  # Share of the total variance that lies between practices, 0 to 1
+    tau2: float  # Between-practice variance on the scale of the effects
+    tau2_interval: Interval  # Its Q-profile interval
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pooled:
+    """A pooled effect."""
+
+    estimate: Estimate  # On the scale of the effects (log or logit where that is the scale)
+    se: float | None = None  # Standard error that the interval uses, or None
+    heterogeneity: Heterogeneity | None = None  # None with fewer than two practices
+    prediction: Interval | None = None  # Interval for the true effect of a further practice, or None
+    practices: tuple[PooledPractice, ...] = ()  # In the order given
+    scale: Scale  # Scale of the effects
+
+    def natural(self) -> Estimate:
+        """The estimate taken back to a share, a ratio or (unchanged) a mean."""
+        units = {"logit": "proportion", "mean": "mean"}
+        value = self.estimate.value
+        return replace(
+            self.estimate,
+            estimand=self.estimate.estimand.replace(" (log odds)", "").replace(" (log)", ""),
+            value=None if value is None else back(value, self.scale),
+            interval=back_interval(self.estimate.interval, self.scale),
+            unit=units.get(self.scale, "ratio"),
+        )
+
+    def natural_prediction(self) -> Interval | None:
+        """The prediction interval taken back likewise."""
+        return back_interval(self.prediction, self.scale)
+
+
+def back(value: float, scale: Scale) -> float:
+    """A value on ``scale`` taken back: ``expit`` for a logit, ``exp`` for a log ratio, itself for a mean."""
+    if scale == "mean":
+        return value
+    if scale == "logit":
+        return 1 / (1 + math.exp(-value)) if value >= 0 else math.exp(value) / (1 + math.exp(value))
+    return math.exp(value)
+
+
+def back_interval(interval: Interval | None, scale: Scale) -> Interval | None:
+    """Both ends of an interval taken back; None stays None."""
+    if interval is None:
+        return None
+    return Interval(back(interval.low, scale), back(interval.high, scale), interval.level)
+
+
+Method = Literal["DL", "PM", "REML"]
+
+
+IntervalMethod = Literal["wald", "hksj"]
+
 
 METHOD_NAMES: Mapping[str, str] = {
-    "fixed": "fixed effect, inverse variance",
     "DL": "random effects, DerSimonian-Laird",
     "PM": "random effects, Paule-Mandel",
     "REML": "random effects, restricted maximum likelihood",
-    "ML": "random effects, maximum likelihood",
 }
+
+
 INTERVAL_NAMES: Mapping[str, str] = {
     "wald": "Wald interval (normal)",
     "hksj": "Hartung-Knapp-Sidik-Jonkman interval (t on k-1)",
-    "hksj_floor": "Hartung-Knapp-Sidik-Jonkman interval (t on k-1), never narrower than its usual variance",
 }
-PREDICTION_NAMES: Mapping[str, str] = {
-    "z": "normal quantile",
-    "t_k_minus_1": "t on k-1 degrees of freedom",
-    "t_k_minus_2": "t on k-2 degrees of freedom (Higgins 2009)",
-}
-_TAU2: Mapping[str, Callable[[NDArray[np.float64], NDArray[np.float64]], float]] = {
-    "DL": tau2_dl,
-    "PM": tau2_pm,
-    "REML": tau2_reml,
-    "ML": tau2_ml,
-}
+
+
 _ESTIMANDS: Mapping[str, str] = {
     "logit": "share in the middle practice (log odds)",
     "log risk ratio": "risk ratio, first group over second (log)",
-    "log odds ratio": "odds ratio, first group over second (log)",
     "mean": "mean over practices",
 }
 
@@ -77,24 +122,14 @@ def pool(
     *,
     method: Method = "REML",
     interval: IntervalMethod = "hksj",
-    prediction: Prediction = "t_k_minus_1",
     level: float = 0.95,
 ) -> Pooled:
     """Pool the effects of ``k`` practices.
 
-    Args:
-        effects: From ``logit_effects``, ``ratio_effects`` or ``mean_effects``.
-        method: Estimator of the between-practice variance; ``fixed`` sets it to zero.
-        interval: How the interval of the pooled effect is made. ``hksj`` uses
-            ``se**2 = sum w (y - mu)**2 / ((k-1) sum w)`` and t on k-1; ``hksj_floor`` the larger of that and
-            ``1 / sum w``.
-        prediction: ``mu +- quantile * sqrt(tau2 + se**2)``; three conventions are in use, and the one chosen is
-            named in the result. ``se`` is the one the interval uses.
-        level: Nominal coverage of all intervals.
-
-    Returns:
-        With no practice: no value, and the reason in words. With one: its own effect, since a spread between
-        practices cannot be seen. With two: no prediction by t on k-2.
+    ``method``: estimator of the between-practice variance. ``interval``: ``hksj`` uses ``se**2 = sum w (y - mu)**2 /
+    ((k-1) sum w)`` and t on k-1. The prediction is ``mu +- t(k-1) * sqrt(tau2 + se**2)`` with that ``se``.
+    With no practice: no value, and the reason in words. With one: its own effect, since a spread between practices
+    cannot be seen.
     """
     name = METHOD_NAMES[method]
     if not effects.practices:
@@ -102,12 +137,10 @@ def pool(
     if len(effects.practices) == 1:
         return _alone(effects, level)
     y, v = effects.y, effects.v
-    tau2 = 0.0 if method == "fixed" else _TAU2[method](y, v)
+    tau2 = _TAU2[method](y, v)
     w = 1 / (v + tau2)
     mu = float(np.sum(w * y) / np.sum(w))
     se = _standard_error(y, w, mu, interval)
-    warnings = _cautions(effects, se, 1 / math.sqrt(float(np.sum(w))))
-    ahead, ahead_name, ahead_caution = _predict(mu, se, tau2, y.size, prediction, level, method)
     low, high, p_value = _interval(mu, se, y.size, interval, level)
     return Pooled(
         estimate=Estimate(
@@ -119,12 +152,11 @@ def pool(
             left_out=effects.left_out,
             p_value=p_value,
             unit=effects.scale,
-            warnings=warnings + ahead_caution,
+            warnings=_cautions(effects, se, 1 / math.sqrt(float(np.sum(w)))),
         ),
         se=se,
-        heterogeneity=_heterogeneity(y, v, tau2, method, level),
-        prediction=ahead,
-        prediction_method=ahead_name,
+        heterogeneity=_heterogeneity(y, v, tau2, level),
+        prediction=_predict(mu, se, tau2, y.size, level),
         practices=_lines(effects, w, level),
         scale=effects.scale,
     )
@@ -136,7 +168,7 @@ def _standard_error(y: NDArray[np.float64], w: NDArray[np.float64], mu: float, i
     if interval == "wald":
         return math.sqrt(usual)
     adjusted = float(np.sum(w * (y - mu) ** 2)) / ((y.size - 1) * total)
-    return math.sqrt(max(adjusted, usual) if interval == "hksj_floor" else adjusted)
+    return math.sqrt(adjusted)
 
 
 def _interval(
@@ -150,39 +182,23 @@ def _interval(
     return mu - half, mu + half, p_value
 
 
-def _predict(
-    mu: float, se: float, tau2: float, k: int, prediction: Prediction, level: float, method: Method
-) -> tuple[Interval | None, str, tuple[Caution, ...]]:
-    from scipy.stats import norm, t
+def _predict(mu: float, se: float, tau2: float, k: int, level: float) -> Interval:
+    from scipy.stats import t
 
-    if method == "fixed":
-        return None, "none: a fixed effect leaves nothing for a further practice to differ by", ()
-    df = k - 2 if prediction == "t_k_minus_2" else k - 1
-    if df < 1:
-        return None, PREDICTION_NAMES[prediction], (Caution("small_sample", "too_few_to_predict"),)
-    quantile = float(norm.ppf(0.5 + level / 2) if prediction == "z" else t.ppf(0.5 + level / 2, df))
-    half = quantile * math.sqrt(tau2 + se**2)
-    return Interval(mu - half, mu + half, level), PREDICTION_NAMES[prediction], ()
+    half = float(t.ppf(0.5 + level / 2, k - 1)) * math.sqrt(tau2 + se**2)
+    return Interval(mu - half, mu + half, level)
 
 
-def _heterogeneity(
-    y: NDArray[np.float64], v: NDArray[np.float64], tau2: float, method: Method, level: float
-) -> Heterogeneity:
+def _heterogeneity(y: NDArray[np.float64], v: NDArray[np.float64], tau2: float, level: float) -> Heterogeneity:
     from scipy.stats import chi2
 
     q, df = generalised_q(y, v, 0.0), y.size - 1
-    if method == "fixed":
-        i2, h2 = max(0.0, (q - df) / q) if q > 0 else 0.0, q / df
-    else:
-        i2, h2 = tau2 / (tau2 + typical_variance(v)), 1 + tau2 / typical_variance(v)
     return Heterogeneity(
         q=q,
         df=df,
         p_value=float(chi2.sf(q, df)),
-        i2=i2,
-        h2=h2,
+        i2=tau2 / (tau2 + typical_variance(v)),
         tau2=tau2,
-        tau2_se=tau2_se_reml(v, tau2) if method == "REML" else None,
         tau2_interval=tau2_q_profile(y, v, level=level),
     )
 
@@ -239,9 +255,6 @@ def _alone(effects: Effects, level: float) -> Pooled:
             warnings=(*_correction_caution(effects), Caution("small_sample", "one_practice_only")),
         ),
         se=se,
-        heterogeneity=None,
-        prediction=None,
-        prediction_method="none: one practice only",
         practices=_lines(effects, w, level),
         scale=effects.scale,
     )
@@ -252,10 +265,91 @@ def _nothing(effects: Effects, name: str) -> Pooled:
     estimate = no_estimate(estimand=_ESTIMANDS[effects.scale], method=name, n=0, reason=reason, unit=effects.scale)
     return Pooled(
         estimate=replace(estimate, left_out=effects.left_out),
-        se=None,
-        heterogeneity=None,
-        prediction=None,
-        prediction_method="none: no practice",
-        practices=(),
         scale=effects.scale,
     )
+
+
+def generalised_q(y: FloatArray, v: FloatArray, tau2: float) -> float:
+    """``sum w (y - mu)**2`` with ``w = 1 / (v + tau2)``; Cochran's Q at ``tau2 = 0``."""
+    w = 1 / (v + tau2)
+    return float(np.sum(w * (y - np.sum(w * y) / np.sum(w)) ** 2))
+
+
+def typical_variance(v: FloatArray) -> float:
+    """Higgins and Thompson's "typical" sampling variance: ``(k-1) sum w / ((sum w)**2 - sum w**2)``."""
+    w = 1 / v
+    return float((v.size - 1) * np.sum(w) / (np.sum(w) ** 2 - np.sum(w**2)))
+
+
+def tau2_dl(y: FloatArray, v: FloatArray) -> float:
+    """DerSimonian-Laird: the moment estimator from Cochran's Q, cut at zero."""
+    w = 1 / v
+    spread = float(np.sum(w) - np.sum(w**2) / np.sum(w))
+    return max(0.0, (generalised_q(y, v, 0.0) - (y.size - 1)) / spread)
+
+
+def tau2_pm(y: FloatArray, v: FloatArray) -> float:
+    """Paule-Mandel: the value at which the generalised Q equals its expectation ``k - 1``."""
+    return _q_equals(y, v, y.size - 1.0)
+
+
+def tau2_reml(y: FloatArray, v: FloatArray) -> float:
+    """Restricted maximum likelihood; the highest point of the restricted likelihood, not just a root."""
+    return _highest(lambda tau2: restricted_log_likelihood(y, v, tau2), y, v)
+
+
+def restricted_log_likelihood(y: FloatArray, v: FloatArray, tau2: float) -> float:
+    """Restricted log-likelihood without its constants."""
+    w = 1 / (v + tau2)
+    return _log_likelihood(y, v, tau2) - 0.5 * math.log(float(np.sum(w)))
+
+
+def tau2_q_profile(y: FloatArray, v: FloatArray, *, level: float = 0.95) -> Interval:
+    """Q-profile interval: all values not rejected by the generalised Q (Viechtbauer 2007).
+
+    An end that would be negative is zero; both ends are zero when the effects lie closer together than chance
+    alone would put them.
+    """
+    from scipy.stats import chi2
+
+    tail = (1 - level) / 2
+    df = y.size - 1
+    low, high = (_q_equals(y, v, float(chi2.ppf(p, df))) for p in (1 - tail, tail))
+    return Interval(low, high, level)
+
+
+def _log_likelihood(y: FloatArray, v: FloatArray, tau2: float) -> float:
+    return -0.5 * (float(np.sum(np.log(v + tau2))) + generalised_q(y, v, tau2))
+
+
+def _q_equals(y: FloatArray, v: FloatArray, goal: float) -> float:
+    """The tau squared at which the generalised Q, which only falls, equals ``goal``; zero if already below."""
+    from scipy.optimize import brentq
+
+    if generalised_q(y, v, 0.0) <= goal:
+        return 0.0
+    high = float(np.var(y) + np.max(v))
+    while generalised_q(y, v, high) > goal:
+        high *= 2
+    return float(brentq(lambda tau2: generalised_q(y, v, tau2) - goal, 0.0, high, xtol=1e-14, rtol=1e-14))
+
+
+def _highest(height: Callable[[float], float], y: FloatArray, v: FloatArray) -> float:
+    """The highest point of a likelihood in tau squared: a coarse grid first, since it can have two humps."""
+    from scipy.optimize import minimize_scalar
+
+    top = 20 * float(np.var(y) + np.max(v))
+    grid = np.concatenate([[0.0], np.geomspace(1e-6 * top, top, 80)])
+    best = int(np.argmax([height(float(tau2)) for tau2 in grid]))
+    low, high = float(grid[max(0, best - 1)]), float(grid[min(best + 1, grid.size - 1)])
+    found = minimize_scalar(
+        lambda tau2: -height(tau2), bounds=(low, high), method="bounded", options={"xatol": 1e-12 * (1 + high)}
+    )
+    return float(found.x) if height(float(found.x)) > height(0.0) else 0.0
+
+
+_TAU2: Mapping[str, Callable[[NDArray[np.float64], NDArray[np.float64]], float]] = {
+    "DL": tau2_dl,
+    "PM": tau2_pm,
+    "REML": tau2_reml,
+}

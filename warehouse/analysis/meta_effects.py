@@ -10,21 +10,19 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-Scale = Literal["logit", "log risk ratio", "log odds ratio", "mean"]
+Scale = Literal["logit", "log risk ratio", "mean"]
+_CORRECTION = 0.5  # added to each cell of a practice with a zero cell
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,19 +66,16 @@ def logit_effects(
     totals: Sequence[int],
     *,
     labels: Sequence[str] | None = None,
-    correction: float = 0.5,
 ) -> Effects:
     """Log odds of the outcome in each practice.
 
-    ``y = ln(x / (n - x))``, ``v = 1/x + 1/(n - x)``. Where ``x`` is 0 or ``n``, and only there, ``correction``
+    ``y = ln(x / (n - x))``, ``v = 1/x + 1/(n - x)``. Where ``x`` is 0 or ``n``, and only there, one half
     is added to both counts first. With many such practices this biases the pooled share towards one half: use
     ``binomial_normal``, which needs no correction.
 
-    Args:
-        events: Cases with the outcome, shape ``(k,)``; need not be whole where they are expectations.
-        totals: Cases assessed, shape ``(k,)``; a practice with none is left out.
-        labels: Names of the practices; numbered when not given.
-        correction: Added to both cells of a practice with a zero cell.
+    ``events``: cases with the outcome, shape ``(k,)``; need not be whole where they are expectations. ``totals``: cases
+    assessed, shape ``(k,)``; a practice with none is left out. ``labels``: names of the practices; numbered when not
+    given.
     """
     names = _labels(labels, events, totals)
     _check_counts(events, totals)
@@ -91,11 +86,11 @@ def logit_effects(
         if n == 0:
             left_out["no case assessed"] += 1
             continue
-        add = correction if x in {0, n} else 0.0
+        add = _CORRECTION if x in {0, n} else 0.0
         corrected += add > 0
         yes, no = x + add, n - x + add
         used.append(PracticeEffect(name, math.log(yes / no), 1 / yes + 1 / no, n))
-    return _effects("logit", used, left_out, corrected, correction)
+    return _effects("logit", used, left_out, corrected)
 
 
 def ratio_effects(
@@ -103,20 +98,15 @@ def ratio_effects(
     totals_first: Sequence[int],
     events_second: Sequence[float],
     totals_second: Sequence[int],
-    *,
-    measure: Literal["risk ratio", "odds ratio"] = "risk ratio",
-    labels: Sequence[str] | None = None,
-    correction: float = 0.5,
 ) -> Effects:
-    """Log risk ratio or log odds ratio, first group over second, in each practice.
+    """Log risk ratio, first group over second, in each practice.
 
     With cells a, b (first: with, without the outcome) and c, d (second):
-    ``ln RR = ln(a/n1) - ln(c/n2)``, ``v = 1/a - 1/n1 + 1/c - 1/n2``; ``ln OR = ln(ad/bc)``,
-    ``v = 1/a + 1/b + 1/c + 1/d``. A practice with any zero cell has ``correction`` added to all four. A practice
-    where both groups have none, or all, of their cases with the outcome says nothing about a ratio and is left
-    out, as is one with an empty group.
+    ``ln RR = ln(a/n1) - ln(c/n2)``, ``v = 1/a - 1/n1 + 1/c - 1/n2``. A practice with any zero cell has one half
+    added to all four. A practice where both groups have none, or all, of their cases with the outcome says nothing
+    about a ratio and is left out, as is one with an empty group.
     """
-    names = _labels(labels, events_first, totals_first, events_second, totals_second)
+    names = _labels(None, events_first, totals_first, events_second, totals_second)
     _check_counts(events_first, totals_first)
     _check_counts(events_second, totals_second)
     used: list[PracticeEffect] = []
@@ -127,12 +117,11 @@ def ratio_effects(
         if reason:
             left_out[reason] += 1
             continue
-        add = correction if 0 in {a, n1 - a, c, n2 - c} else 0.0
+        add = _CORRECTION if 0 in {a, n1 - a, c, n2 - c} else 0.0
         corrected += add > 0
-        y, v = _log_ratio(a + add, n1 - a + add, c + add, n2 - c + add, measure=measure)
+        y, v = _log_ratio(a + add, n1 - a + add, c + add, n2 - c + add)
         used.append(PracticeEffect(name, y, v, n1 + n2))
-    scale: Scale = "log risk ratio" if measure == "risk ratio" else "log odds ratio"
-    return _effects(scale, used, left_out, corrected, correction)
+    return _effects("log risk ratio", used, left_out, corrected)
 
 
 def mean_effects(
@@ -156,18 +145,16 @@ def mean_effects(
             left_out["no spread to weigh it by"] += 1
         else:
             used.append(PracticeEffect(name, mean, sd**2 / n, n))
-    return _effects("mean", used, left_out, 0, 0.0)
+    return _effects("mean", used, left_out, 0)
 
 
-def _effects(
-    scale: Scale, used: list[PracticeEffect], left_out: Counter[str], corrected: int, correction: float
-) -> Effects:
+def _effects(scale: Scale, used: list[PracticeEffect], left_out: Counter[str], corrected: int) -> Effects:
     return Effects(
         scale=scale,
         practices=tuple(used),
         left_out=MappingProxyType(dict(left_out)),
         corrected=corrected,
-        correction=correction if corrected else 0.0,
+        correction=_CORRECTION if corrected else 0.0,
     )
 
 
@@ -181,9 +168,7 @@ def _no_ratio(a: float, n1: int, c: float, n2: int) -> str:
     return ""
 
 
-def _log_ratio(a: float, b: float, c: float, d: float, *, measure: str) -> tuple[float, float]:
-    if measure == "odds ratio":
-        return math.log(a * d / (b * c)), 1 / a + 1 / b + 1 / c + 1 / d
+def _log_ratio(a: float, b: float, c: float, d: float) -> tuple[float, float]:
     return math.log(a / (a + b)) - math.log(c / (c + d)), 1 / a - 1 / (a + b) + 1 / c - 1 / (c + d)
 
 

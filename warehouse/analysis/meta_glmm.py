@@ -1,7 +1,7 @@
 """A random-effects model of the counts themselves, for outcomes that are rare in many practices.
 
 ``x_i | u_i ~ Binomial(n_i, expit(mu + u_i))``, ``u_i ~ N(0, tau2)``. Estimand: ``mu``, the log odds in the middle
-practice, and the mean share over practices, which is not the same. No zero cell needs a correction. The marginal
+practice. No zero cell needs a correction. The marginal
 likelihood is integrated by adaptive Gauss-Hermite quadrature (Pinheiro & Bates 1995) and maximised here, because
 statsmodels fits this model only by variational or posterior-mode approximations.
 
@@ -11,23 +11,95 @@ Source of the model and of the check figures: Stijnen, Hamza & Özdemir 2010, St
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from warehouse.analysis.meta_quadrature import PracticeCounts, read_counts
-from warehouse.analysis.meta_result import back, back_interval
+from warehouse.analysis.meta import back, back_interval
+from warehouse.analysis.spline import FloatArray
+from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
 
-    from numpy.typing import NDArray
+@dataclass(frozen=True, slots=True)
+class PracticeCounts:
+    """Counts of the practices with at least one case, and the quadrature rule."""
 
-    Array = NDArray[np.float64]
+    x: FloatArray
+    n: FloatArray
+    nodes: FloatArray
+    log_weights: FloatArray
+    log_choose: FloatArray
+
+    def log_likelihood(self, mu: float, tau: float) -> float:
+        """Log of the product of all ``L_i``, binomial coefficients included."""
+        logs, _, _ = self._terms(mu, tau)
+        return float(np.sum(_log_sum(logs)))
+
+    def gradient(self, mu: float, tau: float) -> FloatArray:
+        """Derivatives with respect to ``mu`` and ``tau``, as means over each practice's own posterior."""
+        logs, z, eta = self._terms(mu, tau)
+        posterior = np.exp(logs - _log_sum(logs)[:, None])
+        slope = self.x[:, None] - self.n[:, None] * _expit(eta)
+        return np.array([np.sum(posterior * slope), np.sum(posterior * slope * z)])
+
+    def _terms(self, mu: float, tau: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Log of every quadrature term, the points ``z`` and the log odds there, each ``(k, nodes)``."""
+        mode, width = self._modes(mu, tau)
+        z = mode[:, None] + math.sqrt(2) * width[:, None] * self.nodes
+        eta = mu + tau * z
+        binomial = self.log_choose[:, None] + self.x[:, None] * eta - self.n[:, None] * np.logaddexp(0, eta)
+        normal = -0.5 * z**2 - 0.5 * math.log(2 * math.pi)
+        scale = np.log(math.sqrt(2) * width)[:, None] + self.nodes**2 + self.log_weights
+        return binomial + normal + scale, z, eta
+
+    def _modes(self, mu: float, tau: float) -> tuple[FloatArray, FloatArray]:
+        """Peak and width of each integrand; Newton steps cut to one, the integrand being log-concave."""
+        z = np.zeros_like(self.x)
+        for _ in range(200):
+            p = _expit(mu + tau * z)
+            bend = 1 + tau**2 * self.n * p * (1 - p)
+            step = np.clip((tau * (self.x - self.n * p) - z) / bend, -1, 1)
+            z = z + step
+            if float(np.max(np.abs(step))) < 1e-10:
+                break
+        p = _expit(mu + tau * z)
+        return z, 1 / np.sqrt(1 + tau**2 * self.n * p * (1 - p))
+
+
+def read_counts(events: Sequence[int], totals: Sequence[int], nodes: int) -> PracticeCounts:
+    """Counts of the practices with at least one case, ready to be integrated with ``nodes`` nodes each."""
+    from scipy.special import gammaln
+
+    x, n = np.asarray(events, dtype=np.float64), np.asarray(totals, dtype=np.float64)
+    if x.shape != n.shape or bool(np.any((x < 0) | (x > n))):
+        found = "Counts that are below zero, above their total or of another length."
+        raise RequestError(found, expected="0 <= count <= total, one pair a practice", remedy="check the input")
+    x, n = x[n > 0], n[n > 0]
+    points, weights = np.polynomial.hermite.hermgauss(nodes)
+    choose = gammaln(n + 1) - gammaln(x + 1) - gammaln(n - x + 1)
+    return PracticeCounts(x, n, points, np.log(weights), choose)
+
+
+def _log_sum(logs: FloatArray) -> FloatArray:
+    top = np.max(logs, axis=1)
+    total: FloatArray = top + np.log(np.sum(np.exp(logs - top[:, None]), axis=1))
+    return total
+
+
+def _expit(eta: FloatArray) -> FloatArray:
+    p: FloatArray = 0.5 * (1 + np.tanh(eta / 2))  # cannot overflow
+    return p
+
 
 _FARTHEST = 15.0  # logits either side of the estimate; an end beyond is a share of 0 or 1 to six decimals
+
+
+_NODES = 25  # of the quadrature, a practice; below 7 the gradient no longer fits the likelihood
+
+
 _LARGEST_TAU = 10.0  # an odds ratio of e**10 between practices one standard deviation apart
 
 
@@ -37,46 +109,30 @@ class BinomialNormal:
 
     estimate: Estimate  # `mu` on the logit scale, with its interval
     share: Estimate  # The same taken back: the share in the middle practice
-    mean_share: float | None  # The share averaged over the spread of practices, or None
-    se: float | None  # Standard error of `mu` from the observed information, or None
-    tau2: float | None  # Between-practice variance of the log odds, or None
-    tau2_p_value: float | None  # Likelihood-ratio test of `tau2 = 0` against its half-and-half mixture, or None
-    prediction: Interval | None  # Interval for the share in a further practice, `mu +- z sqrt(tau2 + se**2)` taken back
-    log_likelihood: float | None  # With the binomial coefficients, or None
-    nodes: int  # Quadrature nodes a practice
+    se: float | None = None  # Standard error of `mu` from the observed information, or None
+    tau2: float | None = None  # Between-practice variance of the log odds, or None
+    prediction: Interval | None = (
+        None  # Interval for the share in a further practice, `mu +- z sqrt(tau2 + se**2)` taken back
+    )
 
 
-def binomial_normal(
-    events: Sequence[int],
-    totals: Sequence[int],
-    *,
-    interval: Literal["profile", "wald"] = "profile",
-    level: float = 0.95,
-    nodes: int = 25,
-) -> BinomialNormal:
+def binomial_normal(events: Sequence[int], totals: Sequence[int], *, level: float = 0.95) -> BinomialNormal:
     """Fit the binomial-normal model to the counts of ``k`` practices.
 
-    Args:
-        events: Cases with the outcome, shape ``(k,)``.
-        totals: Cases assessed, shape ``(k,)``; practices with none carry nothing and are counted as left out.
-        interval: ``profile`` (profile likelihood, better with few events) or ``wald``.
-        level: Nominal coverage.
-        nodes: Quadrature nodes, at least 7; with fewer the gradient no longer fits the likelihood.
-
-    Returns:
-        No value, and the reason, when no case or every case has the outcome: the log odds have no end there.
+    ``events``: cases with the outcome, shape ``(k,)``. ``totals``: cases assessed, shape ``(k,)``; practices with none
+    are counted as left out. The interval is that of the profile likelihood. No value, and the reason, when no case or
+    every case has the outcome: the log odds have no end there.
     """
-    counts = read_counts(events, totals, nodes)
+    counts = read_counts(events, totals, _NODES)
     empty = sum(1 for n in totals if n == 0)
     left_out = {"no case assessed": empty} if empty else {}
-    method = f"binomial-normal model, adaptive Gauss-Hermite ({nodes} nodes), {interval} interval"
+    method = f"binomial-normal model, adaptive Gauss-Hermite ({_NODES} nodes), profile interval"
     reason = _no_answer(counts)
     if reason:
-        return _without_value(method, int(np.sum(counts.n)), reason, nodes)
+        return _without_value(method, int(np.sum(counts.n)), reason)
     mu, tau = _fit(counts)
     se = _standard_error(counts, mu, tau)
-    make = _profile if interval == "profile" else _wald
-    found = make(counts, mu, tau, se, level)
+    found = _profile(counts, mu, tau, se, level)
     estimate = Estimate(
         estimand="share in the middle practice (log odds)",
         value=mu,
@@ -90,13 +146,9 @@ def binomial_normal(
     return BinomialNormal(
         estimate=estimate,
         share=_share(estimate),
-        mean_share=_mean_share(counts, mu, tau),
         se=se,
         tau2=tau**2,
-        tau2_p_value=_spread_p_value(counts, mu, tau),
-        prediction=back_interval(_wald(counts, mu, tau, math.hypot(tau, se), level), "logit"),
-        log_likelihood=counts.log_likelihood(mu, tau),
-        nodes=nodes,
+        prediction=back_interval(_wald(mu, math.hypot(tau, se), level), "logit"),
     )
 
 
@@ -122,7 +174,7 @@ def _fit(counts: PracticeCounts) -> tuple[float, float]:
     start = math.log(overall / (1 - overall))
     best, height = (start, 0.0), counts.log_likelihood(start, 0.0)
 
-    def depth(at: NDArray[np.float64]) -> tuple[float, Array]:
+    def depth(at: NDArray[np.float64]) -> tuple[float, FloatArray]:
         mu, tau = float(at[0]), float(at[1])
         return -counts.log_likelihood(mu, tau), -counts.gradient(mu, tau)
 
@@ -152,7 +204,7 @@ def _standard_error(counts: PracticeCounts, mu: float, tau: float) -> float:
     return math.sqrt(float(np.linalg.inv(information)[0, 0]))
 
 
-def _wald(counts: PracticeCounts, mu: float, tau: float, se: float, level: float) -> Interval:
+def _wald(mu: float, se: float, level: float) -> Interval:
     from scipy.stats import norm
 
     half = float(norm.ppf(0.5 + level / 2)) * se
@@ -190,21 +242,6 @@ def _end(above: Callable[[float], float], mu: float, step: float) -> float:
     return float(brentq(above, inside, outside, xtol=1e-9))
 
 
-def _mean_share(counts: PracticeCounts, mu: float, tau: float) -> float:
-    points, weights = np.polynomial.hermite.hermgauss(80)
-    shares = 1 / (1 + np.exp(-(mu + tau * math.sqrt(2) * points)))
-    return float(np.sum(weights * shares) / math.sqrt(math.pi))
-
-
-def _spread_p_value(counts: PracticeCounts, mu: float, tau: float) -> float:
-    from scipy.stats import chi2
-
-    overall = float(np.sum(counts.x) / np.sum(counts.n))
-    none = counts.log_likelihood(math.log(overall / (1 - overall)), 0.0)
-    twice = 2 * (counts.log_likelihood(mu, tau) - none)
-    return 1.0 if twice <= 0 else 0.5 * float(chi2.sf(twice, 1))
-
-
 def _cautions(counts: PracticeCounts, found: Interval) -> tuple[Caution, ...]:
     cautions = []
     if counts.n.size < 5:
@@ -226,18 +263,11 @@ def _share(estimate: Estimate) -> Estimate:
     )
 
 
-def _without_value(method: str, n: int, reason: Caution, nodes: int) -> BinomialNormal:
+def _without_value(method: str, n: int, reason: Caution) -> BinomialNormal:
     estimate = no_estimate(
         estimand="share in the middle practice (log odds)", method=method, n=n, reason=reason, unit="logit"
     )
     return BinomialNormal(
         estimate=estimate,
         share=_share(estimate),
-        mean_share=None,
-        se=None,
-        tau2=None,
-        tau2_p_value=None,
-        prediction=None,
-        log_likelihood=None,
-        nodes=nodes,
     )

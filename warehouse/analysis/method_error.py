@@ -1,38 +1,38 @@
-"""Tracing error from repeated readings: random error, systematic error and the least change that is real.
+"""Tracing error from repeated readings: random and systematic error, limits of agreement, least change that is real.
 
 All take two readings of the same records, shape ``(n,)`` each; a pair with a missing reading is left out and counted.
 Errors are taken as normal and of one size whatever the value measured. The unit is that of the readings.
 Source: Dahlberg 1940, Statistical Methods for Medical and Biological Students; Houston 1983, Am J Orthod 83:382 (both
-from memory); Bland & Altman 1996, BMJ 312:1654.
+from memory); Bland & Altman 1986, Lancet i:307; 1996, BMJ 312:1654; 1999, Stat Methods Med Res 8:135.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from warehouse.analysis.inputs import check_length, z_value
-from warehouse.errors import RequestError
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    Floats = NDArray[np.float64]
 
 #: Houston (1983) asks for at least this many repeated records (from memory).
 FEW_PAIRS: Final = 25
+#: Standard deviations from bias to limit of agreement: the customary 1.96, not the normal quantile 1.959964.
+MULTIPLIER: Final = 1.96
+#: Least change between two readings beyond their error (MDC95) over the error of one: 2.77 (Bland & Altman 1999).
+MDC95_FACTOR: Final = MULTIPLIER * sqrt(2.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pairs:
     """Complete pairs of readings and how many were not complete."""
 
-    first: Floats
-    second: Floats
+    first: FloatArray
+    second: FloatArray
     incomplete: int
 
     @property
@@ -41,7 +41,7 @@ class Pairs:
         return int(self.first.size)
 
     @property
-    def difference(self) -> Floats:
+    def difference(self) -> FloatArray:
         """First reading minus second."""
         return self.first - self.second
 
@@ -54,8 +54,7 @@ class Pairs:
 def complete_pairs(first: ArrayLike, second: ArrayLike) -> Pairs:
     """The pairs with both readings.
 
-    Raises:
-        RequestError: when the lengths differ.
+    Raises RequestError where the lengths differ.
     """
     one, two = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
     check_length(two.size, one.size, what="the list of second readings")
@@ -70,18 +69,15 @@ def few_pairs_cautions(n: int) -> tuple[Caution, ...]:
     return (Caution("small_sample", "few_repeats", {"n": n, "customary": FEW_PAIRS}),)
 
 
-def _error_sd(
-    pairs: Pairs, sum_of_squares: float, df: int, level: float, *, estimand: str, method: str, factor: float = 1.0
-) -> Estimate:
-    """``factor`` times the square root of a variance with ``df`` degrees of freedom, chi-squared interval."""
+def _error_sd(pairs: Pairs, sum_of_squares: float, df: int, level: float, *, estimand: str, method: str) -> Estimate:
+    """The square root of a variance with ``df`` degrees of freedom, chi-squared interval."""
     from scipy.special import chdtri
 
-    scaled = factor**2 * sum_of_squares
     tail = (1.0 - level) / 2.0
-    low, high = (sqrt(scaled / float(chdtri(df, p))) for p in (tail, 1.0 - tail))
+    low, high = (sqrt(sum_of_squares / float(chdtri(df, p))) for p in (tail, 1.0 - tail))
     return Estimate(
         estimand=estimand,
-        value=sqrt(scaled / df),
+        value=sqrt(sum_of_squares / df),
         interval=Interval(low, high, level),
         method=method,
         n=pairs.n,
@@ -101,9 +97,6 @@ def dahlberg(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) -> Est
 
     It holds systematic differences too, so read :func:`systematic_bias` beside it. The interval takes the
     differences as normal about zero (chi-squared on n degrees of freedom). None with no pair.
-
-    Raises:
-        RequestError: when the lengths differ or the level is impossible.
     """
     z_value(level)
     pairs = complete_pairs(first, second)
@@ -118,9 +111,6 @@ def random_error(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) ->
     """Error of one reading free of systematic difference: SD(d) / sqrt(2), with n - 1 degrees of freedom.
 
     Never above Dahlberg's by more than the factor sqrt(n / (n - 1)). None with fewer than two pairs.
-
-    Raises:
-        RequestError: when the lengths differ or the level is impossible.
     """
     z_value(level)
     pairs = complete_pairs(first, second)
@@ -131,32 +121,11 @@ def random_error(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) ->
     return _error_sd(pairs, squares, pairs.n - 1, level, estimand=estimand, method=method)
 
 
-def repeatability(first: ArrayLike, second: ArrayLike, *, multiplier: float = 1.96, level: float = 0.95) -> Estimate:
-    """Repeatability coefficient: ``multiplier`` times sqrt(mean d^2).
-
-    Two readings of one record are expected to differ by no more than this in 95% of records. Bland & Altman 1986
-    used a multiplier of 2 and a mean difference of zero. None with no pair.
-
-    Raises:
-        RequestError: when the lengths differ or the level is impossible.
-    """
-    z_value(level)
-    pairs = complete_pairs(first, second)
-    estimand, method = "repeatability coefficient", f"{multiplier:.3g} root mean squared differences"
-    if pairs.n == 0:
-        return _too_few(pairs, estimand, method, "one is")
-    squares = float(pairs.difference @ pairs.difference)
-    return _error_sd(pairs, squares, pairs.n, level, estimand=estimand, method=method, factor=multiplier)
-
-
 def systematic_bias(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) -> Estimate:
     """Mean difference, first reading minus second, with the paired t interval and p value.
 
     None with no pair; without interval or p value with one pair, or when all differences are the same (a p value of
     0 or 1 would then rest on nothing but rounding).
-
-    Raises:
-        RequestError: when the lengths differ or the level is impossible.
     """
     from scipy.special import stdtr, stdtrit
 
@@ -187,34 +156,6 @@ def systematic_bias(first: ArrayLike, second: ArrayLike, *, level: float = 0.95)
     )
 
 
-def sem_from_icc(sd: float, icc: float) -> float:
-    """Standard error of measurement SD * sqrt(1 - ICC), ``sd`` being that between all readings.
-
-    Raises:
-        RequestError: when ``sd`` is negative or ``icc`` above 1.
-    """
-    if sd < 0.0 or icc > 1.0:
-        found = f"a standard deviation of {sd:g} with an intraclass correlation of {icc:g}"
-        raise RequestError(found, expected="a standard deviation of zero or more and a correlation of at most 1")
-    return sd * sqrt(1.0 - icc)
-
-
-def minimal_detectable_change(sem: float, *, level: float = 0.95) -> float:
-    """Least change between two readings beyond their error: z * sqrt(2) * SEM (2.772 SEM at 95%).
-
-    Args:
-        sem: Error of one reading: Dahlberg's, :func:`random_error` or :func:`sem_from_icc`.
-        level: Share of unchanged cases that must stay below it.
-
-    Raises:
-        RequestError: when ``sem`` is negative or the level impossible.
-    """
-    if sem < 0.0:
-        found = f"an error of measurement of {sem:g}"
-        raise RequestError(found, expected="zero or more")
-    return z_value(level) * sqrt(2.0) * sem
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MethodError:
     """All that two readings of the same records say about the error of one."""
@@ -222,25 +163,21 @@ class MethodError:
     dahlberg: Estimate  # Error of one reading, systematic part included
     random: Estimate  # Error of one reading, systematic part taken out
     bias: Estimate  # Mean difference, first minus second, with paired t
-    repeatability: Estimate  # Largest difference to expect between two readings
-    mdc: float | None  # Least change beyond error (from Dahlberg's error); None without pairs
+    mdc: (
+        float | None
+    )  # Least change beyond error in 95% (from Dahlberg's error), whatever the level; None without pairs
     reliability: float | None  # Houston's coefficient 1 - error variance / total variance; None when nothing varies
     n: int  # Pairs used
 
 
 def method_error(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) -> MethodError:
-    """Random error, systematic error, repeatability and least real change from two readings of the same records.
-
-    Raises:
-        RequestError: when the lengths differ or the level is impossible.
-    """
+    """Random error, systematic error and least real change from two readings of the same records."""
     error = dahlberg(first, second, level=level)
     return MethodError(
         dahlberg=error,
         random=random_error(first, second, level=level),
         bias=systematic_bias(first, second, level=level),
-        repeatability=repeatability(first, second, multiplier=z_value(level), level=level),
-        mdc=None if error.value is None else minimal_detectable_change(error.value, level=level),
+        mdc=None if error.value is None else error.value * MDC95_FACTOR,
         reliability=_reliability(complete_pairs(first, second), error.value),
         n=error.n,
     )
@@ -251,3 +188,64 @@ def _reliability(pairs: Pairs, error: float | None) -> float | None:
         return None
     total = float(np.concatenate([pairs.first, pairs.second]).var(ddof=1))
     return 1.0 - error**2 / total if total > 0.0 else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlandAltman:
+    """Bias and limits of agreement. Whether limits are narrow enough is a judgement about use, not a test."""
+
+    bias: Estimate  # Mean difference, first method minus second, with paired t interval and p value
+    sd: float | None  # Standard deviation of the differences; None with fewer than two pairs
+    lower: Estimate  # Lower limit, bias - 1.96 SD, with its interval
+    upper: Estimate  # Upper limit, bias + 1.96 SD, with its interval
+    # Pearson's r, often asked for; it measures association, not agreement. None when one reading does not vary
+    correlation: float | None
+    n: int  # Pairs used
+    left_out: int  # Pairs with a missing reading
+
+
+def bland_altman(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) -> BlandAltman:
+    """Bias and limits of agreement of two methods on the same records, values None with the reason below two pairs.
+
+    The variance of a limit is SD squared times 1/n + 1.96^2 / (2 (n - 1)) (Bland & Altman 1999); differences are taken
+    as normal with one spread at all sizes.
+    """
+    pairs = complete_pairs(first, second)
+    return BlandAltman(
+        bias=systematic_bias(first, second, level=level),
+        sd=float(pairs.difference.std(ddof=1)) if pairs.n > 1 else None,
+        lower=_limit(pairs, -1.0, level),
+        upper=_limit(pairs, 1.0, level),
+        correlation=_correlation(pairs),
+        n=pairs.n,
+        left_out=pairs.incomplete,
+    )
+
+
+def _limit(pairs: Pairs, side: float, level: float) -> Estimate:
+    from scipy.special import stdtrit
+
+    name, sign = ("lower", "-") if side < 0.0 else ("upper", "+")
+    estimand, method = f"{name} limit of agreement", f"bias {sign} {MULTIPLIER:g} SD, t interval"
+    if pairs.n < 2:
+        reason = Caution("no_data", "fewer_than_two_read_both_ways")
+        return no_estimate(estimand=estimand, method=method, n=pairs.n, reason=reason, unit="unit of the readings")
+    sd, n = float(pairs.difference.std(ddof=1)), pairs.n
+    value = float(pairs.difference.mean()) + side * MULTIPLIER * sd
+    half = float(stdtrit(n - 1, 0.5 + level / 2.0)) * sd * sqrt(1.0 / n + MULTIPLIER**2 / (2.0 * (n - 1)))
+    return Estimate(
+        estimand=estimand,
+        value=value,
+        interval=Interval(value - half, value + half, level),
+        method=method,
+        n=n,
+        left_out=pairs.left_out,
+        unit="unit of the readings",
+        warnings=few_pairs_cautions(n),
+    )
+
+
+def _correlation(pairs: Pairs) -> float | None:
+    if pairs.n < 2 or np.ptp(pairs.first) == 0.0 or np.ptp(pairs.second) == 0.0:
+        return None
+    return float(np.corrcoef(pairs.first, pairs.second)[0, 1])

@@ -20,22 +20,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import inf, sqrt
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from warehouse.analysis.inputs import check_method, z_value
 from warehouse.analysis.proportion import proportion, wilson_interval
+from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    Floats = NDArray[np.float64]
-
 Prior = Literal["flat", "empirical_bayes"]
-Direction = Literal["above", "below"]
 
 ESTIMAND: Final = "share of cases whose true change passed the threshold"
 ASSUMPTIONS: Final = {
@@ -55,9 +51,9 @@ _METHODS: Final = {
 class Exceedance:
     """Probability of each case that its true change passed the threshold."""
 
-    probability: Floats  # Shape `(n,)` in the order given; not-a-number where the change or its error is missing
+    probability: FloatArray  # Shape `(n,)` in the order given; not-a-number where the change or its error is missing
     # Best guess of each true change, shape `(n,)`: the observed one (flat) or drawn to the mean
-    expected_change: Floats
+    expected_change: FloatArray
     cohort_mean: float | None  # Mean true change assumed (empirical Bayes only)
     # Spread of true changes assumed (empirical Bayes only); 0 when error alone explains what is seen
     cohort_sd: float | None
@@ -79,16 +75,13 @@ class ExpectedShare:
     assumptions: Caution
 
 
-def _variance(method_error_sd: ArrayLike, reference_sd: ArrayLike, n: int, readings: int) -> Floats:
+def _variance(method_error_sd: ArrayLike, reference_sd: ArrayLike, n: int) -> FloatArray:
     error = np.asarray(method_error_sd, dtype=np.float64)
     reference = np.asarray(reference_sd, dtype=np.float64)
     if (error < 0.0).any() or (reference < 0.0).any():
         found = "a standard deviation below zero"
         raise RequestError(found, expected="zero or more, in the unit of the change")
-    if readings < 1:
-        found = f"{readings} readings a change"
-        raise RequestError(found, expected="2 for a change between two single readings")
-    return np.broadcast_to(readings * error**2 + reference**2, (n,)).astype(np.float64)
+    return np.broadcast_to(2 * error**2 + reference**2, (n,)).astype(np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +99,7 @@ class _Cohort:
         return (self.true_variance + self.error_variance) / max(1, self.n)
 
 
-def _cohort(change: Floats, variance: Floats) -> _Cohort:
+def _cohort(change: FloatArray, variance: FloatArray) -> _Cohort:
     known = np.isfinite(change) & np.isfinite(variance)
     values, errors = change[known], variance[known]
     if values.size == 0:
@@ -116,7 +109,7 @@ def _cohort(change: Floats, variance: Floats) -> _Cohort:
     return _Cohort(float(values.mean()), max(0.0, spread), error, int(values.size))
 
 
-def _shrunk(change: Floats, variance: Floats, cohort: _Cohort) -> tuple[Floats, Floats]:
+def _shrunk(change: FloatArray, variance: FloatArray, cohort: _Cohort) -> tuple[FloatArray, FloatArray]:
     """Posterior mean and variance of each true change."""
     total = cohort.true_variance + variance
     weight = np.where(total > 0.0, cohort.true_variance / np.where(total > 0.0, total, 1.0), 1.0)
@@ -124,7 +117,7 @@ def _shrunk(change: Floats, variance: Floats, cohort: _Cohort) -> tuple[Floats, 
     return centre, weight * variance + (1.0 - weight) ** 2 * cohort.mean_variance
 
 
-def _tail(distance: Floats, sd: Floats) -> Floats:
+def _tail(distance: FloatArray, sd: FloatArray) -> FloatArray:
     """Normal probability above zero of a variable centred at ``distance``; a certainty where ``sd`` is 0."""
     from scipy.special import ndtr
 
@@ -139,38 +132,25 @@ def exceedance(
     *,
     method_error_sd: ArrayLike,
     reference_sd: ArrayLike = 0.0,
-    readings: int = 2,
-    direction: Direction = "above",
     prior: Prior = "flat",
 ) -> Exceedance:
-    """Probability of each case that its true change lies beyond ``threshold``.
+    """Probability of each case that its true change, between two single readings, lies above ``threshold``.
 
-    Args:
-        change: Observed change, or change less that expected from growth, shape ``(n,)``; missing allowed.
-        threshold: In the unit of ``change``.
-        method_error_sd: Standard deviation of the error of one reading (Dahlberg's, or SD of differences over the
-            square root of 2), one number or shape ``(n,)``.
-        reference_sd: Spread between children of the expected change, where one was taken off; else 0.
-        readings: Single readings behind a change: 2 for finish minus start.
-        direction: ``above`` or ``below`` the threshold is the adverse side.
-        prior: ``flat`` or ``empirical_bayes``.
-
-    Returns:
-        Probabilities and best guesses. Where the total error is 0 the probability is 0 or 1 (0 at the threshold
-        itself). Empirical Bayes takes the cohort's mean and spread by moments.
-
-    Raises:
-        RequestError: when a standard deviation is negative, or the prior or direction does not exist.
+    ``change``: observed change, or change less that expected from growth, shape ``(n,)``; missing allowed.
+    ``threshold``: in the unit of ``change``. ``method_error_sd``: standard deviation of the error of one reading
+    (Dahlberg's, or SD of differences over the square root of 2), one number or shape ``(n,)``. ``reference_sd``: spread
+    between children of the expected change, where one was taken off; else 0.
+    ``prior``: ``flat`` or ``empirical_bayes``. Gives probabilities and best guesses. Where the total error is 0 the
+    probability is 0 or 1 (0 at the threshold itself). Empirical Bayes takes the cohort's mean and spread by moments.
+    Raises RequestError where a standard deviation is negative, or the prior does not exist.
     """
     check_method(prior, _METHODS)
-    check_method(direction, ("above", "below"))
     values = np.atleast_1d(np.asarray(change, dtype=np.float64))
-    variance = _variance(method_error_sd, reference_sd, values.size, readings)
+    variance = _variance(method_error_sd, reference_sd, values.size)
     cohort = _cohort(values, variance) if prior == "empirical_bayes" else None
     centre, remaining = (values, variance) if cohort is None else _shrunk(values, variance, cohort)
-    side = 1.0 if direction == "above" else -1.0
     return Exceedance(
-        probability=_tail(side * (centre - threshold), np.sqrt(remaining)),
+        probability=_tail(centre - threshold, np.sqrt(remaining)),
         expected_change=centre,
         cohort_mean=None if cohort is None else cohort.mean,
         cohort_sd=None if cohort is None else sqrt(cohort.true_variance),
@@ -186,8 +166,6 @@ def expected_share(
     *,
     method_error_sd: ArrayLike,
     reference_sd: ArrayLike = 0.0,
-    readings: int = 2,
-    direction: Direction = "above",
     prior: Prior = "empirical_bayes",
     level: float = 0.95,
 ) -> ExpectedShare:
@@ -197,8 +175,7 @@ def expected_share(
     doubt about the cohort's mean and spread, but not doubt about the size of the method error. Where error alone
     explains the spread of changes it runs from 0 to 1. With no usable case the shares are None and say so.
 
-    Raises:
-        RequestError: as :func:`exceedance`, or for an impossible level.
+    Raises RequestError as :func:`exceedance`, or for an impossible level.
     """
     z_value(level)
     found = exceedance(
@@ -206,14 +183,12 @@ def expected_share(
         threshold,
         method_error_sd=method_error_sd,
         reference_sd=reference_sd,
-        readings=readings,
-        direction=direction,
         prior=prior,
     )
     known = np.isfinite(found.probability)
     chance = found.probability[known]
     values = np.atleast_1d(np.asarray(change, dtype=np.float64))[known]
-    passed = values > threshold if direction == "above" else values < threshold
+    passed = values > threshold
     counted = proportion(int(passed.sum()), chance.size, level=level, estimand="share counted adverse as measured")
     return ExpectedShare(
         expected=_mean_probability(found, known, threshold, level),

@@ -70,19 +70,11 @@ def adjust_p_values(
 ) -> Comparisons:
     """Adjust a family of p values for their number.
 
-    Args:
-        p_values: Unadjusted, in any order; None or not-a-number where a test could not be made. Those are not
-            counted among the comparisons.
-        names: What each compares; None is "comparison 1" and so on.
-        method: ``holm`` (default; any dependence), ``hochberg`` and ``benjamini_hochberg`` (independent or positively
-            dependent tests) or ``bonferroni``.
-        alpha: Rate to hold to.
-
-    Returns:
-        Adjusted p values, never below the unadjusted; an empty family gives an empty result.
-
-    Raises:
-        RequestError: when a p value or ``alpha`` lies outside 0 to 1, or the lengths differ.
+    ``p_values``: unadjusted, in any order; None or not-a-number where a test could not be made. Those are not counted
+    among the comparisons. ``names``: what each compares; None is "comparison 1" and so on. ``method``: ``holm``
+    (default; any dependence), ``hochberg`` and ``benjamini_hochberg`` (independent or positively dependent tests) or
+    ``bonferroni``. ``alpha``: rate to hold to. Gives adjusted p values, never below the unadjusted; an empty family
+    gives an empty result. Raises RequestError where a p value or ``alpha`` lies outside 0 to 1, or the lengths differ.
 
     Source: Holm 1979, Scand J Stat 6:65; Hochberg 1988, Biometrika 75:800; Benjamini & Hochberg 1995, JRSS B 57:289.
     """

@@ -38,13 +38,8 @@ def _check_share(share: float, what: str) -> None:
 def cases_for_precision(share: float, half_width: float, *, level: float = 0.95) -> SampleSize:
     """Fewest cases for which Wilson's interval at the expected share is no wider than plus or minus ``half_width``.
 
-    Args:
-        share: Expected share adverse, 0 to 1.
-        half_width: Half the width that is narrow enough, above 0.
-        level: Coverage of the interval.
-
-    Raises:
-        RequestError: when the share, the level or the half-width is impossible.
+    ``share``: expected share adverse, 0 to 1. ``half_width``: half the width that is narrow enough, above 0. Raises
+    RequestError where the share, the level or the half-width is impossible.
     """
     _check_share(share, "an expected share")
     z_value(level)
@@ -87,18 +82,10 @@ def cases_per_group(
     with the continuity correction n = n'/4 (1 + sqrt(1 + 4 / (n' |p1 - p2|)))^2. The chance of a significant
     difference in the wrong direction is not counted as power.
 
-    Args:
-        share1: Share adverse expected in the first group.
-        share2: Share adverse expected in the second group.
-        power: Chance of finding the difference, 0 to 1.
-        alpha: Two-sided error rate.
-        corrected: Whether to use the correction, which matches exact tests.
-
-    Returns:
-        The number in each group; None when the shares are equal, for then no number would do, or too close.
-
-    Raises:
-        RequestError: when a share, the power or alpha is impossible.
+    ``share1``: share adverse expected in the first group. ``share2``: share adverse expected in the second group.
+    ``power``: chance of finding the difference, 0 to 1. ``alpha``: two-sided error rate. ``corrected``: whether to use
+    the correction, which matches exact tests. Gives the number in each group; None when the shares are equal, for then
+    no number would do, or too close. Raises RequestError where a share, the power or alpha is impossible.
 
     Source: Fleiss 1981, Statistical Methods for Rates and Proportions, 2nd ed., ch. 3.
     """
@@ -132,8 +119,7 @@ def power_of_two_groups(share1: float, share2: float, n_per_group: int, *, alpha
     The inverse of the uncorrected :func:`cases_per_group`; with equal shares it is the chance of a false finding in
     one direction, ``alpha / 2``; with no case it is 0.
 
-    Raises:
-        RequestError: when a share or alpha is impossible, or the number of cases negative.
+    Raises RequestError where a share or alpha is impossible, or the number of cases negative.
     """
     _check_share(share1, "a first share")
     _check_share(share2, "a second share")
@@ -163,13 +149,8 @@ class MonthsNeeded:
 def months_needed(wanted: SampleSize | int, n_now: int, *, cases_per_month: float) -> MonthsNeeded:
     """Months until ``wanted`` assessed cases are reached at the present pace.
 
-    Args:
-        wanted: Cases needed in all.
-        n_now: Cases assessed so far.
-        cases_per_month: Cases that become assessable a month, on the recent average.
-
-    Raises:
-        RequestError: when the pace or the number so far is negative.
+    ``wanted``: cases needed in all. ``n_now``: cases assessed so far. ``cases_per_month``: cases that become assessable
+    a month, on the recent average. Raises RequestError where the pace or the number so far is negative.
     """
     if n_now < 0 or cases_per_month < 0.0:
         found = f"{n_now} cases so far and {cases_per_month:g} a month"

@@ -7,17 +7,13 @@ the numbers there are extrapolation.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
-from warehouse.analysis.weighting import effective_size
+from warehouse.analysis.group_pair import GroupPair
+from warehouse.analysis.weighting import WeightedComparison, effective_size
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from warehouse.analysis.group_pair import GroupPair
-    from warehouse.analysis.weighting import WeightedComparison
 
 NEAR_CERTAIN = 0.05  # a propensity below this or above one minus this (common practice, no source)
 _HEAVY = 0.05  # one case carrying more than this share of its group's weight (common practice, no source)
@@ -29,13 +25,16 @@ class Positivity:
     """Overlap of two groups on the propensity scale."""
 
     # Lowest and highest propensity found in both groups, or None if the ranges do not meet
-    common: tuple[float, float] | None
+    common: tuple[float, float] | None = None
     # Share of all cases with a propensity that the other group never reaches; None without cases
-    share_outside: float | None
-    near_certain: int  # Cases whose propensity is below 0.05 or above 0.95
+    share_outside: float | None = None
+    near_certain: int = 0  # Cases whose propensity is below 0.05 or above 0.95
     # Largest share of its group's weight that a single case carries, first and second group
-    largest_weight_share: tuple[float, float]
-    effective_sizes: tuple[float, float]  # Effective number of cases after weighting, first and second group
+    largest_weight_share: tuple[float, float] = (0.0, 0.0)
+    effective_sizes: tuple[float, float] = (
+        0.0,
+        0.0,
+    )  # Effective number of cases after weighting, first and second group
     picture: pl.DataFrame  # Histogram of the propensity: `low`, `high`, `first`, `second` (counts), 20 rows
     warnings: tuple[Caution, ...]  # Plain-words cautions
 
@@ -43,12 +42,8 @@ class Positivity:
 def positivity(pair: GroupPair, weighted: WeightedComparison) -> Positivity:
     """Judge the overlap behind a weighted comparison.
 
-    Args:
-        pair: The cases.
-        weighted: Their weighted comparison, for its propensity and weights.
-
-    Returns:
-        The overlap; if there was no propensity to judge (empty group, separation) a warning says so.
+    ``weighted``: their weighted comparison, for its propensity and weights. Gives the overlap; if there was no
+    propensity to judge (empty group, separation) a warning says so.
     """
     first, e = pair.first, weighted.propensity
     if e.size == 0:
@@ -97,11 +92,6 @@ def _cautions(pair: GroupPair, outside: float, near: int, heaviest: tuple[float,
 def _unjudged(weighted: WeightedComparison) -> Positivity:
     empty = pl.DataFrame(schema={"low": pl.Float64, "high": pl.Float64, "first": pl.Int64, "second": pl.Int64})
     return Positivity(
-        common=None,
-        share_outside=None,
-        near_certain=0,
-        largest_weight_share=(0.0, 0.0),
-        effective_sizes=(0.0, 0.0),
         picture=empty,
         warnings=weighted.contrast.difference.warnings,
     )

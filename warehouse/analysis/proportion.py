@@ -14,7 +14,6 @@ from warehouse.analysis.inputs import check_counts, check_level, check_method, z
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 ProportionMethod = Literal["wilson", "wilson_corrected", "clopper_pearson", "mid_p", "jeffreys"]
-ZeroEventsMethod = Literal["wilson", "rule_of_three", "exact_one_sided", "exact_two_sided"]
 
 #: Below this many cases a result carries a warning (common practice, no source).
 FEW_CASES: Final = 10
@@ -130,20 +129,12 @@ def proportion(
 ) -> Estimate:
     """The share ``x / n`` with its interval.
 
-    Args:
-        x: Cases that went adverse.
-        n: Cases assessed.
-        method: ``wilson`` (default), ``wilson_corrected``, ``clopper_pearson``, ``mid_p`` or ``jeffreys``.
-        level: Nominal coverage.
-        estimand: What the share is a share of, in words.
-
-    Returns:
-        An estimate in the unit ``proportion``. With n = 0 its value is None and its warning says so; with x = 0
-        or x = n a warning words the open end; below ten cases a warning says that the interval is wide. The
-        Jeffreys limit at x = 0 (x = n) is set to 0 (1), as Brown, Cai & DasGupta advise.
-
-    Raises:
-        RequestError: when ``x`` and ``n`` are not counts, or the method or level does not exist.
+    ``x``: cases that went adverse. ``method``: ``wilson`` (default), ``wilson_corrected``, ``clopper_pearson``,
+    ``mid_p`` or ``jeffreys``. ``estimand``: what the share is a share of, in words. Gives an estimate in the unit
+    ``proportion``. With n = 0 its value is None and its warning says so; with x = 0 or x = n a warning words the open
+    end; below ten cases a warning says that the interval is wide. The Jeffreys limit at x = 0 (x = n) is set to 0 (1),
+    as Brown, Cai & DasGupta advise. Raises RequestError where ``x`` and ``n`` are not counts, or the method or level
+    does not exist.
 
     Source: Newcombe 1998, Stat Med 17:857 (methods 3, 4, 5, 6); Brown, Cai & DasGupta 2001, Stat Sci 16:101.
     The closed forms are written out here because every number on a screen needs one and the quantile functions
@@ -178,23 +169,11 @@ def _cautions(x: int, n: int, level: float) -> tuple[Caution, ...]:
     return tuple(found)
 
 
-def zero_events_bound(n: int, *, level: float = 0.95, method: ZeroEventsMethod = "wilson") -> float:
-    """How high the share may still be when none of ``n`` cases went adverse (1.0 when n = 0).
-
-    ``wilson`` is the upper Wilson limit z2/(n + z2); ``exact_one_sided`` is 1 - (1 - level)^(1/n), of which
-    ``rule_of_three`` (-ln(1 - level)/n, rounded up to 3/n at 95%, cut at 1) is the mental arithmetic;
-    ``exact_two_sided`` is the upper Clopper-Pearson limit. Source: Hanley & Lippman-Hand 1983, JAMA 249:1743.
-    """
+def zero_events_bound(n: int, *, level: float = 0.95) -> float:
+    """How high the share may still be when none of ``n`` cases went adverse: the upper Wilson limit, 1.0 when n = 0."""
     check_counts(0, n)
     z = z_value(level)
-    bounds: dict[str, Callable[[], float]] = {
-        "wilson": lambda: z * z / (n + z * z),
-        "rule_of_three": lambda: min(1.0, (3.0 if level == 0.95 else -log(1.0 - level)) / n),
-        "exact_one_sided": lambda: 1.0 - (1.0 - level) ** (1.0 / n),
-        "exact_two_sided": lambda: 1.0 - ((1.0 - level) / 2.0) ** (1.0 / n),
-    }
-    check_method(method, bounds)
-    return bounds[method]() if n > 0 else 1.0
+    return z * z / (n + z * z)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -213,8 +192,7 @@ def missing_bounds(x: int, n_assessed: int, n_missing: int, *, level: float = 0.
     The two extremes need no assumption about the missing (Manski's bounds), and each has its own Wilson
     interval for sampling. With nobody missing all three agree; with nobody at all their values are None.
 
-    Raises:
-        RequestError: when the counts are not counts.
+    Raises RequestError where the counts are not counts.
 
     Source: Manski 2003, Partial Identification of Probability Distributions, ch. 1 (from memory).
     """

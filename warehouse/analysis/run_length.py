@@ -50,11 +50,8 @@ class _Lattice:
 def expected_run_length(weight_adverse: float, weight_other: float, *, limit: float, share: float) -> float:
     """Average number of cases until the sum, started at zero, reaches ``limit``.
 
-    Args:
-        weight_adverse: What an adverse case adds.
-        weight_other: What any other case adds; of the opposite sign.
-        limit: The limit, > 0.
-        share: True share adverse, strictly between 0 and 1.
+    ``weight_other``: what any other case adds; of the opposite sign. ``limit``: the limit, > 0. ``share``: true share
+    adverse, strictly between 0 and 1.
     """
     up, down, unit = _fraction(weight_adverse, weight_other)
     chance = share if weight_adverse > 0 else 1 - share
@@ -106,13 +103,7 @@ def simulate_run_length(
 ) -> SimulatedRunLength:
     """Run lengths with the weights themselves, ``repeats`` times from zero.
 
-    Args:
-        weight_adverse: What an adverse case adds.
-        weight_other: What any other case adds.
-        limit: The limit.
-        share: True share adverse.
-        rng: Source of randomness.
-        repeats: Runs to draw, >= 2.
+    ``repeats``: runs to draw, >= 2.
     """
     lengths = np.zeros(repeats)
     running = np.arange(repeats)

@@ -6,25 +6,29 @@ which should have the higher rate.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from math import inf, log
 
 import numpy as np
 
-from warehouse.analysis.beta_binomial import BetaBinomialFit, fit_beta_binomial, log_beta_binomial
 from warehouse.analysis.inputs import check_counts, check_length, check_level
 from warehouse.analysis.proportion import proportion
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.analysis.spline import FloatArray
-
 _METHOD = "beta-binomial partial pooling, common rate and its weight integrated out"
+
+
 _FEW_GROUPS = 4  # below, how much groups differ can hardly be told from their rates (common practice, no source)
+
+
 _SHARES = 48  # points over the share of shrinkage
+
+
 _MEANS = 61  # points over the common rate for each of them
+
+
 _REACH = 6.0  # how many standard errors those points reach to either side
 
 
@@ -61,17 +65,9 @@ def partial_pooling(
     harder and its 95% intervals hold 93%. The interval is of the beta distribution with the posterior mean and
     variance.
 
-    Args:
-        groups: Names.
-        adverse: Adverse cases of each.
-        cases: Cases of each.
-        level: Nominal coverage, on average over groups from the common distribution.
-
-    Returns:
-        The rates in the order given. Without any case every value is None with a sentence.
-
-    Raises:
-        RequestError: The counts are not counts, or lengths differ.
+    ``adverse``: adverse cases of each. ``cases``: cases of each. ``level``: nominal coverage, on average over groups
+    from the common distribution. Gives the rates in the order given. Without any case every value is None with a
+    sentence. Raises RequestError where the counts are not counts, or lengths differ.
 
     Source: Tak, Kelly & Morris 2017, J Stat Softw 78(5) (a flat variance, for coverage; what it says of the prior is
     from memory). Coverage: simulated in ``tests/proof``.
@@ -181,3 +177,95 @@ def _without(group: str, raw: Estimate) -> CountedGroup:
     reason = Caution("no_data", "no_group_has_case")
     nothing = no_estimate(estimand="share adverse, partially pooled", method=_METHOD, n=0, reason=reason)
     return CountedGroup(group=group, raw=raw, pooled=nothing, weight_on_own=None)
+
+
+_LOG_PRIOR_CASES = (-9.0, 16.0)  # the search for the prior's weight runs from almost nothing to nine million cases
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BetaBinomialFit:
+    """Maximum likelihood fit of rate ~ beta(mean x prior_cases, (1 - mean) x prior_cases)."""
+
+    mean: float | None  # Mean rate of the groups; None without a case
+    # How many cases the common rate is worth for each group; infinite if the rates differ no more than chance
+    # makes them differ
+    prior_cases: float
+    log_likelihood: float  # With the binomial coefficients, so that one group of one case has log(mean)
+
+
+def fit_beta_binomial(adverse: FloatArray, cases: FloatArray) -> BetaBinomialFit:
+    """Fit mean and weight of the common rate by marginal likelihood.
+
+    ``adverse``: adverse cases of each group, shape ``(groups,)``. ``cases``: cases of each group, shape ``(groups,)``;
+    groups without a case carry no information.
+
+    Source: Skellam 1948, J R Stat Soc B 10:257 (distribution).
+    """
+    x, n = adverse[cases > 0], cases[cases > 0]
+    if n.size == 0:
+        return BetaBinomialFit(mean=None, prior_cases=inf, log_likelihood=0.0)
+    pooled = float(x.sum() / n.sum())
+    alike = _log_binomial(x, n, pooled)
+    if not 0.0 < pooled < 1.0:
+        return BetaBinomialFit(mean=pooled, prior_cases=inf, log_likelihood=alike)
+    mean, prior_cases, height = _climb(x, n, pooled)
+    if height <= alike + 1e-7:
+        return BetaBinomialFit(mean=pooled, prior_cases=inf, log_likelihood=alike)
+    return BetaBinomialFit(mean=mean, prior_cases=prior_cases, log_likelihood=height)
+
+
+def log_beta_binomial(x: FloatArray, n: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
+    """Log probability of x adverse of n when the rate is beta(a, b), without the binomial coefficient; broadcasts."""
+    from scipy.special import betaln
+
+    return np.asarray(betaln(a + x, b + n - x) - betaln(a, b))
+
+
+def _log_ways(x: FloatArray, n: FloatArray) -> float:
+    from scipy.special import gammaln
+
+    return float(np.sum(gammaln(n + 1.0) - gammaln(x + 1.0) - gammaln(n - x + 1.0)))
+
+
+def _log_binomial(x: FloatArray, n: FloatArray, p: float) -> float:
+    from scipy.special import xlog1py, xlogy
+
+    return _log_ways(x, n) + float(np.sum(xlogy(x, p) + xlog1py(n - x, -p)))
+
+
+def _climb(x: FloatArray, n: FloatArray, pooled: float) -> tuple[float, float, float]:
+    """The best mean, prior weight and height, from several starting weights because the ridge can be flat."""
+    from scipy.optimize import minimize
+
+    def downhill(at: FloatArray) -> tuple[float, FloatArray]:
+        return _height_and_slope(at, x, n)
+
+    starts = [np.array([log(pooled / (1.0 - pooled)), start]) for start in (0.0, 3.0, 7.0)]
+    found = [
+        minimize(
+            downhill,
+            start,
+            method="L-BFGS-B",
+            jac=True,
+            bounds=[(-30.0, 30.0), _LOG_PRIOR_CASES],
+            options={"ftol": 1e-15, "gtol": 1e-9},
+        )
+        for start in starts
+    ]
+    best = min(found, key=lambda end: float(end.fun))
+    mean = 1.0 / (1.0 + float(np.exp(-best.x[0])))
+    return mean, float(np.exp(best.x[1])), _log_ways(x, n) - float(best.fun)
+
+
+def _height_and_slope(at: FloatArray, x: FloatArray, n: FloatArray) -> tuple[float, FloatArray]:
+    """Minus the log likelihood without binomial coefficients, and its derivative by (log odds of mean, log weight)."""
+    from scipy.special import digamma, expit
+
+    mean, weight = float(expit(at[0])), float(np.exp(at[1]))
+    a, b = mean * weight, float(expit(-at[0])) * weight
+    height = float(np.sum(log_beta_binomial(x, n, np.array(a), np.array(b))))
+    common = digamma(n + weight) - digamma(weight)
+    by_a = float(np.sum(digamma(x + a) - digamma(a) - common))
+    by_b = float(np.sum(digamma(n - x + b) - digamma(b) - common))
+    turn = a * b / weight
+    return -height, -np.array([turn * (by_a - by_b), a * by_a + b * by_b])

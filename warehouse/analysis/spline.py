@@ -30,16 +30,9 @@ _KNOT_QUANTILES: dict[int, tuple[float, ...]] = {
 def quantile_knots(values: FloatArray, n_knots: int = 4) -> tuple[float, ...]:
     """Knots at Harrell's quantiles of ``values``.
 
-    Args:
-        values: The variable, shape ``(n,)``; entries that are not finite are ignored.
-        n_knots: 3 to 7.
-
-    Returns:
-        Distinct knots in rising order. Heavy ties can leave fewer than ``n_knots``; fewer than three means that no
-        curve can be drawn and a straight line has to do.
-
-    Raises:
-        RequestError: ``n_knots`` is not 3 to 7.
+    ``values``: the variable, shape ``(n,)``; entries that are not finite are ignored. ``n_knots``: 3 to 7. Gives
+    distinct knots in rising order. Heavy ties can leave fewer than ``n_knots``; fewer than three means that no curve
+    can be drawn and a straight line has to do. Raises RequestError where ``n_knots`` is not 3 to 7.
     """
     if n_knots not in _KNOT_QUANTILES:
         found = f"A spline with {n_knots} knots was asked for."
@@ -58,15 +51,9 @@ def restricted_cubic_spline(values: FloatArray, knots: Sequence[float]) -> Float
         [(x - t_j)+^3 - (x - t_{k-1})+^3 (t_k - t_j) / (t_k - t_{k-1})
                       + (x - t_k)+^3 (t_{k-1} - t_j) / (t_k - t_{k-1})] / (t_k - t_1)^2
 
-    Args:
-        values: The variable, shape ``(n,)``; a missing value stays missing in every column.
-        knots: At least three distinct knots ``t_1 < ... < t_k``, in the unit of ``values``.
-
-    Returns:
-        Shape ``(n, k - 1)``, every column in the unit of ``values``.
-
-    Raises:
-        RequestError: Fewer than three distinct knots.
+    ``values``: the variable, shape ``(n,)``; a missing value stays missing in every column. ``knots``: at least three
+    distinct knots ``t_1 < ... < t_k``, in the unit of ``values``. Gives shape ``(n, k - 1)``, every column in the unit
+    of ``values``. Raises RequestError where fewer than three distinct knots.
 
     Source: Harrell, Regression Modeling Strategies, 2nd ed. 2015, equations 2.24-2.26 (from memory).
     """

@@ -7,7 +7,7 @@ risks, their ratio or an interval that takes the mix of cases as a sample; its e
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -21,12 +21,10 @@ from warehouse.analysis.contrast import (
     replicate_row,
 )
 from warehouse.analysis.design import side_by_side
-from warehouse.analysis.logistic import LogisticFit, SeparationFallback, fit_logistic, fit_or_fall_back, risks
+from warehouse.analysis.group_pair import GroupPair
+from warehouse.analysis.logistic import LogisticFit, firth, fit_logistic, fit_or_fall_back, risks
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from warehouse.analysis.group_pair import GroupPair
-    from warehouse.analysis.spline import FloatArray
 
 CaseMix = Literal["sampled", "fixed"]
 
@@ -43,17 +41,13 @@ class _Model:
     all_second: FloatArray
 
 
-def outcome_model(pair: GroupPair, *, fallback: SeparationFallback | None = None) -> LogisticFit:
-    """Logistic model of the outcome given group and covariates, without interactions.
+def outcome_model(pair: GroupPair) -> LogisticFit:
+    """Logistic model of the outcome given group and covariates, Firth's where the outcome is separated.
 
-    Args:
-        pair: The cases; the outcome must be a yes/no and no group empty.
-        fallback: What to use where the outcome is separated, Firth's fit for one.
-
-    Returns:
-        The fit; its coefficients are those of the intercept, the group (first against second) and the covariates.
+    The outcome must be a yes/no and no group empty. The coefficients are those of the intercept, the group (first over
+    second) and the covariates.
     """
-    return fit_or_fall_back(_observed(pair), pair.outcome, fallback=fallback)
+    return fit_or_fall_back(_model(pair).observed, pair.outcome)
 
 
 def standardised_risks(
@@ -61,28 +55,18 @@ def standardised_risks(
     *,
     level: float = 0.95,
     case_mix: CaseMix = "sampled",
-    interactions: bool = False,
     model: LogisticFit | None = None,
-    fallback: SeparationFallback | None = None,
 ) -> GroupContrast:
     """Mean modelled risk with everyone in the first, and in the second group.
 
     Estimand: the share adverse among all these cases had all been in one group, *if* the covariates are all that
-    differs and the model is right. Model: logit risk = group + covariates (+ group x covariates). Variance by the delta
+    differs and the model is right. Model: logit risk = group + covariates. Variance by the delta
     method, G V G' with G the mean gradient and V the inverse information; ``sampled`` (default) adds the variance of
     the mean over the mix of cases, ``fixed`` takes the covariates as they stand.
 
-    Args:
-        pair: The cases; the outcome must be a yes/no.
-        level: Nominal coverage.
-        case_mix: Whether the covariates count as sampled or as fixed.
-        interactions: Let every covariate act differently in the two groups.
-        model: An :func:`outcome_model` already fitted to these cases; not with ``interactions``.
-        fallback: What to use where the outcome is separated (no adverse case in a group, say), Firth's fit for one.
-
-    Returns:
-        The two risks, difference and ratio; None with a sentence for an empty group, a continuous outcome, or
-        separation without a fallback.
+    ``pair``: the cases; the outcome must be a yes/no. ``case_mix``: whether the covariates count as sampled or as
+    fixed. ``model``: an :func:`outcome_model` already fitted to these cases. Gives the two risks, difference and ratio;
+    None with a sentence for an empty group or a continuous outcome.
 
     Source: Lane & Nelder 1982, Biometrics 38:613 (from memory);
     Hernan & Robins 2020, What If, chapter 13.
@@ -90,12 +74,8 @@ def standardised_risks(
     reason = _why_not(pair)
     if reason:
         return no_contrast(pair, population=POPULATION, method=_METHOD, reason=reason)
-    designs = _model(pair, interactions)
-    given = None if interactions else model
-    fit = given or fit_or_fall_back(designs.observed, pair.outcome, fallback=fallback)
-    if fit.separated:
-        reason = Caution("separation", "adverse_separated")
-        return no_contrast(pair, population=POPULATION, method=_METHOD, reason=reason)
+    designs = _model(pair)
+    fit = model or outcome_model(pair)
     return group_contrast(
         pair,
         _influence(pair, designs, fit, case_mix),
@@ -112,29 +92,17 @@ def bootstrap_standardised(
     rng: np.random.Generator,
     n_resamples: int = 2_000,
     level: float = 0.95,
-    interactions: bool = False,
-    fallback: SeparationFallback | None = None,
     progress: Progress | None = None,
 ) -> GroupContrast:
-    """:func:`standardised_risks` with percentile bootstrap intervals; the model is fitted anew in every resample.
-
-    Args:
-        pair: The cases, resampled as they are.
-        rng: The source of randomness.
-        n_resamples: Bootstrap samples.
-        level: Nominal coverage.
-        interactions: Let every covariate act differently in the two groups.
-        fallback: What to use where all cases, or those of a resample, are separated.
-        progress: Told after every resample.
-    """
-    plain = standardised_risks(pair, level=level, interactions=interactions, fallback=fallback)
+    """:func:`standardised_risks` with percentile bootstrap intervals; the model is fitted anew in every resample."""
+    plain = standardised_risks(pair, level=level)
     if plain.difference.value is None:
         return plain
-    model = _model(pair, interactions)
-    start = fit_or_fall_back(model.observed, pair.outcome, fallback=fallback)
+    model = _model(pair)
+    start = outcome_model(pair)
 
     def analysis(drawn: FloatArray) -> tuple[float, float, float, float] | None:
-        return _resampled(pair, model, drawn, start, fallback)
+        return _resampled(pair, model, drawn, start)
 
     replicates = replicate(analysis, pair.n, rng=rng, n_resamples=n_resamples, progress=progress)
     return bootstrapped(plain, replicates, method=f"{_METHOD} by {start.method}", level=level)
@@ -148,16 +116,11 @@ def _why_not(pair: GroupPair) -> Caution | None:
     return None
 
 
-def _observed(pair: GroupPair) -> FloatArray:
-    """Intercept, group and covariates, shape ``(n, p)``."""
-    return side_by_side(np.ones(pair.n), pair.first.astype(np.float64), pair.design.matrix[:, 1:])
+def _model(pair: GroupPair) -> _Model:
+    covariates = pair.design.matrix[:, 1:]
 
-
-def _model(pair: GroupPair, interactions: bool) -> _Model:
     def with_group(first: FloatArray) -> FloatArray:
-        covariates = pair.design.matrix[:, 1:]
-        products = [covariates * first[:, None]] if interactions else []
-        return side_by_side(np.ones(pair.n), first, covariates, *products)
+        return side_by_side(np.ones(pair.n), first, covariates)
 
     return _Model(
         observed=with_group(pair.first.astype(np.float64)),
@@ -199,7 +162,7 @@ def _risk_and_influence(
 
 
 def _resampled(
-    pair: GroupPair, model: _Model, drawn: FloatArray, start: LogisticFit, fallback: SeparationFallback | None
+    pair: GroupPair, model: _Model, drawn: FloatArray, start: LogisticFit
 ) -> tuple[float, float, float, float] | None:
     rows = drawn > 0
     counts, first, outcome, design = drawn[rows], pair.first[rows], pair.outcome[rows], model.observed[rows]
@@ -208,10 +171,8 @@ def _resampled(
     fit = fit_logistic(design, outcome, weights=counts, start=start.coefficients)
     coefficients = fit.coefficients
     if fit.separated:
-        if fallback is None:
-            return None
         times = counts.astype(np.intp)
-        coefficients, _ = fallback(np.repeat(design, times, axis=0), np.repeat(outcome, times))
+        coefficients, _ = firth(np.repeat(design, times, axis=0), np.repeat(outcome, times))
     moved = (model.all_first[rows], model.all_second[rows])
     one, two = (float(np.average(risks(design, coefficients), weights=counts)) for design in moved)
     return replicate_row(one, two)

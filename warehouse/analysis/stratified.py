@@ -2,7 +2,7 @@
 
 The estimand is one odds ratio, risk ratio or risk difference taken to be common to all strata; two independent
 binomial groups a stratum. It removes confounding by what defines the strata and by nothing else, and means little
-when the strata disagree (see :mod:`warehouse.analysis.homogeneity`).
+when the strata disagree (see :mod:`warehouse.analysis.stratified`).
 
 statsmodels' ``StratifiedTable`` gives the odds ratio rightly, but has no interval for the risk ratio, no risk
 difference, and divides by zero when a stratum lacks one of the groups; hence own code.
@@ -10,27 +10,27 @@ difference, and divides by zero when a stratum lacks one of the groups; hence ow
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from math import exp, log, sqrt
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.analysis.inputs import check_counts, check_method, normal_p_value, z_value
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from numpy.typing import NDArray
-
 Measure = Literal["odds_ratio", "risk_ratio", "risk_difference"]
+
 
 _ESTIMANDS: Final = {
     "odds_ratio": "common odds ratio across strata, first group over second",
     "risk_ratio": "common risk ratio across strata, first group over second",
     "risk_difference": "common risk difference across strata, first group minus second",
 }
+
+
 _METHODS: Final = {
     "odds_ratio": "Mantel-Haenszel with Robins-Breslow-Greenland interval",
     "risk_ratio": "Mantel-Haenszel with Greenland-Robins interval",
@@ -42,8 +42,7 @@ _METHODS: Final = {
 class Stratum:
     """One stratum: ``x1`` of ``n1`` cases of the first group adverse, ``x2`` of ``n2`` of the second.
 
-    Raises:
-        RequestError: when either pair is not a count of cases.
+    Raises RequestError where either pair is not a count of cases.
     """
 
     name: str
@@ -169,18 +168,11 @@ def mantel_haenszel(
 ) -> Estimate:
     """The Mantel-Haenszel estimate over all strata that hold both groups.
 
-    Args:
-        strata: The strata, in any order; those with one group only are left out and counted.
-        measure: ``odds_ratio``, ``risk_ratio`` or ``risk_difference``.
-        level: Nominal coverage.
-        adjusted_for: What the strata are made of, to travel with the result.
-
-    Returns:
-        An estimate in the unit ``ratio`` or ``proportion`` with a Wald p value. Its value is None when no stratum
-        is informative, or when a ratio has a zero numerator or denominator overall; single zero cells do no harm.
-
-    Raises:
-        RequestError: when the measure or level is impossible.
+    ``strata``: the strata, in any order; those with one group only are left out and counted. ``measure``:
+    ``odds_ratio``, ``risk_ratio`` or ``risk_difference``. ``adjusted_for``: what the strata are made of, to travel with
+    the result. Gives an estimate in the unit ``ratio`` or ``proportion`` with a Wald p value. Its value is None when no
+    stratum is informative, or when a ratio has a zero numerator or denominator overall; single zero cells do no harm.
+    Raises RequestError where the measure or level is impossible.
 
     Source: Mantel & Haenszel 1959, JNCI 22:719; Robins, Breslow & Greenland 1986, Biometrics 42:311; Greenland &
     Robins 1985, Biometrics 41:55; Sato 1989, Biometrics 45:1323.
@@ -215,3 +207,93 @@ def _cautions(strata: Sequence[Stratum]) -> tuple[Caution, ...]:
     if not lost:
         return ()
     return (Caution("positivity", "strata_of_one_group", {"names": tuple(lost)}),)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChiSquaredTest:
+    """A chi-squared test: ``statistic`` on ``df`` degrees of freedom, both None with a warning if impossible."""
+
+    method: str
+    statistic: float | None
+    df: int
+    p_value: float | None
+    n: int
+    left_out: Mapping[str, int]
+    warnings: tuple[Caution, ...] = ()
+
+
+def chi_squared_p(statistic: float, df: int) -> float:
+    """The upper tail of the chi-squared distribution, accurate far out; 1.0 when ``df`` is 0."""
+    from scipy.special import chdtrc
+
+    return float(chdtrc(df, statistic)) if df > 0 else 1.0
+
+
+def _result(
+    strata: Sequence[Stratum], method: str, statistic: float | None, df: int, reason: Caution | None = None
+) -> ChiSquaredTest:
+    return ChiSquaredTest(
+        method=method,
+        statistic=statistic,
+        df=df,
+        p_value=None if statistic is None else chi_squared_p(statistic, df),
+        n=sum(s.n for s in strata if s.informative),
+        left_out=left_out_of(strata),
+        warnings=(reason,) if reason else (),
+    )
+
+
+def cmh_test(strata: Sequence[Stratum]) -> ChiSquaredTest:
+    """The Cochran-Mantel-Haenszel test, without continuity correction, of no association in any stratum (1 df).
+
+    Strata with one group, or where all cases ended alike, add nothing.
+
+    Source: Mantel & Haenszel 1959, JNCI 22:719.
+    """
+    method = "Cochran-Mantel-Haenszel test"
+    cells = cells_of(strata)
+    big = cells.n > 1.0
+    a, n1, n2, n = cells.a[big], cells.n1[big], cells.n2[big], cells.n[big]
+    events = (cells.a + cells.c)[big]
+    variance = float((n1 * n2 * events * (n - events) / (n * n * (n - 1.0))).sum())
+    if variance <= 0.0:
+        reason = Caution("no_data", "no_stratum_for_association")
+        return _result(strata, method, None, 1, reason)
+    distance = abs(float((a - n1 * events / n).sum()))
+    return _result(strata, method, distance**2 / variance, 1)
+
+
+def _expected_first(cells: Cells, ratio: float) -> NDArray[np.float64]:
+    """Adverse cases expected in group one of each stratum under a common odds ratio, margins kept."""
+    events = cells.a + cells.c
+    if abs(ratio - 1.0) < 1e-9:
+        return np.asarray(cells.n1 * events / cells.n)
+    qa = ratio - 1.0
+    qb = -(ratio * (cells.n1 + events) + cells.n2 - events)
+    qc = ratio * cells.n1 * events
+    root = np.sqrt(np.maximum(0.0, qb * qb - 4.0 * qa * qc))
+    return np.asarray(2.0 * qc / (root - qb))  # the root within the margins, in its stable form
+
+
+def breslow_day_test(strata: Sequence[Stratum]) -> ChiSquaredTest:
+    """Do the strata share one odds ratio? Breslow-Day with Tarone's correction.
+
+    Strata where all cases ended alike say nothing about an odds ratio and are not counted in the df (k - 1).
+    Source: Breslow & Day 1980, IARC 32, p. 142; Tarone 1985, Biometrika 72:91.
+    """
+    method = "Breslow-Day test with Tarone's correction"
+    kept = [s for s in strata if s.informative and 0 < s.x1 + s.x2 < s.n]
+    ratio = mantel_haenszel(kept).value
+    if ratio is None or len(kept) < 2:
+        reason = Caution("no_data", "few_strata_both_outcomes")
+        if ratio is None and len(kept) > 1:
+            reason = Caution("no_data", "no_common_odds_ratio")
+        return _result(strata, method, None, max(0, len(kept) - 1), reason)
+    cells = cells_of(kept)
+    expected = _expected_first(cells, ratio)
+    events = cells.a + cells.c
+    parts = np.stack([expected, events - expected, cells.n1 - expected, cells.n2 - events + expected])
+    variance = 1.0 / (1.0 / parts).sum(axis=0)
+    gap = cells.a - expected
+    statistic = float((gap**2 / variance).sum()) - float(gap.sum()) ** 2 / float(variance.sum())
+    return _result(strata, method, max(0.0, statistic), len(kept) - 1)

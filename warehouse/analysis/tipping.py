@@ -39,15 +39,7 @@ def tipping_point(adverse: int, assessed: int, missing: int, *, value: float, le
     Method: Wilson's interval of (adverse + k) / (assessed + missing) for k = 0 ... missing; it rises with k, so the
     message holds on one unbroken range of k, which is never empty.
 
-    Args:
-        adverse: Adverse among the assessed.
-        assessed: Cases assessed.
-        missing: Cases not assessed.
-        value: The share to compare with, e.g. 0.10.
-        level: Nominal coverage.
-
-    Raises:
-        RequestError: The counts are not counts.
+    ``value``: the share to compare with, e.g. 0.10. Raises RequestError where the counts are not counts.
     """
     check_counts(adverse, assessed)
     check_counts(0, missing, where="cases that could not be assessed")

@@ -6,16 +6,13 @@ No model: every pair of answers is tried, from none of the missing adverse to al
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
 from warehouse.analysis.inputs import check_counts, z_value
+from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from warehouse.analysis.spline import FloatArray
 
 FIRST_HIGHER, SECOND_HIGHER, NOT_APART, NOTHING = "first higher", "second higher", "not told apart", "nothing"
 
@@ -29,11 +26,11 @@ class TippingGrid:
     grid: pl.DataFrame
     message: str  # The message of the assessed cases; `nothing` if a group has none
     # The scenario in which the missing of each group are like its assessed, rounded
-    like_assessed: tuple[int, int] | None
+    like_assessed: tuple[int, int] | None = None
     # The scenario on the grid with another message that asks the least: fewest missing cases moved away from
     # `like_assessed` (ties: fewest adverse in the first group); None if the message always holds
-    nearest_change: tuple[int, int] | None
-    share_holding: float | None  # Share of the grid's scenarios in which the message holds; None with `nothing`
+    nearest_change: tuple[int, int] | None = None
+    share_holding: float | None = None  # Share of the grid's scenarios in which the message holds; None with `nothing`
     missing: tuple[int, int]  # Missing cases of the two groups
     warnings: tuple[Caution, ...]  # Cautions
 
@@ -46,14 +43,9 @@ def tipping_grid(
     Method: Newcombe's interval of the difference for every pair of adverse counts among the missing of the two groups;
     the message is the sign of an interval that leaves out zero.
 
-    Args:
-        first: Adverse, assessed and missing cases of the first group.
-        second: The same of the second.
-        level: Nominal coverage.
-        most_steps: Scenarios for each group at most, evenly spread from none to all of its missing.
-
-    Raises:
-        RequestError: The counts are not counts.
+    ``first``: adverse, assessed and missing cases of the first group. ``second``: the same of the second.
+    ``most_steps``: scenarios for each group at most, evenly spread from none to all of its missing. Raises RequestError
+    where the counts are not counts.
 
     Source: Newcombe 1998, Stat Med 17:873, method 10 (interval); Liublinska & Rubin 2014, Stat Med 33:4170 (grid).
     """
@@ -133,9 +125,6 @@ def _no_grid(missing: tuple[int, int]) -> TippingGrid:
     return TippingGrid(
         grid=pl.DataFrame(schema=schema | {"message": pl.String}),
         message=NOTHING,
-        like_assessed=None,
-        nearest_change=None,
-        share_holding=None,
         missing=missing,
         warnings=(Caution("no_data", "no_message_of_pair"),),
     )

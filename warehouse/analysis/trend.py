@@ -7,23 +7,18 @@ quantity such as age lose information; see :mod:`warehouse.analysis.age_curve` f
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
-from warehouse.analysis.homogeneity import chi_squared_p
 from warehouse.analysis.inputs import check_counts, check_length, normal_p_value, z_value
+from warehouse.analysis.spline import FloatArray
+from warehouse.analysis.stratified import chi_squared_p
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval, no_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
 
 ESTIMAND: Final = "change in the share adverse per unit of score"
 METHOD: Final = "Cochran-Armitage test, least-squares slope with Wald interval"
@@ -34,15 +29,19 @@ class TrendTest:
     """A trend over ordered groups."""
 
     slope: Estimate  # The slope, its interval and the two-sided p value of the test
-    statistic: float | None  # Cochran-Armitage chi-squared (1 df), N r squared; None when it cannot be computed
-    mantel_statistic: float | None  # The linear-by-linear form (N - 1) r squared, which some books print
-    mantel_p_value: float | None
-    departure_statistic: float | None  # Chi-squared of the groups about the line, on `departure_df` degrees of freedom
+    statistic: float | None = None  # Cochran-Armitage chi-squared (1 df), N r squared; None when it cannot be computed
+    mantel_statistic: float | None = None  # The linear-by-linear form (N - 1) r squared, which some books print
+    mantel_p_value: float | None = None
+    departure_statistic: float | None = (
+        None  # Chi-squared of the groups about the line, on `departure_df` degrees of freedom
+    )
     departure_df: int  # Groups minus two
-    departure_p_value: float | None  # Small where the shares do not follow a straight line; None with two groups
+    departure_p_value: float | None = None  # Small where the shares do not follow a straight line; None with two groups
 
 
-def _checked(events: Sequence[int], totals: Sequence[int], scores: Sequence[float]) -> tuple[Floats, Floats, Floats]:
+def _checked(
+    events: Sequence[int], totals: Sequence[int], scores: Sequence[float]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     check_length(len(totals), len(events), what="the list of group sizes")
     check_length(len(scores), len(events), what="the list of scores")
     for x, n in zip(events, totals, strict=True):
@@ -55,7 +54,7 @@ def _checked(events: Sequence[int], totals: Sequence[int], scores: Sequence[floa
     return x, n, s
 
 
-def _impossible(x: Floats, n: Floats, s: Floats) -> Caution | None:
+def _impossible(x: FloatArray, n: FloatArray, s: FloatArray) -> Caution | None:
     """Why no trend can be tested, in words; empty when one can."""
     if np.unique(s).size < 2:
         return Caution("no_data", "few_groups_for_trend")
@@ -69,18 +68,12 @@ def cochran_armitage(
 ) -> TrendTest:
     """Test for a linear trend in shares over ordered groups.
 
-    Args:
-        events: Adverse cases in each group, shape ``(k,)``.
-        totals: Assessed cases in each group, shape ``(k,)``; empty groups are passed over.
-        scores: The groups' positions, such as mid-ages; None is 0, 1, 2 ... The result depends on them.
-        level: Nominal coverage of the slope's interval.
-
-    Returns:
-        The test. With one group, equal scores or all cases alike its values are None and the slope's warning says
-        why. With two groups the statistic equals Pearson's chi-squared without correction.
-
-    Raises:
-        RequestError: when lengths differ or a pair is not a count of cases.
+    ``events``: adverse cases in each group, shape ``(k,)``. ``totals``: assessed cases in each group, shape ``(k,)``;
+    empty groups are passed over. ``scores``: the groups' positions, such as mid-ages; None is 0, 1, 2 ... The result
+    depends on them. ``level``: nominal coverage of the slope's interval. Gives the test. With one group, equal scores
+    or all cases alike its values are None and the slope's warning says why. With two groups the statistic equals
+    Pearson's chi-squared without correction. Raises RequestError where lengths differ or a pair is not a count of
+    cases.
 
     Source: Cochran 1954, Biometrics 10:417; Armitage 1955, Biometrics 11:375; Mantel 1963, JASA 58:690.
     """
@@ -90,19 +83,14 @@ def cochran_armitage(
     return _no_trend(x, n, reason) if reason else _trend(x, n, s, level)
 
 
-def _no_trend(x: Floats, n: Floats, reason: Caution) -> TrendTest:
+def _no_trend(x: FloatArray, n: FloatArray, reason: Caution) -> TrendTest:
     return TrendTest(
         slope=no_estimate(estimand=ESTIMAND, method=METHOD, n=int(n.sum()), reason=reason),
-        statistic=None,
-        mantel_statistic=None,
-        mantel_p_value=None,
-        departure_statistic=None,
         departure_df=max(0, x.size - 2),
-        departure_p_value=None,
     )
 
 
-def _trend(x: Floats, n: Floats, s: Floats, level: float) -> TrendTest:
+def _trend(x: FloatArray, n: FloatArray, s: FloatArray, level: float) -> TrendTest:
     share, total = x / n, float(n.sum())
     pooled, centred = float(x.sum()) / total, s - float(n @ s) / total
     spread, unit = float(n @ centred**2), pooled * (1.0 - pooled)
@@ -131,7 +119,7 @@ def _trend(x: Floats, n: Floats, s: Floats, level: float) -> TrendTest:
     )
 
 
-def _cautions(x: Floats, n: Floats) -> tuple[Caution, ...]:
+def _cautions(x: FloatArray, n: FloatArray) -> tuple[Caution, ...]:
     expected = min(float(x.sum()), float((n - x).sum()))
     if expected >= 5.0:
         return ()

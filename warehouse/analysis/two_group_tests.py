@@ -1,4 +1,4 @@
-"""Tests of whether two groups share one rate: Fisher, Barnard, Boschloo, Pearson and the likelihood ratio.
+"""Tests of whether two groups share one rate: Fisher, Boschloo and Pearson.
 
 A p value says how surprising the table would be if both groups had the same long-run share; it says nothing of
 how large a difference is, and never stands without the difference and its interval.
@@ -7,31 +7,24 @@ how large a difference is, and never stands without the difference and its inter
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.analysis.inputs import check_method
 from warehouse.analysis.two_groups import checked_groups, empty_group_reason
 from warehouse.results import Caution
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from warehouse.analysis.two_groups import TwoGroups
-
-TestMethod = Literal["fisher", "barnard", "boschloo", "pearson", "likelihood_ratio"]
-Alternative = Literal["two-sided", "greater", "less"]
+TestMethod = Literal["fisher", "boschloo", "pearson"]
 
 #: Above this many cases the unconditional exact tests take seconds to minutes, and Pearson's test agrees.
 MOST_CASES_UNCONDITIONAL: Final = 600
 
 _NAMES: Final = {
     "fisher": "Fisher's exact test",
-    "barnard": "Barnard's unconditional exact test (pooled score statistic)",
     "boschloo": "Boschloo's unconditional exact test (two-sided: twice the smaller one-sided p)",
     "pearson": "Pearson's chi-squared test, no continuity correction",
-    "likelihood_ratio": "likelihood-ratio (G) test",
 }
 
 
@@ -42,109 +35,44 @@ class TwoGroupTest:
     p_value: float | None  # None when the data cannot give one (`warnings` says why)
     statistic: float | None  # Chi-squared, score or probability by `method`; None where it means nothing
     method: str  # The test by its textbook name
-    alternative: Alternative  # `two-sided`, `greater` (first share larger) or `less`
+    alternative: str = "two-sided"
     n: int  # Cases used
     warnings: tuple[Caution, ...] = ()  # Cautions to show with the number
 
 
-def _rows(groups: TwoGroups) -> NDArray[np.int64]:
-    return np.array([[groups.x1, groups.n1 - groups.x1], [groups.x2, groups.n2 - groups.x2]], dtype=np.int64)
+def two_group_test(x1: int, n1: int, x2: int, n2: int, *, method: TestMethod = "boschloo") -> TwoGroupTest:
+    """Test, two-sided, whether ``x1`` of ``n1`` and ``x2`` of ``n2`` come from one long-run share.
 
+    With an empty group, or more cases than Boschloo's test can take, the p value is None and a warning says why; with
+    all cases alike it is 1 and a warning says so. Raises RequestError where a pair of counts or the method is
+    impossible.
 
-def _fisher(groups: TwoGroups, alternative: Alternative) -> tuple[float | None, float]:
-    from scipy.stats import fisher_exact
-
-    return None, float(fisher_exact(_rows(groups), alternative=alternative).pvalue)
-
-
-def _unconditional(groups: TwoGroups, method: str, alternative: Alternative) -> tuple[float, float]:
-    """Barnard or Boschloo. SciPy takes the *columns* as the two groups: rows would fix the wrong margin."""
-    from scipy.stats import barnard_exact, boschloo_exact
-
-    columns = _rows(groups).T
-    if method == "barnard":
-        barnard = barnard_exact(columns, alternative=alternative)
-        return float(barnard.statistic), min(1.0, float(barnard.pvalue))
-    boschloo = boschloo_exact(columns, alternative=alternative)
-    return float(boschloo.statistic), min(1.0, float(boschloo.pvalue))
-
-
-def _large_sample(groups: TwoGroups, method: str) -> tuple[float, float]:
-    from scipy.stats import chi2_contingency
-
-    family: Literal["pearson", "log-likelihood"] = "pearson" if method == "pearson" else "log-likelihood"
-    result = chi2_contingency(_rows(groups), correction=False, lambda_=family)
-    return float(result.statistic), float(result.pvalue)
-
-
-def _without_p(method: str, alternative: Alternative, n: int, reason: Caution) -> TwoGroupTest:
-    return TwoGroupTest(
-        p_value=None,
-        statistic=None,
-        method=_NAMES[method],
-        alternative=alternative,
-        n=n,
-        warnings=(reason,),
-    )
-
-
-def _refusal(groups: TwoGroups, method: str, alternative: Alternative) -> Caution | None:
-    """Why this test cannot be made on these groups, in words; empty when it can."""
-    if method in {"pearson", "likelihood_ratio"} and alternative != "two-sided":
-        return Caution("no_data", "not_one_sided", {"method": _NAMES[method]})
-    many = groups.n1 + groups.n2 > MOST_CASES_UNCONDITIONAL
-    if method in {"barnard", "boschloo"} and many:
-        return Caution("no_data", "too_many_for_unconditional", {"n": groups.n1 + groups.n2})
-    return None
-
-
-def two_group_test(
-    x1: int,
-    n1: int,
-    x2: int,
-    n2: int,
-    *,
-    method: TestMethod = "boschloo",
-    alternative: Alternative = "two-sided",
-) -> TwoGroupTest:
-    """Test whether ``x1`` of ``n1`` and ``x2`` of ``n2`` come from one long-run share.
-
-    Args:
-        x1: Adverse cases in the first group.
-        n1: Assessed cases in the first group.
-        x2: Adverse cases in the second group.
-        n2: Assessed cases in the second group.
-        method: ``boschloo`` (default; never larger than Fisher's one-sided), ``barnard``, ``fisher``,
-            ``pearson`` or ``likelihood_ratio``.
-        alternative: ``two-sided``, or the first share ``greater`` or ``less`` (exact tests only).
-
-    Returns:
-        The p value with its statistic. With an empty group, with more cases than an unconditional test can take,
-        or when a test has no such alternative, the p value is None and a warning says why. When all cases ended
-        alike the p value is 1 and a warning says so.
-
-    Raises:
-        RequestError: when a pair of counts or the method is impossible.
-
-    Source: Fisher 1935; Barnard 1947, Biometrika 34:123; Suissa & Shuster 1985, JRSS A 148:317 (the pooled
-    statistic); Boschloo 1970, Stat Neerl 24:1. Computed by SciPy.
+    Source: Fisher 1935; Boschloo 1970, Stat Neerl 24:1. Computed by SciPy.
     """
     check_method(method, _NAMES)
     groups, n = checked_groups(x1, n1, x2, n2), n1 + n2
     if groups is None:
-        return _without_p(method, alternative, n, empty_group_reason(n1, n2))
-    refusal = _refusal(groups, method, alternative)
-    if refusal:
-        return _without_p(method, alternative, n, refusal)
+        return _told(method, n, None, empty_group_reason(n1, n2))
+    if method == "boschloo" and n > MOST_CASES_UNCONDITIONAL:
+        reason = Caution("no_data", "too_many_for_unconditional", {"n": n})
+        return _told(method, n, None, reason)
     if x1 + x2 in {0, n}:
-        alike = Caution("no_data", "all_alike")
-        return TwoGroupTest(
-            p_value=1.0, statistic=None, method=_NAMES[method], alternative=alternative, n=n, warnings=(alike,)
-        )
+        return _told(method, n, 1.0, Caution("no_data", "all_alike"))
+    statistic, p_value = _computed(np.array([[x1, n1 - x1], [x2, n2 - x2]], dtype=np.int64), method)
+    return TwoGroupTest(p_value=p_value, statistic=statistic, method=_NAMES[method], n=n)
+
+
+def _computed(rows: NDArray[np.int64], method: TestMethod) -> tuple[float | None, float]:
+    from scipy.stats import boschloo_exact, chi2_contingency, fisher_exact
+
     if method == "fisher":
-        statistic, p_value = _fisher(groups, alternative)
-    elif method in {"barnard", "boschloo"}:
-        statistic, p_value = _unconditional(groups, method, alternative)
-    else:
-        statistic, p_value = _large_sample(groups, method)
-    return TwoGroupTest(p_value=p_value, statistic=statistic, method=_NAMES[method], alternative=alternative, n=n)
+        return None, float(fisher_exact(rows).pvalue)
+    if method == "pearson":
+        pearson = chi2_contingency(rows, correction=False)
+        return float(pearson.statistic), float(pearson.pvalue)
+    boschloo = boschloo_exact(rows.T)  # SciPy takes the columns as the two groups: rows would fix the wrong margin
+    return float(boschloo.statistic), min(1.0, float(boschloo.pvalue))
+
+
+def _told(method: TestMethod, n: int, p_value: float | None, reason: Caution) -> TwoGroupTest:
+    return TwoGroupTest(p_value=p_value, statistic=None, method=_NAMES[method], n=n, warnings=(reason,))

@@ -8,7 +8,7 @@ result is an association among cases made comparable on the listed variables, no
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -21,13 +21,11 @@ from warehouse.analysis.contrast import (
     no_contrast,
     replicate_row,
 )
+from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.least_squares import beyond_rounding
-from warehouse.analysis.logistic import LogisticFit, SeparationFallback, fit_logistic, fit_or_fall_back, risks
+from warehouse.analysis.logistic import LogisticFit, firth, fit_logistic, fit_or_fall_back, risks
+from warehouse.analysis.spline import BoolArray, FloatArray
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from warehouse.analysis.group_pair import GroupPair
-    from warehouse.analysis.spline import BoolArray, FloatArray
 
 Target = Literal["everyone", "first_group", "overlap"]
 
@@ -55,18 +53,12 @@ class WeightedComparison:
     weights: FloatArray  # Weight of every case, shape `(n,)`
 
 
-def propensity_model(pair: GroupPair, *, fallback: SeparationFallback | None = None) -> LogisticFit:
-    """Logistic model of being in the first group given the covariates.
+def propensity_model(pair: GroupPair) -> LogisticFit:
+    """Logistic model of being in the first group given the covariates, Firth's where the groups are separated.
 
-    Args:
-        pair: The cases.
-        fallback: What to use where the groups are separated, Firth's penalised fit for instance.
-
-    Returns:
-        The fit; its ``fitted`` is the propensity, shape ``(n,)``. Without a fallback separated groups leave it
-        unusable, which the callers report in words.
+    Its ``fitted`` is the propensity, shape ``(n,)``; no group may be empty.
     """
-    return fit_or_fall_back(pair.design.matrix, pair.first.astype(np.float64), fallback=fallback)
+    return fit_or_fall_back(pair.design.matrix, pair.first.astype(np.float64))
 
 
 def balancing_weights(propensity: FloatArray, first: BoolArray, *, target: Target) -> FloatArray:
@@ -75,13 +67,8 @@ def balancing_weights(propensity: FloatArray, first: BoolArray, *, target: Targe
     With ``e`` the propensity, a case of the first and of the second group weighs: ``1/e`` and ``1/(1-e)`` for everyone;
     ``1`` and ``e/(1-e)`` for the first group; ``1-e`` and ``e`` for the overlap population.
 
-    Args:
-        propensity: Probability of the first group, shape ``(n,)``.
-        first: Membership of the first group, shape ``(n,)``.
-        target: Whom the comparison is about.
-
-    Returns:
-        Shape ``(n,)``, not normalised.
+    ``propensity``: probability of the first group, shape ``(n,)``. ``first``: membership of the first group, shape
+    ``(n,)``. Gives shape ``(n,)``, not normalised.
 
     Source: Li, Morgan & Zaslavsky 2018, J Am Stat Assoc 113:390, table 1.
     """
@@ -108,7 +95,6 @@ def weighted_comparison(
     target: Target = "overlap",
     level: float = 0.95,
     model: LogisticFit | None = None,
-    fallback: SeparationFallback | None = None,
     propensity_known: bool = False,
 ) -> WeightedComparison:
     """Values of both groups weighted to one population, with sandwich intervals.
@@ -119,25 +105,15 @@ def weighted_comparison(
     Davidian 2004, Stat Med 23:2937); with ``propensity_known`` it does not, which is the usual robust error of a
     weighted regression. Assumes independent cases and some chance of either group for every case.
 
-    Args:
-        pair: The cases; outcome a yes/no or a number.
-        target: ``overlap`` (default), ``everyone`` (average effect) or ``first_group``.
-        level: Nominal coverage.
-        model: A propensity model already fitted to these cases.
-        fallback: What to use where the groups are separated.
-        propensity_known: Treat the propensity as known rather than estimated.
-
-    Returns:
-        The comparison. An empty group, or separated groups without a fallback, give values of None with a sentence.
+    ``pair``: the cases; outcome a yes/no or a number. ``target``: ``overlap`` (default), ``everyone`` (average effect)
+    or ``first_group``. ``model``: a propensity model already fitted to these cases. ``propensity_known``:
+    treat the propensity as known rather than estimated. An empty group gives values of None with a sentence.
     """
     population, method = POPULATIONS[target], METHODS[target]
     empty = pair.emptiness()
     if empty:
         return _without(no_contrast(pair, population=population, method=method, reason=empty))
-    fit = model or propensity_model(pair, fallback=fallback)
-    if fit.separated:
-        reason = Caution("separation", "groups_separated")
-        return _without(no_contrast(pair, population=population, method=method, reason=reason))
+    fit = model or propensity_model(pair)
     weights = balancing_weights(fit.fitted, pair.first, target=target)
     influence = _influence(pair, fit, weights, None if propensity_known else target)
     cautions = pair.design.warnings + _cautions(fit, influence.sizes, pair.sizes)
@@ -161,30 +137,20 @@ def bootstrap_weighted(
     target: Target = "overlap",
     n_resamples: int = 2_000,
     level: float = 0.95,
-    fallback: SeparationFallback | None = None,
     progress: Progress | None = None,
 ) -> WeightedComparison:
     """The weighted comparison with percentile bootstrap intervals; the propensity is fitted anew in every resample.
 
-    Args:
-        pair: The cases, resampled as they are (the sizes of the groups vary).
-        rng: The source of randomness.
-        target: Whom the comparison is about.
-        n_resamples: Bootstrap samples.
-        level: Nominal coverage.
-        fallback: What to use where all cases, or those of a resample, are separated.
-        progress: Told after every resample.
-
-    Returns:
-        As :func:`weighted_comparison`; resamples without an answer are counted in the warnings.
+    ``pair``: the cases, resampled as they are (the sizes of the groups vary); resamples without an answer are
+    counted in the warnings.
     """
-    fit = propensity_model(pair, fallback=fallback)
+    fit = propensity_model(pair)
     plain = weighted_comparison(pair, target=target, level=level, model=fit)
     if plain.contrast.difference.value is None:
         return plain
 
     def analysis(drawn: FloatArray) -> tuple[float, float, float, float] | None:
-        return _resampled(pair, drawn, target, fit, fallback)
+        return _resampled(pair, drawn, target, fit)
 
     replicates = replicate(analysis, pair.n, rng=rng, n_resamples=n_resamples, progress=progress)
     method = f"{METHODS[target]}, propensity by {fit.method}"
@@ -192,7 +158,7 @@ def bootstrap_weighted(
 
 
 def _resampled(
-    pair: GroupPair, drawn: FloatArray, target: Target, fit: LogisticFit, fallback: SeparationFallback | None
+    pair: GroupPair, drawn: FloatArray, target: Target, fit: LogisticFit
 ) -> tuple[float, float, float, float] | None:
     rows = drawn > 0
     first, counts, design = pair.first[rows], drawn[rows], pair.design.matrix[rows]
@@ -201,10 +167,8 @@ def _resampled(
     again = fit_logistic(design, first.astype(np.float64), weights=counts, start=fit.coefficients)
     fitted = again.fitted
     if again.separated:
-        if fallback is None:
-            return None
         times = counts.astype(np.intp)
-        coefficients, _ = fallback(np.repeat(design, times, axis=0), np.repeat(first, times).astype(np.float64))
+        coefficients, _ = firth(np.repeat(design, times, axis=0), np.repeat(first, times).astype(np.float64))
         fitted = risks(design, coefficients)
     weights = counts * balancing_weights(fitted, first, target=target)
     return replicate_row(*weighted_means(pair.outcome[rows], first, weights))

@@ -9,8 +9,15 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from warehouse.measures.face_type import facial_index_class, nose_tip_guide_mm, nose_tip_unfavourable
-from warehouse.measures.occlusion import iotn_overjet_grade, irregularity_class, par_improvement, par_percent_reduction
+from warehouse.measures.published_bands import (
+    facial_index_class,
+    iotn_overjet_grade,
+    irregularity_class,
+    nose_tip_guide_mm,
+    nose_tip_unfavourable,
+    par_improvement,
+    par_percent_reduction,
+)
 from warehouse.store.quoting import name
 
 if TYPE_CHECKING:

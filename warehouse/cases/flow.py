@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from warehouse.marts.outcome_sql import outcomes_of
+from warehouse.disclosure import Count
+from warehouse.marts.reader import Reader
 from warehouse.marts.steps import STAGES, STEPS
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import Definition
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +16,7 @@ class Loss:
     """Cases that went no further: why, how many, and whether their outcome is due yet."""
 
     reason: str
-    n: int
+    cases: Count
     is_due: bool
 
 
@@ -31,8 +26,9 @@ class StageCount:
 
     name: str
     title: str
-    n: int
+    cases: Count
     losses: tuple[Loss, ...]
+    fewer: int | None  # How many went no further; None where that is hidden
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,18 +36,9 @@ class Flow:
     """The frame for one definition and one selection of cases."""
 
     stages: tuple[StageCount, ...]  # From started to counted
-    n_turned_away: int  # Cases handed over that validation turned away; they are in no stage
-    n_selected: int  # Selected (picked-out) cases left out of a frame of consecutive ones
-
-    @property
-    def n_missing_due(self) -> int:
-        """Cases started whose outcome is due but not known."""
-        return sum(loss.n for stage in self.stages for loss in stage.losses if loss.is_due)
-
-    @property
-    def n_not_due(self) -> int:
-        """Cases whose outcome is not due yet."""
-        return sum(loss.n for stage in self.stages for loss in stage.losses if not loss.is_due)
+    turned_away: Count  # Cases handed over that validation turned away; they are in no stage
+    selected: Count  # Selected (picked-out) cases left out of a frame of consecutive ones
+    not_due: Count  # Cases whose outcome is not due yet
 
 
 def stage_counts(steps: Mapping[str, int]) -> tuple[StageCount, ...]:
@@ -60,32 +47,25 @@ def stage_counts(steps: Mapping[str, int]) -> tuple[StageCount, ...]:
     stages = []
     for stage, title in STAGES.items():
         losses = tuple(
-            Loss(meaning.reason, steps[step], meaning.is_due)
+            Loss(meaning.reason, Count.of(steps[step]), meaning.is_due)
             for step, meaning in STEPS.items()
             if meaning.reached == stage and step != "counted" and steps.get(step)
         )
-        stages.append(StageCount(stage, title, remaining, losses))
-        remaining -= sum(loss.n for loss in losses)
+        fewer = sum(loss.cases.n for loss in losses)
+        stages.append(StageCount(stage, title, Count.of(remaining), losses, fewer))
+        remaining -= fewer
     return tuple(stages)
-
-
-def sampling_frame(reader: Reader, definition: Definition, selection: Selection) -> Flow:
-    """The frame of the cases selected, under the definition."""
-    condition, values = selection.where()
-    steps = dict(
-        reader.connection.rows(
-            f"select mart_outcomes.step, count(*) from {outcomes_of(definition)}"
-            " inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-            f" where {condition} group by mart_outcomes.step",
-            values,
-        )
-    )
-    return flow_of(reader, steps, selection)
 
 
 def flow_of(reader: Reader, steps: Mapping[str, int], selection: Selection) -> Flow:
     """The frame from the number of cases at each step."""
-    return Flow(stage_counts(steps), _turned_away(reader, selection), _selected(reader, selection))
+    not_due = sum(n for step, n in steps.items() if not STEPS[step].is_due)
+    return Flow(
+        stage_counts(steps),
+        Count.of(_turned_away(reader, selection)),
+        Count.of(_selected(reader, selection)),
+        Count.of(not_due),
+    )
 
 
 def _turned_away(reader: Reader, selection: Selection) -> int:
@@ -93,11 +73,11 @@ def _turned_away(reader: Reader, selection: Selection) -> int:
     practices = selection.filters.get("practice", ())
     marks = ", ".join("?" for _ in practices)
     condition = f" where practice in ({marks})" if practices else ""
-    found: int = reader.connection.value(
+    n: int = reader.connection.value(
         f"select coalesce(sum(n_cases + n_rows_without_case), 0) from mart_turned_away_cases{condition}",
         list(practices),
     )
-    return int(found)
+    return int(n)
 
 
 def _selected(reader: Reader, selection: Selection) -> int:
@@ -105,5 +85,5 @@ def _selected(reader: Reader, selection: Selection) -> int:
         return 0
     others = Selection(comparison=selection.comparison, selection="selected", filters=selection.filters)
     condition, values = others.where()
-    found: int = reader.connection.value(f"select count(*) from mart_cases where {condition}", values)
-    return found
+    n: int = reader.connection.value(f"select count(*) from mart_cases where {condition}", values)
+    return n

@@ -2,7 +2,7 @@
 
 Source: Richmond et al. 1992, Eur J Orthod 14:180 (abstract): improved from a reduction of 30 %, greatly improved from
 a change of 22 points; a high standard is a mean reduction above 70 % with few worse or no different. Which rule goes
-first is stated in ``warehouse.measures.occlusion.par_improvement``.
+first is stated in ``warehouse.measures.published_bands.par_improvement``.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import polars as pl
 from warehouse.analysis.change import mean_change
 from warehouse.analysis.proportion import proportion
 from warehouse.cases.case_results import case_results
-from warehouse.measures.occlusion import GREATLY_IMPROVED, IMPROVED, NOT_IMPROVED
+from warehouse.measures.published_bands import GREATLY_IMPROVED, IMPROVED, NOT_IMPROVED
 from warehouse.selection import Selection
 
 if TYPE_CHECKING:

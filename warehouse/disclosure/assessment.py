@@ -1,10 +1,9 @@
-"""How anonymous rows are: k-anonymity, and distinct and entropy l-diversity.
+"""How anonymous rows are: k-anonymity and distinct l-diversity.
 
 Rows that agree in every variable a stranger might know (the quasi-identifiers) form a class. ``k`` is the size of the
-smallest class (Sweeney 2002). ``l`` is how many values of a sensitive variable the poorest class still has: counted
-(distinct), or as ``2**H`` with the entropy ``H`` in bits of its values, so that one value hiding among many of another
-does not count for two (Machanavajjhala et al. 2007). A class can be k-anonymous and still tell: if all of it is
-adverse, so is everybody in it.
+smallest class (Sweeney 2002). ``l`` is how many different values of a sensitive variable the poorest class still has
+(Machanavajjhala et al. 2007). A class can be k-anonymous and still tell: if all of it is adverse, so is everybody in
+it.
 """
 
 from __future__ import annotations
@@ -26,7 +25,6 @@ class Anonymity:
     k: int | None  # Size of the smallest class; None without rows
     # Sensitive variable -> fewest different values in a class; None where none is recorded
     distinct_l: Mapping[str, int | None]
-    entropy_l: Mapping[str, float | None]  # Sensitive variable -> smallest `2**H` of a class; None likewise
     classes: int  # Number of classes
     rows: int  # Number of rows
     sizes: Mapping[int, int]  # Class size -> number of classes of that size
@@ -39,25 +37,20 @@ class Anonymity:
 
 
 def assess(frame: pl.DataFrame, *, quasi: Sequence[str], sensitive: Sequence[str] = ()) -> Anonymity:
-    """Assess the rows of a frame.
+    """Assess rows, one case a row.
 
-    Args:
-        frame: One case a row.
-        quasi: Columns a stranger might know. A missing value counts as a value of its own. Without any, all rows
-            are one class.
-        sensitive: Columns that must not be learnt. Missing values are not counted as values; a class in which none
-            is recorded has nothing to tell and is left out of the minimum.
+    Among ``quasi``, what a stranger might know, a missing value counts as a value of its own; without any, all rows are
+    one class. Among ``sensitive``, what must not be learnt, it counts as none: a class in which none is recorded has
+    nothing to tell and is left out of the minimum.
     """
     missing = [name for name in (*quasi, *sensitive) if name not in frame.columns]
     if missing:
         found = f"No column {', '.join(missing)}."
         raise RequestError(found, expected="columns of the frame", remedy="check the names of the variables")
     if frame.is_empty():
-        nothing = dict.fromkeys(sensitive, None)
         return Anonymity(
             k=None,
-            distinct_l=MappingProxyType(nothing),
-            entropy_l=MappingProxyType(nothing),
+            distinct_l=MappingProxyType(dict.fromkeys(sensitive)),
             classes=0,
             rows=0,
             sizes=MappingProxyType({}),
@@ -71,8 +64,7 @@ def assess(frame: pl.DataFrame, *, quasi: Sequence[str], sensitive: Sequence[str
     counted = sizes.value_counts().sort("size")
     return Anonymity(
         k=min(sizes.to_list()),
-        distinct_l=MappingProxyType({name: one[0] for name, one in diversity.items()}),
-        entropy_l=MappingProxyType({name: one[1] for name, one in diversity.items()}),
+        distinct_l=MappingProxyType(diversity),
         classes=sizes.len(),
         rows=frame.height,
         sizes=MappingProxyType({int(size): int(n) for size, n in counted.iter_rows()}),
@@ -80,16 +72,9 @@ def assess(frame: pl.DataFrame, *, quasi: Sequence[str], sensitive: Sequence[str
     )
 
 
-def _diversity(keyed: pl.DataFrame, by: list[str]) -> tuple[int | None, float | None]:
-    """Smallest number of values in a class and smallest ``2**H``; None where nothing is recorded."""
+def _diversity(keyed: pl.DataFrame, by: list[str]) -> int | None:
+    """Smallest number of values in a class; None where nothing is recorded."""
     recorded = keyed.drop_nulls("value")
     if recorded.is_empty():
-        return None, None
-    share = pl.col("n") / pl.col("n").sum()
-    of_class = (
-        recorded.group_by([*by, "value"])
-        .len(name="n")
-        .group_by(by)
-        .agg(pl.len().alias("distinct"), (-(share * share.log(2)).sum()).alias("bits"))
-    )
-    return min(of_class["distinct"].to_list()), 2.0 ** min(of_class["bits"].to_list())
+        return None
+    return int(min(recorded.group_by(by).agg(pl.col("value").n_unique())["value"].to_list()))

@@ -38,43 +38,17 @@ class Hierarchy:
         raise DefinitionError(found, where=self.name, expected=expected, remedy="correct the hierarchy")
 
     @classmethod
-    def of_categories(
-        cls, name: str, base: Sequence[str], *merges: Mapping[str, Sequence[str]], droppable: bool = True
-    ) -> Hierarchy:
-        """A hierarchy of named merges.
+    def of_categories(cls, name: str, base: Sequence[str], *merges: Mapping[str, Sequence[str]]) -> Hierarchy:
+        """A hierarchy of named merges; its last level merges everything into "any", which drops the variable.
 
-        Args:
-            name: The variable.
-            base: Its values.
-            merges: One mapping a level, label -> the base values merged under it; values not named keep the label
-                they had.
-            droppable: Whether a last level may merge everything into "any", which drops the variable.
+        ``merges`` holds one mapping a level, label -> the base values merged under it; values not named keep the label
+        they had.
         """
         levels = [{value: value for value in base}]
         for merge in merges:
             named = {value: label for label, values in merge.items() for value in values}
             levels.append({value: named.get(value, levels[-1][value]) for value in base})
-        return cls._built(name, base, levels, droppable=droppable)
-
-    @classmethod
-    def of_order(cls, name: str, base: Sequence[str], *, sizes: Sequence[int], droppable: bool = True) -> Hierarchy:
-        """Neighbouring values of an ordered variable (age bands, years) merged in blocks from the first.
-
-        Args:
-            name: The variable.
-            base: Its values in order.
-            sizes: Block size of each level after the first; each a multiple of the one before.
-            droppable: As in ``of_categories``.
-        """
-        levels = [{value: value for value in base}]
-        for size in sizes:
-            blocks = [base[start : start + size] for start in range(0, len(base), size)]
-            levels.append({value: _block_label(block) for block in blocks for value in block})
-        return cls._built(name, base, levels, droppable=droppable)
-
-    @classmethod
-    def _built(cls, name: str, base: Sequence[str], levels: list[dict[str, str]], *, droppable: bool) -> Hierarchy:
-        if droppable and len(set(levels[-1].values())) > 1:
+        if len(set(levels[-1].values())) > 1:
             levels.append(dict.fromkeys(base, ANY))
         return cls(name, tuple(base), tuple(MappingProxyType(level) for level in levels))
 
@@ -89,7 +63,3 @@ class Hierarchy:
             sizes[label] = sizes.get(label, 0) + 1
         span = max(1, len(self.base) - 1)
         return {value: (sizes[label] - 1) / span for value, label in labels.items()}
-
-
-def _block_label(block: Sequence[str]) -> str:
-    return block[0] if len(block) == 1 else f"{block[0]} to {block[-1]}"

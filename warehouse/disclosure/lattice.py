@@ -2,26 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations, product
-from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from warehouse.disclosure.hierarchy import MISSING, Hierarchy
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from numpy.typing import NDArray
-
-Diversity = Literal["distinct", "entropy"]
 Node = tuple[int, ...]
-
-_CLOSE = 1e-9  # 2**log2(3) need not be 3 to the last digit
 
 
 @dataclass(slots=True)
@@ -31,12 +24,10 @@ class Lattice:
     hierarchies: tuple[Hierarchy, ...]  # One a variable
     codes: list[list[NDArray[np.int64]]]  # Variable, level -> group of each row, shape `(n,)`
     losses: list[list[float]]  # Variable, level -> mean penalty over the rows
-    penalties: list[list[NDArray[np.float64]]]  # Variable, level -> penalty of each row
     sensitive: list[NDArray[np.int64]]  # Values of each sensitive variable as codes, -1 where missing, each `(n,)`
     k: int  # Smallest class wanted
-    # Diversity wanted
+    # Different values of each wanted in a class
     l: int  # noqa: E741 - the name the literature gives it
-    diversity: Diversity  # How it is counted
     weights: NDArray[np.float64]  # Weight of each variable in the loss, summing to 1
     rows: int  # Number of rows
     # Combinations of one, two or all variables judged so far
@@ -70,17 +61,6 @@ class Lattice:
             self.judged[choice] = self._judge(choice)
         return self.judged[choice]
 
-    def kept_loss(self, node: Node, left_out: NDArray[np.bool_]) -> float:
-        """Loss when some rows are left out: those count 1 each."""
-        rows = sum(
-            (
-                weight * self.penalties[i][level]
-                for i, (weight, level) in enumerate(zip(self.weights, node, strict=True))
-            ),
-            start=np.zeros(left_out.size),
-        )
-        return round(float(np.mean(np.where(left_out, 1.0, rows))), 12)
-
     def _judge(self, choice: tuple[tuple[int, int], ...]) -> NDArray[np.bool_]:
         key = np.zeros(self.rows, dtype=np.int64)
         for variable, level in choice:
@@ -97,13 +77,8 @@ class Lattice:
         known = values >= 0
         width = int(values.max(initial=0)) + 1
         counts = np.bincount(key[known] * width + values[known], minlength=classes * width).reshape(classes, width)
-        total = counts.sum(axis=1)
-        if self.diversity == "distinct":
-            found = (counts > 0).sum(axis=1).astype(np.float64)
-        else:
-            share = counts / np.maximum(total, 1)[:, None]
-            found = 2 ** -np.sum(np.where(share > 0, share * np.log2(np.where(share > 0, share, 1)), 0), axis=1)
-        too_uniform: NDArray[np.bool_] = (total > 0) & (found < self.l - _CLOSE)
+        n_values = (counts > 0).sum(axis=1)
+        too_uniform: NDArray[np.bool_] = (n_values > 0) & (n_values < self.l)
         return too_uniform
 
 
@@ -114,14 +89,13 @@ def build_lattice(
     sensitive: Sequence[str],
     k: int,
     l: int,  # noqa: E741
-    diversity: Diversity,
     weights: Sequence[float],
 ) -> Lattice:
     """Code the rows for every level of every variable.
 
     A missing value stands for "missing", which the hierarchy must name where it occurs.
     """
-    codes, losses, penalties = [], [], []
+    codes, losses = [], []
     for hierarchy in hierarchies:
         position = _positions(frame, hierarchy)
         of_level = [_groups(hierarchy, level)[position] for level in range(len(hierarchy.levels))]
@@ -130,18 +104,15 @@ def build_lattice(
             for level in range(len(hierarchy.levels))
         ]
         codes.append(of_level)
-        penalties.append(cost)
         losses.append([float(np.mean(one)) if one.size else 0.0 for one in cost])
     total = sum(weights)
     return Lattice(
         hierarchies=tuple(hierarchies),
         codes=codes,
         losses=losses,
-        penalties=penalties,
         sensitive=[_codes(frame[name]) for name in sensitive],
         k=k,
         l=l,
-        diversity=diversity,
         weights=np.array(weights, dtype=np.float64) / total,
         rows=frame.height,
     )

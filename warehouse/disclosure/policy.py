@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from warehouse.errors import RequestError
 
@@ -17,6 +17,14 @@ class Policy:
     # Counts of at least `minimum` are shown rounded to this base, halves up; None shows them exactly
     round_to: int | None = None
     mean_minimum: int = 8  # Smallest number of cases for which a mean, median or standard deviation may be shown
+    hides_nothing: bool = field(default=False, init=False)  # Whether it is the rule of the practice itself
+
+    @classmethod
+    def nothing_hidden(cls) -> Policy:
+        """The rule for the practice itself: every count is shown. No file can state it."""
+        policy = cls(mean_minimum=0)
+        object.__setattr__(policy, "hides_nothing", True)
+        return policy
 
     def __post_init__(self) -> None:
         if self.minimum < 3:
@@ -32,7 +40,7 @@ class Policy:
 
     def is_small(self, count: int) -> bool:
         """Whether a count must be hidden."""
-        return 1 <= count < self.minimum
+        return not self.hides_nothing and 1 <= count < self.minimum
 
     def shown_value(self, count: int) -> int:
         """A count as shown: itself, or rounded to the base, halves up; 0 stays 0."""
@@ -51,9 +59,3 @@ class Policy:
     def small_label(self) -> str:
         """The words that stand for a hidden small count."""
         return f"fewer than {self.minimum}"
-
-
-# Rule of the English hospital statistics for sub-national tables since September 2018: 1 to 7 hidden, others rounded
-# to the nearest 5, means from 8 cases on. The threshold and the means rule were read in a mirror of the publisher's
-# page; the rounding step is from memory.
-HOSPITAL_2018 = Policy(minimum=8, round_to=5, mean_minimum=8)

@@ -20,31 +20,24 @@ tables would single out is looked for only where it is a printed or derived cell
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping, Sequence
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from warehouse.disclosure.attack import knowledge_of, space_for
+from warehouse.disclosure.knowledge import knowledge_of, row_of, space_for
 from warehouse.disclosure.policy import Policy
 from warehouse.disclosure.published import Count, Guard, ProtectedTable, Release, make_cell
 from warehouse.disclosure.search import Search
-from warehouse.disclosure.space import sets_of
+from warehouse.disclosure.space import Space
 from warehouse.disclosure.system import Knowledge, extreme
+from warehouse.disclosure.table import Table
 from warehouse.disclosure.targets import Goal, goals_of, guards_of
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from warehouse.disclosure.layout import Layout
-    from warehouse.disclosure.space import Space
-    from warehouse.disclosure.table import Table
-
-    Key = tuple[str, ...]
+Key = tuple[str, ...]
 
 _MISFIT = (
     "Its counts do not fit what was published before about the same cases; if cases were added or corrected since, "
@@ -53,18 +46,14 @@ _MISFIT = (
 
 
 def protect(table: Table, policy: Policy | None = None, *, earlier: Sequence[Release] = ()) -> ProtectedTable:
-    """Make a table fit to leave.
+    """Make a table fit to leave; the default policy hides 1 to 4.
 
-    Args:
-        table: The counts.
-        policy: What may be shown; the default hides 1 to 4.
-        earlier: Everything published before about the same cases, from the ledger; differences are looked for.
-
-    Returns:
-        The table as it may be shown. ``refused`` says why when nothing of it may be; it then has no place in the
-        ledger.
+    ``earlier`` is everything published before about the same cases, from the ledger; differences are looked for. A
+    table of which nothing may be shown says why in ``refused``, and has no place in the ledger.
     """
     rule = policy or Policy()
+    if rule.hides_nothing:
+        return _result(table, rule, frozenset(), frozenset(), 1, ())
     try:
         space = space_for(earlier, table.layout)
     except RequestError as error:
@@ -75,7 +64,7 @@ def protect(table: Table, policy: Policy | None = None, *, earlier: Sequence[Rel
     small = frozenset(key for key, count in counts.items() if rule.is_small(count))
     if not goals and not earlier:
         return _result(table, rule, frozenset(), frozenset(), rule.minimum, guards)
-    rows = {key: _row(table.layout, key, space) for key in counts}
+    rows = {key: row_of(table.layout, key, space) for key in counts}
     for relabelled in _stages(counts, small, rows):
         least = 1 if relabelled else rule.minimum
         open_ = [key for key, count in counts.items() if count >= rule.minimum]
@@ -142,11 +131,6 @@ def _was_known(goal: Goal, earlier: Sequence[Release], space: Space) -> bool:
         return False
     before = knowledge_of(earlier, space)
     return extreme(before, goal.row, largest=False) == extreme(before, goal.row, largest=True)
-
-
-def _row(layout: Layout, key: Key, space: Space) -> NDArray[np.int8]:
-    values = [dimension.values(category) for dimension, category in zip(layout.dimensions, key, strict=True)]
-    return space.row(sets_of(layout, values))
 
 
 def _result(

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Literal
 
-import polars as pl
-
 from warehouse.disclosure.layout import Dimension, Layout
 from warehouse.disclosure.policy import Policy
 from warehouse.errors import BadFileError, RequestError
@@ -25,8 +23,24 @@ class Count:
     # `shown`; `small` (its label says fewer than the minimum); `withheld` (hidden so that another cannot be
     # worked out)
     state: State
-    shown: str  # The text for it: "12", "0", "fewer than 5", "withheld"
+    shown: str  # The text for it: "1,234", "0", "fewer than 5", "withheld"
     value: int | None  # The count shown (rounded where the policy rounds), or None
+
+    @classmethod
+    def of(cls, n: int) -> Count:
+        """A count shown as it is."""
+        return cls("shown", f"{n:,}", n)
+
+    @property
+    def n(self) -> int:
+        """The count, for what may see it; an error of the program where it is hidden."""
+        if self.value is None:
+            message = "a hidden count was asked for"
+            raise ValueError(message)
+        return self.value
+
+
+HIDDEN = Count("withheld", WITHHELD, None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,24 +161,17 @@ class ProtectedTable:
             )
         return self.cells[key]
 
-    def to_frame(self) -> pl.DataFrame:
-        """One row a cell: a column a dimension, then ``shown``, ``value`` and ``state``."""
-        names = [dimension.name for dimension in self.release.layout.dimensions]
-        rows = [(*key, cell.shown, cell.value, cell.state) for key, cell in self.cells.items()]
-        schema = {**dict.fromkeys(names, pl.String), "shown": pl.String, "value": pl.Int64, "state": pl.String}
-        return pl.DataFrame(rows, schema=schema, orient="row")
-
 
 def make_cell(state: State, value: int | None, policy: Policy) -> Count:
     """A cell with the text that belongs to its state."""
     if state == "small":
         return Count("small", policy.small_label, None)
     if state == "withheld":
-        return Count("withheld", WITHHELD, None)
+        return HIDDEN
     if state != "shown" or not isinstance(value, int):
         msg = "a cell that is neither shown with a value nor hidden"
         raise ValueError(msg)
-    return Count("shown", str(value), value)
+    return Count.of(value)
 
 
 def _listed(sets: Mapping[str, frozenset[str]]) -> dict[str, list[str]]:

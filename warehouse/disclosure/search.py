@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.disclosure.system import Knowledge, Solution, cheapest
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from numpy.typing import NDArray
-
-    from warehouse.disclosure.targets import Goal
+from warehouse.disclosure.targets import Goal
 
 _LITTLE = 1e-3  # price of missing a goal not asked for, in prices of the cheapest cell: nothing is hidden for it
 _MUCH = 1e3  # price of missing the goal asked for, in prices of the dearest cell: all is hidden for it if need be
@@ -49,11 +44,8 @@ class Search:
         two cells that are not 0 is not 1). It is brought back to the nearest value the labels leave. At least two
         values must be left.
 
-        Args:
-            may_skip: Asked about a goal of which the labels leave one value: whether that was so before this table.
-
-        Returns:
-            False when some count would be given away whatever is hidden.
+        ``may_skip`` is asked about a goal of which the labels leave one value: whether that was so before this table.
+        False when some count would be given away whatever is hidden.
         """
         causes: dict[int, int] = {}
         for i in range(0, len(self.goals), 2):

@@ -7,22 +7,17 @@ that no table tells apart are merged first, so that the set stays as small as it
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import reduce
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
+from warehouse.disclosure.layout import Dimension, Layout
 from warehouse.errors import RequestError
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from warehouse.disclosure.layout import Dimension, Layout
-
-    Row = NDArray[np.int8]
+Row = NDArray[np.int8]
 
 MOST_ATOMS = 8_000
 _OTHER = "\x00any other value"

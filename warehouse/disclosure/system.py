@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    Vector = NDArray[np.float64]
+Vector = NDArray[np.float64]
 
 _PLENTY = 1e6  # no group has as many cases: a count that can be this large has no upper end
 _SECONDS = 20.0  # a question the solver cannot settle in this time counts as "not shown to be safe"
@@ -75,11 +71,7 @@ def cheapest(
 ) -> Solution | None:
     """Whole numbers that fit what is known, at the least total cost of leaving the soft ranges.
 
-    Args:
-        knowledge: What must hold.
-        costs: Cost of each unit a soft sum lies outside its range, shape ``(s,)``; infinite forbids it.
-        soft_rows: Soft sums, shape ``(s, atoms)``.
-        soft_bounds: Their ranges, shape ``(s, 2)``.
+    Soft sums ``(s, atoms)`` have ranges ``(s, 2)`` and a cost ``(s,)`` a unit outside; an infinite one forbids it.
     """
     atoms = knowledge.rows.shape[1]
     price = np.asarray(costs, dtype=np.float64)

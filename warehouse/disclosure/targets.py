@@ -9,29 +9,22 @@ all such counts of earlier tables, which the ledger keeps as guards. Cells withh
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from warehouse.disclosure.attack import guarded_row, row_of
+from warehouse.disclosure.knowledge import guarded_row, row_of
 from warehouse.disclosure.layout import DerivedTotal, Dimension
-from warehouse.disclosure.published import Guard
-from warehouse.disclosure.space import sets_of
+from warehouse.disclosure.policy import Policy
+from warehouse.disclosure.published import Guard, Release
+from warehouse.disclosure.space import Space, sets_of
+from warehouse.disclosure.table import Table
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
-    from numpy.typing import NDArray
-
-    from warehouse.disclosure.policy import Policy
-    from warehouse.disclosure.published import Release
-    from warehouse.disclosure.space import Space
-    from warehouse.disclosure.table import Table
-
-    Category = str | DerivedTotal
-    Sets = Mapping[str, frozenset[str]]
+Category = str | DerivedTotal
+Sets = Mapping[str, frozenset[str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +77,7 @@ def goals_of(guards: Sequence[Guard], policy: Policy, earlier: Sequence[Release]
     goals = dict(reversed(goals.items()))
     for release in earlier:
         for key, cell in release.cells.items():
-            row = row_of(release, key, space)
+            row = row_of(release.layout, key, space)
             if cell.state != "shown":
                 down, up = (Goal(row, 0.0, math.inf, upward, earlier=True, apart=True) for upward in (False, True))
                 goals.setdefault(row.tobytes(), (down, up))

@@ -29,12 +29,6 @@ RATES = "rates"
 def build(place: Place, *, records: str, out: str, progress: Callable[[str], None] = lambda _: None) -> Reader:
     """Build every mart in ``place`` and open them for reading.
 
-    Args:
-        place: Where the records lie and the marts are to lie.
-        records: Address of the records, for messages.
-        out: Address of the marts, for messages.
-        progress: Told what is being done.
-
     Raises:
         EngineError: Records are missing or not sound, or the place failed.
     """

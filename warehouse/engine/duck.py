@@ -23,10 +23,6 @@ _MARTS = "marts.draft.duckdb"
 class DuckPlace(Connection):
     """A DuckDB connection over a folder of records, and the folder its marts are written to.
 
-    Args:
-        records: Folder of the records.
-        out: Folder for the marts; must be empty or absent.
-
     Raises:
         EngineError: ``out`` holds files already.
     """

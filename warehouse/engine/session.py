@@ -37,8 +37,6 @@ def start(master: str, *, settings: Mapping[str, str] | None = None, wait: float
 
     Args:
         master: ``spark://HOST:PORT``, ``local[N]``, ``yarn``, ``k8s://...``; ``sc://HOST:PORT`` for Spark Connect.
-        settings: Further Spark settings.
-        wait: Seconds to wait for an answer.
 
     Raises:
         EngineError: The extra or Java is missing, or nobody answers in time.

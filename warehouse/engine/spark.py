@@ -44,13 +44,7 @@ _FAMILIES: dict[str, Family] = {
 
 
 class SparkPlace:
-    """A Spark session over a folder of records, and the folder its marts are written to.
-
-    Args:
-        session: A Spark session (``session.start``).
-        records: Folder of the records, as any address every worker can read.
-        out: Folder for the marts, as any address every worker can write to.
-    """
+    """A Spark session over a folder of records, and the folder its marts are written to; any worker can reach both."""
 
     engine = "spark"
 

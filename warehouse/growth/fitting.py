@@ -64,9 +64,7 @@ class FittedReference:
 def fit_reference(cases: OwnCases, *, version: str) -> FittedReference:
     """Fit every measure that enough untreated children have.
 
-    Args:
-        cases: The untreated cases of a warehouse.
-        version: Version of the reference.
+    ``cases``: the untreated cases of a warehouse.
     """
     fits: list[CurveFit] = []
     refused: list[Refusal] = []
@@ -103,13 +101,8 @@ def fit_measure(course: pl.DataFrame, measure: str, *, error: float | None = Non
 
     The line of both together serves children whose sex is not known.
 
-    Args:
-        course: One row a value: case, sex, age, value.
-        measure: Code of the measure.
-        error: Error of one reading, for the spread between children where nobody was seen three times.
-
-    Returns:
-        The lines, or the reason why there is none.
+    ``course``: one row a value: case, sex, age, value. ``error``: error of one reading, for the spread between children
+    where nobody was seen three times. Gives the lines, or the reason in words why there is none.
     """
     several = course.filter(pl.col("age").n_unique().over("case") >= 2)
     n = several["case"].n_unique()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from warehouse.marts.coded import coded_columns, coded_statement, coded_times, seen_columns
 from warehouse.marts.method_errors import default_errors, method_errors, own_errors, repeat_sums
@@ -69,7 +69,9 @@ def _build(connection: Tables, catalogues: Catalogues) -> None:
     _create(connection, "mart_turned_away_cases", filled("turned_away_cases.sql"))
     kept = ", ".join(column for column in connection.columns("landmarks") if column != "replaced_by")
     _create(connection, "mart_landmarks", f"select {kept} from landmarks where replaced_by is null")
-    _create(connection, "mart_repeats", _repeats_statement(read, has_repeats=has_repeats))
+    listed = "".join(f",\n    readings.{name(measure)}" for measure in read)
+    none = "" if has_repeats else " and 1 = 0"  # known already: nothing need be counted
+    _create(connection, "mart_repeats", filled("repeated_readings.sql", measures=listed, none=none))
     _create(connection, "mart_plans", _PLANS)
     _build_descriptions(connection, catalogues, errors)
 
@@ -152,118 +154,44 @@ def _depends_on(catalogues: Catalogues, measure: str, landmark: str) -> bool:
     return any(variant.startswith(landmark) for variant in catalogues.measures.measure(measure).variants)
 
 
-def _repeats_statement(measures: Sequence[str], *, has_repeats: bool) -> str:
-    """Every reading of records that were read more than once, for the picture of measuring quality."""
-    none = "" if has_repeats else " and 1 = 0"  # known already: nothing need be counted
-    listed = "".join(f", readings.{name(measure)}" for measure in measures)
-    return (
-        "select case_registry.practice, readings.case_no, readings.timepoint, readings.examiner,"
-        f" readings.repeat_no{listed} from readings"
-        " inner join case_registry on case_registry.case_no = readings.case_no"
-        " inner join (select case_no, timepoint from readings where replaced_by is null"
-        " group by case_no, timepoint having count(*) > 1) as twice"
-        " on twice.case_no = readings.case_no and twice.timepoint = readings.timepoint"
-        f" where readings.replaced_by is null{none}"
-    )
+_OF_DEFINITION = ("version", "family", "label", "sentence", "source")
+_OF_MEASURE = ("label", "definition", "unit", "family", "up_means", "sign")
+_OF_REFERENCE = ("version", "label", "provenance")
+_OF_CURVE = ("measure", "sex", "ages", "means", "slope_sd", "slope_se", "source")
+_OF_STEP = ("reached", "reason", "is_due")
 
 
 def _build_descriptions(connection: Tables, catalogues: Catalogues, errors: pl.DataFrame) -> None:
     """What a reader needs to say which definition, measure and growth reference made a figure."""
-    with connection.given(
-        given_definitions=_definitions_frame(catalogues),
-        given_measures=_measures_frame(catalogues),
-        given_growth=_growth_frame(catalogues),
-        given_errors=errors,
-        given_settings=_settings_frame(catalogues),
-        given_steps=_steps_frame(),
-    ):
-        for what in ("definitions", "measures", "growth", "errors", "settings", "steps"):
-            published = "mart_method_errors" if what == "errors" else f"mart_{what}"
-            _create(connection, published, f"select * from given_{what}")
-
-
-def _definitions_frame(catalogues: Catalogues) -> pl.DataFrame:
     import polars as pl
 
-    return pl.DataFrame(
-        [
-            {
-                "definition_id": d.id,
-                "version": d.version,
-                "family": d.family,
-                "label": d.label,
-                "sentence": d.sentence,
-                "source": d.source,
-                "body": json.dumps(definition_to_dict(d)),
-            }
-            for d in catalogues.definitions
-        ]
-    )
-
-
-def _measures_frame(catalogues: Catalogues) -> pl.DataFrame:
-    import polars as pl
-
-    return pl.DataFrame(
-        [
-            {
-                "measure": m.code,
-                "label": m.label,
-                "definition": m.definition,
-                "unit": m.unit,
-                "family": m.family,
-                "up_means": m.up_means,
-                "sign": m.sign,
-                "is_own": m.code not in CATALOGUE,
-            }
-            for m in catalogues.measures.values()
-        ]
-    )
-
-
-def _growth_frame(catalogues: Catalogues) -> pl.DataFrame:
-    import polars as pl
-
+    definitions = [
+        {"definition_id": one.id, **_of(one, _OF_DEFINITION), "body": json.dumps(definition_to_dict(one))}
+        for one in catalogues.definitions
+    ]
+    measures = [
+        {"measure": code, **_of(one, _OF_MEASURE), "is_own": code not in CATALOGUE}
+        for code, one in catalogues.measures.items()
+    ]
     reference = catalogues.reference
-    return pl.DataFrame(
-        [
-            {
-                "reference_id": reference.id,
-                "version": reference.version,
-                "label": reference.label,
-                "provenance": reference.provenance,
-                "measure": curve.measure,
-                "sex": curve.sex,
-                "ages": list(curve.ages),
-                "means": list(curve.means),
-                "slope_sd": curve.slope_sd,
-                "slope_se": curve.slope_se,
-                "source": curve.source,
-            }
-            for curve in reference.curves
-        ],
-        schema_overrides={"slope_sd": pl.Float64, "slope_se": pl.Float64},
-    )
+    growth = [
+        {"reference_id": reference.id, **_of(reference, _OF_REFERENCE), **_of(curve, _OF_CURVE)}
+        for curve in reference.curves
+    ]
+    steps = [{"step_no": STEP_NUMBERS[step], "step": step, **_of(said, _OF_STEP)} for step, said in STEPS.items()]
+    described = {
+        "definitions": pl.DataFrame(definitions),
+        "measures": pl.DataFrame(measures),
+        "growth": pl.DataFrame(growth, schema_overrides={"slope_sd": pl.Float64, "slope_se": pl.Float64}),
+        "method_errors": errors,
+        "settings": pl.DataFrame({"name": list(catalogues.settings), "value": list(catalogues.settings.values())}),
+        "steps": pl.DataFrame(steps),
+    }
+    with connection.given(**{f"given_{what}": frame for what, frame in described.items()}):
+        for what in described:
+            _create(connection, f"mart_{what}", f"select * from given_{what}")
 
 
-def _settings_frame(catalogues: Catalogues) -> pl.DataFrame:
-    import polars as pl
-
-    return pl.DataFrame({"name": list(catalogues.settings), "value": list(catalogues.settings.values())})
-
-
-def _steps_frame() -> pl.DataFrame:
-    import polars as pl
-
-    return pl.DataFrame(
-        [
-            {
-                "step_no": STEP_NUMBERS[step],
-                "step": step,
-                "reached": meaning.reached,
-                "reason": meaning.reason,
-                "is_due": meaning.is_due,
-            }
-            for step, meaning in STEPS.items()
-        ]
-    )
+def _of(described: object, fields: Sequence[str]) -> dict[str, Any]:
+    values = {field: getattr(described, field) for field in fields}
+    return {field: list(value) if isinstance(value, tuple) else value for field, value in values.items()}

@@ -29,17 +29,8 @@ patterns as (
     select
         extracted_teeth,
         n_counted_teeth > 0 as is_extraction_case,
-        case when n_counted_teeth > 0 then 'extraction' else 'non-extraction' end as extraction,
-        case
-            when n_counted_teeth = 0 then 'none'
-            when n_counted_teeth = 4 and n_first_premolars = 4 then 'four_first_premolars'
-            when n_counted_teeth = 4 and n_second_premolars = 4 then 'four_second_premolars'
-            when n_counted_teeth = 2 and n_upper_first_premolars = 2 then 'upper_first_premolars'
-            when n_counted_teeth = 4 and n_upper_first_premolars = 2 and n_lower_second_premolars = 2
-                then 'upper_first_lower_second'
-            when n_counted_teeth = 1 and n_lower_incisors = 1 then 'single_lower_incisor'
-            else 'other'
-        end as extraction_pattern
+        $extraction as extraction,
+        $extraction_pattern as extraction_pattern
     from counted_teeth
 ),
 
@@ -77,20 +68,9 @@ joined as (
         cases.load_id,
         cases.sex,
         cases.age_at_start,
-        case
-            when cases.age_at_start < 8 then 'under 8'
-            when cases.age_at_start < 10 then '8-9'
-            when cases.age_at_start < 12 then '10-11'
-            when cases.age_at_start < 14 then '12-13'
-            when cases.age_at_start < 18 then '14-17'
-            when cases.age_at_start >= 18 then '18 and over'
-        end as age_band,
+        $age_band as age_band,
         cases.cvm_stage,
-        case
-            when cases.cvm_stage in ('CS1', 'CS2') then 'before the growth spurt'
-            when cases.cvm_stage in ('CS3', 'CS4') then 'around the growth spurt'
-            when cases.cvm_stage in ('CS5', 'CS6') then 'after the growth spurt'
-        end as growth_stage,
+        $growth_stage as growth_stage,
         cases.incisor_class,
         cases.molar_class,
         cases.extracted_teeth,
@@ -133,13 +113,5 @@ joined as (
 
 select
     *,
-    -- cut points of the plane: Chung and Mongiovi 2003 (low to 27, high from 37); of the Frankfort angle: 20 and 30
-    case
-        when plane_at_start <= 27 then 'low'
-        when plane_at_start < 37 then 'average'
-        when plane_at_start >= 37 then 'high'
-        when fma_at_start <= 20 then 'low'
-        when fma_at_start < 30 then 'average'
-        when fma_at_start >= 30 then 'high'
-    end as vertical_type_start
+    $vertical_type as vertical_type_start
 from joined

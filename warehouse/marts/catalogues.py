@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from warehouse.errors import DefinitionError
 from warehouse.measures.catalogue import CATALOGUE, Catalogue
 from warehouse.measures.measure import Measure
+from warehouse.outcomes.definition import Definition
 from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference, choose, constant_slopes
-from warehouse.outcomes.registry import DEFAULT_ID, Registry, definition_from, definition_to_dict, shipped_registry
+from warehouse.outcomes.registry import DEFAULT_ID, Registry, definition_from, shipped_registry
 from warehouse.store.storage import utc_now
-
-if TYPE_CHECKING:
-    from warehouse.outcomes.definition import Definition
-    from warehouse.store.tables import Tables
+from warehouse.store.tables import Tables
 
 SETTINGS = {"growth_reference": "R1", "definition": DEFAULT_ID}
 """Settings a warehouse has, with their values until someone chooses another."""
@@ -88,16 +86,6 @@ def register(connection: Tables, kind: str, name: str, version: str, body: objec
 def measure_body(measure: Measure) -> dict[str, Any]:
     """A user's measure as plain data (it has no formula)."""
     return {key: value for key, value in asdict(measure).items() if value is not None}
-
-
-def definition_body(definition: Definition) -> dict[str, Any]:
-    """A definition as plain data, in the keys of its TOML form."""
-    return definition_to_dict(definition)
-
-
-def reference_body(reference: GrowthReference) -> dict[str, Any]:
-    """A growth reference as plain data."""
-    return asdict(reference)
 
 
 def _measure(body: dict[str, Any]) -> Measure:

@@ -6,37 +6,21 @@ An enumeration reads as text everywhere (``Connection.frame`` gives strings).
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping, Sequence
 
-from warehouse.marts.grouping import AGE_BANDS, VERTICAL_TYPES
-from warehouse.marts.statements import APPLIANCES, QUESTIONS_ASKED, TIMES
+from warehouse.marts.statements import APPLIANCES, BANDED, QUESTIONS_ASKED, TIMES
 from warehouse.outcomes.definition import QUESTIONS
 from warehouse.store.quoting import name, text
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-
-    from warehouse.store.tables import Tables
+from warehouse.store.tables import Tables
+from warehouse.variables import VARIABLES
 
 MOST_VALUES = 1000
 """Values up to which a column of free text is kept as an enumeration."""
 
 _OWN: dict[str, tuple[str, ...]] = {
-    "age_band": AGE_BANDS,
-    "growth_stage": ("before the growth spurt", "around the growth spurt", "after the growth spurt"),
-    "extraction": ("non-extraction", "extraction"),
-    "extraction_pattern": (
-        "none",
-        "four_first_premolars",
-        "four_second_premolars",
-        "upper_first_premolars",
-        "upper_first_lower_second",
-        "single_lower_incisor",
-        "other",
-    ),
+    **{VARIABLES[name].column or name: VARIABLES[name].values for name in BANDED},
     "appliance_first": APPLIANCES,
     "appliance_group": (*APPLIANCES, "two_phase"),
-    "vertical_type_start": VERTICAL_TYPES,
 }
 _CONTRACT = ("sex", "cvm_stage", "incisor_class", "molar_class", "selection", "status", "comparison", "wear_reported")
 

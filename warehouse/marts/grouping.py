@@ -2,81 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from warehouse.errors import RequestError, near_names
 from warehouse.marts.statements import APPLIANCES
 from warehouse.store.quoting import text
+from warehouse.variables import Variable, listed
 
 NOT_KNOWN = "not known"
 
-AGE_BANDS = ("under 8", "8-9", "10-11", "12-13", "14-17", "18 and over")
-VERTICAL_TYPES = ("low", "average", "high")
+Grouping = Variable
+"""One way of grouping cases: by a variable."""
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Grouping:
-    """One way of grouping cases."""
-
-    name: str  # As asked for
-    title: str  # As shown
-    column: str | None  # Column of mart_cases, or None for membership in several groups (appliance ever used)
-    codes: str = ""  # Code list its values come from, for labels; "" where values speak for themselves
-    order: tuple[str, ...] = ()  # Fixed order of groups; others follow by size, never by rate
-    note: str = ""  # A remark to show with the figure
-
-
-_LISTED = (
-    Grouping(
-        name="appliance_category",
-        title="Appliance category (first phase)",
-        column="appliance_first",
-        codes="appliance_category",
-        note="Grouped by the appliance of the first phase. The sequence of appliances, and every appliance ever used,"
-        " are groupings of their own.",
-    ),
-    Grouping(
-        name="appliance_sequence",
-        title="Appliance sequence (all phases in order)",
-        column="appliance_sequence",
-        codes="appliance_category",
-    ),
-    Grouping(
-        name="appliance_group",
-        title="Appliance category (two-phase treatments together)",
-        column="appliance_group",
-        codes="appliance_category",
-    ),
-    Grouping(
-        name="appliance_ever",
-        title="Appliance ever used",
-        column=None,
-        codes="appliance_category",
-        note="A case with several appliances counts in several groups: the groups add up to more than all cases.",
-    ),
-    Grouping(name="age_band", title="Age at start", column="age_band", order=AGE_BANDS),
-    Grouping(name="extraction", title="Extraction status", column="extraction", order=("non-extraction", "extraction")),
-    Grouping(name="extraction_pattern", title="Extraction pattern", column="extraction_pattern", order=("none",)),
-    Grouping(name="sex", title="Sex", column="sex", codes="sex", order=("female", "male")),
-    Grouping(name="vertical_type", title="Vertical type at start", column="vertical_type_start", order=VERTICAL_TYPES),
-    Grouping(
-        name="growth_stage",
-        title="Growth stage at start",
-        column="growth_stage",
-        order=("before the growth spurt", "around the growth spurt", "after the growth spurt"),
-    ),
-    Grouping(
-        name="incisor_class",
-        title="Incisor class at start",
-        column="incisor_class",
-        codes="incisor_class",
-        order=("I", "II/1", "II/2", "III"),
-    ),
-    Grouping(name="start_year", title="Year of start", column="start_year"),
-    Grouping(name="practice", title="Practice", column="practice"),
-    Grouping(name="clinician", title="Clinician", column="clinician"),
-)
-GROUPINGS: dict[str, Grouping] = {grouping.name: grouping for grouping in _LISTED}
+GROUPINGS: dict[str, Grouping] = {variable.name: variable for variable in listed("groupings")}
 
 
 def grouping(name: str) -> Grouping:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from math import sqrt
 from typing import TYPE_CHECKING
 
+from warehouse.analysis.method_error import MDC95_FACTOR
 from warehouse.marts.statements import filled
 from warehouse.store.quoting import name
 
@@ -18,10 +18,6 @@ if TYPE_CHECKING:
 
 MINIMUM_PAIRS = 10
 """Pairs below which a practice's own error is not used (common practice asks for 25; fewer than 10 say too little)."""
-
-MDC95_FACTOR = 1.96 * sqrt(2.0)
-"""Smallest detectable change at 95 %: 1.96 x sqrt(2) x standard error of one reading."""
-
 
 _SUMS = (
     ",\n    count(first_reading.{m} - second_reading.{m}) as n_{m}"

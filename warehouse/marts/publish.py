@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.metadata import version
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from warehouse.errors import MentonError
 from warehouse.marts.build import build_marts
@@ -16,12 +17,7 @@ from warehouse.store.access import ANCHOR, mark_of
 from warehouse.store.snapshot import KEPT_SNAPSHOTS, POINTER, Snapshot, current_snapshot, point_to, remove_old_snapshots
 from warehouse.store.storage import Connection, attach, files_told, utc_now
 from warehouse.store.store import record_event
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-    from pathlib import Path
-
-    from warehouse.store.tables import Tables
+from warehouse.store.tables import Tables
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,38 +2,31 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
-from string import Template
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
 
-from warehouse.outcomes.definition import QUESTIONS, SPANS
-from warehouse.outcomes.growth_prediction import yearly_spread
-from warehouse.store.quoting import curve_at, curve_years, either, name, number, text
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from warehouse.measures.formulae import WeightedTotal
-    from warehouse.outcomes.definition import Span
-    from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
+from warehouse.measures.formulae import WeightedTotal
+from warehouse.outcomes.definition import QUESTIONS, SPANS, Span
+from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
+from warehouse.store.quoting import curve_at, curve_years, either, name, number, statement, text
+from warehouse.variables import VARIABLES
 
 TIMES = ("start", "progress", "finish", "follow_up")
 _QUADRANTS = ("1", "2", "3", "4")
 _COUNTED_TEETH = tuple(f"{quadrant}{tooth}" for quadrant in _QUADRANTS for tooth in range(1, 8))
 """Permanent teeth without the third molars: taking out a third molar or a milk tooth makes no extraction case."""
 
-_PREPARATORY = (
-    "functional_removable", "functional_fixed", "headgear_cervical", "headgear_high_pull", "headgear_combination",
-    "expander_tooth_borne", "expander_bone_borne", "facemask", "removable_plate", "myofunctional",
-)  # fmt: skip
+APPLIANCES = VARIABLES["appliance_category"].values
 _ALIGNING = ("fixed_labial", "fixed_lingual", "clear_aligner")
-APPLIANCES = (*_ALIGNING, *_PREPARATORY, "surgery", "untreated")
+_PREPARATORY = tuple(one for one in APPLIANCES if one not in {*_ALIGNING, "surgery", "untreated"})
+BANDED = ("age_band", "growth_stage", "extraction", "extraction_pattern", "vertical_type")
+"""Variables whose values mart_cases works out by their bands."""
+
 PLANE_MEASURES = ("sn_gogn_deg", "sn_gome_deg")
 
 
 def filled(file: str, **parts: str) -> str:
-    """The text of a query file with its parts filled in; a missing part is an error."""
-    return Template(files("warehouse.marts").joinpath(file).read_text(encoding="utf-8")).substitute(parts)
+    """The text of a query file of this folder with its parts filled in."""
+    return statement("warehouse.marts", file, **parts)
 
 
 def timeline_statement(
@@ -42,7 +35,6 @@ def timeline_statement(
     """Query of mart_timeline.
 
     Args:
-        measures: Measures read.
         has_repeats: Some time was read more than once, so a reading must be chosen.
         on_film: Those of the measures that are lengths on the film, to be brought to true size.
         totals: Measures that follow from others: a total that was not handed over is added up from its parts.
@@ -79,13 +71,7 @@ def _true_size(measure: str, on_film: Sequence[str]) -> str:
 
 
 def cases_statement(measures: Sequence[str], *, n_phases: int, answers: Sequence[str]) -> str:
-    """Query of mart_cases.
-
-    Args:
-        measures: Measures present.
-        n_phases: Highest phase number in the store.
-        answers: Questions answered at any visit; the others are null without a look.
-    """
+    """Query of mart_cases; questions that are not among ``answers`` are null without a look."""
     phases = range(1, max(1, n_phases) + 1)
     return filled(
         "cases.sql",
@@ -103,6 +89,7 @@ def cases_statement(measures: Sequence[str], *, n_phases: int, answers: Sequence
         appliance_ever=_ever(),
         appliance_group=_group(),
         answers=",\n        ".join(_answer_columns(answers)),
+        **{name: VARIABLES[name].case for name in BANDED},
     )
 
 
@@ -132,10 +119,9 @@ def _difference(curve: GrowthCurve) -> str:
 
 
 def _spread(curve: GrowthCurve) -> str | None:
-    spread = yearly_spread(curve)
-    if spread is None:
+    if curve.yearly_spread is None:
         return None
-    return f"{number(spread)} * ({curve_years(curve, 'age_before', 'age_after')})"
+    return f"{number(curve.yearly_spread)} * ({curve_years(curve, 'age_before', 'age_after')})"
 
 
 def _by_sex(expressions: Mapping[str, str | None]) -> str:

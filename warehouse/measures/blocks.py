@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
-from warehouse.measures.formulae import LineThrough, Midpoint
+from warehouse.measures.formulae import LineThrough, Midpoint, Point
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from typing import TypeAlias
+Floats: TypeAlias = NDArray[np.float64]
+Flags: TypeAlias = NDArray[np.bool_]
 
-    from numpy.typing import NDArray
-
-    from warehouse.measures.formulae import Point
-
-    Floats: TypeAlias = NDArray[np.float64]
-    Flags: TypeAlias = NDArray[np.bool_]
-
+#: Tracings worked on at a time: their coordinates and lines fit the processor's cache.
+BLOCK = 1 << 14
 #: Two points closer than this (in the unit of the points) are one spot.
 SAME_SPOT = 1e-6
 
@@ -68,3 +64,11 @@ class Block:
             return np.ones(self.size, dtype=np.bool_)
         flags = np.isnan(self.x[code]) | np.isnan(self.y[code])
         return flags if flags.any() else None
+
+
+def blocks(x: Mapping[str, Floats], y: Mapping[str, Floats], size: int) -> Iterator[tuple[slice, Block]]:
+    """The tracings in runs of ``BLOCK``, each with its place."""
+    for start in range(0, size, BLOCK):
+        part = slice(start, min(start + BLOCK, size))
+        held_x, held_y = ({code: column[part] for code, column in axis.items()} for axis in (x, y))
+        yield part, Block(held_x, held_y, part.stop - part.start)

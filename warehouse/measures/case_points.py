@@ -28,10 +28,6 @@ class CasePoints:
 def case_points(landmarks: pl.DataFrame, visits: pl.DataFrame | None = None) -> CasePoints:
     """The points of the one tracing that ``landmarks`` holds.
 
-    Args:
-        landmarks: The rows of one tracing, in long form.
-        visits: The visits, for scale and enlargement; rows of other cases do no harm.
-
     Raises:
         RequestError: There is not exactly one tracing.
     """

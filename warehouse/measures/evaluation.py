@@ -8,38 +8,27 @@ Own code: general geometry libraries work on one shape at a time and know neithe
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from warehouse.measures.blocks import Block
+from warehouse.measures.blocks import Block, Flags, Floats, blocks
 from warehouse.measures.formulae import (
     Distance,
+    LandmarkFormula,
     LineThrough,
     Midpoint,
     PerpendicularRatio,
     PlaneAngle,
+    Point,
     Projection,
     Ratio,
     Sum,
     VertexAngle,
 )
 from warehouse.measures.point_order import OrderFaults, find_order_faults
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-    from typing import TypeAlias
-
-    from numpy.typing import NDArray
-
-    from warehouse.measures.formulae import LandmarkFormula, Point
-
-    Floats: TypeAlias = NDArray[np.float64]
-    Flags: TypeAlias = NDArray[np.bool_]
-
-#: Tracings worked on at a time: their coordinates and lines fit the processor's cache.
-BLOCK = 1 << 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,12 +120,7 @@ def listed(names: Iterable[str]) -> str:
 
 
 class BlockEvaluator:
-    """Evaluates measures on one block, keeping what they share.
-
-    Args:
-        block: The tracings.
-        reasons: Where reason texts get their numbers.
-    """
+    """Evaluates measures on one block, keeping what they share."""
 
     __slots__ = ("_block", "_missing", "_nowhere", "_order", "_reasons")
 
@@ -217,22 +201,14 @@ def evaluate(
     Args:
         x: Landmark code -> forward coordinate, shape ``(n,)``; NaN where missing. The face looks to the right.
         y: Landmark code -> upward coordinate, shape ``(n,)``; NaN where missing.
-        formulas: What to evaluate.
         size: The number of tracings n.
-        reasons: Collects the reason texts.
 
     Returns:
         One :class:`Readings` a formula, in order. n = 0 gives empty arrays.
     """
     readings = [Readings(np.empty(size), np.zeros(size, dtype=np.uint16)) for _ in formulas]
     with np.errstate(all="ignore"):
-        for start in range(0, size, BLOCK):
-            part = slice(start, min(start + BLOCK, size))
-            block = Block(
-                x={code: column[part] for code, column in x.items()},
-                y={code: column[part] for code, column in y.items()},
-                size=part.stop - part.start,
-            )
+        for part, block in blocks(x, y, size):
             evaluator = BlockEvaluator(block, reasons)
             for formula, reading in zip(formulas, readings, strict=True):
                 reading.values[part], reading.reasons[part] = evaluator.read(formula)

@@ -7,8 +7,11 @@ from a vertex outwards. Every angle is in degrees.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TypeAlias
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+from functools import partial
+from typing import Any, TypeAlias
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +43,24 @@ class LineThrough:
         return codes_of(self.start) + codes_of(self.end)
 
 
-def _distinct(*groups: tuple[str, ...]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(code for group in groups for code in group))
+@dataclass(frozen=True, slots=True)
+class _OfLines:
+    """A formula made of the lines that are its fields."""
+
+    @property
+    def lines(self) -> tuple[LineThrough, ...]:
+        """The lines to draw."""
+        values = (getattr(self, field.name) for field in fields(self))
+        return tuple(value for value in values if isinstance(value, LineThrough))
+
+    @property
+    def points(self) -> tuple[str, ...]:
+        """The landmark codes needed, each once."""
+        return tuple(dict.fromkeys(code for line in self.lines for code in line.points))
 
 
 @dataclass(frozen=True, slots=True)
-class PlaneAngle:
+class PlaneAngle(_OfLines):
     """Signed angle between two planes: direction of ``first`` minus direction of ``second``.
 
     Positive where the planes diverge in front, i.e. the second tips down in front of the first. Never made
@@ -55,37 +70,17 @@ class PlaneAngle:
     first: LineThrough
     second: LineThrough
 
-    @property
-    def lines(self) -> tuple[LineThrough, ...]:
-        """The lines to draw."""
-        return (self.first, self.second)
-
-    @property
-    def points(self) -> tuple[str, ...]:
-        """The landmark codes needed."""
-        return _distinct(self.first.points, self.second.points)
-
 
 @dataclass(frozen=True, slots=True)
-class VertexAngle:
+class VertexAngle(_OfLines):
     """Unsigned angle between two directions, 0 to 180 degrees: atan2(|u x v|, u . v)."""
 
     first: LineThrough
     second: LineThrough
 
-    @property
-    def lines(self) -> tuple[LineThrough, ...]:
-        """The lines to draw."""
-        return (self.first, self.second)
-
-    @property
-    def points(self) -> tuple[str, ...]:
-        """The landmark codes needed."""
-        return _distinct(self.first.points, self.second.points)
-
 
 @dataclass(frozen=True, slots=True)
-class Distance:
+class Distance(_OfLines):
     """Straight distance between two points."""
 
     line: LineThrough  # From one point to the other
@@ -93,37 +88,17 @@ class Distance:
     # on one spot are a tracing fault and the measure is not measurable.
     may_touch: bool = False
 
-    @property
-    def lines(self) -> tuple[LineThrough, ...]:
-        """The lines to draw."""
-        return (self.line,)
-
-    @property
-    def points(self) -> tuple[str, ...]:
-        """The landmark codes needed."""
-        return _distinct(self.line.points)
-
 
 @dataclass(frozen=True, slots=True)
-class Ratio:
+class Ratio(_OfLines):
     """100 x length of ``part`` / length of ``whole``."""
 
     part: LineThrough
     whole: LineThrough
 
-    @property
-    def lines(self) -> tuple[LineThrough, ...]:
-        """The lines to draw."""
-        return (self.part, self.whole)
-
-    @property
-    def points(self) -> tuple[str, ...]:
-        """The landmark codes needed."""
-        return _distinct(self.part.points, self.whole.points)
-
 
 @dataclass(frozen=True, slots=True)
-class PerpendicularRatio:
+class PerpendicularRatio(_OfLines):
     """100 x lower / (upper + lower), both measured at right angles to ``plane``."""
 
     plane: LineThrough  # The dividing plane
@@ -132,17 +107,12 @@ class PerpendicularRatio:
 
     @property
     def lines(self) -> tuple[LineThrough, ...]:
-        """The lines to draw."""
+        """The plane, and the line from the upper to the lower point."""
         return (self.plane, LineThrough(self.upper, self.lower))
-
-    @property
-    def points(self) -> tuple[str, ...]:
-        """The landmark codes needed."""
-        return _distinct(self.plane.points, (self.upper, self.lower))
 
 
 @dataclass(frozen=True, slots=True)
-class Projection:
+class Projection(_OfLines):
     """Signed length of ``span`` seen along a plane, or across it (upwards positive)."""
 
     span: LineThrough  # From the point measured from to the point measured to
@@ -151,33 +121,28 @@ class Projection:
 
     @property
     def lines(self) -> tuple[LineThrough, ...]:
-        """The lines to draw."""
+        """The plane, below the line seen along it."""
         return (self.plane, self.span)
 
     @property
     def points(self) -> tuple[str, ...]:
-        """The landmark codes needed."""
-        return _distinct(self.span.points, self.plane.points)
+        """The landmark codes needed, those measured first."""
+        return tuple(dict.fromkeys(self.span.points + self.plane.points))
 
 
 Geometric: TypeAlias = PlaneAngle | VertexAngle | Distance | Ratio | PerpendicularRatio | Projection
 
 
 @dataclass(frozen=True, slots=True)
-class Sum:
+class Sum(_OfLines):
     """A signed sum of other formulas: each term is (factor, formula)."""
 
     terms: tuple[tuple[float, Geometric], ...]
 
     @property
     def lines(self) -> tuple[LineThrough, ...]:
-        """The lines to draw."""
+        """The lines of all terms, each once."""
         return tuple(dict.fromkeys(line for _, part in self.terms for line in part.lines))
-
-    @property
-    def points(self) -> tuple[str, ...]:
-        """The landmark codes needed."""
-        return _distinct(*(part.points for _, part in self.terms))
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,3 +159,35 @@ class WeightedTotal:
 
 LandmarkFormula: TypeAlias = Geometric | Sum
 Formula: TypeAlias = LandmarkFormula | WeightedTotal
+
+
+_KINDS: Mapping[str, Callable[..., Geometric]] = {
+    "planes": PlaneAngle,
+    "vertex": VertexAngle,
+    "distance": Distance,
+    "gap": partial(Distance, may_touch=True),
+    "ratio": Ratio,
+    "perpendicular_ratio": PerpendicularRatio,
+    "along": Projection,
+    "across": partial(Projection, across=True),
+}
+_TERM = re.compile(r"([+-]?)\s*(\w+)\(([^()]*)\)\s*")
+
+
+def formula_from(text: str, totals: Mapping[str, WeightedTotal]) -> Formula:
+    """The formula a text of ``measures.toml`` states; the head of that file has the notation."""
+    terms = [(-1.0 if sign == "-" else 1.0, kind, inside) for sign, kind, inside in _TERM.findall(text)]
+    if terms[0][1] == "total":
+        return totals[terms[0][2]]
+    parts = tuple((sign, _KINDS[kind](*map(_part, inside.split(",")))) for sign, kind, inside in terms)
+    return parts[0][1] if len(parts) == 1 else Sum(parts)
+
+
+def _part(text: str) -> Any:  # noqa: ANN401 - a line, or the code of one point
+    ends = [_point(end) for end in text.strip().split("-")]
+    return LineThrough(*ends) if len(ends) == 2 else text.strip()
+
+
+def _point(text: str) -> Point:
+    first, slash, second = text.partition("/")
+    return Midpoint(first, second) if slash else first

@@ -118,12 +118,7 @@ def _first_of(whys: list[pl.Series]) -> pl.Series:
 
 
 class _SharedColumns:
-    """Text columns that many measures share, each made once.
-
-    Args:
-        records: One row a tracing, as made by ``describe_records``.
-        view: The view of the tracings.
-    """
+    """Text columns that many measures share, each made once."""
 
     __slots__ = ("_made", "_records", "_view")
 

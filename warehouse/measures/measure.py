@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, TypeAlias, get_args
+from typing import Literal, TypeAlias, get_args
 
-if TYPE_CHECKING:
-    from warehouse.measures.formulae import Formula
+from warehouse.measures.formulae import Formula
 
 Unit: TypeAlias = Literal["degrees", "mm", "percent", "points"]
 Family: TypeAlias = Literal["vertical", "sagittal", "dental", "occlusal", "photo", "own"]

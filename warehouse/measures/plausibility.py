@@ -1,14 +1,76 @@
-"""Finds rows whose measures contradict each other, and names the likely cause; the rules are data."""
+"""Finds rows whose measures contradict each other, and names the likely cause, by ``plausibility.toml``."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
 
 import polars as pl
 
-from warehouse.measures.plausibility_rules import PLAUSIBILITY_RULES, TOLERANCE_PER_VALUE, PlausibilityRule
+from warehouse.measures.catalogue import PAR_WEIGHTS
 
-__all__ = ["PLAUSIBILITY_RULES", "PlausibilityRule", "check_plausibility", "tolerance_of"]
+#: Values read to the nearest degree are off by up to half a degree each, and so may be their sum.
+TOLERANCE_PER_VALUE = 0.5
+_RESULTS = {"rule": pl.String, "sentence": pl.String, "difference": pl.Float64, "tolerance": pl.Float64}
+_TOTALS = {
+    name: " + ".join(f"{weight} * {code}" for code, weight in total.terms) for name, total in PAR_WEIGHTS.items()
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """A likely cause: if ``difference`` is within tolerance, or ``holds`` is true, this is what went wrong."""
+
+    text: str
+    difference: pl.Expr | None = None  # What the rule's difference would be after putting it right
+    holds: pl.Expr | None = None  # A condition, where no difference can be given
+
+    def fits(self, columns: Sequence[str], tolerance: float | None) -> pl.Expr | None:
+        """Where it explains the break; None if a measure it needs has no column."""
+        asked = self.holds if self.difference is None else _within(self.difference, tolerance)
+        return asked if asked is not None and set(asked.meta.root_names()) <= set(columns) else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlausibilityRule:
+    """One check between measures; the head of ``plausibility.toml`` says what the fields mean."""
+
+    id: str
+    sentence: str
+    codes: tuple[str, ...]
+    otherwise: str
+    difference: pl.Expr | None = None
+    values: int = 0
+    tolerance: float | None = None
+    broken: pl.Expr | None = None
+    causes: tuple[Cause, ...] = ()
+
+
+def _read(table: Mapping[str, Any]) -> dict[str, Any]:
+    """A table of the file with its SQL made into expressions."""
+    asked = {
+        name: pl.sql_expr(table[name].format_map(_TOTALS))
+        for name in ("difference", "broken", "holds")
+        if name in table
+    }
+    return {**table, **asked}
+
+
+PLAUSIBILITY_RULES = tuple(
+    PlausibilityRule(
+        **{
+            **_read(table),
+            "codes": tuple(table["codes"]),
+            "causes": tuple(Cause(**_read(cause)) for cause in table.get("causes", ())),
+        }
+    )
+    for table in tomllib.loads(files("warehouse.measures").joinpath("plausibility.toml").read_text(encoding="utf-8"))[
+        "rules"
+    ]
+)
 
 
 def check_plausibility(
@@ -31,22 +93,9 @@ def check_plausibility(
         One row a broken rule: the keys, ``rule`` (id), ``sentence``, ``difference`` (null for rules that are no
         identity), ``tolerance`` (same) and ``likely_cause``. Empty if nothing is broken.
     """
-    found = [_breaches(wide, keys, rule, tolerance_per_value) for rule in rules if set(rule.codes) <= set(wide.columns)]
-    return pl.concat(found) if found else _nothing(wide, keys)
-
-
-def _nothing(wide: pl.DataFrame, keys: Sequence[str]) -> pl.DataFrame:
-    return (
-        wide.select(keys)
-        .clear()
-        .with_columns(
-            pl.lit(None, pl.String).alias("rule"),
-            pl.lit(None, pl.String).alias("sentence"),
-            pl.lit(None, pl.Float64).alias("difference"),
-            pl.lit(None, pl.Float64).alias("tolerance"),
-            pl.lit(None, pl.String).alias("likely_cause"),
-        )
-    )
+    nothing = pl.DataFrame(schema={**{key: wide.schema[key] for key in keys}, **_RESULTS, "likely_cause": pl.String})
+    asked = [rule for rule in rules if set(rule.codes) <= set(wide.columns)]
+    return pl.concat([nothing, *(_breaches(wide, keys, rule, tolerance_per_value) for rule in asked)])
 
 
 def tolerance_of(rule: PlausibilityRule, tolerance_per_value: float = TOLERANCE_PER_VALUE) -> float | None:
@@ -64,28 +113,20 @@ def _breaches(
     broken = rule.broken if rule.broken is not None else ~_within(difference, tolerance)
     known = pl.all_horizontal(pl.col(code).is_not_null() & pl.col(code).is_finite() for code in rule.codes)
     numbers = wide.with_columns(pl.col(*rule.codes).cast(pl.Float64))
+    cause = pl.lit(rule.otherwise)
+    for candidate in reversed(rule.causes):
+        fits = candidate.fits(wide.columns, tolerance)
+        cause = cause if fits is None else pl.when(fits).then(pl.lit(candidate.text)).otherwise(cause)
     return numbers.filter(known & broken).select(
         *keys,
         pl.lit(rule.id).alias("rule"),
         pl.lit(rule.sentence).alias("sentence"),
         difference.alias("difference"),
         pl.lit(tolerance, pl.Float64).alias("tolerance"),
-        _likely_cause(rule, wide.columns, tolerance).alias("likely_cause"),
+        cause.alias("likely_cause"),
     )
 
 
 def _within(difference: pl.Expr, tolerance: float | None) -> pl.Expr:
     # A hair more than the tolerance, so that 0.5 read as 0.5000000001 in binary does not break a rule.
     return difference.abs() <= (tolerance or 0.0) + 1e-9
-
-
-def _likely_cause(rule: PlausibilityRule, columns: Sequence[str], tolerance: float | None) -> pl.Expr:
-    cause = pl.lit(rule.otherwise)
-    for candidate in reversed(rule.causes):
-        if not set(candidate.codes) <= set(columns):
-            continue
-        fits = pl.lit(False) if candidate.holds is None else candidate.holds
-        if candidate.difference is not None:
-            fits = _within(candidate.difference, tolerance)
-        cause = pl.when(fits).then(pl.lit(candidate.text)).otherwise(cause)
-    return cause

@@ -8,22 +8,16 @@ holds in order (A and the upper root apex, say) is not found.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+import polars as pl
+from numpy.typing import NDArray
 
-from warehouse.measures.blocks import Block
+from warehouse.measures.blocks import Block, Flags, Floats, blocks
 from warehouse.measures.formulae import LineThrough
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-    from typing import TypeAlias
-
-    from numpy.typing import NDArray
-
-    Floats: TypeAlias = NDArray[np.float64]
-    Flags: TypeAlias = NDArray[np.bool_]
+from warehouse.measures.tracings import KEYS, Tracings, gather_tracings
 
 FORWARDS: tuple[LineThrough, ...] = (
     LineThrough("S", "N"),
@@ -185,3 +179,41 @@ def _sound_after_swap(part: Mapping[str, tuple[Floats, Floats]], pair: LineThrou
     for flags in votes.against():
         sound &= ~flags
     return sound
+
+
+def points_out_of_order(landmarks: pl.DataFrame) -> pl.DataFrame:
+    """The points that cannot be trusted because points of their tracing lie in an order that no face has.
+
+    ``landmarks`` has one row a point, columns as in ``tracings.gather_tracings``.
+
+    Returns:
+        The five key columns of the tracing, ``landmark`` (usual code; every code of the tracing where the face looks
+        mirrored) and ``text`` (what looks wrong). No fault gives no rows. A tracing whose points state different
+        directions or a point twice is not looked at: its own checks tell of that.
+
+    Raises:
+        RequestError: A needed column is missing or a view is unknown.
+    """
+    found = [frame for tracings in gather_tracings(landmarks) for frame in _of_view(tracings)]
+    if not found:
+        kinds = {name: landmarks.schema.get(name, pl.String()) for name in KEYS}
+        return pl.DataFrame(schema={**kinds, "landmark": pl.String, "text": pl.String})
+    return pl.concat(found)
+
+
+def _of_view(tracings: Tracings) -> list[pl.DataFrame]:
+    found: list[pl.DataFrame] = []
+    for part, block in blocks(tracings.x, tracings.y, tracings.keys.height):
+        with np.errstate(all="ignore"):
+            faults = find_order_faults(block).faults
+        found += [_named(fault, tracings.keys[part], block) for fault in faults]
+    return found
+
+
+def _named(fault: OrderFault, keys: pl.DataFrame, block: Block) -> pl.DataFrame:
+    """One row a tracing and point of one fault."""
+    where = fault.where & keys["fault"].is_null().to_numpy()
+    codes = sorted(fault.points) if fault.points else list(block.x)
+    rows = keys.filter(pl.Series(where)).select(KEYS)
+    named = rows.join(pl.DataFrame({"landmark": codes}, schema={"landmark": pl.String}), how="cross")
+    return named.with_columns(text=pl.lit(fault.text))

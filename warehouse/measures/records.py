@@ -40,7 +40,6 @@ def describe_records(
     Args:
         keys: One row a tracing, as made by ``gather_tracings``.
         visits: One row a case and time, or None. Columns that are missing count as not stated.
-        view: The view of the tracings.
         sharing: The cases and times whose scale cannot be used, see :func:`pictures_sharing_a_scale`.
 
     Returns:
@@ -91,13 +90,8 @@ def _with_visits(keys: pl.DataFrame, visits: pl.DataFrame | None) -> pl.DataFram
 def pictures_sharing_a_scale(keys: Sequence[pl.DataFrame]) -> pl.DataFrame:
     """The cases and times with pictures in pixels in more than one view.
 
-    A visit states one scale; it cannot be right for a radiograph and a photo alike.
-
-    Args:
-        keys: One frame a view, one row a tracing.
-
-    Returns:
-        ``case_id, timepoint``, each once.
+    A visit states one scale; it cannot be right for a radiograph and a photo alike. ``keys`` has one frame a view;
+    gives ``case_id, timepoint``, each once.
     """
     seen = [frame.filter(pl.col("unit") == "px").select(_TIME).unique() for frame in keys]
     seen = [frame for frame in seen if frame.height]

@@ -7,20 +7,15 @@ right and y runs upwards; the unit is still the one stated, with the factor to m
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, cast
+from typing import cast
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from warehouse.errors import RequestError
+from warehouse.measures.blocks import Floats
 from warehouse.measures.landmarks import ALIASES, LANDMARKS, LATERAL, VIEWS
-
-if TYPE_CHECKING:
-    from typing import TypeAlias
-
-    from numpy.typing import NDArray
-
-    Floats: TypeAlias = NDArray[np.float64]
 
 KEYS = ("case_id", "timepoint", "view", "examiner", "repeat_no")
 _STATED = ("unit", "y_axis", "faces")

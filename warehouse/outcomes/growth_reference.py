@@ -12,6 +12,7 @@ from bisect import bisect_left
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
+from math import sqrt
 from typing import Any, Literal
 
 from warehouse.errors import DefinitionError, near_names
@@ -47,21 +48,25 @@ class GrowthCurve:
             raise DefinitionError(found, expected="a spread at every age, or at none")
 
     def at(self, age: float) -> float | None:
-        """The curve at an age, or None outside its ages."""
-        return self.between_knots(self.means, age)
-
-    def between_knots(self, values: tuple[float, ...], age: float) -> float | None:
-        """Values given at the knots, by straight lines between them; None outside the curve's ages."""
+        """The curve at an age, by straight lines between the knots; None outside its ages."""
         if not self.ages[0] <= age <= self.ages[-1]:
             return None
         left = max(0, bisect_left(self.ages, age) - 1)
         share = (age - self.ages[left]) / (self.ages[left + 1] - self.ages[left])
-        return values[left] + share * (values[left + 1] - values[left])
+        return self.means[left] + share * (self.means[left + 1] - self.means[left])
 
     def expected_change(self, age_from: float, age_to: float) -> float | None:
         """Mean change between two ages, or None where either lies outside the curve."""
         before, after = self.at(age_from), self.at(age_to)
         return None if before is None or after is None else after - before
+
+    @property
+    def yearly_spread(self) -> float | None:
+        """Spread of the annual change of single children about the curve: sqrt(slope_sd^2 + slope_se^2).
+
+        None where the reference does not say how much children differ. A standard error not known counts as none.
+        """
+        return None if self.slope_sd is None else sqrt(self.slope_sd**2 + (self.slope_se or 0.0) ** 2)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,11 +8,11 @@ changed or taken out shows. The lines hold digests of the questions, never the v
 
 from __future__ import annotations
 
-import hashlib
 import json
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from warehouse.store.chain import content_of, running
 from warehouse.store.storage import utc_now
 
 if TYPE_CHECKING:
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from warehouse.plans.question import Question
 
 FILE = "comparisons.jsonl"
+DIGITS = 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,21 +69,15 @@ def read_looks(folder: Path, *, marks: Iterable[str] = ()) -> LookRecord:
         folder: The warehouse folder.
         marks: Digests the file had at times noted elsewhere (in plans); it must still begin with what they stand for.
     """
-    try:
-        content = (folder / FILE).read_bytes()
-    except OSError:
-        content = b""
-    running = hashlib.sha256()
-    seen = {_short(running)}
-    looks, is_whole = [], True
-    for line in content.splitlines(keepends=True):
+    seen: set[str] = set()
+    looks, is_whole, digest = [], True, ""
+    for line, digest in running(content_of(folder / FILE), digits=DIGITS):
+        seen.add(digest)
         look, after = _look(line)
-        is_whole = is_whole and look is not None and after in seen
+        is_whole = is_whole and (not line or (look is not None and after in seen))
         if look is not None:
             looks.append(look)
-        running.update(line)
-        seen.add(_short(running))
-    return LookRecord(looks=tuple(looks), digest=_short(running), is_whole=is_whole and set(marks) <= seen)
+    return LookRecord(looks=tuple(looks), digest=digest, is_whole=is_whole and set(marks) <= seen)
 
 
 def record_look(folder: Path, *, build: str, questions: Sequence[Question], marks: Iterable[str] = ()) -> LookRecord:
@@ -130,7 +125,3 @@ def _look(line: bytes) -> tuple[Look | None, str]:
     except (ValueError, KeyError, TypeError, AttributeError):
         return None, ""
     return look, after
-
-
-def _short(running: hashlib._Hash) -> str:
-    return running.hexdigest()[:16]

@@ -14,7 +14,7 @@ import polars as pl
 
 from warehouse.analysis.design import Covariate, build_design
 from warehouse.analysis.inputs import z_value
-from warehouse.analysis.logistic import firth, fit_or_fall_back
+from warehouse.analysis.logistic import fit_or_fall_back
 from warehouse.disclosure.hierarchy import ANY
 from warehouse.plural import number_of
 from warehouse.pooled.cases import result_column
@@ -115,7 +115,7 @@ def _fitted(
     covariates = [Covariate(name=by, kind="category", reference=reference)]
     covariates += [Covariate(name=name, kind="category") for name in (*others, PRACTICE)]
     design = build_design(kept, covariates)
-    fit = fit_or_fall_back(design.matrix, kept[_OUTCOME].cast(pl.Float64).to_numpy(), fallback=firth)
+    fit = fit_or_fall_back(design.matrix, kept[_OUTCOME].cast(pl.Float64).to_numpy())
     ratios = {}
     for group in enough:
         name = f"{by}={group}"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 from dataclasses import dataclass
 from datetime import date
@@ -16,6 +15,7 @@ from warehouse.disclosure.hierarchy import Hierarchy
 from warehouse.errors import GroupError, MentonError
 from warehouse.outcomes.definition import DefinitionPart
 from warehouse.outcomes.registry import definition_from, definition_to_dict
+from warehouse.store.chain import canonical
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -146,11 +146,6 @@ class Agreement:
                 for one in self.variables
             ],
         }
-
-
-def canonical(data: object) -> bytes:
-    """Plain data as the one text that is signed and hashed."""
-    return json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False).encode("ascii")
 
 
 def agreement_from(data: object) -> Agreement:

@@ -23,7 +23,7 @@ from warehouse.pooled.member import Groups, Member, added
 from warehouse.pooled.practices import is_whole, left_out_notes, publish_totals
 from warehouse.pooled.publishing import Publisher
 from warehouse.pooled.ranges import NONE, Range, exactly, filled, tightened, total
-from warehouse.pooled.result import Figure, GroupPool, GroupRow, figure
+from warehouse.pooled.result import Figure, GroupPool, PooledGroup, figure
 from warehouse.pooled.tables import ALL, COUNTED, breakdown_layout, breakdown_table, members_at, totals_known
 from warehouse.pooled.variables import ADVERSE
 
@@ -125,7 +125,7 @@ def _published(
     return f"This table is not shown. {table.refused}" if table.refused else table
 
 
-def _rows(parts: _Parts, table: ProtectedTable | None, level: float) -> list[GroupRow]:
+def _rows(parts: _Parts, table: ProtectedTable | None, level: float) -> list[PooledGroup]:
     labels = list(parts.everyone[0][1].adverse)
     adverse = _ranges(table, labels, ADVERSE)
     counted = _ranges(table, labels, COUNTED)
@@ -141,7 +141,7 @@ def _rows(parts: _Parts, table: ProtectedTable | None, level: float) -> list[Gro
             [a.within(Range(0, n.high)) for a, n in zip(each_adverse, each_counted, strict=True)], each_counted
         )
         share = _share(label, sum(known.adverse), sum(known.counted), _design_effect(parts, label), level)
-        found.append(GroupRow(label=label, counted=shown[0], adverse=shown[1], share=share))
+        found.append(PooledGroup(label=label, counted=shown[0], adverse=shown[1], share=share))
     return [row for row in found if row.counted != "0"] or found
 
 
@@ -192,11 +192,11 @@ def _design_effect(parts: _Parts, label: str) -> float:
 
 
 def _compared(
-    row: GroupRow, reference: str, parts: _Parts, agreement: Agreement, adjusted: Adjusted, level: float
-) -> GroupRow:
+    row: PooledGroup, reference: str, parts: _Parts, agreement: Agreement, adjusted: Adjusted, level: float
+) -> PooledGroup:
     if row.label == reference:
         return row
-    return GroupRow(
+    return PooledGroup(
         label=row.label,
         counted=row.counted,
         adverse=row.adverse,

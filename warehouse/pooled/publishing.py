@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from warehouse.disclosure import Policy, ProtectedTable, Release, protect
-from warehouse.disclosure.attack import knowledge_of, row_of, space_for
+from warehouse.disclosure.knowledge import knowledge_of, row_of, space_for
 from warehouse.disclosure.published import make_cell
 from warehouse.disclosure.system import extreme
 from warehouse.pooled.tables import family, is_about
@@ -85,7 +85,7 @@ def fits(table: Table, earlier: Sequence[Release]) -> bool:
     releases = [*earlier, shown]
     space = space_for(releases)
     first = next(iter(cells))
-    return extreme(knowledge_of(releases, space), row_of(shown, first, space), largest=False) is not None
+    return extreme(knowledge_of(releases, space), row_of(shown.layout, first, space), largest=False) is not None
 
 
 def ledger_entry(publisher: Publisher) -> dict[str, Any]:

@@ -129,7 +129,7 @@ class MeanPool:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GroupRow:
+class PooledGroup:
     """One group of a variable over all practices."""
 
     label: str  # The group
@@ -148,7 +148,7 @@ class GroupPool:
     by: str  # The variable
     practices: int  # Practices behind the table
     reference: str = ""  # Group the others are compared with
-    rows: tuple[GroupRow, ...] = ()  # The groups, in the order of the variable
+    rows: tuple[PooledGroup, ...] = ()  # The groups, in the order of the variable
     # Variables of the adjusted model, practice among them; empty where there is none
     adjusted_for: tuple[str, ...] = ()
     adjusted_practices: int = 0  # Practices with single cases behind it
@@ -225,10 +225,10 @@ _PARTS: dict[tuple[str, str], type] = {
     ("SharePool", "figures"): Figure,
     ("SharePool", "spread"): Spread,
     ("SharePool", "edges"): Edge,
-    ("GroupPool", "rows"): GroupRow,
-    ("GroupRow", "share"): Figure,
-    ("GroupRow", "ratio"): Figure,
-    ("GroupRow", "adjusted"): Figure,
+    ("GroupPool", "rows"): PooledGroup,
+    ("PooledGroup", "share"): Figure,
+    ("PooledGroup", "ratio"): Figure,
+    ("PooledGroup", "adjusted"): Figure,
 }
 _KINDS: dict[str, tuple[type, ...]] = {
     "str": (str,),

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from warehouse.analysis.funnel import Funnel
-    from warehouse.analysis.meta_result import Heterogeneity, Pooled
+    from warehouse.analysis.meta import Heterogeneity, Pooled
     from warehouse.outcomes.definition import Definition
     from warehouse.pooled.agreement import Agreement
     from warehouse.pooled.member import Member

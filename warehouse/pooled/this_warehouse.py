@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from warehouse.disclosure import Policy
+from warehouse.disclosure import HIDDEN, Policy
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.plural import number_of
 from warehouse.pooled.means import pooled_means
@@ -23,7 +23,6 @@ from warehouse.pooled.moments import Moments
 from warehouse.pooled.practices import Practice, for_each_other, left_out_notes
 from warehouse.pooled.ranges import Range, exactly
 from warehouse.pooled.shares import share_pool, tag_of
-from warehouse.protected.counts import HIDDEN
 from warehouse.protected.shares import protected_rates
 from warehouse.questions.grouped_changes import changes_by, groups_with_means
 
@@ -35,7 +34,7 @@ if TYPE_CHECKING:
 
     from warehouse.marts.reader import Reader
     from warehouse.pooled.result import MeanPool, SharePool
-    from warehouse.protected.shares import ProtectedGroup, ProtectedRates
+    from warehouse.questions.shares import GroupRow, Rates
 
 FEWEST = 3
 """Fewest practices behind a picture: of two, each could take its own counts from the total."""
@@ -50,7 +49,7 @@ DIGITS = 2
 class Here:
     """The practices of a warehouse."""
 
-    rates: ProtectedRates  # The protected table they were read from
+    rates: Rates  # The protected table they were read from
     pool: SharePool  # Their shares together
     # Their mean changes together; None where the definition looks at no single change, or there is no pool
     means: MeanPool | None
@@ -67,13 +66,13 @@ def practices_here(reader: Reader, *, level: float = 0.95) -> Here:
     """
     found = protected_rates(reader, by="practice")
     left_out: Counter[str] = Counter()
-    practices = [one for group in found.groups if (one := _practice(group, found.minimum, left_out)) is not None]
+    practices = [one for group in found.groups if (one := _practice(group, found.policy.minimum, left_out)) is not None]
     (together,) = protected_rates(reader).groups
-    total = None if left_out[COUNTS_HIDDEN] else together.n_adverse.value
+    total = None if left_out[COUNTS_HIDDEN] else together.adverse.value
     pool = share_pool(
         for_each_other(practices, total),
         found.definition,
-        totals=(("started", found.n_started.shown),),
+        totals=(("started", found.flow.stages[0].cases.shown),),
         notes=(*left_out_notes(left_out), *found.notes),
         fewest=FEWEST,
         salt=found.build,
@@ -84,13 +83,11 @@ def practices_here(reader: Reader, *, level: float = 0.95) -> Here:
     return Here(found, pool, means, MappingProxyType(tags))
 
 
-def _means(reader: Reader, found: ProtectedRates, pool: SharePool, level: float) -> MeanPool | None:
+def _means(reader: Reader, found: Rates, pool: SharePool, level: float) -> MeanPool | None:
     """The mean changes of the practices that may show theirs."""
     changed = changes_by(reader, found.definition, found.selection, GROUPINGS["practice"])
     sizes = {practice: values.size for practice, values in changed.items()}
-    cells = {
-        group.group: group.n_assessable for group in found.groups if group.n_assessable.value == sizes.get(group.group)
-    }
+    cells = {group.group: group.counted for group in found.groups if group.counted.value == sizes.get(group.group)}
     known = {practice: cells.get(practice, HIDDEN) for practice in sizes}
     fit = groups_with_means(known, sizes, POLICY, to_themselves=True)
     moments = {practice: _moments(changed[practice]) for practice in sorted(fit)}
@@ -115,8 +112,8 @@ def _means_left_out(n: int) -> tuple[str, ...]:
     )
 
 
-def _practice(group: ProtectedGroup, minimum: int, left_out: Counter[str]) -> Practice | None:
-    counted, adverse = group.n_assessable, group.n_adverse
+def _practice(group: GroupRow, minimum: int, left_out: Counter[str]) -> Practice | None:
+    counted, adverse = group.counted, group.adverse
     if counted.value is None:
         left_out[COUNTS_HIDDEN] += 1
         return None

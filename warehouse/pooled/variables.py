@@ -1,8 +1,4 @@
-"""What a group may know of a case, how each variable may be made coarser, and the words for the outcome.
-
-The levels are trade groupings (common practice, no source). What is not recorded is merged with the group it stands out
-least from, and the label says so: left on its own, a handful of such cases would force a variable to be dropped.
-"""
+"""What a group may know of a case, how each variable may be made coarser, and the words for the outcome."""
 
 from __future__ import annotations
 
@@ -10,8 +6,7 @@ from collections.abc import Sequence
 
 from warehouse.disclosure.hierarchy import MISSING, Hierarchy
 from warehouse.errors import RequestError, near_names
-from warehouse.marts.grouping import AGE_BANDS, GROUPINGS, VERTICAL_TYPES
-from warehouse.marts.statements import APPLIANCES
+from warehouse.variables import listed
 
 ADVERSE = "adverse"
 NOT_ADVERSE = "not adverse"
@@ -30,51 +25,8 @@ DEFAULT_VARIABLES = (
 )
 DEFAULT_GROUPINGS = ("appliance_category", "age_band", "extraction")
 
-_STAGES = GROUPINGS["growth_stage"].order
-_MERGES: dict[str, tuple[dict[str, tuple[str, ...]], ...]] = {
-    "age_band": (
-        {"under 10": AGE_BANDS[:2], "10-13": AGE_BANDS[2:4], "14 and over, or not recorded": (*AGE_BANDS[4:], MISSING)},
-        {"under 14": AGE_BANDS[:4]},
-    ),
-    "sex": ({"male, other or not recorded": ("male", "other", "unknown", MISSING)},),
-    "appliance_category": (
-        {
-            "fixed appliance or aligner": ("fixed_labial", "fixed_lingual", "clear_aligner"),
-            "functional appliance": ("functional_removable", "functional_fixed"),
-            "headgear": ("headgear_cervical", "headgear_high_pull", "headgear_combination"),
-            "expander": ("expander_tooth_borne", "expander_bone_borne"),
-            "other or not recorded": (
-                "facemask", "removable_plate", "myofunctional", "surgery", "untreated", MISSING,
-            ),
-        },
-        {
-            "growth appliance or other": (
-                "functional_removable", "functional_fixed", "headgear_cervical", "headgear_high_pull",
-                "headgear_combination", "expander_tooth_borne", "expander_bone_borne", "facemask", "removable_plate",
-                "myofunctional", "surgery", "untreated", MISSING,
-            )
-        },
-    ),
-    "extraction": ({"non-extraction or not recorded": ("non-extraction", MISSING)},),
-    "vertical_type": ({"low, average or not recorded": ("low", "average", MISSING)},),
-    "incisor_class": (
-        {"I or not recorded": ("I", MISSING), "II": ("II/1", "II/2")},
-        {"I, III or not recorded": ("I", "III", MISSING)},
-    ),
-    "growth_stage": (
-        {"before or around the growth spurt": _STAGES[:2], "after it, or not recorded": (_STAGES[2], MISSING)},
-    ),
-}  # fmt: skip
-_BASES: dict[str, tuple[str, ...]] = {
-    "age_band": AGE_BANDS,
-    "sex": ("female", "male", "other", "unknown"),
-    "appliance_category": APPLIANCES,
-    "extraction": ("non-extraction", "extraction"),
-    "vertical_type": VERTICAL_TYPES,
-    "incisor_class": ("I", "II/1", "II/2", "III"),
-    "growth_stage": _STAGES,
-}
-KNOWN_VARIABLES = (*_BASES, "start_year")
+_POOLED = {variable.name: variable for variable in listed("pooled")}
+KNOWN_VARIABLES = (*_POOLED, "start_year")
 
 
 def hierarchy_of(name: str, *, years: tuple[int, int]) -> Hierarchy:
@@ -89,10 +41,10 @@ def hierarchy_of(name: str, *, years: tuple[int, int]) -> Hierarchy:
     """
     if name == "start_year":
         return _years(*years)
-    if name not in _BASES:
+    if name not in _POOLED:
         found = f"a group cannot agree on the variable {name!r}"
         raise RequestError(found, expected=", ".join(KNOWN_VARIABLES), remedy=near_names(name, KNOWN_VARIABLES))
-    return Hierarchy.of_categories(name, (*_BASES[name], MISSING), *_MERGES[name])
+    return Hierarchy.of_categories(name, (*_POOLED[name].values, MISSING), *_POOLED[name].coarser)
 
 
 def before(first: int) -> str:

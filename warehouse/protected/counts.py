@@ -17,28 +17,28 @@ one hides the other does not show.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
-from warehouse.disclosure import Count, Dimension, Layout, Policy, ProtectedTable, Release, Table, protect
+import polars as pl
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    import polars as pl
-
-    from warehouse.questions.complete import Complete
-    from warehouse.questions.shares import Rates
-    from warehouse.questions.threshold import ThresholdCurve
+from warehouse.cases.flow import Flow, StageCount
+from warehouse.disclosure import HIDDEN, Count, Dimension, Layout, Policy, ProtectedTable, Release, Table, protect
+from warehouse.marts.reader import Reader
+from warehouse.marts.steps import STAGES, STEPS
+from warehouse.questions.complete import Complete
+from warehouse.questions.shares import GroupRow, Rates, group_row, rates_by
+from warehouse.questions.threshold import ThresholdCurve, counted_changes, threshold_curve
+from warehouse.selection import Selection
 
 REACHED = "reached"
 COUNTED = "counted"
 ADVERSE = "adverse"
 NOT_ADVERSE = "not adverse"
 DUE = "outcome due"
+NOT_DUE = STEPS["in_treatment"].reason
 
-HIDDEN = Count("withheld", "withheld", None)
 COMPLETE = "complete"
 
 
@@ -53,6 +53,21 @@ class Counted:
     values: pl.DataFrame
     # Grouping -> complete cases of the two groups that are compared in it
     complete: Mapping[str, Complete] = field(default_factory=lambda: MappingProxyType({}))
+
+    @classmethod
+    def read(
+        cls,
+        reader: Reader,
+        groupings: Sequence[str],
+        *,
+        definition: str | None = None,
+        selection: Selection | None = None,
+    ) -> Counted:
+        """The counts over all and by each grouping, without those of complete cases."""
+        overall, *by = rates_by(reader, (None, *groupings), definition=definition, selection=selection)
+        values = counted_changes(reader, overall.definition, overall.selection)
+        curve = threshold_curve(reader, definition=definition, selection=selection, changes=values)
+        return cls(overall=overall, by=tuple(by), threshold=curve, values=values)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +98,7 @@ class Published:
     def __init__(
         self, counted: Counted, policy: Policy, scope: Mapping[str, tuple[str, ...]], earlier: Sequence[Release]
     ) -> None:
+        self.counted, self.policy = counted, policy
         self.chain = chain_of(counted)
         layout = Layout((_reached(self.chain.members),), MappingProxyType(dict(scope)))
         counts: dict[tuple[str, ...], int] = {(atom,): n for atom, n in self.chain.atoms.items()}
@@ -98,18 +114,51 @@ class Published:
             table = protect(_group_table(result, self.chain, scope), policy, earlier=known)
             self.tables.append(table)
             self.releases += [] if table.refused else [table.release]
-            self._add_complete(counted, result, table, known, policy)
+            name = result.by.name if result.by else ""
+            if name in counted.complete and not table.refused:
+                asked = _complete_table(counted.complete[name], self.chain, table)
+                self.complete[name] = protect(asked, policy, earlier=(*known, table.release))
+                self.releases += [] if self.complete[name].refused else [self.complete[name].release]
 
-    def _add_complete(
-        self, counted: Counted, result: Rates, table: ProtectedTable, known: Sequence[Release], policy: Policy
-    ) -> None:
-        name = result.by.name if result.by else ""
-        found = counted.complete.get(name)
-        if found is None or table.refused:
-            return
-        made = protect(_complete_table(found, self.chain, table), policy, earlier=(*known, table.release))
-        self.complete[name] = made
-        self.releases += [] if made.refused else [made.release]
+    def overall(self) -> GroupRow:
+        """Counts and share over all cases."""
+        (row,) = self.counted.overall.groups
+        counted, due = self.count(COUNTED), self.count(DUE)
+        is_known = counted.value is not None and due.value is not None
+        return group_row(
+            row.group,
+            row.label,
+            started=self.count(STAGES["started"]),
+            finished=self.count(STAGES["finished"]),
+            counted=counted,
+            adverse=self.count(ADVERSE),
+            missing=Count.of(due.n - counted.n) if is_known else HIDDEN,
+            method=self.counted.overall.method,
+            level=self.counted.overall.level,
+        )
+
+    def flow(self) -> Flow:
+        """From started to counted. Cases turned away or picked out are other cases, and each count is by itself."""
+        flow = self.counted.overall.flow
+        cells = [self.count(stage.title) for stage in flow.stages]
+        stages = []
+        for stage, here, after in zip(flow.stages, cells, [*cells[1:], cells[-1]], strict=True):
+            fewer = None if here.value is None or after.value is None else here.value - after.value
+            losses = tuple(replace(loss, cases=self.count(loss.reason)) for loss in stage.losses)
+            stages.append(StageCount(stage.name, stage.title, here, losses, fewer))
+        return Flow(
+            tuple(stages),
+            turned_away=alone(flow.turned_away.n, self.policy),
+            selected=alone(flow.selected.n, self.policy),
+            not_due=self.count(NOT_DUE),
+        )
+
+    def rows(self, place: int) -> tuple[GroupRow, ...]:
+        """The groups of the grouping in this place. Where counts are hidden, counted and adverse alone are given."""
+        result = self.counted.by[place]
+        if self.policy.hides_nothing:
+            return result.groups
+        return tuple(two_counts(row, *self.pair(place, row.group), result) for row in result.groups)
 
     def pair(self, place: int, group: str) -> tuple[Count, Count]:
         """Counted and adverse of a group of the grouping in this place."""
@@ -122,9 +171,7 @@ class Published:
 
     def count(self, name: str) -> Count:
         """A count of the chain as it may be shown; one that no case could be in is 0."""
-        if name not in self.chain.members:
-            return shown(0)
-        return with_thousands(self.frame.cell(name))
+        return self.frame.cell(name) if name in self.chain.members else Count.of(0)
 
     def _known(self, earlier: Sequence[Release], result: Rates) -> tuple[Release, ...]:
         """What a table by group is checked against: see the head of this module."""
@@ -161,17 +208,17 @@ def chain_of(counted: Counted) -> FlowCounts:
     """The finest classes, and what is printed as sums of them."""
     (group,) = counted.overall.groups
     stages = group.stages
-    losses = {loss.reason: loss.n for stage in stages for loss in stage.losses if loss.n}
-    has_thresholds = bool(counted.threshold.points) and counted.values.height == group.n_assessable
+    losses = {loss.reason: loss.cases.n for stage in stages for loss in stage.losses}
+    has_thresholds = bool(counted.threshold.points) and counted.values.height == group.counted.n
     if has_thresholds:
         inner, printed = _by_threshold(counted)
     else:
-        inner, printed = _by_outcome(group.n_assessable, group.n_adverse)
+        inner, printed = _by_outcome(group.counted.n, group.adverse.n)
     members: dict[str, tuple[str, ...]] = {}
     for place, stage in enumerate(stages):
-        below = [loss.reason for later in stages[place:] for loss in later.losses if loss.n]
+        below = [loss.reason for later in stages[place:] for loss in later.losses]
         members[stage.title] = (*below, *inner)
-    due = [loss.reason for stage in stages for loss in stage.losses if loss.n and loss.is_due]
+    due = [loss.reason for stage in stages for loss in stage.losses if loss.is_due]
     members[DUE] = (*due, *inner)
     members |= {reason: (reason,) for reason in losses}
     members |= {COUNTED: tuple(inner), **printed}
@@ -219,7 +266,7 @@ def _group_table(result: Rates, chain: FlowCounts, scope: Mapping[str, tuple[str
     others = [atom for atom in both.get(COUNTED, ()) if atom not in adverse]
     counts: dict[tuple[str, ...], int] = {}
     for group in result.groups:
-        for atoms, n in ((adverse, group.n_adverse), (others, group.n_assessable - group.n_adverse)):
+        for atoms, n in ((adverse, group.adverse.n), (others, group.counted.n - group.adverse.n)):
             if n:
                 counts[group.group, atoms[0]] = n
     names = Dimension.of(result.by.name, [group.group for group in result.groups], total="all")
@@ -252,11 +299,10 @@ def _complete_table(found: Complete, chain: FlowCounts, by: ProtectedTable) -> T
 def _pair(table: ProtectedTable | None, before: tuple[str, ...], after: tuple[str, ...] = ()) -> tuple[Count, Count]:
     """Counted and adverse of a group; a class that no case is in is 0."""
     if table is None:
-        return shown(0), shown(0)
+        return Count.of(0), Count.of(0)
     printed = table.release.layout.dimensions[1].members
     counted, adverse = (
-        with_thousands(table.cell(*before, name, *after)) if name in printed else shown(0)
-        for name in (COUNTED, ADVERSE)
+        table.cell(*before, name, *after) if name in printed else Count.of(0) for name in (COUNTED, ADVERSE)
     )
     return counted, adverse
 
@@ -264,14 +310,30 @@ def _pair(table: ProtectedTable | None, before: tuple[str, ...], after: tuple[st
 def alone(n: int, policy: Policy) -> Count:
     """A count that nothing else in the document is about."""
     layout = Layout((Dimension("cases", MappingProxyType({"cases": ("cases",)})),))
-    return with_thousands(protect(Table("cases", layout, {("cases",): n}), policy).cell("cases"))
+    return protect(Table("cases", layout, {("cases",): n}), policy).cell("cases")
 
 
-def shown(n: int) -> Count:
-    """A count shown as it is."""
-    return Count("shown", f"{n:,}", n)
+def row_alone(result: Rates, policy: Policy, *, name: str) -> GroupRow:
+    """The row of a result over all its cases, which nothing else in the document is about."""
+    (row,) = result.groups
+    if policy.hides_nothing:
+        return row
+    both = MappingProxyType({COUNTED: (NOT_ADVERSE, ADVERSE), ADVERSE: (ADVERSE,)})
+    counts: dict[tuple[str, ...], int] = {(ADVERSE,): row.adverse.n, (NOT_ADVERSE,): row.counted.n - row.adverse.n}
+    table = protect(Table(name, Layout((_reached(both),)), counts), policy)
+    return two_counts(row, table.cell(COUNTED), table.cell(ADVERSE), result)
 
 
-def with_thousands(cell: Count) -> Count:
-    """The cell with its number set as everywhere else."""
-    return cell if cell.value is None else shown(cell.value)
+def two_counts(row: GroupRow, counted: Count, adverse: Count, result: Rates) -> GroupRow:
+    """The row with nothing but these two counts and what rests on them."""
+    return group_row(
+        row.group,
+        row.label,
+        started=HIDDEN,
+        finished=HIDDEN,
+        counted=counted,
+        adverse=adverse,
+        missing=HIDDEN,
+        method=result.method,
+        level=result.level,
+    )

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from warehouse.cases.filter_values import relief
-from warehouse.questions.shares import GroupRate, Rates, rates, rates_by
+from warehouse.marts.reader import Reader
+from warehouse.questions.shares import GroupRow, Rates, rates, rates_by
 from warehouse.questions.spread import ChangePicture, change_picture
 from warehouse.questions.threshold import ThresholdCurve, counted_changes, threshold_curve
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from warehouse.marts.reader import Reader
-    from warehouse.selection import Selection
-
+from warehouse.selection import Selection
 
 COMPARISONS = ("appliance_category", "age_band", "extraction")
 """The three groupings people ask about first."""
@@ -30,7 +25,7 @@ class Outline:
     published_at: str  # When the build was published
 
     @property
-    def group(self) -> GroupRate:
+    def group(self) -> GroupRow:
         """The counts and share over all cases selected."""
         (only,) = self.overall.groups
         return only
@@ -49,7 +44,7 @@ class Answer(Outline):
 def outline(reader: Reader, *, selection: Selection, definition: str | None = None) -> Outline:
     """The share under one definition (the headline one where None) for the cases selected."""
     overall = rates(reader, definition=definition, selection=selection)
-    helps = {} if overall.groups[0].n_started else relief(reader, selection=selection)
+    helps = {} if overall.groups[0].started.n else relief(reader, selection=selection)
     return Outline(overall=overall, relief=helps, published_at=reader.snapshot.published_at)
 
 
@@ -57,7 +52,7 @@ def answer(reader: Reader, *, selection: Selection, definition: str | None = Non
     """The answer under one definition (the headline one where None) for the cases selected."""
     overall, *by = rates_by(reader, (None, *COMPARISONS), definition=definition, selection=selection)
     changes = counted_changes(reader, overall.definition, selection)
-    n_started = overall.groups[0].n_started
+    n_started = overall.groups[0].started.n
     return Answer(
         overall=overall,
         untreated=_untreated(reader, selection, definition),
@@ -74,7 +69,7 @@ def _untreated(reader: Reader, selection: Selection, definition: str | None) -> 
     meant = {name: kept for name, kept in selection.filters.items() if name not in _ABOUT_TREATMENT}
     others = replace(selection, comparison="untreated", filters=meant)
     found = rates(reader, definition=definition, selection=others)
-    return found if found.groups[0].n_started else None
+    return found if found.groups[0].started.n else None
 
 
 _ABOUT_TREATMENT = ("appliance", "extraction", "extraction_pattern", "clinician", "practice")

@@ -40,8 +40,8 @@ def largest_pair(found: Rates) -> tuple[str, str] | None:
     """The second largest group by cases counted, and the largest one that it is compared with; None without two."""
     if found.by is None or found.by.column is None:
         return None
-    filled = [group for group in found.groups if group.n_assessable and is_known(group.group)]
-    ordered = sorted(filled, key=lambda group: -group.n_assessable)
+    filled = [group for group in found.groups if group.counted.n and is_known(group.group)]
+    ordered = sorted(filled, key=lambda group: -group.counted.n)
     return (ordered[1].group, ordered[0].group) if len(ordered) > 1 else None
 
 
@@ -49,7 +49,7 @@ def asked_by(reader: Reader, found: Rates) -> Asked | None:
     """What a registered plan asks of this grouping and outcome, else the two largest groups; None without two."""
     if found.by is None or found.by.column is None:
         return None
-    by, filled = found.by.name, {group.group for group in found.groups if group.n_assessable}
+    by, filled = found.by.name, {group.group for group in found.groups if group.counted.n}
     for registered in registered_plans(reader):
         plan = registered.plan
         if plan.by == by and found.definition.name in plan.outcomes and {plan.first, plan.second} <= filled:

@@ -12,8 +12,8 @@ from warehouse.analysis.balance import balances
 from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.evalue import e_value_from_risk_ratio
 from warehouse.analysis.firth import firth_logistic
-from warehouse.analysis.homogeneity import breslow_day_test
 from warehouse.analysis.positivity import positivity
+from warehouse.analysis.stratified import breslow_day_test
 from warehouse.errors import RequestError
 from warehouse.marts.grouping import grouping
 from warehouse.plans.planned_or_explored import stand
@@ -39,9 +39,8 @@ if TYPE_CHECKING:
 
     from warehouse.analysis.balance import Balance
     from warehouse.analysis.evalue import EValue
-    from warehouse.analysis.homogeneity import ChiSquaredTest
     from warehouse.analysis.positivity import Positivity
-    from warehouse.analysis.stratified import Stratum
+    from warehouse.analysis.stratified import ChiSquaredTest, Stratum
     from warehouse.marts.grouping import Grouping
     from warehouse.marts.reader import Reader
     from warehouse.outcomes.definition import Definition

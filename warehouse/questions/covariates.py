@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from warehouse.analysis.design import Covariate
 from warehouse.errors import RequestError, near_names
+from warehouse.variables import Variable, listed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,49 +21,19 @@ class Adjustable:
     note: str = ""  # What to keep in mind when adjusting for it; empty if nothing
 
 
-def _category(name: str, title: str, note: str = "") -> Adjustable:
-    return Adjustable(name=name, title=title, covariate=Covariate(name=name, kind="category"), banded=name, note=note)
+def _adjustable(variable: Variable) -> Adjustable:
+    stated = variable.adjust or {}
+    enters = {key: stated[key] for key in ("kind", "n_knots") if key in stated}
+    return Adjustable(
+        name=variable.name,
+        title=stated.get("title", variable.title.lower()),
+        covariate=Covariate(name=variable.name, **{"kind": "category", **enters}),
+        banded=stated.get("banded", variable.name),
+        note=stated.get("note", ""),
+    )
 
 
-_LISTED = (
-    Adjustable(
-        name="age_at_start",
-        title="age at start",
-        covariate=Covariate(name="age_at_start", kind="spline", n_knots=3),
-        banded="age_band",
-    ),
-    _category("sex", "sex"),
-    Adjustable(
-        name="plane_at_start",
-        title="mandibular plane angle at start",
-        covariate=Covariate(name="plane_at_start", kind="number"),
-        banded="vertical_type",
-    ),
-    _category("vertical_type", "vertical type at start"),
-    _category("incisor_class", "incisor class at start"),
-    _category("growth_stage", "growth stage at start"),
-    Adjustable(
-        name="start_year",
-        title="year of start",
-        covariate=Covariate(name="start_year", kind="number"),
-        banded="start_year",
-    ),
-    _category("practice", "practice"),
-    _category("clinician", "clinician"),
-    _category(
-        "extraction",
-        "extraction",
-        "extraction_is_treatment",
-    ),
-    Adjustable(
-        name="months_observed",
-        title="months observed",
-        covariate=Covariate(name="months_observed", kind="number"),
-        banded="months_observed",
-        note="months_known_at_finish",
-    ),
-)
-ADJUSTABLE: dict[str, Adjustable] = {item.name: item for item in _LISTED}
+ADJUSTABLE: dict[str, Adjustable] = {one.name: _adjustable(one) for one in listed("adjustable")}
 
 DEFAULT_ADJUSTMENT = ("age_at_start", "sex", "plane_at_start", "incisor_class")
 DEFAULT_STRATA = ("vertical_type", "age_band")
@@ -107,7 +78,7 @@ def check_strata(names: Iterable[str]) -> tuple[str, ...]:
     Raises:
         RequestError: A name is no banded variable.
     """
-    known = tuple(dict.fromkeys(item.banded for item in _LISTED if item.banded != "months_observed"))
+    known = tuple(dict.fromkeys(item.banded for item in ADJUSTABLE.values() if item.banded != "months_observed"))
     listed = tuple(dict.fromkeys(names))
     for wanted in listed:
         if wanted not in known:

@@ -6,10 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from warehouse.analysis.difference import risk_difference
-from warehouse.analysis.homogeneity import breslow_day_test, cmh_test
 from warehouse.analysis.multiplicity import adjust_p_values
 from warehouse.analysis.proportion import proportion
-from warehouse.analysis.stratified import Stratum
+from warehouse.analysis.stratified import Stratum, breslow_day_test, cmh_test
 from warehouse.errors import RequestError
 from warehouse.marts.grouping import group_expression, in_order
 from warehouse.plans.planned_or_explored import stand
@@ -22,8 +21,8 @@ from warehouse.selection import Selection
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from warehouse.analysis.homogeneity import ChiSquaredTest
     from warehouse.analysis.multiplicity import Comparisons
+    from warehouse.analysis.stratified import ChiSquaredTest
     from warehouse.marts.grouping import Grouping
     from warehouse.marts.reader import Reader
     from warehouse.outcomes.definition import Definition

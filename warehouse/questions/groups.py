@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from warehouse.analysis.trend import TrendTest
     from warehouse.marts.reader import Reader
     from warehouse.plans.planned_or_explored import Standing
-    from warehouse.questions.shares import GroupRate, Rates
+    from warehouse.questions.shares import GroupRow, Rates
     from warehouse.selection import Selection
 
 WITHOUT = "cases without it"
@@ -100,8 +100,9 @@ def compare_groups(
     known = [group for group in found.groups if is_known(group.group)]
     base = None if overlapping else _reference(by, known, reference)
     others = _others(reader, found) if overlapping else {}
+    whole = (base.adverse.n, base.counted.n) if base else (0, 0)
     compared = {
-        group.group: _against(group, others[group.group] if overlapping else base, level)
+        group.group: _against(group, others.get(group.group, whole), level)
         for group in known
         if overlapping or (base is not None and group.group != base.group)
     }
@@ -126,23 +127,17 @@ def compare_groups(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Counts:
-    n_adverse: int
-    n_assessable: int
-
-
-def _reference(by: str, known: Sequence[GroupRate], wanted: str | None) -> GroupRate | None:
+def _reference(by: str, known: Sequence[GroupRow], wanted: str | None) -> GroupRow | None:
     """The group asked for, else the largest by cases counted (ties: the first shown)."""
     if wanted is not None:
         check_group(by, wanted, present=[group.group for group in known])
         return next((group for group in known if group.group == wanted), None)
-    with_cases = [group for group in known if group.n_assessable]
-    return max(with_cases, key=lambda group: group.n_assessable, default=None)
+    with_cases = [group for group in known if group.counted.n]
+    return max(with_cases, key=lambda group: group.counted.n, default=None)
 
 
-def _others(reader: Reader, found: Rates) -> dict[str, _Counts]:
-    """For groups that overlap: the counts of the cases not in each group, among cases whose groups are known."""
+def _others(reader: Reader, found: Rates) -> dict[str, tuple[int, int]]:
+    """For groups that overlap: adverse and counted of the cases not in each, among cases whose groups are known."""
     condition, values = found.selection.where()
     rows = reader.connection.rows(
         "select count(*), sum(case when mart_outcomes.status = 'adverse' then 1 else 0 end)"
@@ -152,15 +147,12 @@ def _others(reader: Reader, found: Rates) -> dict[str, _Counts]:
         values,
     )
     n, n_adverse = rows[0]
-    return {
-        group.group: _Counts(int(n_adverse or 0) - group.n_adverse, int(n) - group.n_assessable)
-        for group in found.groups
-    }
+    return {group.group: (int(n_adverse or 0) - group.adverse.n, int(n) - group.counted.n) for group in found.groups}
 
 
-def _against(group: GroupRate, other: GroupRate | _Counts | None, level: float) -> TwoGroupComparison:
-    x2, n2 = (other.n_adverse, other.n_assessable) if other else (0, 0)
-    x1, n1 = group.n_adverse, group.n_assessable
+def _against(group: GroupRow, other: tuple[int, int], level: float) -> TwoGroupComparison:
+    x2, n2 = other
+    x1, n1 = group.adverse.n, group.counted.n
     exact = n1 + n2 <= EXACT_TO
     return TwoGroupComparison(
         first=group.rate,
@@ -181,7 +173,7 @@ def _questions(found: Rates, compared: Sequence[str], reference: str) -> list[Qu
     ]
 
 
-def _scores(reader: Reader, found: Rates, known: Sequence[GroupRate]) -> dict[str, float]:
+def _scores(reader: Reader, found: Rates, known: Sequence[GroupRow]) -> dict[str, float]:
     """Positions of ordered groups: the mean age of a band's cases, a year as it is, else 0, 1, 2 ..."""
     if found.by is None or not is_ordered(found.by):
         return {}
@@ -197,27 +189,27 @@ def _scores(reader: Reader, found: Rates, known: Sequence[GroupRate]) -> dict[st
     return {group.group: float(place) for place, group in enumerate(known)}
 
 
-def _trend(known: Sequence[GroupRate], scores: dict[str, float], level: float) -> TrendTest | None:
+def _trend(known: Sequence[GroupRow], scores: dict[str, float], level: float) -> TrendTest | None:
     if not scores:
         return None
     return cochran_armitage(
-        [group.n_adverse for group in known],
-        [group.n_assessable for group in known],
+        [group.adverse.n for group in known],
+        [group.counted.n for group in known],
         scores=[scores[group.group] for group in known],
         level=level,
     )
 
 
-def _pooled(known: Sequence[GroupRate], level: float) -> PartialPooling:
+def _pooled(known: Sequence[GroupRow], level: float) -> PartialPooling:
     return partial_pooling(
         [group.label for group in known],
-        [group.n_adverse for group in known],
-        [group.n_assessable for group in known],
+        [group.adverse.n for group in known],
+        [group.counted.n for group in known],
         level=level,
     )
 
 
-def _cautions(found: Rates, known: Sequence[GroupRate], *, overlapping: bool) -> tuple[Caution, ...]:
+def _cautions(found: Rates, known: Sequence[GroupRow], *, overlapping: bool) -> tuple[Caution, ...]:
     cautions = [
         Caution("approximation", "groups_as_they_came"),
     ]
@@ -227,7 +219,7 @@ def _cautions(found: Rates, known: Sequence[GroupRate], *, overlapping: bool) ->
         cautions.append(Caution("approximation", "secondary_outcome", {"family": found.definition.family}))
     if found.selection.selection != "consecutive":
         cautions.append(Caution("approximation", "hand_picked"))
-    unknown = sum(group.n_started for group in found.groups) - sum(group.n_started for group in known)
+    unknown = sum(group.started.n for group in found.groups) - sum(group.started.n for group in known)
     if unknown and not overlapping:
         cautions.append(Caution("approximation", "unknown_group", {"n": unknown}))
     return distinct(tuple(cautions))

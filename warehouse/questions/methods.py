@@ -7,9 +7,8 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from warehouse.analysis.comparison import compare_two_groups
-from warehouse.analysis.homogeneity import cmh_test
-from warehouse.analysis.logistic import firth
 from warehouse.analysis.standardise import outcome_model, standardised_risks
+from warehouse.analysis.stratified import cmh_test
 from warehouse.analysis.weighting import propensity_model, weighted_comparison
 from warehouse.questions.strata import stratified_estimate
 
@@ -72,12 +71,12 @@ class PreparedPair:
     @cached_property
     def propensity(self) -> LogisticFit | None:
         """Model of being in the first group, Firth's where groups are separated; None where a group is empty."""
-        return None if self.pair.emptiness() else propensity_model(self.pair, fallback=firth)
+        return None if self.pair.emptiness() else propensity_model(self.pair)
 
     @cached_property
     def outcome_model(self) -> LogisticFit | None:
         """Model of the outcome, Firth's where outcomes are separated; None where a group is empty."""
-        return None if self.pair.emptiness() else outcome_model(self.pair, fallback=firth)
+        return None if self.pair.emptiness() else outcome_model(self.pair)
 
     @cached_property
     def overlap(self) -> WeightedComparison:
@@ -90,7 +89,7 @@ class PreparedPair:
         return self._weighted("everyone")
 
     def _weighted(self, target: Target) -> WeightedComparison:
-        return weighted_comparison(self.pair, target=target, level=self.level, model=self.propensity, fallback=firth)
+        return weighted_comparison(self.pair, target=target, level=self.level, model=self.propensity)
 
 
 def crude(prepared: PreparedPair) -> MethodResult:
@@ -136,7 +135,7 @@ def stratified(prepared: PreparedPair) -> MethodResult:
 
 def standardised(prepared: PreparedPair) -> MethodResult:
     """Standardised risks by a logistic model, Firth's where outcomes are separated."""
-    found = standardised_risks(prepared.pair, level=prepared.level, model=prepared.outcome_model, fallback=firth)
+    found = standardised_risks(prepared.pair, level=prepared.level, model=prepared.outcome_model)
     return of_contrast("standardised", found)
 
 

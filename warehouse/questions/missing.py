@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from warehouse.marts.reader import Reader
     from warehouse.outcomes.definition import Definition
     from warehouse.questions.prepare import TwoGroupFrame
-    from warehouse.questions.shares import GroupRate, Rates
+    from warehouse.questions.shares import GroupRow, Rates
     from warehouse.results import Estimate
 
 BENCHMARK = 0.10
@@ -43,7 +43,7 @@ SEED = 20_250_203
 class GroupMissing:
     """One group's share and what its missing cases could do to it; ``rate`` holds the bounds."""
 
-    rate: GroupRate
+    rate: GroupRow
     tipping: TippingPoint
 
 
@@ -73,7 +73,7 @@ def shares_and_missing(
     groups = tuple(
         GroupMissing(
             rate=group,
-            tipping=tipping_point(group.n_adverse, group.n_assessable, group.n_missing_due, value=value, level=level),
+            tipping=tipping_point(group.adverse.n, group.counted.n, group.missing.n, value=value, level=level),
         )
         for group in found.groups
     )

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from warehouse.analysis.logistic import firth
 from warehouse.analysis.standardise import bootstrap_standardised
 from warehouse.analysis.weighting import bootstrap_weighted
 from warehouse.errors import RequestError
@@ -59,7 +58,6 @@ def resampled_methods(prepared: PreparedPair, how: Resampling) -> dict[str, Meth
         rng=streams["standardised"],
         n_resamples=how.n,
         level=level,
-        fallback=firth,
         progress=told("standardised"),
     )
     found = {"standardised": of_contrast("standardised", standardised)}
@@ -70,7 +68,6 @@ def resampled_methods(prepared: PreparedPair, how: Resampling) -> dict[str, Meth
             target="overlap" if name == "overlap" else "everyone",
             n_resamples=how.n,
             level=level,
-            fallback=firth,
             progress=told(name),
         )
         found[name] = of_contrast(name, weighted.contrast)

@@ -23,7 +23,7 @@ from warehouse.selection import Selection
 if TYPE_CHECKING:
     from warehouse.marts.reader import Reader
     from warehouse.outcomes.definition import Definition
-    from warehouse.questions.shares import GroupRate
+    from warehouse.questions.shares import GroupRow
     from warehouse.results import Estimate
 
 PACE_QUARTERS = 8
@@ -98,7 +98,7 @@ def plan_precision(
         assumed=assumed,
         half_width=half_width,
         needed=needed,
-        months=_months(needed, group.n_assessable, pace),
+        months=_months(needed, group.counted.n, pace),
         pace=pace,
     )
 
@@ -132,7 +132,7 @@ def plan_difference(
     known = [share for share in assumed if share is not None]
     needed = cases_per_group(known[0], known[1], power=power, alpha=alpha) if len(known) == 2 else None
     paces = [_pace(reader, found.definition, selection, by=by, code=code) for code in codes]
-    counts = [group.n_assessable if group else 0 for group in pair]
+    counts = [group.counted.n if group else 0 for group in pair]
     none = _no_rate(reader, found.definition)
     return DifferencePlan(
         definition=found.definition,
@@ -148,7 +148,7 @@ def plan_difference(
     )
 
 
-def _own(group: GroupRate | None) -> float | None:
+def _own(group: GroupRow | None) -> float | None:
     return group.rate.value if group else None
 
 

@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import Any, TypeAlias
 
-from warehouse.analysis.proportion import missing_bounds, proportion
-from warehouse.cases.flow import Flow, StageCount, flow_of, sampling_frame, stage_counts
+from warehouse.analysis.proportion import ProportionMethod, missing_bounds, proportion
+from warehouse.cases.flow import Flow, StageCount, flow_of, stage_counts
+from warehouse.disclosure import Count, Policy
 from warehouse.marts.grouping import Grouping, group_expression, grouping, in_order, membership_join
 from warehouse.marts.outcome_sql import outcomes_of
+from warehouse.marts.reader import Reader
+from warehouse.outcomes.definition import Definition
+from warehouse.results import Caution, Estimate, no_estimate
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
-    from warehouse.analysis.proportion import ProportionMethod
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import Definition
-    from warehouse.results import Caution, Estimate
-
-SMALL_GROUP = 20
-"""Cases below which a rate is called a small-sample rate."""
 
 ALL = "all cases"
 
@@ -29,20 +24,21 @@ Steps: TypeAlias = "dict[str, tuple[dict[str, int], int]]"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GroupRate:
-    """The rate in one group."""
+class GroupRow:
+    """Counts and share of one group, as they may be shown to whoever asked."""
 
     group: str  # Code of the group; `label` is its name on screens
     label: str
-    n_started: int  # Cases started
-    n_finished: int  # Cases that reached the end
-    n_assessable: int  # Cases counted
-    n_adverse: int  # Cases adverse
-    n_missing_due: int  # Cases started whose outcome is due but not known
-    rate: Estimate  # Share adverse among the cases counted
+    started: Count  # Cases started
+    finished: Count  # Cases that reached the end
+    counted: Count  # Cases counted
+    adverse: Count  # Cases adverse
+    missing: Count  # Cases started whose outcome is due but not known
+    rate: Estimate  # Share adverse among the cases counted; without a value where a count it rests on is hidden
     if_none: Estimate  # Share adverse among counted and missing if none of the missing were adverse
     if_all: Estimate  # The same if all of the missing were
-    stages: tuple[StageCount, ...]  # The group's own sampling frame
+    stages: tuple[StageCount, ...] = ()  # The group's own sampling frame; empty where it is not given
+    change: Estimate | None = None  # Mean change with its interval; None where not asked for, or not shown
 
     @property
     def warnings(self) -> tuple[Caution, ...]:
@@ -59,10 +55,56 @@ class Rates:
     build: str
     selection: Selection
     by: Grouping | None
-    method: str
+    method: ProportionMethod
     level: float
-    groups: tuple[GroupRate, ...]
+    groups: tuple[GroupRow, ...]
     flow: Flow
+    policy: Policy  # The rule its counts were hidden by
+    notes: tuple[str, ...] = ()  # What is hidden, and how, in sentences to print below
+
+
+def group_row(
+    group: str,
+    label: str,
+    *,
+    started: Count,
+    finished: Count,
+    counted: Count,
+    adverse: Count,
+    missing: Count,
+    stages: tuple[StageCount, ...] = (),
+    method: ProportionMethod = "wilson",
+    level: float = 0.95,
+) -> GroupRow:
+    """The row of a group from its counts; a share or bound that rests on a hidden one has no value."""
+    rate = if_none = if_all = _WITHHELD
+    if counted.value is not None and adverse.value is not None:
+        x = min(adverse.value, counted.value)  # where counts are rounded, more can be adverse than counted
+        rate = proportion(x, counted.value, method=method, level=level)
+        if missing.value is not None:
+            bounds = missing_bounds(x, counted.value, missing.value, level=level)
+            if_none, if_all = bounds.none_adverse, bounds.all_adverse
+    return GroupRow(
+        group=group,
+        label=label,
+        started=started,
+        finished=finished,
+        counted=counted,
+        adverse=adverse,
+        missing=missing,
+        rate=rate,
+        if_none=if_none,
+        if_all=if_all,
+        stages=stages,
+    )
+
+
+_WITHHELD = no_estimate(
+    estimand="share adverse",
+    method="none",
+    n=0,
+    reason=Caution("withheld", "withheld"),
+)
 
 
 def rates(
@@ -74,18 +116,12 @@ def rates(
     method: ProportionMethod = "wilson",
     level: float = 0.95,
 ) -> Rates:
-    """Share adverse, overall (``by`` None) or in each group.
+    """Share adverse, overall (``by`` None) or in each group of a grouping.
 
-    Args:
-        reader: An open snapshot.
-        by: Name of a grouping.
-        definition: Id of an outcome definition; the headline one where None.
-        selection: Which cases; consecutive treated ones where None.
-        method: ``wilson``, ``clopper_pearson``, ``mid_p`` or ``jeffreys``.
-        level: Level of the interval.
+    Under the headline definition and among consecutive treated cases where others are not named; every count whole.
     """
-    (found,) = rates_by(reader, (by,), definition=definition, selection=selection, method=method, level=level)
-    return found
+    (result,) = rates_by(reader, (by,), definition=definition, selection=selection, method=method, level=level)
+    return result
 
 
 def rates_by(
@@ -101,74 +137,61 @@ def rates_by(
     chosen = reader.definition(definition)
     selection = selection or Selection()
     asked = [grouping(by) if by else None for by in ways]
-    found = _steps_by_group(reader, chosen, selection, asked)
-    flow = _flow(reader, chosen, selection, asked, found)
-    made = zip(asked, found, strict=True)
-    return tuple(_rates(reader, chosen, selection, way, steps, flow, method=method, level=level) for way, steps in made)
-
-
-def _flow(
-    reader: Reader,
-    definition: Definition,
-    selection: Selection,
-    ways: Sequence[Grouping | None],
-    found: Sequence[Steps],
-) -> Flow:
-    """The frame: added up from a grouping that has every case once, else asked for."""
-    for way, steps in zip(ways, found, strict=True):
-        if way is None or way.column is not None:
-            return flow_of(reader, _sums(steps), selection)
-    return sampling_frame(reader, definition, selection)
-
-
-def _sums(steps: Steps) -> dict[str, int]:
-    sums: dict[str, int] = {}
-    for counts, _ in steps.values():
-        for step, n in counts.items():
-            sums[step] = sums.get(step, 0) + n
-    return sums
-
-
-def _rates(
-    reader: Reader,
-    definition: Definition,
-    selection: Selection,
-    way: Grouping | None,
-    steps: Steps,
-    flow: Flow,
-    *,
-    method: ProportionMethod,
-    level: float,
-) -> Rates:
-    sizes = {group: sum(counts.values()) for group, (counts, _) in steps.items()}
-    order = in_order(way, sizes) if way else [ALL]
-    empty: tuple[dict[str, int], int] = ({}, 0)
-    groups = tuple(
-        _group_rate(group, _label(reader, way, group), *steps.get(group, empty), method=method, level=level)
-        for group in order
-    )
-    return Rates(
-        definition=definition,
-        growth_reference=reader.growth_reference,
-        build=reader.snapshot.build_id,
-        selection=selection,
-        by=way,
-        method=method,
-        level=level,
-        groups=groups,
-        flow=flow,
+    counted = _steps_by_group(reader, chosen, selection, asked)
+    once = (steps for way, steps in zip(asked, counted, strict=True) if _has_each_once(way))
+    every_case = next(once, None) or _steps_by_group(reader, chosen, selection, [None])[0]
+    sums: Counter[str] = Counter()
+    for steps, _ in every_case.values():
+        sums.update(steps)
+    flow = flow_of(reader, sums, selection)
+    return tuple(
+        Rates(
+            definition=chosen,
+            growth_reference=reader.growth_reference,
+            build=reader.snapshot.build_id,
+            selection=selection,
+            by=way,
+            method=method,
+            level=level,
+            groups=tuple(_rows(reader, way, found, method=method, level=level)),
+            flow=flow,
+            policy=Policy.nothing_hidden(),
+        )
+        for way, found in zip(asked, counted, strict=True)
     )
 
 
-def _label(reader: Reader, way: Grouping | None, group: str) -> str:
-    return reader.label(way.codes, group) if way and way.codes else group
+def _has_each_once(way: Grouping | None) -> bool:
+    """Whether every case is in one group."""
+    return way is None or way.column is not None
+
+
+def _rows(
+    reader: Reader, way: Grouping | None, found: Steps, *, method: ProportionMethod, level: float
+) -> Iterator[GroupRow]:
+    sizes = {group: sum(steps.values()) for group, (steps, _) in found.items()}
+    for group in in_order(way, sizes) if way else [ALL]:
+        steps, n_adverse = found.get(group, ({}, 0))
+        stages = stage_counts(steps)
+        yield group_row(
+            group,
+            reader.label(way.codes, group) if way and way.codes else group,
+            started=stages[0].cases,
+            finished=stages[1].cases,
+            counted=stages[-1].cases,
+            adverse=Count.of(n_adverse),
+            missing=Count.of(sum(loss.cases.n for stage in stages for loss in stage.losses if loss.is_due)),
+            stages=stages,
+            method=method,
+            level=level,
+        )
 
 
 def _steps_by_group(
     reader: Reader, definition: Definition, selection: Selection, ways: Sequence[Grouping | None]
 ) -> list[Steps]:
     """For each grouping: group -> (step -> n, n adverse). Groupings that have every case once are counted together."""
-    single = [place for place, way in enumerate(ways) if way is None or way.column is not None]
+    single = [place for place, way in enumerate(ways) if _has_each_once(way)]
     found: list[Steps] = [{} for _ in ways]
     for places in ([single] if single else []) + [[place] for place in range(len(ways)) if place not in single]:
         for place, group, step, n, n_adverse in _counted(reader, definition, selection, [ways[at] for at in places]):
@@ -200,28 +223,6 @@ def _counted(
         yield place, group, step, n, n_adverse
 
 
-def _group_rate(
-    group: str, label: str, steps: Mapping[str, int], n_adverse: int, *, method: ProportionMethod, level: float
-) -> GroupRate:
-    stages = stage_counts(steps)
-    n_counted = steps.get("counted", 0)
-    n_missing = sum(loss.n for stage in stages for loss in stage.losses if loss.is_due)
-    bounds = missing_bounds(n_adverse, n_counted, n_missing, level=level)
-    return GroupRate(
-        group=group,
-        label=label,
-        n_started=stages[0].n,
-        n_finished=stages[1].n,
-        n_assessable=n_counted,
-        n_adverse=n_adverse,
-        n_missing_due=n_missing,
-        rate=proportion(n_adverse, n_counted, method=method, level=level),
-        if_none=bounds.none_adverse,
-        if_all=bounds.all_adverse,
-        stages=stages,
-    )
-
-
 def rates_as_data(result: Rates) -> dict[str, Any]:
     """The result as data, for ``--json`` and for tables; cautions are as they are."""
     return {
@@ -235,20 +236,20 @@ def rates_as_data(result: Rates) -> dict[str, Any]:
         "cases": result.selection.sentence(),
         "by": result.by.name if result.by else None,
         "groups": [_group_as_data(group, result) for group in result.groups],
-        "n_turned_away": result.flow.n_turned_away,
+        "n_turned_away": result.flow.turned_away.value,
     }
 
 
-def _group_as_data(group: GroupRate, result: Rates) -> dict[str, Any]:
+def _group_as_data(group: GroupRow, result: Rates) -> dict[str, Any]:
     interval = group.rate.interval
     return {
         "group": group.group,
         "label": group.label,
-        "n_started": group.n_started,
-        "n_finished": group.n_finished,
-        "n_assessable": group.n_assessable,
-        "n_adverse": group.n_adverse,
-        "n_missing_due": group.n_missing_due,
+        "n_started": group.started.value,
+        "n_finished": group.finished.value,
+        "n_assessable": group.counted.value,
+        "n_adverse": group.adverse.value,
+        "n_missing_due": group.missing.value,
         "rate": group.rate.value,
         "interval": [interval.low, interval.high] if interval else None,
         "if_none_of_the_missing": group.if_none.value,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from warehouse.analysis.corners import four_corners
 from warehouse.marts.grouping import NOT_KNOWN, in_order
-from warehouse.measures.occlusion import (
+from warehouse.measures.published_bands import (
     GREATLY_IMPROVED_FROM_POINTS,
     IMPROVED_FROM_PERCENT,
     NOT_IMPROVED,

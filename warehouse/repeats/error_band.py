@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import TYPE_CHECKING
 
-from warehouse.marts.method_errors import MDC95_FACTOR
+from warehouse.analysis.method_error import MDC95_FACTOR
 from warehouse.measures.catalogue import CATALOGUE
 
 if TYPE_CHECKING:

@@ -39,15 +39,10 @@ def plan_repeats(
 
     Every record of a consecutive case that was read once, and not yet a second time, has the same chance.
 
-    Args:
-        reader: An open snapshot.
-        n: How many; all there are where there are fewer.
-        rng: Source of the draw and of the order.
-        practice: Pseudonym of the practice that reads; may be left out where there is one.
-        weeks: Weeks that should lie between the readings.
-
-    Raises:
-        RequestError: ``n`` is not positive, or the practice is unknown or not named among several.
+    ``n``: how many; all there are where there are fewer. ``rng``: source of the draw and of the order. ``practice``:
+    pseudonym of the practice that reads; may be left out where there is one. ``weeks``: weeks that should lie between
+    the readings. Raises RequestError where ``n`` is not positive, or the practice is unknown or not named among
+    several.
     """
     if n < 1:
         raise RequestError(f"{n} records to read again", expected="1 or more")

@@ -1,9 +1,9 @@
 """The record of what was done with a warehouse: a line when a command begins and one when it ends, only ever added.
 
 It lies beside the store, not in it, since a reader must neither wait for a load nor hold one up. Each line names the
-sum of the line before it, so a line changed, moved, put in or taken out shows. Lines taken off the end show too, as far
-back as the last publishing: the store then noted how far the record had come. What does not show is a record and a
-store that were both written anew by someone who may write both; only a copy kept elsewhere tells.
+sum of the line before it (see ``chain``). Lines taken off the end show too, as far back as the last publishing: the
+store then noted how far the record had come. What does not show is a record and a store that were both written anew by
+someone who may write both; only a copy kept elsewhere tells.
 
 A line holds no personal data: the command and the names of its options, never their values, and not who sat at the
 machine. Where several people share one, each may be given a short code of the practice's own choosing, stated by the
@@ -12,8 +12,6 @@ variable ``MENTON_RECORDED_AS``; it is written down as stated.
 
 from __future__ import annotations
 
-import hashlib
-import json
 import os
 import re
 import secrets
@@ -26,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from warehouse.errors import RequestError
+from warehouse.store.chain import content_of, opened, put_at_end, sealed, sum_of, whole_lines
 
 FILE = "access.jsonl"
 PERSON_VARIABLE = "MENTON_RECORDED_AS"
@@ -37,7 +36,6 @@ _SIGNS = ("store.duckdb", "current.json", FILE)
 
 _CODE = re.compile(r"[A-Za-z0-9_-]{1,24}")
 _OPTION = re.compile(r"(--[a-z][a-z-]*)(=.*)?", re.DOTALL)
-_DIGITS = 32
 _TAIL = 65_536
 
 
@@ -99,20 +97,10 @@ def record_end(folder: Path, begun: Mark | None, what: str, code: int) -> None:
 
 
 def read_access(folder: Path, marks: Sequence[str] = ()) -> AccessRecord:
-    """The record of a warehouse, every line checked.
-
-    Args:
-        folder: The warehouse folder.
-        marks: What :func:`mark_of` said at times noted elsewhere; the record must still hold those lines.
-    """
-    try:
-        content = (folder / FILE).read_bytes()
-    except OSError:
-        content = b""
+    """The record of a warehouse, every line checked; it must still hold the lines of ``marks``, as noted elsewhere."""
     entries: list[Mapping[str, Any]] = []
     seen, last = {str(START)}, START
-    whole = content[: content.rfind(b"\n") + 1]
-    for line in whole.splitlines():
+    for line in whole_lines(content_of(folder / FILE)).splitlines():
         entry, mark = _entry(line)
         if entry is None or mark is None or entry["after"] != last.sum or mark.number != last.number + 1:
             return AccessRecord(entries=tuple(entries), fault=f"the access record was changed after line {last.number}")
@@ -152,13 +140,8 @@ def _written(handle: int, said: Mapping[str, Any]) -> Mark:
     at = datetime.now(UTC).replace(microsecond=0, tzinfo=None).isoformat() + "Z"
     first = {} if last.number else {"record": secrets.token_hex(8)}  # tells one record from any other
     whole = {"number": last.number + 1, "at": at, **first, **said, "after": last.sum}
-    mark = Mark(last.number + 1, _sum(whole))
-    line = json.dumps({**whole, "sum": mark.sum}, ensure_ascii=True, separators=(",", ":")).encode("ascii") + b"\n"
-    os.ftruncate(handle, length)  # a last line cut short by a crash was never added
-    os.lseek(handle, 0, os.SEEK_END)
-    os.write(handle, line)
-    os.fsync(handle)
-    return mark
+    put_at_end(handle, sealed(whole), length=length)
+    return Mark(last.number + 1, sum_of(whole))
 
 
 def _last(handle: int) -> tuple[Mark | None, int]:
@@ -178,19 +161,9 @@ def _last(handle: int) -> tuple[Mark | None, int]:
 
 def _entry(line: bytes) -> tuple[dict[str, Any] | None, Mark | None]:
     """What a line says, and its mark; nothing where it is not as it was written."""
-    try:
-        entry = json.loads(line)
-        stated = entry.pop("sum")
-        if stated == _sum(entry) and isinstance(entry["after"], str):
-            return entry, Mark(int(entry["number"]), stated)
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return None, None
-    return None, None
-
-
-def _sum(entry: Mapping[str, Any]) -> str:
-    text = json.dumps(entry, ensure_ascii=True, sort_keys=True, separators=(",", ":"))
-    return hashlib.sha256(text.encode("ascii")).hexdigest()[:_DIGITS]
+    entry = opened(line)
+    number = entry.get("number") if entry else None
+    return (entry, Mark(number, sum_of(entry))) if entry and isinstance(number, int) else (None, None)
 
 
 @contextmanager

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from importlib.resources import files
 from math import isfinite
+from string import Template
 
 from warehouse.errors import DefinitionError
 from warehouse.outcomes.growth_reference import GROWTH_OVER_AT, GrowthCurve
@@ -17,6 +19,11 @@ _NAME = re.compile(r"[a-z][a-z0-9_]{0,59}")
 SETTLED_DIGITS = 6
 """Differences of readings are rounded to this many decimals before they meet a threshold: readings carry at most two,
 and 36.1 - 34.1 is 2.0000000000000004 in binary."""
+
+
+def statement(package: str, file: str, **parts: str) -> str:
+    """The text of a query file with its parts filled in; a missing part is an error."""
+    return Template(files(package).joinpath(file).read_text(encoding="utf-8")).substitute(parts)
 
 
 def name(text: str) -> str:

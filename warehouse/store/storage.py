@@ -10,6 +10,7 @@ A warehouse is a folder::
 from __future__ import annotations
 
 import errno
+import re
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +19,6 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 
 from warehouse.errors import BusyError, KeyProblemError, MentonError, WarehouseError
-from warehouse.store.older_snapshot import lacking
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -28,13 +28,7 @@ if TYPE_CHECKING:
 
 
 class Connection:
-    """A DuckDB connection with one warehouse file attached as ``menton`` and made the default.
-
-    Args:
-        path: The database file.
-        read_only: Open for reading only.
-        key: Encryption key, or None for a plain file.
-    """
+    """A DuckDB connection with one warehouse file attached as ``menton`` and made the default."""
 
     def __init__(self, path: Path, *, read_only: bool = False, key: str | None = None) -> None:
         self.path = path
@@ -182,7 +176,7 @@ def told(path: Path) -> Iterator[None]:
     except _FAULTS as error:
         raise _as_warehouse_error(error, path) from error
     except (duckdb.CatalogException, duckdb.BinderException) as error:
-        older = lacking(str(error), path)
+        older = _lacking(str(error), path)
         if older is None:
             raise
         raise older from error
@@ -190,6 +184,24 @@ def told(path: Path) -> Iterator[None]:
         if "Could not write" not in str(error):
             raise
         raise _as_warehouse_error(error, path) from error  # the disk was full when the statement was to be kept
+
+
+_TABLE = re.compile(r"Table with name (mart_\w+) does not exist")
+_COLUMN = re.compile(r'Referenced column "(\w+)" not found|does not have a column named "(\w+)"')
+
+
+def _lacking(text: str, path: Path) -> WarehouseError | None:
+    """The error where a snapshot that another version published lacks a table or column; None for anything else.
+
+    Statements are made by Menton from names it has checked, so what a snapshot does not know was not there when it was
+    published.
+    """
+    table, column = _TABLE.search(text), _COLUMN.search(text)
+    if not path.name.startswith("mart-") or not (table or column):
+        return None
+    what = f"no table {table[1]}" if table else f"no column {column[1] or column[2]}" if column else ""
+    found = f"the published snapshot is older than this version of Menton: it has {what}"
+    return WarehouseError(found, where=path.name, remedy="run `menton publish` to publish it again")
 
 
 @contextmanager

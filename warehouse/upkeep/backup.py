@@ -10,7 +10,7 @@ import json
 import shutil
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -57,12 +57,7 @@ def backup(
 ) -> Backup:
     """Copy the warehouse at ``folder`` into the new folder ``out``.
 
-    Args:
-        folder: The warehouse.
-        out: Where to; a folder that is empty or not there yet, outside the warehouse.
-        key: Key of an encrypted warehouse; the backup has the same.
-        patience: Seconds to wait for another program that is writing.
-        progress: Told what is being done.
+    An encrypted warehouse is kept under the same key. ``patience``: seconds to wait for another program that writes.
 
     Raises:
         RequestError: ``out`` is not empty or lies inside the warehouse.
@@ -138,15 +133,7 @@ def _copy_file(source: Path, target: Path) -> None:
 
 def _write_manifest(out: Path, made: Backup) -> None:
     """The manifest comes last: a folder without it is no backup."""
-    stated = {
-        "format": FORMAT,
-        "made_at": made.made_at,
-        "tool_version": version("menton"),
-        "is_encrypted": made.is_encrypted,
-        "n_loads": made.n_loads,
-        "n_cases": made.n_cases,
-        "files": made.files,
-    }
+    stated = {"format": FORMAT, "tool_version": version("menton"), **asdict(made)}
     draft = out / f"{MANIFEST}.draft"
     draft.write_text(json.dumps(stated, indent=1) + "\n", encoding="utf-8")
     sync(draft)

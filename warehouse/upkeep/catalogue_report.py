@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from warehouse.store.quoting import statement
+
 if TYPE_CHECKING:
     import polars as pl
 
@@ -34,7 +36,7 @@ class InForce:
     tool_version: str
 
 
-def in_force(reader: Reader) -> InForce:
+def catalogue_report(reader: Reader) -> InForce:
     """What the snapshot was published with. It concerns no case."""
     build, published_at, tool_version = reader.connection.rows(
         "select build_id, published_at, tool_version from mart_build"
@@ -57,12 +59,7 @@ def _curves(reader: Reader) -> pl.DataFrame:
     """The curves at whole years, between the ages at which faces grow; a curve may be flat for a century after."""
     import polars as pl
 
-    listed = reader.connection.frame(
-        "select mart_growth.measure, coalesce(mart_measures.label, mart_growth.measure) as label,"
-        " coalesce(mart_measures.unit, '') as unit, mart_growth.sex, ages, means, mart_growth.source"
-        " from mart_growth left join mart_measures on mart_measures.measure = mart_growth.measure"
-        " order by mart_growth.measure, mart_growth.sex"
-    )
+    listed = reader.connection.frame(statement("warehouse.upkeep", "growth_curves.sql"))
     pieces = [
         {**{name: row[name] for name in ("measure", "label", "unit", "sex", "source")}, "age": age, "mean": mean}
         for row in listed.iter_rows(named=True)

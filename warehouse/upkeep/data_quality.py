@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from warehouse.store.quoting import name as checked
+from warehouse.store.quoting import statement
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -30,7 +31,6 @@ CASE_FIELDS = {
 """Column of mart_cases -> its name on screens."""
 
 START_FIELDS = ("joint_symptoms_start", "sleep_breathing_concern_start", "mouth_posture_start")
-NO_YEAR = "not known"
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,13 +108,8 @@ def _of(practices: Iterable[str], column: str) -> str:
 
 
 def _rules(reader: Reader, table: str, practices: tuple[str, ...]) -> tuple[RuleCount, ...]:
-    rows = reader.connection.rows(
-        f"select {table}.rule, count(distinct ({table}.load_id, {table}.table_name, {table}.row_no)),"
-        f" list_sort(list(distinct coalesce({table}.column_name, '')))"
-        f" from {table} inner join mart_loads on mart_loads.load_id = {table}.load_id"
-        f"{_of(practices, 'mart_loads.practice')} group by 1 order by 2 desc, 1",
-        practices,
-    )
+    query = statement("warehouse.upkeep", "rules_broken.sql", table=table, where=_of(practices, "mart_loads.practice"))
+    rows = reader.connection.rows(query, practices)
     said = json.loads(reader.settings.get("rules", "{}"))
     found = []
     for rule, n_rows, columns in rows:
@@ -166,9 +161,14 @@ def _by_year(
         return []
     where, values = selection.where()
     frame: pl.DataFrame = reader.connection.frame(
-        f"select coalesce(cast(mart_cases.start_year as varchar), '{NO_YEAR}') as year, count(*) as n,"
-        f" {', '.join(f'{count} as {checked(code)}' for code, count in counts.items())}"
-        f" from {source} where {condition} and {where} group by 1 order by 1",
+        statement(
+            "warehouse.upkeep",
+            "known_by_year.sql",
+            counts=", ".join(f"{count} as {checked(code)}" for code, count in counts.items()),
+            source=source,
+            condition=condition,
+            selected=where,
+        ),
         values,
     )
     return [

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from warehouse.selection import Selection
+from warehouse.store.quoting import statement
 from warehouse.upkeep.data_quality import DataQuality, Load, RuleCount, data_quality
 
 if TYPE_CHECKING:
@@ -14,10 +15,6 @@ if TYPE_CHECKING:
     from warehouse.marts.reader import Reader
 
 SHOWN_CASES = 15
-_CASE_COLUMNS = (
-    "sex, age_at_start, start_quarter, incisor_class, extraction_pattern, appliance_sequence, selection, status,"
-    " comparison"
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,9 +41,7 @@ def load_preview(reader: Reader, *, after: int) -> LoadPreview:
         remarks=_of_these(reader, quality, "mart_remarks", numbers),
         n_cases=int(reader.connection.value("select count(*) from mart_cases where load_id > ?", [after])),
         cases=reader.connection.frame(
-            f"select substring(case_key, 1, 10) as case, {_CASE_COLUMNS} from mart_cases where load_id > ?"
-            f" order by case_no limit {SHOWN_CASES}",
-            [after],
+            statement("warehouse.upkeep", "cases_of_loads.sql", most=str(SHOWN_CASES)), [after]
         ),
         measures=_measures(reader, after),
     )
@@ -73,12 +68,6 @@ def _of_these(reader: Reader, quality: DataQuality, table: str, loads: list[int]
 
 def _measures(reader: Reader, after: int) -> pl.DataFrame:
     frame = reader.connection.frame(
-        "select substring(mart_cases.case_key, 1, 10) as case,"
-        " mart_timeline.* exclude (case_no, has_records, n_readings)"
-        " from mart_timeline inner join mart_cases on mart_cases.case_no = mart_timeline.case_no"
-        " where mart_cases.case_no in"
-        f" (select case_no from mart_cases where load_id > ? order by case_no limit {SHOWN_CASES})"
-        " order by mart_cases.case_no, months_from_start",
-        [after],
+        statement("warehouse.upkeep", "measures_of_loads.sql", most=str(SHOWN_CASES)), [after]
     )
     return frame.select(column for column in frame if column.null_count() < frame.height)

@@ -7,25 +7,20 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from warehouse.errors import MentonError, WarehouseError
 from warehouse.marts.catalogues import in_force
 from warehouse.marts.publish import store_state
 from warehouse.plans.looks import read_looks
 from warehouse.store.access import ANCHOR, read_access
-from warehouse.store.quoting import name
+from warehouse.store.quoting import name, statement
 from warehouse.store.snapshot import POINTER, Snapshot, current_snapshot, file_sha256
 from warehouse.store.storage import Connection, attach
 from warehouse.store.store import STORE, migrations, no_warehouse
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-    from pathlib import Path
-
-    from warehouse.store.tables import Tables
+from warehouse.store.tables import Tables
 
 STORE_CHECKS = (
     "keys_stand_once",
@@ -165,7 +160,7 @@ def _check_records(folder: Path, store: Connection, record: _Record) -> None:
 
 def found_by(connection: Tables, check: str) -> list[str]:
     """What a check finds: no sentence, or one."""
-    text = files("warehouse.upkeep.checks").joinpath(f"{check}.sql").read_text(encoding="utf-8")
+    text = statement("warehouse.upkeep.checks", f"{check}.sql")
     rows = connection.rows(text)
     if not rows:
         return []

@@ -14,7 +14,7 @@ from warehouse.questions.crossed import CrossedComparison, WithinLevels
 from warehouse.questions.groups import GroupComparison
 from warehouse.questions.methods import MethodResult
 from warehouse.questions.resampled import Resampling
-from warehouse.questions.shares import GroupRate, Rates
+from warehouse.questions.shares import GroupRow, Rates
 from warehouse.results import Estimate, Interval
 from warehouse.words.numbers import counted, left_out_words, number, points, points_range, sentence, span
 from warehouse.words.sentences import caution_text, more_or_less, ratio_words, said_of, say, why_none
@@ -64,7 +64,7 @@ def count_sentence(standing: Standing) -> str:
 
 def spread_sentence(result: Rates) -> str:
     """The highest and the lowest share of the groups, those with too few cases left out."""
-    large = [group for group in result.groups if group.n_assessable >= FEWEST and group.rate.value is not None]
+    large = [group for group in result.groups if group.counted.n >= FEWEST and group.rate.value is not None]
     if len(large) < 2:
         return say("contrast.nothing_side_by_side", fewest=FEWEST)
     ordered = sorted(large, key=lambda group: group.rate.value or 0.0)
@@ -73,10 +73,10 @@ def spread_sentence(result: Rates) -> str:
         "contrast.spread",
         low=low.rate.value,
         low_label=low.label,
-        low_n=low.n_assessable,
+        low_n=low.counted.n,
         high=high.rate.value,
         high_label=high.label,
-        high_n=high.n_assessable,
+        high_n=high.counted.n,
     )
 
 
@@ -209,9 +209,9 @@ def not_measured_sentence(result: PairComparison) -> str:
     return " ".join([*said, say("contrast.not_recorded", names="; ".join(result.not_measured))])
 
 
-def group_sentence(group: GroupRate, comparison: GroupComparison) -> str:
+def group_sentence(group: GroupRow, comparison: GroupComparison) -> str:
     """One group, with its difference from the reference."""
-    said = f"{group.label}: {counted(group.n_adverse, group.n_assessable)}"
+    said = f"{group.label}: {counted(group.adverse.n, group.counted.n)}"
     two = comparison.compared.get(group.group)
     if two is None:
         is_base = group.group == comparison.reference

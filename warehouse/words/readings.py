@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from warehouse.cases.case_dots import CaseDots
-from warehouse.repeats.measuring import Repeats
+from warehouse.repeats.repeats import Repeats
 from warehouse.words.sentences import say
 
 

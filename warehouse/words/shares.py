@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Protocol
 
 from warehouse.cases.flow import Flow
-from warehouse.protected.shares import ProtectedGroup
+from warehouse.disclosure import Count
 from warehouse.questions.misclassified import ErrorSources, GroupSurety
-from warehouse.questions.shares import GroupRate, Rates
+from warehouse.questions.shares import GroupRow, Rates
 from warehouse.questions.spread import ChangePicture
 from warehouse.questions.threshold import ThresholdCurve
 from warehouse.repeats.error_band import ErrorBand
@@ -25,36 +25,30 @@ class _Rated(Protocol):
     def rate(self) -> Estimate: ...
 
 
-def share_sentence(n_adverse: int, estimate: Estimate, *, who: str = "") -> str:
-    """What a share says, with its n and interval."""
-    who = f" {who}" if who else ""
-    if estimate.value is None or estimate.interval is None:
-        return say("share.none_counted", who=who)
+def answer_sentence(group: GroupRow) -> str:
+    """What a share says, with its n and interval, as far as it may be told."""
+    rate, counted, adverse = group.rate, group.counted, group.adverse
+    if counted.value == 0:
+        return say("share.none_counted")
+    if rate.value is None or rate.interval is None:
+        if counted.value is None or adverse.state != "small":
+            return say("share.hidden")
+        return say("share.few_adverse", few=adverse.shown.capitalize(), n=counted.value)
     return say(
-        "share.some_adverse" if n_adverse else "share.none_adverse",
-        who=who,
-        n=estimate.n,
-        adverse=n_adverse,
-        share=estimate.value,
-        interval=estimate.interval,
-        high=estimate.interval.high,
-        level=estimate.interval.level,
+        "share.none_adverse" if adverse.value == 0 else "share.some_adverse",
+        n=rate.n,
+        adverse=adverse.shown,
+        share=rate.value,
+        interval=rate.interval,
+        high=rate.interval.high,
+        level=rate.interval.level,
     )
-
-
-def protected_sentence(group: ProtectedGroup, *, who: str = "") -> str:
-    """What a share says where counts may be hidden."""
-    if group.rate.value is not None and group.n_adverse.value is not None:
-        return share_sentence(group.n_adverse.value, group.rate, who=who)
-    if group.n_assessable.value == 0:
-        return share_sentence(0, group.rate, who=who)
-    return say("share.hidden")
 
 
 def headline(result: Rates) -> str:
     """The answer in one sentence."""
     (group,) = result.groups
-    return share_sentence(group.n_adverse, group.rate)
+    return answer_sentence(group)
 
 
 def benchmark_sentence(group: _Rated, *, share: float = 0.10) -> str:
@@ -67,45 +61,37 @@ def benchmark_sentence(group: _Rated, *, share: float = 0.10) -> str:
     return say(key, share=share, one_in=1 / share)
 
 
-def bounds_sentence(group: GroupRate) -> str:
+def bounds_sentence(group: GroupRow) -> str:
     """What the missing could do to the share."""
-    return missing_sentence(group.n_missing_due, group.if_none, group.if_all)
-
-
-def missing_sentence(n_missing: int, if_none: Estimate, if_all: Estimate) -> str:
-    """What so many missing cases could do to a share that is known with none, and with all, of them adverse."""
-    if n_missing == 0:
+    if group.missing.value is None or (group.missing.value and group.if_none.value is None):
+        return say("share.missing_hidden")
+    if group.missing.value == 0:
         return say("share.none_missing")
-    return say("share.some_missing", n=n_missing, if_none=if_none.value, if_all=if_all.value)
+    return say("share.some_missing", n=group.missing.value, if_none=group.if_none.value, if_all=group.if_all.value)
 
 
 def flow_sentence(flow: Flow) -> str:
     """The denominator in one sentence."""
-    return frame_sentence(
-        started=flow.stages[0].n,
-        counted=flow.stages[-1].n,
-        turned_away=cases(flow.n_turned_away) if flow.n_turned_away else "",
-        selected=cases(flow.n_selected) if flow.n_selected else "",
-        not_due=cases(flow.n_not_due) if flow.n_not_due else "",
-    )
-
-
-def frame_sentence(
-    *, started: int | None, counted: int | None, turned_away: str = "", selected: str = "", not_due: str = ""
-) -> str:
-    """The denominator in one sentence; ``None`` for a count that is hidden, an empty text for no case."""
+    started, counted = flow.stages[0].cases.value, flow.stages[-1].cases.value
     if started is None or counted is None:
         parts = [say("frame.hidden")]
     else:
         key = "frame.counted" if started else "frame.none_started"
         parts = [say(key, counted=counted, started=started, share=counted / started if started else None)]
-    if turned_away:
-        parts.append(say("frame.turned_away", cases=turned_away))
-    if selected:
-        parts.append(say("frame.hand_picked", cases=selected))
-    if not_due:
-        parts.append(say("frame.not_due", cases=not_due))
+    if flow.turned_away.value != 0:
+        parts.append(say("frame.turned_away", cases=_so_many(flow.turned_away)))
+    if flow.selected.value != 0:
+        parts.append(say("frame.hand_picked", cases=_so_many(flow.selected)))
+    if flow.not_due.value != 0:
+        parts.append(say("frame.not_due", cases=_so_many(flow.not_due)))
     return " ".join(parts)
+
+
+def _so_many(count: Count) -> str:
+    """A number of cases, as far as it may be told."""
+    if count.value is not None:
+        return cases(count.value)
+    return say("frame.small_count", shown=count.shown) if count.state == "small" else say("frame.hidden_count")
 
 
 def change_sentence(picture: ChangePicture) -> str:

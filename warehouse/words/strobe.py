@@ -21,7 +21,7 @@ from warehouse.questions.shares import Rates, rates
 from warehouse.selection import Selection
 from warehouse.words.numbers import and_list
 from warehouse.words.sentences import fill, say
-from warehouse.words.shares import CAUTION, bounds_sentence, flow_sentence, share_sentence
+from warehouse.words.shares import CAUTION, answer_sentence, bounds_sentence, flow_sentence
 
 DESCRIBED = ("age_at_start", "sex", "plane_at_start", "incisor_class", "growth_stage", "appliance_first", "extraction")
 """Columns of mart_cases whose gaps are listed."""
@@ -106,13 +106,13 @@ def _facts(reader: Reader, definition: str | None, selection: Selection) -> dict
         "growth": found.growth_reference,
         "n_measures": len(measures_read(reader)),
         "error": _error(reader, found),
-        "hand_picked": found.flow.n_selected,
-        "n_handed_over": stages[0].n,
-        "n_started": group.n_started,
-        "stages": "; ".join(f"{stage.title} {stage.n:,}" for stage in stages),
-        "losses": "; ".join(f"{loss.reason} {loss.n:,}" for stage in stages for loss in stage.losses),
+        "hand_picked": found.flow.selected.n,
+        "n_handed_over": stages[0].cases.n,
+        "n_started": group.started.n,
+        "stages": "; ".join(f"{stage.title} {stage.cases.n:,}" for stage in stages),
+        "losses": "; ".join(f"{loss.reason} {loss.cases.n:,}" for stage in stages for loss in stage.losses),
         "gaps": "; ".join(gaps),
-        "share": share_sentence(group.n_adverse, group.rate),
+        "share": answer_sentence(group),
         "bounds": bounds_sentence(group),
         "not_measured": "; ".join(NOT_MEASURED),
         "looked": say("strobe.looked" if record.looks else "strobe.not_looked"),

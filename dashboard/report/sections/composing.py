@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
 from importlib.metadata import version
-from typing import TYPE_CHECKING
 
+from dashboard.charts.changes import changes_alt
+from dashboard.charts.threshold import threshold_alt
 from dashboard.report import sentences
+from dashboard.report.adjusted import AdjustedShown
 from dashboard.report.document import (
     MOST_DRAWN,
+    Bar,
     Bars,
     Differences,
     Document,
@@ -16,21 +21,17 @@ from dashboard.report.document import (
     StageBars,
     Stamp,
     difference_told,
+    pictured,
     share_told,
 )
 from dashboard.report.sections import tables
 from dashboard.report.sections.methods import methods, references
 from dashboard.report.sections.practices import practice_sections
+from dashboard.report.shown import Change, Comparison, Findings
+from dashboard.report.shown_for import ROUND_TO
 from warehouse.words.numbers import level_name
 from warehouse.words.sentences import caution_text
-from warehouse.words.shares import CAUTION, benchmark_sentence
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from dashboard.report.adjusted import AdjustedShown
-    from dashboard.report.document import Bar
-    from dashboard.report.findings import Comparison, Findings
+from warehouse.words.shares import CAUTION, answer_sentence, benchmark_sentence, bounds_sentence, flow_sentence
 
 TITLE = "Audit of vertical facial change"
 
@@ -42,7 +43,7 @@ def document(found: Findings, *, title: str | None = None, with_questions: bool 
         cases=f"{found.cases[:1].upper()}{found.cases[1:]}; {sentences.practices(found)}",
         made_for=sentences.made_for(found),
         stamp=stamp(found),
-        answer=sentences.answer(found.overall),
+        answer=answer_sentence(found.overall),
         headline=tuple(_headline(found)),
         lead=tuple(_lead(found)),
         caution=CAUTION,
@@ -63,7 +64,7 @@ def stamp(found: Findings) -> Stamp:
         build=found.build,
         published=found.published_at[:10],
         tool=f"menton {version('menton')}",
-        made_for="for the practice itself" if found.policy is None else "small counts hidden",
+        made_for="for the practice itself" if found.policy.hides_nothing else "small counts hidden",
     )
 
 
@@ -71,8 +72,7 @@ def _headline(found: Findings) -> Iterator[tuple[str, str]]:
     group = found.overall
     counted, adverse, share, interval, *_ = tables.rate_entries(group)
     yield share.text, f"went adverse: {adverse.text} of {counted.text} cases; {level_name(found.level)} {interval.text}"
-    if group.started is not None:
-        yield counted.text, f"cases could be counted, of {group.started.shown} started"
+    yield counted.text, f"cases could be counted, of {group.started.shown} started"
     missing, bounds, *_ = tables.bounds_entries(group)
     if missing.number:
         yield bounds.text, f"is what the share could be, had none or all of the {missing.text} missing gone adverse"
@@ -83,10 +83,10 @@ def _lead(found: Findings) -> Iterator[str]:
         yield f"Counts over all cases are not shown. {found.refused}"
     if found.overall.rate.value is not None:
         yield benchmark_sentence(found.overall)
-    yield sentences.missing(found.overall)
-    yield sentences.frame(found)
+    yield bounds_sentence(found.overall)
+    yield flow_sentence(found.flow)
     if found.untreated is not None:
-        yield f"Children observed without treatment, by the same definition: {sentences.answer(found.untreated)}"
+        yield f"Children observed without treatment, by the same definition: {answer_sentence(found.untreated)}"
 
 
 def _sections(found: Findings) -> Iterator[Section]:
@@ -99,7 +99,7 @@ def _sections(found: Findings) -> Iterator[Section]:
         if comparison.adjusted is not None:
             yield _held_alike(comparison, comparison.adjusted)
     if found.change is not None:
-        yield _change(found)
+        yield _change(found.change, found)
     if found.beside is not None:
         yield from practice_sections(found.beside)
     yield _definitions(found)
@@ -122,90 +122,68 @@ def _definition(found: Findings) -> Section:
 def _flow(found: Findings) -> Section:
     bars = tables.stage_bars(found)
     listed = "; ".join(f"{bar.title}: {bar.n.text}" + (f" (then {bar.fewer})" if bar.fewer else "") for bar in bars)
-    picture = Picture(
-        name="flow",
-        title="From started to counted",
+    return pictured(
+        "flow",
+        "From started to counted",
+        StageBars(bars),
         alt=f"Bars from started to counted. {listed}.",
         caption="Cases that reached each stage; at the right, how many went no further.",
-        drawn=StageBars(bars),
-    )
-    return Section(
-        name="flow",
-        title="From started to counted",
-        paragraphs=(sentences.frame(found),),
-        picture=picture,
+        paragraphs=(flow_sentence(found.flow),),
         tables=(tables.stages_table(found), tables.losses_table(found)),
     )
 
 
 def _missing(found: Findings) -> Section:
     bars = tables.missing_bars(found)
-    picture = Picture(
-        name="missing",
-        title="What the missing could do",
+    return pictured(
+        "missing",
+        "What the missing could do",
+        Bars(bars),
         alt=f"Share adverse with {level_name(found.level)}. {_read(bars)}",
         caption="The two ends need no assumption about the missing; the truth lies somewhere between them.",
-        drawn=Bars(bars),
-    )
-    return Section(
-        name="missing",
-        title="What the missing could do",
-        paragraphs=(sentences.missing(found.overall),),
-        picture=picture,
+        paragraphs=(bounds_sentence(found.overall),),
         tables=(tables.missing_table(found),),
     )
 
 
 def _threshold(found: Findings) -> Section:
-    from dashboard.charts.threshold import threshold_alt
-
     title = "How much the answer hangs on the threshold"
     cautions = " ".join(caution_text(caution) for caution in found.curve.cautions)
     if not found.curve.points:
         text = cautions if found.curve.part is None else "The share against the threshold is not shown."
         return Section(name="threshold", title=title, paragraphs=(text,))
-    left_out = "" if found.policy is None else " Thresholds between which few cases lie are left out."
-    picture = Picture(
-        name="threshold",
-        title=title,
-        alt=threshold_alt(found.curve),
-        caption=(
-            f"Share of the {found.curve.n:,} counted cases at or beyond each threshold, with"
-            f" {level_name(found.level)}s.{left_out} {cautions}"
-        ).strip(),
-        drawn=found.curve,
+    left_out = "" if found.policy.hides_nothing else " Thresholds between which few cases lie are left out."
+    caption = (
+        f"Share of the {found.curve.n:,} counted cases at or beyond each threshold, with"
+        f" {level_name(found.level)}s.{left_out} {cautions}"
     )
-    return Section(name="threshold", title=title, picture=picture, tables=(tables.threshold_table(found),))
+    table = tables.threshold_table(found)
+    alt = threshold_alt(found.curve)
+    return pictured("threshold", title, found.curve, alt=alt, caption=caption.strip(), tables=(table,))
 
 
 def _comparison(comparison: Comparison, found: Findings) -> Section:
     by = comparison.by
     bars = tuple(tables.bar(group.label, group) for group in comparison.groups)
     dotted = any(bar.if_none.number is not None for bar in bars)
-    picture = Picture(
-        name=by.name,
-        title=f"{by.title}, crude",
+    return pictured(
+        by.name,
+        by.title,
+        Bars(bars),
+        picture_title=f"{by.title}, crude",
         alt=f"{by.title}, crude. Share adverse with {level_name(found.level)}. {_read(bars[:MOST_DRAWN])}",
         caption=(
             f"Diamond: share adverse. Thick line: {level_name(found.level)}."
             + (" Dotted line: share if none, or all, of the missing went adverse." if dotted else "")
             + (f" The first {MOST_DRAWN} groups of the table." if len(comparison.groups) > MOST_DRAWN else "")
         ),
-        drawn=Bars(bars),
-    )
-    said = sentences.difference(comparison)
-    remarks = (
-        by.note,
-        f"This comparison is not shown. {comparison.refused}" if comparison.refused else "",
-        f"{sentences.NOT_HELD_ALIKE} {comparison.not_adjusted}" if comparison.not_adjusted else "",
-    )
-    return Section(
-        name=by.name,
-        title=by.title,
-        paragraphs=tuple(text for text in (sentences.CRUDE, said) if text),
-        picture=picture,
+        paragraphs=(sentences.CRUDE, sentences.difference(comparison)),
         tables=(tables.comparison_table(comparison, found),),
-        remarks=tuple(text for text in remarks if text),
+        remarks=(
+            by.note,
+            f"This comparison is not shown. {comparison.refused}" if comparison.refused else "",
+            f"{sentences.NOT_HELD_ALIKE} {comparison.not_adjusted}" if comparison.not_adjusted else "",
+        ),
     )
 
 
@@ -215,23 +193,18 @@ def _held_alike(comparison: Comparison, held: AdjustedShown) -> Section:
     title = f"{comparison.by.title}: adjusted"
     first, second = held.labels
     listed = "; ".join(f"{row.label}: {difference_told(row)}" for row in rows)
-    picture = Picture(
-        name=f"{comparison.by.name}_adjusted",
-        title=title,
-        alt=f"{first} minus {second}, in percentage points with {level_name(held.level)}s. {listed}.",
+    made = (tables.complete_table, tables.adjusted_table, tables.strength_table)
+    balance = (tables.balance_table(comparison, held),) if held.balance else ()
+    return pictured(
+        f"{comparison.by.name}_adjusted",
+        title,
+        Differences(rows, held.labels),
+        alt=f"{first} less {second}, in percentage points with {level_name(held.level)}s. {listed}.",
         caption=(
             f"{first} minus {second}, {tables.which_cases(held)}; right of 0 is worse. Line:"
             f" {level_name(held.level)}. The star marks the method decided on beforehand."
         ),
-        drawn=Differences(rows, held.labels),
-    )
-    made = (tables.complete_table, tables.adjusted_table, tables.strength_table)
-    balance = (tables.balance_table(comparison, held),) if held.balance else ()
-    return Section(
-        name=f"{comparison.by.name}_adjusted",
-        title=title,
         paragraphs=(*held.said, *held.standing),
-        picture=picture,
         tables=(*(table(comparison, held) for table in made), *balance),
         remarks=held.remarks,
     )
@@ -242,49 +215,34 @@ def _read(bars: tuple[Bar, ...]) -> str:
     return "; ".join(f"{bar.label}: {share_told(bar)}" for bar in bars) + "."
 
 
-def _change(found: Findings) -> Section:
-    from dashboard.charts.changes import changes_alt
-
-    change = found.change
-    if change is None:  # pragma: no cover - only called where there are changes
-        message = "there are no changes to describe"
-        raise TypeError(message)
+def _change(change: Change, found: Findings) -> Section:
     title = "The changes behind the classes"
-    picture = None
-    if change.picture is not None:
-        caption = "Every counted case. The bins meet at the threshold; the tinted band is measuring error."
-        picture = Picture(
-            name="change", title=title, alt=changes_alt(change.picture), caption=caption, drawn=change.picture
-        )
     made = (tables.change_table(comparison, found) for comparison in found.comparisons)
-    return Section(
+    section = Section(
         name="change",
         title=title,
         paragraphs=(f"{change.label}. {sentences.changes(change)}", change.error),
-        picture=picture,
         tables=tuple(table for table in made if table is not None),
     )
+    if change.picture is None:
+        return section
+    caption = "Every counted case. The bins meet at the threshold; the tinted band is measuring error."
+    alt = changes_alt(change.picture)
+    return replace(section, picture=Picture(name="change", title=title, alt=alt, caption=caption, drawn=change.picture))
 
 
 def _definitions(found: Findings) -> Section:
     rows = ((found.definition, found.overall), *found.family)
     caption = "The same cases under every definition of the family"
-    table = tables.definitions_table("definitions", caption, rows, level=found.level)
-    title = "The same cases under other definitions"
     bars = tuple(tables.definition_bar(definition, group) for definition, group in rows)
-    picture = Picture(
-        name="definitions",
-        title=title,
+    return pictured(
+        "definitions",
+        "The same cases under other definitions",
+        Bars(bars),
         alt=f"Share adverse with {level_name(found.level)} under each definition. {_read(bars)}",
         caption=f"Diamond: share adverse. Thick line: {level_name(found.level)}. The first is the one in force.",
-        drawn=Bars(bars),
-    )
-    return Section(
-        name="definitions",
-        title=title,
-        paragraphs=tuple(text for text in (sentences.other_definitions(found),) if text),
-        picture=picture,
-        tables=(table,),
+        paragraphs=(sentences.other_definitions(found),),
+        tables=(tables.definitions_table("definitions", caption, rows, level=found.level),),
         remarks=_rounding(found, "other than the headline one"),
     )
 
@@ -296,12 +254,9 @@ def _secondary(found: Findings) -> Section:
 
 
 def _rounding(found: Findings, which: str) -> tuple[str, ...]:
-    if found.policy is None:
+    if found.policy.hides_nothing:
         return ()
-    from dashboard.report.protected import ROUND_TO
-
-    text = (
+    return (
         f"Counts {which} are rounded to the nearest {ROUND_TO}, and shares are worked out from the rounded counts:"
-        " definitions could be subtracted from one another otherwise."
+        " definitions could be subtracted from one another otherwise.",
     )
-    return (text,)

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from importlib.metadata import version
-from typing import TYPE_CHECKING
 
+from dashboard.report.adjusted import AdjustedShown
+from dashboard.report.shown import Findings
 from warehouse.words.numbers import and_list, level_name
-
-if TYPE_CHECKING:
-    from dashboard.report.adjusted import AdjustedShown
-    from dashboard.report.findings import Findings
 
 REFERENCES = (
     "von Elm E, Altman DG, Egger M, et al. The Strengthening the Reporting of Observational Studies in Epidemiology"
@@ -115,7 +112,7 @@ def _held_alike(found: Findings) -> list[AdjustedShown]:
 
 def _disclosure(found: Findings) -> str:
     rule = found.policy
-    if rule is None:
+    if rule.hides_nothing:
         return ""
     return (
         f"Counts from 1 to {rule.minimum - 1} are hidden, and further counts are withheld until integer programming"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 from dashboard.charts.forest import forest_alt
 from dashboard.charts.funnel import funnel_alt
@@ -12,20 +12,23 @@ from dashboard.report.document import (
     Bar,
     DocumentTable,
     FlowEntry,
-    Picture,
     PracticeMeans,
     PracticeShares,
     PracticeSizes,
     Section,
     ShownDifference,
     TableColumn,
+    interval_columns,
+    interval_entries,
     mean,
+    pictured,
     share,
-    span,
+    share_columns,
     words,
 )
+from dashboard.report.shown import Beside
+from warehouse.pooled.result import Figure, MeanPool, PracticeLine, SharePool
 from warehouse.words.numbers import between as range_words
-from warehouse.words.numbers import level_name
 from warehouse.words.pooled import (
     ORDER,
     funnel_sentence,
@@ -39,12 +42,6 @@ from warehouse.words.pooled import (
     prediction_sentence,
     spread_sentence,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from dashboard.report.practices_shown import Beside
-    from warehouse.pooled.result import Figure, MeanPool, PracticeLine, SharePool
 
 TOGETHER = "all together"
 FURTHER = "a new practice"
@@ -74,57 +71,47 @@ def practice_sections(found: Beside) -> Iterator[Section]:
 
 
 def _forest(pool: SharePool) -> Section:
-    said = (pooled_sentence(pool), prediction_sentence(pool), spread_sentence(pool), hidden_sentence(pool))
-    picture = Picture(
-        name="practices",
-        title="Practices beside each other",
+    return pictured(
+        "practices",
+        "Practices beside each other",
+        PracticeShares(pool),
         alt=forest_alt(pool),
         caption=f"{IN_FOREST} {ORDER}",
-        drawn=PracticeShares(pool),
-    )
-    return Section(
-        name="practices",
-        title="Practices beside each other",
-        paragraphs=tuple(text for text in said if text),
-        picture=picture,
+        paragraphs=(pooled_sentence(pool), prediction_sentence(pool), spread_sentence(pool), hidden_sentence(pool)),
         tables=(practices_table(pool), pooled_table(pool)),
         remarks=tuple(map(note_text, pool.notes)),
     )
 
 
 def _funnel(pool: SharePool) -> Section:
-    picture = Picture(
-        name="practice_sizes",
-        title="Practices by their size",
+    return pictured(
+        "practice_sizes",
+        "Practices by their size",
+        PracticeSizes(pool),
         alt=funnel_alt(pool),
         caption=IN_FUNNEL,
-        drawn=PracticeSizes(pool),
-    )
-    said = (funnel_sentence(pool), overdispersion_sentence(pool))
-    return Section(
-        name="practice_sizes",
-        title="Practices by their size",
-        paragraphs=tuple(text for text in said if text),
-        picture=picture,
+        paragraphs=(funnel_sentence(pool), overdispersion_sentence(pool)),
         tables=(places_table(pool),),
     )
 
 
 def _means(pool: MeanPool) -> Section:
-    title = "How far faces moved, practice by practice"
-    said = tuple(
-        text for text in (mean_sentence(pool), mean_prediction_sentence(pool), mean_spread_sentence(pool)) if text
-    )
+    name, title = "practice_means", "How far faces moved, practice by practice"
+    said = (mean_sentence(pool), mean_prediction_sentence(pool), mean_spread_sentence(pool))
     if pool.refused:
-        return Section(name="practice_means", title=title, paragraphs=said, remarks=tuple(map(note_text, pool.notes)))
-    picture = Picture(
-        name="practice_means", title=title, alt=means_alt(pool), caption=IN_MEANS, drawn=PracticeMeans(pool)
-    )
-    return Section(
-        name="practice_means",
-        title=title,
+        return Section(
+            name=name,
+            title=title,
+            paragraphs=tuple(one for one in said if one),
+            remarks=tuple(map(note_text, pool.notes)),
+        )
+    return pictured(
+        name,
+        title,
+        PracticeMeans(pool),
+        alt=means_alt(pool),
+        caption=IN_MEANS,
         paragraphs=(f"{pool.about}.", *said),
-        picture=picture,
         tables=(means_table(pool),),
         remarks=tuple(map(note_text, pool.notes)),
     )
@@ -134,38 +121,20 @@ def _level(pool: SharePool | MeanPool) -> float:
     return pool.figures[0].level if pool.figures else 0.95
 
 
-def _columns(level: float) -> tuple[TableColumn, ...]:
-    return (
-        TableColumn("share_pct", "share", "percent"),
-        TableColumn("interval", level_name(level), "span", on_sheet=False),
-        TableColumn("low_pct", "low", "percent", on_page=False),
-        TableColumn("high_pct", "high", "percent", on_page=False),
-    )
-
-
 def practices_table(pool: SharePool) -> DocumentTable:
     """One row a practice, in order of size; then all together."""
     columns = (
         TableColumn("practice", "practice"),
         TableColumn("counted", "counted", "count"),
         TableColumn("adverse", "adverse", "count"),
-        *_columns(_level(pool)),
-        TableColumn("drawn_pct", "adjusted for small numbers", "percent"),
-        TableColumn("drawn_interval", level_name(_level(pool)), "span", on_sheet=False),
-        TableColumn("drawn_low_pct", "low", "percent", on_page=False),
-        TableColumn("drawn_high_pct", "high", "percent", on_page=False),
+        *share_columns(_level(pool)),
+        TableColumn("drawn_pct", "drawn to the others", "percent"),
+        *interval_columns(_level(pool), "percent", prefix="drawn_", suffix="_pct"),
         TableColumn("weight_pct", "weight in the mean", "percent"),
     )
     rows = [
-        (
-            words(line.label),
-            _count(line.counted),
-            _count(line.adverse),
-            *_shares(line),
-            *_drawn(line),
-            share(line.weight),
-        )
-        for line in pool.lines
+        (words(one.label), _count(one.counted), _count(one.adverse), *_shares(one), *_drawn(one), share(one.weight))
+        for one in pool.lines
     ]
     if pool.figures:
         n = sum(line.n for line in pool.lines)
@@ -184,33 +153,30 @@ def _count(shown: str) -> FlowEntry:
 
 
 def _shares(line: PracticeLine) -> tuple[FlowEntry, ...]:
-    low, high = share(line.low), share(line.high)
     if line.share is None:
         return (FlowEntry(f"hidden, {range_words(line.low, line.high)}"), NO_ENTRY, NO_ENTRY, NO_ENTRY)
-    return (share(line.share), span(low, high), low, high)
+    return (share(line.share), *interval_entries(share(line.low), share(line.high)))
 
 
 def _drawn(line: PracticeLine) -> tuple[FlowEntry, ...]:
     if line.pooled_share is None or line.pooled_low is None or line.pooled_high is None:
         return (NO_ENTRY,) * 4
-    low, high = share(line.pooled_low), share(line.pooled_high)
-    return (share(line.pooled_share), span(low, high), low, high)
+    return (share(line.pooled_share), *interval_entries(share(line.pooled_low), share(line.pooled_high)))
 
 
 def _figure(found: Figure) -> tuple[FlowEntry, ...]:
     if found.value is None or found.low is None or found.high is None:
         return (words("none"), NO_ENTRY, NO_ENTRY, NO_ENTRY)
-    low, high = share(found.low), share(found.high)
-    return (share(found.value), span(low, high), low, high)
+    return (share(found.value), *interval_entries(share(found.low), share(found.high)))
 
 
 def pooled_table(pool: SharePool) -> DocumentTable:
-    """The share over all practices by several methods, and what is to be expected of a new practice."""
-    columns = (TableColumn("method", "share over practices, by"), *_columns(_level(pool)))
+    """The share over all practices by several methods, and what is to be expected of a further practice."""
+    columns = (TableColumn("method", "share over practices, by"), *share_columns(_level(pool)))
     rows = [(words(one.name), *_figure(one)) for one in pool.figures]
     if pool.prediction_low is not None and pool.prediction_high is not None:
-        low, high = share(pool.prediction_low), share(pool.prediction_high)
-        rows.append((words(f"{FURTHER} (prediction interval)"), NO_ENTRY, span(low, high), low, high))
+        further = interval_entries(share(pool.prediction_low), share(pool.prediction_high))
+        rows.append((words(f"{FURTHER} (prediction interval)"), NO_ENTRY, *further))
     caption = "Over all practices; the first is the one quoted"
     return DocumentTable(name="practices_pooled", caption=caption, columns=columns, rows=tuple(rows))
 
@@ -239,17 +205,15 @@ def means_table(pool: MeanPool) -> DocumentTable:
         TableColumn("practice", "practice"),
         TableColumn("cases", "cases", "count"),
         TableColumn("mean_change", f"mean change, {pool.unit}", "mean"),
-        TableColumn("interval", level_name(_level(pool)), "span", on_sheet=False),
-        TableColumn("low", "low", "mean", on_page=False),
-        TableColumn("high", "high", "mean", on_page=False),
+        *interval_columns(_level(pool), "mean"),
     )
     rows = [
-        (words(row.label), _cases_of(pool, place), row.value, span(row.low, row.high), row.low, row.high)
+        (words(row.label), _cases_of(pool, place), row.value, *interval_entries(row.low, row.high))
         for place, row in enumerate(mean_rows(pool))
     ]
     if pool.prediction_low is not None and pool.prediction_high is not None:
-        low, high = mean(pool.prediction_low), mean(pool.prediction_high)
-        rows.append((words(f"{FURTHER} (prediction interval)"), NO_ENTRY, NO_ENTRY, span(low, high), low, high))
+        further = interval_entries(mean(pool.prediction_low), mean(pool.prediction_high))
+        rows.append((words(f"{FURTHER} (prediction interval)"), NO_ENTRY, NO_ENTRY, *further))
     caption = "Mean change by practice, in order of size; not a ranking"
     return DocumentTable(name="practices_change", caption=caption, columns=columns, rows=tuple(rows))
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from dashboard.charts.balance import variable_name
+from dashboard.report.adjusted import AdjustedShown
 from dashboard.report.document import (
     NO_ENTRY,
     NONE_COUNTED,
@@ -19,37 +19,27 @@ from dashboard.report.document import (
     change,
     count,
     ends,
+    interval_columns,
+    interval_entries,
     points,
     ratio,
     share,
+    share_columns,
     span,
     words,
 )
-from warehouse.outcomes.definition import FAMILIES
+from dashboard.report.shown import Comparison, Findings
+from warehouse.cases.flow import StageCount
+from warehouse.outcomes.definition import FAMILIES, Definition
+from warehouse.questions.shares import GroupRow
+from warehouse.results import Estimate
 from warehouse.words.numbers import cases, level_name
-
-if TYPE_CHECKING:
-    from dashboard.report.adjusted import AdjustedShown
-    from dashboard.report.findings import Comparison, Findings, Group, Stage
-    from warehouse.outcomes.definition import Definition
-    from warehouse.results import Estimate
 
 _GROUP = TableColumn("group", "group")
 _STARTED = TableColumn("started", "started", "count")
 _FINISHED = TableColumn("finished", "finished", "count")
 _COUNTED = TableColumn("counted", "counted", "count")
 _ADVERSE = TableColumn("adverse", "adverse", "count")
-_SHARE = TableColumn("share_pct", "share", "percent")
-
-
-def _interval(level: float) -> tuple[TableColumn, ...]:
-    return (
-        TableColumn("interval", level_name(level), "span", on_sheet=False),
-        TableColumn("low_pct", "low", "percent", on_page=False),
-        TableColumn("high_pct", "high", "percent", on_page=False),
-    )
-
-
 _BOUNDS = (
     TableColumn("missing_due", "missing", "count", on_page=False),
     TableColumn("bounds", "none to all of the missing", "span", on_sheet=False),
@@ -58,7 +48,7 @@ _BOUNDS = (
 )
 
 
-def rate_entries(group: Group) -> tuple[FlowEntry, ...]:
+def rate_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
     """Counted, adverse, share, interval in one, low, high."""
     low, high = ends(group.rate.interval)
     absent = NONE_COUNTED if group.counted.value == 0 else NOT_SHOWN
@@ -66,26 +56,22 @@ def rate_entries(group: Group) -> tuple[FlowEntry, ...]:
         count(group.counted),
         count(group.adverse),
         share(group.rate.value, absent=absent),
-        span(low, high),
-        low,
-        high,
+        *interval_entries(low, high),
     )
 
 
-def bounds_entries(group: Group) -> tuple[FlowEntry, ...]:
+def bounds_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
     """Missing, bounds in one, if none, if all."""
-    if group.missing is None or group.if_none is None or group.if_all is None:
-        return count(group.missing), NOT_SHOWN, NOT_SHOWN, NOT_SHOWN
     none, every = share(group.if_none.value), share(group.if_all.value)
     together = words("none missing") if group.missing.value == 0 else span(none, every)
     return count(group.missing), together, none, every
 
 
 def comparison_table(comparison: Comparison, found: Findings) -> DocumentTable:
-    """Groups side by side. Started, finished and bounds are given where the findings hold them."""
-    whole = all(group.started is not None for group in comparison.groups) and bool(comparison.groups)
+    """Groups side by side. Started, finished and bounds are given where they may be shown."""
+    whole = all(group.started.value is not None for group in comparison.groups) and bool(comparison.groups)
     frame = (_STARTED, _FINISHED) if whole else ()
-    columns = (_GROUP, *frame, _COUNTED, _ADVERSE, _SHARE, *_interval(found.level), *(_BOUNDS if whole else ()))
+    columns = (_GROUP, *frame, _COUNTED, _ADVERSE, *share_columns(found.level), *(_BOUNDS if whole else ()))
     rows = tuple(
         (
             words(group.label),
@@ -105,28 +91,22 @@ def adjusted_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable
     columns = (
         TableColumn("method", "method"),
         TableColumn("difference_points", "difference, points", "change"),
-        TableColumn("interval", level_name(held.level), "span", on_sheet=False),
-        TableColumn("low_points", "low", "change", on_page=False),
-        TableColumn("high_points", "high", "change", on_page=False),
+        *interval_columns(held.level, "change", suffix="_points"),
         TableColumn("ratio", "ratio of shares", "ratio"),
-        TableColumn("ratio_interval", level_name(held.level), "span", on_sheet=False),
-        TableColumn("ratio_low", "low", "ratio", on_page=False),
-        TableColumn("ratio_high", "high", "ratio", on_page=False),
+        *interval_columns(held.level, "ratio", prefix="ratio_"),
         TableColumn("about", "about whom"),
     )
-    rows = []
-    for found, row in zip(held.methods, differences(held), strict=True):
-        low, high = ends(found.ratio.interval, of="ratio")
-        between = span(row.low, row.high)
-        rows.append(
-            (
-                *(words(row.label), row.value, between, row.low, row.high),
-                *(ratio(found.ratio.value), span(low, high), low, high, words(found.population)),
-            )
+    rows = tuple(
+        (
+            *(words(row.label), row.value, *interval_entries(row.low, row.high), ratio(found.ratio.value)),
+            *interval_entries(*ends(found.ratio.interval, of="ratio")),
+            words(found.population),
         )
+        for found, row in zip(held.methods, differences(held), strict=True)
+    )
     first, second = held.labels
-    caption = f"{comparison.by.title}: {first} minus {second}, {which_cases(held)}"
-    return DocumentTable(name=f"{comparison.by.name}_adjusted", caption=caption, columns=columns, rows=tuple(rows))
+    caption = f"{comparison.by.title}: {first} less {second}, {which_cases(held)}"
+    return DocumentTable(name=f"{comparison.by.name}_adjusted", caption=caption, columns=columns, rows=rows)
 
 
 def which_cases(held: AdjustedShown) -> str:
@@ -138,12 +118,15 @@ def which_cases(held: AdjustedShown) -> str:
 
 def differences(held: AdjustedShown) -> tuple[ShownDifference, ...]:
     """The difference by every method, in percentage points."""
-    made = []
-    for found in held.methods:
-        low, high = ends(found.difference.interval, of="points")
-        value = points(found.difference.value)
-        made.append(ShownDifference(found.title, value, low, high, is_main=found.method == held.main))
-    return tuple(made)
+    return tuple(
+        ShownDifference(
+            found.title,
+            points(found.difference.value),
+            *ends(found.difference.interval, of="points"),
+            is_main=found.method == held.main,
+        )
+        for found in held.methods
+    )
 
 
 def complete_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable:
@@ -162,11 +145,9 @@ def strength_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable
     columns = (
         TableColumn("figure", "figure"),
         TableColumn("value", "value", "ratio"),
-        TableColumn("interval", level_name(held.level), "span", on_sheet=False),
-        TableColumn("low", "low", "ratio", on_page=False),
-        TableColumn("high", "high", "ratio", on_page=False),
+        *interval_columns(held.level, "ratio"),
     )
-    low, high = ends(held.odds_ratio.interval, of="ratio")
+    odds = (ratio(held.odds_ratio.value), *interval_entries(*ends(held.odds_ratio.interval, of="ratio")))
     before, after = held.furthest
     listed = (
         ("E-value of the difference", held.e_value.estimate),
@@ -175,7 +156,7 @@ def strength_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable
         ("largest standardised difference after weighting", after),
     )
     rows = (
-        (words(f"odds ratio, {held.odds_ratio.method}"), ratio(held.odds_ratio.value), span(low, high), low, high),
+        (words(f"odds ratio, {held.odds_ratio.method}"), *odds),
         *((words(name), ratio(value), NO_ENTRY, NO_ENTRY, NO_ENTRY) for name, value in listed),
     )
     caption = f"{comparison.by.title}: how strong, and how alike the groups were"
@@ -215,20 +196,17 @@ def change_table(comparison: Comparison, found: Findings) -> DocumentTable | Non
         _GROUP,
         _COUNTED,
         TableColumn("mean_change", f"mean change, {found.change.unit}", "change"),
-        TableColumn("interval", level_name(found.level), "span", on_sheet=False),
-        TableColumn("low", "low", "change", on_page=False),
-        TableColumn("high", "high", "change", on_page=False),
+        *interval_columns(found.level, "change"),
     )
     rows = tuple((words(group.label), count(group.counted), *_mean_entries(group)) for group in comparison.groups)
     caption = f"{found.change.label} by {comparison.by.title.lower()}: plus is worse; Student's t interval; crude"
     return DocumentTable(name=f"change_by_{comparison.by.name}", caption=caption, columns=columns, rows=rows)
 
 
-def _mean_entries(group: Group) -> tuple[FlowEntry, ...]:
+def _mean_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
     if group.change is None:
         return NOT_SHOWN, NO_ENTRY, NO_ENTRY, NO_ENTRY
-    low, high = ends(group.change.interval, of="change")
-    return change(group.change.value), span(low, high), low, high
+    return change(group.change.value), *interval_entries(*ends(group.change.interval, of="change"))
 
 
 def stages_table(found: Findings) -> DocumentTable:
@@ -238,33 +216,35 @@ def stages_table(found: Findings) -> DocumentTable:
         TableColumn("cases", "cases", "count"),
         TableColumn("lost", "went no further", on_sheet=False),
     )
-    rows = tuple((words(stage.title), count(stage.n), words(losses(stage) or "–")) for stage in found.stages)
+    rows = tuple((words(stage.title), count(stage.cases), words(losses(stage) or "–")) for stage in found.flow.stages)
     return DocumentTable(
         name="stages", caption="Cases at each stage, and why the others went no further", columns=columns, rows=rows
     )
 
 
-def losses(stage: Stage) -> str:
+def losses(stage: StageCount) -> str:
     """Why cases went no further than a stage, most frequent first, hidden counts last."""
-    ordered = sorted(stage.losses, key=lambda loss: -(loss.n.value or 0))
-    return "; ".join(f"{loss.reason}: {loss.n.shown}" for loss in ordered)
+    ordered = sorted(stage.losses, key=lambda loss: -(loss.cases.value or 0))
+    return "; ".join(f"{loss.reason}: {loss.cases.shown}" for loss in ordered)
 
 
 def losses_table(found: Findings) -> DocumentTable:
     """One row a reason."""
     columns = (TableColumn("stage", "stage"), TableColumn("reason", "reason"), TableColumn("cases", "cases", "count"))
     rows = tuple(
-        (words(stage.title), words(loss.reason), count(loss.n)) for stage in found.stages for loss in stage.losses
+        (words(stage.title), words(loss.reason), count(loss.cases))
+        for stage in found.flow.stages
+        for loss in stage.losses
     )
     return DocumentTable(name="losses", caption="Why cases went no further", columns=columns, rows=rows, on_page=False)
 
 
 def stage_bars(found: Findings) -> tuple[StageBar, ...]:
     """The stages as bars."""
-    return tuple(StageBar(stage.title, count(stage.n), _fewer(stage)) for stage in found.stages)
+    return tuple(StageBar(stage.title, count(stage.cases), _fewer(stage)) for stage in found.flow.stages)
 
 
-def _fewer(stage: Stage) -> str:
+def _fewer(stage: StageCount) -> str:
     if stage.fewer is None:
         return "how many went no further is not shown"
     return f"{stage.fewer:,} went no further" if stage.fewer else ""
@@ -275,11 +255,10 @@ def missing_table(found: Findings) -> DocumentTable:
     columns = (
         TableColumn("cases_meant", "cases"),
         TableColumn("counts", "counts", "count"),
-        _SHARE,
-        *_interval(found.level),
+        *share_columns(found.level),
     )
     rows = tuple(
-        (words(bar.label), FlowEntry(bar.counts), bar.share, span(bar.low, bar.high), bar.low, bar.high)
+        (words(bar.label), FlowEntry(bar.counts), bar.share, *interval_entries(bar.low, bar.high))
         for bar in missing_bars(found)
     )
     return DocumentTable(name="missing", caption="What the missing could do to the share", columns=columns, rows=rows)
@@ -289,7 +268,7 @@ def missing_bars(found: Findings) -> tuple[Bar, ...]:
     """The counted cases, both ends of what the missing could do, and the untreated."""
     group = found.overall
     bars = [_without_bounds(bar("counted cases", group))]
-    if group.missing is not None and group.missing.value and group.if_none is not None and group.if_all is not None:
+    if group.missing.value and group.if_none.value is not None:
         bars += [
             _end("with the missing, none adverse", group.if_none),
             _end("with the missing, all adverse", group.if_all),
@@ -308,14 +287,14 @@ def _without_bounds(one: Bar) -> Bar:
     return replace(one, if_none=NO_ENTRY, if_all=NO_ENTRY)
 
 
-def bar(label: str, group: Group) -> Bar:
+def bar(label: str, group: GroupRow) -> Bar:
     """One group as a bar, with the bounds where they are given."""
     _, _, value, _, low, high = rate_entries(group)
     _, _, none, every = bounds_entries(group)
     return Bar(label=label, counts=_of(group), share=value, low=low, high=high, if_none=none, if_all=every)
 
 
-def _of(group: Group) -> str:
+def _of(group: GroupRow) -> str:
     """Adverse of counted, in words where one is hidden."""
     if group.counted.value is None:
         return "counts not shown"
@@ -330,21 +309,23 @@ def threshold_table(found: Findings) -> DocumentTable:
     columns = (
         TableColumn("threshold", f"threshold, {unit}".rstrip(", "), "number"),
         _ADVERSE,
-        _SHARE,
-        *_interval(found.level),
+        *share_columns(found.level),
     )
-    rows = []
-    for point in found.curve.points:
-        low, high = ends(point.rate.interval)
-        at = FlowEntry(f"{point.threshold:g}", point.threshold)
-        adverse = FlowEntry(f"{point.n_adverse:,}", point.n_adverse)
-        rows.append((at, adverse, share(point.rate.value), span(low, high), low, high))
+    rows = tuple(
+        (
+            FlowEntry(f"{point.threshold:g}", point.threshold),
+            FlowEntry(f"{point.n_adverse:,}", point.n_adverse),
+            share(point.rate.value),
+            *interval_entries(*ends(point.rate.interval)),
+        )
+        for point in found.curve.points
+    )
     caption = f"Cases at or beyond each threshold, of {cases(found.curve.n)} counted"
-    return DocumentTable(name="threshold", caption=caption, columns=columns, rows=tuple(rows), on_page=False)
+    return DocumentTable(name="threshold", caption=caption, columns=columns, rows=rows, on_page=False)
 
 
 def definitions_table(
-    name: str, caption: str, rows: tuple[tuple[Definition, Group], ...], *, level: float, with_family: bool = False
+    name: str, caption: str, rows: tuple[tuple[Definition, GroupRow], ...], *, level: float, with_family: bool = False
 ) -> DocumentTable:
     """One row a definition."""
     columns = (
@@ -352,8 +333,7 @@ def definitions_table(
         TableColumn("meaning", "meaning"),
         _COUNTED,
         _ADVERSE,
-        _SHARE,
-        *_interval(level),
+        *share_columns(level),
     )
     listed = tuple(
         (words(definition.name), words(_meaning(definition, with_family=with_family)), *rate_entries(group))
@@ -362,7 +342,7 @@ def definitions_table(
     return DocumentTable(name=name, caption=caption, columns=columns, rows=listed)
 
 
-def definition_bar(definition: Definition, group: Group) -> Bar:
+def definition_bar(definition: Definition, group: GroupRow) -> Bar:
     """The share under a definition as a bar."""
     return _without_bounds(bar(f"{definition.id}: {definition.label}", group))
 

@@ -19,9 +19,10 @@ from pypdf import PdfReader
 
 from dashboard.report.document import Document
 from dashboard.report.figures import figure_svg
-from dashboard.report.findings import Audience, Findings, findings
+from dashboard.report.findings import findings
 from dashboard.report.formats.xlsx import csv_file
 from dashboard.report.sections.composing import document
+from dashboard.report.shown import Audience, Findings
 from dashboard.report.write import ENDINGS, file_bytes
 from tests.hand_made import load_rows, made_case
 from warehouse.marts.reader import Reader

@@ -16,7 +16,7 @@ from warehouse.pooled.this_warehouse import practices_here
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
 from warehouse.words import shares as wording
-from warehouse.words.numbers import percent, percent_range, signed
+from warehouse.words.numbers import signed
 
 
 def on_page(table: DocumentTable) -> list[list[str]]:
@@ -199,11 +199,11 @@ def test_the_practice_reads_what_its_screens_say(whole: Made, small_groups: Path
     ] == [
         (
             one.label,
-            str(one.n_started),
-            str(one.n_assessable),
-            str(one.n_adverse),
-            percent(one.rate.value),
-            percent_range(one.rate.interval),
+            str(one.started.n),
+            str(one.counted.n),
+            str(one.adverse.n),
+            wording.percent(one.rate.value),
+            wording.percent_range(one.rate.interval),
         )
         for one in by.groups
     ]

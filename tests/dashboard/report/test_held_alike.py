@@ -15,7 +15,8 @@ from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
 from tests.dashboard.report.conftest import Made, assert_same_files, behind, charts_of, files_of, made_for, notes_of
 from tests.hand_made import load_rows, made_case
-from warehouse.disclosure import Policy, attack, attack_guarded
+from tests.warehouse.disclosure.attacker import attack, attack_guarded
+from warehouse.disclosure import Policy
 from warehouse.marts.reader import Reader
 from warehouse.protected.counts import Published
 from warehouse.questions.contrast import compare_pair
@@ -163,7 +164,10 @@ def test_what_leaves_does_not_tell_how_many_were_incomplete(leaving: Made, own: 
 def test_counts_of_complete_cases_give_no_small_count_away(folder: Path) -> None:
     with Reader.open(folder) as reader:
         gathered = gather(reader, selection=Selection(), comparisons=NAMES)
-    few = replace(gathered.threshold, points=tuple(p for p in gathered.threshold.points if p.threshold in (0, 2, 4)))
+    few = replace(
+        gathered.counted.threshold,
+        points=tuple(p for p in gathered.counted.threshold.points if p.threshold in (0, 2, 4)),
+    )
     published = Published(replace(gathered.counted, threshold=few), Policy(), {}, ())
     ranges = [*attack(published.releases), *attack_guarded(published.releases)]
     assert [one for one in ranges if one.recovered] == []

@@ -10,12 +10,12 @@ import pytest
 
 from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
-from dashboard.report.protected import POLICY
 from dashboard.report.sections.composing import document
-from dashboard.report.whole import cell
+from dashboard.report.shown_for import POLICY
 from tests.dashboard.report.conftest import PRACTICES, Made, assert_same_files, files_of, notes_of, parts_of, rows
 from tests.hand_made import load_rows, made_case
-from warehouse.disclosure import Count, attack, attack_guarded
+from tests.warehouse.disclosure.attacker import attack, attack_guarded
+from warehouse.disclosure import Count
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.protected.counts import Published, threshold_name
@@ -89,7 +89,10 @@ def test_all_tables_attacked_together_give_no_hidden_count_away(small_groups: Pa
     with Reader.open(small_groups) as reader:
         gathered = gather(reader, selection=Selection())
     # the chain without most of its thresholds, so that all tables together stay small enough to be attacked at once
-    few = replace(gathered.threshold, points=tuple(p for p in gathered.threshold.points if p.threshold in (0, 2, 4)))
+    few = replace(
+        gathered.counted.threshold,
+        points=tuple(p for p in gathered.counted.threshold.points if p.threshold in (0, 2, 4)),
+    )
     releases = Published(replace(gathered.counted, threshold=few), POLICY, {}, ()).releases
     by = ("appliance_category", "age_band", "extraction")
     assert [release.name for release in releases] == [
@@ -127,27 +130,30 @@ def test_counts_under_other_definitions_are_rounded(outside: Made, whole: Made) 
 
 def test_a_mean_needs_eight_cases_and_none_can_be_worked_out_from_the_others() -> None:
     sizes = {"a": 60, "b": 30, "c": 12, "d": 9, "e": 7}
-    cells = {group: cell(n) for group, n in sizes.items()}
+    cells = {group: Count.of(n) for group, n in sizes.items()}
     # leaving out e alone would leave it to be worked out from the mean over all: d is left out as well
     assert groups_with_means(cells, sizes, POLICY) == {"a", "b", "c"}
     # two left out with eight cases together are enough
-    assert groups_with_means(cells | {"f": cell(6)}, sizes | {"f": 6}, POLICY) == {"a", "b", "c", "d"}
+    assert groups_with_means(cells | {"f": Count.of(6)}, sizes | {"f": 6}, POLICY) == {"a", "b", "c", "d"}
     # a group whose count is hidden has no mean, and an empty one hides nothing
-    hidden = cells | {"d": Count("withheld", "withheld", None), "z": cell(0)}
+    hidden = cells | {"d": Count("withheld", "withheld", None), "z": Count.of(0)}
     assert groups_with_means(hidden, sizes | {"z": 0}, POLICY) == {"a", "b", "c"}
-    assert groups_with_means({"a": cell(60)}, {"a": 60}, POLICY) == {"a"}
+    assert groups_with_means({"a": Count.of(60)}, {"a": 60}, POLICY) == {"a"}
 
 
 def test_of_means_left_out_no_practice_can_work_out_another_one() -> None:
     sizes = {"a": 60, "b": 30, "c": 12, "d": 7}
-    cells = {practice: cell(n) for practice, n in sizes.items()}
+    cells = {practice: Count.of(n) for practice, n in sizes.items()}
     # without its own 7 cases d would be left with the mean of c, and of b and c still knows that of neither
     assert groups_with_means(cells, sizes, POLICY, to_themselves=True) == {"a"}
     # three left out, but the largest of them is left with seven cases of the others
     few = {"a": 60, "b": 30, "c": 9, "d": 6, "e": 4, "f": 3}
-    shown = groups_with_means({practice: cell(n) for practice, n in few.items()}, few, POLICY, to_themselves=True)
+    shown = groups_with_means({practice: Count.of(n) for practice, n in few.items()}, few, POLICY, to_themselves=True)
     assert shown == {"a", "b"}
-    assert groups_with_means({"a": cell(60), "b": cell(9)}, {"a": 60, "b": 9}, POLICY, to_themselves=True) == {"a", "b"}
+    assert groups_with_means({"a": Count.of(60), "b": Count.of(9)}, {"a": 60, "b": 9}, POLICY, to_themselves=True) == {
+        "a",
+        "b",
+    }
 
 
 def test_means_of_small_groups_are_not_shown(outside: Made, whole: Made) -> None:
@@ -251,7 +257,9 @@ def test_a_frame_with_a_hidden_outcome_guards_every_comparison(tmp_path: Path) -
     with Reader.open(tmp_path / "cases") as reader:
         gathered = gather(reader, selection=Selection())
         found = findings(reader, audience="outside")
-    few = replace(gathered.threshold, points=tuple(p for p in gathered.threshold.points if p.threshold == 2))
+    few = replace(
+        gathered.counted.threshold, points=tuple(p for p in gathered.counted.threshold.points if p.threshold == 2)
+    )
     releases = Published(replace(gathered.counted, threshold=few), POLICY, {}, ()).releases
     assert found.overall.adverse.shown == "fewer than 5"
     assert [one for one in (*attack(releases), *attack_guarded(releases)) if one.recovered] == []
@@ -262,9 +270,9 @@ def test_the_chain_holds_every_case_once(small_groups: Path) -> None:
         gathered = gather(reader, selection=Selection())
     chain = Published(gathered.counted, POLICY, {}, ()).chain
     sums = {name: sum(chain.atoms[atom] for atom in atoms) for name, atoms in chain.members.items()}
-    (group,) = gathered.overall.groups
-    assert (sums["started"], sums["counted"], sums["adverse"]) == (group.n_started, group.n_assessable, group.n_adverse)
-    for point in gathered.threshold.points:
+    (group,) = gathered.counted.overall.groups
+    assert (sums["started"], sums["counted"], sums["adverse"]) == (group.started.n, group.counted.n, group.adverse.n)
+    for point in gathered.counted.threshold.points:
         assert sums.get(threshold_name(point.threshold), 0) == point.n_adverse
     frame = pl.DataFrame(list(chain.atoms.items()), schema=["class", "n"], orient="row")
     assert frame["n"].sum() == 125

@@ -29,9 +29,9 @@ from tests.pipelines.group.conftest import Group
 from tests.study_group import cohort, counted, together
 from warehouse.errors import GroupError, MentonError
 from warehouse.marts.catalogues import shipped
-from warehouse.pooled.agreement import canonical
 from warehouse.pooled.cases import GroupCases
 from warehouse.pooled.handing_over import hand_over
+from warehouse.store.chain import canonical
 
 
 def refused(group: Group, path: Path, words: str) -> None:

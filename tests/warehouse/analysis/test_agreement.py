@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from warehouse.analysis.agreement import bland_altman
-from warehouse.errors import RequestError
+from warehouse.analysis.method_error import bland_altman
 from warehouse.words.sentences import caution_text
 
 readings = st.lists(st.tuples(st.floats(20, 45), st.floats(20, 45)), min_size=0, max_size=30).map(
@@ -29,47 +28,33 @@ def flow(reference_case: Callable[[int, str], dict[str, Any]]) -> dict[str, Any]
 
 
 @pytest.fixture
-def as_in_1986(flow: Any) -> Any:
-    return bland_altman(flow["data"]["wright1"], flow["data"]["mini1"], multiplier=2.0, limit_error="1986")
+def agreement(flow: Any) -> Any:
+    return bland_altman(flow["data"]["wright1"], flow["data"]["mini1"])
 
 
-def test_flow_meters_as_printed(flow: Any, as_in_1986: Any, as_printed: Callable[[Any], Any]) -> None:
-    # Bland & Altman 1986, Lancet i:307. The paper forms its limits from a bias of -2.1 and an SD of 38.8 (rounded),
-    # so limits and their intervals differ from the exact ones by up to 0.25.
-    published = dict(flow["expected"])
-    del published["repeatability"]  # asserted with the method error
-    exact = {"bias": as_in_1986.bias.value, "sd": as_in_1986.sd, "r": as_in_1986.correlation}
-    rounded = {
-        "loa2": [as_in_1986.lower.value, as_in_1986.upper.value],
-        "lower_loa_ci": ends(as_in_1986.lower),
-        "upper_loa_ci": ends(as_in_1986.upper),
-        "bias_ci": ends(as_in_1986.bias),
-    }
-    assert (exact | rounded).keys() == published.keys()
-    for key, found in exact.items():
-        assert found == as_printed(published[key]), key
-    for key, found in rounded.items():
-        assert found == pytest.approx(published[key], abs=0.25), key
+def test_flow_meters_as_printed(flow: Any, agreement: Any, as_printed: Callable[[Any], Any]) -> None:
+    # Bland & Altman 1986, Lancet i:307. The paper forms its limits with 2 SD from a bias of -2.1 and an SD of 38.8
+    # (rounded), so they differ from the exact ones by up to 0.25.
+    published = flow["expected"]
+    assert agreement.bias.value == as_printed(published["bias"])
+    assert agreement.sd == as_printed(published["sd"])
+    assert agreement.correlation == as_printed(published["r"])
+    assert ends(agreement.bias) == pytest.approx(published["bias_ci"], abs=0.25)
+    by_two = [limit.value + side * 0.04 * agreement.sd for limit, side in ((agreement.lower, -1), (agreement.upper, 1))]
+    assert by_two == pytest.approx(published["loa2"], abs=0.25)
 
 
-def test_flow_meters_as_computed(flow: Any, as_in_1986: Any) -> None:
+def test_flow_meters_as_computed(flow: Any, agreement: Any) -> None:
     computed = flow["computed"]
-    assert as_in_1986.bias.value == pytest.approx(computed["bias"], abs=1e-12)
-    assert as_in_1986.sd == pytest.approx(computed["sd"], abs=1e-9)
-    assert as_in_1986.correlation == pytest.approx(computed["r"], abs=1e-12)
-    assert [as_in_1986.lower.value, as_in_1986.upper.value] == pytest.approx(computed["loa2"], abs=1e-9)
-    assert ends(as_in_1986.lower) == pytest.approx(computed["lower_loa_ci"], abs=1e-9)
-    assert ends(as_in_1986.upper) == pytest.approx(computed["upper_loa_ci"], abs=1e-9)
-    assert ends(as_in_1986.bias) == pytest.approx(computed["bias_ci"], abs=1e-9)
-
-
-def test_default_multiplier(flow: Any) -> None:
-    found = bland_altman(flow["data"]["wright1"], flow["data"]["mini1"])
+    assert agreement.bias.value == pytest.approx(computed["bias"], abs=1e-12)
+    assert agreement.sd == pytest.approx(computed["sd"], abs=1e-9)
+    assert agreement.correlation == pytest.approx(computed["r"], abs=1e-12)
+    assert ends(agreement.bias) == pytest.approx(computed["bias_ci"], abs=1e-9)
     # the stored figures use 1.959964, the customary multiplier is 1.96
-    assert [found.lower.value, found.upper.value] == pytest.approx(flow["computed"]["loa196"], abs=0.0015)
+    assert [agreement.lower.value, agreement.upper.value] == pytest.approx(computed["loa196"], abs=0.0015)
     # variance of a limit, Bland & Altman 1999: s^2 (1/17 + 1.96^2/32), t = 2.119905 on 16 df
-    half = 2.1199052992 * found.sd * (1 / 17 + 1.96**2 / 32) ** 0.5
-    assert ends(found.upper) == pytest.approx([found.upper.value - half, found.upper.value + half], abs=1e-6)
+    half = 2.1199052992 * agreement.sd * (1 / 17 + 1.96**2 / 32) ** 0.5
+    assert ends(agreement.upper) == pytest.approx([agreement.upper.value + s * half for s in (-1, 1)], abs=1e-6)
 
 
 @given(readings)
@@ -101,8 +86,3 @@ def test_missing_readings_are_counted() -> None:
     found = bland_altman([1.0, np.nan, 3.0, 4.0], [1.5, 2.0, np.nan, 4.0])
     assert (found.n, found.left_out) == (2, 2)
     assert found.lower.left_out == {"a reading missing": 2}
-
-
-def test_unknown_variance_formula_is_refused() -> None:
-    with pytest.raises(RequestError):
-        bland_altman([1.0, 2.0], [1.0, 2.0], limit_error="1983")

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.warehouse.analysis.weighting_cases import lalonde_pair
-from warehouse.analysis.balance import Balance, Denominator, balance, balances, group_means, standardised, variance
+from warehouse.analysis.balance import Balance, Denominator, GroupMeans, balances, standardised, variance
 from warehouse.analysis.group_pair import pair_groups
 from warehouse.analysis.weighting import weighted_comparison
 from warehouse.words.sentences import caution_text
@@ -22,10 +22,18 @@ SHORT = {"race=hispan": "hispan", "race=white": "white"}
 YES_NO = {"hispan", "white", "married", "nodegree"}
 
 
+def group_means(column: np.ndarray, first: np.ndarray, weights: np.ndarray) -> GroupMeans:
+    """One column of two groups, weighted."""
+    frame = pl.DataFrame({"g": np.where(first, "a", "b"), "y": 0.0, "x": column})
+    pair = pair_groups(frame, outcome="y", group="g", first="a", second="b", covariates=["x"])
+    (row,) = balances(pair, weights)[0].rows
+    return row.after
+
+
 def of_lalonde(target: str = "overlap", denominator: Denominator = "pooled") -> Balance:
     pair = lalonde_pair()
     found = weighted_comparison(pair, target=target)  # type: ignore[arg-type]
-    return balance(pair, found.weights, denominator=denominator)
+    return balances(pair, found.weights, denominator=denominator)[0]
 
 
 @pytest.mark.parametrize(("denominator", "key"), [("pooled", "raw_smd_pooled_sd"), ("first", "raw_smd_treated_sd")])
@@ -69,7 +77,7 @@ def test_overlap_weights_balance_to_rounding() -> None:
 def test_several_weights_at_once_are_each_as_alone() -> None:
     pair = lalonde_pair()
     weights = [weighted_comparison(pair, target=target).weights for target in ("overlap", "everyone")]
-    assert list(balances(pair, *weights)) == [balance(pair, one) for one in weights]
+    assert list(balances(pair, *weights)) == [balances(pair, one)[0] for one in weights]
 
 
 def test_what_is_still_unlike_is_named() -> None:
@@ -110,14 +118,14 @@ def test_weight_of_two_is_a_row_given_twice_for_means_and_close_for_variances(se
 
 def test_equal_weights_change_nothing() -> None:
     pair = lalonde_pair()
-    for row in balance(pair, np.full(pair.n, 3.0)).rows:
+    for row in balances(pair, np.full(pair.n, 3.0))[0].rows:
         assert row.after.standardised_difference == pytest.approx(row.before.standardised_difference)
 
 
 def test_empty_group_has_words_and_no_numbers() -> None:
     frame = pl.DataFrame({"g": ["a", "a"], "y": [True, False], "x": [1.0, 2.0]})
     pair = pair_groups(frame, outcome="y", group="g", first="a", second="b", covariates=["x"])
-    found = balance(pair, np.empty(0))
+    found = balances(pair, np.empty(0))[0]
     assert found.rows[0].before.first is None
     assert found.rows[0].after.standardised_difference is None
     assert found.largest_before is None

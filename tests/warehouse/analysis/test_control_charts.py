@@ -1,8 +1,9 @@
-"""EWMA against the NIST handbook; p-chart against a textbook's limits."""
+"""EWMA against the NIST handbook; p-chart against the funnel's limits."""
 
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -24,14 +25,15 @@ def test_ewma_of_the_nist_handbook() -> None:
     """NIST/SEMATECH e-Handbook 6.3.2.4: two printed decimals; its lower limit 47.4115 is cut, not rounded."""
     reference = case()
     data, printed = reference["data"], reference["expected"]
-    found = ewma(
-        data["y"], target=data["ewma0"], sd=data["s"], weight=data["lam"], width=data["k"], limits="asymptotic"
-    )
+    assert data["k"] == 3
+    found = ewma(data["y"], target=data["ewma0"], sd=data["s"], weight=data["lam"])
     assert [point.value for point in found.points] == pytest.approx(printed["ewma"][1:], abs=5.01e-3)
-    assert found.points[0].high == pytest.approx(printed["UCL"], abs=5e-5)
-    assert found.points[0].low == pytest.approx(printed["LCL"], abs=1e-4)
+    # the handbook draws the limits at which these end: those of point t over sqrt(1 - (1 - weight)^2t)
+    halves = [(p.high - 50) / math.sqrt(1 - 0.7 ** (2 * t)) for t, p in enumerate(found.points, 1)]
+    assert halves == pytest.approx([printed["UCL"] - 50] * len(halves), abs=5e-5)
+    assert halves == pytest.approx([50 - printed["LCL"]] * len(halves), abs=1e-4)
     assert [point.value for point in found.points] == pytest.approx(reference["computed"]["ewma"][1:], abs=1e-12)
-    assert found.points[0].low == pytest.approx(reference["computed"]["LCL"], abs=1e-12)
+    assert halves == pytest.approx([50 - reference["computed"]["LCL"]] * len(halves), abs=1e-12)
     assert not any(point.outside for point in found.points)
 
 
@@ -53,23 +55,15 @@ def test_ewma_refuses_settings_without_meaning() -> None:
         ewma([1.0], target=0, sd=1, weight=0)
 
 
-@pytest.mark.parametrize(("centre", "upper"), [(0.0585, 0.1289), (0.0537, 0.1213)])
-def test_published_p_chart_limits(centre: float, upper: float) -> None:
-    """Montgomery, Introduction to Statistical Quality Control, exercise 6-1, n = 100, as printed in its solutions
-    (seen second-hand): 117 of 2000 give a centre of 0.0585 and limits 0 and 0.1289; 102 of 1900 give 0.1213.
-    """
-    point = p_chart([6], [100], ["1"], centre=centre, limits="normal").points[0]
-    assert point.low == 0
-    assert point.high == pytest.approx(upper, abs=1.1e-4)  # the textbook rounds the centre first
-    pooled = p_chart([60, 57], [1000, 1000], ["a", "b"])
-    assert pooled.centre == pytest.approx(0.0585)
-
-
 def test_exact_limits_are_shifted_up_for_a_rare_outcome() -> None:
     exact = p_chart([3], [40], ["1"], centre=0.05).points[0]
-    normal = p_chart([3], [40], ["1"], centre=0.05, limits="normal").points[0]
-    assert exact.high > normal.high
-    assert exact.low == normal.low == 0
+    assert exact.high > 0.05 + 3 * math.sqrt(0.05 * 0.95 / 40)  # normal limits
+    assert exact.low == 0
+
+
+def test_the_pooled_share_is_the_centre_where_none_is_stated() -> None:
+    # Montgomery, Introduction to Statistical Quality Control, exercise 6-1: 117 of 2000 (seen second-hand)
+    assert p_chart([60, 57], [1000, 1000], ["a", "b"]).centre == pytest.approx(0.0585)
 
 
 def test_p_chart_marks_periods_outside_and_keeps_the_order_of_time() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from statistics import NormalDist
 from typing import Any
@@ -13,12 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from warehouse.analysis.difference import risk_difference
-from warehouse.analysis.score import difference_statistic, shares_at_difference
-from warehouse.analysis.two_groups import TwoGroups
+from warehouse.analysis.two_groups import TwoGroups, difference_statistic, shares_at_difference
 from warehouse.errors import RequestError
 from warehouse.words.sentences import caution_text
 
-METHODS = ["newcombe", "miettinen_nurminen", "mee", "agresti_caffo", "wald"]
+METHODS = ["newcombe", "miettinen_nurminen"]
 CASES = [
     "difference 56/70 - 48/80",
     "difference 9/10 - 3/10",
@@ -39,9 +37,10 @@ def ends(x1: int, n1: int, x2: int, n2: int, method: str, level: float = 0.95) -
 def test_newcombe_1998_table_2(
     name: str, reference_case: Callable[[int, str], dict[str, Any]], as_printed: Callable[[Any], Any]
 ) -> None:
-    # Newcombe 1998, Stat Med 17:873, Table II; Garner, WUSS 2016 (values of SAS) for Agresti-Caffo
+    # Newcombe 1998, Stat Med 17:873, Table II
     case = reference_case(2, name)
-    for method, published in case["expected"].items():
+    for method in METHODS:
+        published = case["expected"][method]
         if published is not None:
             assert ends(**case["data"], method=method) == as_printed(published), method
 
@@ -50,11 +49,8 @@ def test_newcombe_1998_table_2(
 def test_independently_computed_limits(name: str, reference_case: Callable[[int, str], dict[str, Any]]) -> None:
     # constrained likelihood with a root search, checked by brute force; Newcombe also by statsmodels
     case = reference_case(2, name)
-    for key, computed in case["computed"].items():
-        method = key.removesuffix("_untruncated")
-        assert ends(**case["data"], method=method) == pytest.approx(
-            [max(-1, computed[0]), min(1, computed[1])], abs=1e-9
-        )
+    for method in METHODS:
+        assert ends(**case["data"], method=method) == pytest.approx(case["computed"][method], abs=1e-9)
 
 
 @given(filled, filled, levels)
@@ -117,12 +113,12 @@ def test_constrained_shares_beat_their_neighbours(first: Any, second: Any, delta
 @settings(deadline=None)
 def test_score_limits_are_where_the_test_just_rejects(first: Any, second: Any, level: float) -> None:
     groups = TwoGroups(*first, *second)
-    low, high = ends(*first, *second, "mee", level)
+    low, high = ends(*first, *second, "miettinen_nurminen", level)
     z = NormalDist().inv_cdf(0.5 + level / 2)
     if low > -0.999:
-        assert difference_statistic(groups, low, 1.0) == pytest.approx(z, abs=1e-6)
+        assert difference_statistic(groups, low) == pytest.approx(z, abs=1e-6)
     if high < 0.999:
-        assert difference_statistic(groups, high, 1.0) == pytest.approx(-z, abs=1e-6)
+        assert difference_statistic(groups, high) == pytest.approx(-z, abs=1e-6)
 
 
 @given(filled, filled, levels)
@@ -143,11 +139,6 @@ def test_wider_at_a_higher_level(first: Any, second: Any) -> None:
     assert outer[1] >= inner[1] - 1e-12
 
 
-def test_miettinen_nurminen_is_wider_than_mee() -> None:
-    wide, narrow = ends(9, 10, 3, 10, "miettinen_nurminen"), ends(9, 10, 3, 10, "mee")
-    assert wide[0] < narrow[0] < narrow[1] < wide[1]
-
-
 @pytest.mark.parametrize(
     ("n1", "n2", "said"), [(0, 5, "The first group"), (5, 0, "The second group"), (0, 0, "Neither group")]
 )
@@ -160,25 +151,6 @@ def test_empty_group_is_said_in_words(n1: int, n2: int, said: Any) -> None:
 def test_small_group_carries_a_warning() -> None:
     assert caution_text(risk_difference(1, 1, 5, 50).warnings[0]).startswith("The smaller group has only 1 case:")
     assert risk_difference(1, 10, 5, 50).warnings == ()
-
-
-def test_wald_says_what_is_wrong_with_it() -> None:
-    collapsed = risk_difference(0, 20, 0, 30, method="wald")
-    assert (collapsed.interval.low, collapsed.interval.high) == (0.0, 0.0)
-    assert [c.kind for c in collapsed.warnings] == ["approximation"]
-    assert collapsed.p_value is None
-
-
-def test_wald_p_value_by_hand() -> None:
-    # 0.5 v 0.2 of 100 each: z = 0.3 / sqrt(0.0025 + 0.0016) = 4.6852
-    assert risk_difference(50, 100, 20, 100, method="wald").p_value == pytest.approx(
-        math.erfc(4.685213 / 2**0.5), rel=1e-5
-    )
-
-
-def test_methods_without_a_test_have_no_p_value() -> None:
-    assert risk_difference(5, 20, 9, 20).p_value is None
-    assert risk_difference(5, 20, 9, 20, method="agresti_caffo").p_value is None
 
 
 @pytest.mark.parametrize("counted", [(6, 5, 1, 5), (1, 5, -1, 5)])

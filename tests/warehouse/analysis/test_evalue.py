@@ -1,4 +1,4 @@
-"""E-values: VanderWeele and Ding's examples, conversions, and words."""
+"""E-values: VanderWeele and Ding's examples, and words."""
 
 from __future__ import annotations
 
@@ -10,15 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.evalue import (
-    e_value_from_difference,
-    e_value_from_odds_ratio,
     e_value_from_risk_ratio,
     e_value_of_limits,
     e_value_of_ratio,
 )
-from warehouse.analysis.odds_ratio import odds_ratio
 from warehouse.analysis.ratio import risk_ratio
 from warehouse.errors import RequestError
 from warehouse.results import Estimate, Interval
@@ -65,30 +61,6 @@ def test_the_limit_is_the_one_nearer_to_one() -> None:
     assert e_value_of_limits(0.8, 0.71, 0.91) == e_value_of_ratio(0.91)
 
 
-def test_odds_ratios_are_converted() -> None:
-    estimate = odds_ratio(40, 100, 20, 100)
-    rare, common = e_value_from_odds_ratio(estimate, rare=True), e_value_from_odds_ratio(estimate, rare=False)
-    assert rare.estimate == e_value_of_ratio(estimate.value)
-    assert common.risk_ratio == pytest.approx(math.sqrt(estimate.value))
-    assert common.limit == pytest.approx(e_value_of_ratio(math.sqrt(estimate.interval.low)))
-    assert "square root" in common.conversion
-    assert "rare" in rare.conversion
-
-
-def test_differences_are_converted_through_the_shares() -> None:
-    interval = risk_difference(40, 100, 20, 100).interval
-    found = e_value_from_difference(0.4, 0.2, interval)
-    assert found.risk_ratio == pytest.approx(2.0)
-    assert found.limit == pytest.approx(e_value_of_ratio((0.2 + interval.low) / 0.2))
-    assert e_value_from_difference(0.4, 0.2, None).limit is None
-
-
-def test_a_difference_from_nothing_is_said_in_words() -> None:
-    found = e_value_from_difference(0.4, 0.0, Interval(0.2, 0.5))
-    assert (found.estimate, found.limit) == (None, None)
-    assert caution_text(found.warnings[0]) == "There is no finite estimate, so it has no E-value."
-
-
 def test_an_endless_ratio_still_has_a_limit() -> None:
     estimate = risk_ratio(8, 20, 0, 20)
     found = e_value_from_risk_ratio(estimate)
@@ -104,9 +76,8 @@ def test_a_ratio_of_zero_has_no_upper_end() -> None:
     assert e_value_of_ratio(math.inf) == math.inf
 
 
-@pytest.mark.parametrize("rare", [True, False])
-def test_no_estimate_is_said_in_words(rare: Any) -> None:
-    found = e_value_from_odds_ratio(odds_ratio(0, 20, 0, 20), rare=rare)
+def test_no_estimate_is_said_in_words() -> None:
+    found = e_value_from_risk_ratio(risk_ratio(0, 20, 0, 20))
     assert (found.estimate, found.limit) == (None, None)
     assert found.warnings[0].kind == "no_data"
 
@@ -114,5 +85,3 @@ def test_no_estimate_is_said_in_words(rare: Any) -> None:
 def test_negative_ratios_are_refused() -> None:
     with pytest.raises(RequestError, match="logarithm"):
         e_value_of_ratio(-0.4)
-    with pytest.raises(RequestError, match="odds ratio"):
-        e_value_from_odds_ratio(ratio(-0.4, -0.9, 0.1), rare=False)

@@ -7,7 +7,6 @@ import pytest
 from scipy.stats import binom
 
 from warehouse.analysis.difference import risk_difference
-from warehouse.analysis.odds_ratio import odds_ratio
 from warehouse.analysis.proportion import proportion
 from warehouse.analysis.ratio import risk_ratio
 
@@ -51,7 +50,7 @@ def coverage_of_a_pair(
     )
 
 
-@pytest.mark.parametrize("method", ["newcombe", "miettinen_nurminen", "agresti_caffo"])
+@pytest.mark.parametrize("method", ["newcombe", "miettinen_nurminen"])
 def test_intervals_of_a_difference_are_right_on_average(method: str) -> None:
     # Newcombe 1998, Stat Med 17:873: mean coverage of such methods is near or above 95%; single truths may fall short
     intervals = {
@@ -75,16 +74,3 @@ def test_score_interval_of_a_ratio() -> None:
     }
     covered = [coverage_of_a_pair(intervals, p1 / p2, p1, p2) for p1, p2 in TRUTHS[1:5]]
     assert min(covered) > 0.935
-
-
-def test_exact_interval_of_an_odds_ratio_never_falls_short() -> None:
-    intervals = {
-        (a, c): (found.low, found.high)
-        for a in range(16)
-        for c in range(19)
-        if (found := odds_ratio(a, 15, c, 18, method="conditional").interval) is not None
-    }
-    for p1, p2 in TRUTHS[1:5]:
-        alike = float(binom.pmf(0, 15, p1) * binom.pmf(0, 18, p2) + p1**15 * p2**18)
-        truth = p1 * (1 - p2) / (p2 * (1 - p1))
-        assert coverage_of_a_pair(intervals, truth, p1, p2) + alike > 0.95

@@ -29,9 +29,9 @@ def test_only_practices_with_a_zero_cell_are_corrected(x: int, odds: float) -> N
 
 
 def test_ratio_with_a_zero_cell_adds_to_all_four_cells() -> None:
-    effects = ratio_effects([0], [10], [4], [10], measure="odds ratio")
-    assert effects.practices[0].y == pytest.approx(math.log(0.5 * 6.5 / (10.5 * 4.5)))
-    assert effects.practices[0].v == pytest.approx(1 / 0.5 + 1 / 10.5 + 1 / 4.5 + 1 / 6.5)
+    effects = ratio_effects([0], [10], [4], [10])
+    assert effects.practices[0].y == pytest.approx(math.log((0.5 / 11) / (4.5 / 11)))
+    assert effects.practices[0].v == pytest.approx(1 / 0.5 - 1 / 11 + 1 / 4.5 - 1 / 11)
 
 
 def test_risk_ratio_by_hand() -> None:

@@ -13,12 +13,10 @@ from hypothesis import strategies as st
 from scipy.stats import chi2, ttest_rel
 
 from warehouse.analysis.method_error import (
+    MDC95_FACTOR,
     dahlberg,
     method_error,
-    minimal_detectable_change,
     random_error,
-    repeatability,
-    sem_from_icc,
     systematic_bias,
 )
 from warehouse.errors import RequestError
@@ -36,14 +34,6 @@ readings = st.lists(st.tuples(st.floats(20, 45), st.floats(20, 45)), min_size=0,
 def flow(reference_case: Callable[[int, str], dict[str, Any]]) -> dict[str, Any]:
     """Peak expiratory flow of 17 people, two meters, read twice (Bland & Altman 1986, Lancet i:307)."""
     return reference_case(12, "Bland-Altman PEFR")
-
-
-def test_repeatability_as_printed(flow: Any, as_printed: Callable[[Any], Any]) -> None:
-    # Bland & Altman 1986: 2 SD of repeated readings; the paper rounds its inputs, hence 0.25
-    data = flow["data"]
-    found = [repeatability(data[f"{meter}1"], data[f"{meter}2"], multiplier=2.0).value for meter in ("wright", "mini")]
-    assert found == pytest.approx(flow["expected"]["repeatability"], abs=0.25)
-    assert found == pytest.approx(flow["computed"]["repeat_2rms"], abs=1e-9)
 
 
 @pytest.mark.parametrize(("meter", "printed", "index"), [("wright", 15.3, 0), ("mini", 19.9, 1)])
@@ -64,19 +54,22 @@ def test_worked_table_of_ten_tracings() -> None:
     assert found.bias.value == pytest.approx(-0.10)
     assert found.bias.p_value == pytest.approx(0.66178, abs=5e-6)
     assert found.mdc == pytest.approx(1.31481, abs=5e-5)
-    assert found.repeatability.value == pytest.approx(found.mdc)  # the same number by another road
     assert found.n == 10
 
 
-def test_sem_from_an_intraclass_correlation() -> None:
-    # SD 10 with ICC .75: SEM 5.0, least detectable change 13.859
-    assert sem_from_icc(10.0, 0.75) == pytest.approx(5.0)
-    assert minimal_detectable_change(5.0) == pytest.approx(13.859, abs=5e-4)
+@pytest.mark.parametrize(("error", "mdc"), [(0.5, 1.386), (1.0, 2.772), (5.0, 13.859)])
+def test_least_real_change_is_2_772_errors(error: Any, mdc: Any) -> None:
+    found = method_error(np.array([0.0, 2.0**0.5 * error]), np.array([2.0**0.5 * error, 0.0]))
+    assert found.dahlberg.value == pytest.approx(error)
+    assert found.mdc == pytest.approx(mdc, abs=5e-4)
 
 
-@pytest.mark.parametrize(("sem", "mdc"), [(0.5, 1.386), (1.0, 2.772)])
-def test_least_detectable_change_is_2_772_errors(sem: Any, mdc: Any) -> None:
-    assert minimal_detectable_change(sem) == pytest.approx(mdc, abs=5e-4)
+def test_least_real_change_is_always_that_of_95_percent() -> None:
+    # the published tables multiply by the same number
+    assert MDC95_FACTOR == 1.96 * 2.0**0.5
+    for level in (0.8, 0.95, 0.99):
+        found = method_error(FIRST, SECOND, level=level)
+        assert found.mdc == found.dahlberg.value * MDC95_FACTOR
 
 
 @given(readings.filter(lambda r: len(r[0]) > 1))
@@ -95,7 +88,7 @@ def test_bias_equals_the_paired_t_test(pair: Any) -> None:
 @settings(deadline=None)
 def test_never_raises_and_intervals_hold_the_estimate(pair: Any) -> None:
     found = method_error(*pair)
-    for estimate in (found.dahlberg, found.random, found.repeatability, found.bias):
+    for estimate in (found.dahlberg, found.random, found.bias):
         if estimate.interval is not None:
             assert estimate.interval.low <= estimate.value <= estimate.interval.high
         else:
@@ -144,8 +137,8 @@ def test_pairs_with_a_missing_reading_are_left_out_and_counted() -> None:
 
 def test_no_pair_is_said_in_words() -> None:
     found = method_error([], [])
-    said = [caution_text(e.warnings[0]) for e in (found.dahlberg, found.bias, found.repeatability)]
-    assert said == ["No record was read twice; one is needed."] * 3
+    said = [caution_text(e.warnings[0]) for e in (found.dahlberg, found.bias)]
+    assert said == ["No record was read twice; one is needed."] * 2
     assert caution_text(found.random.warnings[0]) == "No record was read twice; two are needed."
     assert caution_text(random_error([1.0], [2.0]).warnings[0]) == "Only one record was read twice; two are needed."
 
@@ -165,11 +158,5 @@ def test_few_records_carry_a_warning() -> None:
 def test_impossible_requests_are_refused() -> None:
     with pytest.raises(RequestError):
         dahlberg([1.0], [1.0, 2.0])
-    with pytest.raises(RequestError):
-        sem_from_icc(-1.0, 0.5)
-    with pytest.raises(RequestError):
-        sem_from_icc(1.0, 1.1)
-    with pytest.raises(RequestError):
-        minimal_detectable_change(-0.1)
     with pytest.raises(RequestError):
         random_error([1.0], [1.0], level=95)

@@ -11,8 +11,7 @@ from scipy.optimize import approx_fprime
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from warehouse.analysis import mixed_fit
-from warehouse.analysis.mixed_fit import fit_mixed
-from warehouse.analysis.mixed_likelihood import Criterion, Products, case_products, gradient, profile
+from warehouse.analysis.mixed_fit import Criterion, Products, case_products, fit_mixed, gradient, profile
 
 Data = tuple["NDArray[np.float64]", "NDArray[np.float64]", "NDArray[np.float64]", "NDArray[np.intp]"]
 

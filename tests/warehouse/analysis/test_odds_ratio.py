@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from warehouse.analysis.odds_ratio import MOST_CASES_CONDITIONAL, odds_ratio
+from warehouse.analysis.odds_ratio import odds_ratio
 from warehouse.errors import RequestError
 from warehouse.words.sentences import caution_text
 
 counts = st.integers(0, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 inner = counts.filter(lambda c: 0 < c[0] < c[1])
-METHODS = ["woolf", "conditional"]
 
 
 @given(inner, inner)
@@ -31,10 +29,10 @@ def test_woolf_equals_statsmodels(first: Any, second: Any) -> None:
     assert estimate.p_value == pytest.approx(reference.log_oddsratio_pvalue(), abs=1e-12)
 
 
-@given(counts, counts, st.sampled_from(METHODS))
+@given(counts, counts)
 @settings(max_examples=60, deadline=None)
-def test_never_raises_and_holds_the_estimate(first: Any, second: Any, method: str) -> None:
-    estimate = odds_ratio(*first, *second, method=method)
+def test_never_raises_and_holds_the_estimate(first: Any, second: Any) -> None:
+    estimate = odds_ratio(*first, *second)
     if estimate.interval is None:
         assert estimate.value is None
         assert estimate.warnings
@@ -42,20 +40,13 @@ def test_never_raises_and_holds_the_estimate(first: Any, second: Any, method: st
         assert estimate.interval.low * (1 - 1e-6) <= estimate.value <= estimate.interval.high * (1 + 1e-6)
 
 
-@given(counts, counts, st.sampled_from(METHODS))
+@given(counts, counts)
 @settings(max_examples=40, deadline=None)
-def test_swapping_groups_inverts_the_result(first: Any, second: Any, method: str) -> None:
-    one, two = odds_ratio(*first, *second, method=method), odds_ratio(*second, *first, method=method)
+def test_swapping_groups_inverts_the_result(first: Any, second: Any) -> None:
+    one, two = odds_ratio(*first, *second), odds_ratio(*second, *first)
     if one.value and two.value:
         assert two.value == pytest.approx(1 / one.value, rel=1e-5)
         assert two.interval.low * one.interval.high == pytest.approx(1.0, rel=1e-5)
-
-
-@given(inner, inner)
-@settings(max_examples=40, deadline=None)
-def test_conditional_estimate_lies_nearer_to_one(first: Any, second: Any) -> None:
-    plain, exact = odds_ratio(*first, *second).value, odds_ratio(*first, *second, method="conditional").value
-    assert abs(math.log(exact)) <= abs(math.log(plain)) + 1e-5
 
 
 def test_zero_cell_adds_one_half_and_says_so() -> None:
@@ -64,22 +55,9 @@ def test_zero_cell_adds_one_half_and_says_so() -> None:
     assert [c.kind for c in estimate.warnings] == ["approximation"]
 
 
-def test_endless_conditional_ratio_is_said_in_words() -> None:
-    estimate = odds_ratio(4, 10, 0, 10, method="conditional")
-    assert estimate.value is None
-    assert estimate.interval.high == math.inf
-    assert caution_text(estimate.warnings[-1]).startswith("The odds ratio has no finite value")
-
-
-def test_conditional_ratio_of_zero() -> None:
-    estimate = odds_ratio(0, 10, 4, 10, method="conditional")
-    assert (estimate.value, estimate.interval.low) == (0.0, 0.0)
-
-
 @pytest.mark.parametrize("counted", [(0, 5, 0, 9), (5, 5, 9, 9)])
-@pytest.mark.parametrize("method", METHODS)
-def test_all_alike_is_said_in_words(counted: Any, method: str) -> None:
-    estimate = odds_ratio(*counted, method=method)
+def test_all_alike_is_said_in_words(counted: Any) -> None:
+    estimate = odds_ratio(*counted)
     assert estimate.value is None
     assert caution_text(estimate.warnings[0]).startswith("All cases ended alike")
 
@@ -88,14 +66,6 @@ def test_empty_group_is_said_in_words() -> None:
     assert caution_text(odds_ratio(0, 0, 3, 9).warnings[0]).startswith("The first group has no assessed case")
 
 
-def test_too_many_cases_for_the_exact_interval_are_said_in_words() -> None:
-    estimate = odds_ratio(400, MOST_CASES_CONDITIONAL, 300, 1000, method="conditional")
-    assert estimate.value is None
-    assert "51000 cases are too many" in caution_text(estimate.warnings[0])
-
-
 def test_impossible_requests_are_refused() -> None:
     with pytest.raises(RequestError):
         odds_ratio(3, 2, 1, 2)
-    with pytest.raises(RequestError):
-        odds_ratio(1, 2, 1, 2, method="wald")

@@ -44,7 +44,7 @@ def test_prediction_interval_holds_the_share_of_a_further_practice() -> None:
     rng = np.random.default_rng(42)
     hits = 0
     for _ in range(400):
-        found = pool(logit_effects(*practices(rng, 12, middle=-1.0, spread=0.6)), prediction="t_k_minus_1")
+        found = pool(logit_effects(*practices(rng, 12, middle=-1.0, spread=0.6)))
         hits += -1.0 + 0.6 * rng.standard_normal() in found.prediction
     assert hits / 400 == pytest.approx(0.95, abs=0.035)
 

@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import t as student
 
+from warehouse.analysis.missing import pool
 from warehouse.analysis.proportion import wilson_interval
-from warehouse.analysis.rubin import pool
 from warehouse.errors import RequestError
 
 many = st.lists(st.floats(-5.0, 5.0), min_size=2, max_size=30)

@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 from scipy.special import betaln
 from scipy.stats import betabinom, binom
 
-from warehouse.analysis.beta_binomial import fit_beta_binomial
-from warehouse.analysis.shrinkage import PartialPooling, partial_pooling
+from warehouse.analysis.shrinkage import PartialPooling, fit_beta_binomial, partial_pooling
 from warehouse.errors import RequestError
 from warehouse.words.sentences import caution_text
 

@@ -21,7 +21,6 @@ from tests.warehouse.analysis.weighting_cases import (
     smoking_and_weight,
 )
 from warehouse.analysis.group_pair import GroupPair, pair_groups
-from warehouse.analysis.logistic import firth
 from warehouse.analysis.weighting import (
     POPULATIONS,
     Target,
@@ -251,14 +250,13 @@ def failed_resamples(estimate: Estimate) -> int:
     return int(texts[0].split(" ")[0]) if texts else 0
 
 
-def test_bootstrap_with_a_fallback_for_separated_resamples() -> None:
+def test_bootstrap_answers_on_separated_resamples() -> None:
     frame = pl.DataFrame(
         {"g": ["a"] * 4 + ["b"] * 6, "y": [True, False] * 5, "x": [1.0, 3.0, 2.0, 5.0, 0.0, 4.0, 2.5, 1.5, 3.5, 0.5]}
     )
     pair = pair_groups(frame, outcome="y", group="g", first="a", second="b", covariates=["x"])
-    with_help = bootstrap_weighted(pair, rng=np.random.default_rng(1), n_resamples=60, fallback=firth)
-    without = bootstrap_weighted(pair, rng=np.random.default_rng(1), n_resamples=60)
-    assert failed_resamples(without.contrast.difference) > failed_resamples(with_help.contrast.difference)
+    found = bootstrap_weighted(pair, rng=np.random.default_rng(1), n_resamples=60)
+    assert failed_resamples(found.contrast.difference) <= 2  # those that lost a group
 
 
 def test_bootstrap_of_nothing_is_nothing() -> None:
@@ -275,13 +273,10 @@ def test_empty_group_is_told_in_words(first: list[bool], second: list[bool]) -> 
     assert found.weights.size == 0
 
 
-def test_separated_groups_are_told_in_words_and_firth_takes_over() -> None:
+def test_firth_takes_over_where_groups_are_separated() -> None:
     frame = pl.DataFrame({"g": ["a"] * 5 + ["b"] * 5, "y": [True, False] * 5, "x": [float(i) for i in range(10)]})
     pair = pair_groups(frame, outcome="y", group="g", first="a", second="b", covariates=["x"])
-    bare = weighted_comparison(pair)
-    assert bare.contrast.difference.value is None
-    assert bare.contrast.difference.warnings[0].kind == "separation"
-    rescued = weighted_comparison(pair, fallback=firth)
+    rescued = weighted_comparison(pair)
     assert rescued.contrast.difference.value is not None
     assert "separation" in {caution.kind for caution in rescued.contrast.difference.warnings}
     assert "Firth" in rescued.contrast.difference.method

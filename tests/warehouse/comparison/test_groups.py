@@ -20,7 +20,7 @@ def by_appliance(reader: Reader) -> GroupComparison:
 
 
 def counts(result: GroupComparison) -> dict[str, tuple[int, int]]:
-    return {group.group: (group.n_adverse, group.n_assessable) for group in result.rates.groups}
+    return {group.group: (group.adverse.n, group.counted.n) for group in result.rates.groups}
 
 
 def test_the_reference_is_the_largest_group(by_appliance: GroupComparison) -> None:

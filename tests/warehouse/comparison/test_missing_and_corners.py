@@ -24,9 +24,9 @@ def test_bounds_count_every_outcome_that_is_due(reader: Reader) -> None:
     n_due = reader.connection.value(
         "select count(*) from mart_outcomes where definition_id = 'D1' and step not in ('counted', 'in_treatment')"
     )
-    assert group.rate.n_missing_due == n_due > 0
+    assert group.rate.missing.n == n_due > 0
     assert group.tipping.missing == n_due
-    x, n = group.rate.n_adverse, group.rate.n_assessable
+    x, n = group.rate.adverse.n, group.rate.counted.n
     assert group.rate.if_none.value == pytest.approx(x / (n + n_due))
     assert group.rate.if_all.value == pytest.approx((x + n_due) / (n + n_due))
 

@@ -9,7 +9,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from warehouse.disclosure import Dimension, Layout, Policy, Release, Table, attack, attack_guarded, protect
+from tests.warehouse.disclosure.attacker import attack, attack_guarded, table_of_rows, table_of_shares
+from warehouse.disclosure import Dimension, Layout, Policy, Release, Table, protect
 from warehouse.disclosure import search as search_module
 from warehouse.disclosure import space as space_module
 from warehouse.errors import BadFileError, RequestError
@@ -96,7 +97,7 @@ def test_a_new_breakdown_is_suppressed_further_because_of_an_old_one() -> None:
 def test_a_complement_hidden_before_stays_hidden() -> None:
     """3 adverse of 40 went out hidden, so the 37 were hidden too; a table of the 37 alone must not print them."""
     site = Dimension.of("site", ["a"], total=None)
-    first = protect(Table.of_shares(name="shares", dimensions=[site], rows={("a",): (3, 40)}))
+    first = protect(table_of_shares(name="shares", dimensions=[site], rows={("a",): (3, 40)}))
     assert [cell.shown for cell in first.cells.values()] == ["fewer than 5", "40"]
     well = Table("well", Layout((), {"count": ("not adverse",)}), {(): 37})
     assert protect(well).cell().shown == "37"
@@ -106,7 +107,7 @@ def test_a_complement_hidden_before_stays_hidden() -> None:
 def test_a_small_complement_is_guarded_though_it_was_never_printed() -> None:
     """38 adverse of 40 went out with the 38 withheld; the 38 in another table would give the other 2 away."""
     site = Dimension.of("site", ["a"], total=None)
-    first = protect(Table.of_shares(name="shares", dimensions=[site], rows={("a",): (38, 40)}))
+    first = protect(table_of_shares(name="shares", dimensions=[site], rows={("a",): (38, 40)}))
     assert first.cell("a", "adverse").shown == "withheld"
     adverse = Table("adverse", Layout((SEX,), {"count": ("adverse",)}), {("F",): 20, ("M",): 18})
     assert protect(adverse).cell("all").shown == "38"
@@ -259,7 +260,7 @@ def test_chains_of_random_tables_give_no_hidden_cell_away(seed: int) -> None:
     releases: list[Release] = []
     truth: dict[str, Table] = {}
     for i, (rows, dimensions, loaded) in enumerate(plans):
-        table = Table.from_frame(rows, name=f"t{i}", dimensions=dimensions, scope={"loaded": loaded})
+        table = table_of_rows(rows, name=f"t{i}", dimensions=dimensions, scope={"loaded": loaded})
         protected = protect(table, earlier=releases)
         if not protected.refused:
             releases.append(protected.release)

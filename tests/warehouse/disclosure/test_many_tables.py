@@ -8,7 +8,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from warehouse.disclosure import Dimension, Policy, Release, Table, attack, attack_guarded, protect
+from tests.warehouse.disclosure.attacker import attack, attack_guarded, table_of_rows
+from warehouse.disclosure import Dimension, Policy, Release, Table, protect
 
 pytestmark = pytest.mark.slow
 
@@ -59,7 +60,7 @@ def test_four_tables_in_a_row_give_no_hidden_cell_away(seed: int) -> None:
     truth: dict[str, Table] = {}
     for i in range(4):
         rows, dimensions, scope = plan(rng, frame, first=i < 2)
-        table = Table.from_frame(rows, name=f"t{i}", dimensions=dimensions, scope=scope)
+        table = table_of_rows(rows, name=f"t{i}", dimensions=dimensions, scope=scope)
         protected = protect(table, policy, earlier=releases)
         if not protected.refused:
             releases.append(protected.release)

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from warehouse.disclosure import Dimension, Layout, Policy, ProtectedTable, Table, attack, protect
+from tests.warehouse.disclosure.attacker import attack, table_of_shares
+from warehouse.disclosure import Dimension, Layout, Policy, ProtectedTable, Table, protect
 
 POLICIES = [Policy(), Policy(minimum=8, round_to=5), Policy(minimum=3), Policy(minimum=10), Policy(round_to=5)]
 COUNTS = st.one_of(st.integers(0, 6), st.integers(0, 40))
@@ -28,7 +29,7 @@ def tables(draw: st.DrawFn) -> Table:
         for key in keys:
             adverse, other = draw(COUNTS), draw(COUNTS)
             rows[key] = (adverse, adverse + other)
-        return Table.of_shares(name="t", dimensions=dimensions, rows=rows)
+        return table_of_shares(name="t", dimensions=dimensions, rows=rows)
     return Table("t", Layout(tuple(dimensions)), {key: draw(COUNTS) for key in keys})
 
 

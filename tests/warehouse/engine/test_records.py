@@ -41,9 +41,9 @@ def test_rates_carry_definition_version_n_and_interval(built: Built, study: Stud
     ).rows() == [
         (
             "1.0.0",
-            own.n_started,
-            own.n_assessable,
-            own.n_adverse,
+            own.started.n,
+            own.counted.n,
+            own.adverse.n,
             own.rate.value,
             own.rate.interval.low,
             own.rate.interval.high,
@@ -159,7 +159,7 @@ def test_tables_may_be_folders_of_parts_with_wider_numbers_and_columns_in_anothe
         shuffled.head(1).write_parquet(path / "part-0.parquet")
         shuffled.slice(1).write_parquet(path / "part-1.parquet")
     with DuckPlace(str(records), str(tmp_path / "out")) as place:
-        assert rates(build(place, records="r", out=str(tmp_path))).groups[0].n_adverse == 3
+        assert rates(build(place, records="r", out=str(tmp_path))).groups[0].adverse.n == 3
 
 
 def test_the_layout_is_the_stores_own_schema(study: Study) -> None:

@@ -19,7 +19,6 @@ from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.evaluation import ReasonTexts, evaluate
 from warehouse.measures.formulae import LineThrough, VertexAngle
 from warehouse.measures.geometry import compute
-from warehouse.measures.jaw_and_tooth_measures import LOWER_INCISOR
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -91,7 +90,7 @@ def test_the_frankfort_triangle_closes(base: Faces, moves: Faces) -> None:
     faces = base + moves
     x = {code: faces[:, i, 0] for i, code in enumerate(CODES)}
     y = {code: faces[:, i, 1] for i, code in enumerate(CODES)}
-    fmia = VertexAngle(LineThrough("Or", "Po"), LineThrough(LOWER_INCISOR.end, LOWER_INCISOR.start))
+    fmia = VertexAngle(LineThrough("Or", "Po"), LineThrough("L1T", "L1A"))
     (reading,) = evaluate(x, y, [fmia], size=FACES, reasons=ReasonTexts())
     v = _measured(faces)
     np.testing.assert_allclose(v["fma_deg"] + reading.values + v["impa_deg"], 180.0, atol=1e-9)

@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from warehouse.measures.order_check import points_out_of_order
-from warehouse.measures.point_order import MIRRORED
+from warehouse.measures.point_order import MIRRORED, points_out_of_order
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -11,7 +11,7 @@ import pytest
 from pycanon.anonymity import k_anonymity, l_diversity
 
 from tests.study_group import FULL, agreement, as_cases, cohort, counted, member, together
-from warehouse.disclosure import attack
+from tests.warehouse.disclosure.attacker import attack
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import GroupCases, result_column
 from warehouse.pooled.handing_over import hand_over

@@ -11,7 +11,7 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from tests.study_group import agreement, as_cases, cohort, counted, member, members
-from warehouse.disclosure import attack, attack_guarded
+from tests.warehouse.disclosure.attacker import attack, attack_guarded
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.groups import pooled_groups
 from warehouse.pooled.handing_over import hand_over

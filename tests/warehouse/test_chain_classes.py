@@ -1,0 +1,45 @@
+"""The finest classes of the counted add up to all of them, whether or not each has one change."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import polars as pl
+import pytest
+
+from warehouse.protected.counts import ADVERSE, COUNTED, NOT_ADVERSE, chain_of, threshold_name
+
+CHANGES = pl.DataFrame({"value": [0.5, 1.0, 2.0, 2.5, 3.0], "is_adverse": [False, False, True, True, True]})
+
+
+def counted(*edges: float, n_assessable: int, n_adverse: int, values: pl.DataFrame) -> Any:
+    group = SimpleNamespace(stages=(), n_assessable=n_assessable, n_adverse=n_adverse)
+    points = tuple(SimpleNamespace(threshold=edge) for edge in edges)
+    return SimpleNamespace(
+        overall=SimpleNamespace(groups=(group,)), threshold=SimpleNamespace(points=points), values=values
+    )
+
+
+def test_where_every_counted_case_has_one_change_the_thresholds_tell_the_cases_apart() -> None:
+    chain = chain_of(counted(2.0, 3.0, n_assessable=5, n_adverse=3, values=CHANGES))
+    assert chain.has_thresholds
+    assert sum(chain.atoms.values()) == 5
+    of = {name: sum(chain.atoms[atom] for atom in atoms) for name, atoms in chain.members.items()}
+    assert (of[COUNTED], of[ADVERSE], of[threshold_name(2.0)], of[threshold_name(3.0)]) == (5, 3, 3, 1)
+
+
+@pytest.mark.parametrize(
+    "without",
+    [
+        counted(2.0, n_assessable=7, n_adverse=4, values=CHANGES),  # two cases counted without a single change
+        counted(n_assessable=5, n_adverse=3, values=CHANGES),  # no threshold to show
+        counted(n_assessable=7, n_adverse=4, values=CHANGES),
+    ],
+)
+def test_else_the_outcome_alone_tells_them_apart(without: Any) -> None:
+    group = without.overall.groups[0]
+    chain = chain_of(without)
+    assert not chain.has_thresholds
+    assert chain.atoms == {ADVERSE: group.n_adverse, NOT_ADVERSE: group.n_assessable - group.n_adverse}
+    assert set(chain.members[COUNTED]) == {ADVERSE, NOT_ADVERSE}
