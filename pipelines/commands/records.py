@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     if args.layout:
         _print_layout()
         return 0
-    from warehouse.engine.export import write_records
+    from warehouse.engine.layout import write_records
     from warehouse.errors import RequestError
     from warehouse.store.store import open_store
 

@@ -29,8 +29,7 @@ from warehouse.repeats.repeats import measure_errors, repeats
 from warehouse.selection import Selection
 from warehouse.store.store import open_store
 from warehouse.upkeep.catalogue_report import catalogue_report
-from warehouse.upkeep.data_quality import data_quality
-from warehouse.upkeep.load_preview import load_preview
+from warehouse.upkeep.data_quality import data_quality, load_preview
 
 EVERYONE = Selection()
 
