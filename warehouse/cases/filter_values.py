@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from warehouse.marts.grouping import NOT_KNOWN
-from warehouse.variables import listed
+from warehouse.selection import listed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from warehouse.errors import RequestError, near_names
 from warehouse.marts.statements import APPLIANCES
+from warehouse.selection import Variable, listed
 from warehouse.store.quoting import text
-from warehouse.variables import Variable, listed
 
 NOT_KNOWN = "not known"
 
