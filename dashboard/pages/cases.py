@@ -17,7 +17,7 @@ from dashboard.parts.screen import draw, fine, footing, palette, plain, said, sa
 from warehouse.cases.case_dots import CaseDots, case_dots
 from warehouse.cases.case_page import OneCase, one_case
 from warehouse.questions.answer import outline
-from warehouse.questions.corners_of_cases import corners_of_cases
+from warehouse.questions.teeth_and_face import corners_of_cases
 
 OFFERED = 400
 SHOWN = 25
@@ -140,7 +140,7 @@ def the_case(case: OneCase, dots: CaseDots) -> None:
 def teeth_and_face(session: Session, choice: Choice) -> None:
     """The four corners."""
     st.header("Teeth and face together")
-    corners = session.about_cases(corners_of_cases, choice.selection, definition=choice.definition)
+    corners = session.about(corners_of_cases, choice.question(by=""))
     if corners is None:
         plain("The peer assessment rating was not brought in, so teeth and face cannot be set against each other.")
         return

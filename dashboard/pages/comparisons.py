@@ -75,7 +75,7 @@ def ways(session: Session) -> tuple[str, str]:
 
 def one_way(session: Session, choice: Choice, by: str) -> None:
     """Groups as counted, then two of them like with like."""
-    found = session.about_cases(compare_groups, choice.selection, definition=choice.definition, by=by, is_pooled=False)
+    found = session.about(compare_groups, choice.question(by=by), is_pooled=False)
     said(spread_sentence(found.rates))
     draw(rates_chart(found.rates, palette=palette()), key="groups")
     if found.rates.by is not None:
@@ -134,10 +134,7 @@ def two_groups(session: Session, choice: Choice, by: str, found: GroupComparison
         return
     if not may_take_long(_size(found, first) + _size(found, second)):
         return
-    pair = session.about_cases(
-        compare_pair, choice.selection, definition=choice.definition, by=by, first=first, second=second
-    )
-    the_pair(pair)
+    the_pair(session.about(compare_pair, choice.question(by=by, first=first, second=second)))
 
 
 def may_take_long(n: int) -> bool:
@@ -192,7 +189,7 @@ def the_pair(pair: PairComparison) -> None:
 
 def crossed(session: Session, choice: Choice, by: str, second: str) -> None:
     """Two groupings crossed."""
-    found = session.about_cases(compare_crossed, choice.selection, definition=choice.definition, by=by, by2=second)
+    found = session.about(compare_crossed, choice.question(by=by, by2=second))
     if not found.cells:
         said("No counted case has both groups known.")
         return

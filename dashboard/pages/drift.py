@@ -14,7 +14,8 @@ from dashboard.charts.drift import (
 from dashboard.parts.filters import definition_chosen
 from dashboard.parts.screen import as_table, behind, draw, fine, palette, plain, said, table
 from warehouse.analysis.drift import Review
-from warehouse.questions.drift import DriftAsked, DriftPicture, drift_with_seed, practices_with_cases
+from warehouse.plans.question import Question
+from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture, practices_with_cases
 from warehouse.selection import Selection
 from warehouse.words.drift import average_sentence, finding, periods_sentence, plan_sentence, run_length_sentences
 from warehouse.words.shares import CAUTION, percent
@@ -32,7 +33,7 @@ def page(session: Session) -> None:
         return
     asked = what_is_fixed()
     selection = Selection(filters={"practice": (practice,)})
-    found = session.about_cases(drift_with_seed, selection, definition=definition, asked=asked)
+    found = session.about(drift_picture, Question(definition=definition, selection=selection), asked=asked)
     the_sum(found, practice)
     the_average(found)
     the_periods(found)

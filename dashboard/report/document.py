@@ -287,7 +287,7 @@ def pictured(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stamp:
+class Imprint:
     """What every page, slide, sheet and figure carries."""
 
     definition: str
@@ -310,7 +310,7 @@ class Document:
     title: str
     cases: str  # Which cases, and of which practices, in words
     made_for: str  # Whom it is made for, and what that means for its counts
-    stamp: Stamp  # What every part carries
+    stamp: Imprint  # What every part carries
     answer: str  # The answer in a sentence
     headline: tuple[tuple[str, str], ...]  # The same in three large figures, each with what it is
     lead: tuple[str, ...]  # The sentences that go with it

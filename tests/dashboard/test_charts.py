@@ -8,6 +8,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 import pytest
+from warehouse.repeats.measuring import repeats
 
 from dashboard.charts.agreement import agreement_alt, agreement_chart, agreement_sentence
 from dashboard.charts.balance import balance_alt, balance_chart
@@ -26,13 +27,13 @@ from dashboard.charts.threshold import threshold_chart
 from dashboard.theme import DARK, LIGHT
 from warehouse.cases.case_dots import CaseDots, case_dots
 from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question
 from warehouse.protected.shares import protected_rates
 from warehouse.questions.answer import Answer, answer
 from warehouse.questions.contrast import PairComparison, compare_pair
-from warehouse.questions.corners_of_cases import corners_of_cases
 from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.shares import rates
-from warehouse.repeats.repeats import repeats
+from warehouse.questions.teeth_and_face import corners_of_cases
 from warehouse.selection import Selection
 from warehouse.upkeep.catalogue_report import catalogue_report
 from warehouse.upkeep.data_quality import data_quality
@@ -55,7 +56,7 @@ def dots(reader: Reader) -> CaseDots:
 
 @pytest.fixture(scope="module")
 def pair(reader: Reader) -> PairComparison:
-    return compare_pair(reader, by="extraction", first="extraction", second="non-extraction")
+    return compare_pair(reader, Question(by="extraction", first="extraction", second="non-extraction"))
 
 
 def rows_of(spec: dict[str, Any]) -> Iterator[dict[str, Any]]:
@@ -73,9 +74,9 @@ def drawn(
 ) -> dict[str, Callable[..., alt.LayerChart]]:
     """Every chart, ready to be drawn in any mode."""
     assert found.changes is not None
-    changes, corners = found.changes, corners_of_cases(reader, selection=EVERYONE)
+    changes, corners = found.changes, corners_of_cases(reader, Question(selection=EVERYONE))
     assert corners is not None
-    crossed = compare_crossed(reader, by="extraction", by2="sex")
+    crossed = compare_crossed(reader, Question(by="extraction", by2="sex"))
     read_twice = repeats(reader, selection=EVERYONE, measure="sn_gogn_deg")
     quality, growth = data_quality(reader, selection=EVERYONE), catalogue_report(reader)
     course = pl.DataFrame({"timepoint": ["start"], "months_from_start": [0.0], "value": [32.0]})
@@ -191,7 +192,7 @@ def test_alternatives_say_the_finding(reader: Reader, found: Answer, dots: CaseD
     assert "standard deviations" in balance_alt(pair.balance_overlap)
     assert "percentage points" in contrasts_alt({one.title: one.difference for one in pair.methods})
     assert "Share adverse by extraction status and sex" in crossed_alt(
-        compare_crossed(reader, by="extraction", by2="sex")
+        compare_crossed(reader, Question(by="extraction", by2="sex"))
     )
     assert "Ordinary change of" in growth_alt(catalogue_report(reader), "sn_gogn_deg")
     assert "Least complete:" in completeness_alt(data_quality(reader, selection=EVERYONE).completeness)

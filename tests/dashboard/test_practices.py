@@ -17,6 +17,7 @@ from tests.dashboard.conftest import Open, cases, everything_said
 from tests.hand_made import load_rows
 from tests.study_group import group_result
 from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question
 from warehouse.pooled.kept_results import Kept, kept_path, kept_text
 from warehouse.pooled.result import SharePool
 from warehouse.pooled.shares import tag_of
@@ -263,7 +264,7 @@ def test_differences_are_put_in_words() -> None:
 
 
 def test_the_charts_over_time_are_those_of_the_command(opened: Open, reader: Reader) -> None:
-    found = drift_picture(reader, rng=np.random.default_rng(1), selection=Selection(filters={"practice": ("HARBOUR",)}))
+    found = drift_picture(reader, Question(selection=Selection(filters={"practice": ("HARBOUR",)})))
     assert found.path is not None
     said = everything_said(opened("drift", practice="HARBOUR"))
     for sentence in drift_sentences(found):
@@ -277,8 +278,7 @@ def test_the_charts_over_time_are_those_of_the_command(opened: Open, reader: Rea
 def test_a_share_stated_in_the_address_fixes_the_chart(opened: Open, reader: Reader) -> None:
     found = drift_picture(
         reader,
-        rng=np.random.default_rng(1),
-        selection=Selection(filters={"practice": ("QUARRY",)}),
+        Question(selection=Selection(filters={"practice": ("QUARRY",)})),
         asked=DriftAsked(in_control=0.1),
     )
     said = everything_said(opened("drift", practice="QUARRY", usual="10"))

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from warehouse.plans.covariates import NOT_MEASURED, adjustables
 from warehouse.plural import number_of
-from warehouse.questions.covariates import NOT_MEASURED, adjustables
 from warehouse.words.numbers import and_list
 from warehouse.words.shares import CAUTION, answer_sentence, bounds_sentence, cases, flow_sentence
 from warehouse.words.strobe_facts import strobe_facts

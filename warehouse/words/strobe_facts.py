@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from warehouse.plans.plan import registered_plans
 from warehouse.plans.planned_or_explored import present_record
-from warehouse.plans.plans import registered_plans
-from warehouse.questions.measured import measures_read
+from warehouse.questions.case_table import measures_read
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
 

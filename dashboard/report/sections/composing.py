@@ -16,10 +16,10 @@ from dashboard.report.document import (
     Bars,
     Differences,
     Document,
+    Imprint,
     Picture,
     Section,
     StageBars,
-    Stamp,
     difference_words,
     in_words,
     pictured,
@@ -61,9 +61,9 @@ def document(found: Findings, *, title: str | None = None, with_questions: bool 
     )
 
 
-def stamp(found: Findings) -> Stamp:
+def stamp(found: Findings) -> Imprint:
     """What every part of the document carries."""
-    return Stamp(
+    return Imprint(
         definition=f"{found.definition.name}, {found.definition.label}",
         growth=found.growth_reference.partition(":")[0],
         build=found.build,

@@ -18,6 +18,7 @@ from tests.hand_made import load_rows, made_case
 from tests.warehouse.disclosure.attacker import attack, attack_guarded
 from warehouse.disclosure import Policy
 from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question
 from warehouse.protected.counts import Published
 from warehouse.questions.contrast import compare_pair
 from warehouse.selection import Selection
@@ -82,7 +83,9 @@ def entries(made: Made, table: str) -> list[dict[str, str]]:
 
 def test_the_practice_reads_what_the_comparison_says(own: Made, folder: Path) -> None:
     with Reader.open(folder) as reader:
-        pair = compare_pair(reader, by="appliance_category", first="expander_tooth_borne", second="fixed_labial")
+        pair = compare_pair(
+            reader, Question(by="appliance_category", first="expander_tooth_borne", second="fixed_labial")
+        )
     shown = {row["method"]: row for row in entries(own, "appliance_category_adjusted")}
     assert list(shown) == [found.title for found in pair.methods]
     for found in pair.methods:
