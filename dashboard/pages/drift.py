@@ -93,7 +93,7 @@ def the_sum(found: DriftPicture, practice: str) -> None:
         return
     said(f"{practice}: {finding(found.path)}")
     plain(plan_sentence(found), *run_length_sentences(found))
-    draw(cusum_chart(found, palette=palette()), key="cusum")
+    draw(cusum_chart(found, palette()), key="cusum")
     fine(
         "Every adverse case lifts the sum and every other lowers it, by how much more likely it is at the share to"
         " notice than at the usual one. At the limit it signals and starts again from zero.",
@@ -127,7 +127,7 @@ def the_average(found: DriftPicture) -> None:
         return
     st.header("The moving average")
     plain(average_sentence(found))
-    draw(average_chart(found, palette=palette()), key="average")
+    draw(average_chart(found, palette()), key="average")
     fine("Each case counts for a twentieth, the older ones less and less. Shaded: limits at three standard deviations.")
 
 
@@ -138,7 +138,7 @@ def the_periods(found: DriftPicture) -> None:
         return
     st.header("By when treatment started")
     plain(periods_sentence(found))
-    draw(periods_chart(found, palette=palette()), key="periods")
+    draw(periods_chart(found, palette()), key="periods")
     fine(
         f"Bars: exact limits for a period of that size, about {percent(found.periods.centre)}. Filled triangles lie"
         " outside.",

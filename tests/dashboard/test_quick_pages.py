@@ -14,7 +14,7 @@ import pytest
 from dashboard.access.ask import OpenWarehouse, Session, one_reader
 from dashboard.access.viewer import viewer_named
 from dashboard.charts.drift import MOST_DRAWN, cusum_chart, thinned
-from dashboard.charts.layers import layered
+from dashboard.charts.figure import layered
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question
 from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture

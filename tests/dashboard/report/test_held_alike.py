@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from dashboard.charts.intervals import Intervals
 from dashboard.report.adjusted import FEW, FROM_MODELS
-from dashboard.report.document import Differences
 from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
 from tests.dashboard.report.conftest import Made, assert_same_files, behind, charts_of, files_of, made_for, notes_of
@@ -142,12 +142,10 @@ def test_the_slide_has_a_chart_that_can_be_edited(either: Made) -> None:
     for name in NAMES:
         picture = either.document.section(f"{name}_adjusted").picture
         assert picture is not None
-        assert isinstance(picture.drawn, Differences)
+        assert isinstance(picture.figure, Intervals)
         heading, *rows = behind(charts[picture.title])
         assert heading[1:4] == ("difference, points", "low", "high")
-        assert [row[1:4] for row in rows] == [
-            (one.value.number, one.low.number, one.high.number) for one in picture.drawn.rows
-        ]
+        assert [row[1:4] for row in rows] == picture.figure.frame.select("value", "low", "high").rows()
         assert sum(row[0].startswith("★ ") for row in rows) == 1
 
 
