@@ -36,21 +36,22 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "results": ("pipelines.commands.results", "teeth, face type and relapse of the cases"),
     "growth": ("pipelines.commands.growth", "growth references; fit one, import one, choose one"),
     "cases": ("pipelines.commands.cases", "export the de-identified cases, so that anyone can recount"),
-    "publish": ("pipelines.commands.publish", "publish the warehouse again for readers"),
+    "publish": ("pipelines.commands.upkeep:publish", "publish the warehouse again for readers"),
     "records": ("pipelines.commands.records", "write the records as a folder of Parquet tables, for `menton build`"),
     "build": ("pipelines.commands.build", "marts and rates of records in Parquet, here or on a Spark cluster"),
-    "verify": ("pipelines.commands.verify", "check that nothing in the warehouse is lost or damaged"),
-    "backup": ("pipelines.commands.backup", "copy the warehouse into a folder, with a hash of every file"),
-    "restore": ("pipelines.commands.restore", "put a backup back, after checking it"),
-    "rekey": ("pipelines.commands.rekey", "encrypt the warehouse, change its key, or take the encryption away"),
+    "verify": ("pipelines.commands.upkeep:verify", "check that nothing in the warehouse is lost or damaged"),
+    "backup": ("pipelines.commands.upkeep:backup", "copy the warehouse into a folder, with a hash of every file"),
+    "restore": ("pipelines.commands.upkeep:restore", "put a backup back, after checking it"),
+    "rekey": ("pipelines.commands.upkeep:rekey", "encrypt the warehouse, change its key, or take the encryption away"),
     "drift": ("pipelines.commands.drift", "is the share adverse drifting in one practice?"),
     "contribute": ("pipelines.commands.contribute", "hand cases or counts over to a study group"),
     "group": ("pipelines.commands.group", "run a study group; read its results"),
     "report": ("dashboard.report.command", "write the report of the audit"),
     "dashboard": ("dashboard.access.command", "open the dashboard in a browser"),
 }
-"""Command -> module (with ``add(subparsers)``) and one line of help."""
+"""Command -> module and one line of help. Its ``add(parser)``, or the function after the colon, adds its options."""
 
+TRACE_VARIABLE = "MENTON_TRACE"
 EPILOG = "Figures describe an audit. They are not a diagnosis, not treatment advice, and do not show a cause."
 
 
@@ -98,10 +99,10 @@ def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
     subparsers = parser.add_subparsers(metavar="COMMAND", title="commands")
     chosen = next((word for word in words if word in COMMANDS), None)
     for name, (module, line) in COMMANDS.items():
+        command = subparsers.add_parser(name, help=line)
         if name == chosen:
-            import_module(module).add(subparsers)
-        else:
-            subparsers.add_parser(name, help=line)
+            add, _, own = module.partition(":")
+            getattr(import_module(add), own or "add")(command)
     return parser
 
 
@@ -125,13 +126,6 @@ def _run(args: argparse.Namespace) -> int:
     return code
 
 
-if __name__ == "__main__":
-    sys.exit(main())
-
-
-TRACE_VARIABLE = "MENTON_TRACE"
-
-
 def _own_fault(error: Exception) -> str:
     """What is said of a fault of the program itself: where, but not the error's text, which may hold a value."""
     place = traceback.extract_tb(error.__traceback__)[-1]
@@ -141,3 +135,7 @@ def _own_fault(error: Exception) -> str:
         f"  what to do: run it again with the variable {TRACE_VARIABLE}=1 to see the whole trace, and report it;"
         " read it first, since it may hold values from your file"
     )
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from dashboard.access.viewer import Viewer
     from dashboard.report.shown import Audience, Findings
     from warehouse.marts.reader import Reader
+    from warehouse.plans.question import Question
     from warehouse.pooled.this_warehouse import Here
     from warehouse.questions.shares import Rates
     from warehouse.selection import Selection
@@ -71,10 +72,13 @@ class Session:
         Raises:
             RequestError: The viewer may not see cases, or asked for another practice's.
         """
-        if not self.viewer.sees_cases:
-            found = "this shows counts of cases before small ones are hidden"
-            raise RequestError(found, remedy="ask the practice itself")
+        self._check_sees_cases()
         return self._answer(question, selection=self._own(selection), **arguments)
+
+    def about(self, ask: Callable[..., T], question: Question, **arguments: object) -> T:
+        """The same, where what is asked is one :class:`~warehouse.plans.question.Question`."""
+        self._check_sees_cases()
+        return self._answer(ask, question=replace(question, selection=self._own(question.selection)), **arguments)
 
     def about_methods(self, question: Callable[..., T], **arguments: object) -> T:
         """Ask what is in force: definitions, measures, growth reference. It must concern no case."""
@@ -111,6 +115,11 @@ class Session:
 
         return self._answer(practices_here)
 
+    def _check_sees_cases(self) -> None:
+        if not self.viewer.sees_cases:
+            found = "this shows counts of cases before small ones are hidden"
+            raise RequestError(found, remedy="ask the practice itself")
+
     def _own(self, selection: Selection) -> Selection:
         own = self.viewer.practice
         if not own:
@@ -120,9 +129,9 @@ class Session:
             raise RequestError(found, remedy=f"you may see those of {own}")
         return replace(selection, filters={**selection.filters, "practice": (own,)})
 
-    def _answer(self, question: Callable[..., T], **arguments: object) -> T:
-        named = f"{question.__module__}.{question.__qualname__}"
-        work = _Work(self.place, self.snapshot.build_id, question, arguments)
+    def _answer(self, ask: Callable[..., T], **arguments: object) -> T:
+        named = f"{ask.__module__}.{ask.__qualname__}"
+        work = _Work(self.place, self.snapshot.build_id, ask, arguments)
         found = _kept(str(self.place.folder), self.snapshot.build_id, named, repr(sorted(arguments.items())), work)
         return cast("T", found)
 

@@ -32,9 +32,8 @@ READ_ONLY_VARIABLE = "MENTON_READ_ONLY"
 ACCESS_VARIABLE = "MENTON_ACCESS_FILE"
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("dashboard", help="open the dashboard in a browser")
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
     add_warehouse(parser)
     _add_file(parser, "--key-file", KEY_VARIABLE, "file of the case key, for files brought in from the page")
     parser.add_argument("--port", type=int, default=PORT, metavar="N", help=f"port to serve on (default: {PORT})")

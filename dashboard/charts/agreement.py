@@ -2,70 +2,42 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import altair as alt
 import polars as pl
 
-from dashboard.charts.layers import layered
-from dashboard.charts.places import x_at
-from dashboard.theme import LIGHT, Palette, dressed
+from dashboard.charts.figure import finished, hover, level
+from dashboard.theme import LIGHT, Palette
+from warehouse.repeats.repeats import Repeats
 from warehouse.words.numbers import signed
 from warehouse.words.readings import agreement_alt
-
-if TYPE_CHECKING:
-    from warehouse.repeats.repeats import Repeats
 
 MOST_DOTS = 3_000
 
 
-def agreement_frame(repeats: Repeats) -> pl.DataFrame:
-    """One row a record: mean and difference of its two readings."""
-    return repeats.frame.head(MOST_DOTS).select(
+def agreement_chart(repeats: Repeats, palette: Palette = LIGHT) -> alt.LayerChart:
+    """A dot a record, the bias as a line, the limits of agreement as dashed lines."""
+    frame = repeats.frame.head(MOST_DOTS).select(
         "examiner",
         mean=(pl.col("first") + pl.col("second")) / 2,
         difference=pl.col("first") - pl.col("second"),
     )
-
-
-def agreement_chart(
-    repeats: Repeats, *, palette: Palette = LIGHT, large: bool = False, width: int = 460
-) -> alt.LayerChart:
-    """The dots, the bias as a line, the limits of agreement as dashed lines."""
-    dots = (
-        alt.Chart(agreement_frame(repeats))
-        .mark_point(color=palette.main, size=34, strokeWidth=1.2)
-        .encode(
-            x=alt.X(
-                "mean:Q",
-                title=[f"{repeats.label}", f"mean of the two readings, {repeats.unit}"],
-                scale=alt.Scale(zero=False),
-            ),
-            y=alt.Y("difference:Q", title=f"first minus second, {repeats.unit}"),
-            tooltip=[
-                alt.Tooltip("examiner:N"),
-                alt.Tooltip("mean:Q", format=".1f"),
-                alt.Tooltip("difference:Q", format="+.1f"),
-            ],
-        )
+    title = [repeats.label, f"mean of the two readings, {repeats.unit}"]
+    dots = alt.Chart(frame).mark_point(color=palette.main, size=34, strokeWidth=1.2)
+    dots = dots.encode(
+        x=alt.X("mean:Q", title=title, scale=alt.Scale(zero=False)),
+        y=alt.Y("difference:Q", title=f"first minus second, {repeats.unit}"),
+        tooltip=hover(examiner="examiner", mean="mean|.1f", difference="difference|+.1f"),
     )
-    chart = layered(
-        dots, *_lines(repeats, palette), width=width, height=380 if large else 300, description=agreement_alt(repeats)
-    )
-    return dressed(chart, palette, large=large)
-
-
-def _lines(repeats: Repeats, palette: Palette) -> list[alt.Chart]:
     found = repeats.agreement
-    marks = [
-        {"at": estimate.value, "said": f"{name} {signed(estimate.value, digits=2)}", "is_limit": name != "bias"}
-        for name, estimate in (("upper limit", found.upper), ("bias", found.bias), ("lower limit", found.lower))
-        if estimate.value is not None
+    lines = [
+        mark
+        for name, one in (("upper limit", found.upper), ("bias", found.bias), ("lower limit", found.lower))
+        if one.value is not None
+        for mark in level(
+            one.value,
+            f"{name} {signed(one.value, digits=2)}",
+            palette.second,
+            dash=(1, 0) if name == "bias" else (6, 3),
+        )
     ]
-    if not marks:
-        return []
-    base = alt.Chart(pl.DataFrame(marks)).encode(y=alt.Y("at:Q"))
-    dash = alt.condition("datum.is_limit", alt.value([6, 3]), alt.value([1, 0]))
-    rule = base.mark_rule(color=palette.second, strokeWidth=2).encode(strokeDash=dash)
-    words = base.mark_text(align="right", dy=-8, color=palette.second).encode(x=x_at("width"), text=alt.Text("said:N"))
-    return [rule, words]
+    return finished([dots, *lines], palette, height=300, said=agreement_alt(repeats))

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import altair as alt
 import polars as pl
 
-from dashboard.charts.layers import layered
-from dashboard.charts.places import x_at
-from dashboard.theme import LIGHT, Palette, dressed
+from dashboard.charts.figure import by_kind, finished, hover, in_order, upright, x_at
+from dashboard.theme import LIGHT, Palette
+from warehouse.analysis.balance import Balance
 
-if TYPE_CHECKING:
-    from warehouse.analysis.balance import Balance
-
+STEP = 38
 STAGES = ("as they came", "after weighting")
 ALIKE = 0.1
 """Standardised difference below which groups count as alike (common practice, no source)."""
@@ -26,48 +22,30 @@ def variable_name(column: str) -> str:
     return name if not bends else f"{name}, its curve" if bends == 1 else f"{name}, its curve ({bends})"
 
 
-def balance_frame(found: Balance) -> pl.DataFrame:
-    """One row a variable and stage."""
+def balance_chart(found: Balance, palette: Palette = LIGHT) -> alt.LayerChart:
+    """Circles before, diamonds after, one row a variable; at the dashed line groups count as alike."""
     rows = [
         {"variable": variable_name(row.name), "stage": stage, "gap": abs(means.standardised_difference)}
         for row in found.rows
         for stage, means in zip(STAGES, (row.before, row.after), strict=True)
         if means.standardised_difference is not None
     ]
-    return pl.DataFrame(rows, schema={"variable": pl.String, "stage": pl.String, "gap": pl.Float64})
-
-
-def balance_chart(found: Balance, *, palette: Palette = LIGHT, large: bool = False, width: int = 460) -> alt.LayerChart:
-    """Open circles before, filled diamonds after; the dashed line is where groups count as alike."""
-    frame = balance_frame(found)
-    step = 60 if large else 38
-    variables = frame["variable"].unique(maintain_order=True).to_list()
-    down, up = round(step * 0.2), -round(step * 0.2)
-    base = alt.Chart(frame).encode(y=alt.Y("variable:N", sort=variables, axis=None))
-    scale = alt.Scale(domain=list(STAGES), range=["circle", "diamond"])
-    shades = alt.Scale(domain=list(STAGES), range=[palette.quiet, palette.main])
-    legend = alt.Legend(title=None, orient="top")
-    marks = base.mark_point(filled=True, size=90, opacity=1, yOffset=down).encode(
-        x=alt.X("gap:Q", title="difference between the groups, in standard deviations"),
-        shape=alt.Shape("stage:N", scale=scale, legend=legend),
-        color=alt.Color("stage:N", scale=shades, legend=legend),
-        tooltip=[alt.Tooltip("variable:N"), alt.Tooltip("stage:N"), alt.Tooltip("gap:Q", format=".2f")],
-    )
-    line = (
-        alt.Chart(pl.DataFrame({"at": [ALIKE]}))
-        .mark_rule(color=palette.second, strokeDash=[6, 3])
-        .encode(x=alt.X("at:Q"))
-    )
+    frame = pl.DataFrame(rows, schema={"variable": pl.String, "stage": pl.String, "gap": pl.Float64})
     first = frame.unique("variable", keep="first", maintain_order=True)
-    names = (
-        alt.Chart(first)
-        .mark_text(align="left", dx=5, dy=up)
-        .encode(x=x_at(0), y=alt.Y("variable:N", sort=variables, axis=None), text=alt.Text("variable:N"))
+    kinds = dict(
+        zip(STAGES, (("circle", palette.quiet, palette.quiet), ("diamond", palette.main, palette.main)), strict=True)
     )
-    chart = layered(
-        line, marks, names, width=width, height=max(1, len(variables)) * step, description=balance_alt(found)
+    marks = alt.Chart(frame).mark_point(size=90, opacity=1, yOffset=round(STEP * 0.2))
+    marks = marks.encode(
+        x=alt.X("gap:Q", title="difference between the groups, in standard deviations"),
+        y=in_order("variable"),
+        tooltip=hover(variable="variable", stage="stage", gap="gap|.2f"),
+        **by_kind("stage", kinds, legend=alt.Legend(title=None, orient="top")),
     )
-    return dressed(chart, palette, large=large)
+    names = alt.Chart(first).mark_text(align="left", dx=5, dy=-round(STEP * 0.2))
+    names = names.encode(x=x_at(0), y=in_order("variable"), text=alt.Text("variable:N"))
+    line, _ = upright(ALIKE, "", palette.second)
+    return finished([line, marks, names], palette, height=max(1, first.height) * STEP, said=balance_alt(found))
 
 
 def balance_alt(found: Balance) -> str:

@@ -2,30 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import altair as alt
+import polars as pl
 
-from dashboard.charts.layers import layered
-from dashboard.theme import LIGHT, Palette, dressed
-
-if TYPE_CHECKING:
-    import polars as pl
+from dashboard.charts.figure import finished
+from dashboard.theme import LIGHT, Palette
 
 
-def course_chart(
-    course: pl.DataFrame, *, label: str, unit: str, palette: Palette = LIGHT, large: bool = False, width: int = 460
-) -> alt.LayerChart:
-    """The measure at each time, joined.
-
-    Args:
-        course: Columns timepoint, months_from_start and value.
-        label: Name of the measure.
-        unit: Its unit.
-        palette: Colours of the mode.
-        large: For a projector.
-        width: Width in pixels.
-    """
+def course_chart(course: pl.DataFrame, palette: Palette = LIGHT, *, label: str, unit: str) -> alt.LayerChart:
+    """The measure at each time, joined; columns timepoint, months_from_start and value."""
     base = alt.Chart(course).encode(
         x=alt.X("months_from_start:Q", title="months from start"),
         y=alt.Y("value:Q", title=[label, unit], scale=alt.Scale(zero=False, padding=18)),
@@ -34,8 +19,7 @@ def course_chart(
     dots = base.mark_point(color=palette.main, filled=True, size=70, opacity=1)
     words = base.mark_text(align="left", dx=6, dy=-10).encode(text=alt.Text("said:N"))
     words = words.transform_calculate(said="format(datum.value, '.1f') + ' ' + replace(datum.timepoint, '_', '-')")
-    chart = layered(line, dots, words, width=width, height=220, description=course_alt(course, label, unit))
-    return dressed(chart, palette, large=large)
+    return finished([line, dots, words], palette, height=220, said=course_alt(course, label, unit))
 
 
 def course_alt(course: pl.DataFrame, label: str, unit: str) -> str:

@@ -5,101 +5,74 @@ Class is told by shape as well as by colour: adverse cases are filled triangles,
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Collection
+from typing import Any
 
 import altair as alt
 import polars as pl
 
-from dashboard.charts.layers import layered
-from dashboard.charts.places import x_at
+from dashboard.charts.figure import WIDTH, by_kind, finished, hover, level
 from dashboard.theme import LIGHT, Palette, dressed
+from warehouse.cases.case_dots import CaseDots
 from warehouse.words.readings import line_sentence
-
-if TYPE_CHECKING:
-    from collections.abc import Collection
-
-    from warehouse.cases.case_dots import CaseDots
 
 AREA = "area"
 ONE = "one"
+CHANGE = "change, plus is worse"
 
 
-def dots_chart(
-    dots: CaseDots, *, palette: Palette = LIGHT, large: bool = False, width: int = 460, choose: bool = False
-) -> alt.LayerChart:
+def dots_chart(dots: CaseDots, palette: Palette = LIGHT) -> alt.LayerChart:
     """Finish against start, with the line of ordinary growth and the band of measuring error.
 
-    Args:
-        dots: The cases.
-        palette: Colours of the mode.
-        large: For a projector.
-        width: Width in pixels.
-        choose: Whether an area or a dot can be chosen (parameters ``area`` and ``one``).
+    An area or a dot can be chosen (parameters ``area`` and ``one``).
     """
     first, second = dots.times
     x = alt.X("before:Q", title=[f"{dots.label}", f"at the {first}, {dots.unit}"], scale=_span(dots))
     y = alt.Y("after:Q", title=f"at the {second}, {dots.unit}", scale=_span(dots))
-    tooltip = [
-        alt.Tooltip("case:N"),
-        alt.Tooltip("before:Q", title=first, format=".1f"),
-        alt.Tooltip("after:Q", title=second, format=".1f"),
-        alt.Tooltip("beyond:Q", title="change, plus is worse", format="+.1f"),
-        alt.Tooltip("status:N"),
-    ]
+    tooltip = hover(case="case", before=f"{first}|.1f", after=f"{second}|.1f", beyond=f"{CHANGE}|+.1f", status="status")
     marks = _dots(dots.frame.select("case", "before", "after", "beyond", "status"), palette).encode(
         x=x, y=y, tooltip=tooltip
     )
-    if choose:
-        marks = marks.add_params(
-            alt.selection_interval(name=AREA, encodings=["x", "y"]), alt.selection_point(name=ONE, fields=["case"])
-        )
-    chart = alt.layer(
-        *_growth(dots, palette), marks, width=width, height=520 if large else 420, description=dots_alt(dots)
+    marks = marks.add_params(
+        alt.selection_interval(name=AREA, encodings=["x", "y"]), alt.selection_point(name=ONE, fields=["case"])
     )
-    return dressed(chart, palette, large=large)
+    return dressed(
+        alt.layer(*_growth(dots, palette), marks, width=WIDTH, height=420, description=dots_alt(dots)), palette
+    )
 
 
-def beyond_chart(
-    dots: CaseDots, *, picked: Collection[str] = (), palette: Palette = LIGHT, large: bool = False, width: int = 460
-) -> alt.LayerChart:
+def beyond_chart(dots: CaseDots, palette: Palette = LIGHT, *, picked: Collection[str] = ()) -> alt.LayerChart:
     """Change beyond expectation against age at start; cases picked in the other picture stand out by size and ring."""
     frame = dots.frame.select("case", "age_at_start", "beyond", "status", "appliance").drop_nulls("age_at_start")
     frame = frame.with_columns(is_picked=pl.col("case").is_in(list(picked)))
     marks = _dots(frame, palette, dimmed=bool(picked)).encode(
         x=alt.X("age_at_start:Q", title="age at start, years", scale=alt.Scale(zero=False)),
         y=alt.Y("beyond:Q", title=["change, " + dots.unit, "(up is worse)"]),
-        tooltip=[
-            alt.Tooltip("case:N"),
-            alt.Tooltip("age_at_start:Q", title="age at start", format=".1f"),
-            alt.Tooltip("beyond:Q", title="change, plus is worse", format="+.1f"),
-            alt.Tooltip("appliance:N"),
-            alt.Tooltip("status:N"),
-        ],
+        tooltip=hover(
+            case="case",
+            age_at_start="age at start|.1f",
+            beyond=f"{CHANGE}|+.1f",
+            appliance="appliance",
+            status="status",
+        ),
     )
-    line = pl.DataFrame({"at": [dots.part.threshold], "said": [f"threshold {dots.part.threshold:g}"]})
-    base = alt.Chart(line)
-    rule = base.mark_rule(color=palette.adverse, strokeDash=[6, 3], strokeWidth=2).encode(y=alt.Y("at:Q"))
-    name = base.mark_text(align="right", dy=-8, color=palette.adverse).encode(
-        x=x_at("width"), y=alt.Y("at:Q"), text=alt.Text("said:N")
-    )
-    chart = layered(marks, rule, name, width=width, height=380 if large else 300, description=beyond_alt(dots, picked))
-    return dressed(chart, palette, large=large)
+    line = level(dots.part.threshold, f"threshold {dots.part.threshold:g}", palette.adverse)
+    return finished([marks, *line], palette, height=300, said=beyond_alt(dots, picked))
 
 
 def _dots(frame: pl.DataFrame, palette: Palette, *, dimmed: bool = False) -> alt.Chart:
-    classes = ["adverse", "not adverse"]
-    legend = alt.Legend(title=None, orient="top")
-    shape = alt.Shape("status:N", scale=alt.Scale(domain=classes, range=["triangle-up", "circle"]), legend=legend)
-    colours = alt.Scale(domain=classes, range=[palette.adverse, palette.main])
-    stroke = alt.Stroke("status:N", scale=colours, legend=legend)
-    fill = alt.Fill("status:N", scale=colours, legend=legend)
+    classes = {
+        "adverse": ("triangle-up", palette.adverse, palette.adverse),
+        "not adverse": ("circle", palette.main, palette.main),
+    }
+    looks = by_kind("status", classes, legend=alt.Legend(title=None, orient="top"))
     filled = alt.FillOpacityValue(0.0, condition=_where("datum.status == 'adverse'", 0.85))
     emphasis: dict[str, Any] = {
         "size": alt.SizeValue(24, condition=_where("datum.is_picked", 110)),
         "opacity": alt.OpacityValue(0.35, condition=_where("datum.is_picked", 1.0)),
     }
     marks: alt.Chart = alt.Chart(frame).mark_point(size=42, strokeWidth=1.2)
-    return marks.encode(shape=shape, stroke=stroke, fill=fill, fillOpacity=filled, **(emphasis if dimmed else {}))
+    return marks.encode(fillOpacity=filled, **looks, **(emphasis if dimmed else {}))
 
 
 def _where(test: str, value: float) -> alt.ConditionalPredicateValueDefnumberExprRef:

@@ -5,20 +5,15 @@ What a chart signals is told by shape and by words, never by colour alone.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import altair as alt
 import polars as pl
 
-from dashboard.charts.layers import layered
-from dashboard.charts.places import y_at
-from dashboard.theme import LIGHT, Palette, dressed
+from dashboard.charts.figure import by_kind, finished, hover, level, y_at
+from dashboard.theme import LIGHT, Palette
+from warehouse.analysis.control_charts import ControlChart
+from warehouse.questions.drift import DriftPicture
 from warehouse.words.drift import average_sentence, finding, periods_sentence
 from warehouse.words.numbers import percent
-
-if TYPE_CHECKING:
-    from warehouse.analysis.control_charts import ControlChart
-    from warehouse.questions.drift import DriftPicture
 
 MOST_PERIODS_NAMED = 20
 MOST_DRAWN = 2_000
@@ -41,9 +36,7 @@ def cusum_frame(found: DriftPicture) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema)
 
 
-def cusum_chart(
-    found: DriftPicture, *, palette: Palette = LIGHT, large: bool = False, width: int = 460
-) -> alt.LayerChart:
+def cusum_chart(found: DriftPicture, palette: Palette = LIGHT) -> alt.LayerChart:
     """The sum after each case, the limit, the signals and the planned reviews."""
     frame = cusum_frame(found)
     drawn = thinned(frame, "sum")
@@ -53,19 +46,14 @@ def cusum_chart(
     x = alt.X("case:Q", title="cases charted, in order of finish", scale=alt.Scale(domain=[0, last], nice=False))
     top = alt.Scale(domain=[0, 1.15 * max([limit, *frame["sum"].to_list()])], nice=False)
     y = alt.Y("sum:Q", title="evidence of the share to notice", scale=top)
-    line = (
-        alt.Chart(drawn)
-        .mark_line(color=palette.main, strokeWidth=2)
-        .encode(x=x, y=y, tooltip=[alt.Tooltip("case:Q"), alt.Tooltip("sum:Q", format=".2f")])
-    )
+    tooltip = hover(case="case", sum="sum|.2f")
     layers = [
         *_reviews(ahead[:MOST_REVIEWS_DRAWN], x, palette),
-        *_level(limit, f"limit {limit:.2f}", palette, top),
-        line,
+        *level(limit, f"limit {limit:.2f}", palette.adverse, at_left=True),
+        alt.Chart(drawn).mark_line(color=palette.main, strokeWidth=2).encode(x=x, y=y, tooltip=tooltip),
         *_signals(drawn.filter("signal"), x, y, palette),
     ]
-    chart = layered(*layers, width=width, height=420 if large else 280, description=cusum_alt(found))
-    return dressed(chart, palette, large=large)
+    return finished(layers, palette, height=280, said=cusum_alt(found))
 
 
 def thinned(frame: pl.DataFrame, column: str) -> pl.DataFrame:
@@ -98,14 +86,6 @@ def _reviews(numbers: list[int], x: alt.X, palette: Palette) -> list[alt.Chart]:
     return [rule, first.encode(x=x, y=y_at(2), text=alt.Text("name:N"))]
 
 
-def _level(at: float, said: str, palette: Palette, scale: alt.Scale) -> list[alt.Chart]:
-    base = alt.Chart(pl.DataFrame({"at": [at], "said": [said]}))
-    rule = base.mark_rule(color=palette.adverse, strokeDash=[6, 3], strokeWidth=2)
-    text = base.mark_text(align="left", baseline="bottom", dy=-4, color=palette.adverse)
-    y = alt.Y("at:Q", scale=scale, title="")
-    return [rule.encode(y=y), text.encode(x=alt.XValue(4), y=y, text=alt.Text("said:N"))]  # type: ignore[no-untyped-call]
-
-
 def cusum_alt(found: DriftPicture) -> str:
     """What the chart shows, in words."""
     if found.path is None:
@@ -115,9 +95,7 @@ def cusum_alt(found: DriftPicture) -> str:
     return f"Sum of evidence over {found.path.n:,} cases in order of finish. {finding(found.path)}{reviews}"
 
 
-def average_chart(
-    found: DriftPicture, *, palette: Palette = LIGHT, large: bool = False, width: int = 460
-) -> alt.LayerChart:
+def average_chart(found: DriftPicture, palette: Palette = LIGHT) -> alt.LayerChart:
     """The moving average of the share with its limits."""
     chart = found.average
     points = chart.points if chart else ()
@@ -134,13 +112,7 @@ def average_chart(
         x=x, y=alt.Y("low:Q", axis=axis), y2=alt.Y2("high")
     )
     line = base.mark_line(color=palette.main, strokeWidth=2).encode(x=x, y=alt.Y("value:Q", axis=axis))
-    drawn = layered(
-        *(band, line, *_centre(chart, palette)),
-        width=width,
-        height=360 if large else 220,
-        description=average_alt(found),
-    )
-    return dressed(drawn, palette, large=large)
+    return finished([band, line, *_centre(chart, palette)], palette, height=220, said=average_alt(found))
 
 
 def _centre(chart: ControlChart | None, palette: Palette) -> list[alt.Chart]:
@@ -174,30 +146,25 @@ def periods_frame(found: DriftPicture) -> pl.DataFrame:
     return pl.DataFrame(rows, schema={"period": pl.String, **numbers, "kind": pl.String, "said": pl.String})
 
 
-def periods_chart(
-    found: DriftPicture, *, palette: Palette = LIGHT, large: bool = False, width: int = 460
-) -> alt.LayerChart:
+def periods_chart(found: DriftPicture, palette: Palette = LIGHT) -> alt.LayerChart:
     """Shares by period of start, each with the limits of its size."""
     frame = periods_frame(found)
     axis = alt.Axis(format="%", title="share adverse")
     labels = alt.Axis(labelAngle=0 if frame.height <= 6 else -90, labelOverlap=frame.height > MOST_PERIODS_NAMED)
     x = alt.X("period:O", title="started in", sort=None, axis=labels)
-    kinds = ["outside", "inside"]
-    shape = alt.Shape("kind:N", scale=alt.Scale(domain=kinds, range=["triangle-up", "circle"]), legend=None)
-    stroke = alt.Stroke("kind:N", scale=alt.Scale(domain=kinds, range=[palette.adverse, palette.main]), legend=None)
-    fill = alt.Fill("kind:N", scale=alt.Scale(domain=kinds, range=[palette.adverse, palette.ground]), legend=None)
-    base = alt.Chart(frame).encode(x=x, tooltip=[alt.Tooltip("period:N"), alt.Tooltip("said:N", title="share")])
+    kinds = {
+        "outside": ("triangle-up", palette.adverse, palette.adverse),
+        "inside": ("circle", palette.main, palette.ground),
+    }
+    base = alt.Chart(frame).encode(x=x, tooltip=hover(period="period", said="share"))
     bars = base.mark_bar(color=palette.second, opacity=0.16, size=22 if frame.height <= MOST_PERIODS_NAMED else 8)
     marks = base.mark_point(size=100, strokeWidth=2, opacity=1)
-    drawn = layered(
+    layers = [
         bars.encode(y=alt.Y("low:Q", axis=axis), y2=alt.Y2("high")),
         *_centre(found.periods, palette),
-        marks.encode(y=alt.Y("share:Q", axis=axis), shape=shape, stroke=stroke, fill=fill),
-        width=width,
-        height=360 if large else 240,
-        description=periods_alt(found),
-    )
-    return dressed(drawn, palette, large=large)
+        marks.encode(y=alt.Y("share:Q", axis=axis), **by_kind("kind", kinds)),
+    ]
+    return finished(layers, palette, height=240, said=periods_alt(found))
 
 
 def periods_alt(found: DriftPicture) -> str:

@@ -2,85 +2,59 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
 import altair as alt
 import polars as pl
 
-from dashboard.charts.layers import layered
-from dashboard.charts.places import y_at
-from dashboard.theme import LIGHT, Palette, dressed
+from dashboard.charts.figure import ChartFigure, hover, upright
+from dashboard.theme import Palette
+from warehouse.questions.threshold import ThresholdCurve
 from warehouse.words.numbers import percent
 
-if TYPE_CHECKING:
-    from warehouse.questions.threshold import ThresholdCurve
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Curve(ChartFigure):
+    """A share with its band along thresholds, and a line at the threshold in force."""
+
+    heights = (260, 420)
+
+    in_force: float | None
+    unit: str  # Of the threshold; empty where it has none
+
+    def layers(self, palette: Palette, *, large: bool) -> list[alt.Chart]:
+        """Band, line, dots and the threshold in force."""
+        x = alt.X("threshold:Q", title=f"threshold in {self.unit}" if self.unit else "threshold")
+        axis = alt.Axis(format="%", title="share adverse")
+        base = alt.Chart(self.frame).encode(x=x, y=alt.Y("share:Q", axis=axis))
+        band = base.mark_area(color=palette.main, opacity=0.22)
+        tooltip = hover(threshold="threshold", share="share|.1%", n_adverse="adverse", n="counted")
+        return [
+            band.encode(y=alt.Y("low:Q", axis=axis), y2=alt.Y2("high")),
+            base.mark_line(color=palette.main, strokeWidth=2.5),
+            base.mark_point(color=palette.main, filled=True, size=30).encode(tooltip=tooltip),
+            *([] if self.in_force is None else upright(self.in_force, f"in force: {self.in_force:g}", palette.adverse)),
+        ]
 
 
-def threshold_frame(curve: ThresholdCurve) -> pl.DataFrame:
-    """One row a threshold: share and interval."""
-    return pl.DataFrame(
-        [
-            {
-                "threshold": point.threshold,
-                "share": point.rate.value,
-                "low": point.rate.interval.low if point.rate.interval else None,
-                "high": point.rate.interval.high if point.rate.interval else None,
-                "n_adverse": point.n_adverse,
-                "n": curve.n,
-            }
-            for point in curve.points
-        ],
-        schema_overrides=dict.fromkeys(("threshold", "share", "low", "high"), pl.Float64),
-    )
+def threshold_figure(curve: ThresholdCurve, unit: str) -> Curve:
+    """One row a threshold: share and interval; ``unit`` is that of the threshold."""
+    rows = [
+        {
+            "threshold": point.threshold,
+            "share": point.rate.value,
+            "low": point.rate.interval.low if point.rate.interval else None,
+            "high": point.rate.interval.high if point.rate.interval else None,
+            "n_adverse": point.n_adverse,
+            "n": curve.n,
+        }
+        for point in curve.points
+    ]
+    frame = pl.DataFrame(rows, schema_overrides=dict.fromkeys(("threshold", "share", "low", "high"), pl.Float64))
+    return Curve(frame=frame, alt=_alt(curve), in_force=curve.part.threshold if curve.part else None, unit=unit)
 
 
-def threshold_chart(
-    curve: ThresholdCurve, *, palette: Palette = LIGHT, large: bool = False, width: int = 460
-) -> alt.LayerChart:
-    """The curve with its band, and a line at the threshold in force."""
-    frame = threshold_frame(curve)
-    unit = "degrees" if any(measure.endswith("_deg") for measure in (curve.part.measures if curve.part else ())) else ""
-    x = alt.X("threshold:Q", title=f"threshold in {unit}" if unit else "threshold")
-    share = alt.Axis(format="%", title="share adverse")
-    base = alt.Chart(frame)
-    band = base.mark_area(color=palette.main, opacity=0.22).encode(x=x, y=alt.Y("low:Q", axis=share), y2=alt.Y2("high"))
-    line = base.mark_line(color=palette.main, strokeWidth=2.5).encode(x=x, y=alt.Y("share:Q", axis=share))
-    dots = base.mark_point(color=palette.main, filled=True, size=30).encode(
-        x=x,
-        y=alt.Y("share:Q", axis=share),
-        tooltip=[
-            alt.Tooltip("threshold:Q"),
-            alt.Tooltip("share:Q", format=".1%"),
-            alt.Tooltip("n_adverse:Q", title="adverse"),
-            alt.Tooltip("n:Q", title="counted"),
-        ],
-    )
-    mark = _in_force(curve, palette)
-    chart = layered(
-        band, line, dots, *mark, width=width, height=420 if large else 260, description=threshold_alt(curve)
-    )
-    return dressed(chart, palette, large=large)
-
-
-def _in_force(curve: ThresholdCurve, palette: Palette) -> list[alt.Chart]:
-    if curve.part is None:
-        return []
-    place = pl.DataFrame({"threshold": [curve.part.threshold], "said": [f"in force: {curve.part.threshold:g}"]})
-    rule = (
-        alt.Chart(place)
-        .mark_rule(color=palette.adverse, strokeDash=[6, 3], strokeWidth=2)
-        .encode(x=alt.X("threshold:Q"))
-    )
-    text = (
-        alt.Chart(place)
-        .mark_text(align="left", dx=6, baseline="top", color=palette.adverse)
-        .encode(x=alt.X("threshold:Q"), y=y_at(4), text=alt.Text("said:N"))
-    )
-    return [rule, text]
-
-
-def threshold_alt(curve: ThresholdCurve) -> str:
-    """What the picture shows, in words."""
+def _alt(curve: ThresholdCurve) -> str:
     if curve.part is None or not curve.points or curve.n == 0:
         return "No curve: the definition has several parts, or no case could be counted."
     shown = [point for point in curve.points if point.threshold in (0, 1, 2, 3, 4, 5)]

@@ -5,11 +5,11 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session
-from dashboard.charts.rates import frame_alt, rates_chart, shares_chart, side_by_side_frame
-from dashboard.charts.sampling import losses_listed, sampling_chart
+from dashboard.charts.intervals import shares_figure, side_by_side_figure
+from dashboard.charts.sampling import losses_listed, sampling_figure
 from dashboard.parts.filters import chosen
 from dashboard.parts.room_messages import Message, changes, missing, threshold
-from dashboard.parts.screen import as_table, draw, fine, footing, palette, plain, said, say_why_empty
+from dashboard.parts.screen import as_table, draw, fine, footing, plain, said, say_why_empty
 from warehouse.questions.answer import Answer, answer
 from warehouse.questions.shares import Rates
 from warehouse.words import shares as wording
@@ -23,7 +23,7 @@ def page(session: Session) -> None:
         shown = session.protected()
         the_share(shown)
         fine(f"{shown.flow.stages[0].cases.shown} cases were started.", *shown.notes, session.viewer.words)
-        draw(rates_chart(shown, palette=palette()), key="share")
+        draw(shares_figure(shown), key="share")
         footing(shown, session.snapshot.published_at)
         return
     choice = chosen(session)
@@ -35,9 +35,9 @@ def page(session: Session) -> None:
         where_it_comes_from(found)
         group_by_group(found)
         if found.group.counted.n:
-            section(missing(found, palette(), large=False), "bounds")
-            section(changes(found, palette(), large=False), "changes")
-            section(threshold(found, palette(), large=False), "threshold")
+            section(missing(found), "bounds")
+            section(changes(found), "changes")
+            section(threshold(found), "threshold")
         the_untreated(found)
     footing(found.overall, found.published_at)
 
@@ -58,7 +58,7 @@ def where_it_comes_from(found: Answer) -> None:
     flow = found.overall.flow
     st.header("From started to counted")
     plain(wording.flow_sentence(flow))
-    draw(sampling_chart(flow, palette=palette()), key="flow")
+    draw(sampling_figure(flow), key="flow")
     rows = [(stage.title, stage.cases.shown, losses_listed(stage) or "—") for stage in flow.stages]
     as_table("Why cases went no further", ("stage", "cases", "went no further"), rows, file_name="sampling-frame.csv")
 
@@ -73,7 +73,7 @@ def group_by_group(found: Answer) -> None:
     for result in found.by:
         if result.by is not None:
             st.subheader(result.by.title)
-            draw(rates_chart(result, palette=palette()), key=result.by.name)
+            draw(shares_figure(result), key=result.by.name)
             fine(result.by.note)
 
 
@@ -83,8 +83,8 @@ def section(message: Message | None, key: str) -> None:
         return
     st.header(message.title)
     plain(message.sentence)
-    if message.chart is not None:
-        draw(message.chart, key=key)
+    if message.figure is not None:
+        draw(message.figure, key=key)
     fine(*message.small)
 
 
@@ -94,8 +94,7 @@ def the_untreated(found: Answer) -> None:
         return
     st.header("Children observed without treatment")
     plain(f"Under the same definition. {wording.headline(found.untreated)}")
-    frame = side_by_side_frame({"treated": found.overall, "observed only": found.untreated})
-    draw(shares_chart(frame, said=frame_alt(frame), palette=palette()), key="untreated")
+    draw(side_by_side_figure({"treated": found.overall, "observed only": found.untreated}), key="untreated")
     fine(
         "Children who are treated and children who are only observed differ in more than the treatment, so a difference"
         " here is not the effect of treatment.",

@@ -12,8 +12,7 @@ from dashboard.access.sign_in import current_viewer
 from dashboard.parts.screen import behind, fine, plain, said, table
 from dashboard.parts.upload import Delivered, Rehearsal, Told, UploadedFile, bring_in, draft, rehearse
 from warehouse.errors import RequestError
-from warehouse.upkeep.data_quality import RuleCount
-from warehouse.upkeep.load_preview import LoadPreview
+from warehouse.upkeep.data_quality import LoadPreview, RuleCount
 from warehouse.words.numbers import cases
 from warehouse.words.shares import CAUTION
 

@@ -17,7 +17,7 @@ from dashboard.parts.screen import draw, fine, footing, palette, plain, said, sa
 from warehouse.cases.case_dots import CaseDots, case_dots
 from warehouse.cases.case_page import OneCase, one_case
 from warehouse.questions.answer import outline
-from warehouse.questions.corners_of_cases import corners_of_cases
+from warehouse.questions.teeth_and_face import corners_of_cases
 from warehouse.words.changes import corner_sentence
 from warehouse.words.readings import line_sentence
 
@@ -54,10 +54,10 @@ def all_cases(dots: CaseDots) -> list[str]:
     said(f"Each dot is one of {dots.n_drawn:,} cases; far {side} the line is worse.")
     fine(line_sentence(dots), dots.band.said, *_left_out(dots))
     fine("Drag over an area to pick cases, or click one; the second picture and the list follow.")
-    event = draw(dots_chart(dots, palette=palette(), choose=True), key="dots", choose=True)
+    event = draw(dots_chart(dots, palette()), key="dots", choose=True)
     picked = picked_cases(dots.frame, event)
     st.header("The same cases by age")
-    draw(beyond_chart(dots, picked=picked, palette=palette()), key="beyond")
+    draw(beyond_chart(dots, palette(), picked=picked), key="beyond")
     if picked:
         the_picked(dots.frame.filter(pl.col("case").is_in(picked)))
     return picked
@@ -129,7 +129,7 @@ def the_case(case: OneCase, dots: CaseDots) -> None:
     name = f"case {case.case}"
     table([{"": fact, name: value} for fact, value in case.facts.items()], alt=f"Facts of {name}")
     course = course_alt(case.course, dots.label, dots.unit)
-    draw(course_chart(case.course, label=dots.label, unit=dots.unit, palette=palette()), key="course")
+    draw(course_chart(case.course, palette(), label=dots.label, unit=dots.unit), key="course")
     if case.drawing:
         alt = f"Points of {name}, finish drawn over start. {course}"
         st.image(case.drawing, width="stretch", alt=alt)
@@ -142,13 +142,13 @@ def the_case(case: OneCase, dots: CaseDots) -> None:
 def teeth_and_face(session: Session, choice: Choice) -> None:
     """The four corners."""
     st.header("Teeth and face together")
-    corners = session.about_cases(corners_of_cases, choice.selection, definition=choice.definition)
+    corners = session.about(corners_of_cases, choice.question(by=""))
     if corners is None:
         plain("The peer assessment rating was not brought in, so teeth and face cannot be set against each other.")
         return
     plain(corner_sentence(corners))
     if corners.among_all.value is not None:
-        draw(corners_chart(corners, palette=palette()), key="corners")
+        draw(corners_chart(corners, palette()), key="corners")
     fine(
         "Teeth count as improved when the peer assessment rating fell by at least 30% (Richmond and others, 1992).",
         "A rating of 0 at the start leaves nothing to improve: such a case is left out.",

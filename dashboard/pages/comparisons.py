@@ -8,9 +8,8 @@ import streamlit as st
 
 from dashboard.access.ask import Session, current_session
 from dashboard.charts.balance import balance_alt, balance_chart
-from dashboard.charts.contrasts import contrasts_chart
-from dashboard.charts.crossed import crossed_chart
-from dashboard.charts.rates import rates_chart, rates_frame
+from dashboard.charts.intervals import contrasts_figure, shares_figure
+from dashboard.charts.tiles import crossed_chart
 from dashboard.parts.filters import Choice, chosen
 from dashboard.parts.screen import as_table, draw, fine, footing, palette, pick, plain, said, say_why_empty, table
 from warehouse.marts.grouping import GROUPINGS, NOT_KNOWN
@@ -44,7 +43,7 @@ def page(session: Session) -> None:
         by = pick("Split by", {name: GROUPINGS[name].title for name in OFFERED}, key="by")
         shown = session.protected(by)
         said(f"Share adverse by {GROUPINGS[by].title.lower()}, small counts hidden.")
-        draw(rates_chart(shown, palette=palette()), key="groups")
+        draw(shares_figure(shown), key="groups")
         alike = "Groups are not alike: who gets which treatment is not left to chance."
         fine(*shown.notes, alike, session.viewer.words)
         footing(shown, session.snapshot.published_at)
@@ -77,15 +76,14 @@ def ways(session: Session) -> tuple[str, str]:
 
 
 def one_way(session: Session, choice: Choice, by: str) -> None:
-    """Groups as counted, then two of them like with like."""
-    found = session.about_cases(compare_groups, choice.selection, definition=choice.definition, by=by, is_pooled=False)
+    """Groups as counted, then two of them adjusted."""
+    found = session.about(compare_groups, choice.question(by=by), is_pooled=False)
     said(spread_sentence(found.rates))
-    draw(rates_chart(found.rates, palette=palette()), key="groups")
+    shares = shares_figure(found.rates)
+    draw(shares, key="groups")
     if found.rates.by is not None:
         fine(found.rates.by.note, *(caution_text(one) for one in found.cautions))
-    rows = [
-        tuple(str(row[name]) for name in ("group", "counts", "said")) for row in rates_frame(found.rates).to_dicts()
-    ]
+    rows = shares.frame.select("name", "counts", "said").rows()
     as_table("The figures as a table", ("group", "adverse of counted", "share (interval)"), rows, file_name=f"{by}.csv")
     against_reference(found)
     if GROUPINGS[by].column is not None:
@@ -121,7 +119,7 @@ def _p(value: float | None) -> str:
 
 
 def two_groups(session: Session, choice: Choice, by: str, found: GroupComparison) -> None:
-    """Two groups with what was recorded held alike, crude beside adjusted."""
+    """Two groups adjusted for what was recorded, beside the crude difference."""
     groups = {
         group.group: f"{group.label} ({group.counted.shown})"
         for group in found.rates.groups
@@ -137,10 +135,7 @@ def two_groups(session: Session, choice: Choice, by: str, found: GroupComparison
         return
     if not may_take_long(_size(found, first) + _size(found, second)):
         return
-    pair = session.about_cases(
-        compare_pair, choice.selection, definition=choice.definition, by=by, first=first, second=second
-    )
-    the_pair(pair)
+    the_pair(session.about(compare_pair, choice.question(by=by, first=first, second=second)))
 
 
 def may_take_long(n: int) -> bool:
@@ -174,8 +169,7 @@ def the_pair(pair: PairComparison) -> None:
     said(pair_sentence(pair))
     plain(reading_sentence(pair.answer.difference.interval))
     named = {result.title: result.difference for result in pair.methods}
-    main = pair.answer.title
-    draw(contrasts_chart(named, main=main, palette=palette()), key="methods")
+    draw(contrasts_figure(named, main=pair.answer.title), key="methods")
     fine(
         f"All on the same {pair.n:,} complete cases; the star marks the method decided on beforehand.",
         odds_ratio_sentence(pair),
@@ -186,7 +180,7 @@ def the_pair(pair: PairComparison) -> None:
     )
     st.subheader("How alike the groups were at the start")
     plain(balance_alt(pair.balance_overlap))
-    draw(balance_chart(pair.balance_overlap, palette=palette()), key="balance")
+    draw(balance_chart(pair.balance_overlap, palette()), key="balance")
     fine(*(caution_text(one) for one in pair.overlap.warnings))
     st.subheader("What nobody recorded")
     plain(e_value_sentence(pair), not_measured_sentence(pair))
@@ -195,13 +189,13 @@ def the_pair(pair: PairComparison) -> None:
 
 def crossed(session: Session, choice: Choice, by: str, second: str) -> None:
     """Two groupings crossed."""
-    found = session.about_cases(compare_crossed, choice.selection, definition=choice.definition, by=by, by2=second)
+    found = session.about(compare_crossed, choice.question(by=by, by2=second))
     if not found.cells:
         said("No counted case has both groups known.")
         return
     said(f"{found.by.title} and {found.by2.title.lower()} together.")
     plain("Each column compares cases that are alike in the other grouping.")
-    draw(crossed_chart(found, palette=palette()), key="crossed")
+    draw(crossed_chart(found, palette()), key="crossed")
     fine("Cells of fewer than 10 cases are pale.", *(caution_text(one) for one in found.cautions))
     if found.within and found.reference is not None:
         st.header(f"Adjusted for {found.by2.title.lower()}")
@@ -213,7 +207,7 @@ def crossed(session: Session, choice: Choice, by: str, second: str) -> None:
             }
             for one in found.within
         ]
-        alt = f"Difference from {found.groups[found.reference]} in percentage points, crude and held alike"
+        alt = f"Difference from {found.groups[found.reference]} in percentage points, crude and adjusted"
         table(rows, alt=alt)
         fine(f"{alt} (Mantel-Haenszel).", *standing_sentences(found.standing))
     fine(f"{found.not_known:,} counted cases have a group that is not known." if found.not_known else "")

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session
-from dashboard.charts.completeness import completeness_chart
+from dashboard.charts.tiles import completeness_chart
 from dashboard.parts.filters import practices
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
 from warehouse.upkeep.data_quality import DataQuality, Load, RuleCount, data_quality
@@ -61,7 +61,7 @@ def completeness(found: DataQuality) -> None:
         "Share of cases that have each field; the stronger the colour, the more is missing. Measures at the finish are"
         " asked only of cases that reached the end."
     )
-    draw(completeness_chart(found.completeness, palette=palette()), key="completeness")
+    draw(completeness_chart(found.completeness, palette()), key="completeness")
 
 
 def remarks(found: DataQuality) -> None:

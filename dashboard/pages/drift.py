@@ -14,7 +14,8 @@ from dashboard.charts.drift import (
 from dashboard.parts.filters import definition_chosen
 from dashboard.parts.screen import as_table, behind, draw, fine, palette, plain, said, table
 from warehouse.analysis.drift import Review
-from warehouse.questions.drift import DriftAsked, DriftPicture, drift_with_seed, practices_with_cases
+from warehouse.plans.question import Question
+from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture, practices_with_cases
 from warehouse.selection import Selection
 from warehouse.words.drift import (
     average_sentence,
@@ -41,7 +42,7 @@ def page(session: Session) -> None:
         return
     asked = what_is_fixed()
     selection = Selection(filters={"practice": (practice,)})
-    found = session.about_cases(drift_with_seed, selection, definition=definition, asked=asked)
+    found = session.about(drift_picture, Question(definition=definition, selection=selection), asked=asked)
     the_sum(found, practice)
     the_average(found)
     the_periods(found)
@@ -101,7 +102,7 @@ def the_sum(found: DriftPicture, practice: str) -> None:
         return
     said(f"{practice}: {finding(found.path)}")
     plain(plan_sentence(found), *run_length_sentences(found))
-    draw(cusum_chart(found, palette=palette()), key="cusum")
+    draw(cusum_chart(found, palette()), key="cusum")
     fine(
         "Every adverse case lifts the sum and every other lowers it, by how much more likely it is at the share to"
         " notice than at the usual one. At the limit it signals and starts again from zero.",
@@ -135,7 +136,7 @@ def the_average(found: DriftPicture) -> None:
         return
     st.header("The moving average")
     plain(average_sentence(found))
-    draw(average_chart(found, palette=palette()), key="average")
+    draw(average_chart(found, palette()), key="average")
     fine("Each case counts for a twentieth, the older ones less and less. Shaded: limits at three standard deviations.")
 
 
@@ -146,7 +147,7 @@ def the_periods(found: DriftPicture) -> None:
         return
     st.header("By when treatment started")
     plain(periods_sentence(found))
-    draw(periods_chart(found, palette=palette()), key="periods")
+    draw(periods_chart(found, palette()), key="periods")
     fine(
         f"Bars: exact limits for a period of that size, about {percent(found.periods.centre)}. Filled triangles lie"
         " outside.",

@@ -100,7 +100,7 @@ def growth(found: InForce) -> None:
         plain("The reference holds no curve, so no change is adjusted for growth.")
         return
     measure = pick("Measure", names, key="measure", first=FIRST)
-    draw(growth_chart(found, measure, palette=palette()), key="growth")
+    draw(growth_chart(found, measure, palette()), key="growth")
     sources = found.curves.filter(pl.col("measure") == measure)["source"].unique(maintain_order=True).to_list()
     fine(f"Source of this curve: {'; '.join(sources)}.")
 

@@ -10,10 +10,9 @@ import streamlit as st
 from dashboard.access.ask import current_session, place
 from dashboard.access.sign_in import current_viewer
 from dashboard.access.viewer import Viewer
-from dashboard.charts.forest import forest_chart
-from dashboard.charts.funnel import funnel_chart
-from dashboard.charts.means import means_chart
-from dashboard.parts.screen import as_table, behind, draw, fine, palette, pick, plain, said, table
+from dashboard.charts.funnel import funnel_figure
+from dashboard.charts.intervals import forest_figure, means_figure
+from dashboard.parts.screen import as_table, behind, draw, fine, pick, plain, said, table
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.pooled.kept_results import Kept, kept_results
 from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
@@ -141,7 +140,7 @@ def shares(found: SharePool, mine: str) -> None:
 def the_forest(found: SharePool, mine: str) -> None:
     """Every practice with its interval, and all together."""
     st.header("Each with its interval")
-    draw(forest_chart(found, mine=mine, palette=palette()), key="forest")
+    draw(forest_figure(found, mine=mine), key="forest")
     fine(
         ORDER,
         "Mark and bar: share as counted, with its 95% interval (Wilson). Upright stroke: the same share adjusted"
@@ -180,7 +179,7 @@ def the_funnel(found: SharePool, mine: str, own: PracticeLine | None) -> None:
     st.header("Each by its size")
     plain(funnel_sentence(found), place_sentence(own) if own is not None else "")
     if any(one.position for one in found.lines) and found.target is not None:
-        draw(funnel_chart(found, mine=mine, palette=palette()), key="funnel")
+        draw(funnel_figure(found, mine=mine), key="funnel")
     fine(
         "Lines: exact limits within which chance alone would keep 95% (unbroken) and 99.8% (dashed) of practices with"
         " the same share. Shaded: the 95% limits when practices may differ as much as these do."
@@ -225,7 +224,7 @@ def the_means(found: MeanPool, mine: str, origin: str) -> None:
     st.header("How far faces moved, on average")
     plain(mean_sentence(found), mean_prediction_sentence(found), mean_spread_sentence(found))
     if not found.refused:
-        draw(means_chart(found, mine=mine, palette=palette()), key="means")
+        draw(means_figure(found, mine=mine), key="means")
         rows = [
             (_named(line.label, is_mine=bool(mine) and line.tag == mine), f"{line.n:,}", *mean_of_line(line))
             for line in found.lines

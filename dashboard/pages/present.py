@@ -9,7 +9,7 @@ import streamlit as st
 from dashboard.access.ask import Session, current_session
 from dashboard.parts.filters import Choice, chosen
 from dashboard.parts.room_messages import Message, messages, messages_of_shares, with_practices
-from dashboard.parts.screen import draw, fine, palette, plain, said, say_why_empty
+from dashboard.parts.screen import draw, fine, plain, said, say_why_empty
 from warehouse.questions.answer import COMPARISONS, answer
 from warehouse.selection import Selection
 
@@ -20,8 +20,8 @@ def page(session: Session) -> None:
     """The page."""
     st.set_page_config(layout="wide", initial_sidebar_state="collapsed")
     if not session.viewer.sees_cases:
-        told = messages_of_shares((session.protected(), *map(session.protected, COMPARISONS)), palette())
-        show(with_practices(told, session.practices().pool, palette()))
+        told = messages_of_shares((session.protected(), *map(session.protected, COMPARISONS)))
+        show(with_practices(told, session.practices().pool))
         return
     choice = chosen(session)
     found = session.about_cases(answer, choice.selection, definition=choice.definition)
@@ -29,10 +29,10 @@ def page(session: Session) -> None:
         st.title("Present")
         say_why_empty(found.relief, choice.selection)
         return
-    told = messages(found, palette())
+    told = messages(found)
     compared = session.practices()
     if choice == Choice(compared.rates.definition.id, Selection()):  # practices are counted so and in no other way
-        told = with_practices(told, compared.pool, palette())
+        told = with_practices(told, compared.pool)
     show(told)
 
 
@@ -44,8 +44,8 @@ def show(told: Sequence[Message]) -> None:
         st.title(message.title)
         said(message.sentence, large=True)
         plain(*message.beside, large=True)
-        if message.chart is not None:
-            draw(message.chart, key="message")
+        if message.figure is not None:
+            draw(message.figure, key="message", large=True)
         fine(*message.small, large=True)
         turn(place, len(told))
 

@@ -48,7 +48,7 @@ def one_measure(session: Session, selection: Selection, measure: str) -> None:
     error = next(iter(found.by_examiner.values())) if len(found.by_examiner) == 1 else None
     said(agreement_sentence(found))
     plain(agreement_alt(found))
-    draw(agreement_chart(found, palette=palette()), key="agreement")
+    draw(agreement_chart(found, palette()), key="agreement")
     fine(*(caution_text(one) for one in found.agreement.bias.warnings), *([] if error is None else _texts(error)))
     by_examiner(found)
     between(found)

@@ -11,8 +11,7 @@ import streamlit as st
 from dashboard.access.ask import Session, current_session
 from dashboard.parts.filters import definition_chosen
 from dashboard.parts.screen import behind, fine, plain, said
-from dashboard.report.document import Document
-from dashboard.report.formats.slides.talk import MESSAGES
+from dashboard.report.document import THE_TALK, Document
 from dashboard.report.sections.composing import TITLE, document
 from dashboard.report.shown import Audience
 from dashboard.report.write import everything, file_bytes
@@ -125,7 +124,7 @@ def contents_of_talk(*, with_questions: bool) -> str:
     after = (
         "After them, parted, come slides for questions: each comparison by itself, and more." if with_questions else ""
     )
-    return f"The talk is told in {len(MESSAGES)} slides: {'; '.join(MESSAGES)}. {after}".strip()
+    return f"The talk is told in {len(THE_TALK)} slides: {'; '.join(THE_TALK)}. {after}".strip()
 
 
 def _document(

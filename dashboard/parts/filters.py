@@ -11,6 +11,7 @@ from dashboard.parts.screen import pick
 from warehouse.cases.filter_values import FilterValues, filter_values
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import FAMILIES, Definition
+from warehouse.plans.question import Question
 from warehouse.selection import Selection
 
 TAKEN = {
@@ -30,6 +31,12 @@ class Choice:
 
     definition: str
     selection: Selection
+
+    def question(self, *, by: str, by2: str = "", first: str = "", second: str = "") -> Question:
+        """What is asked of these cases."""
+        return Question(
+            definition=self.definition, selection=self.selection, by=by, by2=by2, first=first, second=second
+        )
 
 
 def definitions(reader: Reader) -> tuple[tuple[Definition, ...], str]:

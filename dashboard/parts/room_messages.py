@@ -4,15 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import altair
-
-from dashboard.charts.bounds import bounds_chart
-from dashboard.charts.changes import changes_chart
-from dashboard.charts.forest import forest_chart
-from dashboard.charts.rates import frame_alt, rates_chart, shares_chart, side_by_side_frame
-from dashboard.charts.sampling import sampling_chart
-from dashboard.charts.threshold import threshold_chart
-from dashboard.theme import Palette
+from dashboard.charts.changes import changes_figure
+from dashboard.charts.figure import ChartFigure
+from dashboard.charts.intervals import bounds_figure, forest_figure, shares_figure, side_by_side_figure
+from dashboard.charts.sampling import sampling_figure
+from dashboard.charts.threshold import threshold_figure
 from warehouse.pooled.result import SharePool
 from warehouse.questions.answer import Answer
 from warehouse.questions.shares import Rates
@@ -32,18 +28,18 @@ class Message:
     title: str  # What it is about
     sentence: str  # The message
     beside: tuple[str, ...] = ()  # Sentences of ordinary size
-    chart: altair.LayerChart | None = None  # Its picture, or None
+    figure: ChartFigure | None = None  # Its picture, or None
     small: tuple[str, ...] = ()  # What to keep in mind, in small type
 
 
-def messages(found: Answer, palette: Palette) -> tuple[Message, ...]:
+def messages(found: Answer) -> tuple[Message, ...]:
     """The screens of an answer, in the order in which questions come from the floor."""
-    told: list[Message | None] = [_answer(found), _counted(found, palette)]
+    told: list[Message | None] = [_answer(found), _counted(found)]
     if found.group.counted.n:
-        told += [changes(found, palette), threshold(found, palette), missing(found, palette)]
-    told += [_groups(result, palette) for result in found.by if result.by is not None]
+        told += [changes(found), threshold(found), missing(found)]
+    told += [_groups(result) for result in found.by if result.by is not None]
     told += [
-        _untreated(found, palette),
+        _untreated(found),
         _limits(
             f"{found.group.counted.shown} of {found.group.started.shown} cases started could be counted.",
             "Who got which treatment was not left to chance, and much that matters was never recorded.",
@@ -53,7 +49,7 @@ def messages(found: Answer, palette: Palette) -> tuple[Message, ...]:
     return tuple(one for one in told if one is not None and one.sentence)
 
 
-def messages_of_shares(told: tuple[Rates, ...], palette: Palette) -> tuple[Message, ...]:
+def messages_of_shares(told: tuple[Rates, ...]) -> tuple[Message, ...]:
     """The screens for those who see protected tables alone: the share over all, then by each grouping."""
     overall, *by = told
     first = Message(
@@ -66,7 +62,7 @@ def messages_of_shares(told: tuple[Rates, ...], palette: Palette) -> tuple[Messa
         Message(
             title=result.by.title,
             sentence=f"Share adverse by {result.by.title.lower()}, small counts hidden.",
-            chart=rates_chart(result, palette=palette, large=True),
+            figure=shares_figure(result),
             small=result.notes,
         )
         for result in by
@@ -75,7 +71,7 @@ def messages_of_shares(told: tuple[Rates, ...], palette: Palette) -> tuple[Messa
     return (first, *rest, _limits())
 
 
-def with_practices(told: tuple[Message, ...], found: SharePool, palette: Palette) -> tuple[Message, ...]:
+def with_practices(told: tuple[Message, ...], found: SharePool) -> tuple[Message, ...]:
     """The screens, and before the last the practices beside each other, unnamed; not of more than a room can see."""
     if found.refused or len(found.lines) > READ_BY_A_ROOM:
         return told
@@ -83,7 +79,7 @@ def with_practices(told: tuple[Message, ...], found: SharePool, palette: Palette
         title="How practices compare",
         sentence=pooled_sentence(found),
         beside=(spread_sentence_of(found),),
-        chart=forest_chart(found, palette=palette, large=True),
+        figure=forest_figure(found),
         small=(
             f"{prediction_sentence(found)} {ORDER}",
             f"Definition {found.definition}. Outside is a reason to ask, and no verdict.",
@@ -105,16 +101,16 @@ def _answer(found: Answer) -> Message:
     )
 
 
-def _counted(found: Answer, palette: Palette) -> Message:
+def _counted(found: Answer) -> Message:
     flow = found.overall.flow
     return Message(
         title="Who was counted",
         sentence=wording.flow_sentence(flow),
-        chart=sampling_chart(flow, palette=palette, large=True),
+        figure=sampling_figure(flow),
     )
 
 
-def changes(found: Answer, palette: Palette, *, large: bool = True) -> Message | None:
+def changes(found: Answer) -> Message | None:
     """How far faces moved; None without a single change to look at."""
     picture = found.changes
     if picture is None or picture.quartiles is None:
@@ -122,33 +118,33 @@ def changes(found: Answer, palette: Palette, *, large: bool = True) -> Message |
     return Message(
         title="How far faces moved",
         sentence=wording.change_sentence(picture),
-        chart=changes_chart(picture, palette=palette, large=large),
+        figure=changes_figure(picture),
         small=(wording.error_sentence(picture.band, picture.unit),),
     )
 
 
-def threshold(found: Answer, palette: Palette, *, large: bool = True) -> Message:
+def threshold(found: Answer) -> Message:
     """How much the answer hangs on one number; without a sentence where there is no single one."""
     curve = found.threshold
     has_line = curve.part is not None
     return Message(
         title="Had the line been drawn elsewhere",
         sentence=wording.threshold_sentence(curve) if has_line else "",
-        chart=threshold_chart(curve, palette=palette, large=large) if has_line else None,
+        figure=threshold_figure(curve, found.changes.unit if found.changes else "") if has_line else None,
         small=tuple(caution_text(one) for one in curve.cautions),
     )
 
 
-def missing(found: Answer, palette: Palette, *, large: bool = True) -> Message:
+def missing(found: Answer) -> Message:
     """How far the cases not known could move the share."""
     return Message(
         title="What the missing could do",
         sentence=wording.bounds_sentence(found.group),
-        chart=bounds_chart(found.group, palette=palette, large=large) if found.group.missing.n else None,
+        figure=bounds_figure(found.group) if found.group.missing.n else None,
     )
 
 
-def _groups(result: Rates, palette: Palette) -> Message:
+def _groups(result: Rates) -> Message:
     """A grouping; of many groups the largest ones are shown, since a room reads eight lines and no more."""
     title = result.by.title if result.by else ""
     largest = sorted(result.groups, key=lambda group: -group.counted.n)[:READ_BY_A_ROOM]
@@ -157,7 +153,7 @@ def _groups(result: Rates, palette: Palette) -> Message:
     return Message(
         title=title,
         sentence=spread_sentence(shown),
-        chart=rates_chart(shown, palette=palette, large=True),
+        figure=shares_figure(shown),
         small=(
             "Groups as they were counted. They differ in more than their name.",
             f"{n_left} smaller groups are not shown here." if n_left else "",
@@ -165,14 +161,13 @@ def _groups(result: Rates, palette: Palette) -> Message:
     )
 
 
-def _untreated(found: Answer, palette: Palette) -> Message | None:
+def _untreated(found: Answer) -> Message | None:
     if found.untreated is None:
         return None
-    frame = side_by_side_frame({"treated": found.overall, "observed only": found.untreated})
     return Message(
         title="Children observed without treatment",
         sentence=wording.headline(found.untreated),
-        chart=shares_chart(frame, said=frame_alt(frame), palette=palette, large=True),
+        figure=side_by_side_figure({"treated": found.overall, "observed only": found.untreated}),
         small=("They differ from treated children in more than the treatment.",),
     )
 

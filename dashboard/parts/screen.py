@@ -13,6 +13,7 @@ from typing import Any
 import altair
 import streamlit as st
 
+from dashboard.charts.figure import ChartFigure
 from dashboard.parts.local_numbers import localised, localised_spec, marks_of
 from dashboard.theme import DARK, LIGHT, Palette
 from warehouse.questions.shares import Rates
@@ -89,11 +90,12 @@ def behind(*lines: tuple[str, str]) -> None:
     st.html(f'<div class="menton-behind">{listed}</div>')
 
 
-def draw(chart: altair.TopLevelMixin, *, key: str, choose: bool = False) -> Any:  # noqa: ANN401
-    """Draw a chart over the width there is; its description is read to those who do not see it.
+def draw(picture: ChartFigure | altair.LayerChart, *, key: str, large: bool = False, choose: bool = False) -> Any:  # noqa: ANN401
+    """Draw a picture in the colours of the mode and over the width there is; its description is read aloud.
 
     With ``choose``, a choice in the chart runs the page again and is given back then.
     """
+    chart = picture.chart(palette(), large=large) if isinstance(picture, ChartFigure) else picture
     marks = marks_of(st.context.locale)
     spec = localised_spec(chart.to_dict(validate=False), marks)
     spec["autosize"] = {"type": "fit-x", "contains": "padding"}  # as wide as the page, as high as the chart says

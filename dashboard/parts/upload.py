@@ -21,7 +21,7 @@ from tempfile import TemporaryDirectory
 from dashboard.access.ask import OpenWarehouse
 from warehouse.store.snapshot import POINTER, current_snapshot
 from warehouse.store.store import STORE
-from warehouse.upkeep.load_preview import LoadPreview
+from warehouse.upkeep.data_quality import LoadPreview
 
 MENTON = (sys.executable, "-m", "pipelines.cli")
 PATIENCE_SECONDS = 3600
@@ -79,7 +79,7 @@ def draft(file: UploadedFile) -> Told:
 def rehearse(delivered: Delivered, place: OpenWarehouse) -> Rehearsal:
     """Load into a copy of the store, look at what it kept, and throw the copy away."""
     from warehouse.marts.reader import Reader
-    from warehouse.upkeep.load_preview import load_preview
+    from warehouse.upkeep.data_quality import load_preview
 
     with _workplace() as room:
         copy = room / "rehearsal"

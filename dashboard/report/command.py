@@ -15,9 +15,8 @@ if TYPE_CHECKING:
 DEFAULT_OUT = "menton-report.html"
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("report", help="write the report of the audit")
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
     add_warehouse(parser)
     parser.add_argument(
         "--out",

@@ -10,14 +10,24 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Literal, TypeAlias
 
+from dashboard.charts.figure import ChartFigure
 from warehouse.disclosure import Count
-from warehouse.pooled.result import MeanPool, SharePool
-from warehouse.questions.spread import ChangePicture
-from warehouse.questions.threshold import ThresholdCurve
 from warehouse.results import Interval
 from warehouse.words.numbers import level_name, percent, signed
 
 Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "mean", "ratio", "number"]
+
+THE_TALK = (
+    "the answer",
+    "who was counted, and by which definition",
+    "how far faces moved",
+    "the comparisons, crude beside adjusted",
+    "another threshold, and the missing",
+    "measuring error and ordinary growth",
+    "the practices beside each other, or how complete the records are",
+    "what the figures cannot tell",
+)
+"""What the slides of a talk are about, in the order in which a room asks."""
 
 DIGITS = 1
 """Decimal places of shares (in percent) and of changes."""
@@ -167,13 +177,6 @@ def share_told(bar: Bar) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Bars:
-    """Shares side by side."""
-
-    bars: tuple[Bar, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class ShownDifference:
     """A difference of two groups by one method, in percentage points; ``is_main``: the method decided on beforehand."""
 
@@ -190,14 +193,6 @@ def difference_told(row: ShownDifference) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Differences:
-    """The same difference, of the first of two groups less the second, by several methods."""
-
-    rows: tuple[ShownDifference, ...]
-    labels: tuple[str, str]
-
-
-@dataclass(frozen=True, slots=True)
 class StageBar:
     """One stage from started to counted: its name, cases, and what is said of those that went no further."""
 
@@ -206,48 +201,20 @@ class StageBar:
     fewer: str
 
 
-@dataclass(frozen=True, slots=True)
-class StageBars:
-    """The stages from started to counted."""
-
-    bars: tuple[StageBar, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class PracticeShares:
-    """Practices with their intervals, and all together."""
-
-    pool: SharePool
-
-
-@dataclass(frozen=True, slots=True)
-class PracticeSizes:
-    """Practices by their size, within limits."""
-
-    pool: SharePool
-
-
-@dataclass(frozen=True, slots=True)
-class PracticeMeans:
-    """Mean changes of practices, and over all of them."""
-
-    pool: MeanPool
-
-
-Drawn: TypeAlias = (
-    "Bars | Differences | StageBars | ThresholdCurve | ChangePicture | PracticeShares | PracticeSizes | PracticeMeans"
-)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """A picture: what is drawn, and what is said of it to those who do not see it."""
+    """A picture with its title and what is said below it."""
 
     name: str
     title: str
-    alt: str
     caption: str
-    drawn: Drawn
+    figure: ChartFigure
+    groups: tuple[str, str] | None = None  # The two groups, where it shows the first less the second
+
+    @property
+    def alt(self) -> str:
+        """What it shows, for those who do not see it."""
+        return self.figure.alt
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -266,28 +233,28 @@ class Section:
 def pictured(
     name: str,
     title: str,
-    drawn: Drawn,
+    figure: ChartFigure,
     *,
-    alt: str,
     caption: str,
     paragraphs: tuple[str, ...] = (),
     tables: tuple[DocumentTable, ...] = (),
     remarks: tuple[str, ...] = (),
     picture_title: str = "",
+    groups: tuple[str, str] | None = None,
 ) -> Section:
     """A section about one picture; empty sentences are left out."""
     return Section(
         name=name,
         title=title,
         paragraphs=tuple(text for text in paragraphs if text),
-        picture=Picture(name=name, title=picture_title or title, alt=alt, caption=caption, drawn=drawn),
+        picture=Picture(name=name, title=picture_title or title, caption=caption, figure=figure, groups=groups),
         tables=tables,
         remarks=tuple(text for text in remarks if text),
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stamp:
+class Imprint:
     """What every page, slide, sheet and figure carries."""
 
     definition: str
@@ -310,7 +277,7 @@ class Document:
     title: str
     cases: str  # Which cases, and of which practices, in words
     made_for: str  # Whom it is made for, and what that means for its counts
-    stamp: Stamp  # What every part carries
+    stamp: Imprint  # What every part carries
     answer: str  # The answer in a sentence
     headline: tuple[tuple[str, str], ...]  # The same in three large figures, each with what it is
     lead: tuple[str, ...]  # The sentences that go with it

@@ -1,40 +1,37 @@
-"""The pictures of a document, for pages and, at print size, for files of their own."""
+"""The pictures of a document: figures of what is printed, for pages and, at print size, for files of their own."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import lru_cache
 from html import escape
+from typing import Literal
 
-import altair as alt
-import polars as pl
-
-from dashboard.charts.changes import changes_chart
-from dashboard.charts.contrasts import differences_chart
-from dashboard.charts.forest import forest_chart
-from dashboard.charts.funnel import funnel_chart
-from dashboard.charts.images import svg
-from dashboard.charts.means import means_chart
-from dashboard.charts.rates import shares_chart
-from dashboard.charts.sampling import stages_chart
-from dashboard.charts.threshold import threshold_chart
+from dashboard.charts.intervals import (
+    BESIDE,
+    COUNTED,
+    DIFFERENCE,
+    Intervals,
+    drawn_shares,
+    intervals_frame,
+    row,
+    starred,
+)
+from dashboard.charts.sampling import Stages, stages_frame
 from dashboard.report.document import (
     MOST_DRAWN,
     Bar,
-    Bars,
-    Differences,
     Document,
     FlowEntry,
     Picture,
-    PracticeMeans,
-    PracticeShares,
-    PracticeSizes,
+    ShownDifference,
     StageBar,
-    StageBars,
     difference_told,
     share_told,
 )
 from dashboard.theme import FONT, LIGHT
-from warehouse.questions.spread import ChangePicture
 from warehouse.words.sentences import say
 
 PRINT_DPI = 300
@@ -48,89 +45,73 @@ _TOP = _TITLE_SIZE + 16
 _LINE = _FOOT_SIZE * 1.4
 
 
-def drawn(picture: Picture, *, large: bool = False, width: int = 460) -> alt.LayerChart:
-    """The picture as a chart. Shares are drawn as they are printed: rounded."""
-    what = picture.drawn
-    if isinstance(what, Bars):
-        return shares_chart(bars_frame(what.bars[:MOST_DRAWN]), said=picture.alt, large=large, width=width)
-    if isinstance(what, Differences):
-        return differences_chart(differences_frame(what), said=picture.alt, large=large, width=width)
-    if isinstance(what, StageBars):
-        return stages_chart(stages_frame(what.bars), said=picture.alt, large=large, width=width)
-    if isinstance(what, ChangePicture):
-        return changes_chart(what, large=large, width=width)
-    if isinstance(what, (PracticeShares, PracticeSizes, PracticeMeans)):
-        return _practices(what, large=large, width=width)
-    return threshold_chart(what, large=large, width=width)
-
-
-def _practices(what: PracticeShares | PracticeSizes | PracticeMeans, *, large: bool, width: int) -> alt.LayerChart:
-    """The pictures of the page about practices, with none of them marked."""
-    if isinstance(what, PracticeShares):
-        return forest_chart(what.pool, large=large, width=width)
-    if isinstance(what, PracticeSizes):
-        return funnel_chart(what.pool, large=large, width=width)
-    return means_chart(what.pool, large=large, width=width)
-
-
-def bars_frame(bars: tuple[Bar, ...]) -> pl.DataFrame:
-    """One row a bar, as :func:`dashboard.charts.rates.shares_chart` wants it."""
+def bars_figure(bars: Sequence[Bar], said: str) -> Intervals:
+    """Shares as they are printed: rounded."""
     rows = [
-        {
-            "position": place,
-            "group": bar.label,
-            "counts": bar.counts,
-            "said": share_told(bar),
-            "share": _part(bar.share),
-            "low": _part(bar.low),
-            "high": _part(bar.high),
-            "if_none": _part(bar.if_none),
-            "if_all": _part(bar.if_all),
-        }
-        for place, bar in enumerate(bars)
+        row(
+            bar.label,
+            COUNTED,
+            [_part(entry) for entry in (bar.share, bar.low, bar.high)],
+            share_told(bar),
+            counts=bar.counts,
+            least=_part(bar.if_none),
+            most=_part(bar.if_all),
+        )
+        for bar in bars
     ]
-    numbers = dict.fromkeys(("share", "low", "high", "if_none", "if_all"), pl.Float64)
-    schema = {"position": pl.Int64, **dict.fromkeys(("group", "counts", "said"), pl.String), **numbers}
-    return pl.DataFrame(rows, schema=schema)
-
-
-def differences_frame(drawn: Differences) -> pl.DataFrame:
-    """One row a method, as :func:`dashboard.charts.contrasts.differences_chart` wants it."""
-    rows = [
-        {
-            "position": place,
-            "name": row.label,
-            "value": row.value.number,
-            "low": row.low.number,
-            "high": row.high.number,
-            "said": difference_told(row),
-            "is_main": row.is_main,
-        }
-        for place, row in enumerate(drawn.rows)
-    ]
-    numbers = dict.fromkeys(("value", "low", "high"), pl.Float64)
-    schema = {"position": pl.Int64, "name": pl.String, **numbers, "said": pl.String, "is_main": pl.Boolean}
-    return pl.DataFrame(rows, schema=schema)
+    return drawn_shares(intervals_frame(rows), said)
 
 
 def _part(entry: FlowEntry) -> float | None:
     return None if entry.number is None else entry.number / 100
 
 
-def stages_frame(bars: tuple[StageBar, ...]) -> pl.DataFrame:
-    """One row a stage, as :func:`dashboard.charts.sampling.stages_chart` wants it."""
+def differences_figure(
+    rows: Sequence[ShownDifference], said: str, *, axis: str = DIFFERENCE, unit: Literal["points", "mean"] = "points"
+) -> Intervals:
+    """Differences, or mean changes, as they are printed."""
+    drawn = [
+        row(
+            starred(one.label, one.is_main),
+            COUNTED if one.is_main else BESIDE,
+            [one.value.number, one.low.number, one.high.number],
+            difference_told(one),
+        )
+        for one in rows
+    ]
+    return Intervals(frame=intervals_frame(drawn), alt=said, axis=axis, unit=unit)
+
+
+def stages_figure(bars: Sequence[StageBar], said: str) -> Stages:
+    """Stages, or reasons, as they are printed."""
     rows = [
-        {
-            "stage": bar.title,
-            "n": bar.n.number,
-            "lost": bar.fewer,
-            "said": f"{bar.title}: {bar.n.text}",
-            "fewer": bar.fewer,
-        }
+        {"stage": bar.title, "n": bar.n.number, "lost": bar.fewer, "said": bar.n.text, "fewer": bar.fewer}
         for bar in bars
     ]
-    texts = dict.fromkeys(("stage", "lost", "said", "fewer"), pl.String)
-    return pl.DataFrame(rows, schema={**texts, "n": pl.Float64})
+    return Stages(frame=stages_frame(rows), alt=said)
+
+
+def svg(picture: Picture) -> str:
+    """The picture as SVG text, with as many rows as fit on a page, its alternative text as title."""
+    figure = picture.figure
+    if isinstance(figure, Intervals) and not figure.is_close:
+        figure = replace(figure, frame=figure.frame.head(MOST_DRAWN))
+    return _svg_of(figure.chart().to_json())
+
+
+@lru_cache(maxsize=64)
+def _svg_of(spec: str) -> str:
+    """The same chart is drawn once, however many documents it goes into; without a browser and without the network."""
+    import vl_convert
+
+    drawn: str = vl_convert.vegalite_to_svg(spec)
+    return drawn
+
+
+def inline_svg(picture: Picture) -> str:
+    """The picture as an SVG element for a page: scales to the page's width and reads its alternative aloud."""
+    drawn = _SIZE.sub(r'<svg\1 viewBox="\4"', svg(picture), count=1)
+    return drawn.replace("<svg", f'<svg role="img" aria-label="{escape(picture.alt, quote=True)}"', 1)
 
 
 def figure_svg(picture: Picture, document: Document, *, unit: str = "pt") -> str:
@@ -138,12 +119,18 @@ def figure_svg(picture: Picture, document: Document, *, unit: str = "pt") -> str
 
     The numbers are points: the width is that of a text column on A4.
     """
-    text = svg(drawn(picture))
+    text = svg(picture)
     found = _SIZE.search(text)
     if found is None:  # pragma: no cover - the converter always states the size
         message = "the picture has no size"
         raise ValueError(message)
-    width, height, foot = float(found[2]), float(found[3]), _foot(document)
+    stamp = document.stamp
+    foot = [
+        f"{stamp.definition} · growth {stamp.growth} · {stamp.made_for}",
+        f"build {stamp.build} of {stamp.published} · {stamp.tool}",
+        FOOT,
+    ]
+    width, height = float(found[2]), float(found[3])
     placed = f'<svg{found[1]} y="{_TOP:g}" width="{width:g}" height="{height:g}" viewBox="{found[4]}"'
     total = _TOP + height + len(foot) * _LINE + _MARGIN
     lines = [
@@ -164,15 +151,6 @@ def _text(words: str, y: float, size: float, colour: str, *, weight: str = "norm
         f'<text x="{_MARGIN:g}" y="{y:g}" font-size="{size:g}" font-weight="{weight}" fill="{colour}">'
         f"{escape(words)}</text>"
     )
-
-
-def _foot(document: Document) -> list[str]:
-    stamp = document.stamp
-    return [
-        f"{stamp.definition} · growth {stamp.growth} · {stamp.made_for}",
-        f"build {stamp.build} of {stamp.published} · {stamp.tool}",
-        FOOT,
-    ]
 
 
 def figure_files(picture: Picture, document: Document) -> dict[str, bytes]:

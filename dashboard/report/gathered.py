@@ -12,10 +12,11 @@ from warehouse.analysis.change import mean_change
 from warehouse.marts.grouping import Grouping
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import Definition
+from warehouse.plans.question import Question
 from warehouse.protected.counts import Counted
 from warehouse.questions.answer import COMPARISONS
-from warehouse.questions.complete import Asked, asked_by, compare_asked, complete_cases, complete_in
-from warehouse.questions.contrast import PairComparison
+from warehouse.questions.complete import asked_by, complete_cases, complete_in
+from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.grouped_changes import changes_by
 from warehouse.questions.shares import Rates, rates
 from warehouse.questions.spread import ChangePicture, change_picture
@@ -46,7 +47,7 @@ def counts_of_all(reader: Reader, definition: Definition, comparisons: tuple[str
     return replace(counted, complete=complete)
 
 
-def _asked(reader: Reader, counted: Counted) -> list[tuple[str, Rates, Asked]]:
+def _asked(reader: Reader, counted: Counted) -> list[tuple[str, Rates, Question]]:
     """Comparison, its shares, and the two groups that are compared in it."""
     pairs = [(result.by.name, result, asked_by(reader, result)) for result in counted.by if result.by is not None]
     return [(name, result, pair) for name, result, pair in pairs if pair is not None]
@@ -68,7 +69,7 @@ def gather(
     untreated = rates(reader, definition=definition, selection=Selection(comparison="untreated"))
     changes = change_picture(reader, definition=definition, selection=selection, changes=counted.values)
     asked = _asked(reader, counted)
-    pairs = {name: compare_asked(reader, result, pair) for name, result, pair in asked}
+    pairs = {name: compare_pair(reader, pair) for name, _, pair in asked}
     return Gathered(
         counted=replace(counted, complete={name: complete_in(pairs[name], pair) for name, _, pair in asked}),
         untreated=untreated if untreated.groups[0].started.n else None,

@@ -1,4 +1,4 @@
-"""Any result as plain data, for ``--json``: nothing rounded, nothing left out but pictures that are arrays."""
+"""Any answer as plain data, for ``--json``: nothing rounded. `json.md` beside this file says what every key means."""
 
 from __future__ import annotations
 
@@ -8,26 +8,44 @@ from math import isfinite
 from numbers import Integral
 from typing import Any
 
+import numpy as np
 import polars as pl
 
+from warehouse.cases.occlusal_results import OcclusalResults
 from warehouse.marts.grouping import Grouping
 from warehouse.outcomes.definition import Definition
-from warehouse.results import Caution, Interval
+from warehouse.plans.question import Question, Stamp
+from warehouse.questions.crossed import CrossedComparison
+from warehouse.questions.drift import DriftPicture
+from warehouse.questions.misclassified import GroupSurety, Surety
+from warehouse.questions.missing import GroupMissing
+from warehouse.questions.shares import Rates, rates_as_data
+from warehouse.results import Caution, Estimate, Interval
 from warehouse.selection import Selection
+from warehouse.words.drift import refused_sentence
 from warehouse.words.sentences import caution_text
+from warehouse.words.shares import errors_sentence
+
+FORMAT = 1
+"""Number of the form described in `json.md`; it rises when a key goes, or comes to mean something else."""
+
+
+_KEYS = {"selection": "cases", "cautions": "warnings"}
+"""Fields that have another key, so that the same thing has the same key everywhere."""
 
 
 def as_data(value: object) -> Any:  # noqa: ANN401
     """The value as dictionaries, lists, texts, numbers and None.
 
-    Definitions, groupings and selections are given by name and sentence, intervals as [low, high], cautions as their
-    text, frames as lists of rows. What is infinite is the text ``infinity`` or ``-infinity``.
+    The stamp of an answer stands among its own keys, groupings are given by name, cases by sentence, intervals as
+    [low, high], cautions as their text, frames as lists of rows. What is infinite is the text ``infinity`` or
+    ``-infinity``.
     """
     for kind, convert in _SPECIAL.items():
         if isinstance(value, kind):
             return convert(value)
     if is_dataclass(value) and not isinstance(value, type):
-        return {field.name: as_data(getattr(value, field.name)) for field in fields(value)}
+        return _fields(value)
     if isinstance(value, Mapping):
         return {str(key): as_data(item) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
@@ -37,8 +55,74 @@ def as_data(value: object) -> Any:  # noqa: ANN401
     return int(value) if isinstance(value, Integral) else str(value)
 
 
+def _fields(value: Any) -> dict[str, Any]:  # noqa: ANN401 - any dataclass
+    data: dict[str, Any] = {}
+    for field in fields(value):
+        part = getattr(value, field.name)
+        if isinstance(part, Stamp):
+            data |= _fields(part)
+        else:
+            data[_KEYS.get(field.name, field.name) if not isinstance(part, str) else field.name] = as_data(part)
+    return data
+
+
 def _definition(value: Definition) -> dict[str, str]:
-    return {"id": value.id, "version": value.version, "family": value.family, "sentence": value.sentence}
+    return {name: getattr(value, name) for name in ("id", "version", "sentence")}
+
+
+def _question(value: Question) -> dict[str, Any]:
+    named = {name: getattr(value, name) for name in ("outcome", "by", "first", "second")}
+    return {**named, "cases": value.selection.sentence(), "adjust": list(value.adjust or ())}
+
+
+def _estimate(value: Estimate) -> dict[str, Any]:
+    return _fields(value) | {"level": value.interval.level if value.interval else None}
+
+
+def _surety(value: GroupSurety) -> dict[str, Any]:
+    share = value.share
+    return {
+        "group": value.group,
+        "expected_share": as_data(share.expected),
+        "expected_share_by_measuring_error_alone": as_data(value.by_error_alone.expected),
+        "share_by_threshold_alone": as_data(share.counted),
+        "expected_count": _number(share.expected_count),
+        "wrongly_adverse": _number(share.wrongly_adverse),
+        "wrongly_not_adverse": _number(share.wrongly_not_adverse),
+        "assumptions": caution_text(share.assumptions),
+    }
+
+
+def _sure(value: Surety) -> dict[str, Any]:
+    """Why there are no groups and where the error comes from are said in words, empty where there is nothing to say."""
+    data = _fields(value)
+    data.pop("errors")
+    reason = caution_text(value.reason) if value.reason else ""
+    return {**data, "reason": reason, "error_source": errors_sentence(value.errors) if value.part else ""}
+
+
+def _drift(value: DriftPicture) -> dict[str, Any]:
+    return {**_fields(value), "refused": refused_sentence(value)}
+
+
+def _crossed(value: CrossedComparison) -> dict[str, Any]:
+    return _fields(value) | {"groups": _named(value.groups), "levels": _named(value.levels)}
+
+
+def _named(labels: Mapping[str, str]) -> list[dict[str, str]]:
+    return [{"group": code, "label": label} for code, label in labels.items()]
+
+
+def _teeth(value: OcclusalResults) -> dict[str, Any]:
+    improvement = [
+        {"group": name, "n": value.counts[name], "share": as_data(share)} for name, share in value.shares.items()
+    ]
+    means = {"n_finished": value.n_finished, "reduction": value.reduction, "points": value.points}
+    return {"improvement": improvement, **as_data(means)}
+
+
+def _missing(value: GroupMissing) -> dict[str, Any]:
+    return {"group": value.rate.group, "label": value.rate.label, "tipping": as_data(value.tipping)}
 
 
 def _number(value: float) -> float | str | None:
@@ -51,8 +135,18 @@ _SPECIAL: dict[type, Any] = {
     Definition: _definition,
     Grouping: lambda way: way.name,
     Selection: lambda selection: selection.sentence(),
+    Question: _question,
+    Rates: rates_as_data,
+    CrossedComparison: _crossed,
+    OcclusalResults: _teeth,
+    GroupSurety: _surety,
+    GroupMissing: _missing,
+    Estimate: _estimate,
     Interval: lambda interval: [_number(interval.low), _number(interval.high)],
     Caution: caution_text,
+    Surety: _sure,
+    DriftPicture: _drift,
     pl.DataFrame: lambda frame: [as_data(row) for row in frame.to_dicts()],
+    np.ndarray: lambda array: as_data(array.tolist()),
     float: _number,
 }

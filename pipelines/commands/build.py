@@ -2,32 +2,27 @@
 
 from __future__ import annotations
 
-import json
-from typing import TYPE_CHECKING
+import argparse
+from collections.abc import Sequence
 
-from pipelines.commands.options import progress, say
+from pipelines.commands.options import add_json, progress, say, say_json
 from pipelines.commands.rate import METHODS, print_rates
+from warehouse.engine.build import RATES, build, rates_table
+from warehouse.engine.duck import DuckPlace
+from warehouse.engine.place import Place
+from warehouse.errors import RequestError
+from warehouse.questions.shares import Rates, rates
 from warehouse.words.sentences import caution_text
-
-if TYPE_CHECKING:
-    import argparse
-    from collections.abc import Sequence
-
-    from warehouse.engine.place import Place
-    from warehouse.marts.reader import Reader
-    from warehouse.questions.shares import Rates
 
 BY = ("appliance_category", "age_band", "extraction")
 """Groupings of the rates where none is asked for; the rate of all cases always comes first."""
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser(
-        "build",
-        help="marts and rates of records that lie in Parquet, here or on a Spark cluster",
-        description="Builds the published tables from a folder of records (`menton records --layout` says what it"
-        " holds) and writes them as Parquet, with a table of rates.",
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    parser.description = (
+        "Builds the published tables from a folder of records (`menton records --layout` says what it"
+        " holds) and writes them as Parquet, with a table of rates."
     )
     parser.add_argument("--records", required=True, metavar="ADDRESS", help="the folder of records")
     parser.add_argument("--out", required=True, metavar="ADDRESS", help="a new folder for marts and rates")
@@ -43,19 +38,21 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument("--definition", action="append", metavar="ID", help="definitions of the rates; may be repeated")
     parser.add_argument("--method", choices=METHODS, default="wilson", help="method of the interval")
     parser.add_argument("--level", type=float, default=0.95, help="level of the interval (default 0.95)")
-    parser.add_argument("--json", action="store_true", help="print the rates as one JSON object")
+    add_json(parser)
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Build, write the rates beside the marts, and print them."""
-    from warehouse.engine.build import RATES, build, rates_table
-
     place = _place(args)
     try:
         reader = build(place, records=args.records, out=args.out, progress=progress)
         progress("counting the rates")
-        results = _rates(reader, args)
+        results = [
+            rates(reader, by=by, definition=definition, method=args.method, level=args.level)
+            for definition in args.definition or [None]
+            for by in (None, *(args.by or BY))
+        ]
         place.keep(RATES, rates_table(results, caution_text))
     finally:
         place.close()
@@ -64,11 +61,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _place(args: argparse.Namespace) -> Place:
-    from warehouse.errors import RequestError
-
     if args.engine == "duckdb":
-        from warehouse.engine.duck import DuckPlace
-
         if args.master:
             found = "--master is given, but the engine is duckdb, which runs here"
             raise RequestError(found, remedy="say --engine spark")
@@ -85,8 +78,6 @@ def _place(args: argparse.Namespace) -> Place:
 
 
 def _settings(given: Sequence[str]) -> dict[str, str]:
-    from warehouse.errors import RequestError
-
     found = {}
     for one in given:
         name, equals, value = one.partition("=")
@@ -97,23 +88,9 @@ def _settings(given: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def _rates(reader: Reader, args: argparse.Namespace) -> list[Rates]:
-    from warehouse.questions.shares import rates
-
-    return [
-        rates(reader, by=by, definition=definition, method=args.method, level=args.level)
-        for definition in args.definition or [None]
-        for by in (None, *(args.by or BY))
-    ]
-
-
 def _print(results: list[Rates], args: argparse.Namespace) -> None:
-    from pipelines.commands.as_data import as_data
-    from warehouse.questions.shares import rates_as_data
-
     if args.json:
-        data = {"engine": args.engine, "rates": [as_data(rates_as_data(result)) for result in results]}
-        say(json.dumps(data, indent=2))
+        say_json({"engine": args.engine, "rates": results})
         return
     for position, result in enumerate(results):
         if position:

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import argparse
 
-from pipelines.commands.options import encryption_key, print_table, say
-from pipelines.commands.options_compare import add_asked, listed, say_end, say_json, say_list
-from pipelines.commands.rate import selection_from
-from warehouse.words.sentences import caution_text
-
-if TYPE_CHECKING:
-    import argparse
-
-    from warehouse.marts.reader import Reader
-    from warehouse.questions.changes import ChangeComparison, GroupChange
-    from warehouse.questions.course import Course
+from pipelines.commands.options import (
+    add_cases,
+    print_table,
+    question_from,
+    reading,
+    say,
+    say_answer,
+    say_cautions,
+    say_end,
+    say_list,
+)
+from warehouse.questions.changes import ChangeComparison, Course, GroupChange, compare_changes, course_of_measure
+from warehouse.words.changes import change_sentence, course_sentences, covariance_differences, covariance_sentences
+from warehouse.words.numbers import number, p_words, signed, span
 
 FEW_GROUPS = 3
 """Groups up to which every comparison is printed as a sentence rather than in a table."""
@@ -22,10 +25,9 @@ FEW_GROUPS = 3
 DECILES_SHOWN = (0.1, 0.3, 0.5, 0.7, 0.9)
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("changes", help="how much faces changed by group; the course over several times")
-    add_asked(parser)
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    add_cases(parser)
     by = "what the groups are made of (default: appliance_category; with --course, all cases together)"
     parser.add_argument("--by", metavar="GROUPING", help=by)
     parser.add_argument("--measure", metavar="CODE", help="the measure (default: that of the definition)")
@@ -38,37 +40,16 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the changes, or the course."""
-    from warehouse.marts.reader import Reader
-
-    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
-        if args.course:
-            _course(args, reader)
-        else:
-            _changes(args, reader)
+    if args.course:
+        with reading(args) as reader:
+            course = course_of_measure(reader, question_from(args))
+        say_answer(args, course, _print_course, sentences=course_sentences(course))
+        return 0
+    with reading(args) as reader:
+        result = compare_changes(reader, question_from(args, by="appliance_category"))
+    groups = [change_sentence(result, group) for group in result.groups]
+    say_answer(args, result, print_changes, sentences=groups + covariance_sentences(result))
     return 0
-
-
-def _changes(args: argparse.Namespace, reader: Reader) -> None:
-    from warehouse.questions.changes import USUAL_ADJUSTMENT, compare_changes
-    from warehouse.words.changes import change_sentence, covariance_sentences
-
-    adjust = listed(args.adjust)
-    result = compare_changes(
-        reader,
-        by=args.by or "appliance_category",
-        measure=args.measure,
-        span=args.span,
-        definition=args.definition,
-        selection=selection_from(args),
-        adjust=USUAL_ADJUSTMENT if adjust is None else adjust,
-        reference=args.reference,
-        level=args.level,
-    )
-    if args.json:
-        groups = [change_sentence(result, group) for group in result.groups]
-        say_json(result, sentences=groups + covariance_sentences(result))
-    else:
-        print_changes(result)
 
 
 def print_changes(result: ChangeComparison) -> None:
@@ -89,9 +70,6 @@ def print_changes(result: ChangeComparison) -> None:
 
 def _print_covariance(result: ChangeComparison) -> None:
     """The groups from the same start: a table, and sentences where they are few."""
-    from warehouse.words.changes import covariance_differences, covariance_sentences
-    from warehouse.words.numbers import p_words, signed, span
-
     found = covariance_differences(result)
     if len(found) > FEW_GROUPS:
         columns = [f"from the same start, against {result.reference}", "difference", "interval", "p"]
@@ -105,8 +83,6 @@ def _print_covariance(result: ChangeComparison) -> None:
 
 
 def _row(group: GroupChange) -> list[str]:
-    from warehouse.words.numbers import number, signed, span
-
     return [
         group.label,
         f"{group.n:,}",
@@ -121,8 +97,6 @@ def _row(group: GroupChange) -> list[str]:
 
 
 def _print_picture(result: ChangeComparison) -> None:
-    from warehouse.words.numbers import signed
-
     by_group: dict[str, dict[float, float | None]] = {}
     for row in result.picture.iter_rows(named=True):
         by_group.setdefault(row["group"], {})[round(row["share"], 1)] = row["value"]
@@ -134,32 +108,10 @@ def _print_picture(result: ChangeComparison) -> None:
     print_table("", columns, rows, right=range(1, len(columns)))
 
 
-def _course(args: argparse.Namespace, reader: Reader) -> None:
-    from warehouse.questions.changes import USUAL_ADJUSTMENT
-    from warehouse.questions.course import course_of_measure
-    from warehouse.words.changes import course_sentences
-
-    adjust = listed(args.adjust)
-    result = course_of_measure(
-        reader,
-        by=args.by,
-        measure=args.measure,
-        definition=args.definition,
-        selection=selection_from(args),
-        adjust=USUAL_ADJUSTMENT if adjust is None else adjust,
-        level=args.level,
-    )
-    said = course_sentences(result)
-    if args.json:
-        say_json(result, sentences=said)
-    else:
-        _print_course(result, said)
-
-
-def _print_course(result: Course, said: list[str]) -> None:
+def _print_course(result: Course) -> None:
     say(f"{result.measure.label}: course over the months of treatment, in {result.measure.unit} a year")
     say(f"  cases: {result.selection.sentence()}; build {result.build}")
-    say_list(said)
-    say_list([caution_text(caution) for caution in result.model.warnings])
+    say_list(course_sentences(result))
+    say_cautions(result.model.warnings)
     say()
     print_changes(result.after)

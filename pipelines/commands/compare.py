@@ -2,17 +2,36 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import argparse
 
-from pipelines.commands.options import encryption_key, progress
-from pipelines.commands.options_compare import add_asked, asked, listed, say_answer, say_json
+from pipelines.commands.compare_print import (
+    print_crossed,
+    print_groups,
+    print_outcomes,
+    print_pair,
+    print_plan_result,
+)
+from pipelines.commands.options import (
+    add_cases,
+    add_pair,
+    check_pair,
+    progress,
+    question_from,
+    reading,
+    say_answer,
+    say_json,
+)
+from warehouse.analysis.inputs import check_method
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    import argparse
-
-    from warehouse.marts.reader import Reader
-    from warehouse.questions.resampled import Resampling
+from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question
+from warehouse.questions.contrast import compare_all_outcomes, compare_pair
+from warehouse.questions.crossed import compare_crossed
+from warehouse.questions.groups import compare_groups, share_over_age
+from warehouse.questions.methods import METHODS, SEED, Resampling
+from warehouse.questions.run_plan import run_plan
+from warehouse.words.changes import age_sentence, outcome_sentences, plan_sentences
+from warehouse.words.contrasts import groups_sentences, pair_sentences, resampling_sentence, within_sentence
 
 EPILOG = """examples:
   menton compare --by appliance_category
@@ -22,21 +41,14 @@ EPILOG = """examples:
 """
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    import argparse
-
-    parser = subparsers.add_parser(
-        "compare",
-        help="compare groups: crude, stratified, standardised and weighted",
-        epilog=EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    add_asked(parser)
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    parser.epilog = EPILOG
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    add_cases(parser)
     parser.add_argument("--by", metavar="GROUPING", help="what the groups are made of (default: appliance_category)")
     parser.add_argument("--by2", metavar="GROUPING", help="a second grouping, held alike")
-    parser.add_argument("--a", metavar="CODE", help="the group whose excess is asked about")
-    parser.add_argument("--b", metavar="CODE", help="the group it is compared with")
+    add_pair(parser, "the group whose excess is asked about", "the group it is compared with")
     parser.add_argument("--reference", metavar="CODE", help="the group all others are compared with (default: largest)")
     parser.add_argument("--adjust", metavar="LIST", help="variables to adjust for, by commas; none for none")
     parser.add_argument("--strata", metavar="LIST", help="what to stratify by, by commas; none for none")
@@ -50,20 +62,23 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Print the comparison asked for."""
-    from warehouse.marts.reader import Reader
-
     _check(args)
-    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+    question = question_from(args, by="appliance_category")
+    with reading(args) as reader:
         if args.plan:
-            _plan(args, reader)
+            planned = run_plan(reader, args.plan)
+            say_answer(args, planned, print_plan_result, sentences=plan_sentences(planned))
         elif args.a and args.outcomes:
-            _outcomes(args, reader)
+            outcomes = compare_all_outcomes(reader, question)
+            say_answer(args, outcomes, print_outcomes, sentences=outcome_sentences(outcomes))
         elif args.a:
-            _pair(args, reader)
+            _pair(args, reader, question)
         elif args.by2:
-            _crossed(args, reader)
+            crossed = compare_crossed(reader, question)
+            sentences = [within_sentence(crossed, one) for one in crossed.within]
+            say_answer(args, crossed, print_crossed, sentences=sentences)
         else:
-            _groups(args, reader)
+            _groups(args, reader, question)
     return 0
 
 
@@ -81,9 +96,7 @@ def _check(args: argparse.Namespace) -> None:
     if given:
         found = f"a plan says what is compared and how; {' and '.join(given)} cannot be given with --plan"
         raise RequestError(found, remedy="leave out what the plan says, or compare without a plan")
-    if bool(args.a) != bool(args.b):
-        found = "one of --a and --b is missing"
-        raise RequestError(found, expected="both groups, or neither", remedy="name the other group too")
+    check_pair(args)
     for option in _NEEDS_PAIR:
         if getattr(args, option) and not args.a:
             found = f"--{option} is given without two groups"
@@ -98,99 +111,28 @@ def _check(args: argparse.Namespace) -> None:
         found = "--seed is given without --resamples"
         raise RequestError(found, remedy="say how many resamples, --resamples 2000")
     if args.primary:
-        _check_method(args.primary)
+        check_method(args.primary, METHODS)
 
 
-def _check_method(method: str) -> None:
-    from warehouse.analysis.inputs import check_method
-    from warehouse.questions.methods import METHODS
-
-    check_method(method, METHODS)
-
-
-def _by(args: argparse.Namespace) -> str:
-    by: str = args.by or "appliance_category"
-    return by
-
-
-def _pair(args: argparse.Namespace, reader: Reader) -> None:
-    from pipelines.commands.compare_print import print_pair
-    from warehouse.questions.contrast import compare_pair
-    from warehouse.words.contrasts import pair_sentences, resampling_sentence
-
+def _pair(args: argparse.Namespace, reader: Reader, question: Question) -> None:
     resampling = _resampling(args)
-    result = compare_pair(
-        reader,
-        by=_by(args),
-        first=args.a,
-        second=args.b,
-        adjust=listed(args.adjust),
-        strata=listed(args.strata),
-        primary=args.primary,
-        resampling=resampling,
-        **asked(args),
-    )
+    result = compare_pair(reader, question, resampling=resampling)
     note = resampling_sentence(resampling) if resampling else ""
     sentences = [*pair_sentences(result), note] if note else pair_sentences(result)
     say_answer(args, result, lambda found: print_pair(found, note=note), sentences=sentences)
 
 
 def _resampling(args: argparse.Namespace) -> Resampling | None:
-    from warehouse.questions.resampled import SEED, Resampling
-
     if args.resamples is None:
         return None
     return Resampling(n=args.resamples, seed=SEED if args.seed is None else args.seed, progress=progress)
 
 
-def _outcomes(args: argparse.Namespace, reader: Reader) -> None:
-    from pipelines.commands.compare_print import print_outcomes
-    from warehouse.questions.families import compare_all_outcomes
-    from warehouse.words.changes import outcome_sentences
-
-    result = compare_all_outcomes(
-        reader,
-        by=_by(args),
-        first=args.a,
-        second=args.b,
-        adjust=listed(args.adjust),
-        method=args.primary or "overlap",
-        **asked(args),
-    )
-    say_answer(args, result, print_outcomes, sentences=outcome_sentences(result))
-
-
-def _crossed(args: argparse.Namespace, reader: Reader) -> None:
-    from pipelines.commands.compare_print import print_crossed
-    from warehouse.questions.crossed import compare_crossed
-    from warehouse.words.contrasts import within_sentence
-
-    result = compare_crossed(reader, by=_by(args), by2=args.by2, reference=args.reference, **asked(args))
-    sentences = [within_sentence(result, one) for one in result.within]
-    say_answer(args, result, print_crossed, sentences=sentences)
-
-
-def _groups(args: argparse.Namespace, reader: Reader) -> None:
-    from pipelines.commands.compare_print import print_groups
-    from warehouse.questions.ages import share_over_age
-    from warehouse.questions.groups import compare_groups
-    from warehouse.words.changes import age_sentence
-    from warehouse.words.contrasts import groups_sentences
-
-    by = _by(args)
-    result = compare_groups(reader, by=by, reference=args.reference, **asked(args))
-    curve = share_over_age(reader, **asked(args)) if by == "age_band" else None
+def _groups(args: argparse.Namespace, reader: Reader, question: Question) -> None:
+    result = compare_groups(reader, question)
+    curve = share_over_age(reader, question) if question.by == "age_band" else None
     said = groups_sentences(result) + ([age_sentence(curve)] if curve else [])
     if args.json:
         say_json({"comparison": result, "over_age": curve}, sentences=said)
     else:
         print_groups(result, said)
-
-
-def _plan(args: argparse.Namespace, reader: Reader) -> None:
-    from pipelines.commands.compare_print import print_plan_result
-    from warehouse.questions.run_plan import run_plan
-    from warehouse.words.changes import plan_sentences
-
-    result = run_plan(reader, args.plan)
-    say_answer(args, result, print_plan_result, sentences=plan_sentences(result))

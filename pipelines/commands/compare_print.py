@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from pipelines.commands.options import print_table, say
-from pipelines.commands.options_compare import say_end, say_head, say_list
+from pipelines.commands.options import print_table, say, say_end, say_head, say_list
+from warehouse.analysis.balance import GroupMeans
+from warehouse.analysis.multiplicity import Comparisons
+from warehouse.questions.contrast import AllOutcomes, PairComparison
+from warehouse.questions.crossed import CrossedCell, CrossedComparison
+from warehouse.questions.groups import GroupComparison
+from warehouse.questions.methods import MethodResult
+from warehouse.questions.run_plan import PlanResult
+from warehouse.questions.shares import GroupRow
+from warehouse.results import Estimate
 from warehouse.words.changes import outcome_sentences, plan_sentences
 from warehouse.words.contrasts import (
     groups_sentences,
@@ -16,17 +22,6 @@ from warehouse.words.contrasts import (
 from warehouse.words.numbers import cases, column_words, counted, number, p_words, percent, percent_range, points, span
 from warehouse.words.sentences import caution_text
 
-if TYPE_CHECKING:
-    from warehouse.analysis.balance import Balance, BalanceRow
-    from warehouse.questions.contrast import PairComparison
-    from warehouse.questions.crossed import CrossedCell, CrossedComparison
-    from warehouse.questions.families import AllOutcomes
-    from warehouse.questions.groups import GroupComparison
-    from warehouse.questions.methods import MethodResult
-    from warehouse.questions.run_plan import PlanResult
-    from warehouse.questions.shares import GroupRow
-    from warehouse.results import Estimate
-
 FEW_GROUPS = 3
 """Groups up to which every comparison is also printed as a sentence."""
 
@@ -36,13 +31,7 @@ METHOD_COLUMNS = ("method", "first", "second", "difference", "interval", "ratio"
 def print_pair(result: PairComparison, *, note: str = "") -> None:
     """One group before another: the answer, the five methods side by side, balance, overlap, what is left open."""
     first, second = result.labels
-    say_head(
-        f"{first} against {second}",
-        result.definition,
-        growth=result.growth_reference,
-        selection=result.question.selection,
-        build=result.build,
-    )
+    say_head(f"{first} against {second}", result)
     said = pair_sentences(result)
     say()
     say_list(said[:4])
@@ -62,11 +51,10 @@ def _method_row(one: MethodResult, primary: str) -> list[str]:
         f"{one.title}{' *' if one.method == primary else ''}",
         _share(one.first),
         _share(one.second),
-        points(one.difference.value),
-        span(one.difference.interval, digits=1, scale=100),
+        *_difference(one.difference),
         number(one.ratio.value),
         span(one.ratio.interval),
-        p_words(one.p_value).removeprefix("p = ").removeprefix("p "),
+        _p(one.p_value),
     ]
 
 
@@ -74,25 +62,33 @@ def _share(estimate: Estimate | None) -> str:
     return "" if estimate is None or estimate.value is None else percent(estimate.value)
 
 
+def _difference(one: Estimate) -> list[str]:
+    """A difference in percentage points, and its interval."""
+    return [points(one.value), span(one.interval, digits=1, scale=100)]
+
+
+def _p(value: float | None) -> str:
+    return p_words(value).removeprefix("p = ").removeprefix("p ")
+
+
+def _corrected(family: Comparisons) -> dict[str, float | None]:
+    """Name of a comparison -> its corrected p value."""
+    return {row.name: row.adjusted for row in family.rows}
+
+
 def _print_balance(result: PairComparison) -> None:
+    overlap, inverse = result.balance_overlap, result.balance_inverse
     rows = [
-        [column_words(before.name), _gap(before), _gap(overlap, after=True), _gap(inverse, after=True)]
-        for before, overlap, inverse in zip(
-            result.balance_overlap.rows, result.balance_overlap.rows, result.balance_inverse.rows, strict=True
-        )
+        [column_words(one.name), *map(_gap, (one.before, one.after, other.after))]
+        for one, other in zip(overlap.rows, inverse.rows, strict=True)
     ]
-    rows.append(["largest", *_largest(result.balance_overlap, result.balance_inverse)])
+    rows.append(["largest", *map(number, (overlap.largest_before, overlap.largest_after, inverse.largest_after))])
     columns = ["standardised difference of", "before", "overlap weights", "inverse weights"]
     print_table("", columns, rows, right=range(1, 4))
 
 
-def _gap(row: BalanceRow, *, after: bool = False) -> str:
-    means = row.after if after else row.before
+def _gap(means: GroupMeans) -> str:
     return number(means.standardised_difference)
-
-
-def _largest(overlap: Balance, inverse: Balance) -> list[str]:
-    return [number(overlap.largest_before), number(overlap.largest_after), number(inverse.largest_after)]
 
 
 def _print_warnings(result: PairComparison) -> None:
@@ -113,10 +109,7 @@ def print_groups(result: GroupComparison, said: list[str]) -> None:
     title = found.by.title.lower() if found.by else ""
     say_head(
         f"Share adverse by {title}" + (f", each against {result.reference_label}" if result.reference_label else ""),
-        found.definition,
-        growth=found.growth_reference,
-        selection=found.selection,
-        build=found.build,
+        found,
     )
     if not found.groups:
         say("  No case is left under these choices.")
@@ -132,7 +125,7 @@ def print_groups(result: GroupComparison, said: list[str]) -> None:
         if row is not None and row.rejected:
             say(f"  {said[[group.group for group in found.groups].index(code)]}")
             say(f"    {needed_sentence(two, labels[code])}")
-    _print_group_warnings(result)
+    say_list(f"{group.label}: {caution_text(caution)}" for group in found.groups for caution in group.warnings)
     if found.by and found.by.note:
         say(f"  {found.by.note}")
     say_end(result.standing, result.cautions)
@@ -151,35 +144,20 @@ def _group_row(group: GroupRow, result: GroupComparison) -> list[str]:
     ]
     if two is None:
         return [*row, *(["reference"] if group.group == result.reference else ["—"]), "", "", "", ""]
-    corrected = next((one.adjusted for one in result.corrected.rows if one.name == group.label), None)
     return [
         *row,
-        points(two.difference.value),
-        span(two.difference.interval, digits=1, scale=100),
+        *_difference(two.difference),
         number(two.ratio.value),
         _p(two.test.p_value),
-        _p(corrected),
+        _p(_corrected(result.corrected).get(group.label)),
     ]
-
-
-def _p(value: float | None) -> str:
-    return p_words(value).removeprefix("p = ").removeprefix("p ")
-
-
-def _print_group_warnings(result: GroupComparison) -> None:
-    for group in result.rates.groups:
-        for caution in group.warnings:
-            say(f"  {group.label}: {caution_text(caution)}")
 
 
 def print_crossed(result: CrossedComparison) -> None:
     """Two groupings crossed: a row a group, a column a level, then each group within the levels."""
     say_head(
         f"Share adverse by {result.by.title.lower()} within {result.by2.title.lower()}",
-        result.definition,
-        growth=result.growth_reference,
-        selection=result.selection,
-        build=result.build,
+        result,
     )
     columns = [result.by.title, *result.levels.values()]
     rows = [
@@ -196,14 +174,13 @@ def _print_within(result: CrossedComparison) -> None:
     """Each group against the reference, like with like; as sentences too where they are few."""
     if not result.within:
         return
-    corrected = {row.name: row.adjusted for row in result.corrected.rows}
+    corrected = _corrected(result.corrected)
     columns = [f"within {result.by2.title.lower()}", "crude", "difference", "interval", "p", "corrected p", "agree? p"]
     rows = [
         [
             result.groups[one.group],
             points(one.crude.value),
-            points(one.difference.value),
-            span(one.difference.interval, digits=1, scale=100),
+            *_difference(one.difference),
             _p(one.test.p_value),
             _p(corrected.get(result.groups[one.group])),
             _p(one.agreement.p_value),
@@ -230,7 +207,7 @@ def print_outcomes(result: AllOutcomes) -> None:
     say(f"{first} against {second} on every outcome")
     say(f"  cases: {result.selection.sentence()}; build {result.build}")
     columns = ["outcome", "", "first", "second", "crude", "adjusted", "interval", "p", "corrected p"]
-    corrected = {row.name: row.adjusted for row in result.corrected.rows}
+    corrected = _corrected(result.corrected)
     rows = [
         [
             f"{row.definition.name}\n{row.definition.label}",
@@ -238,29 +215,25 @@ def print_outcomes(result: AllOutcomes) -> None:
             _share(row.crude.first) or "none",
             _share(row.crude.second) or "none",
             points(row.crude.difference.value),
-            points(row.answer.difference.value),
-            span(row.answer.difference.interval, digits=1, scale=100),
+            *_difference(row.answer.difference),
             _p(row.answer.p_value),
             _p(corrected.get(row.definition.id)),
         ]
         for row, secondary in zip(result.rows, result.secondary, strict=True)
     ]
     print_table("", columns, rows, right=range(2, 9))
-    say("  shares and crude difference as the cases came; adjusted: " + _how_adjusted(result))
+    say(
+        "  shares and crude difference as the cases came; adjusted: "
+        + (result.rows[0].answer.title if result.rows else "")
+    )
     say_list([line for line, row in zip(outcome_sentences(result), result.rows, strict=True) if row.n == 0])
     n = result.corrected.n_comparisons
     say(f"  corrected p: allowing for {n} outcomes tested ({result.corrected.method}).")
-    say_end(result.standing, ())
-
-
-def _how_adjusted(result: AllOutcomes) -> str:
-    return result.rows[0].answer.title if result.rows else ""
+    say_end(result.standing)
 
 
 def print_plan_result(result: PlanResult) -> None:
     """A plan carried out: the question, the primary comparison in full, then the family."""
-    from warehouse.questions.contrast import PairComparison
-
     registered = result.registered
     say(f"Audit plan {registered.plan.id}, agreed {registered.plan.date}: {registered.plan.question}")
     say(f"  registered {registered.registered_at}, digest {registered.sha256[:16]}")
@@ -269,14 +242,13 @@ def print_plan_result(result: PlanResult) -> None:
         print_pair(result.main)
     else:
         print_groups(result.main, groups_sentences(result.main))
-    adjusted = {row.name: row.adjusted for row in result.corrected.rows}
+    adjusted = _corrected(result.corrected)
     columns = ["every comparison the plan lists", "cases", "difference", "interval", "p", "corrected p"]
     rows = [
         [
             member.name,
             f"{member.n:,}",
-            points(member.difference.value),
-            span(member.difference.interval, digits=1, scale=100),
+            *_difference(member.difference),
             _p(member.p_value),
             _p(adjusted.get(member.name)),
         ]
@@ -284,4 +256,4 @@ def print_plan_result(result: PlanResult) -> None:
     ]
     print_table("", columns, rows, right=range(1, 6))
     say_list(plan_sentences(result))
-    say_end(result.standing, ())
+    say_end(result.standing)

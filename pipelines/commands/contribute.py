@@ -25,13 +25,9 @@ if TYPE_CHECKING:
 KEY_VARIABLE = "MENTON_CONTRIBUTE_KEY_FILE"
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser(
-        "contribute",
-        help="hand cases or counts over to a study group",
-        description="Shows exactly what would leave the practice. Nothing is written without consent.",
-    )
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    parser.description = "Shows exactly what would leave the practice. Nothing is written without consent."
     add_warehouse(parser)
     parser.add_argument("--agreement", type=Path, required=True, metavar="FILE", help="the file the coordinator sent")
     parser.add_argument("--out", type=Path, metavar="FILE", help="the file to write, to be sent to the coordinator")

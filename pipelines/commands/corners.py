@@ -2,53 +2,42 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import argparse
 
-from pipelines.commands.options import encryption_key, print_table, say
-from pipelines.commands.options_compare import add_asked, say_end, say_head, say_json, say_list
-from pipelines.commands.rate import selection_from
+from pipelines.commands.options import (
+    add_cases,
+    print_table,
+    question_from,
+    reading,
+    say,
+    say_answer,
+    say_end,
+    say_head,
+    say_list,
+)
+from warehouse.analysis.corners import FourCorners
+from warehouse.questions.teeth_and_face import CornersResult, teeth_and_face
+from warehouse.words.changes import corners_sentences
+from warehouse.words.numbers import counted, percent_range
 
-if TYPE_CHECKING:
-    import argparse
 
-    from warehouse.analysis.corners import FourCorners
-    from warehouse.questions.teeth_and_face import CornersResult
-
-
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("corners", help="teeth improved or not against face adverse or not")
-    add_asked(parser)
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    add_cases(parser)
     parser.add_argument("--by", metavar="GROUPING", help="the corners of each group too")
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the four corners."""
-    from warehouse.marts.reader import Reader
-    from warehouse.questions.teeth_and_face import corners_of_cases
-    from warehouse.words.changes import corners_sentences
-
-    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
-        result = corners_of_cases(
-            reader, by=args.by, definition=args.definition, selection=selection_from(args), level=args.level
-        )
-    said = corners_sentences(result)
-    if args.json:
-        say_json(result, sentences=said)
-    else:
-        _print(result, said)
+    with reading(args) as reader:
+        result = teeth_and_face(reader, question_from(args))
+    say_answer(args, result, _print, sentences=corners_sentences(result))
     return 0
 
 
-def _print(result: CornersResult, said: list[str]) -> None:
-    say_head(
-        "Teeth and face: the four corners",
-        result.definition,
-        growth=result.growth_reference,
-        selection=result.selection,
-        build=result.build,
-    )
+def _print(result: CornersResult) -> None:
+    say_head("Teeth and face: the four corners", result)
     say(f"  {result.improved_means}")
     corners = result.corners
     rows = [
@@ -56,16 +45,14 @@ def _print(result: CornersResult, said: list[str]) -> None:
         ["teeth not improved", str(corners.not_better_adverse), str(corners.not_better_not_adverse)],
     ]
     print_table("", ["", "face adverse", "face not adverse"], rows, right=range(1, 3))
-    say_list(said)
+    say_list(corners_sentences(result))
     if result.by is not None:
         columns = ["group", "both judged", "teeth better, face adverse", "interval", "face adverse among improved"]
         print_table("", columns, [_row(one.label, one.corners) for one in result.groups], right=range(1, 5))
-    say_end(None, ())
+    say_end()
 
 
 def _row(label: str, corners: FourCorners) -> list[str]:
-    from warehouse.words.numbers import counted, percent_range
-
     known = corners.among_all
     if known.value is None:
         return [label, "0", "none", "—", "—"]

@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands.options import add_warehouse, encryption_key, progress, say
+from pipelines.commands.options import add_warehouse, encryption_key, progress, published_again, reading, say, storing
 
 if TYPE_CHECKING:
     import argparse
@@ -17,9 +17,8 @@ EXPORTS = "demo-exports"
 REPORT = "menton-report.html"
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("demo", help="make an invented cohort, load it, print the answer, write a report")
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
     add_warehouse(parser)
     parser.add_argument(
         "--exports", type=Path, default=Path(EXPORTS), metavar="FOLDER", help="where to write the files"
@@ -77,15 +76,11 @@ def _ingest(handover: Handover, args: argparse.Namespace) -> None:
 
 def _answer(args: argparse.Namespace) -> None:
     from pipelines.commands.rate import print_rates
-    from warehouse.marts.publish import publish
-    from warehouse.marts.reader import Reader
     from warehouse.questions.shares import rates
-    from warehouse.store.store import open_store
 
-    key = encryption_key(args)
-    with open_store(args.warehouse, key=key) as store:
-        publish(args.warehouse, store, key=key, progress=progress)
-    with Reader.open(args.warehouse, key=key) as reader:
+    with storing(args) as store:
+        published_again(args, store)
+    with reading(args) as reader:
         for by in (None, "appliance_category", "age_band", "extraction"):
             say("")
             print_rates(rates(reader, by=by), again=by is not None)

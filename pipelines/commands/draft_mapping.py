@@ -12,9 +12,8 @@ if TYPE_CHECKING:
     from pipelines.contract.delivery import RawTable
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("draft-mapping", help="propose a mapping file for a spreadsheet of your own")
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
     parser.add_argument("file", type=Path, metavar="FILE", help="spreadsheet, CSV or Parquet file to propose it for")
     parser.add_argument("--out", type=Path, metavar="FILE.toml", help="write it there instead of printing it")
     parser.add_argument("--overwrite", action="store_true", help="replace the --out file if it is there")

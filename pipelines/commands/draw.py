@@ -5,12 +5,13 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from pipelines.commands.options import add_warehouse, encryption_key, say
+from pipelines.commands.options import add_warehouse, reading, say
+from warehouse.cases.stored_drawing import drawing_of_case
+from warehouse.errors import KeyProblemError, RequestError
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("draw", help="draw the points of a case, finish over start")
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
     add_warehouse(parser)
     which = parser.add_mutually_exclusive_group(required=True)
     which.add_argument("--case", metavar="KEY", help="the case key (see `menton cases`), or its beginning")
@@ -25,10 +26,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Draw."""
-    from warehouse.cases.stored_drawing import drawing_of_case
-    from warehouse.marts.reader import Reader
-
-    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+    with reading(args) as reader:
         case_key = args.case or _key_of(args, reader.practices)
         svg = drawing_of_case(reader, case_key=case_key, view=args.view, measure=args.measure)
     args.out.write_text(svg + "\n", encoding="utf-8")
@@ -41,7 +39,6 @@ def _key_of(args: argparse.Namespace, practices: tuple[str, ...]) -> str:
     """The case key of the practice's own number."""
     from pipelines.deidentify import Keyer
     from pipelines.ingest.ingest import key_file_beside
-    from warehouse.errors import KeyProblemError, RequestError
 
     practice = args.practice or (practices[0] if len(practices) == 1 else None)
     if practice is None:

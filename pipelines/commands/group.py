@@ -27,9 +27,8 @@ KEY_VARIABLE = "MENTON_GROUP_KEY_FILE"
 DEFAULT_FOLDER = "study-group"
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("group", help="run a study group; read its results")
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
     verbs = parser.add_subparsers(metavar="WHAT", title="what to do", required=True)
     _add_init(verbs)
     _add_agreement(verbs)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
+from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipelines.commands.options import add_warehouse, encryption_key, print_table, progress, say
+from pipelines.commands.options import add_json, add_warehouse, encryption_key, print_table, progress, say, say_json
 from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
@@ -18,38 +18,15 @@ if TYPE_CHECKING:
     from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
     from warehouse.store.storage import Connection
 
-EXAMPLE = """\
-# A growth table. Bring it in with: menton growth --import FILE --source "author, year", then --use R3
-# CSV works as well, with the same columns. Either mean (and sd), or L, M and S.
-source = "made-up figures that show the form"
-label = "Our table"
-
-[[row]]
-measure = "lafh_mm"
-sex = "female"               # male | female | any
-age = 8.0                    # years, rising from row to row
-mean = 58.0
-sd = 3.5                     # spread between children at that age
-change_sd = 0.4              # spread of the yearly change between children; may be left out
-
-[[row]]
-measure = "lafh_mm"
-sex = "female"
-age = 12.0
-mean = 62.0
-sd = 3.9
-change_sd = 0.4
-"""
+EXAMPLE = files(__package__).joinpath("growth_example.toml").read_text(encoding="utf-8")
 _OWN_IDS = ("R1", "R2")
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser(
-        "growth",
-        help="growth references; fit one, import one, choose one",
-        description="Growth references say what ordinary growth would have done. R1: constant yearly changes, from"
-        " memory. R2: fitted to your own untreated cases. R3: a table you import.",
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    parser.description = (
+        "Growth references say what ordinary growth would have done. R1: constant yearly changes, from"
+        " memory. R2: fitted to your own untreated cases. R3: a table you import."
     )
     add_warehouse(parser)
     parser.add_argument("--fit", action="store_true", help="fit R2 to the untreated comparison cases")
@@ -59,7 +36,7 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.add_argument("--label", default="", metavar="TEXT", help="with --import: name of the reference")
     parser.add_argument("--use", metavar="ID", help="judge growth by this reference from now on")
     parser.add_argument("--example", action="store_true", help="print an example of a table")
-    parser.add_argument("--json", action="store_true", help="print one JSON list")
+    add_json(parser)
     parser.set_defaults(run=run)
 
 
@@ -71,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     catalogues = _change(args) if args.fit or args.table or args.use else _in_force(args)
     if args.json:
         listed = [_plain(one, catalogues) for one in catalogues.references.values()]
-        say(json.dumps(listed, indent=1, allow_nan=False))
+        say_json({"growth_references": listed})
     else:
         _print(catalogues, curves=not args.fit)
     return 0

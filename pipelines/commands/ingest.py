@@ -15,9 +15,8 @@ if TYPE_CHECKING:
     from pipelines.ingest.ingest import Outcome
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("ingest", help="check files and load them into the warehouse")
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
     parser.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="files, or folders of files")
     add_warehouse(parser)
     parser.add_argument("--mapping", type=Path, metavar="FILE", help="mapping file (see `menton draft-mapping`)")

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-import json
+import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from pipelines.commands.options import print_table, say
+import polars as pl
+
+from pipelines.checking.rules import load_rules
+from pipelines.commands.options import add_json, print_table, say, say_json
+from pipelines.contract.contract import load_contract
+from pipelines.points.points_files import PointsFiles, read_points
+from warehouse.errors import RequestError
+from warehouse.measures.case_drawing import draw_case
+from warehouse.measures.catalogue import CATALOGUE
 from warehouse.words.sentences import say as say_text
-
-if TYPE_CHECKING:
-    import argparse
-
-    import polars as pl
-
-    from pipelines.points.points_files import PointsFiles
 
 _SHOWN = 400
 _JSON_KEYS = (
@@ -23,17 +24,15 @@ _JSON_KEYS = (
 )  # fmt: skip
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser(
-        "measure",
-        help="measures of a file of points; nothing is stored",
-        description="Measures of a file of points; nothing is stored. Case numbers are shown as they stand in the file,"
-        " which stays with its owner. Files of visits may be given beside it: they state enlargement and scale.",
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    parser.description = (
+        "Measures of a file of points; nothing is stored. Case numbers are shown as they stand in the file,"
+        " which stays with its owner. Files of visits may be given beside it: they state enlargement and scale."
     )
     parser.add_argument("paths", nargs="+", type=Path, metavar="FILE", help="files of points, and of visits")
     parser.add_argument("--mapping", type=Path, metavar="FILE", help="mapping file (see `menton draft-mapping`)")
-    parser.add_argument("--json", action="store_true", help="print one JSON list")
+    add_json(parser)
     parser.add_argument("--drawing", type=Path, metavar="FILE.svg", help="draw one case, finish over start")
     parser.add_argument("--case", metavar="ID", help="the case to draw, by its number in the file")
     parser.add_argument("--view", metavar="VIEW", help="the view to draw (default: the first that has points)")
@@ -43,9 +42,6 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def run(args: argparse.Namespace) -> int:
     """Measure, and draw if asked."""
-    from pipelines.points.points_files import read_points
-    from warehouse.errors import RequestError
-
     if (args.drawing is None) != (args.case is None):
         found = "a drawing needs both --drawing FILE.svg and --case ID"
         raise RequestError(found, remedy="give both, or neither")
@@ -55,16 +51,13 @@ def run(args: argparse.Namespace) -> int:
         _draw(files, args)
     rows = files.measured()
     if args.json:
-        records: list[dict[str, Any]] = rows.select(_JSON_KEYS).to_dicts()
-        say(json.dumps(records, indent=1, allow_nan=False))
+        say_json({"values": rows.select(_JSON_KEYS)})
     elif not args.drawing:
         _print(rows)
     return 0
 
 
 def _draw(files: PointsFiles, args: argparse.Namespace) -> None:
-    from warehouse.measures.case_drawing import draw_case
-
     title = "Start and finish, superimposed"
     svg = draw_case(files.of_case(args.case), files.visits, title=title, view=args.view, measure=args.measure)
     args.drawing.write_text(svg + "\n", encoding="utf-8")
@@ -73,10 +66,6 @@ def _draw(files: PointsFiles, args: argparse.Namespace) -> None:
 
 def _tell_problems(files: PointsFiles) -> None:
     """Say on standard error what could not be read, so that the answer alone is on standard output."""
-    from pipelines.checking.rules import load_rules
-    from pipelines.contract.contract import load_contract
-    from warehouse.measures.catalogue import CATALOGUE
-
     unused = files.n_read - files.points.height
     if not unused:
         return

@@ -2,39 +2,26 @@
 
 from __future__ import annotations
 
-import json
+import argparse
+from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from pipelines.commands.options import add_warehouse, encryption_key, print_table, progress, say
+from pipelines.commands.options import add_json, add_warehouse, print_table, published_again, say, say_json, storing
+from warehouse.errors import WarehouseError
+from warehouse.marts.catalogues import in_force, measure_body, register
+from warehouse.measures.catalogue import CATALOGUE, load_own_measures
+from warehouse.measures.measure import Measure
 
-if TYPE_CHECKING:
-    import argparse
-
-    from warehouse.measures.measure import Measure
-
-EXAMPLE = """\
-# A measure of your own. Add it with: menton measures --add FILE
-[[measure]]
-code = "own_distance_mm"      # lower case; its ending names the unit
-label = "Our own distance"
-definition = "Distance between two points that we measure on every case."
-unit = "mm"                   # degrees | mm | percent | points
-plausible = [5.0, 60.0]       # a value outside is turned away
-usual = [10.0, 45.0]          # a value outside is kept with a remark
-up_means = "larger distance"
-sign = 0                      # +1: a rise means a longer face, -1: a fall does, 0: neither
-source = "our own protocol"
-"""
+_KEYS = ("code", "label", "definition", "unit", "plausible", "usual", "up_means", "sign", "family", "source")
+EXAMPLE = files(__package__).joinpath("measure_example.toml").read_text(encoding="utf-8")
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("measures", help="measures in force; add one")
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
     add_warehouse(parser)
     parser.add_argument("--add", type=Path, metavar="FILE", help="add the measures of a TOML file")
     parser.add_argument("--example", action="store_true", help="print an example of a measure file")
-    parser.add_argument("--json", action="store_true", help="print one JSON list")
+    add_json(parser)
     parser.set_defaults(run=run)
 
 
@@ -45,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     listed = _add(args) if args.add else _in_force(args)
     if args.json:
-        say(json.dumps([_plain(measure) for measure in listed], indent=2))
+        say_json({"measures": [{key: getattr(measure, key) for key in _KEYS} for measure in listed]})
     else:
         rows = [
             [
@@ -62,38 +49,22 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _plain(measure: Measure) -> dict[str, object]:
-    keys = ("code", "label", "definition", "unit", "plausible", "usual", "up_means", "sign", "family", "source")
-    return {key: getattr(measure, key) for key in keys}
-
-
 def _add(args: argparse.Namespace) -> list[Measure]:
-    from warehouse.marts.catalogues import in_force, measure_body, register
-    from warehouse.marts.publish import publish
-    from warehouse.measures.catalogue import load_own_measures
-    from warehouse.store.store import open_store
-
-    key = encryption_key(args)
     added = load_own_measures(args.add)
-    with open_store(args.warehouse, create=True, key=key) as store:
+    with storing(args, create=True) as store:
         present = in_force(store).measures
         present.with_own(measure for measure in added if measure.code not in present)
         with store.transaction():
             for measure in added:
                 register(store, "measure", measure.code, "1", measure_body(measure))
         listed = list(in_force(store).measures.values())
-        publish(args.warehouse, store, key=key, progress=progress)
+        published_again(args, store)
     return listed
 
 
 def _in_force(args: argparse.Namespace) -> list[Measure]:
-    from warehouse.errors import WarehouseError
-    from warehouse.marts.catalogues import in_force
-    from warehouse.measures.catalogue import CATALOGUE
-    from warehouse.store.store import open_store
-
     try:
-        with open_store(args.warehouse, key=encryption_key(args)) as store:
+        with storing(args) as store:
             return list(in_force(store).measures.values())
     except WarehouseError:
         return list(CATALOGUE.values())

@@ -1,13 +1,151 @@
-"""Options that several commands share, and how tables are printed."""
+"""Options that several commands share, the question they make, and how answers are printed: as text or as JSON."""
 
 from __future__ import annotations
 
+import argparse
+import json
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from warehouse.command_options import add_warehouse, encryption_key
+from warehouse.errors import RequestError
+
+if TYPE_CHECKING:  # a command that is only asked for its options need not wait for these
+    from warehouse.marts.reader import Reader
+    from warehouse.plans.planned_or_explored import Standing
+    from warehouse.plans.question import Question, Stamped
+    from warehouse.questions.shares import Rates
+    from warehouse.results import Caution
+    from warehouse.selection import Selection
+    from warehouse.store.storage import Connection
 
 __all__ = ["add_warehouse", "encryption_key", "print_table", "progress", "say"]
+
+T = TypeVar("T")
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """Add the option to print JSON."""
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def add_cases(parser: argparse.ArgumentParser, *, definition: bool = True) -> None:
+    """Add the options that say which cases of which warehouse, which outcome, which level, JSON or not."""
+    add_warehouse(parser)
+    if definition:
+        parser.add_argument("--definition", metavar="ID", help="outcome definition (default: the headline one)")
+    parser.add_argument("--comparison", choices=("treated", "untreated"), default="treated", help="which children")
+    parser.add_argument("--selection", choices=("consecutive", "selected", "both"), default="consecutive")
+    parser.add_argument(
+        "--only",
+        action="append",
+        default=[],
+        metavar="FILTER=VALUE",
+        help="keep cases with this value; may be repeated",
+    )
+    parser.add_argument("--level", type=float, default=0.95, help="level of the intervals (default 0.95)")
+    add_json(parser)
+
+
+def add_pair(parser: argparse.ArgumentParser, first: str, second: str) -> None:
+    """Add the options that name two groups."""
+    parser.add_argument("--a", metavar="CODE", help=first)
+    parser.add_argument("--b", metavar="CODE", help=second)
+
+
+def check_pair(args: argparse.Namespace) -> None:
+    """Refuse one group without the other.
+
+    Raises:
+        RequestError: It is so.
+    """
+    if bool(args.a) != bool(args.b):
+        found = "one of --a and --b is missing"
+        raise RequestError(found, expected="both groups, or neither", remedy="name the other group too")
+
+
+def selection_from(args: argparse.Namespace) -> Selection:
+    """The selection of cases asked for on the command line."""
+    from warehouse.selection import Selection
+
+    filters: dict[str, tuple[str, ...]] = {}
+    for given in args.only:
+        name, equals, value = given.partition("=")
+        if not equals:
+            found = f"--only {given!r} is not of the form FILTER=VALUE"
+            raise RequestError(found, remedy="such as --only sex=female")
+        filters[name] = (*filters.get(name, ()), value)
+    return Selection(comparison=args.comparison, selection=args.selection, filters=filters)
+
+
+def question_from(args: argparse.Namespace, *, by: str = "") -> Question:
+    """The question asked on the command line, from the options the command has; grouped ``by`` where none is named."""
+    from warehouse.plans.question import Question
+
+    given = vars(args)
+    return Question(
+        definition=args.definition or "",
+        measure=given.get("measure") or "",
+        span=given.get("span") or "start_to_finish",
+        by=given.get("by") or by,
+        by2=given.get("by2") or "",
+        first=given.get("a") or "",
+        second=given.get("b") or "",
+        reference=given.get("reference") or "",
+        selection=selection_from(args),
+        adjust=listed(given.get("adjust")),
+        strata=listed(given.get("strata")),
+        method=given.get("primary") or "",
+        level=args.level,
+    )
+
+
+def listed(text: str | None) -> tuple[str, ...] | None:
+    """The names of a list given on the command line, separated by commas; None where none was given.
+
+    ``none`` is the empty list.
+    """
+    if text is None:
+        return None
+    if text.strip().lower() == "none":
+        return ()
+    return tuple(name.strip() for name in text.split(",") if name.strip())
+
+
+def reading(args: argparse.Namespace) -> Reader:
+    """The published warehouse, to be read in a ``with`` block."""
+    from warehouse.marts.reader import Reader
+
+    return Reader.open(args.warehouse, key=encryption_key(args))
+
+
+def storing(args: argparse.Namespace, *, create: bool = False) -> Connection:
+    """The store of the warehouse, to be used in a ``with`` block."""
+    from warehouse.store.store import open_store
+
+    return open_store(args.warehouse, create=create, key=encryption_key(args))
+
+
+def published_again(args: argparse.Namespace, store: Connection) -> None:
+    """Publish what was changed in the store."""
+    from warehouse.marts.publish import publish
+
+    publish(args.warehouse, store, key=encryption_key(args), progress=progress)
+
+
+def write_text(path: Path, text: str, *, what: str) -> None:
+    """Write a text file.
+
+    Raises:
+        RequestError: It cannot be written.
+    """
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        found = f"the {what} cannot be written"
+        raise RequestError(found, where=path.name, remedy="name a folder you may write to") from error
 
 
 def say(line: str = "") -> None:
@@ -18,6 +156,55 @@ def say(line: str = "") -> None:
 def progress(line: str) -> None:
     """Print what is being done, on standard error, so that the answer alone is on standard output."""
     print(f"  … {line}", file=sys.stderr, flush=True)
+
+
+def say_json(answer: object, *, sentences: Sequence[str] = ()) -> None:
+    """Print an answer as one JSON object, with its sentences; `pipelines/commands/json.md` says what the keys mean."""
+    from pipelines.commands.as_data import FORMAT, as_data
+
+    said: dict[str, Any] = {"sentences": list(sentences)} if sentences else {}
+    data = {"format": FORMAT, **as_data(answer), **said}
+    say(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def say_answer(args: argparse.Namespace, answer: T, printed: Callable[[T], None], *, sentences: Sequence[str]) -> None:
+    """Print an answer as JSON where that was asked for, else as ``printed`` does."""
+    if args.json:
+        say_json(answer, sentences=sentences)
+    else:
+        printed(answer)
+
+
+def say_head(title: str, answer: Stamped | Rates) -> None:
+    """Print what every figure carries: definition, growth reference, cases and build."""
+    say(f"{title} — {answer.definition.name}, {answer.definition.label}")
+    say(f"  adverse: {answer.definition.sentence}")
+    say(f"  growth: {answer.growth_reference}")
+    say(f"  cases: {answer.selection.sentence()}; build {answer.build}")
+
+
+def say_list(lines: Iterable[str]) -> None:
+    """Print sentences, one a line."""
+    for line in lines:
+        say(f"  {line}")
+
+
+def say_end(standing: Standing | None = None, cautions: tuple[Caution, ...] = ()) -> None:
+    """Print cautions, how the comparison stands, and the closing words."""
+    from warehouse.words.contrasts import standing_sentences
+    from warehouse.words.sentences import say as say_text
+
+    say_cautions(cautions)
+    if standing is not None and standing.n_now:
+        say_list(standing_sentences(standing))
+    say(f"  {say_text('audit.short')}")
+
+
+def say_cautions(cautions: Iterable[Caution]) -> None:
+    """Print cautions as sentences, one a line."""
+    from warehouse.words.sentences import caution_text
+
+    say_list(map(caution_text, cautions))
 
 
 def print_table(

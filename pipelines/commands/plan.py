@@ -2,42 +2,36 @@
 
 from __future__ import annotations
 
-import json
+import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from pipelines.commands.options import add_warehouse, encryption_key, progress, say
+from pipelines.commands.options import add_json, add_warehouse, published_again, reading, say, say_json, storing
+from warehouse.marts.catalogues import in_force
+from warehouse.plans.looks import LookRecord
+from warehouse.plans.plan import RegisteredPlan, register_plan, registered_plans
+from warehouse.plans.planned_or_explored import present_record
+from warehouse.questions.methods import TITLES
+from warehouse.questions.plan_file import EXAMPLE, load_plan
+from warehouse.words.numbers import and_list
 
-if TYPE_CHECKING:
-    import argparse
 
-    from warehouse.plans.looks import LookRecord
-    from warehouse.plans.plan import RegisteredPlan
-
-
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("plan", help="audit plans on record; add one before looking at results")
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
     add_warehouse(parser)
     parser.add_argument("--add", type=Path, metavar="FILE", help="put the plan of a TOML file on record")
     parser.add_argument("--example", action="store_true", help="print an example of a plan file")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    add_json(parser)
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """List plans or add one."""
-    from warehouse.marts.reader import Reader
-    from warehouse.plans.planned_or_explored import present_record
-    from warehouse.plans.plans import registered_plans
-    from warehouse.questions.plan_file import EXAMPLE
-
     if args.example:
         say(EXAMPLE)
         return 0
     if args.add:
         _add(args)
-    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+    with reading(args) as reader:
         plans, record = registered_plans(reader), present_record(reader)
     if args.json:
         _say_json(plans, record)
@@ -47,18 +41,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _add(args: argparse.Namespace) -> None:
-    from warehouse.marts.catalogues import in_force
-    from warehouse.marts.publish import publish
-    from warehouse.plans.plans import register_plan
-    from warehouse.questions.plan_file import load_plan
-    from warehouse.store.store import open_store
-
-    key = encryption_key(args)
-    with open_store(args.warehouse, key=key) as store:
+    with storing(args) as store:
         plan = load_plan(args.add, definitions=in_force(store).definitions)
         with store.transaction():
             is_new = register_plan(args.warehouse, store, plan)
-        publish(args.warehouse, store, key=key, progress=progress)
+        published_again(args, store)
     say(
         f"Plan {plan.id} is on record (digest {plan.sha256[:16]})."
         if is_new
@@ -67,15 +54,13 @@ def _add(args: argparse.Namespace) -> None:
 
 
 def _say_json(plans: tuple[RegisteredPlan, ...], record: LookRecord) -> None:
-    from pipelines.commands.as_data import as_data
-
     counts = {
         "comparisons": record.n_comparisons,
         "analyses": record.n_analyses,
         "looks": len(record.looks),
         "is_whole": record.is_whole,
     }
-    say(json.dumps({"plans": as_data(plans), "record": counts}, indent=2, ensure_ascii=False))
+    say_json({"plans": plans, "record": counts})
 
 
 def _print(plans: tuple[RegisteredPlan, ...], record: LookRecord) -> None:
@@ -93,9 +78,6 @@ def _print(plans: tuple[RegisteredPlan, ...], record: LookRecord) -> None:
 
 
 def _print_plan(registered: RegisteredPlan) -> None:
-    from warehouse.questions.methods import TITLES
-    from warehouse.words.numbers import and_list
-
     plan = registered.plan
     who = (
         f"{plan.first} against {plan.second}"

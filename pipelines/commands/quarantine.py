@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import json
+import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+import polars as pl
 
-if TYPE_CHECKING:
-    import argparse
-
-    import polars as pl
+from pipelines.commands.options import add_json, add_warehouse, print_table, say, say_json, storing
+from pipelines.ingest.quarantine import open_reasons, write_workbook
+from warehouse.marts.catalogues import in_force
 
 SHOWN = 40
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("quarantine", help="show what was turned away, and why")
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
     add_warehouse(parser)
     parser.add_argument("--remarks", action="store_true", help="list remarks on loaded rows instead")
     parser.add_argument("--history", action="store_true", help="also list what a later load settled")
@@ -31,17 +28,13 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         metavar="FILE",
         help="the file that was loaded: its rows are written as given (it keeps what the warehouse does not)",
     )
-    parser.add_argument("--json", action="store_true", help="print one JSON list")
+    add_json(parser)
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """List what was turned away."""
-    from pipelines.ingest.quarantine import open_reasons, write_workbook
-    from warehouse.marts.catalogues import in_force
-    from warehouse.store.store import open_store
-
-    with open_store(args.warehouse, key=encryption_key(args)) as store:
+    with storing(args) as store:
         measures = in_force(store).measures
         reasons = open_reasons(store, measures, remarks=args.remarks, history=args.history)
     if args.out:
@@ -51,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
         write_workbook(reasons, args.out, sources=sources)
         say(f"{_counted(reasons)} written to {args.out}")
     elif args.json:
-        say(json.dumps(reasons.drop("source_sha256").to_dicts(), indent=2))
+        say_json({"reasons": reasons.drop("source_sha256")})
     else:
         _print(reasons, remarks=args.remarks)
     return 0

@@ -2,130 +2,85 @@
 
 from __future__ import annotations
 
-import json
-from typing import TYPE_CHECKING, Any
+import argparse
+from typing import Any
 
-from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+from pipelines.commands.as_data import as_data
+from pipelines.commands.options import (
+    add_cases,
+    print_table,
+    question_from,
+    reading,
+    say,
+    say_cautions,
+    say_end,
+    say_json,
+    say_list,
+)
+from warehouse.questions.misclassified import Surety, surety
+from warehouse.questions.shares import GroupRow, Rates, rates
 from warehouse.words.sentences import caution_text
 from warehouse.words.sentences import say as say_text
-
-if TYPE_CHECKING:
-    import argparse
-
-    from warehouse.marts.reader import Reader
-    from warehouse.questions.misclassified import Surety
-    from warehouse.questions.shares import GroupRow, Rates
-    from warehouse.selection import Selection
+from warehouse.words.shares import errors_sentence, surety_sentence
 
 METHODS = ("wilson", "clopper_pearson", "mid_p", "jeffreys")
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("rate", help="share of cases with an adverse outcome, overall or by group")
-    add_warehouse(parser)
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    add_cases(parser)
     parser.add_argument("--by", metavar="GROUPING", help="appliance_category, age_band, extraction, and others")
-    parser.add_argument("--definition", metavar="ID", help="outcome definition (default: the headline one)")
     parser.add_argument("--method", choices=METHODS, default="wilson", help="method of the interval")
-    parser.add_argument("--level", type=float, default=0.95, help="level of the interval (default 0.95)")
-    parser.add_argument("--comparison", choices=("treated", "untreated"), default="treated")
-    parser.add_argument("--selection", choices=("consecutive", "selected", "both"), default="consecutive")
-    parser.add_argument(
-        "--only",
-        action="append",
-        default=[],
-        metavar="FILTER=VALUE",
-        help="keep cases with this value; may be repeated",
-    )
     parser.add_argument(
         "--surety", action="store_true", help="also say how surely: the share once measuring error is allowed for"
     )
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the rate."""
-    from pipelines.commands.as_data import as_data
-    from warehouse.marts.reader import Reader
-    from warehouse.questions.shares import rates, rates_as_data
-
-    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+    with reading(args) as reader:
+        question = question_from(args)
         result = rates(
             reader,
-            by=args.by,
-            definition=args.definition,
-            selection=selection_from(args),
+            by=question.by or None,
+            definition=question.definition or None,
+            selection=question.selection,
             method=args.method,
-            level=args.level,
+            level=question.level,
         )
-        found = _surety(reader, args) if args.surety else None
+        found = surety(reader, question) if args.surety else None
     if args.json:
-        say(json.dumps(as_data(_with_surety(rates_as_data(result), found)), indent=2))
-    else:
-        print_rates(result)
-        if found is not None:
-            print_surety(found)
+        say_json(_with_surety(result, found) if found else result)
+        return 0
+    print_rates(result)
+    if found is not None:
+        print_surety(found)
     return 0
 
 
-def _surety(reader: Reader, args: argparse.Namespace) -> Surety:
-    from warehouse.questions.misclassified import surety
-
-    return surety(reader, by=args.by, definition=args.definition, selection=selection_from(args), level=args.level)
-
-
-def _with_surety(data: dict[str, Any], found: Surety | None) -> dict[str, Any]:
-    """The rates as data, with a key ``surety`` in every group where it was asked for."""
-    if found is None:
-        return data
-    from warehouse.questions.misclassified import surety_as_data
-    from warehouse.words.sentences import caution_text
-    from warehouse.words.shares import errors_sentence
-
-    by_group = surety_as_data(found)
+def _with_surety(result: Rates, found: Surety) -> dict[str, Any]:
+    """The rates as data, with a key ``surety`` for all and in every group."""
+    data, sure = as_data(result), as_data(found)
+    by_group = {group["group"]: group for group in sure["groups"]}
     groups = [{**group, "surety": by_group.get(group["group"])} for group in data["groups"]]
-    said = {
-        "reason": caution_text(found.reason) if found.reason else "",
-        "error_source": errors_sentence(found.errors) if found.part else "",
-        "warnings": found.cautions,
-    }
-    return {**data, "groups": groups, "surety": said}
+    about = {key: sure[key] for key in ("part", "reason", "error_source", "warnings")}
+    return {**data, "groups": groups, "surety": about}
 
 
 def print_surety(found: Surety) -> None:
     """Print how surely cases went adverse."""
-    from warehouse.words.sentences import caution_text
-    from warehouse.words.shares import errors_sentence, surety_sentence
-
     say("How surely")
     if found.reason:
         say(f"  {caution_text(found.reason)}")
         return
-    for group in found.groups:
-        say(f"  {group.label}: {surety_sentence(group)}.")
+    say_list(f"{group.label}: {surety_sentence(group)}." for group in found.groups)
     if any(group.share.expected != group.by_error_alone.expected for group in found.groups):
         say("  growth of single children: by more than the child would have grown anyway, so far as that is known.")
     say(f"  {errors_sentence(found.errors)}")
-    for caution in found.cautions:
-        say(f"  {caution_text(caution)}")
+    say_cautions(found.cautions)
     if found.groups:
         say(f"  {caution_text(found.groups[0].share.assumptions)}")
-
-
-def selection_from(args: argparse.Namespace) -> Selection:
-    """The selection of cases asked for on the command line."""
-    from warehouse.errors import RequestError
-    from warehouse.selection import Selection
-
-    filters: dict[str, tuple[str, ...]] = {}
-    for given in args.only:
-        name, equals, value = given.partition("=")
-        if not equals:
-            found = f"--only {given!r} is not of the form FILTER=VALUE"
-            raise RequestError(found, remedy="such as --only sex=female")
-        filters[name] = (*filters.get(name, ()), value)
-    return Selection(comparison=args.comparison, selection=args.selection, filters=filters)
 
 
 def print_rates(result: Rates, *, again: bool = False) -> None:
@@ -140,17 +95,13 @@ def print_rates(result: Rates, *, again: bool = False) -> None:
         say(f"  adverse: {definition.sentence}")
         say(f"  growth: {result.growth_reference}")
         say(f"  cases: {result.selection.sentence()}")
-    columns = ["group", "started", "finished", "counted", "adverse", "share", interval_title(result), "if the missing…"]
+    interval = f"{100 * result.level:g}% interval"
+    columns = ["group", "started", "finished", "counted", "adverse", "share", interval, "if the missing…"]
     rows = [_row(group) for group in result.groups]
     print_table("", columns, rows, right=range(1, 8))
     if not again:
         _print_frame(result)
     _print_notes(result)
-
-
-def interval_title(result: Rates) -> str:
-    """Heading of the interval column."""
-    return f"{100 * result.level:g}% interval"
 
 
 def _row(group: GroupRow) -> list[str]:
@@ -177,7 +128,7 @@ def _print_frame(result: Rates) -> None:
     if flow.not_due.n:
         say(f"  {say_text('rate.not_due', n=flow.not_due.n)}")
     say(f"  {say_text('rate.if_missing')}")
-    say(f"  {say_text('audit.short')}")
+    say_end()
 
 
 def _print_notes(result: Rates) -> None:

@@ -5,15 +5,15 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+from pipelines.commands.options import add_warehouse, encryption_key, print_table, say, storing
+from warehouse.engine.layout import layout, schema_number, write_records
+from warehouse.errors import RequestError
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser(
-        "records",
-        help="write the records as a folder of Parquet tables, for `menton build`",
-        description="The records are as free of identifying values as the warehouse, case by case: treat them alike.",
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    parser.description = (
+        "The records are as free of identifying values as the warehouse, case by case: treat them alike."
     )
     add_warehouse(parser)
     parser.add_argument("--out", type=Path, metavar="FOLDER", help="a new folder for the records")
@@ -29,18 +29,13 @@ def run(args: argparse.Namespace) -> int:
     if args.layout:
         _print_layout()
         return 0
-    from warehouse.engine.export import write_records
-    from warehouse.errors import RequestError
-    from warehouse.store.store import open_store
-
     if args.out is None:
         found = "there is no folder to write the records to"
         raise RequestError(found, remedy="name a new folder with --out, or ask for --layout")
-    key = encryption_key(args)
-    if key is not None and not args.unencrypted:
+    if encryption_key(args) is not None and not args.unencrypted:
         found = "the warehouse is encrypted, and the records would be plain Parquet"
         raise RequestError(found, remedy="say --unencrypted where they are kept as safely as the warehouse")
-    with open_store(args.warehouse, key=key) as store:
+    with storing(args) as store:
         counts = write_records(store, args.out)
     print_table("", ["table", "rows"], [[table, str(n)] for table, n in counts.items()], right=[1])
     say(f"The records are written to {args.out}. Build from them with: menton build --records {args.out} --out FOLDER")
@@ -48,8 +43,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _print_layout() -> None:
-    from warehouse.engine.layout import layout, schema_number
-
     say(f"Schema {schema_number()}: each table is a file or a folder of Parquet, TABLE.parquet.")
     for table, columns in layout().items():
         rows = [[column.name, column.type, "yes" if column.is_required else ""] for column in columns]

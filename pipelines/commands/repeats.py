@@ -2,37 +2,30 @@
 
 from __future__ import annotations
 
-import json
+import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+from pipelines.commands.options import add_json, add_warehouse, print_table, reading, say, say_json
+from warehouse.repeats.repeat_plan import ADVISED, RepeatPlan, plan_repeats
+from warehouse.repeats.repeats import Repeatability, Repeated, repeatability, repeatability_as_data
+from warehouse.results import Estimate
 from warehouse.words.sentences import caution_text
-
-if TYPE_CHECKING:
-    import argparse
-
-    from warehouse.repeats.repeat_plan import RepeatPlan
-    from warehouse.repeats.repeats import Repeatability, Repeated
-    from warehouse.results import Estimate
 
 _SHOWN_FORM = "ICC(2,1)"
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser(
-        "repeats",
-        help="method error from repeated readings; a plan of records to read again",
-        description="Method error from repeated readings: Dahlberg's error, bias with paired t, intraclass correlation,"
-        " limits of agreement, MDC95; by practice, measure and examiner, and examiner against examiner.",
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    parser.description = (
+        "Method error from repeated readings: Dahlberg's error, bias with paired t, intraclass correlation,"
+        " limits of agreement, MDC95; by practice, measure and examiner, and examiner against examiner."
     )
     add_warehouse(parser)
     parser.add_argument("--practice", metavar="PSEUDONYM", help="one practice only")
     parser.add_argument("--measure", metavar="CODE", help="one measure only, with all that is known of it")
     parser.add_argument("--examiners", action="store_true", help="also list each examiner, and examiners compared")
     parser.add_argument("--level", type=float, default=0.95, help="level of the intervals (default 0.95)")
-    parser.add_argument("--json", action="store_true", help="print one JSON object with everything")
+    add_json(parser)
     parser.add_argument("--plan", type=int, metavar="N", help="draw N records to read again (25 or more are advised)")
     parser.add_argument("--seed", type=int, metavar="S", help="with --plan: seed of the draw (default: a random one)")
     parser.add_argument("--weeks", type=float, default=2.0, metavar="W", help="with --plan: weeks between the readings")
@@ -49,14 +42,10 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _compare(args: argparse.Namespace) -> int:
-    from pipelines.commands.as_data import as_data
-    from warehouse.marts.reader import Reader
-    from warehouse.repeats.repeats import repeatability, repeatability_as_data
-
-    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+    with reading(args) as reader:
         found = repeatability(reader, practice=args.practice, measure=args.measure, level=args.level)
     if args.json:
-        say(json.dumps(as_data(repeatability_as_data(found)), indent=1, allow_nan=False))
+        say_json(repeatability_as_data(found))
     else:
         _print(found, detailed=args.measure is not None, examiners=args.examiners or args.measure is not None)
     return 0
@@ -74,19 +63,13 @@ def _print(found: Repeatability, *, detailed: bool, examiners: bool) -> None:
     if detailed:
         for one in (*shown, *found.between):
             _print_forms(one)
-    few = sorted({one.error.dahlberg.n for one in shown if one.n < _advised()})
+    few = sorted({one.error.dahlberg.n for one in shown if one.n < ADVISED})
     if few:
-        say(f"  Some rest on fewer than {_advised()} records, which says little: see `menton repeats --plan`.")
+        say(f"  Some rest on fewer than {ADVISED} records, which says little: see `menton repeats --plan`.")
     say("  error: Dahlberg's error of one reading. bias: mean difference, with the p value of the paired t test.")
     say(f"  {_SHOWN_FORM}: for single readings of any examiner; all six forms with --measure CODE or --json.")
     say("  limits: of agreement, where 95% of differences lie. MDC95: least change beyond error, 2.77 x error.")
     say("  Lengths of films are compared as on the film.")
-
-
-def _advised() -> int:
-    from warehouse.repeats.repeat_plan import ADVISED
-
-    return ADVISED
 
 
 def _print_rows(title: str, rows: list[Repeated]) -> None:
@@ -145,12 +128,9 @@ def _plan(args: argparse.Namespace) -> int:
 
     import numpy as np
 
-    from warehouse.marts.reader import Reader
-    from warehouse.repeats.repeat_plan import plan_repeats
-
     seed = args.seed if args.seed is not None else secrets.randbelow(2**32)
     rng = np.random.default_rng(seed)
-    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+    with reading(args) as reader:
         plan = plan_repeats(reader, n=args.plan, rng=rng, practice=args.practice, weeks=args.weeks)
     _write_plan(plan, args)
     where = f" and written to {args.out}" if args.out else ""

@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-import json
-from typing import TYPE_CHECKING, Any
+import argparse
 
-from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
-from pipelines.commands.rate import selection_from
-from warehouse.words.sentences import caution_text
-from warehouse.words.sentences import say as say_text
+import polars as pl
 
-if TYPE_CHECKING:
-    import argparse
-
-    import polars as pl
-
-    from warehouse.cases.occlusal_results import OcclusalResults
-    from warehouse.cases.relapse import Relapse
-    from warehouse.results import Estimate
+from pipelines.commands.options import add_cases, print_table, reading, say, say_end, say_json, selection_from
+from warehouse.cases.case_results import case_results
+from warehouse.cases.occlusal_results import OcclusalResults, occlusal_results
+from warehouse.cases.relapse import Relapse, relapse
+from warehouse.measures.published_bands import FACIAL_INDEX_CLASSES, LITTLE_ABOVE, LITTLE_BANDS, NOSE_TIP_SOURCE
+from warehouse.results import Estimate
 
 _CLASSES = (
     ("Facial index at start, scale for the sex", "facial_index_class_start"),
@@ -30,48 +24,32 @@ _CLASSES = (
 )
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("results", help="teeth, face type and relapse of the cases")
-    add_warehouse(parser)
-    parser.add_argument("--level", type=float, default=0.95, help="level of the intervals (default 0.95)")
-    parser.add_argument("--comparison", choices=("treated", "untreated"), default="treated")
-    parser.add_argument("--selection", choices=("consecutive", "selected", "both"), default="consecutive")
-    parser.add_argument(
-        "--only", action="append", default=[], metavar="FILTER=VALUE", help="keep cases with this value"
-    )
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    add_cases(parser, definition=False)
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the results."""
-    from warehouse.cases.case_results import case_results
-    from warehouse.cases.occlusal_results import occlusal_results
-    from warehouse.cases.relapse import relapse
-    from warehouse.marts.reader import Reader
-
     selection = selection_from(args)
-    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+    with reading(args) as reader:
         teeth = occlusal_results(reader, selection=selection, level=args.level)
         after = relapse(reader, selection=selection, level=args.level)
         condition, values = selection.where()
         cases = reader.connection.frame(f"select case_no from mart_cases where {condition}", values)
         classes = _classes(case_results(reader).join(cases, on="case_no", how="semi"))
-        said = f"{selection.sentence()}; build {reader.snapshot.build_id}"
+        build = reader.snapshot.build_id
     if args.json:
-        data = {"cases": said, "teeth": _teeth(teeth), "classes": classes, "relapse": [_relapse(one) for one in after]}
-        say(json.dumps(data, indent=1, allow_nan=False))
+        say_json({"build": build, "cases": selection, "teeth": teeth, "classes": classes, "relapse": after})
     else:
-        say(f"  cases: {said}")
+        say(f"  cases: {selection.sentence()}; build {build}")
         _print(teeth, classes, after)
     return 0
 
 
 def _classes(frame: pl.DataFrame) -> dict[str, dict[str, int]]:
     """Column -> class -> cases, classes from mild to marked, others by name."""
-    from warehouse.measures.published_bands import FACIAL_INDEX_CLASSES, LITTLE_ABOVE, LITTLE_BANDS
-
     order = [*FACIAL_INDEX_CLASSES, *(name for _, name in LITTLE_BANDS), LITTLE_ABOVE]
     found = {}
     for _, column in _CLASSES:
@@ -79,37 +57,6 @@ def _classes(frame: pl.DataFrame) -> dict[str, dict[str, int]]:
         ranked = sorted(counts, key=lambda one: (order.index(one) if one in order else 0, one))
         found[column] = {one: counts[one] for one in ranked}
     return found
-
-
-def _teeth(found: OcclusalResults) -> dict[str, Any]:
-    return {
-        "n_finished": found.n_finished,
-        "improvement": {name: {"n": found.counts[name], **_plain(one)} for name, one in found.shares.items()},
-        "percent_reduction": _plain(found.reduction),
-        "change_points": _plain(found.points),
-    }
-
-
-def _relapse(one: Relapse) -> dict[str, Any]:
-    return {
-        "measure": one.measure,
-        "unit": one.unit,
-        "n": one.change.n,
-        "months": one.months,
-        "start_to_finish": _plain(one.gained),
-        "finish_to_follow_up": _plain(one.change),
-        "less_ordinary_growth": _plain(one.adjusted),
-        "n_recorded_in_unlike_ways": one.n_unlike,
-    }
-
-
-def _plain(estimate: Estimate) -> dict[str, Any]:
-    interval = estimate.interval
-    return {
-        "value": estimate.value,
-        "interval": [interval.low, interval.high] if interval else None,
-        "warnings": [caution_text(caution) for caution in estimate.warnings],
-    }
 
 
 def _print(teeth: OcclusalResults, classes: dict[str, dict[str, int]], after: tuple[Relapse, ...]) -> None:
@@ -122,8 +69,6 @@ def _print(teeth: OcclusalResults, classes: dict[str, dict[str, int]], after: tu
             named = {"true": "above", "false": "not above"}
             listed = ", ".join(f"{named.get(one, one)}: {n}" for one, n in classes[column].items())
             say(f"  {title} — {listed}")
-    from warehouse.measures.published_bands import NOSE_TIP_SOURCE
-
     say(f"  The nose-tip distance is {NOSE_TIP_SOURCE}.")
     columns = ["measure", "cases", "months", "start to finish", "finish to follow-up", "less ordinary growth"]
     rows = [
@@ -142,7 +87,7 @@ def _print(teeth: OcclusalResults, classes: dict[str, dict[str, int]], after: tu
         say("  Cases with follow-up records only: who comes back may differ from who does not.")
     else:
         say("  Relapse: no case has a measure at finish and at follow-up.")
-    say(f"  {say_text('audit.short')}")
+    say_end()
 
 
 def _share(estimate: Estimate) -> str:

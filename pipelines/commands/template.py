@@ -10,9 +10,8 @@ from pipelines.commands.options import say
 DEFAULT = "menton-template.xlsx"
 
 
-def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add the command."""
-    parser = subparsers.add_parser("template", help="write a spreadsheet template with dictionary and drop-down codes")
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
     parser.add_argument(
         "--out", type=Path, default=Path(DEFAULT), metavar="FILE", help=f"the file (default: {DEFAULT})"
     )

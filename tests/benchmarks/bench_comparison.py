@@ -18,9 +18,8 @@ from warehouse.analysis.age_curve import age_curve
 from warehouse.analysis.ancova import ancova
 from warehouse.analysis.balance import balances
 from warehouse.analysis.firth import firth_logistic
-from warehouse.questions.contrast import one_thread
+from warehouse.questions.contrast import GROUP, OUTCOME, TwoGroupFrame, one_thread, prepared_pair, stratum_column
 from warehouse.questions.methods import METHODS, PreparedPair
-from warehouse.questions.prepare import GROUP, OUTCOME, TwoGroupFrame, prepared_pair, stratum_column
 
 N = 1_000_000
 ADJUST = ("age_at_start", "sex", "plane_at_start", "incisor_class")

@@ -29,6 +29,7 @@ from tests.benchmarks.growing import (
 from tests.benchmarks.table import INGEST, Table
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question
 from warehouse.questions.contrast import compare_pair
 from warehouse.questions.shares import rates
 
@@ -58,10 +59,9 @@ def _imported(tmp_path_factory: pytest.TempPathFactory) -> None:
 
 
 def compare(reader: Reader) -> object:
-    return compare_pair(
-        reader, by="appliance_category", first="expander_tooth_borne", second="fixed_labial",
-        adjust=["age_at_start", "sex"],
-    )  # fmt: skip
+    pair = ("expander_tooth_borne", "fixed_labial")
+    adjust = ("age_at_start", "sex")
+    return compare_pair(reader, Question(by="appliance_category", first=pair[0], second=pair[1], adjust=adjust))
 
 
 @pytest.mark.benchmark

@@ -14,8 +14,7 @@ from dashboard.parts.upload import Delivered, Rehearsal, Told
 from tests.dashboard.conftest import APP, VARIABLES, everything_said
 from warehouse.marts.reader import Reader
 from warehouse.questions.shares import rates
-from warehouse.upkeep.data_quality import RuleCount
-from warehouse.upkeep.load_preview import LoadPreview
+from warehouse.upkeep.data_quality import LoadPreview, RuleCount
 
 HEADINGS = (
     "case_id,sex,age_at_start,start_quarter,selection,status,comparison,phase_1_appliance_category,sn_gogn_deg_start"

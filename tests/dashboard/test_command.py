@@ -21,7 +21,7 @@ from warehouse.errors import RequestError
 
 def parsed(*words: str) -> argparse.Namespace:
     parser = argparse.ArgumentParser()
-    command.add(parser.add_subparsers())
+    command.add(parser.add_subparsers().add_parser("dashboard"))
     return parser.parse_args(["dashboard", *words])
 
 

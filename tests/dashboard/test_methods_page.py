@@ -13,7 +13,8 @@ from tests.dashboard.conftest import Open, everything_said
 from tests.warehouse.comparison.planning import PLAN, add_plan
 from warehouse.marts.reader import Reader
 from warehouse.plans.looks import FILE
-from warehouse.plans.register import PlansAndLooks, plans_and_looks
+from warehouse.plans.planned_or_explored import PlansAndLooks, plans_and_looks
+from warehouse.plans.question import Question
 from warehouse.proof import proof
 from warehouse.questions.contrast import compare_pair
 from warehouse.words.plans import looks_sentences, plans_sentence
@@ -32,7 +33,9 @@ def own(folder: Path, tmp_path: Path) -> Path:
 
 def look(folder: Path) -> None:
     with Reader.open(folder) as reader:
-        compare_pair(reader, by="appliance_category", first="expander_tooth_borne", second="fixed_labial", adjust=[])
+        compare_pair(
+            reader, Question(by="appliance_category", first="expander_tooth_borne", second="fixed_labial", adjust=[])
+        )
 
 
 def page_of(opened: Open, folder: Path, monkeypatch: pytest.MonkeyPatch) -> AppTest:

@@ -10,13 +10,13 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboard.charts.drift import cusum_chart, cusum_frame, periods_chart, periods_frame
-from dashboard.charts.forest import CLOSE_ROW, forest_alt, forest_chart, forest_frame
-from dashboard.charts.funnel import funnel_alt, funnel_chart, points_frame
-from dashboard.charts.means import means_alt, means_chart, means_frame
+from dashboard.charts.funnel import funnel_figure
+from dashboard.charts.intervals import CLOSE_ROW, forest_figure, means_figure
 from tests.dashboard.conftest import Open, cases, everything_said
 from tests.hand_made import load_rows
 from tests.study_group import group_result
 from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question
 from warehouse.pooled.kept_results import Kept, kept_path, kept_text
 from warehouse.pooled.result import SharePool
 from warehouse.pooled.shares import tag_of
@@ -74,14 +74,14 @@ def test_the_practices_of_a_warehouse_stand_by_size_and_without_a_name(of_crowd:
 
 def test_a_hidden_count_is_nowhere_in_what_is_sent(of_crowd: Open, crowd: Path) -> None:
     with Reader.open(crowd) as reader:
-        lines = practices_here(reader).pool.lines
-    hidden = [one for one in lines if one.share is None]
+        pool = practices_here(reader).pool
+    hidden = [one for one in pool.lines if one.share is None]
     assert hidden, "one practice must have few adverse cases for this to mean anything"
-    frame = forest_frame(practices_of(lines))
-    row = frame.row(lines.index(hidden[0]), named=True)
-    assert (row["share"], row["low"], row["drawn"]) == (None, None, None)
+    frame = forest_figure(pool).frame
+    row = frame.row(pool.lines.index(hidden[0]), named=True)
+    assert (row["value"], row["low"], row["drawn"]) == (None, None, None)
     assert row["counts"].startswith(("fewer than 5 of", "withheld of"))
-    assert hidden[0].label not in points_frame(practices_of(lines))["name"].to_list()
+    assert hidden[0].label not in funnel_figure(pool).frame["name"].to_list()
     assert "fewer than 5 of" in everything_said(of_crowd())
 
 
@@ -142,10 +142,6 @@ def test_means_of_small_practices_are_left_out_and_cannot_be_worked_out(uneven: 
     assert len(out) >= 3, "of two left out each could take its own mean from the sum of both"
     said = " ".join([here.means.refused, *here.means.notes])
     assert "nobody may work out one from the others" in said or "3 practices" in said
-
-
-def practices_of(lines: tuple) -> SharePool:
-    return SharePool(outcome="D1", definition="D1", sentence="", practices=len(lines), lines=lines)
 
 
 def test_an_owner_may_have_a_practice_marked(of_crowd: Open) -> None:
@@ -223,24 +219,22 @@ def test_a_changed_result_is_not_shown(opened: Open, monkeypatch: pytest.MonkeyP
 
 
 def test_pictures_are_valid_and_tell_the_finding() -> None:
-    forest, funnel = forest_chart(SHARES, mine=MINE), funnel_chart(SHARES, mine=MINE)
-    assert forest.to_dict()["description"] == forest_alt(SHARES, mine=MINE)
-    assert funnel.to_dict()["description"] == funnel_alt(SHARES, mine=MINE)
-    means = means_chart(GROUP.means[0], mine=MINE)
-    assert means.to_dict()["description"] == means_alt(GROUP.means[0], mine=MINE)
-    assert "tag" not in means_frame(GROUP.means[0]).columns
-    assert "practice 6, yours" in means_alt(GROUP.means[0], mine=MINE)
-    assert forest_alt(SHARES).startswith("Over 6 practices with 625 cases counted")
-    assert "this is no ranking" in forest_alt(SHARES)
-    assert re.search(r"Held against 11\.7%, 1 of 3 beyond the 95% limits of chance alone", funnel_alt(SHARES))
-    assert "tag" not in forest_frame(SHARES).columns
-    kinds = forest_frame(SHARES, mine=MINE).filter(forest_frame(SHARES, mine=MINE)["kind"] == "yours")
-    assert kinds["name"].to_list() == ["★ practice 6, yours"]
+    means = means_figure(GROUP.means[0], mine=MINE)
+    for figure in (forest_figure(SHARES, mine=MINE), funnel_figure(SHARES, mine=MINE), means):
+        assert figure.chart().to_dict()["description"] == figure.alt
+    assert "tag" not in means.frame.columns
+    assert "practice 6, yours" in means.alt
+    assert forest_figure(SHARES).alt.startswith("Over 6 practices with 625 cases counted")
+    assert "this is no ranking" in forest_figure(SHARES).alt
+    assert re.search(r"Held against 11\.7%, 1 of 3 beyond the 95% limits of chance alone", funnel_figure(SHARES).alt)
+    assert "tag" not in forest_figure(SHARES).frame.columns
+    frame = forest_figure(SHARES, mine=MINE).frame
+    assert frame.filter(frame["kind"] == "yours")["name"].to_list() == ["★ practice 6, yours"]
 
 
 def test_many_practices_lie_closer(many: SharePool) -> None:
-    assert forest_chart(many).to_dict()["height"] == (40 + 2) * CLOSE_ROW
-    assert points_frame(many).height == 40
+    assert forest_figure(many).chart().to_dict()["height"] == (40 + 2) * CLOSE_ROW
+    assert funnel_figure(many).frame.height == 40
 
 
 @pytest.fixture(scope="module")
@@ -253,8 +247,8 @@ def test_practices_all_without_an_adverse_case_are_said_in_words() -> None:
     none = group_result(0, 0, 0).shares[0]
     assert "Over 3 practices with 273 cases counted" in pooled_sentence(none)
     assert place_sentence(none.lines[0])
-    assert forest_chart(none).to_dict()["height"]
-    assert funnel_alt(none)
+    assert forest_figure(none).chart().to_dict()["height"]
+    assert funnel_figure(none).alt
 
 
 def test_differences_are_put_in_words() -> None:
@@ -263,7 +257,7 @@ def test_differences_are_put_in_words() -> None:
 
 
 def test_the_charts_over_time_are_those_of_the_command(opened: Open, reader: Reader) -> None:
-    found = drift_picture(reader, rng=np.random.default_rng(1), selection=Selection(filters={"practice": ("HARBOUR",)}))
+    found = drift_picture(reader, Question(selection=Selection(filters={"practice": ("HARBOUR",)})))
     assert found.path is not None
     said = everything_said(opened("drift", practice="HARBOUR"))
     for sentence in drift_sentences(found):
@@ -277,8 +271,7 @@ def test_the_charts_over_time_are_those_of_the_command(opened: Open, reader: Rea
 def test_a_share_stated_in_the_address_fixes_the_chart(opened: Open, reader: Reader) -> None:
     found = drift_picture(
         reader,
-        rng=np.random.default_rng(1),
-        selection=Selection(filters={"practice": ("QUARRY",)}),
+        Question(selection=Selection(filters={"practice": ("QUARRY",)})),
         asked=DriftAsked(in_control=0.1),
     )
     said = everything_said(opened("drift", practice="QUARRY", usual="10"))

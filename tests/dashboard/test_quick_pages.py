@@ -14,8 +14,9 @@ import pytest
 from dashboard.access.ask import OpenWarehouse, Session, one_reader
 from dashboard.access.viewer import viewer_named
 from dashboard.charts.drift import MOST_DRAWN, cusum_chart, thinned
-from dashboard.charts.layers import layered
+from dashboard.charts.figure import layered
 from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question
 from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture
 from warehouse.selection import Selection
 from warehouse.store.snapshot import current_snapshot
@@ -66,7 +67,7 @@ def test_of_many_cases_the_lowest_and_highest_of_every_stretch_are_drawn() -> No
 
 def test_a_practice_of_very_many_cases_gets_its_chart(reader: Reader) -> None:
     one = Selection(filters={"practice": ("HARBOUR",)})
-    found = drift_picture(reader, rng=np.random.default_rng(1), selection=one, asked=DriftAsked(in_control=0.2))
+    found = drift_picture(reader, Question(selection=one), asked=DriftAsked(in_control=0.2))
     many = long_path(found, 120)
     spec = cusum_chart(many).to_dict()
     (line,) = [part for part in spec["layer"] if part["mark"]["type"] == "line"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from runpy import run_module
 from types import SimpleNamespace
 
 import pytest
@@ -45,3 +46,20 @@ def test_a_fault_of_the_program_shows_neither_trace_nor_value(
 def test_no_command_at_all_prints_the_help(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main([]) == 2
     assert "not a diagnosis" in capsys.readouterr().out
+
+
+def test_a_fault_is_told_likewise_where_it_is_run_as_a_module(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(_: object) -> int:
+        message = "Pirrik Fogbell"
+        raise ZeroDivisionError(message)
+
+    monkeypatch.delenv(cli.TRACE_VARIABLE, raising=False)
+    monkeypatch.setattr("pipelines.commands.template.run", broken)
+    monkeypatch.setattr(sys, "argv", ["menton", "template"])
+    monkeypatch.delitem(sys.modules, "pipelines.cli")
+    with pytest.raises(SystemExit) as ended:
+        run_module("pipelines.cli", run_name="__main__")
+    assert ended.value.code == 70
+    assert "ZeroDivisionError in test_command_line.py" in capsys.readouterr().err

@@ -83,7 +83,7 @@ def warehouse(tmp_path_factory: pytest.TempPathFactory, published: dict[str, Any
 def references(warehouse: Path, capsys: pytest.CaptureFixture[str], *words: str) -> dict[str, Any]:
     capsys.readouterr()
     assert main(["growth", "--warehouse", str(warehouse), "--json", *words]) == 0
-    found: list[dict[str, Any]] = json.loads(capsys.readouterr().out)
+    found: list[dict[str, Any]] = json.loads(capsys.readouterr().out)["growth_references"]
     return {one["id"]: one for one in found}
 
 

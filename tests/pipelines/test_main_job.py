@@ -142,14 +142,14 @@ def test_a_row_turned_away_comes_in_corrected_and_the_earlier_rows_stay_in_histo
     path, warehouse = tmp_path / "cases.csv", tmp_path / "w"
     path.write_text(header + wrong, encoding="utf-8")
     ingest(Request(paths=(path,), warehouse=warehouse))
-    listed = json.loads(printed(capsys, "quarantine", "--warehouse", str(warehouse), "--json"))
+    listed = json.loads(printed(capsys, "quarantine", "--warehouse", str(warehouse), "--json"))["reasons"]
     found = [(one["row"], one["column"], one["rule"]) for one in listed]
     assert found == [(3, "sn_gogn_deg_finish", "M-sn_gogn_deg-plausible")]
     assert rate_json(capsys, warehouse)["n_turned_away"] == 1
     path.write_text(header + wrong.replace("340", "33"), encoding="utf-8")
     outcome = ingest(Request(paths=(path,), warehouse=warehouse))
     assert outcome.loaded[0].n_replaced > 0
-    assert json.loads(printed(capsys, "quarantine", "--warehouse", str(warehouse), "--json")) == []
+    assert json.loads(printed(capsys, "quarantine", "--warehouse", str(warehouse), "--json"))["reasons"] == []
     found = rate_json(capsys, warehouse)
     assert (found["groups"][0]["n_assessable"], found["n_turned_away"]) == (2, 0)
     from warehouse.store.store import open_store

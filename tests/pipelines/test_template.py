@@ -210,7 +210,7 @@ def test_the_command_writes_either_layout_and_never_over_a_file(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     parser = argparse.ArgumentParser()
-    command.add(parser.add_subparsers())
+    command.add(parser.add_subparsers().add_parser("template"))
     path = tmp_path / "t.xlsx"
     args = parser.parse_args(["template", "--out", str(path), "--tables"])
     assert args.run(args) == 0

@@ -13,8 +13,8 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from warehouse.questions.covariates import ADJUSTABLE
-from warehouse.questions.prepare import GROUP, OUTCOME, TwoGroupFrame, stratum_column
+from warehouse.plans.covariates import ADJUSTABLE
+from warehouse.questions.contrast import GROUP, OUTCOME, TwoGroupFrame, stratum_column
 
 Floats = NDArray[np.float64]
 

@@ -10,9 +10,8 @@ import pytest
 from tests.proof.ledger import Ledger
 from tests.proof.simulator import ADJUST, Scene, Truth, draw, truth_of, two_groups
 from warehouse.analysis.firth import firth_logistic
-from warehouse.questions.contrast import one_thread
+from warehouse.questions.contrast import one_thread, prepared_pair
 from warehouse.questions.methods import METHODS, TITLES
-from warehouse.questions.prepare import prepared_pair
 
 pytestmark = pytest.mark.slow
 

@@ -11,8 +11,8 @@ from tests.proof.ledger import Ledger
 from tests.proof.simulator import ADJUST, LABELS, Scene, Truth, draw, truth_of, two_groups
 from warehouse.analysis.group_pair import pair_groups
 from warehouse.analysis.missing import impute_and_compare
-from warehouse.questions.covariates import adjustables
-from warehouse.questions.prepare import GROUP, OUTCOME
+from warehouse.plans.covariates import adjustables
+from warehouse.questions.contrast import GROUP, OUTCOME
 
 pytestmark = pytest.mark.slow
 

@@ -51,9 +51,9 @@ def folder(made: Path, tmp_path: Path) -> Path:
 
 def parsers_of(command: str) -> dict[str, argparse.ArgumentParser]:
     """The parser of a command, or those of its verbs."""
-    listed = argparse.ArgumentParser().add_subparsers()
-    import_module(cli.COMMANDS[command][0]).add(listed)
-    parser = listed.choices[command]
+    parser = argparse.ArgumentParser()
+    module, _, add = cli.COMMANDS[command][0].partition(":")
+    getattr(import_module(module), add or "add")(parser)
     verbs = [action for action in parser._actions if isinstance(action, argparse._SubParsersAction)]
     if not verbs:
         return {"": parser}

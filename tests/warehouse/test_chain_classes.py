@@ -8,13 +8,14 @@ from typing import Any
 import polars as pl
 import pytest
 
+from warehouse.disclosure import Count
 from warehouse.protected.counts import ADVERSE, COUNTED, NOT_ADVERSE, chain_of, threshold_name
 
 CHANGES = pl.DataFrame({"value": [0.5, 1.0, 2.0, 2.5, 3.0], "is_adverse": [False, False, True, True, True]})
 
 
 def counted(*edges: float, n_assessable: int, n_adverse: int, values: pl.DataFrame) -> Any:
-    group = SimpleNamespace(stages=(), n_assessable=n_assessable, n_adverse=n_adverse)
+    group = SimpleNamespace(stages=(), counted=Count.of(n_assessable), adverse=Count.of(n_adverse))
     points = tuple(SimpleNamespace(threshold=edge) for edge in edges)
     return SimpleNamespace(
         overall=SimpleNamespace(groups=(group,)), threshold=SimpleNamespace(points=points), values=values
@@ -41,5 +42,5 @@ def test_else_the_outcome_alone_tells_them_apart(without: Any) -> None:
     group = without.overall.groups[0]
     chain = chain_of(without)
     assert not chain.has_thresholds
-    assert chain.atoms == {ADVERSE: group.n_adverse, NOT_ADVERSE: group.n_assessable - group.n_adverse}
+    assert chain.atoms == {ADVERSE: group.adverse.n, NOT_ADVERSE: group.counted.n - group.adverse.n}
     assert set(chain.members[COUNTED]) == {ADVERSE, NOT_ADVERSE}

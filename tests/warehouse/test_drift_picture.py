@@ -11,6 +11,7 @@ import pytest
 from tests.hand_made import load_rows, made_case
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question
 from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture
 from warehouse.selection import Selection
 from warehouse.words.drift import drift_sentences
@@ -61,8 +62,7 @@ def reader(tmp_path_factory: pytest.TempPathFactory) -> Any:
 def picture(reader: Reader, practice: str, **asked: Any) -> DriftPicture:
     return drift_picture(
         reader,
-        rng=np.random.default_rng(1),
-        selection=Selection(filters={"practice": (practice,)}),
+        Question(selection=Selection(filters={"practice": (practice,)})),
         asked=DriftAsked(**asked),
     )
 
@@ -160,4 +160,4 @@ def test_what_cannot_be_charted_is_refused(reader: Reader, asked: dict[str, Any]
 
 def test_several_practices_are_not_charted_together(reader: Reader) -> None:
     with pytest.raises(RequestError, match="4 practices"):
-        drift_picture(reader, rng=np.random.default_rng(1))
+        drift_picture(reader, Question())

@@ -19,18 +19,18 @@ from warehouse.cases.filter_values import filter_values, relief
 from warehouse.errors import RequestError
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question
 from warehouse.protected.shares import protected_rates
 from warehouse.questions.answer import answer
-from warehouse.questions.corners_of_cases import corners_of_cases
 from warehouse.questions.shares import rates
 from warehouse.questions.spread import WIDTHS, binned, change_picture
+from warehouse.questions.teeth_and_face import corners_of_cases
 from warehouse.repeats.error_band import error_band
 from warehouse.repeats.repeats import measure_errors, repeats
 from warehouse.selection import Selection
 from warehouse.store.store import open_store
 from warehouse.upkeep.catalogue_report import catalogue_report
-from warehouse.upkeep.data_quality import data_quality
-from warehouse.upkeep.load_preview import load_preview
+from warehouse.upkeep.data_quality import data_quality, load_preview
 from warehouse.words.sentences import caution_text
 
 EVERYONE = Selection()
@@ -157,7 +157,7 @@ def test_one_case_is_shown_only_to_those_who_selected_it(reader: Reader) -> None
 
 def test_teeth_improve_from_a_fall_of_three_tenths_on(reader: Reader) -> None:
     # scores 20 -> 0, 2 ... 22: improved up to 14 (30 %), that is 8 of 12; adverse (raw change from 2.0) from 8 on
-    corners = corners_of_cases(reader, selection=EVERYONE, definition="D2")
+    corners = corners_of_cases(reader, Question(selection=EVERYONE, definition="D2"))
     assert corners is not None
     assert (corners.better_adverse, corners.better_not_adverse) == (4, 4)
     assert (corners.not_better_adverse, corners.not_better_not_adverse) == (4, 0)

@@ -11,7 +11,7 @@ from tests.hand_made import load_rows, made_case
 from warehouse.errors import WarehouseError
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
-from warehouse.plans.plans import registered_plans
+from warehouse.plans.plan import registered_plans
 from warehouse.questions.shares import rates
 from warehouse.store.snapshot import POINTER, current_snapshot
 from warehouse.store.storage import Connection

@@ -16,7 +16,8 @@ from tests.hand_made import key, made_case, reader_of
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
-from warehouse.questions.misclassified import case_sureties, surety, surety_as_data
+from warehouse.plans.question import Question
+from warehouse.questions.misclassified import case_sureties, surety
 from warehouse.selection import Selection
 from warehouse.words.sentences import caution_text
 from warehouse.words.shares import errors_sentence, surety_sentence
@@ -47,7 +48,7 @@ def reader(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Reader]:
 
 def probabilities(reader: Reader, definition: str | None = None) -> dict[str, dict[str, object]]:
     names = {key(name): name for name in ("risen", "at", "fallen", "adult", "other", "axis", "index")}
-    rows = case_sureties(reader, definition=definition).to_dicts()
+    rows = case_sureties(reader, reader.definition(definition)).to_dicts()
     return {names[row["case_key"]]: row for row in rows}
 
 
@@ -94,7 +95,7 @@ def test_a_fall_that_is_adverse_counts_upwards(reader: Reader) -> None:
 def test_without_a_known_error_a_case_is_left_out_and_said(reader: Reader) -> None:
     assert CATALOGUE["facial_index_pct"].method_error is None
     assert probabilities(reader, "D6")["index"]["probability"] is None
-    found = surety(reader, definition="D6")
+    found = surety(reader, Question(definition="D6"))
     assert found.groups[0].share.expected.value is None
     assert "1 unknown and left out" in errors_sentence(found.errors)
     assert "no share can be expected" in surety_sentence(found.groups[0])
@@ -103,7 +104,7 @@ def test_without_a_known_error_a_case_is_left_out_and_said(reader: Reader) -> No
 def test_a_raw_change_has_no_doubt_of_growth(reader: Reader) -> None:
     found = probabilities(reader, "D2")["risen"]
     assert (found["change"], found["growth_sd"]) == (pytest.approx(2.0), 0.0)
-    assert "Growth is not taken off" in caution_text(surety(reader, definition="D2").cautions[0])
+    assert "Growth is not taken off" in caution_text(surety(reader, Question(definition="D2")).cautions[0])
 
 
 def test_only_counted_cases_have_a_probability(reader: Reader) -> None:
@@ -111,32 +112,32 @@ def test_only_counted_cases_have_a_probability(reader: Reader) -> None:
 
 
 def test_a_definition_of_several_parts_is_refused_in_words(reader: Reader) -> None:
-    found = surety(reader, definition="D7")
+    found = surety(reader, Question(definition="D7"))
     assert found.groups == ()
     assert found.reason is not None
     assert "made of several parts" in caution_text(found.reason)
-    assert case_sureties(reader, definition="D7").is_empty()
+    assert case_sureties(reader, reader.definition("D7")).is_empty()
 
 
 def test_groups_stand_in_the_order_of_the_rates(reader: Reader) -> None:
-    found = surety(reader, by="age_band")
+    found = surety(reader, Question(by="age_band"))
     assert [(one.group, one.n) for one in found.groups] == [("10-11", 4), ("18 and over", 1)]
     with pytest.raises(RequestError):
-        surety(reader, by="star_sign")
+        surety(reader, Question(by="star_sign"))
 
 
 def test_no_case_counted_is_said_in_words(reader: Reader) -> None:
-    found = surety(reader, selection=Selection(filters={"sex": ("male",)}))
+    found = surety(reader, Question(selection=Selection(filters={"sex": ("male",)})))
     assert found.groups[0].n == 0
     assert found.groups[0].share.expected.value is None
     assert errors_sentence(found.errors) == "no case counted"
-    assert surety_as_data(found)["all cases"]["expected_share"] is None
+    assert as_data(found)["groups"][0]["expected_share"]["value"] is None
 
 
 def test_the_plain_form_is_strict_json(reader: Reader) -> None:
     import json
 
-    text = json.dumps(as_data(surety_as_data(surety(reader, by="appliance_category"))), allow_nan=False)
+    text = json.dumps(as_data(surety(reader, Question(by="appliance_category"))), allow_nan=False)
     assert "expected_share_by_measuring_error_alone" in text
 
 
@@ -146,7 +147,7 @@ def test_the_share_expected_of_the_study_group_holds_the_planted_one(study: Stud
     )
     planted = float((truth["true_adjusted_deg"] >= 2.0).mean() or 0.0)
     with Reader.open(study.warehouse) as opened:
-        (group,) = surety(opened).groups
+        (group,) = surety(opened, Question()).groups
     assert group.n == pytest.approx(truth.height, abs=truth.height * 0.02)
     error = group.by_error_alone.expected
     assert error.interval is not None
@@ -162,7 +163,7 @@ def test_the_practice_s_own_error_is_used_where_there_is_one(study: Study) -> No
                 "select practice, measure, sem from mart_method_errors where is_used"
             )
         }
-        frame = case_sureties(opened)
+        frame = case_sureties(opened, opened.definition())
     used = {(row["practice"], row["measure"]): row["error_sd"] for row in frame.to_dicts()}
     assert any(name in own for name in used)
     for name, sem in used.items():
@@ -186,6 +187,6 @@ def test_rate_prints_and_lists_it_without_touching_the_keys_there_are(
     }
     for before, after in zip(plain["groups"], with_surety["groups"], strict=True):
         assert {name: after[name] for name in before} == before
-        assert 0.0 < after["surety"]["expected_share"] < 1.0
+        assert 0.0 < after["surety"]["expected_share"]["value"] < 1.0
     assert main(["rate", "--warehouse", str(study.warehouse), "--surety"]) == 0
     assert "allowing for measuring error, truly beyond it" in capsys.readouterr().out

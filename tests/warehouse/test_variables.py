@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from pipelines.contract.contract import load_contract
-from warehouse.variables import VARIABLES, listed
+from warehouse.selection import VARIABLES, listed
 
 USES = ("groupings", "filters", "adjustable", "protected", "pooled")
 

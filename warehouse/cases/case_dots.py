@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+
+import polars as pl
 
 from warehouse.marts.outcome_sql import outcomes_of
-from warehouse.outcomes.definition import SPANS
+from warehouse.marts.reader import Reader
+from warehouse.outcomes.definition import SPANS, ChangePart, Definition
 from warehouse.repeats.error_band import ErrorBand, error_band
+from warehouse.selection import Selection
 from warehouse.store.quoting import name as checked
-
-if TYPE_CHECKING:
-    import polars as pl
-
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import ChangePart, Definition
-    from warehouse.selection import Selection
+from warehouse.store.quoting import statement
 
 MOST_DOTS = 2_000
 """Dots drawn at most. Beyond that, the cases with the lowest keyed hash are drawn: a random choice that stays."""
@@ -92,15 +89,14 @@ def _counted(
     sign = 1 if part.direction == "rise" else -1
     code = checked(measure)
     expected = f"mart_spans.{code}__expected" if has_expected else "cast(null as double)"
-    source = (
-        "select mart_cases.case_key, mart_cases.practice, mart_cases.sex,"
-        " mart_cases.age_at_start, mart_cases.appliance_first as appliance, mart_spans.months,"
-        f" mart_spans.{code}__before as before, mart_spans.{code}__after as after, {expected} as expected,"
-        f" {sign} * mart_outcomes.value as beyond, mart_outcomes.status,"
-        f" mart_spans.{code}__before is not null and mart_spans.{code}__after is not null as is_drawn"
-        f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        " inner join mart_spans on mart_spans.case_no = mart_outcomes.case_no and mart_spans.span = ?"
-        f" where mart_outcomes.step = 'counted' and {condition}"
+    source = statement(
+        __package__,
+        "case_dots.sql",
+        code=code,
+        expected=expected,
+        sign=str(sign),
+        outcomes=outcomes_of(definition),
+        condition=condition,
     )
     return source, [part.span, *values]
 

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import polars as pl
 
 from warehouse.cases.case_dots import SHOWN_KEY
 from warehouse.errors import RequestError
+from warehouse.marts.reader import Reader
 from warehouse.measures.case_points import CasePoints, case_points
 from warehouse.measures.drawing import superimposed_svg
+from warehouse.selection import Selection
 from warehouse.store.quoting import name as checked
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    import polars as pl
-
-    from warehouse.marts.reader import Reader
-    from warehouse.selection import Selection
 
 VIEWS = ("lateral_radiograph", "profile_photo", "frontal_photo")
 

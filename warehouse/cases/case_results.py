@@ -5,10 +5,9 @@ The nose-tip columns are common practice without a source, and never a norm; the
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import polars as pl
 
+from warehouse.marts.reader import Reader
 from warehouse.measures.published_bands import (
     facial_index_class,
     iotn_overjet_grade,
@@ -18,10 +17,7 @@ from warehouse.measures.published_bands import (
     par_improvement,
     par_percent_reduction,
 )
-from warehouse.store.quoting import name
-
-if TYPE_CHECKING:
-    from warehouse.marts.reader import Reader
+from warehouse.store.quoting import name, statement
 
 MEASURES = ("par_uk_points", "irregularity_mm", "overjet_mm", "facial_index_pct", "nose_tip_to_incisor_mm")
 TIMES = ("start", "finish", "follow_up")
@@ -72,17 +68,11 @@ def case_results(reader: Reader) -> pl.DataFrame:
 
 def _wide(reader: Reader) -> pl.DataFrame:
     """One row a case: sex, age, mouth posture, and each measure and the months at each time."""
-    present = set(reader.connection.frame("select * from mart_timeline limit 0").columns)
+    present = set(reader.connection.columns("mart_timeline"))
     columns = []
     for time in TIMES:
         columns.append(f"max(case when timepoint = '{time}' then months_from_start end) as months_{time}")
         for measure in MEASURES:
             value = f"mart_timeline.{name(measure)}" if measure in present else "cast(null as double)"
             columns.append(f"max(case when timepoint = '{time}' then {value} end) as {measure}_{time}")
-    return reader.connection.frame(
-        "select mart_cases.case_no, any_value(cast(mart_cases.sex as varchar)) as sex,"
-        " any_value(mart_cases.age_at_start) as age_at_start,"
-        f" any_value(cast(mart_cases.mouth_posture_start as varchar)) as mouth_posture_start, {', '.join(columns)}"
-        " from mart_cases left join mart_timeline on mart_timeline.case_no = mart_cases.case_no"
-        " group by mart_cases.case_no order by mart_cases.case_no"
-    )
+    return reader.connection.frame(statement(__package__, "case_results.sql", columns=", ".join(columns)))

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from warehouse.marts.grouping import NOT_KNOWN
-from warehouse.variables import listed
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from warehouse.marts.reader import Reader
-    from warehouse.selection import Selection
+from warehouse.marts.reader import Reader
+from warehouse.selection import Selection, listed
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,19 +8,16 @@ first is stated in ``warehouse.measures.published_bands.par_improvement``.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from warehouse.analysis.change import mean_change
 from warehouse.analysis.proportion import proportion
 from warehouse.cases.case_results import case_results
+from warehouse.marts.reader import Reader
 from warehouse.measures.published_bands import GREATLY_IMPROVED, IMPROVED, NOT_IMPROVED
+from warehouse.results import Estimate
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from warehouse.marts.reader import Reader
-    from warehouse.results import Estimate
 
 CATEGORIES = (GREATLY_IMPROVED, IMPROVED, NOT_IMPROVED)
 

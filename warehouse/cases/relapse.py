@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import polars as pl
 
 from warehouse.analysis.change import mean_change
+from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
+from warehouse.results import Estimate
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from warehouse.marts.reader import Reader
-    from warehouse.results import Estimate
 
 SPAN = "finish_to_follow_up"
 

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from warehouse.errors import RequestError
+from warehouse.marts.reader import Reader
 from warehouse.measures.case_drawing import draw_case
-
-if TYPE_CHECKING:
-    from warehouse.marts.reader import Reader
 
 SHORTEST_KEY = 6
 """Digits of a case key that must be given."""

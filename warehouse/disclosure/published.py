@@ -23,7 +23,7 @@ class Count:
     # `shown`; `small` (its label says fewer than the minimum); `withheld` (hidden so that another cannot be
     # worked out)
     state: State
-    shown: str  # The text for it: "1,234", "0", "fewer than 5", "withheld"
+    shown: str  # The text for it: "12", "0", "fewer than 5", "withheld"
     value: int | None  # The count shown (rounded where the policy rounds), or None
 
     @classmethod
@@ -171,7 +171,7 @@ def make_cell(state: State, value: int | None, policy: Policy) -> Count:
     if state != "shown" or not isinstance(value, int):
         msg = "a cell that is neither shown with a value nor hidden"
         raise ValueError(msg)
-    return Count.of(value)
+    return Count("shown", str(value), value)
 
 
 def _listed(sets: Mapping[str, frozenset[str]]) -> dict[str, list[str]]:

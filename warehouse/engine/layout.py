@@ -1,4 +1,4 @@
-"""The tables of the records as they lie in Parquet: which, with which columns, of which type.
+"""The tables of the records as they lie in Parquet: which, with which columns, of which type; and writing them.
 
 It is the store's own schema, read from a fresh store, so that there is no second text of it. Each table is a file or a
 folder ``<table>.parquet``. ``readings`` has a column of numbers for each measure in addition.
@@ -13,6 +13,11 @@ from functools import lru_cache
 from pathlib import Path
 
 from warehouse.engine.place import Family
+from warehouse.errors import RequestError
+from warehouse.store.quoting import name as checked
+from warehouse.store.quoting import text
+from warehouse.store.snapshot import sync_folder
+from warehouse.store.storage import Connection, files_told
 from warehouse.store.store import migrations, open_store
 
 TABLES = (
@@ -83,3 +88,40 @@ def _column(name: str, kind: str, *, is_required: bool) -> StoredColumn:
 def schema_number() -> int:
     """The number of the newest schema."""
     return max(number for number, _, _ in migrations())
+
+
+def write_records(store: Connection, out: Path) -> dict[str, int]:
+    """Write every table that marts are made from, all as of one moment; gives rows by table.
+
+    The folder appears under its name once it is whole.
+
+    Raises:
+        RequestError: The folder is there already.
+        WarehouseError: It cannot be written.
+    """
+    if out.exists():
+        found = "the folder for the records is there already"
+        raise RequestError(found, where=out.name, remedy="name a new folder with --out")
+    draft = out.with_name(f"{out.name}.draft")
+    with files_told(out):
+        draft.mkdir(parents=True, exist_ok=True)
+    with store.transaction():
+        counts = {table: _write(store, table, draft) for table in TABLES}
+    with files_told(out):
+        draft.rename(out)
+        sync_folder(out.parent)
+    return counts
+
+
+def _write(store: Connection, table: str, folder: Path) -> int:
+    """One table. Enumerations are written as the text they are: other readers of Parquet know no such type."""
+    path = text(str(folder / f"{table}.parquet"))
+    listed = ", ".join(
+        f"cast({checked(column)} as varchar) as {column}" if kind.startswith("ENUM") else checked(column)
+        for _, column, kind, *_ in store.rows(f"pragma table_info({text(table)})")
+    )
+    store.execute(
+        f"copy (select {listed} from menton.main.{checked(table)}) to {path} (format parquet, compression zstd)"
+    )
+    n: int = store.value(f"select count(*) from menton.main.{table}")
+    return n

@@ -10,9 +10,9 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from warehouse.marts.statements import APPLIANCES, BANDED, QUESTIONS_ASKED, TIMES
 from warehouse.outcomes.definition import QUESTIONS
+from warehouse.selection import VARIABLES
 from warehouse.store.quoting import name, text
 from warehouse.store.tables import Tables
-from warehouse.variables import VARIABLES
 
 MOST_VALUES = 1000
 """Values up to which a column of free text is kept as an enumeration."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
+from warehouse.marts.statements import filled
 from warehouse.marts.steps import LOST_STATUSES, STEPS
 from warehouse.outcomes.definition import (
     SPANS,
@@ -54,18 +55,19 @@ def results_parameters(definitions: Iterable[Definition], setting: Setting) -> d
 
 def outcomes_statement(definitions: Iterable[Definition]) -> str:
     """The long form of the results: one row is one case under one definition."""
-    branches = []
-    for definition in definitions:
-        prefix = _prefix(definition)
-        named = " ".join(f"when {number_} then {text(step)}" for step, number_ in STEP_NUMBERS.items())
-        branches.append(
-            f"select case_no, {text(definition.id)} as definition_id,"
-            f" {text(definition.version)} as definition_version, {text(definition.family)} as family,"
-            f" case when {prefix}_step <> {COUNTED} then 'not assessable' when {prefix}_adverse then 'adverse'"
-            f" else 'not adverse' end as status,"
-            f" case {prefix}_step {named} end as step, {prefix}_value as value from mart_results"
+    named = " ".join(f"when {position} then {text(step)}" for step, position in STEP_NUMBERS.items())
+    return "\nunion all\n".join(
+        filled(
+            "outcomes_of_one.sql",
+            id=text(one.id),
+            version=text(one.version),
+            family=text(one.family),
+            prefix=_prefix(one),
+            counted=str(COUNTED),
+            named=named,
         )
-    return "\nunion all\n".join(branches)
+        for one in definitions
+    )
 
 
 def outcomes_of(definition: Definition) -> str:

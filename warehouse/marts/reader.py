@@ -5,17 +5,13 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from pathlib import Path
+from types import TracebackType
 
+from warehouse.outcomes.definition import Definition
 from warehouse.outcomes.registry import Registry, definition_from
 from warehouse.store.snapshot import Snapshot, open_snapshot
-
-if TYPE_CHECKING:
-    from pathlib import Path
-    from types import TracebackType
-
-    from warehouse.outcomes.definition import Definition
-    from warehouse.store.tables import Tables
+from warehouse.store.tables import Tables
 
 
 @dataclass(slots=False)

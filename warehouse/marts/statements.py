@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from warehouse.measures.formulae import WeightedTotal
 from warehouse.outcomes.definition import QUESTIONS, SPANS, Span
 from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
+from warehouse.selection import VARIABLES
 from warehouse.store.quoting import curve_at, curve_years, either, name, number, statement, text
-from warehouse.variables import VARIABLES
 
 TIMES = ("start", "progress", "finish", "follow_up")
 _QUADRANTS = ("1", "2", "3", "4")

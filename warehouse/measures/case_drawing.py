@@ -26,17 +26,11 @@ def draw_case(
     view: str | None = None,
     measure: str | None = None,
 ) -> str:
-    """An SVG of one case's points, finish over start.
+    """An SVG of one case's points, finish over start; of several readings of one time the first examiner's first.
 
-    Args:
-        landmarks: All points of one case, in long form (columns as in ``tracings.gather_tracings``).
-        visits: What the visits say of the records, for scale and enlargement; None if nothing is known.
-        title: Heading; must not identify a person.
-        view: The view to draw; the first that has points at start or finish where None.
-        measure: The measure to bring out; the usual one of the view where None.
-
-    Returns:
-        The SVG as text. Of several readings of one time the first examiner's first is drawn.
+    ``landmarks`` holds all points of the case in long form (columns as in ``tracings.gather_tracings``), ``visits``
+    what is known of the records' scale and enlargement. ``title`` must not identify a person. Without a view the first
+    is drawn that has points at start or finish, without a measure the usual one of the view is brought out.
 
     Raises:
         RequestError: The case has no points of start or finish in that view, they cannot be used, the view is

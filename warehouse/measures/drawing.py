@@ -8,14 +8,16 @@ No scripts, style sheets or fonts from elsewhere.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping
 from html import escape
-from typing import TYPE_CHECKING
 
 from warehouse.measures.catalogue import measure as measure_of
-from warehouse.measures.formulae import LineThrough, Midpoint, PlaneAngle, VertexAngle, WeightedTotal
+from warehouse.measures.formulae import LineThrough, Midpoint, PlaneAngle, Point, VertexAngle, WeightedTotal
 from warehouse.measures.label_places import LabelPlaces
 from warehouse.measures.landmarks import FRONTAL, LATERAL, PROFILE
+from warehouse.measures.measure import Measure
 from warehouse.measures.superimposition import (
+    Points,
     Superimposition,
     chin_told,
     measure_told,
@@ -31,21 +33,13 @@ from warehouse.measures.svg_marks import (
     START,
     WIDTH,
     Page,
+    Spot,
     TimeStyle,
     arrow,
     scale_bar,
     text,
     wrapped,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-    from typing import TypeAlias
-
-    from warehouse.measures.formulae import Point
-    from warehouse.measures.measure import Measure
-
-    Points: TypeAlias = Mapping[str, tuple[float, float]]
 
 _CAUTION = "A raw change: ordinary growth and tracing error are not taken off. Not a diagnosis."
 
@@ -88,18 +82,10 @@ def superimposed_svg(
 ) -> str:
     """An SVG of a case's landmarks and planes with one measure brought out, finish over start.
 
-    Args:
-        start_points: Landmark -> (x, y) at start, facing right, y upwards; in true mm if ``in_mm``. Points that
-            are not finite count as missing.
-        finish_points: The same at finish; empty to draw start alone.
-        view: ``lateral_radiograph``, ``profile_photo`` or ``frontal_photo``.
-        title: Heading and accessible name; must not identify a person.
-        measure: A measure code or measure to bring out, or None.
-        in_mm: Whether lengths are millimetres (a scale bar is drawn and the chin's way is told in mm).
-        element_id: Beginning of the ids in the drawing; give each drawing on one page its own.
-
-    Returns:
-        The SVG element as text. Where a time cannot be registered it is left out and the drawing says why.
+    Points are landmark -> (x, y), facing right, y upwards, in true mm if ``in_mm`` (a scale bar is drawn then, and the
+    chin's way is told in mm); those that are not finite count as missing. Where a time has no points or cannot be
+    registered it is left out and the drawing says why. ``title`` must not identify a person; each drawing on one page
+    needs an ``element_id`` of its own.
 
     Raises:
         RequestError: The view is unknown.
@@ -162,7 +148,8 @@ def _value_label(entry: Measure | None, points: Points) -> str:
 def _picture(laid: Superimposition, page: Page, entry: Measure | None, view: str) -> Iterator[str]:
     stressed = _lines_of(entry)
     lines = tuple(dict.fromkeys((*_FRAME[view], *stressed)))
-    yield from _chin_way(laid, page)
+    if laid.chin is not None:
+        yield from arrow(*map(page.at, laid.chin))
     for time, points in ((START, laid.start), (FINISH, laid.finish)):
         yield f'<g data-time="{time.name}">'
         for line in lines:
@@ -182,18 +169,14 @@ def _lines_of(entry: Measure | None) -> tuple[LineThrough, ...]:
     return entry.formula.lines
 
 
-def _position(point: Point, points: Points) -> tuple[float, float] | None:
-    if isinstance(point, Midpoint):
-        first, second = points.get(point.first), points.get(point.second)
-        return None if first is None or second is None else _half_way(first, second)
-    return points.get(point)
+def _position(point: Point, points: Points) -> Spot | None:
+    if not isinstance(point, Midpoint):
+        return points.get(point)
+    a, b = points.get(point.first), points.get(point.second)
+    return None if a is None or b is None else ((a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0)
 
 
-def _half_way(a: tuple[float, float], b: tuple[float, float]) -> tuple[float, float]:
-    return (a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0
-
-
-def _ends(line: LineThrough, points: Points) -> tuple[tuple[float, float], tuple[float, float]] | None:
+def _ends(line: LineThrough, points: Points) -> tuple[Spot, Spot] | None:
     a, b = _position(line.start, points), _position(line.end, points)
     return None if a is None or b is None else (a, b)
 
@@ -209,14 +192,6 @@ def _angle(entry: Measure | None, points: Points, page: Page, time: TimeStyle) -
     yield from time.arc(page.at(second[0]), turns[0], turns[1], with_ray=first[0] != second[0])
 
 
-def _chin_way(laid: Superimposition, page: Page) -> Iterator[str]:
-    """An arrow from the chin at start to the chin at finish, if it is long enough to be seen."""
-    chin = laid.registration.chin
-    if chin not in laid.start or chin not in laid.finish:
-        return
-    yield from arrow(page.at(laid.start[chin]), page.at(laid.finish[chin]))
-
-
 def _labels(
     laid: Superimposition, page: Page, lines: tuple[LineThrough, ...], stressed: tuple[LineThrough, ...]
 ) -> Iterator[str]:
@@ -229,9 +204,8 @@ def _labels(
         for line in lines
         if (ends := _ends(line, points)) is not None
     ]
-    chin = laid.registration.chin
-    if chin in laid.start and chin in laid.finish:
-        strokes.append((page.at(laid.start[chin]), page.at(laid.finish[chin])))
+    if laid.chin is not None:
+        strokes.append((page.at(laid.chin[0]), page.at(laid.chin[1])))
     places = LabelPlaces(markers=[page.at(xy) for points in drawn for xy in points.values()], lines=strokes)
     important = {code for line in stressed for code in line.points}
     for code in sorted(spots, key=lambda code: (code not in important, code)):

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-    from typing import TypeAlias
+from warehouse.measures.svg_marks import Spot
 
-    from numpy.typing import NDArray
-
-    Floats: TypeAlias = NDArray[np.float64]
-    Box: TypeAlias = tuple[float, float, float, float]
-    Spot: TypeAlias = tuple[float, float]
+Floats: TypeAlias = NDArray[np.float64]
+Box: TypeAlias = tuple[float, float, float, float]
 
 _LETTER, _HEIGHT, _MARKER, _STROKE = 7.4, 11.0, 5.0, 1.5
 # (offset x, offset of the baseline, anchor), the most readable first.
@@ -36,12 +33,7 @@ _PLACES = (
 
 
 class LabelPlaces:
-    """Hands out places, remembering what is taken.
-
-    Args:
-        markers: Page positions of the drawn points.
-        lines: Page positions of both ends of the drawn lines.
-    """
+    """Hands out places on a page of drawn points (``markers``) and lines, remembering what is taken."""
 
     __slots__ = ("_taken",)
 

@@ -8,8 +8,9 @@ photographs on soft nasion along and to the width of the cheekbones. What then m
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TypeAlias
 
 import numpy as np
 
@@ -17,14 +18,10 @@ from warehouse.errors import RequestError
 from warehouse.measures.evaluation import ReasonTexts, evaluate
 from warehouse.measures.formulae import WeightedTotal
 from warehouse.measures.landmarks import FRONTAL, LATERAL, PROFILE
+from warehouse.measures.measure import Measure
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from typing import TypeAlias
-
-    from warehouse.measures.measure import Measure
-
-    Points: TypeAlias = Mapping[str, tuple[float, float]]
+Points: TypeAlias = Mapping[str, tuple[float, float]]
+"""Landmark -> (x, y)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,16 +53,18 @@ class Superimposition:
     problems: tuple[str, ...]  # Why a time is not drawn, in words
     registration: Registration  # How they were laid
 
+    @property
+    def chin(self) -> tuple[tuple[float, float], tuple[float, float]] | None:
+        """Where the chin lies at start and at finish; None where it is not known at both."""
+        code = self.registration.chin
+        return (self.start[code], self.finish[code]) if code in self.start and code in self.finish else None
+
 
 def superimpose(start: Points, finish: Points, *, view: str, in_mm: bool = True) -> Superimposition:
-    """Register two sets of points.
+    """Register two sets of points, facing right, y upwards, in true mm; either may be empty.
 
-    Args:
-        start: Landmark -> (x, y), facing right, y upwards, in true mm where lengths are to be compared.
-        finish: The same at finish; may be empty.
-        view: The view.
-        in_mm: False where the two may differ in scale: they are then brought to one length of the line of
-            registration.
+    Where they are not ``in_mm`` the two may differ in scale: they are brought to one length of the line of
+    registration.
 
     Raises:
         RequestError: The view is unknown.
@@ -162,9 +161,9 @@ def _shown(value: float, entry: Measure) -> str:
 def chin_told(laid: Superimposition) -> str:
     """How the chin moved in the frame of registration; empty if it is not known at both times."""
     chin = laid.registration.chin
-    if chin not in laid.start or chin not in laid.finish:
+    if laid.chin is None:
         return ""
-    dx, dy = (b - a for a, b in zip(laid.start[chin], laid.finish[chin], strict=True))
+    dx, dy = (b - a for a, b in zip(*laid.chin, strict=True))
     if laid.registration.same_size:
         where = "did not move" if abs(dy) < 1e-9 else f"moved {'down' if dy < 0 else 'up'}"
         return f"Relative to the upper face, the chin ({chin}) {where}."

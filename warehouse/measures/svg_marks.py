@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    Spot: TypeAlias = tuple[float, float]
+Spot: TypeAlias = tuple[float, float]
 
 WIDTH, PLOT_HEIGHT, MARGIN = 640.0, 480.0, 44.0
 INK, QUIET, PAPER = "#1b1f24", "#5b6470", "#ffffff"

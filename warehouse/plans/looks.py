@@ -9,17 +9,14 @@ changed or taken out shows. The lines hold digests of the questions, never the v
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
+from warehouse.plans.question import Question
 from warehouse.store.chain import content_of, running
 from warehouse.store.storage import utc_now
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-    from pathlib import Path
-
-    from warehouse.plans.question import Question
 
 FILE = "comparisons.jsonl"
 DIGITS = 16

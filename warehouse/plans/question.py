@@ -1,26 +1,84 @@
-"""What exactly was asked, in a form that can be told from every other question."""
+"""What exactly is asked, in a form that can be told from every other question, and the stamp its answer carries."""
 
 from __future__ import annotations
 
 import hashlib
 import json
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from warehouse.selection import Selection
+from warehouse.analysis.inputs import check_level
+from warehouse.errors import RequestError, near_names
+from warehouse.marts.grouping import Grouping, grouping, single_grouping
+from warehouse.marts.reader import Reader
+from warehouse.outcomes.definition import SPANS, Definition
+from warehouse.plans.covariates import adjustables, check_strata
+from warehouse.selection import Selection
+
+_USUAL = Selection()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """One comparison of two groups."""
+    """Which cases, on what outcome, by which groups, adjusted for what, at which level.
 
-    outcome: str  # What is compared: a definition with its version (`D1 v1.0.0`), or `change of <measure>`
-    by: str  # The grouping
-    first: str  # Code of one group
-    second: str  # Code of the other. Which of the two comes first makes no other question.
-    selection: Selection  # Which cases
-    adjust: tuple[str, ...] = ()  # Names of the variables adjusted for; their order makes no other question
+    Raises:
+        RequestError: A grouping, span, variable or level does not exist, or one group stands alone or against itself.
+    """
+
+    # Id of an outcome definition, with its version (`D1 v1.0.0`) where it is settled; the headline one where empty
+    definition: str = ""
+    measure: str = ""  # Code of the measure whose change is asked about; empty where a definition's outcome is
+    span: str = "start_to_finish"  # Over which two times it changed
+    by: str = ""  # The grouping; empty for all cases together
+    by2: str = ""  # A second grouping, held alike
+    # Code of the group whose excess is asked about; empty where every group is compared with `reference`
+    first: str = ""
+    second: str = ""  # Code of the group it is compared with; which of the two comes first makes no other question
+    reference: str = ""  # Code of the group all others are compared with; the largest where empty
+    selection: Selection = _USUAL  # Which cases; consecutive treated ones where nothing else is said
+    adjust: tuple[str, ...] | None = None  # Variables adjusted for, in any order; the usual ones where None
+    strata: tuple[str, ...] | None = None  # Columns of the strata; those of the variables adjusted for where None
+    method: str = ""  # The primary method; that of the plan, else overlap weights, where empty
+    level: float = 0.95  # Level of the intervals
+
+    def __post_init__(self) -> None:
+        """Refuse what does not exist or does not go together."""
+        check_level(self.level)
+        if self.span not in SPANS:
+            found = f"there is no span {self.span!r}"
+            raise RequestError(found, expected=", ".join(SPANS), remedy=near_names(self.span, SPANS))
+        if self.by:
+            grouping(self.by)
+        if self.by2 and self.by == self.by2:
+            found = f"{self.by} is crossed with itself"
+            raise RequestError(found, expected="two different groupings", remedy="choose another --by2")
+        if bool(self.first) != bool(self.second):
+            found = "one of --a and --b is missing"
+            raise RequestError(found, expected="both groups, or neither", remedy="name the other group too")
+        if self.first and self.first == self.second:
+            found = f"{self.first!r} is compared with itself"
+            raise RequestError(found, expected="two different groups", remedy="name another second group")
+        adjustables(name for name in self.adjust or () if name != self.by2)
+        check_strata(self.strata or ())
+
+    @property
+    def way(self) -> Grouping | None:
+        """The grouping; None for all cases together."""
+        return grouping(self.by) if self.by else None
+
+    @property
+    def single_way(self) -> Grouping | None:
+        """The same.
+
+        Raises:
+            RequestError: A case can be in several of its groups.
+        """
+        return single_grouping(self.by) if self.by else None
+
+    @property
+    def outcome(self) -> str:
+        """What is compared: the definition, or the change of a measure over a span."""
+        return f"change of {self.measure}, {self.span}" if self.measure else self.definition
 
     @property
     def pair(self) -> frozenset[str]:
@@ -40,7 +98,7 @@ class Question:
     @property
     def analysis(self) -> str:
         """Sixteen characters that stand for the comparison and what it is adjusted for."""
-        return _digest([self.comparison, sorted(self.adjust)])
+        return _digest([self.comparison, sorted(self.adjust or ())])
 
     @property
     def _kept(self) -> list[list[object]]:
@@ -49,3 +107,61 @@ class Question:
 
 def _digest(parts: list[object]) -> str:
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:16]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stamp:
+    """What a figure must carry with it."""
+
+    definition: Definition  # The outcome definition
+    growth_reference: str  # Name and provenance of the growth reference in force
+    build: str  # The build read
+    selection: Selection  # Which cases
+    level: float  # Level of the intervals
+
+
+def stamp_of(reader: Reader, question: Question) -> Stamp:
+    """The stamp of an answer to this question.
+
+    Raises:
+        DefinitionError: There is no such definition; near ids are offered.
+    """
+    return Stamp(
+        definition=reader.definition(question.definition.split(" v")[0]),
+        growth_reference=reader.growth_reference,
+        build=reader.snapshot.build_id,
+        selection=question.selection,
+        level=question.level,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stamped:
+    """An answer with its stamp."""
+
+    stamp: Stamp
+
+    @property
+    def definition(self) -> Definition:
+        """The outcome definition."""
+        return self.stamp.definition
+
+    @property
+    def growth_reference(self) -> str:
+        """Name and provenance of the growth reference in force."""
+        return self.stamp.growth_reference
+
+    @property
+    def build(self) -> str:
+        """The build read."""
+        return self.stamp.build
+
+    @property
+    def selection(self) -> Selection:
+        """Which cases."""
+        return self.stamp.selection
+
+    @property
+    def level(self) -> float:
+        """Level of the intervals."""
+        return self.stamp.level

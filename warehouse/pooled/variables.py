@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from warehouse.disclosure.hierarchy import MISSING, Hierarchy
 from warehouse.errors import RequestError, near_names
-from warehouse.variables import listed
+from warehouse.selection import listed
 
 ADVERSE = "adverse"
 NOT_ADVERSE = "not adverse"

@@ -171,7 +171,7 @@ class Published:
 
     def count(self, name: str) -> Count:
         """A count of the chain as it may be shown; one that no case could be in is 0."""
-        return self.frame.cell(name) if name in self.chain.members else Count.of(0)
+        return _as_on_pages(self.frame.cell(name)) if name in self.chain.members else Count.of(0)
 
     def _known(self, earlier: Sequence[Release], result: Rates) -> tuple[Release, ...]:
         """What a table by group is checked against: see the head of this module."""
@@ -302,7 +302,8 @@ def _pair(table: ProtectedTable | None, before: tuple[str, ...], after: tuple[st
         return Count.of(0), Count.of(0)
     printed = table.release.layout.dimensions[1].members
     counted, adverse = (
-        table.cell(*before, name, *after) if name in printed else Count.of(0) for name in (COUNTED, ADVERSE)
+        _as_on_pages(table.cell(*before, name, *after)) if name in printed else Count.of(0)
+        for name in (COUNTED, ADVERSE)
     )
     return counted, adverse
 
@@ -310,7 +311,12 @@ def _pair(table: ProtectedTable | None, before: tuple[str, ...], after: tuple[st
 def alone(n: int, policy: Policy) -> Count:
     """A count that nothing else in the document is about."""
     layout = Layout((Dimension("cases", MappingProxyType({"cases": ("cases",)})),))
-    return protect(Table("cases", layout, {("cases",): n}), policy).cell("cases")
+    return _as_on_pages(protect(Table("cases", layout, {("cases",): n}), policy).cell("cases"))
+
+
+def _as_on_pages(cell: Count) -> Count:
+    """The cell with its number set as on every page; published tables have it plain."""
+    return cell if cell.value is None else Count.of(cell.value)
 
 
 def row_alone(result: Rates, policy: Policy, *, name: str) -> GroupRow:
@@ -321,7 +327,7 @@ def row_alone(result: Rates, policy: Policy, *, name: str) -> GroupRow:
     both = MappingProxyType({COUNTED: (NOT_ADVERSE, ADVERSE), ADVERSE: (ADVERSE,)})
     counts: dict[tuple[str, ...], int] = {(ADVERSE,): row.adverse.n, (NOT_ADVERSE,): row.counted.n - row.adverse.n}
     table = protect(Table(name, Layout((_reached(both),)), counts), policy)
-    return two_counts(row, table.cell(COUNTED), table.cell(ADVERSE), result)
+    return two_counts(row, _as_on_pages(table.cell(COUNTED)), _as_on_pages(table.cell(ADVERSE)), result)
 
 
 def two_counts(row: GroupRow, counted: Count, adverse: Count, result: Rates) -> GroupRow:

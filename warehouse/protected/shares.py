@@ -14,7 +14,7 @@ from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.protected.counts import ADVERSE, COUNTED, Counted, Published, two_counts
 from warehouse.questions.shares import Rates
-from warehouse.variables import listed
+from warehouse.selection import listed
 
 OFFERED = tuple(variable.name for variable in listed("protected"))
 """Groupings a protected table may have: every case is in one group, and groups are few."""

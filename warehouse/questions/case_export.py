@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import polars as pl
 
 from warehouse.cases.case_results import case_results
+from warehouse.marts.reader import Reader
 from warehouse.questions.misclassified import case_sureties
-
-if TYPE_CHECKING:
-    from warehouse.marts.reader import Reader
 
 _LEFT_OUT = ("case_no", "load_id")
 
@@ -39,7 +35,7 @@ def case_frame(reader: Reader) -> pl.DataFrame:
         )
         frame = frame.join(renamed, on="case_no", how="left")
         if definition.single_change is not None:
-            sure = case_sureties(reader, definition=definition.id)
+            sure = case_sureties(reader, definition)
             sure = sure.select("case_no", pl.col("probability").alias(f"probability_{definition.id}"))
             frame = frame.join(sure.cast({"case_no": frame.schema["case_no"]}), on="case_no", how="left")
     return frame.drop(_LEFT_OUT).sort("practice", "case_key")

@@ -1,23 +1,20 @@
-"""One row a case: outcome, groups and what can be adjusted for, ready for the estimators."""
+"""One row a case: outcome, groups and what can be adjusted for; and the changes of a measure over a span."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import polars as pl
 
 from warehouse.errors import RequestError, near_names
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.marts.outcome_sql import outcomes_of
+from warehouse.marts.reader import Reader
 from warehouse.marts.steps import STEPS
-from warehouse.store.quoting import name, text
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-
-    import polars as pl
-
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import Definition
-    from warehouse.selection import Selection
+from warehouse.outcomes.definition import Definition
+from warehouse.selection import Selection
+from warehouse.store.quoting import name, statement, text
 
 GROUP_COLUMNS = {way.name: way.column for way in GROUPINGS.values() if way.column}
 """Column of a case table -> column of mart_cases, one a grouping in which a case has one group."""
@@ -64,14 +61,9 @@ def case_table(
         values.extend(kept)
     due = ", ".join(text(step) for step, meaning in STEPS.items() if not meaning.is_due)
     listed = "".join(f", {column_of(column)} as {name(column)}" for column in wanted)
-    return reader.connection.frame(
-        "select mart_cases.case_no,"
-        " case mart_outcomes.status when 'adverse' then true when 'not adverse' then false end as adverse,"
-        f" mart_outcomes.step not in ({due}) as is_due, mart_outcomes.value{listed}"
-        f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        f" where {condition} order by mart_cases.case_no",
-        values,
-    )
+    outcomes = outcomes_of(definition)
+    parts = {"not_due": due, "columns": listed, "outcomes": outcomes, "condition": condition}
+    return reader.connection.frame(statement(__package__, "case_table.sql", **parts), values)
 
 
 def column_of(column: str) -> str:
@@ -87,3 +79,61 @@ def column_of(column: str) -> str:
     if column == "sex":
         return f"nullif(mart_cases.sex, {text(_SEX_NOT_RECORDED)})"
     return f"mart_cases.{name(known)}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """A measure as it is shown: its code, name, unit and what more of it means."""
+
+    code: str
+    label: str
+    unit: str
+    up_means: str
+
+
+def measured(reader: Reader, code: str, definition: Definition) -> Measured:
+    """The measure asked for, or (where empty) the first of the definition's measures that was read.
+
+    Raises:
+        RequestError: No such measure was read in this warehouse; near names are offered.
+    """
+    present = measures_read(reader)
+    if not code:
+        code = next((measure for measure in definition.measures if measure in present), "")
+        if not code:
+            found = f"{definition.name} rests on no measure that was read here"
+            raise RequestError(found, expected=", ".join(present), remedy="name one with --measure")
+    if code not in present:
+        found = f"the measure {code!r} was not read in this warehouse"
+        remedy = near_names(code, present) or "see `menton measures`"
+        raise RequestError(found, expected=", ".join(present), remedy=remedy)
+    rows = reader.connection.rows("select label, unit, up_means from mart_measures where measure = ?", [code])
+    label, unit, up_means = rows[0] if rows else (code, "", "")
+    return Measured(code=code, label=label, unit=unit, up_means=up_means)
+
+
+def measures_read(reader: Reader) -> list[str]:
+    """Codes of the measures read in this warehouse, in order."""
+    return [name.removesuffix("__before") for name in _span_columns(reader) if name.endswith("__before")]
+
+
+def change_table(
+    reader: Reader, *, measure: str, span: str, selection: Selection, columns: Iterable[str]
+) -> pl.DataFrame:
+    """Changes of a measure over a span.
+
+    Returns:
+        One row a case read at both times: ``case_no``, ``before``, ``after``, ``change`` and ``expected`` (untreated
+        growth over the same time; null where the growth reference has none) in the measure's unit, ``months``, then
+        the columns of :func:`case_table` asked for.
+    """
+    condition, values = selection.where()
+    listed = "".join(f", {column_of(column)} as {name(column)}" for column in dict.fromkeys(columns))
+    code = name(measure)
+    expected = f"mart_spans.{code}__expected" if f"{code}__expected" in _span_columns(reader) else "null"
+    parts = {"code": code, "expected": expected, "columns": listed, "condition": condition}
+    return reader.connection.frame(statement(__package__, "changes.sql", **parts), [span, *values])
+
+
+def _span_columns(reader: Reader) -> list[str]:
+    return list(reader.connection.columns("mart_spans"))

@@ -1,41 +1,34 @@
-"""How much faces changed, group by group: the change as a number beside any share adverse."""
+"""How much faces changed, group by group, as a number beside any share adverse; and the course over several times."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
-from warehouse.analysis.ancova import ancova
+import polars as pl
+
+from warehouse.analysis.ancova import Ancova, ancova
 from warehouse.analysis.change import mean_change, median_change, quantile_picture
 from warehouse.analysis.design import numbers
-from warehouse.marts.grouping import in_order
-from warehouse.plans.planned_or_explored import stand
-from warehouse.plans.question import Question
-from warehouse.questions.contrast import one_thread
-from warehouse.questions.covariates import adjustables
-from warehouse.questions.group_names import check_group, group_label, single_grouping
-from warehouse.questions.measured import change_table, measured
+from warehouse.analysis.longitudinal import MixedModel, mixed_model
+from warehouse.marts.grouping import Grouping, check_group, group_label, in_order
+from warehouse.marts.reader import Reader
+from warehouse.plans.covariates import Adjustable, adjustables
+from warehouse.plans.planned_or_explored import Standing, stand
+from warehouse.plans.question import Question, Stamped, stamp_of
+from warehouse.questions.case_table import Measured, change_table, column_of, measured
+from warehouse.questions.contrast import model_covariates, one_thread
 from warehouse.questions.shares import ALL
-from warehouse.results import Caution
+from warehouse.results import Caution, Estimate
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    import polars as pl
-
-    from warehouse.analysis.ancova import Ancova
-    from warehouse.marts.grouping import Grouping
-    from warehouse.marts.reader import Reader
-    from warehouse.plans.planned_or_explored import Standing
-    from warehouse.questions.covariates import Adjustable
-    from warehouse.questions.measured import Measured
-    from warehouse.results import Estimate
+from warehouse.store.quoting import name, statement
 
 USUAL_ADJUSTMENT = ("age_at_start", "sex")
 """What a comparison of changes is adjusted for besides the start, unless something else is asked for."""
 
 GROUP = "group"
+MONTHS = "months"
+
 _START, _FINISH = "value at the start", "value at the finish"
 
 
@@ -55,15 +48,12 @@ class GroupChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ChangeComparison:
+class ChangeComparison(Stamped):
     """Changes of one measure by group."""
 
     measure: Measured
     span: str  # The two times
     by: Grouping | None  # The grouping; None for all cases together
-    selection: Selection  # Which cases
-    build: str  # The build read
-    growth_reference: str  # Name and provenance of the growth reference in force
     groups: tuple[GroupChange, ...]  # One a group, in order
     reference: str | None  # Label of the reference group; None without a case or without groups
     covariance: Ancova | None  # Groups compared at the later time given the earlier one; None likewise
@@ -72,69 +62,51 @@ class ChangeComparison:
     without_group: int  # Cases read at both times whose group is not known
     standing: Standing  # Planned or explored
     cautions: tuple[Caution, ...]  # What to keep in mind
-    level: float  # Level of the intervals
 
 
-def compare_changes(
-    reader: Reader,
-    *,
-    by: str | None,
-    measure: str | None = None,
-    span: str = "start_to_finish",
-    definition: str | None = None,
-    selection: Selection | None = None,
-    adjust: Sequence[str] = USUAL_ADJUSTMENT,
-    reference: str | None = None,
-    level: float = 0.95,
-) -> ChangeComparison:
+def compare_changes(reader: Reader, question: Question) -> ChangeComparison:
     """Mean, median and deciles of a change in every group, and the groups compared by analysis of covariance.
 
-    Args:
-        reader: An open snapshot.
-        by: Name of a grouping in which a case has one group; None for all cases together.
-        measure: Code of a measure; the definition's own where None.
-        span: Which two times.
-        definition: Id of an outcome definition, used only to choose the measure; the headline one where None.
-        selection: Which cases; consecutive treated ones where None.
-        adjust: Variables the covariance analysis is adjusted for besides the earlier value.
-        reference: Code of the reference group; the largest where None.
-        level: Level of the intervals.
+    The definition serves only to choose the measure where none is named.
 
     Raises:
-        RequestError: A name does not exist.
+        RequestError: The measure or the reference does not exist, or a case can be in several groups.
     """
-    way, selection = single_grouping(by) if by else None, selection or Selection()
-    what = measured(reader, measure, reader.definition(definition))
-    items = adjustables(column for column in adjust if column != by)
-    columns = [*([by] if by else []), *(item.name for item in items)]
-    table = change_table(reader, measure=what.code, span=span, selection=selection, columns=columns)
+    stamp, way, level = stamp_of(reader, question), question.single_way, question.level
+    what = measured(reader, question.measure, stamp.definition)
+    items = _adjusted_for(question)
+    columns = [*([way.name] if way else []), *(item.name for item in items)]
+    table = change_table(reader, measure=what.code, span=question.span, selection=stamp.selection, columns=columns)
     labels, frame = _labelled(reader, table, way)
-    base = _reference(by, frame, labels, reference) if by else None
+    base = _reference(question, frame, labels) if way else None
     compared = [code for code in labels if base is not None and code != base]
-    renamed = frame.rename({item.name: item.title for item in items})
+    asked = replace(question, measure=what.code, adjust=_adjust(question))
     return ChangeComparison(
+        stamp=stamp,
         measure=what,
-        span=span,
+        span=question.span,
         by=way,
-        selection=selection,
-        build=reader.snapshot.build_id,
-        growth_reference=reader.growth_reference,
         groups=tuple(_group_change(frame, code, label, what.unit, level) for code, label in labels.items()),
         reference=labels[base] if base else None,
-        covariance=_covariance(renamed, labels[base], items, level) if base else None,
+        covariance=_covariance(frame, labels[base], items, level) if base else None,
         adjusted_for=tuple(item.title for item in items),
         picture=quantile_picture(frame, change="change", group=GROUP, level=level),
         without_group=table.height - frame.height,
-        standing=stand(reader, _questions(what, span, by or "", compared, str(base), selection, adjust)),
+        standing=stand(reader, [replace(asked, first=code, second=str(base)) for code in compared]),
         cautions=_cautions(what, frame),
-        level=level,
     )
+
+
+def _adjust(question: Question) -> tuple[str, ...]:
+    return USUAL_ADJUSTMENT if question.adjust is None else question.adjust
+
+
+def _adjusted_for(question: Question) -> tuple[Adjustable, ...]:
+    return adjustables(column for column in _adjust(question) if column != question.by)
 
 
 def _labelled(reader: Reader, table: pl.DataFrame, way: Grouping | None) -> tuple[dict[str, str], pl.DataFrame]:
     """Code -> label of the groups with a case, in order; and the cases whose group is known, with their label."""
-    import polars as pl
-
     if way is None:
         return {ALL: ALL}, table.with_columns(pl.lit(ALL).alias(GROUP))
     table = table.with_columns(pl.col(way.name).cast(pl.String))
@@ -146,17 +118,15 @@ def _labelled(reader: Reader, table: pl.DataFrame, way: Grouping | None) -> tupl
     return labels, frame.with_columns(named.alias(GROUP))
 
 
-def _reference(by: str, frame: pl.DataFrame, labels: Mapping[str, str], wanted: str | None) -> str | None:
-    if wanted is not None:
-        check_group(by, wanted, present=labels)
-        return wanted if wanted in labels else None
+def _reference(question: Question, frame: pl.DataFrame, labels: Mapping[str, str]) -> str | None:
+    if question.reference:
+        check_group(question.by, question.reference, present=labels)
+        return question.reference if question.reference in labels else None
     sizes = dict(frame.group_by(GROUP).len().iter_rows())
     return max(labels, key=lambda code: sizes[labels[code]], default=None)
 
 
 def _group_change(frame: pl.DataFrame, code: str, label: str, unit: str, level: float) -> GroupChange:
-    import polars as pl
-
     part = frame.filter(pl.col(GROUP) == label)
     changes = numbers(part["change"])
     return GroupChange(
@@ -177,27 +147,17 @@ def _mean(column: pl.Series) -> float | None:
 
 
 def _covariance(frame: pl.DataFrame, reference: str, items: Sequence[Adjustable], level: float) -> Ancova:
-    covariates = [replace(item.covariate, name=item.title) for item in items]
+    titles = {item.name: item.title for item in items}
     with one_thread():
         return ancova(
-            frame.rename({"before": _START, "after": _FINISH}),
+            frame.rename({**titles, "before": _START, "after": _FINISH}),
             before=_START,
             after=_FINISH,
             group=GROUP,
             reference=reference,
-            covariates=covariates,
+            covariates=model_covariates([item.name for item in items]),
             level=level,
         )
-
-
-def _questions(
-    what: Measured, span: str, by: str, compared: Sequence[str], base: str, selection: Selection, adjust: Sequence[str]
-) -> list[Question]:
-    outcome = f"change of {what.code}, {span}"
-    return [
-        Question(outcome=outcome, by=by, first=code, second=base, selection=selection, adjust=tuple(adjust))
-        for code in compared
-    ]
 
 
 def _cautions(what: Measured, frame: pl.DataFrame) -> tuple[Caution, ...]:
@@ -205,3 +165,77 @@ def _cautions(what: Measured, frame: pl.DataFrame) -> tuple[Caution, ...]:
     if frame.height and frame["expected"].null_count() == frame.height:
         found.append(Caution("approximation", "no_growth_curve", {"label": what.label}))
     return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Course(Stamped):
+    """The course of a measure over the months of treatment."""
+
+    measure: Measured
+    by: Grouping | None  # The grouping; None for one course for all
+    reference: str  # Label of the reference group; empty without groups
+    model: MixedModel  # Linear mixed model over months; rates are per month
+    adjusted_for: tuple[str, ...]  # What the level is adjusted for, in words
+    after: ChangeComparison  # Change from finish to follow-up
+
+
+def course_of_measure(reader: Reader, question: Question) -> Course:
+    """Fit the course from start over progress to finish, and compare what happened from finish to follow-up.
+
+    The definition serves only to choose the measure where none is named.
+
+    Raises:
+        RequestError: The measure does not exist, or a case can be in several groups.
+    """
+    stamp, way = stamp_of(reader, question), question.single_way
+    what = measured(reader, question.measure, stamp.definition)
+    items = _adjusted_for(question)
+    frame = _values(reader, what, stamp.selection, way, [item.name for item in items])
+    reference = _largest(frame) if way else ""
+    with one_thread():
+        model = mixed_model(
+            frame.rename({item.name: item.title for item in items}),
+            value=what.label,
+            time=MONTHS,
+            case="case_no",
+            group=GROUP if way else None,
+            reference=reference or None,
+            covariates=model_covariates([item.name for item in items]),
+            level=stamp.level,
+        )
+    after = replace(question, measure=what.code, span="finish_to_follow_up", definition="", reference="")
+    return Course(
+        stamp=stamp,
+        measure=what,
+        by=way,
+        reference=reference,
+        model=model,
+        adjusted_for=tuple(item.title for item in items),
+        after=compare_changes(reader, after),
+    )
+
+
+def _values(
+    reader: Reader, what: Measured, selection: Selection, way: Grouping | None, columns: Sequence[str]
+) -> pl.DataFrame:
+    """One row a value until the finish, after which a measure may turn; the value is called as the measure is."""
+    condition, values = selection.where()
+    wanted = dict.fromkeys([*([way.name] if way else []), *columns])
+    listed = "".join(f", {column_of(column)} as {name(column)}" for column in wanted)
+    query = statement(__package__, "course.sql", code=name(what.code), columns=listed, condition=condition)
+    frame = reader.connection.frame(query, values).rename({"value": what.label})
+    if way is None:
+        return frame
+    codes = frame[way.name].cast(pl.String).drop_nulls().unique().to_list()
+    labels = [group_label(reader, way, group) for group in codes]
+    named = pl.col(way.name).cast(pl.String)
+    if codes:
+        named = named.replace_strict(codes, labels, default=None, return_dtype=pl.String)
+    return frame.with_columns(named.alias(GROUP))
+
+
+def _largest(frame: pl.DataFrame) -> str:
+    """The group with most cases, the first alphabetically among equals; empty without one."""
+    sizes = frame.filter(pl.col(GROUP).is_not_null()).group_by(GROUP).agg(pl.col("case_no").n_unique().alias("n"))
+    ordered = sizes.sort(["n", GROUP], descending=[True, False])
+    return str(ordered[GROUP][0]) if ordered.height else ""

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+
+import polars as pl
 
 from warehouse.analysis.characteristics import StartingTable, starting_characteristics
-from warehouse.marts.grouping import NOT_KNOWN, in_order
+from warehouse.marts.grouping import NOT_KNOWN, Grouping, group_label, in_order, single_grouping
+from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question, Stamped, stamp_of
 from warehouse.questions.case_table import case_table
-from warehouse.questions.group_names import group_label, single_grouping
-from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from warehouse.marts.grouping import Grouping
-    from warehouse.marts.reader import Reader
 
 VARIABLES: dict[str, str] = {
     "age_at_start": "Age at start (years)",
@@ -29,50 +26,31 @@ VARIABLES: dict[str, str] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Characteristics:
+class Characteristics(Stamped):
     """Starting characteristics by group."""
 
     by: Grouping  # The grouping
-    selection: Selection  # Which cases
-    build: str  # The build read
     labels: tuple[str, ...]  # Names of the groups, in the order of the table
     table: StartingTable  # The summaries, unrounded
     of_counted: bool  # Whether only cases counted under the definition are described, rather than all started
 
 
-def starting_table(
-    reader: Reader,
-    *,
-    by: str,
-    definition: str | None = None,
-    selection: Selection | None = None,
-    of_counted: bool = False,
-) -> Characteristics:
-    """Describe the cases of every group at the start.
-
-    Args:
-        reader: An open snapshot.
-        by: Name of a grouping in which a case has one group.
-        definition: Id of an outcome definition, which says who is counted; the headline one where None.
-        selection: Which cases; consecutive treated ones where None.
-        of_counted: Describe only the cases counted, not all those started.
+def starting_table(reader: Reader, question: Question, *, of_counted: bool = False) -> Characteristics:
+    """Describe the cases of every group at the start; with ``of_counted`` only those counted under the definition.
 
     Raises:
-        RequestError: A name does not exist, or a case can be in several groups.
+        RequestError: A case can be in several groups.
     """
-    import polars as pl
-
-    way, selection = single_grouping(by), selection or Selection()
+    stamp, way, by = stamp_of(reader, question), single_grouping(question.by), question.by
     variables = [name for name in VARIABLES if name != by]
-    frame = case_table(reader, reader.definition(definition), selection, columns=[by, *variables])
+    frame = case_table(reader, stamp.definition, stamp.selection, columns=[by, *variables])
     if of_counted:
         frame = frame.filter(pl.col("adverse").is_not_null())
     groups = frame[by].cast(pl.String).fill_null(NOT_KNOWN)
     order = in_order(way, dict(groups.value_counts().iter_rows()))
     return Characteristics(
+        stamp=stamp,
         by=way,
-        selection=selection,
-        build=reader.snapshot.build_id,
         labels=tuple(group_label(reader, way, code) for code in order),
         table=starting_characteristics(
             frame.with_columns(groups.alias("group")), group="group", variables=variables, groups=order

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from types import MappingProxyType
 
-import numpy as np
+import polars as pl
 
-from warehouse.analysis.balance import balances
+from warehouse.analysis.balance import Balance, balances
+from warehouse.analysis.design import Covariate
 from warehouse.analysis.difference import risk_difference
-from warehouse.analysis.evalue import e_value_from_risk_ratio
-from warehouse.analysis.firth import firth_logistic
-from warehouse.analysis.positivity import positivity
-from warehouse.analysis.stratified import breslow_day_test
+from warehouse.analysis.evalue import EValue, e_value_from_risk_ratio
+from warehouse.analysis.group_pair import pair_groups
+from warehouse.analysis.multiplicity import Comparisons, adjust_p_values
+from warehouse.analysis.positivity import Positivity, positivity
+from warehouse.analysis.stratified import ChiSquaredTest, Stratum, breslow_day_test
 from warehouse.errors import RequestError
-from warehouse.marts.grouping import grouping
-from warehouse.plans.planned_or_explored import stand
-from warehouse.plans.question import Question
-from warehouse.questions.covariates import (
+from warehouse.marts.grouping import Grouping, check_group, group_label, grouping
+from warehouse.marts.reader import Reader
+from warehouse.outcomes.definition import Definition
+from warehouse.plans.covariates import (
     ADJUSTABLE,
     DEFAULT_ADJUSTMENT,
     NOT_MEASURED,
@@ -26,42 +29,29 @@ from warehouse.questions.covariates import (
     check_strata,
     default_strata,
 )
-from warehouse.questions.group_names import check_group, group_label
-from warehouse.questions.methods import METHODS, distinct
-from warehouse.questions.odds import plain_odds_ratio
-from warehouse.questions.prepare import OUTCOME, prepared_pair, two_group_frame
-from warehouse.questions.resampled import resampled_methods
-from warehouse.results import Caution
-from warehouse.selection import Selection
+from warehouse.plans.planned_or_explored import Standing, stand
+from warehouse.plans.question import Question, Stamp, Stamped, stamp_of
+from warehouse.questions.case_table import case_table
+from warehouse.questions.methods import (
+    METHODS,
+    MethodResult,
+    PreparedPair,
+    Resampling,
+    adjusted_odds_ratio,
+    distinct,
+    resampled_methods,
+)
+from warehouse.results import Caution, Estimate
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
-    from warehouse.analysis.balance import Balance
-    from warehouse.analysis.evalue import EValue
-    from warehouse.analysis.positivity import Positivity
-    from warehouse.analysis.stratified import ChiSquaredTest, Stratum
-    from warehouse.marts.grouping import Grouping
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import Definition
-    from warehouse.plans.planned_or_explored import Standing
-    from warehouse.questions.methods import MethodResult, PreparedPair
-    from warehouse.questions.prepare import TwoGroupFrame
-    from warehouse.questions.resampled import Resampling
-    from warehouse.results import Estimate
-
-PENALTY_MATTERS_TO = 100_000
-"""Cases up to which the odds ratio is Firth's; with more, the plain model agrees with it to several digits."""
+OUTCOME = "adverse outcome"
+GROUP = "group"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PairComparison:
+class PairComparison(Stamped):
     """Two groups compared in every customary way on the same cases."""
 
     question: Question  # What was asked
-    definition: Definition  # The outcome definition
-    growth_reference: str  # Name and provenance of the growth reference in force
-    build: str  # The build read
     by: Grouping  # The grouping
     labels: tuple[str, str]  # Names of the first and of the second group
     started: tuple[int, int]  # Cases started in each group
@@ -88,7 +78,6 @@ class PairComparison:
     in_both: int  # Cases left out because they belong to both groups
     standing: Standing  # Planned or explored, and how many comparisons were made
     cautions: tuple[Caution, ...]  # What to keep in mind
-    level: float  # Level of the intervals
 
     def method(self, name: str) -> MethodResult:
         """The result of one method."""
@@ -100,83 +89,49 @@ class PairComparison:
         return self.method(self.primary)
 
 
-def compare_pair(
-    reader: Reader,
-    *,
-    by: str,
-    first: str,
-    second: str,
-    definition: str | None = None,
-    selection: Selection | None = None,
-    adjust: Sequence[str] | None = None,
-    strata: Sequence[str] | None = None,
-    primary: str | None = None,
-    level: float = 0.95,
-    resampling: Resampling | None = None,
-) -> PairComparison:
+def compare_pair(reader: Reader, question: Question, *, resampling: Resampling | None = None) -> PairComparison:
     """Compare the first group with the second.
 
     Estimand of each method: see :mod:`warehouse.questions.methods`. All of them use the same cases, those with an
     outcome and every variable adjusted for; what that leaves out is counted, and the crude difference over all cases
     assessed stands beside it. Where a registered plan lists the comparison, its strata and primary analysis apply
-    unless others are asked for.
+    unless others are asked for. With ``resampling`` the modelled and weighted comparisons get bootstrap intervals.
 
-    Args:
-        reader: An open snapshot.
-        by: Name of a grouping.
-        first: Code of the group whose excess is asked about.
-        second: Code of the group it is compared with.
-        definition: Id of an outcome definition; the headline one where None.
-        selection: Which cases; consecutive treated ones where None.
-        adjust: Names of variables; the usual ones, without those the groups are made of, where None.
-        strata: Columns to stratify by; chosen from the variables adjusted for where None.
-        primary: The primary method; that of the plan, else ``overlap``, where None.
-        level: Level of the intervals.
-        resampling: Give the modelled and weighted comparisons bootstrap intervals; analytic ones where None.
-
-    Returns:
-        The comparison. Empty groups, zero cells and separated groups give results whose value is None and whose
-        warnings say why.
+    Empty groups, zero cells and separated groups give results whose value is None and whose warnings say why.
 
     Raises:
-        RequestError: A name does not exist, or the groups are the same.
+        RequestError: A name does not exist.
     """
-    chosen, way = reader.definition(definition), grouping(by)
-    selection = selection or Selection()
-    codes = codes_of(reader, way, (first, second))
-    wanted = tuple(adjust) if adjust is not None else usual_adjustment(by)
-    question = Question(outcome=chosen.name, by=by, first=first, second=second, selection=selection, adjust=wanted)
-    standing = stand(reader, [question])
+    stamp = stamp_of(reader, question)
+    settled = settle(question, stamp)
+    codes_of(reader, settled)  # a group that does not exist is no look
+    standing = stand(reader, [settled])
     plan = standing.plan.plan if standing.plan else None
-    layers = check_strata(strata) if strata is not None else (plan and plan.strata) or default_strata(wanted)
-    cases = two_group_frame(
-        reader,
-        by=by,
-        codes=codes,
-        labels=(group_label(reader, way, first), group_label(reader, way, second)),
-        definition=chosen,
-        selection=selection,
-        adjust=wanted,
-        strata=[column for column in layers if column != by],
-    )
+    if plan and settled.strata is None and plan.strata:
+        settled = replace(settled, strata=plan.strata)
+    settled = with_strata(settled)
+    primary = settled.method or (plan.primary if plan else "overlap")
+    cases = two_group_frame(reader, settled, stamp.definition)
     with one_thread():
-        prepared = prepared_pair(cases, adjust=wanted, level=level)
-        return _result(
-            reader,
-            question=question,
-            definition=chosen,
-            way=way,
-            cases=cases,
-            prepared=prepared,
-            primary=primary or (plan.primary if plan else "overlap"),
-            standing=standing,
-            resampling=resampling,
-        )
+        prepared = prepared_pair(cases, adjust=settled.adjust or (), level=stamp.level)
+        return _pair(stamp, settled, cases, prepared, primary, standing, resampling)
 
 
 def usual_adjustment(by: str) -> tuple[str, ...]:
     """The usual variables, without those that the groups are made of."""
     return tuple(item.name for item in adjustables(DEFAULT_ADJUSTMENT) if by not in {item.name, item.banded})
+
+
+def settle(question: Question, stamp: Stamp) -> Question:
+    """The question as it is put on record: the definition with its version, and what is adjusted for by name."""
+    adjust = usual_adjustment(question.by) if question.adjust is None else question.adjust
+    return replace(question, definition=stamp.definition.name, adjust=adjust)
+
+
+def with_strata(settled: Question) -> Question:
+    """The same with the strata by name: those asked for, else the usual ones of what is adjusted for."""
+    strata = default_strata(settled.adjust or ()) if settled.strata is None else check_strata(settled.strata)
+    return replace(settled, strata=tuple(column for column in strata if column != settled.by))
 
 
 @contextmanager
@@ -192,36 +147,15 @@ def one_thread() -> Iterator[None]:
         yield
 
 
-def codes_of(reader: Reader, way: Grouping, codes: tuple[str, str]) -> tuple[str, str]:
-    """The codes of two groups, checked against those the grouping can have and those that occur.
-
-    Raises:
-        RequestError: There is no such group, or both are the same.
-    """
-    if codes[0] == codes[1]:
-        found = f"{codes[0]!r} is compared with itself"
-        raise RequestError(found, expected="two different groups", remedy="name another second group")
-    if way.column is None:
-        return check_group(way.name, codes[0]), check_group(way.name, codes[1])
-    rows = reader.connection.rows(f"select distinct cast({way.column} as varchar) from mart_cases")
-    present = [value for (value,) in rows if value is not None]
-    return check_group(way.name, codes[0], present=present), check_group(way.name, codes[1], present=present)
-
-
-def _result(
-    reader: Reader,
-    *,
+def _pair(
+    stamp: Stamp,
     question: Question,
-    definition: Definition,
-    way: Grouping,
     cases: TwoGroupFrame,
     prepared: PreparedPair,
     primary: str,
     standing: Standing,
     resampling: Resampling | None,
 ) -> PairComparison:
-    import polars as pl
-
     known = pl.col(OUTCOME).is_not_null()
     again = resampled_methods(prepared, resampling) if resampling else {}
     methods = tuple(again.get(name) or compare(prepared) for name, compare in METHODS.items())
@@ -231,11 +165,9 @@ def _result(
     missing = cases.sizes(~known & pl.col("is_due"))
     alike = balances(prepared.pair, prepared.overlap.weights, prepared.inverse.weights)
     return PairComparison(
+        stamp=stamp,
         question=question,
-        definition=definition,
-        growth_reference=reader.growth_reference,
-        build=reader.snapshot.build_id,
-        by=way,
+        by=grouping(question.by),
         labels=cases.labels,
         started=cases.sizes(pl.lit(value=True)),
         missing_due=missing,
@@ -243,7 +175,7 @@ def _result(
         crude_of_all=risk_difference(adverse[0], assessed[0], adverse[1], assessed[1], level=prepared.level),
         methods=methods,
         primary=primary,
-        odds_ratio=_odds_ratio(prepared),
+        odds_ratio=adjusted_odds_ratio(prepared),
         strata=prepared.strata,
         stratified_by=prepared.stratified_by,
         homogeneity=breslow_day_test(prepared.strata),
@@ -258,30 +190,14 @@ def _result(
         left_out=prepared.pair.left_out,
         in_both=cases.in_both,
         standing=standing,
-        cautions=_cautions(question, definition, prepared, missing),
-        level=prepared.level,
+        cautions=_cautions(question, stamp.definition, prepared, missing),
     )
-
-
-def _odds_ratio(prepared: PreparedPair) -> Estimate:
-    pair = prepared.pair
-    empty = pair.emptiness()
-    if empty:
-        return pair.nothing(estimand="odds ratio of going adverse", method="logistic regression", reason=empty)
-    plain = plain_odds_ratio(prepared) if pair.n > PENALTY_MATTERS_TO else None
-    if plain is not None:
-        return plain
-    group = f"{pair.labels[0]} against {pair.labels[1]}"
-    covariates = np.column_stack([pair.first.astype(np.float64), pair.design.matrix[:, 1:]])
-    names = [group, *pair.design.names[1:]]
-    fit = firth_logistic(covariates, pair.outcome, names=names, level=prepared.level, profile=[group])
-    return fit.term(group).odds_ratio
 
 
 def _cautions(
     question: Question, definition: Definition, prepared: PreparedPair, missing: tuple[int, int]
 ) -> tuple[Caution, ...]:
-    found = [Caution("approximation", item.note) for item in adjustables(question.adjust) if item.note]
+    found = [Caution("approximation", item.note) for item in adjustables(question.adjust or ()) if item.note]
     if definition.family != "vertical":
         found.append(Caution("approximation", "secondary_outcome", {"family": definition.family}))
     if question.selection.selection != "consecutive":
@@ -289,3 +205,229 @@ def _cautions(
     if sum(missing):
         found.append(Caution("approximation", "outcomes_missing", {"n": sum(missing)}))
     return distinct(tuple(found), prepared.pair.design.warnings)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SingleComparison(Stamped):
+    """Two groups compared on one outcome."""
+
+    question: Question  # What was asked
+    labels: tuple[str, str]  # Names of the two groups
+    crude: MethodResult  # The shares as they are, on the complete cases
+    answer: MethodResult  # The method asked for, on the same cases (the crude one itself where that was asked for)
+    n: int  # Complete cases
+    left_out: Mapping[str, int]  # Reason -> cases not used
+
+
+def compare_single(reader: Reader, question: Question) -> SingleComparison:
+    """Compare by the crude method and by that of the question, without the rest: for subgroups and further outcomes.
+
+    Nothing is written to the record of looks.
+
+    Raises:
+        RequestError: A name does not exist.
+    """
+    stamp = stamp_of(reader, question)
+    settled = with_strata(settle(question, stamp))
+    cases = two_group_frame(reader, settled, stamp.definition)
+    with one_thread():
+        prepared = prepared_pair(cases, adjust=settled.adjust or (), level=stamp.level)
+        crude = METHODS["crude"](prepared)
+        answer = crude if settled.method == "crude" else METHODS[settled.method or "overlap"](prepared)
+    return SingleComparison(
+        stamp=stamp,
+        question=settled,
+        labels=cases.labels,
+        crude=crude,
+        answer=answer,
+        n=prepared.pair.n,
+        left_out=prepared.pair.left_out,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AllOutcomes(Stamped):
+    """Two groups compared on every outcome definition in force; the stamp names the headline one."""
+
+    method: str  # The method beside the crude one
+    rows: tuple[SingleComparison, ...]  # One an outcome, those of the headline's family first
+    secondary: tuple[bool, ...]  # Of `rows`, whether each is of another family than the headline
+    corrected: Comparisons  # P values, corrected for the number of outcomes
+    standing: Standing  # Planned or explored
+    adjusted_for: tuple[str, ...]  # What is adjusted for, names
+
+
+def compare_all_outcomes(reader: Reader, question: Question) -> AllOutcomes:
+    """Compare two groups on every outcome by the crude method and one other, the headline's family first.
+
+    Raises:
+        RequestError: A name does not exist.
+    """
+    stamp = stamp_of(reader, question)
+    family = stamp.definition.family
+    listed = sorted(reader.registry, key=lambda one: one.family != family)
+    rows = tuple(compare_single(reader, replace(question, definition=one.id, strata=None)) for one in listed)
+    return AllOutcomes(
+        stamp=stamp,
+        method=question.method or "overlap",
+        rows=rows,
+        secondary=tuple(one.family != family for one in listed),
+        corrected=adjust_p_values([row.answer.p_value for row in rows], names=[row.definition.id for row in rows]),
+        standing=stand(reader, [row.question for row in rows]),
+        adjusted_for=settle(question, stamp).adjust or (),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TwoGroupFrame:
+    """Cases of two groups, before anything is left out."""
+
+    # One row a case started: `group` (a label), `adverse outcome`, `is_due`, the variables adjusted for under the
+    # names a person reads, and the strata columns under `stratum_column`
+    frame: pl.DataFrame
+    labels: tuple[str, str]  # Names of the first and of the second group
+    titles: tuple[str, ...]  # Names of the variables adjusted for, as in the frame
+    strata: tuple[str, ...]  # Strata columns
+    in_both: int  # Cases left out because they belong to both groups
+
+    def sizes(self, condition: pl.Expr) -> tuple[int, int]:
+        """Cases of the first and of the second group that meet a condition."""
+        counts = [(condition & (pl.col(GROUP) == label)).sum().alias(label) for label in self.labels]
+        first, second = self.frame.select(counts).row(0)
+        return int(first), int(second)
+
+
+def two_group_frame(reader: Reader, question: Question, definition: Definition) -> TwoGroupFrame:
+    """Read the cases of the two groups of a settled question.
+
+    Raises:
+        RequestError: There is no such group, or the variable adjusted for is the grouping itself.
+    """
+    way, by = grouping(question.by), question.by
+    codes = codes_of(reader, question)
+    adjust, strata = question.adjust or (), question.strata or ()
+    _refuse_own_grouping(by, adjust, strata)
+    labels = (group_label(reader, way, codes[0]), group_label(reader, way, codes[1]))
+    items = adjustables(adjust)
+    among = {by: codes} if way.column else None
+    columns = [by, *(item.name for item in items), *strata]
+    table = case_table(reader, definition, question.selection, columns=columns, among=among)
+    table, in_both = _with_group(table, by, codes, labels, several=way.column is None)
+    layers = tuple(dict.fromkeys(strata))
+    renamed = [pl.col(item.name).alias(item.title) for item in items]
+    stratified = [pl.col(column).alias(stratum_column(column)) for column in layers]
+    frame = table.select(GROUP, pl.col("adverse").alias(OUTCOME), "is_due", *renamed, *stratified)
+    return TwoGroupFrame(
+        frame=frame,
+        labels=labels,
+        titles=tuple(item.title for item in items),
+        strata=layers,
+        in_both=in_both,
+    )
+
+
+def codes_of(reader: Reader, question: Question) -> tuple[str, str]:
+    """The codes of two groups, checked against those the grouping can have and those that occur.
+
+    Raises:
+        RequestError: There is no such group.
+    """
+    way, codes = grouping(question.by), (question.first, question.second)
+    present: list[str] = []
+    if way.column is not None:
+        rows = reader.connection.rows(f"select distinct cast({way.column} as varchar) from mart_cases")
+        present = [value for (value,) in rows if value is not None]
+    return check_group(way.name, codes[0], present=present), check_group(way.name, codes[1], present=present)
+
+
+def prepared_pair(cases: TwoGroupFrame, *, adjust: Sequence[str], level: float) -> PreparedPair:
+    """Complete cases of the two groups, with their strata and the model of the groups.
+
+    A case counts for every method or for none: it needs an outcome, every variable adjusted for and every strata
+    column. Who is left out is counted by reason.
+    """
+    frame = cases.frame
+    lacking: dict[str, int] = {}
+    for column in cases.strata:
+        is_missing = pl.col(stratum_column(column)).is_null()
+        n, lost = frame.select(is_missing.sum(), (is_missing & pl.col(OUTCOME).is_not_null()).sum().alias("lost")).row(
+            0
+        )
+        lacking |= {f"{_strata_title(column)} missing": lost} if lost else {}
+        frame = frame.filter(~is_missing) if n else frame
+    pair = pair_groups(
+        frame,
+        outcome=OUTCOME,
+        group=GROUP,
+        first=cases.labels[0],
+        second=cases.labels[1],
+        covariates=model_covariates(adjust),
+    )
+    no_outcome = int(cases.frame[OUTCOME].is_null().sum())
+    others = {reason: n for reason, n in pair.left_out.items() if reason != f"{OUTCOME} missing"}
+    counted: Mapping[str, int] = MappingProxyType(
+        {reason: n for reason, n in ({f"{OUTCOME} missing": no_outcome} | lacking | others).items() if n}
+    )
+    pair = replace(pair, left_out=counted)
+    counted_by = (GROUP, OUTCOME, *map(stratum_column, cases.strata))
+    kept = frame.select(counted_by).filter(pl.Series(pair.design.kept, dtype=pl.Boolean))
+    return PreparedPair(
+        pair=pair,
+        strata=_strata(kept, cases),
+        stratified_by=tuple(_strata_title(column) for column in cases.strata),
+        level=level,
+    )
+
+
+def model_covariates(adjust: Sequence[str]) -> list[Covariate]:
+    """How the variables enter a model, under the names a person reads."""
+    return [replace(item.covariate, name=item.title) for item in adjustables(adjust)]
+
+
+def stratum_column(column: str) -> str:
+    """Name of a strata column in the frame: a variable can be adjusted for and stratified by at once."""
+    return f"stratum {column}"
+
+
+def _refuse_own_grouping(by: str, adjust: Sequence[str], strata: Sequence[str]) -> None:
+    same = {by, *(item.name for item in ADJUSTABLE.values() if item.banded == by)}
+    both = sorted(same & {*adjust, *strata})
+    if both:
+        found = f"the groups are made by {by}, so they cannot be adjusted for {', '.join(both)}"
+        raise RequestError(found, expected="other variables", remedy="leave it out of --adjust and --strata")
+
+
+def _with_group(
+    table: pl.DataFrame, by: str, codes: tuple[str, str], labels: tuple[str, str], *, several: bool
+) -> tuple[pl.DataFrame, int]:
+    """The table with the group as a label; where a case can have several groups, those with both are left out."""
+    if not several:
+        named = pl.col(by).cast(pl.String).replace_strict(list(codes), list(labels), default=None)
+        return table.with_columns(named.alias(GROUP)), 0
+    listed = (" + " + pl.col(by) + " + ").fill_null("")
+    has = [listed.str.contains(f" + {code} + ", literal=True) for code in codes]
+    in_both = table.filter(has[0] & has[1]).height
+    named = pl.when(has[0]).then(pl.lit(labels[0])).otherwise(pl.lit(labels[1]))
+    return table.filter(has[0] != has[1]).with_columns(named.alias(GROUP)), in_both
+
+
+def _strata_title(column: str) -> str:
+    known = ADJUSTABLE.get(column)
+    return known.title if known else column.replace("_", " ")
+
+
+def _strata(kept: pl.DataFrame, cases: TwoGroupFrame) -> tuple[Stratum, ...]:
+    is_first = pl.col(GROUP) == cases.labels[0]
+    counts = (
+        (pl.col(OUTCOME) & is_first).sum().alias("x1"),
+        is_first.sum().alias("n1"),
+        (pl.col(OUTCOME) & ~is_first).sum().alias("x2"),
+        (~is_first).sum().alias("n2"),
+    )
+    if not cases.strata:
+        rows = kept.select(*counts).iter_rows()
+        return tuple(Stratum("all cases", *row) for row in rows)
+    columns = [stratum_column(column) for column in cases.strata]
+    grouped = kept.group_by(columns).agg(*counts).sort(columns)
+    width = len(columns)
+    return tuple(Stratum(" / ".join(map(str, row[:width])), *row[width:]) for row in grouped.iter_rows())

@@ -2,32 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from warehouse.analysis.difference import risk_difference
-from warehouse.analysis.multiplicity import adjust_p_values
+from warehouse.analysis.multiplicity import Comparisons, adjust_p_values
 from warehouse.analysis.proportion import proportion
-from warehouse.analysis.stratified import Stratum, breslow_day_test, cmh_test
-from warehouse.errors import RequestError
-from warehouse.marts.grouping import group_expression, in_order
-from warehouse.plans.planned_or_explored import stand
-from warehouse.plans.question import Question
-from warehouse.questions.group_names import check_group, group_label, is_known, single_grouping
-from warehouse.questions.strata import stratified_estimate
-from warehouse.results import Caution
+from warehouse.analysis.stratified import ChiSquaredTest, Stratum, breslow_day_test, cmh_test
+from warehouse.marts.grouping import (
+    Grouping,
+    check_group,
+    group_expression,
+    group_label,
+    in_order,
+    is_known,
+    single_grouping,
+)
+from warehouse.marts.reader import Reader
+from warehouse.outcomes.definition import Definition
+from warehouse.plans.planned_or_explored import Standing, stand
+from warehouse.plans.question import Question, Stamped, stamp_of
+from warehouse.questions.methods import stratified_estimate
+from warehouse.results import Caution, Estimate
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from warehouse.analysis.multiplicity import Comparisons
-    from warehouse.analysis.stratified import ChiSquaredTest
-    from warehouse.marts.grouping import Grouping
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import Definition
-    from warehouse.plans.planned_or_explored import Standing
-    from warehouse.results import Estimate
+from warehouse.store.quoting import statement
 
 _Counts = dict[tuple[str, str], tuple[int, int]]
 """(group, level) -> cases counted and adverse."""
@@ -59,13 +57,9 @@ class WithinLevels:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CrossedComparison:
+class CrossedComparison(Stamped):
     """Two groupings crossed."""
 
-    definition: Definition  # The outcome definition
-    growth_reference: str  # Name and provenance of the growth reference in force
-    build: str  # The build read
-    selection: Selection  # Which cases
     by: Grouping  # The grouping compared
     by2: Grouping  # The grouping whose levels are held alike
     groups: Mapping[str, str]  # Code -> label of the first grouping, in order; `levels` of the second
@@ -79,47 +73,23 @@ class CrossedComparison:
     cautions: tuple[Caution, ...]  # What to keep in mind
 
 
-def compare_crossed(
-    reader: Reader,
-    *,
-    by: str,
-    by2: str,
-    definition: str | None = None,
-    selection: Selection | None = None,
-    reference: str | None = None,
-    level: float = 0.95,
-) -> CrossedComparison:
+def compare_crossed(reader: Reader, question: Question) -> CrossedComparison:
     """Shares of two groupings crossed, and each group against the reference within the levels of the second.
 
-    Args:
-        reader: An open snapshot.
-        by: Name of the grouping compared.
-        by2: Name of the grouping held alike.
-        definition: Id of an outcome definition; the headline one where None.
-        selection: Which cases; consecutive treated ones where None.
-        reference: Code of the reference group; the largest where None.
-        level: Level of the intervals.
-
     Raises:
-        RequestError: A grouping does not exist, is given twice, or lets a case be in several groups.
+        RequestError: A grouping does not exist, or lets a case be in several groups.
     """
-    ways = _two_ways(by, by2)
-    chosen, selection = reader.definition(definition), selection or Selection()
-    counts = _counts(reader, chosen, selection, ways)
+    stamp, level = stamp_of(reader, question), question.level
+    ways = single_grouping(question.by), single_grouping(question.by2)
+    counts = _counts(reader, stamp.definition, stamp.selection, ways)
     known = {cell: both for cell, both in counts.items() if all(map(is_known, cell))}
     groups, levels = (_labels(reader, way, known, place) for place, way in enumerate(ways))
-    base = _reference(by, groups, known, reference)
+    base = _reference(question, groups, known)
     others = [group for group in groups if base is not None and group != base]
     within = tuple(_within(known, group, str(base), list(levels), ways[1].title.lower(), level) for group in others)
-    questions = [
-        Question(outcome=chosen.name, by=by, first=group, second=str(base), selection=selection, adjust=(by2,))
-        for group in others
-    ]
+    asked = replace(question, definition=stamp.definition.name, adjust=(question.by2,))
     return CrossedComparison(
-        definition=chosen,
-        growth_reference=reader.growth_reference,
-        build=reader.snapshot.build_id,
-        selection=selection,
+        stamp=stamp,
         by=ways[0],
         by2=ways[1],
         groups=groups,
@@ -129,27 +99,16 @@ def compare_crossed(
         within=within,
         corrected=adjust_p_values([one.test.p_value for one in within], names=[groups[one.group] for one in within]),
         not_known=sum(n for cell, (n, _) in counts.items() if cell not in known),
-        standing=stand(reader, questions),
+        standing=stand(reader, [replace(asked, first=group, second=str(base)) for group in others]),
         cautions=_cautions(known, groups, levels),
     )
 
 
-def _two_ways(by: str, by2: str) -> tuple[Grouping, Grouping]:
-    if by == by2:
-        found = f"{by} is crossed with itself"
-        raise RequestError(found, expected="two different groupings", remedy="choose another --by2")
-    return single_grouping(by), single_grouping(by2)
-
-
 def _counts(reader: Reader, definition: Definition, selection: Selection, ways: tuple[Grouping, Grouping]) -> _Counts:
     condition, values = selection.where()
-    rows = reader.connection.rows(
-        f"select {group_expression(ways[0])}, {group_expression(ways[1])}, count(*),"
-        " sum(case when mart_outcomes.status = 'adverse' then 1 else 0 end)"
-        " from mart_outcomes inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        f" where mart_outcomes.definition_id = ? and mart_outcomes.step = 'counted' and {condition} group by 1, 2",
-        [definition.id, *values],
-    )
+    first, second = map(group_expression, ways)
+    query = statement(__package__, "crossed.sql", first=first, second=second, condition=condition)
+    rows = reader.connection.rows(query, [definition.id, *values])
     return {(first, second): (int(n), int(adverse)) for first, second, n, adverse in rows}
 
 
@@ -161,9 +120,9 @@ def _labels(reader: Reader, way: Grouping, counts: _Counts, place: int) -> dict[
     return {code: group_label(reader, way, code) for code in in_order(way, sizes)}
 
 
-def _reference(by: str, groups: Mapping[str, str], counts: _Counts, wanted: str | None) -> str | None:
-    if wanted is not None:
-        return check_group(by, wanted, present=groups)
+def _reference(question: Question, groups: Mapping[str, str], counts: _Counts) -> str | None:
+    if question.reference:
+        return check_group(question.by, question.reference, present=groups)
     sizes = {group: sum(n for (one, _), (n, _) in counts.items() if one == group) for group in groups}
     return max(sizes, key=lambda group: sizes[group], default=None)
 

@@ -6,8 +6,11 @@ and simulated. The question is about one practice over time, never about one pra
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.random import Generator
 
 from warehouse.analysis.control_charts import ControlChart, ewma, p_chart
 from warehouse.analysis.drift import (
@@ -22,17 +25,11 @@ from warehouse.analysis.drift import (
 from warehouse.analysis.proportion import proportion
 from warehouse.analysis.run_length import SimulatedRunLength, simulate_run_length
 from warehouse.errors import RequestError
-from warehouse.results import Caution
+from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question, Stamp, Stamped, stamp_of
+from warehouse.results import Caution, Estimate
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.random import Generator
-
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import Definition
-    from warehouse.results import Estimate
+from warehouse.store.quoting import statement
 
 FALSE_ALARM = 500.0
 """Cases until a false alarm, on average (common practice, no source)."""
@@ -59,15 +56,14 @@ class DriftAsked:
     period: str | None = None
 
 
+USUALLY_ASKED = DriftAsked()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DriftPicture:
+class DriftPicture(Stamped):
     """Charts of one practice."""
 
     practice: str  # Its pseudonym
-    definition: Definition  # The outcome definition
-    growth_reference: str  # Name and provenance of the growth reference
-    build: str  # The build read
-    selection: Selection  # The cases meant
     baseline: Estimate | None  # Share among the first cases, where the usual share comes from them; else None
     path: CusumPath | None  # The CUSUM, or None where there is none
     reviews: tuple[Review, ...]  # The state at the planned reviews
@@ -88,38 +84,23 @@ class _Case:
 
 
 def drift_picture(
-    reader: Reader,
-    *,
-    rng: Generator,
-    selection: Selection | None = None,
-    definition: str | None = None,
-    asked: DriftAsked | None = None,
+    reader: Reader, question: Question, *, asked: DriftAsked = USUALLY_ASKED, seed: int = 1
 ) -> DriftPicture:
-    """Charts of one practice over time.
-
-    Args:
-        reader: An open snapshot.
-        rng: Source of randomness, for the simulated run lengths.
-        selection: Which cases; they must be of one practice.
-        definition: Id of an outcome definition; the headline one where None.
-        asked: What the chart is fixed by.
+    """Charts of one practice over time; the same seed gives the same simulated run lengths.
 
     Raises:
         RequestError: The cases are of several practices, or the shares are out of range.
     """
-    chosen, selection, asked = reader.definition(definition), selection or Selection(), asked or DriftAsked()
-    practice = _practice(reader, selection)
-    cases = _cases(reader, chosen, selection)
+    stamp, rng = stamp_of(reader, question), np.random.default_rng(seed)
+    practice = _practice(reader, stamp.selection)
+    cases = _cases(reader, stamp)
     start = 0 if asked.in_control is not None else _end_of_baseline(cases, asked.baseline)
     baseline, plan, refused = _plan(cases[:start], asked)
     path = run_cusum([case.outcome for case in cases[start:] if case.is_due], plan) if plan else None
     periods = _periods(cases, asked.period, plan.in_control if plan and asked.in_control is not None else None)
     return DriftPicture(
         practice=practice,
-        definition=chosen,
-        growth_reference=reader.growth_reference,
-        build=reader.snapshot.build_id,
-        selection=selection,
+        stamp=stamp,
         baseline=baseline,
         path=path,
         reviews=planned_reviews(path, every=asked.review_every) if path else (),
@@ -131,16 +112,6 @@ def drift_picture(
         cautions=_cautions(cases, baseline, path, periods),
         refused=refused,
     )
-
-
-def drift_with_seed(
-    reader: Reader, *, selection: Selection, definition: str | None, asked: DriftAsked, seed: int = 1
-) -> DriftPicture:
-    """The same with a stated seed, so that the simulated figures are the same whenever they are asked for."""
-    import numpy as np
-
-    rng = np.random.default_rng(seed)
-    return drift_picture(reader, rng=rng, selection=selection, definition=definition, asked=asked)
 
 
 def practices_with_cases(reader: Reader, *, selection: Selection) -> tuple[str, ...]:
@@ -159,16 +130,11 @@ def _practice(reader: Reader, selection: Selection) -> str:
     return known[0] if known else ", ".join(selection.filters.get("practice", ()))
 
 
-def _cases(reader: Reader, definition: Definition, selection: Selection) -> list[_Case]:
+def _cases(reader: Reader, stamp: Stamp) -> list[_Case]:
     """The cases in order of finish: quarter of start plus months observed, then in the order they were loaded."""
-    condition, values = selection.where()
-    rows = reader.connection.rows(
-        "select mart_cases.start_quarter, cast(mart_outcomes.status as varchar), cast(mart_outcomes.step as varchar),"
-        " coalesce(mart_cases.months_observed, 0e0), mart_cases.case_no"
-        " from mart_outcomes inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        f" where mart_outcomes.definition_id = ? and mart_cases.start_quarter is not null and {condition}",
-        [definition.id, *values],
-    )
+    condition, values = stamp.selection.where()
+    query = statement(__package__, "drift.sql", condition=condition)
+    rows = reader.connection.rows(query, [stamp.definition.id, *values])
     rows.sort(key=lambda row: (3.0 * _quarter_number(row[0]) + row[3], row[4]))
     verdicts = {"adverse": True, "not adverse": False}
     return [_Case(row[0], verdicts.get(row[1]), row[2] != "in_treatment") for row in rows]

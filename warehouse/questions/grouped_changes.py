@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
-from warehouse.marts.grouping import group_expression, membership_join
-from warehouse.marts.outcome_sql import outcomes_of
+import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    import numpy as np
-    from numpy.typing import NDArray
-
-    from warehouse.disclosure import Count, Policy
-    from warehouse.marts.grouping import Grouping
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import Definition
-    from warehouse.selection import Selection
+from warehouse.disclosure import Count, Policy
+from warehouse.marts.grouping import Grouping
+from warehouse.marts.reader import Reader
+from warehouse.outcomes.definition import Definition
+from warehouse.questions.threshold import counted_changes
+from warehouse.selection import Selection
 
 HIDDEN_TOGETHER = 3
 """Fewest means left out where any is, and those who look know one of them: their own."""
@@ -30,17 +25,7 @@ def changes_by(
 
     Empty where the definition has several parts, and so no single change.
     """
-    part = definition.single_change
-    if part is None:
-        return {}
-    condition, parameters = selection.where()
-    sign = "-1" if part.direction == "fall" else "1"
-    frame = reader.connection.frame(
-        f"select {group_expression(way)} as grouped, {sign} * mart_outcomes.value as value"
-        f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        f"{membership_join(way)} where mart_outcomes.value is not null and {condition}",
-        parameters,
-    )
+    frame = counted_changes(reader, definition, selection, way=way)
     return {str(group): rows["value"].to_numpy() for (group,), rows in frame.group_by("grouped")}
 
 

@@ -2,37 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
+from warehouse.analysis.age_curve import AgeCurve, age_curve
 from warehouse.analysis.comparison import TwoGroupComparison
+from warehouse.analysis.design import numbers
 from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.harm import number_needed_to_harm
-from warehouse.analysis.multiplicity import adjust_p_values
+from warehouse.analysis.multiplicity import Comparisons, Correction, adjust_p_values
 from warehouse.analysis.odds_ratio import odds_ratio
 from warehouse.analysis.proportion import proportion
 from warehouse.analysis.ratio import risk_ratio
-from warehouse.analysis.shrinkage import partial_pooling
-from warehouse.analysis.trend import cochran_armitage
+from warehouse.analysis.shrinkage import PartialPooling, partial_pooling
+from warehouse.analysis.trend import TrendTest, cochran_armitage
 from warehouse.analysis.two_group_tests import two_group_test
+from warehouse.marts.grouping import check_group, is_known, is_ordered
 from warehouse.marts.outcome_sql import outcomes_of
-from warehouse.plans.planned_or_explored import stand
-from warehouse.plans.question import Question
-from warehouse.questions.group_names import check_group, is_known, is_ordered
+from warehouse.marts.reader import Reader
+from warehouse.plans.planned_or_explored import Standing, stand
+from warehouse.plans.question import Question, Stamped, stamp_of
+from warehouse.questions.case_table import case_table
+from warehouse.questions.contrast import one_thread
 from warehouse.questions.methods import distinct
-from warehouse.questions.shares import rates
+from warehouse.questions.shares import GroupRow, Rates, rates
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.analysis.multiplicity import Comparisons, Correction
-    from warehouse.analysis.shrinkage import PartialPooling
-    from warehouse.analysis.trend import TrendTest
-    from warehouse.marts.reader import Reader
-    from warehouse.plans.planned_or_explored import Standing
-    from warehouse.questions.shares import GroupRow, Rates
-    from warehouse.selection import Selection
+from warehouse.store.quoting import statement
 
 WITHOUT = "cases without it"
 NOT_IN_GROUP = "not in the group"
@@ -64,13 +59,9 @@ class GroupComparison:
 
 def compare_groups(
     reader: Reader,
+    question: Question,
     *,
-    by: str,
-    definition: str | None = None,
-    selection: Selection | None = None,
-    reference: str | None = None,
     correction: Correction | None = None,
-    level: float = 0.95,
     is_recorded: bool = True,
     is_pooled: bool = True,
 ) -> GroupComparison:
@@ -83,22 +74,21 @@ def compare_groups(
 
     Args:
         reader: An open snapshot.
-        by: Name of a grouping.
-        definition: Id of an outcome definition; the headline one where None.
-        selection: Which cases; consecutive treated ones where None.
-        reference: Code of the reference group.
+        question: What is asked.
         correction: How p values are corrected; that of the plan that lists the comparison, else Holm's, where None.
-        level: Level of the intervals.
         is_recorded: Whether this counts as a look; False where the caller records the comparisons itself.
         is_pooled: Whether shares drawn together by partial pooling are wanted as well; they take the longest.
 
     Raises:
-        RequestError: The grouping or the reference does not exist.
+        RequestError: The reference does not exist.
     """
-    found = rates(reader, by=by, definition=definition, selection=selection, level=level)
+    stamp, level = stamp_of(reader, question), question.level
+    found = rates(
+        reader, by=question.by, definition=stamp.definition.id, selection=question.selection, level=question.level
+    )
     overlapping = found.by is not None and found.by.column is None
     known = [group for group in found.groups if is_known(group.group)]
-    base = None if overlapping else _reference(by, known, reference)
+    base = None if overlapping else _reference(question, known)
     others = _others(reader, found) if overlapping else {}
     whole = (base.adverse.n, base.counted.n) if base else (0, 0)
     compared = {
@@ -107,7 +97,9 @@ def compare_groups(
         if overlapping or (base is not None and group.group != base.group)
     }
     against = base.group if base else NOT_IN_GROUP
-    standing = stand(reader, _questions(found, list(compared), against) if is_recorded else [])
+    asked = replace(question, definition=found.definition.name, adjust=())
+    looks = [replace(asked, first=code, second=against) for code in compared]
+    standing = stand(reader, looks if is_recorded else [])
     how = correction or (standing.plan.plan.correction if standing.plan else "holm")
     names = {group.group: group.label for group in known}
     tests = [two.test.p_value for two in compared.values()]
@@ -127,11 +119,11 @@ def compare_groups(
     )
 
 
-def _reference(by: str, known: Sequence[GroupRow], wanted: str | None) -> GroupRow | None:
+def _reference(question: Question, known: Sequence[GroupRow]) -> GroupRow | None:
     """The group asked for, else the largest by cases counted (ties: the first shown)."""
-    if wanted is not None:
-        check_group(by, wanted, present=[group.group for group in known])
-        return next((group for group in known if group.group == wanted), None)
+    if question.reference:
+        check_group(question.by, question.reference, present=[group.group for group in known])
+        return next((group for group in known if group.group == question.reference), None)
     with_cases = [group for group in known if group.counted.n]
     return max(with_cases, key=lambda group: group.counted.n, default=None)
 
@@ -139,14 +131,9 @@ def _reference(by: str, known: Sequence[GroupRow], wanted: str | None) -> GroupR
 def _others(reader: Reader, found: Rates) -> dict[str, tuple[int, int]]:
     """For groups that overlap: adverse and counted of the cases not in each, among cases whose groups are known."""
     condition, values = found.selection.where()
-    rows = reader.connection.rows(
-        "select count(*), sum(case when mart_outcomes.status = 'adverse' then 1 else 0 end)"
-        f" from {outcomes_of(found.definition)}"
-        " inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        f" where mart_outcomes.step = 'counted' and mart_cases.appliance_ever is not null and {condition}",
-        values,
-    )
-    n, n_adverse = rows[0]
+    outcomes = outcomes_of(found.definition)
+    query = statement(__package__, "appliance_known.sql", outcomes=outcomes, condition=condition)
+    ((n, n_adverse),) = reader.connection.rows(query, values)
     return {group.group: (int(n_adverse or 0) - group.adverse.n, int(n) - group.counted.n) for group in found.groups}
 
 
@@ -163,14 +150,6 @@ def _against(group: GroupRow, other: tuple[int, int], level: float) -> TwoGroupC
         needed=number_needed_to_harm(x1, n1, x2, n2, level=level),
         test=two_group_test(x1, n1, x2, n2, method="fisher" if exact else "pearson"),
     )
-
-
-def _questions(found: Rates, compared: Sequence[str], reference: str) -> list[Question]:
-    by = found.by.name if found.by else ""
-    return [
-        Question(outcome=found.definition.name, by=by, first=code, second=reference, selection=found.selection)
-        for code in compared
-    ]
 
 
 def _scores(reader: Reader, found: Rates, known: Sequence[GroupRow]) -> dict[str, float]:
@@ -223,3 +202,20 @@ def _cautions(found: Rates, known: Sequence[GroupRow], *, overlapping: bool) -> 
     if unknown and not overlapping:
         cautions.append(Caution("approximation", "unknown_group", {"n": unknown}))
     return distinct(tuple(cautions))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShareOverAge(Stamped):
+    """The share adverse over age at start as a number, without bands."""
+
+    curve: AgeCurve
+
+
+def share_over_age(reader: Reader, question: Question) -> ShareOverAge:
+    """Share adverse against age at start, as a smooth curve with pointwise intervals; see ``age_curve``."""
+    stamp = stamp_of(reader, question)
+    frame = case_table(reader, stamp.definition, stamp.selection, columns=["age_at_start"])
+    counted = frame.filter(frame["adverse"].is_not_null())
+    with one_thread():
+        curve = age_curve(numbers(counted["age_at_start"]), numbers(counted["adverse"]), level=stamp.level)
+    return ShareOverAge(stamp=stamp, curve=curve)

@@ -1,26 +1,31 @@
-"""The five ways of comparing two groups on the same cases, each giving the same kind of result."""
+"""The ways of comparing two groups on the same cases, each giving the same kind of result, also with resampling."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from math import exp, sqrt
+
+import numpy as np
 
 from warehouse.analysis.comparison import compare_two_groups
-from warehouse.analysis.standardise import outcome_model, standardised_risks
-from warehouse.analysis.stratified import cmh_test
-from warehouse.analysis.weighting import propensity_model, weighted_comparison
-from warehouse.questions.strata import stratified_estimate
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from warehouse.analysis.contrast import GroupContrast
-    from warehouse.analysis.group_pair import GroupPair
-    from warehouse.analysis.logistic import LogisticFit
-    from warehouse.analysis.stratified import Stratum
-    from warehouse.analysis.weighting import Target, WeightedComparison
-    from warehouse.results import Caution, Estimate
+from warehouse.analysis.contrast import GroupContrast
+from warehouse.analysis.firth import firth_logistic
+from warehouse.analysis.group_pair import GroupPair
+from warehouse.analysis.inputs import normal_p_value, z_value
+from warehouse.analysis.logistic import LogisticFit
+from warehouse.analysis.standardise import bootstrap_standardised, outcome_model, standardised_risks
+from warehouse.analysis.stratified import Measure, Stratum, cmh_test, mantel_haenszel
+from warehouse.analysis.weighting import (
+    Target,
+    WeightedComparison,
+    bootstrap_weighted,
+    propensity_model,
+    weighted_comparison,
+)
+from warehouse.errors import RequestError
+from warehouse.results import Caution, Estimate, Interval
 
 TITLES = {
     "crude": "crude",
@@ -30,6 +35,12 @@ TITLES = {
     "inverse": "inverse-probability-weighted",
 }
 """Method -> its name on screens, in the order shown."""
+
+FEWEST, MOST = 100, 20_000
+SEED = 20_250_101
+
+PENALTY_MATTERS_TO = 100_000
+"""Cases up to which the odds ratio is Firth's; with more, the plain model agrees with it to several digits."""
 
 _CRUDE_POPULATION = "among the cases as they came"
 _STRATIFIED_POPULATION = "within strata, averaged over those that hold both groups"
@@ -95,86 +106,210 @@ class PreparedPair:
 def crude(prepared: PreparedPair) -> MethodResult:
     """The two shares as they are."""
     found = compare_two_groups(*prepared.counts, level=prepared.level)
-    return MethodResult(
-        method="crude",
-        title=TITLES["crude"],
-        population=_CRUDE_POPULATION,
-        first=found.first,
-        second=found.second,
-        difference=found.difference,
-        ratio=found.ratio,
-        p_value=found.test.p_value,
-        test=found.test.method,
-        adjusted_for=(),
-        warnings=distinct(found.difference.warnings, found.ratio.warnings),
+    return _result(
+        "crude",
+        _CRUDE_POPULATION,
+        (found.first, found.second),
+        (found.difference, found.ratio),
+        (found.test.p_value, found.test.method),
     )
 
 
 def stratified(prepared: PreparedPair) -> MethodResult:
     """Mantel-Haenszel over the strata."""
-    names = prepared.stratified_by
     difference, ratio = (
-        stratified_estimate(prepared.strata, measure=measure, level=prepared.level, adjusted_for=names)
+        stratified_estimate(prepared.strata, measure=measure, level=prepared.level, adjusted_for=prepared.stratified_by)
         for measure in ("risk_difference", "risk_ratio")
     )
     test = cmh_test(prepared.strata)
-    return MethodResult(
-        method="stratified",
-        title=TITLES["stratified"],
-        population=_STRATIFIED_POPULATION,
-        first=None,
-        second=None,
-        difference=difference,
-        ratio=ratio,
-        p_value=test.p_value,
-        test=test.method,
-        adjusted_for=names,
-        warnings=distinct(difference.warnings, ratio.warnings),
+    return _result(
+        "stratified",
+        _STRATIFIED_POPULATION,
+        (None, None),
+        (difference, ratio),
+        (test.p_value, test.method),
+        prepared.stratified_by,
     )
 
 
 def standardised(prepared: PreparedPair) -> MethodResult:
     """Standardised risks by a logistic model, Firth's where outcomes are separated."""
     found = standardised_risks(prepared.pair, level=prepared.level, model=prepared.outcome_model)
-    return of_contrast("standardised", found)
-
-
-def overlap(prepared: PreparedPair) -> MethodResult:
-    """Overlap weights."""
-    return of_contrast("overlap", prepared.overlap.contrast)
-
-
-def inverse(prepared: PreparedPair) -> MethodResult:
-    """Inverse probability weights, for all the cases."""
-    return of_contrast("inverse", prepared.inverse.contrast)
+    return _of_contrast("standardised", found)
 
 
 METHODS: dict[str, Callable[[PreparedPair], MethodResult]] = {
     "crude": crude,
     "stratified": stratified,
     "standardised": standardised,
-    "overlap": overlap,
-    "inverse": inverse,
+    "overlap": lambda prepared: _of_contrast("overlap", prepared.overlap.contrast),
+    "inverse": lambda prepared: _of_contrast("inverse", prepared.inverse.contrast),
 }
 
 
-def of_contrast(method: str, found: GroupContrast) -> MethodResult:
+def _of_contrast(method: str, found: GroupContrast) -> MethodResult:
     """A result from two weighted or modelled values and their contrast."""
+    return _result(
+        method,
+        found.population,
+        (found.first, found.second),
+        (found.difference, found.ratio),
+        (found.difference.p_value, "normal test on the difference"),
+        found.difference.adjusted_for,
+    )
+
+
+def _result(
+    method: str,
+    population: str,
+    shares: tuple[Estimate | None, Estimate | None],
+    contrasts: tuple[Estimate, Estimate],
+    test: tuple[float | None, str],
+    adjusted_for: tuple[str, ...] = (),
+) -> MethodResult:
     return MethodResult(
         method=method,
         title=TITLES[method],
-        population=found.population,
-        first=found.first,
-        second=found.second,
-        difference=found.difference,
-        ratio=found.ratio,
-        p_value=found.difference.p_value,
-        test="normal test on the difference",
-        adjusted_for=found.difference.adjusted_for,
-        warnings=distinct(found.difference.warnings, found.ratio.warnings),
+        population=population,
+        first=shares[0],
+        second=shares[1],
+        difference=contrasts[0],
+        ratio=contrasts[1],
+        p_value=test[0],
+        test=test[1],
+        adjusted_for=adjusted_for,
+        warnings=distinct(contrasts[0].warnings, contrasts[1].warnings),
     )
 
 
 def distinct(*cautions: tuple[Caution, ...]) -> tuple[Caution, ...]:
     """The cautions, each once, in order."""
     return tuple(dict.fromkeys(caution for some in cautions for caution in some))
+
+
+def stratified_estimate(
+    strata: Sequence[Stratum], *, measure: Measure, level: float, adjusted_for: tuple[str, ...]
+) -> Estimate:
+    """The Mantel-Haenszel estimate over the strata.
+
+    The variance of the difference is made of the events seen in the strata. With no event in a whole group (or nothing
+    but events) that group adds next to nothing to it, and the interval would claim what ten cases cannot show; then it
+    is left out, and the p value with it.
+    """
+    found = mantel_haenszel(strata, measure=measure, level=level, adjusted_for=adjusted_for)
+    if found.interval is None or not _at_the_edge(strata):
+        return found
+    return replace(
+        found,
+        interval=None,
+        p_value=None,
+        warnings=(Caution("small_sample", "interval_far_too_narrow"), *found.warnings),
+    )
+
+
+def _at_the_edge(strata: Sequence[Stratum]) -> bool:
+    """Whether a group has no event, or only events, in the strata that hold both groups."""
+    used = [stratum for stratum in strata if stratum.informative]
+    first = sum(stratum.x1 for stratum in used), sum(stratum.n1 for stratum in used)
+    second = sum(stratum.x2 for stratum in used), sum(stratum.n2 for stratum in used)
+    return any(x in {0, n} for x, n in (first, second))
+
+
+def adjusted_odds_ratio(prepared: PreparedPair) -> Estimate:
+    """Odds ratio by Firth's logistic model with its profile interval; with very many cases by the plain model."""
+    pair = prepared.pair
+    empty = pair.emptiness()
+    if empty:
+        return pair.nothing(estimand="odds ratio of going adverse", method="logistic regression", reason=empty)
+    plain = plain_odds_ratio(prepared) if pair.n > PENALTY_MATTERS_TO else None
+    if plain is not None:
+        return plain
+    group = f"{pair.labels[0]} against {pair.labels[1]}"
+    covariates = np.column_stack([pair.first.astype(np.float64), pair.design.matrix[:, 1:]])
+    names = [group, *pair.design.names[1:]]
+    fit = firth_logistic(covariates, pair.outcome, names=names, level=prepared.level, profile=[group])
+    return fit.term(group).odds_ratio
+
+
+def plain_odds_ratio(prepared: PreparedPair) -> Estimate | None:
+    """Odds ratio of the first group against the second by the outcome model, with Wald's interval and test.
+
+    Returns:
+        The estimate in the unit ``ratio``; None where there is no plain fit, so that the caller may penalise.
+    """
+    pair, fit = prepared.pair, prepared.outcome_model
+    if fit is None or fit.separated or fit.penalised:
+        return None
+    error = sqrt(max(0.0, float(fit.covariance[1, 1])))
+    if error == 0.0:
+        return None
+    value, half = float(fit.coefficients[1]), z_value(prepared.level) * error
+    return Estimate(
+        estimand=f"odds ratio of going adverse, {pair.labels[0]} against {pair.labels[1]}",
+        value=exp(value),
+        interval=Interval(exp(value - half), exp(value + half), prepared.level),
+        method=f"{fit.method}, Wald interval and test",
+        n=pair.n,
+        left_out=pair.left_out,
+        p_value=normal_p_value(value / error),
+        unit="ratio",
+        adjusted_for=pair.design.names[1:],
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resampling:
+    """How the cases are drawn again."""
+
+    n: int  # Resamples for each method
+    seed: int = SEED  # Where the draws begin; the same seed on the same build gives the same intervals
+    progress: Callable[[str], None] = lambda _: None  # Told in words how far it is
+
+    def __post_init__(self) -> None:
+        """Refuse what gives no interval, or takes for ever."""
+        if not FEWEST <= self.n <= MOST:
+            found = f"{self.n:,} resamples were asked for"
+            raise RequestError(found, expected=f"{FEWEST:,} to {MOST:,}", remedy="2,000 are usual for an interval")
+        if self.seed < 0:
+            found = f"a seed of {self.seed}"
+            raise RequestError(found, expected="0 or more", remedy="give another number")
+
+
+def resampled_methods(prepared: PreparedPair, how: Resampling) -> dict[str, MethodResult]:
+    """Standardised, overlap-weighted and inverse-probability-weighted comparisons with percentile intervals.
+
+    Models are fitted anew in every resample, so that the intervals hold what estimating them adds. Every method draws
+    from a stream of its own: asking for one more method changes no other.
+
+    Returns:
+        Method -> result; a comparison that has no value keeps its reason, one that never varies its analytic interval.
+    """
+    streams = dict(zip(TITLES, np.random.default_rng(how.seed).spawn(len(TITLES)), strict=True))
+    pair, level = prepared.pair, prepared.level
+
+    def told(name: str) -> Callable[[int, int], None]:
+        def tell(done: int, wanted: int) -> None:
+            if done % max(1, wanted // 10) == 0:
+                how.progress(f"{TITLES[name]}: {done:,} of {wanted:,} resamples")
+
+        return tell
+
+    standardised = bootstrap_standardised(
+        pair,
+        rng=streams["standardised"],
+        n_resamples=how.n,
+        level=level,
+        progress=told("standardised"),
+    )
+    found = {"standardised": _of_contrast("standardised", standardised)}
+    for name in ("overlap", "inverse"):
+        weighted = bootstrap_weighted(
+            pair,
+            rng=streams[name],
+            target="overlap" if name == "overlap" else "everyone",
+            n_resamples=how.n,
+            level=level,
+            progress=told(name),
+        )
+        found[name] = _of_contrast(name, weighted.contrast)
+    return found

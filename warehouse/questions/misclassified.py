@@ -14,26 +14,21 @@ A case whose error is not known by either way is left out and counted.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from warehouse.analysis.misclassification import ExpectedShare, exceedance, expected_share
-from warehouse.marts.grouping import group_expression, grouping, in_order, membership_join
+from warehouse.marts.grouping import Grouping, group_expression, in_order, membership_join
+from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
+from warehouse.outcomes.definition import ChangePart, Definition
+from warehouse.plans.question import Question, Stamped, stamp_of
 from warehouse.questions.shares import ALL
 from warehouse.results import Caution
 from warehouse.selection import Selection
-from warehouse.store.quoting import SETTLED_DIGITS, name
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from warehouse.marts.grouping import Grouping
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import ChangePart, Definition
-    from warehouse.results import Estimate
+from warehouse.store.quoting import SETTLED_DIGITS, name, statement
 
 _FRAME = {
     "case_no": pl.Int64,
@@ -73,24 +68,18 @@ class ErrorSources:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Surety:
+class Surety(Stamped):
     """How surely cases went adverse under one definition."""
 
-    definition: Definition
-    part: ChangePart | None  # Its change part; None where it is made of several parts, and then there are no groups
+    part: ChangePart | None  # The definition's change part; None where it has several, and then there are no groups
     groups: tuple[GroupSurety, ...]  # The groups, in the order of the rates
     reason: Caution | None  # Why there are none
     errors: ErrorSources  # Where the error of readings comes from
     cautions: tuple[Caution, ...]  # What to keep in mind
 
 
-def case_sureties(reader: Reader, *, definition: str | None = None, selection: Selection | None = None) -> pl.DataFrame:
-    """Every counted case of a definition made of one change, with its probability.
-
-    Args:
-        reader: An open snapshot.
-        definition: Id of an outcome definition; the headline one where None.
-        selection: Which cases; every case, treated or not, where None.
+def case_sureties(reader: Reader, chosen: Definition) -> pl.DataFrame:
+    """Every counted case, treated or not, of a definition made of one change, with its probability.
 
     Returns:
         One row a case: case_no, case_key, practice, measure (the one used), change (signed so that more is worse; less
@@ -98,11 +87,10 @@ def case_sureties(reader: Reader, *, definition: str | None = None, selection: S
         and probability: P(true change > threshold), knowing nothing of true changes beforehand; null where the error
         of the readings is not known. No rows for a definition of several parts.
     """
-    chosen = reader.definition(definition)
     part = chosen.single_change
     if part is None:
         return pl.DataFrame(schema=_FRAME)
-    frame = _with_errors(_changes(reader, chosen, part, selection), reader)
+    frame = _with_errors(_changes(reader, chosen, part, None), reader)
     found = exceedance(
         frame["change"].to_numpy(),
         part.threshold,
@@ -116,19 +104,11 @@ def case_sureties(reader: Reader, *, definition: str | None = None, selection: S
 def _changes(reader: Reader, definition: Definition, part: ChangePart, selection: Selection | None) -> pl.DataFrame:
     """The value of every counted case, the measure it was taken from, and the spread of growth."""
     condition, values = (selection.where()) if selection else ("true", [])
-    columns = set(reader.connection.frame("select * from mart_spans limit 0").columns)
+    columns = set(reader.connection.columns("mart_spans"))
     measures = [code for code in part.measures if f"{code}__after" in columns]
     spans = "".join(_span_columns(code, columns) for code in measures)
-    frame = reader.connection.frame(
-        "select mart_cases.case_no, mart_cases.case_key, cast(mart_cases.practice as varchar) as practice,"
-        " mart_outcomes.value, mart_outcomes.status = 'adverse' as is_adverse"
-        f"{spans} from mart_outcomes"
-        " inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        " left join mart_spans on mart_spans.case_no = mart_outcomes.case_no and mart_spans.span = ?"
-        f" where mart_outcomes.definition_id = ? and mart_outcomes.value is not null and {condition}"
-        " order by mart_cases.case_no",
-        [part.span, definition.id, *values],
-    )
+    query = statement(__package__, "misclassified.sql", spans=spans, condition=condition)
+    frame = reader.connection.frame(query, [part.span, definition.id, *values])
     adjusted = part.basis == "growth_adjusted"
     used: pl.Expr = pl.lit(None, pl.String)
     for code in reversed(measures):
@@ -168,42 +148,24 @@ def _with_errors(frame: pl.DataFrame, reader: Reader) -> pl.DataFrame:
     return joined.with_columns(error_sd=pl.coalesce("own_sem", "default_sem"), is_own=pl.col("own_sem").is_not_null())
 
 
-def surety(
-    reader: Reader,
-    *,
-    by: str | None = None,
-    definition: str | None = None,
-    selection: Selection | None = None,
-    level: float = 0.95,
-) -> Surety:
-    """The share adverse to expect, overall (``by`` None) or in each group, once misclassification is allowed for.
+def surety(reader: Reader, question: Question) -> Surety:
+    """The share adverse to expect, overall or in each group, once misclassification is allowed for.
 
     The true changes of a group are taken as normal about its mean (empirical Bayes), so that single cases are drawn
     towards it; see :func:`warehouse.analysis.misclassification.expected_share`.
-
-    Args:
-        reader: An open snapshot.
-        by: Name of a grouping.
-        definition: Id of an outcome definition; the headline one where None.
-        selection: Which cases; consecutive treated ones where None.
-        level: Level of the interval.
-
-    Raises:
-        RequestError: There is no such grouping.
     """
-    chosen = reader.definition(definition)
+    stamp, way, level = stamp_of(reader, question), question.way, question.level
+    chosen = stamp.definition
     part = chosen.single_change
-    selection = selection or Selection()
     if part is None:
         reason = Caution("no_data", "no_single_change", {"name": chosen.name})
-        return Surety(definition=chosen, part=None, groups=(), reason=reason, errors=ErrorSources(0, 0, 0), cautions=())
-    way = grouping(by) if by else None
-    frame = _with_errors(_changes(reader, chosen, part, selection), reader)
+        return Surety(stamp=stamp, part=None, groups=(), reason=reason, errors=ErrorSources(0, 0, 0), cautions=())
+    frame = _with_errors(_changes(reader, chosen, part, stamp.selection), reader)
     members = _members(reader, way, frame["case_no"].to_list()) if way else {ALL: frame["case_no"].to_list()}
     order = in_order(way, {group: len(cases) for group, cases in members.items()}) if way else [ALL]
     groups = tuple(_group(reader, way, group, _of_group(frame, members[group]), part, level) for group in order)
     return Surety(
-        definition=chosen,
+        stamp=stamp,
         part=part,
         groups=groups,
         reason=None,
@@ -264,30 +226,3 @@ def _cautions(frame: pl.DataFrame, part: ChangePart) -> list[Caution]:
     if part.basis == "raw":
         found.append(Caution("approximation", "growth_not_taken_off"))
     return found
-
-
-def surety_as_data(result: Surety) -> dict[str, dict[str, Any]]:
-    """Group -> figures as plain data, for ``--json``."""
-    return {one.group: _as_data(one) for one in result.groups}
-
-
-def _as_data(one: GroupSurety) -> dict[str, Any]:
-    share = one.share
-    return {
-        "n": one.share.expected.n,
-        "left_out": dict(share.expected.left_out),
-        **_share("expected_share", share.expected),
-        **_share("expected_share_by_measuring_error_alone", one.by_error_alone.expected),
-        **_share("share_by_threshold_alone", share.counted),
-        "expected_count": share.expected_count,
-        "wrongly_adverse": share.wrongly_adverse,
-        "wrongly_not_adverse": share.wrongly_not_adverse,
-        "method": share.expected.method,
-        "assumptions": share.assumptions,
-        "warnings": list(share.expected.warnings),
-    }
-
-
-def _share(named: str, estimate: Estimate) -> Mapping[str, Any]:
-    interval = estimate.interval
-    return {named: estimate.value, f"{named}_interval": [interval.low, interval.high] if interval else None}

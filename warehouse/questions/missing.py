@@ -2,35 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 
 from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.group_pair import pair_groups
-from warehouse.analysis.missing import FEWEST_IMPUTATIONS, impute_and_compare
-from warehouse.analysis.tipping import tipping_point
-from warehouse.analysis.tipping_grid import tipping_grid
-from warehouse.marts.grouping import grouping
-from warehouse.questions.contrast import codes_of, one_thread, usual_adjustment
-from warehouse.questions.covariates import adjustables
-from warehouse.questions.group_names import group_label
-from warehouse.questions.prepare import GROUP, OUTCOME, two_group_frame
-from warehouse.questions.shares import rates
-from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.analysis.missing import ImputedComparison
-    from warehouse.analysis.tipping import TippingPoint
-    from warehouse.analysis.tipping_grid import TippingGrid
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import Definition
-    from warehouse.questions.prepare import TwoGroupFrame
-    from warehouse.questions.shares import GroupRow, Rates
-    from warehouse.results import Estimate
+from warehouse.analysis.missing import FEWEST_IMPUTATIONS, ImputedComparison, impute_and_compare
+from warehouse.analysis.tipping import TippingPoint, tipping_point
+from warehouse.analysis.tipping_grid import TippingGrid, tipping_grid
+from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question, Stamped, stamp_of
+from warehouse.questions.contrast import (
+    GROUP,
+    OUTCOME,
+    TwoGroupFrame,
+    model_covariates,
+    one_thread,
+    settle,
+    two_group_frame,
+)
+from warehouse.questions.shares import GroupRow, Rates, rates
+from warehouse.results import Estimate
 
 BENCHMARK = 0.10
 """The share that a message is about unless another is named: one case in ten."""
@@ -56,20 +50,15 @@ class SharesAndMissing:
     groups: tuple[GroupMissing, ...]  # One a group, in order
 
 
-def shares_and_missing(
-    reader: Reader,
-    *,
-    by: str | None = None,
-    definition: str | None = None,
-    selection: Selection | None = None,
-    value: float = BENCHMARK,
-    level: float = 0.95,
-) -> SharesAndMissing:
+def shares_and_missing(reader: Reader, question: Question, *, value: float = BENCHMARK) -> SharesAndMissing:
     """Bounds on every share, and how many of the missing would have to be adverse to change what is said of it.
 
     Missing are cases started whose outcome is due but not known; a case still in treatment is not among them.
     """
-    found = rates(reader, by=by, definition=definition, selection=selection, level=level)
+    level = question.level
+    found = rates(
+        reader, by=question.by or None, definition=question.definition, selection=question.selection, level=level
+    )
     groups = tuple(
         GroupMissing(
             rate=group,
@@ -81,12 +70,9 @@ def shares_and_missing(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PairAndMissing:
+class PairAndMissing(Stamped):
     """Two groups and what the missing outcomes could do to their difference."""
 
-    definition: Definition  # The outcome definition
-    build: str  # The build read
-    selection: Selection  # Which cases
     labels: tuple[str, str]  # Names of the two groups
     assessed: tuple[int, int]  # Cases with an outcome in each group
     adverse: tuple[int, int]  # Adverse ones among them
@@ -101,56 +87,25 @@ class PairAndMissing:
 
 
 def pair_and_missing(
-    reader: Reader,
-    *,
-    by: str,
-    first: str,
-    second: str,
-    definition: str | None = None,
-    selection: Selection | None = None,
-    adjust: Sequence[str] | None = None,
-    n_imputations: int = FEWEST_IMPUTATIONS,
-    seed: int = SEED,
-    level: float = 0.95,
+    reader: Reader, question: Question, *, n_imputations: int = FEWEST_IMPUTATIONS, seed: int = SEED
 ) -> PairAndMissing:
     """Two groups with bounds on their difference, multiple imputation, and a grid of what the missing may hold.
 
-    Args:
-        reader: An open snapshot.
-        by: Name of a grouping.
-        first: Code of one group.
-        second: Code of the other.
-        definition: Id of an outcome definition; the headline one where None.
-        selection: Which cases; consecutive treated ones where None.
-        adjust: What the imputation model knows of a case besides its group; the usual variables where None.
-        n_imputations: Completed data sets, at least 20.
-        seed: Where the random draws start.
-        level: Level of the intervals.
+    The imputation model knows of a case its group and what the question adjusts for. ``n_imputations`` is the number
+    of completed data sets, at least 20; ``seed`` says where the random draws start.
 
     Raises:
         RequestError: A name does not exist, or fewer than 20 imputations were asked for.
     """
-    chosen, way = reader.definition(definition), grouping(by)
-    selection = selection or Selection()
-    wanted = tuple(adjust) if adjust is not None else usual_adjustment(by)
-    cases = two_group_frame(
-        reader,
-        by=by,
-        codes=codes_of(reader, way, (first, second)),
-        labels=(group_label(reader, way, first), group_label(reader, way, second)),
-        definition=chosen,
-        selection=selection,
-        adjust=wanted,
-        strata=(),
-    )
+    stamp = stamp_of(reader, question)
+    settled, level = settle(question, stamp), stamp.level
+    cases = two_group_frame(reader, settled, stamp.definition)
     adverse, assessed, missing = _counts(cases)
     with one_thread():
-        imputed, lost = _imputed(cases, wanted, n_imputations, seed, level)
+        imputed, lost = _imputed(cases, settled.adjust or (), n_imputations, seed, level)
     everyone = assessed[0] + missing[0], assessed[1] + missing[1]
     return PairAndMissing(
-        definition=chosen,
-        build=reader.snapshot.build_id,
-        selection=selection,
+        stamp=stamp,
         labels=cases.labels,
         assessed=assessed,
         adverse=adverse,
@@ -166,17 +121,13 @@ def pair_and_missing(
 
 
 def _counts(cases: TwoGroupFrame) -> tuple[tuple[int, int], tuple[int, int], tuple[int, int]]:
-    import polars as pl
-
     known = pl.col(OUTCOME).is_not_null()
     return cases.sizes(known & pl.col(OUTCOME)), cases.sizes(known), cases.sizes(~known & pl.col("is_due"))
 
 
 def _imputed(
-    cases: TwoGroupFrame, adjust: Sequence[str], n_imputations: int, seed: int, level: float
+    cases: TwoGroupFrame, adjust: tuple[str, ...], n_imputations: int, seed: int, level: float
 ) -> tuple[ImputedComparison, int]:
-    import polars as pl
-
     due = cases.frame.filter(pl.col("is_due") | pl.col(OUTCOME).is_not_null())
     pair = pair_groups(
         due,
@@ -184,7 +135,7 @@ def _imputed(
         group=GROUP,
         first=cases.labels[0],
         second=cases.labels[1],
-        covariates=[replace(item.covariate, name=item.title) for item in adjustables(adjust)],
+        covariates=model_covariates(adjust),
         keep_missing_outcome=True,
     )
     rng = np.random.default_rng(seed)

@@ -5,51 +5,22 @@ from __future__ import annotations
 import math
 import re
 import tomllib
+from collections.abc import Collection, Mapping
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
 
 from warehouse.errors import DefinitionError, MentonError, near_names
-from warehouse.marts.grouping import GROUPINGS
+from warehouse.marts.grouping import GROUPINGS, check_group
+from warehouse.outcomes.registry import Registry
+from warehouse.plans.covariates import ADJUSTABLE, DEFAULT_ADJUSTMENT, check_strata
 from warehouse.plans.plan import Plan
-from warehouse.questions.covariates import ADJUSTABLE, DEFAULT_ADJUSTMENT, check_strata
-from warehouse.questions.group_names import check_group
 from warehouse.questions.methods import METHODS
 from warehouse.selection import FILTERS
 from warehouse.toml_files import toml_from, toml_text
 
-if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
-    from pathlib import Path
-
-    from warehouse.outcomes.registry import Registry
-
-EXAMPLE = """\
-# An audit plan. Register it before looking at results: menton plan --add FILE
-id = "P1"
-question = "Do faces lengthen more often with a tooth-borne expander than with fixed appliances alone?"
-date = 2025-02-03                 # the day you agreed on it
-
-# what is compared
-definition = "D1"                 # the primary outcome
-also = ["D2", "D3"]               # further outcomes, in the same family of comparisons (may be left out)
-by = "appliance_category"
-first = "expander_tooth_borne"    # leave out first and second to compare every group
-second = "fixed_labial"           # with reference = "..." (or with the largest group)
-
-# how
-adjust = ["age_at_start", "sex", "plane_at_start", "incisor_class"]
-strata = ["vertical_type", "age_band"]
-primary = "overlap"               # crude | stratified | standardised | overlap | inverse
-subgroups = ["age_band"]
-correction = "holm"               # holm | benjamini_hochberg: for outcomes and subgroups together
-level = 0.95
-
-# which cases
-comparison = "treated"            # treated | untreated
-selection = "consecutive"         # consecutive | selected | both
-# [only]                          # filters, if the question is about some of them only
-# sex = ["female"]
-"""
+EXAMPLE = files(__package__).joinpath("plan_example.toml").read_text(encoding="utf-8")
 
 CORRECTIONS = ("holm", "benjamini_hochberg")
 _KEYS = (

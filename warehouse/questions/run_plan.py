@@ -2,34 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
-from warehouse.analysis.multiplicity import adjust_p_values
+from warehouse.analysis.multiplicity import Comparisons, adjust_p_values
 from warehouse.errors import RequestError
-from warehouse.marts.grouping import GROUPINGS, in_order
-from warehouse.plans.planned_or_explored import stand
-from warehouse.plans.plans import registered_plan
+from warehouse.marts.grouping import GROUPINGS, in_order, is_known
+from warehouse.marts.reader import Reader
+from warehouse.plans.plan import Plan, RegisteredPlan, registered_plan
+from warehouse.plans.planned_or_explored import Standing, stand
 from warehouse.plans.question import Question
-from warehouse.questions.contrast import compare_pair
-from warehouse.questions.covariates import ADJUSTABLE, default_strata
-from warehouse.questions.group_names import is_known
-from warehouse.questions.groups import compare_groups
-from warehouse.questions.single import compare_single
-from warehouse.selection import FILTERS
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from warehouse.analysis.multiplicity import Comparisons
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import Definition
-    from warehouse.plans.plan import Plan, RegisteredPlan
-    from warehouse.plans.planned_or_explored import Standing
-    from warehouse.questions.contrast import PairComparison
-    from warehouse.questions.groups import GroupComparison
-    from warehouse.results import Estimate
-    from warehouse.selection import Selection
+from warehouse.questions.contrast import PairComparison, compare_pair, compare_single
+from warehouse.questions.groups import GroupComparison, compare_groups
+from warehouse.results import Estimate
+from warehouse.selection import FILTERS, Selection
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,12 +51,13 @@ def run_plan(reader: Reader, identifier: str) -> PlanResult:
     """
     registered = registered_plan(reader, identifier)
     plan = registered.plan
-    definitions = [_definition(reader, outcome) for outcome in plan.outcomes]
+    definitions = [_in_force(reader, outcome) for outcome in plan.outcomes]
+    main = plan.asks(definitions[0], plan.cases)
     family = tuple(_family(reader, plan, definitions))
     standing = stand(reader, [member.question for member in family])
     return PlanResult(
         registered=registered,
-        main=_main(reader, plan, definitions[0]),
+        main=compare_pair(reader, main) if plan.is_pair else compare_groups(reader, main),
         family=family,
         corrected=adjust_p_values(
             [member.p_value for member in family],
@@ -81,108 +68,46 @@ def run_plan(reader: Reader, identifier: str) -> PlanResult:
     )
 
 
-def _definition(reader: Reader, outcome: str) -> Definition:
+def _in_force(reader: Reader, outcome: str) -> str:
+    """The id of a definition that the plan names with its version."""
     found = reader.definition(outcome.split(" v")[0])
     if found.name != outcome:
         message = f"the plan names {outcome}, and {found.name} is in force now"
         raise RequestError(message, remedy="register a new plan that names the definition in force")
-    return found
+    return found.id
 
 
-def _main(reader: Reader, plan: Plan, definition: Definition) -> PairComparison | GroupComparison:
-    if not plan.is_pair:
-        return compare_groups(
-            reader,
-            by=plan.by,
-            definition=definition.id,
-            selection=plan.cases,
-            reference=plan.reference or None,
-            level=plan.level,
-        )
-    return compare_pair(
-        reader,
-        by=plan.by,
-        first=plan.first,
-        second=plan.second,
-        definition=definition.id,
-        selection=plan.cases,
-        adjust=plan.adjust,
-        strata=_strata(plan),
-        primary=plan.primary,
-        level=plan.level,
-    )
-
-
-def _family(reader: Reader, plan: Plan, definitions: list[Definition]) -> Iterator[PlannedComparison]:
-    yield from _members(reader, plan, definitions[0], plan.cases, "all cases")
+def _family(reader: Reader, plan: Plan, definitions: list[str]) -> Iterator[PlannedComparison]:
+    yield from _members(reader, plan, plan.asks(definitions[0], plan.cases), "all cases")
     for subgroup in plan.subgroups:
         for value in _values(reader, plan.cases, subgroup):
-            selection = plan.within(subgroup, value)
-            yield from _members(reader, plan, definitions[0], selection, f"{subgroup.replace('_', ' ')} {value}")
+            asked = plan.asks(definitions[0], plan.within(subgroup, value))
+            yield from _members(reader, plan, asked, f"{subgroup.replace('_', ' ')} {value}")
     for definition in definitions[1:]:
-        yield from _members(reader, plan, definition, plan.cases, "all cases")
+        yield from _members(reader, plan, plan.asks(definition, plan.cases), "all cases")
 
 
-def _members(
-    reader: Reader, plan: Plan, definition: Definition, selection: Selection, where: str
-) -> Iterator[PlannedComparison]:
+def _members(reader: Reader, plan: Plan, asked: Question, where: str) -> Iterator[PlannedComparison]:
     if plan.is_pair:
-        yield _pair_member(reader, plan, definition, selection, where)
-    else:
-        yield from _group_members(reader, plan, definition, selection, where)
-
-
-def _pair_member(
-    reader: Reader, plan: Plan, definition: Definition, selection: Selection, where: str
-) -> PlannedComparison:
-    found = compare_single(
-        reader,
-        by=plan.by,
-        codes=(plan.first, plan.second),
-        definition=definition,
-        selection=selection,
-        adjust=plan.adjust,
-        strata=_strata(plan),
-        method=plan.primary,
-        level=plan.level,
-    )
-    return PlannedComparison(
-        name=f"{definition.id}, {where}",
-        question=found.question,
-        difference=found.answer.difference,
-        p_value=found.answer.p_value,
-        n=found.n,
-    )
-
-
-def _group_members(
-    reader: Reader, plan: Plan, definition: Definition, selection: Selection, where: str
-) -> Iterator[PlannedComparison]:
-    found = compare_groups(
-        reader,
-        by=plan.by,
-        definition=definition.id,
-        selection=selection,
-        reference=plan.reference or None,
-        level=plan.level,
-        is_recorded=False,
-    )
-    labels = {group.group: group.label for group in found.rates.groups}
-    for code, two in found.compared.items():
+        found = compare_single(reader, asked)
         yield PlannedComparison(
-            name=f"{definition.id}, {where}: {labels[code]} against {found.reference_label}",
-            question=Question(
-                outcome=definition.name, by=plan.by, first=code, second=found.against, selection=selection
-            ),
+            name=f"{asked.definition}, {where}",
+            question=found.question,
+            difference=found.answer.difference,
+            p_value=found.answer.p_value,
+            n=found.n,
+        )
+        return
+    groups = compare_groups(reader, asked, is_recorded=False)
+    labels = {group.group: group.label for group in groups.rates.groups}
+    for code, two in groups.compared.items():
+        yield PlannedComparison(
+            name=f"{asked.definition}, {where}: {labels[code]} against {groups.reference_label}",
+            question=replace(asked, definition=groups.rates.definition.name, first=code, second=groups.against),
             difference=two.difference,
             p_value=two.test.p_value,
             n=two.difference.n,
         )
-
-
-def _strata(plan: Plan) -> tuple[str, ...]:
-    own = {plan.by, *(item.name for item in ADJUSTABLE.values() if item.banded == plan.by)}
-    return tuple(column for column in plan.strata or default_strata(plan.adjust) if column not in own)
 
 
 def _values(reader: Reader, selection: Selection, subgroup: str) -> list[str]:

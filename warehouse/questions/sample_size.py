@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from warehouse.analysis.planning import (
     MonthsNeeded,
@@ -13,18 +12,15 @@ from warehouse.analysis.planning import (
     months_needed,
     power_of_two_groups,
 )
+from warehouse.analysis.proportion import proportion
 from warehouse.errors import RequestError
-from warehouse.marts.grouping import grouping
+from warehouse.marts.grouping import group_label, grouping
+from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question, Stamp, Stamped, stamp_of
 from warehouse.questions.contrast import codes_of
-from warehouse.questions.group_names import group_label
 from warehouse.questions.shares import rates
-from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import Definition
-    from warehouse.questions.shares import GroupRow
-    from warehouse.results import Estimate
+from warehouse.results import Estimate
+from warehouse.store.quoting import statement
 
 PACE_QUARTERS = 8
 """Quarters of starts behind the pace: the last two years that can have finished (common practice, no source)."""
@@ -43,10 +39,9 @@ class Pace:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PrecisionPlan:
+class PrecisionPlan(Stamped):
     """Cases for one share to a wanted precision."""
 
-    definition: Definition  # The outcome definition
     present: Estimate  # The share so far
     assumed: float | None  # The share planned with: the present one, or the one given
     half_width: float  # Wanted half-width
@@ -56,10 +51,9 @@ class PrecisionPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DifferencePlan:
+class DifferencePlan(Stamped):
     """Cases to tell two groups apart."""
 
-    definition: Definition  # The outcome definition
     labels: tuple[str, str]  # Names of the two groups
     present: tuple[Estimate, Estimate]  # Shares so far
     assumed: tuple[float | None, float | None]  # The two shares planned with
@@ -73,27 +67,21 @@ class DifferencePlan:
 
 
 def plan_precision(
-    reader: Reader,
-    *,
-    half_width: float = 0.05,
-    share: float | None = None,
-    definition: str | None = None,
-    selection: Selection | None = None,
-    level: float = 0.95,
+    reader: Reader, question: Question, *, half_width: float = 0.05, share: float | None = None
 ) -> PrecisionPlan:
     """Cases for an interval of plus or minus ``half_width`` at the practice's own share, or at ``share``.
 
     Raises:
         RequestError: A number is impossible.
     """
-    selection = selection or Selection()
-    found = rates(reader, definition=definition, selection=selection, level=level)
+    stamp, level = stamp_of(reader, question), question.level
+    found = rates(reader, definition=stamp.definition.id, selection=stamp.selection, level=level)
     (group,) = found.groups
     assumed = share if share is not None else group.rate.value
     needed = None if assumed is None else cases_for_precision(assumed, half_width, level=level)
-    pace = _pace(reader, found.definition, selection)
+    pace = _pace(reader, stamp)
     return PrecisionPlan(
-        definition=found.definition,
+        stamp=stamp,
         present=group.rate,
         assumed=assumed,
         half_width=half_width,
@@ -105,13 +93,9 @@ def plan_precision(
 
 def plan_difference(
     reader: Reader,
+    question: Question,
     *,
-    by: str,
-    first: str,
-    second: str,
     shares: tuple[float | None, float | None] = (None, None),
-    definition: str | None = None,
-    selection: Selection | None = None,
     power: float = 0.8,
     alpha: float = 0.05,
 ) -> DifferencePlan:
@@ -123,21 +107,21 @@ def plan_difference(
     Raises:
         RequestError: A name does not exist or a number is impossible.
     """
-    way, selection = grouping(by), selection or Selection()
-    codes = codes_of(reader, way, (first, second))
-    found = rates(reader, by=by, definition=definition, selection=selection)
+    stamp, way, by = stamp_of(reader, question), grouping(question.by), question.by
+    codes = codes_of(reader, question)
+    found = rates(reader, by=by, definition=stamp.definition.id, selection=stamp.selection)
     groups = {group.group: group for group in found.groups}
     pair = [groups.get(code) for code in codes]
-    assumed = tuple(given if given is not None else _own(group) for given, group in zip(shares, pair, strict=True))
+    present = [group.rate if group else proportion(0, 0) for group in pair]
+    assumed = [given if given is not None else own.value for given, own in zip(shares, present, strict=True)]
     known = [share for share in assumed if share is not None]
     needed = cases_per_group(known[0], known[1], power=power, alpha=alpha) if len(known) == 2 else None
-    paces = [_pace(reader, found.definition, selection, by=by, code=code) for code in codes]
+    paces = [_pace(reader, stamp, by=by, code=code) for code in codes]
     counts = [group.counted.n if group else 0 for group in pair]
-    none = _no_rate(reader, found.definition)
     return DifferencePlan(
-        definition=found.definition,
+        stamp=stamp,
         labels=(group_label(reader, way, codes[0]), group_label(reader, way, codes[1])),
-        present=(pair[0].rate if pair[0] else none, pair[1].rate if pair[1] else none),
+        present=(present[0], present[1]),
         assumed=(assumed[0], assumed[1]),
         needed=needed,
         power_now=power_of_two_groups(known[0], known[1], min(counts), alpha=alpha) if len(known) == 2 else None,
@@ -148,64 +132,39 @@ def plan_difference(
     )
 
 
-def _own(group: GroupRow | None) -> float | None:
-    return group.rate.value if group else None
-
-
-def _no_rate(reader: Reader, definition: Definition) -> Estimate:
-    from warehouse.analysis.proportion import proportion
-
-    return proportion(0, 0)
-
-
 def _months(needed: SampleSize | None, n_now: int, pace: Pace) -> MonthsNeeded | None:
     if needed is None or pace.per_month is None:
         return None
     return months_needed(needed, n_now, cases_per_month=pace.per_month)
 
 
-def _pace(reader: Reader, definition: Definition, selection: Selection, *, by: str = "", code: str = "") -> Pace:
+def _pace(reader: Reader, stamp: Stamp, *, by: str = "", code: str = "") -> Pace:
     """Assessed cases a month over the last quarters of start in which most cases are through.
 
-    The last quarters before the newest assessed case's are used: later starts are still in treatment, and counting
-    them would make the pace look slower than it is.
+    The last quarters before the newest one in which no more than half of the cases are still in treatment are used:
+    counting later starts would make the pace look slower than it is.
     """
-    condition, values = selection.where()
+    condition, values = stamp.selection.where()
+    everyone = _starts(reader, stamp, condition, values)
+    through = [quarter for quarter, _, going in everyone if going <= 0.5]
     if by:
         way = grouping(by)
         if way.column is None:
             found = f"a pace cannot be told by {by}, where a case can be in several groups"
             raise RequestError(found, expected="a grouping in which a case has one group")
         condition += f" and cast(mart_cases.{way.column} as varchar) = ?"
-        values.append(code)
-    rows = reader.connection.rows(
-        "select mart_cases.start_quarter, count(*) from mart_cases"
-        " inner join mart_outcomes on mart_outcomes.case_no = mart_cases.case_no"
-        " where mart_outcomes.definition_id = ? and mart_outcomes.step = 'counted'"
-        f" and mart_cases.start_quarter is not null and {condition} group by 1",
-        [definition.id, *values],
-    )
-    counts = {quarter: int(n) for quarter, n in rows}
-    last = _last_quarter(reader, definition, selection)
-    if last is None:
+        everyone = _starts(reader, stamp, condition, [*values, code])
+    if not through:
         return Pace(per_month=None, quarters=0, cases=0, until="")
+    last = max(through)
     window = _quarters_until(last, PACE_QUARTERS)
-    n = sum(counts.get(quarter, 0) for quarter in window)
+    n = sum(int(counted) for quarter, counted, _ in everyone if quarter in window)
     return Pace(per_month=n / (PACE_QUARTERS * QUARTER_MONTHS), quarters=PACE_QUARTERS, cases=n, until=last)
 
 
-def _last_quarter(reader: Reader, definition: Definition, selection: Selection) -> str | None:
-    """The newest quarter of start in which no more than half of the cases are still in treatment."""
-    condition, values = selection.where()
-    found: str | None = reader.connection.value(
-        "select max(start_quarter) from (select mart_cases.start_quarter,"
-        " avg(case when mart_outcomes.step = 'in_treatment' then 1.0e0 else 0.0e0 end) as going from mart_cases"
-        " inner join mart_outcomes on mart_outcomes.case_no = mart_cases.case_no"
-        f" where mart_outcomes.definition_id = ? and mart_cases.start_quarter is not null and {condition}"
-        " group by 1) as quarters where going <= 0.5e0",
-        [definition.id, *values],
-    )
-    return found
+def _starts(reader: Reader, stamp: Stamp, condition: str, values: list[object]) -> list[tuple[str, int, float]]:
+    query = statement(__package__, "starts.sql", condition=condition)
+    return reader.connection.rows(query, [stamp.definition.id, *values])
 
 
 def _quarters_until(last: str, n: int) -> list[str]:

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+import polars as pl
+from numpy.typing import NDArray
 
 from warehouse.analysis.change import mean_change
+from warehouse.marts.reader import Reader
+from warehouse.outcomes.definition import ChangePart, Definition
 from warehouse.questions.threshold import counted_changes
 from warehouse.repeats.error_band import ErrorBand, error_band
-
-if TYPE_CHECKING:
-    import polars as pl
-    from numpy.typing import NDArray
-
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import ChangePart, Definition
-    from warehouse.results import Estimate
-    from warehouse.selection import Selection
+from warehouse.results import Estimate
+from warehouse.selection import Selection
 
 WIDTHS = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0)
 MOST_BINS = 60

@@ -3,27 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from warehouse.analysis.corners import four_corners
-from warehouse.marts.grouping import NOT_KNOWN, in_order
+import polars as pl
+
+from warehouse.analysis.corners import FourCorners, four_corners
+from warehouse.marts.grouping import NOT_KNOWN, Grouping, group_label, in_order
+from warehouse.marts.reader import Reader
 from warehouse.measures.published_bands import (
     GREATLY_IMPROVED_FROM_POINTS,
     IMPROVED_FROM_PERCENT,
     NOT_IMPROVED,
     par_improvement,
 )
+from warehouse.plans.question import Question, Stamp, Stamped, stamp_of
 from warehouse.questions.case_table import case_table
-from warehouse.questions.group_names import group_label, single_grouping
-from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    import polars as pl
-
-    from warehouse.analysis.corners import FourCorners
-    from warehouse.marts.grouping import Grouping
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import Definition
 
 PAR = "par_uk_points"
 IMPROVED_MEANS = (
@@ -43,13 +36,9 @@ class GroupCorners:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CornersResult:
+class CornersResult(Stamped):
     """The four corners, for all cases and by group."""
 
-    definition: Definition  # The outcome definition
-    growth_reference: str  # Name and provenance of the growth reference in force
-    build: str  # The build read
-    selection: Selection  # Which cases
     improved_means: str  # What "teeth improved" means here, in a sentence
     corners: FourCorners  # Over all the cases
     by: Grouping | None  # The grouping; None without
@@ -58,60 +47,49 @@ class CornersResult:
     mean_fall: float | None  # Mean fall of the score among cases scored twice, points; None without one
 
 
-def corners_of_cases(
-    reader: Reader,
-    *,
-    by: str | None = None,
-    definition: str | None = None,
-    selection: Selection | None = None,
-    level: float = 0.95,
-) -> CornersResult:
+def teeth_and_face(reader: Reader, question: Question) -> CornersResult:
     """Cross the improvement of the teeth with the outcome of the face.
 
-    Args:
-        reader: An open snapshot.
-        by: Name of a grouping in which a case has one group; None for all cases together.
-        definition: Id of an outcome definition; the headline one where None.
-        selection: Which cases; consecutive treated ones where None.
-        level: Level of the intervals.
-
     Raises:
-        RequestError: A name does not exist.
+        RequestError: A case can be in several groups.
     """
-    chosen, selection = reader.definition(definition), selection or Selection()
-    way = single_grouping(by) if by else None
-    frame = _frame(reader, chosen, selection, way)
+    stamp, way = stamp_of(reader, question), question.single_way
+    frame = _frame(reader, stamp, way)
     fall = (frame["par_start"] - frame["par_finish"]).drop_nulls().mean()
     return CornersResult(
-        definition=chosen,
-        growth_reference=reader.growth_reference,
-        build=reader.snapshot.build_id,
-        selection=selection,
+        stamp=stamp,
         improved_means=IMPROVED_MEANS,
-        corners=four_corners(frame, improved="improved", adverse="adverse", level=level),
+        corners=_corners(frame, stamp.level),
         by=way,
-        groups=_groups(reader, frame, way, level) if way else (),
+        groups=_groups(reader, frame, way, stamp.level) if way else (),
         nothing_to_improve=frame.filter((frame["par_start"] == 0.0) & frame["par_finish"].is_not_null()).height,
         mean_fall=fall if isinstance(fall, float) else None,
     )
 
 
-def _frame(reader: Reader, definition: Definition, selection: Selection, way: Grouping | None) -> pl.DataFrame:
-    import polars as pl
+def corners_of_cases(reader: Reader, question: Question) -> FourCorners | None:
+    """The four corners of all the cases together; None where teeth were never scored."""
+    return teeth_and_face(reader, question).corners if _is_scored(reader) else None
 
-    cases = case_table(reader, definition, selection, columns=[way.name] if way else [])
-    scores = _scores(reader)
+
+def _corners(frame: pl.DataFrame, level: float) -> FourCorners:
+    return four_corners(frame, improved="improved", adverse="adverse", level=level)
+
+
+def _frame(reader: Reader, stamp: Stamp, way: Grouping | None) -> pl.DataFrame:
+    cases = case_table(reader, stamp.definition, stamp.selection, columns=[way.name] if way else [])
     judged = pl.when(pl.col("par_start") > 0.0)  # where nothing can improve, "not improved" would say something false
     improved = judged.then(par_improvement("par_start", "par_finish") != pl.lit(NOT_IMPROVED))
-    return cases.join(scores, on="case_no", how="left").with_columns(improved.alias("improved"))
+    return cases.join(_scores(reader), on="case_no", how="left").with_columns(improved.alias("improved"))
+
+
+def _is_scored(reader: Reader) -> bool:
+    return PAR in reader.connection.columns("mart_timeline")
 
 
 def _scores(reader: Reader) -> pl.DataFrame:
     """PAR at start and finish of every case; null where it was not scored, also where nobody ever was."""
-    present = reader.connection.value(
-        "select count(*) from duckdb_columns() where table_name = 'mart_timeline' and column_name = ?", [PAR]
-    )
-    score = f"mart_timeline.{PAR}" if present else "cast(null as double)"
+    score = f"mart_timeline.{PAR}" if _is_scored(reader) else "cast(null as double)"
     return reader.connection.frame(
         f"select case_no, max(case when timepoint = 'start' then {score} end) as par_start,"
         f" max(case when timepoint = 'finish' then {score} end) as par_finish from mart_timeline group by case_no"
@@ -119,8 +97,6 @@ def _scores(reader: Reader) -> pl.DataFrame:
 
 
 def _groups(reader: Reader, frame: pl.DataFrame, way: Grouping, level: float) -> tuple[GroupCorners, ...]:
-    import polars as pl
-
     column = pl.col(way.name).cast(pl.String).fill_null(NOT_KNOWN)
     named = frame.with_columns(column.alias("group"))
     sizes = dict(named.group_by("group").len().iter_rows())
@@ -128,9 +104,7 @@ def _groups(reader: Reader, frame: pl.DataFrame, way: Grouping, level: float) ->
         GroupCorners(
             group=code,
             label=group_label(reader, way, code),
-            corners=four_corners(
-                named.filter(pl.col("group") == code), improved="improved", adverse="adverse", level=level
-            ),
+            corners=_corners(named.filter(pl.col("group") == code), level),
         )
         for code in in_order(way, sizes)
     )

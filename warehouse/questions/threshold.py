@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+import polars as pl
+from numpy.typing import NDArray
 
 from warehouse.analysis.proportion import proportion
+from warehouse.marts.grouping import Grouping, group_expression, membership_join
 from warehouse.marts.outcome_sql import outcomes_of
-from warehouse.results import Caution
+from warehouse.marts.reader import Reader
+from warehouse.outcomes.definition import ChangePart, Definition
+from warehouse.results import Caution, Estimate
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    import polars as pl
-    from numpy.typing import NDArray
-
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import ChangePart, Definition
-    from warehouse.results import Estimate
+from warehouse.store.quoting import statement
 
 GRID = tuple(quarter / 4 for quarter in range(21))
 """Thresholds from 0 to 5 in steps of a quarter."""
@@ -46,27 +42,25 @@ class ThresholdCurve:
     cautions: tuple[Caution, ...]  # What to keep in mind
 
 
-def counted_values(reader: Reader, definition: Definition, selection: Selection) -> list[float]:
-    """The quantity compared with the threshold, for every case counted, signed so that a larger one is worse."""
-    values: list[float] = counted_changes(reader, definition, selection)["value"].to_list()
-    return values
-
-
-def counted_changes(reader: Reader, definition: Definition, selection: Selection) -> pl.DataFrame:
-    """One row a counted case: ``value``, signed so that a larger one is worse, and ``is_adverse``.
+def counted_changes(
+    reader: Reader, definition: Definition, selection: Selection, *, way: Grouping | None = None
+) -> pl.DataFrame:
+    """One row a counted case: ``value``, signed so that a larger one is worse, ``is_adverse``, with a way ``grouped``.
 
     No row where the definition has several parts, and so no single change.
     """
     condition, parameters = selection.where()
     part = definition.single_change
-    sign = "-1" if part is not None and part.direction == "fall" else "1"
-    none = "" if part is not None else " and false"
-    return reader.connection.frame(
-        f"select {sign} * mart_outcomes.value as value, mart_outcomes.status = 'adverse' as is_adverse"
-        f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        f" where mart_outcomes.value is not null and {condition}{none}",
-        parameters,
+    query = statement(
+        __package__,
+        "counted_changes.sql",
+        sign="-1" if part is not None and part.direction == "fall" else "1",
+        grouped=f", {group_expression(way)} as grouped" if way else "",
+        outcomes=outcomes_of(definition),
+        memberships=membership_join(way) if way else "",
+        condition=condition if part is not None else f"{condition} and false",
     )
+    return reader.connection.frame(query, parameters)
 
 
 def threshold_curve(

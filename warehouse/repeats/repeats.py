@@ -17,7 +17,6 @@ import polars as pl
 from warehouse.analysis.intraclass import Intraclass, intraclass
 from warehouse.analysis.method_error import BlandAltman, MethodError, bland_altman, method_error
 from warehouse.errors import RequestError, near_names
-from warehouse.results import Estimate
 
 if TYPE_CHECKING:
     from warehouse.marts.reader import Reader
@@ -222,16 +221,7 @@ def _as_data(one: Repeated) -> dict[str, Any]:
         "unit": one.unit,
         "examiner": one.examiner,
         "n": one.n,
-        **{name: _estimate(estimate) for name, estimate in estimates.items()},
+        **estimates,
         "mdc95": one.error.mdc,
         "reliability": one.error.reliability,
-    }
-
-
-def _estimate(estimate: Estimate) -> dict[str, Any]:
-    return {
-        "value": estimate.value,
-        "interval": [estimate.interval.low, estimate.interval.high] if estimate.interval else None,
-        "p_value": estimate.p_value,
-        "warnings": list(estimate.warnings),
     }

@@ -6,10 +6,9 @@ from warehouse.analysis.corners import FourCorners
 from warehouse.analysis.tipping import TippingPoint
 from warehouse.analysis.tipping_grid import FIRST_HIGHER, SECOND_HIGHER, TippingGrid
 from warehouse.outcomes.definition import SPANS
-from warehouse.questions.ages import ShareOverAge
-from warehouse.questions.changes import ChangeComparison, GroupChange
-from warehouse.questions.course import Course
-from warehouse.questions.families import AllOutcomes
+from warehouse.questions.changes import ChangeComparison, Course, GroupChange
+from warehouse.questions.contrast import AllOutcomes
+from warehouse.questions.groups import ShareOverAge
 from warehouse.questions.missing import GroupMissing, PairAndMissing
 from warehouse.questions.run_plan import PlanResult
 from warehouse.questions.teeth_and_face import CornersResult

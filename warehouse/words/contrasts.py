@@ -12,8 +12,7 @@ from warehouse.plans.planned_or_explored import Standing
 from warehouse.questions.contrast import PairComparison
 from warehouse.questions.crossed import CrossedComparison, WithinLevels
 from warehouse.questions.groups import GroupComparison
-from warehouse.questions.methods import MethodResult
-from warehouse.questions.resampled import Resampling
+from warehouse.questions.methods import MethodResult, Resampling
 from warehouse.questions.shares import GroupRow, Rates
 from warehouse.results import Estimate, Interval
 from warehouse.words.numbers import counted, left_out_words, number, points, points_range, sentence, span

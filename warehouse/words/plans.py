@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from warehouse.plans.register import PlansAndLooks
+from warehouse.plans.planned_or_explored import PlansAndLooks
 from warehouse.words.sentences import say
 
 

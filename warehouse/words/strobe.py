@@ -12,11 +12,10 @@ from dataclasses import dataclass
 from importlib.resources import files
 
 from warehouse.marts.reader import Reader
-from warehouse.plans.plan import RegisteredPlan
+from warehouse.plans.covariates import NOT_MEASURED, adjustables
+from warehouse.plans.plan import RegisteredPlan, registered_plans
 from warehouse.plans.planned_or_explored import present_record
-from warehouse.plans.plans import registered_plans
-from warehouse.questions.covariates import NOT_MEASURED, adjustables
-from warehouse.questions.measured import measures_read
+from warehouse.questions.case_table import measures_read
 from warehouse.questions.shares import Rates, rates
 from warehouse.selection import Selection
 from warehouse.words.numbers import and_list

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from importlib.resources import files
 
-from dashboard.charts.images import inline_svg
 from dashboard.report.document import Document
-from dashboard.report.figures import drawn
+from dashboard.report.figures import inline_svg
 from dashboard.report.sections.methods import CHECK_REFERENCES
 
 
@@ -23,5 +22,5 @@ def html_page(document: Document) -> str:
     template = environment.from_string(
         files("dashboard.report.formats").joinpath("report.html").read_text(encoding="utf-8")
     )
-    pictures = {picture.name: inline_svg(drawn(picture), label=picture.alt) for picture in document.pictures}
+    pictures = {picture.name: inline_svg(picture) for picture in document.pictures}
     return template.render(document=document, pictures=pictures, check_references=CHECK_REFERENCES)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib.resources import files
 from typing import Any
 
-from dashboard.charts.images import svg
 from dashboard.report.document import Document, DocumentTable, Picture, Section
-from dashboard.report.figures import FOOT, drawn
+from dashboard.report.figures import FOOT, svg
 from dashboard.report.sections.methods import CHECK_REFERENCES
 from dashboard.theme import FONT
 
@@ -43,29 +43,23 @@ def pdf_file(document: Document) -> bytes:
 
 def as_data(document: Document) -> dict[str, Any]:
     """The document as plain data for the template."""
-    stamp = document.stamp
+    as_it_is = (
+        "title",
+        "cases",
+        "made_for",
+        "answer",
+        "lead",
+        "caution",
+        "limits",
+        "cautions",
+        "methods",
+        "references",
+    )
     return {
-        "title": document.title,
-        "cases": document.cases,
-        "made_for": document.made_for,
-        "stamp": {
-            "definition": stamp.definition,
-            "growth": stamp.growth,
-            "build": stamp.build,
-            "published": stamp.published,
-            "tool": stamp.tool,
-            "made_for": stamp.made_for,
-            "line": stamp.line,
-        },
-        "answer": document.answer,
-        "lead": document.lead,
-        "caution": document.caution,
+        **{name: getattr(document, name) for name in as_it_is},
+        "stamp": asdict(document.stamp) | {"line": document.stamp.line},
         "foot": FOOT,
         "sections": [_section(section) for section in document.sections],
-        "limits": document.limits,
-        "cautions": document.cautions,
-        "methods": document.methods,
-        "references": document.references,
         "check_references": CHECK_REFERENCES,
     }
 
@@ -82,7 +76,7 @@ def _section(section: Section) -> dict[str, Any]:
 
 
 def _picture(picture: Picture) -> dict[str, Any]:
-    text = svg(drawn(picture))
+    text = svg(picture)
     return {
         "svg": text.replace(FONT, PRINT_FONT),
         "alt": picture.alt,

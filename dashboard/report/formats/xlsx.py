@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from dashboard.report.document import Document, DocumentTable, FlowEntry, TableColumn
 from dashboard.report.figures import FOOT
 from warehouse.export_safety import neutralise
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from xlsxwriter.format import Format
     from xlsxwriter.worksheet import Worksheet
-
-    from dashboard.report.document import Document, DocumentTable, FlowEntry, TableColumn
 
 LONGEST_SHEET_NAME = 31
 FORMATS = {"count": "#,##0", "percent": "0.0", "change": "0.0", "mean": "0.00", "ratio": "0.00", "number": "0.##"}

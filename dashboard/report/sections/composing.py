@@ -6,24 +6,22 @@ from collections.abc import Iterator
 from dataclasses import replace
 from importlib.metadata import version
 
-from dashboard.charts.changes import changes_alt
-from dashboard.charts.threshold import threshold_alt
+from dashboard.charts.changes import changes_figure
+from dashboard.charts.threshold import threshold_figure
 from dashboard.report import sentences
 from dashboard.report.adjusted import AdjustedShown
 from dashboard.report.document import (
     MOST_DRAWN,
     Bar,
-    Bars,
-    Differences,
     Document,
+    Imprint,
     Picture,
     Section,
-    StageBars,
-    Stamp,
     difference_told,
     pictured,
     share_told,
 )
+from dashboard.report.figures import bars_figure, differences_figure, stages_figure
 from dashboard.report.sections import tables
 from dashboard.report.sections.methods import methods, references
 from dashboard.report.sections.practices import practice_sections
@@ -56,9 +54,9 @@ def document(found: Findings, *, title: str | None = None, with_questions: bool 
     )
 
 
-def stamp(found: Findings) -> Stamp:
+def stamp(found: Findings) -> Imprint:
     """What every part of the document carries."""
-    return Stamp(
+    return Imprint(
         definition=f"{found.definition.name}, {found.definition.label}",
         growth=found.growth_reference.partition(":")[0],
         build=found.build,
@@ -125,8 +123,7 @@ def _flow(found: Findings) -> Section:
     return pictured(
         "flow",
         "From started to counted",
-        StageBars(bars),
-        alt=f"Bars from started to counted. {listed}.",
+        stages_figure(bars, f"Bars from started to counted. {listed}."),
         caption="Cases that reached each stage; at the right, how many went no further.",
         paragraphs=(flow_sentence(found.flow),),
         tables=(tables.stages_table(found), tables.losses_table(found)),
@@ -138,8 +135,7 @@ def _missing(found: Findings) -> Section:
     return pictured(
         "missing",
         "What the missing could do",
-        Bars(bars),
-        alt=f"Share adverse with {level_name(found.level)}. {_read(bars)}",
+        bars_figure(bars, f"Share adverse with {level_name(found.level)}. {_read(bars)}"),
         caption="The two ends need no assumption about the missing; the truth lies somewhere between them.",
         paragraphs=(bounds_sentence(found.overall),),
         tables=(tables.missing_table(found),),
@@ -158,20 +154,20 @@ def _threshold(found: Findings) -> Section:
         f" {level_name(found.level)}s.{left_out} {cautions}"
     )
     table = tables.threshold_table(found)
-    alt = threshold_alt(found.curve)
-    return pictured("threshold", title, found.curve, alt=alt, caption=caption.strip(), tables=(table,))
+    figure = threshold_figure(found.curve, found.change.unit if found.change else "")
+    return pictured("threshold", title, figure, caption=caption.strip(), tables=(table,))
 
 
 def _comparison(comparison: Comparison, found: Findings) -> Section:
     by = comparison.by
     bars = tuple(tables.bar(group.label, group) for group in comparison.groups)
     dotted = any(bar.if_none.number is not None for bar in bars)
+    said = f"{by.title}, crude. Share adverse with {level_name(found.level)}. {_read(bars[:MOST_DRAWN])}"
     return pictured(
         by.name,
         by.title,
-        Bars(bars),
+        bars_figure(bars, said),
         picture_title=f"{by.title}, crude",
-        alt=f"{by.title}, crude. Share adverse with {level_name(found.level)}. {_read(bars[:MOST_DRAWN])}",
         caption=(
             f"Diamond: share adverse. Thick line: {level_name(found.level)}."
             + (" Dotted line: share if none, or all, of the missing went adverse." if dotted else "")
@@ -195,11 +191,12 @@ def _held_alike(comparison: Comparison, held: AdjustedShown) -> Section:
     listed = "; ".join(f"{row.label}: {difference_told(row)}" for row in rows)
     made = (tables.complete_table, tables.adjusted_table, tables.strength_table)
     balance = (tables.balance_table(comparison, held),) if held.balance else ()
+    said = f"{first} less {second}, in percentage points with {level_name(held.level)}s. {listed}."
     return pictured(
         f"{comparison.by.name}_adjusted",
         title,
-        Differences(rows, held.labels),
-        alt=f"{first} less {second}, in percentage points with {level_name(held.level)}s. {listed}.",
+        differences_figure(rows, said),
+        groups=held.labels,
         caption=(
             f"{first} minus {second}, {tables.which_cases(held)}; right of 0 is worse. Line:"
             f" {level_name(held.level)}. The star marks the method decided on beforehand."
@@ -227,8 +224,8 @@ def _change(change: Change, found: Findings) -> Section:
     if change.picture is None:
         return section
     caption = "Every counted case. The bins meet at the threshold; the tinted band is measuring error."
-    alt = changes_alt(change.picture)
-    return replace(section, picture=Picture(name="change", title=title, alt=alt, caption=caption, drawn=change.picture))
+    figure = changes_figure(change.picture)
+    return replace(section, picture=Picture(name="change", title=title, caption=caption, figure=figure))
 
 
 def _definitions(found: Findings) -> Section:
@@ -238,8 +235,7 @@ def _definitions(found: Findings) -> Section:
     return pictured(
         "definitions",
         "The same cases under other definitions",
-        Bars(bars),
-        alt=f"Share adverse with {level_name(found.level)} under each definition. {_read(bars)}",
+        bars_figure(bars, f"Share adverse with {level_name(found.level)} under each definition. {_read(bars)}"),
         caption=f"Diamond: share adverse. Thick line: {level_name(found.level)}. The first is the one in force.",
         paragraphs=(sentences.other_definitions(found),),
         tables=(tables.definitions_table("definitions", caption, rows, level=found.level),),

@@ -4,17 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from dashboard.charts.forest import forest_alt
-from dashboard.charts.funnel import funnel_alt
-from dashboard.charts.means import means_alt
+from dashboard.charts.funnel import funnel_figure
+from dashboard.charts.intervals import AHEAD, POOLED, forest_figure, means_figure
 from dashboard.report.document import (
     NO_ENTRY,
-    Bar,
     DocumentTable,
     FlowEntry,
-    PracticeMeans,
-    PracticeShares,
-    PracticeSizes,
     Section,
     ShownDifference,
     TableColumn,
@@ -43,8 +38,6 @@ from warehouse.words.pooled import (
     spread_sentence,
 )
 
-TOGETHER = "all together"
-FURTHER = "a new practice"
 IN_FOREST = (
     "Circle and bar: share as counted, with its 95% interval (Wilson). Upright stroke: the same share adjusted"
     " for small numbers (beta-binomial). Dotted: a hidden count, and what the share can be. Diamond: all together;"
@@ -74,8 +67,7 @@ def _forest(pool: SharePool) -> Section:
     return pictured(
         "practices",
         "Practices beside each other",
-        PracticeShares(pool),
-        alt=forest_alt(pool),
+        forest_figure(pool),
         caption=f"{IN_FOREST} {ORDER}",
         paragraphs=(pooled_sentence(pool), prediction_sentence(pool), spread_sentence(pool), hidden_sentence(pool)),
         tables=(practices_table(pool), pooled_table(pool)),
@@ -87,8 +79,7 @@ def _funnel(pool: SharePool) -> Section:
     return pictured(
         "practice_sizes",
         "Practices by their size",
-        PracticeSizes(pool),
-        alt=funnel_alt(pool),
+        funnel_figure(pool),
         caption=IN_FUNNEL,
         paragraphs=(funnel_sentence(pool), overdispersion_sentence(pool)),
         tables=(places_table(pool),),
@@ -108,8 +99,7 @@ def _means(pool: MeanPool) -> Section:
     return pictured(
         name,
         title,
-        PracticeMeans(pool),
-        alt=means_alt(pool),
+        means_figure(pool),
         caption=IN_MEANS,
         paragraphs=(f"{pool.about}.", *said),
         tables=(means_table(pool),),
@@ -140,7 +130,7 @@ def practices_table(pool: SharePool) -> DocumentTable:
         n = sum(line.n for line in pool.lines)
         counted = FlowEntry(f"{n:,}", n)
         nothing = (NO_ENTRY,) * 5
-        rows.append((words(TOGETHER), counted, NO_ENTRY, *_figure(pool.figures[0]), *nothing))
+        rows.append((words(POOLED), counted, NO_ENTRY, *_figure(pool.figures[0]), *nothing))
     return DocumentTable(
         name="practices", caption="Practices in order of size; not a ranking", columns=columns, rows=tuple(rows)
     )
@@ -176,7 +166,7 @@ def pooled_table(pool: SharePool) -> DocumentTable:
     rows = [(words(one.name), *_figure(one)) for one in pool.figures]
     if pool.prediction_low is not None and pool.prediction_high is not None:
         further = interval_entries(share(pool.prediction_low), share(pool.prediction_high))
-        rows.append((words(f"{FURTHER} (prediction interval)"), NO_ENTRY, *further))
+        rows.append((words(f"{AHEAD} (prediction interval)"), NO_ENTRY, *further))
     caption = "Over all practices; the first is the one quoted"
     return DocumentTable(name="practices_pooled", caption=caption, columns=columns, rows=tuple(rows))
 
@@ -213,7 +203,7 @@ def means_table(pool: MeanPool) -> DocumentTable:
     ]
     if pool.prediction_low is not None and pool.prediction_high is not None:
         further = interval_entries(mean(pool.prediction_low), mean(pool.prediction_high))
-        rows.append((words(f"{FURTHER} (prediction interval)"), NO_ENTRY, NO_ENTRY, *further))
+        rows.append((words(f"{AHEAD} (prediction interval)"), NO_ENTRY, NO_ENTRY, *further))
     caption = "Mean change by practice, in order of size; not a ranking"
     return DocumentTable(name="practices_change", caption=caption, columns=columns, rows=tuple(rows))
 
@@ -221,19 +211,6 @@ def means_table(pool: MeanPool) -> DocumentTable:
 def _cases_of(pool: MeanPool, place: int) -> FlowEntry:
     n = pool.lines[place].n if place < len(pool.lines) else sum(line.n for line in pool.lines)
     return FlowEntry(f"{n:,}", n)
-
-
-def practice_bars(pool: SharePool) -> tuple[Bar, ...]:
-    """The practices as bars; the last is all of them together."""
-    bars = [_bar(line.label, f"{line.adverse} of {line.counted}", _shares(line)) for line in pool.lines]
-    if pool.figures:
-        bars.append(_bar(TOGETHER, f"{pool.practices} practices", _figure(pool.figures[0])))
-    return tuple(bars)
-
-
-def _bar(label: str, counts: str, entries: tuple[FlowEntry, ...]) -> Bar:
-    value, _, low, high = entries
-    return Bar(label=label, counts=counts, share=value, low=low, high=high)
 
 
 def mean_rows(pool: MeanPool) -> tuple[ShownDifference, ...]:
@@ -244,5 +221,5 @@ def mean_rows(pool: MeanPool) -> tuple[ShownDifference, ...]:
     if pool.figures:
         first = pool.figures[0]
         ends = (mean(first.low), mean(first.high))
-        rows.append(ShownDifference(TOGETHER, mean(first.value), *ends, is_main=False))
+        rows.append(ShownDifference(POOLED, mean(first.value), *ends, is_main=False))
     return tuple(rows)

@@ -6,9 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.charts.forest import forest_frame
-from dashboard.charts.means import means_frame
-from dashboard.report.document import Bars, DocumentTable
+from dashboard.charts.intervals import Intervals, forest_figure, means_figure
+from dashboard.report.document import DocumentTable
 from dashboard.report.figures import figure_svg
 from tests.dashboard.report.conftest import Made, behind, charts_of, notes_of, tables_of
 from warehouse.marts.reader import Reader
@@ -85,18 +84,20 @@ def printed(cell: str, kind: str) -> str:
 def test_native_charts_hold_the_printed_numbers(made: Made) -> None:
     charts = charts_of(made.slides)
     for picture in made.document.pictures:
-        if (
-            not isinstance(picture.drawn, Bars) or picture.name == "definitions"
-        ):  # seven lie beside each other in the talk
+        figure = picture.figure
+        if not isinstance(figure, Intervals) or figure.unit != "share":
             continue
-        drawn = [bar for bar in picture.drawn.bars if bar.share.number is not None]
+        if picture.name in {"definitions", "practices"}:  # these lie beside each other in the talk
+            continue
+        drawn = [row for row in figure.frame.iter_rows(named=True) if row["value"] is not None]
         if not drawn:
             assert picture.title not in charts
             continue
         heading, *rows = behind(charts[picture.title])
         assert heading[1:] == ("share adverse, %", "low", "high", "up to high", "down to low")
-        assert [row[1:4] for row in rows] == [(bar.share.number, bar.low.number, bar.high.number) for bar in drawn]
-        assert [row[0] for row in rows] == [f"{bar.label}: {bar.counts}, {bar.share.text}" for bar in drawn]
+        printed = [f"{bar['name']}: {bar['said']}" for bar in drawn]
+        assert [f"{row[0]} ({row[2]:.1f}% to {row[3]:.1f}%)" for row in rows] == printed
+        assert all(row[0].endswith(f", {row[1]:.1f}%") for row in rows)
         for _, share, low, high, up, down in rows:
             assert (share + up, share - down) == (pytest.approx(high), pytest.approx(low))
 
@@ -106,7 +107,7 @@ def test_practices_stand_the_same_on_the_page_and_in_every_file(group: Made, pra
         here = practices_here(reader)
     assert group.found.beside is not None
     assert here.means is not None
-    screen = {row["name"]: row for row in forest_frame(here.pool).iter_rows(named=True)}
+    screen = {row["name"]: row for row in forest_figure(here.pool).frame.iter_rows(named=True)}
     (table,) = (one for one in group.document.tables if one.name == "practices")
     keys = [column.key for column in table.columns]
     shown = [{key: entry.text for key, entry in zip(keys, row, strict=True)} for row in table.rows]
@@ -118,7 +119,7 @@ def test_practices_stand_the_same_on_the_page_and_in_every_file(group: Made, pra
         assert said == on_screen["said"]
         assert on_screen["counts"] in (f"{row['adverse']} of {row['counted']}", "6 practices")
         assert drawn_in(group, "Practices beside each other", said)
-    means = {row["name"]: row["said"] for row in means_frame(here.means).iter_rows(named=True)}
+    means = {row["name"]: row["said"] for row in means_figure(here.means).frame.iter_rows(named=True)}
     for one in entries_of(group, "practices_change"):
         if one["mean_change"] == "–":  # of a new practice there is only where its mean would lie
             assert means["a new practice"].startswith(one["interval"])

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from dashboard.charts.intervals import Intervals
 from dashboard.report.adjusted import FEW, FROM_MODELS
-from dashboard.report.document import Differences
 from dashboard.report.findings import findings
 from dashboard.report.gathered import gather
 from tests.dashboard.report.conftest import Made, assert_same_files, behind, charts_of, files_of, made_for, notes_of
@@ -18,6 +18,7 @@ from tests.hand_made import load_rows, made_case
 from tests.warehouse.disclosure.attacker import attack, attack_guarded
 from warehouse.disclosure import Policy
 from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question
 from warehouse.protected.counts import Published
 from warehouse.questions.contrast import compare_pair
 from warehouse.selection import Selection
@@ -82,7 +83,9 @@ def entries(made: Made, table: str) -> list[dict[str, str]]:
 
 def test_the_practice_reads_what_the_comparison_says(own: Made, folder: Path) -> None:
     with Reader.open(folder) as reader:
-        pair = compare_pair(reader, by="appliance_category", first="expander_tooth_borne", second="fixed_labial")
+        pair = compare_pair(
+            reader, Question(by="appliance_category", first="expander_tooth_borne", second="fixed_labial")
+        )
     shown = {row["method"]: row for row in entries(own, "appliance_category_adjusted")}
     assert list(shown) == [found.title for found in pair.methods]
     for found in pair.methods:
@@ -139,12 +142,10 @@ def test_the_slide_has_a_chart_that_can_be_edited(either: Made) -> None:
     for name in NAMES:
         picture = either.document.section(f"{name}_adjusted").picture
         assert picture is not None
-        assert isinstance(picture.drawn, Differences)
+        assert isinstance(picture.figure, Intervals)
         heading, *rows = behind(charts[picture.title])
         assert heading[1:4] == ("difference, points", "low", "high")
-        assert [row[1:4] for row in rows] == [
-            (one.value.number, one.low.number, one.high.number) for one in picture.drawn.rows
-        ]
+        assert [row[1:4] for row in rows] == picture.figure.frame.select("value", "low", "high").rows()
         assert sum(row[0].startswith("★ ") for row in rows) == 1
 
 

@@ -14,7 +14,7 @@ from warehouse.errors import RequestError
 
 def run(*words: str) -> int:
     parser = argparse.ArgumentParser()
-    command.add(parser.add_subparsers())
+    command.add(parser.add_subparsers().add_parser("report"))
     args = parser.parse_args(["report", *words])
     code: int = args.run(args)
     return code

@@ -29,7 +29,7 @@ def listed(capsys: pytest.CaptureFixture[str], *words: str) -> list[dict[str, An
     def refused(name: str) -> None:
         pytest.fail(f"{name} is no JSON")
 
-    found: list[dict[str, Any]] = json.loads(capsys.readouterr().out, parse_constant=refused)
+    found: list[dict[str, Any]] = json.loads(capsys.readouterr().out, parse_constant=refused)["values"]
     return found
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from warehouse.marts.publish import publish
 from warehouse.outcomes.registry import shipped_registry
-from warehouse.plans.plans import register_plan
+from warehouse.plans.plan import register_plan
 from warehouse.questions.plan_file import parse_plan
 from warehouse.store.store import open_store
 

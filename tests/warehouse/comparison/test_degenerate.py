@@ -14,19 +14,23 @@ from hypothesis import strategies as st
 from pipelines.commands.as_data import as_data
 from tests.hand_made import load_rows, made_case
 from warehouse.marts.reader import Reader
-from warehouse.questions.ages import share_over_age
-from warehouse.questions.changes import compare_changes
+from warehouse.plans.question import Question
+from warehouse.questions.changes import compare_changes, course_of_measure
 from warehouse.questions.characteristics import starting_table
-from warehouse.questions.contrast import compare_pair
-from warehouse.questions.course import course_of_measure
+from warehouse.questions.contrast import (
+    GROUP,
+    OUTCOME,
+    TwoGroupFrame,
+    compare_all_outcomes,
+    compare_pair,
+    prepared_pair,
+)
 from warehouse.questions.crossed import compare_crossed
-from warehouse.questions.families import compare_all_outcomes
-from warehouse.questions.groups import compare_groups
+from warehouse.questions.groups import compare_groups, share_over_age
 from warehouse.questions.methods import METHODS
 from warehouse.questions.missing import pair_and_missing, shares_and_missing
-from warehouse.questions.prepare import GROUP, OUTCOME, TwoGroupFrame, prepared_pair
 from warehouse.questions.sample_size import plan_difference, plan_precision
-from warehouse.questions.teeth_and_face import corners_of_cases
+from warehouse.questions.teeth_and_face import teeth_and_face
 from warehouse.selection import Selection
 from warehouse.words.changes import (
     age_sentence,
@@ -90,7 +94,7 @@ def said(sentences: list[str]) -> None:
 
 
 def test_a_pair_is_answered_in_words(poor: Reader) -> None:
-    found = compare_pair(poor, by="appliance_category", first=A, second=B)
+    found = compare_pair(poor, Question(by="appliance_category", first=A, second=B))
     said(pair_sentences(found))
     for one in found.methods:
         assert one.difference.value is not None or one.difference.warnings
@@ -98,47 +102,51 @@ def test_a_pair_is_answered_in_words(poor: Reader) -> None:
 
 
 def test_groups_and_crossings_are_answered_in_words(poor: Reader) -> None:
-    said(groups_sentences(compare_groups(poor, by="appliance_category")))
-    said(groups_sentences(compare_groups(poor, by="age_band")))
-    crossed = compare_crossed(poor, by="appliance_category", by2="vertical_type")
+    said(groups_sentences(compare_groups(poor, Question(by="appliance_category"))))
+    said(groups_sentences(compare_groups(poor, Question(by="age_band"))))
+    crossed = compare_crossed(poor, Question(by="appliance_category", by2="vertical_type"))
     said([within_sentence(crossed, one) for one in crossed.within])
-    said([age_sentence(share_over_age(poor))])
+    said([age_sentence(share_over_age(poor, Question()))])
 
 
 def test_every_outcome_is_answered_in_words(poor: Reader) -> None:
-    said(outcome_sentences(compare_all_outcomes(poor, by="appliance_category", first=A, second=B)))
+    said(outcome_sentences(compare_all_outcomes(poor, Question(by="appliance_category", first=A, second=B))))
 
 
 def test_missing_and_corners_are_answered_in_words(poor: Reader) -> None:
-    said([missing_sentence(group) for group in shares_and_missing(poor, by="appliance_category").groups])
-    said(missing_pair_sentences(pair_and_missing(poor, by="appliance_category", first=A, second=B)))
-    said(corners_sentences(corners_of_cases(poor, by="appliance_category")))
+    said([missing_sentence(group) for group in shares_and_missing(poor, Question(by="appliance_category")).groups])
+    said(missing_pair_sentences(pair_and_missing(poor, Question(by="appliance_category", first=A, second=B))))
+    said(corners_sentences(teeth_and_face(poor, Question(by="appliance_category"))))
 
 
 def test_tables_and_plans_are_answered(poor: Reader) -> None:
-    table = table_as_printed(starting_table(poor, by="appliance_category"), poor.labels)
+    table = table_as_printed(starting_table(poor, Question(by="appliance_category")), poor.labels)
     assert table.columns[-1] == "SMD"
-    plan_precision(poor)
-    plan_difference(poor, by="appliance_category", first=A, second=B)
+    plan_precision(poor, Question())
+    plan_difference(poor, Question(by="appliance_category", first=A, second=B))
     assert "STROBE" in strobe_markdown(strobe_items(poor), build=poor.snapshot.build_id)
 
 
 def test_an_empty_selection_is_answered_in_words(reader: Reader) -> None:
     nobody = Selection(filters={"practice": ("NOBODY",)})
-    said(pair_sentences(compare_pair(reader, by="appliance_category", first=A, second=B, selection=nobody)))
-    said(groups_sentences(compare_groups(reader, by="appliance_category", selection=nobody)))
-    changes = compare_changes(reader, by="appliance_category", selection=nobody)
+    said(pair_sentences(compare_pair(reader, Question(by="appliance_category", first=A, second=B, selection=nobody))))
+    said(groups_sentences(compare_groups(reader, Question(by="appliance_category", selection=nobody))))
+    changes = compare_changes(reader, Question(by="appliance_category", selection=nobody))
     said([change_sentence(changes, group) for group in changes.groups] + covariance_sentences(changes))
-    said(course_sentences(course_of_measure(reader, by="appliance_category", selection=nobody)))
-    said(missing_pair_sentences(pair_and_missing(reader, by="sex", first="female", second="male", selection=nobody)))
-    said([age_sentence(share_over_age(reader, selection=nobody))])
-    assert starting_table(reader, by="sex", selection=nobody).table.rows == ()
+    said(course_sentences(course_of_measure(reader, Question(by="appliance_category", selection=nobody))))
+    said(
+        missing_pair_sentences(
+            pair_and_missing(reader, Question(by="sex", first="female", second="male", selection=nobody))
+        )
+    )
+    said([age_sentence(share_over_age(reader, Question(selection=nobody)))])
+    assert starting_table(reader, Question(by="sex", selection=nobody)).table.rows == ()
 
 
 def test_an_empty_group_is_told_in_plain_sentences(tmp_path: Path) -> None:
     load_rows(tmp_path, SITUATIONS["one group only"])
     with Reader.open(tmp_path) as reader:
-        found = compare_pair(reader, by="appliance_category", first=A, second=B)
+        found = compare_pair(reader, Question(by="appliance_category", first=A, second=B))
     expected = (
         f"none with {found.labels[0]} was counted; 4 of 8 (50.0%) with {found.labels[1]} went adverse by D1 v1.0.0"
     )

@@ -9,6 +9,7 @@ from statsmodels.stats.multitest import multipletests
 
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question
 from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.groups import GroupComparison, compare_groups
 from warehouse.words.sentences import caution_text
@@ -16,7 +17,7 @@ from warehouse.words.sentences import caution_text
 
 @pytest.fixture(scope="module")
 def by_appliance(reader: Reader) -> GroupComparison:
-    return compare_groups(reader, by="appliance_category")
+    return compare_groups(reader, Question(by="appliance_category"))
 
 
 def counts(result: GroupComparison) -> dict[str, tuple[int, int]]:
@@ -45,7 +46,7 @@ def test_each_group_is_tested_exactly_and_corrected_for_the_number(by_appliance:
 
 def test_another_reference_and_correction_can_be_asked_for(reader: Reader) -> None:
     found = compare_groups(
-        reader, by="appliance_category", reference="expander_tooth_borne", correction="benjamini_hochberg"
+        reader, Question(by="appliance_category", reference="expander_tooth_borne"), correction="benjamini_hochberg"
     )
     assert found.reference_label == "expander_tooth_borne"
     assert "expander_tooth_borne" not in found.compared
@@ -53,14 +54,14 @@ def test_another_reference_and_correction_can_be_asked_for(reader: Reader) -> No
 
 
 def test_a_reference_without_a_case_compares_nothing(reader: Reader) -> None:
-    found = compare_groups(reader, by="appliance_category", reference="facemask")
+    found = compare_groups(reader, Question(by="appliance_category", reference="facemask"))
     assert found.reference is None
     assert found.compared == {}
     assert found.corrected.n_comparisons == 0
 
 
 def test_ordered_groups_get_a_trend_over_mean_ages(reader: Reader) -> None:
-    found = compare_groups(reader, by="age_band")
+    found = compare_groups(reader, Question(by="age_band"))
     assert found.trend is not None
     ages = list(found.scores.values())
     assert min(ages) >= 8.0
@@ -78,7 +79,7 @@ def test_unordered_groups_get_no_trend(by_appliance: GroupComparison) -> None:
 
 
 def test_groups_that_overlap_are_compared_with_the_cases_not_in_them(reader: Reader) -> None:
-    found = compare_groups(reader, by="appliance_ever")
+    found = compare_groups(reader, Question(by="appliance_ever"))
     assert found.reference is None
     assert found.pooled is None
     n_all = reader.connection.value(
@@ -90,14 +91,14 @@ def test_groups_that_overlap_are_compared_with_the_cases_not_in_them(reader: Rea
 
 
 def test_cases_whose_group_is_not_known_are_compared_with_none(reader: Reader) -> None:
-    found = compare_groups(reader, by="sex")
+    found = compare_groups(reader, Question(by="sex"))
     assert "unknown" in [group.group for group in found.rates.groups]
     assert set(found.compared) | {found.reference} == {"female", "male"}
     assert any("not known" in caution_text(caution) for caution in found.cautions)
 
 
 def test_crossing_two_groupings_adds_up_to_the_one(reader: Reader, by_appliance: GroupComparison) -> None:
-    found = compare_crossed(reader, by="appliance_category", by2="vertical_type")
+    found = compare_crossed(reader, Question(by="appliance_category", by2="vertical_type"))
     sums: dict[str, int] = {}
     for cell in found.cells:
         sums[cell.group] = sums.get(cell.group, 0) + cell.n
@@ -108,7 +109,7 @@ def test_crossing_two_groupings_adds_up_to_the_one(reader: Reader, by_appliance:
 
 
 def test_crossing_shrinks_a_difference_that_face_type_explains(reader: Reader) -> None:
-    found = compare_crossed(reader, by="appliance_category", by2="vertical_type").within[0]
+    found = compare_crossed(reader, Question(by="appliance_category", by2="vertical_type")).within[0]
     assert found.crude.value is not None
     assert found.difference.value is not None
     assert abs(found.difference.value) < abs(found.crude.value)
@@ -120,4 +121,4 @@ def test_crossing_shrinks_a_difference_that_face_type_explains(reader: Reader) -
 )
 def test_what_cannot_be_crossed_is_refused(reader: Reader, by: str, by2: str, said: str) -> None:
     with pytest.raises(RequestError, match=said):
-        compare_crossed(reader, by=by, by2=by2)
+        compare_crossed(reader, Question(by=by, by2=by2))

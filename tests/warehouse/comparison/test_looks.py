@@ -21,14 +21,14 @@ from warehouse.upkeep.backup import backup, restore
 
 def question(**changes: object) -> Question:
     base: dict[str, object] = {
-        "outcome": "D1 v1.0.0", "by": "sex", "first": "female", "second": "male", "selection": Selection()
+        "definition": "D1 v1.0.0", "by": "sex", "first": "female", "second": "male", "selection": Selection()
     }  # fmt: skip
     return Question(**base | changes)  # type: ignore[arg-type]
 
 
 def test_the_order_of_groups_and_variables_makes_no_other_question() -> None:
-    one = question(adjust=("a", "b"))
-    other = question(first="male", second="female", adjust=("b", "a"))
+    one = question(adjust=("sex", "practice"))
+    other = question(first="male", second="female", adjust=("practice", "sex"))
     assert (one.contrast, one.comparison, one.analysis) == (other.contrast, other.comparison, other.analysis)
 
 
@@ -46,7 +46,7 @@ def test_another_adjustment_makes_another_analysis_of_the_same_comparison() -> N
 def test_comparisons_are_counted_once_and_analyses_apart(tmp_path: Path) -> None:
     record_look(tmp_path, build="1", questions=[question(), question(first="other")])
     record_look(tmp_path, build="1", questions=[question()])
-    record = record_look(tmp_path, build="1", questions=[question(adjust=("age",))])
+    record = record_look(tmp_path, build="1", questions=[question(adjust=("age_at_start",))])
     assert (record.n_comparisons, record.n_analyses, len(record.looks)) == (2, 3, 2)
     assert record.is_whole
     assert record.is_kept
@@ -110,7 +110,7 @@ def standing(folder: Path, **changes: object) -> Standing:
         "by": "appliance_category", "first": "expander_tooth_borne", "second": "fixed_labial", "adjust": ("sex",)
     }  # fmt: skip
     with Reader.open(folder) as reader:
-        return compare_pair(reader, **asked | changes).standing  # type: ignore[arg-type]
+        return compare_pair(reader, Question(**asked | changes)).standing  # type: ignore[arg-type]
 
 
 def test_a_comparison_listed_before_anyone_looked_is_planned(planned: Path) -> None:

@@ -10,17 +10,17 @@ import pytest
 from tests.hand_made import made_case, reader_of
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
-from warehouse.questions.corners_of_cases import corners_of_cases as corners_on_screen
+from warehouse.plans.question import Question
 from warehouse.questions.missing import pair_and_missing, shares_and_missing
-from warehouse.questions.teeth_and_face import corners_of_cases
-from warehouse.selection import Selection
+from warehouse.questions.teeth_and_face import corners_of_cases as corners_on_screen
+from warehouse.questions.teeth_and_face import teeth_and_face
 from warehouse.words.changes import corners_sentences
 
 A, B = "functional_removable", "fixed_labial"
 
 
 def test_bounds_count_every_outcome_that_is_due(reader: Reader) -> None:
-    (group,) = shares_and_missing(reader).groups
+    (group,) = shares_and_missing(reader, Question()).groups
     n_due = reader.connection.value(
         "select count(*) from mart_outcomes where definition_id = 'D1' and step not in ('counted', 'in_treatment')"
     )
@@ -32,13 +32,13 @@ def test_bounds_count_every_outcome_that_is_due(reader: Reader) -> None:
 
 
 def test_a_message_about_another_share_can_be_asked_for(reader: Reader) -> None:
-    far = shares_and_missing(reader, value=0.9).groups[0].tipping
+    far = shares_and_missing(reader, Question(), value=0.9).groups[0].tipping
     assert far.message == "below"
     assert (far.holds_from, far.holds_to) == (0, far.missing)
 
 
 def test_a_difference_lies_between_its_extremes(reader: Reader) -> None:
-    found = pair_and_missing(reader, by="appliance_category", first=A, second=B)
+    found = pair_and_missing(reader, Question(by="appliance_category", first=A, second=B))
     assert sum(found.missing) > 0
     assert found.lowest.value is not None
     assert found.highest.value is not None
@@ -49,18 +49,18 @@ def test_a_difference_lies_between_its_extremes(reader: Reader) -> None:
 
 
 def test_imputation_is_the_same_every_time_and_counts_whom_it_leaves_out(reader: Reader) -> None:
-    one, two = (pair_and_missing(reader, by="appliance_category", first=A, second=B) for _ in range(2))
+    one, two = (pair_and_missing(reader, Question(by="appliance_category", first=A, second=B)) for _ in range(2))
     assert one.imputed.difference.value == two.imputed.difference.value
     assert one.without_covariates + one.imputed.difference.n == sum(one.assessed) + sum(one.missing)
 
 
 def test_fewer_than_twenty_imputations_are_refused(reader: Reader) -> None:
     with pytest.raises(RequestError, match="5 imputations"):
-        pair_and_missing(reader, by="appliance_category", first=A, second=B, n_imputations=5)
+        pair_and_missing(reader, Question(by="appliance_category", first=A, second=B), n_imputations=5)
 
 
 def test_the_four_corners_are_the_table_of_both_judgements(reader: Reader) -> None:
-    found = corners_of_cases(reader, by="extraction")
+    found = teeth_and_face(reader, Question(by="extraction"))
     frame = reader.connection.frame(
         "select status = 'adverse' as adverse, s.par_uk_points as before, f.par_uk_points as after"
         " from mart_outcomes inner join mart_timeline as s using (case_no)"
@@ -77,7 +77,7 @@ def test_the_four_corners_are_the_table_of_both_judgements(reader: Reader) -> No
 
 
 def test_the_corners_say_what_improved_means(reader: Reader) -> None:
-    found = corners_of_cases(reader)
+    found = teeth_and_face(reader, Question())
     assert "30%" in found.improved_means
     assert found.groups == ()
     assert found.by is None
@@ -97,7 +97,7 @@ def perfect(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Reader]:
 
 
 def test_teeth_that_cannot_improve_are_left_out_and_told(perfect: Reader) -> None:
-    found = corners_of_cases(perfect)
+    found = teeth_and_face(perfect, Question())
     corners = found.corners
     assert (corners.better_adverse, corners.not_better_adverse, corners.among_all.n) == (1, 1, 2)
     assert found.nothing_to_improve == 2
@@ -107,4 +107,4 @@ def test_teeth_that_cannot_improve_are_left_out_and_told(perfect: Reader) -> Non
 
 def test_screen_and_command_show_the_same_corners(perfect: Reader, reader: Reader) -> None:
     for one in (perfect, reader):
-        assert corners_on_screen(one, selection=Selection()) == corners_of_cases(one).corners
+        assert corners_on_screen(one, Question()) == teeth_and_face(one, Question()).corners

@@ -11,9 +11,10 @@ from statsmodels.stats.proportion import confint_proportions_2indep
 
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
+from warehouse.plans.covariates import NOT_MEASURED
+from warehouse.plans.question import Question
 from warehouse.questions.case_table import case_table
 from warehouse.questions.contrast import PairComparison, compare_pair, usual_adjustment
-from warehouse.questions.covariates import NOT_MEASURED
 from warehouse.selection import Selection
 from warehouse.words.sentences import caution_text
 
@@ -24,7 +25,7 @@ ADJUST = ("plane_at_start", "sex")
 @pytest.fixture(scope="module")
 def result(reader: Reader) -> PairComparison:
     return compare_pair(
-        reader, by="appliance_category", first=A, second=B, adjust=ADJUST, strata=("vertical_type", "sex")
+        reader, Question(by="appliance_category", first=A, second=B, adjust=ADJUST, strata=("vertical_type", "sex"))
     )
 
 
@@ -127,17 +128,17 @@ def test_the_groups_themselves_are_not_among_the_usual_adjustment() -> None:
 
 def test_adjusting_for_the_groups_themselves_is_refused(reader: Reader) -> None:
     with pytest.raises(RequestError, match="cannot be adjusted for plane_at_start"):
-        compare_pair(reader, by="vertical_type", first="high", second="low", adjust=("plane_at_start",))
+        compare_pair(reader, Question(by="vertical_type", first="high", second="low", adjust=("plane_at_start",)))
 
 
 def test_a_variable_known_only_later_carries_a_caution(reader: Reader) -> None:
-    found = compare_pair(reader, by="appliance_category", first=A, second=B, adjust=("months_observed",))
+    found = compare_pair(reader, Question(by="appliance_category", first=A, second=B, adjust=("months_observed",)))
     assert any("known only at the finish" in caution_text(caution) for caution in found.cautions)
     assert found.stratified_by == ()
 
 
 def test_groups_that_a_case_can_share_leave_those_in_both_out(reader: Reader) -> None:
-    found = compare_pair(reader, by="appliance_ever", first="functional_removable", second=B, adjust=())
+    found = compare_pair(reader, Question(by="appliance_ever", first="functional_removable", second=B, adjust=()))
     both = reader.connection.value(
         "select count(*) from mart_cases where appliance_ever like '%functional_removable%'"
         " and appliance_ever like '%fixed_labial%'"
@@ -150,8 +151,8 @@ def test_groups_that_a_case_can_share_leave_those_in_both_out(reader: Reader) ->
 def test_many_cases_get_the_odds_ratio_of_a_plain_model(
     reader: Reader, monkeypatch: pytest.MonkeyPatch, result: PairComparison
 ) -> None:
-    monkeypatch.setattr("warehouse.questions.contrast.PENALTY_MATTERS_TO", 10)
-    found = compare_pair(reader, by="appliance_category", first=A, second=B, adjust=ADJUST)
+    monkeypatch.setattr("warehouse.questions.methods.PENALTY_MATTERS_TO", 10)
+    found = compare_pair(reader, Question(by="appliance_category", first=A, second=B, adjust=ADJUST))
     assert "Wald" in found.odds_ratio.method
     assert "profile" in result.odds_ratio.method
     assert found.odds_ratio.value == pytest.approx(result.odds_ratio.value, rel=0.1)
@@ -171,4 +172,4 @@ def test_many_cases_get_the_odds_ratio_of_a_plain_model(
 def test_a_wrong_name_is_refused_with_a_near_one(reader: Reader, wrong: dict[str, object], hint: str) -> None:
     asked = {"by": "appliance_category", "first": A, "second": B} | wrong
     with pytest.raises(Exception, match=hint):
-        compare_pair(reader, **asked)  # type: ignore[arg-type]
+        compare_pair(reader, Question(**asked))  # type: ignore[arg-type]

@@ -7,7 +7,8 @@ from pathlib import Path
 from tests.warehouse.comparison.planning import PLAN, add_plan
 from warehouse.marts.reader import Reader
 from warehouse.plans.looks import FILE
-from warehouse.plans.register import PlansAndLooks, plans_and_looks, record_mark
+from warehouse.plans.planned_or_explored import PlansAndLooks, plans_and_looks, record_mark
+from warehouse.plans.question import Question
 from warehouse.questions.contrast import compare_pair
 from warehouse.questions.groups import compare_groups
 
@@ -28,9 +29,9 @@ def found(folder: Path) -> PlansAndLooks:
 def look(folder: Path, *, by: str = "appliance_category") -> None:
     with Reader.open(folder) as reader:
         if by == "appliance_category":
-            compare_pair(reader, by=by, first="expander_tooth_borne", second="fixed_labial", adjust=["sex"])
+            compare_pair(reader, Question(by=by, first="expander_tooth_borne", second="fixed_labial", adjust=["sex"]))
         else:
-            compare_groups(reader, by=by)
+            compare_groups(reader, Question(by=by))
 
 
 def test_nothing_planned_and_nothing_looked_at(folder: Path) -> None:

@@ -6,8 +6,9 @@ import pytest
 
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question
 from warehouse.questions.contrast import PairComparison, compare_pair
-from warehouse.questions.resampled import Resampling
+from warehouse.questions.methods import Resampling
 from warehouse.words.sentences import caution_text
 
 RESAMPLED = ("standardised", "overlap", "inverse")
@@ -17,7 +18,9 @@ def compared(
     reader: Reader, resampling: Resampling | None = None, *, first: str = "functional_removable"
 ) -> PairComparison:
     return compare_pair(
-        reader, by="appliance_category", first=first, second="fixed_labial", adjust=("sex",), resampling=resampling
+        reader,
+        Question(by="appliance_category", first=first, second="fixed_labial", adjust=("sex",)),
+        resampling=resampling,
     )
 
 

@@ -10,8 +10,8 @@ from statsmodels.stats.multitest import multipletests
 from tests.warehouse.comparison.planning import PLAN, add_plan
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
-from warehouse.questions.contrast import PairComparison, compare_pair
-from warehouse.questions.families import compare_all_outcomes
+from warehouse.plans.question import Question
+from warehouse.questions.contrast import PairComparison, compare_all_outcomes, compare_pair
 from warehouse.questions.groups import GroupComparison
 from warehouse.questions.run_plan import run_plan
 
@@ -31,7 +31,8 @@ def test_the_family_holds_outcomes_and_subgroups_and_is_corrected_together(plann
     with Reader.open(planned) as reader:
         found = run_plan(reader, "p1")
         main = compare_pair(
-            reader, by="appliance_category", first="expander_tooth_borne", second="fixed_labial", adjust=("sex",)
+            reader,
+            Question(by="appliance_category", first="expander_tooth_borne", second="fixed_labial", adjust=("sex",)),
         )
     names = [member.name for member in found.family]
     assert names == ["D1, all cases", "D1, sex female", "D1, sex male", "D2, all cases"]
@@ -51,7 +52,8 @@ def test_the_plan_says_the_primary_analysis_of_its_comparison(folder: Path) -> N
     )
     with Reader.open(folder) as reader:
         found = compare_pair(
-            reader, by="appliance_category", first="expander_tooth_borne", second="fixed_labial", adjust=("sex",)
+            reader,
+            Question(by="appliance_category", first="expander_tooth_borne", second="fixed_labial", adjust=("sex",)),
         )
     assert found.primary == "stratified"
     assert found.stratified_by == ("sex",)
@@ -75,7 +77,7 @@ def test_a_plan_that_is_not_there_is_refused(reader: Reader) -> None:
 
 def test_every_outcome_is_compared_and_other_families_are_secondary(reader: Reader) -> None:
     found = compare_all_outcomes(
-        reader, by="appliance_category", first="expander_tooth_borne", second="fixed_labial", adjust=("sex",)
+        reader, Question(by="appliance_category", first="expander_tooth_borne", second="fixed_labial", adjust=("sex",))
     )
     assert len(found.rows) == len(list(reader.registry))
     families = [row.definition.family for row in found.rows]

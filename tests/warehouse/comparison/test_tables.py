@@ -8,6 +8,7 @@ import pytest
 
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
+from warehouse.plans.question import Question
 from warehouse.questions.characteristics import VARIABLES, starting_table
 from warehouse.questions.sample_size import plan_difference, plan_precision
 from warehouse.words.characteristics import table_as_printed
@@ -21,15 +22,15 @@ STROBE_NUMBERS = [
 
 
 def test_the_table_describes_all_cases_started(reader: Reader) -> None:
-    found = starting_table(reader, by="extraction")
+    found = starting_table(reader, Question(by="extraction"))
     n_started = reader.connection.value("select count(*) from mart_cases")
     assert sum(found.table.sizes) == n_started
-    counted = starting_table(reader, by="extraction", of_counted=True)
+    counted = starting_table(reader, Question(by="extraction"), of_counted=True)
     assert sum(counted.table.sizes) < n_started
 
 
 def test_the_printed_table_has_the_usual_layout(reader: Reader) -> None:
-    frame = table_as_printed(starting_table(reader, by="extraction"), reader.labels)
+    frame = table_as_printed(starting_table(reader, Question(by="extraction")), reader.labels)
     assert frame.columns[0] == "characteristic"
     assert frame.columns[-1] == "SMD"
     assert frame.columns[1].startswith("non-extraction (n = ")
@@ -47,7 +48,9 @@ def test_the_printed_table_has_the_usual_layout(reader: Reader) -> None:
 
 
 def test_levels_stand_in_their_order_and_codes_are_labelled(reader: Reader) -> None:
-    first = table_as_printed(starting_table(reader, by="extraction"), reader.labels)["characteristic"].to_list()
+    first = table_as_printed(starting_table(reader, Question(by="extraction")), reader.labels)[
+        "characteristic"
+    ].to_list()
     low = first.index("  low")
     assert first[low : low + 3] == ["  low", "  average", "  high"]
 
@@ -77,7 +80,7 @@ def test_a_registered_plan_fills_the_objectives(with_plan: Path) -> None:
 
 
 def test_cases_for_a_precision_use_the_practices_own_share(reader: Reader) -> None:
-    found = plan_precision(reader, half_width=0.03)
+    found = plan_precision(reader, Question(), half_width=0.03)
     assert found.assumed == found.present.value
     assert found.needed is not None
     assert found.needed.n is not None
@@ -86,7 +89,7 @@ def test_cases_for_a_precision_use_the_practices_own_share(reader: Reader) -> No
 
 
 def test_the_pace_counts_assessed_cases_of_the_last_quarters(reader: Reader) -> None:
-    pace = plan_precision(reader).pace
+    pace = plan_precision(reader, Question()).pace
     first = f"{int(pace.until[:4]) - 2}-Q{int(pace.until[-1])}"
     n = reader.connection.value(
         "select count(*) from mart_outcomes inner join mart_cases using (case_no) where definition_id = 'D1'"
@@ -100,7 +103,7 @@ def test_the_pace_counts_assessed_cases_of_the_last_quarters(reader: Reader) -> 
 def test_a_difference_can_be_planned_with_shares_given(reader: Reader) -> None:
     """Fleiss 1981, table A.3 (from memory): 0.10 against 0.25, power 0.8, two-sided 5 %: 113 a group."""
     found = plan_difference(
-        reader, by="appliance_category", first="fixed_labial", second="facemask", shares=(0.10, 0.25)
+        reader, Question(by="appliance_category", first="fixed_labial", second="facemask"), shares=(0.10, 0.25)
     )
     assert found.needed is not None
     assert found.needed.n == 113
@@ -108,7 +111,7 @@ def test_a_difference_can_be_planned_with_shares_given(reader: Reader) -> None:
 
 
 def test_without_a_share_nothing_is_planned(reader: Reader) -> None:
-    found = plan_difference(reader, by="appliance_category", first="fixed_labial", second="facemask")
+    found = plan_difference(reader, Question(by="appliance_category", first="fixed_labial", second="facemask"))
     assert found.needed is None
     assert found.power_now is None
     assert found.months == (None, None)
@@ -116,4 +119,4 @@ def test_without_a_share_nothing_is_planned(reader: Reader) -> None:
 
 def test_an_impossible_number_is_refused(reader: Reader) -> None:
     with pytest.raises(RequestError, match="half-width"):
-        plan_precision(reader, half_width=0.0)
+        plan_precision(reader, Question(), half_width=0.0)

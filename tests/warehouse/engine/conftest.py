@@ -10,7 +10,7 @@ import pytest
 from tests.conftest import Study
 from warehouse.engine.build import RATES, build, rates_table
 from warehouse.engine.duck import DuckPlace
-from warehouse.engine.export import write_records
+from warehouse.engine.layout import write_records
 from warehouse.engine.place import Place
 from warehouse.questions.shares import rates
 from warehouse.store.store import open_store

@@ -16,8 +16,7 @@ from tests.warehouse.engine.conftest import Built
 from tests.warehouse.engine.same_marts import KEYS, table
 from warehouse.engine.build import build
 from warehouse.engine.duck import DuckPlace
-from warehouse.engine.export import write_records
-from warehouse.engine.layout import TABLES, layout
+from warehouse.engine.layout import TABLES, layout, write_records
 from warehouse.errors import EngineError, RequestError
 from warehouse.marts.reader import Reader
 from warehouse.questions.shares import rates

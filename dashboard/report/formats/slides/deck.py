@@ -1,33 +1,37 @@
-"""The bare slides: their look, and how text, notes and text alternatives are put on them."""
+"""The presentation: its look, and how titles, text, notes, the foot and text alternatives are put on slides."""
 
 from __future__ import annotations
 
 import io
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
+from textwrap import wrap
 
+import pptx
+from pptx.dml.color import RGBColor
+from pptx.enum.lang import MSO_LANGUAGE_ID
+from pptx.enum.text import MSO_ANCHOR, PP_ALIGN
+from pptx.opc.constants import RELATIONSHIP_TYPE as RT
+from pptx.opc.package import Part, XmlPart
+from pptx.oxml import parse_xml
+from pptx.oxml.ns import nsdecls, qn
+from pptx.presentation import Presentation
+from pptx.shapes.base import BaseShape
+from pptx.slide import Slide, SlideLayout
+from pptx.text.text import _Paragraph
+from pptx.util import Inches, Pt
+
+from dashboard.report.document import Document, DocumentTable, Section
 from dashboard.report.figures import FOOT
 from dashboard.theme import LIGHT
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from pptx.opc.package import Part
-    from pptx.presentation import Presentation
-    from pptx.shapes.base import BaseShape
-    from pptx.slide import Slide, SlideLayout
-    from pptx.text.text import _Paragraph
-
-    from dashboard.report.document import Document
 
 WIDTH, HEIGHT = 13.333, 7.5
 """Size of a slide in inches."""
 
 LEFT = 0.75
 BODY_WIDTH = WIDTH - 2 * LEFT
-BODY_TOP = 1.75
 FOOT_TOP = 6.93
 
 FACE = "Arial"
@@ -36,6 +40,14 @@ TITLE, LARGE, NORMAL, SMALL, FINE = 30, 24, 20, 16, 12
 
 LONGEST_PROPERTY = 255
 """Characters that a property of the file may have."""
+
+LINE_LENGTH = 88
+"""Characters of the normal size that fit on a line, however wide the letters."""
+
+LONGEST_LIST = 290
+"""Characters of the list of what is not drawn."""
+
+FOR_QUESTIONS = "For questions"
 
 _BAND = (
     '<p:sp xmlns:p="http://schemas.openxmlformats.org/presentationml/2006/main"'
@@ -76,9 +88,6 @@ class SlideLine:
 
 def new_deck(document: Document) -> Presentation:
     """An empty presentation in our look, with the document's title and stamp as its properties."""
-    import pptx
-    from pptx.util import Inches
-
     deck = pptx.Presentation()
     deck.slide_width, deck.slide_height = Inches(WIDTH), Inches(HEIGHT)
     kept = next(layout for layout in deck.slide_layouts if layout.name == "Title Only")
@@ -93,9 +102,6 @@ def new_deck(document: Document) -> Presentation:
 
 def _dress(layout: SlideLayout) -> None:
     """Place the title, drop the placeholders that no slide uses, draw the band."""
-    from pptx.enum.text import MSO_ANCHOR
-    from pptx.oxml import parse_xml
-
     for owner in (layout, layout.slide_master):
         for shape in list(owner.placeholders):
             if "TITLE" in str(shape.placeholder_format.type):
@@ -108,15 +114,11 @@ def _dress(layout: SlideLayout) -> None:
 
 def place_shape(shape: BaseShape, left: float, top: float, width: float, height: float) -> None:
     """Put a shape somewhere; in inches."""
-    from pptx.util import Inches
-
     shape.left, shape.top, shape.width, shape.height = (Inches(one) for one in (left, top, width, height))
 
 
 def _strip(deck: Presentation) -> None:
     """Take out of the empty file what its maker left in it: picture, printer, programme, colours and faces."""
-    from pptx.opc.constants import RELATIONSHIP_TYPE as RT
-
     package = deck.part.package
     for owner in (package, deck.part):
         for name, relation in list(owner._rels.items()):
@@ -127,9 +129,6 @@ def _strip(deck: Presentation) -> None:
 
 def _retheme(part: Part) -> None:
     """Our colours and faces, and no other programme's names."""
-    from pptx.opc.package import XmlPart
-    from pptx.oxml import parse_xml
-
     text = part.blob.decode("utf-8")
     for name, colour in _COLOURS.items():
         value = f'<a:{name}><a:srgbClr val="{colour[1:].upper()}"/></a:{name}>'
@@ -156,22 +155,10 @@ def _describe(deck: Presentation, document: Document) -> None:
     about.revision = 1
 
 
-def add_slide(deck: Presentation, title: str, *, size: int = TITLE) -> Slide:
-    """A slide with a title."""
-    slide = deck.slides.add_slide(deck.slide_layouts[0])
-    frame = slide.shapes.title.text_frame
-    frame.text = title
-    _set_paragraph(frame.paragraphs[0], SlideLine(title, size, bold=True))
-    frame.word_wrap = True
-    return slide
-
-
 def add_text(
     slide: Slide, lines: Sequence[SlideLine], *, left: float, top: float, width: float, height: float
 ) -> BaseShape:
     """Paragraphs in a box of their own; places in inches."""
-    from pptx.util import Inches
-
     box = slide.shapes.add_textbox(*(Inches(one) for one in (left, top, width, height)))
     frame = box.text_frame
     frame.word_wrap = True
@@ -183,65 +170,23 @@ def add_text(
 
 
 def _set_paragraph(paragraph: _Paragraph, line: SlideLine) -> None:
-    from pptx.dml.color import RGBColor
-    from pptx.enum.text import PP_ALIGN
-    from pptx.util import Pt
-
     paragraph.alignment = PP_ALIGN.LEFT
     paragraph.space_after = Pt(line.size * 0.45)
     paragraph.line_spacing = 1.05
     for run in paragraph.runs:
         run.font.size, run.font.bold, run.font.name = Pt(line.size), line.bold, FACE
-        run.font.color.rgb = RGBColor.from_string((LIGHT.quiet if line.quiet else LIGHT.ink)[1:])
-        run.font.language_id = _english()
-    if line.bullet:
-        _bullet(paragraph)
+        run.font.color.rgb = rgb(LIGHT.quiet if line.quiet else LIGHT.ink)
+        run.font.language_id = MSO_LANGUAGE_ID.ENGLISH_UK
+    if line.bullet:  # a hanging square before the paragraph
+        properties = paragraph._p.get_or_add_pPr()
+        properties.set("marL", "285750")
+        properties.set("indent", "-285750")
+        properties.append(parse_xml(f'<a:buChar {nsdecls("a")} char="▪"/>'))
 
 
-def _english() -> object:
-    from pptx.enum.lang import MSO_LANGUAGE_ID
-
-    return MSO_LANGUAGE_ID.ENGLISH_UK
-
-
-def _bullet(paragraph: _Paragraph) -> None:
-    """A hanging square before the paragraph."""
-    from pptx.oxml import parse_xml
-    from pptx.oxml.ns import nsdecls
-
-    properties = paragraph._p.get_or_add_pPr()
-    properties.set("marL", "285750")
-    properties.set("indent", "-285750")
-    properties.append(parse_xml(f'<a:buChar {nsdecls("a")} char="▪"/>'))
-
-
-def add_foot(slide: Slide, document: Document, number: int) -> None:
-    """What every slide carries, and its number."""
-    stamp = document.stamp
-    text = f"{stamp.line} · {stamp.made_for}"
-    lines = [SlideLine(FOOT, FINE, quiet=True), SlideLine(text, FINE, quiet=True)]
-    box = add_text(slide, lines, left=LEFT, top=FOOT_TOP, width=BODY_WIDTH - 1, height=0.5)
-    for paragraph in box.text_frame.paragraphs:
-        paragraph.space_after = 0
-    counter = add_text(
-        slide, [SlideLine(str(number), FINE, quiet=True)], left=WIDTH - 1.4, top=FOOT_TOP, width=0.8, height=0.4
-    )
-    _into_field(counter)
-
-
-def _into_field(box: BaseShape) -> None:
-    """Turn the number into one that follows when slides are moved."""
-    from pptx.oxml.ns import qn
-
-    (run,) = box._element.iter(qn("a:r"))
-    run.tag = qn("a:fld")
-    run.set("id", "{7B0E6C0A-3C58-4E57-9E0B-5C2F2B7C7A11}")
-    run.set("type", "slidenum")
-
-
-def add_notes(slide: Slide, lines: Sequence[str]) -> None:
-    """Speaker notes, a paragraph a line."""
-    slide.notes_slide.notes_text_frame.text = "\n".join(lines)
+def rgb(colour: str) -> RGBColor:
+    """A colour of ours as the file wants it."""
+    return RGBColor.from_string(colour[1:].upper())
 
 
 def set_alt(shape: BaseShape, *, title: str, text: str) -> None:
@@ -253,8 +198,6 @@ def set_alt(shape: BaseShape, *, title: str, text: str) -> None:
 
 def parted(deck: Presentation, parts: Mapping[str, int]) -> None:
     """Name the parts of the presentation for its outline: name -> slides, in order; empty parts are left out."""
-    from pptx.oxml import parse_xml
-
     ids = iter([one.get("id") for one in deck.part._element.sldIdLst])
     listed = ""
     for place, (name, n) in enumerate(parts.items(), start=1):
@@ -274,9 +217,95 @@ def parted(deck: Presentation, parts: Mapping[str, int]) -> None:
 
 def saved(deck: Presentation) -> bytes:
     """The file."""
-    from pptx.opc.constants import RELATIONSHIP_TYPE as RT
-
     _retheme(deck.notes_master.part.part_related_by(RT.THEME))
     held = io.BytesIO()
     deck.save(held)
     return held.getvalue()
+
+
+@dataclass(slots=True)
+class Deck:
+    """The presentation being made; ``part`` names the part its next slides belong to, and is empty in the talk."""
+
+    presentation: Presentation
+    document: Document
+    number: int = 0
+    part: str = ""
+
+    def slide(self, title: str, notes: Sequence[str], *, size: int = TITLE) -> Slide:
+        """The next slide, with its title and notes."""
+        self.number += 1
+        slide = self.presentation.slides.add_slide(self.presentation.slide_layouts[0])
+        frame = slide.shapes.title.text_frame
+        frame.text = title
+        _set_paragraph(frame.paragraphs[0], SlideLine(title, size, bold=True))
+        frame.word_wrap = True
+        if self.part:
+            kicker = [SlideLine(self.part, SMALL, quiet=True)]
+            add_text(slide, kicker, left=LEFT, top=0.1, width=BODY_WIDTH, height=0.35)
+        stamp, document = self.document.stamp, self.document
+        said = [*(note for note in notes if note), document.made_for, f"{stamp.line}.", document.caution]
+        slide.notes_slide.notes_text_frame.text = "\n".join(said)
+        return slide
+
+    def about(self, section: Section, said: str, title: str = "") -> tuple[Slide, float]:
+        """The next slide, on a section, with a sentence below its title, and where there is room below that.
+
+        All that the section says stands in the notes.
+        """
+        caption = section.picture.caption if section.picture else ""
+        notes = [*section.paragraphs, *section.remarks, *read_aloud(section.tables), caption]
+        slide = self.slide(title or section.title, notes)
+        return slide, under(slide, said)
+
+    def finish(self, slide: Slide) -> None:
+        """Put what every slide carries and its number last, so that they are read last."""
+        stamp = self.document.stamp
+        lines = [SlideLine(text, FINE, quiet=True) for text in (FOOT, f"{stamp.line} · {stamp.made_for}")]
+        box = add_text(slide, lines, left=LEFT, top=FOOT_TOP, width=BODY_WIDTH - 1, height=0.5)
+        for paragraph in box.text_frame.paragraphs:
+            paragraph.space_after = 0
+        number = [SlideLine(str(self.number), FINE, quiet=True)]
+        counter = add_text(slide, number, left=WIDTH - 1.4, top=FOOT_TOP, width=0.8, height=0.4)
+        (run,) = counter._element.iter(qn("a:r"))
+        run.tag = qn("a:fld")  # a field: the number follows when slides are moved
+        run.set("id", "{7B0E6C0A-3C58-4E57-9E0B-5C2F2B7C7A11}")
+        run.set("type", "slidenum")
+
+
+def under(slide: Slide, text: str) -> float:
+    """A sentence below the title; gives where there is room below it."""
+    lines = len(wrap(text, LINE_LENGTH))
+    add_text(slide, [SlideLine(text, NORMAL)], left=LEFT, top=1.15, width=BODY_WIDTH, height=0.1 + 0.36 * lines)
+    return 1.35 + 0.36 * lines
+
+
+def quiet_line(slide: Slide, text: str) -> float:
+    """A quieter sentence at the foot of the slide; gives where it begins."""
+    bottom = FOOT_TOP - 0.15 - 0.3 * (1 + len(text) // 115)
+    place = {"left": LEFT, "top": bottom, "width": BODY_WIDTH, "height": FOOT_TOP - 0.1 - bottom}
+    add_text(slide, [SlideLine(text, SMALL, quiet=True)], **place)
+    return bottom
+
+
+def listed_below(named: Sequence[tuple[str, str]]) -> str:
+    """Names and counts of what is not drawn in at most three lines; the notes have all of them."""
+    kept: list[str] = []
+    for place, (label, counts) in enumerate(named):
+        text = f"{label} ({counts})"
+        if sum(len(one) + 2 for one in kept) + len(text) > LONGEST_LIST:
+            return "; ".join([*kept, f"and {len(named) - place} more, in the notes"])
+        kept.append(text)
+    return "; ".join(kept)
+
+
+def read_aloud(tables: Sequence[DocumentTable]) -> list[str]:
+    """The rows of tables as lines: exact figures to read from."""
+    lines = []
+    for table in tables:
+        lines.append(f"{table.caption}:")
+        shown = [place for place, column in enumerate(table.columns) if place and column.on_page]
+        for row in table.rows:
+            cells = "; ".join(f"{table.columns[place].heading} {row[place].text}" for place in shown)
+            lines.append(f"  {row[0].text}: {cells}")
+    return lines

@@ -7,9 +7,18 @@ what the figures cannot tell. Without a comparison the fourth is left out.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
 
-from dashboard.report.document import Bars, Differences, PracticeShares, ShownDifference, StageBar, StageBars
+import polars as pl
+from pptx.slide import Slide
+
+from dashboard.charts.changes import Histogram
+from dashboard.charts.funnel import FunnelPlot
+from dashboard.charts.intervals import COUNTED, DIFFERENCE, EXPECTED, Intervals
+from dashboard.report.document import Document, DocumentTable, Picture, Section, ShownDifference, StageBar
+from dashboard.report.figures import differences_figure, stages_figure
 from dashboard.report.formats.slides.deck import (
     BODY_WIDTH,
     FOOT_TOP,
@@ -17,45 +26,23 @@ from dashboard.report.formats.slides.deck import (
     LEFT,
     NORMAL,
     SMALL,
+    Deck,
     SlideLine,
     add_text,
-    place_shape,
-    set_alt,
-)
-from dashboard.report.formats.slides.native_charts import difference_bars, share_bars, stage_bars, threshold_lines
-from dashboard.report.formats.slides.native_pictures import change_columns, pair_label, paired_bars, size_points
-from dashboard.report.formats.slides.slide_parts import (
-    MOST_BARS,
-    bars_with_list,
     listed_below,
+    place_shape,
     quiet_line,
     read_aloud,
+    set_alt,
     under,
 )
-from dashboard.report.sections.practices import practice_bars
+from dashboard.report.formats.slides.native import UNITS, bars, draw
 from warehouse.plural import number_of
-from warehouse.questions.spread import ChangePicture
-from warehouse.questions.threshold import ThresholdCurve
+from warehouse.words.numbers import percent
 from warehouse.words.pooled import ORDER
 
-if TYPE_CHECKING:
-    from pptx.slide import Slide
-
-    from dashboard.report.document import Bar, Document, DocumentTable, Picture, Section
-    from dashboard.report.formats.slides.native_pictures import Pair
-    from dashboard.report.formats.slides.slide_parts import Deck
-    from warehouse.pooled.result import SharePool
-
-MESSAGES = (
-    "the answer",
-    "who was counted, and by which definition",
-    "how far faces moved",
-    "the comparisons, crude beside adjusted",
-    "another threshold, and the missing",
-    "measuring error and ordinary growth",
-    "the practices beside each other, or how complete the records are",
-    "what the figures cannot tell",
-)
+MOST_BARS = 10
+"""Bars on a slide; what does not fit, or has no share to draw, is listed below the chart."""
 
 LONGEST_TITLE = 60
 """Characters of a title set in the largest type."""
@@ -71,6 +58,13 @@ GROUPS_AND_MEANS = 7
 
 LABEL_LENGTH = 60
 """Characters of the name of a pair that leave room for its bars."""
+
+AS_THEY_CAME = "Crude: the groups were not alike at the start. An association, not an effect."
+CRUDE, ALIKE = "crude: as they came", "adjusted"
+
+Row = Mapping[str, Any]
+Pair = tuple[str, Row | None, Row | None]
+"""Whose difference it is, as they came, and adjusted for what was recorded."""
 
 
 def add_talk(deck: Deck) -> None:
@@ -118,11 +112,9 @@ def _counted(deck: Deck) -> None:
     for label, text in definition.facts[:3]:
         lines += [SlideLine(label, SMALL, quiet=True, bold=True), SlideLine(text, 18)]
     add_text(slide, lines, left=LEFT, top=top, width=4.9, height=FOOT_TOP - 0.1 - top)
-    picture = flow.picture
-    if picture is not None and isinstance(picture.drawn, StageBars):
+    if flow.picture is not None:
         box = (LEFT + 5.1, top, BODY_WIDTH - 5.1, FOOT_TOP - 0.1 - top)
-        frame = stage_bars(slide, picture.drawn.bars, box=box, size=SMALL)
-        set_alt(frame, title=f"{picture.title}, beside the definition", text=picture.alt)
+        draw(slide, flow.picture.figure, title=f"{flow.picture.title}, beside the definition", box=box)
     deck.finish(slide)
 
 
@@ -136,13 +128,9 @@ def _moved(deck: Deck) -> None:
         return
     section = document.section("change")
     picture = section.picture
-    slide = deck.slide(title, [*section.paragraphs, *read_aloud(section.tables), picture.caption if picture else ""])
-    top = under(slide, section.paragraphs[0])
-    if picture is not None and isinstance(picture.drawn, ChangePicture):
-        box = (LEFT, top, BODY_WIDTH, FOOT_TOP - 0.1 - top)
-        where = f"{picture.drawn.label}, {picture.drawn.unit}; lower end of each bin, right is worse"
-        frame = change_columns(slide, picture.drawn, box=box, size=SMALL, title=where)
-        set_alt(frame, title=picture.title, text=picture.alt)
+    slide, top = deck.about(section, section.paragraphs[0], title)
+    if picture is not None and isinstance(picture.figure, Histogram):
+        draw(slide, picture.figure, title=picture.title, box=(LEFT, top, BODY_WIDTH, FOOT_TOP - 0.1 - top))
     elif section.tables:
         _group_means(slide, section.tables[0], top)
     deck.finish(slide)
@@ -171,22 +159,18 @@ def _group_means(slide: Slide, table: DocumentTable, top: float) -> None:
     if others:
         text += f" {number_of(others, 'group is', 'groups are')} not drawn: see the notes."
     bottom = quiet_line(slide, text)
-    unit = table.columns[keys.index("mean_change")].heading
-    box = (LEFT, top, BODY_WIDTH, bottom - top)
-    frame = difference_bars(slide, drawn, box=box, size=SMALL, title=f"{unit}; right of 0 is worse", fine=True)
+    axis = f"{table.columns[keys.index('mean_change')].heading}; right of 0 is worse"
     said = "; ".join(f"{row.label}: {row.value.text} ({row.low.text} to {row.high.text})" for row in drawn)
-    set_alt(frame, title=table.caption, text=f"{table.caption}. {said}.")
+    figure = differences_figure(drawn, f"{table.caption}. {said}.", axis=axis, unit="mean")
+    draw(slide, figure, title=table.caption, box=(LEFT, top, BODY_WIDTH, bottom - top))
 
 
 def _compared(deck: Deck) -> None:
     """Every comparison of two groups: crude beside adjusted."""
-    held = [
-        (section, section.picture.drawn)
-        for section in deck.document.sections
-        if section.picture is not None and isinstance(section.picture.drawn, Differences)
-    ]
-    pairs = [_pair(deck.document, section, drawn) for section, drawn in held]
-    pairs = [pair for pair in pairs if any(row is not None and row.value.number is not None for row in pair[1:])]
+    held = [(one, one.picture) for one in deck.document.sections if one.picture is not None and one.picture.groups]
+    pairs = [_pair(deck.document, section, picture) for section, picture in held]
+    pairs = [pair for pair in pairs if any(row is not None and row["value"] is not None for row in pair[1:])]
+    pairs = pairs[:MOST_PAIRS]
     if not pairs:
         _crude_alone(deck)
         return
@@ -197,16 +181,16 @@ def _compared(deck: Deck) -> None:
         "Crude: the groups as they came, not alike at the start. Adjusted: for what was recorded. Either"
         " is an association, not an effect. In brackets: cases counted.",
     )
-    standing = held[0][0].paragraphs[-2:]
-    bottom = quiet_line(slide, " ".join(standing))
-    box = (LEFT, top, BODY_WIDTH, bottom - top)
-    frame = paired_bars(slide, pairs[:MOST_PAIRS], box=box, size=SMALL)
-    said = "; ".join(pair_label(pair).replace("\n", ", ") for pair in pairs[:MOST_PAIRS])
+    bottom = quiet_line(slide, " ".join(held[0][0].paragraphs[-2:]))
+    labels = [_label(pair) for pair in pairs]
+    sets = {CRUDE: [crude for _, crude, _ in pairs], ALIKE: [alike for _, _, alike in pairs]}
+    frame = bars(slide, labels, sets, UNITS["points"], DIFFERENCE, box=(LEFT, top, BODY_WIDTH, bottom - top))
+    said = "; ".join(label.replace("\n", ", ") for label in labels)
     set_alt(frame, title="Crude beside adjusted", text=f"Differences in percentage points. {said}.")
     deck.finish(slide)
 
 
-def _pair(document: Document, held: Section, drawn: Differences) -> Pair:
+def _pair(document: Document, held: Section, picture: Picture) -> Pair:
     """The two groups with their cases, the crude difference, and the one by the method decided on beforehand.
 
     What the groups are made of is said too, unless their own names are so long that they say it.
@@ -215,29 +199,50 @@ def _pair(document: Document, held: Section, drawn: Differences) -> Pair:
     table = section.tables[0]
     place = [column.key for column in table.columns].index("counted")
     counted = {row[0].text: row[place].text for row in table.rows}
-    name = " less ".join(f"{label} ({counted[label]})" if label in counted else label for label in drawn.labels)
-    crude = next((row for row in drawn.rows if row.label == "crude"), None)
-    main = next((row for row in drawn.rows if row.is_main), None)
+    name = " less ".join(f"{label} ({counted[label]})" if label in counted else label for label in picture.groups or ())
+    rows = picture.figure.frame.rows(named=True)
+    crude = next((row for row in rows if row["name"].removeprefix("★ ") == "crude"), None)
+    main = next((row for row in rows if row["kind"] == COUNTED), None)
     titled = f"{section.title}: {name}"
     return titled if len(titled) <= LABEL_LENGTH else name, crude, main
 
 
+def _label(pair: Pair) -> str:
+    """Whose difference, and on the next line both with their intervals."""
+    name, *both = pair
+    said = [f"{which} {row['said']}" for which, row in zip(("crude", "alike"), both, strict=True) if row is not None]
+    return f"{name}\n{'; '.join(said)}"
+
+
 def _crude_alone(deck: Deck) -> None:
     """The first comparison as it came, where no two groups can be compared with adjustment."""
-    crude = [
-        (section, section.picture)
-        for section in deck.document.sections
-        if section.picture is not None and section.picture.title.endswith(", crude")
-    ]
+    held = [(one, one.picture) for one in deck.document.sections if one.picture is not None]
+    crude = [(section, picture) for section, picture in held if picture.title.endswith(", crude")]
     if not crude:
         return
     section, picture = crude[0]
-    notes = [*section.paragraphs, *section.remarks, *read_aloud(section.tables), picture.caption]
-    slide = deck.slide(f"{section.title}: as they came", notes)
-    top = under(slide, "Crude: the groups were not alike at the start. An association, not an effect.")
-    if isinstance(picture.drawn, Bars):
-        bars_with_list(slide, (f"{picture.title}, in the talk", picture.alt), picture.drawn.bars, top=top)
+    slide, top = deck.about(section, AS_THEY_CAME, f"{section.title}: as they came")
+    bars_with_list(slide, picture, title=f"{picture.title}, in the talk", top=top)
     deck.finish(slide)
+
+
+def bars_with_list(slide: Slide, picture: Picture, *, title: str, top: float, foot: str = "") -> None:
+    """The shares that there are, and below them, in words, those that do not fit or are not shown."""
+    rows = picture.figure.frame
+    drawn = rows.filter(pl.col("value").is_not_null()).head(MOST_BARS)
+    others = rows.join(drawn, on="position", how="anti").select("name", "counts").rows()
+    text = " ".join([*([f"Not drawn: {listed_below(others)}."] if others else []), *([foot] if foot else [])])
+    lines = [SlideLine(text, SMALL, quiet=True)] if text else []
+    low = 0.35 + 0.3 * (len(text) // 115) if text else 0.0
+    bottom = FOOT_TOP - 0.1 - low
+    if drawn.is_empty():
+        lines = [SlideLine("No share can be shown here.", LARGE), *lines]
+        bottom = top
+    else:
+        figure, box = replace(picture.figure, frame=drawn), (LEFT, top, BODY_WIDTH, bottom - top)
+        draw(slide, figure, title=title, box=box, size=18 if drawn.height <= 6 else SMALL)
+    if lines:
+        add_text(slide, lines, left=LEFT, top=bottom, width=BODY_WIDTH, height=max(low, 0.4))
 
 
 def _sensitive(deck: Deck) -> None:
@@ -249,28 +254,21 @@ def _sensitive(deck: Deck) -> None:
     slide = deck.slide("Another threshold, or other fates of the missing", [*notes, picture.caption if picture else ""])
     top = under(slide, " ".join([*section.paragraphs, "There is no agreed threshold.", *missing.paragraphs]))
     width = BODY_WIDTH - 3.6
-    if picture is not None and isinstance(picture.drawn, ThresholdCurve):
-        box = (LEFT, top, width, FOOT_TOP - 0.1 - top)
-        heading = section.tables[0].columns[0].heading
-        frame = threshold_lines(slide, picture.drawn, box=box, size=SMALL, title=heading)
-        set_alt(frame, title=picture.title, text=picture.alt)
+    if picture is not None:
+        draw(slide, picture.figure, title=picture.title, box=(LEFT, top, width, FOOT_TOP - 0.1 - top))
     _ends(slide, missing, left=LEFT + width + 0.3 if picture is not None else LEFT, top=top)
     deck.finish(slide)
 
 
 def _ends(slide: Slide, missing: Section, *, left: float, top: float) -> None:
     """The share as counted and at both ends of what the missing could do, in large figures."""
-    bars = missing.picture.drawn.bars if missing.picture and isinstance(missing.picture.drawn, Bars) else ()
     lines: list[SlideLine] = []
-    for bar in bars:
-        if bar.share.number is not None and "without treatment" not in bar.label:
-            lines += [SlideLine(bar.share.text, 32, bold=True), SlideLine(f"{bar.label}: {_of(bar)}", SMALL)]
+    for row in missing.picture.figure.frame.rows(named=True) if missing.picture else ():
+        if row["value"] is not None and "without treatment" not in row["name"]:
+            of = f"{row['name']}: {row['counts']}; interval {percent(row['low'])} to {percent(row['high'])}"
+            lines += [SlideLine(percent(row["value"]), 32, bold=True), SlideLine(of, SMALL)]
     if lines:
         add_text(slide, lines, left=left, top=top, width=3.3, height=FOOT_TOP - 0.2 - top)
-
-
-def _of(bar: Bar) -> str:
-    return f"{bar.counts}; interval {bar.low.text} to {bar.high.text}"
 
 
 def _error_and_growth(deck: Deck) -> None:
@@ -283,38 +281,29 @@ def _error_and_growth(deck: Deck) -> None:
     slide = deck.slide("Measuring error and ordinary growth", [*said, *read_aloud(others.tables), *others.remarks])
     top = under(slide, " ".join(said))
     picture = others.picture
-    if picture is not None and isinstance(picture.drawn, Bars):
-        foot = " ".join(others.remarks)
-        bars_with_list(slide, (picture.title, picture.alt), picture.drawn.bars, top=top, foot=foot)
+    if picture is not None:
+        bars_with_list(slide, picture, title=picture.title, top=top, foot=" ".join(others.remarks))
     deck.finish(slide)
 
 
 def _practices(deck: Deck, section: Section) -> None:
     """The practices with their intervals and all of them together; by their size where they are many."""
     picture = section.picture
-    notes = [*section.paragraphs, *section.remarks, *read_aloud(section.tables), picture.caption if picture else ""]
-    slide = deck.slide("How practices compare", notes)
-    top = under(slide, " ".join([section.paragraphs[0], *(text for text in section.paragraphs if "chance" in text)]))
-    if picture is not None and isinstance(picture.drawn, PracticeShares):
-        _practices_drawn(slide, picture, picture.drawn.pool, top)
+    said = " ".join([section.paragraphs[0], *(text for text in section.paragraphs if "chance" in text)])
+    slide, top = deck.about(section, said, "How practices compare")
+    if picture is not None and isinstance(picture.figure, Intervals):
+        rows = picture.figure.frame.filter(pl.col("kind") != EXPECTED)
+        drawn = rows.filter(pl.col("value").is_not_null())
+        hidden = rows.filter(pl.col("value").is_null()).select("name", "counts").rows()
+        bottom = quiet_line(slide, f"{ORDER} Not drawn: {listed_below(hidden)}." if hidden else ORDER)
+        box = (LEFT, top, BODY_WIDTH, bottom - top)
+        sizes = [one.figure for one in deck.document.pictures if isinstance(one.figure, FunnelPlot)]
+        if drawn.height > MOST_BARS and sizes:
+            draw(slide, replace(sizes[0], alt=picture.alt), title=picture.title, box=box)
+        else:
+            figure = replace(picture.figure, frame=drawn)
+            draw(slide, figure, title=picture.title, box=box, size=18 if drawn.height <= 6 else SMALL)
     deck.finish(slide)
-
-
-def _practices_drawn(slide: Slide, picture: Picture, pool: SharePool, top: float) -> None:
-    bars = practice_bars(pool)
-    drawn = [bar for bar in bars if bar.share.number is not None]
-    bottom = quiet_line(slide, _not_drawn(bars))
-    box = (LEFT, top, BODY_WIDTH, bottom - top)
-    if len(drawn) > MOST_BARS:
-        frame = size_points(slide, pool, box=box, size=SMALL)
-    else:
-        frame = share_bars(slide, drawn, box=box, size=18 if len(drawn) <= 6 else SMALL)
-    set_alt(frame, title=picture.title, text=picture.alt)
-
-
-def _not_drawn(bars: tuple[Bar, ...]) -> str:
-    hidden = [(bar.label, bar.counts) for bar in bars if bar.share.number is None]
-    return f"{ORDER} Not drawn: {listed_below(hidden)}." if hidden else ORDER
 
 
 def _complete(deck: Deck) -> None:
@@ -330,10 +319,9 @@ def _complete(deck: Deck) -> None:
     text = "Why cases were not counted."
     bottom = quiet_line(slide, f"{text} Not drawn: {listed_below(others)}." if others else text)
     if drawn:
-        bars = [StageBar(reason, n, "") for reason, n in drawn]
-        frame = stage_bars(slide, bars, box=(LEFT, top, BODY_WIDTH, bottom - top), size=SMALL)
         said = "; ".join(f"{reason}: {n.text}" for reason, n in drawn)
-        set_alt(frame, title=table.caption, text=f"{table.caption}. {said}.")
+        figure = stages_figure([StageBar(reason, n, "") for reason, n in drawn], f"{table.caption}. {said}.")
+        draw(slide, figure, title=table.caption, box=(LEFT, top, BODY_WIDTH, bottom - top))
     deck.finish(slide)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from warehouse.analysis.design import Covariate
 from warehouse.errors import RequestError, near_names
-from warehouse.variables import Variable, listed
+from warehouse.selection import Variable, listed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

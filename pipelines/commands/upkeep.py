@@ -1,0 +1,132 @@
+"""``menton publish``, ``verify``, ``backup``, ``restore`` and ``rekey``: keeping a warehouse whole and readable."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import replace
+from pathlib import Path
+
+from pipelines.commands.options import add_warehouse, encryption_key, progress, say, storing
+from warehouse.errors import MentonError, RequestError
+
+NO_KEY = "The case key is not in the backup. Keep a copy of it apart: without it no later file finds its cases again."
+NO_ENCRYPTION_KEY = "The encryption key is not in it either: without it nobody can read the backup, you included."
+OLD_BYTES = (
+    "What the disk held before is no longer part of any file, but a disk may keep deleted bytes for a while, and"
+    " earlier backups stay as they were."
+)
+
+
+def publish(parser: argparse.ArgumentParser) -> None:
+    """Add the options of ``menton publish``."""
+    add_warehouse(parser)
+    parser.set_defaults(run=_publish)
+
+
+def _publish(args: argparse.Namespace) -> int:
+    from warehouse.marts.publish import publish as publish_again
+
+    with storing(args) as store:
+        snapshot = publish_again(args.warehouse, store, key=encryption_key(args), again=True, progress=progress)
+    say(f"build {snapshot.build_id} is published")
+    return 0
+
+
+def verify(parser: argparse.ArgumentParser) -> None:
+    """Add the options of ``menton verify``, which gives 1 where something is wrong."""
+    add_warehouse(parser)
+    parser.set_defaults(run=_verify)
+
+
+def _verify(args: argparse.Namespace) -> int:
+    from pipelines.group.chain import RecordChain
+    from pipelines.group.practice_record import FILE
+    from warehouse.upkeep.verify import FoundFault
+    from warehouse.upkeep.verify import verify as checked
+
+    found, check = checked(args.warehouse, key=encryption_key(args)), "record_of_contributions_is_whole"
+    faults = found.faults
+    try:
+        RecordChain(args.warehouse / FILE).read()
+    except MentonError as error:
+        faults = (*faults, FoundFault(check, f"{FILE}: {error.found}"))
+    found = replace(found, checks=(*found.checks, check), faults=faults)
+    for note in found.notes:
+        say(f"note: {note}")
+    for fault in found.faults:
+        say(f"WRONG ({fault.check}): {fault.sentence}")
+    wrong = "nothing wrong" if found.is_sound else f"{len(found.faults)} things wrong"
+    say(f"{len(found.checks)} checks, {wrong}")
+    return 0 if found.is_sound else 1
+
+
+def backup(parser: argparse.ArgumentParser) -> None:
+    """Add the options of ``menton backup``."""
+    add_warehouse(parser)
+    parser.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="a new folder, outside the warehouse")
+    parser.set_defaults(run=_backup)
+
+
+def _backup(args: argparse.Namespace) -> int:
+    from warehouse.upkeep.backup import backup as copied
+
+    made = copied(args.warehouse, args.out, key=encryption_key(args), progress=progress)
+    say(f"{made.n_loads} loads and {made.n_cases} cases are copied to {args.out}, {len(made.files)} files with hashes")
+    say(NO_KEY)
+    say(NO_ENCRYPTION_KEY if made.is_encrypted else "The backup is not encrypted, as the warehouse is not.")
+    return 0
+
+
+def restore(parser: argparse.ArgumentParser) -> None:
+    """Add the options of ``menton restore``."""
+    add_warehouse(parser)
+    parser.add_argument("--from", dest="source", type=Path, required=True, metavar="FOLDER", help="the backup")
+    parser.add_argument("--replace", action="store_true", help="move the warehouse that is there aside")
+    parser.set_defaults(run=_restore)
+
+
+def _restore(args: argparse.Namespace) -> int:
+    from warehouse.upkeep.backup import restore as put_back
+
+    made, aside = put_back(
+        args.source, args.warehouse, key=encryption_key(args), replace=args.replace, progress=progress
+    )
+    say(f"the backup of {made.made_at} is in place: {made.n_loads} loads, {made.n_cases} cases; every hash was checked")
+    if aside is not None:
+        say(f"the warehouse that was there lies in {aside}")
+    say("The case key is not part of a backup: put yours beside the warehouse folder, or name it with --key-file.")
+    return 0
+
+
+def rekey(parser: argparse.ArgumentParser) -> None:
+    """Add the options of ``menton rekey``."""
+    add_warehouse(parser)
+    wanted = parser.add_mutually_exclusive_group(required=True)
+    wanted.add_argument("--new-key-file", type=Path, metavar="FILE", help="file of the new encryption key")
+    wanted.add_argument("--no-encryption", action="store_true", help="take the encryption away")
+    parser.set_defaults(run=_rekey)
+
+
+def _rekey(args: argparse.Namespace) -> int:
+    from warehouse.upkeep.rekey import rekey as encrypt_again
+
+    snapshot = encrypt_again(args.warehouse, key=encryption_key(args), new_key=_new_key(args), progress=progress)
+    state = "is no longer encrypted" if args.no_encryption else "is encrypted with the new key"
+    say(f"the warehouse {state}; build {snapshot.build_id} is published")
+    if not args.no_encryption:
+        say(OLD_BYTES)
+        say("From now on name the key file with --encryption-key-file or MENTON_ENCRYPTION_KEY_FILE. Nobody can open")
+        say("the warehouse without it: keep a copy in a safe place.")
+    return 0
+
+
+def _new_key(args: argparse.Namespace) -> str | None:
+    from warehouse.command_options import read_encryption_key
+
+    path: Path | None = args.new_key_file
+    if path is None:
+        return None
+    if path.resolve().is_relative_to(args.warehouse.resolve()):
+        found = "the key would lie inside the warehouse folder"
+        raise RequestError(found, where=path.name, remedy="keep it elsewhere: whoever gets the folder must not get it")
+    return read_encryption_key(path)
