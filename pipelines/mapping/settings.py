@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
+from pipelines.contract.contract import Contract
+from pipelines.contract.delivery import Layout
 from pipelines.deidentify.pseudonyms import check_practice
+from pipelines.mapping.faults import Faults
 from pipelines.reading.settings import ReadSettings
 from warehouse.errors import MappingError, near_names
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.delivery import Layout
-    from pipelines.mapping.faults import Faults
-
-_CHOICES: dict[str, tuple[str, ...]] = {
-    "layout": ("wide", "tabular", "points"),
-    "decimal": (".", ","),
-    "date_order": ("dmy", "mdy", "ymd"),
-}
+from warehouse.toml_files import shaped
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,31 +44,23 @@ class FileSettings:
 
 def parse_settings(section: Mapping[str, Any], faults: Faults, *, contract: Contract) -> FileSettings:
     """The settings of a [file] section; what is wrong goes to ``faults``."""
+    wrong = {key: "a text in quotes" for key, value in section.items() if value == ""}
+    if isinstance(section.get("header_row"), int) and section["header_row"] < 1:
+        wrong["header_row"] = _EXPECTED["header_row"]
+    for one in shaped(FileSettings, section)[1]:
+        wrong[str(one.place[0])] = _EXPECTED.get(str(one.place[0]), one.expected)
     known = [field.name for field in fields(FileSettings)]
-    given: dict[str, Any] = {}
-    for key, value in section.items():
-        if key not in known:
+    for key, expected in wrong.items():
+        if key in known:
+            faults.add(f"[file] {key}", "the value of this setting does not fit", expected=expected)
+        else:
             faults.add(f"[file] {key}", "this setting does not exist", remedy=near_names(key, known) or "remove it")
-        elif _fits(key, value, faults):
-            given[key] = value
+    given = {key: value for key, value in section.items() if key not in wrong}
     _check_practice(given, faults)
     return FileSettings(**_with_table(given, faults, contract))
 
 
-def _fits(key: str, value: object, faults: Faults) -> bool:
-    where = f"[file] {key}"
-    if key == "header_row":
-        right = isinstance(value, int) and not isinstance(value, bool) and value >= 1
-        expected = "a row number from 1"
-    elif key == "skip_totals":
-        right, expected = isinstance(value, bool), "true or false"
-    elif key in _CHOICES:
-        right, expected = value in _CHOICES[key], "one of " + ", ".join(f'"{choice}"' for choice in _CHOICES[key])
-    else:
-        right, expected = isinstance(value, str) and value != "", "a text in quotes"
-    if not right:
-        faults.add(where, "the value of this setting does not fit", expected=expected)
-    return right
+_EXPECTED = {"header_row": "a row number from 1"}
 
 
 def _check_practice(given: dict[str, Any], faults: Faults) -> None:
