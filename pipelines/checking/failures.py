@@ -6,18 +6,17 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.checking.assembling import main_table
-from pipelines.checking.landmark_checks import order_texts
-from pipelines.checking.reading_checks import likely_causes
-from pipelines.checking.rules import ALL_MEASURES
+from pipelines.checking.computed import order_texts
+from pipelines.checking.rules import ALL_MEASURES, PLAUSIBLE
+from pipelines.checking.tables import main_table
 from pipelines.deidentify import redact_series
+from warehouse.measures.plausibility import check_plausibility
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from pipelines.checking.assembling import Assembled
     from pipelines.checking.rules import Rule
-    from pipelines.checking.tables import Positions
+    from pipelines.checking.tables import Assembled, Positions
     from pipelines.contract.delivery import Delivery
 
 SCHEMA = {
@@ -66,7 +65,7 @@ def _of_rule(rule: Rule, positions: Positions, assembled: Assembled, files: list
     tables = assembled.tables
     rows = tables[rule.table][positions]
     columns = tables.measure_columns() if rule.columns == (ALL_MEASURES,) else list(rule.columns)
-    if rule.check == "points_keep_their_order":
+    if rule.value == "points_keep_their_order":
         rows = rows.with_columns(found=order_texts(tables)[positions])
     else:
         rows = rows.with_columns(found=_found(rule, rows, columns, files))
@@ -108,17 +107,20 @@ def _wide_column(table: str, columns: Sequence[str]) -> pl.Expr:
 
 def _found(rule: Rule, rows: pl.DataFrame, columns: Sequence[str], files: list[str]) -> pl.Series:
     """What the row holds in the columns of the rule, after redaction; text of shape (rows,)."""
-    if rule.check == "key_is_unique":
+    if rule.kind == "unique":
         return _rows_of_key(rows, [name for name in columns if name != "case_id"], files)
-    if rule.check in ("case_is_known", "case_was_accepted"):
+    if rule.value in ("case_is_known", "case_was_accepted"):
         return pl.Series("found", ["no row of this case"], dtype=pl.String).new_from_index(0, rows.height)
     if len(columns) == 1:
         return _shown(rows[columns[0]])
     texts = [pl.when(rows[name].is_not_null()).then(pl.format(f"{name} {{}}", _shown(rows[name]))) for name in columns]
     said = pl.select(pl.concat_str(texts, separator=", ", ignore_nulls=True).alias("found"))["found"]
-    if rule.check != "measures_agree":
+    if not rule.measures:
         return said
-    return pl.select(pl.format("{}; likely: {}", said, likely_causes(rows, rule)).alias("found"))["found"]
+    keyed = rows.with_row_index("place")
+    causes = check_plausibility(keyed, keys=["place"], rules=[PLAUSIBLE[rule.measures]])
+    likely = keyed.select("place").join(causes, on="place", how="left", maintain_order="left")["likely_cause"]
+    return pl.select(pl.format("{}; likely: {}", said, likely).alias("found"))["found"]
 
 
 def _rows_of_key(rows: pl.DataFrame, others: Sequence[str], files: list[str]) -> pl.Series:
