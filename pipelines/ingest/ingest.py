@@ -28,6 +28,7 @@ from warehouse.errors import KeyProblemError, RequestError, WarehouseError
 from warehouse.marts.catalogues import Catalogues, in_force, register, shipped
 from warehouse.marts.publish import publish
 from warehouse.measures.measure import Measure
+from warehouse.store.quoting import statement
 from warehouse.store.storage import Connection
 from warehouse.store.store import STORE, open_store
 
@@ -266,12 +267,7 @@ def _position(delivery: Delivery) -> int:
 
 
 def _known_cases(store: Connection, practice: str) -> pl.Series:
-    found = store.frame(
-        "select distinct case_key from case_registry inner join cases using (case_no)"
-        " where cases.replaced_by is null and case_registry.practice = ?",
-        [practice],
-    )
-    return found["case_key"]
+    return store.frame(statement("pipelines.ingest", "known_cases.sql"), [practice])["case_key"]
 
 
 def _keyer(store: Connection, request: Request) -> Keyer:
