@@ -15,8 +15,7 @@ from typing import Literal
 
 import polars as pl
 
-from pipelines.cells.expected import Expected
-from pipelines.cells.understood import ReadCell, Understood, bad_cells, by_distinct, text_of, tidy
+from pipelines.cells.understood import Expected, ReadCell, Understood, bad_cells, by_distinct, text_of, tidy
 from pipelines.contract.cell_rules import NOT_A_NUMBER, NOT_WHOLE, UNIT_DOES_NOT_FIT
 from pipelines.contract.units import unit_named
 from pipelines.reading.cells import marks_in

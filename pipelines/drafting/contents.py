@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipelines.cells.codes import teeth_text
 from pipelines.cells.reading import PSEUDONYM_FIELDS, read_cells
-from pipelines.cells.teeth import teeth_text
 from pipelines.cells.understood import text_of
 from pipelines.contract.units import factor, units_for
 from pipelines.deidentify.refusing import content_reason
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     import polars as pl
 
-    from pipelines.cells.expected import Expected
+    from pipelines.cells.understood import Expected
     from pipelines.contract.contract import Contract
     from pipelines.contract.targets import Target
     from warehouse.measures.measure import Measure

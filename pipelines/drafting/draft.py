@@ -11,8 +11,8 @@ from typing import Literal
 import polars as pl
 
 from pipelines.cells.dates import order_of
-from pipelines.cells.expected import Expected
 from pipelines.cells.numbers import decimal_of
+from pipelines.cells.understood import Expected
 from pipelines.contract.contract import Contract
 from pipelines.contract.delivery import Layout, RawTable
 from pipelines.contract.targets import Target, Targets
@@ -21,8 +21,7 @@ from pipelines.deidentify.refusing import content_reason
 from pipelines.drafting.codes_seen import CodesSeen, alias_spellings, codes_seen
 from pipelines.drafting.contents import doubt, hint
 from pipelines.drafting.names import NOTHING, Match, TabularNames, WideNames, has_t_zero, names_a_t_number
-from pipelines.mapping.column_mapping import own_spellings
-from pipelines.mapping.completeness import check_sources, missing_required
+from pipelines.mapping.column_mapping import check_sources, missing_required, own_spellings
 from pipelines.mapping.trade_words import known_words
 from pipelines.reading.cells import share_of_numbers
 from pipelines.reading.decimals import MIN_NUMBERS, SAMPLE_ROWS

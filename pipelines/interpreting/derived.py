@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pipelines.cells.understood import Understood
-    from pipelines.interpreting.problems import BadCells
+    from pipelines.interpreting.columns import BadCells
     from pipelines.mapping.column_mapping import ColumnMapping
 
 OLDEST_SHOWN = 90.0

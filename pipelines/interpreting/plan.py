@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, cast
 
 from pipelines.cells.dates import order_of
-from pipelines.cells.expected import Expected
 from pipelines.cells.numbers import decimal_of
+from pipelines.cells.understood import Expected
 from pipelines.contract.delivery import ReadingAssumption
 from pipelines.contract.units import factor
 from pipelines.reading.settings import ABOUT_DECIMAL

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from pipelines.cells.codes import teeth_text
 from pipelines.cells.reading import PSEUDONYM_FIELDS
-from pipelines.cells.teeth import teeth_text
 from pipelines.cells.understood import tidy
 from pipelines.contract.targets import MEASURE_CODES
 from pipelines.contract.units import all_units, unit_named
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from pipelines.contract.contract import Contract
     from pipelines.contract.targets import Target, Targets
-    from pipelines.mapping.faults import Faults
+    from pipelines.mapping.settings import Faults
     from warehouse.measures.measure import Measure
 
 

@@ -11,17 +11,15 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.cells.expected import Expected
 from pipelines.cells.reading import read_cells
+from pipelines.cells.understood import Expected
 from pipelines.contract.contract import Contract
 from pipelines.contract.targets import Target, Targets
 from pipelines.contract.units import all_units, factor, unit_named, units_for
 from pipelines.deidentify.file_names import shown_file_name
 from pipelines.mapping.code_sections import CodeSections
-from pipelines.mapping.column_mapping import ColumnMapping, Constant, own_spellings
-from pipelines.mapping.completeness import check_sources, missing_required
-from pipelines.mapping.faults import Faults
-from pipelines.mapping.settings import FileSettings, parse_settings
+from pipelines.mapping.column_mapping import ColumnMapping, Constant, check_sources, missing_required, own_spellings
+from pipelines.mapping.settings import Faults, FileSettings, parse_settings
 from warehouse.errors import MappingError, near_names
 from warehouse.measures.measure import Measure
 from warehouse.toml_files import shaped, toml_from, toml_text

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.cells import Expected, decimal_of, read_cells
-from pipelines.cells.teeth import teeth_text
+from pipelines.cells.codes import teeth_text
 from pipelines.contract.contract import TOOTH_CODES
 from pipelines.contract.targets import Targets
 from pipelines.contract.units import factor

@@ -17,7 +17,7 @@ from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Delivery, FileSource
 from pipelines.deidentify import Keyer
 from pipelines.interpreting import interpret
-from pipelines.mapping.identity import identity_mapping
+from pipelines.mapping.column_mapping import identity_mapping
 from pipelines.reading import read_file
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.measure import Measure
