@@ -11,19 +11,16 @@ from __future__ import annotations
 
 import itertools
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite
-from typing import TYPE_CHECKING, Any, Literal, NoReturn
+from pathlib import Path
+from typing import Any, Literal, NoReturn
 
 from warehouse.errors import DefinitionError, near_names
+from warehouse.measures.catalogue import Catalogue
 from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
 from warehouse.toml_files import shaped, toml_from, toml_text
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from pathlib import Path
-
-    from warehouse.measures.catalogue import Catalogue
 
 ID = "R3"
 COLUMNS = ("measure", "sex", "age", "mean", "sd", "L", "M", "S", "change_sd")

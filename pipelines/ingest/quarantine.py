@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipelines.checking.rules import load_rules
 from pipelines.contract.contract import load_contract
+from pipelines.contract.delivery import RawTable
 from warehouse.errors import RequestError
+from warehouse.measures.measure import Measure
 from warehouse.store.quoting import statement
+from warehouse.store.storage import Connection
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-    from pathlib import Path
-
     import xlsxwriter
-
-    from pipelines.contract.delivery import RawTable
-    from warehouse.measures.measure import Measure
-    from warehouse.store.storage import Connection
 
 
 def open_reasons(
