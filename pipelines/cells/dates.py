@@ -10,8 +10,7 @@ from typing import Literal
 
 import polars as pl
 
-from pipelines.cells.expected import Expected
-from pipelines.cells.understood import Understood, bad_cells, text_of
+from pipelines.cells.understood import Expected, Understood, bad_cells, text_of
 from pipelines.contract.cell_rules import IMPOSSIBLE_DATE, NOT_A_DATE
 
 DateOrder = Literal["none needed", "dmy", "mdy", "ambiguous", "contradictory"]

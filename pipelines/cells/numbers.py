@@ -15,10 +15,10 @@ from typing import Literal
 
 import polars as pl
 
-from pipelines.cells.expected import Expected
-from pipelines.cells.understood import ReadCell, Understood, bad_cells, by_distinct, text_of, tidy
+from pipelines.cells.understood import Expected, ReadCell, Understood, bad_cells, by_distinct, text_of, tidy
 from pipelines.contract.cell_rules import NOT_A_NUMBER, NOT_WHOLE, UNIT_DOES_NOT_FIT
 from pipelines.contract.units import unit_named
+from pipelines.reading.cells import marks_in
 
 MAX_WHOLE = 2**31
 """Largest whole number taken: what counts phases and readings has no use for more."""
@@ -145,10 +145,6 @@ def _no_text(length: int) -> pl.Series:
 
 DecimalFound = Literal[".", ",", "mixed", "open", ""]
 
-_COMMA = r"^[+\-−]?\d*,\d+$"
-_POINT = r"^[+\-−]?\d*\.\d+$"
-_THREE_AFTER_COMMA = r"^[+\-−]?[1-9]\d{0,2},\d{3}$"
-
 
 def decimal_of(columns: Iterable[pl.Series]) -> DecimalFound:
     """The decimal mark that the number columns of a file use.
@@ -160,17 +156,12 @@ def decimal_of(columns: Iterable[pl.Series]) -> DecimalFound:
         The mark; ``mixed`` where both occur; ``open`` where the only commas could be thousands separators; empty where
         no number has a mark.
     """
-    texts = [column for column in columns if column.dtype == pl.String]
-    if not any(column.str.contains(",", literal=True).any() for column in texts):
-        return "." if any(column.str.contains(".", literal=True).any() for column in texts) else ""
-    commas = points = grouped = 0
-    for column in texts:
-        text = column.filter(column.str.contains("[.,]")).unique().str.strip_chars()
-        commas += int(text.str.contains(_COMMA).sum())
-        points += int(text.str.contains(_POINT).sum())
-        grouped += int(text.str.contains(_THREE_AFTER_COMMA).sum())
-    if commas and points:
+    texts = [column.unique().str.strip_chars() for column in columns if column.dtype == pl.String]
+    found = [marks_in(column.drop_nulls()) for column in texts]
+    certain = frozenset().union(*(one for one, _ in found))
+    shown = certain.union(*(either for _, either in found))
+    if len(shown) > 1:
         return "mixed"
-    if commas:
-        return "open" if grouped == commas else ","
-    return "." if points else ""
+    if "," in shown:
+        return "," if certain else "open"
+    return "." if shown else ""

@@ -6,14 +6,18 @@ from collections.abc import Callable
 
 import polars as pl
 
-from pipelines.cells.codes import read_codes
+from pipelines.cells.codes import (
+    read_case_ids,
+    read_codes,
+    read_landmarks,
+    read_pseudonyms,
+    read_quarters,
+    read_teeth,
+    read_units,
+)
 from pipelines.cells.dates import read_dates
-from pipelines.cells.expected import Expected
 from pipelines.cells.numbers import read_numbers
-from pipelines.cells.quarters import read_quarters
-from pipelines.cells.teeth import read_teeth
-from pipelines.cells.texts import read_case_ids, read_landmarks, read_pseudonyms, read_units
-from pipelines.cells.understood import Understood
+from pipelines.cells.understood import Expected, Understood
 from pipelines.contract.cell_rules import UNKNOWN_CODE, UNKNOWN_MEASURE
 from pipelines.contract.targets import MEASURE_CODES
 

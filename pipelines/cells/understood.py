@@ -1,14 +1,32 @@
-"""The values found in a column, and the cells that could not be understood."""
+"""What a column must hold, the values found in it, and the cells that could not be understood."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from datetime import date
+from typing import Literal, NamedTuple
 
 import polars as pl
 
+from pipelines.contract.targets import Target
 from warehouse.errors import BadFileError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """What one column must hold, and how it is written."""
+
+    target: Target  # Where the column goes
+    today: date  # No date may lie after it
+    # Spelling in lower case -> code; the empty string where the spelling means "not known"
+    spellings: Mapping[str, str] = field(default_factory=dict)
+    missing: frozenset[str] = frozenset()  # Spellings, in lower case, that mean "not known" in every column
+    decimal: Literal[".", ","] = "."  # The decimal mark
+    unit: str | None = None  # Unit of the numbers in the file, or None where the target has none
+    factor: float = 1.0  # What turns that unit into the target's
+    date_order: str | None = None  # Order of day, month and year where the year does not come first
+
 
 BAD_SCHEMA = {"index": pl.UInt32, "rule": pl.String, "text": pl.String, "said": pl.String}
 """Position in the column, rule, the cell as given, and what to say of it where a description is ready.

@@ -5,15 +5,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping
 
 from pipelines.checking.rules import Rule, load_rules
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from pipelines.contract.contract import Contract
-    from warehouse.measures.measure import Measure
+from pipelines.contract.contract import Contract
+from warehouse.measures.measure import Measure
 
 HEAD = """# Rules
 

@@ -7,8 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import polars as pl
 
-from pipelines.checking.assembling import Assembled, main_table
-from pipelines.checking.tables import Mask
+from pipelines.checking.tables import Assembled, Mask, main_table
 from pipelines.contract.delivery import PROBLEM_COLUMNS, Delivery, Sorted
 from pipelines.points.tracing import POINTS, without_points_turned_away
 from warehouse.errors import BrokenRuleError

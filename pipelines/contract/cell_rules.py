@@ -9,6 +9,8 @@ from functools import lru_cache
 from importlib.resources import files
 from types import MappingProxyType
 
+from warehouse.toml_files import structure
+
 NOT_A_NUMBER = "K001"
 UNKNOWN_CODE = "K002"
 NOT_A_DATE = "K003"
@@ -36,4 +38,5 @@ class CellRule:
 def cell_rules() -> Mapping[str, CellRule]:
     """Id -> rule, in the order of the file."""
     text = files("pipelines.contract").joinpath("cell_rules.toml").read_text(encoding="utf-8")
-    return MappingProxyType({rule["id"]: CellRule(**rule) for rule in tomllib.loads(text)["rules"]})
+    rules = structure(tuple[CellRule, ...], tomllib.loads(text)["rules"], where="cell_rules.toml")
+    return MappingProxyType({rule.id: rule for rule in rules})

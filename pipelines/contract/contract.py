@@ -7,9 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.resources import files
-from typing import Any, Literal
+from typing import Literal
 
 from warehouse.errors import DefinitionError, near_names
+from warehouse.toml_files import structure
 
 ColumnType = Literal["text", "code", "codes", "integer", "number", "quarter", "date"]
 WidePlace = Literal["case", "visit", "phase", ""]
@@ -111,33 +112,8 @@ class Contract:
 @lru_cache(maxsize=1)
 def load_contract() -> Contract:
     """The contract shipped with the package."""
-    text = files("pipelines.contract").joinpath("contract.toml").read_text(encoding="utf-8")
-    return _contract(tomllib.loads(text))
-
-
-def _contract(data: dict[str, Any]) -> Contract:
-    codes = {name: tuple(_code(code, body) for code, body in group.items()) for name, group in data["codes"].items()}
-    codes["tooth"] = tuple(Code(tooth, f"tooth {tooth}") for tooth in sorted(TOOTH_CODES))
-    return Contract(
-        version=data["version"],
-        title=data["title"],
-        missing=frozenset(data["missing"]),
-        timepoints=tuple(data["timepoints"]),
-        codes=codes,
-        tables=tuple(_table(table) for table in data["tables"]),
-    )
-
-
-def _code(code: str, body: dict[str, Any]) -> Code:
-    return Code(code, body["label"], tuple(body.get("also", ())), tuple(body.get("aliases", ())))
-
-
-def _table(data: dict[str, Any]) -> ContractTable:
-    return ContractTable(
-        data["name"], data["about"], tuple(data["key"]), tuple(_column(body) for body in data["columns"])
-    )
-
-
-def _column(body: dict[str, Any]) -> ContractColumn:
-    fields: dict[str, Any] = {**body, "aliases": tuple(body.get("aliases", ()))}
-    return ContractColumn(**fields)
+    data = tomllib.loads(files("pipelines.contract").joinpath("contract.toml").read_text(encoding="utf-8"))
+    codes = {name: [{"code": code, **body} for code, body in group.items()] for name, group in data["codes"].items()}
+    codes["tooth"] = [{"code": tooth, "label": f"tooth {tooth}"} for tooth in sorted(TOOTH_CODES)]
+    contract: Contract = structure(Contract, {**data, "codes": codes}, where="contract.toml")
+    return contract

@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
-from pipelines.contract.contract import MAX_PHASES
+from pipelines.contract.contract import MAX_PHASES, ColumnType, Contract, ContractColumn
+from pipelines.contract.delivery import Layout
 from warehouse.errors import near_names
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
-
-    from pipelines.contract.contract import ColumnType, Contract, ContractColumn
-    from pipelines.contract.delivery import Layout
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 MEASURE_CODES = "measure"
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipelines.cells.teeth import teeth_text
+from pipelines.cells.codes import teeth_text
 from pipelines.cells.understood import text_of
 from pipelines.contract.contract import Code, Contract
 from pipelines.contract.targets import Target

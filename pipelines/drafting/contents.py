@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
+import polars as pl
+
+from pipelines.cells.codes import teeth_text
 from pipelines.cells.reading import PSEUDONYM_FIELDS, read_cells
-from pipelines.cells.teeth import teeth_text
-from pipelines.cells.understood import text_of
+from pipelines.cells.understood import Expected, text_of
+from pipelines.contract.contract import Contract
+from pipelines.contract.targets import Target
 from pipelines.contract.units import factor, units_for
 from pipelines.deidentify.refusing import content_reason
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    import polars as pl
-
-    from pipelines.cells.expected import Expected
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.targets import Target
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 ENOUGH = 0.8
 """Share of the filled cells that must fit for the content not to speak against a name."""

@@ -11,8 +11,8 @@ from typing import Literal
 import polars as pl
 
 from pipelines.cells.dates import order_of
-from pipelines.cells.expected import Expected
 from pipelines.cells.numbers import decimal_of
+from pipelines.cells.understood import Expected
 from pipelines.contract.contract import Contract
 from pipelines.contract.delivery import Layout, RawTable
 from pipelines.contract.targets import Target, Targets
@@ -21,9 +21,10 @@ from pipelines.deidentify.refusing import content_reason
 from pipelines.drafting.codes_seen import CodesSeen, alias_spellings, codes_seen
 from pipelines.drafting.contents import doubt, hint
 from pipelines.drafting.names import NOTHING, Match, TabularNames, WideNames, has_t_zero, names_a_t_number
-from pipelines.mapping.column_mapping import own_spellings
-from pipelines.mapping.completeness import check_sources, missing_required
+from pipelines.mapping.column_mapping import check_sources, missing_required, own_spellings
 from pipelines.mapping.trade_words import known_terms
+from pipelines.reading.cells import share_of_numbers
+from pipelines.reading.decimals import MIN_NUMBERS, SAMPLE_ROWS
 from warehouse.errors import BadFileError
 from warehouse.measures.measure import Measure
 
@@ -98,7 +99,8 @@ class _Drafter:
         return "wide", None
 
     def _decimal(self) -> str:
-        found = decimal_of(column for column in self.raw.frame.iter_columns() if _mostly_numbers(column))
+        texts = self.raw.frame.select(pl.col(pl.String)).iter_columns()
+        found = decimal_of(column for column in texts if share_of_numbers(column.head(SAMPLE_ROWS)) >= MIN_NUMBERS)
         return found if found in (".", ",") else ""
 
     def draft(self) -> Draft:
@@ -228,13 +230,6 @@ _TABULAR: tuple[tuple[Layout, str, frozenset[str]], ...] = (
 
 def _looks_like_data(shown: str) -> bool:
     return not shown.startswith('"') and "personal name" not in shown and "like data" not in shown
-
-
-def _mostly_numbers(column: pl.Series) -> bool:
-    if column.dtype != pl.String:
-        return False
-    filled = column.str.strip_chars().drop_nulls().head(200)
-    return bool(filled.len()) and float(filled.str.contains(r"^[+\-−]?\d+([.,]\d+)?$").mean() or 0.0) >= 0.5  # type: ignore[arg-type]
 
 
 def _joined(first: CodesSeen, second: CodesSeen) -> CodesSeen:

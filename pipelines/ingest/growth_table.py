@@ -11,19 +11,16 @@ from __future__ import annotations
 
 import itertools
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite
-from typing import TYPE_CHECKING, Any, Literal, NoReturn
+from pathlib import Path
+from typing import Any, Literal, NoReturn
 
 from warehouse.errors import DefinitionError, near_names
+from warehouse.measures.catalogue import Catalogue
 from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
-from warehouse.toml_files import toml_from, toml_text
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from pathlib import Path
-
-    from warehouse.measures.catalogue import Catalogue
+from warehouse.toml_files import shaped, toml_from, toml_text
 
 ID = "R3"
 COLUMNS = ("measure", "sex", "age", "mean", "sd", "L", "M", "S", "change_sd")
@@ -32,6 +29,15 @@ _SEXES: Mapping[str, Literal["male", "female", "any"]] = {
     "both": "any", "": "any",
 }  # fmt: skip
 _OLDEST = 130.0
+
+
+@dataclass(frozen=True, slots=True)
+class _File:
+    """What a TOML file of this kind holds."""
+
+    source: str = ""
+    label: str = ""
+    row: tuple[dict[str, Any], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,13 +93,14 @@ def _toml(path: Path) -> tuple[list[tuple[str, Mapping[str, Any]]], dict[str, st
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         found = f"the growth table cannot be read: {error if isinstance(error, tomllib.TOMLDecodeError) else 'no text'}"
         raise DefinitionError(found, where=path.name, expected="TOML with [[row]] tables") from error
-    rows = content.pop("row", [])
-    strangers = [name for name in content if name not in ("source", "label")]
-    if strangers or not isinstance(rows, list):
-        name = strangers[0] if strangers else "row"
-        _refuse(f"{name!r} is not understood", path.name, "source, label and [[row]] tables", "correct the file")
-    said = {name: str(value) for name, value in content.items()}
-    return [(f"{path.name}, row {number}", row) for number, row in enumerate(rows, start=1)], said
+    file, wrong = shaped(_File, content)
+    for one in wrong:
+        if one.place[:1] != ("row",) or len(one.place) == 1:
+            found = f"{one.place[0]!r} is not understood"
+            _refuse(found, path.name, "source, label and [[row]] tables", "correct the file")
+        _refuse("an entry is not a row", f"{path.name}, row {int(one.place[1]) + 1}", ", ".join(COLUMNS), "correct it")
+    rows = [(f"{path.name}, row {number}", row) for number, row in enumerate(file.row, start=1)]
+    return rows, {"source": file.source, "label": file.label}
 
 
 def _table(path: Path) -> list[tuple[str, Mapping[str, Any]]]:
@@ -107,8 +114,6 @@ def _table(path: Path) -> list[tuple[str, Mapping[str, Any]]]:
 
 
 def _row(row: Mapping[str, Any], where: str, measures: Catalogue) -> _Row:
-    if not isinstance(row, dict):
-        _refuse("an entry is not a row", where, f"{', '.join(COLUMNS)}", "correct the file")
     for name in row:
         if name not in COLUMNS:
             _refuse(f"there is no column {name!r}", where, ", ".join(COLUMNS), near_names(name, COLUMNS) or "remove it")

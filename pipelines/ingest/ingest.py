@@ -5,14 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
 
 from pipelines.checking.rules import load_rules
 from pipelines.checking.validation import validate
-from pipelines.contract.contract import Contract, load_contract
+from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Delivery, RawTable, ReadingAssumption, Sorted
 from pipelines.deidentify.file_names import kept_source, shown_file_name
 from pipelines.deidentify.keyer import Keyer
@@ -28,6 +28,7 @@ from warehouse.errors import KeyProblemError, RequestError, WarehouseError
 from warehouse.marts.catalogues import Catalogues, in_force, register, shipped
 from warehouse.marts.publish import publish
 from warehouse.measures.measure import Measure
+from warehouse.store.quoting import statement
 from warehouse.store.storage import Connection
 from warehouse.store.store import STORE, open_store
 
@@ -35,10 +36,6 @@ DEFAULT_PRACTICE = "PRACTICE"
 """Pseudonym of a practice that states none: a warehouse of one practice needs no other."""
 
 _TABLE_ORDER = ("cases", "phases", "visits", "measurements", "landmarks")
-
-
-def _silent(_: str) -> None:
-    return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +50,7 @@ class Request:
     encryption_key: str | None = None  # Key of an encrypted warehouse, or None
     again: bool = False  # Load a file even if the very same one was loaded before
     publish_after: bool = True  # Publish at the end; False where more files follow at once
-    progress: Callable[[str], None] = field(default=_silent)
+    progress: Callable[[str], None] = lambda _: None
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,42 +87,21 @@ def ingest(request: Request) -> Outcome:
         KeyProblemError: The case key is not the one this warehouse was made with.
         WarehouseError: The warehouse cannot be written.
     """
-    contract = load_contract()
     # nothing is made or changed before every file has been read and mapped
     catalogues = _catalogues(request)
-    stated = _stated_mapping(request, contract, catalogues)
-    settings = stated.settings.read_settings() if stated else ReadSettings()
-    named = tuple(name for name in (request.practice, stated.settings.practice if stated else None) if name)
-    raw = [table for path in discover_shown(request.paths, named) for table in _read(path, settings, request, named)]
-    interpreted = [(table, _mapping_for(table, stated, contract, catalogues)) for table in raw]
+    mapped = _mapped(request, catalogues.measures)
+    practice = request.practice or mapped[0].mapping.settings.practice or DEFAULT_PRACTICE
     with open_store(request.warehouse, create=True, key=request.encryption_key) as store:
-        practice = _practice(request, interpreted[0][1])
-        fresh, skipped = _already_there(store, interpreted, practice, contract, request)
-        checked = _check(store, fresh, practice, contract, catalogues, request)
-        unchanged = _unchanged(store, checked, request)
-        batch = [pair for pair, same in zip(checked, unchanged, strict=True) if not same]
-        same = [one for (one, _), same in zip(checked, unchanged, strict=True) if same]
-        records = load(store, batch, contract_version=contract.version, progress=request.progress) if batch else []
-        build = _publish(store, request) if request.publish_after else ""
-        repeated = [Skipped(one.delivery.source.name, _last(store, one, checked)) for one in same]
-    return Outcome(
-        practice=practice,
-        build=build,
-        loaded=tuple(records),
-        skipped=(*skipped, *repeated),
-        checked=tuple(one for one, _ in checked),
-        measures=catalogues.measures,
-    )
+        return _Ingest(request, catalogues, store, practice).carry_out(mapped)
 
 
-def _publish(store: Connection, request: Request) -> str:
-    """Publish; if that fails, what was loaded before it stays, and it is said so."""
-    try:
-        return publish(request.warehouse, store, key=request.encryption_key, progress=request.progress).build_id
-    except WarehouseError as error:
-        found = f"{error.found}; the rows are in the store, but they are not published yet"
-        remedy = f"{error.remedy}; then `menton publish` shows them" if error.remedy else "run `menton publish`"
-        raise WarehouseError(found, where=error.where, expected=error.expected, remedy=remedy) from error
+@dataclass(frozen=True, slots=True)
+class _Mapped:
+    """A table as read, its mapping, and what identifies the request to load it."""
+
+    raw: RawTable
+    mapping: ColumnMapping
+    hashed: str = ""
 
 
 def _catalogues(request: Request) -> Catalogues:
@@ -136,191 +112,170 @@ def _catalogues(request: Request) -> Catalogues:
         return in_force(store)
 
 
-def _read(path: Path, settings: ReadSettings, request: Request, named: Sequence[str]) -> list[RawTable]:
-    """The tables of a file, under names that may be shown: a file may bear a person's name."""
-    shown = shown_file_name(path.name, named)
-    request.progress(f"reading {shown}")
-    return read_shown(path, settings, named)
+def _mapped(request: Request, measures: Mapping[str, Measure]) -> list[_Mapped]:
+    """The tables of all files with the mapping stated or by contract names; it must cover every column of each."""
+    contract = load_contract()
+    stated = load_mapping(request.mapping, contract=contract, catalogue=measures) if request.mapping else None
+    settings = stated.settings.read_settings() if stated else ReadSettings()
+    # tables come under names that may be shown: a file may bear a person's name
+    named = tuple(name for name in (request.practice, stated.settings.practice if stated else None) if name)
+    raw: list[RawTable] = []
+    for path in discover_shown(request.paths, named):
+        request.progress(f"reading {shown_file_name(path.name, named)}")
+        raw += read_shown(path, settings, named)
+    mapped = []
+    for table in raw:
+        mapping = stated or identity_mapping(table.frame.columns, contract=contract, catalogue=measures)
+        check_columns(table, mapping, contract=contract, catalogue=measures)
+        mapped.append(_Mapped(table, mapping))
+    return mapped
 
 
-def _stated_mapping(request: Request, contract: Contract, catalogues: Catalogues) -> ColumnMapping | None:
-    if request.mapping is None:
-        return None
-    return load_mapping(request.mapping, contract=contract, catalogue=catalogues.measures)
+class _Ingest:
+    """One ingest, once the store is open."""
 
+    def __init__(self, request: Request, catalogues: Catalogues, store: Connection, practice: str) -> None:
+        self.request, self.store, self.practice = request, store, practice
+        self.contract, self.measures = load_contract(), catalogues.measures
 
-def _mapping_for(
-    raw: RawTable, stated: ColumnMapping | None, contract: Contract, catalogues: Catalogues
-) -> ColumnMapping:
-    """The stated mapping, or contract names; either must cover every column of the table."""
-    measures = catalogues.measures
-    mapping = stated or identity_mapping(raw.frame.columns, contract=contract, catalogue=measures)
-    check_columns(raw, mapping, contract=contract, catalogue=measures)
-    return mapping
-
-
-def _practice(request: Request, mapping: ColumnMapping) -> str:
-    return request.practice or mapping.settings.practice or DEFAULT_PRACTICE
-
-
-_Fresh = tuple["RawTable", ColumnMapping, str]
-
-
-def _already_there(
-    store: Connection,
-    interpreted: Sequence[tuple[RawTable, ColumnMapping]],
-    practice: str,
-    contract: Contract,
-    request: Request,
-) -> tuple[list[_Fresh], list[Skipped]]:
-    """Set aside the tables whose very request was loaded before with nothing turned away.
-
-    Points are measured again where visits come with them that are new: their enlargement or scale may have changed.
-    """
-    fresh: list[_Fresh] = []
-    known: list[tuple[_Fresh, int]] = []
-    for raw, mapping in interpreted:
-        hashed = _hash(raw, mapping, practice, contract, request)
-        earlier = earlier_load(store, hashed)
-        if earlier and earlier[2] == 0 and not request.again:
-            known.append(((raw, mapping, hashed), earlier[0]))
-        else:
-            fresh.append((raw, mapping, hashed))
-    new_visits = any(mapping.settings.layout == "wide" or mapping.settings.table == "visits" for _, mapping, _ in fresh)
-    again = [one for one, _ in known if new_visits and one[1].settings.layout == "points"]
-    anew = {hashed for _, _, hashed in again}
-    skipped = [Skipped(raw.source.name, load_id) for (raw, _, hashed), load_id in known if hashed not in anew]
-    return [*fresh, *again], skipped
-
-
-def _hash(raw: RawTable, mapping: ColumnMapping, practice: str, contract: Contract, request: Request) -> str:
-    stated = request.mapping.read_bytes() if request.mapping else b""
-    digest = hashlib.sha256(stated).hexdigest()
-    source = f"{raw.source.sha256}{raw.source.given_sheet or ''}{mapping.settings.table or ''}"
-    return request_hash(source, practice=practice, mapping=digest, contract=contract.version)
-
-
-def _check(
-    store: Connection,
-    fresh: Sequence[_Fresh],
-    practice: str,
-    contract: Contract,
-    catalogues: Catalogues,
-    request: Request,
-) -> list[tuple[Sorted, str]]:
-    """Interpret and validate the fresh tables together, so that rows find their cases."""
-    if not fresh:
-        return []
-    keyer = _keyer(store, request)
-    deliveries: list[tuple[Delivery, str]] = []
-    for raw, mapping, hashed in fresh:
-        request.progress(f"interpreting {raw.source.name}")
-        kept = replace(raw, source=kept_source(raw.source, keyer))
-        delivery = interpret(
-            kept, mapping, contract=contract, catalogue=catalogues.measures, practice=practice, keyer=keyer
+    def carry_out(self, mapped: Sequence[_Mapped]) -> Outcome:
+        """Check what is new, load what changes anything, publish."""
+        request, store = self.request, self.store
+        fresh, skipped = self._already_there(mapped)
+        checked = self._check(fresh) if fresh else []
+        unchanged = self._unchanged(checked)
+        batch = [pair for pair, same in zip(checked, unchanged, strict=True) if not same]
+        version, progress = self.contract.version, request.progress
+        records = load(store, batch, contract_version=version, progress=progress) if batch else []
+        build = self._publish() if request.publish_after else ""
+        for (one, hashed), same in zip(checked, unchanged, strict=True):
+            earlier = earlier_load(store, hashed) if same else None
+            skipped += [Skipped(one.delivery.source.name, earlier[0])] if earlier else []
+        return Outcome(
+            practice=self.practice,
+            build=build,
+            loaded=tuple(records),
+            skipped=tuple(skipped),
+            checked=tuple(one for one, _ in checked),
+            measures=self.measures,
         )
-        deliveries.append((delivery, hashed))
-    deliveries.sort(key=lambda pair: _position(pair[0]))
-    listed = _with_measures([delivery for delivery, _ in deliveries], store, contract, catalogues, request)
-    listed = with_size_notes(listed, catalogues.measures)
-    listed = [_with_note_on_points(delivery, store) for delivery in listed]
-    request.progress("checking every row")
-    checked = validate(
-        listed,
-        contract=contract,
-        catalogue=catalogues.measures,
-        known_cases=_known_cases(store, practice),
-    )
-    return [(one, hashed) for one, (_, hashed) in zip(checked, deliveries, strict=True)]
 
+    def _publish(self) -> str:
+        """Publish; if that fails, what was loaded before it stays, and it is said so."""
+        request = self.request
+        try:
+            key, progress = request.encryption_key, request.progress
+            return publish(request.warehouse, self.store, key=key, progress=progress).build_id
+        except WarehouseError as error:
+            found = f"{error.found}; the rows are in the store, but they are not published yet"
+            remedy = f"{error.remedy}; then `menton publish` shows them" if error.remedy else "run `menton publish`"
+            raise WarehouseError(found, where=error.where, expected=error.expected, remedy=remedy) from error
 
-def _with_measures(
-    deliveries: Sequence[Delivery], store: Connection, contract: Contract, catalogues: Catalogues, request: Request
-) -> list[Delivery]:
-    """The deliveries, those of points with the measures that follow from them and from what the store holds."""
-    if not any("landmarks" in delivery.tables for delivery in deliveries):
-        return list(deliveries)
-    request.progress("measuring the points")
-    keys = pl.concat([one.tables["landmarks"]["case_id"] for one in deliveries if "landmarks" in one.tables])
-    cases = keys.drop_nulls().unique().to_list()
-    stored = stored_points(store, cases)
-    visits = visits_of(deliveries, stored_visits(store, cases), contract)
-    return [
-        with_readings(delivery, stored=stored, visits=visits, catalogue=catalogues.measures) for delivery in deliveries
-    ]
+    def _already_there(self, mapped: Sequence[_Mapped]) -> tuple[list[_Mapped], list[Skipped]]:
+        """Set aside the tables whose very request was loaded before with nothing turned away.
 
+        Points are measured again where visits come with them that are new: their enlargement or scale may have changed.
+        """
+        fresh: list[_Mapped] = []
+        known: list[tuple[_Mapped, int]] = []
+        for one in mapped:
+            hashed = replace(one, hashed=self._hash(one))
+            earlier = earlier_load(self.store, hashed.hashed)
+            if earlier and earlier[2] == 0 and not self.request.again:
+                known.append((hashed, earlier[0]))
+            else:
+                fresh.append(hashed)
+        settings = [one.mapping.settings for one in fresh]
+        new_visits = any(one.layout == "wide" or one.table == "visits" for one in settings)
+        again = [one for one, _ in known if new_visits and one.mapping.settings.layout == "points"]
+        anew = {one.hashed for one in again}
+        return [*fresh, *again], [
+            Skipped(one.raw.source.name, load_id) for one, load_id in known if one.hashed not in anew
+        ]
 
-def _with_note_on_points(delivery: Delivery, store: Connection) -> Delivery:
-    """A delivery of visits, with a note where points of the store were measured at another enlargement or scale."""
-    n = records_measured_otherwise(store, delivery.tables["visits"]) if "visits" in delivery.tables else 0
-    if not n:
-        return delivery
-    taken = f"lengths of {n:,} records were made with another enlargement or scale"
-    because = "give their points once more together with these visits, or with --again, to measure them anew"
-    return replace(delivery, assumptions=(*delivery.assumptions, ReadingAssumption("points", taken, because)))
+    def _hash(self, one: _Mapped) -> str:
+        stated = self.request.mapping.read_bytes() if self.request.mapping else b""
+        source = f"{one.raw.source.sha256}{one.raw.source.given_sheet or ''}{one.mapping.settings.table or ''}"
+        digest = hashlib.sha256(stated).hexdigest()
+        return request_hash(source, practice=self.practice, mapping=digest, contract=self.contract.version)
 
+    def _check(self, fresh: Sequence[_Mapped]) -> list[tuple[Sorted, str]]:
+        """Interpret and validate the fresh tables together, so that rows find their cases."""
+        keyer = self._keyer()
+        contract, measures = self.contract, self.measures
+        deliveries: list[tuple[Delivery, str]] = []
+        for one in fresh:
+            self.request.progress(f"interpreting {one.raw.source.name}")
+            kept = replace(one.raw, source=kept_source(one.raw.source, keyer))
+            delivery = interpret(
+                kept, one.mapping, contract=contract, catalogue=measures, practice=self.practice, keyer=keyer
+            )
+            deliveries.append((delivery, one.hashed))
+        deliveries.sort(key=lambda pair: _TABLE_ORDER.index(next(iter(pair[0].tables))))
+        listed = self._with_measures([delivery for delivery, _ in deliveries])
+        listed = [self._with_note_on_points(delivery) for delivery in with_size_notes(listed, measures)]
+        self.request.progress("checking every row")
+        known = self.store.frame(statement("pipelines.ingest", "known_cases.sql"), [self.practice])["case_key"]
+        checked = validate(listed, contract=contract, catalogue=measures, known_cases=known)
+        return [(one, hashed) for one, (_, hashed) in zip(checked, deliveries, strict=True)]
 
-def _position(delivery: Delivery) -> int:
-    table = next(iter(delivery.tables))
-    return _TABLE_ORDER.index(table) if table in _TABLE_ORDER else 0
+    def _with_measures(self, deliveries: Sequence[Delivery]) -> list[Delivery]:
+        """The deliveries, those of points with the measures that follow from them and from what the store holds."""
+        points = [delivery.tables["landmarks"]["case_id"] for delivery in deliveries if "landmarks" in delivery.tables]
+        if not points:
+            return list(deliveries)
+        self.request.progress("measuring the points")
+        cases = pl.concat(points).drop_nulls().unique().to_list()
+        stored = stored_points(self.store, cases)
+        visits = visits_of(deliveries, stored_visits(self.store, cases), self.contract)
+        return [with_readings(one, stored=stored, visits=visits, catalogue=self.measures) for one in deliveries]
 
+    def _with_note_on_points(self, delivery: Delivery) -> Delivery:
+        """A delivery of visits, with a note where points of the store were measured at another enlargement or scale."""
+        visits = delivery.tables.get("visits")
+        n = 0 if visits is None else records_measured_otherwise(self.store, visits)
+        if not n:
+            return delivery
+        taken = f"lengths of {n:,} records were made with another enlargement or scale"
+        because = "give their points once more together with these visits, or with --again, to measure them anew"
+        return replace(delivery, assumptions=(*delivery.assumptions, ReadingAssumption("points", taken, because)))
 
-def _known_cases(store: Connection, practice: str) -> pl.Series:
-    found = store.frame(
-        "select distinct case_key from case_registry inner join cases using (case_no)"
-        " where cases.replaced_by is null and case_registry.practice = ?",
-        [practice],
-    )
-    return found["case_key"]
+    def _keyer(self) -> Keyer:
+        """The keyer of this warehouse; a key of another warehouse would give every case a second identity."""
+        request, store = self.request, self.store
+        path = request.key_file or key_file_beside(request.warehouse)
+        if path.resolve().is_relative_to(request.warehouse.resolve()):
+            found = "the case key would lie inside the warehouse folder"
+            remedy = "name a file elsewhere with --key-file: whoever gets the folder must not get the key"
+            raise RequestError(found, where=path.name, remedy=remedy)
+        keyer = Keyer.from_file(path)
+        known = in_force(store).settings.get("case_key_fingerprint")
+        if known is not None and known != keyer.fingerprint():
+            found = "the case key is not the one this warehouse was made with"
+            remedy = "name the right key file with --key-file: with another key every case would get a second identity"
+            raise KeyProblemError(found, where=path.name, expected=f"the key with fingerprint {known}", remedy=remedy)
+        labels = {name: {code.code: code.label for code in codes} for name, codes in self.contract.codes.items()}
+        # what is wrong and what to do, so that a screen can say it without the checks at hand
+        rules = load_rules(self.contract, in_force(store).measures).values()
+        said = {rule.id: [rule.reason, rule.remedy] for rule in rules}
+        with store.transaction():
+            register(store, "setting", "case_key_fingerprint", "1", keyer.fingerprint())
+            register(store, "setting", "labels", self.contract.version, json.dumps(labels))
+            register(store, "setting", "rules", self.contract.version, json.dumps(said))
+        return keyer
 
+    def _unchanged(self, checked: Sequence[tuple[Sorted, str]]) -> list[bool]:
+        """For each table, whether loading it changes nothing: the same request had the same rows turned away.
 
-def _keyer(store: Connection, request: Request) -> Keyer:
-    """The keyer of this warehouse; a key of another warehouse would give every case a second identity."""
-    path = request.key_file or key_file_beside(request.warehouse)
-    if path.resolve().is_relative_to(request.warehouse.resolve()):
-        found = "the case key would lie inside the warehouse folder"
-        remedy = "name a file elsewhere with --key-file: whoever gets the folder must not get the key"
-        raise RequestError(found, where=path.name, remedy=remedy)
-    keyer = Keyer.from_file(path)
-    known = in_force(store).settings.get("case_key_fingerprint")
-    if known is not None and known != keyer.fingerprint():
-        found = "the case key is not the one this warehouse was made with"
-        remedy = "name the right key file with --key-file: with another key every case would get a second identity"
-        raise KeyProblemError(found, where=path.name, expected=f"the key with fingerprint {known}", remedy=remedy)
-    with store.transaction():
-        register(store, "setting", "case_key_fingerprint", "1", keyer.fingerprint())
-        register(store, "setting", "labels", load_contract().version, _labels())
-        register(store, "setting", "rules", load_contract().version, _rules(in_force(store).measures))
-    return keyer
-
-
-def _rules(measures: Mapping[str, Measure]) -> str:
-    """Rule -> what is wrong and what to do, so that a screen can say it without the checks at hand."""
-    rules = load_rules(load_contract(), measures)
-    return json.dumps({rule.id: [rule.reason, rule.remedy] for rule in rules.values()})
-
-
-def _labels() -> str:
-    codes = load_contract().codes
-    return json.dumps({name: {code.code: code.label for code in listed} for name, listed in codes.items()})
-
-
-def _unchanged(store: Connection, checked: Sequence[tuple[Sorted, str]], request: Request) -> list[bool]:
-    """For each table, whether loading it changes nothing; points may change with the visits loaded beside them."""
-    same = [_changes_nothing(store, one, hashed, request) for one, hashed in checked]
-    visits_change = any("visits" in one.good and not known for (one, _), known in zip(checked, same, strict=True))
-    return [
-        known and not (visits_change and "landmarks" in one.good) for (one, _), known in zip(checked, same, strict=True)
-    ]
-
-
-def _changes_nothing(store: Connection, one: Sorted, hashed: str, request: Request) -> bool:
-    """Whether the same request, loaded before, had the same rows turned away: then loading it again changes nothing."""
-    earlier = earlier_load(store, hashed)
-    return earlier is not None and not request.again and earlier[1:] == (one.n_good, one.n_turned_away)
-
-
-def _last(store: Connection, one: Sorted, checked: Sequence[tuple[Sorted, str]]) -> int:
-    hashed = next(hashed for other, hashed in checked if other is one)
-    earlier = earlier_load(store, hashed)
-    return earlier[0] if earlier else 0
+        Points may change with the visits loaded beside them.
+        """
+        same = []
+        for one, hashed in checked:
+            earlier = earlier_load(self.store, hashed)
+            counted = (one.n_good, one.n_turned_away)
+            same.append(earlier is not None and not self.request.again and earlier[1:] == counted)
+        visits_change = any("visits" in one.good and not known for (one, _), known in zip(checked, same, strict=True))
+        return [
+            known and not (visits_change and "landmarks" in one.good)
+            for (one, _), known in zip(checked, same, strict=True)
+        ]

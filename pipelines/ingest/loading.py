@@ -4,24 +4,20 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
+from pipelines.checking.tables import main_table
+from pipelines.contract.delivery import Sorted
 from warehouse.errors import BrokenRuleError
 from warehouse.marts.build import READING_KEYS, reading_columns
-from warehouse.store.quoting import name, text
-from warehouse.store.storage import utc_now
+from warehouse.store.quoting import name, statement, text
+from warehouse.store.storage import Connection, utc_now
 from warehouse.store.store import record_event
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from pipelines.contract.delivery import Delivery, Sorted
-    from warehouse.store.storage import Connection
 
 _KEYS = {
     "cases": ("case_no",),
@@ -56,10 +52,7 @@ def request_hash(delivery_sha256: str, *, practice: str, mapping: str, contract:
 
 def earlier_load(connection: Connection, request: str) -> tuple[int, int, int] | None:
     """The last load of this very request: its number, rows loaded and rows turned away."""
-    found = connection.rows(
-        "select load_id, n_loaded, n_turned_away from loads where request_sha256 = ? order by load_id desc limit 1",
-        [request],
-    )
+    found = connection.rows(_sql("earlier_load"), [request])
     return found[0] if found else None
 
 
@@ -88,27 +81,25 @@ def _load_one(connection: Connection, validated: Sorted, request: str, contract_
     delivery = validated.delivery
     _refuse_open_sum(validated)
     load_id: int = connection.value("select coalesce(max(load_id), 0) + 1 from loads")
-    connection.execute(
-        "insert into loads values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            load_id,
-            delivery.practice,
-            delivery.layout,
-            _table_name(delivery),
-            delivery.source.name,
-            delivery.source.sheet,
-            delivery.source.sha256,
-            delivery.source.n_bytes,
-            request,
-            utc_now(),
-            version("menton"),
-            contract_version,
-            json.dumps([asdict(assumption) for assumption in delivery.assumptions]),
-            delivery.n_read,
-            validated.n_good,
-            validated.n_turned_away,
-        ],
-    )
+    values = [
+        load_id,
+        delivery.practice,
+        delivery.layout,
+        main_table(delivery),
+        delivery.source.name,
+        delivery.source.sheet,
+        delivery.source.sha256,
+        delivery.source.n_bytes,
+        request,
+        utc_now(),
+        version("menton"),
+        contract_version,
+        json.dumps([asdict(assumption) for assumption in delivery.assumptions]),
+        delivery.n_read,
+        validated.n_good,
+        validated.n_turned_away,
+    ]
+    connection.execute(f"insert into loads values ({', '.join('?' * len(values))})", values)
     numbers = _register_cases(connection, validated, delivery.practice)
     replaced = sum(
         _load_table(connection, validated, table, load_id, numbers) for table in _ORDER if table in validated.good
@@ -118,19 +109,13 @@ def _load_one(connection: Connection, validated: Sorted, request: str, contract_
     return LoadRecord(
         load_id=load_id,
         source=delivery.source.name,
-        table=_table_name(delivery),
+        table=main_table(delivery),
         n_read=delivery.n_read,
         n_loaded=validated.n_good,
         n_turned_away=validated.n_turned_away,
         n_remarks=validated.remarks.height,
         n_replaced=replaced,
     )
-
-
-def _table_name(delivery: Delivery) -> str:
-    if delivery.layout == "wide":
-        return "cases"
-    return next(iter(delivery.tables))
 
 
 def _refuse_open_sum(validated: Sorted) -> None:
@@ -158,9 +143,7 @@ def _register_cases(connection: Connection, validated: Sorted, practice: str) ->
     last = connection.value("select coalesce(max(case_no), 0) from case_registry")
     numbered = fresh.with_columns(pl.int_range(last + 1, last + fresh.height + 1, dtype=pl.Int32).alias("case_no"))
     with connection.given_whole(fresh_cases=numbered.select("case_no", "case_id")):
-        connection.execute(
-            "insert into case_registry select case_no, ? as practice, case_id as case_key from fresh_cases", [practice]
-        )
+        connection.execute(_sql("cases_registered"), [practice])
     if known.is_empty():
         return numbered
     return pl.concat([numbered, listed.join(known, on="case_id", how="inner").select(numbered.columns)])
@@ -171,9 +154,7 @@ def _known_numbers(connection: Connection, keys: pl.Series) -> pl.DataFrame:
     if not connection.value("select count(*) from (select 1 from case_registry limit 1)"):
         return pl.DataFrame(schema={"case_id": pl.String, "case_no": pl.Int32})
     with connection.given(wanted=keys.to_frame("case_id")):
-        return connection.frame(
-            "select case_key as case_id, case_no from case_registry inner join wanted on wanted.case_id = case_key"
-        )
+        return connection.frame(_sql("cases_numbered"))
 
 
 def _load_table(connection: Connection, validated: Sorted, table: str, load_id: int, numbers: pl.DataFrame) -> int:
@@ -194,9 +175,7 @@ def _load_table(connection: Connection, validated: Sorted, table: str, load_id: 
             replaced = _replace(connection, validated, table, load_id, columns)
             source = "numbered"
         listed = ", ".join(name(column) for column in columns)
-        connection.execute(
-            f"insert into {table} (case_no, load_id, {listed}) select case_no, {load_id}, {listed} from {source}"
-        )
+        connection.execute(_sql("rows_inserted", table=table, load_id=str(load_id), columns=listed, source=source))
         connection.execute("drop table if exists numbered")
     return replaced
 
@@ -243,21 +222,12 @@ def _replace(connection: Connection, validated: Sorted, table: str, load_id: int
     A reading from another kind of file keeps the measures the new one does not speak of; a reading made from points
     keeps the values that were typed in.
     """
-    key = " and ".join(f"numbered.{column} = {table}.{column}" for column in _KEYS[table])
     if table == "readings":
         _carry_over(connection, validated, columns)
-    connection.execute(
-        f"create or replace temp table outdated as select {table}.rowid as row_id from {table}"
-        f" where replaced_by is null and exists (select 1 from numbered where {key})"
-    )
+    connection.execute(_sql("rows_outdated", table=table, same_key=_same_key(table)))
     if validated.delivery.layout == "wide" and table != "cases":
-        connection.execute(
-            f"insert into outdated select {table}.rowid from {table}"
-            f" inner join loads on loads.load_id = {table}.load_id and loads.layout = 'wide'"
-            f" where {table}.replaced_by is null and {table}.case_no in (select case_no from numbered)"
-            f" and {table}.rowid not in (select row_id from outdated)"
-        )
-    connection.execute(f"update {table} set replaced_by = {load_id} where rowid in (select row_id from outdated)")
+        connection.execute(_sql("rows_outdated_of_case", table=table))
+    connection.execute(_sql("rows_replaced", table=table, load_id=str(load_id)))
     replaced: int = connection.value("select count(*) from outdated")
     connection.execute("drop table outdated")
     return replaced
@@ -268,7 +238,6 @@ def _carry_over(connection: Connection, validated: Sorted, columns: list[str]) -
 
     Of readings made from points, what was made from earlier points does not stay: the new points speak of all of it.
     """
-    key = " and ".join(f"readings.{column} = numbered.{column}" for column in _KEYS["readings"])
     other = "and loads.layout <> 'wide'" if validated.delivery.layout == "wide" else ""
     stored = reading_columns(connection)
     for column in stored:
@@ -283,11 +252,16 @@ def _carry_over(connection: Connection, validated: Sorted, columns: list[str]) -
     traced = validated.delivery.layout == "points"
     filled = [f"{name(column)} = {_kept(column, traced=traced)}" for column in stored]
     listed = "numbered.computed" if traced else _still_computed(stored)
-    connection.execute(
-        f"update numbered set computed = {listed}, {', '.join(filled)}"
-        f" from readings inner join loads on loads.load_id = readings.load_id {other}"
-        f" where readings.replaced_by is null and {key}"
-    )
+    parts = {"computed": listed, "values": ", ".join(filled), "of_files": other, "same_key": _same_key("readings")}
+    connection.execute(_sql("values_carried_over", **parts))
+
+
+def _sql(file: str, **parts: str) -> str:
+    return statement("pipelines.ingest", f"{file}.sql", **parts)
+
+
+def _same_key(table: str) -> str:
+    return " and ".join(f"numbered.{column} = {table}.{column}" for column in _KEYS[table])
 
 
 def _was_computed(column: str) -> str:

@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.cells.understood import bad_cells
+from pipelines.cells.understood import Understood, bad_cells
 from pipelines.contract.cell_rules import IMPOSSIBLE_DATE, NO_START_DATE
 from pipelines.contract.targets import date_name
 from pipelines.contract.units import DAYS_PER_MONTH, DAYS_PER_YEAR
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from pipelines.cells.understood import Understood
-    from pipelines.interpreting.problems import BadCells
-    from pipelines.mapping.column_mapping import ColumnMapping
+from pipelines.interpreting.columns import BadCells
+from pipelines.mapping.column_mapping import ColumnMapping
 
 OLDEST_SHOWN = 90.0
 OLDEST_POSSIBLE = 120.0

@@ -2,24 +2,112 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterator, Mapping
 from datetime import date
 
+import polars as pl
+
+from pipelines.cells.reading import PSEUDONYM_FIELDS
+from pipelines.cells.understood import Understood
 from pipelines.contract.contract import Contract
-from pipelines.contract.delivery import Delivery, RawTable
+from pipelines.contract.delivery import Delivery, RawTable, ReadingAssumption
+from pipelines.contract.targets import Target
+from pipelines.deidentify.contents import ONE_IS_ENOUGH, kinds_of
 from pipelines.deidentify.keyer import Keyer
-from pipelines.deidentify.pseudonyms import check_practice
-from pipelines.interpreting.columns import read_columns
-from pipelines.interpreting.derived import derive
-from pipelines.interpreting.identifying import refuse_identifying
+from pipelines.deidentify.pseudonyms import PSEUDONYM_IN_WORDS, check_practice
+from pipelines.deidentify.refusing import PLURALS
+from pipelines.interpreting.columns import BadCells, problem_frame, read_columns
+from pipelines.interpreting.derived import DerivedValue, derive
 from pipelines.interpreting.plan import make_plan
-from pipelines.interpreting.problems import BadCells, problem_frame
-from pipelines.interpreting.remarks import remarks_on
 from pipelines.interpreting.tabular import tabular_table
 from pipelines.interpreting.wide import wide_tables
 from pipelines.mapping.column_mapping import ColumnMapping
 from pipelines.mapping.file_columns import check_columns
+from warehouse.errors import MappingError
 from warehouse.measures.measure import Measure
+
+_FEWEST_DISTINCT = 3
+"""Fewer different texts are more likely a spelling of a code than names."""
+
+
+def refuse_identifying(raw: RawTable, mapping: ColumnMapping, read: Mapping[str, Understood]) -> None:
+    """Refuse the file if a mapped column identifies persons.
+
+    Raises:
+        MappingError: Names every such column and what it holds, never a value.
+    """
+    reasons = []
+    pseudonyms = False
+    for column, target in mapping.columns.items():
+        reason = _reason(target, read[target.name])
+        if reason:
+            reasons.append(f'"{column}", mapped to {target.name}, holds {reason}')
+            pseudonyms = pseudonyms or target.field in PSEUDONYM_FIELDS
+    if not reasons:
+        return
+    found = "\n".join(
+        ["what identifies a person cannot be taken in; nothing was kept:", *(f"  {one}" for one in reasons)]
+    )
+    expected = f"pseudonyms: {PSEUDONYM_IN_WORDS}" if pseudonyms else "numbers, codes or blanks"
+    remedy = "put the column in [ignored]"
+    if pseudonyms:
+        remedy += ', or give each spelling a pseudonym in [codes], as in [codes.clinician] "their spelling" = "C1"'
+    raise MappingError(found, where=raw.source.name, expected=expected, remedy=remedy)
+
+
+def _reason(target: Target, understood: Understood) -> str | None:
+    if target.type == "date" or target.field == "case_id" or understood.bad.is_empty():
+        return None
+    texts = understood.bad["text"].value_counts(name="n")
+    texts = texts.with_columns(kinds_of(texts["text"]).alias("kind"))
+    kinds = texts.drop_nulls("kind").group_by("kind").agg(pl.col("n").sum(), pl.len().alias("distinct"))
+    if target.field in PSEUDONYM_FIELDS:
+        return _reason_against_pseudonyms(kinds.sort("n", descending=True), texts["text"])
+    filled = understood.values.len() - understood.values.null_count() + understood.bad.height
+    for kind, n, distinct in kinds.sort("n", descending=True).iter_rows():
+        mostly = 2 * n > filled and distinct >= _FEWEST_DISTINCT and 2 * distinct > n
+        if kind in ONE_IS_ENOUGH or mostly:
+            return PLURALS[kind]
+    return None
+
+
+def _reason_against_pseudonyms(kinds: pl.DataFrame, texts: pl.Series) -> str | None:
+    if kinds.height:
+        return PLURALS[kinds["kind"][0]]
+    return "words where pseudonyms belong" if texts.str.contains(r"\p{L}{3,}").any() else None
+
+
+def remarks_on(
+    mapping: ColumnMapping, read: Mapping[str, Understood], derived: DerivedValue
+) -> Iterator[ReadingAssumption]:
+    """Columns left out, constants, units, spellings for "not known", and what became of dates and old ages."""
+    stated = "the mapping file says so"
+    if mapping.ignored:
+        n = len(mapping.ignored)
+        yield ReadingAssumption("columns left out", f"{n} {'column' if n == 1 else 'columns'}", stated)
+    for name, constant in mapping.constants.items():
+        yield ReadingAssumption(f"{name} of every row", str(constant.value), stated)
+    for column, unit in mapping.units.items():
+        yield ReadingAssumption(f'unit of "{column}"', unit, stated)
+    yield from _blanks(read)
+    if "start_date" in read:
+        yield ReadingAssumption("dates", "an age, a quarter and months from start", "full dates are not kept")
+    if derived.n_capped:
+        yield ReadingAssumption(
+            "age at start", f"{derived.n_capped} above 90 kept as 90", "older ages single out a person"
+        )
+
+
+def _blanks(read: Mapping[str, Understood]) -> Iterator[ReadingAssumption]:
+    counts: Counter[str] = Counter()
+    for understood in read.values():
+        counts.update(understood.blanks)
+    for spelling, count in sorted(counts.items()):
+        cells = "cell" if count == 1 else "cells"
+        yield ReadingAssumption(
+            f'"{spelling}" in {count} {cells}', "not known", "the contract or the mapping lists it as missing"
+        )
 
 
 def interpret(

@@ -2,26 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, cast
+from datetime import date
+from typing import Literal, cast
 
 from pipelines.cells.dates import order_of
-from pipelines.cells.expected import Expected
 from pipelines.cells.numbers import decimal_of
-from pipelines.contract.delivery import ReadingAssumption
+from pipelines.cells.understood import Expected
+from pipelines.contract.contract import Contract
+from pipelines.contract.delivery import RawTable, ReadingAssumption
+from pipelines.contract.targets import Target
 from pipelines.contract.units import factor
+from pipelines.mapping.column_mapping import ColumnMapping
 from pipelines.reading.settings import ABOUT_DECIMAL
 from warehouse.errors import MappingError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from datetime import date
-
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.delivery import RawTable
-    from pipelines.contract.targets import Target
-    from pipelines.mapping.column_mapping import ColumnMapping
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 Decimal = Literal[".", ","]
 

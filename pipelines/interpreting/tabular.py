@@ -10,9 +10,8 @@ from pipelines.cells.understood import bad_cells
 from pipelines.contract.cell_rules import NOT_WHOLE, UNIT_DOES_NOT_FIT
 from pipelines.contract.contract import Contract
 from pipelines.contract.units import all_units, factor, unit_named
-from pipelines.interpreting.columns import constant_column
+from pipelines.interpreting.columns import BadCells, constant_column
 from pipelines.interpreting.derived import DerivedValue, months_from
-from pipelines.interpreting.problems import BadCells
 from pipelines.interpreting.wide import dtype_of, kept_columns
 from pipelines.mapping.column_mapping import ColumnMapping
 from warehouse.measures.measure import Measure

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from pipelines.mapping.column_mapping import ColumnMapping, Constant
+from pipelines.mapping.column_mapping import ColumnMapping, Constant, identity_mapping
 from pipelines.mapping.file_columns import check_columns
-from pipelines.mapping.identity import identity_mapping
 from pipelines.mapping.mapping_file import load_mapping, load_settings, parse_mapping
 from pipelines.mapping.settings import FileSettings
 

@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping
+from typing import Any
 
+from pipelines.cells.codes import teeth_text
 from pipelines.cells.reading import PSEUDONYM_FIELDS
-from pipelines.cells.teeth import teeth_text
 from pipelines.cells.understood import tidy
-from pipelines.contract.targets import MEASURE_CODES
+from pipelines.contract.contract import Contract
+from pipelines.contract.targets import MEASURE_CODES, Target, Targets
 from pipelines.contract.units import all_units, unit_named
 from pipelines.deidentify.pseudonyms import PSEUDONYM_IN_WORDS, is_pseudonym
 from pipelines.deidentify.redaction import redact
+from pipelines.mapping.settings import Faults
 from warehouse.errors import near_names
 from warehouse.measures.landmarks import LANDMARKS
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.targets import Target, Targets
-    from pipelines.mapping.faults import Faults
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 
 class CodeSections:

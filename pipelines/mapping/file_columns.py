@@ -9,8 +9,7 @@ from pipelines.contract.delivery import RawTable
 from pipelines.contract.targets import Target, Targets
 from pipelines.deidentify.headings import heading_terms, shown_headings, told_heading
 from pipelines.deidentify.refusing import refusals
-from pipelines.mapping.column_mapping import ColumnMapping
-from pipelines.mapping.completeness import check_sources, missing_required
+from pipelines.mapping.column_mapping import ColumnMapping, check_sources, missing_required
 from pipelines.mapping.trade_words import known_terms
 from warehouse.errors import MappingError, near_names
 from warehouse.measures.measure import Measure

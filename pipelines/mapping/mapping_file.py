@@ -4,28 +4,49 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from pipelines.cells.expected import Expected
 from pipelines.cells.reading import read_cells
+from pipelines.cells.understood import Expected
 from pipelines.contract.contract import Contract
 from pipelines.contract.targets import Target, Targets
 from pipelines.contract.units import all_units, factor, unit_named, units_for
 from pipelines.deidentify.file_names import shown_file_name
 from pipelines.mapping.code_sections import CodeSections
-from pipelines.mapping.column_mapping import ColumnMapping, Constant, own_spellings
-from pipelines.mapping.completeness import check_sources, missing_required
-from pipelines.mapping.faults import Faults
-from pipelines.mapping.settings import FileSettings, parse_settings
+from pipelines.mapping.column_mapping import ColumnMapping, Constant, check_sources, missing_required, own_spellings
+from pipelines.mapping.settings import Faults, FileSettings, parse_settings
 from warehouse.errors import MappingError, near_names
 from warehouse.measures.measure import Measure
-from warehouse.toml_files import toml_from, toml_text
+from warehouse.toml_files import shaped, toml_from, toml_text
 
-SECTIONS = ("file", "columns", "codes", "units", "constants", "ignored")
+
+@dataclass(frozen=True, slots=True)
+class _Sections:
+    """The sections of a mapping file."""
+
+    file: dict[str, Any] = field(default_factory=dict)
+    columns: dict[str, Any] = field(default_factory=dict)
+    codes: dict[str, Any] = field(default_factory=dict)
+    units: dict[str, Any] = field(default_factory=dict)
+    constants: dict[str, Any] = field(default_factory=dict)
+    ignored: dict[str, Any] = field(default_factory=dict)
+
+
+def _sections(data: Mapping[str, Any], faults: Faults) -> _Sections:
+    """The sections that are there and are sections; what is wrong with the others goes to ``faults``."""
+    known = [one.name for one in fields(_Sections)]
+    wrong = {str(one.place[0]) for one in shaped(_Sections, data)[1]}
+    for name in wrong & set(known):
+        faults.add(name, "this is a value where a section belongs", expected=f"[{name}]")
+    for name in [name for name in data if name not in known]:
+        remedy = near_names(name, known) or f"the sections are {', '.join(known)}"
+        faults.add(f"[{name}]", "this section does not exist", remedy=remedy)
+    return _Sections(**{name: data[name] for name in known if name in data and name not in wrong})
 
 
 def load_mapping(path: Path, *, contract: Contract, catalogue: Mapping[str, Measure]) -> ColumnMapping:
@@ -49,12 +70,9 @@ def load_settings(path: Path, *, contract: Contract) -> FileSettings:
         MappingError: The mapping file cannot be read, or that section is wrong.
     """
     name = shown_file_name(path.name)
-    section = _toml(_text(path), name).get("file", {})
     faults = Faults(name)
-    if not isinstance(section, dict):
-        faults.add("file", "this is a value where a section belongs", expected="[file]")
-        faults.stop()
-    settings = parse_settings(section, faults, contract=contract)
+    section = _toml(_text(path), name).get("file", {})
+    settings = parse_settings(_sections({"file": section}, faults).file, faults, contract=contract)
     faults.raise_any()
     return settings
 
@@ -95,20 +113,17 @@ class _Parser:
     def __init__(
         self, origin: str, data: Mapping[str, Any], contract: Contract, catalogue: Mapping[str, Measure]
     ) -> None:
-        self.origin, self.data, self.contract, self.catalogue = origin, data, contract, catalogue
+        self.origin, self.contract, self.catalogue = origin, contract, catalogue
         self.faults = Faults(origin)
+        self.sections = _sections(data, self.faults)
 
     def parse(self) -> ColumnMapping:
-        for name in self.data:
-            if name not in SECTIONS:
-                remedy = near_names(name, SECTIONS) or f"the sections are {', '.join(SECTIONS)}"
-                self.faults.add(f"[{name}]", "this section does not exist", remedy=remedy)
-        settings = parse_settings(self._section("file"), self.faults, contract=self.contract)
+        settings = parse_settings(self.sections.file, self.faults, contract=self.contract)
         self.targets = Targets(settings.layout, settings.table, contract=self.contract, measures=self.catalogue)
         columns = self._columns()
         codes = CodeSections(
             columns, self.targets, contract=self.contract, measures=self.catalogue, faults=self.faults
-        ).parse(self._section("codes"))
+        ).parse(self.sections.codes)
         mapping = ColumnMapping(
             origin=self.origin,
             settings=settings,
@@ -129,17 +144,10 @@ class _Parser:
         for name, found, remedy in check_sources(mapping.targets()):
             self.faults.add(f"[columns] {name}", found, remedy=remedy)
 
-    def _section(self, name: str) -> dict[str, Any]:
-        section = self.data.get(name, {})
-        if isinstance(section, dict):
-            return section
-        self.faults.add(name, "this is a value where a section belongs", expected=f"[{name}]")
-        return {}
-
     def _columns(self) -> dict[str, Target]:
         columns: dict[str, Target] = {}
         seen: dict[str, str] = {}
-        for given, name in self._section("columns").items():
+        for given, name in self.sections.columns.items():
             column, where = given.strip(), f'[columns] "{given}"'
             target = self.targets.find(name) if isinstance(name, str) else None
             if target is None:
@@ -162,7 +170,7 @@ class _Parser:
 
     def _units(self, columns: Mapping[str, Target]) -> dict[str, str]:
         units: dict[str, str] = {}
-        for given, unit in self._section("units").items():
+        for given, unit in self.sections.units.items():
             column, where = given.strip(), f'[units] "{given}"'
             target = columns.get(column)
             if target is None:
@@ -181,7 +189,7 @@ class _Parser:
     def _constants(self, columns: Mapping[str, Target]) -> dict[str, Constant]:
         constants: dict[str, Constant] = {}
         filled = {target.name: column for column, target in columns.items()}
-        for name, value in self._section("constants").items():
+        for name, value in self.sections.constants.items():
             where, target = f"[constants] {name}", self.targets.find(name)
             if target is None:
                 self.faults.add(where, "there is no such contract name", remedy=self.targets.near(name))
@@ -213,7 +221,7 @@ class _Parser:
 
     def _ignored(self, columns: Mapping[str, Target]) -> dict[str, str]:
         ignored: dict[str, str] = {}
-        for given, reason in self._section("ignored").items():
+        for given, reason in self.sections.ignored.items():
             column, where = given.strip(), f'[ignored] "{given}"'
             if column in columns:
                 self.faults.add(where, "this column is mapped and left out at once", remedy="keep one of the two")

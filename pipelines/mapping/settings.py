@@ -1,26 +1,79 @@
-"""The [file] section of a mapping: layout, practice, and how the file is written."""
+"""The [file] section of a mapping, and the faults of a mapping file, which are told at once."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal, NoReturn
 
+from pipelines.contract.contract import Contract
+from pipelines.contract.delivery import Layout
 from pipelines.deidentify.pseudonyms import check_practice
 from pipelines.reading.settings import ReadSettings
 from warehouse.errors import MappingError, near_names
+from warehouse.toml_files import shaped
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+SHOWN = 40
+"""Faults that are told one by one; a file with more of them is seldom a mapping."""
 
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.delivery import Layout
-    from pipelines.mapping.faults import Faults
+KEY_SHOWN = 120
+"""Letters of a key that are shown."""
 
-_CHOICES: dict[str, tuple[str, ...]] = {
-    "layout": ("wide", "tabular", "points"),
-    "decimal": (".", ","),
-    "date_order": ("dmy", "mdy", "ymd"),
-}
+
+@dataclass(frozen=True, slots=True)
+class MappingFault:
+    """One thing that is wrong: its place in the file, what was found, what was expected, what to do."""
+
+    key: str
+    found: str
+    expected: str
+    remedy: str
+
+
+class Faults:
+    """Collects faults of one file.
+
+    Args:
+        origin: Name of the file.
+    """
+
+    def __init__(self, origin: str) -> None:
+        self.origin = origin
+        self._all: list[MappingFault] = []
+
+    def add(self, key: str, found: str, *, expected: str = "", remedy: str = "") -> None:
+        """Note a fault."""
+        self._all.append(MappingFault(key, found, expected, remedy))
+
+    def stop(self) -> NoReturn:
+        """Raise what was noted: for a fault after which nothing further can be checked."""
+        raise self._error()
+
+    def raise_any(self) -> None:
+        """Raise what was noted, if anything was.
+
+        Raises:
+            MappingError: One error for all faults.
+        """
+        if self._all:
+            self.stop()
+
+    def _error(self) -> MappingError:
+        if len(self._all) == 1:
+            fault = self._all[0]
+            where = f"{self.origin}, {fault.key}" if fault.key else self.origin
+            return MappingError(fault.found, where=where, expected=fault.expected, remedy=fault.remedy)
+        shown = self._all[:SHOWN]
+        lines = [f"  {fault.key[:KEY_SHOWN]}: {_line(fault)}" for fault in shown]
+        lines += [f"  and {len(self._all) - SHOWN:,} more"] if len(self._all) > SHOWN else []
+        found = "\n".join([f"{len(self._all)} things are wrong in the mapping file:", *lines])
+        where = f"{self.origin}: {'; '.join(dict.fromkeys(fault.key[:KEY_SHOWN] for fault in shown))}"
+        return MappingError(found, where=where, remedy="correct each of them and try again")
+
+
+def _line(fault: MappingFault) -> str:
+    parts = [fault.found, f"expected {fault.expected}" if fault.expected else "", fault.remedy]
+    return "; ".join(part for part in parts if part)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,31 +105,23 @@ class FileSettings:
 
 def parse_settings(section: Mapping[str, Any], faults: Faults, *, contract: Contract) -> FileSettings:
     """The settings of a [file] section; what is wrong goes to ``faults``."""
+    wrong = {key: "a text in quotes" for key, value in section.items() if value == ""}
+    if isinstance(section.get("header_row"), int) and section["header_row"] < 1:
+        wrong["header_row"] = _EXPECTED["header_row"]
+    for one in shaped(FileSettings, section)[1]:
+        wrong[str(one.place[0])] = _EXPECTED.get(str(one.place[0]), one.expected)
     known = [field.name for field in fields(FileSettings)]
-    given: dict[str, Any] = {}
-    for key, value in section.items():
-        if key not in known:
+    for key, expected in wrong.items():
+        if key in known:
+            faults.add(f"[file] {key}", "the value of this setting does not fit", expected=expected)
+        else:
             faults.add(f"[file] {key}", "this setting does not exist", remedy=near_names(key, known) or "remove it")
-        elif _fits(key, value, faults):
-            given[key] = value
+    given = {key: value for key, value in section.items() if key not in wrong}
     _check_practice(given, faults)
     return FileSettings(**_with_table(given, faults, contract))
 
 
-def _fits(key: str, value: object, faults: Faults) -> bool:
-    where = f"[file] {key}"
-    if key == "header_row":
-        right = isinstance(value, int) and not isinstance(value, bool) and value >= 1
-        expected = "a row number from 1"
-    elif key == "skip_totals":
-        right, expected = isinstance(value, bool), "true or false"
-    elif key in _CHOICES:
-        right, expected = value in _CHOICES[key], "one of " + ", ".join(f'"{choice}"' for choice in _CHOICES[key])
-    else:
-        right, expected = isinstance(value, str) and value != "", "a text in quotes"
-    if not right:
-        faults.add(where, "the value of this setting does not fit", expected=expected)
-    return right
+_EXPECTED = {"header_row": "a row number from 1"}
 
 
 def _check_practice(given: dict[str, Any], faults: Faults) -> None:

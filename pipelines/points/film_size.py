@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
-from pipelines.contract.delivery import ReadingAssumption
+import polars as pl
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    import polars as pl
-
-    from pipelines.contract.delivery import Delivery
-    from warehouse.measures.measure import Measure
+from pipelines.contract.delivery import Delivery, ReadingAssumption
+from warehouse.measures.measure import Measure
 
 ABOUT = "lengths on films"
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
+import polars as pl
 
-    import polars as pl
-
-    from warehouse.store.storage import Connection
+from warehouse.store.quoting import statement
+from warehouse.store.storage import Connection
 
 
 def stored_points(store: Connection, cases: Sequence[str]) -> pl.DataFrame:
@@ -19,13 +17,7 @@ def stored_points(store: Connection, cases: Sequence[str]) -> pl.DataFrame:
         store: The store.
         cases: Case keys.
     """
-    return store.frame(
-        "select case_registry.case_key as case_id, timepoint, view, landmark, x, y, unit, y_axis, faces, examiner,"
-        " cast(repeat_no as bigint) as repeat_no from landmarks"
-        " inner join case_registry on case_registry.case_no = landmarks.case_no"
-        " where landmarks.replaced_by is null and case_registry.case_key in (select unnest(?))",
-        [cases],
-    )
+    return store.frame(statement("pipelines.points", "stored_points.sql"), [cases])
 
 
 def stored_visits(store: Connection, cases: Sequence[str]) -> pl.DataFrame:
@@ -35,13 +27,7 @@ def stored_visits(store: Connection, cases: Sequence[str]) -> pl.DataFrame:
         store: The store.
         cases: Case keys.
     """
-    return store.frame(
-        "select case_registry.case_key as case_id, timepoint, magnification_pct, image_scale_mm_per_px,"
-        " porion_kind, gonion_kind from visits"
-        " inner join case_registry on case_registry.case_no = visits.case_no"
-        " where visits.replaced_by is null and case_registry.case_key in (select unnest(?))",
-        [cases],
-    )
+    return store.frame(statement("pipelines.points", "stored_visits.sql"), [cases])
 
 
 def records_measured_otherwise(store: Connection, visits: pl.DataFrame) -> int:
@@ -59,12 +45,5 @@ def records_measured_otherwise(store: Connection, visits: pl.DataFrame) -> int:
     if not differs:
         return 0
     with store.given(given_visits=given.drop_nulls(["case_id", "timepoint"])):
-        found: int = store.value(
-            "select count(*) from given_visits"
-            " inner join case_registry on case_registry.case_key = given_visits.case_id"
-            " inner join visits on visits.case_no = case_registry.case_no"
-            f" and visits.timepoint = given_visits.timepoint and visits.replaced_by is null and ({differs})"
-            " where exists (select 1 from landmarks where landmarks.case_no = visits.case_no"
-            " and landmarks.timepoint = visits.timepoint and landmarks.replaced_by is null)"
-        )
+        found: int = store.value(statement("pipelines.points", "measured_otherwise.sql", differs=differs))
     return found

@@ -11,22 +11,17 @@ are brought to true size here, with the enlargement that the visit states.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipelines.contract.delivery import ReadingAssumption
+from pipelines.contract.contract import Contract
+from pipelines.contract.delivery import Delivery, ReadingAssumption
 from warehouse.measures.formulae import WeightedTotal
 from warehouse.measures.geometry import compute
 from warehouse.measures.landmarks import ALIASES, VIEWS
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.delivery import Delivery
-    from warehouse.measures.measure import Measure
+from warehouse.measures.measure import Measure
 
 POINTS = "landmarks"
 READING_OF_POINTS = ("case_id", "timepoint", "examiner", "repeat_no")

@@ -6,8 +6,7 @@ kept as assumptions on each table, so that it can be printed and stored with the
 
 from __future__ import annotations
 
-from pipelines.reading.files import read_file
+from pipelines.reading.files import discover, read_file
 from pipelines.reading.settings import ReadSettings
-from pipelines.reading.tables_found import discover
 
 __all__ = ["ReadSettings", "discover", "read_file"]

@@ -5,13 +5,23 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 
+import polars as pl
+
 from pipelines.contract.contract import load_contract
 
 STRAY = " \t\r\n\v\f\u00a0\u2007\u2009\u202f\ufeff\u200b"
 """Characters trimmed from both ends of a cell: blanks, line ends, no-break and thin spaces, zero-width marks."""
 
-NUMBER = r"^[+\-−]?(?:\d+(?:[.,']\d+)*|[.,]\d+)(?:[eE][+-]?\d+)?\s?[%°]?$"
+_SIGN, _UNIT = r"^[+\-−]?", r"\s?[%°]?$"
+NUMBER = rf"{_SIGN}(?:\d+(?:[.,']\d+)*|[.,]\d+)(?:[eE][+-]?\d+)?{_UNIT}"
 """A number in any notation."""
+_MARKED = {
+    ",": (rf"{_SIGN}\d*,\d+{_UNIT}", rf"{_SIGN}\d{{1,3}}(?:\.\d{{3}})+,\d+{_UNIT}"),
+    ".": (rf"{_SIGN}\d*\.\d+{_UNIT}", rf"{_SIGN}\d{{1,3}}(?:,\d{{3}})+\.\d+{_UNIT}"),
+}
+"""Decimal mark -> numbers that have it, without and with separators of thousands."""
+_EITHER = rf"{_SIGN}[1-9]\d{{0,2}}[.,]\d{{3}}{_UNIT}"
+"""A number whose mark may also separate thousands."""
 
 _NUMBER = re.compile(NUMBER, re.ASCII)
 _DATE = re.compile(r"^\d{1,4}[./-]\d{1,2}[./-]\d{1,4}(?:[ T].*)?$", re.ASCII)
@@ -37,6 +47,20 @@ def trimmed(cell: str) -> str:
 def is_number(cell: str) -> bool:
     """Whether a trimmed cell is a number in any notation."""
     return _NUMBER.match(cell) is not None
+
+
+def share_of_numbers(texts: pl.Series) -> float:
+    """Share of numbers among the cells that hold a value."""
+    filled = texts.filter(texts.is_not_null() & ~texts.str.to_lowercase().is_in(sorted(_missing())))
+    return float(filled.str.contains(NUMBER).mean() or 0.0) if len(filled) else 0.0  # type: ignore[arg-type]
+
+
+def marks_in(texts: pl.Series) -> tuple[frozenset[str], frozenset[str]]:
+    """The decimal marks that numbers among texts show for certain, and those that may as well separate thousands."""
+    either = texts.filter(texts.str.contains(_EITHER))
+    rest = texts.filter(~texts.str.contains(_EITHER))
+    certain = {mark for mark, forms in _MARKED.items() if any(rest.str.contains(form).any() for form in forms)}
+    return frozenset(certain), frozenset(mark for mark in ",." if either.str.contains(mark, literal=True).any())
 
 
 def is_word(cell: str) -> bool:

@@ -6,19 +6,18 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from pipelines.contract.delivery import RawTable
 from pipelines.reading import limits
 from pipelines.reading.cells import listed
 from pipelines.reading.header import check_unique
+from pipelines.reading.settings import ReadSettings
+from pipelines.reading.source import FileBytes
 from pipelines.reading.tidy import Untidy, tidied
 from warehouse.errors import BadFileError
 
 if TYPE_CHECKING:
     import pyarrow as pa
     import pyarrow.parquet as pq
-
-    from pipelines.contract.delivery import RawTable
-    from pipelines.reading.settings import ReadSettings
-    from pipelines.reading.source import FileBytes
 
 _MOST_FOOTER = 10_000_000
 """Most bytes of a text, and most entries of a list, in the file's own description of itself."""

@@ -11,9 +11,8 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import RawTable, ReadingAssumption
-from pipelines.reading.cells import NUMBER, listed
+from pipelines.reading.cells import listed, marks_in, share_of_numbers
 from pipelines.reading.settings import ABOUT_DECIMAL, DECIMAL_MIXED, DECIMAL_OPEN
 
 SAMPLE_ROWS = 5_000
@@ -21,12 +20,6 @@ SAMPLE_ROWS = 5_000
 
 MIN_NUMBERS = 0.8
 MIN_MAJORITY = 0.75
-
-_COMMA = r"^[+\-−]?\d*,\d+\s?[%°]?$"
-_POINT = r"^[+\-−]?\d*\.\d+\s?[%°]?$"
-_EITHER = r"^[+\-−]?[1-9]\d{0,2}[.,]\d{3}$"
-_GROUPED_POINT = r"^[+\-−]?\d{1,3}(?:,\d{3})+\.\d+$"
-_GROUPED_COMMA = r"^[+\-−]?\d{1,3}(?:\.\d{3})+,\d+$"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,30 +36,15 @@ def find_marks(frame: pl.DataFrame) -> Marks:
     names = [name for name, dtype in frame.schema.items() if dtype == pl.String]
     step = max(1, frame.height // SAMPLE_ROWS)
     sample = frame.select(names).gather_every(step)
-    missing = list(load_contract().missing)
     comma, point, either = [], [], []
     for name in names:
-        values = sample[name].drop_nulls()
-        values = values.filter(~values.str.to_lowercase().is_in(missing))
-        shows = _shows(values)
-        if "," in shows:
-            comma.append(name)
-        if "." in shows:
-            point.append(name)
-        if shows == "?":
-            either.append(name)
+        if share_of_numbers(sample[name]) < MIN_NUMBERS:
+            continue
+        certain, unclear = marks_in(sample[name].drop_nulls())
+        comma += [name] if "," in certain else []
+        point += [name] if "." in certain else []
+        either += [name] if unclear and not certain else []
     return Marks(tuple(comma), tuple(point), tuple(either))
-
-
-def _shows(values: pl.Series) -> str:
-    """``","``, ``"."``, both, ``"?"`` where values read either way, or "" where the column does not tell."""
-    if values.is_empty() or (values.str.contains(NUMBER).mean() or 0) < MIN_NUMBERS:  # type: ignore[operator]
-        return ""
-    either = values.str.contains(_EITHER)
-    comma = ((values.str.contains(_COMMA) & ~either) | values.str.contains(_GROUPED_COMMA)).any()
-    point = ((values.str.contains(_POINT) & ~either) | values.str.contains(_GROUPED_POINT)).any()
-    shown = f"{',' if comma else ''}{'.' if point else ''}"
-    return shown or ("?" if either.any() else "")
 
 
 def with_decimal_note(table: RawTable) -> RawTable:

@@ -7,27 +7,22 @@ where it begins with blank rows. Sheets are named by position in messages, since
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import polars as pl
+from fastexcel import ExcelSheet
 
-from pipelines.contract.delivery import ReadingAssumption
+from pipelines.contract.delivery import RawTable, ReadingAssumption
 from pipelines.reading import limits
 from pipelines.reading import settings as about
 from pipelines.reading.cells import listed, trimmed
 from pipelines.reading.decimals import find_marks, with_decimal_note
 from pipelines.reading.header import find_header
+from pipelines.reading.settings import ReadSettings
+from pipelines.reading.source import FileBytes
 from pipelines.reading.template_marks import EXAMPLE_CASE, TEMPLATE_HELP, TEMPLATE_MARK
 from pipelines.reading.tidy import Untidy, tidied
 from pipelines.reading.workbook_safety import WorkbookCount, check_workbook, damaged
 from warehouse.errors import BadFileError
-
-if TYPE_CHECKING:
-    from fastexcel import ExcelSheet
-
-    from pipelines.contract.delivery import RawTable
-    from pipelines.reading.settings import ReadSettings
-    from pipelines.reading.source import FileBytes
 
 _HEAD_ROWS = 100
 _MIDNIGHT = r"^(\d{4}-\d{2}-\d{2}) 00:00:00$"

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
+
+import polars as pl
 
 from warehouse.errors import RequestError
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    import polars as pl
 
 ENDINGS = (".parquet", ".csv", ".xlsx")
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.contract.contract import load_contract
+from pipelines.contract.contract import Contract, load_contract
 from pipelines.contract.dictionary import (
     COLUMN_TITLES,
     MEASURE_CODES,
@@ -15,19 +17,14 @@ from pipelines.contract.dictionary import (
     measure_rows,
 )
 from pipelines.reading.template_marks import EXAMPLE_CASE, TEMPLATE_HELP, TEMPLATE_MARK
+from pipelines.template.entries import EntryColumn, EntrySheet
 from warehouse.errors import RequestError
 from warehouse.export_safety import neutralise
 from warehouse.measures.catalogue import CATALOGUE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-    from pathlib import Path
-
     from openpyxl import Workbook
     from openpyxl.worksheet.worksheet import Worksheet
-
-    from pipelines.contract.contract import Contract
-    from pipelines.template.entries import EntryColumn, EntrySheet
 
 LAST_ROW = 1_048_576
 """Last row of a sheet: drop-down lists and checks reach down to it."""

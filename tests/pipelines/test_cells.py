@@ -13,10 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.cells import Expected, decimal_of, read_cells
-from pipelines.cells.teeth import teeth_text
+from pipelines.cells.codes import teeth_text
 from pipelines.contract.contract import TOOTH_CODES
 from pipelines.contract.targets import Targets
 from pipelines.contract.units import factor
+from pipelines.reading.decimals import find_marks
 from tests.raw_tables import CONTRACT, TODAY
 from warehouse.errors import BadFileError
 from warehouse.measures.catalogue import CATALOGUE
@@ -278,3 +279,10 @@ def test_no_cells_give_no_values() -> None:
 def test_blank_columns_give_blank_values() -> None:
     for name in ("sex", "anb_deg_start", "extracted_teeth", "clinician", "birth_date"):
         assert values(pl.Series([None, None], dtype=pl.Null), expected(name)) == [None, None]
+
+
+@pytest.mark.parametrize("texts", [["32,5°", "28,0°"], ["12,5 %", "n/a"], ["1.234,5", "2.345,6"]])
+def test_a_sign_of_the_unit_or_a_separator_hides_no_decimal_comma(texts: list[str]) -> None:
+    # The reader, the draft and the reading of cells ask the same grammar.
+    assert decimal_of([pl.Series(texts)]) == ","
+    assert find_marks(pl.DataFrame({"a": texts})).comma == ("a",)

@@ -9,14 +9,15 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines.checking.assembling import assemble
-from pipelines.checking.checks import CHECKS
+from pipelines.checking.expectations import Examiner
 from pipelines.checking.rules import load_rules
+from pipelines.checking.tables import assemble
+from pipelines.checking.validation import Judged
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Delivery, FileSource
 from pipelines.deidentify import Keyer
 from pipelines.interpreting import interpret
-from pipelines.mapping.identity import identity_mapping
+from pipelines.mapping.column_mapping import identity_mapping
 from pipelines.reading import read_file
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.measure import Measure
@@ -189,7 +190,12 @@ def _with_rows(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 @pytest.fixture(scope="session")
-def holds(deliver: Callable[..., Delivery]) -> Callable[..., list[bool]]:
+def examiner() -> Examiner:
+    return Examiner()
+
+
+@pytest.fixture(scope="session")
+def holds(deliver: Callable[..., Delivery], examiner: Examiner) -> Callable[..., list[bool]]:
     """Which rows of its table a rule holds for, given contract tables (one tabular file a table)."""
     rules = load_rules(load_contract(), CATALOGUE)
 
@@ -200,7 +206,7 @@ def holds(deliver: Callable[..., Delivery]) -> Callable[..., list[bool]]:
             catalogue=CATALOGUE,
             known_cases=pl.Series(known, dtype=pl.String) if known else None,
         )
-        answer: list[bool] = CHECKS[rule.check](assembled.tables, rule).tolist()
-        return answer
+        failing = set(examiner.failing([rule], Judged(assembled.tables, rule.table))[rule.id].tolist())
+        return [position not in failing for position in range(assembled.tables[rule.table].height)]
 
     return asked

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import polars as pl
 import pytest
 
-from pipelines.checking.file_rules import refuse_bad_files
+from pipelines.checking.validation import refuse_bad_files
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Delivery
 from warehouse.errors import BadFileError

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import polars as pl
 import pytest
 
-from pipelines.checking.landmark_checks import heights_add_up
+from pipelines.checking.computed import heights_add_up
 
 Holds = Callable[..., list[bool]]
 

@@ -8,9 +8,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.checking.cross_checks import value_agrees_with_points
-from pipelines.checking.rules import load_rules
+from pipelines.checking.expectations import Examiner
+from pipelines.checking.rules import SLACK, load_rules
 from pipelines.checking.tables import CheckedTables
+from pipelines.checking.validation import Judged
 from pipelines.contract.contract import Contract, ContractColumn, load_contract
 from warehouse.measures.catalogue import CATALOGUE
 
@@ -40,7 +41,7 @@ def test_a_limit_of_zero_is_a_limit() -> None:
     assert load_rules(with_limits(0.0, 0.0), CATALOGUE)["C-age_at_start-range"].arguments == {"low": 0.0, "high": 0.0}
 
 
-def agrees(made: float, typed: float) -> bool:
+def agrees(examiner: Examiner, made: float, typed: float) -> bool:
     """Whether a typed value passes beside the one that follows from the points of the same reading (X014)."""
     one = np.zeros(2, dtype=np.bool_)
     frames = {
@@ -49,17 +50,17 @@ def agrees(made: float, typed: float) -> bool:
         "measurements": pl.DataFrame([{**KEY, "file": 0, "row": 2, "measure": "sn_gogn_deg", "value": typed}]),
     }
     tables = CheckedTables(frames=frames, n_cases=1, known=one, given=~one, accepted=~one, measures=CATALOGUE, wide=one)
-    (answer,) = value_agrees_with_points(tables, RULES["X014"])
-    return bool(answer)
+    return not examiner.failing([RULES["X014"]], Judged(tables, "measurements"))["X014"].size
 
 
-def test_a_typed_value_may_differ_from_the_points_by_exactly_what_is_allowed() -> None:
-    within = RULES["X014"].number("within")
+def test_a_typed_value_may_differ_from_the_points_by_exactly_what_is_allowed(examiner: Examiner) -> None:
+    within = RULES["X014"].arguments["within"]
     assert within == 1.0
+    assert RULES["X014"].limits() == (-within - SLACK, within + SLACK)
     for made, typed in ((31.0, 32.0), (32.0, 31.0), (1.6, 2.6), (32.6, 33.6)):
-        assert agrees(made, typed), (made, typed)
+        assert agrees(examiner, made, typed), (made, typed)
     beyond_by_rounding = [(k / 10, (k + 10) / 10) for k in range(400) if (k + 10) / 10 - k / 10 > within]
     assert beyond_by_rounding  # what is one apart in tenths is more in binary, and is still one
-    assert all(agrees(made, typed) for made, typed in beyond_by_rounding[:5])
-    assert not agrees(31.0, 32.001)
-    assert not agrees(32.001, 31.0)
+    assert all(agrees(examiner, made, typed) for made, typed in beyond_by_rounding[:5])
+    assert not agrees(examiner, 31.0, 32.001)
+    assert not agrees(examiner, 32.001, 31.0)

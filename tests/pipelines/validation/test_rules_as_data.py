@@ -7,7 +7,7 @@ from importlib.resources import files
 
 import pytest
 
-from pipelines.checking.checks import CHECKS
+from pipelines.checking.computed import COMPUTED, OF_ANY_TABLE
 from pipelines.checking.rules import ALL_MEASURES, Rule, load_rules
 from pipelines.checking.rules_page import PARTS, main, rules_page
 from pipelines.contract.contract import load_contract
@@ -62,8 +62,27 @@ def test_every_rule_looks_at_columns_that_there_are() -> None:
         assert set(rule.columns) <= known, rule.id
 
 
-def test_every_named_check_is_asked_for_and_there() -> None:
-    assert {rule.check for rule in RULES.values() if rule.kind == "check"} == set(CHECKS)
+def test_every_computed_column_is_asked_for_and_there() -> None:
+    contract = load_contract()
+    known = {table.name: {column.name for column in table.columns} for table in contract.tables}
+    known["readings"] = {*CATALOGUE, "case_id", "timepoint", "examiner", "repeat_no"}
+    asked: dict[str, set[str]] = {table: set() for table in known}
+    for rule in RULES.values():
+        if rule.kind not in ("file", "cell"):
+            asked[rule.table] |= {name for one in rule.judged().values() for name in one.meta.root_names()}
+    beyond = {table: names - known[table] - set(OF_ANY_TABLE) - {"row_key"} for table, names in asked.items()}
+    assert beyond == {table: set(columns) for table, columns in COMPUTED.items()}
+    assert set(OF_ANY_TABLE) <= asked["phases"]
+
+
+def test_a_pair_has_two_sides_and_nothing_else_has() -> None:
+    for rule in RULES.values():
+        if rule.kind not in ("file", "cell"):
+            assert (len(rule.judged()) == 2) == (rule.kind in ("above", "equal")), rule.id
+
+
+def test_a_range_has_a_limit() -> None:
+    assert all(rule.limits() != (None, None) for rule in RULES.values() if rule.kind == "range")
 
 
 def test_ranges_come_from_contract_and_catalogue() -> None:
@@ -99,7 +118,7 @@ def test_where_the_usual_range_is_the_plausible_one_there_is_one_rule() -> None:
 
 
 def test_every_plausibility_rule_of_the_measures_is_asked_or_follows_from_a_range() -> None:
-    asked = {rule.arguments["rule"] for rule in RULES.values() if rule.check == "measures_agree"}
+    asked = {rule.measures for rule in RULES.values() if rule.measures}
     implied = {"M-O3", "M-O4", "M-O5"}  # angles beyond 90 degrees, interincisal angle below 80
     assert asked | implied == {rule.id for rule in PLAUSIBILITY_RULES}
     for code in ("sn_pp_deg", "mmpa_deg", "fma_deg", "sn_gome_deg"):
@@ -110,8 +129,8 @@ def test_every_plausibility_rule_of_the_measures_is_asked_or_follows_from_a_rang
 def test_plausibility_rules_name_all_their_measures() -> None:
     codes = {rule.id: set(rule.codes) for rule in PLAUSIBILITY_RULES}
     for rule in RULES.values():
-        if rule.check == "measures_agree":
-            assert set(rule.columns) == codes[rule.arguments["rule"]]
+        if rule.measures:
+            assert set(rule.columns) == codes[rule.measures]
 
 
 def test_a_milder_rule_names_a_stricter_one_on_the_same_columns() -> None:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 import polars as pl
 import pytest
 
-from pipelines.checking import checks
+from pipelines.checking import validation
 from pipelines.checking.validation import validate
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import PROBLEM_COLUMNS, Delivery, Sorted
@@ -240,10 +240,9 @@ def test_a_check_that_fails_to_answer_is_named(
         message = "no such thing"
         raise KeyError(message)
 
-    monkeypatch.setattr(checks, "CHECKS", checks.CHECKS)
-    monkeypatch.setattr("pipelines.checking.validation.CHECKS", {**checks.CHECKS, "cvm_stage_fits_age": broken})
-    with pytest.raises(BrokenRuleError, match="C004") as fault:
-        check([deliver(cases=cases("a", cvm_stage="CS1"))], few_measures)
+    monkeypatch.setattr(validation, "COMPUTED", {"cases": {"teeth_in_both": broken}})
+    with pytest.raises(BrokenRuleError, match="C001") as fault:
+        check([deliver(cases=cases("a", extracted_teeth="14", absent_teeth="24"))], few_measures)
     assert "KeyError" in fault.value.remedy
 
 
