@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipelines.group.keys import GroupKeys, PracticeKey, is_signed
-from pipelines.group.plain_json import read_json
+from pipelines.group.signed_file import read_json
 from warehouse.errors import GroupError, MentonError
 from warehouse.store.chain import canonical
 
@@ -71,11 +71,7 @@ def seal(manifest: Mapping[str, Any], members: Mapping[str, bytes], key: Practic
 
 
 def unseal(data: bytes, keys: GroupKeys) -> bytes:
-    """Decrypt a file.
-
-    Raises:
-        GroupError: It is too long, not encrypted to this group, or was changed.
-    """
+    """Decrypt a file; refused where it is too long, not encrypted to this group, or was changed."""
     import pyrage
 
     if len(data) > MOST_FILE:
@@ -90,11 +86,7 @@ def unseal(data: bytes, keys: GroupKeys) -> bytes:
 
 
 def unpack(body: bytes) -> Contents:
-    """Take a decrypted file apart; the signature, the lengths and the hashes are checked first.
-
-    Raises:
-        GroupError: It is not a contribution, or was changed after it was signed.
-    """
+    """Take a decrypted file apart; its signature, lengths and hashes are checked first."""
     start = len(_MAGIC) + _LENGTH + 1
     length = body[len(_MAGIC) : start]
     if body[: len(_MAGIC)] != _MAGIC or not length[:-1].isdigit() or length[-1:] != b"\n":

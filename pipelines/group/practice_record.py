@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING
 from pipelines.group.chain import RecordChain
 from warehouse.disclosure import Release
 from warehouse.errors import GroupError
-from warehouse.pooled.history import RECORD_FILE, HandedOver
-from warehouse.pooled.moments import marks_of
+from warehouse.pooled.history import RECORD_FILE, HandedOver, marks_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -55,11 +54,7 @@ class PracticeRecord:
         return next((entry["coordinator"] for entry in self.entries if entry["group"] == group), "")
 
     def check(self, agreement: Agreement) -> None:
-        """Refuse an agreement that comes from another coordinator than before, or is older than the last one.
-
-        Raises:
-            GroupError: It does, or is.
-        """
+        """Refuse an agreement that comes from another coordinator than before, or is older than the last one."""
         known = self.coordinator(agreement.group)
         if known and known != agreement.coordinator:
             found = "the agreement is signed with another key than the group's earlier ones"
@@ -101,11 +96,7 @@ class PracticeRecord:
 
 
 def read_record(warehouse: Path, practice: str) -> PracticeRecord:
-    """The record of a practice.
-
-    Raises:
-        GroupError: It was changed.
-    """
+    """The record of a practice; refused where it was changed."""
     chain = RecordChain(warehouse / FILE)
     return PracticeRecord(chain, practice, tuple(one for one in chain.read() if one["practice"] == practice))
 

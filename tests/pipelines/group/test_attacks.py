@@ -22,9 +22,9 @@ from pipelines.group.case_table import case_bytes, read_cases
 from pipelines.group.container import seal, unpack, unseal
 from pipelines.group.contribution import CASES, TABLES, _manifest
 from pipelines.group.folder import GroupFolder
-from pipelines.group.founding import Terms, found_group, make_agreement
+from pipelines.group.founding import found_group, make_agreement
 from pipelines.group.keys import PracticeKey
-from pipelines.group.plain_json import read_json
+from pipelines.group.signed_file import read_json
 from pipelines.group.taking import take
 from tests.pipelines.group.conftest import Group
 from tests.study_group import cohort, counted, together
@@ -125,8 +125,8 @@ def test_an_invitation_lets_one_practice_in_once(group: Group, cases: GroupCases
 def test_a_file_for_another_group_does_not_open(group: Group, cases: GroupCases, tmp_path: Path) -> None:
     other = GroupFolder(tmp_path / "other", tmp_path / "other.key")
     found_group(other, "Other Bay")
-    terms = Terms(outcomes=("D1",), variables=("age_band", "sex", "extraction"), groupings=(), years=(2016, 2023))
-    make_agreement(other, terms, shipped())
+    terms = {"outcomes": ("D1",), "groupings": (), "years": (2016, 2023)}
+    make_agreement(other, shipped(), variables=("age_band", "sex", "extraction"), **terms)  # type: ignore[arg-type]
     path = group.sealed("ORCHARD", cases, agreed=other.agreement())
     refused(group, path, "it is for another group")
     body = unseal(path.read_bytes(), other.keys())
@@ -135,8 +135,8 @@ def test_a_file_for_another_group_does_not_open(group: Group, cases: GroupCases,
 
 def test_a_file_under_an_earlier_agreement_is_refused(group: Group, cases: GroupCases) -> None:
     path = group.write("early.age", good(group, cases))
-    terms = Terms(outcomes=("D1",), variables=("age_band", "sex"), groupings=(), years=(2016, 2023))
-    make_agreement(group.folder, terms, shipped())
+    terms = {"outcomes": ("D1",), "groupings": (), "years": (2016, 2023)}
+    make_agreement(group.folder, shipped(), variables=("age_band", "sex"), **terms)  # type: ignore[arg-type]
     refused(group, path, "made under version 1 of the agreement; version 2 is in force")
 
 
@@ -248,6 +248,7 @@ def test_a_manifest_out_of_shape_is_refused(group: Group, manifest: dict[str, An
         (b'{"a": 1, "a": 2}', "cannot be read"),
         (b'{"a": NaN}', "cannot be read"),
         (b'{"a": Infinity}', "cannot be read"),
+        (b'{"a": -1e999}', "cannot be read"),
         (b"1" * 10_000, "cannot be read"),
         ('{"a": "é"}'.encode(), "cannot be read"),
         (b"{", "cannot be read"),

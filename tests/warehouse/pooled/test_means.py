@@ -16,8 +16,7 @@ from warehouse.plural import number_of
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import GroupCases
 from warehouse.pooled.handing_over import HandingOver, hand_over
-from warehouse.pooled.history import HandedOver
-from warehouse.pooled.moments import Moments, marks_of, moments_from, moments_of
+from warehouse.pooled.history import HandedOver, Moments, marks_of, moments_from, moments_of
 from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import Publisher
 from warehouse.pooled.result import MeanPool
