@@ -180,7 +180,7 @@ def figure(name: str, estimate: Estimate, *, digits: int | None = None) -> Figur
     interval = estimate.interval
     value, low, high = (
         None if one is None or not math.isfinite(one) else one if digits is None else round(one, digits)
-        for one in (estimate.value, interval and interval.low, interval and interval.high)
+        for one in (estimate.value, *((interval.low, interval.high) if interval else (None, None)))
     )
     return Figure(
         name=name,
