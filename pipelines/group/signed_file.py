@@ -94,9 +94,10 @@ def _checked(
     if isinstance(whole, dict) and {part, "signature"} <= set(whole) <= {part, "signature", *beside}:
         plain, signature = whole[part], whole["signature"]
         public = coordinator or (plain.get("coordinator") if isinstance(plain, dict) else None)
-        are_texts = isinstance(public, str) and isinstance(signature, str) and _SIGNATURE.fullmatch(signature)
-        if are_texts and is_signed(public, bytes.fromhex(signature), _SIGNED[part][0] + canonical(plain)):
-            return dict(plain)
+        if isinstance(public, str) and isinstance(signature, str) and _SIGNATURE.fullmatch(signature):
+            message = _SIGNED[part][0] + canonical(plain)
+            if is_signed(public, bytes.fromhex(signature), message):
+                return dict(plain)
     raise _changed(part, where)
 
 

@@ -43,8 +43,6 @@ from warehouse.pooled.tables import (
 )
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
 
-_NO_LEVELS: Mapping[str, int] = MappingProxyType({})
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HandingOver:
@@ -54,7 +52,7 @@ class HandingOver:
     n_cases: int  # Cases it is about
     cases: pl.DataFrame | None = None  # The generalised cases, in an order that says nothing; None for counts
     # Variable -> level of generalisation, for cases
-    levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)
+    levels: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
     # The tables as they may leave, for counts. They carry the guards of their owner, which stay behind.
     tables: tuple[Release, ...] = ()
     held_back: tuple[str, ...] = ()  # Sentences: what was agreed but does not leave, and why

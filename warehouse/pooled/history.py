@@ -27,22 +27,17 @@ from warehouse.pooled.tables import SCOPE, is_about
 RECORD_FILE = "contributions.jsonl"
 """Name of the file in the warehouse folder where a practice keeps it (``pipelines/group/practice_record.py``)."""
 
-_NO_LEVELS: Mapping[str, int] = MappingProxyType({})
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandedOver:
     """One earlier contribution, as its owner keeps it."""
 
-    group: str  # Group it went to
-    sequence: int  # Its number in that group
-    made_on: str  # Date
     level: str  # `cases` or `counts`
     versions: Mapping[str, Mapping[str, str]]  # Outcome -> case key -> digest of the case as it then stood
     # The tables handed over; their scope names the versions by marks as long as the history then was
     releases: tuple[Release, ...] = ()
     # Variable -> level of a case-level contribution
-    levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)
+    levels: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
     # Outcome -> case key -> digest of the change, for the changes whose mean was handed over
     values: Mapping[str, Mapping[str, str]] = field(default_factory=lambda: MappingProxyType({}))
 

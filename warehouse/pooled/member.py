@@ -18,8 +18,6 @@ from warehouse.pooled.ranges import NONE, Range, exactly, tightened
 from warehouse.pooled.tables import ALL, COUNTED, breakdown_name, coarser, members_at, totals_name
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
 
-_NO_LEVELS: Mapping[str, int] = MappingProxyType({})
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Member:
@@ -29,7 +27,9 @@ class Member:
     replaces: tuple[str, ...]  # Ids of the practice's earlier contributions, oldest first
     pseudonym: str  # The practice's pseudonym in this group
     cases: pl.DataFrame | None = None  # Its generalised cases, or None
-    levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)  # Variable -> level of generalisation
+    levels: Mapping[str, int] = field(
+        default_factory=lambda: MappingProxyType({})
+    )  # Variable -> level of generalisation
     tables: Mapping[str, Release] = field(default_factory=lambda: MappingProxyType({}))  # Its tables, by name
     # Outcome -> number, mean and variance of the changes behind it
     means: Mapping[str, Moments] = field(default_factory=lambda: MappingProxyType({}))
