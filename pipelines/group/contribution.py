@@ -119,15 +119,15 @@ def member_from(contents: Contents, agreement: Agreement, *, replaces: tuple[str
         raise _off("its level is not one the group agreed on")
     if list(contents.members) != [CASES if level == "cases" else TABLES]:
         raise _off("its members are not those of its level")
-    known = {"id": contents.id, "replaces": replaces, "pseudonym": manifest.pseudonym}
+    member = Member(id=contents.id, replaces=replaces, pseudonym=manifest.pseudonym)
     if level == "cases":
         levels = _levels(manifest.levels, agreement)
         cases = _cases(contents.members[CASES], levels, agreement)
         if cases.height != manifest.cases:
             raise _off("it says another number of cases than it holds")
-        member = Member(**known, cases=cases, levels=levels)
+        member = replace(member, cases=cases, levels=levels)
     else:
-        member = Member(**known, tables=_tables(contents.members[TABLES], agreement, manifest.cases))
+        member = replace(member, tables=_tables(contents.members[TABLES], agreement, manifest.cases))
     return replace(member, means=_means(manifest.means, member, agreement))
 
 

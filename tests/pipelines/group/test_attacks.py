@@ -210,6 +210,7 @@ def body_of(manifest: dict[str, Any], key: PracticeKey, rest: bytes) -> bytes:
         [["cases.parquet", True, ""]],
         [["tables.json", 2, hashlib.sha256(b"[]").hexdigest()]] * 2,
         [["tables.json", 2, "0" * 64]],
+        [[["tables.json"], 2, "0" * 64]],
         [["tables.json", 2.0, hashlib.sha256(b"[]").hexdigest()]],
         [["a", 0, ""]] * 1000,
     ],
