@@ -14,10 +14,10 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Sequence
 
-    from pipelines.group.agreement_file import Offered
     from pipelines.group.agreement_page import AgreementSection
     from pipelines.group.keys import PracticeKey
     from pipelines.group.practice_record import PracticeRecord
+    from pipelines.group.signed_file import Offered
     from warehouse.marts.reader import Reader
     from warehouse.pooled.cases import GroupCases
     from warehouse.pooled.handing_over import HandingOver
@@ -58,8 +58,8 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show what would leave, and write it if there is consent."""
-    from pipelines.group.agreement_file import read_agreement
     from pipelines.group.practice_record import read_record
+    from pipelines.group.signed_file import read_agreement
     from warehouse.marts.reader import Reader
 
     offered = read_agreement(args.agreement)
@@ -74,11 +74,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def the_practice(reader: Reader, wanted: str | None) -> str:
-    """The practice meant.
-
-    Raises:
-        RequestError: The warehouse holds several and none is named, or not the one named.
-    """
+    """The practice meant; it must be named where the warehouse holds several."""
     from warehouse.errors import RequestError, near_names
 
     known = reader.practices
@@ -117,13 +113,9 @@ def print_page(sections: Sequence[AgreementSection]) -> None:
         for line in section.lines:
             say(f"  {line}")
         if section.columns:
-            print_table(
-                "", section.columns, section.rows, right=range(1, len(section.columns)) if _is_counts(section) else ()
-            )
-
-
-def _is_counts(section: AgreementSection) -> bool:
-    return section.columns[-1] in {"n", "adverse", "standard deviation"}
+            is_counts = section.columns[-1] in {"n", "adverse", "standard deviation"}
+            right = range(1, len(section.columns)) if is_counts else ()
+            print_table("", section.columns, section.rows, right=right)
 
 
 def _consents(args: argparse.Namespace, what: str) -> bool:
@@ -158,7 +150,8 @@ def _write(
     write_whole(args.out, data)
     say(f"Written to {args.out.name}: file number {sequence} of {key.pseudonym}, {len(data):,} bytes, encrypted.")
     say("Only the coordinator can open it. Send it in a way that suits you; see 'the risk that is left' above.")
-    _remind_of_key(args, sequence)
+    if sequence == 1:
+        say(f"Keep a copy of {args.key_file.name}: without it you cannot renew or take back what you contributed.")
     return 0
 
 
@@ -187,20 +180,10 @@ def _withdraw(args: argparse.Namespace, offered: Offered, record: PracticeRecord
 
 
 def _key(args: argparse.Namespace, offered: Offered, record: PracticeRecord, *, create: bool) -> PracticeKey:
-    from pipelines.group.keys import practice_key
+    from pipelines.group.keys import practice_key, practice_key_file
 
-    return practice_key(_key_file(args), group=offered.agreement.group, practice=record.practice, create=create)
-
-
-def _key_file(args: argparse.Namespace) -> Path:
-    from pipelines.group.keys import practice_key_file
-
-    return args.key_file or practice_key_file(args.warehouse)
-
-
-def _remind_of_key(args: argparse.Namespace, sequence: int) -> None:
-    if sequence == 1:
-        say(f"Keep a copy of {_key_file(args).name}: without it you cannot renew or take back what you contributed.")
+    args.key_file = args.key_file or practice_key_file(args.warehouse)
+    return practice_key(args.key_file, group=offered.agreement.group, practice=record.practice, create=create)
 
 
 def _refuse_to_overwrite(out: Path | None) -> None:

@@ -30,22 +30,29 @@ DEFAULT_FOLDER = "study-group"
 def add(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     verbs = parser.add_subparsers(metavar="WHAT", title="what to do", required=True)
-    _add_init(verbs)
-    _add_agreement(verbs)
-    _add_invite(verbs)
-    _add_take(verbs)
-    _verb(verbs, "list", "who takes part, and what each sent", _list).add_argument(
-        "--record", action="store_true", help="print everything that happened"
-    )
-    withdraw = _verb(verbs, "withdraw", "take a practice out at its word", _withdraw)
-    withdraw.add_argument("pseudonym", metavar="PSEUDONYM", help="such as P-ABCD-EFGH-IJKL-MNOP")
-    pooled = _verb(verbs, "pooled", "pool what there is, and make a result for the practices", _pooled)
-    pooled.add_argument("--out", type=Path, metavar="FILE", help="write the signed result here, to be sent to all")
-    pooled.add_argument("--json", action="store_true", help="print one JSON object")
-    pooled.add_argument(
+    verb = _verb(verbs, "init", "make a group: its folder and its keys", _init)
+    verb.add_argument("--name", required=True, help="what the group is called")
+    _add_agreement(_verb(verbs, "agreement", "put an agreement in force", _agreement))
+    verb = _verb(verbs, "invite", "make invitations, one for each practice that may join", _invite)
+    verb.add_argument("--count", type=int, default=1, metavar="N", help="how many (default 1)")
+    verb.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where to write the files")
+    verb = _verb(verbs, "take", "take in files that practices sent", _take)
+    verb.add_argument("files", type=Path, nargs="+", metavar="FILE", help="files as they came")
+    verb = _verb(verbs, "list", "who takes part, and what each sent", _list)
+    verb.add_argument("--record", action="store_true", help="print everything that happened")
+    verb = _verb(verbs, "withdraw", "take a practice out at its word", _withdraw)
+    verb.add_argument("pseudonym", metavar="PSEUDONYM", help="such as P-ABCD-EFGH-IJKL-MNOP")
+    verb = _verb(verbs, "pooled", "pool what there is, and make a result for the practices", _pooled)
+    verb.add_argument("--out", type=Path, metavar="FILE", help="write the signed result here, to be sent to all")
+    verb.add_argument("--json", action="store_true", help="print one JSON object")
+    verb.add_argument(
         "--dashboard", type=Path, metavar="FOLDER", help="keep the result in this warehouse folder, for its dashboard"
     )
-    _add_read(verbs)
+    verb = verbs.add_parser("read", help="for a practice: read a result, with your own line marked")
+    add_warehouse(verb)
+    verb.add_argument("file", type=Path, metavar="FILE", help="the result the coordinator sent")
+    verb.add_argument("--key-file", type=Path, metavar="FILE", help="the practice's contribution key")
+    verb.set_defaults(run=_read)
 
 
 def _verb(verbs: Verbs, name: str, line: str, run: Callable[[argparse.Namespace], int]) -> argparse.ArgumentParser:
@@ -68,13 +75,7 @@ def _verb(verbs: Verbs, name: str, line: str, run: Callable[[argparse.Namespace]
     return parser
 
 
-def _add_init(verbs: Verbs) -> None:
-    parser = _verb(verbs, "init", "make a group: its folder and its keys", _init)
-    parser.add_argument("--name", required=True, help="what the group is called")
-
-
-def _add_agreement(verbs: Verbs) -> None:
-    parser = _verb(verbs, "agreement", "put an agreement in force", _agreement)
+def _add_agreement(parser: argparse.ArgumentParser) -> None:
     add_warehouse(parser)
     parser.add_argument(
         "--outcomes",
@@ -101,25 +102,6 @@ _NUMBERS = (
 )
 
 
-def _add_invite(verbs: Verbs) -> None:
-    parser = _verb(verbs, "invite", "make invitations, one for each practice that may join", _invite)
-    parser.add_argument("--count", type=int, default=1, metavar="N", help="how many (default 1)")
-    parser.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where to write the files")
-
-
-def _add_take(verbs: Verbs) -> None:
-    parser = _verb(verbs, "take", "take in files that practices sent", _take)
-    parser.add_argument("files", type=Path, nargs="+", metavar="FILE", help="files as they came")
-
-
-def _add_read(verbs: Verbs) -> None:
-    parser = verbs.add_parser("read", help="for a practice: read a result, with your own line marked")
-    add_warehouse(parser)
-    parser.add_argument("file", type=Path, metavar="FILE", help="the result the coordinator sent")
-    parser.add_argument("--key-file", type=Path, metavar="FILE", help="the practice's contribution key")
-    parser.set_defaults(run=_read)
-
-
 def _folder(args: argparse.Namespace) -> GroupFolder:
     from pipelines.group.folder import GroupFolder, group_key_file
 
@@ -138,25 +120,21 @@ def _init(args: argparse.Namespace) -> int:
 
 
 def _agreement(args: argparse.Namespace) -> int:
-    from pipelines.group.founding import Terms, make_agreement
+    from pipelines.group.founding import make_agreement
     from warehouse.pooled.variables import DEFAULT_GROUPINGS, DEFAULT_VARIABLES
 
     folder, catalogues = _folder(args), _catalogues(args)
-    terms = Terms(
+    names = [name.replace("-", "_") for name, _, _ in _NUMBERS]
+    agreement = make_agreement(
+        folder,
+        catalogues,
         outcomes=_names(args.outcomes) or (catalogues.definition(None).id,),
-        level=args.level,
-        k=args.k,
-        l=args.l,
-        minimum=args.minimum,
-        round_to=args.round_to or None,
-        fewest_new=args.fewest_new,
-        fewest_practices=args.fewest_practices,
-        most_cases=args.most_cases,
         variables=_names(args.variables) or DEFAULT_VARIABLES,
         groupings=_names(args.by) or DEFAULT_GROUPINGS,
         years=_years(args.years),
+        level=args.level,
+        **{name: getattr(args, name) for name in names} | {"round_to": args.round_to or None},
     )
-    agreement = make_agreement(folder, terms, catalogues)
     _print_agreement(agreement)
     if args.out:
         _copy(folder.agreement_path(agreement.version), args.out)
@@ -230,9 +208,8 @@ def _take(args: argparse.Namespace) -> int:
             refused += 1
             say(f"{path.name}: refused, nothing changed. {error}")
             continue
-        what = _DONE[taken.kind]
         about = f": {taken.level}, {taken.cases:,} cases" if taken.level else ""
-        say(f"{path.name}: {taken.pseudonym} {what}{about}.")
+        say(f"{path.name}: {taken.pseudonym} {_DONE[taken.kind]}{about}.")
     return 1 if refused else 0
 
 
@@ -251,7 +228,7 @@ def _list(args: argparse.Namespace) -> int:
         _print_agreement(folder.agreement())
     digest = folder.agreement().digest if state.version else ""
     rows = [
-        (name, one.level, f"{one.cases:,}", str(one.sequence), one.since, _counts(one.agreement == digest))
+        (name, one.level, f"{one.cases:,}", str(one.sequence), one.since, _COUNTS[one.agreement == digest])
         for name, one in sorted(state.practices.items())
         if one.is_in
     ]
@@ -263,8 +240,7 @@ def _list(args: argparse.Namespace) -> int:
     return 0
 
 
-def _counts(is_current: bool) -> str:
-    return "yes" if is_current else "no, made under an earlier agreement"
+_COUNTS = {True: "yes", False: "no, made under an earlier agreement"}
 
 
 def _withdraw(args: argparse.Namespace) -> int:
@@ -320,7 +296,7 @@ def _copy(source: Path, out: Path) -> None:
 def _read(args: argparse.Namespace) -> int:
     from pipelines.commands.group_show import print_result
     from pipelines.group.folder import write_whole
-    from pipelines.group.reading import read_for_practices
+    from pipelines.group.results import read_for_practices
     from warehouse.pooled.kept_results import kept_path, kept_text
 
     kept = read_for_practices(args.file, args.warehouse, args.key_file)

@@ -43,7 +43,7 @@ def print_result(result: GroupResult, *, mine: Collection[str] = ()) -> None:
 def print_shares(shares: SharePool, *, mine: Collection[str] = ()) -> None:
     """Print the share adverse over the practices."""
     say("")
-    say(f"Share adverse over {_practices(shares.practices)} — {shares.definition}")
+    say(f"Share adverse over {number_of(shares.practices, 'practice')} — {shares.definition}")
     say(f"  adverse: {shares.sentence}")
     if shares.refused:
         say(f"  {shares.refused}")
@@ -65,10 +65,6 @@ def _line(line: PracticeLine, mine: Collection[str]) -> tuple[str, ...]:
         return (name, line.counted, line.adverse, "hidden", f"from {interval}", "—", "—")
     drawn = "—" if line.pooled_share is None else f"{line.pooled_share:.1%}"
     return (name, line.counted, line.adverse, f"{line.share:.1%}", interval, drawn, line.position_spread)
-
-
-def _practices(n: int) -> str:
-    return number_of(n, "practice")
 
 
 def _named(label: str, tag: str, mine: Collection[str]) -> str:
@@ -97,7 +93,7 @@ def _print_spread(shares: SharePool) -> None:
 def print_means(means: MeanPool, *, mine: Collection[str] = ()) -> None:
     """Print the mean change over the practices."""
     say("")
-    say(f"Mean change over {_practices(means.practices)} — {means.outcome}")
+    say(f"Mean change over {number_of(means.practices, 'practice')} — {means.outcome}")
     say(f"  {means.about}, in {means.unit}")
     if means.refused:
         say(f"  {means.refused}")
@@ -125,7 +121,7 @@ def print_groups(breakdown: GroupPool) -> None:
     """Print the shares by a variable."""
     say("")
     title = GROUPINGS[breakdown.by].title.lower() if breakdown.by in GROUPINGS else breakdown.by
-    say(f"Share adverse by {title} — {breakdown.outcome}, {_practices(breakdown.practices)}")
+    say(f"Share adverse by {title} — {breakdown.outcome}, {number_of(breakdown.practices, 'practice')}")
     if breakdown.refused:
         say(f"  {breakdown.refused}")
     else:
@@ -138,7 +134,7 @@ def print_groups(breakdown: GroupPool) -> None:
         print_table("", columns, rows, right=range(1, 7))
     if breakdown.adjusted_for:
         names = ", ".join(breakdown.adjusted_for).replace("_", " ")
-        say(f"  adjusted for {names}, in {_practices(breakdown.adjusted_practices)}")
+        say(f"  adjusted for {names}, in {number_of(breakdown.adjusted_practices, 'practice')}")
     for note in map(note_text, breakdown.notes):
         say(f"  {note}")
 

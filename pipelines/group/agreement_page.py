@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from warehouse.disclosure import Release
 from warehouse.plural import number_of
+from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import columns_of
+from warehouse.pooled.handing_over import HandingOver
+from warehouse.pooled.history import HandedOver
 from warehouse.pooled.tables import SCOPE
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.disclosure import Release
-    from warehouse.pooled.agreement import Agreement
-    from warehouse.pooled.handing_over import HandingOver
-    from warehouse.pooled.history import HandedOver
 
 NEVER = (
     "names, dates, case numbers and the keyed hashes that stand for them",
@@ -40,7 +36,12 @@ def page(
     made: HandingOver, agreement: Agreement, *, practice: str, build: str, history: Sequence[HandedOver]
 ) -> tuple[AgreementSection, ...]:
     """The page of a contribution."""
-    leaves = _cases_leave(made, agreement) if made.level == "cases" else _counts_leave(made)
+    if made.level == "cases":
+        leaves = _cases_leave(made, agreement)
+    else:
+        leaves = tuple(
+            AgreementSection(f"What leaves: {_spoken(one.name)}", (), *_as_table(one)) for one in made.tables
+        )
     return (
         _whom(made, agreement, practice, build),
         *leaves,
@@ -95,10 +96,6 @@ def _cases_leave(made: HandingOver, agreement: Agreement) -> tuple[AgreementSect
             sample,
         ),
     )
-
-
-def _counts_leave(made: HandingOver) -> tuple[AgreementSection, ...]:
-    return tuple(AgreementSection(f"What leaves: {_spoken(one.name)}", (), *_as_table(one)) for one in made.tables)
 
 
 def _means_leave(made: HandingOver) -> tuple[AgreementSection, ...]:

@@ -8,20 +8,23 @@ come; and every value must be one of those the group agreed on.
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
-from pipelines.group.parquet_footer import UNCOMPRESSED, codecs_in
+import polars as pl
+
 from warehouse.errors import GroupError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    import polars as pl
     import pyarrow as pa
     import pyarrow.parquet as pq
 
 _BATCH = 4_096
 _MOST_FOOTER = 1_000_000
+UNCOMPRESSED = 0
+_ROW_GROUPS, _COLUMNS, _ABOUT_COLUMN, _CODEC = 4, 1, 3, 4
+_DEEPEST = 24
 
 
 def case_bytes(frame: pl.DataFrame) -> bytes:
@@ -47,7 +50,6 @@ def read_cases(data: bytes, *, allowed: Mapping[str, Sequence[str]], most: int) 
     Raises:
         GroupError: It is anything else than such a table.
     """
-    import polars as pl
     import pyarrow as pa
 
     try:
@@ -67,6 +69,70 @@ def read_cases(data: bytes, *, allowed: Mapping[str, Sequence[str]], most: int) 
     if len({len(values) for values in parts.values()}) != 1:
         raise _wrong("its columns differ in length")
     return pl.DataFrame(parts, schema=dict.fromkeys(allowed, pl.String))
+
+
+def codecs_in(data: bytes) -> set[int]:
+    """The compressions stated in the footer, by their numbers in the format.
+
+    Asked about a column it does not understand, Arrow ends the whole process (so does its account of the compression),
+    DuckDB wants a file on disk and Polars says nothing of compression: so the footer is looked at here first. It is a
+    Thrift structure in the compact protocol (the specifications of Parquet and of Thrift, from memory; the tests hold
+    this against files that Arrow writes).
+
+    Raises:
+        ValueError: The footer is not one, or states no compression for a column.
+    """
+    length = int.from_bytes(data[-8:-4], "little")
+    try:
+        if data[:4] != b"PAR1" or data[-4:] != b"PAR1" or not 0 < length <= len(data) - 12:
+            raise ValueError  # told below, as is whatever else is wrong with it
+        groups = _value(12, iter(data[-8 - length : -8]), _DEEPEST).get(_ROW_GROUPS, [])
+        codecs = {column[_ABOUT_COLUMN][_CODEC] for group in groups for column in group[_COLUMNS]}
+        if not all(type(codec) is int for codec in codecs):
+            raise ValueError
+    except (ValueError, KeyError, TypeError, IndexError, AttributeError, StopIteration) as error:
+        message = "no description of a Parquet file"
+        raise ValueError(message) from error
+    return codecs
+
+
+def _value(kind: int, footer: Iterator[int], deepest: int) -> Any:  # noqa: ANN401 - whatever a footer holds
+    """A value of a kind; a structure as number of a field -> value, in which no field may stand twice."""
+    if kind in {1, 2}:
+        return kind == 1
+    if kind == 3:
+        return next(footer)
+    if kind in {4, 5, 6}:
+        return (number := _number(footer)) >> 1 ^ -(number & 1)
+    if kind in {7, 8}:
+        return bytes(islice(footer, 8 if kind == 7 else _number(footer)))
+    if not deepest:
+        raise ValueError
+    if kind in {9, 10}:
+        head = next(footer)
+        n = _number(footer) if head >> 4 == 15 else head >> 4
+        return [_value(3 if head & 15 in {1, 2} else head & 15, footer, deepest - 1) for _ in range(n)]
+    if kind != 12:
+        raise ValueError
+    fields: dict[int, Any] = {}
+    field = 0
+    while head := next(footer):
+        field = field + (head >> 4) if head >> 4 else _value(4, footer, deepest)
+        if field in fields:
+            raise ValueError
+        fields[field] = _value(head & 15, footer, deepest - 1)
+    return fields
+
+
+def _number(footer: Iterator[int]) -> int:
+    """A whole number of variable length, in at most ten bytes."""
+    value = 0
+    for place in range(0, 70, 7):
+        byte = next(footer)
+        value |= (byte & 127) << place
+        if byte < 128:
+            return value
+    raise ValueError
 
 
 def _opened(data: bytes, *, codes_for: list[str] | None = None) -> pq.ParquetFile:

@@ -18,12 +18,13 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from pipelines.group.keys import GroupKeys, PracticeKey, is_signed
-from pipelines.group.plain_json import read_json
+from pipelines.group.signed_file import read_json
 from warehouse.errors import GroupError, MentonError
 from warehouse.store.chain import canonical
+from warehouse.toml_files import shaped
 
 _MAGIC = b"menton contribution, version 1\n"
 _LENGTH = 8
@@ -71,11 +72,7 @@ def seal(manifest: Mapping[str, Any], members: Mapping[str, bytes], key: Practic
 
 
 def unseal(data: bytes, keys: GroupKeys) -> bytes:
-    """Decrypt a file.
-
-    Raises:
-        GroupError: It is too long, not encrypted to this group, or was changed.
-    """
+    """Decrypt a file; refused where it is too long, not encrypted to this group, or was changed."""
     import pyrage
 
     if len(data) > MOST_FILE:
@@ -90,11 +87,7 @@ def unseal(data: bytes, keys: GroupKeys) -> bytes:
 
 
 def unpack(body: bytes) -> Contents:
-    """Take a decrypted file apart; the signature, the lengths and the hashes are checked first.
-
-    Raises:
-        GroupError: It is not a contribution, or was changed after it was signed.
-    """
+    """Take a decrypted file apart; its signature, lengths and hashes are checked first."""
     start = len(_MAGIC) + _LENGTH + 1
     length = body[len(_MAGIC) : start]
     if body[: len(_MAGIC)] != _MAGIC or not length[:-1].isdigit() or length[-1:] != b"\n":
@@ -112,12 +105,12 @@ def unpack(body: bytes) -> Contents:
 
 
 def _members(listed: object, body: bytes, position: int) -> dict[str, bytes]:
-    if not isinstance(listed, list) or not 1 <= len(listed) <= MOST_MEMBERS:
-        raise _changed("it lists no members, or too many")
+    entries, _ = shaped(list[tuple[Literal["cases.parquet", "tables.json"], int, str]], listed)
+    if not entries or len(entries) > MOST_MEMBERS:
+        raise _changed("it lists no members, too many, or a member it should not have")
     found: dict[str, bytes] = {}
-    for one in listed:
-        name, length, digest = one if isinstance(one, list) and len(one) == 3 else (None, None, None)
-        if name not in MEMBERS or name in found or type(length) is not int or not 0 <= length <= MEMBERS[name]:
+    for name, length, digest in entries:
+        if name in found or not 0 <= length <= MEMBERS[name]:
             raise _changed("it lists a member it should not have, or a length that cannot be")
         data = body[position : position + length]
         if len(data) != length or hashlib.sha256(data).hexdigest() != digest:

@@ -3,44 +3,64 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
 
 from pipelines.group.case_table import case_bytes, read_cases
 from pipelines.group.container import MEMBERS, Contents, seal
 from pipelines.group.keys import PracticeKey
-from pipelines.group.plain_json import read_json
+from pipelines.group.signed_file import read_json
 from warehouse.disclosure import Release
 from warehouse.disclosure.assessment import assess
-from warehouse.disclosure.knowledge import knowledge_of, row_of, space_for
-from warehouse.disclosure.system import extreme
 from warehouse.errors import GroupError, MentonError
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.handing_over import HandingOver
+from warehouse.pooled.history import Moments, moments_from
 from warehouse.pooled.member import Member, level_of
-from warehouse.pooled.moments import Moments, moments_from
 from warehouse.pooled.tables import (
     ALL,
     SCOPE,
+    agree,
     breakdown_layout,
     breakdown_name,
-    family,
+    is_about,
     totals_layout,
     totals_name,
 )
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
 from warehouse.store.chain import canonical
+from warehouse.toml_files import shaped
 
 FORMAT = "menton contribution, version 1"
 THESE = ("these",)
 """What the tables of a contribution are about, for the coordinator: the practice's own marks stay with the practice."""
 
 CASES, TABLES = tuple(MEMBERS)
-_MANIFEST = {
-    "format", "kind", "group", "agreement", "sequence", "made_on", "level", "cases", "levels", "means", "invitation",
-    "pseudonym", "public_key", "members",
-}  # fmt: skip
+_Text = Annotated[str, Field(max_length=200)]
+_Whole = Annotated[int, Field(ge=0, lt=2**31)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manifest:
+    """What a file says of itself; ``means`` and ``members`` are looked at where they are used."""
+
+    format: Literal["menton contribution, version 1"]
+    kind: Literal["contribution", "withdrawal"]
+    group: _Text
+    agreement: _Text
+    sequence: _Whole
+    made_on: _Text
+    level: _Text
+    cases: _Whole
+    levels: dict[str, int]
+    means: dict[str, object]
+    invitation: _Text
+    pseudonym: _Text
+    public_key: _Text
+    members: list[object]
 
 
 def sealed_contribution(
@@ -81,51 +101,34 @@ def _without_guards(release: Release) -> dict[str, Any]:
     return {**plain, "guards": [], "scope": {SCOPE: list(THESE)}}
 
 
-def check_manifest(manifest: Mapping[str, Any]) -> None:
-    """Refuse a manifest that does not say what it has to say.
-
-    Raises:
-        GroupError: It does not.
-    """
-    texts = ("format", "kind", "group", "agreement", "made_on", "level", "invitation", "pseudonym", "public_key")
-    levels, means = manifest.get("levels"), manifest.get("means")
-    is_right = (
-        set(manifest) == _MANIFEST
-        and all(isinstance(manifest[name], str) and len(manifest[name]) <= 200 for name in texts)
-        and all(type(manifest[name]) is int and 0 <= manifest[name] < 2**31 for name in ("sequence", "cases"))
-        and isinstance(levels, dict)
-        and all(type(value) is int for value in levels.values())
-        and isinstance(means, dict)
-        and manifest["format"] == FORMAT
-        and manifest["kind"] in {"contribution", "withdrawal"}
-    )
-    if not is_right:
-        found = "the file does not say what a contribution of this version says of itself"
-        raise GroupError(found, remedy="ask the practice to make it again with this version of the program")
+def check_manifest(manifest: Mapping[str, Any]) -> Manifest:
+    """What a manifest says; refused where it does not say all it has to say, or more."""
+    found, complaints = shaped(Manifest, dict(manifest))
+    if not isinstance(found, Manifest):
+        what = ".".join(str(step) for step in complaints[0].place) or "the whole"
+        reason = f"the file does not say what a contribution of this version says of itself: {what} is not right"
+        raise GroupError(reason, remedy="ask the practice to make it again with this version of the program")
+    return found
 
 
 def member_from(contents: Contents, agreement: Agreement, *, replaces: tuple[str, ...]) -> Member:
-    """The contribution in an opened file, held against everything the group agreed on.
-
-    Raises:
-        GroupError: It does not keep to the agreement.
-    """
-    manifest = contents.manifest
-    level = manifest["level"]
+    """The contribution in an opened file; refused where it does not keep to what the group agreed on."""
+    manifest = check_manifest(contents.manifest)
+    level = manifest.level
     if level not in {"cases", "counts"} or (level == "cases" and agreement.level == "counts"):
         raise _off("its level is not one the group agreed on")
     if list(contents.members) != [CASES if level == "cases" else TABLES]:
         raise _off("its members are not those of its level")
-    known = {"id": contents.id, "replaces": replaces, "pseudonym": manifest["pseudonym"]}
+    member = Member(id=contents.id, replaces=replaces, pseudonym=manifest.pseudonym)
     if level == "cases":
-        levels = _levels(manifest["levels"], agreement)
+        levels = _levels(manifest.levels, agreement)
         cases = _cases(contents.members[CASES], levels, agreement)
-        if cases.height != manifest["cases"]:
+        if cases.height != manifest.cases:
             raise _off("it says another number of cases than it holds")
-        member = Member(**known, cases=cases, levels=levels)
+        member = replace(member, cases=cases, levels=levels)
     else:
-        member = Member(**known, tables=_tables(contents.members[TABLES], agreement, manifest["cases"]))
-    return replace(member, means=_means(manifest["means"], member, agreement))
+        member = replace(member, tables=_tables(contents.members[TABLES], agreement, manifest.cases))
+    return replace(member, means=_means(manifest.means, member, agreement))
 
 
 def _means(given: Mapping[str, Any], member: Member, agreement: Agreement) -> dict[str, Moments]:
@@ -216,7 +219,7 @@ def _is_agreed(release: Release, agreement: Agreement) -> bool:
 def _check_together(tables: list[Release], outcome: str, agreement: Agreement, cases: int) -> None:
     """Refuse tables of which no cases could be counted so, or without the totals they rest on."""
     totals = next((one for one in tables if one.name == totals_name(outcome)), None)
-    mine = [one for one in tables if one.name.partition(" ")[0] == outcome]
+    mine = [one for one in tables if is_about(one, outcome)]
     if totals is None and mine:
         raise _off(f"it breaks {outcome} down without giving the totals")
     if totals is None:
@@ -225,10 +228,7 @@ def _check_together(tables: list[Release], outcome: str, agreement: Agreement, c
     if not low <= cases <= high:
         raise _off("it says another number of cases than its tables")
     for one in mine:
-        together = family([totals, one], outcome, *agreement.groupings) if one is not totals else [totals]
-        space = space_for(together)
-        row = row_of(totals.layout, ("started",), space)
-        if extreme(knowledge_of(together, space), row, largest=False) is None:
+        if not agree([totals] if one is totals else [totals, one]):
             raise _off(f"the counts of {one.name!r} contradict each other")
 
 

@@ -23,11 +23,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from pipelines.group.agreement_file import Offered, read_agreement
 from pipelines.group.chain import RecordChain
 from pipelines.group.keys import GroupKeys, read_group_keys
+from pipelines.group.signed_file import read_agreement
 from warehouse.errors import GroupError
 from warehouse.pooled.agreement import Agreement
+from warehouse.store.storage import utc_now
 
 RECORD = "record.jsonl"
 RELEASES = "releases.jsonl"
@@ -71,6 +72,10 @@ class GroupFolder:
         """The record."""
         return RecordChain(self.path / RECORD)
 
+    def note(self, what: str, **entry: object) -> None:
+        """Write down in the record that something happened now."""
+        self.record.add({"at": utc_now().isoformat() + "Z", "what": what, **entry})
+
     @property
     def releases(self) -> RecordChain:
         """The pooled tables let out."""
@@ -86,28 +91,19 @@ class GroupFolder:
         return read_group_keys(self.key_file)
 
     def state(self) -> GroupState:
-        """The state now.
-
-        Raises:
-            GroupError: There is no group here, or its record was changed.
-        """
+        """The state now; refused where there is no group, or its record was changed."""
         if not (self.path / RECORD).exists():
             found = "there is no study group here yet"
             raise GroupError(found, where=self.path.name, remedy="make one with `menton group init`")
         return state_after(self.record.read())
 
     def agreement(self, version: int | None = None) -> Agreement:
-        """The agreement in force, or an earlier version of it.
-
-        Raises:
-            GroupError: There is none.
-        """
+        """The agreement in force, or an earlier version of it; refused where there is none."""
         wanted = self.state().version if version is None else version
         if not wanted:
             found = "the group has no agreement yet"
             raise GroupError(found, where=self.path.name, remedy="make it with `menton group agreement`")
-        offered: Offered = read_agreement(self.agreement_path(wanted))
-        return offered.agreement
+        return read_agreement(self.agreement_path(wanted)).agreement
 
     def agreement_path(self, version: int) -> Path:
         """Where a version of the agreement lies."""
@@ -119,11 +115,7 @@ class GroupFolder:
 
     @contextmanager
     def held(self) -> Iterator[GroupState]:
-        """The state, with the folder held against other commands that would change it.
-
-        Raises:
-            GroupError: Another command is at work in it.
-        """
+        """The state, with the folder held against other commands that would change it, which are refused."""
         self.state()
         with _lock(self.path / "in-use"):
             state = self.state()
@@ -178,11 +170,7 @@ def _withdrew(state: GroupState, entry: Mapping[str, Any]) -> None:
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all, for its owner alone.
-
-    Raises:
-        GroupError: It cannot be written.
-    """
+    """Write a file so that it is there whole or not at all, for its owner alone."""
     draft = path.with_name(path.name + ".draft")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -30,8 +30,24 @@ _PRACTICE = re.compile(rf"{_PRACTICE_HEADER}\r?\n([0-9a-f]{{64}})\r?\n?")
 PSEUDONYM = re.compile(r"P(-[A-Z2-7]{4}){4}")
 
 
+class _Signer:
+    """Someone who signs (Ed25519)."""
+
+    __slots__ = ()
+    seed: bytes
+
+    @property
+    def public(self) -> str:
+        """The public key that the signatures are checked with, in hex."""
+        return public_of(self.seed)
+
+    def sign(self, message: bytes) -> bytes:
+        """Sign a message."""
+        return _private(self.seed).sign(message)
+
+
 @dataclass(frozen=True, slots=True)
-class GroupKeys:
+class GroupKeys(_Signer):
     """The coordinator's keys; ``repr`` shows none of them."""
 
     identity: str
@@ -47,22 +63,9 @@ class GroupKeys:
 
         return str(x25519.Identity.from_str(self.identity).to_public())
 
-    @property
-    def public(self) -> str:
-        """The public key that the coordinator's signatures are checked with, in hex."""
-        return public_of(self.seed)
-
-    def sign(self, message: bytes) -> bytes:
-        """Sign a message."""
-        return _private(self.seed).sign(message)
-
 
 def make_group_keys(path: Path) -> GroupKeys:
-    """Make a group's keys in a new file.
-
-    Raises:
-        KeyProblemError: The file is there already, or cannot be made.
-    """
+    """Make a group's keys in a file that is not there yet."""
     from pyrage import x25519
 
     text = f"{_GROUP_HEADER}\n{x25519.Identity.generate()}\n{secrets.token_hex(32)}\n"
@@ -73,11 +76,7 @@ def make_group_keys(path: Path) -> GroupKeys:
 
 
 def read_group_keys(path: Path) -> GroupKeys:
-    """The coordinator's keys.
-
-    Raises:
-        KeyProblemError: The file is missing, readable by others, or no key file of a group.
-    """
+    """The coordinator's keys; refused where others can read the file, or it is no key file of a group."""
     match = _GROUP.fullmatch(_private_text(path))
     if match is None:
         raise _no_key(path, _GROUP_HEADER)
@@ -85,7 +84,7 @@ def read_group_keys(path: Path) -> GroupKeys:
 
 
 @dataclass(frozen=True, slots=True)
-class PracticeKey:
+class PracticeKey(_Signer):
     """A practice's own key in one group; ``repr`` shows the pseudonym alone."""
 
     seed: bytes
@@ -95,18 +94,9 @@ class PracticeKey:
         return f"PracticeKey({self.pseudonym!r})"
 
     @property
-    def public(self) -> str:
-        """Public half, in hex."""
-        return public_of(self.seed)
-
-    @property
     def pseudonym(self) -> str:
         """What the practice is called in the group."""
         return pseudonym_of(self.public, self.group)
-
-    def sign(self, message: bytes) -> bytes:
-        """Sign a message."""
-        return _private(self.seed).sign(message)
 
 
 def practice_key_file(warehouse: Path) -> Path:
@@ -115,11 +105,7 @@ def practice_key_file(warehouse: Path) -> Path:
 
 
 def practice_key(path: Path, *, group: str, practice: str, create: bool) -> PracticeKey:
-    """The key of a practice in a group, from the file of its warehouse.
-
-    Raises:
-        KeyProblemError: The file is missing and not to be made, readable by others, or no such key file.
-    """
+    """The key of a practice in a group, from the file of its warehouse, made first where ``create`` says so."""
     from cryptography.hazmat.primitives.hashes import SHA256
     from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 

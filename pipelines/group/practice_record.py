@@ -6,24 +6,18 @@ contributions, to any group, are checked against it. It never leaves.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import Any
 
 from pipelines.group.chain import RecordChain
 from warehouse.disclosure import Release
 from warehouse.errors import GroupError
-from warehouse.pooled.history import RECORD_FILE, HandedOver
-from warehouse.pooled.moments import marks_of
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from pathlib import Path
-    from typing import Any
-
-    from warehouse.pooled.agreement import Agreement
-    from warehouse.pooled.cases import GroupCases
-    from warehouse.pooled.handing_over import HandingOver
+from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.cases import GroupCases
+from warehouse.pooled.handing_over import HandingOver
+from warehouse.pooled.history import RECORD_FILE, HandedOver, marks_of
 
 FILE = RECORD_FILE
 
@@ -39,7 +33,17 @@ class PracticeRecord:
     @property
     def history(self) -> tuple[HandedOver, ...]:
         """Everything handed over, to any group. What was taken back counts too: it may have been kept."""
-        return tuple(_handed(entry) for entry in self.entries if entry["what"] == "handed over")
+        return tuple(
+            HandedOver(
+                level=entry["level"],
+                versions=entry["versions"],
+                releases=tuple(Release.from_dict(one) for one in entry["releases"]),
+                levels=entry["levels"],
+                values=entry.get("values", {}),
+            )
+            for entry in self.entries
+            if entry["what"] == "handed over"
+        )
 
     def last_sequence(self, group: str) -> int:
         """Number of the last file made for a group; 0 before the first."""
@@ -50,22 +54,14 @@ class PracticeRecord:
         mine = [entry for entry in self.entries if entry["group"] == group]
         return bool(mine) and mine[-1]["what"] == "handed over"
 
-    def coordinator(self, group: str) -> str:
-        """The public key of a group's coordinator, as it was when the practice first contributed; else empty."""
-        return next((entry["coordinator"] for entry in self.entries if entry["group"] == group), "")
-
     def check(self, agreement: Agreement) -> None:
-        """Refuse an agreement that comes from another coordinator than before, or is older than the last one.
-
-        Raises:
-            GroupError: It does, or is.
-        """
-        known = self.coordinator(agreement.group)
-        if known and known != agreement.coordinator:
+        """Refuse an agreement that comes from another coordinator than before, or is older than the last one."""
+        mine = [entry for entry in self.entries if entry["group"] == agreement.group]
+        if mine and mine[0]["coordinator"] != agreement.coordinator:
             found = "the agreement is signed with another key than the group's earlier ones"
             remedy = "ask the coordinator, by another way than this file came, whether the group has new keys"
             raise GroupError(found, remedy=remedy)
-        newest = max((entry["version"] for entry in self.entries if entry["group"] == agreement.group), default=0)
+        newest = max((entry["version"] for entry in mine), default=0)
         if agreement.version < newest:
             found = f"this is version {agreement.version} of the agreement; you have contributed under version {newest}"
             raise GroupError(found, remedy="use the agreement in force")
@@ -101,23 +97,6 @@ class PracticeRecord:
 
 
 def read_record(warehouse: Path, practice: str) -> PracticeRecord:
-    """The record of a practice.
-
-    Raises:
-        GroupError: It was changed.
-    """
+    """The record of a practice; refused where it was changed."""
     chain = RecordChain(warehouse / FILE)
     return PracticeRecord(chain, practice, tuple(one for one in chain.read() if one["practice"] == practice))
-
-
-def _handed(entry: Mapping[str, Any]) -> HandedOver:
-    return HandedOver(
-        group=entry["group"],
-        sequence=entry["sequence"],
-        made_on=entry["made_on"],
-        level=entry["level"],
-        versions=MappingProxyType(dict(entry["versions"])),
-        releases=tuple(Release.from_dict(one) for one in entry["releases"]),
-        levels=MappingProxyType(dict(entry["levels"])),
-        values=MappingProxyType(dict(entry.get("values", {}))),
-    )

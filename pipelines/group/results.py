@@ -1,4 +1,4 @@
-"""Making a result: pool what counts, remember what was let out, sign and keep it."""
+"""Results: pooled from what counts, remembered, signed and kept; and read by a practice, with its own line known."""
 
 from __future__ import annotations
 
@@ -7,14 +7,18 @@ import secrets
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipelines.group.chain import RecordChain
 from pipelines.group.folder import GroupFolder, write_whole
-from pipelines.group.result_file import read_result, result_text
+from pipelines.group.keys import practice_key, practice_key_file
+from pipelines.group.practice_record import FILE
+from pipelines.group.signed_file import MOST_RESULT, read_bytes, read_json, read_result, result_text
 from pipelines.group.taking import members
-from warehouse.pooled.agreement import Agreement
-from warehouse.pooled.member import Member
+from warehouse.errors import GroupError
+from warehouse.pooled.kept_results import Kept
 from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import ledger_entry, publisher_from
 from warehouse.pooled.result import GroupResult
+from warehouse.pooled.shares import tag_of
 from warehouse.store.storage import utc_now
 
 
@@ -29,15 +33,12 @@ class Made:
 
 
 def make_result(folder: GroupFolder) -> Made:
-    """Pool the contributions at hand; the same contributions give the result already made.
-
-    Raises:
-        GroupError: There is no agreement, or a contribution was changed.
-    """
+    """Pool the contributions at hand; the same contributions give the result already made."""
     keys, agreement = folder.keys(), folder.agreement()
     with folder.held() as state:
         taken, older = members(folder, agreement)
-        of = _state_of(taken, agreement)
+        ids = "\x1f".join([agreement.digest, *sorted(one.id for one in taken)])
+        of = hashlib.sha256(ids.encode()).hexdigest()
         last = next((one for one in reversed(folder.record.read()) if one["what"] == "result"), None)
         if last is not None and last["of"] == of:
             path = folder.result_path(last["number"])
@@ -55,10 +56,26 @@ def make_result(folder: GroupFolder) -> Made:
         folder.releases.add({"at": utc_now().isoformat() + "Z", **ledger_entry(publisher)})
         path = folder.result_path(number)
         write_whole(path, result_text(result, keys).encode("ascii"))
-        folder.record.add({"at": utc_now().isoformat() + "Z", "what": "result", "number": number, "of": of})
+        folder.note("result", number=number, of=of)
     return Made(result, path, tuple(older), is_new=True)
 
 
-def _state_of(taken: list[Member], agreement: Agreement) -> str:
-    ids = "\x1f".join([agreement.digest, *sorted(one.id for one in taken)])
-    return hashlib.sha256(ids.encode()).hexdigest()
+def read_for_practices(path: Path, warehouse: Path, key_file: Path | None) -> Kept:
+    """A result, signed by the coordinator the practices of a warehouse contributed to, with their tags in it."""
+    entries = RecordChain(warehouse / FILE).read()
+    try:  # the group it says it is about tells whose signature it must bear
+        data = read_bytes(path, most=MOST_RESULT, what="the result")
+        group = read_json(data, most=MOST_RESULT, what="the result")["result"]["group"]
+    except (KeyError, TypeError) as error:
+        found = "the result cannot be read"
+        raise GroupError(found, where=path.name, remedy="name the file the coordinator sent") from error
+    mine = [entry for entry in entries if entry["group"] == group]
+    if not mine:
+        found = "no practice of this warehouse has contributed to the group of this result"
+        raise GroupError(found, where=path.name, remedy="name the warehouse you contributed from with --warehouse")
+    result = read_result(path, coordinator=mine[0]["coordinator"])
+    tags = {}
+    for practice in sorted({entry["practice"] for entry in mine}):
+        key = practice_key(key_file or practice_key_file(warehouse), group=group, practice=practice, create=False)
+        tags[practice] = tag_of(key.pseudonym, result.salt)
+    return Kept(result, tags)

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 
-from pipelines.group.agreement_file import hash_of_invitation
 from pipelines.group.container import MOST_FILE, Contents, unpack, unseal
-from pipelines.group.contribution import check_manifest, member_from
+from pipelines.group.contribution import Manifest, check_manifest, member_from
 from pipelines.group.folder import GroupFolder, GroupState, MemberStanding, write_whole
 from pipelines.group.keys import pseudonym_of
+from pipelines.group.signed_file import hash_of_invitation, read_bytes
 from warehouse.errors import GroupError
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.member import Member
@@ -31,28 +31,20 @@ class Taken:
 @dataclass(frozen=True, slots=True)
 class _Opened:
     data: bytes
-    digest: str
     contents: Contents
+    says: Manifest
+
+    @property
+    def digest(self) -> str:
+        return hashlib.sha256(self.data).hexdigest()
 
     @property
     def is_withdrawal(self) -> bool:
-        return bool(self.contents.manifest["kind"] == "withdrawal")
-
-    @property
-    def pseudonym(self) -> str:
-        return str(self.contents.manifest["pseudonym"])
-
-    @property
-    def sequence(self) -> int:
-        return int(self.contents.manifest["sequence"])
+        return self.says.kind == "withdrawal"
 
 
 def take(folder: GroupFolder, path: Path) -> Taken:
-    """Take a practice's file in.
-
-    Raises:
-        GroupError: It is refused, with the reason; nothing was changed.
-    """
+    """Take a practice's file in, or refuse it with the reason and change nothing."""
     state = folder.state()
     opened = _open(folder, path, state)
     _check_standing(opened, state, folder)
@@ -63,16 +55,12 @@ def take(folder: GroupFolder, path: Path) -> Taken:
     with folder.held() as held:
         _check_standing(opened, held, folder)
         if opened.is_withdrawal:
-            return _withdraw(folder, opened.pseudonym, opened.sequence, by="the practice")
+            return _withdraw(folder, opened.says.pseudonym, opened.says.sequence, by="the practice")
         return _keep(folder, opened, held)
 
 
 def withdraw(folder: GroupFolder, pseudonym: str) -> Taken:
-    """Take a practice out at its word: its file is removed and nothing of it counts from now on.
-
-    Raises:
-        GroupError: No practice of this pseudonym takes part.
-    """
+    """Take a practice out at its word: its file is removed and nothing of it counts from now on."""
     with folder.held() as state:
         standing = state.practices.get(pseudonym.strip().upper())
         if standing is None or not standing.is_in:
@@ -82,11 +70,7 @@ def withdraw(folder: GroupFolder, pseudonym: str) -> Taken:
 
 
 def members(folder: GroupFolder, agreement: Agreement) -> tuple[list[Member], list[str]]:
-    """The contributions that count under the agreement in force, and the practices whose are of an earlier one.
-
-    Raises:
-        GroupError: A file is missing or was changed since it was taken in.
-    """
+    """The contributions that count under the agreement in force, and the practices whose are of an earlier one."""
     state, keys = folder.state(), folder.keys()
     found, older = [], []
     for pseudonym, standing in sorted(state.practices.items()):
@@ -96,9 +80,7 @@ def members(folder: GroupFolder, agreement: Agreement) -> tuple[list[Member], li
             older.append(pseudonym)
             continue
         data = _stored(folder, standing)
-        contents = unpack(unseal(data, keys))
-        check_manifest(contents.manifest)
-        found.append(member_from(contents, agreement, replaces=standing.earlier))
+        found.append(member_from(unpack(unseal(data, keys)), agreement, replaces=standing.earlier))
     return found, older
 
 
@@ -115,58 +97,50 @@ def _stored(folder: GroupFolder, standing: MemberStanding) -> bytes:
 
 
 def _open(folder: GroupFolder, path: Path, state: GroupState) -> _Opened:
-    try:
-        with path.open("rb") as stream:
-            data = stream.read(MOST_FILE + 1)
-    except OSError as error:
-        found = f"the file cannot be read: {error.strerror or type(error).__name__}"
-        raise GroupError(found, where=path.name, remedy="name the file a practice sent") from error
+    data = read_bytes(path, most=MOST_FILE, what="the file", remedy="name the file a practice sent")
     digest = hashlib.sha256(data).hexdigest()
     if any(one.digest == digest for one in state.practices.values() if one.is_in):
         found = "this very file has been taken in already"
         raise GroupError(found, where=path.name, remedy="nothing needs to be done")
     contents = unpack(unseal(data, folder.keys()))
-    check_manifest(contents.manifest)
-    manifest = contents.manifest
+    says = check_manifest(contents.manifest)
     group = folder.agreement().group
-    if manifest["group"] != group:
+    if says.group != group:
         found = "the contribution was made for another group"
         raise GroupError(found, where=path.name, remedy="ask the practice to make it with this group's agreement")
-    if manifest["pseudonym"] != pseudonym_of(manifest["public_key"], group):
+    if says.pseudonym != pseudonym_of(says.public_key, group):
         found = "the pseudonym in the file is not that of the key it is signed with"
         raise GroupError(found, where=path.name, remedy="someone speaks in another's name: ask the practices")
-    return _Opened(data, digest, contents)
+    return _Opened(data, contents, says)
 
 
 def _check_standing(opened: _Opened, state: GroupState, folder: GroupFolder) -> None:
     """Whether the practice may send this, and whether it is newer than what it sent before."""
-    standing = state.practices.get(opened.pseudonym)
-    if standing is not None and opened.sequence <= standing.sequence:
+    standing = state.practices.get(opened.says.pseudonym)
+    if standing is not None and opened.says.sequence <= standing.sequence:
         found = (
-            f"file number {opened.sequence} of {opened.pseudonym} is not newer than number {standing.sequence}, which"
-            f" counts or was withdrawn"
+            f"file number {opened.says.sequence} of {opened.says.pseudonym} is not newer than number"
+            f" {standing.sequence}, which counts or was withdrawn"
         )
         raise GroupError(found, remedy="an old file never takes the place of a newer one; ask for a fresh one")
     if standing is not None and standing.is_in:
         return
     if opened.is_withdrawal:
-        found = f"{opened.pseudonym} takes no part, so there is nothing to withdraw"
+        found = f"{opened.says.pseudonym} takes no part, so there is nothing to withdraw"
         raise GroupError(found, remedy="nothing needs to be done")
-    invitation = str(opened.contents.manifest["invitation"])
-    if hash_of_invitation(folder.agreement().group, invitation) not in state.invitations:
-        found = f"{opened.pseudonym} takes no part yet, and the file holds no invitation that is still good"
+    if hash_of_invitation(folder.agreement().group, opened.says.invitation) not in state.invitations:
+        found = f"{opened.says.pseudonym} takes no part yet, and the file holds no invitation that is still good"
         remedy = "give the practice an invitation (`menton group invite`) and ask it to contribute with that file"
         raise GroupError(found, remedy=remedy)
 
 
 def _check_agreement(opened: _Opened, folder: GroupFolder, state: GroupState, agreement: Agreement) -> None:
-    manifest = opened.contents.manifest
-    if manifest["agreement"] != agreement.digest:
-        version = _version_of(manifest["agreement"], folder, state)
+    if opened.says.agreement != agreement.digest:
+        version = _version_of(opened.says.agreement, folder, state)
         found = f"the contribution was made under {version}; version {agreement.version} is in force"
         raise GroupError(found, remedy="send the practice the agreement in force and ask it to contribute again")
     try:
-        made_on = date.fromisoformat(manifest["made_on"])
+        made_on = date.fromisoformat(opened.says.made_on)
     except ValueError as error:
         found = "the contribution does not say when it was made"
         raise GroupError(found, remedy="ask the practice to make it again") from error
@@ -184,46 +158,30 @@ def _version_of(digest: str, folder: GroupFolder, state: GroupState) -> str:
 
 def _keep(folder: GroupFolder, opened: _Opened, state: GroupState) -> Taken:
     """The file first, under a name of its own, then the line that makes it count, then the old file goes."""
-    manifest, standing = opened.contents.manifest, state.practices.get(opened.pseudonym)
+    says, standing = opened.says, state.practices.get(opened.says.pseudonym)
     is_new = standing is None or not standing.is_in
-    name = f"{opened.pseudonym}-{opened.sequence:06}.age"
+    name = f"{says.pseudonym}-{says.sequence:06}.age"
     write_whole(folder.taken / name, opened.data)
-    invitation = hash_of_invitation(str(manifest["group"]), str(manifest["invitation"])) if is_new else ""
-    folder.record.add(
-        {
-            "at": utc_now().isoformat() + "Z",
-            "what": "took in",
-            "pseudonym": opened.pseudonym,
-            "sequence": opened.sequence,
-            "file": name,
-            "digest": opened.digest,
-            "id": opened.contents.id,
-            "agreement": manifest["agreement"],
-            "level": manifest["level"],
-            "cases": manifest["cases"],
-            "invitation": invitation,
-        }
+    folder.note(
+        "took in",
+        pseudonym=says.pseudonym,
+        sequence=says.sequence,
+        file=name,
+        digest=opened.digest,
+        id=opened.contents.id,
+        agreement=says.agreement,
+        level=says.level,
+        cases=says.cases,
+        invitation=hash_of_invitation(says.group, says.invitation) if is_new else "",
     )
     if standing is not None and standing.file:
         (folder.taken / standing.file).unlink(missing_ok=True)
-    return Taken(
-        pseudonym=opened.pseudonym,
-        kind="new" if is_new else "replaced",
-        level=str(manifest["level"]),
-        cases=int(manifest["cases"]),
-    )
+    kind = "new" if is_new else "replaced"
+    return Taken(pseudonym=says.pseudonym, kind=kind, level=says.level, cases=says.cases)
 
 
 def _withdraw(folder: GroupFolder, pseudonym: str, sequence: int, *, by: str) -> Taken:
-    folder.record.add(
-        {
-            "at": utc_now().isoformat() + "Z",
-            "what": "withdrew",
-            "pseudonym": pseudonym,
-            "sequence": sequence,
-            "by": by,
-        }
-    )
+    folder.note("withdrew", pseudonym=pseudonym, sequence=sequence, by=by)
     for path in folder.taken.glob(f"{pseudonym}-*.age"):
         path.unlink()
     return Taken(pseudonym=pseudonym, kind="withdrawn")

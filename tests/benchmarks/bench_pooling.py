@@ -13,12 +13,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipelines.group.agreement_file import offered_from
 from pipelines.group.contribution import sealed_contribution
 from pipelines.group.folder import GroupFolder
-from pipelines.group.founding import Terms, found_group, invite, make_agreement
+from pipelines.group.founding import found_group, invite, make_agreement
 from pipelines.group.keys import practice_key
 from pipelines.group.results import make_result
+from pipelines.group.signed_file import offered_from
 from pipelines.group.taking import members, take
 from tests.benchmarks.table import Row, Table
 from tests.study_group import cohort, group_result
@@ -30,7 +30,6 @@ from warehouse.pooled.variables import DEFAULT_GROUPINGS, DEFAULT_VARIABLES
 
 PRACTICES = 50
 CASES = 2_000
-TERMS = Terms(outcomes=("D1",), variables=DEFAULT_VARIABLES, groupings=DEFAULT_GROUPINGS, years=(2016, 2023))
 
 
 def timed(table: Table, name: str, work: Callable[[], object]) -> None:
@@ -46,7 +45,14 @@ def test_fifty_practices_are_pooled(tmp_path: Path, table: Table) -> None:
     group_result(12, 9, 20)  # so that nothing is imported while the clock runs
     folder = GroupFolder(tmp_path / "group", tmp_path / "group.key")
     found_group(folder, "Lantern Bay")
-    agreement = make_agreement(folder, TERMS, shipped())
+    agreement = make_agreement(
+        folder,
+        shipped(),
+        outcomes=("D1",),
+        variables=DEFAULT_VARIABLES,
+        groupings=DEFAULT_GROUPINGS,
+        years=(2016, 2023),
+    )
     invitations = [offered_from(text.encode(), where="invitation").invitation for text in invite(folder, PRACTICES)]
     rng = np.random.default_rng(1)
     files = []

@@ -4,29 +4,25 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from itertools import combinations
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 from warehouse.disclosure import Policy
 from warehouse.disclosure.hierarchy import Hierarchy
 from warehouse.errors import GroupError, MentonError
-from warehouse.outcomes.definition import DefinitionPart
+from warehouse.outcomes.definition import Definition, DefinitionPart
+from warehouse.outcomes.growth_reference import GrowthReference
 from warehouse.outcomes.registry import definition_from, definition_to_dict
+from warehouse.pooled.variables import KNOWN_VARIABLES
 from warehouse.store.chain import canonical
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from warehouse.outcomes.definition import Definition
-    from warehouse.outcomes.growth_reference import GrowthReference
 
 Level: TypeAlias = Literal["cases", "counts"]
 
 FORMAT = "menton agreement, version 1"
-MOST_NAME = 60
 _NUMBERS = {
     "version": (1, 10_000),
     "k": (2, 100),
@@ -39,7 +35,7 @@ _NUMBERS = {
 }
 _TEXTS = {
     "group": r"[0-9a-f]{16}",
-    "name": rf"[^\x00-\x1f\x7f]{{1,{MOST_NAME}}}",
+    "name": r"[^\x00-\x1f\x7f]{1,60}",
     "made_on": r"\d{4}-\d{2}-\d{2}",
     "recipient": r"age1[0-9a-z]{58}",
     "coordinator": r"[0-9a-f]{64}",
@@ -64,16 +60,16 @@ class Agreement:
     outcomes: tuple[str, ...]  # Ids of those that are pooled; the first is the headline
     growth_name: str  # The growth reference all use
     growth_digest: str  # Digest of its curves
-    level: Level  # The most that is asked of a practice: `cases` or `counts`. A practice may always give counts.
-    k: int  # Fewest cases alike in a case-level contribution
+    level: Level = "cases"  # The most that is asked of a practice, which may always give counts
+    k: int = 5  # Fewest cases alike in a case-level contribution
     # Fewest different outcomes among cases alike
-    l: int  # noqa: E741 - the name the literature gives it
-    minimum: int  # Smallest count shown, in contributions of counts and in everything pooled
-    round_to: int | None  # Counts in what is pooled are rounded to this; None shows them as they are
-    mean_minimum: int  # Fewest cases behind a mean
-    fewest_new: int  # Fewest new or changed cases a practice may renew its contribution with
-    fewest_practices: int  # Fewest practices behind anything pooled
-    most_cases: int  # Most cases taken from one practice
+    l: int = 2  # noqa: E741 - the name the literature gives it
+    minimum: int = 5  # Smallest count shown, in contributions of counts and in everything pooled
+    round_to: int | None = None  # Counts in what is pooled are rounded to this; None shows them as they are
+    mean_minimum: int = 8  # Fewest cases behind a mean
+    fewest_new: int = 10  # Fewest new or changed cases a practice may renew its contribution with
+    fewest_practices: int = 3  # Fewest practices behind anything pooled
+    most_cases: int = 50_000  # Most cases taken from one practice
     variables: tuple[Hierarchy, ...]  # What is known of a case, with the ways it may be made coarser
     groupings: tuple[str, ...]  # Variables that shares are also pooled by
 
@@ -93,11 +89,7 @@ class Agreement:
         return {one.name: 3.0 if one.name in self.groupings else 1.0 for one in self.variables}
 
     def hierarchy(self, name: str) -> Hierarchy:
-        """The levels of a variable.
-
-        Raises:
-            GroupError: The group did not agree on it.
-        """
+        """The levels of a variable the group agreed on."""
         for one in self.variables:
             if one.name == name:
                 return one
@@ -105,11 +97,7 @@ class Agreement:
         raise GroupError(found, expected=", ".join(one.name for one in self.variables))
 
     def definition(self, identifier: str) -> Definition:
-        """A definition that is pooled.
-
-        Raises:
-            GroupError: The group did not agree on it.
-        """
+        """A definition that is pooled; refused where the group did not agree on it."""
         for one in self.definitions:
             if one.id == identifier and identifier in self.outcomes:
                 return one
@@ -149,11 +137,7 @@ class Agreement:
 
 
 def agreement_from(data: object) -> Agreement:
-    """An agreement from plain data; anything missing, unknown or out of range is refused as a whole.
-
-    Raises:
-        GroupError: It is not an agreement.
-    """
+    """An agreement from plain data; anything missing, unknown or out of range is refused as a whole."""
     if not isinstance(data, dict) or set(data) != _KEYS or data.get("format") != FORMAT:
         raise _wrong("its parts are not those of an agreement of this version")
     for name, pattern in _TEXTS.items():
@@ -204,8 +188,6 @@ def _hierarchy(data: Mapping[str, Any]) -> Hierarchy:
 
 
 def _check(made: Agreement) -> None:
-    from warehouse.pooled.variables import KNOWN_VARIABLES
-
     names = [one.name for one in made.variables]
     if len(set(names)) < len(names) or not set(names) <= set(KNOWN_VARIABLES) or len(names) > len(KNOWN_VARIABLES):
         raise _wrong("a variable is unknown or named twice")

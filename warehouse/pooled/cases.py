@@ -3,28 +3,22 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import polars as pl
 
-from warehouse.disclosure.hierarchy import MISSING
+from warehouse.disclosure.hierarchy import MISSING, Hierarchy
 from warehouse.errors import GroupError
 from warehouse.marts.grouping import GROUPINGS
+from warehouse.marts.reader import Reader
 from warehouse.marts.steps import STEPS
+from warehouse.outcomes.definition import Definition
 from warehouse.outcomes.registry import definition_to_dict
-from warehouse.pooled.agreement import growth_digest
+from warehouse.pooled.agreement import Agreement, growth_digest
 from warehouse.pooled.variables import ADVERSE, KNOWN_VARIABLES, NOT_ADVERSE, NOT_DUE, NOT_KNOWN, year_group
 from warehouse.selection import Selection
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from warehouse.disclosure.hierarchy import Hierarchy
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import Definition
-    from warehouse.pooled.agreement import Agreement
 
 CASE_KEY = "case_key"
 
@@ -54,11 +48,7 @@ class GroupCases:
 
 
 def group_cases(reader: Reader, agreement: Agreement, *, practice: str) -> GroupCases:
-    """The consecutive treated cases of a practice.
-
-    Raises:
-        GroupError: The warehouse does not use the definitions and the growth reference agreed on.
-    """
+    """The consecutive treated cases of a practice, by the very methods the group agreed on."""
     check_same_methods(reader, agreement)
     condition, values = Selection(filters={"practice": (practice,)}).where()
     listed = "".join(f", mart_cases.{GROUPINGS[name].column} as {name}" for name in KNOWN_VARIABLES)
@@ -128,11 +118,7 @@ def _values(column: pl.Series, hierarchy: Hierarchy) -> pl.Series:
 
 
 def check_same_methods(reader: Reader, agreement: Agreement) -> None:
-    """Refuse a warehouse that counts by other definitions or another growth reference than the group agreed on.
-
-    Raises:
-        GroupError: It does.
-    """
+    """Refuse a warehouse that counts by other definitions or another growth reference than the group agreed on."""
     mine = {one.id: one for one in reader.registry}
     for agreed in agreement.definitions:
         own = mine.get(agreed.id)

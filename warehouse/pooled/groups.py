@@ -2,32 +2,43 @@
 
 The counts of practices that gave all of theirs are added up in one table, which goes through the engine; practices with
 hidden counts enter within the limits they gave. The share rests on these published figures. What rests on single
-practices' counts (the design effect, the ratio) is given with few digits, so that it cannot be taken apart.
+practices' counts (the design effect, the ratio) is given with few digits, so that it cannot be taken apart. Adjusted
+ratios come from single cases, and so from practices that gave cases; counts alone cannot be adjusted.
 """
 
 from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
+import polars as pl
+
+from warehouse.analysis.design import Covariate, build_design
+from warehouse.analysis.inputs import z_value
+from warehouse.analysis.logistic import fit_or_fall_back
 from warehouse.analysis.meta import pool
 from warehouse.analysis.meta_effects import ratio_effects
 from warehouse.analysis.proportion import wilson_interval
 from warehouse.disclosure import ProtectedTable
+from warehouse.disclosure.hierarchy import ANY
 from warehouse.plural import number_of
-from warehouse.pooled.adjusted import Adjusted, adjusted_ratios
 from warehouse.pooled.agreement import Agreement
-from warehouse.pooled.member import Groups, Member, added
-from warehouse.pooled.practices import is_whole, left_out_notes, publish_totals
-from warehouse.pooled.publishing import Publisher
+from warehouse.pooled.cases import result_column
+from warehouse.pooled.member import Groups, Member, known_range
+from warehouse.pooled.publishing import Publisher, is_whole, left_out_notes, publish_totals
 from warehouse.pooled.ranges import NONE, Range, exactly, filled, tightened, total
 from warehouse.pooled.result import Figure, GroupPool, PooledGroup, figure
-from warehouse.pooled.tables import ALL, COUNTED, breakdown_layout, breakdown_table, members_at, totals_known
-from warehouse.pooled.variables import ADVERSE
+from warehouse.pooled.tables import ALL, COUNTED, breakdown_layout, breakdown_table, coarser, members_at, totals_known
+from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
+from warehouse.results import Caution
 
-RATIO_DIGITS = 2
+PRACTICE = "practice"
+_OUTCOME = "is_adverse"
+_RATIO_DIGITS = 2
+_LEVEL = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,42 +55,35 @@ class _Parts:
 
 
 def pooled_groups(
-    members: Sequence[Member],
-    agreement: Agreement,
-    outcome: str,
-    by: str,
-    *,
-    publisher: Publisher,
-    level: float = 0.95,
+    members: Sequence[Member], agreement: Agreement, outcome: str, by: str, *, publisher: Publisher
 ) -> GroupPool:
-    """Pool the shares by a variable.
-
-    Args:
-        members: The practices' contributions.
-        agreement: What was agreed.
-        outcome: Id of the definition.
-        by: One of the agreed groupings.
-        publisher: What was let out before; what is let out now is added.
-        level: Level of the intervals.
-    """
+    """Pool the shares by one of the agreed groupings; what is let out is added to ``publisher``."""
     parts, left_out = _parts(members, agreement, outcome, by)
     notes = left_out_notes(left_out)
     n = len(parts.everyone) if parts else 0
+    empty = GroupPool(outcome=outcome, by=by, practices=n, notes=notes)
     if parts is None or n < agreement.fewest_practices:
         reason = f"A pooled table needs at least {agreement.fewest_practices} practices; {n} can be used."
-        return GroupPool(outcome=outcome, by=by, practices=n, notes=notes, refused=reason)
+        return replace(empty, refused=reason)
     table = _published(parts, agreement, outcome, by, publisher)
     if isinstance(table, str):
-        return GroupPool(outcome=outcome, by=by, practices=n, notes=notes, refused=table)
-    rows = _rows(parts, table, level)
+        return replace(empty, refused=table)
+    rows = _rows(parts, table)
     reference = max(rows, key=lambda row: row.share.n).label
-    adjusted = adjusted_ratios(members, agreement, outcome, by, at=parts.level, reference=reference, level=level)
-    return GroupPool(
-        outcome=outcome,
-        by=by,
-        practices=n,
+    adjusted = adjusted_ratios(members, agreement, outcome, by, at=parts.level, reference=reference)
+    return replace(
+        empty,
         reference=reference,
-        rows=tuple(_compared(row, reference, parts, agreement, adjusted, level) for row in rows),
+        rows=tuple(
+            row
+            if row.label == reference
+            else replace(
+                row,
+                ratio=_ratio(row.label, reference, parts, agreement),
+                adjusted=adjusted.ratios.get(row.label),
+            )
+            for row in rows
+        ),
         adjusted_for=adjusted.adjusted_for,
         adjusted_practices=adjusted.practices,
         notes=(*notes, *(table.notes if table else ()), *_others_note(parts), *adjusted.notes),
@@ -118,14 +122,17 @@ def _published(
         return "A total is hidden, so no breakdown of it can be given."
     scope = [label for member in members for label in publisher.scope(member, outcome)]
     named = members_at(agreement.hierarchy(by), parts.level)
-    sums = added([groups for _, groups in parts.whole])
-    counts = {base[0]: (sums.adverse[label].low, sums.counted[label].low) for label, base in named.items()}
+    given = [groups for _, groups in parts.whole]
+    counts = {
+        base[0]: (sum(one.adverse[label].low for one in given), sum(one.counted[label].low for one in given))
+        for label, base in named.items()
+    }
     layout = breakdown_layout(outcome, by, named, scope=scope)
     table = publisher.publish(breakdown_table(outcome, by, counts, layout), outcome, by)
     return f"This table is not shown. {table.refused}" if table.refused else table
 
 
-def _rows(parts: _Parts, table: ProtectedTable | None, level: float) -> list[PooledGroup]:
+def _rows(parts: _Parts, table: ProtectedTable | None) -> list[PooledGroup]:
     labels = list(parts.everyone[0][1].adverse)
     adverse = _ranges(table, labels, ADVERSE)
     counted = _ranges(table, labels, COUNTED)
@@ -140,7 +147,7 @@ def _rows(parts: _Parts, table: ProtectedTable | None, level: float) -> list[Poo
         known = filled(
             [a.within(Range(0, n.high)) for a, n in zip(each_adverse, each_counted, strict=True)], each_counted
         )
-        share = _share(label, sum(known.adverse), sum(known.counted), _design_effect(parts, label), level)
+        share = _share(label, sum(known.adverse), sum(known.counted), _design_effect(parts, label))
         found.append(PooledGroup(label=label, counted=shown[0], adverse=shown[1], share=share))
     return [row for row in found if row.counted != "0"] or found
 
@@ -155,25 +162,25 @@ def _ranges(table: ProtectedTable | None, labels: Sequence[str], column: str) ->
 
 
 def _read(table: ProtectedTable, key: tuple[str, ...]) -> Range:
-    cell = table.cell(*key)
-    if cell.value is not None:
-        return exactly(cell.value)
-    low, high = table.release.bounds(key)
-    return Range(int(low), int(min(high, 10_000_000)))
+    value = table.cell(*key).value
+    return known_range(table.release, key) if value is None else exactly(value)
 
 
 def _shown(table: ProtectedTable | None, label: str, column: str, parts: _Parts, count: Range) -> str:
     return table.cell(label, column).shown if table is not None and not parts.others else count.words
 
 
-def _share(name: str, adverse: float, counted: int, effect: float, level: float) -> Figure:
+def _no_figure(name: str, reason: str) -> Figure:
+    return Figure(name=name, value=None, low=None, high=None, level=_LEVEL, method="none", n=0, notes=(reason,))
+
+
+def _share(name: str, adverse: float, counted: int, effect: float) -> Figure:
     if counted == 0:
-        nothing = ("No case was counted.",)
-        return Figure(name=name, value=None, low=None, high=None, level=level, method="none", n=0, notes=nothing)
+        return _no_figure(name, "No case was counted.")
     share = min(1.0, adverse / counted)
-    interval = wilson_interval(share, counted / effect, level=level)
+    interval = wilson_interval(share, counted / effect)
     method = f"Wilson interval, cases divided by a design effect of {effect:.1f} for practices differing"
-    return Figure(name=name, value=share, low=interval.low, high=interval.high, level=level, method=method, n=counted)
+    return Figure(name=name, value=share, low=interval.low, high=interval.high, level=_LEVEL, method=method, n=counted)
 
 
 def _design_effect(parts: _Parts, label: str) -> float:
@@ -191,22 +198,7 @@ def _design_effect(parts: _Parts, label: str) -> float:
     return max(1.0, math.ceil(10 * spread / binomial) / 10)
 
 
-def _compared(
-    row: PooledGroup, reference: str, parts: _Parts, agreement: Agreement, adjusted: Adjusted, level: float
-) -> PooledGroup:
-    if row.label == reference:
-        return row
-    return PooledGroup(
-        label=row.label,
-        counted=row.counted,
-        adverse=row.adverse,
-        share=row.share,
-        ratio=_ratio(row.label, reference, parts, agreement, level),
-        adjusted=adjusted.ratios.get(row.label),
-    )
-
-
-def _ratio(label: str, reference: str, parts: _Parts, agreement: Agreement, level: float) -> Figure:
+def _ratio(label: str, reference: str, parts: _Parts, agreement: Agreement) -> Figure:
     """The risk ratio within practices, pooled by random effects."""
     everyone = [groups for _, groups in parts.everyone]
     first = filled([one.adverse[label] for one in everyone], [one.counted[label] for one in everyone])
@@ -218,8 +210,8 @@ def _ratio(label: str, reference: str, parts: _Parts, agreement: Agreement, leve
             f"{number_of(len(effects.practices), 'practice has', 'practices have')} cases in both groups with an"
             f" outcome to compare; at least {agreement.fewest_practices} are needed."
         )
-        return Figure(name=name, value=None, low=None, high=None, level=level, method="none", n=0, notes=(reason,))
-    return figure(name, pool(effects, level=level).natural(), digits=RATIO_DIGITS)
+        return _no_figure(name, reason)
+    return figure(name, pool(effects).natural(), digits=_RATIO_DIGITS)
 
 
 def _others_note(parts: _Parts) -> tuple[str, ...]:
@@ -232,3 +224,114 @@ def _others_note(parts: _Parts) -> tuple[str, ...]:
         "practices gave counts of which some are hidden; they enter",
     )
     return (f"{gave} within the limits known of them.",)
+
+
+@dataclass(frozen=True, slots=True)
+class Adjusted:
+    """Adjusted odds ratios to the reference group."""
+
+    ratios: Mapping[str, Figure] = field(default_factory=lambda: MappingProxyType({}))  # Group -> odds ratio
+    adjusted_for: tuple[str, ...] = ()  # Variables of the model, practice among them
+    practices: int = 0  # Practices behind it
+    notes: tuple[Caution | str, ...] = ()  # What to keep in mind, or why there is nothing
+
+
+def adjusted_ratios(
+    members: Sequence[Member], agreement: Agreement, outcome: str, by: str, *, at: int, reference: str
+) -> Adjusted:
+    """Odds ratios of the groups of a variable to a reference group, within practices and the other variables alike.
+
+    Logistic regression with an indicator for every practice and every group of the other variables, each at the finest
+    level all practices have; a variable that some practice had to drop is not adjusted for. Firth's penalty where the
+    outcomes are separated. Rounded to two decimals, because single cases stand behind it. Practices without single
+    cases, or that dropped the variable, take no part.
+
+    Args:
+        members: The practices.
+        agreement: What was agreed.
+        outcome: Id of the definition.
+        by: The variable compared.
+        at: Its level.
+        reference: Its reference group.
+    """
+    taking_part = [one for one in members if one.cases is not None and _is_kept(agreement, by, one.levels[by])]
+    if len(taking_part) < agreement.fewest_practices:
+        note = (
+            f"No adjusted comparison: {number_of(len(taking_part), 'practice')} gave single cases with this variable."
+        )
+        return Adjusted(practices=len(taking_part), notes=(note,))
+    levels = {one.name: max(member.levels[one.name] for member in taking_part) for one in agreement.variables}
+    levels[by] = max(levels[by], at)
+    others = [name for name, level_ in levels.items() if name != by and _is_kept(agreement, name, level_)]
+    frame = _frame(taking_part, agreement, outcome, {name: levels[name] for name in (by, *others)})
+    return _fitted(frame, by, others, reference, agreement.minimum, len(taking_part))
+
+
+def _is_kept(agreement: Agreement, name: str, level: int) -> bool:
+    return set(agreement.hierarchy(name).levels[level].values()) != {ANY}
+
+
+def _frame(members: Sequence[Member], agreement: Agreement, outcome: str, levels: Mapping[str, int]) -> pl.DataFrame:
+    column = result_column(outcome)
+    parts = []
+    for number, member in enumerate(members):
+        if member.cases is None:  # pragma: no cover - members without cases were left out before
+            continue
+        brought = [
+            pl.col(name).replace_strict(coarser(agreement.hierarchy(name), member.levels[name], level))
+            for name, level in levels.items()
+        ]
+        parts.append(
+            member.cases.filter(pl.col(column).is_in([ADVERSE, NOT_ADVERSE])).select(
+                *brought, (pl.col(column) == ADVERSE).alias(_OUTCOME), pl.lit(f"p{number:04}").alias(PRACTICE)
+            )
+        )
+    return pl.concat(parts)
+
+
+def _fitted(
+    frame: pl.DataFrame,
+    by: str,
+    others: Sequence[str],
+    reference: str,
+    minimum: int,
+    practices: int,
+) -> Adjusted:
+    enough = _groups_with_enough(frame, by, minimum)
+    if reference not in enough or len(enough) < 2:
+        note = "No adjusted comparison: too few adverse cases, or too few others, in the groups."
+        return Adjusted(practices=practices, notes=(note,))
+    kept = frame.filter(pl.col(by).is_in(enough))
+    others = [name for name in others if kept[name].n_unique() > 1]
+    covariates = [Covariate(name=by, kind="category", reference=reference)]
+    covariates += [Covariate(name=name, kind="category") for name in (*others, PRACTICE)]
+    design = build_design(kept, covariates)
+    fit = fit_or_fall_back(design.matrix, kept[_OUTCOME].cast(pl.Float64).to_numpy())
+    ratios = {}
+    for group in enough:
+        name = f"{by}={group}"
+        if group != reference and name in design.names:
+            j = design.names.index(name)
+            error = math.sqrt(float(fit.covariance[j, j]))
+            log_odds, half = float(fit.coefficients[j]), z_value(_LEVEL) * error
+            ratios[group] = Figure(
+                name=f"adjusted odds ratio, {group} over {reference}",
+                value=round(math.exp(log_odds), _RATIO_DIGITS),
+                low=round(math.exp(log_odds - half), _RATIO_DIGITS),
+                high=round(math.exp(log_odds + half), _RATIO_DIGITS),
+                level=_LEVEL,
+                method=f"{fit.method}, Wald interval",
+                n=kept.height,
+            )
+    return Adjusted(
+        ratios=MappingProxyType(ratios),
+        adjusted_for=(*others, PRACTICE),
+        practices=practices,
+        notes=design.warnings,
+    )
+
+
+def _groups_with_enough(frame: pl.DataFrame, by: str, minimum: int) -> list[str]:
+    """Groups with at least ``minimum`` adverse and ``minimum`` other cases: fewer would say something of few."""
+    counts = frame.group_by(by).agg(pl.col(_OUTCOME).sum().alias("adverse"), (~pl.col(_OUTCOME)).sum().alias("others"))
+    return sorted(counts.filter((pl.col("adverse") >= minimum) & (pl.col("others") >= minimum))[by].to_list())

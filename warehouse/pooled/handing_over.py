@@ -12,14 +12,22 @@ from types import MappingProxyType
 
 import polars as pl
 
-from warehouse.disclosure import Policy, ProtectedTable, Release, protect
+from warehouse.disclosure import Release, protect
 from warehouse.disclosure.anonymise import Anonymised, anonymise
 from warehouse.disclosure.hierarchy import ANY
 from warehouse.plural import number_of
 from warehouse.pooled.agreement import Agreement, Level
 from warehouse.pooled.cases import GroupCases, result_column
-from warehouse.pooled.history import ContributionChange, HandedOver, Past, past_of, smallest_difference
-from warehouse.pooled.moments import Moments, moments_of, why_no_mean
+from warehouse.pooled.history import (
+    ContributionChange,
+    HandedOver,
+    Moments,
+    Past,
+    moments_of,
+    past_of,
+    smallest_difference,
+    why_no_mean,
+)
 from warehouse.pooled.tables import (
     COUNTED,
     Counts,
@@ -36,8 +44,6 @@ from warehouse.pooled.tables import (
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
 from warehouse.results import Caution
 
-_NO_LEVELS: Mapping[str, int] = MappingProxyType({})
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HandingOver:
@@ -47,7 +53,7 @@ class HandingOver:
     n_cases: int  # Cases it is about
     cases: pl.DataFrame | None = None  # The generalised cases, in an order that says nothing; None for counts
     # Variable -> level of generalisation, for cases
-    levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)
+    levels: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
     # The tables as they may leave, for counts. They carry the guards of their owner, which stay behind.
     tables: tuple[Release, ...] = ()
     held_back: tuple[str, ...] = ()  # Sentences: what was agreed but does not leave, and why
@@ -66,14 +72,7 @@ class HandingOver:
 def hand_over(
     cases: GroupCases, agreement: Agreement, *, level: Level, history: Sequence[HandedOver] = ()
 ) -> HandingOver:
-    """Make a contribution ready.
-
-    Args:
-        cases: The cases of the practice.
-        agreement: What the group agreed on.
-        level: ``cases`` or ``counts``; the agreement must ask for cases for cases to be given.
-        history: Everything the practice handed over before, to this group and others, oldest first.
-    """
+    """Make a contribution ready; ``history`` is all the practice handed over before, to any group, oldest first."""
     differing = smallest_difference(history, cases.versions)
     reason = _why_not(cases, agreement, level, differing)
     if reason:
@@ -173,7 +172,12 @@ def _counts(
     changes: list[str] = []
     for outcome in agreement.outcomes:
         past = past_of(history, outcome, cases.versions[outcome])
-        totals = _totals(cases.frame, agreement, outcome, past)
+        results = dict(cases.frame[result_column(outcome)].value_counts().iter_rows())
+        totals = protect(
+            totals_table(outcome, results, scope=past.scope),
+            agreement.contribution_policy,
+            earlier=family(past.releases, outcome),
+        )
         if totals.refused:
             held_back.append(f"{outcome}: no count. {totals.refused}")
             continue
@@ -182,41 +186,31 @@ def _counts(
             held_back.append(f"{outcome}: a total is hidden, so no breakdown is given.")
             continue
         for by in agreement.groupings:
-            found = _breakdown(cases.frame, agreement, outcome, by, past, totals.release)
-            tables += found.tables
-            held_back += found.held_back
-            changes += found.changes
+            table, held, change = _breakdown(cases.frame, agreement, outcome, by, past, totals.release)
+            tables += [table] if table else []
+            held_back.append(held)
+            changes.append(change)
     refused = "" if tables else "Nothing may leave: every table would give away a small count."
     return HandingOver(
         level="counts",
         n_cases=cases.frame.height,
         tables=tuple(tables),
-        held_back=tuple(held_back),
-        changes=tuple(dict.fromkeys(changes)),
+        held_back=tuple(one for one in held_back if one),
+        changes=tuple(dict.fromkeys(one for one in changes if one)),
         difference=differing,
         refused=refused,
     )
 
 
-def _totals(frame: pl.DataFrame, agreement: Agreement, outcome: str, past: Past) -> ProtectedTable:
-    results = dict(frame[result_column(outcome)].value_counts().iter_rows())
-    table = totals_table(outcome, results, scope=past.scope)
-    return protect(table, agreement.contribution_policy, earlier=family(past.releases, outcome))
-
-
-@dataclass(frozen=True, slots=True)
-class _Part:
-    tables: tuple[Release, ...] = ()
-    held_back: tuple[str, ...] = ()
-    changes: tuple[str, ...] = ()
-
-
-def _breakdown(frame: pl.DataFrame, agreement: Agreement, outcome: str, by: str, past: Past, totals: Release) -> _Part:
+def _breakdown(
+    frame: pl.DataFrame, agreement: Agreement, outcome: str, by: str, past: Past, totals: Release
+) -> tuple[Release | None, str, str]:
+    """A table as it may leave, what of it is held back, and how it was made coarser."""
     hierarchy = agreement.hierarchy(by)
     counts = counts_by(frame, outcome, by, hierarchy.base)
     level = _finest_level(counts, agreement, by)
     if level is None:
-        return _Part(held_back=(f"{outcome} by {by}: every way to group leaves nothing but the total.",))
+        return None, f"{outcome} by {by}: every way to group leaves nothing but the total.", ""
     members = members_at(hierarchy, level)
     layout = breakdown_layout(outcome, by, members, scope=past.scope)
     policy = agreement.contribution_policy
@@ -224,13 +218,10 @@ def _breakdown(frame: pl.DataFrame, agreement: Agreement, outcome: str, by: str,
         breakdown_table(outcome, by, counts, layout), policy, earlier=family([*past.releases, totals], outcome, by)
     )
     if found.refused:
-        return _Part(held_back=(f"{outcome} by {by}: not given. {found.refused}",))
+        return None, f"{outcome} by {by}: not given. {found.refused}", ""
     hidden = sum(cell.state != "shown" for cell in found.cells.values())
-    return _Part(
-        tables=(found.release,),
-        held_back=(f"{outcome} by {by}: {hidden} of {len(found.cells)} counts are hidden.",) if hidden else (),
-        changes=(f"{by} is merged to: {', '.join(members)}.",) if level else (),
-    )
+    held_back = f"{outcome} by {by}: {hidden} of {len(found.cells)} counts are hidden." if hidden else ""
+    return found.release, held_back, f"{by} is merged to: {', '.join(members)}." if level else ""
 
 
 def counts_by(frame: pl.DataFrame, outcome: str, by: str, base: Sequence[str]) -> dict[str, Counts]:
@@ -245,18 +236,14 @@ def counts_by(frame: pl.DataFrame, outcome: str, by: str, base: Sequence[str]) -
 
 def _finest_level(counts: Mapping[str, Counts], agreement: Agreement, by: str) -> int | None:
     """The finest level at which nothing is small; failing that, the one with the fewest cases in small rows."""
-    hierarchy, policy = agreement.hierarchy(by), agreement.contribution_policy
+    hierarchy, is_small = agreement.hierarchy(by), agreement.contribution_policy.is_small
     best: tuple[int, int] | None = None
     for level, labels in enumerate(hierarchy.levels):
         if set(labels.values()) == {ANY}:
             break
         rows = merged(counts, coarser(hierarchy, 0, level)).values()
-        spoilt = sum(counted for adverse, counted in rows if _has_small(adverse, counted, policy))
+        spoilt = sum(n for adverse, n in rows if any(is_small(count) for count in (adverse, n, n - adverse)))
         filled = sum(counted > 0 for _, counted in rows)
         if filled > 1 and (best is None or spoilt < best[0]):
             best = (spoilt, level)
     return None if best is None else best[1]
-
-
-def _has_small(adverse: int, counted: int, policy: Policy) -> bool:
-    return any(policy.is_small(count) for count in (adverse, counted, counted - adverse))

@@ -1,39 +1,43 @@
-"""What a practice has handed over before, and how a further table about much the same cases meets it.
+"""What a practice has handed over before, and how a further table or mean about much the same cases meets it.
 
 A case as it stands (its variables and results) is one version; a corrected case is another. Every version carries a
 mark that says which contributions it was part of: "101" was in the first and the third. Tables of contribution i are
 about the versions with a 1 in place i. So the engine of disclosure control sees exactly by which versions two
 contributions differ. A reader is taken to know which marks no version has, such as that no case was taken out.
+
+Of the changes of the cases nothing leaves but their number, mean and variance, whichever way a practice contributes;
+these are all that pooling needs. A single change beside generalised variables would be a mark to find a child by.
 """
 
 from __future__ import annotations
 
+import hashlib
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
+import numpy as np
+
 from warehouse.disclosure import Guard, Layout, Release
+from warehouse.plural import number_of
+from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.tables import SCOPE, is_about
 
 RECORD_FILE = "contributions.jsonl"
 """Name of the file in the warehouse folder where a practice keeps it (``pipelines/group/practice_record.py``)."""
-
-_NO_LEVELS: Mapping[str, int] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandedOver:
     """One earlier contribution, as its owner keeps it."""
 
-    group: str  # Group it went to
-    sequence: int  # Its number in that group
-    made_on: str  # Date
     level: str  # `cases` or `counts`
     versions: Mapping[str, Mapping[str, str]]  # Outcome -> case key -> digest of the case as it then stood
     # The tables handed over; their scope names the versions by marks as long as the history then was
     releases: tuple[Release, ...] = ()
     # Variable -> level of a case-level contribution
-    levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)
+    levels: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
     # Outcome -> case key -> digest of the change, for the changes whose mean was handed over
     values: Mapping[str, Mapping[str, str]] = field(default_factory=lambda: MappingProxyType({}))
 
@@ -110,3 +114,74 @@ def _sets(named: Mapping[str, frozenset[str]], known: Sequence[str]) -> Mapping[
 def _grown(values: Sequence[str] | frozenset[str], known: Sequence[str]) -> list[str]:
     """The longer marks that begin with one of these."""
     return [mark for mark in known if any(mark.startswith(value) for value in values)] or sorted(values)
+
+
+_MOST_CHANGE = 1_000.0
+"""No change of a face is larger, in degrees, millimetres or points."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """Number of changes, their mean and their variance (divisor n - 1)."""
+
+    n: int
+    mean: float
+    variance: float
+
+    def to_list(self) -> list[float]:
+        """As written in a manifest."""
+        return [self.n, self.mean, self.variance]
+
+
+def moments_of(values: Sequence[float]) -> Moments | None:
+    """Moments of changes; None of fewer than two."""
+    if len(values) < 2:
+        return None
+    array = np.asarray(sorted(values), dtype=np.float64)
+    return Moments(array.size, float(array.mean()), float(array.var(ddof=1)))
+
+
+def moments_from(data: object) -> Moments | None:
+    """Moments as written in a manifest; None where they are out of shape or out of range."""
+    if not isinstance(data, list) or len(data) != 3 or type(data[0]) is not int:
+        return None
+    n, mean, variance = data
+    if not all(type(one) in {int, float} and math.isfinite(one) for one in (mean, variance)):
+        return None
+    is_possible = n >= 2 and abs(mean) <= _MOST_CHANGE and 0 <= variance <= _MOST_CHANGE**2
+    return Moments(n, float(mean), float(variance)) if is_possible else None
+
+
+def marks_of(values: Mapping[str, float]) -> dict[str, str]:
+    """Case key -> digest of its change, by which later contributions tell which changes are new."""
+    return {
+        key: hashlib.sha256(f"{key}\x1f{value + 0.0:.6f}".encode()).hexdigest()[:12] for key, value in values.items()
+    }
+
+
+def why_no_mean(
+    values: Mapping[str, float], counted: int | None, outcome: str, agreement: Agreement, history: Sequence[HandedOver]
+) -> str:
+    """Why the mean of an outcome may not leave, or empty.
+
+    Args:
+        values: Case key -> change, of the cases counted.
+        counted: Cases counted as they leave; None where that number is hidden.
+        outcome: Id of the definition.
+        agreement: What was agreed.
+        history: Everything handed over before: two means of nearly the same cases give the few that differ away.
+    """
+    if counted is None:
+        return "the number of cases counted is hidden"
+    if len(values) < agreement.mean_minimum:
+        return f"a mean needs {agreement.mean_minimum} cases; there are {len(values)}"
+    if len(values) != counted:
+        without = number_of(counted - len(values), "counted case has", "counted cases have")
+        return f"{without} no change, and the difference would tell so"
+    now = set(marks_of(values).items())
+    for one in history:
+        before = set(one.values.get(outcome, {}).items())
+        fewest = max(len(now - before), len(before - now))
+        if before and 0 < fewest < agreement.mean_minimum:
+            return f"compared with an earlier mean it would tell about {number_of(fewest, 'case')}"
+    return ""

@@ -36,11 +36,7 @@ def has_results(warehouse: Path) -> bool:
 
 
 def kept_results(warehouse: Path) -> tuple[Kept, ...]:
-    """The results kept, one a group, by the group's name.
-
-    Raises:
-        GroupError: A file among them is not as it was written.
-    """
+    """The results kept, one a group, by the group's name; refused where one is not as it was written."""
     found = [_read(path) for path in sorted((warehouse / FOLDER).glob("*.json"))]
     return tuple(sorted(found, key=lambda one: (one.result.name, one.result.group)))
 

@@ -13,12 +13,10 @@ from warehouse.disclosure.hierarchy import ANY
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.handing_over import counts_by
-from warehouse.pooled.moments import Moments
-from warehouse.pooled.ranges import NONE, Range, exactly, tightened, total
+from warehouse.pooled.history import Moments
+from warehouse.pooled.ranges import NONE, Range, exactly, tightened
 from warehouse.pooled.tables import ALL, COUNTED, breakdown_name, coarser, members_at, totals_name
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
-
-_NO_LEVELS: Mapping[str, int] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -29,7 +27,9 @@ class Member:
     replaces: tuple[str, ...]  # Ids of the practice's earlier contributions, oldest first
     pseudonym: str  # The practice's pseudonym in this group
     cases: pl.DataFrame | None = None  # Its generalised cases, or None
-    levels: Mapping[str, int] = field(default_factory=lambda: _NO_LEVELS)  # Variable -> level of generalisation
+    levels: Mapping[str, int] = field(
+        default_factory=lambda: MappingProxyType({})
+    )  # Variable -> level of generalisation
     tables: Mapping[str, Release] = field(default_factory=lambda: MappingProxyType({}))  # Its tables, by name
     # Outcome -> number, mean and variance of the changes behind it
     means: Mapping[str, Moments] = field(default_factory=lambda: MappingProxyType({}))
@@ -42,29 +42,27 @@ class Member:
         table = self.tables.get(totals_name(outcome))
         if table is None:
             return None
-        return _parts_of_counted(table)
+        parts = {result: known_range(table, (result,)) for result in RESULTS}
+        both = {name: parts[name] for name in (ADVERSE, NOT_ADVERSE)}
+        return {**parts, **tightened(both, known_range(table, (COUNTED,)))}
 
     def groups(self, agreement: Agreement, outcome: str, by: str) -> Groups | str:
         """Counts by a variable at the level the practice gave, or why there are none."""
         if self.cases is not None:
-            return self._from_cases(agreement, outcome, by)
+            labels = agreement.hierarchy(by).levels[self.levels[by]]
+            if set(labels.values()) == {ANY}:
+                return "had to drop this variable"
+            counts = counts_by(self.cases, outcome, by, tuple(dict.fromkeys(labels.values())))
+            return Groups(
+                self.levels[by],
+                {label: exactly(adverse) for label, (adverse, _) in counts.items()},
+                {label: exactly(counted) for label, (_, counted) in counts.items()},
+            )
         table = self.tables.get(breakdown_name(outcome, by))
         if table is None:
             return "gave no such table, so as not to give small counts away"
         members = table.layout.dimensions[0].members
         return _from_table(table, level_of(agreement, by, {name: own for name, own in members.items() if name != ALL}))
-
-    def _from_cases(self, agreement: Agreement, outcome: str, by: str) -> Groups | str:
-        level = self.levels[by]
-        labels = agreement.hierarchy(by).levels[level]
-        if self.cases is None or set(labels.values()) == {ANY}:
-            return "had to drop this variable"
-        counts = counts_by(self.cases, outcome, by, tuple(dict.fromkeys(labels.values())))
-        return Groups(
-            level,
-            {label: exactly(adverse) for label, (adverse, _) in counts.items()},
-            {label: exactly(counted) for label, (_, counted) in counts.items()},
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,40 +98,21 @@ def level_of(agreement: Agreement, by: str, members: Mapping[str, tuple[str, ...
     return next((level for level in levels if members_at(hierarchy, level) == dict(members)), None)
 
 
-def _parts_of_counted(table: Release) -> dict[str, Range]:
-    counted = _known(table, (COUNTED,))
-    parts = {result: _known(table, (result,)) for result in RESULTS}
-    both = tightened({name: parts[name] for name in (ADVERSE, NOT_ADVERSE)}, counted)
-    return {**parts, **both}
-
-
 def _from_table(table: Release, level: int | None) -> Groups | str:
     if level is None:
         return "gave groups the group did not agree on"
     names = [name for name in table.layout.dimensions[0].members if name != ALL]
-    whole = {column: _known(table, (ALL, column)) for column in (ADVERSE, COUNTED)} if len(names) > 1 else {}
-    counted = {name: _known(table, (name, COUNTED)) for name in names}
+    whole = {column: known_range(table, (ALL, column)) for column in (ADVERSE, COUNTED)} if len(names) > 1 else {}
+    counted = {name: known_range(table, (name, COUNTED)) for name in names}
     if whole:
         counted = tightened(counted, whole[COUNTED])
-    adverse = {name: _known(table, (name, ADVERSE)).within(Range(0, counted[name].high)) for name in names}
+    adverse = {name: known_range(table, (name, ADVERSE)).within(Range(0, counted[name].high)) for name in names}
     if whole:
         adverse = tightened(adverse, whole[ADVERSE])
     return Groups(level, adverse, counted)
 
 
-_PLENTY = 10_000_000
-
-
-def _known(table: Release, key: tuple[str, ...]) -> Range:
+def known_range(table: Release, key: tuple[str, ...]) -> Range:
+    """A count of a table within the limits a reader has of it."""
     low, high = table.bounds(key)
-    return Range(int(low), int(min(high, _PLENTY)))
-
-
-def added(parts: list[Groups]) -> Groups:
-    """Counts of several practices at one level, summed."""
-    labels = list(parts[0].adverse)
-    return Groups(
-        parts[0].level,
-        {label: total(one.adverse[label] for one in parts) for label in labels},
-        {label: total(one.counted[label] for one in parts) for label in labels},
-    )
+    return Range(int(low), int(min(high, 10_000_000)))

@@ -6,20 +6,29 @@ contribution is taken to hold its earlier cases and more, as a reader would take
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
 
-from warehouse.disclosure import Policy, ProtectedTable, Release, protect
-from warehouse.disclosure.knowledge import knowledge_of, row_of, space_for
-from warehouse.disclosure.published import make_cell
-from warehouse.disclosure.system import extreme
-from warehouse.pooled.tables import family, is_about
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from warehouse.disclosure import Table
-    from warehouse.pooled.member import Member
+from warehouse.disclosure import Policy, ProtectedTable, Release, Table, protect
+from warehouse.disclosure.published import WITHHELD, make_cell
+from warehouse.plural import number_of
+from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.member import Member, known_range
+from warehouse.pooled.ranges import Range, exactly, tightened
+from warehouse.pooled.tables import (
+    COUNTED,
+    SCOPE,
+    agree,
+    breakdown_layout,
+    breakdown_table,
+    family,
+    is_about,
+    totals_name,
+    totals_table,
+)
+from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
 
 
 @dataclass(slots=True)
@@ -38,30 +47,20 @@ class Publisher:
         return [*self.earlier, *self.made]
 
     def publish(self, table: Table, outcome: str, *names: str) -> ProtectedTable:
-        """Make a table fit to be seen.
-
-        Args:
-            table: The counts.
-            outcome: What it is about.
-            names: Variables of earlier breakdowns it has to be checked against, besides all totals.
-        """
-        same = next((one for one in self.known if one.name == table.name and one.layout == table.layout), None)
+        """Make a table fit to be seen; ``names`` are the variables of earlier breakdowns it is checked against."""
+        known = self.known
+        same = next((one for one in known if one.name == table.name and one.layout == table.layout), None)
         if same is not None:
             return ProtectedTable(same, "", ())
-        found = protect(table, self.policy, earlier=self._linked(outcome, *names))
+        if self.policy.round_to is None:
+            earlier = family(known, outcome, *names)
+        else:
+            # Rounded totals are known within limits only, and breakdowns by other variables narrow those
+            earlier = [one for one in known if is_about(one, outcome)]
+        found = protect(table, self.policy, earlier=earlier)
         if not found.refused:
             self.made.append(found.release)
         return found
-
-    def _linked(self, outcome: str, *names: str) -> list[Release]:
-        """The releases that tell something about a table: see ``warehouse.pooled.tables``.
-
-        Rounded totals are known within limits only, and breakdowns by other variables narrow those; then all tables of
-        the outcome are checked together.
-        """
-        if self.policy.round_to is None:
-            return family(self.known, outcome, *names)
-        return [one for one in self.known if is_about(one, outcome)]
 
     def scope(self, member: Member, outcome: str) -> tuple[str, ...]:
         """The base values that stand for a contribution's cases."""
@@ -81,11 +80,7 @@ def fits(table: Table, earlier: Sequence[Release]) -> bool:
     """Whether a table, all shown, agrees with earlier ones about the cases it names."""
     policy = Policy()
     cells = {key: make_cell("shown", table.cell(key), policy) for key in table.layout.keys()}  # noqa: SIM118 - a method
-    shown = Release(table.name, table.layout, policy, cells, 0)
-    releases = [*earlier, shown]
-    space = space_for(releases)
-    first = next(iter(cells))
-    return extreme(knowledge_of(releases, space), row_of(shown.layout, first, space), largest=False) is not None
+    return agree([*earlier, Release(table.name, table.layout, policy, cells, 0)])
 
 
 def ledger_entry(publisher: Publisher) -> dict[str, Any]:
@@ -106,3 +101,146 @@ def publisher_from(entries: Sequence[Mapping[str, Any]], policy: Policy) -> Publ
         for outcome, each in entry["scopes"].items():
             scopes.setdefault(outcome, {}).update({one: tuple(labels) for one, labels in each.items()})
     return Publisher(policy, earlier, scopes)
+
+
+@dataclass(frozen=True, slots=True)
+class Practice:
+    """One practice's counts as published, under its pseudonym."""
+
+    pseudonym: str
+    adverse: Range
+    counted: Range
+    adverse_shown: str
+    counted_shown: str
+
+
+def published_practices(
+    members: Sequence[Member], agreement: Agreement, outcome: str, publisher: Publisher
+) -> tuple[list[Practice], ProtectedTable | None, Counter[str]]:
+    """Practices with counts as published, the totals over those whose counts are all known, and who is left out."""
+    results = {member.id: member.results(outcome) for member in members}
+    whole = [one for one in members if is_whole(results[one.id])]
+    left_out: Counter[str] = Counter()
+    found: list[Practice] = []
+    totals = publish_totals(whole, outcome, publisher)
+    if whole:
+        table = _practice_table(whole, outcome, publisher)
+        found += [one for member in whole if (one := _published(member, table, left_out)) is not None]
+        has_total = totals is not None and not totals.refused and len(found) == len(whole)
+        is_exact = totals is not None and totals.release.policy.round_to is None
+        found = for_each_other(found, totals.cell(ADVERSE).value if totals and has_total and is_exact else None)
+    for member in members:
+        counts = results[member.id]
+        if member in whole:
+            continue
+        if counts is None or not (counted := _counted(member, outcome, counts)).is_exact or counted.high == 0:
+            left_out["gave no number of cases counted"] += 1
+            continue
+        adverse = counts[ADVERSE]
+        found.append(Practice(member.pseudonym, adverse, counted, _shown(adverse, agreement), counted.words))
+    return found, totals, left_out
+
+
+def is_whole(results: dict[str, Range] | None) -> bool:
+    """Whether every result of a practice is known."""
+    return results is not None and all(one.is_exact for one in results.values())
+
+
+def _counted(member: Member, outcome: str, counts: dict[str, Range]) -> Range:
+    table = member.tables.get(totals_name(outcome))
+    return counts[ADVERSE] + counts[NOT_ADVERSE] if table is None else known_range(table, (COUNTED,))
+
+
+def publish_totals(members: Sequence[Member], outcome: str, publisher: Publisher) -> ProtectedTable | None:
+    """Publish the results over practices whose counts are all known; None without any."""
+    if not members:
+        return None
+    summed = {result: sum(_results(one, outcome)[result].low for one in members) for result in RESULTS}
+
+    def table() -> Table:
+        scope = [label for one in members for label in publisher.scope(one, outcome)]
+        return totals_table(outcome, summed, scope=scope)
+
+    if not fits(table(), family(publisher.known, outcome, SCOPE)):
+        publisher.set_apart([one for one in members if one.replaces], outcome)
+    return publisher.publish(table(), outcome, SCOPE)
+
+
+def _results(member: Member, outcome: str) -> dict[str, Range]:
+    return member.results(outcome) or dict.fromkeys(RESULTS, exactly(0))
+
+
+def _practice_table(members: Sequence[Member], outcome: str, publisher: Publisher) -> ProtectedTable:
+    scopes = {one.id: publisher.scope(one, outcome) for one in members}
+    layout = breakdown_layout(outcome, SCOPE, scopes, scope=(), complete=False)
+    counts: dict[str, tuple[int, int]] = {}
+    for one in members:
+        found = _results(one, outcome)
+        counts |= dict.fromkeys(scopes[one.id], (0, 0))
+        counts[scopes[one.id][0]] = (found[ADVERSE].low, found[ADVERSE].low + found[NOT_ADVERSE].low)
+    return publisher.publish(breakdown_table(outcome, SCOPE, counts, layout), outcome, SCOPE)
+
+
+HIDDEN_TOGETHER = 3
+"""Fewest adverse counts hidden where any is and their sum is known."""
+
+
+def for_each_other(practices: Sequence[Practice], adverse: int | None, *, least: int = 1) -> list[Practice]:
+    """Counts as the practices themselves may see them, each of which knows its own.
+
+    Of two hidden counts with a known sum, the practice behind one could work out the other. So there are at least
+    three, or all: those of the smallest practices are hidden as well. Hidden counts are then narrowed by the total.
+
+    Args:
+        practices: All practices behind the total, and no others.
+        adverse: The total as shown, exactly; None where it is hidden or rounded, and then nothing can be subtracted.
+        least: Smallest count that can stand behind "withheld".
+    """
+    hidden = sum(not one.adverse.is_exact for one in practices)
+    if adverse is None or hidden == 0:
+        return narrowed(practices, adverse)
+    shown = sorted((one for one in practices if one.adverse.is_exact), key=lambda one: (one.counted.low, one.pseudonym))
+    more = {
+        one.pseudonym for one in [one for one in shown if one.adverse.low >= least][: max(0, HIDDEN_TOGETHER - hidden)]
+    }
+    masked = [
+        replace(one, adverse=Range(least, one.counted.low), adverse_shown=WITHHELD) if one.pseudonym in more else one
+        for one in practices
+    ]
+    return narrowed(masked, adverse)
+
+
+def narrowed(practices: Sequence[Practice], adverse: int | None) -> list[Practice]:
+    """Hidden counts within what the total leaves of them, as any reader can work out."""
+    if adverse is None:
+        return list(practices)
+    known = tightened({str(i): one.adverse for i, one in enumerate(practices)}, exactly(adverse))
+    return [replace(one, adverse=known[str(i)]) for i, one in enumerate(practices)]
+
+
+def _published(member: Member, table: ProtectedTable, left_out: Counter[str]) -> Practice | None:
+    counted, adverse = table.cell(member.id, COUNTED), table.cell(member.id, ADVERSE)
+    if table.refused or counted.value is None:
+        left_out["may not be shown, so as not to give small counts away"] += 1
+        return None
+    if counted.value == 0:
+        left_out["no case counted"] += 1
+        return None
+    known = exactly(counted.value)
+    if adverse.value is not None:
+        exact = exactly(min(adverse.value, counted.value))
+        return Practice(member.pseudonym, exact, known, adverse.shown, counted.shown)
+    hidden = known_range(table.release, (member.id, ADVERSE)).within(Range(0, counted.value))
+    return Practice(member.pseudonym, hidden, known, adverse.shown, counted.shown)
+
+
+def _shown(count: Range, agreement: Agreement) -> str:
+    if count.is_exact:
+        return count.words
+    is_small = count.low == 1 and count.high < agreement.minimum
+    return agreement.contribution_policy.small_label if is_small else count.words
+
+
+def left_out_notes(left_out: Counter[str]) -> tuple[str, ...]:
+    """A sentence a reason."""
+    return tuple(f"Left out: {number_of(n, 'practice')} ({reason})." for reason, n in left_out.items())

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, fields
-from typing import TYPE_CHECKING, Any, TypeVar
+from dataclasses import asdict, dataclass
+from typing import Any
 
 from warehouse.errors import GroupError
-from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from warehouse.results import Estimate
+from warehouse.results import Caution, Estimate
+from warehouse.toml_files import shaped
 
 FORMAT = "menton group result, version 1"
-YOU = "you"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,11 +178,15 @@ class GroupResult:
 def figure(name: str, estimate: Estimate, *, digits: int | None = None) -> Figure:
     """An estimate as a figure, rounded where it rests on counts that are not published."""
     interval = estimate.interval
+    value, low, high = (
+        None if one is None or not math.isfinite(one) else one if digits is None else round(one, digits)
+        for one in (estimate.value, *((interval.low, interval.high) if interval else (None, None)))
+    )
     return Figure(
         name=name,
-        value=_rounded(estimate.value, digits),
-        low=_rounded(interval.low if interval else None, digits),
-        high=_rounded(interval.high if interval else None, digits),
+        value=value,
+        low=low,
+        high=high,
         level=interval.level if interval else 0.95,
         method=estimate.method,
         n=estimate.n,
@@ -193,92 +194,14 @@ def figure(name: str, estimate: Estimate, *, digits: int | None = None) -> Figur
     )
 
 
-def _rounded(value: float | None, digits: int | None) -> float | None:
-    if value is None or not math.isfinite(value):
-        return None
-    return value if digits is None else round(value, digits)
-
-
-T = TypeVar("T")
-
-
 def result_from(data: object) -> GroupResult:
-    """A result from plain data.
-
-    Raises:
-        GroupError: It is not a result of this version.
-    """
+    """A result of this version from plain data; anything else is refused."""
     if not isinstance(data, dict) or data.get("format") != FORMAT:
         raise _wrong("its format")
-    plain = {name: value for name, value in data.items() if name != "format"}
-    return _read(GroupResult, plain)
-
-
-_PARTS: dict[tuple[str, str], type] = {
-    ("GroupResult", "shares"): SharePool,
-    ("GroupResult", "breakdowns"): GroupPool,
-    ("GroupResult", "means"): MeanPool,
-    ("MeanPool", "lines"): MeanLine,
-    ("MeanPool", "figures"): Figure,
-    ("MeanPool", "spread"): Spread,
-    ("SharePool", "lines"): PracticeLine,
-    ("SharePool", "figures"): Figure,
-    ("SharePool", "spread"): Spread,
-    ("SharePool", "edges"): Edge,
-    ("GroupPool", "rows"): PooledGroup,
-    ("PooledGroup", "share"): Figure,
-    ("PooledGroup", "ratio"): Figure,
-    ("PooledGroup", "adjusted"): Figure,
-}
-_KINDS: dict[str, tuple[type, ...]] = {
-    "str": (str,),
-    "int": (int,),
-    "float": (int, float),
-    "bool": (bool,),
-    "float | None": (int, float, type(None)),
-    "tuple[str, ...]": (list,),
-    "tuple[Caution | str, ...]": (list,),
-    "tuple[tuple[str, str], ...]": (list,),
-}
-
-
-def _read(kind: type[T], data: object) -> T:
-    """One part, every field of it present and of its kind."""
-    named = {one.name: str(one.type) for one in fields(kind)}  # type: ignore[arg-type]
-    if not isinstance(data, dict) or set(data) != set(named):
-        raise _wrong(f"the parts of {kind.__name__}")
-    return kind(**{name: _value(kind, name, text, data[name]) for name, text in named.items()})
-
-
-def _value(kind: type, name: str, declared: str, value: object) -> object:
-    part = _PARTS.get((kind.__name__, name))
-    if part is not None and isinstance(value, list) and declared.startswith("tuple"):
-        return tuple(_read(part, one) for one in value)
-    if part is not None and value is None and declared.endswith("| None"):
-        return None
-    if part is not None:
-        return _read(part, value)
-    if not isinstance(value, _KINDS[declared]) or (isinstance(value, bool) and declared != "bool"):
-        raise _wrong(f"{name} of {kind.__name__}")
-    if not isinstance(value, list):
-        return value
-    if "Caution" in declared:
-        return tuple(_note(one) for one in value)
-    items = [tuple(one) if isinstance(one, list) else one for one in value]
-    flat = [text for one in items for text in (one if isinstance(one, tuple) else (one,))]
-    if not all(isinstance(text, str) for text in flat):
-        raise _wrong(f"{name} of {kind.__name__}")
-    return tuple(items)
-
-
-def _note(data: object) -> Caution | str:
-    """A note: a sentence, or a caution with what its sentence names."""
-    if isinstance(data, str):
-        return data
-    if not isinstance(data, dict) or set(data) != {"kind", "code", "numbers"} or not isinstance(data["numbers"], dict):
-        raise _wrong("a note")
-    numbers = {name: tuple(one) if isinstance(one, list) else one for name, one in data["numbers"].items()}
-    return Caution(data["kind"], data["code"], numbers)
+    result, complaints = shaped(GroupResult, {name: value for name, value in data.items() if name != "format"})
+    if not isinstance(result, GroupResult):
+        raise _wrong(".".join(str(step) for step in complaints[0].place) or "the whole")
+    return result
 
 
 def _wrong(what: str) -> GroupError:

@@ -1,37 +1,32 @@
-"""The share adverse over the practices of a group: forest, funnel, heterogeneity and partial pooling.
+"""Shares and mean changes over practices: forest, funnel, heterogeneity and partial pooling.
 
-Everything here is worked out from tables as they are published, not from the counts behind them, so that no figure
-tells more than its table. A hidden count enters at its expectation, and the pooled share is also given with every
-hidden count at its least and at its most. Practices are ordered by size; nothing here is a ranking.
+Shares are worked out from tables as they are published, not from the counts behind them, so that no figure tells more
+than its table. A hidden count enters at its expectation, and the pooled share is also given with every hidden count at
+its least and at its most. Means come from the number, mean and variance of the changes of each practice. Practices are
+ordered by size; nothing here is a ranking.
 """
 
 from __future__ import annotations
 
 import hashlib
-from typing import TYPE_CHECKING
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
-from warehouse.analysis.funnel import funnel
-from warehouse.analysis.meta import pool
-from warehouse.analysis.meta_effects import logit_effects
+from warehouse.analysis.funnel import Funnel, funnel
+from warehouse.analysis.meta import Pooled, pool
+from warehouse.analysis.meta_effects import Effects, logit_effects, mean_effects
 from warehouse.analysis.meta_glmm import binomial_normal
 from warehouse.analysis.proportion import proportion
 from warehouse.analysis.shrinkage import partial_pooling
+from warehouse.measures.catalogue import CATALOGUE
+from warehouse.outcomes.definition import Definition
 from warehouse.plural import number_of
-from warehouse.pooled.practices import left_out_notes, published_practices
+from warehouse.pooled.history import Moments
+from warehouse.pooled.publishing import Practice
 from warehouse.pooled.ranges import Filled, filled
-from warehouse.pooled.result import Edge, Figure, PracticeLine, SharePool, Spread, figure
+from warehouse.pooled.result import Edge, MeanLine, MeanPool, PracticeLine, SharePool, Spread, figure
 from warehouse.results import Caution
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from warehouse.analysis.funnel import Funnel
-    from warehouse.analysis.meta import Heterogeneity, Pooled
-    from warehouse.outcomes.definition import Definition
-    from warehouse.pooled.agreement import Agreement
-    from warehouse.pooled.member import Member
-    from warehouse.pooled.practices import Practice
-    from warehouse.pooled.publishing import Publisher
 
 _METHODS = (
     ("REML, Hartung-Knapp", "REML", "hksj"),
@@ -39,42 +34,12 @@ _METHODS = (
     ("DerSimonian-Laird", "DL", "wald"),
     ("REML, normal interval", "REML", "wald"),
 )
+_LEVEL = 0.95
 
 
 def tag_of(pseudonym: str, salt: str) -> str:
     """What a practice finds itself by; without the pseudonym nobody can tell whose it is."""
     return hashlib.sha256(f"menton tag\x1f{salt}\x1f{pseudonym}".encode()).hexdigest()[:16]
-
-
-def pooled_shares(
-    members: Sequence[Member],
-    agreement: Agreement,
-    outcome: str,
-    *,
-    publisher: Publisher,
-    salt: str,
-    level: float = 0.95,
-) -> SharePool:
-    """Pool the share adverse under one definition.
-
-    Args:
-        members: The practices' contributions.
-        agreement: What was agreed.
-        outcome: Id of the definition.
-        publisher: What was let out before; what is let out now is added.
-        salt: Makes the tags of this result its own.
-        level: Level of all intervals.
-    """
-    practices, totals, left_out = published_practices(members, agreement, outcome, publisher)
-    return share_pool(
-        practices,
-        agreement.definition(outcome),
-        totals=tuple((name, cell.shown) for (name,), cell in totals.cells.items()) if totals else (),
-        notes=left_out_notes(left_out),
-        fewest=agreement.fewest_practices,
-        salt=salt,
-        level=level,
-    )
 
 
 def share_pool(
@@ -85,7 +50,6 @@ def share_pool(
     notes: tuple[Caution | str, ...],
     fewest: int,
     salt: str,
-    level: float = 0.95,
 ) -> SharePool:
     """Pool the shares of practices whose counts are given as they are published.
 
@@ -96,41 +60,52 @@ def share_pool(
         notes: What became of practices that are left out.
         fewest: Fewest practices behind anything pooled.
         salt: Makes the tags of this result its own.
-        level: Level of all intervals.
     """
-    if len(practices) < fewest:
-        return SharePool(
-            outcome=definition.id,
-            definition=definition.name,
-            sentence=definition.sentence,
-            practices=len(practices),
-            notes=notes,
-            refused=f"Pooled figures need at least {fewest} practices; {len(practices)} can be used.",
-        )
-    practices = sorted(practices, key=lambda one: (-round(one.counted.middle), tag_of(one.pseudonym, salt)))
-    counts = filled([one.adverse for one in practices], [one.counted for one in practices])
-    labels = [f"practice {i + 1}" for i in range(len(practices))]
-    pooled = pool(logit_effects(counts.adverse, counts.counted, labels=labels), level=level)
-    plain, spread = _funnels(practices, counts, labels)
-    hidden = sum(not one.adverse.is_exact for one in practices)
-    prediction = pooled.natural_prediction()
-    return SharePool(
+    empty = SharePool(
         outcome=definition.id,
         definition=definition.name,
         sentence=definition.sentence,
         practices=len(practices),
+        notes=notes,
+    )
+    if len(practices) < fewest:
+        return replace(empty, refused=f"Pooled figures need at least {fewest} practices; {len(practices)} can be used.")
+    practices = sorted(practices, key=lambda one: (-round(one.counted.middle), tag_of(one.pseudonym, salt)))
+    counts = filled([one.adverse for one in practices], [one.counted for one in practices])
+    labels = [f"practice {i + 1}" for i in range(len(practices))]
+    effects = logit_effects(counts.adverse, counts.counted, labels=labels)
+    by_method = _by_method(effects, _METHODS)
+    pooled = by_method[_METHODS[0][0]]
+    of_counts = binomial_normal([round(x) for x in counts.adverse], counts.counted).share
+    plain, spread = _funnels(practices, counts, labels)
+    hidden = sum(not one.adverse.is_exact for one in practices)
+    prediction = pooled.natural_prediction()
+    cautions = [*pooled.estimate.warnings, *plain.warnings, *spread.warnings]
+    return replace(
+        empty,
         totals=totals,
-        lines=_lines(practices, counts, labels, pooled, (plain, spread), salt, level),
-        figures=_figures(counts, labels, level),
+        lines=_lines(practices, counts, labels, pooled, (plain, spread), salt),
+        figures=(
+            *(figure(name, one.natural()) for name, one in by_method.items()),
+            figure("binomial-normal model of the counts", of_counts),
+        ),
         prediction_low=prediction.low if prediction else None,
         prediction_high=prediction.high if prediction else None,
-        spread=spread_of(pooled.heterogeneity, phi=spread.phi),
+        spread=_spread(pooled, phi=spread.phi),
         if_lowest=_at_end(practices, "low") if hidden else None,
         if_highest=_at_end(practices, "high") if hidden else None,
         target=plain.target,
-        edges=_edges(plain, spread=False) + _edges(spread, spread=True),
-        notes=(*notes, *_hidden_notes(hidden), *_cautions(pooled, plain, spread)),
+        edges=tuple(
+            Edge(n=line.n, level=line.level, spread=one is spread, low=line.low, high=line.high)
+            for one in (plain, spread)
+            for line in one.lines
+        ),
+        notes=(*notes, *_hidden_notes(hidden), *dict.fromkeys(cautions)),
     )
+
+
+def _by_method(effects: Effects, methods: Sequence[tuple[str, str, str]]) -> dict[str, Pooled]:
+    return {name: pool(effects, method=method, interval=interval) for name, method, interval in methods}  # type: ignore[arg-type]
 
 
 def _funnels(practices: Sequence[Practice], counts: Filled, labels: Sequence[str]) -> tuple[Funnel, Funnel]:
@@ -152,14 +127,13 @@ def _lines(
     pooled: Pooled,
     funnels: tuple[Funnel, Funnel],
     salt: str,
-    level: float,
 ) -> tuple[PracticeLine, ...]:
-    shrunk = partial_pooling(labels, [round(x) for x in counts.adverse], counts.counted, level=level).rates
+    shrunk = partial_pooling(labels, [round(x) for x in counts.adverse], counts.counted).rates
     weights = {one.label: one.weight for one in pooled.practices}
     plain, spread = ({point.label: point.position for point in one.points} for one in funnels)
     found = []
     for i, one in enumerate(practices):
-        own = proportion(one.adverse.low, one.counted.low, level=level)
+        own = proportion(one.adverse.low, one.counted.low)
         is_known = one.adverse.is_exact and own.interval is not None
         towards = shrunk[i].pooled
         ends = towards.interval if is_known else None
@@ -184,19 +158,9 @@ def _lines(
     return tuple(found)
 
 
-def _figures(counts: Filled, labels: Sequence[str], level: float) -> tuple[Figure, ...]:
-    effects = logit_effects(counts.adverse, counts.counted, labels=labels)
-    found = [
-        figure(name, pool(effects, method=method, interval=interval, level=level).natural())  # type: ignore[arg-type]
-        for name, method, interval in _METHODS
-    ]
-    whole = [round(x) for x in counts.adverse]
-    of_counts = binomial_normal(whole, counts.counted, level=level)
-    return (*found, figure("binomial-normal model of the counts", of_counts.share))
-
-
-def spread_of(found: Heterogeneity | None, *, phi: float | None = None) -> Spread | None:
+def _spread(pooled: Pooled, *, phi: float | None = None) -> Spread | None:
     """How far the practices differ, with the over-dispersion of their funnel where there is one."""
+    found = pooled.heterogeneity
     if found is None:
         return None
     return Spread(
@@ -216,10 +180,6 @@ def _at_end(practices: Sequence[Practice], end: str) -> float | None:
     return pool(logit_effects(events, [one.counted.low for one in practices])).natural().value
 
 
-def _edges(one: Funnel, *, spread: bool) -> tuple[Edge, ...]:
-    return tuple(Edge(n=line.n, level=line.level, spread=spread, low=line.low, high=line.high) for line in one.lines)
-
-
 def _hidden_notes(hidden: int) -> tuple[str, ...]:
     if not hidden:
         return ()
@@ -229,6 +189,68 @@ def _hidden_notes(hidden: int) -> tuple[str, ...]:
     )
 
 
-def _cautions(pooled: Pooled, *funnels: Funnel) -> tuple[Caution, ...]:
-    cautions = [*pooled.estimate.warnings, *(one for each in funnels for one in each.warnings)]
-    return tuple(dict.fromkeys(cautions))
+def pooled_means(
+    moments: Mapping[str, Moments | None],
+    definition: Definition,
+    shares: SharePool,
+    *,
+    fewest: int,
+    salt: str,
+    notes: Sequence[str] = (),
+) -> MeanPool | None:
+    """The mean change over the practices; None for a definition that looks at no single change.
+
+    Practices stand in the order, and under the labels, of their shares.
+
+    Args:
+        moments: Pseudonym -> number, mean and variance of the changes; None where a practice has or gave none.
+        definition: The definition.
+        shares: Their shares: a practice that is not shown there has no mean here.
+        fewest: Fewest practices behind anything pooled.
+        salt: What the tags of the shares were made with.
+        notes: What to keep in mind of those left out.
+    """
+    part = definition.single_change
+    if part is None:
+        return None
+    measure = CATALOGUE[part.measures[0]]
+    what = "beyond ordinary growth" if part.basis == "growth_adjusted" else "as measured"
+    about = f"{measure.label}, change {what}; more is worse"
+    given = {tag_of(pseudonym, salt): found for pseudonym, found in moments.items()}
+    rows = [(line, found) for line in shares.lines if (found := given.get(line.tag)) is not None]
+    empty = MeanPool(outcome=definition.id, about=about, unit=measure.unit, practices=len(rows), notes=tuple(notes))
+    if len(rows) < fewest:
+        reason = f"A pooled mean needs at least {fewest} practices that show theirs; {len(rows)} can be used."
+        return replace(empty, refused=reason)
+    effects = mean_effects(
+        [one.mean for _, one in rows],
+        [math.sqrt(one.variance) for _, one in rows],
+        [one.n for _, one in rows],
+        labels=[line.label for line, _ in rows],
+    )
+    by_method = _by_method(effects, _METHODS[:3])
+    first = by_method[_METHODS[0][0]]
+    weights = {one.label: one.weight for one in first.practices}
+    prediction = first.natural_prediction()
+    return replace(
+        empty,
+        lines=tuple(_mean_line(line, found, weights.get(line.label, 0.0)) for line, found in rows),
+        figures=tuple(figure(name, found.natural()) for name, found in by_method.items()),
+        prediction_low=prediction.low if prediction else None,
+        prediction_high=prediction.high if prediction else None,
+        spread=_spread(first),
+        notes=(
+            *notes,
+            *(f"Left out: {number_of(n, 'practice')}, {reason}." for reason, n in effects.left_out.items()),
+            *dict.fromkeys(first.estimate.warnings),
+        ),
+    )
+
+
+def _mean_line(line: PracticeLine, found: Moments, weight: float) -> MeanLine:
+    """A practice's mean with its t interval."""
+    from scipy.stats import t
+
+    half = float(t.ppf(0.5 + _LEVEL / 2, found.n - 1)) * math.sqrt(found.variance / found.n)
+    low, high = found.mean - half, found.mean + half
+    return MeanLine(label=line.label, tag=line.tag, n=found.n, mean=found.mean, low=low, high=high, weight=weight)

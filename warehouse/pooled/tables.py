@@ -14,6 +14,8 @@ from types import MappingProxyType
 
 from warehouse.disclosure import Dimension, Layout, ProtectedTable, Release, Table
 from warehouse.disclosure.hierarchy import Hierarchy
+from warehouse.disclosure.knowledge import knowledge_of, row_of, space_for
+from warehouse.disclosure.system import extreme
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
 
 ALL = "all"
@@ -108,6 +110,13 @@ def merged(counts: Mapping[str, Counts], mapping: Mapping[str, str]) -> dict[str
 def coarser(hierarchy: Hierarchy, fine: int, coarse: int) -> dict[str, str]:
     """Label at the finer level -> label at the coarser one."""
     return {hierarchy.levels[fine][value]: hierarchy.levels[coarse][value] for value in hierarchy.base}
+
+
+def agree(releases: Sequence[Release]) -> bool:
+    """Whether some set of cases could be counted as all of these tables count it."""
+    space = space_for(releases)
+    row = row_of(releases[-1].layout, next(iter(releases[-1].cells)), space)
+    return extreme(knowledge_of(releases, space), row, largest=False) is not None
 
 
 def is_about(release: Release, outcome: str) -> bool:

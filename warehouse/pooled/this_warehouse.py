@@ -11,30 +11,25 @@ two decimals; of means left out there are three at least as well.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.disclosure import HIDDEN, Policy
 from warehouse.marts.grouping import GROUPINGS
+from warehouse.marts.reader import Reader
 from warehouse.plural import number_of
-from warehouse.pooled.means import pooled_means
-from warehouse.pooled.moments import Moments
-from warehouse.pooled.practices import Practice, for_each_other, left_out_notes
+from warehouse.pooled.history import Moments
+from warehouse.pooled.publishing import Practice, for_each_other, left_out_notes
 from warehouse.pooled.ranges import Range, exactly
-from warehouse.pooled.shares import share_pool, tag_of
+from warehouse.pooled.result import MeanPool, SharePool
+from warehouse.pooled.shares import pooled_means, share_pool, tag_of
 from warehouse.protected.shares import protected_rates
 from warehouse.questions.grouped_changes import changes_by, groups_with_means
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    import numpy as np
-    from numpy.typing import NDArray
-
-    from warehouse.marts.reader import Reader
-    from warehouse.pooled.result import MeanPool, SharePool
-    from warehouse.questions.shares import GroupRow, Rates
+from warehouse.questions.shares import GroupRow, Rates
 
 FEWEST = 3
 """Fewest practices behind a picture: of two, each could take its own counts from the total."""
@@ -57,13 +52,8 @@ class Here:
     tags: Mapping[str, str]
 
 
-def practices_here(reader: Reader, *, level: float = 0.95) -> Here:
-    """The share adverse practice by practice, pooled.
-
-    Args:
-        reader: An open snapshot.
-        level: Level of all intervals.
-    """
+def practices_here(reader: Reader) -> Here:
+    """The share adverse practice by practice, pooled."""
     found = protected_rates(reader, by="practice")
     left_out: Counter[str] = Counter()
     practices = [one for group in found.groups if (one := _practice(group, found.policy.minimum, left_out)) is not None]
@@ -76,14 +66,13 @@ def practices_here(reader: Reader, *, level: float = 0.95) -> Here:
         notes=(*left_out_notes(left_out), *found.notes),
         fewest=FEWEST,
         salt=found.build,
-        level=level,
     )
     tags = {group.group: tag_of(group.group, found.build) for group in found.groups}
-    means = None if pool.refused else _means(reader, found, pool, level)
+    means = None if pool.refused else _means(reader, found, pool)
     return Here(found, pool, means, MappingProxyType(tags))
 
 
-def _means(reader: Reader, found: Rates, pool: SharePool, level: float) -> MeanPool | None:
+def _means(reader: Reader, found: Rates, pool: SharePool) -> MeanPool | None:
     """The mean changes of the practices that may show theirs."""
     changed = changes_by(reader, found.definition, found.selection, GROUPINGS["practice"])
     sizes = {practice: values.size for practice, values in changed.items()}
@@ -91,25 +80,19 @@ def _means(reader: Reader, found: Rates, pool: SharePool, level: float) -> MeanP
     known = {practice: cells.get(practice, HIDDEN) for practice in sizes}
     fit = groups_with_means(known, sizes, POLICY, to_themselves=True)
     moments = {practice: _moments(changed[practice]) for practice in sorted(fit)}
-    n_out = len(sizes) - len(fit)
-    return pooled_means(
-        moments, found.definition, pool, fewest=FEWEST, salt=found.build, notes=_means_left_out(n_out), level=level
-    )
+    notes: tuple[str, ...] = ()
+    if n_out := len(sizes) - len(fit):
+        means = number_of(n_out, "practice is", "practices are")
+        notes = (
+            f"The mean of {means} left out: a mean needs {POLICY.mean_minimum} cases and a number of cases that is"
+            " shown, and nobody may work out one from the others.",
+        )
+    return pooled_means(moments, found.definition, pool, fewest=FEWEST, salt=found.build, notes=notes)
 
 
 def _moments(values: NDArray[np.float64]) -> Moments:
     """Number, mean and variance; the mean and the standard deviation as they are printed."""
     return Moments(values.size, round(float(values.mean()), DIGITS), round(float(values.std(ddof=1)), DIGITS) ** 2)
-
-
-def _means_left_out(n: int) -> tuple[str, ...]:
-    if not n:
-        return ()
-    means = number_of(n, "practice is", "practices are")
-    return (
-        f"The mean of {means} left out: a mean needs {POLICY.mean_minimum} cases and a number of cases that is shown,"
-        " and nobody may work out one from the others.",
-    )
 
 
 def _practice(group: GroupRow, minimum: int, left_out: Counter[str]) -> Practice | None:

@@ -13,8 +13,13 @@ _P = 0.05
 
 
 def note_text(note: Caution | str) -> str:
-    """What a note of a group's result says."""
-    return note if isinstance(note, str) else caution_text(note)
+    """What a note of a group's result says; a file may hold a caution that this version has no words for."""
+    if isinstance(note, str):
+        return note
+    try:
+        return caution_text(note)
+    except (KeyError, ValueError, TypeError, AttributeError):
+        return say("pooled.unknown_note")
 
 
 def pooled_sentence(found: SharePool) -> str:

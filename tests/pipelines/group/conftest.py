@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipelines.group.agreement_file import offered_from
 from pipelines.group.contribution import sealed_contribution, sealed_withdrawal
 from pipelines.group.folder import GroupFolder
-from pipelines.group.founding import Terms, found_group, invite, make_agreement
+from pipelines.group.founding import found_group, invite, make_agreement
 from pipelines.group.keys import PracticeKey, practice_key
+from pipelines.group.signed_file import offered_from
 from pipelines.group.taking import take
 from tests.study_group import cohort
 from warehouse.marts.catalogues import shipped
@@ -21,9 +21,12 @@ from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import GroupCases
 from warehouse.pooled.handing_over import hand_over
 
-TERMS = Terms(
-    outcomes=("D1",), variables=("age_band", "sex", "extraction"), groupings=("extraction",), years=(2016, 2023)
-)
+TERMS = {
+    "outcomes": ("D1",),
+    "variables": ("age_band", "sex", "extraction"),
+    "groupings": ("extraction",),
+    "years": (2016, 2023),
+}
 
 
 @dataclass
@@ -86,7 +89,7 @@ def founded(tmp_path_factory: pytest.TempPathFactory) -> Group:
     home = tmp_path_factory.mktemp("group")
     folder = GroupFolder(home / "lantern", home / "lantern.key")
     found_group(folder, "Lantern Bay")
-    make_agreement(folder, TERMS, shipped())
+    make_agreement(folder, shipped(), **TERMS)  # type: ignore[arg-type]
     group = Group(folder, invite(folder, 6), home)
     rng = np.random.default_rng(11)
     for number, (name, level) in enumerate((("HARBOUR", "cases"), ("FERRY", "counts"))):

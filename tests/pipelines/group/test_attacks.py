@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
 import json
@@ -21,9 +22,9 @@ from pipelines.group.case_table import case_bytes, read_cases
 from pipelines.group.container import seal, unpack, unseal
 from pipelines.group.contribution import CASES, TABLES, _manifest
 from pipelines.group.folder import GroupFolder
-from pipelines.group.founding import Terms, found_group, make_agreement
+from pipelines.group.founding import found_group, make_agreement
 from pipelines.group.keys import PracticeKey
-from pipelines.group.plain_json import read_json
+from pipelines.group.signed_file import read_json
 from pipelines.group.taking import take
 from tests.pipelines.group.conftest import Group
 from tests.study_group import cohort, counted, together
@@ -124,8 +125,8 @@ def test_an_invitation_lets_one_practice_in_once(group: Group, cases: GroupCases
 def test_a_file_for_another_group_does_not_open(group: Group, cases: GroupCases, tmp_path: Path) -> None:
     other = GroupFolder(tmp_path / "other", tmp_path / "other.key")
     found_group(other, "Other Bay")
-    terms = Terms(outcomes=("D1",), variables=("age_band", "sex", "extraction"), groupings=(), years=(2016, 2023))
-    make_agreement(other, terms, shipped())
+    terms = {"outcomes": ("D1",), "groupings": (), "years": (2016, 2023)}
+    make_agreement(other, shipped(), variables=("age_band", "sex", "extraction"), **terms)  # type: ignore[arg-type]
     path = group.sealed("ORCHARD", cases, agreed=other.agreement())
     refused(group, path, "it is for another group")
     body = unseal(path.read_bytes(), other.keys())
@@ -134,8 +135,8 @@ def test_a_file_for_another_group_does_not_open(group: Group, cases: GroupCases,
 
 def test_a_file_under_an_earlier_agreement_is_refused(group: Group, cases: GroupCases) -> None:
     path = group.write("early.age", good(group, cases))
-    terms = Terms(outcomes=("D1",), variables=("age_band", "sex"), groupings=(), years=(2016, 2023))
-    make_agreement(group.folder, terms, shipped())
+    terms = {"outcomes": ("D1",), "groupings": (), "years": (2016, 2023)}
+    make_agreement(group.folder, shipped(), variables=("age_band", "sex"), **terms)  # type: ignore[arg-type]
     refused(group, path, "made under version 1 of the agreement; version 2 is in force")
 
 
@@ -209,6 +210,7 @@ def body_of(manifest: dict[str, Any], key: PracticeKey, rest: bytes) -> bytes:
         [["cases.parquet", True, ""]],
         [["tables.json", 2, hashlib.sha256(b"[]").hexdigest()]] * 2,
         [["tables.json", 2, "0" * 64]],
+        [[["tables.json"], 2, "0" * 64]],
         [["tables.json", 2.0, hashlib.sha256(b"[]").hexdigest()]],
         [["a", 0, ""]] * 1000,
     ],
@@ -247,6 +249,7 @@ def test_a_manifest_out_of_shape_is_refused(group: Group, manifest: dict[str, An
         (b'{"a": 1, "a": 2}', "cannot be read"),
         (b'{"a": NaN}', "cannot be read"),
         (b'{"a": Infinity}', "cannot be read"),
+        (b'{"a": -1e999}', "cannot be read"),
         (b"1" * 10_000, "cannot be read"),
         ('{"a": "é"}'.encode(), "cannot be read"),
         (b"{", "cannot be read"),
@@ -371,6 +374,64 @@ def test_compressed_cases_are_refused_unread(codec: str) -> None:
     bomb = parquet(plain_table(1_000_000), compression=codec, use_dictionary=False)
     with pytest.raises(GroupError, match="compressed"):
         read_cases(bomb, allowed=ALLOWED, most=2_000_000)
+
+
+def test_one_compressed_column_among_plain_ones_is_refused() -> None:
+    table = plain_table(30).append_column(
+        pa.field("age", pa.string(), nullable=False), pa.array(["8-9"] * 30, pa.string())
+    )
+    mixed = parquet(table, compression={"sex": "none", "age": "zstd"}, row_group_size=7)
+    with pytest.raises(GroupError, match="a column is compressed"):
+        read_cases(mixed, allowed={**ALLOWED, "age": ("8-9",)}, most=20_000)
+
+
+def footers() -> tuple[bytes, bytes, int]:
+    """A good file without its footer, the footer, and where in it the compression stands."""
+    whole = case_bytes(pl.DataFrame({"sex": ["female", "male"] * 40}))
+    start = len(whole) - 8 - int.from_bytes(whole[-8:-4], "little")
+    footer = whole[start:-8]
+    size = footer.index(b"\x15\x00\x16")  # field 4 of the column, number 0 for no compression, then its sizes
+    return whole[:start], footer, size + 1
+
+
+def test_a_compression_nobody_knows_is_refused_and_does_not_end_the_program() -> None:
+    """Parquet numbers compressions from 0 (none) to 7; Thrift writes 2n, or -2n - 1 below 0 (both from memory)."""
+    pages, footer, place = footers()
+    for number in range(256):
+        for again in (b"", b"\x05\x08\x00", b"\x05\x08\xc6\x01"):  # the field a second time: none, and number 99
+            value = bytes([number]) if number < 128 else bytes([number, 1])
+            changed = footer[:place] + value + again + footer[place + 1 :]
+            data = pages + changed + struct.pack("<I", len(changed)) + b"PAR1"
+            if (number, again) == (0, b""):
+                assert set(read_cases(data, allowed=ALLOWED, most=100)["sex"]) == {"female", "male"}
+                continue
+            with pytest.raises(GroupError, match=r"compressed|cannot be read as Parquet"):
+                read_cases(data, allowed=ALLOWED, most=100)
+
+
+def test_a_footer_with_any_byte_changed_does_not_end_the_program() -> None:
+    pages, footer, _ = footers()
+    for place in range(len(footer)):
+        for value in range(0, 256, 5):
+            data = pages + footer[:place] + bytes([value]) + footer[place + 1 :] + struct.pack("<I", len(footer))
+            with contextlib.suppress(GroupError):
+                assert set(read_cases(data + b"PAR1", allowed=ALLOWED, most=100)["sex"]) <= {"female", "male"}
+
+
+@pytest.mark.parametrize(
+    "footer",
+    [
+        b"\x1c" * 900_000,  # structures in structures
+        b"\x19" * 900_000,  # lists in lists
+        b"\x15\x04\x19\xfc\xff\xff\xff\xff\x07" + b"\x00" * 900_000,  # a list of 2**31 - 1 structures
+        b"\x15\x04\x18\xff\xff\xff\xff\x07",  # a text of 2 GB
+        b"\x00",
+        b"",
+    ],
+)
+def test_a_footer_that_claims_too_much_is_refused(footer: bytes) -> None:
+    with pytest.raises(GroupError, match="cannot be read as Parquet"):
+        read_cases(b"PAR1" + footer + struct.pack("<I", len(footer)) + b"PAR1", allowed=ALLOWED, most=100)
 
 
 def test_many_rows_in_few_bytes_are_refused() -> None:

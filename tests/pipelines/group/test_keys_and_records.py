@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.group.agreement_file import agreement_text, offered_from, read_agreement
 from pipelines.group.chain import RecordChain
 from pipelines.group.folder import GroupFolder, state_after
 from pipelines.group.founding import found_group, invite
@@ -21,6 +20,7 @@ from pipelines.group.keys import (
     public_of,
     read_group_keys,
 )
+from pipelines.group.signed_file import agreement_text, offered_from, read_agreement
 from pipelines.group.taking import take, withdraw
 from tests.pipelines.group.conftest import Group
 from warehouse.errors import GroupError, KeyProblemError

@@ -216,8 +216,8 @@ def test_the_practice_must_be_named_where_there_are_several(home: Path, capsys: 
 
 def resigned(home: Path, tmp_path: Path, **changes: object) -> Path:
     """An agreement with changes, signed by a group of its own that took over name and id."""
-    from pipelines.group.agreement_file import agreement_text
     from pipelines.group.keys import make_group_keys
+    from pipelines.group.signed_file import agreement_text
     from warehouse.pooled.agreement import agreement_from
 
     keys = make_group_keys(tmp_path / "other.key")

@@ -138,9 +138,6 @@ def handed(cases: GroupCases, agreed: Agreement, level: str, history: tuple[Hand
     made = hand_over(cases, agreed, level=level, history=history)  # type: ignore[arg-type]
     assert not made.refused, made.refused
     return HandedOver(
-        group=agreed.group,
-        sequence=len(history) + 1,
-        made_on="2026-01-20",
         level=level,
         versions=cases.versions,
         releases=made.tables,

@@ -16,8 +16,7 @@ from warehouse.plural import number_of
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import GroupCases
 from warehouse.pooled.handing_over import HandingOver, hand_over
-from warehouse.pooled.history import HandedOver
-from warehouse.pooled.moments import Moments, marks_of, moments_from, moments_of
+from warehouse.pooled.history import HandedOver, Moments, marks_of, moments_from, moments_of
 from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import Publisher
 from warehouse.pooled.result import MeanPool
@@ -124,9 +123,6 @@ def test_a_mean_does_not_leave_where_it_would_tell_of_cases_without_a_change() -
 def handed(cases: GroupCases, made: HandingOver) -> HandedOver:
     values = {outcome: marks_of(cases.values[outcome]) for outcome in made.means}
     return HandedOver(
-        group=PLAIN.group,
-        sequence=1,
-        made_on="2026-01-20",
         level=made.level,
         versions=cases.versions,
         releases=made.tables,

@@ -192,6 +192,23 @@ def test_a_hidden_count_of_a_practice_that_gives_counts_enters_within_its_limits
     assert totals["counted"] == "270"  # over the practices whose counts are known
 
 
+def test_the_design_effect_of_a_share_is_that_worked_out_by_hand() -> None:
+    """Of 100 cases a practice 10, 20 and 30 adverse: 3/2 (10**2 + 0 + 10**2) / (0.2 * 0.8 * 300) = 6.25, rounded up."""
+    agreed = agreement(groupings=("extraction",))
+    given = [
+        together(
+            counted(x, 100 - x, agreed, extraction="extraction"),
+            counted(20, 80, agreed, extraction="non-extraction"),
+            agreed=agreed,
+        )
+        for x in (10, 20, 30)
+    ]
+    (breakdown,) = pooled(members(given, agreed), agreed).breakdowns
+    methods = {row.label.split(" ")[0]: row.share.method for row in breakdown.rows}
+    assert "a design effect of 6.3 for" in methods["extraction"]
+    assert "a design effect of 1.0 for" in methods["non-extraction"]
+
+
 @pytest.mark.parametrize("k", [0, 1, 2])
 def test_too_few_practices_give_words_and_no_figure(k: int) -> None:
     result = pooled(members(practices(k=k), PLAIN))

@@ -17,8 +17,7 @@ from warehouse.pooled.groups import pooled_groups
 from warehouse.pooled.handing_over import hand_over
 from warehouse.pooled.member import Member
 from warehouse.pooled.pooling import pooled_result
-from warehouse.pooled.practices import Practice, published_practices
-from warehouse.pooled.publishing import Publisher, ledger_entry, publisher_from
+from warehouse.pooled.publishing import Practice, Publisher, ledger_entry, published_practices, publisher_from
 from warehouse.pooled.result import GroupResult
 from warehouse.pooled.tables import SCOPE
 
