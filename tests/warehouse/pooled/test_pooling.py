@@ -23,6 +23,8 @@ from warehouse.pooled.publishing import Publisher
 from warehouse.pooled.result import GroupResult, result_from
 from warehouse.pooled.shares import tag_of
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
+from warehouse.results import Caution
+from warehouse.words.pooled import note_text
 
 PLAIN = agreement()
 
@@ -220,7 +222,7 @@ def test_practices_without_adverse_cases_are_pooled_too() -> None:
     agreed = agreement(groupings=(), k=2, l=1)
     result = pooled(members([counted(0, 50, agreed)] * 4, agreed), agreed)
     assert not result.shares[0].refused
-    assert any("No case has the outcome" in note for note in result.shares[0].notes)
+    assert any("No case has the outcome" in note_text(note) for note in result.shares[0].notes)
 
 
 def test_rounding_is_shown_and_used() -> None:
@@ -288,3 +290,9 @@ def test_a_practice_that_gave_no_breakdown_is_said_to_be_left_out() -> None:
     result = pooled([*given, few], agreed)
     (breakdown,) = result.breakdowns
     assert any("so as not to give small counts away" in note for note in breakdown.notes) or breakdown.refused
+
+
+def test_a_remark_from_a_file_that_has_no_words_here_is_said_to_be_so() -> None:
+    for note in (Caution("approximation", "not_a_code"), Caution("no_data", "few_cases", {"n": ["a", "list"]})):
+        assert note_text(note)
+    assert "no words for" in note_text(Caution("approximation", "not_a_code"))
