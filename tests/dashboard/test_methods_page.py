@@ -10,7 +10,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from tests.dashboard.conftest import Open, everything_said
-from tests.warehouse.comparison.planning import PLAN, add_plan
+from tests.warehouse.questions.planning import PLAN, add_plan
 from warehouse.marts.reader import Reader
 from warehouse.plans.looks import FILE
 from warehouse.plans.planned_or_explored import PlansAndLooks, plans_and_looks

@@ -11,8 +11,8 @@ import pytest
 
 from pipelines.cli import main
 from tests.hand_made import load_rows
-from tests.warehouse.comparison.cohort import cohort_rows
-from tests.warehouse.comparison.planning import PLAN
+from tests.warehouse.questions.cohort import cohort_rows
+from tests.warehouse.questions.planning import PLAN
 
 PAIR = ("--a", "expander_tooth_borne", "--b", "fixed_labial")
 READ = {

@@ -18,8 +18,8 @@ from tests.conftest import Study
 from tests.hand_made import load_rows
 from tests.pipelines.points.test_measure_command import G1, rows_of
 from tests.pipelines.test_comparison_commands import READ
-from tests.warehouse.comparison.cohort import cohort_rows
-from tests.warehouse.comparison.planning import add_plan
+from tests.warehouse.questions.cohort import cohort_rows
+from tests.warehouse.questions.planning import add_plan
 
 DOCUMENT = Path(pipelines.commands.__path__[0]) / "json.md"
 ROW = re.compile(r"^\| `([^`]+)` \| (.+) \|$", re.MULTILINE)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from statsmodels.stats.multitest import multipletests
 
-from tests.warehouse.comparison.planning import PLAN, add_plan
+from tests.warehouse.questions.planning import PLAN, add_plan
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.warehouse.comparison.planning import PLAN, add_plan
+from tests.warehouse.questions.planning import PLAN, add_plan
 from warehouse.errors import DefinitionError
 from warehouse.marts.reader import Reader
 from warehouse.plans.looks import FILE, read_looks, record_look

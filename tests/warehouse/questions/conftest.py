@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from tests.hand_made import load_rows
-from tests.warehouse.comparison.cohort import cohort_rows
-from tests.warehouse.comparison.planning import add_plan
+from tests.warehouse.questions.cohort import cohort_rows
+from tests.warehouse.questions.planning import add_plan
 from warehouse.marts.reader import Reader
 from warehouse.plans.looks import FILE
 

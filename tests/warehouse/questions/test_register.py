@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests.warehouse.comparison.planning import PLAN, add_plan
+from tests.warehouse.questions.planning import PLAN, add_plan
 from warehouse.marts.reader import Reader
 from warehouse.plans.looks import FILE
 from warehouse.plans.planned_or_explored import PlansAndLooks, plans_and_looks, record_mark
