@@ -23,6 +23,7 @@ from warehouse.pooled.publishing import Publisher
 from warehouse.pooled.result import GroupResult, result_from
 from warehouse.pooled.shares import tag_of
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
+from warehouse.words.pooled import note_text
 
 PLAIN = agreement()
 
@@ -203,7 +204,7 @@ def test_practices_without_adverse_cases_are_pooled_too() -> None:
     agreed = agreement(groupings=(), k=2, l=1)
     result = pooled(members([counted(0, 50, agreed)] * 4, agreed), agreed)
     assert not result.shares[0].refused
-    assert any("No case has the outcome" in note for note in result.shares[0].notes)
+    assert any("No case has the outcome" in note_text(note) for note in result.shares[0].notes)
 
 
 def test_rounding_is_shown_and_used() -> None:
@@ -219,7 +220,7 @@ def test_a_variable_some_practices_dropped_is_pooled_over_the_others() -> None:
     big = [cohort(rng, 900, FULL, even=3.0) for _ in range(4)]
     small = cohort(rng, 40, FULL, even=3.0)
     result = pooled(members([*big, small], FULL, level="cases"), FULL)
-    dropped = [one for one in result.breakdowns if any("had to drop" in note for note in one.notes)]
+    dropped = [one for one in result.breakdowns if any("had to drop" in note_text(note) for note in one.notes)]
     assert dropped
     assert all(one.practices < 5 for one in dropped)
     assert all(one.practices == 5 for one in result.shares)
@@ -270,4 +271,6 @@ def test_a_practice_that_gave_no_breakdown_is_said_to_be_left_out() -> None:
     few = member(hand_over(counted(3, 60, agreed), agreed, level="counts"), "few")
     result = pooled([*given, few], agreed)
     (breakdown,) = result.breakdowns
-    assert any("so as not to give small counts away" in note for note in breakdown.notes) or breakdown.refused
+    assert (
+        any("so as not to give small counts away" in note_text(note) for note in breakdown.notes) or breakdown.refused
+    )
