@@ -24,7 +24,7 @@ from warehouse.pooled.this_warehouse import practices_here
 from warehouse.questions.drift import DriftAsked, drift_picture
 from warehouse.selection import Selection
 from warehouse.words.drift import drift_sentences
-from warehouse.words.pooled import mean_sentence, place_sentence, pooled_sentence, spread_sentence
+from warehouse.words.pooled import mean_sentence, note_text, place_sentence, pooled_sentence, spread_sentence
 
 GROUP = group_result(12, 3, 9, 20, 15, 11)
 SHARES = GROUP.shares[0]
@@ -140,7 +140,7 @@ def test_means_of_small_practices_are_left_out_and_cannot_be_worked_out(uneven: 
     out = [practice for practice, tag in here.tags.items() if tag not in shown]
     assert "ORCHARD" in out
     assert len(out) >= 3, "of two left out each could take its own mean from the sum of both"
-    said = " ".join([here.means.refused, *here.means.notes])
+    said = " ".join([here.means.refused, *map(note_text, here.means.notes)])
     assert "nobody may work out one from the others" in said or "3 practices" in said
 
 

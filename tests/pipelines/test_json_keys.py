@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from contextlib import redirect_stdout
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -79,11 +81,9 @@ def printed(tmp_path_factory: pytest.TempPathFactory, study: Study) -> list[dict
     build = ("build", "--records", str(folder / "records"), "--out", str(folder / "built"))
     found = []
     for run in [*runs, ("measure", str(points)), build]:
-        with pytest.MonkeyPatch.context() as patch:
-            lines: list[str] = []
-            patch.setattr("pipelines.commands.options.say", lines.append)
+        with redirect_stdout(StringIO()) as printed:
             assert main([*run, "--json"]) == 0
-        found.append(json.loads("\n".join(lines)))
+        found.append(json.loads(printed.getvalue()))
     return found
 
 

@@ -15,7 +15,7 @@ from warehouse.pooled.this_warehouse import practices_here
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
 from warehouse.words import shares as wording
-from warehouse.words.numbers import signed
+from warehouse.words.numbers import percent, percent_range, signed
 
 
 def on_page(table: DocumentTable) -> list[list[str]]:
@@ -203,8 +203,8 @@ def test_the_practice_reads_what_its_screens_say(whole: Made, small_groups: Path
             str(one.started.n),
             str(one.counted.n),
             str(one.adverse.n),
-            wording.percent(one.rate.value),
-            wording.percent_range(one.rate.interval),
+            percent(one.rate.value),
+            percent_range(one.rate.interval),
         )
         for one in by.groups
     ]

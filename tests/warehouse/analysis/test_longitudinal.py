@@ -261,7 +261,8 @@ def test_term_the_data_cannot_tell_from_others(jaws: dict[str, Any]) -> None:
         frame, value="distance", time="age", case="Subject", group="Sex", covariates=["also"], interaction=False
     )
     assert model.names == ("intercept", "Sex=Male", "age")
-    assert "also=Male" in caution_text(model.warnings[0])
+    assert model.warnings[0].numbers["names"] == ("also=Male",)
+    assert "also: Male" in caution_text(model.warnings[0])
     assert model.term("age").adjusted_for == ("also",)
 
 
