@@ -289,7 +289,9 @@ def test_a_practice_that_gave_no_breakdown_is_said_to_be_left_out() -> None:
     few = member(hand_over(counted(3, 60, agreed), agreed, level="counts"), "few")
     result = pooled([*given, few], agreed)
     (breakdown,) = result.breakdowns
-    assert any("so as not to give small counts away" in note for note in breakdown.notes) or breakdown.refused
+    assert (
+        any("so as not to give small counts away" in note_text(note) for note in breakdown.notes) or breakdown.refused
+    )
 
 
 def test_a_remark_from_a_file_that_has_no_words_here_is_said_to_be_so() -> None:
