@@ -30,7 +30,7 @@ def test_it_is_served_to_this_machine_alone_and_asks_nobody() -> None:
     assert "--server.address=127.0.0.1" in words
     assert "--browser.gatherUsageStats=false" in words
     assert "--client.showErrorDetails=none" in words
-    assert words[1:6] == ["-P", "-m", "dashboard.entry.serve", "run", str(command.APP)]
+    assert words[1:4] == ["-P", "-m", "dashboard.entry.serve"]
     assert command.APP.is_file()
 
 
@@ -133,7 +133,7 @@ def test_a_server_that_ends_is_not_said_to_be_up(
     told = capsys.readouterr()
     assert "Menton is at" not in told.out
     assert "the page offers to bring in a file" in told.err
-    assert Ends.started[-1][1:5] == ["-P", "-m", "dashboard.entry.serve", "run"]
+    assert Ends.started[-1][1:4] == ["-P", "-m", "dashboard.entry.serve"]
 
 
 def test_the_browser_is_opened_when_the_server_answers(
@@ -141,7 +141,7 @@ def test_the_browser_is_opened_when_the_server_answers(
 ) -> None:
     class Health(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
-            self.send_response(200 if self.path == "/_stcore/health" else 404)
+            self.send_response(403 if self.path == "/_stcore/health" else 404)  # nobody is let in without a token
             self.end_headers()
 
         def log_message(self, *_: object) -> None:
@@ -167,8 +167,10 @@ def test_the_browser_is_opened_when_the_server_answers(
     monkeypatch.setattr(command.webbrowser, "open", opened.append)
     port = free_port()
     assert command.run(parsed("--warehouse", str(folder), "--port", str(port))) == 0
-    assert opened == [f"http://127.0.0.1:{port}"]
-    assert f"Menton is at http://127.0.0.1:{port}" in capsys.readouterr().out
+    (entry,) = opened
+    assert entry.startswith(f"http://127.0.0.1:{port}/?token=")
+    assert len(entry.partition("=")[2]) >= 43, "256 bits, six a letter"
+    assert f"Menton is at {entry} " in capsys.readouterr().out
 
 
 def test_a_viewer_that_does_not_exist_is_refused_before_anything_starts() -> None:
