@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 
 from warehouse.errors import KeyProblemError
+from warehouse.private_files import check_private
 
 WAREHOUSE_VARIABLE = "MENTON_WAREHOUSE"
 ENCRYPTION_VARIABLE = "MENTON_ENCRYPTION_KEY_FILE"
@@ -47,8 +48,9 @@ def read_encryption_key(path: Path) -> str:
     """The encryption key in a file.
 
     Raises:
-        KeyProblemError: The file cannot be read, or the key in it is too short.
+        KeyProblemError: The file cannot be read, others can read it, or the key in it is too short.
     """
+    check_private(path, what="the encryption key file")
     try:
         text = path.read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as error:

@@ -19,16 +19,24 @@ import tomllib
 import webbrowser
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
-from warehouse.command_options import ENCRYPTION_VARIABLE, WAREHOUSE_VARIABLE, add_warehouse
+from warehouse.command_options import ENCRYPTION_VARIABLE, WAREHOUSE_VARIABLE, add_warehouse, encryption_key
 from warehouse.errors import RequestError
 from warehouse.toml_files import toml_from, toml_text
+
+if TYPE_CHECKING:
+    from dashboard.access.viewer import AccessList
 
 APP = Path(__file__).parents[1] / "entry" / "app.py"
 HERE = "127.0.0.1"
 PORT = 8521
 PATIENCE = 300
+SHORTEST_SECRET = 32
+"""Characters that a secret of a login or of a proxy must have at least."""
+
+_NEW_SECRET = "python -c 'import secrets; print(secrets.token_hex(32))' makes one"  # noqa: S105 - no secret
 
 KEY_VARIABLE = "MENTON_KEY_FILE"
 VIEWER_VARIABLE = "MENTON_VIEWER"
@@ -217,12 +225,20 @@ def _login(path: Path) -> dict[str, object]:
 def _refuse_open_door(args: argparse.Namespace) -> None:
     """Cases are never served to other machines without saying who may see what."""
     from dashboard.access.viewer import access_list, viewer_named
+    from warehouse.private_files import check_private
 
     viewer_named(args.viewer)
+    for path, what in ((args.key_file, "the case key file"), (args.encryption_key_file, "the encryption key file")):
+        if path and path.exists():
+            check_private(path, what=what)
+    is_here = args.address in {HERE, "localhost", "::1"}
     if args.access:
+        check_private(args.access, what="the access file")
         listed = access_list(args.access)
         _refuse_no_login(args, is_by_header=bool(listed.header))
-    elif args.address not in {HERE, "localhost", "::1"}:
+        _refuse_unproven_header(args, listed, is_here=is_here)
+        _refuse_unknown_practice(args, {one.practice for one in listed.people.values() if one.practice})
+    elif not is_here:
         found = f"the address {args.address} can be reached by other machines, and no access file is named"
         raise RequestError(found, remedy=f"leave --address out to serve {HERE} alone, or name a file with --access")
 
@@ -230,6 +246,8 @@ def _refuse_open_door(args: argparse.Namespace) -> None:
 def _refuse_no_login(args: argparse.Namespace, *, is_by_header: bool) -> None:
     """Somebody must say who a person is: the proxy by its header, or the login."""
     from importlib.util import find_spec
+
+    from warehouse.private_files import check_private
 
     if is_by_header and args.login:
         found = "the access file names a header, and a login is named as well"
@@ -241,9 +259,45 @@ def _refuse_no_login(args: argparse.Namespace, *, is_by_header: bool) -> None:
         raise RequestError(found, where=args.access.name, remedy="name the login with --login, or the proxy's header")
     if not args.login.is_file():
         raise RequestError("the login file is not there", where=args.login.name, remedy="name the right file")
+    check_private(args.login, what="the login file")
+    auth = _login(args.login).get("auth")
+    cookie_secret = auth.get("cookie_secret", "") if isinstance(auth, dict) else ""
+    if not isinstance(cookie_secret, str) or len(cookie_secret) < SHORTEST_SECRET:
+        found = f"the cookie secret of the login is shorter than {SHORTEST_SECRET} characters"
+        raise RequestError(found, where=args.login.name, remedy=f"write one into [auth]: {_NEW_SECRET}")
     if find_spec("authlib") is None:
         found = "the login needs a library that is not installed"
         raise RequestError(found, expected="Authlib and httpx", remedy="install menton[served]")
+
+
+def _refuse_unproven_header(args: argparse.Namespace, listed: AccessList, *, is_here: bool) -> None:
+    """A header names a person only where nobody but the proxy can send it."""
+    if listed.proxy_secret and not listed.header:
+        found = "the access file names a secret of the proxy, but no header that the proxy sets"
+        raise RequestError(found, where=args.access.name, remedy="name the header, or leave the secret out")
+    if listed.proxy_secret and len(listed.proxy_secret) < SHORTEST_SECRET:
+        found = f"the secret of the proxy is shorter than {SHORTEST_SECRET} characters"
+        raise RequestError(found, where=args.access.name, remedy=f"write one as proxy_secret: {_NEW_SECRET}")
+    if listed.header and not listed.proxy_secret and not is_here:
+        found = f"people are named by a header, and the address {args.address} lets anybody send one"
+        remedy = f"leave --address out, or name a proxy_secret in the access file: {_NEW_SECRET}"
+        raise RequestError(found, where=args.access.name, remedy=remedy)
+
+
+def _refuse_unknown_practice(args: argparse.Namespace, named: set[str]) -> None:
+    """An entry for a practice that is not there would show its person nothing, or one day another's cases."""
+    from warehouse.marts.reader import Reader
+    from warehouse.store.snapshot import POINTER
+
+    if not named or not (args.warehouse / POINTER).exists():
+        return
+    with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
+        there = reader.practices
+    unknown = sorted(named - set(there))
+    if unknown:
+        found = f"the access file names a practice that has no cases in this warehouse: {', '.join(unknown)}"
+        remedy = "correct the entry, or bring its cases in first"
+        raise RequestError(found, where=args.access.name, expected=f"one of {', '.join(there)}", remedy=remedy)
 
 
 def _refuse_taken_port(address: str, port: int) -> None:

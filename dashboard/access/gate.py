@@ -155,9 +155,7 @@ class Gate:
         headers = _Headers(scope["headers"])
         host, origin = headers.only("host"), headers.only("origin")
         if host is None or host.casefold() not in self.house.hosts:
-            raise Refusal(
-                421, "This dashboard does not answer to that name: open it at the one it was started with."
-            )
+            raise Refusal(421, "This dashboard does not answer to that name: open it at the one it was started with.")
         if scope["type"] == "websocket" and origin is None:
             raise Refusal(403, "This connection does not say which page it comes from.")
         if origin is not None and origin.casefold() not in self.house.origins:

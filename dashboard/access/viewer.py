@@ -5,6 +5,7 @@ tables in which small counts are hidden. Alone on one's own machine one is the o
 access file says who is who::
 
     header = "X-Forwarded-Email"     # set by a reverse proxy; left out: the login of Streamlit itself
+    proxy_secret = "32 characters or more"   # said by the proxy as X-Menton-Proxy-Secret, where others reach the port
 
     [people."ada@lantern.example"]
     role = "coordinator"
