@@ -102,6 +102,11 @@ def read_key_text(path: Path) -> str:
     return data.decode("ascii", errors="replace")
 
 
+def is_open_to_others(folder: Path) -> bool:
+    """Whether people beside the owner can read or enter a folder; on Windows that is said by the folder above it."""
+    return not on_windows() and bool(folder.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO))
+
+
 def check_private(path: Path, *, what: str = "the key file") -> None:
     """Refuse a secret file (``what`` it is, for the words) that others can read.
 

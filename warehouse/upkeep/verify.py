@@ -15,6 +15,7 @@ from warehouse.errors import MentonError, WarehouseError
 from warehouse.marts.catalogues import in_force
 from warehouse.marts.publish import store_state
 from warehouse.plans.looks import read_looks
+from warehouse.private_files import is_open_to_others
 from warehouse.store.access import ANCHOR, read_access
 from warehouse.store.quoting import name, statement
 from warehouse.store.snapshot import POINTER, Snapshot, current_snapshot, file_sha256
@@ -105,6 +106,8 @@ def verify(folder: Path, *, key: str | None = None) -> Verification:
     if not path.exists():
         raise no_warehouse(folder)
     record = _Record()
+    if is_open_to_others(folder):
+        record.notes.append(f"others can look into the warehouse folder: close it with chmod -R go= {folder.name}")
     with Connection(path, read_only=True, key=key) as store:
         behind = _check_migrations(store, record)
         if behind:
