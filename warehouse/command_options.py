@@ -34,6 +34,14 @@ def add_warehouse(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def practice_named(text: str) -> str:
+    """The practice of an option: nothing, or blanks, would pass for all of them."""
+    if not text.strip():
+        message = "the practice is empty: name one, or leave the option out"
+        raise argparse.ArgumentTypeError(message)
+    return text
+
+
 def encryption_key(args: argparse.Namespace) -> str | None:
     """The key of an encrypted warehouse, read from its file; None for a plain one.
 
