@@ -176,7 +176,7 @@ class Gate:
         elif not self._knows(headers):
             raise Refusal(403, NO_ENTRY)
         rest = urlencode([(name, value) for name, value in query if name != TOKEN])
-        at = scope.get("raw_path", path.encode()).partition(b"?")[0]
+        at: bytes = scope.get("raw_path", path.encode()).partition(b"?")[0]
         return b"/" + at.lstrip(b"/\\") + (f"?{rest}".encode() if rest else b"")
 
     def _asking(self, scope: Scope) -> tuple[str, Viewer | None]:
