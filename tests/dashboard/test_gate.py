@@ -389,19 +389,20 @@ def test_files_are_taken_from_a_writer_alone_and_paths_told_to_nobody(
         subprotocols=["streamlit", token],  # type: ignore[list-item]
         max_size=None,
     ) as stream:
-        if not person:
-            rerun = BackMsg()
-            rerun.rerun_script.SetInParent()
-            stream.send(rerun.SerializeToString())
+        rerun = BackMsg()
+        rerun.rerun_script.SetInParent()
+        heard, url, is_begun = b"", "", False
         stream.send(wish.SerializeToString())
-        heard, url = b"", ""
-        while not url or (not person and b"new_session" not in heard):
+        while not is_begun:
             data = stream.recv(timeout=60)
-            message = ForwardMsg.FromString(data if isinstance(data, bytes) else data.encode())
-            heard += data if isinstance(data, bytes) else b""
-            heard += (message.WhichOneof("type") or "").encode()
+            assert isinstance(data, bytes)
+            heard += data
+            message = ForwardMsg.FromString(data)
             if message.WhichOneof("type") == "file_urls_response":
                 url = message.file_urls_response.file_urls[0].upload_url
+                stream.send(rerun.SerializeToString())  # not before: a script that begins drops what is not yet sent
+            is_begun = message.WhichOneof("type") == "new_session"
+        assert url
         assert str(Path(gate.__file__).parents[2]).encode() not in heard
         form = b'--x\r\nContent-Disposition: form-data; name="a"; filename="a.csv"\r\n\r\nabc\r\n--x--\r\n'
         said = raw(

@@ -1,6 +1,6 @@
 """One flipped bit in a used block of a store, encrypted or not, is reported by ``menton verify`` in one sentence.
 
-Which blocks are used is asked of DuckDB itself, before the damage: ``pragma_storage_info`` and ``pragma_metadata_info``.
+Which blocks are used is asked of DuckDB, before the damage (``pragma_storage_info`` and ``pragma_metadata_info``).
 Block n lies after three headers of 4096 bytes; a block takes 262144 (DuckDB's storage format, from memory).
 """
 
