@@ -57,6 +57,7 @@ EPILOG = "Figures describe an audit. They are not a diagnosis, not treatment adv
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run a command. Gives 0 if all went well, 1 if something was refused, 2 if the request was not understood."""
+    os.umask(0o077)  # what a command makes, and what DuckDB makes for it, is its owner's alone
     words = list(sys.argv[1:] if argv is None else argv)
     parser = _parser(words)
     args = parser.parse_args(words)

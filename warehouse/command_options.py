@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 
 from warehouse.errors import KeyProblemError
+from warehouse.private_files import check_private
 
 WAREHOUSE_VARIABLE = "MENTON_WAREHOUSE"
 ENCRYPTION_VARIABLE = "MENTON_ENCRYPTION_KEY_FILE"
@@ -33,6 +34,14 @@ def add_warehouse(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def practice_named(text: str) -> str:
+    """The practice of an option: nothing, or blanks, would pass for all of them."""
+    if not text.strip():
+        message = "the practice is empty: name one, or leave the option out"
+        raise argparse.ArgumentTypeError(message)
+    return text
+
+
 def encryption_key(args: argparse.Namespace) -> str | None:
     """The key of an encrypted warehouse, read from its file; None for a plain one.
 
@@ -47,8 +56,9 @@ def read_encryption_key(path: Path) -> str:
     """The encryption key in a file.
 
     Raises:
-        KeyProblemError: The file cannot be read, or the key in it is too short.
+        KeyProblemError: The file cannot be read, others can read it, or the key in it is too short.
     """
+    check_private(path, what="the encryption key file")
     try:
         text = path.read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as error:

@@ -1,4 +1,4 @@
-"""Making text harmless that a spreadsheet program would take for a formula.
+"""Making text harmless that a spreadsheet program would take for a formula, or a page for Markdown.
 
 A cell of a CSV file or workbook that begins with ``=``, ``+``, ``-`` or ``@`` may be run as a formula when it is opened
 ("formula injection"; the characters are those that the OWASP page on CSV injection lists, from memory). A leading
@@ -25,6 +25,21 @@ _NUMBER = r"[+\-]?(?:\d+(?:[.,]\d+)*|[.,]\d+)(?:[eE][+\-]?\d+)?\s?%?"
 _STARTS = r"\s*[=+\-@＝＋－＠]|[\t\r\n]"
 _DANGEROUS = re.compile(rf"(?:{_STARTS})")
 _HARMLESS = re.compile(rf"(?:{_NUMBER}|-)?")
+
+
+_MARKDOWN = re.compile(
+    r"[\\`*\[\]$~]"  # code, emphasis, links and pictures, formulas, struck out
+    r"|(?<![A-Za-z0-9])_|_(?![A-Za-z0-9])"  # emphasis at the edge of a word; codes keep theirs
+    r"|<(?=[A-Za-z/!?])|&(?=[#A-Za-z0-9])|:(?=[A-Za-z])"  # HTML, entities, directives of Streamlit
+    r"|^(?:>|\#(?=\#*(?:\s|$))|[+\-](?=[\s\-]|$))"  # quotations, headings, lists, rules
+)
+_NUMBERED = re.compile(r"^(\d{1,9})([.)])(?=\s|$)")
+
+
+def as_markdown(text: str) -> str:
+    """The text as Markdown that shows it as it stands, on one line (CommonMark 0.31.2, section 2.4)."""
+    line = " ".join(text.split())
+    return _NUMBERED.sub(r"\1\\\2", _MARKDOWN.sub(r"\\\g<0>", line))
 
 
 def neutralise(text: str) -> str:

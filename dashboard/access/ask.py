@@ -17,8 +17,8 @@ import streamlit as st
 
 from dashboard.access.command import KEY_VARIABLE
 from dashboard.access.sign_in import current_viewer
-from warehouse.command_options import DEFAULT_WAREHOUSE, ENCRYPTION_VARIABLE, WAREHOUSE_VARIABLE
-from warehouse.errors import KeyProblemError, RequestError
+from warehouse.command_options import DEFAULT_WAREHOUSE, ENCRYPTION_VARIABLE, WAREHOUSE_VARIABLE, read_encryption_key
+from warehouse.errors import RequestError
 from warehouse.store.access import record_begin
 from warehouse.store.snapshot import Snapshot, current_snapshot
 
@@ -49,13 +49,7 @@ class OpenWarehouse:
 
     def encryption_key(self) -> str | None:
         """The key of an encrypted warehouse."""
-        if self.encryption_key_file is None:
-            return None
-        try:
-            return self.encryption_key_file.read_text(encoding="utf-8").strip()
-        except (OSError, UnicodeDecodeError) as error:
-            found = "the encryption key file cannot be read"
-            raise KeyProblemError(found, where=self.encryption_key_file.name, remedy="name the right file") from error
+        return None if self.encryption_key_file is None else read_encryption_key(self.encryption_key_file)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import os
+from collections.abc import Mapping
 from pathlib import Path
 
 import streamlit as st
+from streamlit.web.server.starlette.starlette_server_config import USER_COOKIE_NAME
+from streamlit.web.server.starlette.starlette_websocket import _get_signed_cookie_with_chunks
 
 from dashboard.access.command import ACCESS_VARIABLE, READ_ONLY_VARIABLE, VIEWER_VARIABLE
 from dashboard.access.viewer import Viewer, access_list, viewer_named
@@ -22,7 +26,7 @@ def current_viewer() -> Viewer:
     if not person:
         _ask_to_log_in(by_header=bool(listed.header))
     known = listed.people.get(person.casefold())
-    if known is None or not _is_verified(listed.header):
+    if known is None or not (listed.header or is_verified(st.user)):
         st.title("Nothing to see here")
         st.write("You are logged in, but the access file of this warehouse does not name you. Ask whoever runs it.")
         offer_to_log_out()
@@ -42,9 +46,16 @@ def _person(header: str) -> str:
     return str(st.user.get("email") or "") if st.user.get("is_logged_in") else ""
 
 
-def _is_verified(header: str) -> bool:
-    """Whether the login stands for the address; one that says it does not could be given by anybody."""
-    return bool(header) or st.user.get("email_verified") is not False
+def is_verified(claims: Mapping[str, object]) -> bool:
+    """Whether a login stands for the address; without that, or with a no written as text, anybody may have given it."""
+    return claims.get("email_verified") is True
+
+
+def logged_in_by_cookie(cookies: Mapping[str, str]) -> str:
+    """The verified address of the login that signed these cookies, for the gate; empty where there is none."""
+    signed = _get_signed_cookie_with_chunks(dict(cookies), USER_COOKIE_NAME)
+    claims = json.loads(signed) if signed else {}
+    return str(claims.get("email") or "") if claims.get("is_logged_in") and is_verified(claims) else ""
 
 
 def _ask_to_log_in(*, by_header: bool) -> None:

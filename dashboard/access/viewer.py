@@ -5,6 +5,7 @@ tables in which small counts are hidden. Alone on one's own machine one is the o
 access file says who is who::
 
     header = "X-Forwarded-Email"     # set by a reverse proxy; left out: the login of Streamlit itself
+    proxy_secret = "32 characters or more"   # said by the proxy as X-Menton-Proxy-Secret, where others reach the port
 
     [people."ada@lantern.example"]
     role = "coordinator"
@@ -60,6 +61,7 @@ class AccessList:
 
     header: str
     people: Mapping[str, Viewer]
+    proxy_secret: str = ""  # What the proxy says in X-Menton-Proxy-Secret, so that nobody else can name a person
 
 
 def viewer_named(text: str, *, may_write: bool = False) -> Viewer:
@@ -91,12 +93,13 @@ def access_list(path: Path) -> AccessList:
         found = "the access file cannot be read"
         raise RequestError(found, where=path.name, remedy="name a TOML file; see `menton dashboard --help`") from error
     people = data.get("people", {})
-    unknown = sorted(set(data) - {"header", "people"})
-    if unknown or not isinstance(people, dict) or not isinstance(data.get("header", ""), str):
-        found = f"the access file says what is not understood: {', '.join(unknown) or 'header or people'}"
-        raise RequestError(found, where=path.name, expected="header = text, and a table a person")
+    unknown = sorted(set(data) - {"header", "people", "proxy_secret"})
+    header, proxy_secret = data.get("header", ""), data.get("proxy_secret", "")
+    if unknown or not isinstance(people, dict) or not isinstance(header, str) or not isinstance(proxy_secret, str):
+        found = f"the access file says what is not understood: {', '.join(unknown) or 'header, proxy_secret or people'}"
+        raise RequestError(found, where=path.name, expected="header = text, proxy_secret = text, and a table a person")
     known = {name.casefold(): _person(name, body, path) for name, body in people.items()}
-    return AccessList(data.get("header", ""), known)
+    return AccessList(header, known, proxy_secret)
 
 
 def _person(name: str, body: object, path: Path) -> Viewer:

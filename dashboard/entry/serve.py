@@ -1,16 +1,34 @@
-"""Starts the server once the pages' modules are imported, so that the first page opens as soon as any other.
+"""Starts the server behind the gate, once the pages' modules are imported: the first page opens as soon as any other.
 
-``python -m dashboard.entry.serve run ...`` takes the words that ``python -m streamlit run ...`` takes.
+``python -m dashboard.entry.serve --server.port=8521 ...`` takes the settings of Streamlit as words; who is let in is
+said by the environment (``dashboard/access/command.py``).
 """
 
 from __future__ import annotations
 
+import os
 import pkgutil
+import sys
 from importlib import import_module
+from pathlib import Path
+from typing import Any
 
-from streamlit.web.cli import main
+import streamlit as st
+from starlette.middleware import Middleware
+from streamlit.runtime import get_instance
 
 import dashboard.charts
+from dashboard.access.command import (
+    ACCESS_VARIABLE,
+    APP,
+    ORIGINS_VARIABLE,
+    READ_ONLY_VARIABLE,
+    TOKEN_VARIABLE,
+    VIEWER_VARIABLE,
+)
+from dashboard.access.gate import Gate, House
+from dashboard.access.sign_in import logged_in_by_cookie
+from dashboard.access.viewer import access_list, viewer_named
 
 SLOW = (
     "altair",
@@ -30,6 +48,32 @@ def import_pages_modules() -> None:
         import_module(name)
 
 
+def house() -> House:
+    """Who is let in, from the environment; the token is taken out of it."""
+    origins = frozenset(os.environ[ORIGINS_VARIABLE].split())
+    token = os.environ.pop(TOKEN_VARIABLE, "")
+    access = os.environ.get(ACCESS_VARIABLE)
+    if access:
+        return House(origins=origins, access=access_list(Path(access)), logged_in=logged_in_by_cookie)
+    may_write = not os.environ.get(READ_ONLY_VARIABLE)
+    viewer = viewer_named(os.environ.get(VIEWER_VARIABLE) or "owner", may_write=may_write)
+    return House(origins=origins, token=token, may_write=viewer.may_write)
+
+
+def settings(words: list[str]) -> dict[str, Any]:
+    """Streamlit's settings from words such as ``--server.port=8521``."""
+    pairs = (word.removeprefix("--").partition("=") for word in words)
+    return {name: _typed(name, value) for name, _, value in pairs}
+
+
+def _typed(name: str, value: str) -> Any:  # noqa: ANN401 - what the setting is
+    if name == "secrets.files":
+        return [value]
+    if value in {"true", "false"}:
+        return value == "true"
+    return int(value) if value.isdecimal() else value
+
+
 if __name__ == "__main__":
     import_pages_modules()
-    main(prog_name="streamlit")
+    st.App(APP, middleware=[Middleware(Gate, house=house(), runtime=get_instance)]).run(config=settings(sys.argv[1:]))

@@ -12,6 +12,7 @@ from dashboard.charts.intervals import contrasts_figure, shares_figure
 from dashboard.charts.tiles import crossed_chart
 from dashboard.parts.filters import Choice, chosen
 from dashboard.parts.screen import as_table, draw, fine, footing, palette, pick, plain, said, say_why_empty, table
+from warehouse.export_safety import as_markdown
 from warehouse.marts.grouping import GROUPINGS, NOT_KNOWN
 from warehouse.protected.shares import OFFERED
 from warehouse.questions.answer import COMPARISONS, outline
@@ -95,7 +96,7 @@ def against_reference(found: GroupComparison) -> None:
     labels = {group.group: group.label for group in found.rates.groups}
     if not found.compared:
         return
-    with st.expander(f"Each group against {found.reference_label}, as counted"):
+    with st.expander(f"Each group against {as_markdown(found.reference_label)}, as counted"):
         adjusted = {row.name: row.adjusted for row in found.corrected.rows}
         rows = [
             {

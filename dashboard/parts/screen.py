@@ -16,6 +16,7 @@ import streamlit as st
 from dashboard.charts.figure import ChartFigure
 from dashboard.parts.local_numbers import localised, localised_spec, marks_of
 from dashboard.theme import DARK, LIGHT, Palette
+from warehouse.export_safety import as_markdown
 from warehouse.questions.shares import Rates
 from warehouse.selection import Selection
 from warehouse.words.numbers import cases
@@ -105,8 +106,11 @@ def draw(picture: ChartFigure | altair.LayerChart, *, key: str, large: bool = Fa
 
 def table(listed: Sequence[Mapping[str, object]], *, alt: str, columns: Sequence[str] = ()) -> None:
     """A small table of texts, set as it is read; ``columns`` name those of a table without a row."""
-    rows = [{name: local(str(cell)) if cell is not None else "—" for name, cell in row.items()} for row in listed]
-    st.table(rows or {name: [] for name in columns}, alt=local(alt), hide_index=True, border="horizontal")
+    rows = [
+        {as_markdown(name): as_markdown(local(str(cell))) if cell is not None else "—" for name, cell in row.items()}
+        for row in listed
+    ]
+    st.table(rows or {as_markdown(name): [] for name in columns}, alt=local(alt), hide_index=True, border="horizontal")
 
 
 def as_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], *, file_name: str) -> None:
@@ -114,7 +118,7 @@ def as_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], 
     import polars as pl
 
     frame = pl.DataFrame(list(rows), schema=list(columns), orient="row")
-    with st.expander(title):
+    with st.expander(as_markdown(title)):
         table(frame.to_dicts(), alt=title, columns=columns)
         st.download_button(
             "Take this table along (CSV)", frame.write_csv, file_name=file_name, mime="text/csv", key=file_name

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from warehouse.command_options import add_warehouse, encryption_key
+from warehouse.command_options import add_warehouse, encryption_key, practice_named
 
 if TYPE_CHECKING:
     import argparse
@@ -40,7 +40,9 @@ def add(parser: argparse.ArgumentParser) -> None:
         metavar="GROUPING",
         help="a comparison to show; may be repeated (default: appliance_category, age_band, extraction)",
     )
-    parser.add_argument("--practice", metavar="NAME", help="only the cases of one practice, by its pseudonym")
+    parser.add_argument(
+        "--practice", type=practice_named, metavar="NAME", help="only the cases of one practice, by its pseudonym"
+    )
     named = parser.add_mutually_exclusive_group()
     named.add_argument("--name-practice", dest="named", action="store_true", default=None, help="name practices")
     named.add_argument("--hide-practice", dest="named", action="store_false", help="do not name practices")

@@ -10,6 +10,7 @@ from dashboard.report.findings import findings
 from dashboard.report.sections.composing import document
 from dashboard.report.shown import Audience
 from warehouse.errors import RequestError
+from warehouse.export_safety import as_markdown
 from warehouse.marts.reader import Reader
 from warehouse.questions.answer import COMPARISONS
 from warehouse.selection import Selection
@@ -120,16 +121,14 @@ def methods_page(made: Document) -> str:
     """The methods paragraphs with their references, in Markdown."""
     from dashboard.report.sections.methods import CHECK_REFERENCES
 
-    listed = "\n".join(f"{place}. {text}" for place, text in enumerate(made.references, start=1))
+    listed = "\n".join(f"{place}. {as_markdown(text)}" for place, text in enumerate(made.references, start=1))
     parts = [
-        f"# {made.title}: how it was done",
-        made.stamp.line,
-        made.answer,
-        *made.methods,
+        f"# {as_markdown(made.title)}: how it was done",
+        *(as_markdown(text) for text in (made.stamp.line, made.answer, *made.methods)),
         "## References",
         listed,
         CHECK_REFERENCES,
-        made.caution,
+        as_markdown(made.caution),
     ]
     return "\n\n".join(parts) + "\n"
 

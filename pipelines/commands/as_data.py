@@ -136,7 +136,7 @@ _SPECIAL: dict[type, Any] = {
     Grouping: lambda way: way.name,
     Selection: lambda selection: selection.sentence(),
     Question: _question,
-    Rates: rates_as_data,
+    Rates: lambda rates: as_data(rates_as_data(rates)),
     CrossedComparison: _crossed,
     OcclusalResults: _teeth,
     GroupSurety: _surety,

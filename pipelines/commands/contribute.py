@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+from pipelines.commands.options import add_warehouse, encryption_key, practice_named, print_table, say
 from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
@@ -35,7 +35,10 @@ def add(parser: argparse.ArgumentParser) -> None:
         "--level", choices=("cases", "counts"), help="single cases made coarser, or counts only (default: as agreed)"
     )
     parser.add_argument(
-        "--practice", metavar="PSEUDONYM", help="whose cases, where the warehouse holds several practices"
+        "--practice",
+        type=practice_named,
+        metavar="PSEUDONYM",
+        help="whose cases, where the warehouse holds several practices",
     )
     parser.add_argument("--consent", action="store_true", help="I have read what would leave, and agree")
     parser.add_argument("--withdraw", action="store_true", help="take back what was contributed")

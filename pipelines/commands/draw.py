@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from pipelines.commands.options import add_warehouse, reading, say
+from pipelines.commands.options import add_warehouse, practice_named, reading, say
 from warehouse.cases.stored_drawing import drawing_of_case
 from warehouse.errors import KeyProblemError, RequestError
 
@@ -16,7 +16,12 @@ def add(parser: argparse.ArgumentParser) -> None:
     which = parser.add_mutually_exclusive_group(required=True)
     which.add_argument("--case", metavar="KEY", help="the case key (see `menton cases`), or its beginning")
     which.add_argument("--number", metavar="ID", help="the practice's own number of the case; needs its key file")
-    parser.add_argument("--practice", metavar="PSEUDONYM", help="with --number: the practice (default: the only one)")
+    parser.add_argument(
+        "--practice",
+        type=practice_named,
+        metavar="PSEUDONYM",
+        help="with --number: the practice (default: the only one)",
+    )
     parser.add_argument("--key-file", type=Path, metavar="FILE", help="with --number: file of the case key")
     parser.add_argument("--out", type=Path, required=True, metavar="FILE.svg", help="where to write the drawing")
     parser.add_argument("--view", metavar="VIEW", help="the view to draw (default: the first that has points)")

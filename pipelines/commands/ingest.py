@@ -6,7 +6,7 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands.options import add_warehouse, encryption_key, progress, say
+from pipelines.commands.options import add_warehouse, encryption_key, practice_named, progress, say
 
 if TYPE_CHECKING:
     import argparse
@@ -20,7 +20,9 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="files, or folders of files")
     add_warehouse(parser)
     parser.add_argument("--mapping", type=Path, metavar="FILE", help="mapping file (see `menton draft-mapping`)")
-    parser.add_argument("--practice", metavar="PSEUDONYM", help="pseudonym of the practice, such as HARBOUR")
+    parser.add_argument(
+        "--practice", type=practice_named, metavar="PSEUDONYM", help="pseudonym of the practice, such as HARBOUR"
+    )
     parser.add_argument("--key-file", type=Path, metavar="FILE", default=_default_key_file(), help=KEY_HELP)
     parser.add_argument("--again", action="store_true", help="load a file even if the same one was loaded before")
     parser.set_defaults(run=run)

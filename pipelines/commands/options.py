@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from warehouse.command_options import add_warehouse, encryption_key
+from warehouse.command_options import add_warehouse, encryption_key, practice_named
 from warehouse.errors import RequestError
 
 if TYPE_CHECKING:  # a command that is only asked for its options need not wait for these
@@ -21,7 +21,7 @@ if TYPE_CHECKING:  # a command that is only asked for its options need not wait 
     from warehouse.selection import Selection
     from warehouse.store.storage import Connection
 
-__all__ = ["add_warehouse", "encryption_key", "print_table", "progress", "say"]
+__all__ = ["add_warehouse", "encryption_key", "practice_named", "print_table", "progress", "say"]
 
 T = TypeVar("T")
 
@@ -77,7 +77,11 @@ def selection_from(args: argparse.Namespace) -> Selection:
             found = f"--only {given!r} is not of the form FILTER=VALUE"
             raise RequestError(found, remedy="such as --only sex=female")
         filters[name] = (*filters.get(name, ()), value)
-    return Selection(comparison=args.comparison, selection=args.selection, filters=filters)
+    selection = Selection(comparison=args.comparison, selection=args.selection, filters=filters)
+    if filters:
+        with reading(args) as reader:
+            reader.refuse_unknown(filters)
+    return selection
 
 
 def question_from(args: argparse.Namespace, *, by: str = "") -> Question:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from pipelines.commands.options import add_json, add_warehouse, print_table, reading, say, say_json
+from pipelines.commands.options import add_json, add_warehouse, practice_named, print_table, reading, say, say_json
 from warehouse.repeats.repeat_plan import ADVISED, RepeatPlan, plan_repeats
 from warehouse.repeats.repeats import Repeatability, Repeated, repeatability, repeatability_as_data
 from warehouse.results import Estimate
@@ -21,7 +21,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         " limits of agreement, MDC95; by practice, measure and examiner, and examiner against examiner."
     )
     add_warehouse(parser)
-    parser.add_argument("--practice", metavar="PSEUDONYM", help="one practice only")
+    parser.add_argument("--practice", type=practice_named, metavar="PSEUDONYM", help="one practice only")
     parser.add_argument("--measure", metavar="CODE", help="one measure only, with all that is known of it")
     parser.add_argument("--examiners", action="store_true", help="also list each examiner, and examiners compared")
     parser.add_argument("--level", type=float, default=0.95, help="level of the intervals (default 0.95)")
@@ -43,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _compare(args: argparse.Namespace) -> int:
     with reading(args) as reader:
+        reader.refuse_unknown({"practice": (args.practice,)} if args.practice else {})
         found = repeatability(reader, practice=args.practice, measure=args.measure, level=args.level)
     if args.json:
         say_json(repeatability_as_data(found))

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import polars as pl
 
-from pipelines.deidentify.key_file import check_private, read_key_text, write_private
 from warehouse.errors import KeyProblemError
+from warehouse.private_files import check_private, read_key_text, write_private
 
 KEY_BYTES = 32
 HASH_HEX_DIGITS = 24

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipelines.deidentify.key_file import check_private, write_private
 from warehouse.errors import GroupError
+from warehouse.private_files import check_private, write_private
 from warehouse.store.chain import opened, put_at_end, running, sealed, whole_lines
 
 

@@ -15,8 +15,8 @@ import secrets
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipelines.deidentify.key_file import check_private, read_key_text, write_private
 from warehouse.errors import KeyProblemError
+from warehouse.private_files import check_private, read_key_text, write_private
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -16,6 +16,7 @@ from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Delivery, RawTable, ReadingAssumption, Sorted
 from pipelines.deidentify.file_names import kept_source, shown_file_name
 from pipelines.deidentify.keyer import Keyer
+from pipelines.deidentify.pseudonyms import check_practice
 from pipelines.deidentify.shown_reading import discover_shown, read_shown
 from pipelines.ingest.loading import LoadRecord, earlier_load, load, request_hash
 from pipelines.interpreting import interpret
@@ -90,6 +91,8 @@ def ingest(request: Request) -> Outcome:
     # nothing is made or changed before every file has been read and mapped
     catalogues = _catalogues(request)
     mapped = _mapped(request, catalogues.measures)
+    if request.practice is not None:
+        check_practice(request.practice, where="practice")
     practice = request.practice or mapped[0].mapping.settings.practice or DEFAULT_PRACTICE
     with open_store(request.warehouse, create=True, key=request.encryption_key) as store:
         return _Ingest(request, catalogues, store, practice).carry_out(mapped)

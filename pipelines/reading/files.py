@@ -48,6 +48,12 @@ def _tables_in(folder: Path) -> list[Path]:
         found = f"the folder cannot be read: {error.strerror or type(error).__name__}"
         raise BadFileError(found, where=folder.name, remedy="check that you may read it") from error
     tables = [entry for entry in entries if _is_table(entry)]
+    within = folder.resolve()
+    for table in tables:
+        if not table.resolve().is_relative_to(within):
+            found = "a link in the folder leads to a file outside it"
+            remedy = "put the file itself into the folder, or take the link out; nothing was read"
+            raise BadFileError(found, where=table.name, expected="files that lie in the folder", remedy=remedy)
     if tables:
         return tables
     below = any(entry.is_dir() and not entry.name.startswith(".") for entry in entries)

@@ -15,10 +15,12 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from http.client import HTTPConnection
 from itertools import count
 from pathlib import Path
 from tempfile import TemporaryFile
 from typing import Any
+from urllib.parse import urlsplit
 
 from playwright.sync_api import Locator, Page
 
@@ -134,9 +136,24 @@ def take_along(page: Page, name: str, to: Path) -> Path:
     raise AssertionError(message)
 
 
+class Served(str):
+    """The address of a served dashboard; as the machine's own, with what opens it: the cookies, and the address once.
+
+    ``cookies`` are for ``BrowserContext.add_cookies``.
+    """
+
+    __slots__ = ("cookies", "entry")
+
+    entry: str
+    cookies: list[Any]
+
+
 @contextmanager
-def served(folder: Path, *words: str, port: int | None = None) -> Iterator[str]:
-    """The dashboard of a warehouse, served as a person would serve it; gives the address."""
+def served(folder: Path, *words: str, port: int | None = None, enters: bool = True) -> Iterator[Served]:
+    """The dashboard of a warehouse, served as a person would serve it; gives the address.
+
+    Unless told otherwise, the token of a dashboard of this machine alone is given for its cookie.
+    """
     port = port or free_port()
     command = [sys.executable, "-m", "pipelines.cli", "dashboard", "--no-browser", "--port", str(port)]
     command += ["--warehouse", str(folder), *words]
@@ -148,12 +165,25 @@ def served(folder: Path, *words: str, port: int | None = None) -> Iterator[str]:
         try:
             line = server.stdout.readline() if server.stdout else ""
             assert line.startswith(f"Menton is at http://127.0.0.1:{port}"), line
-            yield f"http://127.0.0.1:{port}"
+            at = Served(f"http://127.0.0.1:{port}")
+            at.entry = line.split()[3]
+            at.cookies = _cookies(at) if enters and "?token=" in at.entry else []
+            yield at
         finally:
             server.send_signal(signal.SIGTERM)
             server.wait(timeout=60)
             said.seek(0)
             print(said.read())  # what went wrong behind a page that failed
+
+
+def _cookies(at: Served) -> list[Any]:
+    """Give the token for the cookie, as a browser does."""
+    asked = urlsplit(at.entry)
+    connection = HTTPConnection(asked.netloc, timeout=PATIENCE / 1000)
+    connection.request("GET", f"{asked.path}?{asked.query}")
+    name, _, value = connection.getresponse().headers["Set-Cookie"].partition(";")[0].partition("=")
+    connection.close()
+    return [{"name": name, "value": value, "url": str(at)}]
 
 
 def free_port() -> int:

@@ -102,6 +102,7 @@ def test_key_files_are_named_to_the_command_and_never_their_contents(
     monkeypatch.setattr(bringing, "_run", noted)
     key = tmp_path / "secret.key"
     key.write_text("not to be seen on any command line", encoding="utf-8")
+    key.chmod(0o600)
     bring_in(delivered(GOOD), OpenWarehouse(folder=place.folder, encryption_key_file=key, case_key_file=key))
     (words,) = asked
     assert words[words.index("--encryption-key-file") + 1] == words[words.index("--key-file") + 1] == str(key)

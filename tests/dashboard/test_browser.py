@@ -16,7 +16,7 @@ from playwright.sync_api import Browser, BrowserContext, Page
 from pptx import Presentation
 from pypdf import PdfReader
 
-from tests.dashboard.browsing import PATIENCE, choose, faults, menu, rest, served, slow_down, take_along, until
+from tests.dashboard.browsing import PATIENCE, Served, choose, faults, menu, rest, served, slow_down, take_along, until
 from warehouse.marts.reader import Reader
 from warehouse.questions.shares import rates
 from warehouse.words.shares import headline
@@ -80,7 +80,7 @@ def axe() -> str:
 
 
 @pytest.fixture(scope="session")
-def address(folder: Path) -> Iterator[str]:
+def address(folder: Path) -> Iterator[Served]:
     """The dashboard, served as a person would serve it."""
     with served(folder) as at:
         yield at
@@ -93,13 +93,14 @@ def asked() -> list[str]:
 
 
 @pytest.fixture(scope="session")
-def tabs(browser: Browser, asked: list[str]) -> Iterator[dict[str, Page]]:
+def tabs(browser: Browser, asked: list[str], address: Served) -> Iterator[dict[str, Page]]:
     """One tab a colour scheme for all tests, so that the frame of the page is fetched and read once."""
     contexts: list[BrowserContext] = []
     opened: dict[str, Page] = {}
     for scheme in ("light", "dark"):
         context = browser.new_context(color_scheme=scheme, locale="en-GB")
         context.set_default_timeout(PATIENCE)
+        context.add_cookies(address.cookies)
         context.on("request", lambda request: asked.append(request.url))
         contexts.append(context)
         opened[scheme] = context.new_page()

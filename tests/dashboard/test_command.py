@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import socket
 import subprocess
 import sys
@@ -14,9 +15,10 @@ from typing import ClassVar
 import pytest
 
 from dashboard.access import command
+from dashboard.access.sign_in import is_verified
 from tests.dashboard.browsing import free_port
 from tests.hand_made import load_rows, made_case
-from warehouse.errors import RequestError
+from warehouse.errors import KeyProblemError, RequestError
 
 
 def parsed(*words: str) -> argparse.Namespace:
@@ -30,7 +32,7 @@ def test_it_is_served_to_this_machine_alone_and_asks_nobody() -> None:
     assert "--server.address=127.0.0.1" in words
     assert "--browser.gatherUsageStats=false" in words
     assert "--client.showErrorDetails=none" in words
-    assert words[1:6] == ["-P", "-m", "dashboard.entry.serve", "run", str(command.APP)]
+    assert words[1:4] == ["-P", "-m", "dashboard.entry.serve"]
     assert command.APP.is_file()
 
 
@@ -86,17 +88,99 @@ def test_an_access_file_needs_somebody_who_says_who_a_person_is(
     by_header, by_login = tmp_path / "header.toml", tmp_path / "access.toml"
     by_header.write_text('header = "X-Person"\n', encoding="utf-8")
     by_login.write_text('[people."ada@lantern.example"]\nrole = "coordinator"\n', encoding="utf-8")
+    by_header.chmod(0o600)
+    by_login.chmod(0o600)
     login = tmp_path / "login.toml"
     with pytest.raises(RequestError, match="no login is named"):
         command.run(parsed("--access", str(by_login)))
     with pytest.raises(RequestError, match="not there"):
         command.run(parsed("--access", str(by_login), "--login", str(login)))
-    login.write_text("[auth]\n", encoding="utf-8")
+    private(login, f'[auth]\ncookie_secret = "{"x" * 32}"\n')
     with pytest.raises(RequestError, match="a login is named as well"):
         command.run(parsed("--access", str(by_header), "--login", str(login)))
     monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
     with pytest.raises(RequestError, match="not installed"):
         command.run(parsed("--access", str(by_login), "--login", str(login)))
+
+
+def private(path: Path, text: str) -> Path:
+    path.write_text(text, encoding="utf-8")
+    path.chmod(0o600)
+    return path
+
+
+PEOPLE = '[people."ada@lantern.example"]\nrole = "coordinator"\n'
+
+
+@pytest.mark.parametrize("address", ["0.0.0.0", "192.0.2.7", "::"])
+def test_a_header_is_not_believed_where_anybody_can_send_it(address: str, tmp_path: Path) -> None:
+    access = private(tmp_path / "access.toml", f'header = "X-Person"\n{PEOPLE}')
+    with pytest.raises(RequestError, match="lets anybody send one"):
+        command.run(parsed("--access", str(access), "--address", address))
+    private(access, f'header = "X-Person"\nproxy_secret = "short"\n{PEOPLE}')
+    with pytest.raises(RequestError, match="secret of the proxy is shorter than 32"):
+        command.run(parsed("--access", str(access), "--address", address))
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes of POSIX")
+@pytest.mark.parametrize("which", ["--access", "--login", "--key-file", "--encryption-key-file"])
+def test_a_secret_file_that_others_can_read_is_refused(which: str, tmp_path: Path) -> None:
+    files = {
+        "--access": private(tmp_path / "access.toml", PEOPLE),
+        "--login": private(tmp_path / "login.toml", f'[auth]\ncookie_secret = "{"x" * 32}"\n'),
+        "--key-file": private(tmp_path / "case.key", "k"),
+        "--encryption-key-file": private(tmp_path / "store.key", "k" * 40),
+    }
+    words = [word for option, path in files.items() for word in (option, str(path))]
+    for mode in (0o640, 0o604, 0o666):
+        files[which].chmod(mode)
+        with pytest.raises(KeyProblemError, match="can be read or changed by others") as refused:
+            command.run(parsed(*words, "--warehouse", str(tmp_path / "none")))
+        assert refused.value.where == files[which].name
+        assert refused.value.remedy.endswith(f"chmod 600 {files[which].name}")
+
+
+def test_a_short_cookie_secret_is_refused(tmp_path: Path) -> None:
+    access = private(tmp_path / "access.toml", PEOPLE)
+    for secret in ('""', '"x"', f'"{"x" * 31}"', "7"):
+        login = private(tmp_path / "login.toml", f"[auth]\ncookie_secret = {secret}\n")
+        with pytest.raises(RequestError, match="cookie secret of the login is shorter than 32"):
+            command.run(parsed("--access", str(access), "--login", str(login)))
+
+
+def test_an_entry_for_a_practice_that_is_not_there_is_refused(folder: Path, tmp_path: Path) -> None:
+    people = '[people."bea@lantern.example"]\nrole = "practice"\npractice = "HARBUOR"\n'
+    access = private(tmp_path / "access.toml", f'header = "X-Person"\n{people}')
+    with pytest.raises(RequestError, match="no cases in this warehouse: HARBUOR") as refused:
+        command.run(parsed("--access", str(access), "--warehouse", str(folder)))
+    assert refused.value.expected == "one of HARBOUR, QUARRY"
+
+
+@pytest.mark.parametrize("claim", [False, None, "false", "true", 0, 1])
+def test_only_a_login_that_says_so_is_verified(claim: object) -> None:
+    """OpenID Connect Core 1.0, section 5.1: email_verified is a boolean, true if the address was verified."""
+    assert is_verified({"email_verified": True})
+    assert not is_verified({"email_verified": claim})
+    assert not is_verified({})
+
+
+@pytest.mark.parametrize(
+    ("given", "is_written"),
+    [
+        ("https://Menton.Lantern.example:443/page", "https://menton.lantern.example"),
+        ("http://127.0.0.1:80", "http://127.0.0.1"),
+        ("http://[::1]:8521", "http://[::1]:8521"),
+    ],
+)
+def test_an_address_is_compared_as_browsers_write_it(given: str, is_written: str) -> None:
+    """RFC 6454 section 6.2: scheme, host in lower case, and a port that is not the default."""
+    assert command.origin(given) == is_written
+
+
+@pytest.mark.parametrize("given", ["menton.lantern.example", "ftp://x.example", "https://a@x.example", "http://x:port"])
+def test_what_is_no_address_is_refused(given: str) -> None:
+    with pytest.raises(RequestError, match="not an address that people can type"):
+        command.environment(parsed("--served-at", given))
 
 
 def test_the_login_is_handed_to_the_server(tmp_path: Path) -> None:
@@ -133,7 +217,7 @@ def test_a_server_that_ends_is_not_said_to_be_up(
     told = capsys.readouterr()
     assert "Menton is at" not in told.out
     assert "the page offers to bring in a file" in told.err
-    assert Ends.started[-1][1:5] == ["-P", "-m", "dashboard.entry.serve", "run"]
+    assert Ends.started[-1][1:4] == ["-P", "-m", "dashboard.entry.serve"]
 
 
 def test_the_browser_is_opened_when_the_server_answers(
@@ -141,7 +225,7 @@ def test_the_browser_is_opened_when_the_server_answers(
 ) -> None:
     class Health(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
-            self.send_response(200 if self.path == "/_stcore/health" else 404)
+            self.send_response(403 if self.path == "/_stcore/health" else 404)  # nobody is let in without a token
             self.end_headers()
 
         def log_message(self, *_: object) -> None:
@@ -167,8 +251,10 @@ def test_the_browser_is_opened_when_the_server_answers(
     monkeypatch.setattr(command.webbrowser, "open", opened.append)
     port = free_port()
     assert command.run(parsed("--warehouse", str(folder), "--port", str(port))) == 0
-    assert opened == [f"http://127.0.0.1:{port}"]
-    assert f"Menton is at http://127.0.0.1:{port}" in capsys.readouterr().out
+    (entry,) = opened
+    assert entry.startswith(f"http://127.0.0.1:{port}/?token=")
+    assert len(entry.partition("=")[2]) >= 43, "256 bits, six a letter"
+    assert f"Menton is at {entry} " in capsys.readouterr().out
 
 
 def test_a_viewer_that_does_not_exist_is_refused_before_anything_starts() -> None:

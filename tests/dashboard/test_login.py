@@ -39,6 +39,7 @@ def address(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
     room, port = tmp_path_factory.mktemp("served"), free_port()
     access, login = room / "access.toml", room / "login.toml"
     access.write_text(ACCESS, encoding="utf-8")
+    access.chmod(0o600)
     with login_provider(PEOPLE) as provider:
         login.write_text(
             f'[auth]\nredirect_uri = "http://127.0.0.1:{port}/oauth2callback"\ncookie_secret = "{"x" * 40}"\n'
@@ -46,6 +47,7 @@ def address(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
             f'server_metadata_url = "{provider}/.well-known/openid-configuration"\n',
             encoding="utf-8",
         )
+        login.chmod(0o600)
         with served(folder, "--access", str(access), "--login", str(login), port=port) as at:
             yield at
 
@@ -116,6 +118,7 @@ def test_others_see_nothing(enter: Enter, person: str) -> None:
 def test_a_proxy_names_the_person_in_a_header(browser: Browser, folder: Path, tmp_path: Path, reader: Reader) -> None:
     access = tmp_path / "access.toml"
     access.write_text(f'header = "X-Person"\n{ACCESS}', encoding="utf-8")
+    access.chmod(0o600)
     own = headline(rates(reader, selection=Selection(filters={"practice": ("QUARRY",)})))
     (group,) = protected_rates(reader).groups
     with served(folder, "--access", str(access)) as at:

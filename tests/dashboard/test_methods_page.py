@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from markdown_it import MarkdownIt
 from streamlit.testing.v1 import AppTest
 
+from pipelines.cli import main
 from tests.dashboard.conftest import Open, everything_said
 from tests.warehouse.questions.planning import PLAN, add_plan
+from warehouse.export_safety import as_markdown
 from warehouse.marts.reader import Reader
 from warehouse.plans.looks import FILE
 from warehouse.plans.planned_or_explored import PlansAndLooks, plans_and_looks
@@ -42,6 +46,33 @@ def page_of(opened: Open, folder: Path, monkeypatch: pytest.MonkeyPatch) -> AppT
     opened()  # clears what the environment says
     monkeypatch.setenv("MENTON_WAREHOUSE", str(folder))
     return opened("methods", fresh=True)
+
+
+SPY = "![seen](http://192.0.2.1/spy.png) **bold**"
+
+
+def test_words_of_a_definition_of_ones_own_never_act_as_markdown(
+    opened: Open, own: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["definitions", "--example"]) == 0
+    example = capsys.readouterr().out
+    hostile = re.sub(r'(?m)^label = ".*"$', f'label = "{SPY}"', example, count=1)
+    assert hostile != example
+    (tmp_path / "own.toml").write_text(hostile, encoding="utf-8")
+    assert main(["definitions", "--warehouse", str(own), "--add", str(tmp_path / "own.toml")]) == 0
+    app = page_of(opened, own, monkeypatch)
+    cells = [str(cell) for one in app.table for row in one.value.to_numpy().tolist() for cell in row]
+    mine = [cell for cell in cells if "spy.png" in cell]
+    assert mine
+    for cell in mine:
+        assert as_markdown(SPY) in cell
+        assert SPY not in cell
+    words = ["--warehouse", str(own), "--definition", "P1", "--out", str(tmp_path / "methods.md"), "--title", SPY]
+    assert main(["report", *words]) == 0
+    written = (tmp_path / "methods.md").read_text(encoding="utf-8")
+    assert written.count(as_markdown(SPY)) >= 2, "as the title, and as the label of the definition"
+    read = MarkdownIt("commonmark").parse(written)
+    assert not {part.type for token in read for part in token.children or ()} & {"image", "link_open", "strong_open"}
 
 
 def test_without_a_plan_everything_is_explored(opened: Open, own: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -53,6 +53,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     load_rows(home / "w", rows[EARLIER:], source="later.csv")
     for number, key in enumerate(KEYS, start=1):
         (home / f"k{number}").write_text(key, encoding="utf-8")
+        (home / f"k{number}").chmod(0o600)
     shutil.copytree(home / "w", home / "e")
     assert main(["rekey", "--warehouse", str(home / "e"), "--new-key-file", str(home / "k1")]) == 0
     unpack_schema(1, home / "s")

@@ -17,7 +17,8 @@ from cryptography.hazmat.primitives.hmac import HMAC
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.deidentify import Keyer, key_file
+from pipelines.deidentify import Keyer
+from warehouse import private_files
 from warehouse.errors import KeyProblemError
 
 KEY = bytes(range(32))
@@ -123,7 +124,7 @@ def test_an_empty_key_file_is_waited_for_and_then_refused(tmp_path: Path, monkey
     path = tmp_path / "case.key"
     path.touch(mode=0o600)
     waits = []
-    monkeypatch.setattr(key_file.time, "sleep", waits.append)
+    monkeypatch.setattr(private_files.time, "sleep", waits.append)
     with pytest.raises(KeyProblemError, match="not a key file"):
         Keyer.from_file(path)
     assert len(waits) == 20
@@ -146,9 +147,9 @@ def test_a_key_file_that_cannot_be_made_is_told(tmp_path: Path) -> None:
 
 def test_a_key_file_that_vanished_is_told(tmp_path: Path) -> None:
     with pytest.raises(KeyProblemError, match="cannot be read"):
-        key_file.check_private(tmp_path / "gone.key")
+        private_files.check_private(tmp_path / "gone.key")
     with pytest.raises(KeyProblemError, match="cannot be read"):
-        key_file.read_key_text(tmp_path / "gone.key")
+        private_files.read_key_text(tmp_path / "gone.key")
 
 
 @pytest.fixture
@@ -161,8 +162,8 @@ def on_windows(monkeypatch: pytest.MonkeyPatch) -> Any:
         calls.append(arguments)
         return f"SID: {arguments[0]}." if arguments[-1] in readers else "none"
 
-    monkeypatch.setattr(key_file, "on_windows", lambda: True)
-    monkeypatch.setattr(key_file, "_icacls", icacls)
+    monkeypatch.setattr(private_files, "on_windows", lambda: True)
+    monkeypatch.setattr(private_files, "_icacls", icacls)
     return calls, readers
 
 
@@ -190,8 +191,8 @@ def test_on_windows_without_the_tool_nothing_is_taken_on_trust(tmp_path: Path, m
     def fails(*_: Any) -> None:
         raise subprocess.CalledProcessError(5, "icacls")
 
-    monkeypatch.setattr(key_file, "on_windows", lambda: True)
-    monkeypatch.setattr(key_file, "_icacls", fails)
+    monkeypatch.setattr(private_files, "on_windows", lambda: True)
+    monkeypatch.setattr(private_files, "_icacls", fails)
     with pytest.raises(KeyProblemError, match="could not be closed"):
         Keyer.from_file(tmp_path / "new.key")
     assert not (tmp_path / "new.key").exists()
@@ -206,7 +207,7 @@ def test_the_windows_tool_is_run_from_the_system_folder(tmp_path: Path, monkeypa
     tool.write_text('#!/bin/sh\necho "$@"\n')
     tool.chmod(0o700)
     monkeypatch.setenv("SYSTEMROOT", str(tmp_path))
-    assert key_file._icacls("a", "b") == "a b\n"
+    assert private_files._icacls("a", "b") == "a b\n"
 
 
 def test_a_key_file_appears_whole_and_the_first_of_two_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -219,11 +220,11 @@ def test_a_key_file_appears_whole_and_the_first_of_two_stays(tmp_path: Path, mon
         linked(draft, name)
 
     monkeypatch.setattr(os, "link", link)
-    assert key_file.write_private(path, "first")
+    assert private_files.write_private(path, "first")
     assert seen == [("first", False)]
-    assert not key_file.write_private(path, "second")
+    assert not private_files.write_private(path, "second")
     monkeypatch.setattr(os.path, "lexists", lambda _: False)  # another process was quicker
-    assert not key_file.write_private(path, "second")
+    assert not private_files.write_private(path, "second")
     assert path.read_text(encoding="ascii") == "first"
     assert [one.name for one in tmp_path.iterdir()] == ["case.key"]
 
@@ -233,6 +234,6 @@ def test_a_key_file_is_made_on_a_disk_without_links_too(tmp_path: Path, monkeypa
         raise PermissionError(1, "Operation not permitted")
 
     monkeypatch.setattr(os, "link", no_links)
-    assert key_file.write_private(tmp_path / "case.key", "text")
+    assert private_files.write_private(tmp_path / "case.key", "text")
     assert (tmp_path / "case.key").read_text(encoding="ascii") == "text"
     assert [one.name for one in tmp_path.iterdir()] == ["case.key"]

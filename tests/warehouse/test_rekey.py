@@ -112,6 +112,7 @@ def test_the_command_takes_keys_from_files_and_keeps_them_out_of_the_folder(
     load_rows(folder, ROWS)
     first.write_text(KEY + "\n", encoding="utf-8")
     (folder / "inside.txt").write_text(OTHER, encoding="utf-8")
+    first.chmod(0o600)
     assert main(["rekey", "--warehouse", str(folder), "--new-key-file", str(folder / "inside.txt")]) == 1
     assert "inside the warehouse folder" in capsys.readouterr().err
     assert main(["rekey", "--warehouse", str(folder), "--new-key-file", str(first)]) == 0
@@ -123,6 +124,18 @@ def test_the_command_takes_keys_from_files_and_keeps_them_out_of_the_folder(
     with Connection(folder / STORE, read_only=True) as store:
         said = store.rows("select what, detail from events where what = 'rekey' order by entry")
     assert said == [("rekey", "encrypted with another key"), ("rekey", "encryption taken away")]
+
+
+def test_an_encryption_key_that_others_can_read_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder, key = tmp_path / "w", tmp_path / "open.txt"
+    load_rows(folder, ROWS)
+    key.write_text(KEY, encoding="utf-8")
+    key.chmod(0o644)
+    assert main(["rekey", "--warehouse", str(folder), "--new-key-file", str(key)]) == 1
+    said = capsys.readouterr().err
+    assert "the encryption key file can be read or changed by others" in said
+    assert "chmod 600 open.txt" in said
+    assert clinicians(folder, None) == [(MARKER,)]
 
 
 def test_the_copy_that_cannot_be_written_leaves_the_store_as_it_was(

@@ -95,9 +95,14 @@ def _unreadable(table: str) -> EngineError:
 
 def _files(path: Path) -> list[str]:
     """The file, or the Parquet files below the folder."""
+    found = [path] if path.is_file() else []
     if path.is_dir():
-        return sorted(str(one) for one in path.rglob("*.parquet") if one.is_file() and not one.name.startswith("."))
-    return [str(path)] if path.is_file() else []
+        found = sorted(one for one in path.rglob("*.parquet") if one.is_file() and not one.name.startswith("."))
+    for one in found:
+        if not one.resolve().is_relative_to(path.parent.resolve()):
+            said = "a link among the records leads to a file outside their folder"
+            raise EngineError(said, where=one.name, remedy="put the file itself there, or take the link out")
+    return [str(one) for one in found]
 
 
 def _source(files: list[str]) -> str:

@@ -14,9 +14,9 @@ from pathlib import Path
 
 from warehouse.engine.place import Family
 from warehouse.errors import RequestError
+from warehouse.private_files import sync_folder
 from warehouse.store.quoting import name as checked
 from warehouse.store.quoting import text
-from warehouse.store.snapshot import sync_folder
 from warehouse.store.storage import Connection, files_told
 from warehouse.store.store import migrations, open_store
 

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from types import TracebackType
 
+from warehouse.errors import RequestError, near_names
 from warehouse.outcomes.definition import Definition
 from warehouse.outcomes.registry import Registry, definition_from
+from warehouse.selection import listed
 from warehouse.store.snapshot import Snapshot, open_snapshot
 from warehouse.store.tables import Tables
+
+SHOWN = 12
+"""Values to filter by that a refusal names."""
 
 
 @dataclass(slots=False)
@@ -71,6 +77,26 @@ class Reader:
         """Pseudonyms of the practices that have cases here."""
         rows = self.connection.rows("select distinct practice from mart_cases order by practice")
         return tuple(practice for (practice,) in rows)
+
+    def refuse_unknown(self, filters: Mapping[str, tuple[str, ...]]) -> None:
+        """Refuse values to filter by that no case has and no list of codes knows: an empty table would hide the slip.
+
+        Raises:
+            RequestError: There is such a value.
+        """
+        for variable in listed("filters"):
+            asked = filters.get(variable.filter, ())
+            if not asked or variable.column is None:
+                continue
+            rows = self.connection.rows(
+                f"select distinct coalesce(cast({variable.column} as varchar), 'not known') from mart_cases order by 1"
+            )
+            there = [str(value) for (value,) in rows]
+            known = {*there, *self.labels.get(variable.codes, ()), *variable.values, "not known"}
+            unknown = [value for value in asked if value not in known]
+            if unknown:
+                found = f"no case has {variable.filter.replace('_', ' ')} {unknown[0]!r}"
+                raise RequestError(found, expected=", ".join(there[:SHOWN]), remedy=near_names(unknown[0], known))
 
     def label(self, codes: str, code: str) -> str:
         """The label of a code; several codes joined by ``>`` or ``+`` are labelled one by one."""

@@ -169,7 +169,7 @@ def _entry(line: bytes) -> tuple[dict[str, Any] | None, Mark | None]:
 @contextmanager
 def _held(path: Path) -> Iterator[int]:
     """The record open for this process alone; others wait their turn, which takes no longer than writing a line."""
-    handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
+    handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o600)
     try:
         _wait_for_lock(handle)
         yield handle

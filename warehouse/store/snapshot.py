@@ -13,6 +13,7 @@ from datetime import datetime
 from pathlib import Path
 
 from warehouse.errors import WarehouseError
+from warehouse.private_files import sync_folder
 from warehouse.store.storage import Connection
 from warehouse.store.store import no_warehouse
 
@@ -91,18 +92,6 @@ def sync(path: Path) -> None:
     """Force a file's bytes to the disk."""
     with path.open("rb+") as handle:
         os.fsync(handle.fileno())
-
-
-def sync_folder(folder: Path) -> None:
-    """Force a folder's entries to the disk, where the system can."""
-    try:
-        handle = os.open(folder, os.O_RDONLY)
-    except OSError:
-        return  # Windows does not open folders; its rename is durable enough for a pointer
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def remove_old_snapshots(folder: Path, *, keep: str, others: int = KEPT_SNAPSHOTS - 1) -> None:

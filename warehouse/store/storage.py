@@ -180,6 +180,10 @@ def told(path: Path) -> Iterator[None]:
         if older is None:
             raise
         raise older from error
+    except duckdb.InvalidInputException as error:
+        if _SEAL not in str(error):
+            raise
+        raise _as_warehouse_error(error, path) from error
     except duckdb.TransactionException as error:
         if "Could not write" not in str(error):
             raise
@@ -300,12 +304,23 @@ _BUSY_REMEDY = "wait until the other menton command has ended, then run this one
 _KEY_REMEDY = "name the right key file with --encryption-key-file or the variable MENTON_ENCRYPTION_KEY_FILE"
 _DENIED = "the warehouse folder cannot be written to"
 _DENIED_REMEDY = "run as a user who may write there, or name another folder with --warehouse"
+_SEAL = "AES tag"
+"""What DuckDB says of an encrypted block that was changed (NIST SP 800-38D: the tag of GCM)."""
+
+_DAMAGED = "the file is damaged: a block of it was changed after it was written"
+_DAMAGED_REMEDY = "run `menton verify` to see which table, and put a backup back with `menton restore`"
 _MEMORY = "there is not enough memory, or not enough room for what does not fit into it"
 _MEMORY_REMEDY = "close other programs or free some space, then run the command again; the warehouse is as it was"
 _SIGNS: tuple[tuple[str, type[MentonError], str, str], ...] = (
     ("Conflicting lock", BusyError, _BUSY, _BUSY_REMEDY),
     ("being used by another process", BusyError, _BUSY, _BUSY_REMEDY),
-    ("Wrong encryption key", KeyProblemError, "the key given does not open this warehouse", _KEY_REMEDY),
+    (
+        "Wrong encryption key",
+        KeyProblemError,
+        "the key given does not open this warehouse",
+        f"{_KEY_REMEDY}; if it is the right one, the file is damaged: put a backup back with `menton restore`",
+    ),
+    (_SEAL, WarehouseError, _DAMAGED, _DAMAGED_REMEDY),
     ("without a key", KeyProblemError, "the warehouse is encrypted and no key was given", _KEY_REMEDY),
     ("is not encrypted", KeyProblemError, "a key was given, but this warehouse is not encrypted", "leave the key out"),
     ("No space left", WarehouseError, _FULL, _FULL_REMEDY),

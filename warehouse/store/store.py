@@ -42,7 +42,7 @@ def no_warehouse(folder: Path) -> WarehouseError:
 
 def _make_folder(folder: Path) -> None:
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:
         found = "the warehouse folder cannot be made"
         remedy = "name a folder you may write to with --warehouse"

@@ -19,9 +19,10 @@ from warehouse.errors import BadFileError, BusyError, KeyProblemError, RequestEr
 from warehouse.plans.looks import FILE as LOOKS
 from warehouse.pooled.history import RECORD_FILE as HANDED_OVER
 from warehouse.pooled.kept_results import FOLDER as GROUPS
+from warehouse.private_files import sync_folder
 from warehouse.store.access import FILE as ACCESS
 from warehouse.store.copying import copy_into
-from warehouse.store.snapshot import POINTER, current_snapshot, file_sha256, sync, sync_folder
+from warehouse.store.snapshot import POINTER, current_snapshot, file_sha256, sync
 from warehouse.store.storage import Connection, files_told, utc_now
 from warehouse.store.store import STORE, no_warehouse
 from warehouse.upkeep.verify import verify

@@ -9,8 +9,9 @@ from pathlib import Path
 
 from warehouse.errors import RequestError
 from warehouse.marts.publish import publish
+from warehouse.private_files import sync_folder
 from warehouse.store.copying import copy_into
-from warehouse.store.snapshot import Snapshot, remove_old_snapshots, sync_folder
+from warehouse.store.snapshot import Snapshot, remove_old_snapshots
 from warehouse.store.storage import files_told
 from warehouse.store.store import STORE, open_store, record_event
 

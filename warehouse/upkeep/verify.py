@@ -15,6 +15,7 @@ from warehouse.errors import MentonError, WarehouseError
 from warehouse.marts.catalogues import in_force
 from warehouse.marts.publish import store_state
 from warehouse.plans.looks import read_looks
+from warehouse.private_files import is_open_to_others
 from warehouse.store.access import ANCHOR, read_access
 from warehouse.store.quoting import name, statement
 from warehouse.store.snapshot import POINTER, Snapshot, current_snapshot, file_sha256
@@ -105,27 +106,28 @@ def verify(folder: Path, *, key: str | None = None) -> Verification:
     if not path.exists():
         raise no_warehouse(folder)
     record = _Record()
+    if is_open_to_others(folder):
+        record.notes.append(f"others can look into the warehouse folder: close it with chmod -R go= {folder.name}")
     with Connection(path, read_only=True, key=key) as store:
-        behind = _check_migrations(store, record)
-        if behind:
-            record.notes.append(f"{behind} changes of the schema are to come with the next command that writes")
         record.take("every_block_is_readable", list(_unreadable(store, "menton")))
-        if not record.faults and not behind:
+        if not record.faults and _check_migrations(store, record):
             _check_store(store, record)
             _check_records(folder, store, record)
             _check_snapshot(folder, store, key, record)
     return Verification(checks=tuple(record.checks), faults=tuple(record.faults), notes=tuple(record.notes))
 
 
-def _check_migrations(store: Connection, record: _Record) -> int:
-    """Compare the applied migrations with those shipped; gives how many are still to come."""
+def _check_migrations(store: Connection, record: _Record) -> bool:
+    """Compare the applied migrations with those shipped; gives whether they are the same."""
     tables = "select 1 from duckdb_tables() where database_name = 'menton' and table_name = 'migrations'"
     seen = dict(store.rows("select number, sha256 from migrations")) if store.rows(tables) else {}
     known = {number: hashlib.sha256(sql.encode()).hexdigest() for number, _, sql in migrations()}
     altered = [number for number in sorted(seen) if known.get(number) != seen[number]]
     found = [f"migration {number} of the store is not one this program ships" for number in altered]
     record.take("migrations_are_the_shipped", found)
-    return len(known.keys() - seen.keys())
+    if behind := len(known.keys() - seen.keys()):
+        record.notes.append(f"{behind} changes of the schema are to come with the next command that writes")
+    return not behind and not altered
 
 
 def _unreadable(connection: Connection, database: str) -> Iterator[str]:
@@ -137,7 +139,20 @@ def _unreadable(connection: Connection, database: str) -> Iterator[str]:
         try:
             connection.value(f"select bit_xor(hash(listed)) from {database}.main.{name(table)} as listed")
         except MentonError:
-            yield f"the table {table} cannot be read whole: the file is damaged; put a backup back"
+            damaged = f"the table {table} cannot be read whole: the file is damaged"
+            remedy = "put a backup back with `menton restore`"
+            if not _still_answers(connection):
+                yield f"{damaged}, and what comes after it could not be looked at; {remedy}"
+                return
+            yield f"{damaged}; {remedy}"
+
+
+def _still_answers(connection: Connection) -> bool:
+    """Whether DuckDB goes on after a damaged block; after some it closes the file."""
+    try:
+        return bool(connection.value("select true"))
+    except MentonError:
+        return False
 
 
 def _check_store(store: Connection, record: _Record) -> None:
@@ -197,7 +212,11 @@ def _bad_catalogues(store: Connection) -> list[str]:
 
 def _check_snapshot(folder: Path, store: Connection, key: str | None, record: _Record) -> None:
     if not (folder / POINTER).exists():
-        record.notes.append("nothing is published yet: run `menton publish`")
+        if store.value("select count(*) from publications"):
+            found = f"builds are on record, but {POINTER}, which names the current one, is missing"
+            record.take("pointer_is_there", [f"{found}: run `menton publish` to make it again"])
+        else:
+            record.notes.append("nothing is published yet: run `menton publish`")
         return
     try:
         snapshot = current_snapshot(folder)

@@ -214,6 +214,7 @@ def test_an_encrypted_warehouse_is_not_written_out_plainly_unasked(
 ) -> None:
     key = tmp_path / "key"
     key.write_text("a long enough key for a test")
+    key.chmod(0o600)
     options = ["--warehouse", str(tmp_path / "w"), "--encryption-key-file", str(key), "--out", str(tmp_path / "r")]
     assert main(["records", *options]) == 1
     assert "--unencrypted" in capsys.readouterr().err

@@ -1,4 +1,4 @@
-"""A small secret file that only its owner can read, on POSIX systems and on Windows."""
+"""The one rule for every secret file (keys, logins, access): only its owner can read it, on POSIX and on Windows."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ import time
 from pathlib import Path
 
 from warehouse.errors import KeyProblemError
-from warehouse.store.snapshot import sync_folder
 
 MAX_BYTES = 4096
 _OTHERS_ON_WINDOWS = ("*S-1-1-0", "*S-1-5-11", "*S-1-5-32-545", "*S-1-5-32-546", "*S-1-5-7")
@@ -21,6 +20,18 @@ _OTHERS_ON_WINDOWS = ("*S-1-1-0", "*S-1-5-11", "*S-1-5-32-545", "*S-1-5-32-546",
 def on_windows() -> bool:
     """Whether file permissions are those of Windows."""
     return os.name == "nt"
+
+
+def sync_folder(folder: Path) -> None:
+    """Force a folder's entries to the disk, where the system can."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return  # Windows does not open folders; its rename is durable enough for a pointer
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def write_private(path: Path, text: str) -> bool:
@@ -91,8 +102,13 @@ def read_key_text(path: Path) -> str:
     return data.decode("ascii", errors="replace")
 
 
-def check_private(path: Path) -> None:
-    """Refuse a file that others can read.
+def is_open_to_others(folder: Path) -> bool:
+    """Whether people beside the owner can read or enter a folder; on Windows that is said by the folder above it."""
+    return not on_windows() and bool(folder.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO))
+
+
+def check_private(path: Path, *, what: str = "the key file") -> None:
+    """Refuse a secret file (``what`` it is, for the words) that others can read.
 
     Raises:
         KeyProblemError: Others can read it, or its permissions cannot be told.
@@ -100,24 +116,24 @@ def check_private(path: Path) -> None:
     try:
         status = path.lstat()
     except OSError as error:
-        raise _unusable(path, "read", error) from error
+        raise _unusable(path, "read", error, what) from error
     if not stat.S_ISREG(status.st_mode):
-        found = "the key file is not a regular file"
+        found = f"{what} is not a regular file"
         raise KeyProblemError(found, where=path.name, expected="a file of its own, no link and no folder")
     if on_windows():
-        _check_on_windows(path)
+        _check_on_windows(path, what)
     elif status.st_mode & (stat.S_IRWXG | stat.S_IRWXO):
-        raise _open_to_others(path, f"chmod 600 {path.name}")
+        raise _open_to_others(path, f"chmod 600 {path.name}", what)
 
 
-def _open_to_others(path: Path, command: str) -> KeyProblemError:
-    found = "the key file can be read or changed by others"
+def _open_to_others(path: Path, command: str, what: str) -> KeyProblemError:
+    found = f"{what} can be read or changed by others"
     remedy = f"if nobody has copied it, close it with: {command}"
     return KeyProblemError(found, where=path.name, expected="a file that only its owner can read", remedy=remedy)
 
 
-def _unusable(path: Path, what: str, error: OSError) -> KeyProblemError:
-    found = f"the key file cannot be {what}: {error.strerror or type(error).__name__}"
+def _unusable(path: Path, done: str, error: OSError, what: str = "the key file") -> KeyProblemError:
+    found = f"{what} cannot be {done}: {error.strerror or type(error).__name__}"
     return KeyProblemError(found, where=path.name, remedy="check the folder and your rights in it")
 
 
@@ -142,13 +158,13 @@ def _own_on_windows(path: Path) -> None:
         ) from error
 
 
-def _check_on_windows(path: Path) -> None:
+def _check_on_windows(path: Path, what: str) -> None:
     try:
         open_to = [group for group in _OTHERS_ON_WINDOWS if path.name in _icacls(str(path), "/findsid", group)]
     except (OSError, subprocess.SubprocessError) as error:
-        found = f"who can read the key file could not be told: {type(error).__name__}"
+        found = f"who can read {what} could not be told: {type(error).__name__}"
         raise KeyProblemError(
             found, where=path.name, remedy="keep the key in a folder of your own on an NTFS disk"
         ) from error
     if open_to:
-        raise _open_to_others(path, f'icacls {path.name} /inheritance:r /grant:r "%USERNAME%:F"')
+        raise _open_to_others(path, f'icacls {path.name} /inheritance:r /grant:r "%USERNAME%:F"', what)
