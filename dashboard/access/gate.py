@@ -58,7 +58,7 @@ class Sessions(Protocol):
     def is_active_session(self, session_id: str, /) -> bool: ...  # noqa: D102
 
 
-class Refusal(Exception):  # noqa: N818 - it is an answer, not an error of ours
+class GateRefusal(Exception):  # noqa: N818 - it is an answer, not an error of ours
     """A request that is not let in: the status and the sentence it is answered with."""
 
     def __init__(self, status: int, sentence: str) -> None:
@@ -93,16 +93,20 @@ class Held:
         """Count a file that is about to arrive.
 
         Raises:
-            Refusal: It would be too much for this person, or for all.
+            GateRefusal: It would be too much for this person, or for all.
         """
         others = {at: one for at, one in self.taken.items() if at != key}
         if key in self.arriving:
-            raise Refusal(409, "This file is arriving already.")
+            raise GateRefusal(409, "This file is arriving already.")
         if sum(held for whose, held in others.values() if whose == person) + size > CAP_FOR_ONE:
             limit = f"{CAP_FOR_ONE // MEBIBYTE} MiB"
-            raise Refusal(413, f"You may have {limit} of files open at a time: bring in or remove the others first.")
+            raise GateRefusal(
+                413, f"You may have {limit} of files open at a time: bring in or remove the others first."
+            )
         if sum(held for _, held in others.values()) + size > CAP_FOR_ALL:
-            raise Refusal(503, "Others are bringing in files just now and there is no room for more: try again later.")
+            raise GateRefusal(
+                503, "Others are bringing in files just now and there is no room for more: try again later."
+            )
         self.taken[key] = (person, size)
         self.arriving.add(key)
 
@@ -147,7 +151,7 @@ class Gate:
                 return
             person, viewer = self._asking(scope)
             await self._pass_on(self._plain(scope), receive, send, person, viewer)
-        except Refusal as refusal:
+        except GateRefusal as refusal:
             await _refuse(scope, receive, send, refusal)
 
     def _entered(self, scope: Scope) -> bytes | None:
@@ -155,16 +159,18 @@ class Gate:
         headers = _Headers(scope["headers"])
         host, origin = headers.only("host"), headers.only("origin")
         if host is None or host.casefold() not in self.house.hosts:
-            raise Refusal(421, "This dashboard does not answer to that name: open it at the one it was started with.")
+            raise GateRefusal(
+                421, "This dashboard does not answer to that name: open it at the one it was started with."
+            )
         if scope["type"] == "websocket" and origin is None:
-            raise Refusal(403, "This connection does not say which page it comes from.")
+            raise GateRefusal(403, "This connection does not say which page it comes from.")
         if origin is not None and origin.casefold() not in self.house.origins:
-            raise Refusal(403, "This dashboard does not answer pages of other addresses.")
+            raise GateRefusal(403, "This dashboard does not answer pages of other addresses.")
         path = scope["path"]
         if any(path == one or path.startswith(f"{one}/") for one in CLOSED):
-            raise Refusal(404, "There is nothing here.")
+            raise GateRefusal(404, "There is nothing here.")
         if scope["type"] == "websocket" and path != STREAM:
-            raise Refusal(404, "There is nothing here.")
+            raise GateRefusal(404, "There is nothing here.")
         if not self.house.token or scope["type"] != "http":
             return None
         query = parse_qsl(scope["query_string"].decode("latin-1"), keep_blank_values=True)
@@ -174,7 +180,7 @@ class Gate:
         if _same(given[0], self.unspent):
             self.unspent = ""
         elif not self._knows(headers):
-            raise Refusal(403, NO_ENTRY)
+            raise GateRefusal(403, NO_ENTRY)
         rest = urlencode([(name, value) for name, value in query if name != TOKEN])
         at: bytes = scope.get("raw_path", path.encode()).partition(b"?")[0]
         return b"/" + at.lstrip(b"/\\") + (f"?{rest}".encode() if rest else b"")
@@ -184,12 +190,12 @@ class Gate:
         headers, house = _Headers(scope["headers"]), self.house
         if house.access is None:
             if not self._knows(headers):
-                raise Refusal(403, NO_ENTRY)
+                raise GateRefusal(403, NO_ENTRY)
             return "owner", Viewer(role="owner", may_write=house.may_write)
         listed = house.access
         if listed.header:
             if listed.proxy_secret and not _same(headers.only(PROXY_SECRET_HEADER) or "", listed.proxy_secret):
-                raise Refusal(403, "This request did not come through the proxy: open the usual address.")
+                raise GateRefusal(403, "This request did not come through the proxy: open the usual address.")
             person = headers.only(listed.header) or ""
         else:
             person = house.logged_in(headers.cookies())
@@ -221,7 +227,7 @@ class Gate:
         elif path.startswith(UPLOADS):
             await self._upload(scope, receive, send, person, viewer)
         elif path.startswith(MEDIA) and viewer is None:
-            raise Refusal(403, "Files are for people whom the access file names.")
+            raise GateRefusal(403, "Files are for people whom the access file names.")
         else:
             await self.app(scope, receive, send)
 
@@ -245,16 +251,16 @@ class Gate:
 
     async def _upload(self, scope: Scope, receive: Receive, send: Send, person: str, viewer: Viewer | None) -> None:
         if viewer is None or not viewer.may_write:
-            raise Refusal(403, "You may not bring in files.")
+            raise GateRefusal(403, "You may not bring in files.")
         if scope["method"] != "PUT":
             await self.app(scope, receive, send)
             return
         length = _Headers(scope["headers"]).only("content-length") or ""
         if not (length.isascii() and length.isdecimal()):
-            raise Refusal(411, "A file must say how long it is.")
+            raise GateRefusal(411, "A file must say how long it is.")
         session, _, file = scope["path"].removeprefix(UPLOADS).partition("/")
         if not self.runtime().is_active_session(session):
-            raise Refusal(403, "Files are taken from an open page alone.")
+            raise GateRefusal(403, "Files are taken from an open page alone.")
         self.held.let_go(self.runtime())
         self.held.reserve(person, (session, file), int(length))
         try:
@@ -274,11 +280,11 @@ class _Headers:
         """The value of a header; None where it is missing.
 
         Raises:
-            Refusal: It came more than once.
+            GateRefusal: It came more than once.
         """
         found = [value for at, value in self.pairs if at == name.lower()]
         if len(found) > 1:
-            raise Refusal(400, f"The header {name} came more than once, so it cannot be believed.")
+            raise GateRefusal(400, f"The header {name} came more than once, so it cannot be believed.")
         return found[0].strip() if found else None
 
     def cookies(self) -> dict[str, str]:
@@ -321,7 +327,7 @@ async def _answer(send: Send, status: int, text: str, more: Iterable[tuple[bytes
     await send({"type": "http.response.body", "body": body})
 
 
-async def _refuse(scope: Scope, receive: Receive, send: Send, refusal: Refusal) -> None:
+async def _refuse(scope: Scope, receive: Receive, send: Send, refusal: GateRefusal) -> None:
     if scope["type"] == "http":
         await _answer(send, refusal.status, refusal.sentence)
         return

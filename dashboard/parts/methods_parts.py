@@ -9,8 +9,8 @@ import streamlit as st
 from dashboard.access.ask import Session
 from dashboard.parts.screen import fine, plain, said, table
 from warehouse.plans.planned_or_explored import PlanOnRecord, plans_and_looks, record_mark
-from warehouse.proof import Finding, proof
 from warehouse.questions.methods import TITLES
+from warehouse.upkeep.proof import Finding, proof
 from warehouse.words.numbers import and_list
 from warehouse.words.plans import looks_sentences, plans_sentence
 

@@ -19,8 +19,8 @@ from warehouse.marts.reader import Reader
 from warehouse.plans.looks import FILE
 from warehouse.plans.planned_or_explored import PlansAndLooks, plans_and_looks
 from warehouse.plans.question import Question
-from warehouse.proof import proof
 from warehouse.questions.contrast import compare_pair
+from warehouse.upkeep.proof import proof
 from warehouse.words.plans import looks_sentences, plans_sentence
 
 Look = Callable[[], None]

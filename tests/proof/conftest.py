@@ -21,4 +21,4 @@ def ledger() -> Iterator[Ledger]:
     yield found
     print(f"\n\n{found.markdown()}")
     if os.environ.get("MENTON_WRITE_PROOF") == "1":
-        found.write(HERE / "proof.md", ROOT / "warehouse" / "proof.json")
+        found.write(HERE / "proof.md", ROOT / "warehouse" / "upkeep" / "proof.json")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from warehouse.proof import Finding, Proof, proof
+from warehouse.upkeep.proof import Finding, Proof, proof
 
 ROOT = Path(__file__).parents[2]
 

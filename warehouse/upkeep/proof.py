@@ -47,7 +47,7 @@ class Proof:
 @cache
 def proof() -> Proof:
     """The proof kept with the package; `make proof` writes it again."""
-    plain = json.loads(files("warehouse").joinpath(FILE).read_text(encoding="utf-8"))
+    plain = json.loads(files("warehouse.upkeep").joinpath(FILE).read_text(encoding="utf-8"))
     sections: dict[str, list[Finding]] = {title: [] for title in plain["sections"].values()}
     for row in plain["rows"]:
         sections[plain["sections"][row.pop("section")]].append(Finding(**row))
