@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from runpy import run_module
@@ -10,6 +11,7 @@ from types import SimpleNamespace
 import pytest
 
 from pipelines import cli
+from tests.conftest import Study
 
 HEAVY = ("polars", "duckdb", "pandas", "numpy", "scipy", "statsmodels", "great_expectations", "altair", "streamlit")
 
@@ -18,6 +20,21 @@ def test_help_imports_nothing_heavy() -> None:
     code = "import sys; from pipelines.cli import _parser; _parser([]); print(' '.join(sys.modules))"
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
     assert [name for name in HEAVY if name in loaded] == []
+
+
+def test_a_rate_is_read_without_what_only_charts_and_models_need(study: Study) -> None:
+    """DuckDB's client imports pandas at the first value it binds; no command that reads may come to that."""
+    code = (
+        "import sys; from pipelines.cli import main; ended = main(sys.argv[1:]);"
+        " print(ended, *sys.modules, file=sys.stderr)"
+    )
+    words = ["rate", "--json", "--warehouse", str(study.warehouse), "--by", "clinician"]
+    run = subprocess.run([sys.executable, "-c", code, *words], capture_output=True, text=True, check=True)
+    ended, *loaded = run.stderr.split()
+    assert ended == "0"
+    assert json.loads(run.stdout)["groups"]
+    assert "duckdb" in loaded
+    assert [name for name in ("pandas", "scipy", "altair") if name in loaded] == []
 
 
 @pytest.mark.parametrize("command", cli.COMMANDS)

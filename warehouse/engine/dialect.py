@@ -7,7 +7,7 @@ without an error, is refused by ``faults`` before anything runs.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
@@ -33,15 +33,12 @@ class Statement:
     text: str  # The query in Spark SQL; "" for `drop` and `session`
 
 
-def translated(sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> Statement:
+def translated(sql: str, parameters: Sequence[object] | None = None) -> Statement:
     """The statement in Spark SQL, its parameters written into it.
 
     Raises:
         EngineError: It cannot be read, or holds what Spark does otherwise or not at all.
     """
-    if isinstance(parameters, dict):
-        found = "a statement with named parameters cannot be translated"
-        raise EngineError(found, where=_opening(sql), expected="parameters by position")
     return _translated(sql, tuple(parameters or ()))
 
 

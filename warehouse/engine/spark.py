@@ -54,7 +54,7 @@ class SparkPlace:
         # pyspark writes the whole trace of an error we turn into words to standard error
         logging.getLogger("SQLQueryContextLogger").disabled = True
 
-    def execute(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> None:
+    def execute(self, sql: str, parameters: Sequence[object] | None = None) -> None:
         """Make, add to or drop a table, or make a view; what concerns a DuckDB session only is passed over."""
         statement = translated(sql, parameters)
         with _told(statement.table or statement.text[:60]):
@@ -78,20 +78,18 @@ class SparkPlace:
         frame.write.mode(mode).parquet(path)
         self.session.read.schema(frame.schema).parquet(path).createOrReplaceTempView(table)
 
-    def rows(
-        self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None
-    ) -> list[tuple[Any, ...]]:
+    def rows(self, sql: str, parameters: Sequence[object] | None = None) -> list[tuple[Any, ...]]:
         """All rows of a query."""
         statement = translated(sql, parameters)
         with _told(statement.text[:60]):
             return [tuple(row) for row in self.session.sql(statement.text).collect()]
 
-    def value(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> Any:  # noqa: ANN401
+    def value(self, sql: str, parameters: Sequence[object] | None = None) -> Any:  # noqa: ANN401
         """The first value of the first row, or None where there is no row."""
         rows = self.rows(sql, parameters)
         return rows[0][0] if rows else None
 
-    def frame(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> pl.DataFrame:
+    def frame(self, sql: str, parameters: Sequence[object] | None = None) -> pl.DataFrame:
         """The rows of a query as a Polars frame."""
         import polars as pl
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
     from contextlib import AbstractContextManager
 
     import polars as pl
@@ -18,18 +18,16 @@ if TYPE_CHECKING:
 class Tables(Protocol):
     """Tables that can be asked and added to. Parameters stand for the ``?`` of a statement, in order."""
 
-    def execute(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> None:
+    def execute(self, sql: str, parameters: Sequence[object] | None = None) -> None:
         """Run a statement whose result is not wanted."""
 
-    def frame(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> pl.DataFrame:
+    def frame(self, sql: str, parameters: Sequence[object] | None = None) -> pl.DataFrame:
         """The rows of a query as a Polars frame."""
 
-    def value(self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None) -> Any:  # noqa: ANN401
+    def value(self, sql: str, parameters: Sequence[object] | None = None) -> Any:  # noqa: ANN401
         """The first value of the first row, or None where there is no row."""
 
-    def rows(
-        self, sql: str, parameters: Sequence[object] | Mapping[str, object] | None = None
-    ) -> list[tuple[Any, ...]]:
+    def rows(self, sql: str, parameters: Sequence[object] | None = None) -> list[tuple[Any, ...]]:
         """All rows of a query."""
 
     def columns(self, table: str) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ from tests.warehouse.engine.same_marts import assert_same_marts
 from warehouse.engine.dialect import translated
 from warehouse.engine.duck import DuckPlace
 
-Parameters = Sequence[object] | Mapping[str, object] | None
+Parameters = Sequence[object] | None
 
 
 class ThereAndBack(DuckPlace):
