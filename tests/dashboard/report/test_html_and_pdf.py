@@ -38,6 +38,12 @@ def test_the_page_asks_for_nothing_outside_and_runs_nothing(made: Made) -> None:
     assert not re.search(r"@import|url\((?!#)", made.html)
 
 
+def test_every_picture_keeps_to_the_schema(made: Made) -> None:
+    """Reports draw without looking; Altair's own check, of each part as it is made and of the whole, stands here."""
+    for picture in made.document.pictures:
+        assert picture.figure.chart().to_dict(validate=True)["description"] == picture.alt
+
+
 def test_pictures_and_tables_of_the_page_can_be_read_aloud(made: Made) -> None:
     page = Page(made.html)
     pictures = [attrs for attrs in page.of("svg") if attrs.get("role") == "img"]
