@@ -69,7 +69,7 @@ def gather(
     untreated = rates(reader, definition=definition, selection=Selection(comparison="untreated"))
     changes = change_picture(reader, definition=definition, selection=selection, changes=counted.values)
     asked = _asked(reader, counted)
-    pairs = {name: compare_pair(reader, pair) for name, _, pair in asked}
+    pairs = {name: compare_pair(reader, pair, tested=False) for name, _, pair in asked}
     return Gathered(
         counted=replace(counted, complete={name: complete_in(pairs[name], pair) for name, _, pair in asked}),
         untreated=untreated if untreated.groups[0].started.n else None,

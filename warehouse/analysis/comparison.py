@@ -9,7 +9,13 @@ from warehouse.analysis.harm import NumberNeeded, number_needed_to_harm
 from warehouse.analysis.odds_ratio import odds_ratio
 from warehouse.analysis.proportion import proportion
 from warehouse.analysis.ratio import risk_ratio
-from warehouse.analysis.two_group_tests import MOST_CASES_UNCONDITIONAL, TwoGroupTest, two_group_test
+from warehouse.analysis.two_group_tests import (
+    MOST_CASES_UNCONDITIONAL,
+    TestMethod,
+    TwoGroupTest,
+    not_tested,
+    two_group_test,
+)
 from warehouse.results import Estimate
 
 
@@ -26,12 +32,17 @@ class TwoGroupComparison:
     test: TwoGroupTest  # Boschloo's exact test, or Pearson's when there are too many cases for it
 
 
-def compare_two_groups(x1: int, n1: int, x2: int, n2: int, *, level: float = 0.95) -> TwoGroupComparison:
+def compare_two_groups(
+    x1: int, n1: int, x2: int, n2: int, *, level: float = 0.95, tested: bool = True
+) -> TwoGroupComparison:
     """Compare ``x1`` of ``n1`` adverse cases with ``x2`` of ``n2`` in every customary way.
+
+    Without ``tested`` there is no p value: for what shows none.
 
     Raises RequestError where a pair of counts or the level is impossible. Empty groups and zero cells never raise.
     """
-    few = n1 + n2 <= MOST_CASES_UNCONDITIONAL
+    n = n1 + n2
+    method: TestMethod = "boschloo" if n <= MOST_CASES_UNCONDITIONAL else "pearson"
     return TwoGroupComparison(
         first=proportion(x1, n1, level=level),
         second=proportion(x2, n2, level=level),
@@ -39,5 +50,5 @@ def compare_two_groups(x1: int, n1: int, x2: int, n2: int, *, level: float = 0.9
         ratio=risk_ratio(x1, n1, x2, n2, level=level),
         odds=odds_ratio(x1, n1, x2, n2, level=level),
         needed=number_needed_to_harm(x1, n1, x2, n2, level=level),
-        test=two_group_test(x1, n1, x2, n2, method="boschloo" if few else "pearson"),
+        test=two_group_test(x1, n1, x2, n2, method=method) if tested else not_tested(n, method=method),
     )

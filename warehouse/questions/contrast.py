@@ -89,13 +89,16 @@ class PairComparison(Stamped):
         return self.method(self.primary)
 
 
-def compare_pair(reader: Reader, question: Question, *, resampling: Resampling | None = None) -> PairComparison:
+def compare_pair(
+    reader: Reader, question: Question, *, resampling: Resampling | None = None, tested: bool = True
+) -> PairComparison:
     """Compare the first group with the second.
 
     Estimand of each method: see :mod:`warehouse.questions.methods`. All of them use the same cases, those with an
     outcome and every variable adjusted for; what that leaves out is counted, and the crude difference over all cases
     assessed stands beside it. Where a registered plan lists the comparison, its strata and primary analysis apply
     unless others are asked for. With ``resampling`` the modelled and weighted comparisons get bootstrap intervals.
+    Without ``tested`` the crude comparison gets no p value: for what shows none.
 
     Empty groups, zero cells and separated groups give results whose value is None and whose warnings say why.
 
@@ -114,6 +117,7 @@ def compare_pair(reader: Reader, question: Question, *, resampling: Resampling |
     cases = two_group_frame(reader, settled, stamp.definition)
     with one_thread():
         prepared = prepared_pair(cases, adjust=settled.adjust or (), level=stamp.level)
+        prepared = replace(prepared, is_tested=tested)
         return _pair(stamp, settled, cases, prepared, primary, standing, resampling)
 
 

@@ -57,7 +57,7 @@ class MethodResult:
     second: Estimate | None  # The same in the second
     difference: Estimate  # First minus second
     ratio: Estimate  # First over second
-    p_value: float | None  # Of no difference, by the test that belongs to the method; None where there is none
+    p_value: float | None  # Of no difference, by the test that belongs to the method; None without one, or unwanted
     test: str  # That test by its textbook name
     adjusted_for: tuple[str, ...]  # What the method adjusts for, in words
     warnings: tuple[Caution, ...]  # Cautions, each once
@@ -71,6 +71,7 @@ class PreparedPair:
     strata: tuple[Stratum, ...]  # Counts by stratum; all of them in one stratum where nothing is stratified by
     stratified_by: tuple[str, ...]  # What the strata are made of, in words
     level: float  # Level of the intervals
+    is_tested: bool = True  # Whether anyone sees the p value of the crude comparison, which may be an exact one
 
     @property
     def counts(self) -> tuple[int, int, int, int]:
@@ -105,7 +106,7 @@ class PreparedPair:
 
 def crude(prepared: PreparedPair) -> MethodResult:
     """The two shares as they are."""
-    found = compare_two_groups(*prepared.counts, level=prepared.level)
+    found = compare_two_groups(*prepared.counts, level=prepared.level, tested=prepared.is_tested)
     return _result(
         "crude",
         _CRUDE_POPULATION,

@@ -16,6 +16,7 @@ from dashboard.report.gathered import gather
 from tests.dashboard.report.conftest import Made, assert_same_files, behind, charts_of, files_of, made_for, notes_of
 from tests.hand_made import load_rows, made_case
 from tests.warehouse.disclosure.attacker import attack, attack_guarded
+from warehouse.analysis import two_group_tests
 from warehouse.disclosure import Policy
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question
@@ -160,6 +161,17 @@ def test_what_leaves_does_not_tell_how_many_were_incomplete(leaving: Made, own: 
         for made in (own, leaving)
     )
     assert {name: shown[name] for name in list(shown)[1:]} == {name: exact[name] for name in list(shown)[1:]}
+
+
+def test_a_report_works_out_no_test_that_it_does_not_show(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No part of it has the p value of the crude shares; Boschloo's takes up to a second a comparison."""
+    worked_out: list[str] = []
+    usual = two_group_tests._computed
+    monkeypatch.setattr(two_group_tests, "_computed", lambda rows, how: [worked_out.append(how), usual(rows, how)][1])
+    with Reader.open(folder) as reader:
+        gathered = gather(reader, selection=Selection(), comparisons=NAMES)
+    assert gathered.pairs
+    assert worked_out == []
 
 
 def test_counts_of_complete_cases_give_no_small_count_away(folder: Path) -> None:

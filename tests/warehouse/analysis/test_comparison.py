@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from hypothesis import given, settings
@@ -28,6 +29,12 @@ def test_parts_are_those_of_their_own_functions() -> None:
 
 def test_large_groups_get_the_large_sample_test() -> None:
     assert compare_two_groups(300, 900, 250, 900).test.method.startswith("Pearson")
+
+
+def test_without_a_test_all_else_is_the_same() -> None:
+    tested, untested = (compare_two_groups(12, 40, 5, 44, tested=tested) for tested in (True, False))
+    assert tested.test.p_value is not None
+    assert untested == replace(tested, test=replace(tested.test, p_value=None, statistic=None))
 
 
 @given(counts, counts)
