@@ -44,11 +44,12 @@ def page(session: Session) -> None:
 
 def the_share(overall: Rates) -> None:
     """The sentence, and what it does and does not say."""
+    (group,) = overall.groups
     said(wording.headline(overall))
+    plain(wording.other_way_sentence(group))
     if not overall.policy.hides_nothing:
         plain(overall.definition.sentence)
         return
-    (group,) = overall.groups
     plain(overall.definition.sentence, wording.benchmark_sentence(group))
     fine(f"Counted here: {overall.selection.sentence()}.", *(caution_text(one) for one in group.warnings))
 
@@ -93,12 +94,13 @@ def the_untreated(found: Answer) -> None:
     if found.untreated is None:
         return
     st.header("Children observed without treatment")
-    plain(f"Under the same definition. {wording.headline(found.untreated)}")
+    (group,) = found.untreated.groups
+    plain(f"Under the same definition. {wording.headline(found.untreated)} {wording.other_way_sentence(group)}")
     draw(side_by_side_figure({"treated": found.overall, "observed only": found.untreated}), key="untreated")
     fine(
         "Children who are treated and children who are only observed differ in more than the treatment, so a difference"
         " here is not the effect of treatment.",
-        *(caution_text(one) for one in found.untreated.groups[0].warnings),
+        *(caution_text(one) for one in group.warnings),
     )
 
 

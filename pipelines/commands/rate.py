@@ -19,9 +19,10 @@ from pipelines.commands.options import (
 )
 from warehouse.questions.misclassified import Surety, surety
 from warehouse.questions.shares import GroupRow, Rates, rates
+from warehouse.words.numbers import percent, percent_range, points, points_range
 from warehouse.words.sentences import caution_text
 from warehouse.words.sentences import say as say_text
-from warehouse.words.shares import errors_sentence, surety_sentence
+from warehouse.words.shares import errors_sentence, other_way_sentence, surety_sentence
 
 METHODS = ("wilson", "clopper_pearson", "mid_p", "jeffreys")
 
@@ -99,6 +100,7 @@ def print_rates(result: Rates, *, again: bool = False) -> None:
     columns = ["group", "started", "finished", "counted", "adverse", "share", interval, "if the missing…"]
     rows = [_row(group) for group in result.groups]
     print_table("", columns, rows, right=range(1, 8))
+    _print_other_way(result)
     if not again:
         _print_frame(result)
     _print_notes(result)
@@ -116,6 +118,30 @@ def _row(group: GroupRow) -> list[str]:
         f"{group.rate.value:.1%}" if known else "none counted",
         f"{interval.low:.1%} to {interval.high:.1%}" if known and interval else "—",
         f"{group.if_none.value or 0:.0%} to {group.if_all.value or 0:.0%}" if group.missing.n else "none missing",
+    ]
+
+
+def _print_other_way(result: Rates) -> None:
+    """What stands beside the shares: how many moved as far the other way, and the net."""
+    told = [group for group in result.groups if group.counted.n]
+    if told and (result.by is None or told[0].favourable is None):
+        say(f"  {other_way_sentence(told[0])}")
+    elif told:
+        interval = f"{100 * result.level:g}% interval"
+        columns = ["group", "adverse", "as far the other way", "share", interval, "net, points", interval]
+        print_table("", columns, [_other_way_row(group) for group in told], right=range(1, 7))
+
+
+def _other_way_row(group: GroupRow) -> list[str]:
+    share, net = group.share_favourable, group.net
+    return [
+        group.label,
+        str(group.adverse.n),
+        group.favourable.shown if group.favourable else "—",
+        percent(share.value if share else None),
+        percent_range(share.interval if share else None),
+        points(net.value if net else None),
+        points_range(net.interval if net else None),
     ]
 
 

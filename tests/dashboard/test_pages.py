@@ -10,7 +10,7 @@ from tests.dashboard.conftest import Open, everything_said
 from warehouse.marts.reader import Reader
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
-from warehouse.words.shares import headline
+from warehouse.words.shares import headline, other_way_sentence
 
 PAGES = {
     "answer": "What happened",
@@ -42,9 +42,14 @@ def test_every_page_carries_the_caution(opened: Open, page: str) -> None:
 
 
 def test_the_answer_is_that_of_the_warehouse(opened: Open, reader: Reader) -> None:
-    expected = headline(rates(reader))
+    result = rates(reader)
+    expected = headline(result)
     assert re.match(r"Of the \d+ cases counted, \d+ went adverse", expected)
-    assert expected in everything_said(opened())
+    beside = other_way_sentence(result.groups[0])
+    assert re.match(r"Against that, \d+ moved as far the other way: .* Net, .* percentage points", beside)
+    said = everything_said(opened())
+    assert expected in said
+    assert beside in said
 
 
 def test_a_choice_in_the_address_narrows_the_answer(opened: Open, reader: Reader) -> None:

@@ -13,8 +13,14 @@ from pipelines.cli import main
 from pipelines.ingest.ingest import Request, ingest
 from synthetic_data.exports import KEY_FOLDER
 from tests.conftest import Study, take_in
+from tests.hand_made import load_rows, made_case
 from warehouse.errors import MentonError
+from warehouse.marts.outcome_sql import Setting, results_parameters
 from warehouse.marts.reader import Reader
+from warehouse.marts.statements import filled
+from warehouse.questions.shares import rates
+from warehouse.selection import Selection
+from warehouse.words.shares import other_way_sentence
 
 GROUP_KEYS = {
     "group", "n_started", "n_finished", "n_assessable", "n_adverse", "rate", "interval", "level", "method", "warnings",
@@ -91,6 +97,111 @@ def test_the_outcome_of_each_case_follows_from_its_own_readings(study: Study) ->
         change = round(row["sn_gogn_deg__after"] - row["sn_gogn_deg__before"] - expected, 6)
         adverse = change >= 2.0 and change > margins.get(row["practice"], 0.0)
         assert row["outcome_D1"] == ("adverse" if adverse else "not adverse")
+
+
+EXPORTED_LONG = ("FERRY", "FOXGLOVE", "HARBOUR", "QUARRY")
+"""Practices of the demonstration that hand over long tables of angles as read, not points or one wide sheet."""
+
+
+@pytest.mark.parametrize("practice", EXPORTED_LONG)
+def test_better_and_worse_equal_a_recount_from_the_files_handed_over(study: Study, practice: str) -> None:
+    """D1 and its mirror from the raw exports alone, with R1's slope; the practices' own MDC95 lie below 2 degrees."""
+    folder = study.exports / practice
+    chosen = Selection(filters={"practice": (practice,)})
+    with Reader.open(study.warehouse) as reader:
+        (group,) = rates(reader, selection=chosen).groups
+        errors = reader.connection.rows(
+            f"select mdc95 from mart_method_errors where practice = '{practice}' and is_used"
+            " and measure in ('sn_gogn_deg', 'sn_gome_deg')"
+        )
+    assert all(error < 2.0 for (error,) in errors)
+    changes = changes_in_files(folder)
+    assert group.favourable is not None
+    assert (group.counted.n, group.adverse.n, group.favourable.n) == (
+        len(changes),
+        sum(change >= 2.0 for change in changes),
+        sum(change <= -2.0 for change in changes),
+    )
+    assert group.favourable.n > 0
+
+
+def changes_in_files(folder: Path) -> list[float]:
+    """The growth-adjusted change of each case that counts, from the first reading of the first examiner."""
+    cases, visits, readings = (
+        pl.read_csv(folder / f"{name}.csv", infer_schema_length=None) for name in ("cases", "visits", "measurements")
+    )
+    first = readings.sort("examiner", "repeat_no").unique(["case_id", "timepoint", "measure"], keep="first")
+    values = {tuple(row[:3]): row[3] for row in first.select("case_id", "timepoint", "measure", "value").iter_rows()}
+    months = dict(visits.filter(timepoint="finish").select("case_id", "months_from_start").iter_rows())
+    found = []
+    asked = cases.filter(selection="consecutive", comparison="treated", status="finished")
+    for case, age in asked.select("case_id", "age_at_start").iter_rows():
+        both = [
+            (values[case, "start", measure], values[case, "finish", measure])
+            for measure in ("sn_gogn_deg", "sn_gome_deg")
+            if (case, "start", measure) in values and (case, "finish", measure) in values
+        ]
+        if both and months.get(case) is not None and months[case] >= 6:
+            years = min(age + months[case] / 12, 18.0) - min(age, 18.0)
+            found.append(round(both[0][1] - both[0][0] + 0.3 * years, 6))
+    return found
+
+
+def test_a_mirror_is_held_to_the_same_measuring_error(study: Study, tmp_path: Path) -> None:
+    """A practice whose own MDC95 is 3 degrees: neither +2.5 nor -2.5 counts, +3.5 and -3.5 do."""
+    warehouse = tmp_path / "w"
+    changed = {f"c{n}": change for n, change in enumerate((2.5, -2.5, 3.5, -3.5, 0.0))}
+    rows = [
+        made_case(name, age_at_start=20.0, sn_gogn_deg_start=32.0, sn_gogn_deg_finish=32.0 + change)
+        for name, change in changed.items()
+    ]
+    load_rows(warehouse, rows)
+    with Reader.open(warehouse) as reader:
+        (plain,) = rates(reader).groups
+        statement = results_with_margin(reader, 3.0)
+        beyond = reader.connection.rows(f"select sum(d1_adverse::int), sum(d1_favourable::int) from ({statement})")
+    assert plain.favourable is not None
+    assert (plain.adverse.n, plain.favourable.n) == (2, 2)
+    assert beyond == [(1, 1)]
+
+
+def results_with_margin(reader: Reader, margin: float) -> str:
+    """The query of the results, as if the practice's own MDC95 were that."""
+    setting = Setting(
+        measures=["sn_gogn_deg"],
+        grown=["sn_gogn_deg"],
+        gonion=[],
+        porion=[],
+        size=[],
+        own_error={"HARBOUR": {"sn_gogn_deg": margin}},
+        default_error={},
+    )
+    return filled("results.sql", **results_parameters([reader.definition("D1")], setting))
+
+
+@pytest.mark.parametrize("definition", ["D5", "D7", "S1"])
+def test_a_definition_that_is_no_single_change_has_no_other_way(study: Study, definition: str) -> None:
+    with Reader.open(study.warehouse) as reader:
+        (group,) = rates(reader, definition=definition).groups
+    assert (group.favourable, group.share_favourable, group.net) == (None, None, None)
+    assert other_way_sentence(group).startswith("Nothing is set against it")
+
+
+def test_the_first_answer_prints_better_beside_worse(study: Study, capsys: pytest.CaptureFixture[str]) -> None:
+    (group,) = rate_json(capsys, study.warehouse)["groups"]
+    share, net = group["share_favourable"], group["net"]
+    assert share["value"] == group["n_favourable"] / group["n_assessable"]
+    assert share["interval"][0] < share["value"] < share["interval"][1]
+    assert net["value"] == pytest.approx(group["rate"] - share["value"], abs=1e-12)
+    assert net["interval"][0] < net["value"] < net["interval"][1]
+    text = printed(capsys, "rate", "--warehouse", str(study.warehouse))
+    assert f"Against that, {group['n_favourable']} moved as far the other way: {share['value']:.1%}" in text
+    rows = printed(capsys, "rate", "--warehouse", str(study.warehouse), "--by", "sex").splitlines()
+    listed = [line.split()[1:3] for line in rows[rows.index("") if "" in rows else 0 :] if "points" not in line]
+    by = rate_json(capsys, study.warehouse, "--by", "sex")["groups"]
+    assert sum(one["n_favourable"] for one in by) == group["n_favourable"]
+    for one in by[:2]:
+        assert [str(one["n_adverse"]), str(one["n_favourable"])] in listed
 
 
 def test_the_planted_share_lies_within_the_interval(study: Study, capsys: pytest.CaptureFixture[str]) -> None:

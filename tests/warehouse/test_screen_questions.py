@@ -16,6 +16,7 @@ from tests.hand_made import load_rows, made_case
 from warehouse.cases.case_dots import case_dots
 from warehouse.cases.case_page import one_case
 from warehouse.cases.filter_values import filter_values, relief
+from warehouse.disclosure import HIDDEN
 from warehouse.errors import RequestError
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
@@ -234,6 +235,11 @@ def test_what_is_in_force_names_definition_growth_and_build(reader: Reader) -> N
 
 def test_a_protected_share_hides_small_counts_and_says_so(reader: Reader) -> None:
     found = protected_rates(reader, by="extraction")
+    for group in (*found.groups, *protected_rates(reader).groups):
+        assert group.favourable == HIDDEN
+        assert group.share_favourable is not None
+        assert group.net is not None
+        assert (group.share_favourable.value, group.net.value) == (None, None)
     raw = {group.group: group for group in rates(reader, by="extraction").groups}
     assert any(1 <= group.adverse.n <= 4 for group in raw.values())
     for group in found.groups:

@@ -11,7 +11,7 @@ from warehouse.marts.catalogues import in_force
 from warehouse.marts.publish import describe_build, store_state
 from warehouse.marts.reader import Reader
 from warehouse.questions.shares import Rates, rates_as_data
-from warehouse.results import Caution
+from warehouse.results import Caution, Estimate
 from warehouse.store.snapshot import Snapshot
 from warehouse.store.storage import utc_now
 
@@ -56,7 +56,9 @@ def rates_table(results: Sequence[Rates], said: Callable[[Caution], str]) -> pl.
 
     rows = [row for result in results for row in _rows(result, said)]
     numbers = ("share", "low", "high", "level", "share_if_none_of_the_missing", "share_if_all_of_the_missing")
-    return pl.DataFrame(rows, schema_overrides=dict.fromkeys(numbers, pl.Float64) | {"grouped_by": pl.String})
+    beside = [f"{name}{end}" for name in ("share_favourable", "net") for end in ("", "_low", "_high")]
+    types = {**dict.fromkeys((*numbers, *beside), pl.Float64), "n_favourable": pl.Int64, "grouped_by": pl.String}
+    return pl.DataFrame(rows, schema_overrides=types)
 
 
 def _rows(result: Rates, said: Callable[[Caution], str]) -> list[dict[str, object]]:
@@ -78,6 +80,9 @@ def _rows(result: Rates, said: Callable[[Caution], str]) -> list[dict[str, objec
             "high": (group["interval"] or [None, None])[1],
             "level": group["level"],
             "method": group["method"],
+            "n_favourable": group["n_favourable"],
+            **_with_ends("share_favourable", group["share_favourable"]),
+            **_with_ends("net", group["net"]),
             "share_if_none_of_the_missing": group["if_none_of_the_missing"],
             "share_if_all_of_the_missing": group["if_all_of_the_missing"],
             "warnings": "; ".join(map(said, group["warnings"])),
@@ -87,3 +92,13 @@ def _rows(result: Rates, said: Callable[[Caution], str]) -> list[dict[str, objec
         }
         for group in data["groups"]
     ]
+
+
+def _with_ends(name: str, found: Estimate | None) -> dict[str, object]:
+    """An estimate and the ends of its interval, a column each."""
+    interval = found.interval if found else None
+    return {
+        name: found.value if found else None,
+        f"{name}_low": interval.low if interval else None,
+        f"{name}_high": interval.high if interval else None,
+    }

@@ -47,7 +47,8 @@ def results_parameters(definitions: Iterable[Definition], setting: Setting) -> d
         "kept": "".join(
             f",\n    {prefix}_step,"
             f"\n    case when {prefix}_step = {COUNTED} then {prefix}_met end as {prefix}_adverse,"
-            f"\n    case when {prefix}_step = {COUNTED} then {prefix}_value end as {prefix}_value"
+            f"\n    case when {prefix}_step = {COUNTED} then {prefix}_value end as {prefix}_value,"
+            f"\n    case when {prefix}_step = {COUNTED} then {prefix}_mirrored end as {prefix}_favourable"
             for prefix in map(_prefix, listed)
         ),
     }
@@ -94,11 +95,13 @@ def _single_columns(definition: Definition, setting: Setting) -> str:
         expected=either([part.expected for part in parts]),
         met=met,
     )
-    return _columns(_prefix(definition), step, met, value)
+    mirrored = parts[0].mirrored if len(parts) == 1 else "cast(null as boolean)"
+    return _columns(_prefix(definition), step, met, value, mirrored)
 
 
-def _columns(prefix: str, step: str, met: str, value: str) -> str:
-    return f",\n        {step} as {prefix}_step,\n        {met} as {prefix}_met,\n        {value} as {prefix}_value"
+def _columns(prefix: str, step: str, met: str, value: str, mirrored: str) -> str:
+    columns = {"step": step, "met": met, "value": value, "mirrored": mirrored}
+    return "".join(f",\n        {column} as {prefix}_{part}" for part, column in columns.items())
 
 
 def _composite_stages(definition: Definition) -> str:
@@ -118,7 +121,7 @@ def _composite_columns(definition: Definition, setting: Setting) -> str:
         expected=_NOTHING,
         met=met,
     )
-    return _columns(prefix, step, met, "cast(null as double)")
+    return _columns(prefix, step, met, "cast(null as double)", "cast(null as boolean)")
 
 
 def _names_others(definition: Definition) -> bool:
@@ -141,12 +144,16 @@ def _code(step: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _PartSql:
-    """SQL of one part: met (null where missing), why the reading is missing, why the expectation is, and the value."""
+    """SQL of one part: met (null where missing), why the reading is missing, why the expectation is, and the value.
+
+    ``mirrored``: met as far in the other direction; null where the part has no opposite.
+    """
 
     met: str
     missing: str
     expected: str
     value: str
+    mirrored: str = "cast(null as boolean)"
 
 
 _NOTHING = "cast(null as integer)"
@@ -168,11 +175,14 @@ def _change(part: ChangePart, setting: Setting) -> _PartSql:
     if not usable:
         return _PartSql("cast(null as boolean)", _code("not_measured"), _NOTHING, "cast(null as double)")
     values = [_value(measure, part, span, setting) for measure in usable]
-    mets = [_beyond(value, measure, part, setting) for value, measure in zip(values, usable, strict=True)]
+    mets, mirrored = (
+        [_beyond(value, measure, one, setting) for value, measure in zip(values, usable, strict=True)]
+        for one in (part, part.mirrored)
+    )
     raw = either([_raw(measure, span, setting) for measure in usable])
     value = either(values)
     lacking = f"case when {raw} is not null and {value} is null then {_code('no_expected')} end"
-    return _PartSql(either(mets), _why_missing(usable, span, setting), lacking, value)
+    return _PartSql(either(mets), _why_missing(usable, span, setting), lacking, value, either(mirrored))
 
 
 def _value(measure: str, part: ChangePart, span: Span, setting: Setting) -> str:

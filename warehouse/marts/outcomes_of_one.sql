@@ -10,5 +10,6 @@ select
         else 'not adverse'
     end as status,
     case ${prefix}_step $named end as step,
-    ${prefix}_value as value
+    ${prefix}_value as value,
+    ${prefix}_favourable as is_favourable
 from mart_results

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
 Span: TypeAlias = Literal["start_to_progress", "progress_to_finish", "start_to_finish", "finish_to_follow_up"]
@@ -43,6 +43,11 @@ class ChangePart:
     # where it has none; `always` falls back on the catalogue's value
     beyond_error: Literal["never", "own_repeats", "always"] = "never"
     span: Span = "start_to_finish"
+
+    @property
+    def mirrored(self) -> ChangePart:
+        """The same change in the other direction: as large, on the same basis, beyond the same error."""
+        return replace(self, direction="fall" if self.direction == "rise" else "rise")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -133,6 +133,7 @@ class Published:
             counted=counted,
             adverse=self.count(ADVERSE),
             missing=Count.of(due.n - counted.n) if is_known else HIDDEN,
+            favourable=row.favourable if self.policy.hides_nothing else withheld(row.favourable),
             method=self.counted.overall.method,
             level=self.counted.overall.level,
         )
@@ -308,6 +309,11 @@ def _pair(table: ProtectedTable | None, before: tuple[str, ...], after: tuple[st
     return counted, adverse
 
 
+def withheld(favourable: Count | None) -> Count | None:
+    """The count of cases that moved as far the other way, where counts are hidden: it is in no protected table yet."""
+    return None if favourable is None else HIDDEN
+
+
 def alone(n: int, policy: Policy) -> Count:
     """A count that nothing else in the document is about."""
     layout = Layout((Dimension("cases", MappingProxyType({"cases": ("cases",)})),))
@@ -340,6 +346,7 @@ def two_counts(row: GroupRow, counted: Count, adverse: Count, result: Rates) -> 
         counted=counted,
         adverse=adverse,
         missing=HIDDEN,
+        favourable=withheld(row.favourable),
         method=result.method,
         level=result.level,
     )

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeAlias
 
+from warehouse.analysis.difference import NET, net_share
 from warehouse.analysis.proportion import ProportionMethod, missing_bounds, proportion
 from warehouse.cases.flow import Flow, StageCount, flow_of, stage_counts
 from warehouse.disclosure import Count, Policy
@@ -19,8 +20,10 @@ from warehouse.selection import Selection
 
 ALL = "all cases"
 
-Steps: TypeAlias = "dict[str, tuple[dict[str, int], int]]"
-"""Group -> (step of mart_outcomes -> cases, cases adverse)."""
+FAVOURABLE = "share that moved as far the other way"
+
+Steps: TypeAlias = "dict[str, tuple[dict[str, int], int, int]]"
+"""Group -> (step of mart_outcomes -> cases, cases adverse, cases that moved as far the other way)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,9 +37,12 @@ class GroupRow:
     counted: Count  # Cases counted
     adverse: Count  # Cases adverse
     missing: Count  # Cases started whose outcome is due but not known
+    favourable: Count | None  # Cases counted that moved as far the other way; None where there is no other way
     rate: Estimate  # Share adverse among the cases counted; without a value where a count it rests on is hidden
     if_none: Estimate  # Share adverse among counted and missing if none of the missing were adverse
     if_all: Estimate  # The same if all of the missing were
+    share_favourable: Estimate | None  # Share favourable among the cases counted; None where there is no other way
+    net: Estimate | None  # Share adverse minus share favourable; likewise
     stages: tuple[StageCount, ...] = ()  # The group's own sampling frame; empty where it is not given
     change: Estimate | None = None  # Mean change with its interval; None where not asked for, or not shown
 
@@ -72,18 +78,26 @@ def group_row(
     counted: Count,
     adverse: Count,
     missing: Count,
+    favourable: Count | None,
     stages: tuple[StageCount, ...] = (),
     method: ProportionMethod = "wilson",
     level: float = 0.95,
 ) -> GroupRow:
     """The row of a group from its counts; a share or bound that rests on a hidden one has no value."""
     rate = if_none = if_all = _WITHHELD
+    share_favourable = None if favourable is None else replace(_WITHHELD, estimand=FAVOURABLE)
+    net = None if favourable is None else replace(_WITHHELD, estimand=NET)
     if counted.value is not None and adverse.value is not None:
         x = min(adverse.value, counted.value)  # where counts are rounded, more can be adverse than counted
         rate = proportion(x, counted.value, method=method, level=level)
         if missing.value is not None:
             bounds = missing_bounds(x, counted.value, missing.value, level=level)
             if_none, if_all = bounds.none_adverse, bounds.all_adverse
+        if favourable is not None and favourable.value is not None:
+            y = min(favourable.value, counted.value)
+            share_favourable = proportion(y, counted.value, method=method, level=level, estimand=FAVOURABLE)
+            share_favourable = replace(share_favourable, warnings=())  # they are worded for adverse cases
+            net = net_share(x, y, counted.value, level=level)
     return GroupRow(
         group=group,
         label=label,
@@ -92,9 +106,12 @@ def group_row(
         counted=counted,
         adverse=adverse,
         missing=missing,
+        favourable=favourable,
         rate=rate,
         if_none=if_none,
         if_all=if_all,
+        share_favourable=share_favourable,
+        net=net,
         stages=stages,
     )
 
@@ -141,7 +158,7 @@ def rates_by(
     once = (steps for way, steps in zip(asked, counted, strict=True) if _has_each_once(way))
     every_case = next(once, None) or _steps_by_group(reader, chosen, selection, [None])[0]
     sums: Counter[str] = Counter()
-    for steps, _ in every_case.values():
+    for steps, *_ in every_case.values():
         sums.update(steps)
     flow = flow_of(reader, sums, selection)
     return tuple(
@@ -153,7 +170,7 @@ def rates_by(
             by=way,
             method=method,
             level=level,
-            groups=tuple(_rows(reader, way, found, method=method, level=level)),
+            groups=tuple(_rows(reader, chosen, way, found, method=method, level=level)),
             flow=flow,
             policy=Policy.nothing_hidden(),
         )
@@ -167,11 +184,17 @@ def _has_each_once(way: Grouping | None) -> bool:
 
 
 def _rows(
-    reader: Reader, way: Grouping | None, found: Steps, *, method: ProportionMethod, level: float
+    reader: Reader,
+    definition: Definition,
+    way: Grouping | None,
+    found: Steps,
+    *,
+    method: ProportionMethod,
+    level: float,
 ) -> Iterator[GroupRow]:
-    sizes = {group: sum(steps.values()) for group, (steps, _) in found.items()}
+    sizes = {group: sum(steps.values()) for group, (steps, *_) in found.items()}
     for group in in_order(way, sizes) if way else [ALL]:
-        steps, n_adverse = found.get(group, ({}, 0))
+        steps, n_adverse, n_favourable = found.get(group, ({}, 0, 0))
         stages = stage_counts(steps)
         yield group_row(
             group,
@@ -181,6 +204,7 @@ def _rows(
             counted=stages[-1].cases,
             adverse=Count.of(n_adverse),
             missing=Count.of(sum(loss.cases.n for stage in stages for loss in stage.losses if loss.is_due)),
+            favourable=Count.of(n_favourable) if definition.single_change else None,
             stages=stages,
             method=method,
             level=level,
@@ -190,41 +214,44 @@ def _rows(
 def _steps_by_group(
     reader: Reader, definition: Definition, selection: Selection, ways: Sequence[Grouping | None]
 ) -> list[Steps]:
-    """For each grouping: group -> (step -> n, n adverse). Groupings that have every case once are counted together."""
+    """For each grouping, what a group holds. Groupings that have every case once are counted together."""
     single = [place for place, way in enumerate(ways) if _has_each_once(way)]
     found: list[Steps] = [{} for _ in ways]
     for places in ([single] if single else []) + [[place] for place in range(len(ways)) if place not in single]:
-        for place, group, step, n, n_adverse in _counted(reader, definition, selection, [ways[at] for at in places]):
-            steps, adverse = found[places[place]].get(group, ({}, 0))
-            found[places[place]][group] = ({**steps, step: n}, adverse + int(n_adverse))
+        asked = [ways[at] for at in places]
+        for place, group, step, n, n_adverse, n_favourable in _counted(reader, definition, selection, asked):
+            steps, adverse, favourable = found[places[place]].get(group, ({}, 0, 0))
+            counts = ({**steps, step: n}, adverse + int(n_adverse), favourable + int(n_favourable))
+            found[places[place]][group] = counts
     return found
 
 
 def _counted(
     reader: Reader, definition: Definition, selection: Selection, ways: Sequence[Grouping | None]
-) -> Iterator[tuple[int, str, str, int, int]]:
-    """Place of the grouping, group, step, cases, adverse cases."""
+) -> Iterator[tuple[int, str, str, int, int, int]]:
+    """Place of the grouping, group, step, cases, adverse cases, cases that moved as far the other way."""
     condition, values = selection.where()
     expressions = [group_expression(way) if way else f"'{ALL}'" for way in ways]
     named = ", ".join(f"{expression} as g{place}" for place, expression in enumerate(expressions))
     groups = [f"g{place}" for place in range(len(ways))]
     sets = ", ".join(f"({group}, step)" for group in groups)
     rows = reader.connection.rows(
-        f"select {', '.join(groups)}, step, count(*), sum(is_adverse) from ("
+        f"select {', '.join(groups)}, step, count(*), sum(is_adverse), sum(is_favourable) from ("
         f"select {named}, mart_outcomes.step as step,"
-        " case when mart_outcomes.status = 'adverse' then 1 else 0 end as is_adverse"
+        " case when mart_outcomes.status = 'adverse' then 1 else 0 end as is_adverse,"
+        " case when mart_outcomes.is_favourable then 1 else 0 end as is_favourable"
         f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
         f"{membership_join(ways[0]) if ways[0] else ''} where {condition}) as counted"
         f" group by {f'grouping sets ({sets})' if len(ways) > 1 else f'{groups[0]}, step'}",
         values,
     )
-    for *marks, step, n, n_adverse in rows:
+    for *marks, step, n, n_adverse, n_favourable in rows:
         ((place, group),) = ((place, mark) for place, mark in enumerate(marks) if mark is not None)
-        yield place, group, step, n, n_adverse
+        yield place, group, step, n, n_adverse, n_favourable
 
 
 def rates_as_data(result: Rates) -> dict[str, Any]:
-    """The result as data, for ``--json`` and for tables; cautions are as they are."""
+    """The result as data, for ``--json`` and for tables; cautions and estimates are as they are."""
     return {
         "definition": {
             "id": result.definition.id,
@@ -252,6 +279,9 @@ def _group_as_data(group: GroupRow, result: Rates) -> dict[str, Any]:
         "n_missing_due": group.missing.value,
         "rate": group.rate.value,
         "interval": [interval.low, interval.high] if interval else None,
+        "n_favourable": group.favourable.value if group.favourable else None,
+        "share_favourable": group.share_favourable,
+        "net": group.net,
         "if_none_of_the_missing": group.if_none.value,
         "if_all_of_the_missing": group.if_all.value,
         "level": result.level,

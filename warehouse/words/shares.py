@@ -45,6 +45,26 @@ def answer_sentence(group: GroupRow) -> str:
     )
 
 
+def other_way_sentence(group: GroupRow) -> str:
+    """What stands beside a share: the share that moved as far the other way, and the net; empty with nobody counted."""
+    if group.counted.value == 0:
+        return ""
+    share, net = group.share_favourable, group.net
+    if group.favourable is None or share is None or net is None:
+        return say("share.no_other_way")
+    if share.interval is None or net.interval is None:
+        return say("share.other_way_hidden")
+    return say(
+        "share.other_way",
+        favourable=group.favourable.shown,
+        share=share.value,
+        interval=share.interval,
+        level=share.interval.level,
+        net=net.value,
+        net_interval=net.interval,
+    )
+
+
 def headline(result: Rates) -> str:
     """The answer in one sentence."""
     (group,) = result.groups

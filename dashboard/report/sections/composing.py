@@ -29,7 +29,14 @@ from dashboard.report.shown import Change, Comparison, Findings
 from dashboard.report.shown_for import ROUND_TO
 from warehouse.words.numbers import level_name
 from warehouse.words.sentences import caution_text
-from warehouse.words.shares import CAUTION, answer_sentence, benchmark_sentence, bounds_sentence, flow_sentence
+from warehouse.words.shares import (
+    CAUTION,
+    answer_sentence,
+    benchmark_sentence,
+    bounds_sentence,
+    flow_sentence,
+    other_way_sentence,
+)
 
 TITLE = "Audit of vertical facial change"
 
@@ -80,7 +87,8 @@ def _lead(found: Findings) -> Iterator[str]:
     if found.refused:
         yield f"Counts over all cases are not shown. {found.refused}"
     if found.overall.rate.value is not None:
-        yield benchmark_sentence(found.overall)
+        told = (other_way_sentence(found.overall), benchmark_sentence(found.overall))
+        yield from told if found.policy.hides_nothing else reversed(told)  # the first is on slide one
     yield bounds_sentence(found.overall)
     yield flow_sentence(found.flow)
     if found.untreated is not None:

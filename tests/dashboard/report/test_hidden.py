@@ -15,7 +15,7 @@ from dashboard.report.shown_for import POLICY
 from tests.dashboard.report.conftest import PRACTICES, Made, assert_same_files, files_of, notes_of, parts_of, rows
 from tests.hand_made import load_rows, made_case
 from tests.warehouse.disclosure.attacker import attack, attack_guarded
-from warehouse.disclosure import Count
+from warehouse.disclosure import HIDDEN, Count
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.protected.counts import Published, threshold_name
@@ -229,6 +229,29 @@ def test_one_practice_cannot_be_subtracted_from_all(two_practices: Path) -> None
     )
     assert of_all == {"fixed_labial": 70, "fixed_lingual": 22}
     assert of_one == {"fixed_labial": None, "fixed_lingual": None}, "72 - 50 tells the rest, but not of which kind"
+
+
+def test_how_many_moved_the_other_way_is_shown_to_the_practice_alone(whole: Made, outside: Made) -> None:
+    """Under a rule that hides counts it is in no protected table, so neither it nor the net may stand anywhere."""
+    mine, theirs = whole.found, outside.found
+    assert mine.overall.favourable is not None
+    assert mine.overall.net is not None
+    assert mine.overall.net.value is not None
+    shown = [theirs.overall, *(group for _, group in (*theirs.family, *theirs.secondary))]
+    shown += [group for comparison in theirs.comparisons for group in comparison.groups]
+    shown += [theirs.untreated] if theirs.untreated else []
+    with_another_way = [group for group in shown if group.favourable is not None]
+    assert len(with_another_way) > 3
+    for group in with_another_way:
+        assert group.favourable == HIDDEN
+        assert (group.share_favourable.value, group.share_favourable.interval) == (None, None)
+        assert (group.net.value, group.net.interval) == (None, None)
+    said = "How many moved as far the other way is not shown where small counts are hidden."
+    assert said in outside.document.lead
+    assert said in outside.html
+    for made, stands in ((whole, True), (outside, False)):
+        assert ("Against that, " in made.html) is stands
+        assert ("Net, the share adverse minus" in str(made.document)) is stands
 
 
 def test_everything_hidden_is_said_in_words(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from warehouse.analysis.difference import risk_difference
+from warehouse.analysis.difference import net_share, risk_difference
 from warehouse.analysis.two_groups import TwoGroups, difference_statistic, shares_at_difference
 from warehouse.errors import RequestError
 from warehouse.words.sentences import caution_text
@@ -162,3 +162,71 @@ def test_impossible_counts_are_refused(counted: Any) -> None:
 def test_unknown_method_is_refused() -> None:
     with pytest.raises(RequestError, match="there is no method"):
         risk_difference(1, 2, 1, 2, method="score")
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "n", "level", "low", "high"),
+    [
+        (9, 3, 32, 0.95, -0.027, 0.390),  # Tango 1998, Stat Med 17:891, example 1
+        (0, 1, 44, 0.90, -0.096, 0.037),  # the same, example 2
+        (16, 8, 86, 0.95, -0.020, 0.207),  # Agresti & Min 2005, Stat Med 24:729
+        (1, 7, 21, 0.95, -0.517, -0.026),  # Fagerland, Lydersen & Laake 2014, Stat Med 33:2850
+        (25, 2, 102, 0.95, 0.139, 0.321),  # Chang et al. 2024
+    ],
+)
+def test_net_shares_equal_the_published_examples(x: int, y: int, n: int, level: float, low: float, high: float) -> None:
+    """Discordant pairs of published examples, as the tests of the R package ratesci quote them."""
+    found = net_share(x, y, n, level=level)
+    assert found.value == (x - y) / n
+    assert found.interval is not None
+    assert (round(found.interval.low, 3), round(found.interval.high, 3)) == (low, high)
+
+
+@given(x=st.integers(0, 60), y=st.integers(0, 60), rest=st.integers(0, 60), level=levels)
+@settings(max_examples=60)
+def test_a_net_share_is_mirrored_and_its_ends_solve_the_score_equation(x: int, y: int, rest: int, level: float) -> None:
+    n = x + y + rest
+    found, mirror = net_share(x, y, n, level=level), net_share(y, x, n, level=level)
+    if n == 0:
+        assert found.value is None
+        return
+    assert found.value is not None
+    assert found.interval is not None
+    assert mirror.interval is not None
+    assert (found.interval.low, found.interval.high) == (-mirror.interval.high, -mirror.interval.low)
+    assert -1.0 <= found.interval.low <= found.value <= found.interval.high <= 1.0
+    low = found.interval.low
+    if low > -1.0 + 1e-6:
+        second = likeliest_second(x, y, n, low)
+        error = np.sqrt((2 * second + low - low * low) / n)
+        assert (found.value - low) / error == pytest.approx(NormalDist().inv_cdf((1 + level) / 2), rel=1e-4)
+
+
+def likeliest_second(x: int, y: int, n: int, net: float) -> float:
+    """The likeliest share of the second class among those with this net, by a search of the likelihood."""
+    from scipy.optimize import minimize_scalar
+    from scipy.special import xlogy
+
+    def surprise(second: float) -> float:
+        rest = max(0.0, 1.0 - net - 2.0 * second)
+        return -float(xlogy(x, second + net) + xlogy(y, second) + xlogy(n - x - y, rest))
+
+    ends = max(0.0, -net), (1.0 - net) / 2.0
+    return float(minimize_scalar(surprise, bounds=ends, method="bounded", options={"xatol": 1e-12}).x)
+
+
+@pytest.mark.parametrize(("first", "second"), [(0.13, 0.11), (0.30, 0.10), (0.05, 0.02)])
+def test_the_interval_of_a_net_share_covers_as_it_says(first: float, second: float) -> None:
+    """Coverage by summing over every outcome of 60 cases."""
+    from scipy.stats import multinomial
+
+    n, covered = 60, 0.0
+    chances = multinomial(n, [first, second, 1.0 - first - second])
+    for x in range(n + 1):
+        for y in range(n + 1 - x):
+            chance = float(chances.pmf([x, y, n - x - y]))
+            if chance > 1e-9:
+                interval = net_share(x, y, n).interval
+                assert interval is not None
+                covered += chance * (interval.low <= first - second <= interval.high)
+    assert 0.93 <= covered <= 0.975
