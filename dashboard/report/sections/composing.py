@@ -199,7 +199,7 @@ def _held_alike(comparison: Comparison, held: AdjustedShown) -> Section:
     listed = "; ".join(f"{row.label}: {difference_told(row)}" for row in rows)
     made = (tables.complete_table, tables.adjusted_table, tables.strength_table)
     balance = (tables.balance_table(comparison, held),) if held.balance else ()
-    said = f"{first} less {second}, in percentage points with {level_name(held.level)}s. {listed}."
+    said = f"{first} minus {second}, in percentage points with {level_name(held.level)}s. {listed}."
     return pictured(
         f"{comparison.by.name}_adjusted",
         title,

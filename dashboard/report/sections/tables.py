@@ -105,7 +105,7 @@ def adjusted_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable
         for found, row in zip(held.methods, differences(held), strict=True)
     )
     first, second = held.labels
-    caption = f"{comparison.by.title}: {first} less {second}, {which_cases(held)}"
+    caption = f"{comparison.by.title}: {first} minus {second}, {which_cases(held)}"
     return DocumentTable(name=f"{comparison.by.name}_adjusted", caption=caption, columns=columns, rows=rows)
 
 

@@ -199,7 +199,7 @@ def _pair(document: Document, held: Section, picture: Picture) -> Pair:
     table = section.tables[0]
     place = [column.key for column in table.columns].index("counted")
     counted = {row[0].text: row[place].text for row in table.rows}
-    name = " less ".join(f"{label} ({counted[label]})" if label in counted else label for label in picture.groups or ())
+    name = " minus ".join(f"{label} ({counted[label]})" if label in counted else label for label in picture.groups or ())
     rows = picture.figure.frame.rows(named=True)
     crude = next((row for row in rows if row["name"].removeprefix("★ ") == "crude"), None)
     main = next((row for row in rows if row["kind"] == COUNTED), None)
@@ -210,7 +210,7 @@ def _pair(document: Document, held: Section, picture: Picture) -> Pair:
 def _label(pair: Pair) -> str:
     """Whose difference, and on the next line both with their intervals."""
     name, *both = pair
-    said = [f"{which} {row['said']}" for which, row in zip(("crude", "alike"), both, strict=True) if row is not None]
+    said = [f"{which} {row['said']}" for which, row in zip(("crude", "adjusted"), both, strict=True) if row is not None]
     return f"{name}\n{'; '.join(said)}"
 
 
