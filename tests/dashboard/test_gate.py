@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import socket
-from collections.abc import Iterator
+from collections.abc import Coroutine, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -76,6 +77,12 @@ class Answer:
     headers: dict[str, str]
 
 
+def run_apart(work: Coroutine[Any, Any, None]) -> None:
+    """Run it in a thread of its own: a browser driven by other tests keeps a loop running in this one."""
+    with ThreadPoolExecutor(max_workers=1) as thread:
+        thread.submit(asyncio.run, work).result()
+
+
 def ask(
     at: Gate, path: str = "/", *headers: tuple[str, str], method: str = "GET", kind: str = "http", query: str = ""
 ) -> Answer:
@@ -101,7 +108,7 @@ def ask(
     async def asking() -> None:
         await at(scope, receive, send)
 
-    asyncio.run(asking())
+    run_apart(asking())
     if not said:
         return Answer(101, "", {})
     if said[0]["type"] == "websocket.close":
@@ -270,7 +277,7 @@ def test_files_go_when_a_stream_ended_for_good(monkeypatch: pytest.MonkeyPatch) 
         while at.waiting:
             await asyncio.sleep(0.01)
 
-    asyncio.run(stream())
+    run_apart(stream())
     assert behind.files == {}
 
 
