@@ -199,7 +199,8 @@ def _pair(document: Document, held: Section, picture: Picture) -> Pair:
     table = section.tables[0]
     place = [column.key for column in table.columns].index("counted")
     counted = {row[0].text: row[place].text for row in table.rows}
-    name = " minus ".join(f"{label} ({counted[label]})" if label in counted else label for label in picture.groups or ())
+    groups = picture.groups or ()
+    name = " minus ".join(f"{label} ({counted[label]})" if label in counted else label for label in groups)
     rows = picture.figure.frame.rows(named=True)
     crude = next((row for row in rows if row["name"].removeprefix("★ ") == "crude"), None)
     main = next((row for row in rows if row["kind"] == COUNTED), None)
