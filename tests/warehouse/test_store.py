@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from warehouse.errors import KeyProblemError, WarehouseError
-from warehouse.store.storage import Connection, filled
+from warehouse.store.storage import Connection, with_values
 from warehouse.store.store import migrate, migrations, open_store
 
 
@@ -104,7 +104,7 @@ def same_as_bound(value: object) -> None:
     """DuckDB's own binding is what a literal is held against: its type and its value."""
     asked = "select '?', typeof(?), ?, \"?\" /* ? */ from (select 1 as \"?\") where 'é' = 'é' -- ?"
     with duckdb.connect() as raw:
-        assert repr(raw.execute(filled(asked, [value, value])).fetchall()) == repr(
+        assert repr(raw.execute(with_values(asked, [value, value])).fetchall()) == repr(
             raw.execute(asked, [value, value]).fetchall()
         )
 
@@ -121,17 +121,17 @@ def test_any_text_and_number_in_a_statement_is_what_duckdb_would_bind(value: obj
 
 def test_values_go_to_their_places_in_order() -> None:
     with duckdb.connect() as raw:
-        found = raw.execute(filled("select ?||'é?'||?, ?::int+?", ["a?", "b", "1", 2])).fetchone()
+        found = raw.execute(with_values("select ?||'é?'||?, ?::int+?", ["a?", "b", "1", 2])).fetchone()
     assert found == ("a?é?b", 3)
 
 
 @pytest.mark.parametrize("values", [["a"], ["a", "b", "c"]])
 def test_too_few_or_too_many_values_are_an_error(values: list[str]) -> None:
     with pytest.raises(ValueError, match=f"2 places for {len(values)} values"):
-        filled("select ?, ?", values)
+        with_values("select ?, ?", values)
 
 
 @pytest.mark.parametrize("value", [object(), {"a": 1}, b"a", 2**128])
 def test_a_value_without_a_literal_is_an_error(value: object) -> None:
     with pytest.raises(TypeError, match="no literal"):
-        filled("select ?", [value])
+        with_values("select ?", [value])

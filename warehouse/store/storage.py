@@ -57,7 +57,7 @@ class Connection:
     def execute(self, sql: str, parameters: Sequence[object] | None = None) -> None:
         """Run a statement whose result is not wanted."""
         with told(self.path):
-            self.raw.execute(filled(sql, parameters))
+            self.raw.execute(with_values(sql, parameters))
 
     def frame(self, sql: str, parameters: Sequence[object] | None = None) -> pl.DataFrame:
         """The rows of a query as a Polars frame."""
@@ -65,11 +65,11 @@ class Connection:
 
         with told(self.path):
             if self._given:  # frames given are seen by this connection only, not by a cursor of it
-                found = pl.from_arrow(self.raw.execute(filled(sql, parameters)).to_arrow_table())
+                found = pl.from_arrow(self.raw.execute(with_values(sql, parameters)).to_arrow_table())
             else:
                 with self.raw.cursor() as cursor:  # a cursor of its own, so that threads may ask at once
                     cursor.execute("use menton")
-                    found = pl.from_arrow(cursor.execute(filled(sql, parameters)).to_arrow_table())
+                    found = pl.from_arrow(cursor.execute(with_values(sql, parameters)).to_arrow_table())
         if not isinstance(found, pl.DataFrame):  # pragma: no cover - a query always gives a table
             message = "a query gave no table"
             raise TypeError(message)
@@ -78,13 +78,13 @@ class Connection:
     def value(self, sql: str, parameters: Sequence[object] | None = None) -> Any:  # noqa: ANN401
         """The first value of the first row, or None where there is no row."""
         with told(self.path):
-            row = self.raw.execute(filled(sql, parameters)).fetchone()
+            row = self.raw.execute(with_values(sql, parameters)).fetchone()
         return None if row is None else row[0]
 
     def rows(self, sql: str, parameters: Sequence[object] | None = None) -> list[tuple[Any, ...]]:
         """All rows of a query."""
         with told(self.path):
-            return self.raw.execute(filled(sql, parameters)).fetchall()
+            return self.raw.execute(with_values(sql, parameters)).fetchall()
 
     def columns(self, table: str) -> list[str]:
         """Names of the columns of a table, in order."""
@@ -147,7 +147,7 @@ class Connection:
                 self.raw.unregister(name)
 
 
-def filled(sql: str, values: Sequence[object] | None) -> str:
+def with_values(sql: str, values: Sequence[object] | None) -> str:
     """A statement with a literal of each value in place of its ``?``, of the type DuckDB would bind it as.
 
     Binding makes DuckDB's client import pandas (half a second, 70 MB) to see whether a value is its NaT.
