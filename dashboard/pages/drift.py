@@ -151,7 +151,9 @@ def the_periods(found: DriftPicture) -> None:
     fine(
         f"Bars: exact limits for a period of that size, about {percent(found.periods.centre)}. Filled triangles lie"
         " outside.",
-        f"{found.n_not_due:,} cases are still in treatment and not counted." if found.n_not_due else "",
+        f"{found.n_not_due:,} cases are still in treatment, or have no growth reference at their age: not counted."
+        if found.n_not_due
+        else "",
     )
     rows = [
         (one.label, f"{one.n:,}", percent(one.value) if one.n else NONE, f"{percent(one.low)} to {percent(one.high)}")

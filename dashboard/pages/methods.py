@@ -11,6 +11,7 @@ from dashboard.parts.methods_parts import planned, proved
 from dashboard.parts.screen import behind, draw, fine, palette, pick, plain, said, table
 from dashboard.report.sections.methods import CHECK_REFERENCES, REFERENCES
 from warehouse.outcomes.definition import FAMILIES
+from warehouse.outcomes.growth_reference import ADULTS
 from warehouse.upkeep.catalogue_report import InForce, catalogue_report
 from warehouse.words.shares import CAUTION
 
@@ -102,7 +103,7 @@ def growth(found: InForce) -> None:
     measure = pick("Measure", names, key="measure", first=FIRST)
     draw(growth_chart(found, measure, palette()), key="growth")
     sources = found.curves.filter(pl.col("measure") == measure)["source"].unique(maintain_order=True).to_list()
-    fine(f"Source of this curve: {'; '.join(sources)}.")
+    fine(f"Source of this curve: {'; '.join(sources)}.", f"Adults: {ADULTS}.")
 
 
 def measures(found: InForce) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipelines.commands.options import add_json, add_warehouse, encryption_key, print_table, progress, say, say_json
+from warehouse.outcomes.growth_reference import ADULTS
 from warehouse.words.sentences import caution_text
 
 if TYPE_CHECKING:
@@ -19,14 +20,15 @@ if TYPE_CHECKING:
     from warehouse.store.storage import Connection
 
 EXAMPLE = files(__package__).joinpath("growth_example.toml").read_text(encoding="utf-8")
-_OWN_IDS = ("R1", "R2")
+_OWN_IDS = ("R1", "R2", "ATLAS")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.description = (
-        "Growth references say what ordinary growth would have done. R1: constant yearly changes, from"
-        " memory. R2: fitted to your own untreated cases. R3: a table you import."
+        "Growth references say what ordinary growth would have done, each for the measures it has. R1: constant yearly"
+        " changes. ATLAS: printed face heights by sex, 6 to 16 years. R2: fitted to your own untreated cases. R3: a"
+        " table you import."
     )
     add_warehouse(parser)
     parser.add_argument("--fit", action="store_true", help="fit R2 to the untreated comparison cases")
@@ -34,7 +36,15 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--source", default="", metavar="TEXT", help="with --import: where the table comes from")
     parser.add_argument("--id", default="R3", metavar="ID", help="with --import: id of the reference (default R3)")
     parser.add_argument("--label", default="", metavar="TEXT", help="with --import: name of the reference")
-    parser.add_argument("--use", metavar="ID", help="judge growth by this reference from now on")
+    parser.add_argument(
+        "--use", metavar="ID", help="judge growth by this reference from now on, in the measures it has"
+    )
+    parser.add_argument(
+        "--for", nargs="+", dest="measures", metavar="MEASURE", help="with --use: in these measures only"
+    )
+    parser.add_argument(
+        "--enlargement", type=float, metavar="PERCENT", help="enlargement of the films of ATLAS; needs --source"
+    )
     parser.add_argument("--example", action="store_true", help="print an example of a table")
     add_json(parser)
     parser.set_defaults(run=run)
@@ -45,7 +55,8 @@ def run(args: argparse.Namespace) -> int:
     if args.example:
         say(EXAMPLE)
         return 0
-    catalogues = _change(args) if args.fit or args.table or args.use else _in_force(args)
+    is_change = args.fit or args.table or args.use or args.enlargement is not None
+    catalogues = _change(args) if is_change else _in_force(args)
     if args.json:
         listed = [_plain(one, catalogues) for one in catalogues.references.values()]
         say_json({"growth_references": listed})
@@ -67,7 +78,7 @@ def _in_force(args: argparse.Namespace) -> Catalogues:
 
 
 def _change(args: argparse.Namespace) -> Catalogues:
-    from warehouse.marts.catalogues import in_force, register
+    from warehouse.marts.catalogues import CHOSEN, in_force, register
     from warehouse.marts.publish import publish
     from warehouse.outcomes.growth_reference import choose
     from warehouse.store.store import open_store
@@ -75,15 +86,42 @@ def _change(args: argparse.Namespace) -> Catalogues:
     key = encryption_key(args)
     with open_store(args.warehouse, create=bool(args.table and not args.fit), key=key) as store:
         added = [*([_fitted(args, store)] if args.fit else []), *([_imported(args, store)] if args.table else [])]
+        added += [_enlarged(args, store)] if args.enlargement is not None else []
         references = in_force(store).references | {one.id: one for one in added}
         chosen = choose(references, args.use) if args.use else None
+        measures = _measures_of(chosen, args.measures) if chosen is not None else ()
         with store.transaction():
             for reference in added:
                 _register(store, reference)
-            if chosen is not None:
-                register(store, "setting", "growth_reference", "1", chosen.id)
+            for measure in measures:
+                register(store, "setting", CHOSEN + measure, "1", chosen.id if chosen else "")
         publish(args.warehouse, store, key=key, progress=progress)
         return in_force(store)
+
+
+def _measures_of(chosen: GrowthReference, asked: list[str] | None) -> tuple[str, ...]:
+    """The measures a reference is chosen for: all it has, or those asked for."""
+    from warehouse.errors import DefinitionError, near_names
+
+    for measure in asked or ():
+        if measure not in chosen.measures:
+            found = f"{chosen.name} has no curve of {measure}"
+            remedy = near_names(measure, chosen.measures) or "choose a reference that has one"
+            raise DefinitionError(found, expected=f"one of {', '.join(chosen.measures)}", remedy=remedy)
+    return tuple(asked or chosen.measures)
+
+
+def _enlarged(args: argparse.Namespace, store: Connection) -> GrowthReference:
+    """The atlas with another enlargement of its films, as a version of its own."""
+    from warehouse.errors import RequestError
+    from warehouse.outcomes.growth_reference import atlas
+
+    if not 0.0 <= args.enlargement <= 25.0 or not args.source.strip():
+        found = f"an enlargement of {args.enlargement:g} percent" + ("" if args.source.strip() else " without a source")
+        remedy = "state where the enlargement was read: --enlargement 12.9 --source TEXT"
+        raise RequestError(found, expected="0 to 25 percent, with --source", remedy=remedy)
+    number = int(_next_version(store, "ATLAS").partition(".")[0]) + 1
+    return atlas(args.enlargement, version=f"{number}.0.0", said=args.source.strip())
 
 
 def _register(store: Connection, reference: GrowthReference) -> None:
@@ -185,13 +223,15 @@ def _yearly(curve: GrowthCurve) -> str:
 
 
 def _plain(reference: GrowthReference, catalogues: Catalogues) -> dict[str, Any]:
-    return {**asdict(reference), "in_use": reference.id == catalogues.reference.id}
+    used = [measure for measure, one in catalogues.references_used.items() if one is reference]
+    return {**asdict(reference), "in_use": bool(used), "used_for": used}
 
 
 def _print(catalogues: Catalogues, *, curves: bool) -> None:
     """List the references; ``curves``: with their lines."""
+    used = catalogues.references_used
     for reference in catalogues.references.values():
-        mark = "  <- in use" if reference.id == catalogues.reference.id else ""
+        mark = "  <- in use" if reference in used.values() else ""
         say(f"\n{reference.name}  {reference.label}{mark}")
         say(f"  {reference.provenance}")
         if not curves:
@@ -203,9 +243,14 @@ def _print(catalogues: Catalogues, *, curves: bool) -> None:
                 f"{curve.ages[0]:g} to {curve.ages[-1]:.4g}",
                 _yearly(curve),
                 "not known" if curve.slope_sd is None else f"{curve.slope_sd:.2f}",
+                "yes" if used.get(curve.measure) is reference else "no",
+                curve.trust,
                 curve.source,
             ]
             for curve in reference.curves
         ]
-        print_table("", ["measure", "sex", "ages", "change a year", "spread", "source"], rows, right=[2, 3, 4])
-    say("Choose one with `menton growth --use ID`. Outside its ages a reference gives no expectation.")
+        columns = ["measure", "sex", "ages", "change a year", "spread", "in use", "evidence", "source"]
+        print_table("", columns, rows, right=[2, 3, 4])
+    say(f"Adults: {ADULTS}.")
+    say("Choose one with `menton growth --use ID`, or for some measures with `--for MEASURE`. A child outside the ages")
+    say("of the reference of a measure is a loss of its own: no growth reference at this age.")

@@ -3,7 +3,8 @@
 The table has one row a measure, sex and age: ``measure``, ``sex`` (male, female or any), ``age`` (years), and either
 ``mean`` with or without ``sd``, or ``L``, ``M`` and ``S``. ``change_sd`` may say how much the yearly change differs
 between children, in the unit per year (the same in every row of a measure and sex); without it the reference cannot
-say how surely a single change is unusual. A TOML file holds the same as ``[[row]]`` tables, with ``source`` and, if
+say how surely a single change is unusual. ``change_sd_low``, ``change_sd_average`` and ``change_sd_high`` may say it
+for the vertical types at start. A TOML file holds the same as ``[[row]]`` tables, with ``source`` and, if
 wanted, ``label`` above them.
 """
 
@@ -15,20 +16,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
-from typing import Any, Literal, NoReturn
+from typing import Any, NoReturn
 
 from warehouse.errors import DefinitionError, near_names
 from warehouse.measures.catalogue import Catalogue
-from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
+from warehouse.outcomes.growth_reference import OLDEST, GrowthCurve, GrowthReference, Sex
 from warehouse.toml_files import shaped, toml_from, toml_text
 
 ID = "R3"
-COLUMNS = ("measure", "sex", "age", "mean", "sd", "L", "M", "S", "change_sd")
-_SEXES: Mapping[str, Literal["male", "female", "any"]] = {
+_BY_TYPE = {f"change_sd_{kind}": kind for kind in ("low", "average", "high")}
+COLUMNS = ("measure", "sex", "age", "mean", "sd", "L", "M", "S", "change_sd", *_BY_TYPE)
+_CHANGES = ("change_sd", *_BY_TYPE)
+_SEXES: Mapping[str, Sex] = {
     "male": "male", "m": "male", "1": "male", "female": "female", "f": "female", "2": "female", "any": "any",
     "both": "any", "": "any",
 }  # fmt: skip
-_OLDEST = 130.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +48,7 @@ class _Row:
 
     where: str
     measure: str
-    sex: Literal["male", "female", "any"]
+    sex: Sex
     age: float
     numbers: Mapping[str, float]
 
@@ -75,7 +77,7 @@ def read_growth_table(
     if not rows:
         _refuse("the table has no rows", path.name, f"rows of {', '.join(COLUMNS)}", "add the rows")
     read = [_row(row, where, measures) for where, row in rows]
-    groups: dict[tuple[str, Literal["male", "female", "any"]], list[_Row]] = {}
+    groups: dict[tuple[str, Sex], list[_Row]] = {}
     for row in read:
         groups.setdefault((row.measure, row.sex), []).append(row)
     curves = tuple(_curve(listed, source.strip(), path.name) for listed in groups.values())
@@ -124,8 +126,8 @@ def _row(row: Mapping[str, Any], where: str, measures: Catalogue) -> _Row:
     sex = _SEXES.get(str(row.get("sex") or "").strip().lower())
     if sex is None:
         _refuse("the sex is not understood", where, "male, female or any", "correct the cell")
-    if not 0.0 <= numbers.get("age", -1.0) <= _OLDEST:
-        _refuse("the age is missing or impossible", where, f"years, 0 to {_OLDEST:g}", "correct the cell")
+    if not 0.0 <= numbers.get("age", -1.0) <= OLDEST:
+        _refuse("the age is missing or impossible", where, f"years, 0 to {OLDEST:g}", "correct the cell")
     kept = {name: value for name, value in numbers.items() if name != "age"}
     _check(kept, measure.plausible, where)
     return _Row(where=where, measure=measure.code, sex=sex, age=numbers["age"], numbers=kept)
@@ -151,9 +153,13 @@ def _check(numbers: Mapping[str, float], plausible: tuple[float, float], where: 
         expected = f"{plausible[0]:g} to {plausible[1]:g}, the plausible range of the measure"
         _refuse(f"a mean of {middle:g}", where, expected, "correct the cell or the unit")
     wrong = [name for name in ("sd", "M", "S") if numbers.get(name, 1.0) <= 0.0]
-    if wrong or numbers.get("change_sd", 0.0) < 0.0:
-        name = wrong[0] if wrong else "change_sd"
-        _refuse(f"{name!r} is not above 0", where, "a number above 0", "correct the cell")
+    wrong += [name for name in _CHANGES if numbers.get(name, 0.0) < 0.0]
+    if wrong:
+        _refuse(f"{wrong[0]!r} is not above 0", where, "a number above 0", "correct the cell")
+    if "change_sd" not in numbers and any(name in numbers for name in _BY_TYPE):
+        _refuse(
+            "the spread is given by type alone", where, "change_sd as well, for faces of unknown type", "fill it in"
+        )
 
 
 def _curve(rows: list[_Row], source: str, file: str) -> GrowthCurve:
@@ -166,21 +172,24 @@ def _curve(rows: list[_Row], source: str, file: str) -> GrowthCurve:
         if other.age <= one.age:
             found = f"the ages do not rise: {one.age:g} is followed by {other.age:g}"
             _refuse(found, other.where, "each age once, from young to old", "correct the age, or sort the rows")
-    kinds = {frozenset(set(row.numbers) - {"change_sd"}) for row in rows}
+    kinds = {frozenset(set(row.numbers) - set(_CHANGES)) for row in rows}
     if len(kinds) > 1:
         _refuse("some rows give their spread and others do not", where, "the same columns in every row", "fill in")
-    changes = {row.numbers.get("change_sd") for row in rows}
-    if len(changes) > 1:
-        _refuse("'change_sd' differs between ages", where, "one value for a measure and sex", "give one value")
+    differing = [name for name in _CHANGES if len({row.numbers.get(name) for row in rows}) > 1]
+    if differing:
+        _refuse(f"{differing[0]!r} differs between ages", where, "one value for a measure and sex", "give one value")
     lms = tuple((row.numbers["L"], row.numbers["M"], row.numbers["S"]) for row in rows if "L" in row.numbers)
     return GrowthCurve(
         measure=first.measure,
         sex=first.sex,
         ages=tuple(row.age for row in rows),
         means=tuple(row.numbers.get("mean", row.numbers.get("M", 0.0)) for row in rows),
-        slope_sd=changes.pop(),
+        slope_sd=first.numbers.get("change_sd"),
         slope_se=None,
         source=source,
+        evidence="imported",
+        spread_evidence="imported",
+        spread_by_type=tuple((kind, first.numbers[name]) for name, kind in _BY_TYPE.items() if name in first.numbers),
         sds=tuple(row.numbers["sd"] for row in rows if "sd" in row.numbers),
         lms=lms,
     )

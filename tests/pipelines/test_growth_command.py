@@ -95,9 +95,11 @@ def fitted(warehouse: Path) -> Path:
 
 def test_what_is_shipped_is_listed_with_its_provenance(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     found = references(tmp_path / "none", capsys)
-    assert set(found) == {"R1"}
+    assert set(found) == {"R1", "ATLAS"}
     assert found["R1"]["in_use"] is True
     assert "from memory" in found["R1"]["provenance"]
+    assert found["ATLAS"]["used_for"] == ["lafh_mm", "tafh_mm", "pfh_mm", "lafh_direct_pct", "jarabak_pct"]
+    assert {curve["evidence"] for curve in found["ATLAS"]["curves"]} == {"published"}
 
 
 def test_the_fit_on_real_children_reproduces_the_published_one(
@@ -126,7 +128,9 @@ def test_the_chosen_reference_is_published_with_its_spread(fitted: Path) -> None
         )
         curves = {
             sex: (slope_sd, slope_se)
-            for sex, slope_sd, slope_se in reader.connection.rows("select sex, slope_sd, slope_se from mart_growth")
+            for sex, slope_sd, slope_se in reader.connection.rows(
+                "select sex, slope_sd, slope_se from mart_growth where measure = 'pituitary_fissure_mm'"
+            )
         }
     expected = {sex: (mean, sd) for sex, mean, sd in rows}
     assert expected["male"][0] == pytest.approx(4 * 0.784375, abs=1e-6)
@@ -198,3 +202,83 @@ def test_the_printed_example_is_a_table_that_can_be_imported(
         [8.0, 12.0], [58.0, 62.0], [3.5, 3.9], 0.4,
     )  # fmt: skip
     assert found["R1"]["in_use"] is True
+
+
+def expected(warehouse: Path) -> dict[str, list[float | None]]:
+    """Column of the expected change of each measure, case by case."""
+    with Reader.open(warehouse) as reader:
+        frame = reader.connection.frame("select * from mart_spans order by case_no, span")
+    return {
+        column: frame[column].to_list() for column in frame.columns if column.endswith(("__expected", "__expected_sd"))
+    }
+
+
+def test_an_imported_table_of_one_measure_leaves_every_other_figure_as_it_was(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from tests.hand_made import load_rows, made_case
+
+    films = {"sn_gogn_deg": (32.0, 34.5), "lafh_mm": (60.0, 63.0), "tafh_mm": (105.0, 110.0), "snb_deg": (78.0, 79.0)}
+    read = {
+        f"{code}_{time}": one for code, two in films.items() for time, one in zip(("start", "finish"), two, strict=True)
+    }
+    rows = [
+        made_case(f"{sex} {age}", sex=sex, age_at_start=age, **read) for sex in ("male", "female") for age in (7.0, 9.5)
+    ]
+    load_rows(tmp_path / "w", rows)
+    before = expected(tmp_path / "w")
+    rates = ["rate", "--warehouse", str(tmp_path / "w"), "--json"]
+    capsys.readouterr()
+    assert main(rates) == 0
+    headline = json.loads(capsys.readouterr().out)
+    (tmp_path / "table.csv").write_text(
+        "measure,sex,age,mean\n" + "".join(f"lafh_mm,any,{age},{50 + 2 * age}\n" for age in (6, 16)), encoding="utf-8"
+    )
+    words = ("--import", str(tmp_path / "table.csv"), "--source", "a table of one measure", "--use", "R3")
+    found = references(tmp_path / "w", capsys, *words)
+    assert (found["R3"]["used_for"], found["R1"]["in_use"]) == (["lafh_mm"], True)
+    after = expected(tmp_path / "w")
+    assert after["lafh_mm__expected"] == pytest.approx([4.0] * len(rows)) != before["lafh_mm__expected"]
+    lower = {"lafh_mm__expected", "lafh_mm__expected_sd"}
+    assert {c: v for c, v in after.items() if c not in lower} == {c: v for c, v in before.items() if c not in lower}
+    assert main(rates) == 0
+    again = json.loads(capsys.readouterr().out)
+    assert again["groups"] == headline["groups"]
+    assert again["growth_reference"] == headline["growth_reference"]
+    # the choice is taken back
+    found = references(tmp_path / "w", capsys, "--use", "ATLAS", "--for", "lafh_mm")
+    assert "lafh_mm" in found["ATLAS"]["used_for"]
+    assert expected(tmp_path / "w") == before
+
+
+def test_a_child_outside_the_ages_of_the_reference_is_a_loss_of_its_own(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from tests.hand_made import load_rows, made_case
+
+    pair = {"sn_gogn_deg_start": 32.0, "sn_gogn_deg_finish": 34.5}
+    load_rows(tmp_path / "w", [made_case(str(age), age_at_start=age, **pair) for age in (5.0, 9.0, 30.0)])
+    (tmp_path / "t.csv").write_text(
+        "measure,sex,age,mean\nsn_gogn_deg,any,8,33\nsn_gogn_deg,any,14,31\n", encoding="utf-8"
+    )
+    references(tmp_path / "w", capsys, "--import", str(tmp_path / "t.csv"), "--source", "made", "--use", "R3")
+    assert main(["rate", "--warehouse", str(tmp_path / "w"), "--json"]) == 0
+    (group,) = json.loads(capsys.readouterr().out)["groups"]
+    assert (group["n_started"], group["n_assessable"], group["n_missing_due"]) == (3, 2, 0)
+    assert main(["rate", "--warehouse", str(tmp_path / "w")]) == 0
+    assert "there is no growth reference at this age" in " ".join(capsys.readouterr().out.split())
+
+
+def test_the_enlargement_of_the_atlas_is_changed_with_a_source(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from tests.hand_made import load_rows, made_case
+
+    load_rows(tmp_path / "w", [made_case("a", lafh_mm_start=60.0, lafh_mm_finish=61.0)])
+    assert main(["growth", "--warehouse", str(tmp_path / "w"), "--enlargement", "10"]) == 1
+    assert "without a source" in capsys.readouterr().err
+    found = references(tmp_path / "w", capsys, "--enlargement", "10", "--source", "the monograph, page 1")["ATLAS"]
+    assert found["version"] == "2.0.0"
+    assert "divided by 1.1 for the enlargement of the films (the monograph, page 1)" in found["provenance"]
+    lower = next(one for one in found["curves"] if (one["measure"], one["sex"]) == ("lafh_mm", "male"))
+    assert lower["means"][0] == pytest.approx(63.7 / 1.1)

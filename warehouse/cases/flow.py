@@ -59,12 +59,11 @@ def stage_counts(steps: Mapping[str, int]) -> tuple[StageCount, ...]:
 
 def flow_of(reader: Reader, steps: Mapping[str, int], selection: Selection) -> Flow:
     """The frame from the number of cases at each step."""
-    not_due = sum(n for step, n in steps.items() if not STEPS[step].is_due)
     return Flow(
         stage_counts(steps),
         Count.of(_turned_away(reader, selection)),
         Count.of(_selected(reader, selection)),
-        Count.of(not_due),
+        Count.of(steps.get("in_treatment", 0)),
     )
 
 

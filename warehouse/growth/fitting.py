@@ -10,13 +10,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
 from warehouse.analysis.longitudinal import MixedModel, mixed_model
-from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
+from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference, Sex
 from warehouse.results import Caution
 
 if TYPE_CHECKING:
@@ -27,8 +27,6 @@ ENOUGH_CHILDREN = 10
 """Children with two times or more that a line of its own needs (common practice, no source)."""
 _TIMES_FOR_SLOPE, _CHILDREN_FOR_SLOPE = 3, 5
 _LEAST_SPAN_YEARS = 0.5
-
-Sex = Literal["male", "female", "any"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -145,6 +143,8 @@ def _line(course: pl.DataFrame, measure: str, sex: Sex | str, error: float | Non
         slope_sd=spread,
         slope_se=_slope_error(model),
         source=source,
+        evidence="own cases",
+        spread_evidence="own cases",
     )
     return CurveFit(curve=curve, model=model, n_children=n, n_values=model.n_values, cautions=tuple(cautions))
 

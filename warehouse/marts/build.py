@@ -112,9 +112,10 @@ def _build_cases(connection: Tables, measures: Sequence[str], labels: str) -> No
 
 
 def _build_spans(connection: Tables, measures: Sequence[str], catalogues: Catalogues) -> None:
+    reference = catalogues.reference
     seen = {time for (time,) in connection.rows("select distinct timepoint from mart_timeline")}
     for position, span in enumerate(SPANS):
-        statement = span_statement(span, measures, catalogues.reference)
+        statement = span_statement(span, measures, reference)
         if position == 0:
             _create(connection, "mart_spans", statement)
         elif seen.issuperset(SPANS[span]):
@@ -122,9 +123,10 @@ def _build_spans(connection: Tables, measures: Sequence[str], catalogues: Catalo
 
 
 def _build_outcomes(connection: Tables, measures: Sequence[str], catalogues: Catalogues, errors: pl.DataFrame) -> None:
+    used = catalogues.references_used
     setting = Setting(
         measures=measures,
-        grown=[measure for measure in measures if measure in catalogues.reference.measures],
+        grown=[measure for measure in measures if measure in used],
         gonion=[measure for measure in measures if _depends_on(catalogues, measure, "gonion")],
         porion=[measure for measure in measures if _depends_on(catalogues, measure, "porion")],
         size=_on_film(catalogues, measures),
@@ -157,7 +159,10 @@ def _depends_on(catalogues: Catalogues, measure: str, landmark: str) -> bool:
 _OF_DEFINITION = ("version", "family", "label", "sentence", "source")
 _OF_MEASURE = ("label", "definition", "unit", "family", "up_means", "sign")
 _OF_REFERENCE = ("version", "label", "provenance")
-_OF_CURVE = ("measure", "sex", "ages", "means", "slope_sd", "slope_se", "source")
+_OF_CURVE = (
+    "measure", "sex", "ages", "means", "slope_sd", "slope_se", "source", "evidence", "spread_evidence", "spread_source",
+    "trust",
+)  # fmt: skip
 _OF_STEP = ("reached", "reason", "is_due")
 
 
@@ -173,10 +178,9 @@ def _build_descriptions(connection: Tables, catalogues: Catalogues, errors: pl.D
         {"measure": code, **_of(one, _OF_MEASURE), "is_own": code not in CATALOGUE}
         for code, one in catalogues.measures.items()
     ]
-    reference = catalogues.reference
     growth = [
-        {"reference_id": reference.id, **_of(reference, _OF_REFERENCE), **_of(curve, _OF_CURVE)}
-        for curve in reference.curves
+        {"reference_id": one.id, **_of(one, _OF_REFERENCE), **_of(curve, _OF_CURVE)}
+        for one, curve in catalogues.curves_used
     ]
     steps = [{"step_no": STEP_NUMBERS[step], "step": step, **_of(said, _OF_STEP)} for step, said in STEPS.items()]
     described = {

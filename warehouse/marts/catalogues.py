@@ -10,13 +10,18 @@ from warehouse.errors import DefinitionError
 from warehouse.measures.catalogue import CATALOGUE, Catalogue
 from warehouse.measures.measure import Measure
 from warehouse.outcomes.definition import Definition
-from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference, choose, constant_slopes
+from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference, shipped_references
 from warehouse.outcomes.registry import DEFAULT_ID, Registry, definition_from, shipped_registry
 from warehouse.store.storage import utc_now
 from warehouse.store.tables import Tables
 
-SETTINGS = {"growth_reference": "R1", "definition": DEFAULT_ID}
-"""Settings a warehouse has, with their values until someone chooses another."""
+SETTINGS = {"growth_reference": "", "definition": DEFAULT_ID}
+"""Settings a warehouse has, with their values until someone chooses another.
+
+``growth_reference`` is what an earlier version chose for all measures at once: it serves those it has a curve for.
+"""
+CHOSEN = "growth_reference."
+"""Start of the settings that choose the growth reference of one measure: ``growth_reference.lafh_mm``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,9 +34,32 @@ class Catalogues:
     settings: dict[str, str]
 
     @property
+    def references_used(self) -> dict[str, GrowthReference]:
+        """Measure -> the growth reference that judges it: the one chosen for it, else the first shipped that has it."""
+        listed = dict.fromkeys(measure for one in self.references.values() for measure in one.measures)
+        found: dict[str, GrowthReference] = {}
+        for measure in listed:
+            chosen = (self.settings.get(CHOSEN + measure, ""), self.settings["growth_reference"], *shipped_references())
+            there = (self.references[name] for name in chosen if name in self.references)
+            reference = next((one for one in there if measure in one.measures), None)
+            if reference is not None:
+                found[measure] = reference
+        return found
+
+    @property
+    def curves_used(self) -> tuple[tuple[GrowthReference, GrowthCurve], ...]:
+        """The curves in force, each with its reference; those of a warehouse's own come first."""
+        used = self.references_used
+        every = [(one, curve) for one in self.references.values() for curve in one.curves]
+        pairs = [(one, curve) for one, curve in every if used.get(curve.measure) is one]
+        return tuple(sorted(pairs, key=lambda pair: pair[0].id in shipped_references()))
+
+    @property
     def reference(self) -> GrowthReference:
-        """The growth reference in force."""
-        return choose(self.references, self.settings["growth_reference"])
+        """The curves in force as one reference; ``id`` names all they are of."""
+        pairs = self.curves_used
+        name = " and ".join(sorted({one.name for one, _ in pairs}))
+        return GrowthReference(name, "", "In force", "chosen for each measure", tuple(curve for _, curve in pairs))
 
     def definition(self, identifier: str | None) -> Definition:
         """The definition asked for, or the headline one in force."""
@@ -40,8 +68,7 @@ class Catalogues:
 
 def shipped() -> Catalogues:
     """What is in force before anyone registered anything."""
-    r1 = constant_slopes()
-    return Catalogues(CATALOGUE, shipped_registry(), {r1.id: r1}, dict(SETTINGS))
+    return Catalogues(CATALOGUE, shipped_registry(), shipped_references(), dict(SETTINGS))
 
 
 def in_force(connection: Tables) -> Catalogues:

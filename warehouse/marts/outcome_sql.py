@@ -181,7 +181,9 @@ def _change(part: ChangePart, setting: Setting) -> _PartSql:
     )
     raw = either([_raw(measure, span, setting) for measure in usable])
     value = either(values)
-    lacking = f"case when {raw} is not null and {value} is null then {_code('no_expected')} end"
+    why = f"case when {span}.age_before is null or {span}.age_after is null"
+    why = f"{why} then {_code('no_expected')} else {_code('no_reference')} end"
+    lacking = f"case when {raw} is not null and {value} is null then {why} end"
     return _PartSql(either(mets), _why_missing(usable, span, setting), lacking, value, either(mirrored))
 
 

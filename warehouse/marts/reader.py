@@ -11,6 +11,7 @@ from types import TracebackType
 
 from warehouse.errors import RequestError, near_names
 from warehouse.outcomes.definition import Definition
+from warehouse.outcomes.growth_reference import shipped_references
 from warehouse.outcomes.registry import Registry, definition_from
 from warehouse.selection import listed
 from warehouse.store.snapshot import Snapshot, open_snapshot
@@ -61,10 +62,24 @@ class Reader:
         return self.registry.get(identifier or self.settings["definition"])
 
     @cached_property
+    def _growth(self) -> list[tuple[str, str]]:
+        """Measure, and the reference that judges it with its provenance; those of the warehouse's own come first."""
+        rows = self.connection.rows(
+            "select distinct measure, reference_id, version, label, provenance from mart_growth order by measure"
+        )
+        rows = sorted(rows, key=lambda row: row[1] in shipped_references())
+        return [(measure, f"{code} v{version}: {label} ({given})") for measure, code, version, label, given in rows]
+
+    @property
     def growth_reference(self) -> str:
-        """The growth reference's name and provenance."""
-        rows = self.connection.rows("select distinct reference_id, version, label, provenance from mart_growth")
-        return "; ".join(f"{code} v{version}: {label} ({provenance})" for code, version, label, provenance in rows)
+        """Name and provenance of every growth reference in force."""
+        return "; ".join(dict.fromkeys(said for _, said in self._growth))
+
+    def growth_used(self, definition: Definition) -> str:
+        """Name and provenance of what a definition allows for growth by; what it rests on where that is nothing."""
+        asked = definition.grown_measures(self.registry)
+        used = dict.fromkeys(said for measure, said in self._growth if measure in asked)
+        return "; ".join(used) if used else ("none has its measure" if asked else "none: growth is not taken off")
 
     @cached_property
     def labels(self) -> dict[str, dict[str, str]]:

@@ -1,7 +1,7 @@
 -- mart_spans: one row is one case over one span between two sets of records.
 -- key: case_no, span. <measure>__before and __after in the catalogue's unit; __expected is the mean change of an
--- untreated child of that sex between the two ages, null where the growth reference has no curve or the age is
--- outside it; __expected_sd its spread between children, the doubt about the mean included. months in months, ages in
+-- untreated child of that sex between the two ages (0 in an adult), null where the growth reference has no curve or the
+-- age is outside it; __expected_sd its spread between children, the doubt about the mean included. months in months, ages in
 -- years.
 -- is_gonion_different, is_porion_different: marked in different ways at the two times. is_size_different: enlargement
 -- stated at one time only, so that lengths of the film are true size at one time and not at the other.
@@ -12,6 +12,7 @@ joined as (
     select
         mart_cases.case_no,
         mart_cases.sex,
+        mart_cases.vertical_type_start,
         $span as span,
         later.months_from_start - earlier.months_from_start as months,
         mart_cases.age_at_start + earlier.months_from_start / 12e0 as age_before,

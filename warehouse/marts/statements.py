@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from warehouse.measures.formulae import WeightedTotal
 from warehouse.outcomes.definition import QUESTIONS, SPANS, Span
-from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
+from warehouse.outcomes.growth_reference import GROWTH_OVER_AT, OLDEST, GrowthCurve, GrowthReference
 from warehouse.selection import VARIABLES
 from warehouse.store.quoting import curve_at, curve_years, either, name, number, statement, text
 
@@ -115,13 +116,20 @@ def _expected(measure: str, reference: GrowthReference) -> str:
 
 
 def _difference(curve: GrowthCurve) -> str:
-    return f"({curve_at(curve, 'age_after')}) - ({curve_at(curve, 'age_before')})"
+    change = f"({curve_at(curve, 'age_after')}) - ({curve_at(curve, 'age_before')})"
+    adult = f"case when age_before >= {number(GROWTH_OVER_AT)} then {number(0)} end"
+    return change if curve.ages[-1] >= OLDEST else f"coalesce({change}, {adult})"
 
 
 def _spread(curve: GrowthCurve) -> str | None:
     if curve.yearly_spread is None:
         return None
-    return f"{number(curve.yearly_spread)} * ({curve_years(curve, 'age_before', 'age_after')})"
+    spread = number(curve.yearly_spread)
+    if curve.spread_by_type:
+        by_type = [(kind, replace(curve, slope_sd=sd).yearly_spread) for kind, sd in curve.spread_by_type]
+        whens = " ".join(f"when {text(kind)} then {number(sd)}" for kind, sd in by_type if sd is not None)
+        spread = f"case vertical_type_start {whens} else {spread} end"
+    return f"{spread} * ({curve_years(curve, 'age_before', 'age_after')})"
 
 
 def _by_sex(expressions: Mapping[str, str | None]) -> str:

@@ -19,7 +19,10 @@ STAGES: dict[Stage, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """Why a case is not counted: the last stage it reached, the reason, and whether it is yet due."""
+    """Why a case is not counted: the last stage it reached, the reason, and whether it is due.
+
+    Not due is what nobody failed to record: the case is still in treatment, or there is nothing to judge it by.
+    """
 
     reached: Stage
     reason: str
@@ -42,7 +45,8 @@ STEPS: dict[str, Step] = {
     "already_present": Step("records", "it was already present at the first time"),
     "interval_unknown": Step("readable", "the time between the records is not known"),
     "too_short": Step("readable", "the time between the records is shorter than the definition asks"),
-    "no_expected": Step("readable", "the growth reference gives no expected change for this age and sex"),
+    "no_expected": Step("readable", "the age at the records is not known, so that growth cannot be allowed for"),
+    "no_reference": Step("readable", "there is no growth reference at this age", is_due=False),
 }
 """Step of mart_outcomes -> what it means."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
@@ -106,6 +107,13 @@ class Definition:
         """Every measure any part of this definition may use, in order, each once."""
         found = [measure for part in self.parts for measure in getattr(part, "measures", ())]
         return tuple(dict.fromkeys(found))
+
+    def grown_measures(self, others: Iterable[Definition]) -> tuple[str, ...]:
+        """Measures held against a growth reference by this definition, or by those of ``others`` that it names."""
+        named = {part.definition for part in self.parts if isinstance(part, DefinitionPart)}
+        parts = [part for one in (self, *(other for other in others if other.id in named)) for part in one.parts]
+        grown = [part for part in parts if isinstance(part, ChangePart) and part.basis == "growth_adjusted"]
+        return tuple(dict.fromkeys(measure for part in grown for measure in part.measures))
 
     @property
     def spans(self) -> tuple[Span, ...]:

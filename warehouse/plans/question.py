@@ -126,9 +126,10 @@ def stamp_of(reader: Reader, question: Question) -> Stamp:
     Raises:
         DefinitionError: There is no such definition; near ids are offered.
     """
+    definition = reader.definition(question.definition.split(" v")[0])
     return Stamp(
-        definition=reader.definition(question.definition.split(" v")[0]),
-        growth_reference=reader.growth_reference,
+        definition=definition,
+        growth_reference=reader.growth_used(definition),
         build=reader.snapshot.build_id,
         selection=question.selection,
         level=question.level,

@@ -39,7 +39,7 @@ _TEXTS = {
     "made_on": r"\d{4}-\d{2}-\d{2}",
     "recipient": r"age1[0-9a-z]{58}",
     "coordinator": r"[0-9a-f]{64}",
-    "growth_name": r"[^\x00-\x1f\x7f]{1,60}",
+    "growth_name": r"[^\x00-\x1f\x7f]{1,200}",
     "growth_digest": r"[0-9a-f]{64}",
 }
 _LISTS = ("definitions", "outcomes", "variables", "groupings")

@@ -71,7 +71,7 @@ class DriftPicture(Stamped):
     simulated_changed: SimulatedRunLength | None  # The same once the share is the one to notice
     average: ControlChart | None  # Exponentially weighted moving average of the same cases
     periods: ControlChart  # Share by period of start
-    n_not_due: int  # Cases still in treatment
+    n_not_due: int  # Cases still in treatment, or with nothing to judge their growth by
     cautions: tuple[Caution, ...]  # What to keep in mind
     refused: Caution | None  # Why there is no chart
 

@@ -164,7 +164,7 @@ def rates_by(
     return tuple(
         Rates(
             definition=chosen,
-            growth_reference=reader.growth_reference,
+            growth_reference=reader.growth_used(chosen),
             build=reader.snapshot.build_id,
             selection=selection,
             by=way,

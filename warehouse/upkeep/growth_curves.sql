@@ -6,7 +6,8 @@ select
     mart_growth.sex,
     mart_growth.ages,
     mart_growth.means,
-    mart_growth.source
+    mart_growth.reference_id || ' v' || mart_growth.version || ', ' || mart_growth.trust || ': ' || mart_growth.source
+        as source
 from mart_growth
 left join mart_measures on mart_measures.measure = mart_growth.measure
 order by mart_growth.measure, mart_growth.sex

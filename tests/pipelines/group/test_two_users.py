@@ -258,7 +258,7 @@ def test_another_growth_reference_than_agreed_is_noticed(
 ) -> None:
     path = resigned(home, tmp_path, group="f" * 16, growth_digest="0" * 64)
     assert contribute(home, "HARBOUR", agreement=path) == 1
-    assert "uses R1 v1.0.0 with other values" in capsys.readouterr().err
+    assert "uses ATLAS v1.0.0 and R1 v2.0.0 with other values" in capsys.readouterr().err
 
 
 def test_a_practice_takes_back_what_it_gave(home: Path, sent: list[Path], capsys: pytest.CaptureFixture[str]) -> None:
