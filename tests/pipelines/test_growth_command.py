@@ -266,7 +266,9 @@ def test_a_child_outside_the_ages_of_the_reference_is_a_loss_of_its_own(
     (group,) = json.loads(capsys.readouterr().out)["groups"]
     assert (group["n_started"], group["n_assessable"], group["n_missing_due"]) == (3, 2, 0)
     assert main(["rate", "--warehouse", str(tmp_path / "w")]) == 0
-    assert "there is no growth reference at this age" in " ".join(capsys.readouterr().out.split())
+    assert "No growth reference at this age: 1 case, in no share and not missing." in " ".join(
+        capsys.readouterr().out.split()
+    )
 
 
 def test_the_enlargement_of_the_atlas_is_changed_with_a_source(

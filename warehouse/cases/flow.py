@@ -39,6 +39,7 @@ class Flow:
     turned_away: Count  # Cases handed over that validation turned away; they are in no stage
     selected: Count  # Selected (picked-out) cases left out of a frame of consecutive ones
     not_due: Count  # Cases whose outcome is not due yet
+    no_reference: Count  # Cases of an age at which there is no growth reference: in no share, and not missing
 
 
 def stage_counts(steps: Mapping[str, int]) -> tuple[StageCount, ...]:
@@ -64,6 +65,7 @@ def flow_of(reader: Reader, steps: Mapping[str, int], selection: Selection) -> F
         Count.of(_turned_away(reader, selection)),
         Count.of(_selected(reader, selection)),
         Count.of(steps.get("in_treatment", 0)),
+        Count.of(steps.get("no_reference", 0)),
     )
 
 

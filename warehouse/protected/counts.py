@@ -38,6 +38,7 @@ ADVERSE = "adverse"
 NOT_ADVERSE = "not adverse"
 DUE = "outcome due"
 NOT_DUE = STEPS["in_treatment"].reason
+NO_REFERENCE = STEPS["no_reference"].reason
 
 COMPLETE = "complete"
 
@@ -152,6 +153,7 @@ class Published:
             turned_away=alone(flow.turned_away.n, self.policy),
             selected=alone(flow.selected.n, self.policy),
             not_due=self.count(NOT_DUE),
+            no_reference=self.count(NO_REFERENCE),
         )
 
     def rows(self, place: int) -> tuple[GroupRow, ...]:
