@@ -24,21 +24,21 @@ def printed(measure: str, sex: str) -> dict[float, float]:
 
 
 @pytest.mark.parametrize(
-    ("measure", "sex", "age", "page", "transcription"),
-    [  # the page scans of Riolo et al. 1974 against the open transcription of them (Riolo_data_linear.xlsx)
+    ("measure", "sex", "age", "page", "copied"),
+    [  # the page scans of Riolo et al. 1974 against the open typed copy of them (Riolo_data_linear.xlsx)
         ("lafh_mm", "female", 14.0, 69.1, 69.7),
         ("tafh_mm", "female", 12.0, 118.3, 118.2),
     ],
 )
-def test_the_values_are_those_of_the_page_not_of_the_transcription(
-    measure: str, sex: str, age: float, page: float, transcription: float
+def test_the_values_are_those_of_the_page_not_of_the_typed_copy(
+    measure: str, sex: str, age: float, page: float, copied: float
 ) -> None:
-    assert printed(measure, sex)[age] == page != transcription
+    assert printed(measure, sex)[age] == page != copied
 
 
 def test_the_upper_height_of_boys_of_16_is_that_of_the_page() -> None:
     rows = Path("warehouse/outcomes/atlas_1974.csv").read_text(encoding="utf-8").splitlines()
-    assert "ANS-N,male,16,23,59.7,3.9" in rows  # not 57.7, as in the transcription
+    assert "ANS-N,male,16,23,59.7,3.9" in rows  # not 57.7, as in the typed copy
 
 
 @pytest.mark.parametrize(
