@@ -8,7 +8,6 @@ import sys
 import traceback
 from collections.abc import Sequence
 from importlib import import_module
-from importlib.metadata import version
 from pathlib import Path
 
 from warehouse.errors import MentonError
@@ -96,7 +95,12 @@ def _name(words: Sequence[str]) -> str:
 
 def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="menton", description="Audit of facial change.", epilog=EPILOG)
-    parser.add_argument("--version", action="version", version=f"menton {version('menton')}")
+    if "--version" in words:  # reading the metadata takes as long as a query
+        from importlib.metadata import version
+
+        parser.add_argument("--version", action="version", version=f"menton {version('menton')}")
+    else:
+        parser.add_argument("--version", action="store_true", help="show the version and stop")
     subparsers = parser.add_subparsers(metavar="COMMAND", title="commands")
     chosen = next((word for word in words if word in COMMANDS), None)
     for name, (module, line) in COMMANDS.items():

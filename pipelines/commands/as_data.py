@@ -6,25 +6,20 @@ from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from math import isfinite
 from numbers import Integral
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
-import polars as pl
-
-from warehouse.cases.occlusal_results import OcclusalResults
-from warehouse.marts.grouping import Grouping
-from warehouse.outcomes.definition import Definition
 from warehouse.plans.question import Question, Stamp
-from warehouse.questions.crossed import CrossedComparison
-from warehouse.questions.drift import DriftPicture
-from warehouse.questions.misclassified import GroupSurety, Surety
-from warehouse.questions.missing import GroupMissing
-from warehouse.questions.shares import Rates, rates_as_data
-from warehouse.results import Caution, Estimate, Interval
-from warehouse.selection import Selection
-from warehouse.words.drift import refused_sentence
+from warehouse.questions.shares import rates_as_data
+from warehouse.results import Estimate
 from warehouse.words.sentences import caution_text
-from warehouse.words.shares import errors_sentence
+
+if TYPE_CHECKING:  # a command loads the questions it asks, and no others
+    from warehouse.cases.occlusal_results import OcclusalResults
+    from warehouse.outcomes.definition import Definition
+    from warehouse.questions.crossed import CrossedComparison
+    from warehouse.questions.drift import DriftPicture
+    from warehouse.questions.misclassified import GroupSurety, Surety
+    from warehouse.questions.missing import GroupMissing
 
 FORMAT = 1
 """Number of the form described in `json.md`; it rises when a key goes, or comes to mean something else."""
@@ -41,9 +36,9 @@ def as_data(value: object) -> Any:  # noqa: ANN401
     [low, high], cautions as their text, frames as lists of rows. What is infinite is the text ``infinity`` or
     ``-infinity``.
     """
-    for kind, convert in _SPECIAL.items():
-        if isinstance(value, kind):
-            return convert(value)
+    for kind in type(value).__mro__:
+        if kind.__name__ in _SPECIAL:
+            return _SPECIAL[kind.__name__](value)
     if is_dataclass(value) and not isinstance(value, type):
         return _fields(value)
     if isinstance(value, Mapping):
@@ -95,6 +90,8 @@ def _surety(value: GroupSurety) -> dict[str, Any]:
 
 def _sure(value: Surety) -> dict[str, Any]:
     """Why there are no groups and where the error comes from are said in words, empty where there is nothing to say."""
+    from warehouse.words.shares import errors_sentence
+
     data = _fields(value)
     data.pop("errors")
     reason = caution_text(value.reason) if value.reason else ""
@@ -102,6 +99,8 @@ def _sure(value: Surety) -> dict[str, Any]:
 
 
 def _drift(value: DriftPicture) -> dict[str, Any]:
+    from warehouse.words.drift import refused_sentence
+
     return {**_fields(value), "refused": refused_sentence(value)}
 
 
@@ -131,22 +130,23 @@ def _number(value: float) -> float | str | None:
     return None if value != value else ("infinity" if value > 0 else "-infinity")
 
 
-_SPECIAL: dict[type, Any] = {
-    Definition: _definition,
-    Grouping: lambda way: way.name,
-    Selection: lambda selection: selection.sentence(),
-    Question: _question,
-    Rates: lambda rates: as_data(rates_as_data(rates)),
-    CrossedComparison: _crossed,
-    OcclusalResults: _teeth,
-    GroupSurety: _surety,
-    GroupMissing: _missing,
-    Estimate: _estimate,
-    Interval: lambda interval: [_number(interval.low), _number(interval.high)],
-    Caution: caution_text,
-    Surety: _sure,
-    DriftPicture: _drift,
-    pl.DataFrame: lambda frame: [as_data(row) for row in frame.to_dicts()],
-    np.ndarray: lambda array: as_data(array.tolist()),
-    float: _number,
+_SPECIAL: dict[str, Any] = {
+    "Definition": _definition,
+    "Variable": lambda way: way.name,
+    "Selection": lambda selection: selection.sentence(),
+    "Question": _question,
+    "Rates": lambda rates: as_data(rates_as_data(rates)),
+    "CrossedComparison": _crossed,
+    "OcclusalResults": _teeth,
+    "GroupSurety": _surety,
+    "GroupMissing": _missing,
+    "Estimate": _estimate,
+    "Interval": lambda interval: [_number(interval.low), _number(interval.high)],
+    "Caution": caution_text,
+    "Surety": _sure,
+    "DriftPicture": _drift,
+    "DataFrame": lambda frame: [as_data(row) for row in frame.to_dicts()],
+    "ndarray": lambda array: as_data(array.tolist()),
+    "float": _number,
 }
+"""By name of the class, which stands for one class in the whole tree."""
