@@ -84,10 +84,10 @@ class Session:
 
         return self._answer(protected_rates, by=by)
 
-    def document(self, *, audience: Audience, practice: str = "", **choices: object) -> Findings:
+    def document(self, *, audience: Audience, selection: Selection, **choices: object) -> Findings:
         """What a document may say: for every viewer where small counts are hidden, else for who sees cases.
 
-        It is about one practice, or all that the viewer may see; ``choices`` are as for ``findings``.
+        ``choices`` are as for ``findings``; who sees no case is told of all cases together, and of nothing else.
 
         Raises:
             RequestError: The viewer may not see that.
@@ -95,13 +95,12 @@ class Session:
         from dashboard.report.findings import findings
         from warehouse.selection import Selection
 
-        asked = Selection(filters={"practice": (practice,)} if practice else {})
         if self.viewer.sees_cases:
-            return self._answer(findings, audience=audience, selection=self._own(asked), **choices)
-        if audience != "outside" or practice:
+            return self._answer(findings, audience=audience, selection=self._own(selection), **choices)
+        if audience != "outside" or selection != Selection():
             found = "you see what is about all practices together, with small counts hidden"
             raise RequestError(found, remedy="ask the practice itself")
-        return self._answer(findings, audience=audience, selection=asked, **choices)
+        return self._answer(findings, audience=audience, selection=selection, **choices)
 
     def practices(self) -> Here:
         """The practices beside each other, small counts hidden: for every viewer. Its tags are not for the screen."""

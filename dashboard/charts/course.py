@@ -1,12 +1,14 @@
-"""One case's measure over time: every set of records, not two points alone."""
+"""Courses in time: of one case's measure, every set of records; and of the share over the years of start."""
 
 from __future__ import annotations
 
 import altair as alt
 import polars as pl
 
-from dashboard.charts.figure import finished
+from dashboard.charts.figure import ChartFigure, finished, hover, y_at
+from dashboard.charts.intervals import CHOSEN, shares_figure
 from dashboard.theme import LIGHT, Palette
+from warehouse.questions.shares import Rates
 
 
 def course_chart(course: pl.DataFrame, palette: Palette = LIGHT, *, label: str, unit: str) -> alt.LayerChart:
@@ -29,3 +31,32 @@ def course_alt(course: pl.DataFrame, label: str, unit: str) -> str:
         for row in course.iter_rows(named=True)
     )
     return f"{label} in {unit}: {listed}." if listed else f"{label} was never read."
+
+
+class Years(ChartFigure):
+    """The share of each year of start with its interval; a click gives back the year."""
+
+    __slots__ = ()
+    heights = (150, 420)
+
+    def layers(self, palette: Palette, *, large: bool) -> list[alt.Chart]:
+        """Intervals, the line through the shares, and their marks."""
+        top = min(1.0, max([0.1, *self.frame["high"].drop_nulls().to_list()]))
+        base = alt.Chart(self.frame).encode(
+            x=alt.X("code:O", title="started in", axis=alt.Axis(labelAngle=0, labelOverlap="greedy")),
+            tooltip=hover(name="started in", said="with interval", counts="adverse of counted"),
+        )
+        share = alt.Y("value:Q", title="", scale=alt.Scale(domain=[0, top]), axis=alt.Axis(format="%", tickCount=4))
+        bars = base.mark_rule(color=palette.main, strokeWidth=4, opacity=0.45).encode(y=alt.Y("low:Q"), y2="high:Q")
+        marks = base.mark_point(color=palette.main, shape="diamond", filled=True, size=200 if large else 80, opacity=1)
+        area = base.mark_bar(opacity=0, cursor="pointer").encode(y=y_at(0), y2=alt.Y2Value("height"))  # type: ignore[no-untyped-call]
+        chosen = alt.selection_point(name=CHOSEN, fields=["code"], on="click", empty=False)
+        line = base.mark_line(color=palette.main, strokeWidth=1.5)
+        return [bars, line.encode(y=share), marks.encode(y=share), area.add_params(chosen)]
+
+
+def years_figure(result: Rates) -> Years:
+    """The shares by year of start."""
+    full = shares_figure(result)
+    codes = pl.Series([group.group for group in result.groups], dtype=pl.String)
+    return Years(frame=full.frame.with_columns(code=codes), alt=full.alt)

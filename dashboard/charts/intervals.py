@@ -8,7 +8,7 @@ one whose count is hidden has a dotted line over what its share can be, and no m
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import altair as alt
@@ -43,6 +43,9 @@ MOST_SPREAD = 8
 POOLED = "all together"
 AHEAD = "a new practice"
 COUNTED, BESIDE, YOURS, OTHER, TOGETHER, EXPECTED = "counted", "beside", "yours", "other", "together", "ahead"
+CHOSEN = "chosen"
+"""Name of what is chosen by a click on a row."""
+
 DIFFERENCE = "difference in percentage points; right of 0 is worse"
 
 _TEXTS = ("name", "kind", "said", "counts", "right")
@@ -69,6 +72,8 @@ class Intervals(ChartFigure):
     unit: Literal["share", "points", "mean"] = "share"  # A part of one, percentage points, or the unit of a measure
     line: float | None = None  # Where the share of all together stands
     is_close: bool = False  # Whether rows are too many for words above each
+    is_small: bool = False  # Name, interval and numbers on one line, for a picture among others
+    chosen_by: str = ""  # Column of the codes that a click on a row gives back; empty where none can be chosen
 
     def height(self, *, large: bool) -> float:
         """So many rows below each other."""
@@ -76,12 +81,12 @@ class Intervals(ChartFigure):
 
     def _step(self, *, large: bool) -> int:
         factor = 1 if not large else 1.1 if self.is_close or self.frame.height > MOST_SPREAD else 1.45
-        return round((CLOSE_ROW if self.is_close else ROW_HEIGHT) * factor)
+        return round((CLOSE_ROW if self.is_close or self.is_small else ROW_HEIGHT) * factor)
 
     def layers(self, palette: Palette, *, large: bool) -> list[alt.Chart]:
         """Bounds, intervals and marks, and the words above them."""
         step = self._step(large=large)
-        down = 0 if self.is_close else round(step * 0.18)
+        down = 0 if self.is_close or self.is_small else round(step * 0.18)
         marks = by_kind("kind", _kinds(palette))
         colours = alt.Color("kind:N", scale=marks["stroke"]["scale"], legend=None)
         has_counts = not self.frame["counts"].is_null().all()
@@ -100,8 +105,8 @@ class Intervals(ChartFigure):
             )
             return [drawn if "color" in look else drawn.encode(color=colours)]
 
-        thick = 4 if self.is_close else 10 if large else 6
-        size = 70 if self.is_close else 220 if large else 110
+        thick = 4 if self.is_close or self.is_small else 10 if large else 6
+        size = 70 if self.is_close or self.is_small else 220 if large else 110
         points = base.mark_point(size=size, strokeWidth=2, opacity=1, yOffset=down)
         pooled = base.mark_tick(color=palette.ink, thickness=2.5, size=12 if self.is_close else 20, yOffset=down)
         return [
@@ -112,14 +117,19 @@ class Intervals(ChartFigure):
             points.encode(x=self._x("value", self.axis), **marks),
             *([] if self.frame["drawn"].is_null().all() else [pooled.encode(x=self._x("drawn"))]),
             *self._labels(base, up=-round(step * 0.2), letter=12.5 if large else 6.8),
+            *([_rows_to_choose(base, self.chosen_by)] if self.chosen_by else []),
         ]
 
     def _x(self, column: str, title: str = "") -> alt.X:
         if self.unit != "share":
             return alt.X(f"{column}:Q", title=title)
         known = [value for name in _NUMBERS for value in self.frame[name].drop_nulls().to_list()]
-        scale = alt.Scale(domain=[0, min(1.0, max([0.05, *known]) * 1.05)], nice=False)
-        axis = {"axis": alt.Axis(format="%", tickCount=8, title=title)} if title else {"title": ""}
+        ends: dict[str, Any] = (
+            {"range": [alt.ExprRef("width * 0.4"), alt.ExprRef("width * 0.64")]} if self.is_small else {}
+        )
+        scale = alt.Scale(domain=[0, min(1.0, max([0.05, *known]) * 1.05)], nice=False, **ends)
+        ticks, said = (3, "") if self.is_small else (8, title)
+        axis = {"axis": alt.Axis(format="%", tickCount=ticks, title=said)} if title else {"title": ""}
         return alt.X(f"{column}:Q", scale=scale, **axis)
 
     def _line(self, palette: Palette) -> list[alt.Chart]:
@@ -137,6 +147,13 @@ class Intervals(ChartFigure):
             shown = base.transform_filter(alt.FieldOneOfPredicate("kind", [YOURS, TOGETHER, EXPECTED]))
             right = shown.mark_text(align="right", fontWeight="bold")
             return [right.encode(x=x_at("width"), text=alt.Text("name:N"))]
+        if self.is_small:
+            names = base.mark_text(align="left", limit=alt.ExprRef("width * 0.39"))
+            numbers = base.mark_text(align="right", limit=alt.ExprRef("width * 0.35"))
+            return [
+                names.encode(x=x_at(0), text=alt.Text("name:N")),
+                numbers.encode(x=x_at("width"), text=alt.Text("right:N")),
+            ]
         room = alt.ExprRef(f"max(90, width - {letter} * length(datum.right) - 8)")
         names = base.mark_text(align="left", dx=5, dy=up, fontWeight="bold", limit=room)
         numbers = base.mark_text(align="right", dy=up)
@@ -144,6 +161,13 @@ class Intervals(ChartFigure):
             names.encode(x=x_at(0), text=alt.Text("name:N")),
             numbers.encode(x=x_at("width"), text=alt.Text("right:N")),
         ]
+
+
+def _rows_to_choose(base: alt.Chart, column: str) -> alt.Chart:
+    """An area over every row, to click on."""
+    area = base.mark_bar(opacity=0, cursor="pointer").encode(x=x_at(0), x2=alt.X2Value("width"))  # type: ignore[no-untyped-call]
+    drawn: alt.Chart = area.add_params(alt.selection_point(name=CHOSEN, fields=[column], on="click", empty=False))
+    return drawn
 
 
 def _kinds(palette: Palette) -> dict[str, tuple[str, str, str]]:
@@ -175,6 +199,17 @@ def shares_figure(result: Rates) -> Intervals:
     listed = read_aloud(frame)
     said = f"{title}. Share adverse under {result.definition.name} with {level_name(result.level)}. {listed}{dotted}"
     return drawn_shares(frame, said)
+
+
+def glance_figure(result: Rates, *, most: int) -> Intervals:
+    """The largest groups, a line each, to choose among; their codes are in column ``code``."""
+    by_size = sorted(result.groups, key=lambda group: -(group.counted.value or 0))[:most]
+    groups = [group for group in result.groups if group in by_size]
+    full = shares_figure(replace(result, groups=tuple(groups)))
+    shares = pl.col("value").map_elements(lambda share: percent(share, digits=0), return_dtype=pl.String)
+    said = pl.when(pl.col("value").is_null()).then("said").otherwise(pl.format("{} · {}", shares, "counts"))
+    frame = full.frame.with_columns(right=said, code=pl.Series([group.group for group in groups], dtype=pl.String))
+    return replace(full, frame=frame, is_small=True, chosen_by="code" if result.policy.hides_nothing else "")
 
 
 def side_by_side_figure(named: Mapping[str, Rates]) -> Intervals:

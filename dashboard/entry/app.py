@@ -9,6 +9,7 @@ from altair.utils.schemapi import debug_mode
 
 from dashboard.access.ask import one_reader, place
 from dashboard.access.sign_in import current_viewer
+from dashboard.parts.address import opened
 from dashboard.parts.navigation import chosen_page, held, pages
 from dashboard.parts.screen import problem, style
 from warehouse.errors import MentonError
@@ -18,10 +19,12 @@ log = logging.getLogger("menton.dashboard")
 
 def main() -> None:
     """Show the page asked for."""
-    st.set_page_config(page_title="Menton", layout="centered", initial_sidebar_state="auto")
+    st.set_page_config(page_title="Menton", layout="wide", initial_sidebar_state="auto")
     style()
     try:
         page = chosen_page(pages(current_viewer(), there=held(place().folder)))
+        st.set_page_config(page_title=f"{page.title} · Menton")
+        opened(page.title)
         with one_reader(), debug_mode(False):  # charts are held against their schema by the tests, not here
             page.run()
     except MentonError as error:

@@ -1,107 +1,106 @@
-"""The answer: the share of cases that went adverse, where the number comes from, and how firm it is."""
+"""At a glance: the finding, its groups, its years, what is missing and what is next; each picture opens its page."""
 
 from __future__ import annotations
+
+from functools import partial
 
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session
-from dashboard.charts.intervals import shares_figure, side_by_side_figure
-from dashboard.charts.sampling import losses_listed, sampling_figure
+from dashboard.charts.course import years_figure
+from dashboard.charts.figure import ChartFigure
+from dashboard.charts.intervals import CHOSEN, glance_figure
+from dashboard.charts.sampling import sampling_figure
+from dashboard.parts.address import keep
 from dashboard.parts.filters import chosen
-from dashboard.parts.room_messages import Message, changes, missing, threshold
-from dashboard.parts.screen import as_table, draw, fine, footing, plain, said, say_why_empty
-from warehouse.questions.answer import Answer, answer
+from dashboard.parts.screen import draw, fine, footing, key_figures, said, say_why_empty, titled_link
+from warehouse.marts.grouping import GROUPINGS
+from warehouse.questions.answer import COMPARISONS, YEARS, Glance, at_a_glance
 from warehouse.questions.shares import Rates
+from warehouse.selection import FILTERS
 from warehouse.words import shares as wording
-from warehouse.words.sentences import caution_text
+from warehouse.words.contrasts import spread_sentence
+from warehouse.words.sentences import caution_text, say
+
+MOST_GROUPS = 7
+FILTER_OF = {column: name for name, column in FILTERS.items()}
 
 
 def page(session: Session) -> None:
-    """The page; who sees protected tables alone has the share, and what it rests on."""
-    st.title("What happened")
-    if not session.viewer.sees_cases:
-        shown = session.protected()
-        the_share(shown)
-        fine(f"{shown.flow.stages[0].cases.shown} cases were started.", *shown.notes, session.viewer.words)
-        draw(shares_figure(shown), key="share")
-        footing(shown, session.snapshot.published_at)
-        return
-    choice = chosen(session)
-    found = session.about_cases(answer, choice.selection, definition=choice.definition)
-    if found.group.started.n == 0:
-        say_why_empty(found.relief, choice.selection)
-    else:
-        the_share(found.overall)
-        where_it_comes_from(found)
-        group_by_group(found)
-        if found.group.counted.n:
-            section(missing(found), "bounds")
-            section(changes(found), "changes")
-            section(threshold(found), "threshold")
-        the_untreated(found)
+    """The page; who sees protected tables alone has the share and its groups, small counts hidden."""
+    with st.container(key="glance", gap="small"):
+        if not session.viewer.sees_cases:
+            protected(session)
+            return
+        choice = chosen(session)
+        found = session.about_cases(at_a_glance, choice.selection, definition=choice.definition)
+        finding(found.overall)
+        if found.group.started.n == 0:
+            say_why_empty(found.relief, choice.selection)
+        else:
+            key_figures(wording.key_figures(found.group))
+            pictures(found)
     footing(found.overall, found.published_at)
 
 
-def the_share(overall: Rates) -> None:
-    """The sentence, and what it does and does not say."""
+def finding(overall: Rates) -> None:
+    """What counts as adverse, then the finding."""
     (group,) = overall.groups
+    st.title("What happened")
+    fine(say("glance.definition", name=overall.definition.name, sentence=overall.definition.sentence))
     said(wording.headline(overall))
-    plain(wording.other_way_sentence(group))
-    if not overall.policy.hides_nothing:
-        plain(overall.definition.sentence)
-        return
-    plain(overall.definition.sentence, wording.benchmark_sentence(group))
-    fine(f"Counted here: {overall.selection.sentence()}.", *(caution_text(one) for one in group.warnings))
+    fine(*(caution_text(one) for one in group.warnings))
 
 
-def where_it_comes_from(found: Answer) -> None:
-    """From every case started to the cases counted."""
-    flow = found.overall.flow
-    st.header("From started to counted")
-    plain(wording.flow_sentence(flow))
-    draw(sampling_figure(flow), key="flow")
-    rows = [(stage.title, stage.cases.shown, losses_listed(stage) or "—") for stage in flow.stages]
-    as_table("Why cases went no further", ("stage", "cases", "went no further"), rows, file_name="sampling-frame.csv")
-
-
-def group_by_group(found: Answer) -> None:
-    """The three groupings people ask about first, as counted."""
-    st.header("By appliance, age and extraction")
-    fine(
-        "Groups as they were counted, largest first. They differ in more than their name: who gets which appliance is"
-        " not left to chance. The next page compares them with that in mind."
-    )
-    for result in found.by:
+def pictures(found: Glance) -> None:
+    """The groups people ask about first, the years, and the missing."""
+    for place, result in zip(st.columns(3), found.by, strict=True):
         if result.by is not None:
-            st.subheader(result.by.title)
-            draw(shares_figure(result), key=result.by.name)
-            fine(result.by.note)
+            with place:
+                titled_link(f"{result.by.title}: {spread_sentence(result)}", "comparisons", by=result.by.name)
+                picked(glance_figure(result, most=MOST_GROUPS), result)
+    years, missing, after = st.columns([1, 1, 0.8])
+    with years:
+        titled_link(wording.years_sentence(found.years), "comparisons", by=YEARS)
+        picked(years_figure(found.years), found.years)
+    with missing:
+        titled_link(wording.flow_sentence(found.overall.flow), "behind")
+        draw(sampling_figure(found.overall.flow), key="flow")
+    with after:
+        step, address = wording.next_step(found.group, found.overall.flow)
+        titled_link(say("glance.next"), address)
+        fine(step, say("glance.marks"), say("glance.choose"))
 
 
-def section(message: Message | None, key: str) -> None:
-    """What a room is shown as well."""
-    if message is None:
+def picked(figure: ChartFigure, result: Rates) -> None:
+    """A picture in which a group can be chosen: the other pictures then show its cases alone."""
+    by = result.by
+    column = by.column if by else None
+    if not result.policy.hides_nothing or column not in FILTER_OF:
+        draw(figure, key=by.name if by else "share")
         return
-    st.header(message.title)
-    plain(message.sentence)
-    if message.figure is not None:
-        draw(message.figure, key=key)
-    fine(*message.small)
+    key = f"{by.name if by else ''}-{hash(result.selection.sentence())}"  # a chart of other cases is another chart
+    draw(figure, key=key, choose=partial(narrow, f"chart-{key}", FILTER_OF[column]))
 
 
-def the_untreated(found: Answer) -> None:
-    """The same count among children nobody treated."""
-    if found.untreated is None:
-        return
-    st.header("Children observed without treatment")
-    (group,) = found.untreated.groups
-    plain(f"Under the same definition. {wording.headline(found.untreated)} {wording.other_way_sentence(group)}")
-    draw(side_by_side_figure({"treated": found.overall, "observed only": found.untreated}), key="untreated")
-    fine(
-        "Children who are treated and children who are only observed differ in more than the treatment, so a difference"
-        " here is not the effect of treatment.",
-        *(caution_text(one) for one in group.warnings),
-    )
+def narrow(chart: str, name: str) -> None:
+    """Keep the group that was clicked on."""
+    rows = st.session_state[chart].selection.get(CHOSEN) or []
+    codes = [str(row["code"]) for row in rows if "code" in row]
+    if codes:
+        keep(name, codes)
+
+
+def protected(session: Session) -> None:
+    """What may be shown where small counts are hidden."""
+    shown = session.protected()
+    finding(shown)
+    fine(f"{shown.flow.stages[0].cases.shown} cases were started.", *shown.notes, session.viewer.words)
+    for place, by in zip(st.columns(len(COMPARISONS)), COMPARISONS, strict=True):
+        with place:
+            titled_link(f"{GROUPINGS[by].title}, small counts hidden", "comparisons", by=by)
+            draw(glance_figure(session.protected(by), most=MOST_GROUPS), key=by)
+    footing(shown, session.snapshot.published_at)
 
 
 page(current_session())

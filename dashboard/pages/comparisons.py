@@ -10,8 +10,9 @@ from dashboard.access.ask import Session, current_session
 from dashboard.charts.balance import balance_alt, balance_chart
 from dashboard.charts.intervals import contrasts_figure, shares_figure
 from dashboard.charts.tiles import crossed_chart
+from dashboard.parts.address import pick, toggled
 from dashboard.parts.filters import Choice, chosen
-from dashboard.parts.screen import as_table, draw, fine, footing, palette, pick, plain, said, say_why_empty, table
+from dashboard.parts.screen import as_table, draw, fine, footing, palette, plain, said, say_why_empty, table
 from warehouse.export_safety import as_markdown
 from warehouse.marts.grouping import GROUPINGS, NOT_KNOWN
 from warehouse.protected.shares import OFFERED
@@ -143,7 +144,7 @@ def may_take_long(n: int) -> bool:
     """Whether to work out the models: at once for most selections, when asked for where there are very many cases."""
     if n <= AT_ONCE:
         return True
-    asked = st.toggle(f"Adjust for what was recorded, for these {n:,} cases", key="alike", bind="query-params")
+    asked = toggled(f"Adjust for what was recorded, for these {n:,} cases", key="alike")
     if not asked:
         fine("With so many cases this takes a moment, so it is worked out when you ask for it.")
     return asked
@@ -155,9 +156,9 @@ def _pair(groups: Mapping[str, str], found: GroupComparison) -> tuple[str, str]:
     other = next(code for code in sorted(codes, key=lambda code: -_size(found, code)) if code != usual)
     left, right = st.columns(2)
     with left:
-        first = st.selectbox("This group", codes, index=codes.index(other), format_func=groups.__getitem__, key="first")
+        first = pick("This group", groups, key="first", first=other)
     with right:
-        second = st.selectbox("against", codes, index=codes.index(usual), format_func=groups.__getitem__, key="second")
+        second = pick("against", groups, key="second", first=usual)
     return first, second
 
 

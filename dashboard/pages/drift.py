@@ -11,6 +11,7 @@ from dashboard.charts.drift import (
     periods_chart,
     periods_frame,
 )
+from dashboard.parts.address import number, pick
 from dashboard.parts.filters import definition_chosen
 from dashboard.parts.screen import as_table, behind, draw, fine, palette, plain, said, table
 from warehouse.analysis.drift import Review
@@ -66,7 +67,7 @@ def the_choice(session: Session) -> tuple[str, str]:
         definition = definition_chosen(session)
         if len(known) < 2:
             return definition, known[0] if known else ""
-        return definition, st.selectbox("Practice", known, key="practice", bind="query-params")
+        return definition, pick("Practice", {one: one for one in known}, key="practice")
 
 
 def what_is_fixed() -> DriftAsked:
@@ -76,22 +77,18 @@ def what_is_fixed() -> DriftAsked:
         st.caption("Fix these in your plan, before you look. Empty: taken from the first cases, and twice their odds.")
         usual = _percent("Usual share, %", "usual")
         notice = _percent("Share to notice, %", "notice")
-        alarm = st.number_input(
-            "Cases until a false alarm", 50, 10_000, int(usual_choice.false_alarm), 50, key="alarm", bind="query-params"
-        )
-        every = st.number_input(
-            "Review after so many cases", 5, 500, usual_choice.review_every, 5, key="every", bind="query-params"
-        )
+        alarm = number("Cases until a false alarm", 50, 10_000, int(usual_choice.false_alarm), 50, key="alarm")
+        every = number("Review after so many cases", 5, 500, usual_choice.review_every, 5, key="every")
     return DriftAsked(
         in_control=None if usual is None else usual / 100,
         out_of_control=None if notice is None else notice / 100,
-        false_alarm=float(alarm),
-        review_every=int(every),
+        false_alarm=float(alarm or usual_choice.false_alarm),
+        review_every=int(every or usual_choice.review_every),
     )
 
 
 def _percent(label: str, key: str) -> float | None:
-    return st.number_input(label, 0.1, 99.0, None, 0.5, key=key, bind="query-params")
+    return number(label, 0.1, 99.0, None, 0.5, key=key)
 
 
 def the_sum(found: DriftPicture, practice: str) -> None:

@@ -7,8 +7,9 @@ import streamlit as st
 
 from dashboard.access.ask import Session, current_session
 from dashboard.charts.growth import growth_chart
+from dashboard.parts.address import pick
 from dashboard.parts.methods_parts import planned, proved
-from dashboard.parts.screen import behind, draw, fine, palette, pick, plain, said, table
+from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
 from dashboard.report.sections.methods import CHECK_REFERENCES, REFERENCES
 from warehouse.outcomes.definition import FAMILIES
 from warehouse.outcomes.growth_reference import ADULTS

@@ -12,7 +12,8 @@ from dashboard.access.sign_in import current_viewer
 from dashboard.access.viewer import Viewer
 from dashboard.charts.funnel import funnel_figure
 from dashboard.charts.intervals import forest_figure, means_figure
-from dashboard.parts.screen import as_table, behind, draw, fine, pick, plain, said, table
+from dashboard.parts.address import pick
+from dashboard.parts.screen import as_table, behind, draw, fine, plain, said, table
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.pooled.kept_results import Kept, kept_results
 from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
@@ -105,7 +106,7 @@ def the_source(listed: list[ChosenSource]) -> ChosenSource | None:
     by_name = {one.name: one for one in listed}
     with st.sidebar:
         st.header("What is looked at", divider=False)
-        return by_name[st.radio("Practices", list(by_name), key="of", bind="query-params")]
+        return by_name[pick("Practices", {name: name for name in by_name}, key="of", is_short=True)]
 
 
 def marked(source: ChosenSource, viewer: Viewer) -> str:
@@ -116,7 +117,7 @@ def marked(source: ChosenSource, viewer: Viewer) -> str:
         return next(iter(source.tags.values()), "") if viewer.role == "owner" and len(source.tags) == 1 else ""
     with st.sidebar:
         st.header("What is marked", divider=False)
-        chosen = st.selectbox("Mark a practice", [NOBODY, *sorted(source.tags)], key="mark", bind="query-params")
+        chosen = pick("Mark a practice", {name: name for name in (NOBODY, *sorted(source.tags))}, key="mark")
         st.caption("The others stay without a name, so that the picture can be shown to all.")
     return source.tags.get(chosen, "")
 

@@ -23,7 +23,7 @@ def page(session: Session) -> None:
         told = messages_of_shares((session.protected(), *map(session.protected, COMPARISONS)))
         show(with_practices(told, session.practices().pool))
         return
-    choice = chosen(session)
+    choice = chosen(session, is_shown=False)
     found = session.about_cases(answer, choice.selection, definition=choice.definition)
     if found.group.started.n == 0:
         st.title("Present")

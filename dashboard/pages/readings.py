@@ -8,8 +8,9 @@ import streamlit as st
 
 from dashboard.access.ask import Session, current_session
 from dashboard.charts.agreement import agreement_chart
+from dashboard.parts.address import pick
 from dashboard.parts.filters import practices
-from dashboard.parts.screen import behind, draw, fine, palette, pick, plain, said, table
+from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
 from warehouse.analysis.method_error import MethodError
 from warehouse.repeats.repeats import MeasureError, Repeats, measure_errors, repeats
 from warehouse.selection import Selection

@@ -9,21 +9,23 @@ from functools import partial
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session
-from dashboard.parts.filters import definition_chosen
-from dashboard.parts.screen import behind, fine, plain, said
+from dashboard.parts.address import pick
+from dashboard.parts.filters import Choice, chosen, definition_chosen
+from dashboard.parts.screen import behind, fine, plain, problem, said
 from dashboard.report.document import THE_TALK, Document
 from dashboard.report.sections.composing import TITLE, document
 from dashboard.report.shown import Audience
 from dashboard.report.write import everything, file_bytes
 from warehouse.marts.grouping import GROUPINGS
-from warehouse.marts.reader import Reader
 from warehouse.protected.shares import OFFERED
 from warehouse.questions.answer import COMPARISONS
+from warehouse.selection import Selection
 from warehouse.words.shares import CAUTION
 
-HIDDEN, WHOLE = "to leave the practice: small counts are hidden", "for the practice itself: every count is whole"
-AUDIENCES: dict[str, Audience] = {HIDDEN: "outside", WHOLE: "practice"}
-ALL = "all practices together"
+MADE = {
+    "outside": "to leave the practice: small counts are hidden",
+    "practice": "for the practice itself: every count is whole",
+}
 
 ARCHIVE = ".zip"
 # button -> ending and kind of the file
@@ -42,13 +44,18 @@ FILES = {
 
 def page(session: Session) -> None:
     """The page."""
-    with st.sidebar:
-        st.header("What is counted", divider=False)
-        definition = definition_chosen(session)
+    choice = what(session)
     st.title("Take along")
     said("The figures of these pages as files to read, to show and to work with.")
-    audience = AUDIENCES[st.radio("Made", whom(session), key="made", bind="query-params")]
-    practice = whose(session)
+    plain(f"Taken along: {choice.selection.sentence()}, by definition {choice.definition}.")
+    made_for = pick("Made", whom(session), key="made", is_short=True)
+    audience: Audience = "practice" if made_for == "practice" else "outside"
+    practice = choice.selection.filters.get("practice", ())
+    if audience == "outside" and (set(choice.selection.filters) - {"practice"} or len(practice) > 1):
+        found = "What leaves the practice is about all its cases: these filters cannot be taken along."
+        problem(found, "Take them off, or make it for the practice itself: overlapping tables could be subtracted.")
+        behind(("Build", session.snapshot.build_id), ("Caution", CAUTION))
+        return
     title = st.text_input("Title", TITLE, max_chars=120)
     offered = [name for name in GROUPINGS if name in OFFERED or audience == "practice"]
     offered = [name for name in offered if not (name == "practice" and (practice or session.viewer.practice))]
@@ -73,8 +80,8 @@ def page(session: Session) -> None:
         session,
         title=title.strip() or TITLE,
         audience=audience,
-        practice=practice,
-        definition=definition,
+        selection=choice.selection,
+        definition=choice.definition,
         comparisons=tuple(comparisons),
         name_practice=named,
         practices=practices,
@@ -98,25 +105,18 @@ def page(session: Session) -> None:
     behind(("Build", session.snapshot.build_id), ("Caution", CAUTION))
 
 
-def whom(session: Session) -> list[str]:
+def what(session: Session) -> Choice:
+    """Definition and cases; who sees no case has all of them together."""
+    if session.viewer.sees_cases:
+        return chosen(session)
+    with st.sidebar:
+        st.header("What is counted", divider=False)
+        return Choice(definition_chosen(session), Selection())
+
+
+def whom(session: Session) -> dict[str, str]:
     """Whom a file may be made for: who sees no case gets what may leave, and nothing else."""
-    return [HIDDEN, WHOLE] if session.viewer.sees_cases else [HIDDEN]
-
-
-def whose(session: Session) -> str:
-    """The practice chosen; empty for all of them, and where the viewer has only one to choose from."""
-    if session.viewer.practice or not session.viewer.sees_cases:
-        return ""
-    known = session.about_methods(practices)
-    if len(known) < 2:
-        return ""
-    chosen = st.selectbox("Cases of", [ALL, *known], key="whose", bind="query-params")
-    return "" if chosen == ALL else chosen
-
-
-def practices(reader: Reader) -> tuple[str, ...]:
-    """Pseudonyms of the practices."""
-    return reader.practices
+    return MADE if session.viewer.sees_cases else {"outside": MADE["outside"]}
 
 
 def contents_of_talk(*, with_questions: bool) -> str:
@@ -128,9 +128,9 @@ def contents_of_talk(*, with_questions: bool) -> str:
 
 
 def _document(
-    session: Session, *, title: str, audience: Audience, practice: str, with_questions: bool, **choices: object
+    session: Session, *, title: str, audience: Audience, selection: Selection, with_questions: bool, **choices: object
 ) -> Document:
-    found = session.document(audience=audience, practice=practice, **choices)
+    found = session.document(audience=audience, selection=selection, **choices)
     return document(found, title=title, with_questions=with_questions)
 
 

@@ -1,13 +1,15 @@
-"""Which cases and which definition: choices in the side panel, kept in the address so that a view can be shared."""
+"""Which cases and which definition: choices in the side panel, in the address, and as marks to take off one by one."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import streamlit as st
 
 from dashboard.access.ask import Session
-from dashboard.parts.screen import pick
+from dashboard.parts.address import checked, let_go, pick, picks
+from dashboard.parts.screen import local
 from warehouse.cases.filter_values import FilterValues, filter_values
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import FAMILIES, Definition
@@ -21,6 +23,7 @@ TAKEN = {
 }
 """Selection -> how it is named on screens."""
 
+EVERYONE = Selection(selection="both")
 FIRST_SHOWN = ("practice", "appliance", "age_band", "extraction", "sex")
 """Filters shown at once; the others are folded away."""
 
@@ -44,27 +47,62 @@ def definitions(reader: Reader) -> tuple[tuple[Definition, ...], str]:
     return tuple(reader.registry), reader.definition().id
 
 
-def chosen(session: Session) -> Choice:
-    """The choices of the side panel; what is in the address comes first."""
+def chosen(session: Session, *, is_shown: bool = True) -> Choice:
+    """The choices of the side panel; what is in the address comes first. Those made stand above the page as well.
+
+    ``is_shown`` False, for a stage: the address alone says, and nothing is drawn.
+    """
+    if not is_shown:
+        return _asked(session)
     with st.sidebar:
         st.header("What is counted", divider=False)
         definition = definition_chosen(session)
-        taken = st.radio("Cases", list(TAKEN), format_func=TAKEN.__getitem__, key="cases", bind="query-params")
-        everyone = Selection(selection="both")
-        offered = [one for one in session.about_cases(filter_values, everyone) if _may_offer(session, one)]
-        first = [one for one in offered if one.name in FIRST_SHOWN]
-        first.sort(key=lambda one: FIRST_SHOWN.index(one.name))
+        taken = pick("Cases", TAKEN, key="cases", is_short=True)
+        there = session.about_cases(filter_values, EVERYONE)
+        _refuse_unknown(there)
+        offered = {one.name: one for one in there if len(one.values) > 1 and _may_offer(session, one)}
+        first = [offered[name] for name in FIRST_SHOWN if name in offered]
         filters = {one.name: _kept(one) for one in first}
-        others = [one for one in offered if one.name not in FIRST_SHOWN]
+        others = [one for one in offered.values() if one.name not in FIRST_SHOWN]
         with st.expander("More ways to narrow down", expanded=any(one.name in st.query_params for one in others)):
             filters |= {one.name: _kept(one) for one in others}
         st.caption("Nothing chosen means all. The address of this page holds your choices: send it to share the view.")
     kept = {name: values for name, values in filters.items() if values}
+    _marks({"cases": TAKEN[taken]} if taken != "consecutive" else {}, kept, offered)
     return Choice(definition, Selection(selection=taken, filters=kept))
 
 
-def _may_offer(session: Session, one: FilterValues) -> bool:
-    return not (one.name == "practice" and session.viewer.practice)
+def _asked(session: Session) -> Choice:
+    """What the address asks for."""
+    there = session.about_cases(filter_values, EVERYONE)
+    _refuse_unknown(there)
+    listed, headline = session.about_methods(definitions)
+    definition = (*checked("def", st.query_params.get_all("def")[:1], {one.id for one in listed}), headline)[0]
+    taken = (*checked("cases", st.query_params.get_all("cases")[:1], TAKEN), "consecutive")[0]
+    kept = {one.name: tuple(st.query_params.get_all(one.name)) for one in there if one.name in st.query_params}
+    return Choice(definition, Selection(selection=taken, filters=kept))
+
+
+def _refuse_unknown(there: Sequence[FilterValues]) -> None:
+    """Refuse values in the address that no case has: to let them go would show more cases than were asked for."""
+    for one in there:
+        checked(one.name, st.query_params.get_all(one.name), one.values)
+
+
+def _marks(others: Mapping[str, str], kept: Mapping[str, tuple[str, ...]], offered: Mapping[str, FilterValues]) -> None:
+    """The choices in force, each with a way to take it off, and one to take all off."""
+    named = dict(others)
+    for name, values in kept.items():
+        known = offered[name].values
+        few = ", ".join(known[value] for value in values[:3])
+        named[name] = f"{offered[name].title}: {few}{' …' if len(values) > 3 else ''}"
+    if not named:
+        return
+    with st.container(horizontal=True, key="marks"):
+        for name, said in named.items():
+            st.button(f"{local(said)} ✕", key=f"off-{name}", help="Take this choice off", on_click=let_go, args=(name,))
+        if len(named) > 1:
+            st.button("Take all off", key="all-off", type="tertiary", on_click=let_go, args=tuple(named))
 
 
 def definition_chosen(session: Session) -> str:
@@ -76,26 +114,23 @@ def definition_chosen(session: Session) -> str:
     return pick("Definition of adverse", names, key="def")
 
 
+def _may_offer(session: Session, one: FilterValues) -> bool:
+    return not (one.name == "practice" and session.viewer.practice)
+
+
 def _kept(one: FilterValues) -> tuple[str, ...]:
-    return tuple(
-        st.multiselect(
-            one.title,
-            list(one.values),
-            format_func=lambda value: one.values[value],
-            key=one.name,
-            bind="query-params",
-            placeholder="all",
-        )
-    )
+    return picks(one.title, one.values, key=one.name)
 
 
 def practices(session: Session) -> Selection:
     """Every case of the practices chosen: for pages about records and files rather than outcomes."""
-    everyone = Selection(selection="both")
-    offered = next((one for one in session.about_cases(filter_values, everyone) if one.name == "practice"), None)
-    if offered is None or not _may_offer(session, offered):
-        return everyone
+    there = session.about_cases(filter_values, EVERYONE)
+    _refuse_unknown(there)
+    offered = next(one for one in there if one.name == "practice")
+    if len(offered.values) < 2 or not _may_offer(session, offered):
+        return EVERYONE
     with st.sidebar:
         st.header("What is looked at", divider=False)
         kept = _kept(offered)
+    _marks({}, {"practice": kept} if kept else {}, {"practice": offered})
     return Selection(selection="both", filters={"practice": kept} if kept else {})

@@ -16,6 +16,9 @@ from warehouse.pooled.kept_results import has_results
 from warehouse.store.snapshot import POINTER
 
 PAGES = Path(__file__).parents[1] / "pages"
+START = "start"
+"""What the address of the first page is kept under; it opens without one, and under its own as well."""
+
 CASES = "cases"
 RESULTS = "results of a study group"
 
@@ -49,6 +52,7 @@ class PageEntry:
 MAP: dict[str, tuple[PageEntry, ...]] = {
     "The audit": (
         PageEntry(file="answer.py", title="What happened", address="answer"),
+        PageEntry(file="behind.py", title="What is behind it", address="behind", offered_to=who_sees_cases),
         PageEntry(file="comparisons.py", title="Do groups differ?", address="comparisons"),
         PageEntry(file="cases.py", title="Case by case", address="cases", offered_to=who_sees_cases),
         PageEntry(file="practices.py", title="How practices compare", address="practices", needs=(CASES, RESULTS)),
@@ -88,11 +92,17 @@ def pages(viewer: Viewer, *, there: Collection[str] = (CASES,)) -> dict[str, lis
     first = next(entries for entries in offered.values() if entries)[0]
     return {
         heading: [
-            st.Page(PAGES / one.file, title=one.title, url_path=one.address, default=one is first) for one in entries
+            st.Page(PAGES / one.file, title=one.title, url_path=address(one, first), default=one is first)
+            for one in entries
         ]
         for heading, entries in offered.items()
         if entries
     }
+
+
+def address(one: PageEntry, first: PageEntry) -> str:
+    """The address of a page; the first opens without one."""
+    return START if one is first else one.address
 
 
 def chosen_page(offered: dict[str, list[StreamlitPage]]) -> StreamlitPage:
@@ -100,7 +110,11 @@ def chosen_page(offered: dict[str, list[StreamlitPage]]) -> StreamlitPage:
 
     They are links under headings rather than Streamlit's own list, whose sections a screen reader cannot follow.
     """
-    page = st.navigation([one for listed in offered.values() for one in listed], position="hidden")
+    listed = [one for entries in offered.values() for one in entries]
+    first = next(iter(MAP.values()))[0]
+    if listed[0].title == first.title:  # the page that opens has an address of its own too
+        listed.append(st.Page(PAGES / first.file, title=first.title, url_path=first.address))
+    page = st.navigation(listed, position="hidden")
     with st.sidebar:
         for heading, listed in offered.items():
             st.html(f'<h2 class="menton-heading">{escape(heading)}</h2>')

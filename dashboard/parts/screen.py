@@ -6,7 +6,7 @@ An empty selection explains itself: which choice to let go of, and how many case
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from html import escape
 from typing import Any
 
@@ -28,14 +28,36 @@ _STYLE = """
 .menton-said { font-size: 1.5rem; line-height: 1.35; font-weight: 600; max-width: 46rem; margin: 0 0 0.5rem 0; }
 .menton-plain { font-size: 1rem; line-height: 1.5; max-width: 46rem; margin: 0 0 0.4rem 0; }
 .menton-fine { font-size: 0.875rem; line-height: 1.5; max-width: 52rem; margin: 0 0 0.25rem 0; }
-.menton-heading { font-size: 0.875rem; font-weight: 600; margin: 0.4rem 0 0 0; padding: 0; }
+.menton-heading { font-size: 0.875rem; font-weight: 600; margin: 0.2rem 0 0 0; padding: 0; }
 .menton-behind { border-top: 1px solid #808b96; padding-top: 0.6rem; margin-top: 1.5rem; }
+.menton-figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(11rem, 1fr)); gap: 0.5rem 1.5rem;
+  margin: 0 !important; }
+.menton-figures div { border-inline-start: 3px solid currentColor; padding-inline-start: 0.6rem; }
+.menton-figures dt { font-size: 0.875rem; font-weight: 600; line-height: 1.3; }
+.menton-figures dd { margin: 0; font-size: 0.875rem; line-height: 1.35; }
+.menton-figures dd:first-of-type { font-size: 1.6rem; font-weight: 700; line-height: 1.2; }
 .menton-large .menton-said { font-size: clamp(1.4rem, 2.3vw, 3.2rem); line-height: 1.25; max-width: 100rem; }
-[data-testid="stMainBlockContainer"]:has(.st-key-present) { padding-top: 2.5rem; padding-bottom: 1rem; }
+[data-testid="stMainBlockContainer"] { max-width: 120rem; padding: 2.2rem 1.5rem 1rem 1.5rem; }
+[data-testid="stSidebarUserContent"] [data-testid="stPageLink-NavLink"] { padding: 0 0.4rem; min-height: 1.6rem; }
+[data-testid="stSidebarUserContent"] [data-testid="stVerticalBlock"] { gap: 0.35rem; }
+[data-testid="stPageLink-NavLink"] p { white-space: normal; }
+[data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p { color: inherit; opacity: 1; }
+a:focus-visible, button:focus-visible, [role="radio"]:focus-visible, summary:focus-visible, [tabindex]:focus-visible {
+  outline: 3px solid #b3590a; outline-offset: 2px; }
+[data-testid="stHeader"] { background: transparent; height: 2.2rem; min-height: 0; }
+.st-key-glance h1 { font-size: 1.1rem; padding: 0; }
+.st-key-glance .menton-said, .st-key-glance .menton-fine { max-width: none; }
+.st-key-glance .menton-said { font-size: 1.35rem; margin: 0; }
+.st-key-glance [data-testid="stPageLink-NavLink"] { padding: 0; }
+.st-key-glance [data-testid="stPageLink-NavLink"] p { font-size: 0.9rem; line-height: 1.3; font-weight: 600; }
+[data-testid="stVegaLiteChart"] [data-testid="stElementToolbar"], .vega-embed details { display: none; }
 .menton-large .menton-plain { font-size: clamp(1.05rem, 1.7vw, 2rem); max-width: 100rem; }
 .menton-large .menton-fine { font-size: clamp(0.875rem, 1vw, 1.2rem); max-width: 100rem; }
 .st-key-present { max-width: 100rem; margin-left: auto; margin-right: auto; }
-@media (max-width: 640px) { .menton-said { font-size: 1.3rem; } }
+@media (max-width: 640px) {
+  .menton-said { font-size: 1.3rem; }
+  [data-testid="stMainBlockContainer"] { padding: 3rem 1rem 1rem 1rem; }
+}
 </style>
 """
 
@@ -91,17 +113,46 @@ def behind(*lines: tuple[str, str]) -> None:
     st.html(f'<div class="menton-behind">{listed}</div>')
 
 
-def draw(picture: ChartFigure | altair.LayerChart, *, key: str, large: bool = False, choose: bool = False) -> Any:  # noqa: ANN401
+def key_figures(told: Sequence[tuple[str, str, str]]) -> None:
+    """Large figures beside each other: what it is, the figure, and what it rests on."""
+    listed = "".join(
+        f"<div><dt>{escape(what)}</dt><dd>{escape(local(figure))}</dd><dd>{escape(local(rests))}</dd></div>"
+        for what, figure, rests in told
+    )
+    st.html(f'<dl class="menton-figures">{listed}</dl>')
+
+
+def titled_link(title: str, address: str, **choices: str) -> None:
+    """The title of a picture, which opens the page about it."""
+    st.page_link(f"../pages/{address}.py", label=as_markdown(local(title)), query_params=choices)
+
+
+def side_by_side(*parts: Callable[[], None]) -> None:
+    """Parts of a page in two columns where there is room for two."""
+    for at in range(0, len(parts), 2):
+        for place, part in zip(st.columns(2, gap="large"), parts[at : at + 2], strict=False):
+            with place:
+                part()
+
+
+def draw(
+    picture: ChartFigure | altair.LayerChart,
+    *,
+    key: str,
+    large: bool = False,
+    choose: bool | Callable[[], None] = False,
+) -> Any:  # noqa: ANN401
     """Draw a picture in the colours of the mode and over the width there is; its description is read aloud.
 
-    With ``choose``, a choice in the chart runs the page again and is given back then.
+    With ``choose``, a choice in the chart runs the page again and is given back then; where it is a function, that is
+    called before.
     """
     chart = picture.chart(palette(), large=large) if isinstance(picture, ChartFigure) else picture
     marks = marks_of(st.context.locale)
     spec = localised_spec(chart.to_dict(validate=False), marks)
     spec["autosize"] = {"type": "fit-x", "contains": "padding"}  # as wide as the page, as high as the chart says
     how: dict[str, Any] = {"width": "stretch", "theme": None, "alt": spec.pop("description"), "key": f"chart-{key}"}
-    return st.vega_lite_chart(spec, **how, on_select="rerun" if choose else "ignore")
+    return st.vega_lite_chart(spec, **how, on_select=("rerun" if choose is True else choose) or "ignore")
 
 
 def table(listed: Sequence[Mapping[str, object]], *, alt: str, columns: Sequence[str] = ()) -> None:
@@ -123,12 +174,6 @@ def as_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], 
         st.download_button(
             "Take this table along (CSV)", frame.write_csv, file_name=file_name, mime="text/csv", key=file_name
         )
-
-
-def pick(label: str, names: Mapping[str, str], *, key: str, first: str = "") -> str:
-    """One of these, told by its name; ``first`` at the start, where it is one of them. The address keeps the choice."""
-    at = list(names).index(first) if first in names else 0
-    return st.selectbox(label, list(names), index=at, format_func=names.__getitem__, key=key, bind="query-params")
 
 
 def problem(found: str, remedy: str = "") -> None:

@@ -33,8 +33,10 @@ AXE_SHA512 = (
 PRACTICES = "practices?of=Lantern Bay, result 1 of 2026-02-01"
 ADDRESSES = {
     "": "What happened",
+    "answer": "What happened",
+    "behind": "What is behind it",
     "comparisons": "Do groups differ?",
-    "comparisons?and=Sex": "Do groups differ?",
+    "comparisons?and=sex": "Do groups differ?",
     "cases": "Case by case",
     "practices": "How practices compare",
     PRACTICES: "How practices compare",
@@ -161,12 +163,36 @@ def test_a_page_fits_a_telephone(visit: Visit, place: str) -> None:
     )
 
 
-@pytest.mark.parametrize("bright", ["", "comparisons?and=Sex", PRACTICES, "drift"])
+@pytest.mark.parametrize("bright", ["", "comparisons?and=sex", PRACTICES, "drift"])
 def test_a_page_can_be_read_in_the_dark(visit: Visit, axe: str, bright: str) -> None:
     page = visit(bright, scheme="dark")
     ground = page.evaluate("getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor")
     assert ground == "rgb(17, 23, 30)"
     assert faults(page, axe, not_ours=NOT_OURS) == []
+
+
+def test_the_first_page_is_seen_at_a_glance_and_a_click_narrows_it_until_one_goes_back(visit: Visit) -> None:
+    page = visit("answer", width=1440, height=900)
+    last = page.get_by_text("Click on a row or a year").bounding_box()
+    assert last is not None
+    assert last["y"] + last["height"] <= 900
+    assert page.locator("[data-testid=stVegaLiteChart]").count() == 5
+    before = page.locator(".menton-said").first.inner_text()
+    box = page.locator("[data-testid=stVegaLiteChart]").first.bounding_box()
+    assert box is not None
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + 12)
+    until(page, "() => location.search.includes('appliance=')")
+    until(page, "text => document.querySelector('.menton-said')?.innerText !== text", before)
+    assert page.get_by_role("button", name="✕").count() == 1
+    page.go_back()
+    until(page, "text => document.querySelector('.menton-said')?.innerText === text", before)
+    assert page.get_by_role("button", name="✕").count() == 0
+
+
+def test_every_page_has_a_title_of_its_own(visit: Visit) -> None:
+    titles = [visit(place.partition("?")[0]).title() for place in ("behind", "comparisons", "cases", "methods")]
+    assert len(set(titles)) == len(titles)
+    assert all(title.endswith("· Menton") for title in titles)
 
 
 def test_charts_have_words_and_the_page_carries_no_more_than_it_shows(visit: Visit, reader: Reader) -> None:

@@ -66,7 +66,7 @@ def test_a_small_count_is_nowhere_in_what_a_coordinator_is_sent(
     monkeypatch.setenv("MENTON_VIEWER", "coordinator")
     small = [group for group in rates(reader, by="age_band").groups if 1 <= group.adverse.n <= 4]
     assert small, "the fixture must hold a small count for this test to mean anything"
-    app = opened("comparisons", by="Age at start")
+    app = opened("comparisons", by="age_band")
     said = everything_said(app)
     assert "fewer than 5" in said
     for group in small:
@@ -79,17 +79,18 @@ def test_documents_hold_what_their_reader_may_see(folder: Path, reader: Reader) 
         session_of(folder, viewer_named("coordinator")),
         session_of(folder, viewer_named("practice:QUARRY")),
     )
-    whole = coordinator.document(audience="outside", comparisons=("age_band",))
+    whole = coordinator.document(audience="outside", selection=Selection(), comparisons=("age_band",))
     assert not whole.policy.hides_nothing
     assert whole.n_practices == 2
-    for asked in ({"audience": "practice"}, {"audience": "outside", "practice": "QUARRY"}):
+    one = Selection(filters={"practice": ("QUARRY",)})
+    for asked in ({"audience": "practice", "selection": Selection()}, {"audience": "outside", "selection": one}):
         with pytest.raises(RequestError, match="all practices together"):
             coordinator.document(**asked)
-    own = quarry.document(audience="practice", comparisons=())
+    own = quarry.document(audience="practice", selection=Selection(), comparisons=())
     expected = rates(reader, selection=Selection(filters={"practice": ("QUARRY",)})).groups[0]
     assert (own.practices, own.overall.counted.value) == (("QUARRY",), expected.counted.n)
     with pytest.raises(RequestError, match="another practice"):
-        quarry.document(audience="outside", practice="HARBOUR")
+        quarry.document(audience="outside", selection=Selection(filters={"practice": ("HARBOUR",)}))
 
 
 def test_who_sees_no_case_is_offered_nothing_but_what_may_leave(opened: Open, monkeypatch: pytest.MonkeyPatch) -> None:

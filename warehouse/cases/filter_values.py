@@ -20,19 +20,17 @@ class FilterValues:
 
 
 def filter_values(reader: Reader, *, selection: Selection) -> tuple[FilterValues, ...]:
-    """Every filter with the values that the cases selected have; a filter with a single value filters nothing."""
+    """Every filter with the values that the cases selected have, all read in one pass."""
     condition, parameters = selection.where()
+    variables = listed("filters")
+    columns = [f"coalesce(cast(mart_cases.{one.column} as varchar), '{NOT_KNOWN}')" for one in variables]
+    lists = ", ".join(f"list(distinct {column})" for column in columns)
+    rows = reader.connection.rows(f"select {lists} from mart_cases where {condition}", parameters)
     found = []
-    for variable in listed("filters"):
-        rows = reader.connection.rows(
-            f"select distinct coalesce(cast(mart_cases.{variable.column} as varchar), '{NOT_KNOWN}') from mart_cases"
-            f" where {condition}",
-            parameters,
-        )
-        values = _in_order(variable.values if variable.is_scale else (), [value for (value,) in rows])
-        labels = {value: reader.label(variable.codes, value) for value in values}
-        if len(values) > 1:
-            found.append(FilterValues(variable.filter, variable.title, labels))
+    for variable, values in zip(variables, rows[0], strict=True):
+        order = _in_order(variable.values if variable.is_scale else (), values or [])
+        labels = {value: reader.label(variable.codes, value) for value in order}
+        found.append(FilterValues(variable.filter, variable.title, labels))
     return tuple(found)
 
 

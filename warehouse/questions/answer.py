@@ -15,6 +15,8 @@ from warehouse.selection import Selection
 COMPARISONS = ("appliance_category", "age_band", "extraction")
 """The three groupings people ask about first."""
 
+YEARS = "start_year"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outline:
@@ -32,6 +34,14 @@ class Outline:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Glance(Outline):
+    """The share, and the same by each of the groupings at a glance and by year of start."""
+
+    by: tuple[Rates, ...]
+    years: Rates
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer(Outline):
     """The answer and what belongs to it."""
 
@@ -46,6 +56,14 @@ def outline(reader: Reader, *, selection: Selection, definition: str | None = No
     overall = rates(reader, definition=definition, selection=selection)
     helps = {} if overall.groups[0].started.n else relief(reader, selection=selection)
     return Outline(overall=overall, relief=helps, published_at=reader.snapshot.published_at)
+
+
+def at_a_glance(reader: Reader, *, selection: Selection, definition: str | None = None) -> Glance:
+    """The share and its groupings under one definition, counted in one pass over the cases."""
+    overall, *by, years = rates_by(reader, (None, *COMPARISONS, YEARS), definition=definition, selection=selection)
+    helps = {} if overall.groups[0].started.n else relief(reader, selection=selection)
+    published = reader.snapshot.published_at
+    return Glance(overall=overall, by=tuple(by), years=years, relief=helps, published_at=published)
 
 
 def answer(reader: Reader, *, selection: Selection, definition: str | None = None) -> Answer:

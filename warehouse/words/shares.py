@@ -12,10 +12,16 @@ from warehouse.questions.spread import ChangePicture
 from warehouse.questions.threshold import ThresholdCurve
 from warehouse.repeats.error_band import ErrorBand
 from warehouse.results import Estimate
-from warehouse.words.numbers import cases
+from warehouse.words.numbers import between, cases, percent
 from warehouse.words.sentences import caution_text, say, share_words
 
 CAUTION = say("audit.caution")
+FEWEST = 10
+"""Counted cases of a year that is named in a sentence."""
+
+FEW, MUCH_MISSING = 100, 0.05
+"""Cases from which groups are worth comparing; share of missing outcomes above which they come first (common practice,
+no source)."""
 
 
 class _Rated(Protocol):
@@ -63,6 +69,61 @@ def other_way_sentence(group: GroupRow) -> str:
         net=net.value,
         net_interval=net.interval,
     )
+
+
+def key_figures(group: GroupRow) -> list[tuple[str, str, str]]:
+    """Worse, better, and what the missing could do, in large figures: what it is, the figure, what it rests on."""
+    n = group.counted.shown
+    told = [("glance.worse", group.rate, group.adverse.shown)]
+    if group.favourable is not None and group.share_favourable is not None:
+        told.append(("glance.better", group.share_favourable, group.favourable.shown))
+    rows = [
+        (
+            say(key),
+            percent(one.value, digits=0),
+            say("glance.rests", x=x, n=n, level=_level(one), interval=one.interval),
+        )
+        for key, one, x in told
+        if one.value is not None
+    ]
+    if group.missing.value and group.if_none.value is not None and group.if_all.value is not None:
+        ends = between(group.if_none.value, group.if_all.value, digits=0)
+        rows.append((say("glance.missing"), ends, say("glance.missing_rests", n=group.missing.value)))
+    return rows
+
+
+def _level(estimate: Estimate) -> float:
+    return estimate.interval.level if estimate.interval else 0.95
+
+
+def years_sentence(result: Rates) -> str:
+    """The share of the first and of the last year of start in which enough cases were counted."""
+    known = [
+        one for one in result.groups if one.group.isdigit() and one.counted.n >= FEWEST and one.rate.value is not None
+    ]
+    if len(known) < 2:
+        return say("glance.no_years", fewest=FEWEST)
+    first, last = known[0], known[-1]
+    return say(
+        "glance.years",
+        first=first.group,
+        last=last.group,
+        before=first.rate.value,
+        after=last.rate.value,
+        n=first.counted.n,
+        n_last=last.counted.n,
+    )
+
+
+def next_step(group: GroupRow, flow: Flow) -> tuple[str, str]:
+    """The one step that would make the finding firmer, and the address of the page for it."""
+    if group.counted.n < FEW:
+        return say("step.count_more", n=group.counted.n, needed=FEW), "bring_in"
+    due = [(loss.cases.n, loss.reason) for stage in flow.stages for loss in stage.losses if loss.is_due]
+    if group.missing.n > MUCH_MISSING * group.started.n and due:
+        most, reason = max(due)
+        return say("step.find_missing", n=most, reason=reason, missing=group.missing.n), "data"
+    return say("step.plan"), "methods"
 
 
 def headline(result: Rates) -> str:

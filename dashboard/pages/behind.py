@@ -1,0 +1,81 @@
+"""What is behind the share: where the number comes from, and how firm it is."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from dashboard.access.ask import Session, current_session
+from dashboard.charts.intervals import side_by_side_figure
+from dashboard.charts.sampling import losses_listed, sampling_figure
+from dashboard.parts.filters import chosen
+from dashboard.parts.room_messages import Message, changes, missing, threshold
+from dashboard.parts.screen import as_table, draw, fine, footing, plain, said, say_why_empty, side_by_side
+from warehouse.questions.answer import Answer, answer
+from warehouse.questions.shares import Rates
+from warehouse.words import shares as wording
+from warehouse.words.sentences import caution_text
+
+
+def page(session: Session) -> None:
+    """The page."""
+    choice = chosen(session)
+    st.title("What is behind it")
+    found = session.about_cases(answer, choice.selection, definition=choice.definition)
+    if found.group.started.n == 0:
+        say_why_empty(found.relief, choice.selection)
+        footing(found.overall, found.published_at)
+        return
+    the_share(found.overall)
+    parts = [lambda: where_it_comes_from(found)]
+    if found.group.counted.n:
+        told = {"bounds": missing(found), "changes": changes(found), "threshold": threshold(found)}
+        parts += [partial(section, message, key) for key, message in told.items() if message is not None]
+    side_by_side(*parts, partial(the_untreated, found))
+    footing(found.overall, found.published_at)
+
+
+def the_share(overall: Rates) -> None:
+    """The sentence, and what it does and does not say."""
+    (group,) = overall.groups
+    said(wording.headline(overall))
+    plain(wording.other_way_sentence(group), wording.benchmark_sentence(group))
+    fine(f"Counted here: {overall.selection.sentence()}.", *(caution_text(one) for one in group.warnings))
+
+
+def where_it_comes_from(found: Answer) -> None:
+    """From every case started to the cases counted."""
+    flow = found.overall.flow
+    st.header("From started to counted")
+    plain(wording.flow_sentence(flow))
+    draw(sampling_figure(flow), key="flow")
+    rows = [(stage.title, stage.cases.shown, losses_listed(stage) or "—") for stage in flow.stages]
+    as_table("Why cases went no further", ("stage", "cases", "went no further"), rows, file_name="sampling-frame.csv")
+
+
+def section(message: Message, key: str) -> None:
+    """What a room is shown as well."""
+    st.header(message.title)
+    plain(message.sentence)
+    if message.figure is not None:
+        draw(message.figure, key=key)
+    fine(*message.small)
+
+
+def the_untreated(found: Answer) -> None:
+    """The same count among children nobody treated."""
+    if found.untreated is None:
+        return
+    st.header("Children observed without treatment")
+    (group,) = found.untreated.groups
+    plain(f"Under the same definition. {wording.headline(found.untreated)} {wording.other_way_sentence(group)}")
+    draw(side_by_side_figure({"treated": found.overall, "observed only": found.untreated}), key="untreated")
+    fine(
+        "Children who are treated and children who are only observed differ in more than the treatment, so a difference"
+        " here is not the effect of treatment.",
+        *(caution_text(one) for one in group.warnings),
+    )
+
+
+page(current_session())
