@@ -45,8 +45,8 @@ def pick(label: str, names: Mapping[str, str], *, key: str, first: str = "", is_
     """
     usual = first if first in names else next(iter(names))
     _from_address(key, lambda given: checked(key, given[:1], names)[0] if given else usual)
-    widget: Callable[..., str] = st.radio if is_short else st.selectbox
-    code = widget(label, list(names), format_func=names.__getitem__, key=key)
+    widget: Any = st.radio if is_short else st.selectbox
+    code: str = widget(label, list(names), format_func=names.__getitem__, key=key)
     _to_address(key, () if code == usual else (code,))
     return code
 
