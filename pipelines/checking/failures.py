@@ -12,14 +12,17 @@ from pipelines.checking.tables import Assembled, Positions, main_table
 from pipelines.contract.delivery import Delivery
 from pipelines.deidentify import redact_series
 from pipelines.points.tracing import POINTS, READING_OF_POINTS, TRACING, points_of, usual_codes
-from warehouse.measures.catalogue import CATALOGUE
+from warehouse.measures.measure import Measure
 from warehouse.measures.plausibility import check_plausibility
 
 _WHERE = ("x", "y")
 
 
 def told_at_their_points(
-    found: pl.DataFrame, rules: Mapping[str, Rule], deliveries: Sequence[Delivery]
+    found: pl.DataFrame,
+    rules: Mapping[str, Rule],
+    deliveries: Sequence[Delivery],
+    catalogue: Mapping[str, Measure],
 ) -> pl.DataFrame:
     """Findings in which those on readings made from points stand at the rows of the points.
 
@@ -27,6 +30,7 @@ def told_at_their_points(
         found: Findings of a load; those on a reading made from points name the row of its first point.
         rules: The rules by id.
         deliveries: The files of the load.
+        catalogue: The measures, those of the practice's own included.
 
     Returns:
         Findings of the same columns. What was found names the measure, since the row of a point does not show it.
@@ -35,11 +39,13 @@ def told_at_their_points(
     for file, delivery in enumerate(deliveries):
         if POINTS in delivery.tables and "readings" in delivery.tables:
             mine = (pl.col("file") == file) & (pl.col("table") == "measurements")
-            told = pl.concat([told.filter(~mine), _of_file(told.filter(mine), rules, delivery)])
+            told = pl.concat([told.filter(~mine), _of_file(told.filter(mine), rules, delivery, catalogue)])
     return told
 
 
-def _of_file(found: pl.DataFrame, rules: Mapping[str, Rule], delivery: Delivery) -> pl.DataFrame:
+def _of_file(
+    found: pl.DataFrame, rules: Mapping[str, Rule], delivery: Delivery, catalogue: Mapping[str, Measure]
+) -> pl.DataFrame:
     remarks, spread = [found.clear()], []
     for (rule_id,), rows in found.partition_by("rule", as_dict=True, maintain_order=True).items():
         rule = rules[str(rule_id)]
@@ -47,7 +53,7 @@ def _of_file(found: pl.DataFrame, rules: Mapping[str, Rule], delivery: Delivery)
         if rule.severity == "warn":
             remarks.append(told)
         else:
-            spread.append(_at_points(rule, told, delivery))
+            spread.append(_at_points(rule, told, delivery, catalogue))
     return pl.concat([*remarks, *([_shared(pl.concat(spread)).select(found.columns)] if spread else [])])
 
 
@@ -63,10 +69,10 @@ def _codes(rule: Rule, delivery: Delivery) -> list[str]:
     return [code for code in rule.columns if code in delivery.tables["readings"].columns]
 
 
-def _at_points(rule: Rule, rows: pl.DataFrame, delivery: Delivery) -> pl.DataFrame:
+def _at_points(rule: Rule, rows: pl.DataFrame, delivery: Delivery, catalogue: Mapping[str, Measure]) -> pl.DataFrame:
     """The findings of one rule, one row a point, with ``first``, the row of the reading."""
     where = ", ".join(delivery.columns.get(name, name) for name in _WHERE)
-    at = _rows_of_points(rows.select("row"), _codes(rule, delivery), delivery)
+    at = _rows_of_points(rows.select("row"), [catalogue[code] for code in _codes(rule, delivery)], delivery)
     spread = at.join(rows.rename({"row": "first"}), on="first", how="inner", maintain_order="left")
     return spread.with_columns(column=pl.lit(where)).cast({"row": rows.schema["row"]})
 
@@ -80,17 +86,18 @@ def _shared(spread: pl.DataFrame) -> pl.DataFrame:
     return spread.join(kept, on=["first", "row"], how="semi", maintain_order="left")
 
 
-def _rows_of_points(first: pl.DataFrame, codes: Sequence[str], delivery: Delivery) -> pl.DataFrame:
+def _rows_of_points(first: pl.DataFrame, measures: Sequence[Measure], delivery: Delivery) -> pl.DataFrame:
     """``first`` (row of the reading) and ``row`` (row of a point that the measures are made of)."""
     readings = delivery.tables["readings"]
     points = usual_codes(delivery.tables[POINTS]).select("row", *TRACING, "landmark")
     parts = []
-    for code in codes:
+    for measure in measures:
+        code = measure.code
         placed = readings.select(pl.col("row").alias("first"), *READING_OF_POINTS).with_columns(
             delivery.value_views[code].alias("view"), there=readings[code].is_not_null()
         )
         concerned = placed.filter("there").join(first, left_on="first", right_on="row", how="semi")
-        of_measure = points.filter(pl.col("landmark").is_in(points_of(CATALOGUE[code])))
+        of_measure = points.filter(pl.col("landmark").is_in(points_of(measure)))
         parts.append(of_measure.join(concerned, on=list(TRACING)).select("first", "row"))
     nothing = first.select(pl.col("row").alias("first"), "row").clear()
     return pl.concat([nothing, *parts]).unique().sort("first", "row")

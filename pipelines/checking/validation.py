@@ -130,7 +130,7 @@ def validate(
     cells = cell_findings(deliveries)
     found = findings(_failing(assembled.tables, first, examiner), rules, assembled, deliveries)
     found = pl.concat([cells, _without_doubled(found, cells, rules)])
-    found = told_at_their_points(found, rules, deliveries)
+    found = told_at_their_points(found, rules, deliveries, catalogue)
     rejecting = [rule.id for rule in rules.values() if rule.severity == "reject"]
     found = pl.concat([found, _second_round(found, rejecting, rules, assembled, deliveries, examiner)])
     return [

@@ -12,7 +12,19 @@ from warehouse.marts.catalogues import in_force, measure_body, register
 from warehouse.measures.catalogue import CATALOGUE, load_own_measures
 from warehouse.measures.measure import Measure
 
-_KEYS = ("code", "label", "definition", "unit", "plausible", "usual", "up_means", "sign", "family", "source")
+_KEYS = (
+    "code",
+    "label",
+    "definition",
+    "unit",
+    "plausible",
+    "usual",
+    "up_means",
+    "sign",
+    "family",
+    "formula_text",
+    "source",
+)
 EXAMPLE = files(__package__).joinpath("measure_example.toml").read_text(encoding="utf-8")
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from warehouse.errors import DefinitionError
 from warehouse.measures.catalogue import CATALOGUE, Catalogue
+from warehouse.measures.formulae import formula_from
 from warehouse.measures.measure import Measure
 from warehouse.outcomes.definition import Definition
 from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference, shipped_references
@@ -111,13 +112,15 @@ def register(connection: Tables, kind: str, name: str, version: str, body: objec
 
 
 def measure_body(measure: Measure) -> dict[str, Any]:
-    """A user's measure as plain data (it has no formula)."""
-    return {key: value for key, value in asdict(measure).items() if value is not None}
+    """A user's measure as plain data; its formula as it was written."""
+    kept = asdict(replace(measure, formula=None))
+    return {key: value for key, value in kept.items() if value is not None and (key != "formula_text" or value)}
 
 
 def _measure(body: dict[str, Any]) -> Measure:
     plain: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in body.items()}
-    return Measure(**plain)
+    made = Measure(**plain)
+    return replace(made, formula=formula_from(made.formula_text, {})) if made.formula_text else made
 
 
 def _frozen(value: Any) -> Any:  # noqa: ANN401 - a field of any kind

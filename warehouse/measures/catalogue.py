@@ -1,7 +1,7 @@
 """The catalogue of measures: every code of the contract, and those a practice adds, by one reader.
 
 ``measures.toml`` holds the shipped ones. A practice's own file has one ``[[measure]]`` table a measure, as the manual
-shows; its measures are read by hand and have no formula.
+shows; its measures are read by hand, or made from points by a formula in the notation of ``measures.toml``.
 """
 
 from __future__ import annotations
@@ -9,13 +9,15 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Literal, NoReturn, cast
 
 from warehouse.errors import DefinitionError, near_names
-from warehouse.measures.formulae import WeightedTotal, formula_from
+from warehouse.measures.formulae import Formula, WeightedTotal, formula_from, unit_of
+from warehouse.measures.landmarks import LANDMARKS, LATERAL, VIEWS
 from warehouse.measures.measure import RANGES_SOURCE, UNITS, Measure, Norm, StatedError, Unit
 from warehouse.toml_files import toml_from, toml_text
 
@@ -104,7 +106,27 @@ def load_own_measures(path: Path) -> tuple[Measure, ...]:
     tables = content.get("measure", [])
     if not isinstance(tables, list):
         tables = [tables]
-    return tuple(_measure(table, _FIELDS, where=f"{path.name}, measure {i}") for i, table in enumerate(tables, 1))
+    return tuple(own_measure(table, where=f"{path.name}, measure {i}") for i, table in enumerate(tables, 1))
+
+
+def own_measure(table: Any, *, where: str) -> Measure:  # noqa: ANN401 - whatever the file held
+    """A measure of a practice out of its table; what its formula implies (views, scale) follows from the points.
+
+    Raises:
+        DefinitionError: The table is not well formed.
+    """
+    found = _measure(table, (*_FIELDS, "formula"), where=where)
+    if found.formula is None:
+        return found
+    if isinstance(found.formula, WeightedTotal) or unit_of(found.formula_text) != found.unit:
+        made = "a total" if isinstance(found.formula, WeightedTotal) else unit_of(found.formula_text)
+        _refuse(f"The formula makes {made} and the measure is in {found.unit}.", where, "a formula in the unit stated")
+    points = found.formula.points
+    views = tuple(view for view in VIEWS if all(view in LANDMARKS[point].views for point in points))
+    if not views:
+        _refuse(f"No view shows all of {', '.join(points)}.", where, "points that are seen in one picture")
+    is_length = found.unit == "mm"
+    return replace(found, views=views, needs_scale=is_length, on_film=is_length and views == (LATERAL,))
 
 
 def _measure(table: Any, known: tuple[str, ...], *, where: str) -> Measure:  # noqa: ANN401 - whatever the file held
@@ -129,7 +151,8 @@ def _measure(table: Any, known: tuple[str, ...], *, where: str) -> Measure:  # n
         up_means=_text(table, "up_means", where),
         sign=_sign(table["sign"], where),
         family=table.get("family", "own"),
-        formula=formula_from(table["formula"], PAR_WEIGHTS) if "formula" in table else None,
+        formula=_formula(table["formula"], where) if "formula" in table else None,
+        formula_text=str(table.get("formula", "")),
         norm=_norm(table["norm"]) if "norm" in table else None,
         other_norms=tuple(map(_norm, table.get("other_norms", ()))),
         method_error=StatedError(**table["method_error"]) if "method_error" in table else None,
@@ -140,6 +163,13 @@ def _measure(table: Any, known: tuple[str, ...], *, where: str) -> Measure:  # n
         on_film=table.get("on_film", False),
         source=_text(table, "source", where),
     )
+
+
+def _formula(text: object, where: str) -> Formula:
+    try:
+        return formula_from(str(text), PAR_WEIGHTS)
+    except ValueError as fault:
+        _refuse(f"The formula is not understood: {fault}.", where, "a formula such as planes(S-N, Go-Me)")
 
 
 def _norm(table: Mapping[str, Any]) -> Norm:

@@ -11,7 +11,9 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from functools import partial
-from typing import Any, TypeAlias
+from typing import TypeAlias
+
+from warehouse.measures.landmarks import LANDMARKS
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,33 +163,81 @@ LandmarkFormula: TypeAlias = Geometric | Sum
 Formula: TypeAlias = LandmarkFormula | WeightedTotal
 
 
-_KINDS: Mapping[str, Callable[..., Geometric]] = {
-    "planes": PlaneAngle,
-    "vertex": VertexAngle,
-    "distance": Distance,
-    "gap": partial(Distance, may_touch=True),
-    "ratio": Ratio,
-    "perpendicular_ratio": PerpendicularRatio,
-    "along": Projection,
-    "across": partial(Projection, across=True),
+# Word -> (what it makes, its arguments: l a line, p a point, unit)
+_KINDS: Mapping[str, tuple[Callable[..., Geometric], str, str]] = {
+    "planes": (PlaneAngle, "ll", "degrees"),
+    "vertex": (VertexAngle, "ll", "degrees"),
+    "distance": (Distance, "l", "mm"),
+    "gap": (partial(Distance, may_touch=True), "l", "mm"),
+    "ratio": (Ratio, "ll", "percent"),
+    "perpendicular_ratio": (PerpendicularRatio, "lpp", "percent"),
+    "along": (Projection, "ll", "mm"),
+    "across": (partial(Projection, across=True), "ll", "mm"),
 }
-_TERM = re.compile(r"([+-]?)\s*(\w+)\(([^()]*)\)\s*")
+_TERM = re.compile(r"\s*([+-]?)\s*(\w+)\s*\(([^()]*)\)\s*")
+MOST_TERMS = 10
 
 
 def formula_from(text: str, totals: Mapping[str, WeightedTotal]) -> Formula:
-    """The formula a text of ``measures.toml`` states; the head of that file has the notation."""
-    terms = [(-1.0 if sign == "-" else 1.0, kind, inside) for sign, kind, inside in _TERM.findall(text)]
-    if terms[0][1] == "total":
-        return totals[terms[0][2]]
-    parts = tuple((sign, _KINDS[kind](*map(_part, inside.split(",")))) for sign, kind, inside in terms)
-    return parts[0][1] if len(parts) == 1 else Sum(parts)
+    """The formula a text of ``measures.toml`` states; the head of that file has the notation.
+
+    Raises:
+        ValueError: The text is no formula; the message says what was found and what was expected.
+    """
+    whole = re.fullmatch(r"total\((\w+)\)", text.strip())
+    if whole and whole[1] in totals:
+        return totals[whole[1]]
+    parsed = _terms(text)
+    if len({unit for _, _, unit in parsed}) > 1:
+        raise ValueError("its terms differ in unit, so that they cannot be added")
+    parts = tuple((sign, part) for sign, part, _ in parsed)
+    return parts[0][1] if len(parts) == 1 and parts[0][0] > 0 else Sum(parts)
 
 
-def _part(text: str) -> Any:  # noqa: ANN401 - a line, or the code of one point
-    ends = [_point(end) for end in text.strip().split("-")]
-    return LineThrough(*ends) if len(ends) == 2 else text.strip()
+def unit_of(text: str) -> str:
+    """The unit of what a formula makes: degrees, mm or percent."""
+    return _terms(text)[0][2]
+
+
+def _terms(text: str) -> list[tuple[float, Geometric, str]]:
+    terms: list[tuple[float, Geometric, str]] = []
+    place = 0
+    while place < len(text):
+        found = _TERM.match(text, place)
+        if found is None or (terms and not found[1]):
+            raise ValueError(f"{text[place : place + 30].strip()!r} is not a term such as planes(S-N, Go-Me)")
+        place = found.end()
+        terms.append((-1.0 if found[1] == "-" else 1.0, *_term(found[2], found[3].split(","))))
+    if not 1 <= len(terms) <= MOST_TERMS:
+        raise ValueError(f"it has {len(terms)} terms, and from 1 to {MOST_TERMS} are understood")
+    return terms
+
+
+def _term(word: str, inside: list[str]) -> tuple[Geometric, str]:
+    if word not in _KINDS:
+        raise ValueError(f"{word!r} is none of {', '.join(_KINDS)}")
+    kind, wanted, unit = _KINDS[word]
+    if len(inside) != len(wanted):
+        raise ValueError(f"{word} takes {len(wanted)} arguments, not {len(inside)}")
+    return kind(
+        *(_line(one) if what == "l" else _landmark(one) for what, one in zip(wanted, inside, strict=True))
+    ), unit
+
+
+def _line(text: str) -> LineThrough:
+    ends = text.split("-")
+    if len(ends) != 2:
+        raise ValueError(f"{text.strip()!r} is not a line such as S-N")
+    return LineThrough(*map(_point, ends))
 
 
 def _point(text: str) -> Point:
     first, slash, second = text.partition("/")
-    return Midpoint(first, second) if slash else first
+    return Midpoint(_landmark(first), _landmark(second)) if slash else _landmark(first)
+
+
+def _landmark(text: str) -> str:
+    code = text.strip()
+    if code not in LANDMARKS:
+        raise ValueError(f"{code!r} is not a landmark: capitals matter, see the list of landmarks")
+    return code

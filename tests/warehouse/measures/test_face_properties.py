@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 FACES = 10
 CODES = [
     *("S", "N", "Or", "Po", "Ar", "Go", "Me", "Gn", "Pog", "ANS", "PNS", "A", "B", "Ba", "Pt"),
-    *("U1T", "U1A", "L1T", "L1A", "U6", "L6"),
+    *("U1T", "U1A", "L1T", "L1A", "U6", "L6", "Tgo"),
 ]
 moves = arrays(np.float64, (FACES, len(CODES), 2), elements=st.floats(-4.0, 4.0))
 quick = settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -72,7 +72,7 @@ def _same(got: dict[str, Faces], expected: dict[str, Faces], tolerance: float = 
 @quick
 def test_the_identities_hold_to_a_billionth_on_any_face(base: Faces, moves: Faces) -> None:
     v = _measured(base + moves)
-    assert len(v) == 26
+    assert len(v) == 32
     broken = [
         v["sn_gome_deg"] - v["sn_pp_deg"] - v["mmpa_deg"],
         v["bjork_sum_deg"] - 360.0 - v["sn_gome_deg"],

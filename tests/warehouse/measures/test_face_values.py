@@ -139,3 +139,23 @@ def _turned_off(first: shapely.LineString, second: shapely.LineString) -> float:
     (cx, cy), (dx, dy) = second.coords
     unit = (math.dist((ax, ay), (bx, by)), math.dist((cx, cy), (dx, dy)))
     return math.dist(((bx - ax) / unit[0], (by - ay) / unit[0]), ((dx - cx) / unit[1], (dy - cy) / unit[1]))
+
+
+def test_the_ways_of_spine_and_chin_of_g1_against_the_cranial_base(values: Callable[..., Values], g1: Points) -> None:
+    got = values(g1)
+    length = math.hypot(70, 8)  # S (0, 0), N (70, 8); ANS (70, -44), Gn (51, -103): projected by hand
+    assert got["ans_forward_mm"] == pytest.approx((70 * 70 - 44 * 8) / length)
+    assert got["ans_down_mm"] == pytest.approx((70 * 8 + 44 * 70) / length)
+    assert got["chin_forward_mm"] == pytest.approx((51 * 70 - 103 * 8) / length)
+    assert got["chin_down_mm"] == pytest.approx((51 * 8 + 103 * 70) / length)
+    both = {code: (x - 3.0, y - 4.0) if code not in {"S", "N"} else (x, y) for code, (x, y) in g1.items()}
+    moved = values(both)  # both jaws 3 mm back and 4 mm down: along SN, which rises by 8 in 70
+    assert moved["ans_forward_mm"] - got["ans_forward_mm"] == pytest.approx((-3 * 70 - 4 * 8) / length)
+    assert moved["chin_down_mm"] - got["chin_down_mm"] == pytest.approx((-3 * 8 + 4 * 70) / length)
+
+
+def test_the_tangent_plane_is_another_than_the_plane_through_gonion(values: Callable[..., Values], g1: Points) -> None:
+    got = values(g1)  # Tgo (-2, -86), Me (46, -106)
+    assert got["sn_tangent_deg"] == pytest.approx(math.degrees(math.atan2(8, 70) + math.atan2(20, 48)))
+    assert got["fma_tangent_deg"] == pytest.approx(math.degrees(math.atan2(-2, 74) + math.atan2(20, 48)))
+    assert values({code: xy for code, xy in g1.items() if code != "Tgo"})["sn_tangent_deg"] is None
