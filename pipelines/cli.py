@@ -7,6 +7,7 @@ import os
 import sys
 import traceback
 from collections.abc import Sequence
+from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
 
@@ -71,9 +72,13 @@ def _recorded(args: argparse.Namespace, words: Sequence[str]) -> int:
     folder: Path | None = getattr(args, "warehouse", None)
     if folder is None:
         return _run(args)
+    from warehouse.command_options import encryption_key
     from warehouse.store.access import options_in, record_begin, record_end
+    from warehouse.store.chain import keep_key
 
     what, code = _name(words), 70
+    with suppress(MentonError):  # said by the command itself
+        keep_key(folder, encryption_key(args))
     try:
         begun = record_begin(folder, what, options_in(words))
     except MentonError as error:

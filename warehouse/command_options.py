@@ -25,6 +25,11 @@ def add_warehouse(parser: argparse.ArgumentParser) -> None:
         metavar="FOLDER",
         help=f"the warehouse folder (default: {DEFAULT_WAREHOUSE}, or the variable {WAREHOUSE_VARIABLE})",
     )
+    add_encryption_key(parser)
+
+
+def add_encryption_key(parser: argparse.ArgumentParser) -> None:
+    """Add the option that names the key of an encrypted warehouse."""
     parser.add_argument(
         "--encryption-key-file",
         type=Path,

@@ -69,6 +69,24 @@ def _write(path: Path, text: str) -> None:
     os.close(handle)
 
 
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file, in the place of an earlier one, so that it is there whole or not at all, for its owner alone."""
+    draft = path.with_name(path.name + ".draft")
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    draft.unlink(missing_ok=True)
+    try:
+        handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        draft.replace(path)
+    except OSError:
+        draft.unlink(missing_ok=True)  # on a full disk it would only make it fuller
+        raise
+    sync_folder(path.parent)
+
+
 def _give_name(draft: Path, path: Path, text: str) -> bool:
     """Give a written file its name in one step that fails where the name is taken: of two keys the first one stays."""
     if os.name == "nt":

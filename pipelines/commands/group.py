@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
-from pipelines.commands.options import add_warehouse, encryption_key, print_table, say
+from pipelines.commands.options import add_encryption_key, add_warehouse, encryption_key, print_table, say
 from warehouse.plural import number_of
 
 if TYPE_CHECKING:
@@ -48,6 +48,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     verb.add_argument(
         "--dashboard", type=Path, metavar="FOLDER", help="keep the result in this warehouse folder, for its dashboard"
     )
+    add_encryption_key(verb)
     verb = verbs.add_parser("read", help="for a practice: read a result, with your own line marked")
     add_warehouse(verb)
     verb.add_argument("file", type=Path, metavar="FILE", help="the result the coordinator sent")
@@ -268,21 +269,22 @@ def _pooled(args: argparse.Namespace) -> int:
     if args.out:
         _copy(made.path, args.out)
     if args.dashboard:
-        _keep(made.result, args.dashboard)
+        _keep(made.result, args.dashboard, encryption_key(args))
     return 0
 
 
-def _keep(result: GroupResult, warehouse: Path) -> None:
+def _keep(result: GroupResult, warehouse: Path, key: str | None) -> None:
     """Keep a result where nobody's line is marked; a practice that takes part has its own marked by ``read``."""
-    from pipelines.group.folder import write_whole
     from warehouse.errors import GroupError
     from warehouse.pooled.history import RECORD_FILE
-    from warehouse.pooled.kept_results import Kept, kept_path, kept_text
+    from warehouse.pooled.kept_results import Kept, keep_result
+    from warehouse.store.chain import keep_key
 
+    keep_key(warehouse, key)
     if (warehouse / RECORD_FILE).exists():
         found = "the practices of this warehouse contribute to groups themselves"
         raise GroupError(found, where=warehouse.name, remedy="keep the result with `menton group read`")
-    write_whole(kept_path(warehouse, result.group), kept_text(Kept(result, {})).encode())
+    keep_result(warehouse, Kept(result, {}))
     say(f"Kept for the dashboard: menton dashboard --warehouse {warehouse}")
 
 
@@ -295,12 +297,11 @@ def _copy(source: Path, out: Path) -> None:
 
 def _read(args: argparse.Namespace) -> int:
     from pipelines.commands.group_show import print_result
-    from pipelines.group.folder import write_whole
     from pipelines.group.results import read_for_practices
-    from warehouse.pooled.kept_results import kept_path, kept_text
+    from warehouse.pooled.kept_results import keep_result
 
     kept = read_for_practices(args.file, args.warehouse, args.key_file)
     print_result(kept.result, mine=kept.mine.values())
-    write_whole(kept_path(args.warehouse, kept.result.group), kept_text(kept).encode())
+    keep_result(args.warehouse, kept)
     say("Kept for the dashboard: see its page 'How practices compare'.")
     return 0

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from warehouse.command_options import add_warehouse, encryption_key, practice_named
+from warehouse.command_options import add_encryption_key, add_warehouse, encryption_key, practice_named
 from warehouse.errors import RequestError
 
 if TYPE_CHECKING:  # a command that is only asked for its options need not wait for these
@@ -21,7 +21,7 @@ if TYPE_CHECKING:  # a command that is only asked for its options need not wait 
     from warehouse.selection import Selection
     from warehouse.store.storage import Connection
 
-__all__ = ["add_warehouse", "encryption_key", "practice_named", "print_table", "progress", "say"]
+__all__ = ["add_encryption_key", "add_warehouse", "encryption_key", "practice_named", "print_table", "progress", "say"]
 
 T = TypeVar("T")
 

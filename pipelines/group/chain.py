@@ -13,7 +13,7 @@ from typing import Any
 
 from warehouse.errors import GroupError
 from warehouse.private_files import check_private, write_private
-from warehouse.store.chain import opened, put_at_end, running, sealed, whole_lines
+from warehouse.store.chain import kept, opened, plain, put_at_end, running, sealed, whole_lines
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class RecordChain:
             GroupError: The record was changed, or cannot be written.
         """
         _, digest, length = self._read()
-        line = sealed({**entry, "after": digest})
+        line = kept(self.path, sealed({**entry, "after": digest}))
         try:
             if not self.path.exists():
                 write_private(self.path, "")
@@ -60,7 +60,7 @@ class RecordChain:
             content = whole_lines(self.path.read_bytes())
         entries: list[dict[str, Any]] = []
         digest = ""
-        for line, digest in running(content):
+        for line, digest in running(plain(self.path, content)):
             entry = opened(line) if line else {"after": digest}
             if entry is None or entry.pop("after") != digest:
                 found = f"the record was changed after line {len(entries)}"

@@ -26,6 +26,7 @@ from typing import Any
 from pipelines.group.chain import RecordChain
 from pipelines.group.keys import GroupKeys, read_group_keys
 from pipelines.group.signed_file import read_agreement
+from warehouse import private_files
 from warehouse.errors import GroupError
 from warehouse.pooled.agreement import Agreement
 from warehouse.store.storage import utc_now
@@ -171,16 +172,8 @@ def _withdrew(state: GroupState, entry: Mapping[str, Any]) -> None:
 
 def write_whole(path: Path, data: bytes) -> None:
     """Write a file so that it is there whole or not at all, for its owner alone."""
-    draft = path.with_name(path.name + ".draft")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        draft.unlink(missing_ok=True)
-        handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        draft.replace(path)
+        private_files.write_whole(path, data)
     except OSError as error:
         found = f"the file cannot be written: {error.strerror or type(error).__name__}"
         raise GroupError(found, where=path.name, remedy="check the folder, your rights in it and the disk") from error

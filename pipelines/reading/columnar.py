@@ -56,7 +56,7 @@ def _load(file: FileBytes) -> pl.DataFrame:
         opened = _opened(file)
         schema = opened.schema_arrow
         _check_types(schema, file.name)
-        _check_cells(opened.metadata.num_rows, len(schema), file.name)
+        _check_cells(opened.metadata.num_rows, len(schema), file)
         table = _opened(file, codes_for=[field.name for field in schema if _is_text(field.type)]).read()
         table.validate(full=True)
         _check_texts(table, file.name)
@@ -168,8 +168,10 @@ def _is_single(kind: pa.DataType) -> bool:
     return any(test(plain) for test in tests)
 
 
-def _check_cells(n_rows: int, n_columns: int, name: str) -> None:
-    if n_columns > limits.MAX_COLUMNS or n_rows * max(1, n_columns) > limits.MAX_CELLS:
-        found = f"the file holds {n_rows:,} rows of {n_columns:,} columns"
-        expected = f"at most {limits.MAX_CELLS:,} cells in {limits.MAX_COLUMNS:,} columns"
-        raise BadFileError(found, where=name, expected=expected, remedy="split it into several files")
+def _check_cells(n_rows: int, n_columns: int, file: FileBytes) -> None:
+    a_byte, always = limits.CELLS_A_BYTE, limits.ALWAYS_CELLS
+    most = limits.most(limits.MAX_CELLS, file.n_bytes, a_byte=a_byte, always=always)
+    if n_columns > limits.MAX_COLUMNS or n_rows * max(1, n_columns) > most:
+        found = f"the file holds {n_rows:,} rows of {n_columns:,} columns in {file.n_bytes:,} bytes"
+        expected = f"at most {most:,} cells in {limits.MAX_COLUMNS:,} columns"
+        raise BadFileError(found, where=file.name, expected=expected, remedy="split it into several files")

@@ -133,6 +133,7 @@ def _table(
     if not isinstance(records, list) or not records:
         raise _odd("the file holds no list of records", file.name)
     if is_nested(records):
+        _check_points(records, file)
         tracings, records = len(records), one_a_point(records, file.name)
         notes = (*notes, note(tracings, len(records)))
         if not records:
@@ -158,6 +159,17 @@ def _table(
     )
     table = tidied(untidy, skip_totals=settings.skip_totals)
     return table if settings.decimal else with_decimal_note(table)
+
+
+def _check_points(records: Sequence[object], file: FileBytes) -> None:
+    """Refuse tracings whose own values would stand beside so many points that no memory holds them."""
+    a_byte, always = limits.POINT_CELLS_A_BYTE, limits.ALWAYS_POINT_CELLS
+    most = limits.most(limits.MAX_WORKBOOK_CELLS, file.n_bytes, a_byte=a_byte, always=always)
+    nested = [one for one in records if isinstance(one, dict) and isinstance(one.get(POINTS), dict)]
+    n_cells = sum((len(one) - 1 + len(_MADE)) * len(one[POINTS]) for one in nested)
+    if n_cells > most:
+        found = f"the tracings hold {n_cells:,} values once each of their points has its row"
+        raise BadFileError(found, where=file.name, expected=f"at most {most:,}", remedy="split the file")
 
 
 def _check_columns(columns: list[str], n_rows: int, where: str) -> None:

@@ -79,7 +79,7 @@ def check_workbook(file: FileBytes) -> WorkbookCount:
     """
     try:
         with zipfile.ZipFile(io.BytesIO(file.data)) as archive:
-            _check_directory(archive, file.name)
+            _check_directory(archive, file)
             return _check_parts(archive, file.name)
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, ValueError, NotImplementedError, RuntimeError) as error:
         raise damaged(file.name) from error
@@ -92,8 +92,8 @@ def damaged(name: str) -> BadFileError:
     return BadFileError(found, where=name, expected="a complete XLSX file", remedy=remedy)
 
 
-def _check_directory(archive: zipfile.ZipFile, name: str) -> None:
-    parts = archive.infolist()
+def _check_directory(archive: zipfile.ZipFile, file: FileBytes) -> None:
+    parts, name = archive.infolist(), file.name
     names = {part.filename.lower() for part in parts}
     if "xl/workbook.xml" not in names:
         raise _other_archive(names, name)
@@ -101,7 +101,9 @@ def _check_directory(archive: zipfile.ZipFile, name: str) -> None:
         remedy = "save it again without a password"
         raise BadFileError("parts of the workbook are protected by a password", where=name, remedy=remedy)
     _limit(len(parts), limits.MAX_PACKED_PARTS, "parts", name)
-    _limit(sum(part.file_size for part in parts), limits.MAX_UNPACKED_BYTES, "bytes when unpacked", name)
+    a_byte, always = limits.UNPACKED_A_BYTE, limits.ALWAYS_UNPACKED_BYTES
+    unpacked = limits.most(limits.MAX_UNPACKED_BYTES, file.n_bytes, a_byte=a_byte, always=always)
+    _limit(sum(part.file_size for part in parts), unpacked, "bytes when unpacked", name)
 
 
 def _other_archive(names: set[str], name: str) -> BadFileError:

@@ -181,6 +181,38 @@ def lying_rows(path: Path) -> None:
     path.write_bytes(data)
 
 
+def packed_a_thousandfold(path: Path) -> None:
+    """A workbook of some megabytes whose one sheet takes 1.5 GB: row after row of the same."""
+    row = b'<row><c t="inlineStr"><is><t>aaaaaaaa</t></is></c><c><v>1</v></c></row>' * 15_000
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/workbook.xml", "<workbook/>")
+        with archive.open("xl/worksheets/sheet1.xml", "w", force_zip64=True) as part:
+            for _ in range(1_500):
+                part.write(row)
+
+
+def rows_out_of_nothing(path: Path) -> None:
+    """A Parquet file of some kilobytes that stands for 100 million empty cells."""
+    import polars as pl
+
+    nothing = pl.repeat(None, 5_000_000, dtype=pl.Int8, eager=True)
+    pl.DataFrame({f"c{n}": nothing for n in range(20)}).write_parquet(path)
+
+
+def values_beside_every_point(path: Path) -> None:
+    """Tracings whose 1,500 own values would each stand beside 40,000 points: 60 million cells out of 1.4 MB."""
+    own = ",".join(f'"n{n}":{n}' for n in range(1_500))
+    points = ",".join(f'"p{n}":[1,2]' for n in range(40_000))
+    path.write_text(f'[{{{own},"points":{{{points}}}}}]', encoding="utf-8")
+
+
+OUT_OF_PROPORTION: dict[str, tuple[str, Callable[[Path], None]]] = {
+    "a workbook packed a thousandfold": ("f.xlsx", packed_a_thousandfold),
+    "rows out of nothing": ("f.parquet", rows_out_of_nothing),
+    "values beside every point": ("f.json", values_beside_every_point),
+}
+"""Small files that would take gigabytes: refused by what they say of themselves."""
+
 HOSTILE: dict[str, tuple[str, Callable[[Path], None]]] = {
     "a directory that lies about the size": ("f.xlsx", lying_member),
     "two cells in opposite corners": ("f.xlsx", opposite_corners),

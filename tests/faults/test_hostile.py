@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.hostile import HEADER, HOSTILE, HOSTILE_AND_LONG, ODD_BUT_READ, ROW, TOML
+from tests.faults.hostile import HEADER, HOSTILE, HOSTILE_AND_LONG, ODD_BUT_READ, OUT_OF_PROPORTION, ROW, TOML
 from tests.faults.stepper import Stepper
 from tests.hand_made import load_rows, made_case
 from warehouse.store.storage import Connection
@@ -60,6 +60,32 @@ def test_a_hostile_file_is_refused_within_bounds(
     make(tmp_path / name)
     assert_refused(stepper, folder, ["ingest", str(tmp_path / name)])
     print(f"\n{what}: {stepper.milliseconds / 1000:.1f} s, {stepper.kibibytes // 1024} MB")
+    (tmp_path / name).unlink()
+    count("faults", "hostile files", 1)
+
+
+LITTLE_TIME, LITTLE_MEMORY = 2, 500
+"""Seconds of processor time and mebibytes, those of the program itself in it."""
+
+
+@pytest.mark.parametrize("what", OUT_OF_PROPORTION)
+@pytest.mark.parametrize("command", ["ingest", "draft-mapping"])
+def test_a_file_that_would_grow_out_of_proportion_is_refused_before_it_does(
+    command: str, what: str, stepper: Stepper, folder: Path, tmp_path: Path, count: Callable[[str, str, int], None]
+) -> None:
+    """Finding: a workbook of 3.9 MB that unpacks to 1.5 GB took 7.6 GB and 60 s to draft a mapping for."""
+    name, make = OUT_OF_PROPORTION[what]
+    make(tmp_path / name)
+    assert (tmp_path / name).stat().st_size < 8_000_000
+    at = ["--warehouse", str(folder)] if command == "ingest" else []
+    code, _ = stepper.run([command, str(tmp_path / name), *at], counted=False)
+    said = stepper.said()
+    assert code == 1, said
+    assert "at most" in said
+    assert "what to do:" in said
+    print(f"\n{command}, {what}: {stepper.milliseconds / 1000:.1f} s, {stepper.kibibytes // 1024} MB")
+    assert stepper.milliseconds < 1000 * LITTLE_TIME
+    assert stepper.kibibytes < 1024 * LITTLE_MEMORY
     (tmp_path / name).unlink()
     count("faults", "hostile files", 1)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import getpass
 import json
 import os
 import re
@@ -20,7 +21,17 @@ from tests.hand_made import load_rows, made_case
 from warehouse.errors import RequestError
 from warehouse.marts.publish import publish
 from warehouse.store import access
-from warehouse.store.access import FILE, PERSON_VARIABLE, mark_of, options_in, read_access, record_begin, record_end
+from warehouse.store.access import (
+    FILE,
+    MARK,
+    PERSON_VARIABLE,
+    mark_of,
+    options_in,
+    pseudonym_of,
+    read_access,
+    record_begin,
+    record_end,
+)
 from warehouse.store.snapshot import POINTER
 from warehouse.store.store import STORE, open_store
 from warehouse.upkeep.backup import backup, restore
@@ -141,11 +152,24 @@ def test_the_first_command_of_a_warehouse_is_recorded_once_there_is_one(tmp_path
     assert (entry["what"], entry["ended"], entry["begun"]) == ("ingest", 0, "")
 
 
-def test_who_it_was_is_a_code_of_the_practice_or_nothing(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_who_it_was_is_a_pseudonym_or_a_code_of_the_practice(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     record_begin(folder, "rate")
     monkeypatch.setenv(PERSON_VARIABLE, "desk-2")
     record_begin(folder, "rate")
-    assert [entry["by"] for entry in read_access(folder).entries] == ["", "desk-2"]
+    for person in ("ada@lantern.example", "Ada@Lantern.example", "bea@lantern.example"):
+        monkeypatch.delenv(PERSON_VARIABLE, raising=False)
+        record_begin(folder, "dashboard", person=person)
+    account, stated, ada, again, bea = [entry["by"] for entry in read_access(folder).entries]
+    assert stated == "desk-2"
+    assert account == pseudonym_of(folder, "")
+    assert ada == again == pseudonym_of(folder, "ada@lantern.example")
+    assert len({account, ada, bea}) == 3
+    assert all(re.fullmatch("person-[0-9a-f]{10}", one) for one in (account, ada, bea))
+    assert not any(name in (folder / FILE).read_text(encoding="utf-8") for name in (getpass.getuser(), "lantern"))
+    shutil.copytree(folder, folder.with_name("other"))
+    (folder.with_name("other") / MARK).unlink()
+    record_begin(folder.with_name("other"), "dashboard", person="ada@lantern.example")
+    assert read_access(folder.with_name("other")).entries[-1]["by"] != ada, "another warehouse, another pseudonym"
     monkeypatch.setenv(PERSON_VARIABLE, "Theodora Quillfeather")
     with pytest.raises(RequestError, match="short code") as told:
         record_begin(folder, "rate")
@@ -196,8 +220,11 @@ def test_lines_taken_off_the_end_show_back_to_the_last_publishing(folder: Path) 
 
 
 def test_a_last_line_cut_short_by_a_crash_was_never_added(folder: Path) -> None:
-    lines = filled(folder, 3)
+    filled(folder, 2)
+    mark = (folder / MARK).read_text(encoding="ascii")
+    lines = filled(folder, 1)
     (folder / FILE).write_text("".join(lines[:2]) + lines[2][:40], encoding="utf-8")
+    (folder / MARK).write_text(mark, encoding="ascii")  # which is written after its line
     assert verify(folder).is_sound
     record_begin(folder, "after")
     assert [entry["what"] for entry in read_access(folder).entries] == ["command 0", "command 1", "after"]

@@ -13,10 +13,17 @@ from pathlib import Path
 from warehouse.errors import MentonError
 from warehouse.marts.build import build_marts
 from warehouse.marts.catalogues import in_force
-from warehouse.store.access import ANCHOR, mark_of
-from warehouse.store.snapshot import KEPT_SNAPSHOTS, POINTER, Snapshot, current_snapshot, point_to, remove_old_snapshots
+from warehouse.store.snapshot import (
+    KEPT_SNAPSHOTS,
+    POINTER,
+    Snapshot,
+    current_snapshot,
+    point_to,
+    pointer_draft,
+    remove_old_snapshots,
+)
 from warehouse.store.storage import Connection, attach, files_told, utc_now
-from warehouse.store.store import record_event
+from warehouse.store.store import anchor
 from warehouse.store.tables import Tables
 
 
@@ -77,13 +84,14 @@ def publish(
     finally:
         connection.execute("use menton")
         connection.execute("detach mart")
+    with files_told(folder):
+        pointer_draft(folder).touch()  # so that a pointer that never was is told from one that was lost
     with connection.transaction():
         connection.execute(
             "insert into publications values (?, ?, ?, ?, ?)",
             [build, build_id, published_at, state.last_load, state.last_registration],
         )
-        if mark := mark_of(folder):  # from now on lines taken off the end of the access record show
-            record_event(connection, ANCHOR, str(mark))
+        anchor(connection, folder)
     with files_told(folder):
         draft.replace(folder / file)
         point_to(folder, build_id=build_id, published_at=published_at, file=file)

@@ -1,21 +1,24 @@
 """The record of what was looked at: which comparisons, when, on which build.
 
 It lies beside the store as a file of lines that are only ever added, not inside it: whoever compares is a reader, and
-a reader must neither wait for a load that holds the store nor hold up one. A line is added by a single write at the
-end of the file, so that several readers may add at once. Each line names the digest of the file before it; a line
+a reader must neither wait for a load that holds the store nor hold up one. Several readers may add at once: each
+waits while another one writes its line. Each line names the digest of the file before it; a line
 changed or taken out shows. The lines hold digests of the questions, never the values a person filtered by.
 """
 
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from warehouse.errors import KeyProblemError
 from warehouse.plans.question import Question
-from warehouse.store.chain import content_of, running
+from warehouse.store.access import record_step
+from warehouse.store.chain import content_of, held, kept, put_at_end, running
 from warehouse.store.storage import utc_now
 
 FILE = "comparisons.jsonl"
@@ -98,16 +101,17 @@ def record_look(folder: Path, *, build: str, questions: Sequence[Question], mark
     if set(look.analyses) <= done:
         return present
     if _append(folder / FILE, look, present.digest):
+        record_step(folder, "comparison looked at")
         return read_looks(folder, marks=marks)
     return replace(present, looks=(*present.looks, look), is_kept=False)
 
 
 def _append(path: Path, look: Look, after: str) -> bool:
-    plain = {**asdict(look), "after": after}
+    line = (json.dumps({**asdict(look), "after": after}) + "\n").encode()
     try:
-        with path.open("ab", buffering=0) as handle:
-            handle.write((json.dumps(plain) + "\n").encode())
-    except OSError:
+        with held(path) as handle:
+            put_at_end(handle, kept(path, line), length=os.lseek(handle, 0, os.SEEK_END))
+    except (OSError, KeyProblemError):
         return False
     return True
 

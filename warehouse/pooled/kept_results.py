@@ -8,6 +8,8 @@ from pathlib import Path
 
 from warehouse.errors import GroupError
 from warehouse.pooled.result import GroupResult, result_from
+from warehouse.private_files import write_whole
+from warehouse.store.chain import kept, plain
 
 FOLDER = "group"
 
@@ -30,6 +32,21 @@ def kept_text(kept: Kept) -> str:
     return json.dumps({"result": kept.result.to_dict(), "mine": kept.mine}, indent=1) + "\n"
 
 
+def keep_result(warehouse: Path, result: Kept) -> None:
+    """Keep a result in a warehouse folder, in the place of the group's earlier one.
+
+    Raises:
+        GroupError: It cannot be written.
+        KeyProblemError: The warehouse is encrypted and its key is not known.
+    """
+    path = kept_path(warehouse, result.result.group)
+    try:
+        write_whole(path, kept(path, kept_text(result).encode()))
+    except OSError as error:
+        found = f"the result cannot be kept: {error.strerror or type(error).__name__}"
+        raise GroupError(found, where=path.name, remedy="check the folder, your rights in it and the disk") from error
+
+
 def has_results(warehouse: Path) -> bool:
     """Whether a result is kept."""
     return any((warehouse / FOLDER).glob("*.json"))
@@ -43,7 +60,7 @@ def kept_results(warehouse: Path) -> tuple[Kept, ...]:
 
 def _read(path: Path) -> Kept:
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = json.loads(plain(path, path.read_bytes()))
         mine = {str(practice): str(tag) for practice, tag in data["mine"].items()}
         return Kept(result_from(data["result"]), mine)
     except (OSError, ValueError, KeyError, TypeError, AttributeError, GroupError) as error:

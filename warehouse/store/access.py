@@ -1,35 +1,69 @@
 """The record of what was done with a warehouse: a line when a command begins and one when it ends, only ever added.
 
 It lies beside the store, not in it, since a reader must neither wait for a load nor hold one up. Each line names the
-sum of the line before it (see ``chain``). Lines taken off the end show too, as far back as the last publishing: the
-store then noted how far the record had come. What does not show is a record and a store that were both written anew by
-someone who may write both; only a copy kept elsewhere tells.
+sum of the line before it (see ``chain``), and how far the other records beside the store had come. Lines taken off the
+end show too: a mark beside the record says how far it had come, and every command that opens the store to write notes
+it there (``store.anchor``). What does not show is a record, its mark and a store that were all written anew by someone
+who may write all three; only a copy kept elsewhere tells.
 
-A line holds no personal data: the command and the names of its options, never their values, and not who sat at the
-machine. Where several people share one, each may be given a short code of the practice's own choosing, stated by the
-variable ``MENTON_RECORDED_AS``; it is written down as stated.
+A line holds no personal data: the command and the names of its options, never their values, and a pseudonym of the
+person: made of the name of the account or of the login with a random text of this warehouse. Where several people
+share an account, each may be given a short code of the practice's own choosing, stated by the variable
+``MENTON_RECORDED_AS``; it is written down as stated.
 """
 
 from __future__ import annotations
 
+import getpass
+import hashlib
+import hmac
+import json
 import os
 import re
 import secrets
 import sys
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from warehouse.errors import RequestError
-from warehouse.store.chain import content_of, opened, put_at_end, sealed, sum_of, whole_lines
+from warehouse.errors import KeyProblemError, RequestError
+from warehouse.store.chain import (
+    KEY_FILE,
+    content_of,
+    held,
+    is_readable,
+    is_sealed,
+    kept,
+    lies_sealed,
+    n_keys,
+    opened,
+    plain,
+    put_at_end,
+    rewritten,
+    running,
+    sealed,
+    share_key,
+    sum_of,
+    whole_lines,
+)
 
 FILE = "access.jsonl"
 PERSON_VARIABLE = "MENTON_RECORDED_AS"
 ANCHOR = "access record"
 """What an event of the store is called that notes how far the record had come."""
+
+MARK = "access.mark"
+"""How far the record had come and the random text that pseudonyms are made with: number, sum, text."""
+
+BESIDE = ("comparisons.jsonl", "contributions.jsonl")
+"""The other records whose lines are only ever added; named here, since whoever keeps them stands higher."""
+
+KEPT_RESULTS = "group/*.json"
+KEYLESS = "a command without the key"
+"""What is recorded of somebody who names no key that opens the records."""
 
 _SIGNS = ("store.duckdb", "current.json", FILE)
 """Files by which a folder is known for a warehouse; named here so that nothing heavy is imported before a command."""
@@ -61,6 +95,15 @@ class AccessRecord:
     entries: tuple[Mapping[str, Any], ...]
     fault: str  # What is wrong with it, in a sentence; empty where nothing is
 
+    @property
+    def beside(self) -> dict[str, set[str]]:
+        """Name of another record -> how far it once had come, as :func:`marks_beside` says it."""
+        found: dict[str, set[str]] = {}
+        for entry in self.entries:
+            for name, mark in entry.get("beside", {}).items():
+                found.setdefault(name, set()).add(mark)
+        return found
+
 
 def options_in(words: Sequence[str]) -> list[str]:
     """The names of the options among the words of a command, without their values."""
@@ -82,13 +125,35 @@ def recorded_as() -> str:
     return stated
 
 
-def record_begin(folder: Path, what: str, options: Sequence[str] = ()) -> Mark | None:
+def pseudonym_of(folder: Path, person: str) -> str:
+    """A person (the name of a login; nothing: of the account at this machine) as the records of a folder name them."""
+    return _pseudonym(person, _marked(folder)[1])
+
+
+def _pseudonym(person: str, text: str) -> str:
+    name = person or _account()
+    return f"person-{hmac.new(text.encode(), name.casefold().encode(), hashlib.sha256).hexdigest()[:10]}"
+
+
+def _account() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):  # an account without a name
+        return str(os.getuid()) if hasattr(os, "getuid") else ""
+
+
+def record_begin(folder: Path, what: str, options: Sequence[str] = (), *, person: str = "") -> Mark | None:
     """Write down that something begins; None where there is no warehouse yet or its folder cannot be written to.
 
     Raises:
         RequestError: The stated code of the person is no short code.
     """
-    return _add(folder, {"what": what, "options": list(options), "by": recorded_as()})
+    return _add(folder, {"what": what, "options": list(options), "by": recorded_as(), "person": person})
+
+
+def record_step(folder: Path, what: str) -> None:
+    """Write down that another record was added to, and with it how far that has come."""
+    _add(folder, {"what": what})
 
 
 def record_end(folder: Path, begun: Mark | None, what: str, code: int) -> None:
@@ -96,27 +161,102 @@ def record_end(folder: Path, begun: Mark | None, what: str, code: int) -> None:
     _add(folder, {"what": what, "ended": code, "begun": begun.sum if begun else ""})
 
 
+def settle(folder: Path, key: str | None) -> None:
+    """Have the records lie as their store does: sealed where it has a key, and by no other key than that."""
+    if key is None:
+        return
+    if not lies_sealed(folder) or (is_readable(folder) and n_keys(folder) > 1):
+        share_key(folder, [key])
+    for name in _record_files(folder):
+        path = folder / name
+        if any(not is_sealed(line) for line in path.read_bytes().splitlines()):
+            rewritten(path, partial(_sealed_now, path))
+
+
+def unseal(folder: Path) -> None:
+    """Lay the records down as they were written; the next command that opens an encrypted store seals them again."""
+    if lies_sealed(folder) and is_readable(folder):
+        for name in _record_files(folder):
+            rewritten(folder / name, partial(plain, folder / name))
+        (folder / KEY_FILE).unlink()
+
+
+def plain_beside(folder: Path) -> list[str]:
+    """Records with lines that lie plain beside an encrypted store."""
+    lines = {name: (folder / name).read_bytes().splitlines(keepends=True) for name in _record_files(folder)}
+    return [name for name, listed in lines.items() if not all(is_sealed(one) or _is_keyless(one) for one in listed)]
+
+
+def marks_beside(folder: Path) -> dict[str, list[str]]:
+    """Name of each other record -> the marks it passed: number of lines and digest of them, and how far it is last."""
+    return {
+        name: [f"{number} {digest}" for number, (_, digest) in enumerate(running(content_of(folder / name)))]
+        if name in BESIDE
+        else ["kept"]
+        for name in _record_files(folder)
+        if name != FILE
+    }
+
+
+def _record_files(folder: Path) -> list[str]:
+    listed = [*(folder / name for name in (FILE, *BESIDE)), *sorted(folder.glob(KEPT_RESULTS))]
+    return [path.relative_to(folder).as_posix() for path in listed if path.is_file()]
+
+
+def _sealed_now(path: Path, line: bytes) -> bytes:
+    return line if _is_keyless(line) or is_sealed(line) else as_kept(path, line)
+
+
+def as_kept(path: Path, line: bytes) -> bytes:
+    """A line of a record as it is kept beside its store."""
+    return kept(path, line, shown=("number", "sum") if path.name == FILE else ())
+
+
+def _is_keyless(line: bytes) -> bool:
+    entry = opened(line)
+    return entry is not None and entry.get("what") == KEYLESS
+
+
 def read_access(folder: Path, marks: Sequence[str] = ()) -> AccessRecord:
     """The record of a warehouse, every line checked; it must still hold the lines of ``marks``, as noted elsewhere."""
+    marks = [*marks, str(_marked(folder)[0])]
     entries: list[Mapping[str, Any]] = []
     seen, last = {str(START)}, START
     for line in whole_lines(content_of(folder / FILE)).splitlines():
         entry, mark = _entry(line)
         if entry is None or mark is None or entry["after"] != last.sum or mark.number != last.number + 1:
-            return AccessRecord(entries=tuple(entries), fault=f"the access record was changed after line {last.number}")
+            is_cut = mark is not None and mark.number > last.number + 1
+            lost = _fault_of("access record", [str(mark.number - 1)]) if mark is not None and is_cut else ""
+            fault = lost or f"the access record was changed after line {last.number}"
+            return AccessRecord(entries=tuple(entries), fault=fault)
         entries.append(entry)
         last = mark
         seen.add(str(mark))
-    lost = [mark for mark in marks if mark not in seen]
-    fault = f"the access record has lost lines: it once had line {lost[-1].partition(' ')[0]}" if lost else ""
-    return AccessRecord(entries=tuple(entries), fault=fault)
+    return AccessRecord(entries=tuple(entries), fault=_fault_of("access record", [m for m in marks if m not in seen]))
+
+
+def faults_beside(folder: Path, record: AccessRecord) -> list[str]:
+    """Sentences about the other records: missing ones, and those that lost or changed lines."""
+    there = marks_beside(folder)
+    found = []
+    for name, once in sorted(record.beside.items()):
+        lost = sorted(once - set(there.get(name, ())), key=lambda mark: mark.partition(" ")[0].zfill(9))
+        if name not in there:
+            found.append(f"the record {name} is missing: put it back from a backup")
+        elif lost:
+            found.append(f"{_fault_of(f'record {name}', lost)}, and does not any more as it was written")
+    return found
+
+
+def _fault_of(what: str, lost: Sequence[str]) -> str:
+    return f"the {what} has lost lines: it once had line {lost[-1].partition(' ')[0]}" if lost else ""
 
 
 def mark_of(folder: Path) -> Mark | None:
     """How far the record has come; None where there is none or its last line cannot be read."""
     try:
         with (folder / FILE).open("rb") as stream:
-            return _last(stream.fileno())[0]
+            return _last(stream.fileno(), folder)[0]
     except OSError:
         return None
 
@@ -126,25 +266,51 @@ def _add(folder: Path, said: Mapping[str, Any]) -> Mark | None:
     if not any((folder / sign).exists() for sign in _SIGNS):
         return None
     try:
-        with _held(folder / FILE) as handle:
-            return _written(handle, said)
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
+        with held(folder / FILE) as handle:
+            return _written(handle, folder, said)
+    except (OSError, KeyProblemError) as error:
+        reason = (error.strerror if isinstance(error, OSError) else "") or type(error).__name__
         print(f"menton: the access record of {folder.name} could not be written ({reason})", file=sys.stderr)
         return None
 
 
-def _written(handle: int, said: Mapping[str, Any]) -> Mark:
-    last, length = _last(handle)
-    last = last or Mark(0, "unreadable")  # the next check says where the record broke; adding must not hide it
+def _written(handle: int, folder: Path, said: Mapping[str, Any]) -> Mark:
+    last, length = _last(handle, folder)
+    marked, text = _marked(folder)
+    text = text or secrets.token_hex(16)
+    if last is None or last.number < marked.number or (last.number == marked.number and last != marked):
+        last = Mark(marked.number, "unreadable")  # adding must not hide where the record broke or was cut
     at = datetime.now(UTC).replace(microsecond=0, tzinfo=None).isoformat() + "Z"
     first = {} if last.number else {"record": secrets.token_hex(8)}  # tells one record from any other
-    whole = {"number": last.number + 1, "at": at, **first, **said, "after": last.sum}
-    put_at_end(handle, sealed(whole), length=length)
-    return Mark(last.number + 1, sum_of(whole))
+    entry = _of_person(folder, said, text) if is_readable(folder) else {"what": KEYLESS}
+    whole = {"number": last.number + 1, "at": at, **first, **entry, "salt": secrets.token_hex(8), "after": last.sum}
+    line = sealed(whole) if entry["what"] == KEYLESS else as_kept(folder / FILE, sealed(whole))
+    put_at_end(handle, line, length=length)
+    mark = Mark(last.number + 1, sum_of(whole))
+    (folder / MARK).write_text(f"{mark} {text}\n", encoding="ascii")
+    return mark
 
 
-def _last(handle: int) -> tuple[Mark | None, int]:
+def _of_person(folder: Path, said: Mapping[str, Any], text: str) -> dict[str, Any]:
+    """An entry with a pseudonym in place of the person, and with how far the other records have come."""
+    entry = dict(said)
+    if "by" in entry:
+        person = entry.pop("person")
+        entry["by"] = entry["by"] or _pseudonym(person, text)
+    last = {name: marks[-1] for name, marks in marks_beside(folder).items()}
+    return {**entry, "beside": last} if last else entry
+
+
+def _marked(folder: Path) -> tuple[Mark, str]:
+    """How far the record had come by the mark beside it, and the random text of the mark."""
+    try:
+        number, digest, text = (folder / MARK).read_text(encoding="ascii").split()
+        return Mark(int(number), digest), text
+    except (OSError, ValueError):
+        return START, ""
+
+
+def _last(handle: int, folder: Path) -> tuple[Mark | None, int]:
     """The mark of the last whole line (None: not as it was written), and the length of the whole lines."""
     size = os.lseek(handle, 0, os.SEEK_END)
     start = max(0, size - _TAIL)
@@ -155,8 +321,17 @@ def _last(handle: int) -> tuple[Mark | None, int]:
     end = tail.rfind(b"\n") + 1
     if end == 0:
         return (START, 0) if start == 0 else (None, size)
-    _, mark = _entry(tail[tail.rfind(b"\n", 0, end - 1) + 1 : end - 1])
-    return mark, start + end
+    line = tail[tail.rfind(b"\n", 0, end - 1) + 1 : end - 1]
+    return _entry(plain(folder / FILE, line))[1] or _shown(line), start + end
+
+
+def _shown(line: bytes) -> Mark | None:
+    """The mark of a sealed line, as it can be read without the key."""
+    try:
+        entry = json.loads(line) if is_sealed(line) else {}
+        return Mark(int(entry["number"]), str(entry["sum"]))
+    except (ValueError, KeyError, TypeError):
+        return None
 
 
 def _entry(line: bytes) -> tuple[dict[str, Any] | None, Mark | None]:
@@ -164,30 +339,3 @@ def _entry(line: bytes) -> tuple[dict[str, Any] | None, Mark | None]:
     entry = opened(line)
     number = entry.get("number") if entry else None
     return (entry, Mark(number, sum_of(entry))) if entry and isinstance(number, int) else (None, None)
-
-
-@contextmanager
-def _held(path: Path) -> Iterator[int]:
-    """The record open for this process alone; others wait their turn, which takes no longer than writing a line."""
-    handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o600)
-    try:
-        _wait_for_lock(handle)
-        yield handle
-    finally:
-        os.close(handle)
-
-
-if sys.platform == "win32":  # pragma: no cover - run on Windows only
-
-    def _wait_for_lock(handle: int) -> None:
-        import msvcrt
-
-        os.lseek(handle, 2**40, os.SEEK_SET)  # far behind the last line: a lock there keeps nobody from reading
-        msvcrt.locking(handle, msvcrt.LK_LOCK, 1)
-
-else:
-
-    def _wait_for_lock(handle: int) -> None:
-        import fcntl
-
-        fcntl.flock(handle, fcntl.LOCK_EX)

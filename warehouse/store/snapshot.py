@@ -72,7 +72,7 @@ def open_snapshot(folder: Path, *, key: str | None = None) -> tuple[Snapshot, Co
 def point_to(folder: Path, *, build_id: str, published_at: datetime, file: str) -> None:
     """Make a finished snapshot the current one, in one step that survives a crash."""
     sync(folder / file)
-    draft = folder / f"{POINTER}.draft"
+    draft = pointer_draft(folder)
     digest = file_sha256(folder / file)
     stated = {"build": build_id, "published_at": published_at.isoformat() + "Z", "file": file, "sha256": digest}
     text = json.dumps(stated, indent=1)
@@ -80,6 +80,11 @@ def point_to(folder: Path, *, build_id: str, published_at: datetime, file: str) 
     sync(draft)
     draft.replace(folder / POINTER)
     sync_folder(folder)
+
+
+def pointer_draft(folder: Path) -> Path:
+    """The pointer while a build is being published."""
+    return folder / f"{POINTER}.draft"
 
 
 def file_sha256(path: Path) -> str:

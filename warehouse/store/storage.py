@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 
 from warehouse.errors import BusyError, KeyProblemError, MentonError, WarehouseError
+from warehouse.store.chain import keep_key
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -43,6 +44,7 @@ class Connection:
         except BaseException:
             self.raw.close()
             raise
+        keep_key(path.parent, key)
 
     def close(self) -> None:
         """Close the connection and the file."""

@@ -7,13 +7,14 @@ from importlib.resources import files
 from pathlib import Path
 
 from warehouse.errors import WarehouseError
-from warehouse.store.storage import Connection, utc_now
+from warehouse.store.access import ANCHOR, mark_of, settle
+from warehouse.store.storage import Connection, files_told, utc_now
 
 STORE = "store.duckdb"
 
 
 def open_store(folder: Path, *, create: bool = False, key: str | None = None) -> Connection:
-    """Open the store of a warehouse for writing, and bring its schema up to date.
+    """Open the store of a warehouse for writing, bring its schema up to date, and note how far the records have come.
 
     Raises:
         WarehouseError: There is no warehouse and ``create`` is false, or it cannot be opened.
@@ -25,6 +26,9 @@ def open_store(folder: Path, *, create: bool = False, key: str | None = None) ->
     connection = Connection(path, key=key)
     try:
         migrate(connection)
+        with files_told(folder):
+            settle(folder, key)
+        anchor(connection, folder)
     except BaseException:
         connection.close()
         raise
@@ -93,6 +97,16 @@ def _refuse_altered(stored: str, present: str, name: str) -> None:
     if stored != present:
         found = f"the migration {name} is not the one this warehouse was made with"
         raise WarehouseError(found, where=name, remedy="reinstall menton: a shipped migration never changes")
+
+
+def anchor(store: Connection, folder: Path) -> None:
+    """Note in the store how far the access record has come, and with it all others.
+
+    Opening a store to write does so, and publishing; whoever writes through them need not.
+    """
+    noted = store.value("select detail from events where what = ? order by entry desc limit 1", [ANCHOR])
+    if (mark := mark_of(folder)) is not None and str(mark) != noted:
+        record_event(store, ANCHOR, str(mark))
 
 
 def record_event(connection: Connection, what: str, detail: str) -> None:

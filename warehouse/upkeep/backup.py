@@ -19,8 +19,11 @@ from warehouse.errors import BadFileError, BusyError, KeyProblemError, RequestEr
 from warehouse.plans.looks import FILE as LOOKS
 from warehouse.pooled.history import RECORD_FILE as HANDED_OVER
 from warehouse.pooled.kept_results import FOLDER as GROUPS
-from warehouse.private_files import sync_folder
+from warehouse.private_files import sync_folder, write_whole
 from warehouse.store.access import FILE as ACCESS
+from warehouse.store.access import MARK, as_kept
+from warehouse.store.chain import KEY_FILE as RECORDS_KEY
+from warehouse.store.chain import content_of, keep_key
 from warehouse.store.copying import copy_into
 from warehouse.store.snapshot import POINTER, current_snapshot, file_sha256, sync
 from warehouse.store.storage import Connection, files_told, utc_now
@@ -29,8 +32,8 @@ from warehouse.upkeep.verify import verify
 
 MANIFEST = "menton-backup.json"
 FORMAT = 1
-RECORDS = (ACCESS, LOOKS, HANDED_OVER)
-"""Files of the warehouse folder whose lines are only ever added."""
+RECORDS = (RECORDS_KEY, MARK, ACCESS, LOOKS, HANDED_OVER)
+"""Files beside the store: those whose lines are only ever added, and first of all what belongs to them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +231,7 @@ def restore(
         _lay_out(source, draft, made)
         progress("verifying the copy")
         _refuse_unsound(draft, key)
+        keep_key(folder, key)
         _carry_on(folder, draft)
         aside = _move_aside(folder) if occupied else None
         if folder.exists():
@@ -253,16 +257,19 @@ def _carry_on(folder: Path, draft: Path) -> None:
     """
     if not (draft / ACCESS).exists() or not _goes_on(folder / ACCESS, draft / ACCESS):
         return
-    for name in RECORDS:
+    if (folder / MARK).exists():
+        _copy_file(folder / MARK, draft / MARK)
+    for name in (ACCESS, LOOKS, HANDED_OVER):
         if _goes_on(folder / name, draft / name):
-            _copy_file(folder / name, draft / name)
+            lines = content_of(folder / name).splitlines(keepends=True)
+            write_whole(draft / name, b"".join(as_kept(draft / name, line) for line in lines))
 
 
 def _goes_on(present: Path, earlier: Path) -> bool:
     """Whether a record begins with an earlier one, which may not have been there yet."""
     if not present.is_file():
         return False
-    return present.read_bytes().startswith(earlier.read_bytes() if earlier.exists() else b"")
+    return content_of(present).startswith(content_of(earlier))
 
 
 def _refuse_unsound(draft: Path, key: str | None) -> None:

@@ -10,6 +10,8 @@ from pathlib import Path
 from warehouse.errors import RequestError
 from warehouse.marts.publish import publish
 from warehouse.private_files import sync_folder
+from warehouse.store.access import unseal
+from warehouse.store.chain import share_key
 from warehouse.store.copying import copy_into
 from warehouse.store.snapshot import Snapshot, remove_old_snapshots
 from warehouse.store.storage import files_told
@@ -44,6 +46,11 @@ def rekey(
         store.execute("checkpoint menton")  # so that no part of the store is left to a write-ahead log
         progress("copying the store under the new key")
         copy_into(store, folder / _DRAFT, key=new_key)
+        with files_told(folder):
+            if new_key is None:
+                unseal(folder)
+            elif key is not None:
+                share_key(folder, [key, new_key])  # until the store is under the new one alone
         if os.name != "nt":  # while the store is held, so that no other program can load into the one that goes
             _swap(folder)
     if os.name == "nt":  # Windows renames nothing onto an open file

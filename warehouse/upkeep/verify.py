@@ -16,9 +16,9 @@ from warehouse.marts.catalogues import in_force
 from warehouse.marts.publish import store_state
 from warehouse.plans.looks import read_looks
 from warehouse.private_files import is_open_to_others
-from warehouse.store.access import ANCHOR, read_access
+from warehouse.store.access import ANCHOR, faults_beside, plain_beside, read_access
 from warehouse.store.quoting import name, statement
-from warehouse.store.snapshot import POINTER, Snapshot, current_snapshot, file_sha256
+from warehouse.store.snapshot import POINTER, Snapshot, current_snapshot, file_sha256, pointer_draft
 from warehouse.store.storage import Connection, attach
 from warehouse.store.store import STORE, migrations, no_warehouse
 from warehouse.store.tables import Tables
@@ -112,7 +112,7 @@ def verify(folder: Path, *, key: str | None = None) -> Verification:
         record.take("every_block_is_readable", list(_unreadable(store, "menton")))
         if not record.faults and _check_migrations(store, record):
             _check_store(store, record)
-            _check_records(folder, store, record)
+            _check_records(folder, store, key, record)
             _check_snapshot(folder, store, key, record)
     return Verification(checks=tuple(record.checks), faults=tuple(record.faults), notes=tuple(record.notes))
 
@@ -164,11 +164,16 @@ def _check_store(store: Connection, record: _Record) -> None:
         record.take("codes_are_known", _unknown_codes(store))
 
 
-def _check_records(folder: Path, store: Connection, record: _Record) -> None:
+def _check_records(folder: Path, store: Connection, key: str | None, record: _Record) -> None:
     """The records beside the store, whose lines are only ever added."""
     marks = [mark for (mark,) in store.rows("select detail from events where what = ? order by entry", [ANCHOR])]
-    fault = read_access(folder, marks).fault
-    record.take("access_record_is_whole", [fault] if fault else [])
+    access = read_access(folder, marks)
+    record.take("access_record_is_whole", [access.fault] if access.fault else [])
+    record.take("records_beside_are_whole", faults_beside(folder, access))
+    if key is not None:
+        sealed_by = "run `menton publish` with the key to seal them"
+        found = [f"lines of {one} lie plain beside the encrypted store: {sealed_by}" for one in plain_beside(folder)]
+        record.take("records_are_sealed", found)
     altered = [] if read_looks(folder).is_whole else ["the record of comparisons looked at was changed"]
     record.take("record_of_looks_is_whole", altered)
 
@@ -212,7 +217,9 @@ def _bad_catalogues(store: Connection) -> list[str]:
 
 def _check_snapshot(folder: Path, store: Connection, key: str | None, record: _Record) -> None:
     if not (folder / POINTER).exists():
-        if store.value("select count(*) from publications"):
+        if pointer_draft(folder).exists():
+            record.notes.append("publishing was stopped before its end: run `menton publish`")
+        elif store.value("select count(*) from publications"):
             found = f"builds are on record, but {POINTER}, which names the current one, is missing"
             record.take("pointer_is_there", [f"{found}: run `menton publish` to make it again"])
         else:

@@ -15,6 +15,7 @@ from tests.hand_made import load_rows, made_case
 from warehouse.outcomes.registry import definition_to_dict, shipped_registry
 from warehouse.pooled.kept_results import kept_path, kept_results
 from warehouse.store.access import FILE as ACCESS
+from warehouse.store.access import MARK
 
 PRACTICES = ("HARBOUR", "FERRY", "ORCHARD")
 
@@ -62,7 +63,7 @@ def contribute(home: Path, practice: str, *more: str, agreement: Path | None = N
 
 def files(folder: Path) -> dict[str, bytes]:
     """Every file but the record of commands, which each command adds to."""
-    listed = (path for path in sorted(folder.rglob("*")) if path.is_file() and path.name != ACCESS)
+    listed = (path for path in sorted(folder.rglob("*")) if path.is_file() and path.name not in {ACCESS, MARK})
     return {str(path.relative_to(folder)): path.read_bytes() for path in listed}
 
 
