@@ -27,8 +27,9 @@ def guarded_row(guard: Guard, space: Space) -> NDArray[np.int8]:
 
 def knowledge_of(releases: Sequence[Release], space: Space) -> Knowledge:
     """Everything the releases say, as ranges of sums of finest cells."""
-    rows = [row_of(release.layout, key, space) for release in releases for key in release.cells]
-    bounds = [release.bounds(key) for release in releases for key in release.cells]
+    links = space.links()
+    rows = [*links, *(row_of(release.layout, key, space) for release in releases for key in release.cells)]
+    bounds = [(0.0, 0.0)] * len(links) + [release.bounds(key) for release in releases for key in release.cells]
     return Knowledge.of(
         np.array(rows, dtype=np.int8).reshape(len(rows), space.size),
         np.array(bounds, dtype=np.float64).reshape(len(rows), 2),
@@ -37,5 +38,4 @@ def knowledge_of(releases: Sequence[Release], space: Space) -> Knowledge:
 
 def row_of(layout: Layout, key: tuple[str, ...], space: Space) -> NDArray[np.int8]:
     """A cell as a sum of finest cells."""
-    values = [dimension.values(category) for dimension, category in zip(layout.dimensions, key, strict=True)]
-    return space.row(sets_of(layout, values))
+    return space.row(sets_of(layout, layout.values(key)))

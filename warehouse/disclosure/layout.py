@@ -92,6 +92,10 @@ class Layout:
             found = f"The variable {', '.join(clash)} is used twice in one table."
             raise RequestError(found, expected="each variable once", remedy="leave one of the uses out")
 
+    def values(self, key: Sequence[str]) -> list[frozenset[str]]:
+        """Base values of a cell shown, one set a dimension."""
+        return [dimension.values(category) for dimension, category in zip(self.dimensions, key, strict=True)]
+
     def keys(self) -> Iterator[tuple[str, ...]]:
         """Keys of all cells shown, the last dimension running fastest."""
         return product(*(dimension.members for dimension in self.dimensions))

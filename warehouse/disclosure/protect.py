@@ -27,11 +27,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from warehouse.disclosure.knowledge import knowledge_of, row_of, space_for
+from warehouse.disclosure.layout import Layout
 from warehouse.disclosure.policy import Policy
 from warehouse.disclosure.published import Count, Guard, ProtectedTable, Release, make_cell
 from warehouse.disclosure.search import Search
 from warehouse.disclosure.space import Space
-from warehouse.disclosure.system import Knowledge, extreme
+from warehouse.disclosure.system import Knowledge, extreme, sparse
 from warehouse.disclosure.table import Table
 from warehouse.disclosure.targets import Goal, goals_of, guards_of
 from warehouse.errors import RequestError
@@ -65,7 +66,7 @@ def protect(table: Table, policy: Policy | None = None, *, earlier: Sequence[Rel
     if not goals and not earlier:
         return _result(table, rule, frozenset(), frozenset(), rule.minimum, guards)
     rows = {key: row_of(table.layout, key, space) for key in counts}
-    for relabelled in _stages(counts, small, rows):
+    for relabelled in _stages(counts, small, table.layout):
         least = 1 if relabelled else rule.minimum
         open_ = [key for key, count in counts.items() if count >= rule.minimum]
         search = _search(counts, rows, rule, knowledge_of(earlier, space), relabelled, open_, goals)
@@ -77,18 +78,16 @@ def protect(table: Table, policy: Policy | None = None, *, earlier: Sequence[Rel
     return _refusal(table, rule, "Together with what was published before it would give away a small count.")
 
 
-def _stages(
-    counts: Mapping[Key, int], small: frozenset[Key], rows: Mapping[Key, NDArray[np.int8]]
-) -> Iterator[frozenset[Key]]:
+def _stages(counts: Mapping[Key, int], small: frozenset[Key], layout: Layout) -> Iterator[frozenset[Key]]:
     """Which small cells lose their label: none, then those that hold other non-empty cells, then all."""
     yield frozenset()
-    filled = [rows[key].astype(np.int64) for key, count in counts.items() if count > 0]
-    totals = frozenset(key for key in small if any(_within(part, rows[key].astype(np.int64)) for part in filled))
+    filled = [layout.values(key) for key, count in counts.items() if count > 0]
+    totals = frozenset(key for key in small if any(_within(part, layout.values(key)) for part in filled))
     yield from (stage for stage in dict.fromkeys((totals, small)) if stage)
 
 
-def _within(part: NDArray[np.int64], whole: NDArray[np.int64]) -> bool:
-    return bool(np.all(part <= whole)) and int(part.sum()) < int(whole.sum())
+def _within(part: Sequence[frozenset[str]], whole: Sequence[frozenset[str]]) -> bool:
+    return part != whole and all(own <= wide for own, wide in zip(part, whole, strict=True))
 
 
 def _search(
@@ -106,12 +105,13 @@ def _search(
     size = before.rows.shape[1]
     return Search(
         known=before.joined(np.array(list(rows.values()), dtype=np.int8), np.array(bounds, dtype=np.float64)),
-        rows=np.array([rows[key] for key in open_], dtype=np.int8).reshape(len(open_), size),
+        rows=sparse(np.array([rows[key] for key in open_], dtype=np.int8).reshape(len(open_), size)),
         ranges=np.array([policy.bounds_of(policy.shown_value(counts[key])) for key in open_], dtype=np.float64).reshape(
             len(open_), 2
         ),
         prices=np.array([counts[key] + 1e-6 * i for i, key in enumerate(open_)], dtype=np.float64),
         goals=list(goals),
+        wanted=sparse(np.array([goal.row for goal in goals], dtype=np.int8).reshape(len(goals), size)),
         hidden=np.zeros(len(open_), dtype=np.bool_),
     )
 

@@ -5,12 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from warehouse.disclosure.system import Knowledge, Solution, cheapest
 from warehouse.disclosure.targets import Goal
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 _LITTLE = 1e-3  # price of missing a goal not asked for, in prices of the cheapest cell: nothing is hidden for it
 _MUCH = 1e3  # price of missing the goal asked for, in prices of the dearest cell: all is hidden for it if need be
@@ -22,11 +26,12 @@ class Search:
 
     # What holds whatever is hidden: earlier tables, zeros, labels of small cells, least size of the others
     known: Knowledge
-    rows: NDArray[np.int8]  # Cells that may have to be hidden, as sums of finest cells, shape `(s, atoms)`
+    rows: csr_array  # Cells that may have to be hidden, as sums of finest cells, shape `(s, atoms)`
     ranges: NDArray[np.float64]  # What showing each says about it, shape `(s, 2)`
     prices: NDArray[np.float64]  # Cost of hiding each, shape `(s,)`
     # What must be proved, `g` of them: of each count first that it can be small, then that it can be large
     goals: list[Goal]
+    wanted: csr_array  # The sums of the goals, shape `(g, atoms)`
     hidden: NDArray[np.bool_]  # Which cells are hidden so far, shape `(s,)`
     # For every set of whole numbers found, the cells whose shown value it contradicts, each `(s,)`
     moved: list[NDArray[np.bool_]] = field(default_factory=list)
@@ -88,8 +93,10 @@ class Search:
 
     def _still_proved(self, likeliest: int) -> bool:
         """Whether all goals hold with the cells hidden now; the one most likely to fail is looked at first."""
-        goals = (likeliest, *range(len(self.goals)))
-        return all(self._proved()[i] or self._prove(i, more=False) for i in goals)
+        while left := np.flatnonzero(~self._proved()).tolist():
+            if not self._prove(likeliest if likeliest in left else left[0], more=False):
+                return False
+        return True
 
     def _proved(self) -> NDArray[np.bool_]:
         """Goals met by whole numbers already found that fit what is shown now, shape ``(g,)``."""
@@ -112,27 +119,34 @@ class Search:
         """
         goal = self.goals[i]
         like = [j for j in np.flatnonzero(~self._proved()).tolist() if self.goals[j].upward == goal.upward]
-        answer = self._ask([goal], [self.goals[j] for j in like if j != i], more=more)
+        answer = self._ask([i], [j for j in like if j != i], more=more)
         if answer is None:
             return False
-        sums = self.rows.astype(np.int64) @ answer.atoms
+        sums = self.rows @ answer.atoms
         moved = (sums < self.ranges[:, 0]) | (sums > self.ranges[:, 1])
         self.moved.append(moved)
-        self.reached.append(np.array([one.row.astype(np.int64) @ answer.atoms for one in self.goals]))
+        self.reached.append(np.rint(self.wanted @ answer.atoms).astype(np.int64))
         self.hidden |= moved
         self.goals[i] = goal.brought_to(int(self.reached[-1][i]))
         return True
 
-    def _ask(self, goals: Sequence[Goal], others: Sequence[Goal], *, more: bool) -> Solution | None:
-        """The cheapest whole numbers; goals must be met unless more cells may be hidden, where they come first."""
-        shown = ~self.hidden
+    def _ask(self, goals: Sequence[int], others: Sequence[int], *, more: bool) -> Solution | None:
+        """The cheapest whole numbers; goals must be met unless more cells may be hidden, where they come first.
+
+        Where no more may be hidden, as few of the hidden cells as can be are made use of, so that what is found still
+        fits when others of them are shown again.
+        """
+        from scipy.sparse import vstack
+
         scale = float(np.max(self.prices, initial=1.0))
-        prices = self.prices[shown] / scale if more else np.full(int(shown.sum()), math.inf)
         little = _LITTLE * float(np.min(self.prices, initial=1.0)) / scale
+        cells = ~self.hidden if more else np.ones(self.hidden.size, dtype=np.bool_)
+        prices = np.where(self.hidden | more, self.prices / scale, math.inf)[cells]
         soft = [*goals, *others]
+        ends = [(self.goals[i].low, self.goals[i].high) for i in soft]
         return cheapest(
             self.known,
             [*prices, *([_MUCH if more else math.inf] * len(goals)), *([little] * len(others))],
-            np.vstack([self.rows[shown], *(goal.row[None, :] for goal in soft)]),
-            np.vstack([self.ranges[shown], *(np.array([[goal.low, goal.high]]) for goal in soft)]),
+            vstack([self.rows[cells], self.wanted[soft]], format="csr"),
+            np.vstack([self.ranges[cells], np.array(ends, dtype=np.float64).reshape(len(soft), 2)]),
         )

@@ -1,15 +1,19 @@
 """The finest cells that a set of tables can tell apart, and each published cell as a sum of them.
 
-Two tables over the same cases are sums of one set of unseen counts: the cross of all their variables. Base values
-that no table tells apart are merged first, so that the set stays as small as it can be.
+Tables over the same cases are sums of one set of unseen counts: the cross of all their variables. Base values that no
+table tells apart are merged first. The whole cross is not needed: where tables meet in a tree of variables, whole
+numbers for each block of variables that agree in what two blocks share always come from some cases (decomposable
+tables can be put together; Lauritzen 1996, Graphical Models, from memory). So a block is crossed by itself, and what
+blocks share is linked; tables that meet in a circle are one block.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import reduce
+from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +22,7 @@ from warehouse.disclosure.layout import Dimension, Layout
 from warehouse.errors import RequestError
 
 Row = NDArray[np.int8]
+Sets = Mapping[str, frozenset[str]]
 
 MOST_ATOMS = 8_000
 _OTHER = "\x00any other value"
@@ -25,25 +30,87 @@ _OTHER = "\x00any other value"
 
 @dataclass(frozen=True, slots=True)
 class Space:
-    """Variables in a fixed order and, for each, the classes of base values that some table tells apart."""
+    """Variables, for each the classes of base values that some table tells apart, and the blocks that are crossed."""
 
     classes: Mapping[str, tuple[frozenset[str], ...]]
+    blocks: tuple[frozenset[str], ...]  # Each later one holds what an earlier one shares with all that follow it
 
     @property
     def size(self) -> int:
         """Number of finest cells."""
-        return math.prod(len(found) for found in self.classes.values())
+        return sum(map(self._size, self.blocks))
 
-    def row(self, sets: Mapping[str, frozenset[str]]) -> Row:
+    def named(self, sets: Sets) -> dict[str, frozenset[str]]:
+        """What restricts a cell: the sets without those that hold every value of their variable."""
+        return {name: own for name, own in sets.items() if not all(one <= own for one in self.classes[name])}
+
+    def row(self, sets: Sets) -> Row:
         """The finest cells that make up a cell, as 0/1, shape ``(size,)``; a variable not named is not restricted."""
+        named = self.named(sets)
+        return self._row(named, next(block for block in self.blocks if block.issuperset(named)))
+
+    def links(self) -> Row:
+        """The sums that two blocks share, each less the other, so that all are 0; shape ``(links, size)``."""
+        found = []
+        for shared, block, other in _meetings(self.blocks):
+            for chosen in product(*(self.classes[name] for name in shared)):
+                named = dict(zip(shared, chosen, strict=True))
+                found.append(self._row(named, block) - self._row(named, other))
+        return np.array(found, dtype=np.int8).reshape(len(found), self.size)
+
+    def _size(self, block: frozenset[str]) -> int:
+        return math.prod(len(self.classes[name]) for name in block)
+
+    def _row(self, named: Sets, block: frozenset[str]) -> Row:
         parts = [
-            np.array([name not in sets or found <= sets[name] for found in classes], dtype=np.int8)
+            np.array([name not in named or own <= named[name] for own in classes], dtype=np.int8)
             for name, classes in self.classes.items()
+            if name in block
         ]
-        return reduce(np.multiply.outer, parts, np.ones((), dtype=np.int8)).ravel()
+        place = self.blocks.index(block)
+        row = np.zeros(self.size, dtype=np.int8)
+        start = sum(map(self._size, self.blocks[:place]))
+        row[start : start + self._size(block)] = reduce(np.multiply.outer, parts, np.ones((), dtype=np.int8)).ravel()
+        return row
 
 
-def space_of(layouts: Sequence[Layout], guarded: Sequence[Mapping[str, frozenset[str]]] = ()) -> Space:
+def within(part: Sets, whole: Sets) -> bool:
+    """Whether a cell named so lies within another."""
+    return all(name in part and part[name] <= own for name, own in whole.items())
+
+
+def blocks_of(parts: Sequence[frozenset[str]], size: Callable[[frozenset[str]], int]) -> tuple[frozenset[str], ...]:
+    """Blocks that hold the variables of each part and meet in a tree (reduction of Graham, Yu and Ozsoyoglu)."""
+    left, ordered = _largest(parts), []
+    while len(left) > 1:
+        ear = next((one for one in left if _is_ear(one, left)), None)
+        if ear is not None:
+            ordered.append(ear)
+            left.remove(ear)
+        else:
+            joined = min((one | other for one, other in combinations(left, 2)), key=size)
+            left = _largest([*left, joined])
+    return (*ordered, *left)
+
+
+def _largest(parts: Sequence[frozenset[str]]) -> list[frozenset[str]]:
+    return [one for one in dict.fromkeys(parts) if not any(one < other for other in parts)]
+
+
+def _is_ear(one: frozenset[str], left: Sequence[frozenset[str]]) -> bool:
+    others = [other for other in left if other != one]
+    return any(one & frozenset().union(*others) <= other for other in others)
+
+
+def _meetings(blocks: Sequence[frozenset[str]]) -> Iterator[tuple[list[str], frozenset[str], frozenset[str]]]:
+    """Each block but the last, with what it shares with those that follow and the one of them that holds it."""
+    for i, block in enumerate(blocks[:-1]):
+        later = blocks[i + 1 :]
+        shared = block & frozenset().union(*later)
+        yield sorted(shared), block, next(other for other in later if shared <= other)
+
+
+def space_of(layouts: Sequence[Layout], guarded: Sequence[Sets] = ()) -> Space:
     """The space of all tables together, fine enough for the guarded cases as well.
 
     Raises:
@@ -69,7 +136,9 @@ def space_of(layouts: Sequence[Layout], guarded: Sequence[Mapping[str, frozenset
     for name, values in universe.items():
         everything = [*values] if closed.get(name, False) else [*values, _OTHER]
         classes[name] = _classes(everything, splits[name])
-    space = Space(classes)
+    parts = [frozenset([*(one.name for one in layout.dimensions), *layout.scope]) for layout in layouts]
+    parts += [frozenset(named) for named in guarded]
+    space = Space(classes, blocks_of(parts, lambda block: math.prod(len(classes[name]) for name in block)))
     if space.size > MOST_ATOMS:
         found = f"The tables published so far combine into {space.size} finest cells."
         raise RequestError(

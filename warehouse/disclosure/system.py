@@ -5,47 +5,55 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+if TYPE_CHECKING:
+    from scipy.optimize._milp import _OptionsMILP
+    from scipy.sparse import csr_array
+
 Vector = NDArray[np.float64]
+Rows: TypeAlias = "NDArray[np.int8] | csr_array"
 
 _PLENTY = 1e6  # no group has as many cases: a count that can be this large has no upper end
-_SECONDS = 20.0  # a question the solver cannot settle in this time counts as "not shown to be safe"
+# A question not settled after so many branches counts as "not shown to be safe": a bound of work, not of time, so that
+# what is hidden never depends on the machine
+_MOST_BRANCHES = 2_000
 
 
 @dataclass(frozen=True, slots=True)
 class Knowledge:
     """Sums of finest cells with the range each is known to lie in."""
 
-    rows: NDArray[np.int8]  # 0/1 sums, shape `(r, atoms)`
+    rows: csr_array  # Sums, shape `(r, atoms)`
     low: Vector  # Lowest value of each, shape `(r,)`
     high: Vector  # Highest value of each
 
     @classmethod
-    def of(cls, rows: NDArray[np.int8], bounds: Vector) -> Knowledge:
-        """Sums with their ranges, shape ``(r, 2)``; one named twice is kept once, with the narrower range."""
-        ranges: dict[bytes, tuple[NDArray[np.int8], float, float]] = {}
-        for row, (low, high) in zip(rows, bounds, strict=True):
-            _, least, most = ranges.get(row.tobytes(), (row, -math.inf, math.inf))
-            ranges[row.tobytes()] = (row, max(least, float(low)), min(most, float(high)))
-        kept = list(ranges.values())
-        return cls(
-            np.array([row for row, _, _ in kept], dtype=np.int8).reshape(len(kept), rows.shape[1]),
-            np.array([low for _, low, _ in kept], dtype=np.float64),
-            np.array([high for _, _, high in kept], dtype=np.float64),
-        )
+    def of(cls, rows: Rows, bounds: Vector) -> Knowledge:
+        """Sums with their ranges, shape ``(r, 2)``."""
+        return cls(sparse(rows), bounds[:, 0].astype(np.float64), bounds[:, 1].astype(np.float64))
 
-    def joined(self, rows: NDArray[np.int8], bounds: Vector) -> Knowledge:
+    def joined(self, rows: Rows, bounds: Vector) -> Knowledge:
         """This and more knowledge."""
-        mine = np.column_stack([self.low, self.high])
-        return Knowledge.of(np.vstack([self.rows, rows]), np.vstack([mine, bounds]))
+        from scipy.sparse import vstack
+
+        low, high = np.append(self.low, bounds[:, 0]), np.append(self.high, bounds[:, 1])
+        return Knowledge(vstack([self.rows, sparse(rows)], format="csr"), low, high)
 
     def holds(self, atoms: NDArray[np.int64]) -> bool:
         """Whether whole numbers for the finest cells fit everything known."""
-        sums = self.rows.astype(np.int64) @ atoms
+        sums = self.rows @ atoms
         return bool(np.all(atoms >= 0) and np.all(sums >= self.low) and np.all(sums <= self.high))
+
+
+def sparse(rows: Rows) -> csr_array:
+    """Sums of finest cells as the solver takes them, shape ``(r, atoms)``; few of the numbers are not 0."""
+    from scipy.sparse import csr_array
+
+    return csr_array(rows.astype(np.float64)) if isinstance(rows, np.ndarray) else rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +74,7 @@ def extreme(knowledge: Knowledge, row: NDArray[np.int8], *, largest: bool) -> fl
     return math.inf if sign * value >= _PLENTY else float(round(sign * value))
 
 
-def cheapest(
-    knowledge: Knowledge, costs: Sequence[float], soft_rows: NDArray[np.int8], soft_bounds: Vector
-) -> Solution | None:
+def cheapest(knowledge: Knowledge, costs: Sequence[float], soft_rows: Rows, soft_bounds: Vector) -> Solution | None:
     """Whole numbers that fit what is known, at the least total cost of leaving the soft ranges.
 
     Soft sums ``(s, atoms)`` have ranges ``(s, 2)`` and a cost ``(s,)`` a unit outside; an infinite one forbids it.
@@ -76,8 +82,9 @@ def cheapest(
     atoms = knowledge.rows.shape[1]
     price = np.asarray(costs, dtype=np.float64)
     free = np.isfinite(price)
-    hard = knowledge.joined(soft_rows[~free], soft_bounds[~free])
-    wide = _with_slack(hard, soft_rows[free], soft_bounds[free])
+    soft = sparse(soft_rows)
+    hard = knowledge.joined(soft[~free], soft_bounds[~free])
+    wide = _with_slack(hard, soft[free], soft_bounds[free])
     objective = np.concatenate([np.zeros(atoms), price[free], price[free]])
     integral = np.concatenate([np.ones(atoms, dtype=np.int8), np.zeros(2 * int(free.sum()), dtype=np.int8)])
     value, solution = _solve(objective, wide, integral)
@@ -87,12 +94,16 @@ def cheapest(
     return Solution(found, value) if hard.holds(found) else None
 
 
-def _with_slack(hard: Knowledge, soft_rows: NDArray[np.int8], soft_bounds: Vector) -> Knowledge:
+def _with_slack(hard: Knowledge, soft_rows: csr_array, soft_bounds: Vector) -> Knowledge:
     """Each soft sum with its own excess taken off and its own shortfall added."""
-    eye = np.eye(soft_rows.shape[0], dtype=np.int8)
-    blank = np.zeros((hard.rows.shape[0], 2 * soft_rows.shape[0]), dtype=np.int8)
+    from scipy.sparse import block_array, eye_array
+
+    n_soft = soft_rows.shape[0]
+    if n_soft == 0:
+        return hard
+    eye = eye_array(n_soft, format="csr")
     return Knowledge(
-        np.block([[hard.rows, blank], [soft_rows, -eye, eye]]),
+        block_array([[hard.rows, None, None], [soft_rows, -eye, eye]], format="csr"),
         np.concatenate([hard.low, soft_bounds[:, 0]]),
         np.concatenate([hard.high, soft_bounds[:, 1]]),
     )
@@ -113,17 +124,20 @@ def _solve(objective: Vector, knowledge: Knowledge, integral: NDArray[np.int8]) 
     return _run(objective, knowledge, integral)
 
 
+def solver_options() -> _OptionsMILP:
+    """What bounds the work on one question."""
+    return {"node_limit": _MOST_BRANCHES, "mip_rel_gap": 0.0}
+
+
 def _run(objective: Vector, knowledge: Knowledge, integral: NDArray[np.int8]) -> tuple[float | None, Vector | None]:
     from scipy.optimize import Bounds, LinearConstraint, milp
-    from scipy.sparse import csr_array
 
-    sums = csr_array(knowledge.rows.astype(np.float64))
     found = milp(
         objective,
         integrality=integral,
         bounds=Bounds(0, np.inf),
-        constraints=LinearConstraint(sums, knowledge.low, knowledge.high),
-        options={"time_limit": _SECONDS},
+        constraints=LinearConstraint(knowledge.rows, knowledge.low, knowledge.high),
+        options=solver_options(),
     )
     if found.status != 0 or found.x is None:
         return None, None

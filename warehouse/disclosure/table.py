@@ -32,5 +32,4 @@ class Table:
 
     def cell(self, key: tuple[str, ...]) -> int:
         """The count of a cell shown."""
-        dimensions = zip(self.layout.dimensions, key, strict=True)
-        return self.count(*(dimension.values(category) for dimension, category in dimensions))
+        return self.count(*self.layout.values(key))

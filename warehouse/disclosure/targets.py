@@ -9,7 +9,7 @@ all such counts of earlier tables, which the ledger keeps as guards. Cells withh
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -20,11 +20,10 @@ from warehouse.disclosure.knowledge import guarded_row, row_of
 from warehouse.disclosure.layout import DerivedTotal, Dimension
 from warehouse.disclosure.policy import Policy
 from warehouse.disclosure.published import Guard, Release
-from warehouse.disclosure.space import Space, sets_of
+from warehouse.disclosure.space import Sets, Space, sets_of, within
 from warehouse.disclosure.table import Table
 
 Category = str | DerivedTotal
-Sets = Mapping[str, frozenset[str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +52,16 @@ class Goal:
 
 def guards_of(table: Table, policy: Policy, earlier: Sequence[Release], space: Space) -> tuple[Guard, ...]:
     """The counts of a table that must stay unknown: its small ones, and small differences to earlier tables."""
-    lattice = list(_lattice(table, space))
-    found = {row.tobytes(): Guard(sets) for sets, row, count in lattice if policy.is_small(count)}
+    lattice = [(sets, space.named(sets), count) for sets, count in _lattice(table)]
+    found = {space.row(sets).tobytes(): Guard(sets) for sets, _, count in lattice if policy.is_small(count)}
     for release in earlier:
-        for sets, row, known in _known_cells(release, space):
-            for own_sets, own_row, count in lattice:
-                guard = _difference(sets, row, own_sets, own_row)
-                if guard is not None and policy.is_small(abs(known - count)):
+        for sets, known in _known_cells(release):
+            named = space.named(sets)
+            for own_sets, own, count in lattice:
+                if own == named or not policy.is_small(abs(known - count)):
+                    continue
+                guard = Guard(sets, own_sets) if within(own, named) else Guard(own_sets, sets)
+                if within(own, named) or within(named, own):
                     found.setdefault(guarded_row(guard, space).tobytes(), guard)
     return tuple(found.values())
 
@@ -91,31 +93,20 @@ def _pair(row: NDArray[np.int8], minimum: int, before: bool) -> tuple[Goal, Goal
     )
 
 
-def _lattice(table: Table, space: Space) -> Iterator[tuple[Sets, NDArray[np.int8], int]]:
-    """Every cell a reader can name, printed or derived: the cases in it, its sum of finest cells, its count."""
+def _lattice(table: Table) -> Iterator[tuple[Sets, int]]:
+    """Every cell a reader can name, printed or derived: the cases in it and its count."""
     for categories in product(*(_categories(dimension) for dimension in table.layout.dimensions)):
         values = _values(table.layout.dimensions, categories)
-        sets = sets_of(table.layout, values)
-        yield sets, space.row(sets), table.count(*values)
+        yield sets_of(table.layout, values), table.count(*values)
 
 
-def _difference(sets: Sets, row: NDArray[np.int8], own_sets: Sets, own_row: NDArray[np.int8]) -> Guard | None:
-    """The cases in one of two cells but not in the other, where one lies within the other."""
-    if bool(np.all(own_row <= row)) and bool(np.any(own_row < row)):
-        return Guard(sets, own_sets)
-    if bool(np.all(row <= own_row)) and bool(np.any(row < own_row)):
-        return Guard(own_sets, sets)
-    return None
-
-
-def _known_cells(release: Release, space: Space) -> Iterator[tuple[Sets, NDArray[np.int8], int]]:
+def _known_cells(release: Release) -> Iterator[tuple[Sets, int]]:
     """Earlier cells, printed or derived, whose exact count a reader has."""
     dimensions = release.layout.dimensions
     for categories in product(*(_categories(dimension) for dimension in dimensions)):
         count = _known(release, categories)
         if count is not None:
-            sets = sets_of(release.layout, _values(dimensions, categories))
-            yield sets, space.row(sets), count
+            yield sets_of(release.layout, _values(dimensions, categories)), count
 
 
 def _known(release: Release, categories: tuple[Category, ...]) -> int | None:

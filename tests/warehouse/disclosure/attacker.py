@@ -1,21 +1,25 @@
 """The attack that a protected table has to stand: what can be worked out about its hidden cells.
 
-And tables to attack, made from rows of cases or from pairs of counts.
+Its sums and its solver are its own: the whole cross of all variables, never the blocks the engine works with, and the
+mixed-integer solver of scipy (HiGHS) asked without any help. And tables to attack, made from rows of cases or from
+pairs of counts.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from types import MappingProxyType
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import csr_array
 
 from warehouse.disclosure import Dimension, Guard, Layout, Release, Table
-from warehouse.disclosure.knowledge import guarded_row, knowledge_of, row_of, space_for
-from warehouse.disclosure.system import Knowledge, extreme
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
 
@@ -36,47 +40,113 @@ class CellRange:
         return self.low == self.high
 
 
-def attack(releases: Sequence[Release]) -> tuple[CellRange, ...]:
-    """Range of every hidden cell, by integer programming over all tables at once.
+Sets = Mapping[str, frozenset[str]]
+MOST_CELLS = 40_000
+PLENTY = 1e6
+
+
+class Attack:
+    """Everything these releases say, as one system over the cross of all their variables.
 
     The reader is taken to know the rule: that a cell "fewer than 5" is from 1 to 4, that a withheld cell is not
     smaller than ``withheld_from`` says, that rounded counts were rounded as stated, and that counts are whole numbers.
-
-    Raises:
-        RequestError: The tables combine into more finest cells than can be handled, or contradict each other.
+    ``besides`` are counts the reader has from elsewhere: the cases, and how many there are.
     """
-    space = space_for(releases)
-    knowledge = knowledge_of(releases, space)
-    return tuple(
-        _range(knowledge, row_of(release.layout, key, space), release.name, key, cell.shown)
-        for release in releases
-        for key, cell in release.cells.items()
-        if cell.state != "shown"
-    )
+
+    def __init__(self, releases: Sequence[Release], besides: Sequence[tuple[Sets, int]] = ()) -> None:
+        self.releases = releases
+        layouts = [one.layout for one in releases]
+        named = [_sets(one.layout, key) for one in releases for key in one.cells]
+        named += [sets for one in releases for guard in one.guards for sets in (guard.whole, guard.less or {})]
+        named += [sets for sets, _ in besides]
+        self.values: dict[str, list[str]] = {}
+        for name in dict.fromkeys(name for sets in named for name in sets):
+            values = sorted({value for sets in named for value in sets.get(name, ())})
+            closed = any(one.name == name and one.complete for layout in layouts for one in layout.dimensions)
+            bases = {v for layout in layouts for one in layout.dimensions if one.name == name for v in one.base}
+            self.values[name] = sorted({*values, *bases}) + ([] if closed else ["any other"])
+        self.splits = {name: {sets[name] for sets in named if name in sets} for name in self.values}
+        self.groups = {
+            name: list({tuple(v in split for split in self.splits[name]): v for v in values}.values())
+            for name, values in self.values.items()
+        }
+        self.size = math.prod(len(values) for values in self.groups.values())
+        assert self.size <= MOST_CELLS, self.size
+        rows = [self.row(_sets(one.layout, key)) for one in releases for key in one.cells]
+        ends = [one.bounds(key) for one in releases for key in one.cells]
+        rows += [self.row(sets) for sets, _ in besides]
+        ends += [(n, n) for _, n in besides]
+        self.sums = csr_array(np.array(rows, dtype=float).reshape(len(rows), self.size))
+        self.ends = np.array(ends, dtype=float).reshape(len(rows), 2)
+
+    def row(self, sets: Sets) -> NDArray[np.float64]:
+        """A cell as a sum of the cross; one value stands for all that no table tells apart."""
+        found = [all(value in sets.get(name, {value}) for name, value in cell) for cell in self._cells()]
+        return np.array(found, dtype=float)
+
+    def _cells(self) -> Iterable[list[tuple[str, str]]]:
+        names = list(self.groups)
+        return ([*zip(names, cell, strict=True)] for cell in product(*self.groups.values()))
+
+    def range(self, row: NDArray[np.float64], table: str, key: tuple[str, ...], label: str) -> CellRange:
+        """The smallest and the largest count that fits everything known."""
+        ends = []
+        for sign in (1.0, -1.0):
+            found = milp(
+                sign * row,
+                integrality=np.ones(self.size),
+                bounds=Bounds(0, PLENTY),
+                constraints=LinearConstraint(self.sums, self.ends[:, 0], self.ends[:, 1]),
+            )
+            if found.status != 0:
+                message = "No counts fit all of these tables together."
+                raise RequestError(
+                    message, expected="tables that agree", remedy="give other cases a scope of their own"
+                )
+            ends.append(float(round(sign * found.fun)))
+        return CellRange(table, key, label, ends[0], math.inf if ends[1] >= PLENTY else ends[1])
+
+    def hidden(self) -> tuple[CellRange, ...]:
+        """Range of every hidden cell."""
+        return tuple(
+            self.range(self.row(_sets(one.layout, key)), one.name, key, cell.shown)
+            for one in self.releases
+            for key, cell in one.cells.items()
+            if cell.state != "shown"
+        )
+
+    def guarded(self) -> tuple[CellRange, ...]:
+        """Range of every count the releases guard, printed or not; the key says which cases it counts."""
+        return tuple(
+            self.range(
+                self.row(guard.whole) - self.row(guard.less or {}) * (guard.less is not None),
+                one.name,
+                (_label_of(guard),),
+                "guarded",
+            )
+            for one in self.releases
+            for guard in one.guards
+        )
+
+
+def attack(releases: Sequence[Release]) -> tuple[CellRange, ...]:
+    """Range of every hidden cell, by integer programming over all tables at once."""
+    return Attack(releases).hidden()
 
 
 def attack_guarded(releases: Sequence[Release]) -> tuple[CellRange, ...]:
-    """Range of every count the releases guard, printed or not; the key says which cases it counts."""
-    space = space_for(releases)
-    knowledge = knowledge_of(releases, space)
-    return tuple(
-        _range(knowledge, guarded_row(guard, space), release.name, (_label_of(guard),), "guarded")
-        for release in releases
-        for guard in release.guards
-    )
+    """Range of every count the releases guard."""
+    return Attack(releases).guarded()
 
 
-def _range(knowledge: Knowledge, row: NDArray[np.int8], table: str, key: tuple[str, ...], label: str) -> CellRange:
-    low, high = extreme(knowledge, row, largest=False), extreme(knowledge, row, largest=True)
-    if low is None or high is None:
-        found = "No counts fit all of these tables together, or none were found in time."
-        raise RequestError(
-            found,
-            where=f"table {table}",
-            expected="tables about the same cases that agree",
-            remedy="give tables about other cases a scope of their own",
-        )
-    return CellRange(table, key, label, low, high)
+def _sets(layout: Layout, key: tuple[str, ...]) -> dict[str, frozenset[str]]:
+    """What a cell says of each variable; all base values of a complete dimension say nothing."""
+    found = {name: frozenset(values) for name, values in layout.scope.items()}
+    for dimension, category in zip(layout.dimensions, key, strict=True):
+        own = dimension.values(category)
+        if not (dimension.complete and own == frozenset(dimension.base)):
+            found[dimension.name] = own
+    return found
 
 
 def _label_of(guard: Guard) -> str:
