@@ -23,6 +23,7 @@ from warehouse.questions.groups import GroupComparison, compare_groups
 from warehouse.words.contrasts import (
     difference_said,
     e_value_sentence,
+    facts,
     homogeneity_sentence,
     not_measured_sentence,
     odds_ratio_sentence,
@@ -30,6 +31,7 @@ from warehouse.words.contrasts import (
     reading_sentence,
     spread_sentence,
     standing_sentences,
+    weighed_sentence,
 )
 from warehouse.words.numbers import points
 from warehouse.words.sentences import caution_text
@@ -167,26 +169,31 @@ def _size(found: GroupComparison, code: str) -> int:
 
 
 def the_pair(pair: PairComparison) -> None:
-    """Sentence, crude beside adjusted, balance, and what nobody recorded."""
+    """A sentence, a picture and three facts; how they were worked out is behind a click."""
     said(pair_sentence(pair))
-    plain(reading_sentence(pair.answer.difference.interval))
-    named = {result.title: result.difference for result in pair.methods}
-    draw(contrasts_figure(named, main=pair.answer.title), key="methods")
-    fine(
-        f"All on the same {pair.n:,} complete cases; the star marks the method decided on beforehand.",
-        odds_ratio_sentence(pair),
-        homogeneity_sentence(pair),
-        f"Over all cases assessed, as counted: {points(pair.crude_of_all.value)}.",
-        *(f"Left out: {n:,}, {reason}." for reason, n in pair.left_out.items()),
-        *(caution_text(one) for one in (*pair.answer.warnings, *pair.cautions)),
-    )
-    st.subheader("How alike the groups were at the start")
-    plain(balance_alt(pair.balance_overlap))
-    draw(balance_chart(pair.balance_overlap, palette()), key="balance")
-    fine(*(caution_text(one) for one in pair.overlap.warnings))
-    st.subheader("What nobody recorded")
-    plain(e_value_sentence(pair), not_measured_sentence(pair))
-    fine(*standing_sentences(pair.standing))
+    adjusted = [one for one in pair.methods if one.method in {"crude", pair.primary}]
+    shown = {one.title: one.difference for one in adjusted if one.difference.value is not None}
+    draw(contrasts_figure(shown, main=pair.answer.title), key="methods")
+    plain(*facts(pair))
+    with st.expander("How this was worked out"):
+        plain(reading_sentence(pair.answer.difference.interval), weighed_sentence(pair))
+        named = {result.title: result.difference for result in pair.methods}
+        draw(contrasts_figure(named, main=pair.answer.title), key="all methods")
+        fine(
+            f"All on the same {pair.n:,} complete cases; the star marks the method decided on beforehand.",
+            odds_ratio_sentence(pair),
+            homogeneity_sentence(pair),
+            f"Over all cases assessed, as counted: {points(pair.crude_of_all.value)}.",
+            *(f"Left out: {n:,}, {reason}." for reason, n in pair.left_out.items()),
+            *(caution_text(one) for one in dict.fromkeys((*pair.answer.warnings, *pair.cautions))),
+        )
+        st.subheader("How alike the groups were at the start")
+        plain(balance_alt(pair.balance_overlap))
+        draw(balance_chart(pair.balance_overlap, palette()), key="balance")
+        fine(*(caution_text(one) for one in pair.overlap.warnings))
+        st.subheader("What nobody recorded")
+        plain(e_value_sentence(pair), not_measured_sentence(pair))
+        fine(*standing_sentences(pair.standing))
 
 
 def crossed(session: Session, choice: Choice, by: str, second: str) -> None:

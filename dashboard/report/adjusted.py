@@ -67,12 +67,17 @@ def held_alike(
     ``complete`` holds the complete cases of each group, and of them adverse, as they may be shown; ``counted`` the same
     of all cases counted, as the comparison by group shows them.
     """
+    is_withheld = pair.answer.difference.value is None and pair.answer.warnings[0].kind == "withheld"
+    if is_withheld and policy.hides_nothing:
+        return pair_sentence(pair)
     if not policy.hides_nothing:
         if pair.n < CASES_A_COLUMN * (len(pair.balance_overlap.rows) + 2):  # the groups and the constant as well
             return FEW
         if any(cell.value is None for cells in complete for cell in cells):
             pair = _models_alone(pair, counted)
         pair = replace(pair, methods=tuple(one for one in pair.methods if one.difference.value is not None))
+        if is_withheld:
+            return caution_text(pair.answer.warnings[0])
         if len(pair.methods) < 2 or pair.primary not in {one.method for one in pair.methods}:
             return HIDDEN
     strength = wording.e_value_sentence(pair) if pair.e_value.estimate is not None else ""
@@ -102,11 +107,14 @@ def held_alike(
 
 def _said(pair: PairComparison, policy: Policy) -> tuple[str, ...]:
     """The findings in sentences; those that tell counts of single strata and cases left out are the practice's own."""
-    first = (pair_sentence(pair), reading_sentence(pair.answer.difference.interval))
+    reading = reading_sentence(pair.answer.difference.interval)
+    first = (pair_sentence(pair, with_counts=policy.hides_nothing), reading)
     if policy.hides_nothing:
         return (
             *first,
             wording.crude_sentence(pair),
+            wording.within_units_sentence(pair),
+            wording.weighed_sentence(pair),
             wording.methods_sentence(pair),
             wording.odds_ratio_sentence(pair),
             wording.homogeneity_sentence(pair),

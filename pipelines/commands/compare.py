@@ -24,7 +24,7 @@ from pipelines.commands.options import (
 from warehouse.analysis.inputs import check_method
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
-from warehouse.plans.question import Question
+from warehouse.plans.question import WITHIN, Question
 from warehouse.questions.contrast import compare_all_outcomes, compare_pair
 from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.groups import compare_groups, share_over_age
@@ -55,6 +55,8 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--primary", metavar="METHOD", help="crude, stratified, standardised, overlap or inverse")
     parser.add_argument("--resamples", type=int, metavar="N", help="bootstrap intervals, N resamples; 2000 are usual")
     parser.add_argument("--seed", type=int, help="where the resamples begin (printed with the result)")
+    parser.add_argument("--within", choices=WITHIN, default="practice", help="compare like with like within these")
+    parser.add_argument("--workings", action="store_true", help="with --a and --b: how the answer was worked out")
     parser.add_argument("--outcomes", action="store_true", help="the same two groups on every outcome definition")
     parser.add_argument("--plan", metavar="ID", help="carry out a registered audit plan")
     parser.set_defaults(run=run)
@@ -83,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 _SAID_BY_PLAN = ("by", "by2", "a", "b", "reference", "adjust", "strata", "primary", "outcomes", "resamples")
-_NEEDS_PAIR = ("adjust", "strata", "primary", "outcomes", "resamples")
+_NEEDS_PAIR = ("adjust", "strata", "primary", "outcomes", "resamples", "workings")
 
 
 def _check(args: argparse.Namespace) -> None:
@@ -119,7 +121,7 @@ def _pair(args: argparse.Namespace, reader: Reader, question: Question) -> None:
     result = compare_pair(reader, question, resampling=resampling)
     note = resampling_sentence(resampling) if resampling else ""
     sentences = [*pair_sentences(result), note] if note else pair_sentences(result)
-    say_answer(args, result, lambda found: print_pair(found, note=note), sentences=sentences)
+    say_answer(args, result, lambda found: print_pair(found, note=note, workings=args.workings), sentences=sentences)
 
 
 def _resampling(args: argparse.Namespace) -> Resampling | None:

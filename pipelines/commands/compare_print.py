@@ -14,6 +14,7 @@ from warehouse.questions.shares import GroupRow
 from warehouse.results import Estimate
 from warehouse.words.changes import outcome_sentences, plan_sentences
 from warehouse.words.contrasts import (
+    brief_sentences,
     groups_sentences,
     needed_sentence,
     pair_sentences,
@@ -21,6 +22,7 @@ from warehouse.words.contrasts import (
 )
 from warehouse.words.numbers import cases, column_words, counted, number, p_words, percent, percent_range, points, span
 from warehouse.words.sentences import caution_text
+from warehouse.words.sentences import say as text
 
 FEW_GROUPS = 3
 """Groups up to which every comparison is also printed as a sentence."""
@@ -28,9 +30,15 @@ FEW_GROUPS = 3
 METHOD_COLUMNS = ("method", "first", "second", "difference", "interval", "ratio", "interval of ratio", "p")
 
 
-def print_pair(result: PairComparison, *, note: str = "") -> None:
-    """One group before another: the answer, the five methods side by side, balance, overlap, what is left open."""
+def print_pair(result: PairComparison, *, note: str = "", workings: bool = False) -> None:
+    """One group before another, in a minute; with ``workings`` the methods side by side, balance, what is left open."""
     first, second = result.labels
+    if not workings:
+        say_list(brief_sentences(result))
+        cases = result.selection.sentence()
+        say(f"  {text('audit.brief', definition=result.definition.name, cases=cases, build=result.build)}")
+        say_list([*([note] if note else []), text("audit.workings")])
+        return
     say_head(f"{first} against {second}", result)
     said = pair_sentences(result)
     say()

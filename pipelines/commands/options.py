@@ -103,6 +103,7 @@ def question_from(args: argparse.Namespace, *, by: str = "") -> Question:
         strata=listed(given.get("strata")),
         method=given.get("primary") or "",
         level=args.level,
+        within=given.get("within") or "practice",
     )
 
 

@@ -67,7 +67,7 @@ def test_every_command_gives_json(name: str, warehouse: Path, capsys: pytest.Cap
 
 
 def test_a_pair_says_answer_adjustment_and_standing(warehouse: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    main(words("compare pair", warehouse))
+    main(words("compare pair", warehouse, "--workings"))
     out = " ".join(capsys.readouterr().out.split())
     for said in (
         "In these cases,", "percentage points in the share adverse", "adjusted for age at start",

@@ -7,6 +7,7 @@ is a mistake of the caller and raises ``RequestError``.
 from __future__ import annotations
 
 from collections.abc import Collection
+from math import inf
 from statistics import NormalDist
 
 from warehouse.errors import RequestError, near_names
@@ -77,3 +78,17 @@ def normal_p_value(z: float) -> float:
     from math import erfc, sqrt
 
     return erfc(abs(z) / sqrt(2.0))
+
+
+def student_value(level: float, df: float) -> float:
+    """The same quantile of Student's t; the normal one for infinite ``df``."""
+    from scipy.special import stdtrit
+
+    return z_value(level) if df == inf else float(stdtrit(df, 0.5 + level / 2.0))
+
+
+def student_p_value(t: float, df: float) -> float:
+    """The two-sided p value of a statistic that follows Student's t."""
+    from scipy.special import stdtr
+
+    return 2.0 * float(stdtr(df, -abs(t)))

@@ -7,10 +7,12 @@ the numbers there are extrapolation.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import polars as pl
 
+from warehouse.analysis.balance import balances
 from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.weighting import WeightedComparison, effective_size
 from warehouse.results import Caution
@@ -18,6 +20,84 @@ from warehouse.results import Caution
 NEAR_CERTAIN = 0.05  # a propensity below this or above one minus this (common practice, no source)
 _HEAVY = 0.05  # one case carrying more than this share of its group's weight (common practice, no source)
 _MUCH_OUTSIDE = 0.10  # share of cases without a counterpart that is worth a word (common practice, no source)
+
+
+Grade = Literal["good", "caution", "none"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """How comparable two groups must be: first from where on without a caution, then from where on at all."""
+
+    # Kish's effective cases of the smaller group after overlap weights: intervals hold at 5 (the proof by simulation),
+    # under 20 one case moves much (common practice, no source)
+    effective: tuple[float, float] = (20.0, 5.0)
+    # Share of cases with a propensity that the other group never reaches (the proof by simulation)
+    without_counterpart: tuple[float, float] = (0.2, 0.6)
+    # Largest standardised difference after weighting (Austin 2009, Stat Med 28:3083; Stuart 2010, Stat Sci 25:1)
+    imbalance: tuple[float, float] = (0.1, 0.25)
+    events: tuple[float, float] = (5.0, 0.0)  # Adverse, and other, cases of each group (common practice, no source)
+
+
+USUAL_LIMITS = Limits()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparability:
+    """Whether two groups can be compared with what is adjusted for held alike: judged before any adjusted figure."""
+
+    grade: Grade  # Good; with caution; or no adjusted figure
+    effective: tuple[float, float]  # Effective cases after overlap weights, first and second group
+    without_counterpart: float | None  # Share of cases whose propensity the other group never reaches
+    imbalance: float | None  # Largest standardised difference after overlap weights
+    events: tuple[int, int]  # Adverse cases of each group
+    why: tuple[Caution, ...]  # Every limit passed, those that withhold first
+
+    @property
+    def extrapolates(self) -> bool:
+        """Whether a figure about all the cases would speak for some that have no counterpart."""
+        return any(caution.code in _TOO_MUCH for caution in self.why)
+
+
+def comparability(pair: GroupPair, weighted: WeightedComparison, limits: Limits = USUAL_LIMITS) -> Comparability:
+    """Judge a comparison by its overlap weights. Without anything adjusted for, only the cases adverse are judged."""
+    first, e = pair.first, weighted.propensity
+    if e.size == 0:
+        empty = pair.emptiness()
+        why = (empty,) if empty else weighted.contrast.difference.warnings
+        return Comparability(
+            grade="none", effective=(0.0, 0.0), without_counterpart=None, imbalance=None, events=(0, 0), why=why
+        )
+    common = _common_range(e[first].min(), e[first].max(), e[~first].min(), e[~first].max())
+    outside = 1.0 - float(((e >= common[0]) & (e <= common[1])).mean()) if common else 1.0
+    left = balances(pair, weighted.weights)[0].largest_after if pair.design.covariates else 0.0
+    events = int(pair.outcome[first].sum()), int(pair.outcome[~first].sum())
+    fewest = min(min(x, n - x) for x, n in zip(events, pair.sizes, strict=True))
+    small = min(weighted.effective_sizes)
+    judged = (
+        (-outside, limits.without_counterpart, "no_counterpart", {"share": outside}),
+        (-(left if left is not None else np.inf), limits.imbalance, "left_unlike", {"gap": left or 0.0}),
+        (small, limits.effective, "few_effective", {"n": small}),
+        (float(fewest), limits.events, "few_events_of_pair", {"n": fewest}),
+    )
+    found = []
+    for value, (good, least), code, numbers in judged:
+        sign = -1.0 if code in _TOO_MUCH else 1.0
+        worst = 2 if value < sign * least else 1 if value < sign * good else 0
+        if worst:
+            found.append((worst, Caution("positivity", code, numbers)))
+    worst = max((one for one, _ in found), default=0)
+    return Comparability(
+        grade=("good", "caution", "none")[worst],
+        effective=weighted.effective_sizes,
+        without_counterpart=outside,
+        imbalance=left,
+        events=events,
+        why=tuple(caution for _, caution in sorted(found, key=lambda one: -one[0])),
+    )
+
+
+_TOO_MUCH = ("no_counterpart", "left_unlike")  # limits that are too large, where the others are too small
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -13,8 +13,10 @@ import numpy as np
 
 from warehouse.analysis.bootstrap import Progress, replicate
 from warehouse.analysis.contrast import (
+    Errors,
     GroupContrast,
     Influence,
+    at_least_padded,
     bootstrapped,
     group_contrast,
     no_contrast,
@@ -56,6 +58,7 @@ def standardised_risks(
     level: float = 0.95,
     case_mix: CaseMix = "sampled",
     model: LogisticFit | None = None,
+    small_sample: bool = False,
 ) -> GroupContrast:
     """Mean modelled risk with everyone in the first, and in the second group.
 
@@ -65,8 +68,9 @@ def standardised_risks(
     the mean over the mix of cases, ``fixed`` takes the covariates as they stand.
 
     ``pair``: the cases; the outcome must be a yes/no. ``case_mix``: whether the covariates count as sampled or as
-    fixed. ``model``: an :func:`outcome_model` already fitted to these cases. Gives the two risks, difference and ratio;
-    None with a sentence for an empty group or a continuous outcome.
+    fixed. ``model``: an :func:`outcome_model` already fitted to these cases. ``small_sample``: raise the errors by
+    n / (n - p), take Student's t on n - p, and no error below that of Agresti and Caffo. Gives the two risks,
+    difference and ratio; None with a sentence for an empty group or a continuous outcome.
 
     Source: Lane & Nelder 1982, Biometrics 38:613 (from memory);
     Hernan & Robins 2020, What If, chapter 13.
@@ -76,14 +80,24 @@ def standardised_risks(
         return no_contrast(pair, population=POPULATION, method=_METHOD, reason=reason)
     designs = _model(pair)
     fit = model or outcome_model(pair)
+    influence = _influence(pair, designs, fit, case_mix)
     return group_contrast(
         pair,
-        _influence(pair, designs, fit, case_mix),
+        influence,
         population=POPULATION,
         method=f"{_METHOD} by {fit.method}, delta method with the mix of cases {case_mix}",
         level=level,
         warnings=pair.design.warnings + _cautions(fit),
+        small=_raised(influence, pair.n, designs.observed.shape[1]) if small_sample else None,
     )
+
+
+def _raised(influence: Influence, n: int, p: int) -> Errors:
+    df = float(max(1, n - p))
+    errors = influence.errors()
+    given = (errors.first, errors.second, errors.difference, errors.ratio)
+    wider = Errors(*((error * (n / df) ** 0.5, df) for error, _ in given))
+    return at_least_padded(wider, influence.values, influence.sizes)
 
 
 def bootstrap_standardised(

@@ -11,18 +11,22 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.analysis.bootstrap import Progress, replicate
 from warehouse.analysis.contrast import (
+    Errors,
     GroupContrast,
     Influence,
     bootstrapped,
+    errors_of_fit,
     group_contrast,
     no_contrast,
     replicate_row,
 )
+from warehouse.analysis.design import independent_columns, side_by_side
 from warehouse.analysis.group_pair import GroupPair
-from warehouse.analysis.least_squares import beyond_rounding
+from warehouse.analysis.least_squares import RobustFit, beyond_rounding
 from warehouse.analysis.logistic import LogisticFit, firth, fit_logistic, fit_or_fall_back, risks
 from warehouse.analysis.spline import BoolArray, FloatArray
 from warehouse.results import Caution
@@ -96,6 +100,8 @@ def weighted_comparison(
     level: float = 0.95,
     model: LogisticFit | None = None,
     propensity_known: bool = False,
+    small_sample: bool = False,
+    clusters: NDArray[np.intp] | None = None,
 ) -> WeightedComparison:
     """Values of both groups weighted to one population, with sandwich intervals.
 
@@ -108,6 +114,11 @@ def weighted_comparison(
     ``pair``: the cases; outcome a yes/no or a number. ``target``: ``overlap`` (default), ``everyone`` (average effect)
     or ``first_group``. ``model``: a propensity model already fitted to these cases. ``propensity_known``:
     treat the propensity as known rather than estimated. An empty group gives values of None with a sentence.
+
+    ``small_sample`` puts a weighted linear model of the outcome on the group in the sandwich's place, with errors of
+    type CR2 by ``clusters`` (numbers from 0, shape ``(n,)``) or HC2 without, and Student's t on Satterthwaite's degrees
+    of freedom. With overlap weights the covariates are in that model too: those of a plain propensity balance them
+    exactly, so the values are the same; after a penalised one the model takes out what they leave. For yes/no only.
     """
     population, method = POPULATIONS[target], METHODS[target]
     empty = pair.emptiness()
@@ -116,18 +127,49 @@ def weighted_comparison(
     fit = model or propensity_model(pair)
     weights = balancing_weights(fit.fitted, pair.first, target=target)
     influence = _influence(pair, fit, weights, None if propensity_known else target)
+    small = None
+    if small_sample and pair.n <= len(pair.design.names) + 1:
+        reason = Caution("no_data", "fewer_cases_than_columns", {"n": pair.n, "columns": len(pair.design.names) + 1})
+        nothing = no_contrast(pair, population=population, method=method, reason=reason)
+        return WeightedComparison(
+            contrast=nothing, effective_sizes=influence.sizes, propensity=fit.fitted, weights=weights
+        )
+    if small_sample and pair.binary:
+        influence, small = _by_model(pair, weights, influence, clusters, adjusted=target == "overlap")
     cautions = pair.design.warnings + _cautions(fit, influence.sizes, pair.sizes)
     contrast = group_contrast(
         pair,
         influence,
         population=population,
-        method=f"{method}, propensity by {fit.method}, sandwich error",
+        method=f"{method}, propensity by {fit.method}, {_error_name(small, clusters)} error",
         level=level,
         warnings=cautions,
+        small=small,
     )
     return WeightedComparison(
         contrast=contrast, effective_sizes=influence.sizes, propensity=fit.fitted, weights=weights
     )
+
+
+def _error_name(small: Errors | None, clusters: NDArray[np.intp] | None) -> str:
+    return "sandwich" if small is None else "HC2" if clusters is None else "CR2 (clustered)"
+
+
+def _by_model(
+    pair: GroupPair, weights: FloatArray, influence: Influence, clusters: NDArray[np.intp] | None, *, adjusted: bool
+) -> tuple[Influence, Errors]:
+    """The two values by a weighted linear model of the group, ``adjusted`` with the covariates, and their errors."""
+    first = pair.first
+    alike = np.where(first, weights / weights[first].sum(), weights / weights[~first].sum()) * pair.n / 2.0
+    design = side_by_side(np.ones(pair.n), first.astype(np.float64))
+    if adjusted:
+        covariates = pair.design.matrix[:, 1:]
+        design = side_by_side(design, covariates - np.average(covariates, axis=0, weights=alike))
+        design = design[:, independent_columns(design)]
+    fit = RobustFit(design, pair.outcome, alike, clusters)
+    second, gap = (float(one) for one in fit.coefficients[:2])
+    values = (min(1.0, max(0.0, second + gap)), min(1.0, max(0.0, second)))
+    return replace(influence, values=values), errors_of_fit(fit, values, influence.sizes, design.shape[1])
 
 
 def bootstrap_weighted(

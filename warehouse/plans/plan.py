@@ -10,6 +10,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from warehouse.analysis.positivity import USUAL_LIMITS, Limits
 from warehouse.errors import DefinitionError, RequestError, WarehouseError, near_names
 from warehouse.marts.catalogues import register
 from warehouse.marts.reader import Reader
@@ -47,6 +48,8 @@ class Plan:
     comparison: str = "treated"  # `treated` or `untreated`
     selection: str = "consecutive"  # `consecutive`, `selected` or `both`
     only: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: _NOTHING)  # Filter -> values kept
+    within: str = "practice"  # Which cases are compared with each other, a key of `warehouse.plans.question.WITHIN`
+    limits: Limits = USUAL_LIMITS  # How comparable the groups must be for an adjusted figure
 
     @property
     def is_pair(self) -> bool:
@@ -76,9 +79,10 @@ class Plan:
             strata=(self.strata or default_strata(self.adjust)) if self.is_pair else None,
             method=self.primary if self.is_pair else "",
             level=self.level,
+            within=self.within,
         )
 
-    def within(self, subgroup: str, value: str) -> Selection:
+    def subgroup(self, subgroup: str, value: str) -> Selection:
         """The cases of one subgroup."""
         return replace(self.cases, filters={**self.only, subgroup: (value,)})
 
@@ -126,13 +130,20 @@ class RegisteredPlan:
 
 
 def plan_body(plan: Plan) -> dict[str, Any]:
-    """A plan as plain data; :func:`plan_from_body` reads it back."""
-    return {**asdict(replace(plan, only={})), "only": {name: list(kept) for name, kept in plan.only.items()}}
+    """A plan as plain data; :func:`plan_from_body` reads it back.
+
+    What came later than the first plans is left out where it is as usual, so that their digests stay what they were.
+    """
+    body = {**asdict(replace(plan, only={})), "only": {name: list(kept) for name, kept in plan.only.items()}}
+    usual = {"within": "practice", "limits": asdict(USUAL_LIMITS)}
+    return {key: value for key, value in body.items() if key not in usual or value != usual[key]}
 
 
 def plan_from_body(body: Mapping[str, Any]) -> Plan:
     """A plan from what :func:`plan_body` gave (also after a round through JSON)."""
     plain: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in body.items()}
+    if "limits" in body:
+        plain["limits"] = Limits(**{name: tuple(both) for name, both in body["limits"].items()})
     return Plan(**{**plain, "only": {name: tuple(kept) for name, kept in body["only"].items()}})
 
 

@@ -6,7 +6,7 @@ import hashlib
 import json
 from dataclasses import dataclass
 
-from warehouse.analysis.inputs import check_level
+from warehouse.analysis.inputs import check_level, check_method
 from warehouse.errors import RequestError, near_names
 from warehouse.marts.grouping import Grouping, grouping, single_grouping
 from warehouse.marts.reader import Reader
@@ -15,6 +15,9 @@ from warehouse.plans.covariates import adjustables, check_strata
 from warehouse.selection import Selection
 
 _USUAL = Selection()
+
+WITHIN = ("practice", "clinician", "none")
+"""Two groups are compared within practices (where there are several), within clinicians, or across all of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,10 +43,12 @@ class Question:
     strata: tuple[str, ...] | None = None  # Columns of the strata; those of the variables adjusted for where None
     method: str = ""  # The primary method; that of the plan, else overlap weights, where empty
     level: float = 0.95  # Level of the intervals
+    within: str = "practice"  # Which cases are compared with each other: a key of `WITHIN`
 
     def __post_init__(self) -> None:
         """Refuse what does not exist or does not go together."""
         check_level(self.level)
+        check_method(self.within, WITHIN)
         if self.span not in SPANS:
             found = f"there is no span {self.span!r}"
             raise RequestError(found, expected=", ".join(SPANS), remedy=near_names(self.span, SPANS))
@@ -98,7 +103,8 @@ class Question:
     @property
     def analysis(self) -> str:
         """Sixteen characters that stand for the comparison and what it is adjusted for."""
-        return _digest([self.comparison, sorted(self.adjust or ())])
+        across = [] if self.within == "practice" else [self.within]
+        return _digest([self.comparison, sorted(self.adjust or ()), *across])
 
     @property
     def _kept(self) -> list[list[object]]:

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
+import numpy as np
 import polars as pl
 
 from warehouse.analysis.balance import Balance, balances
@@ -15,7 +16,7 @@ from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.evalue import EValue, e_value_from_risk_ratio
 from warehouse.analysis.group_pair import pair_groups
 from warehouse.analysis.multiplicity import Comparisons, adjust_p_values
-from warehouse.analysis.positivity import Positivity, positivity
+from warehouse.analysis.positivity import USUAL_LIMITS, Comparability, Limits, Positivity, positivity
 from warehouse.analysis.stratified import ChiSquaredTest, Stratum, breslow_day_test
 from warehouse.errors import RequestError
 from warehouse.marts.grouping import Grouping, check_group, group_label, grouping
@@ -45,6 +46,22 @@ from warehouse.results import Caution, Estimate
 
 OUTCOME = "adverse outcome"
 GROUP = "group"
+UNIT = "unit"
+"""Column of the practice or clinician within which cases are compared."""
+
+FEWEST_UNITS = 5
+"""Practices or clinicians from which on errors rest on how far these differ; fewer are taken as they are (the proof by
+simulation: with three, intervals that do so are too wide to say anything)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Within:
+    """Practices or clinicians that are held alike."""
+
+    title: str = ""  # `practice` or `clinician`; empty where all cases are compared with all
+    n: int = 0  # How many there are
+    is_clustered: bool = False  # Whether the errors rest on how far they differ, or are about these alone
+    across: Estimate | None = None  # The primary difference had they not been held alike
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +86,8 @@ class PairComparison(Stamped):
     balance_overlap: Balance  # Balance before and after overlap weights
     balance_inverse: Balance  # Balance before and after inverse probability weights
     overlap: Positivity  # How far the groups overlap, judged on the inverse probability weights
+    comparability: Comparability  # Whether they can be compared with what is adjusted for held alike
+    within: Within  # Within what cases were compared, and what difference that makes
     e_value: EValue  # How strong unmeasured confounding would have to be to explain the primary ratio away
     adjusted_for: tuple[str, ...]  # What is adjusted for, in words
     not_adjusted_for: tuple[str, ...]  # What is recorded but was not adjusted for here
@@ -115,9 +134,10 @@ def compare_pair(
     settled = with_strata(settled)
     primary = settled.method or (plan.primary if plan else "overlap")
     cases = two_group_frame(reader, settled, stamp.definition)
+    limits = plan.limits if plan else USUAL_LIMITS
     with one_thread():
-        prepared = prepared_pair(cases, adjust=settled.adjust or (), level=stamp.level)
-        prepared = replace(prepared, is_tested=tested)
+        prepared = prepared_pair(cases, adjust=settled.adjust or (), level=stamp.level, limits=limits)
+        prepared = replace(prepared, is_tested=tested and prepared.comparability.grade != "none")
         return _pair(stamp, settled, cases, prepared, primary, standing, resampling)
 
 
@@ -161,8 +181,8 @@ def _pair(
     resampling: Resampling | None,
 ) -> PairComparison:
     known = pl.col(OUTCOME).is_not_null()
-    again = resampled_methods(prepared, resampling) if resampling else {}
-    methods = tuple(again.get(name) or compare(prepared) for name, compare in METHODS.items())
+    again = resampled_methods(prepared, resampling) if resampling and prepared.comparability.grade != "none" else {}
+    methods = tuple(prepared.result(name, again.get(name)) for name in METHODS)
     answer = next(result for result in methods if result.method == primary)
     assessed = cases.sizes(known)
     adverse = cases.sizes(known & pl.col(OUTCOME))
@@ -186,6 +206,8 @@ def _pair(
         balance_overlap=alike[0],
         balance_inverse=alike[1],
         overlap=positivity(prepared.pair, prepared.inverse),
+        comparability=prepared.comparability,
+        within=_within(cases, prepared, question, primary),
         e_value=e_value_from_risk_ratio(answer.ratio),
         adjusted_for=cases.titles,
         not_adjusted_for=tuple(item.title for item in ADJUSTABLE.values() if item.title not in cases.titles),
@@ -195,6 +217,20 @@ def _pair(
         in_both=cases.in_both,
         standing=standing,
         cautions=_cautions(question, stamp.definition, prepared, missing),
+    )
+
+
+def _within(cases: TwoGroupFrame, prepared: PreparedPair, question: Question, primary: str) -> Within:
+    if not prepared.n_units:
+        return Within()
+    apart = prepared_pair(
+        replace(cases, unit=""), adjust=question.adjust or (), level=prepared.level, limits=prepared.limits
+    )
+    return Within(
+        title=prepared.within,
+        n=prepared.n_units,
+        is_clustered=prepared.clusters is not None,
+        across=apart.result("overlap" if primary == "crude" else primary).difference,
     )
 
 
@@ -223,7 +259,7 @@ class SingleComparison(Stamped):
     left_out: Mapping[str, int]  # Reason -> cases not used
 
 
-def compare_single(reader: Reader, question: Question) -> SingleComparison:
+def compare_single(reader: Reader, question: Question, *, limits: Limits = USUAL_LIMITS) -> SingleComparison:
     """Compare by the crude method and by that of the question, without the rest: for subgroups and further outcomes.
 
     Nothing is written to the record of looks.
@@ -235,9 +271,9 @@ def compare_single(reader: Reader, question: Question) -> SingleComparison:
     settled = with_strata(settle(question, stamp))
     cases = two_group_frame(reader, settled, stamp.definition)
     with one_thread():
-        prepared = prepared_pair(cases, adjust=settled.adjust or (), level=stamp.level)
+        prepared = prepared_pair(cases, adjust=settled.adjust or (), level=stamp.level, limits=limits)
         crude = METHODS["crude"](prepared)
-        answer = crude if settled.method == "crude" else METHODS[settled.method or "overlap"](prepared)
+        answer = crude if settled.method == "crude" else prepared.result(settled.method or "overlap")
     return SingleComparison(
         stamp=stamp,
         question=settled,
@@ -293,6 +329,7 @@ class TwoGroupFrame:
     titles: tuple[str, ...]  # Names of the variables adjusted for, as in the frame
     strata: tuple[str, ...]  # Strata columns
     in_both: int  # Cases left out because they belong to both groups
+    unit: str = ""  # What the column `UNIT` holds, in words; empty where cases are compared whatever it holds
 
     def sizes(self, condition: pl.Expr) -> tuple[int, int]:
         """Cases of the first and of the second group that meet a condition."""
@@ -314,19 +351,23 @@ def two_group_frame(reader: Reader, question: Question, definition: Definition) 
     labels = (group_label(reader, way, codes[0]), group_label(reader, way, codes[1]))
     items = adjustables(adjust)
     among = {by: codes} if way.column else None
-    columns = [by, *(item.name for item in items), *strata]
+    unit = "" if by in {"practice", question.within} else question.within.removesuffix("none")
+    items = tuple(item for item in items if item.name != unit)
+    columns = [by, *(item.name for item in items), *strata, *([unit] if unit else [])]
     table = case_table(reader, definition, question.selection, columns=columns, among=among)
     table, in_both = _with_group(table, by, codes, labels, several=way.column is None)
     layers = tuple(dict.fromkeys(strata))
     renamed = [pl.col(item.name).alias(item.title) for item in items]
     stratified = [pl.col(column).alias(stratum_column(column)) for column in layers]
-    frame = table.select(GROUP, pl.col("adverse").alias(OUTCOME), "is_due", *renamed, *stratified)
+    units = pl.col(unit) if unit else pl.lit(None, pl.String)
+    held = [pl.col("adverse").alias(OUTCOME), pl.col("is_due"), units.alias(UNIT), *renamed, *stratified]
     return TwoGroupFrame(
-        frame=frame,
+        frame=table.select(GROUP, *held),
         labels=labels,
         titles=tuple(item.title for item in items),
         strata=layers,
         in_both=in_both,
+        unit=unit,
     )
 
 
@@ -344,28 +385,41 @@ def codes_of(reader: Reader, question: Question) -> tuple[str, str]:
     return check_group(way.name, codes[0], present=present), check_group(way.name, codes[1], present=present)
 
 
-def prepared_pair(cases: TwoGroupFrame, *, adjust: Sequence[str], level: float) -> PreparedPair:
+def prepared_pair(
+    cases: TwoGroupFrame, *, adjust: Sequence[str], level: float, limits: Limits = USUAL_LIMITS
+) -> PreparedPair:
     """Complete cases of the two groups, with their strata and the model of the groups.
 
     A case counts for every method or for none: it needs an outcome, every variable adjusted for and every strata
-    column. Who is left out is counted by reason.
+    column, and its practice (or clinician) must have cases of the other group too, where there are several of them.
+    Who is left out is counted by reason.
     """
     frame = cases.frame
     lacking: dict[str, int] = {}
     for column in cases.strata:
         is_missing = pl.col(stratum_column(column)).is_null()
-        n, lost = frame.select(is_missing.sum(), (is_missing & pl.col(OUTCOME).is_not_null()).sum().alias("lost")).row(
-            0
-        )
-        lacking |= {f"{_strata_title(column)} missing": lost} if lost else {}
-        frame = frame.filter(~is_missing) if n else frame
+        lacking |= _lost(frame, is_missing, f"{_strata_title(column)} missing")
+        frame = frame.filter(~is_missing)
+    covariates = [one for one in model_covariates(adjust) if one.name in cases.titles]
+    n_units = 0
+    if cases.unit:
+        frame = frame.rename({UNIT: cases.unit})
+        complete = pl.all_horizontal(pl.col(OUTCOME, *(one.name for one in covariates)).is_not_null())
+        within = frame.filter(complete).filter(pl.col(GROUP).n_unique().over(cases.unit) > 1)
+        n_units = within[cases.unit].n_unique()
+        if frame.filter(complete)[cases.unit].n_unique() > 1:
+            alone = complete & ~pl.col(cases.unit).is_in(within[cases.unit].unique().to_list()).fill_null(value=False)
+            lacking |= _lost(frame, alone, f"only one of the groups in the {cases.unit}")
+            frame = frame.filter(~alone)
+        n_units = n_units if n_units > 1 else 0
+    held = [*covariates, Covariate(name=cases.unit, kind="category")] if n_units else covariates
     pair = pair_groups(
         frame,
         outcome=OUTCOME,
         group=GROUP,
         first=cases.labels[0],
         second=cases.labels[1],
-        covariates=model_covariates(adjust),
+        covariates=held,
     )
     no_outcome = int(cases.frame[OUTCOME].is_null().sum())
     others = {reason: n for reason, n in pair.left_out.items() if reason != f"{OUTCOME} missing"}
@@ -373,14 +427,27 @@ def prepared_pair(cases: TwoGroupFrame, *, adjust: Sequence[str], level: float) 
         {reason: n for reason, n in ({f"{OUTCOME} missing": no_outcome} | lacking | others).items() if n}
     )
     pair = replace(pair, left_out=counted)
-    counted_by = (GROUP, OUTCOME, *map(stratum_column, cases.strata))
-    kept = frame.select(counted_by).filter(pl.Series(pair.design.kept, dtype=pl.Boolean))
+    kept = frame.filter(pl.Series(pair.design.kept, dtype=pl.Boolean))
+    layers = [*([cases.unit] if n_units else []), *map(stratum_column, cases.strata)]
+    clusters = None
+    if n_units >= FEWEST_UNITS:
+        clusters = np.unique(kept[cases.unit].to_numpy(), return_inverse=True)[1]
     return PreparedPair(
         pair=pair,
-        strata=_strata(kept, cases),
-        stratified_by=tuple(_strata_title(column) for column in cases.strata),
+        strata=_strata(kept, cases.labels[0], layers),
+        stratified_by=(*([cases.unit] if n_units else []), *(_strata_title(column) for column in cases.strata)),
         level=level,
+        limits=limits,
+        within=cases.unit if n_units else "",
+        n_units=n_units,
+        clusters=clusters,
     )
+
+
+def _lost(frame: pl.DataFrame, without: pl.Expr, reason: str) -> dict[str, int]:
+    """Cases with an outcome that go for a reason, where there are any."""
+    lost = int(frame.select((without & pl.col(OUTCOME).is_not_null()).sum()).item())
+    return {reason: lost} if lost else {}
 
 
 def model_covariates(adjust: Sequence[str]) -> list[Covariate]:
@@ -420,18 +487,17 @@ def _strata_title(column: str) -> str:
     return known.title if known else column.replace("_", " ")
 
 
-def _strata(kept: pl.DataFrame, cases: TwoGroupFrame) -> tuple[Stratum, ...]:
-    is_first = pl.col(GROUP) == cases.labels[0]
+def _strata(kept: pl.DataFrame, first: str, columns: Sequence[str]) -> tuple[Stratum, ...]:
+    is_first = pl.col(GROUP) == first
     counts = (
         (pl.col(OUTCOME) & is_first).sum().alias("x1"),
         is_first.sum().alias("n1"),
         (pl.col(OUTCOME) & ~is_first).sum().alias("x2"),
         (~is_first).sum().alias("n2"),
     )
-    if not cases.strata:
+    if not columns:
         rows = kept.select(*counts).iter_rows()
         return tuple(Stratum("all cases", *row) for row in rows)
-    columns = [stratum_column(column) for column in cases.strata]
     grouped = kept.group_by(columns).agg(*counts).sort(columns)
     width = len(columns)
     return tuple(Stratum(" / ".join(map(str, row[:width])), *row[width:]) for row in grouped.iter_rows())

@@ -8,6 +8,7 @@ from functools import cached_property
 from math import exp, sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.analysis.comparison import compare_two_groups
 from warehouse.analysis.contrast import GroupContrast
@@ -15,6 +16,7 @@ from warehouse.analysis.firth import firth_logistic
 from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.inputs import normal_p_value, z_value
 from warehouse.analysis.logistic import LogisticFit
+from warehouse.analysis.positivity import USUAL_LIMITS, Comparability, Limits, comparability
 from warehouse.analysis.standardise import bootstrap_standardised, outcome_model, standardised_risks
 from warehouse.analysis.stratified import Measure, Stratum, cmh_test, mantel_haenszel
 from warehouse.analysis.weighting import (
@@ -41,6 +43,12 @@ SEED = 20_250_101
 
 PENALTY_MATTERS_TO = 100_000
 """Cases up to which the odds ratio is Firth's; with more, the plain model agrees with it to several digits."""
+
+FEWEST_STANDARDISED = 40
+"""Cases of the smaller group from which on intervals of standardised risks hold (the proof by simulation)."""
+
+_OF_EVERYONE = ("standardised", "inverse")
+"""Methods whose figures are about all the cases."""
 
 _CRUDE_POPULATION = "among the cases as they came"
 _STRATIFIED_POPULATION = "within strata, averaged over those that hold both groups"
@@ -72,6 +80,10 @@ class PreparedPair:
     stratified_by: tuple[str, ...]  # What the strata are made of, in words
     level: float  # Level of the intervals
     is_tested: bool = True  # Whether anyone sees the p value of the crude comparison, which may be an exact one
+    limits: Limits = USUAL_LIMITS  # From where on the groups are too unlike for an adjusted figure
+    within: str = ""  # What cases are compared within, in words; empty where all are compared with all
+    n_units: int = 0  # How many practices or clinicians that are; 0 likewise
+    clusters: NDArray[np.intp] | None = None  # Number of each case's unit, where there are enough for the errors
 
     @property
     def counts(self) -> tuple[int, int, int, int]:
@@ -100,8 +112,71 @@ class PreparedPair:
         """The comparison with inverse probability weights, for all the cases."""
         return self._weighted("everyone")
 
+    @cached_property
+    def comparability(self) -> Comparability:
+        """Whether the groups can be compared at all with what is adjusted for held alike."""
+        return comparability(self.pair, self.overlap, self.limits)
+
     def _weighted(self, target: Target) -> WeightedComparison:
-        return weighted_comparison(self.pair, target=target, level=self.level, model=self.propensity)
+        return weighted_comparison(
+            self.pair,
+            target=target,
+            level=self.level,
+            model=self.propensity,
+            small_sample=True,
+            clusters=self.clusters,
+        )
+
+    def result(self, method: str, found: MethodResult | None = None) -> MethodResult:
+        """The comparison by one method, ``found`` where it was made already, or why it is withheld.
+
+        An adjusted figure is withheld where the groups are not comparable; those that stand for all the cases also
+        where they are comparable in part, since the models would speak for cases that have no counterpart.
+        """
+        judged = self.comparability
+        is_kept = not (judged.extrapolates and method in _OF_EVERYONE) and judged.grade != "none"
+        if method == "crude" or is_kept or self.pair.emptiness():
+            return self._as_it_holds(found or METHODS[method](self))
+        code = "not_comparable" if judged.grade == "none" else "would_extrapolate"
+        why = (Caution("withheld", code), *judged.why)
+        plain = found or METHODS["crude"](self)
+        nothing = replace(plain.difference, value=None, interval=None, p_value=None, warnings=why)
+        return replace(
+            plain,
+            method=method,
+            title=TITLES[method],
+            population="",
+            first=None,
+            second=None,
+            difference=nothing,
+            ratio=replace(nothing, unit="ratio"),
+            p_value=None,
+            warnings=why,
+        )
+
+    def _as_it_holds(self, found: MethodResult) -> MethodResult:
+        """The comparison, without an interval where the proof by simulation shows that its interval does not hold."""
+        if found.difference.interval is None:
+            return found
+        if self.clusters is not None and found.method in {"stratified", "standardised"}:
+            why = Caution("withheld", "interval_not_clustered", {"title": self.within})
+        elif found.method == "standardised" and min(self.pair.sizes) < FEWEST_STANDARDISED:
+            why = Caution("withheld", "interval_of_small_groups", {"fewest": FEWEST_STANDARDISED})
+        else:
+            return found
+        bare = [
+            one and replace(one, interval=None, p_value=None, warnings=(why, *one.warnings))
+            for one in (found.first, found.second, found.difference, found.ratio)
+        ]
+        return replace(
+            found,
+            first=bare[0],
+            second=bare[1],
+            difference=bare[2] or found.difference,
+            ratio=bare[3] or found.ratio,
+            p_value=None,
+            warnings=(why, *found.warnings),
+        )
 
 
 def crude(prepared: PreparedPair) -> MethodResult:
@@ -135,7 +210,7 @@ def stratified(prepared: PreparedPair) -> MethodResult:
 
 def standardised(prepared: PreparedPair) -> MethodResult:
     """Standardised risks by a logistic model, Firth's where outcomes are separated."""
-    found = standardised_risks(prepared.pair, level=prepared.level, model=prepared.outcome_model)
+    found = standardised_risks(prepared.pair, level=prepared.level, model=prepared.outcome_model, small_sample=True)
     return _of_contrast("standardised", found)
 
 
@@ -219,9 +294,11 @@ def _at_the_edge(strata: Sequence[Stratum]) -> bool:
 def adjusted_odds_ratio(prepared: PreparedPair) -> Estimate:
     """Odds ratio by Firth's logistic model with its profile interval; with very many cases by the plain model."""
     pair = prepared.pair
-    empty = pair.emptiness()
-    if empty:
-        return pair.nothing(estimand="odds ratio of going adverse", method="logistic regression", reason=empty)
+    reason = pair.emptiness()
+    if prepared.comparability.grade == "none":
+        reason = reason or Caution("withheld", "not_comparable")
+    if reason:
+        return pair.nothing(estimand="odds ratio of going adverse", method="logistic regression", reason=reason)
     plain = plain_odds_ratio(prepared) if pair.n > PENALTY_MATTERS_TO else None
     if plain is not None:
         return plain

@@ -6,16 +6,19 @@ import math
 import re
 import tomllib
 from collections.abc import Collection, Mapping
+from dataclasses import asdict
 from datetime import date
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from warehouse.analysis.positivity import USUAL_LIMITS, Limits
 from warehouse.errors import DefinitionError, MentonError, near_names
 from warehouse.marts.grouping import GROUPINGS, check_group
 from warehouse.outcomes.registry import Registry
 from warehouse.plans.covariates import ADJUSTABLE, DEFAULT_ADJUSTMENT, check_strata
 from warehouse.plans.plan import Plan
+from warehouse.plans.question import WITHIN
 from warehouse.questions.methods import METHODS
 from warehouse.selection import FILTERS
 from warehouse.toml_files import toml_from, toml_text
@@ -25,7 +28,7 @@ EXAMPLE = files(__package__).joinpath("plan_example.toml").read_text(encoding="u
 CORRECTIONS = ("holm", "benjamini_hochberg")
 _KEYS = (
     "id", "question", "date", "definition", "also", "by", "first", "second", "reference", "adjust", "strata",
-    "primary", "subgroups", "correction", "level", "comparison", "selection", "only",
+    "primary", "subgroups", "correction", "level", "comparison", "selection", "only", "within", "limits",
 )  # fmt: skip
 _ID = re.compile(r"[A-Z][A-Z0-9_-]{0,15}")
 
@@ -106,6 +109,8 @@ class _Entry:
             comparison=self._choice("comparison", ("treated", "untreated"), default="treated"),
             selection=self._choice("selection", ("consecutive", "selected", "both"), default="consecutive"),
             only=self._only(),
+            within=self._choice("within", WITHIN, default="practice"),
+            limits=self._limits(),
         )
 
     def _check_pair(self, first: str, second: str, reference: str) -> None:
@@ -178,6 +183,19 @@ class _Entry:
         if key not in self.entry:
             return ""
         return check_group(by, self._text(key))
+
+    def _limits(self) -> Limits:
+        given, usual = self.entry.get("limits", {}), asdict(USUAL_LIMITS)
+        if not isinstance(given, dict):
+            raise self._wrong(f"limits is {given!r}", "a table such as [limits] with effective = [20, 5]")
+        for name, both in given.items():
+            self._known(name, usual, "limits names {!r}")
+            good, least = both if isinstance(both, list) and len(both) == 2 else (math.nan, math.nan)
+            right = all(type(one) in {int, float} and math.isfinite(one) for one in (good, least))
+            if not right or (good - least) * (usual[name][0] - usual[name][1]) < 0.0:
+                expected = f"two numbers, first for no caution, then for any figure, such as {list(usual[name])}"
+                raise self._wrong(f"limits.{name} is {both!r}", expected)
+        return Limits(**{name: (float(both[0]), float(both[1])) for name, both in (usual | given).items()})
 
     def _only(self) -> dict[str, tuple[str, ...]]:
         value = self.entry.get("only", {})

@@ -81,7 +81,7 @@ def _family(reader: Reader, plan: Plan, definitions: list[str]) -> Iterator[Plan
     yield from _members(reader, plan, plan.asks(definitions[0], plan.cases), "all cases")
     for subgroup in plan.subgroups:
         for value in _values(reader, plan.cases, subgroup):
-            asked = plan.asks(definitions[0], plan.within(subgroup, value))
+            asked = plan.asks(definitions[0], plan.subgroup(subgroup, value))
             yield from _members(reader, plan, asked, f"{subgroup.replace('_', ' ')} {value}")
     for definition in definitions[1:]:
         yield from _members(reader, plan, plan.asks(definition, plan.cases), "all cases")
@@ -89,7 +89,7 @@ def _family(reader: Reader, plan: Plan, definitions: list[str]) -> Iterator[Plan
 
 def _members(reader: Reader, plan: Plan, asked: Question, where: str) -> Iterator[PlannedComparison]:
     if plan.is_pair:
-        found = compare_single(reader, asked)
+        found = compare_single(reader, asked, limits=plan.limits)
         yield PlannedComparison(
             name=f"{asked.definition}, {where}",
             question=found.question,

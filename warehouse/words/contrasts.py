@@ -12,11 +12,11 @@ from warehouse.plans.planned_or_explored import Standing
 from warehouse.questions.contrast import PairComparison
 from warehouse.questions.crossed import CrossedComparison, WithinLevels
 from warehouse.questions.groups import GroupComparison
-from warehouse.questions.methods import MethodResult, Resampling
+from warehouse.questions.methods import Resampling
 from warehouse.questions.shares import GroupRow, Rates
 from warehouse.results import Estimate, Interval
-from warehouse.words.numbers import counted, left_out_words, number, points, points_range, sentence, span
-from warehouse.words.sentences import caution_text, more_or_less, ratio_words, said_of, say, why_none
+from warehouse.words.numbers import cases, counted, left_out_words, number, points, points_range, sentence, span
+from warehouse.words.sentences import caution_text, more_or_less, ratio_words, said_of, say, texts, why_none
 
 POINTS = "percentage points"
 FEWEST = 10
@@ -79,12 +79,66 @@ def spread_sentence(result: Rates) -> str:
     )
 
 
+def brief_sentences(result: PairComparison) -> list[str]:
+    """A comparison of two groups in a minute: the answer, how to read it, and three facts."""
+    interval = result.answer.difference.interval
+    said = [pair_sentence(result), reading_sentence(interval) if interval else "", *facts(result)]
+    return [one for one in said if one]
+
+
+def facts(result: PairComparison) -> list[str]:
+    """The groups as counted, within what they are compared, and planned or not with how many looks."""
+    crude = result.method("crude")
+    counted_ = "" if crude.first is None or crude.second is None else _as_counted(result, crude.first, crude.second)
+    n = result.standing.n_comparisons
+    planned = "planned" if result.standing.kind == "planned" else "not_planned"
+    looks = say(f"standing.brief_{planned}", n=n)
+    return [one for one in (counted_, within_units_sentence(result), looks) if one]
+
+
+def _as_counted(result: PairComparison, one: Estimate, two: Estimate) -> str:
+    first, second = result.labels
+    if one.value is None or two.value is None:
+        return crude_sentence(result)
+    x1, x2 = round(one.value * one.n), round(two.value * two.n)
+    shares = {"p1": one.value, "p2": two.value}
+    return say("contrast.brief", first=first, second=second, x1=x1, n1=one.n, x2=x2, n2=two.n, **shares)
+
+
+def within_units_sentence(result: PairComparison) -> str:
+    """Within which practices the groups were compared, and what that changed; empty where they were not."""
+    held = result.within
+    if not held.title:
+        return ""
+    key = "comparable.within_clustered" if held.is_clustered else "comparable.within_these"
+    across = "withheld" if held.across is None or held.across.value is None else points(held.across.value)
+    return say(key, n=held.n, title=held.title, across=across)
+
+
+def weighed_sentence(result: PairComparison) -> str:
+    """What was judged before any adjusted figure."""
+    found = result.comparability
+    if found.without_counterpart is None:
+        return ""
+    return say(
+        "comparable.weighed",
+        first=found.effective[0],
+        second=found.effective[1],
+        outside=found.without_counterpart,
+        imbalance=found.imbalance or 0.0,
+        x1=found.events[0],
+        x2=found.events[1],
+    )
+
+
 def pair_sentences(result: PairComparison) -> list[str]:
     """A comparison of two groups, from the answer to what was not recorded."""
-    return [
+    said = [
         pair_sentence(result),
         reading_sentence(result.answer.difference.interval),
         crude_sentence(result),
+        within_units_sentence(result),
+        weighed_sentence(result),
         methods_sentence(result),
         odds_ratio_sentence(result),
         homogeneity_sentence(result),
@@ -92,16 +146,22 @@ def pair_sentences(result: PairComparison) -> list[str]:
         cases_sentence(result),
         not_measured_sentence(result),
     ]
+    return [one for one in said if one]
 
 
-def pair_sentence(result: PairComparison) -> str:
-    """The answer of the primary method, in a sentence."""
-    return method_sentence(result, result.answer)
+def pair_sentence(result: PairComparison, *, with_counts: bool = True) -> str:
+    """The answer of the primary method, in a sentence, its caution first; or why there is none and what would help.
 
-
-def method_sentence(result: PairComparison, method: MethodResult) -> str:
-    """One way of comparing, in one sentence."""
+    Without ``with_counts`` it names no count of cases: for those to whom small counts are hidden.
+    """
+    method = result.answer
     first, second = result.labels
+    why = [caution for caution in result.comparability.why if f"comparable.{caution.code}" in texts()]
+    why = [caution for caution in why if with_counts or caution.code != "few_events_of_pair"]
+    reasons = [say(f"comparable.{caution.code}", **dict(caution.numbers)) for caution in why]
+    if method.difference.value is None and reasons:
+        help_ = "; ".join(say(f"comparable.help_{caution.code}") for caution in why[:2])
+        return say("comparable.withheld", first=first, second=second, why=reasons[:2], help=help_)
     if method.difference.value is None:
         return say("contrast.no_pair", first=first, second=second, title=method.title, why=why_none(method.difference))
     shares = ""
@@ -114,6 +174,8 @@ def method_sentence(result: PairComparison, method: MethodResult) -> str:
         title=method.title,
         adjusted_for=method.adjusted_for,
         population=method.population,
+        caution=say("comparable.caution", why=reasons[:1]) if reasons and method.adjusted_for else "",
+        n=f", {cases(result.n)}" if with_counts else "",
         shares=shares,
         difference=method.difference.value,
         level=result.level,

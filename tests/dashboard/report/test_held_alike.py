@@ -43,7 +43,7 @@ def cases(n: int, *, incomplete: int) -> list[dict[str, Any]]:
                 sex=("female", "male")[number % 2],
                 age_at_start=round(float(rng.uniform(9, 15)), 2),
                 incisor_class=None if number < incomplete else ("I", "II/1")[number % 3 == 0],
-                extracted_teeth="14 24" if number % 4 == 0 else "none",
+                extracted_teeth="14 24" if number % 5 == 0 else "none",
                 sn_gogn_deg_start=round(float(rng.normal(37 if steep else 31, 2)), 1),
             )
         )

@@ -15,7 +15,7 @@ RESAMPLED = ("standardised", "overlap", "inverse")
 
 
 def compared(
-    reader: Reader, resampling: Resampling | None = None, *, first: str = "functional_removable"
+    reader: Reader, resampling: Resampling | None = None, *, first: str = "expander_tooth_borne"
 ) -> PairComparison:
     return compare_pair(
         reader,

@@ -1,0 +1,159 @@
+"""What is judged before an adjusted figure, comparisons within practices, and an answer that is read in a minute."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pipelines.cli import main
+from tests.hand_made import load_rows, made_case
+from tests.warehouse.questions.planning import PLAN
+from warehouse.errors import DefinitionError
+from warehouse.marts.reader import Reader
+from warehouse.outcomes.registry import shipped_registry
+from warehouse.plans.plan import plan_body, plan_from_body
+from warehouse.plans.question import Question
+from warehouse.questions.contrast import PairComparison, compare_pair
+from warehouse.questions.plan_file import parse_plan
+from warehouse.words.contrasts import brief_sentences, pair_sentence, within_units_sentence
+
+A, B = "expander_tooth_borne", "fixed_labial"
+LIKING = {"HARBOUR": (0.8, 0.35), "QUARRY": (0.7, 0.3), "FERRY": (0.3, 0.1), "LIGHT": (0.2, 0.05), "MILL": (0.5, 0.2)}
+"""Practice -> its chance of an expander and its share adverse: the expander itself does nothing."""
+
+
+def cases_of(practice: str, n: int, *, classes: bool = False) -> list[dict[str, Any]]:
+    """Cases of a practice; with ``classes`` the appliance follows the incisor class and age without exception."""
+    rng = np.random.default_rng(sum(map(ord, practice)))
+    chance, share = LIKING[practice]
+    made = []
+    for number in range(n):
+        first, age = rng.random() < chance, float(rng.uniform(9, 14))
+        kind = ("III" if first else "I") if classes else str(rng.choice(["I", "II/1"]))
+        plane = round(float(rng.normal(33, 4)), 1)
+        made.append(
+            made_case(
+                f"{practice}{number}",
+                appliance=A if first else B,
+                sex=str(rng.choice(["female", "male"])),
+                incisor_class=kind,
+                age_at_start=round(age - 5.0 if classes and first else age, 2),
+                sn_gogn_deg_start=plane,
+                sn_gogn_deg_finish=round(plane + (4.0 if rng.random() < share else 0.2), 1),
+            )
+        )
+    return made
+
+
+@pytest.fixture(scope="module")
+def five(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Reader]:
+    folder = tmp_path_factory.mktemp("five") / "warehouse"
+    for practice in LIKING:
+        load_rows(folder, cases_of(practice, 60), practice=practice, source=f"{practice}.csv")
+    with Reader.open(folder) as reader:
+        yield reader
+
+
+@pytest.fixture(scope="module")
+def apart(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("apart") / "warehouse"
+    load_rows(folder, cases_of("MILL", 120, classes=True))
+    return folder
+
+
+def asked(reader: Reader, **more: Any) -> PairComparison:
+    return compare_pair(reader, Question(by="appliance_category", first=A, second=B, **more))
+
+
+def test_groups_that_never_meet_get_no_adjusted_figure_and_hear_what_would_help(apart: Path) -> None:
+    with Reader.open(apart) as reader:
+        found = asked(reader)
+    assert found.comparability.grade == "none"
+    assert found.comparability.without_counterpart == pytest.approx(1.0)
+    for one in found.methods:
+        assert (one.difference.value is None) == (one.method != "crude")
+        assert one.p_value is None
+    assert found.odds_ratio.value is None
+    assert found.e_value.estimate is None
+    said = pair_sentence(found)
+    assert "no adjusted comparison, for 100% of the cases have no counterpart" in said
+    assert "What would help: groups between which the same children could go" in said
+
+
+def test_the_limits_are_the_plans_and_keep_old_plans_as_they_were(five: Reader) -> None:
+    definitions = shipped_registry()
+    plain = parse_plan(PLAN, where="plan", definitions=definitions)
+    assert {"limits", "within"}.isdisjoint(plan_body(plain))
+    strict = parse_plan(PLAN + "[limits]\neffective = [400, 300]\n", where="plan", definitions=definitions)
+    assert strict.limits.effective == (400.0, 300.0)
+    assert plan_from_body(plan_body(strict)) == strict
+    assert strict.sha256 != plain.sha256
+    for wrong in ("effective = [5, 20]", "overlap = [1, 2]", 'events = "5"'):
+        with pytest.raises(DefinitionError, match="limits"):
+            parse_plan(PLAN + f"[limits]\n{wrong}\n", where="plan", definitions=definitions)
+
+
+def test_with_several_practices_like_is_compared_with_like_and_the_difference_it_makes_is_said(five: Reader) -> None:
+    within, across = asked(five), asked(five, within="none")
+    assert (within.within.title, within.within.n, within.within.is_clustered) == ("practice", 5, True)
+    assert "practice" in within.answer.adjusted_for
+    assert within.within.across is not None
+    assert within.within.across.value == across.answer.difference.value
+    one, two = within.answer.difference, across.answer.difference
+    assert one.value is not None
+    assert two.value is not None
+    assert one.interval is not None
+    assert two.interval is not None
+    # nothing was planted but practices that like expanders and have more adverse cases
+    assert two.interval.low > 0.0
+    assert 0.0 in one.interval
+    assert abs(one.value) < two.value
+    assert within_units_sentence(within).startswith("Within 5 practices, with an interval for others like them")
+    assert within_units_sentence(across) == ""
+
+
+def test_errors_that_do_not_know_practices_give_no_interval(five: Reader) -> None:
+    found = asked(five)
+    for name in ("stratified", "standardised"):
+        assert found.method(name).difference.interval is None
+        assert found.method(name).p_value is None
+    assert found.method("overlap").difference.interval is not None
+
+
+def test_cases_of_a_practice_with_one_group_only_are_left_out_and_counted(five: Reader) -> None:
+    found = asked(five)
+    assert sum(found.started) == found.n + sum(found.left_out.values())
+
+
+def test_groups_made_by_practice_are_not_compared_within_practices(five: Reader) -> None:
+    found = compare_pair(five, Question(by="practice", first="HARBOUR", second="LIGHT"))
+    assert found.within.title == ""
+
+
+def test_between_good_and_none_the_caution_comes_first(reader: Reader) -> None:
+    few = Question(by="appliance_category", first="functional_removable", second=B, adjust=("sex",))
+    found = compare_pair(reader, few)
+    assert found.comparability.grade == "caution"
+    assert pair_sentence(found).startswith("With caution, for ")
+
+
+@pytest.mark.parametrize("more", [(), ("--adjust", "sex"), ("--within", "none")])
+def test_an_answer_is_read_in_a_minute(
+    built: Path, apart: Path, more: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    for folder in (built, apart):
+        main(["compare", "--warehouse", str(folder), "--a", A, "--b", B, *more])
+        out = capsys.readouterr().out
+        assert 40 < len(out.split()) <= 120
+        assert "D1 v" in out
+        assert "build" in out
+
+
+def test_the_minute_holds_the_answer_and_three_facts(five: Reader) -> None:
+    said = brief_sentences(asked(five))
+    assert len(said) == 5
+    assert said[-1].startswith("Not planned beforehand; comparison ")
