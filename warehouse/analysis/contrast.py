@@ -266,7 +266,7 @@ def replicate_row(first: float, second: float) -> tuple[float, float, float, flo
 
 
 def _law(error: tuple[float, float]) -> str:
-    return "normal" if error[1] == inf else f"Student's t ({error[1]:.1f} degrees of freedom)"
+    return "normal" if error[1] == inf else "Student's t"
 
 
 def _p_value(value: float, error: tuple[float, float]) -> float | None:
