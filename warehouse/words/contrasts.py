@@ -16,11 +16,18 @@ from warehouse.questions.methods import Resampling
 from warehouse.questions.shares import GroupRow, Rates
 from warehouse.results import Estimate, Interval
 from warehouse.words.numbers import cases, counted, left_out_words, number, points, points_range, sentence, span
-from warehouse.words.sentences import caution_text, more_or_less, ratio_words, said_of, say, texts, why_none
+from warehouse.words.sentences import caution_text, more_or_less, ratio_words, said_of, say, why_none
 
 POINTS = "percentage points"
 FEWEST = 10
 """Cases from which on a group is named in the sentence about the spread of groups."""
+_UNLIKE = {
+    "no_counterpart": ("comparable.no_counterpart", "comparable.help_no_counterpart"),
+    "left_unlike": ("comparable.left_unlike", "comparable.help_left_unlike"),
+    "few_effective": ("comparable.few_effective", "comparable.help_few_effective"),
+    "few_events_of_pair": ("comparable.few_events_of_pair", "comparable.help_few_events_of_pair"),
+}
+"""Why groups are too unlike, as part of a sentence, and what would help."""
 _STEPS = {"age_band": "year of age", "start_year": "year of start"}
 
 
@@ -91,8 +98,8 @@ def facts(result: PairComparison) -> list[str]:
     crude = result.method("crude")
     counted_ = "" if crude.first is None or crude.second is None else _as_counted(result, crude.first, crude.second)
     n = result.standing.n_comparisons
-    planned = "planned" if result.standing.kind == "planned" else "not_planned"
-    looks = say(f"standing.brief_{planned}", n=n)
+    is_planned = result.standing.kind == "planned"
+    looks = say("standing.brief_planned" if is_planned else "standing.brief_not_planned", n=n)
     return [one for one in (counted_, within_units_sentence(result), looks) if one]
 
 
@@ -156,11 +163,11 @@ def pair_sentence(result: PairComparison, *, with_counts: bool = True) -> str:
     """
     method = result.answer
     first, second = result.labels
-    why = [caution for caution in result.comparability.why if f"comparable.{caution.code}" in texts()]
+    why = [caution for caution in result.comparability.why if caution.code in _UNLIKE]
     why = [caution for caution in why if with_counts or caution.code != "few_events_of_pair"]
-    reasons = [say(f"comparable.{caution.code}", **dict(caution.numbers)) for caution in why]
+    reasons = [say(_UNLIKE[caution.code][0], **dict(caution.numbers)) for caution in why]
     if method.difference.value is None and reasons:
-        help_ = "; ".join(say(f"comparable.help_{caution.code}") for caution in why[:2])
+        help_ = "; ".join(say(_UNLIKE[caution.code][1]) for caution in why[:2])
         return say("comparable.withheld", first=first, second=second, why=reasons[:2], help=help_)
     if method.difference.value is None:
         return say("contrast.no_pair", first=first, second=second, title=method.title, why=why_none(method.difference))
