@@ -44,6 +44,7 @@ def take_in(handover: Handover, warehouse: Path, *, publish_after: bool = True) 
             mapping=handover.mapping,
             practice=handover.practice,
             publish_after=publish_after,
+            confirm=lambda _: True,
         )
     )
 

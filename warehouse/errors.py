@@ -78,6 +78,22 @@ class RequestError(MentonError):
     """A request that names something that does not exist or does not fit."""
 
 
+CONFIRMED = "--yes"
+"""The option by which a person confirms beforehand what a command would ask."""
+
+
+class UnconfirmedError(MentonError):
+    """Something that a person must confirm, and nobody has: nothing was changed."""
+
+    def __init__(self, found: str, *, remedy: str = "", where: str = "") -> None:
+        remedy = (
+            f"{remedy}; or, if it is meant so, run the command again with {CONFIRMED}"
+            if remedy
+            else (f"nothing was changed; to go on, run the command again with {CONFIRMED}")
+        )
+        super().__init__(found, where=where, remedy=remedy)
+
+
 def near_names(name: str, known: Iterable[str]) -> str:
     """A phrase offering up to three known names close to ``name``, or the empty string."""
     close = get_close_matches(name, list(known), n=3, cutoff=0.6)

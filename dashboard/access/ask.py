@@ -102,6 +102,12 @@ class Session:
             raise RequestError(found, remedy="ask the practice itself")
         return self._answer(findings, audience=audience, selection=selection, **choices)
 
+    def known_practices(self) -> tuple[str, ...]:
+        """Pseudonyms of the practices here: for who may write."""
+        if not self.viewer.may_write:
+            raise RequestError("you may look, but not change", remedy="ask whoever runs this warehouse")
+        return self._answer(_practices)
+
     def practices(self) -> Here:
         """The practices beside each other, small counts hidden: for every viewer. Its tags are not for the screen."""
         from warehouse.pooled.this_warehouse import practices_here
@@ -127,6 +133,10 @@ class Session:
         work = _Work(self.place, self.snapshot.build_id, ask, arguments)
         found = _kept(str(self.place.folder), self.snapshot.build_id, named, repr(sorted(arguments.items())), work)
         return cast("T", found)
+
+
+def _practices(reader: Reader) -> tuple[str, ...]:
+    return reader.practices
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from warehouse.words.numbers import cases
 from warehouse.words.shares import CAUTION
 
 KINDS = ["csv", "tsv", "txt", "xlsx", "parquet", "json"]
+MEANT = "it is meant so"
 OWN_NAMES, PROPOSED, OWN_MAPPING = (
     "as in the template",
     "proposed from the file, to be corrected",
@@ -41,7 +42,8 @@ def page() -> None:
         practice = st.text_input(
             "Pseudonym of the practice", help="such as HARBOUR; leave it blank if the mapping states it"
         )
-        delivered = Delivered(files=files, mapping=mapping, practice=practice.strip())
+        meant = bool(st.session_state.get(MEANT))
+        delivered = Delivered(files=files, mapping=mapping, practice=practice.strip(), confirmed=meant)
         try_out(delivered)
     behind(("Caution", CAUTION))
 
@@ -99,6 +101,8 @@ def try_out(delivered: Delivered) -> None:
         return
     if rehearsal.preview is None:
         refusal(rehearsal.told)
+        if rehearsal.told.asks:
+            st.checkbox("It is meant so: go on all the same", key=MEANT)
         return
     outcome(rehearsal.preview, rehearsal.told)
     st.header("4. Load")

@@ -12,6 +12,7 @@ from dashboard.parts.filters import practices
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
 from warehouse.upkeep.data_quality import DataQuality, Load, RuleCount, data_quality
 from warehouse.words.numbers import cases
+from warehouse.words.sentences import say
 from warehouse.words.shares import CAUTION
 
 SHOWN_LOADS = 30
@@ -31,24 +32,22 @@ def page(session: Session) -> None:
 
 def summary(found: DataQuality) -> str:
     """The page in a sentence."""
-    read, loaded = sum(one.n_read for one in found.loads), sum(one.n_loaded for one in found.loads)
-    if not read:
+    if not any(one.n_read for one in found.loads):
         return "Nothing has been loaded yet."
-    turned = read - loaded
-    return f"Of {read:,} rows handed over, {loaded:,} were loaded and {turned:,} turned away."
+    return say("quality.open" if found.n_open else "quality.none_open", n=found.n_open)
 
 
 def turned_away(found: DataQuality) -> None:
     """Rules that turned rows away."""
     st.header("What was turned away")
     if not found.turned_away:
-        plain("No row was turned away.")
+        plain("No row is turned away and still open.")
         return
     plain(
         f"{cases(found.n_cases_turned_away)} of which nothing could be loaded. They were started, and are in no figure."
     )
     rule_table(found.turned_away, alt="Rules that turned rows away")
-    fine("The rows themselves: `menton quarantine --out FILE.xlsx`. Correct them in your own file and load it again.")
+    fine(say("quality.rows"))
 
 
 def completeness(found: DataQuality) -> None:
@@ -92,6 +91,7 @@ def history(loads: Sequence[Load]) -> None:
         return
     rows = [
         {
+            "load": f"{one.load_id}",
             "when (UTC)": one.loaded_at,
             "practice": one.practice,
             "file": one.source,

@@ -60,6 +60,7 @@ MAP: dict[str, tuple[PageEntry, ...]] = {
         PageEntry(file="present.py", title="Present", address="present"),
     ),
     "Can it be trusted?": (
+        PageEntry(file="worklist.py", title="What is left to do", address="worklist", offered_to=who_sees_cases),
         PageEntry(file="readings.py", title="How exact?", address="readings", offered_to=who_sees_cases),
         PageEntry(file="data.py", title="How complete?", address="data", offered_to=who_sees_cases),
         PageEntry(file="methods.py", title="How it is counted", address="methods"),
@@ -67,6 +68,7 @@ MAP: dict[str, tuple[PageEntry, ...]] = {
     "Files": (
         PageEntry(file="take_along.py", title="Take along", address="take_along"),
         PageEntry(file="bring_in.py", title="Bring in a file", address="bring_in", offered_to=who_may_write, needs=()),
+        PageEntry(file="take_back.py", title="Take back", address="take_back", offered_to=who_may_write),
     ),
 }
 """Heading -> pages below it. The first page is the one that opens."""

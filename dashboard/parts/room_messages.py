@@ -140,7 +140,7 @@ def missing(found: Answer) -> Message:
     return Message(
         title="What the missing could do",
         sentence=wording.bounds_sentence(found.group),
-        figure=bounds_figure(found.group) if found.group.missing.n else None,
+        figure=bounds_figure(found.group) if found.group.unknown else None,
     )
 
 

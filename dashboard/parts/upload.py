@@ -19,6 +19,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from dashboard.access.ask import OpenWarehouse
+from warehouse.errors import CONFIRMED
 from warehouse.store.snapshot import POINTER, current_snapshot
 from warehouse.store.store import STORE
 from warehouse.upkeep.data_quality import LoadPreview
@@ -42,11 +43,12 @@ class Delivered:
     files: tuple[UploadedFile, ...]
     mapping: str | None
     practice: str
+    confirmed: bool = False  # Whether what looks like a slip was said to be meant
 
     @property
     def fingerprint(self) -> str:
         """Tells one delivery from another, so that only what was rehearsed is loaded."""
-        digest = hashlib.sha256(repr((self.mapping, self.practice)).encode())
+        digest = hashlib.sha256(repr((self.mapping, self.practice, self.confirmed)).encode())
         for file in self.files:
             digest.update(file.name.encode() + b"\0" + hashlib.sha256(file.content).digest())
         return digest.hexdigest()
@@ -59,6 +61,11 @@ class Told:
     is_well: bool
     printed: str
     said: str
+
+    @property
+    def asks(self) -> bool:
+        """Whether it changed nothing because something has to be confirmed first."""
+        return not self.is_well and CONFIRMED in self.said
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,32 +131,68 @@ def _written(room: Path, file: UploadedFile) -> Path:
     return path
 
 
-def _ingest(delivered: Delivered, room: Path, warehouse: Path, place: OpenWarehouse, case_key: Path | None) -> Told:
-    words = [
-        "ingest",
-        *(str(_written(room, file)) for file in delivered.files),
-        "--warehouse",
-        str(warehouse.resolve()),
-    ]
+def take_back(words: Sequence[str], place: OpenWarehouse, *, numbers: Sequence[str] = ()) -> Told:
+    """Run a command that takes something back; numbers of cases go by its standard input, where nobody sees them."""
+    with _workplace() as room:
+        of_case = place.case_key_file if words[0] != "undo" else None
+        return _run([*words, *_of_warehouse(place.folder, place, of_case)], room, given="\n".join(numbers))
+
+
+def with_own_numbers(
+    file: UploadedFile, mapping: str | None, practice: str, place: OpenWarehouse
+) -> list[tuple[Told, str, bytes]]:
+    """The worklist with the practice's own numbers, and its rows turned away as they were given: name and content.
+
+    A workbook without content could not be made, as is told.
+    """
+    made = []
+    with _workplace() as room:
+        own = ["--source", str(_written(room, file))]
+        if mapping is not None:
+            own += ["--mapping", str(_mapping(room, mapping))]
+        for command, more, case_key in (
+            ("worklist", ["--practice", practice], place.case_key_file),
+            ("quarantine", [], None),
+        ):
+            out = room / f"{command}.xlsx"
+            words = [command, *own, *more, "--out", str(out), *_of_warehouse(place.folder, place, case_key)]
+            told = _run(words, room)
+            made.append((told, out.name, out.read_bytes() if out.exists() else b""))
+    return made
+
+
+def _mapping(room: Path, text: str) -> Path:
+    path = room / "mapping.toml"
+    path.write_text(text, encoding="utf-8", newline="\n")
+    return path
+
+
+def _of_warehouse(warehouse: Path, place: OpenWarehouse, case_key: Path | None) -> list[str]:
+    words = ["--warehouse", str(warehouse.resolve())]
     if place.encryption_key_file:
         words += ["--encryption-key-file", str(place.encryption_key_file.resolve())]
-    if case_key:
-        words += ["--key-file", str(case_key.resolve())]
+    return words + (["--key-file", str(case_key.resolve())] if case_key else [])
+
+
+def _ingest(delivered: Delivered, room: Path, warehouse: Path, place: OpenWarehouse, case_key: Path | None) -> Told:
+    words = ["ingest", *(str(_written(room, file)) for file in delivered.files)]
+    words += _of_warehouse(warehouse, place, case_key)
+    if delivered.confirmed:
+        words.append(CONFIRMED)
     if delivered.mapping is not None:
-        mapping = room / "mapping.toml"
-        mapping.write_text(delivered.mapping, encoding="utf-8", newline="\n")
-        words += ["--mapping", str(mapping)]
+        words += ["--mapping", str(_mapping(room, delivered.mapping))]
     if delivered.practice:
         words += ["--practice", delivered.practice]
     return _run(words, room)
 
 
-def _run(words: Sequence[str], room: Path) -> Told:
+def _run(words: Sequence[str], room: Path, given: str = "") -> Told:
     environment = os.environ | {"PYTHONUTF8": "1", "TMPDIR": str(room), "TEMP": str(room), "TMP": str(room)}
     done = subprocess.run(
         [*MENTON, *words],
         cwd=room,
         env=environment,
+        input=given,
         capture_output=True,
         encoding="utf-8",
         errors="replace",

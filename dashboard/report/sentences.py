@@ -103,11 +103,11 @@ def _alike_limit(found: Findings) -> str:
 
 
 def _missing_limit(group: GroupRow) -> str:
-    if group.missing.value == 0:
+    if group.unknown == 0:
         return ""
-    if group.missing.value is None or group.if_none.value is None:
+    if group.unknown is None or group.if_none.value is None:
         return bounds_sentence(group)
-    return say("limit.missing", n=group.missing.value, none=group.if_none.value, all=group.if_all.value)
+    return say("limit.missing", n=group.unknown, none=group.if_none.value, all=group.if_all.value)
 
 
 def cautions(found: Findings) -> list[str]:

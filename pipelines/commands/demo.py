@@ -64,6 +64,7 @@ def _ingest(handover: Handover, args: argparse.Namespace) -> None:
             encryption_key=encryption_key(args),
             progress=lambda line: progress(f"{handover.practice}: {line}"),
             publish_after=False,
+            confirm=lambda _: True,
         )
     )
     loaded = sum(record.n_loaded for record in outcome.loaded)

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from pipelines.commands.options import add_warehouse, practice_named, reading, say
 from warehouse.cases.stored_drawing import drawing_of_case
-from warehouse.errors import KeyProblemError, RequestError
+from warehouse.errors import RequestError
+from warehouse.marts.reader import Reader
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -32,7 +33,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Draw."""
     with reading(args) as reader:
-        case_key = args.case or _key_of(args, reader.practices)
+        case_key = args.case or _key_of(args, reader)
         svg = drawing_of_case(reader, case_key=case_key, view=args.view, measure=args.measure)
     args.out.write_text(svg + "\n", encoding="utf-8")
     say("the drawing is written to the file named with --out")
@@ -40,19 +41,16 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _key_of(args: argparse.Namespace, practices: tuple[str, ...]) -> str:
+def _key_of(args: argparse.Namespace, reader: Reader) -> str:
     """The case key of the practice's own number."""
-    from pipelines.deidentify import Keyer
-    from pipelines.ingest.ingest import key_file_beside
+    import polars as pl
 
+    from pipelines.ingest.own_numbers import key_file_beside, keyer_there, knowing_published
+
+    practices = reader.practices
     practice = args.practice or (practices[0] if len(practices) == 1 else None)
     if practice is None:
         found = "the warehouse holds several practices"
         raise RequestError(found, expected=", ".join(practices), remedy="name one with --practice")
-    path: Path = args.key_file or key_file_beside(args.warehouse)
-    if not path.exists():  # reading it would make a fresh key, with which no case can be found
-        found = "there is no key file"
-        raise KeyProblemError(
-            found, where=path.name, remedy="name it with --key-file, or give the case key with --case"
-        )
-    return Keyer.from_file(path).key(practice, args.number)
+    keyer = knowing_published(keyer_there(args.key_file or key_file_beside(args.warehouse)), reader)
+    return str(keyer.keys(practice, pl.Series([args.number]))[0])

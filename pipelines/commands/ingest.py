@@ -6,7 +6,16 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.commands.options import add_warehouse, encryption_key, practice_named, progress, say
+from pipelines.commands.options import (
+    add_warehouse,
+    add_yes,
+    confirms,
+    encryption_key,
+    practice_named,
+    progress,
+    say,
+)
+from warehouse.plural import number_of
 
 if TYPE_CHECKING:
     import argparse
@@ -25,6 +34,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--key-file", type=Path, metavar="FILE", default=_default_key_file(), help=KEY_HELP)
     parser.add_argument("--again", action="store_true", help="load a file even if the same one was loaded before")
+    add_yes(parser)
     parser.set_defaults(run=run)
 
 
@@ -51,6 +61,7 @@ def run(args: argparse.Namespace) -> int:
             key_file=args.key_file,
             encryption_key=encryption_key(args),
             again=args.again,
+            confirm=lambda question: confirms(args, question),
             progress=progress,
         )
     )
@@ -65,7 +76,7 @@ def print_outcome(outcome: Outcome) -> None:
     for record in outcome.loaded:
         say(
             f"{record.source} ({record.table}): {record.n_read} rows read = {record.n_loaded} loaded"
-            f" + {record.n_turned_away} turned away"
+            f" + {record.n_turned_away} turned away (load {record.load_id})"
         )
         if record.n_replaced:
             say(f"  {record.n_replaced} earlier rows were replaced; they stay in the history")
@@ -73,6 +84,9 @@ def print_outcome(outcome: Outcome) -> None:
             say(f"  {record.n_remarks} remarks on loaded rows: see `menton quarantine --remarks`")
     for skipped in outcome.skipped:
         say(f"{skipped.source}: nothing changed; the same file is already in the warehouse (load {skipped.load_id})")
+    if outcome.n_alike:
+        alike = number_of(outcome.n_alike, "new case agrees", "new cases agree")
+        say(f"{alike} in everything with one under another number: if it is one person, use `menton join`")
     _print_reasons(outcome)
     say(f"practice {outcome.practice}; build {outcome.build} is published")
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from warehouse.command_options import add_encryption_key, add_warehouse, encryption_key, practice_named
-from warehouse.errors import RequestError
+from warehouse.errors import CONFIRMED, RequestError
 
 if TYPE_CHECKING:  # a command that is only asked for its options need not wait for these
     from warehouse.marts.reader import Reader
@@ -47,6 +47,21 @@ def add_cases(parser: argparse.ArgumentParser, *, definition: bool = True) -> No
     )
     parser.add_argument("--level", type=float, default=0.95, help="level of the intervals (default 0.95)")
     add_json(parser)
+
+
+def add_yes(parser: argparse.ArgumentParser) -> None:
+    """Add the option that confirms beforehand what would be asked."""
+    parser.add_argument(CONFIRMED, dest="yes", action="store_true", help="go on without asking")
+
+
+def confirms(args: argparse.Namespace, question: str) -> bool:
+    """Whether the user says yes: beforehand by the option, or now at a terminal; without one nobody does."""
+    if args.yes:
+        return True
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return False
+    say(question)
+    return input("Type yes to go on, anything else to leave it: ").strip().casefold() == "yes"
 
 
 def add_pair(parser: argparse.ArgumentParser, first: str, second: str) -> None:

@@ -10,6 +10,7 @@ import polars as pl
 from pipelines.commands.options import add_json, add_warehouse, print_table, say, say_json, storing
 from pipelines.ingest.quarantine import open_reasons, write_workbook
 from warehouse.marts.catalogues import in_force
+from warehouse.plural import number_of
 
 SHOWN = 40
 
@@ -26,8 +27,9 @@ def add(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="FILE",
-        help="the file that was loaded: its rows are written as given (it keeps what the warehouse does not)",
+        help="the file that was loaded: its rows are written as given, to be corrected there and loaded back",
     )
+    parser.add_argument("--mapping", type=Path, metavar="FILE", help="with --source: its mapping file")
     add_json(parser)
     parser.set_defaults(run=run)
 
@@ -38,9 +40,15 @@ def run(args: argparse.Namespace) -> int:
         measures = in_force(store).measures
         reasons = open_reasons(store, measures, remarks=args.remarks, history=args.history)
     if args.out:
+        from pipelines.contract.contract import load_contract
         from pipelines.deidentify.shown_reading import read_shown
+        from pipelines.mapping import load_mapping
+        from pipelines.reading import ReadSettings
 
-        sources = [raw for path in args.source for raw in read_shown(path)]
+        settings = ReadSettings()
+        if args.mapping:
+            settings = load_mapping(args.mapping, contract=load_contract(), catalogue=measures).settings.read_settings()
+        sources = [raw for path in args.source for raw in read_shown(path, settings)]
         write_workbook(reasons, args.out, sources=sources)
         say(f"{_counted(reasons)} written to {args.out}")
     elif args.json:
@@ -52,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _counted(reasons: pl.DataFrame) -> str:
     rows = reasons.select("load", "row").n_unique() if reasons.height else 0
-    return f"{rows} rows with {reasons.height} reasons"
+    return f"{number_of(rows, 'row')} with {number_of(reasons.height, 'reason')}"
 
 
 def _print(reasons: pl.DataFrame, *, remarks: bool) -> None:
@@ -68,4 +76,5 @@ def _print(reasons: pl.DataFrame, *, remarks: bool) -> None:
     print_table("", columns, rows, right=[1])
     if reasons.height > SHOWN:
         say(f"… and {reasons.height - SHOWN} more: write them all with --out FILE.xlsx")
-    say("Correct the rows in your own file and ingest it again: corrected rows replace earlier ones.")
+    say("Correct the rows in your own file and ingest it again; or have the rows alone in a workbook, with")
+    say("`menton quarantine --out FILE.xlsx --source YOUR FILE`, correct them there and ingest that workbook.")

@@ -117,7 +117,7 @@ def _row(group: GroupRow) -> list[str]:
         str(group.adverse.n),
         f"{group.rate.value:.1%}" if known else "none counted",
         f"{interval.low:.1%} to {interval.high:.1%}" if known and interval else "—",
-        f"{group.if_none.value or 0:.0%} to {group.if_all.value or 0:.0%}" if group.missing.n else "none missing",
+        f"{group.if_none.value or 0:.0%} to {group.if_all.value or 0:.0%}" if group.unknown else "none missing",
     ]
 
 

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from pipelines.commands.options import add_json, add_warehouse, practice_named, print_table, reading, say, say_json
+from warehouse.marts.reader import Reader
 from warehouse.repeats.repeat_plan import ADVISED, RepeatPlan, plan_repeats
 from warehouse.repeats.repeats import Repeatability, Repeated, repeatability, repeatability_as_data
 from warehouse.results import Estimate
@@ -133,7 +134,7 @@ def _plan(args: argparse.Namespace) -> int:
     rng = np.random.default_rng(seed)
     with reading(args) as reader:
         plan = plan_repeats(reader, n=args.plan, rng=rng, practice=args.practice, weeks=args.weeks)
-    _write_plan(plan, args)
+        _write_plan(plan, args, reader)
     where = f" and written to {args.out}" if args.out else ""
     _tell(f"{plan.frame.height} of {plan.n_eligible} records drawn{where} (seed {seed}).", args)
     for remark in plan.remarks:
@@ -146,13 +147,14 @@ def _plan(args: argparse.Namespace) -> int:
     return 0
 
 
-def _write_plan(plan: RepeatPlan, args: argparse.Namespace) -> None:
+def _write_plan(plan: RepeatPlan, args: argparse.Namespace, reader: Reader) -> None:
     frame = plan.frame
     if args.cases:
         from pipelines.ingest.own_numbers import own_numbers
 
-        numbers = own_numbers(args.cases, warehouse=args.warehouse, mapping=args.mapping, key_file=args.key_file,
-                              practice=str(frame["practice"][0]) if frame.height else "")  # fmt: skip
+        practice = str(frame["practice"][0]) if frame.height else ""
+        numbers = own_numbers(args.cases, warehouse=args.warehouse, reader=reader, mapping=args.mapping,
+                              key_file=args.key_file, practice=practice)  # fmt: skip
         frame = frame.join(numbers, on="case_key", how="left", maintain_order="left")
     if args.out:
         from pipelines.template.tables_out import write_table

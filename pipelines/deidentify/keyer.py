@@ -4,6 +4,10 @@ A case key is HMAC-SHA256 (RFC 2104, FIPS 180-4) of practice and case number, cu
 digits: the same case gets the same key on every delivery, and without the key file nobody can go back, not even by
 trying every case number. With a million cases the chance that any two share a key is about 6e-18 (birthday bound,
 n^2 / 2^97).
+
+A case number is taken without spaces (but for one between two digits), without regard to capitals, to zeros before a
+number and to ``.0`` behind one: ``IT-001``, ``it-1`` and ``IT - 1`` are one case. Where the warehouse has a key of the
+number as it is written, made before this rule, that key stays.
 """
 
 from __future__ import annotations
@@ -11,6 +15,8 @@ from __future__ import annotations
 import hashlib
 import re
 import secrets
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import polars as pl
@@ -24,19 +30,46 @@ _HEADER = "menton case key, version 1"
 _SEPARATOR = "\x1f"
 
 
+def case_numbers(written: pl.Series) -> pl.Series:
+    """Case numbers by the rule above: text of shape (n,), null stays null."""
+    text = pl.col("text").str.replace_all("[\u200b-\u200d\u2060\ufeff\u00ad]", "").str.strip_chars()
+    text = text.str.to_lowercase().str.replace_all(r"\s+", " ")
+    for _ in range(2):  # neighbouring gaps share a digit
+        text = text.str.replace_all(r"(\d) (\d)", "$1\x1f$2")
+    text = text.str.replace_all(" ", "").str.replace_all("\x1f", " ")
+    text = text.str.replace_all(r"(^|[^\d.,])0+(\d)", "${1}${2}").str.replace_all(r"^(\d+)[.,]0+$", "$1")
+    text = pl.when(text == "").then(pl.col("text")).otherwise(text)
+    return written.alias("text").to_frame().select(text.alias("case_id")).to_series()
+
+
+def _none(keys: pl.Series) -> pl.Series:
+    return keys.clear()
+
+
+@dataclass(frozen=True, slots=True)
+class KnownNumbers:
+    """What a warehouse knows of the numbers of its cases."""
+
+    known: Callable[[pl.Series], pl.Series] = _none  # Of some keys, those that the warehouse has
+    joined: Mapping[str, str] = field(default_factory=dict)  # Key of a second number of a case -> key of the case
+    names: Mapping[str, str] = field(default_factory=dict)  # Practice -> the name its keys are made with, if another
+
+
 class Keyer:
     """Turns case numbers into keyed hashes.
 
     Args:
         key: 32 secret bytes.
+        numbers: What the warehouse knows of the numbers of its cases.
 
     Raises:
         KeyProblemError: The key has another length.
     """
 
-    __slots__ = ("_inner", "_outer")
+    __slots__ = ("_inner", "_numbers", "_outer")
 
-    def __init__(self, key: bytes) -> None:
+    def __init__(self, key: bytes, numbers: KnownNumbers | None = None) -> None:
+        self._numbers = numbers or KnownNumbers()
         if len(key) != KEY_BYTES:
             found = f"the case key has {len(key)} bytes"
             raise KeyProblemError(found, expected=f"{KEY_BYTES} bytes")
@@ -62,12 +95,18 @@ class Keyer:
         check_private(path)
         return cls(_parse(read_key_text(path), path))
 
+    def knowing(self, numbers: KnownNumbers) -> Keyer:
+        """The same keyer for a warehouse that knows numbers already."""
+        other = object.__new__(Keyer)
+        other._inner, other._outer, other._numbers = self._inner, self._outer, numbers
+        return other
+
     def fingerprint(self) -> str:
         """Twelve hex digits that tell keys apart and reveal nothing of the key."""
         return self._hash(f"fingerprint{_SEPARATOR}".encode())[:12]
 
     def key(self, practice: str, case_id: str) -> str:
-        """The keyed hash of one case: 24 hex digits."""
+        """The keyed hash of one text as it stands: 24 hex digits."""
         return self._hash(_prefix(practice) + case_id.encode())[:HASH_HEX_DIGITS]
 
     def keys(self, practice: str, case_ids: pl.Series) -> pl.Series:
@@ -82,9 +121,19 @@ class Keyer:
         """
         distinct = case_ids.drop_nulls().unique()
         if distinct.len() == case_ids.len():
-            return self._hash_all(practice, case_ids)
-        hashed = self._hash_all(practice, distinct)
+            return self._keys_of(practice, case_ids)
+        hashed = self._keys_of(practice, distinct)
         return case_ids.replace_strict(distinct, hashed, default=None, return_dtype=pl.String).alias("case_id")
+
+    def _keys_of(self, practice: str, written: pl.Series) -> pl.Series:
+        """The keys of distinct numbers: of the number as written where the warehouse has it, else by the rule."""
+        numbers, practice = self._numbers, self.name_of(practice)
+        tidied = case_numbers(written)
+        keys = self._hash_all(practice, tidied)
+        if (tidied != written).any():
+            earlier = self._hash_all(practice, written)
+            keys = earlier.zip_with(earlier.is_in(numbers.known(earlier).to_list()), keys)
+        return keys.replace(dict(numbers.joined)) if numbers.joined else keys
 
     def _hash_all(self, practice: str, case_ids: pl.Series) -> pl.Series:
         prefix, one = _prefix(practice), self._hash
@@ -98,6 +147,28 @@ class Keyer:
         outer = self._outer.copy()
         outer.update(inner.digest())
         return outer.hexdigest()
+
+    def possible(self, practice: str, number: str) -> list[str]:
+        """Every key that a number may have: by the rule, and as it was written before there was one."""
+        spelled = [case_numbers(pl.Series([number]))[0], number.strip(), number.strip().upper(), number.strip().lower()]
+        keys = [self.key(self.name_of(practice), one) for one in spelled]
+        return list(dict.fromkeys(self._numbers.joined.get(key, key) for key in keys))
+
+    def name_of(self, practice: str) -> str:
+        """The name that the keys of a practice are made with."""
+        return self._numbers.names.get(practice, practice)
+
+    def renamed(self, practice: str) -> str:
+        """The present name of a practice that was once called so; empty where none was."""
+        return next((now for now, made_with in self._numbers.names.items() if made_with == practice), "")
+
+    def mask(self, text: str, *, of: str) -> str:
+        """A name of at most 32 signs hidden or, given what this made of it, shown again; only this key can."""
+        size = 32
+        stream = bytes.fromhex(self._hash(f"name of{_SEPARATOR}{of}".encode()))
+        given = bytes.fromhex(text) if len(text) == 2 * size else text.encode().ljust(size, b"\0")
+        mixed = bytes(one ^ other for one, other in zip(given, stream, strict=True))
+        return mixed.hex() if len(text) < 2 * size else mixed.rstrip(b"\0").decode()
 
 
 def _prefix(practice: str) -> bytes:

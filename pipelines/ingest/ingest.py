@@ -18,14 +18,17 @@ from pipelines.deidentify.file_names import kept_source, shown_file_name
 from pipelines.deidentify.keyer import Keyer
 from pipelines.deidentify.pseudonyms import check_practice
 from pipelines.deidentify.shown_reading import discover_shown, read_shown
+from pipelines.ingest.doubts import doubt_of_cases, doubt_of_practice
 from pipelines.ingest.loading import LoadRecord, earlier_load, load, request_hash
+from pipelines.ingest.own_numbers import key_file_beside, knowing
+from pipelines.ingest.quarantine import corrected, name_cases
 from pipelines.interpreting import interpret
 from pipelines.mapping import ColumnMapping, check_columns, identity_mapping, load_mapping
 from pipelines.points.film_size import with_size_notes
 from pipelines.points.stored_records import records_measured_otherwise, stored_points, stored_visits
 from pipelines.points.tracing import visits_of, with_readings
 from pipelines.reading import ReadSettings
-from warehouse.errors import KeyProblemError, RequestError, WarehouseError
+from warehouse.errors import KeyProblemError, RequestError, UnconfirmedError, WarehouseError
 from warehouse.marts.catalogues import Catalogues, in_force, register, shipped
 from warehouse.marts.publish import publish
 from warehouse.measures.measure import Measure
@@ -51,6 +54,7 @@ class Request:
     encryption_key: str | None = None  # Key of an encrypted warehouse, or None
     again: bool = False  # Load a file even if the very same one was loaded before
     publish_after: bool = True  # Publish at the end; False where more files follow at once
+    confirm: Callable[[str], bool] = lambda _: False  # Asked where a load looks like a slip; says whether it is meant
     progress: Callable[[str], None] = lambda _: None
 
 
@@ -72,11 +76,7 @@ class Outcome:
     skipped: tuple[Skipped, ...]
     checked: tuple[Sorted, ...]
     measures: Mapping[str, Measure]
-
-
-def key_file_beside(warehouse: Path) -> Path:
-    """Where the case key lies unless another file is named: beside the warehouse folder, never in it."""
-    return warehouse.with_name(warehouse.name + ".key")
+    n_alike: int  # New cases that agree in everything with one stored under another number
 
 
 def ingest(request: Request) -> Outcome:
@@ -87,6 +87,7 @@ def ingest(request: Request) -> Outcome:
         MappingError: A mapping is wrong or does not cover a file.
         KeyProblemError: The case key is not the one this warehouse was made with.
         WarehouseError: The warehouse cannot be written.
+        UnconfirmedError: The practice is new among others, or cases are there under other numbers; nobody confirmed it.
     """
     # nothing is made or changed before every file has been read and mapped
     catalogues = _catalogues(request)
@@ -105,6 +106,7 @@ class _Mapped:
     raw: RawTable
     mapping: ColumnMapping
     hashed: str = ""
+    origin: pl.DataFrame | None = None  # Where its rows were turned away, if it is a workbook of such rows
 
 
 def _catalogues(request: Request) -> Catalogues:
@@ -127,10 +129,10 @@ def _mapped(request: Request, measures: Mapping[str, Measure]) -> list[_Mapped]:
         request.progress(f"reading {shown_file_name(path.name, named)}")
         raw += read_shown(path, settings, named)
     mapped = []
-    for table in raw:
+    for table, origin in map(corrected, raw):
         mapping = stated or identity_mapping(table.frame.columns, contract=contract, catalogue=measures)
         check_columns(table, mapping, contract=contract, catalogue=measures)
-        mapped.append(_Mapped(table, mapping))
+        mapped.append(_Mapped(table, mapping, origin=origin))
     return mapped
 
 
@@ -140,14 +142,22 @@ class _Ingest:
     def __init__(self, request: Request, catalogues: Catalogues, store: Connection, practice: str) -> None:
         self.request, self.store, self.practice = request, store, practice
         self.contract, self.measures = load_contract(), catalogues.measures
+        self.origins: list[tuple[pl.DataFrame, pl.DataFrame]] = []
 
     def carry_out(self, mapped: Sequence[_Mapped]) -> Outcome:
         """Check what is new, load what changes anything, publish."""
         request, store = self.request, self.store
         fresh, skipped = self._already_there(mapped)
-        checked = self._check(fresh) if fresh else []
+        keyer = self._keyer() if fresh else None
+        checked = self._check(fresh, keyer) if keyer else []
         unchanged = self._unchanged(checked)
         batch = [pair for pair, same in zip(checked, unchanged, strict=True) if not same]
+        doubt, n_alike = doubt_of_cases(store, [one for one, _ in batch], self.practice)
+        self._confirm(doubt, "correct the numbers or the practice")
+        if keyer:
+            self._register(keyer)
+        for origin, delivered in self.origins:
+            name_cases(store, self.practice, origin, delivered)
         version, progress = self.contract.version, request.progress
         records = load(store, batch, contract_version=version, progress=progress) if batch else []
         build = self._publish() if request.publish_after else ""
@@ -161,7 +171,12 @@ class _Ingest:
             skipped=tuple(skipped),
             checked=tuple(one for one, _ in checked),
             measures=self.measures,
+            n_alike=n_alike,
         )
+
+    def _confirm(self, doubt: str, remedy: str) -> None:
+        if doubt and not self.request.confirm(doubt):
+            raise UnconfirmedError(doubt, remedy=remedy)
 
     def _publish(self) -> str:
         """Publish; if that fails, what was loaded before it stays, and it is said so."""
@@ -202,9 +217,10 @@ class _Ingest:
         digest = hashlib.sha256(stated).hexdigest()
         return request_hash(source, practice=self.practice, mapping=digest, contract=self.contract.version)
 
-    def _check(self, fresh: Sequence[_Mapped]) -> list[tuple[Sorted, str]]:
+    def _check(self, fresh: Sequence[_Mapped], keyer: Keyer) -> list[tuple[Sorted, str]]:
         """Interpret and validate the fresh tables together, so that rows find their cases."""
-        keyer = self._keyer()
+        remedy = "give the practice by its name with --practice, or in the mapping"
+        self._confirm(doubt_of_practice(self.store, self.practice), remedy)
         contract, measures = self.contract, self.measures
         deliveries: list[tuple[Delivery, str]] = []
         for one in fresh:
@@ -214,6 +230,8 @@ class _Ingest:
                 kept, one.mapping, contract=contract, catalogue=measures, practice=self.practice, keyer=keyer
             )
             deliveries.append((delivery, one.hashed))
+            if one.origin is not None:
+                self.origins.append((one.origin, next(iter(delivery.tables.values()))))
         deliveries.sort(key=lambda pair: _TABLE_ORDER.index(next(iter(pair[0].tables))))
         listed = self._with_measures([delivery for delivery, _ in deliveries])
         listed = [self._with_note_on_points(delivery) for delivery in with_size_notes(listed, measures)]
@@ -257,6 +275,15 @@ class _Ingest:
             found = "the case key is not the one this warehouse was made with"
             remedy = "name the right key file with --key-file: with another key every case would get a second identity"
             raise KeyProblemError(found, where=path.name, expected=f"the key with fingerprint {known}", remedy=remedy)
+        keyer = knowing(keyer, store, in_force(store).settings)
+        if earlier := keyer.renamed(self.practice):
+            found = f"the practice {self.practice} was renamed here: it is now {earlier}"
+            raise RequestError(found, remedy=f"load under {earlier}, with --practice or in the mapping")
+        return keyer
+
+    def _register(self, keyer: Keyer) -> None:
+        """Put in force what a screen needs to word these cases, and by which key they are known."""
+        store = self.store
         labels = {name: {code.code: code.label for code in codes} for name, codes in self.contract.codes.items()}
         # what is wrong and what to do, so that a screen can say it without the checks at hand
         rules = load_rules(self.contract, in_force(store).measures).values()
@@ -265,7 +292,6 @@ class _Ingest:
             register(store, "setting", "case_key_fingerprint", "1", keyer.fingerprint())
             register(store, "setting", "labels", self.contract.version, json.dumps(labels))
             register(store, "setting", "rules", self.contract.version, json.dumps(said))
-        return keyer
 
     def _unchanged(self, checked: Sequence[tuple[Sorted, str]]) -> list[bool]:
         """For each table, whether loading it changes nothing: the same request had the same rows turned away.

@@ -14,19 +14,10 @@ import polars as pl
 from pipelines.checking.tables import main_table
 from pipelines.contract.delivery import Sorted
 from warehouse.errors import BrokenRuleError
-from warehouse.marts.build import READING_KEYS, reading_columns
+from warehouse.marts.build import KEYS, READING_KEYS, reading_columns
 from warehouse.store.quoting import name, statement, text
 from warehouse.store.storage import Connection, utc_now
 from warehouse.store.store import record_event
-
-_KEYS = {
-    "cases": ("case_no",),
-    "phases": ("case_no", "phase_no"),
-    "visits": ("case_no", "timepoint"),
-    "readings": ("case_no", "timepoint", "examiner", "repeat_no"),
-    "landmarks": ("case_no", "timepoint", "view", "landmark", "examiner", "repeat_no"),
-}
-"""Table -> its natural key; of the current rows of a table, each key stands once."""
 
 _ORDER = ("cases", "phases", "visits", "landmarks", "readings")
 
@@ -261,7 +252,7 @@ def _sql(file: str, **parts: str) -> str:
 
 
 def _same_key(table: str) -> str:
-    return " and ".join(f"numbered.{column} = {table}.{column}" for column in _KEYS[table])
+    return " and ".join(f"numbered.{column} = {table}.{column}" for column in KEYS[table])
 
 
 def _was_computed(column: str) -> str:

@@ -1,30 +1,78 @@
-"""The practice's own case numbers beside their keys: made on its own machine, with its own key, and never stored."""
+"""The practice's own case numbers and their keys: made on its own machine, with its own key, and never stored."""
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
 from pathlib import Path
 
 import polars as pl
 
 from pipelines.contract.contract import load_contract
 from pipelines.deidentify import Keyer
+from pipelines.deidentify.keyer import KnownNumbers
 from pipelines.deidentify.shown_reading import read_shown
-from pipelines.ingest.ingest import key_file_beside
+from pipelines.ingest.quarantine import corrected
 from pipelines.mapping import check_columns, identity_mapping, load_mapping
 from pipelines.points.points_files import OpenKeyer
 from pipelines.reading import ReadSettings
 from warehouse.errors import KeyProblemError
+from warehouse.marts.catalogues import JOINED, RENAMED
+from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
+from warehouse.store.tables import Tables
+
+
+def key_file_beside(warehouse: Path) -> Path:
+    """Where the case key lies unless another file is named: beside the warehouse folder, never in it."""
+    return warehouse.with_name(warehouse.name + ".key")
+
+
+def keyer_there(path: Path) -> Keyer:
+    """The keyer of a key file that must be there: a fresh key would find no case.
+
+    Raises:
+        KeyProblemError: There is no such file, or it is no key file.
+    """
+    if path.exists():
+        return Keyer.from_file(path)
+    found = "there is no key file"
+    raise KeyProblemError(found, where=path.name, remedy="name it with --key-file, or give the case key with --case")
+
+
+def knowing(
+    keyer: Keyer, tables: Tables, settings: Mapping[str, str], *, cases: str = "case_registry", of: str = ""
+) -> Keyer:
+    """The keyer of a warehouse: keys it has stay as they are, and joined numbers and renamed practices find theirs.
+
+    ``tables``: the store, or a snapshot with ``cases="mart_cases", of="mart_"``; ``settings``: those in force in it.
+    """
+
+    def known(keys: pl.Series) -> pl.Series:
+        query = f"select case_key from asked where case_key in (select case_key from {cases} union all select case_key"
+        with tables.given(asked=keys.to_frame("case_key")):
+            return tables.frame(f"{query} from {of}turned_away where case_key is not null)")["case_key"]
+
+    hidden: dict[str, str] = json.loads(settings.get(RENAMED, "{}"))
+    names = {practice: keyer.mask(text, of=practice) for practice, text in hidden.items()}
+    return keyer.knowing(KnownNumbers(known, json.loads(settings.get(JOINED, "{}")), names))
 
 
 def own_numbers(
-    path: Path, *, warehouse: Path, practice: str, mapping: Path | None = None, key_file: Path | None = None
+    path: Path,
+    *,
+    warehouse: Path,
+    reader: Reader,
+    practice: str,
+    mapping: Path | None = None,
+    key_file: Path | None = None,
 ) -> pl.DataFrame:
-    """``case_key`` and ``case_id`` of every case of a file.
+    """``case_key`` and ``case_id`` of every case of a file; of several spellings of a number, the first.
 
     Args:
         path: A file of cases, or any file with their numbers.
         warehouse: The warehouse folder, beside which the key lies.
+        reader: Its snapshot.
         practice: Pseudonym under which the cases were loaded.
         mapping: Its mapping file, or None for contract names.
         key_file: File of the case key; None for the one beside the warehouse folder.
@@ -39,18 +87,18 @@ def own_numbers(
     contract = load_contract()
     stated = load_mapping(mapping, contract=contract, catalogue=CATALOGUE) if mapping else None
     numbers = []
-    for raw in read_shown(path, stated.settings.read_settings() if stated else ReadSettings()):
+    for raw, _ in map(corrected, read_shown(path, stated.settings.read_settings() if stated else ReadSettings())):
         used = stated or identity_mapping(raw.frame.columns, contract=contract, catalogue=CATALOGUE)
         check_columns(raw, used, contract=contract, catalogue=CATALOGUE)
         read = interpret(raw, used, contract=contract, catalogue=CATALOGUE, practice=practice, keyer=OpenKeyer())
         numbers.append(next(iter(read.tables.values()))["case_id"].drop_nulls())
     listed = pl.concat(numbers).unique(maintain_order=True)
-    keys = _keyer(key_file or key_file_beside(warehouse)).keys(practice, listed)
-    return pl.DataFrame({"case_key": keys, "case_id": listed})
+    keyer = knowing_published(keyer_there(key_file or key_file_beside(warehouse)), reader)
+    return pl.DataFrame({"case_key": keyer.keys(practice, listed), "case_id": listed}).unique(
+        "case_key", keep="first", maintain_order=True
+    )
 
 
-def _keyer(path: Path) -> Keyer:
-    if path.exists():  # reading it would else make a fresh key, with which no case can be found
-        return Keyer.from_file(path)
-    found = "there is no key file"
-    raise KeyProblemError(found, where=path.name, remedy="name it with --key-file")
+def knowing_published(keyer: Keyer, reader: Reader) -> Keyer:
+    """The same by what is published."""
+    return knowing(keyer, reader.connection, reader.settings, cases="mart_cases", of="mart_")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,9 +12,10 @@ import polars as pl
 from pipelines.checking.rules import load_rules
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import RawTable
+from pipelines.reading.template_marks import FROM_ROW, REASONS, TEMPLATE_MARK, WHY
 from warehouse.errors import RequestError
+from warehouse.marts.statements import filled
 from warehouse.measures.measure import Measure
-from warehouse.store.quoting import statement
 from warehouse.store.storage import Connection
 
 if TYPE_CHECKING:
@@ -32,7 +34,12 @@ def open_reasons(
         history: Also list reasons that a later load settled, and those of repeated loads of the same file.
     """
     table = "remarks" if remarks else "turned_away"
-    found = store.frame(statement("pipelines.ingest", "open_reasons.sql", table=table))
+    listed = filled("reasons.sql", table=table)
+    found = store.frame(
+        "select listed.*, not listed.is_open as is_settled, loads.practice, loads.source_name, loads.source_sheet,"
+        f" loads.source_sha256 from ({listed}) as listed inner join loads on loads.load_id = listed.load_id"
+        " order by listed.load_id, listed.row_no, listed.rule"
+    )
     if not history:
         found = found.filter(~pl.col("is_settled"))
     rules = load_rules(load_contract(), measures)
@@ -69,11 +76,36 @@ def _once(found: pl.DataFrame) -> pl.DataFrame:
     return found.filter(~repeated).unique([*place, "column_name", "rule", "found"], maintain_order=True)
 
 
+def corrected(raw: RawTable) -> tuple[RawTable, pl.DataFrame | None]:
+    """A table without the columns that ``write_workbook`` put before its own, and where its rows were turned away.
+
+    The latter has row, load_id and row_no; it is None for any other table.
+    """
+    if FROM_ROW not in raw.frame.columns:
+        return raw, None
+    place = raw.frame[FROM_ROW].cast(pl.String).str.extract_groups(r"load (?<load_id>\d+) row (?<row_no>\d+)")
+    origin = place.struct.unnest().cast(pl.Int64, strict=False).with_columns(raw.rows.alias("row")).drop_nulls()
+    return replace(raw, frame=raw.frame.drop(FROM_ROW, WHY, strict=False)), origin
+
+
+def name_cases(store: Connection, practice: str, origin: pl.DataFrame, delivered: pl.DataFrame) -> None:
+    """Say of rows turned away without a legible case whose they are, now that the corrected rows tell."""
+    named = origin.join(delivered.select("row", "case_id").drop_nulls(), on="row").drop("row")
+    with store.given(named=named):
+        store.execute(
+            "update turned_away set case_key = named.case_id from named where turned_away.load_id = named.load_id"
+            " and turned_away.row_no = named.row_no and turned_away.case_key is null"
+            " and turned_away.load_id in (select load_id from loads where practice = ?)",
+            [practice],
+        )
+
+
 def write_workbook(reasons: pl.DataFrame, path: Path, *, sources: Sequence[RawTable] = ()) -> None:
     """An XLSX with a sheet of the reasons and a sheet of the rows with the reasons beside them.
 
     Without ``sources`` a row shows what the warehouse keeps of it: the offending cells after redaction. With the
-    source files at hand (they stay at the practice), the rows stand as they were given.
+    source files at hand (they stay at the practice), the rows stand as they were given, to be corrected in place: the
+    workbook is loaded like the file, with its mapping.
 
     Raises:
         RequestError: The file cannot be written, or a source is not the file that was loaded.
@@ -84,9 +116,10 @@ def write_workbook(reasons: pl.DataFrame, path: Path, *, sources: Sequence[RawTa
 
     try:
         with xlsxwriter.Workbook(str(path), PLAIN_CELLS) as book:
+            book.define_name(TEMPLATE_MARK, f"={REASONS}!$A$1")
             _rows_frame(reasons, sources, book)
             shown = neutralise_formulas(reasons.drop("is_settled", "source_sha256"))
-            shown.write_excel(book, "Reasons", autofit=True)
+            shown.write_excel(book, REASONS, autofit=True)
     except OSError as error:
         found = "the workbook cannot be written"
         raise RequestError(found, where=path.name, remedy="close it if it is open, or name another file") from error
@@ -106,13 +139,20 @@ def _rows_frame(reasons: pl.DataFrame, sources: Sequence[RawTable], book: xlsxwr
         neutralise_formulas(grouped.drop("source_sha256")).write_excel(book, "Rows", autofit=True)
         return
     for number, raw in enumerate(sources, start=1):
-        given = raw.frame.with_columns(raw.rows.cast(pl.Int64).alias("row"))
-        mine = grouped.filter(pl.col("source_sha256") == raw.source.sha256).select(
-            pl.col("row").cast(pl.Int64), "reasons"
+        given = raw.frame.rename({"row": "row "} if "row" in raw.frame.columns else {})
+        given = given.with_columns(raw.rows.cast(pl.Int64).alias("row"))
+        of_file = grouped.filter(
+            pl.col("source_sha256") == raw.source.sha256,
+            pl.col("sheet").fill_null("").str.starts_with(raw.source.sheet or ""),
+        )
+        mine = of_file.select(
+            pl.col("row").cast(pl.Int64),
+            pl.format("load {} row {}", "load", "row").alias(FROM_ROW),
+            pl.col("reasons").alias(WHY),
         )
         if mine.is_empty():
             found = "no row of this file is in the quarantine"
             remedy = "give the very file that was loaded; a changed copy has other rows"
             raise RequestError(found, where=raw.source.name, remedy=remedy)
-        rows = mine.join(given, on="row", how="inner", maintain_order="left")
-        neutralise_formulas(rows).write_excel(book, f"Rows {number}", autofit=True)
+        rows = mine.join(given, on="row", how="inner", maintain_order="left").drop("row")
+        neutralise_formulas(rows).write_excel(book, raw.source.given_sheet or f"Rows {number}", autofit=True)

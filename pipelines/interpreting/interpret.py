@@ -9,12 +9,12 @@ from datetime import date
 import polars as pl
 
 from pipelines.cells.reading import PSEUDONYM_FIELDS
-from pipelines.cells.understood import Understood
+from pipelines.cells.understood import Understood, text_of
 from pipelines.contract.contract import Contract
 from pipelines.contract.delivery import Delivery, RawTable, ReadingAssumption
 from pipelines.contract.targets import Target
 from pipelines.deidentify.contents import ONE_IS_ENOUGH, kinds_of
-from pipelines.deidentify.keyer import Keyer
+from pipelines.deidentify.keyer import Keyer, case_numbers
 from pipelines.deidentify.pseudonyms import PSEUDONYM_IN_WORDS, check_practice
 from pipelines.deidentify.refusing import PLURALS
 from pipelines.interpreting.columns import BadCells, problem_frame, read_columns
@@ -110,6 +110,23 @@ def _blanks(read: Mapping[str, Understood]) -> Iterator[ReadingAssumption]:
         )
 
 
+def _of_numbers(raw: RawTable, mapping: ColumnMapping) -> Iterator[ReadingAssumption]:
+    """By which rule case numbers are read, and how many stand in the file in more than one spelling."""
+    column = next((column for column, target in mapping.columns.items() if target.field == "case_id"), None)
+    if column is None:
+        return
+    written = text_of(raw.frame[column]).drop_nulls().unique()
+    numbers = case_numbers(written)
+    if (numbers == written).all():
+        return
+    n = written.len() - numbers.n_unique()
+    taken = "without spaces, capitals, zeros before a number, or .0 behind one"
+    yield ReadingAssumption("case numbers", taken, "one number, one case, however it is typed")
+    if n:
+        taken = f"{n} written in another way than elsewhere in the file, and taken for the same"
+        yield ReadingAssumption("case numbers", taken, "number different cases so that they differ in more than that")
+
+
 def interpret(
     raw: RawTable,
     mapping: ColumnMapping,
@@ -162,5 +179,10 @@ def interpret(
         tables=tables,
         columns={target.name: column for column, target in mapping.columns.items()},
         problems=problem_frame(bad, raw.rows, mapping, contract=contract),
-        assumptions=(*raw.assumptions, *plan.assumptions, *remarks_on(mapping, read, derived)),
+        assumptions=(
+            *raw.assumptions,
+            *plan.assumptions,
+            *_of_numbers(raw, mapping),
+            *remarks_on(mapping, read, derived),
+        ),
     )

@@ -8,5 +8,11 @@ EXAMPLE_CASE = "EXAMPLE"
 TEMPLATE_MARK = "menton_template"
 """Defined name that the template carries."""
 
+REASONS = "Reasons"
+"""Sheet of the reasons in a workbook of rows that were turned away; its other sheets are to be corrected."""
+
+FROM_ROW, WHY = "menton row", "menton reasons"
+"""Columns of such a sheet that Menton put before those of the file: load and row, and what was wrong."""
+
 TEMPLATE_HELP = ("Read me", "Dictionary", "Measures", "Codes")
 """Sheets of the template that explain and hold no cases."""

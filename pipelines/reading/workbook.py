@@ -19,7 +19,7 @@ from pipelines.reading.decimals import find_marks, with_decimal_note
 from pipelines.reading.header import find_header
 from pipelines.reading.settings import ReadSettings
 from pipelines.reading.source import FileBytes
-from pipelines.reading.template_marks import EXAMPLE_CASE, TEMPLATE_HELP, TEMPLATE_MARK
+from pipelines.reading.template_marks import EXAMPLE_CASE, REASONS, TEMPLATE_HELP, TEMPLATE_MARK
 from pipelines.reading.tidy import Untidy, tidied
 from pipelines.reading.workbook_safety import WorkbookCount, check_workbook, damaged
 from warehouse.errors import BadFileError
@@ -38,7 +38,7 @@ def read_workbook(file: FileBytes, settings: ReadSettings) -> list[RawTable]:
     count = check_workbook(file)
     sheets = _load(file, settings.sheet)
     shared = _count_notes(count)
-    frames, left_out = _tables_among(sheets, stated=settings.sheet is not None)
+    frames, left_out = _tables_among(sheets, stated=settings.sheet is not None and not sheets[0].is_corrected)
     if not frames:
         found = "no visible sheet holds a table" if settings.sheet is None else "the stated sheet holds no table"
         expected = "a header and at least one row, in two or more columns"
@@ -53,11 +53,15 @@ def read_workbook(file: FileBytes, settings: ReadSettings) -> list[RawTable]:
 
 
 class _Sheet:
-    """One loaded sheet: position from 1, name, whether it is shown, place of its first column, cells as text."""
+    """One loaded sheet: position from 1, name, whether it is shown, place of its first column, cells as text.
 
-    __slots__ = ("first_column", "frame", "is_help", "name", "position", "visible")
+    ``is_corrected``: it is of a workbook that Menton wrote of rows turned away, whose headings stand in row 1.
+    """
 
-    def __init__(self, position: int, name: str, loaded: ExcelSheet, *, is_help: bool) -> None:
+    __slots__ = ("first_column", "frame", "is_corrected", "is_help", "name", "position", "visible")
+
+    def __init__(self, position: int, name: str, loaded: ExcelSheet, *, is_help: bool, is_corrected: bool) -> None:
+        self.is_corrected = is_corrected
         self.position = position
         self.name = name
         self.visible = loaded.visible == "visible"
@@ -84,15 +88,19 @@ def _load(file: FileBytes, stated: str | None) -> list[_Sheet]:
         if len(names) > limits.MAX_SHEETS:
             found = f"the workbook has {len(names):,} sheets"
             raise BadFileError(found, where=file.name, expected=f"at most {limits.MAX_SHEETS}")
-        if stated is not None and stated not in names:
-            raise _no_such_sheet(stated, len(names), file.name)
         is_template = any(defined.name == TEMPLATE_MARK for defined in reader.defined_names())
+        is_corrected = is_template and REASONS in names
+        if stated is not None and stated not in names:
+            if not is_corrected:
+                raise _no_such_sheet(stated, len(names), file.name)
+            stated = None
         return [
             _Sheet(
                 position,
                 name,
                 reader.load_sheet(name, header_row=None, skip_rows=0, dtypes="string"),
-                is_help=is_template and name in TEMPLATE_HELP,
+                is_help=is_template and name in {*TEMPLATE_HELP, REASONS},
+                is_corrected=is_corrected,
             )
             for position, name in enumerate(names, start=1)
             if stated in {None, name}
@@ -139,7 +147,9 @@ def _table(
         raise BadFileError(found, where=where, expected=f"at most {limits.MAX_COLUMNS:,}", remedy=remedy)
     head = [[trimmed(cell or "") for cell in row] for row in frame.head(_HEAD_ROWS).iter_rows()]
     width = sum(n < frame.height for n in frame.null_count().row(0))
-    header = find_header(head, width, where, settings.header_row, first_column=sheet.first_column)
+    header = find_header(
+        head, width, where, 1 if sheet.is_corrected else settings.header_row, first_column=sheet.first_column
+    )
     data = frame.slice(header.first_data).rename(dict(zip(frame.columns, header.names, strict=True)))
     untidy = Untidy(
         source=file.source(sheet.name),

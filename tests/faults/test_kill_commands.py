@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from pipelines.cli import main
+from pipelines.deidentify.keyer import Keyer
 from pipelines.group.chain import RecordChain
 from pipelines.group.container import unpack
 from pipelines.group.container import unseal as unseal_with
@@ -38,6 +39,8 @@ KEYS = ("the-first-key-of-the-tests", "the-second-key-of-the-tests")
 NOW, EARLIER = 24, 20
 """Cases of the warehouse, and of it when the backup was made."""
 MARKER = "XPLAINMARKERX"
+FORGOTTEN = "QX-0417"
+"""The practice's own number of one of the cases."""
 
 
 @pytest.fixture(scope="module")
@@ -48,6 +51,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
         made_case(f"c{n}", clinician=MARKER, sn_gogn_deg_start=32.0, sn_gogn_deg_finish=33.0 + n % 5)
         for n in range(NOW)
     ]
+    rows[0]["case_id"] = Keyer.from_file(home / "w.key").possible("HARBOUR", FORGOTTEN)[0]
     load_rows(home / "w", rows[:EARLIER])
     backup(home / "w", home / "b")
     load_rows(home / "w", rows[EARLIER:], source="later.csv")
@@ -276,6 +280,50 @@ class Job:
         return place
 
 
+# ---- taking back
+
+
+def taken_back(home: Path, *words: str) -> list[str]:
+    return [*words, "--warehouse", str(home / "w"), "--yes"]
+
+
+def forget_words(home: Path) -> list[str]:
+    return taken_back(home, "forget", FORGOTTEN, "--practice", "HARBOUR")
+
+
+def after_forgetting(home: Path) -> None:
+    """The store has the person whole or not at all, and is sound; readers see one build or the other."""
+    assert cases_of(home / "w") in {NOW, NOW - 1}
+    assert verify(home / "w").is_sound
+    assert cases_seen(home / "w") in {NOW, NOW - 1}
+
+
+def forget_again(home: Path, stepper: Stepper) -> None:
+    code, _ = stepper.run(forget_words(home))
+    if code:  # it was whole when it was killed
+        assert code == 1
+        assert "no such case" in stepper.said()
+    assert is_clean(home / "w", NOW - 1)
+    assert len(list((home / "w").glob("*.duckdb"))) == 2
+    known = Keyer.from_file(home / "w.key").possible("HARBOUR", FORGOTTEN)[0]
+    assert not [path for path in (home / "w").rglob("*") if path.is_file() and known.encode() in path.read_bytes()]
+
+
+def undo_words(home: Path) -> list[str]:
+    return taken_back(home, "undo", "2")
+
+
+def after_undoing(home: Path) -> None:
+    assert cases_of(home / "w") in {NOW, EARLIER}
+    assert verify(home / "w").is_sound
+
+
+def undo_again(home: Path, stepper: Stepper) -> None:
+    code, _ = stepper.run(undo_words(home))
+    assert code == 0 or "taken back already" in stepper.said()
+    assert is_clean(home / "w", EARLIER)
+
+
 ENCRYPT, RENEW, DECRYPT = Rekeying("w", 0, 1), Rekeying("e", 1, 2), Rekeying("e", 1, 0)
 JOBS = {
     "contribute": Job(
@@ -289,6 +337,8 @@ JOBS = {
     "backup": Job(("w",), back_up, after_backing_up, back_up_again),
     "restore": Job(("b",), put_back, after_putting_back, put_back_again),
     "restore over": Job(("w", "b"), replace_by, after_replacing, replace_again),
+    "forget": Job(("w", "w.key"), forget_words, after_forgetting, forget_again),
+    "undo": Job(("w", "w.key"), undo_words, after_undoing, undo_again),
     "encrypt": Job(("w", "k1"), ENCRYPT.words, ENCRYPT.after, ENCRYPT.again),
     "change key": Job(("e", "k1", "k2"), RENEW.words, RENEW.after, RENEW.again),
     "decrypt": Job(("e", "k1"), DECRYPT.words, DECRYPT.after, DECRYPT.again),

@@ -62,7 +62,7 @@ def test_cases_have_every_kept_contract_column_typed() -> None:
     assert cases.schema["row"] == pl.UInt32
     assert {str(cases.schema[name]) for name in ("sex", "cvm_stage", "extracted_teeth", "start_quarter")} == {"String"}
     assert column(cases, "row") == [2, 3]
-    assert column(cases, "case_id") == [KEYER.key("HARBOUR", "A1"), KEYER.key("HARBOUR", "A2")]
+    assert column(cases, "case_id") == [KEYER.key("HARBOUR", "a1"), KEYER.key("HARBOUR", "a2")]
     assert column(cases, "extracted_teeth") == ["14 24", "none"]
     assert column(cases, "clinician") == ["C1", "C2"]
     assert column(cases, "cvm_stage") == [None, None]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from warehouse.disclosure import Count
@@ -62,16 +62,15 @@ def flow_of(reader: Reader, steps: Mapping[str, int], selection: Selection) -> F
     """The frame from the number of cases at each step."""
     return Flow(
         stage_counts(steps),
-        Count.of(_turned_away(reader, selection)),
+        Count.of(turned_away_cases(reader, selection.filters.get("practice", ()))),
         Count.of(_selected(reader, selection)),
         Count.of(steps.get("in_treatment", 0)),
         Count.of(steps.get("no_reference", 0)),
     )
 
 
-def _turned_away(reader: Reader, selection: Selection) -> int:
-    """Cases turned away. Of a filter, only the practice can be applied: the rest of a refused row is not known."""
-    practices = selection.filters.get("practice", ())
+def turned_away_cases(reader: Reader, practices: Sequence[str] = ()) -> int:
+    """Cases turned away, of these practices or all. Nothing else of a refused row is known to choose them by."""
     marks = ", ".join("?" for _ in practices)
     condition = f" where practice in ({marks})" if practices else ""
     n: int = reader.connection.value(

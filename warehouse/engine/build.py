@@ -75,6 +75,7 @@ def _rows(result: Rates, said: Callable[[Caution], str]) -> list[dict[str, objec
             "n_assessable": group["n_assessable"],
             "n_adverse": group["n_adverse"],
             "n_missing_due": group["n_missing_due"],
+            "n_turned_away": group["n_turned_away"],
             "share": group["rate"],
             "low": (group["interval"] or [None, None])[0],
             "high": (group["interval"] or [None, None])[1],

@@ -31,15 +31,19 @@ if TYPE_CHECKING:
     from warehouse.marts.catalogues import Catalogues
     from warehouse.store.tables import Tables
 
-_RECORDS = (
-    ("mart_loads", "loads"),
-    ("mart_turned_away", "turned_away"),
-    ("mart_remarks", "remarks"),
-)
 _PLANS = (
     "select entry, name as plan_id, version, body, registered_at from menton.main.registrations"
     " where kind = 'plan' order by entry"
 )
+KEYS = {
+    "cases": ("case_no",),
+    "phases": ("case_no", "phase_no"),
+    "visits": ("case_no", "timepoint"),
+    "readings": ("case_no", "timepoint", "examiner", "repeat_no"),
+    "landmarks": ("case_no", "timepoint", "view", "landmark", "examiner", "repeat_no"),
+}
+"""Table -> its natural key; of the current rows of a table, each key stands once."""
+
 READING_KEYS = {"case_no", "load_id", "row_no", "timepoint", "examiner", "repeat_no", "computed", "replaced_by"}
 
 
@@ -64,8 +68,9 @@ def _build(connection: Tables, catalogues: Catalogues) -> None:
     _build_cases(connection, measures, labels)
     _build_spans(connection, measures, catalogues)
     _build_outcomes(connection, measures, catalogues, errors)
-    for published, kept in _RECORDS:
-        _create(connection, published, f"select * from menton.main.{name(kept)}")
+    _create(connection, "mart_loads", "select * from menton.main.loads")
+    for kept in ("turned_away", "remarks"):
+        _create(connection, f"mart_{kept}", filled("reasons.sql", table=kept))
     _create(connection, "mart_turned_away_cases", filled("turned_away_cases.sql"))
     kept = ", ".join(column for column in connection.columns("landmarks") if column != "replaced_by")
     _create(connection, "mart_landmarks", f"select {kept} from landmarks where replaced_by is null")

@@ -26,6 +26,9 @@ from warehouse.store.storage import Connection, attach, files_told, utc_now
 from warehouse.store.store import anchor
 from warehouse.store.tables import Tables
 
+REWRITTEN = "store rewritten"
+"""Setting that counts how often something was taken out of the store without a trace."""
+
 
 @dataclass(frozen=True, slots=True)
 class PublishedState:
@@ -66,6 +69,7 @@ def publish(
     """
     state = store_state(connection)
     is_readable = _is_readable(folder, key)
+    keeps_earlier = is_readable and not is_rewritten(connection)
     if not again and is_readable and _is_current(folder, state):
         return current_snapshot(folder)
     progress("building the published tables")
@@ -95,9 +99,16 @@ def publish(
     with files_told(folder):
         draft.replace(folder / file)
         point_to(folder, build_id=build_id, published_at=published_at, file=file)
-    # snapshots that this key does not open were made before the key was changed: none of them stays
-    remove_old_snapshots(folder, keep=file, others=KEPT_SNAPSHOTS - 1 if is_readable else 0)
+    # snapshots that this key does not open were made before the key was changed: none of them stays, and none that
+    # still has what was taken out of the store
+    remove_old_snapshots(folder, keep=file, others=KEPT_SNAPSHOTS - 1 if keeps_earlier else 0)
     return current_snapshot(folder)
+
+
+def is_rewritten(connection: Tables) -> bool:
+    """Whether something was taken out of the store since it was last published."""
+    query = "select coalesce(max(entry), 0) > (select coalesce(max(last_registration), 0) from publications)"
+    return bool(connection.value(f"{query} from registrations where name = ?", [REWRITTEN]))
 
 
 @contextmanager

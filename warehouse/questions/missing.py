@@ -53,7 +53,8 @@ class SharesAndMissing:
 def shares_and_missing(reader: Reader, question: Question, *, value: float = BENCHMARK) -> SharesAndMissing:
     """Bounds on every share, and how many of the missing would have to be adverse to change what is said of it.
 
-    Missing are cases started whose outcome is due but not known; a case still in treatment is not among them.
+    Missing are cases started whose outcome is due but not known, and those the checks turned away; a case still in
+    treatment is not among them.
     """
     level = question.level
     found = rates(
@@ -62,7 +63,7 @@ def shares_and_missing(reader: Reader, question: Question, *, value: float = BEN
     groups = tuple(
         GroupMissing(
             rate=group,
-            tipping=tipping_point(group.adverse.n, group.counted.n, group.missing.n, value=value, level=level),
+            tipping=tipping_point(group.adverse.n, group.counted.n, group.unknown or 0, value=value, level=level),
         )
         for group in found.groups
     )

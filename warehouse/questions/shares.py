@@ -9,7 +9,7 @@ from typing import Any, TypeAlias
 
 from warehouse.analysis.difference import NET, net_share
 from warehouse.analysis.proportion import ProportionMethod, missing_bounds, proportion
-from warehouse.cases.flow import Flow, StageCount, flow_of, stage_counts
+from warehouse.cases.flow import Flow, StageCount, flow_of, stage_counts, turned_away_cases
 from warehouse.disclosure import Count, Policy
 from warehouse.marts.grouping import Grouping, group_expression, grouping, in_order, membership_join
 from warehouse.marts.outcome_sql import outcomes_of
@@ -39,12 +39,19 @@ class GroupRow:
     missing: Count  # Cases started whose outcome is due but not known
     favourable: Count | None  # Cases counted that moved as far the other way; None where there is no other way
     rate: Estimate  # Share adverse among the cases counted; without a value where a count it rests on is hidden
-    if_none: Estimate  # Share adverse among counted and missing if none of the missing were adverse
-    if_all: Estimate  # The same if all of the missing were
+    turned_away: Count  # Cases that the checks turned away and that may belong here: of those no more is known
+    if_none: Estimate  # Share adverse among counted, missing and turned away if none of the latter were adverse
+    if_all: Estimate  # The same if all of them were
     share_favourable: Estimate | None  # Share favourable among the cases counted; None where there is no other way
     net: Estimate | None  # Share adverse minus share favourable; likewise
     stages: tuple[StageCount, ...] = ()  # The group's own sampling frame; empty where it is not given
     change: Estimate | None = None  # Mean change with its interval; None where not asked for, or not shown
+
+    @property
+    def unknown(self) -> int | None:
+        """Cases started whose outcome is not known, those turned away included; None where a count is hidden."""
+        missing, turned_away = self.missing.value, self.turned_away.value
+        return None if missing is None or turned_away is None else missing + turned_away
 
     @property
     def warnings(self) -> tuple[Caution, ...]:
@@ -79,6 +86,7 @@ def group_row(
     adverse: Count,
     missing: Count,
     favourable: Count | None,
+    turned_away: Count,
     stages: tuple[StageCount, ...] = (),
     method: ProportionMethod = "wilson",
     level: float = 0.95,
@@ -90,8 +98,8 @@ def group_row(
     if counted.value is not None and adverse.value is not None:
         x = min(adverse.value, counted.value)  # where counts are rounded, more can be adverse than counted
         rate = proportion(x, counted.value, method=method, level=level)
-        if missing.value is not None:
-            bounds = missing_bounds(x, counted.value, missing.value, level=level)
+        if missing.value is not None and turned_away.value is not None:
+            bounds = missing_bounds(x, counted.value, missing.value + turned_away.value, level=level)
             if_none, if_all = bounds.none_adverse, bounds.all_adverse
         if favourable is not None and favourable.value is not None:
             y = min(favourable.value, counted.value)
@@ -106,6 +114,7 @@ def group_row(
         counted=counted,
         adverse=adverse,
         missing=missing,
+        turned_away=turned_away,
         favourable=favourable,
         rate=rate,
         if_none=if_none,
@@ -170,7 +179,7 @@ def rates_by(
             by=way,
             method=method,
             level=level,
-            groups=tuple(_rows(reader, chosen, way, found, method=method, level=level)),
+            groups=tuple(_rows(reader, chosen, way, found, flow.turned_away, method=method, level=level)),
             flow=flow,
             policy=Policy.nothing_hidden(),
         )
@@ -188,6 +197,7 @@ def _rows(
     definition: Definition,
     way: Grouping | None,
     found: Steps,
+    turned_away: Count,
     *,
     method: ProportionMethod,
     level: float,
@@ -205,6 +215,9 @@ def _rows(
             adverse=Count.of(n_adverse),
             missing=Count.of(sum(loss.cases.n for stage in stages for loss in stage.losses if loss.is_due)),
             favourable=Count.of(n_favourable) if definition.single_change else None,
+            turned_away=Count.of(turned_away_cases(reader, (group,)))
+            if way and way.name == "practice"
+            else turned_away,
             stages=stages,
             method=method,
             level=level,
@@ -277,6 +290,7 @@ def _group_as_data(group: GroupRow, result: Rates) -> dict[str, Any]:
         "n_assessable": group.counted.value,
         "n_adverse": group.adverse.value,
         "n_missing_due": group.missing.value,
+        "n_turned_away": group.turned_away.value,
         "rate": group.rate.value,
         "interval": [interval.low, interval.high] if interval else None,
         "n_favourable": group.favourable.value if group.favourable else None,

@@ -9,13 +9,14 @@ from __future__ import annotations
 import json
 import shutil
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from warehouse.errors import BadFileError, BusyError, KeyProblemError, RequestError, WarehouseError
+from warehouse.errors import BadFileError, BusyError, KeyProblemError, MentonError, RequestError, WarehouseError
 from warehouse.plans.looks import FILE as LOOKS
 from warehouse.pooled.history import RECORD_FILE as HANDED_OVER
 from warehouse.pooled.kept_results import FOLDER as GROUPS
@@ -23,7 +24,7 @@ from warehouse.private_files import sync_folder, write_whole
 from warehouse.store.access import FILE as ACCESS
 from warehouse.store.access import MARK, as_kept
 from warehouse.store.chain import KEY_FILE as RECORDS_KEY
-from warehouse.store.chain import content_of, keep_key
+from warehouse.store.chain import content_of, keep_key, kept
 from warehouse.store.copying import copy_into
 from warehouse.store.snapshot import POINTER, current_snapshot, file_sha256, sync
 from warehouse.store.storage import Connection, files_told, utc_now
@@ -31,6 +32,8 @@ from warehouse.store.store import STORE, no_warehouse
 from warehouse.upkeep.verify import verify
 
 MANIFEST = "menton-backup.json"
+MADE = "backups.jsonl"
+"""File of the warehouse folder that says where backups were made; it is in none of them."""
 FORMAT = 1
 RECORDS = (RECORDS_KEY, MARK, ACCESS, LOOKS, HANDED_OVER)
 """Files beside the store: those whose lines are only ever added, and first of all what belongs to them."""
@@ -77,7 +80,28 @@ def backup(
         except BaseException:
             _empty(out)
             raise
+        line = json.dumps({"made_at": made.made_at, "place": str(out.resolve())}) + "\n"
+        with suppress(OSError), (folder / MADE).open("ab") as record:  # one that cannot be written to can be backed up
+            record.write(kept(folder / MADE, line.encode()))
     return made
+
+
+def copies_with(folder: Path, query: str, values: Sequence[object], *, key: str | None) -> list[tuple[Path, bool]]:
+    """Backups and warehouses put aside that have what a query finds; false where one has another key and may have it.
+
+    Only what is still where it was made is known of.
+    """
+    places = [Path(json.loads(line)["place"]) for line in content_of(folder / MADE).splitlines()]
+    places += sorted(folder.parent.glob(f"{folder.name}.before-*"))
+    found = []
+    for place in dict.fromkeys(one for one in places if (one / STORE).exists()):
+        try:
+            with Connection(place / STORE, read_only=True, key=key) as store:
+                if store.value(query, values):
+                    found.append((place, True))
+        except MentonError:
+            found.append((place, False))
+    return found
 
 
 def _empty(out: Path) -> None:
@@ -257,8 +281,9 @@ def _carry_on(folder: Path, draft: Path) -> None:
     """
     if not (draft / ACCESS).exists() or not _goes_on(folder / ACCESS, draft / ACCESS):
         return
-    if (folder / MARK).exists():
-        _copy_file(folder / MARK, draft / MARK)
+    for name in (MARK, MADE):
+        if (folder / name).exists():
+            _copy_file(folder / name, draft / name)
     for name in (ACCESS, LOOKS, HANDED_OVER):
         if _goes_on(folder / name, draft / name):
             lines = content_of(folder / name).splitlines(keepends=True)

@@ -6,6 +6,7 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from warehouse.cases.flow import turned_away_cases
 from warehouse.selection import Selection
 from warehouse.store.quoting import name as checked
 from warehouse.store.quoting import statement
@@ -88,6 +89,7 @@ class DataQuality:
 
     turned_away: tuple[RuleCount, ...]  # Rules that turned rows away, most rows first
     remarks: tuple[RuleCount, ...]  # Rules that remarked on rows which were loaded, most rows first
+    n_open: int  # Rows turned away for which nothing later speaks
     n_cases_turned_away: int  # Cases handed over of which nothing is in the warehouse
     # One a field and year; measures at the finish are asked of finished cases only
     completeness: tuple[Completeness, ...]
@@ -100,7 +102,8 @@ def data_quality(reader: Reader, *, selection: Selection) -> DataQuality:
     return DataQuality(
         turned_away=_rules(reader, "mart_turned_away", practices),
         remarks=_rules(reader, "mart_remarks", practices),
-        n_cases_turned_away=_cases_turned_away(reader, practices),
+        n_open=_rows_open(reader, practices),
+        n_cases_turned_away=turned_away_cases(reader, practices),
         completeness=_completeness(reader, selection),
         loads=_loads(reader, practices),
     )
@@ -112,7 +115,12 @@ def _of(practices: Iterable[str], column: str) -> str:
 
 
 def _rules(reader: Reader, table: str, practices: tuple[str, ...]) -> tuple[RuleCount, ...]:
-    query = statement("warehouse.upkeep", "rules_broken.sql", table=table, where=_of(practices, "mart_loads.practice"))
+    query = statement(
+        "warehouse.upkeep",
+        "rules_broken.sql",
+        table=table,
+        where=_of(practices, "mart_loads.practice").removeprefix(" where ") or "true",
+    )
     rows = reader.connection.rows(query, practices)
     said = json.loads(reader.settings.get("rules", "{}"))
     found = []
@@ -122,13 +130,13 @@ def _rules(reader: Reader, table: str, practices: tuple[str, ...]) -> tuple[Rule
     return tuple(found)
 
 
-def _cases_turned_away(reader: Reader, practices: tuple[str, ...]) -> int:
-    found: int = reader.connection.value(
-        "select coalesce(sum(n_cases + n_rows_without_case), 0) from mart_turned_away_cases"
-        f"{_of(practices, 'practice')}",
-        practices,
+def _rows_open(reader: Reader, practices: tuple[str, ...]) -> int:
+    query = (
+        "select count(distinct (mart_turned_away.load_id, row_no)) from mart_turned_away"
+        " inner join mart_loads on mart_loads.load_id = mart_turned_away.load_id"
+        f"{_of(practices, 'practice') or ' where true'} and is_open"
     )
-    return int(found)
+    return int(reader.connection.value(query, practices))
 
 
 def _completeness(reader: Reader, selection: Selection) -> tuple[Completeness, ...]:
@@ -240,7 +248,7 @@ def _of_these(reader: Reader, quality: DataQuality, table: str, loads: list[int]
         return ()
     marks = ", ".join("?" for _ in loads)
     rows = reader.connection.rows(
-        f"select rule, count(distinct (load_id, table_name, row_no)) from {table} where load_id in ({marks})"
+        f"select rule, count(distinct (load_id, row_no)) from {table} where is_open and load_id in ({marks})"
         " group by 1",
         loads,
     )

@@ -1,4 +1,8 @@
-"""Changing the encryption of a warehouse: a copy under the new key takes the place of the store in one step."""
+"""Writing the store anew, under another key or with a change: a copy takes the place of the store in one step.
+
+Until that step the warehouse is as it was. What a change took out is in no byte of the copy: DuckDB keeps the bytes of
+deleted rows in a file for a while, so the changed copy is copied once more.
+"""
 
 from __future__ import annotations
 
@@ -7,17 +11,19 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
-from warehouse.errors import RequestError
-from warehouse.marts.publish import publish
+from warehouse.errors import BrokenRuleError, RequestError
+from warehouse.marts.catalogues import register
+from warehouse.marts.publish import REWRITTEN, publish
 from warehouse.private_files import sync_folder
 from warehouse.store.access import unseal
 from warehouse.store.chain import share_key
 from warehouse.store.copying import copy_into
 from warehouse.store.snapshot import Snapshot, remove_old_snapshots
-from warehouse.store.storage import files_told
+from warehouse.store.storage import Connection, files_told
 from warehouse.store.store import STORE, open_store, record_event
+from warehouse.upkeep.verify import STORE_CHECKS, found_by
 
-_DRAFT = "store.rekeyed.duckdb"
+_DRAFT, _CHANGED = "store.rekeyed.duckdb", "store.changed.rekeyed.duckdb"
 
 
 def rekey(
@@ -40,21 +46,78 @@ def rekey(
     """
     if new_key == key:
         raise RequestError("the new key is the present one", remedy="name another key file with --new-key-file")
+    with open_store(folder, key=key) as store, store.transaction():
+        record_event(store, "rekey", "encryption taken away" if new_key is None else "encrypted with another key")
+    return _written_anew(folder, key, new_key, lambda _: _DRAFT, progress)
+
+
+def rewrite(
+    folder: Path,
+    change: Callable[[Connection], None],
+    *,
+    what: str,
+    detail: str,
+    key: str | None,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Snapshot:
+    """Change the store so that what goes leaves no trace in it or in a snapshot; then publish again.
+
+    If the program is stopped after the change and before publishing, the next command that publishes removes the
+    snapshots of before.
+
+    Args:
+        folder: The warehouse folder.
+        change: Changes the copy, in a transaction.
+        what: What the event is called.
+        detail: What is said of it; no personal data.
+        key: Key of an encrypted warehouse.
+        progress: Told what is being done.
+
+    Raises:
+        BrokenRuleError: The changed store would not hold together; nothing was changed.
+        WarehouseError: The warehouse is in use or the copy could not be written; nothing was changed.
+    """
+
+    def changed(_: Connection) -> str:
+        with Connection(folder / _DRAFT, key=key) as copy:
+            before = {check: found_by(copy, check) for check in STORE_CHECKS}
+            with copy.transaction():
+                change(copy)
+                n = copy.value("select count(*) from registrations where name = ?", [REWRITTEN])
+                register(copy, "setting", REWRITTEN, "1", str(n + 1))
+                record_event(copy, what, detail)
+                for check in STORE_CHECKS:
+                    if (wrong := found_by(copy, check)) != before[check]:
+                        raise BrokenRuleError(f"nothing was changed: {'; '.join(wrong)}", where=what)
+            copy.execute("checkpoint menton")
+            copy_into(copy, folder / _CHANGED, key=key)
+        return _CHANGED
+
+    return _written_anew(folder, key, key, changed, progress)
+
+
+def _written_anew(
+    folder: Path,
+    key: str | None,
+    new_key: str | None,
+    finished: Callable[[Connection], str],
+    progress: Callable[[str], None],
+) -> Snapshot:
+    """Copy the store; the file that ``finished`` names takes its place."""
     with open_store(folder, key=key) as store:
-        with store.transaction():
-            record_event(store, "rekey", "encryption taken away" if new_key is None else "encrypted with another key")
         store.execute("checkpoint menton")  # so that no part of the store is left to a write-ahead log
-        progress("copying the store under the new key")
+        progress("copying the store")
         copy_into(store, folder / _DRAFT, key=new_key)
+        draft = finished(store)
         with files_told(folder):
-            if new_key is None:
+            if new_key != key and new_key is None:
                 unseal(folder)
-            elif key is not None:
+            elif new_key != key and key is not None:
                 share_key(folder, [key, new_key])  # until the store is under the new one alone
         if os.name != "nt":  # while the store is held, so that no other program can load into the one that goes
-            _swap(folder)
+            _swap(folder, draft)
     if os.name == "nt":  # Windows renames nothing onto an open file
-        _swap(folder)
+        _swap(folder, draft)
     with open_store(folder, key=new_key) as store:
         snapshot = publish(folder, store, key=new_key, again=True, progress=progress)
     remove_old_snapshots(folder, keep=snapshot.path.name, others=0)
@@ -62,7 +125,7 @@ def rekey(
     return snapshot
 
 
-def _swap(folder: Path) -> None:
+def _swap(folder: Path, draft: str) -> None:
     with files_told(folder):
-        (folder / _DRAFT).replace(folder / STORE)
+        (folder / draft).replace(folder / STORE)
         sync_folder(folder)

@@ -1,10 +1,10 @@
--- one row a rule that rows of these practices broke: how many rows, and the columns it was about
+-- one row a rule that rows of these practices broke: how many rows, still open, and the columns it was about
 select
     $table.rule,
-    count(distinct ($table.load_id, $table.table_name, $table.row_no)) as n_rows,
+    count(distinct ($table.load_id, $table.row_no)) as n_rows,
     list_sort(list(distinct coalesce($table.column_name, ''))) as columns
 from $table
 inner join mart_loads on mart_loads.load_id = $table.load_id
-$where
+where $table.is_open and $where
 group by 1
 order by 2 desc, 1

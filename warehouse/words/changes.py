@@ -86,11 +86,12 @@ def age_sentence(result: ShareOverAge) -> str:
 def missing_sentence(group: GroupMissing) -> str:
     """Bounds and tipping point of one group's share."""
     rate, tipping = group.rate, tipping_sentence(group.tipping)
-    key = "missing.some_of_group" if rate.missing.n else "missing.none_of_group"
+    key = "missing.some_of_group" if rate.unknown else "missing.none_of_group"
     return say(
         key,
         label=rate.label,
         missing=rate.missing.n,
+        turned_away=say("share.turned_away_too", n=rate.turned_away.n) if rate.turned_away.n else "",
         none=rate.if_none.value,
         all=rate.if_all.value,
         tipping=tipping,

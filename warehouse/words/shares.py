@@ -144,11 +144,14 @@ def benchmark_sentence(group: _Rated, *, share: float = 0.10) -> str:
 
 def bounds_sentence(group: GroupRow) -> str:
     """What the missing could do to the share."""
-    if group.missing.value is None or (group.missing.value and group.if_none.value is None):
+    n, turned_away = group.unknown, group.turned_away.value
+    if n is None or (n and group.if_none.value is None):
         return say("share.missing_hidden")
-    if group.missing.value == 0:
+    if n == 0:
         return say("share.none_missing")
-    return say("share.some_missing", n=group.missing.value, if_none=group.if_none.value, if_all=group.if_all.value)
+    said = say("share.turned_away_too", n=turned_away) if turned_away else ""
+    missing, if_none, if_all = group.missing.value, group.if_none.value, group.if_all.value
+    return say("share.some_missing", missing=missing, turned_away=said, if_none=if_none, if_all=if_all)
 
 
 def flow_sentence(flow: Flow) -> str:

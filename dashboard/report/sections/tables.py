@@ -63,7 +63,7 @@ def rate_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
 def bounds_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
     """Missing, bounds in one, if none, if all."""
     none, every = share(group.if_none.value), share(group.if_all.value)
-    together = words("none missing") if group.missing.value == 0 else span(none, every)
+    together = words("none missing") if group.unknown == 0 else span(none, every)
     return count(group.missing), together, none, every
 
 
@@ -268,7 +268,7 @@ def missing_bars(found: Findings) -> tuple[Bar, ...]:
     """The counted cases, both ends of what the missing could do, and the untreated."""
     group = found.overall
     bars = [_without_bounds(bar("counted cases", group))]
-    if group.missing.value and group.if_none.value is not None:
+    if group.unknown and group.if_none.value is not None:
         bars += [
             _end("with the missing, none adverse", group.if_none),
             _end("with the missing, all adverse", group.if_all),

@@ -1,0 +1,193 @@
+"""``menton forget``, ``undo``, ``join`` and ``rename-practice``: each says what would change, asks, and changes it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from pathlib import Path
+
+from pipelines.commands.options import add_warehouse, add_yes, confirms, encryption_key, progress, say, storing
+from pipelines.deidentify.pseudonyms import check_practice
+from pipelines.group.practice_record import read_record
+from pipelines.ingest.own_numbers import key_file_beside, keyer_there, knowing
+from warehouse.errors import RequestError, UnconfirmedError, near_names
+from warehouse.marts.catalogues import in_force
+from warehouse.marts.publish import is_rewritten, publish
+from warehouse.store.storage import Connection
+from warehouse.upkeep import ways_back as back
+from warehouse.upkeep.backup import copies_with
+from warehouse.words.sentences import say as text
+
+ROWS = {
+    "cases": "rows.cases",
+    "phases": "rows.phases",
+    "visits": "rows.visits",
+    "readings": "rows.readings",
+    "landmarks": "rows.landmarks",
+    "turned_away": "rows.turned_away",
+    "remarks": "rows.remarks",
+}
+"""Table -> the sentence that counts its rows."""
+
+NUMBER = "the practice's own number of the case; - reads it from standard input"
+
+
+def forget(parser: argparse.ArgumentParser) -> None:
+    """Add the options of ``menton forget``."""
+    parser.add_argument("numbers", nargs=1, metavar="NUMBER", help=NUMBER)
+    _add(parser, _forget, of_case=True)
+
+
+def join(parser: argparse.ArgumentParser) -> None:
+    """Add the options of ``menton join``."""
+    parser.add_argument("numbers", nargs=2, metavar="NUMBER", help=f"{NUMBER}, a line each")
+    _add(parser, _join, of_case=True)
+
+
+def undo(parser: argparse.ArgumentParser) -> None:
+    """Add the options of ``menton undo``."""
+    parser.add_argument("load", type=int, metavar="LOAD", help="number of the load, as `menton ingest` said it")
+    _add(parser, _undo)
+
+
+def rename(parser: argparse.ArgumentParser) -> None:
+    """Add the options of ``menton rename-practice``."""
+    parser.add_argument("old", metavar="OLD", help="its present pseudonym")
+    parser.add_argument("new", metavar="NEW", help="the pseudonym it is to have")
+    _add(parser, _rename, with_key=True)
+
+
+def _add(
+    parser: argparse.ArgumentParser,
+    run: Callable[[argparse.Namespace], int],
+    *,
+    of_case: bool = False,
+    with_key: bool = False,
+) -> None:
+    add_warehouse(parser)
+    if of_case:
+        parser.add_argument("--practice", required=True, metavar="PSEUDONYM", help="whose number it is")
+    if of_case or with_key:
+        parser.add_argument("--key-file", type=Path, metavar="FILE", help="file of the case key")
+    add_yes(parser)
+    parser.set_defaults(run=run)
+
+
+def _forget(args: argparse.Namespace) -> int:
+    with storing(args) as store:
+        found = _keys_of(args, store)
+        if not found:
+            return _not_there(args, store)
+        keys = sorted({key for keys in found for key in keys})
+        said = [text("back.forget", rows=_rows(back.rows_of_cases(store, keys))), text("back.forget_after")]
+    query = "select count(*) from (select case_key from case_registry union all select case_key from turned_away)"
+    said += _copies(args, f"{query} where list_contains(?, case_key)", [keys])
+    return _carried_out(args, said, partial(back.forget, args.warehouse, keys))
+
+
+def _undo(args: argparse.Namespace) -> int:
+    load: int = args.load
+    with storing(args) as store:
+        if is_rewritten(store):
+            return _not_there(args, store)
+        rows = back.rows_of_load(store, load)
+        if later := back.loads_built_on(store, load):
+            named = [f"load {one}" for one in later]
+            remedy = text("back.undo_blocked_remedy", later=named)
+            raise RequestError(text("back.undo_blocked", load=load, later=named), remedy=remedy)
+        digest = store.value("select source_sha256 from loads where load_id = ?", [load])
+    alone, replaced = rows.pop("alone", 0), rows.pop("replaced", 0)
+    said = [text("back.undo", load=load, rows=_rows(rows))]
+    said += [text("back.undo_replaced", n=replaced)] if replaced else []
+    said += [text("back.undo_alone", n=alone)] if alone else []
+    said += _copies(args, "select count(*) from loads where source_sha256 = ?", [digest])
+    return _carried_out(args, said, partial(back.undo, args.warehouse, load))
+
+
+def _join(args: argparse.Namespace) -> int:
+    with storing(args) as store:
+        found = _keys_of(args, store, loaded=True)
+        if len(found) < 2:
+            return _not_there(args, store)
+        keys = [found[0][0], found[1][0]]
+        if keys[0] == keys[1]:
+            raise RequestError("these are two spellings of one number already", remedy="nothing is to be done")
+        rows = back.rows_in_both(store, keys)
+    differing = rows.pop("differing", 0)
+    said = [text("back.join", rows=_rows(rows))]
+    said += [text("back.join_differing", n=differing)] if differing else []
+    return _carried_out(args, said, partial(back.join, args.warehouse, keys))
+
+
+def _rename(args: argparse.Namespace) -> int:
+    old, new = args.old, check_practice(args.new, where="NEW")
+    with storing(args) as store:
+        counted = "select practice, (select count(*) from case_registry as r where r.practice = loads.practice)"
+        sizes = dict(store.rows(f"{counted} from loads group by practice"))
+        if old not in sizes:
+            return _not_there(args, store, f"there is no practice {old}", near_names(old, sizes))
+        if new in sizes:
+            remedy = "take its loads back with `menton undo`, and load the files again under the right name"
+            raise RequestError(f"{new} is the name of another practice here", remedy=remedy)
+        record = read_record(args.warehouse, old)
+        if any(record.takes_part(entry["group"]) for entry in record.entries):
+            found = f"{old} takes part in a study group, where its key is made with its name"
+            raise RequestError(found, remedy="take it back first, with `menton contribute --withdraw`")
+        keyer = keyer_there(args.key_file or key_file_beside(args.warehouse))
+        made_with = knowing(keyer, store, in_force(store).settings).name_of(old)
+        masked = keyer.mask(made_with, of=new) if made_with != new else ""
+    said = [text("back.rename", old=old, new=new, n=int(sizes[old]))]
+    said += _copies(args, "select count(*) from loads where practice = ?", [old])
+    return _carried_out(args, said, partial(back.rename, args.warehouse, old, new, masked=masked))
+
+
+def _carried_out(args: argparse.Namespace, said: Sequence[str], do: Callable[..., object]) -> int:
+    for line in said:
+        say(line)
+    if not confirms(args, ""):
+        raise UnconfirmedError("this has to be confirmed")
+    do(key=encryption_key(args), progress=progress)
+    say(text("back.done", build=_build(args)))
+    return 0
+
+
+def _build(args: argparse.Namespace) -> str:
+    from warehouse.store.snapshot import current_snapshot
+
+    return current_snapshot(args.warehouse).build_id
+
+
+def _not_there(args: argparse.Namespace, store: Connection, found: str = "", remedy: str = "") -> int:
+    """Nothing such is in the warehouse: perhaps an earlier run took it out, and was stopped before publishing."""
+    if is_rewritten(store):
+        snapshot = publish(args.warehouse, store, key=encryption_key(args), again=True, progress=progress)
+        say(text("back.pending", build=snapshot.build_id))
+        return 0
+    found = found or "there is no such case of this practice, in whichever spelling"
+    raise RequestError(found, remedy=remedy or "look at the number, and at the practice it belongs to")
+
+
+def _keys_of(args: argparse.Namespace, store: Connection, *, loaded: bool = False) -> list[list[str]]:
+    """For each number that the warehouse has, its key, or its keys where spellings of it were once told apart."""
+    keyer = knowing(keyer_there(args.key_file or key_file_beside(args.warehouse)), store, in_force(store).settings)
+    query = "select case_key from case_registry"
+    query += "" if loaded else " union select case_key from turned_away union select case_key from remarks"
+    known = {key for (key,) in store.rows(query)}
+    numbers = [line.strip() for line in sys.stdin] if args.numbers[0] == "-" else args.numbers
+    found = [[key for key in keyer.possible(args.practice, number) if key in known] for number in numbers]
+    return [keys for keys in found if keys]
+
+
+def _rows(rows: Mapping[str, int]) -> str:
+    return ", ".join(text(ROWS[table], n=n) for table, n in rows.items()) or "nothing"
+
+
+def _copies(args: argparse.Namespace, query: str, values: Sequence[object]) -> list[str]:
+    """The backups that still hold what goes, and what to do about them."""
+    copies = copies_with(args.warehouse, query, values, key=encryption_key(args))
+    if not copies:
+        return [text("back.no_backup")]
+    named = [text("back.backup" if holds else "back.backup_unknown", place=place) for place, holds in copies]
+    return [*named, text("back.backup_remedy")]

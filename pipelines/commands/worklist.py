@@ -1,0 +1,67 @@
+"""``menton worklist``: what is left to do, with the practice's own numbers where its file is given."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from pipelines.commands.options import add_warehouse, practice_named, print_table, reading, say, say_list
+from warehouse.errors import RequestError
+
+SHOWN = 20
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    add_warehouse(parser)
+    parser.add_argument("--definition", metavar="ID", help="outcome definition (default: the headline one)")
+    parser.add_argument("--practice", type=practice_named, metavar="PSEUDONYM", help="one practice only")
+    parser.add_argument(
+        "--source", type=Path, metavar="FILE", help="your own file: its case numbers stand in the list then"
+    )
+    parser.add_argument("--mapping", type=Path, metavar="FILE", help="with --source: its mapping file")
+    parser.add_argument("--key-file", type=Path, metavar="FILE", help="with --source: file of the case key")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="write the whole list to a .xlsx or .csv file")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """List what is left to do."""
+    from warehouse.cases.worklist import worklist
+    from warehouse.selection import Selection
+    from warehouse.words.sentences import say as text
+    from warehouse.words.worklist import worklist_counts, worklist_table
+
+    with reading(args) as reader:
+        if args.practice:
+            reader.refuse_unknown({"practice": (args.practice,)})
+        selection = Selection(selection="both", filters={"practice": (args.practice,)} if args.practice else {})
+        found = worklist(reader, selection=selection, definition=args.definition)
+        numbers = None
+        if args.source:
+            from pipelines.ingest.own_numbers import own_numbers
+
+            if not args.practice and len(reader.practices) > 1:
+                found_several = "the warehouse holds several practices"
+                remedy = "say with --practice whose file this is"
+                raise RequestError(found_several, expected=", ".join(reader.practices), remedy=remedy)
+            practice = args.practice or "".join(reader.practices)
+            numbers = own_numbers(args.source, warehouse=args.warehouse, reader=reader, practice=practice,
+                                  mapping=args.mapping, key_file=args.key_file)  # fmt: skip
+        table = worklist_table(found, reader.settings, numbers)
+    say(text("worklist.head", definition=found.definition.name, build=found.build))
+    say_list(worklist_counts(found))
+    if args.out:
+        from pipelines.template.tables_out import write_table
+
+        write_table(table, args.out)
+        say(text("worklist.written", n=table.height, file=args.out.name))
+    elif table.height:
+        columns = ["what", "case", "record", "why"]
+        rows = [[str(cell or "") for cell in row] for row in table.head(SHOWN).select(columns).iter_rows()]
+        print_table("", columns, rows)
+        if table.height > SHOWN:
+            say(text("worklist.more", n=table.height - SHOWN))
+    say(text("worklist.no_radiograph"))
+    say(text("audit.short"))
+    return 0

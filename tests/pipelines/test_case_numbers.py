@@ -1,0 +1,177 @@
+"""Whose case it is: one number in any spelling, doubles and new practices stopped, and keys of before the rule."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipelines.cli import main
+from pipelines.deidentify.keyer import Keyer, case_numbers
+from pipelines.ingest.own_numbers import key_file_beside
+from warehouse.store.storage import Connection
+from warehouse.store.store import STORE, open_store
+
+HEADINGS = (
+    "case_id,sex,age_at_start,start_quarter,selection,status,comparison,phase_1_appliance_category,sn_gogn_deg_start,"
+    "fma_deg_start,sn_gogn_deg_finish,months_from_start_finish"
+)
+
+
+def written(path: Path, numbers: list[str], *, seed: int = 1, headings: str = HEADINGS) -> Path:
+    """A file of invented cases; the same seed gives the same people."""
+    rng = random.Random(seed)
+    rows = [
+        f"{number},{rng.choice(('male', 'female'))},{rng.uniform(8, 15):.2f},"
+        f"{rng.randint(2015, 2020)}-Q{rng.randint(1, 4)},consecutive,finished,treated,fixed_labial,"
+        f"{rng.uniform(25, 40):.1f},{rng.uniform(20, 35):.1f},{rng.uniform(25, 40):.1f},24"
+        for number in numbers
+    ]
+    path.write_text("\n".join([headings, *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def ingested(folder: Path, path: Path, *more: str) -> int:
+    return main(["ingest", str(path), "--warehouse", str(folder), *more])
+
+
+def n_cases(folder: Path) -> int:
+    with Connection(folder / STORE, read_only=True) as store:
+        return int(store.value("select count(*) from cases where replaced_by is null"))
+
+
+def content(folder: Path) -> list[tuple[object, ...]]:
+    """Everything the store says, so that "nothing was changed" can be looked at."""
+    with Connection(folder / STORE, read_only=True) as store:
+        tables = store.rows("select table_name from duckdb_tables() where database_name = 'menton' order by all")
+        return [row for (table,) in tables for row in store.rows(f"select * from {table} order by all")]
+
+
+# one number a line; the rule is the project's own (README, "What is kept"), so each line is written out by hand
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("IT-1", "it-001", True),
+        ("IT-1", " It - 1 ", True),
+        ("7", "007", True),
+        ("7", "7.0", True),
+        ("7", "7,0", True),
+        ("A 7", "a7", True),
+        ("2019-0012", "2019-12", True),
+        ("0", "000", True),
+        ("7", "70", False),
+        ("7", "0.7", False),
+        ("1 12", "11 2", False),
+        ("112", "1 12", False),
+        ("IT-1", "IT1", False),
+        ("A1", "B1", False),
+        ("2021.10", "2021.1", False),
+        ("100", "1", False),
+        ("7.05", "7.5", False),
+    ],
+)
+def test_two_spellings_are_one_number_by_the_rule_and_no_further(one: str, other: str, same: bool) -> None:
+    first, second = case_numbers(pl.Series([one, other]))
+    assert (first == second) is same
+
+
+def test_a_file_with_the_numbers_typed_another_way_updates_its_cases(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "w"
+    assert ingested(folder, written(tmp_path / "a.csv", [f"IT-{n:03}" for n in range(1, 11)])) == 0
+    assert "case numbers: without spaces, capitals, zeros before a number" in capsys.readouterr().out
+    assert ingested(folder, written(tmp_path / "b.csv", [f"it - {n}" for n in range(1, 11)])) == 0
+    assert n_cases(folder) == 10
+
+
+def test_two_spellings_in_one_file_are_not_put_together_without_a_word(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert ingested(tmp_path / "w", written(tmp_path / "a.csv", ["A1", "a1", "A2"])) == 0
+    said = capsys.readouterr().out
+    assert "1 written in another way than elsewhere in the file" in said
+    assert "3 rows read = 1 loaded + 2 turned away" in said
+
+
+def test_a_warehouse_made_before_the_rule_keeps_its_keys(tmp_path: Path) -> None:
+    folder = tmp_path / "w"
+    path = written(tmp_path / "a.csv", ["IT-001", "IT-002"])
+    assert ingested(folder, path) == 0
+    keyer = Keyer.from_file(key_file_beside(folder))
+    before = {number: keyer.key("PRACTICE", number) for number in ("IT-001", "IT-002")}
+    with open_store(folder) as store:  # as the loader of before the rule kept them: the number as it was typed
+        for number, key in before.items():
+            by_rule = keyer.keys("PRACTICE", pl.Series([number]))[0]
+            store.execute("update case_registry set case_key = ? where case_key = ?", [key, by_rule])
+    assert ingested(folder, written(tmp_path / "b.csv", ["IT-001", "IT-002", "IT-003"], seed=2)) == 0
+    with Connection(folder / STORE, read_only=True) as store:
+        keys = {key for (key,) in store.rows("select case_key from case_registry")}
+    assert keys == {*before.values(), keyer.key("PRACTICE", "it-3")}
+
+
+def test_a_new_practice_among_others_is_confirmed_once_and_changes_nothing_before(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "w"
+    path = written(tmp_path / "a.csv", [f"{n}" for n in range(6)])
+    assert ingested(folder, path, "--practice", "HARBOUR") == 0
+    before = content(folder)
+    other = written(tmp_path / "b.csv", [f"{n}" for n in range(6)], seed=2)
+    assert ingested(folder, other, "--practice", "HARBOR") == 1
+    said = capsys.readouterr().err
+    assert "HARBOR is new in this warehouse, which holds HARBOUR (6 cases); did you mean HARBOUR?" in said
+    assert "--yes" in said
+    assert content(folder) == before
+    assert ingested(folder, other, "--practice", "QUARRY", "--yes") == 0
+    assert ingested(folder, written(tmp_path / "c.csv", ["20"], seed=3), "--practice", "QUARRY") == 0
+    assert n_cases(folder) == 13
+
+
+@pytest.mark.parametrize("practice", ["HARBOUR", "QUARRY"])
+def test_cases_that_are_there_under_other_numbers_stop_the_load(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], practice: str
+) -> None:
+    folder = tmp_path / "w"
+    assert ingested(folder, written(tmp_path / "a.csv", [f"IT-{n}" for n in range(20)]), "--practice", "HARBOUR") == 0
+    assert ingested(folder, written(tmp_path / "q.csv", ["900"], seed=9), "--practice", "QUARRY", "--yes") == 0
+    capsys.readouterr()
+    before = content(folder)
+    # eighteen of the same people under other numbers, and four others
+    rows = written(tmp_path / "b.csv", [f"{n}" for n in range(100, 118)]).read_text(encoding="utf-8")
+    others = written(tmp_path / "c.csv", [f"{n}" for n in range(200, 204)], seed=7).read_text(encoding="utf-8")
+    both = tmp_path / "both.csv"
+    both.write_text(rows + others.partition("\n")[2], encoding="utf-8")
+    assert ingested(folder, both, "--practice", practice) == 1
+    said = capsys.readouterr().err
+    where = "other numbers" if practice == "HARBOUR" else "other numbers or practices"
+    assert f"18 of 22 new cases are the same as cases of HARBOUR (18) under {where}" in said
+    assert content(folder) == before
+    assert ingested(folder, both, "--practice", practice, "--yes") == 0
+    assert n_cases(folder) == 43
+
+
+def test_other_people_of_the_same_age_and_sex_do_not_stop_a_load(tmp_path: Path) -> None:
+    folder = tmp_path / "w"
+    headings = "case_id,sex,age_at_start,selection,status,comparison"
+    for seed in range(3):
+        lines = [f"{seed}-{n},female,{9 + n % 4},consecutive,in_treatment,treated" for n in range(40)]
+        path = tmp_path / f"{seed}.csv"
+        path.write_text("\n".join([headings, *lines]) + "\n", encoding="utf-8")
+        assert ingested(folder, path) == 0
+    assert n_cases(folder) == 120
+
+
+def test_own_numbers_are_found_in_any_spelling(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "w"
+    path = written(tmp_path / "a.csv", [f"IT-{n:03}" for n in range(1, 6)])
+    assert ingested(folder, path) == 0
+    capsys.readouterr()
+    out = tmp_path / "plan.csv"
+    words = ["repeats", "--warehouse", str(folder), "--plan", "5", "--cases", str(path), "--out", str(out)]
+    assert main([*words, "--seed", "1"]) == 0
+    numbers = pl.read_csv(out)["case_id"].to_list()
+    assert len(numbers) == 5
+    assert set(numbers) <= {f"IT-{n:03}" for n in range(1, 6)}
