@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import polars as pl
 import streamlit as st
@@ -17,7 +18,7 @@ from warehouse.words.numbers import cases
 from warehouse.words.shares import CAUTION
 
 KINDS = ["csv", "tsv", "txt", "xlsx", "parquet", "json"]
-MEANT = "it is meant so"
+ASKED = "asked to confirm"
 OWN_NAMES, PROPOSED, OWN_MAPPING = (
     "as in the template",
     "proposed from the file, to be corrected",
@@ -42,8 +43,10 @@ def page() -> None:
         practice = st.text_input(
             "Pseudonym of the practice", help="such as HARBOUR; leave it blank if the mapping states it"
         )
-        meant = bool(st.session_state.get(MEANT))
-        delivered = Delivered(files=files, mapping=mapping, practice=practice.strip(), confirmed=meant)
+        delivered = Delivered(files=files, mapping=mapping, practice=practice.strip())
+        if st.session_state.get(ASKED) == delivered.fingerprint:
+            meant = st.checkbox("What was asked is meant so: go on all the same")
+            delivered = replace(delivered, confirmed=meant)
         try_out(delivered)
     behind(("Caution", CAUTION))
 
@@ -101,8 +104,9 @@ def try_out(delivered: Delivered) -> None:
         return
     if rehearsal.preview is None:
         refusal(rehearsal.told)
-        if rehearsal.told.asks:
-            st.checkbox("It is meant so: go on all the same", key=MEANT)
+        if rehearsal.told.asks and st.session_state.get(ASKED) != delivered.fingerprint:
+            st.session_state[ASKED] = delivered.fingerprint
+            st.rerun()
         return
     outcome(rehearsal.preview, rehearsal.told)
     st.header("4. Load")

@@ -157,7 +157,7 @@ def with_own_numbers(
             out = room / f"{command}.xlsx"
             words = [command, *own, *more, "--out", str(out), *_of_warehouse(place.folder, place, case_key)]
             told = _run(words, room)
-            made.append((told, out.name, out.read_bytes() if out.exists() else b""))
+            made.append((told, out.name, out.read_bytes() if told.is_well else b""))
     return made
 
 

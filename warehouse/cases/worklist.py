@@ -55,7 +55,9 @@ def worklist(reader: Reader, *, selection: Selection, definition: str | None = N
     parts += [_second_readings(reader, practice) for practice in practices if practice in reader.practices]
     frame = pl.concat(parts, how="diagonal_relaxed").select(pl.col(name).cast(kind) for name, kind in COLUMNS.items())
     order = pl.col("task").replace_strict({task: place for place, task in enumerate(TASKS)}, return_dtype=pl.Int8)
-    frame = frame.filter(pl.col("practice").is_in(list(practices))).sort(order, "practice", "file", "row", "case_key")
+    if "practice" in selection.filters:
+        frame = frame.filter(pl.col("practice").is_in(list(practices)))
+    frame = frame.sort(order, "practice", "file", "row", "case_key")
     return Worklist(frame=frame, definition=chosen, build=reader.snapshot.build_id)
 
 
