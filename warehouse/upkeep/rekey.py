@@ -110,10 +110,10 @@ def _written_anew(
         copy_into(store, folder / _DRAFT, key=new_key)
         draft = finished(store)
         with files_told(folder):
-            if new_key != key and new_key is None:
+            if new_key is None and key is not None:
                 unseal(folder)
-            elif new_key != key and key is not None:
-                share_key(folder, [key, new_key])  # until the store is under the new one alone
+            elif new_key is not None and key not in {None, new_key}:
+                share_key(folder, [str(key), new_key])  # until the store is under the new one alone
         if os.name != "nt":  # while the store is held, so that no other program can load into the one that goes
             _swap(folder, draft)
     if os.name == "nt":  # Windows renames nothing onto an open file
