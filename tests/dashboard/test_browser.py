@@ -46,6 +46,8 @@ ADDRESSES = {
     "methods": "How it is counted",
     "take_along": "Take along",
     "bring_in": "Bring in a file",
+    "take_back": "Take back",
+    "worklist": "What is left to do",
     "present?message=3": "How far faces moved",
 }
 

@@ -24,6 +24,8 @@ PAGES = {
     "methods": "How it is counted",
     "take_along": "Take along",
     "bring_in": "Bring in a file",
+    "take_back": "Take back",
+    "worklist": "What is left to do",
     "present": "The answer",
 }
 
