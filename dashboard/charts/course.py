@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import altair as alt
 import polars as pl
 
 from dashboard.charts.figure import ChartFigure, finished, hover, y_at
 from dashboard.charts.intervals import CHOSEN, shares_figure
 from dashboard.theme import LIGHT, Palette
+from warehouse.cases.case_dots import MeanCourse
 from warehouse.questions.shares import Rates
 
 
@@ -60,3 +63,43 @@ def years_figure(result: Rates) -> Years:
     full = shares_figure(result)
     codes = pl.Series([group.group for group in result.groups], dtype=pl.String)
     return Years(frame=full.frame.with_columns(code=codes), alt=full.alt)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Slopes(ChartFigure):
+    """Means from start to finish: one row a line and time, with ``name``, ``at``, ``value`` and ``is_expected``."""
+
+    axis: str  # What is measured, with its unit
+
+    def layers(self, palette: Palette, *, large: bool) -> list[alt.Chart]:
+        """The lines with their names at the right."""
+        base = alt.Chart(self.frame).encode(
+            x=alt.X("at:O", sort=None, title="", axis=alt.Axis(labelAngle=0)),
+            y=alt.Y("value:Q", title=self.axis, scale=alt.Scale(zero=False, padding=18)),
+            detail="name:N",
+        )
+        dash = alt.StrokeDash(
+            "is_expected:N", scale=alt.Scale(domain=[False, True], range=[[1, 0], [6, 4]]), legend=None
+        )
+        words = base.mark_text(align="right", dx=-8, dy=-9).encode(text=alt.Text("said:N"))
+        return [
+            base.mark_line(color=palette.main, strokeWidth=4 if large else 2.5).encode(strokeDash=dash),
+            base.mark_point(color=palette.main, filled=True, size=200 if large else 70, opacity=1),
+            words.transform_filter("datum.at == 'finish'"),
+        ]
+
+
+def slopes_figure(course: MeanCourse) -> Slopes:
+    """The lines of a mean course, each from its start to its finish."""
+    lines = [(f"{one.name}, n = {one.n:,}", one.start, one.finish, False) for one in course.rows]
+    whole = course.rows[0]
+    if whole.expected is not None:
+        lines.append(("expected from ordinary growth alone", whole.start, whole.expected, True))
+    rows = [
+        {"name": name, "at": at, "value": round(value, 1), "said": f"{name}: {value:.1f}", "is_expected": is_expected}
+        for name, start, finish, is_expected in lines
+        for at, value in (("start", start), ("finish", finish))
+    ]
+    listed = "; ".join(f"{name}: {start:.1f} to {finish:.1f}" for name, start, finish, _ in lines)
+    axis = f"{course.label}, {course.unit}"
+    return Slopes(frame=pl.DataFrame(rows), alt=f"{axis}, mean at the start and at the finish. {listed}.", axis=axis)

@@ -67,7 +67,7 @@ def pictures(found: Glance) -> None:
         titled_link(wording.flow_sentence(found.overall.flow), "behind")
         draw(sampling_figure(found.overall.flow), key="flow")
     with after:
-        step, address = wording.next_step(found.group, found.overall.flow)
+        (step, address), *_ = wording.steps(found.group, found.overall.flow, found.overall.definition)
         titled_link(say("glance.next"), address)
         fine(step, say("glance.marks"), say("glance.choose"))
 

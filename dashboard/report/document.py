@@ -18,14 +18,14 @@ from warehouse.words.numbers import level_name, percent, signed
 Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "mean", "ratio", "number"]
 
 THE_TALK = (
-    "the answer",
-    "who was counted, and by which definition",
-    "how far faces moved",
-    "the comparisons, crude beside adjusted",
-    "another threshold, and the missing",
-    "measuring error and ordinary growth",
-    "the practices beside each other, or how complete the records are",
-    "what the figures cannot tell",
+    "the finding",
+    "shares by appliance",
+    "two groups, like with like",
+    "age and extraction",
+    "worse and better, beside what was expected",
+    "from start to finish",
+    "what could be wrong",
+    "what we will change",
 )
 """What the slides of a talk are about, in the order in which a room asks."""
 
@@ -228,6 +228,7 @@ class Section:
     picture: Picture | None = None  # Its picture, if it has one
     tables: tuple[DocumentTable, ...] = ()
     remarks: tuple[str, ...] = ()  # Quieter sentences at the end
+    finding: str = ""  # What it found, in a sentence that can be a title
 
 
 def pictured(
@@ -240,6 +241,7 @@ def pictured(
     tables: tuple[DocumentTable, ...] = (),
     remarks: tuple[str, ...] = (),
     picture_title: str = "",
+    finding: str = "",
     groups: tuple[str, str] | None = None,
 ) -> Section:
     """A section about one picture; empty sentences are left out."""
@@ -250,6 +252,7 @@ def pictured(
         picture=Picture(name=name, title=picture_title or title, caption=caption, figure=figure, groups=groups),
         tables=tables,
         remarks=tuple(text for text in remarks if text),
+        finding=finding,
     )
 
 
@@ -284,6 +287,7 @@ class Document:
     caution: str  # The usual caution
     sections: tuple[Section, ...]  # In order
     limits: tuple[str, ...]  # What the figures cannot tell, in short sentences
+    steps: tuple[str, ...]  # What would make the audit firmer, the most pressing first
     cautions: tuple[str, ...]  # Further cautions that go with single figures
     methods: tuple[str, ...]  # How it was done, in paragraphs; `references` are cited there by number
     references: tuple[str, ...]

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from warehouse.analysis.change import mean_change
+from warehouse.cases.case_dots import MeanCourse, mean_course
 from warehouse.marts.grouping import Grouping
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import Definition
@@ -36,6 +37,7 @@ class Gathered:
     # Comparison -> group -> mean change; empty where there is no single change
     means: Mapping[str, Mapping[str, Estimate]]
     pairs: Mapping[str, PairComparison]  # Comparison -> two of its groups with what was recorded held alike
+    course: MeanCourse | None  # Means from start to finish
     published_at: str  # When the build was published
     practices: tuple[str, ...]  # Pseudonyms of the practices in the warehouse
 
@@ -82,6 +84,7 @@ def gather(
             if result.by is not None
         },
         pairs=pairs,
+        course=mean_course(reader, selection=selection, definition=definition),
         published_at=reader.snapshot.published_at,
         practices=selection.filters.get("practice") or reader.practices,
     )

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from dashboard.report.adjusted import AdjustedShown
+from warehouse.cases.case_dots import MeanCourse
 from warehouse.cases.flow import Flow
 from warehouse.disclosure import Policy
 from warehouse.marts.grouping import Grouping
@@ -83,6 +84,7 @@ class Findings:
     secondary: tuple[tuple[Definition, GroupRow], ...]  # The same for the other families
     curve: ThresholdCurve  # Share against the threshold; thresholds that may not be shown are left out
     change: Change | None  # The changes behind the classes; None where there are none, or they may not be shown
+    course: MeanCourse | None = None  # Means from start to finish; by class for the practice itself alone
     refused: str = ""  # Why none of the counts over all cases may be shown, or the empty text
     # The practices beside each other; None where that was not asked for or may not be shown
     beside: Beside | None = None

@@ -17,6 +17,7 @@ from dashboard.report.adjusted import AdjustedShown, held_alike
 from dashboard.report.gathered import Gathered
 from dashboard.report.shown import Change, Comparison, Findings
 from warehouse.analysis.difference import risk_difference
+from warehouse.cases.case_dots import MeanCourse
 from warehouse.disclosure import Count, Policy
 from warehouse.marts.grouping import Grouping
 from warehouse.outcomes.definition import Definition
@@ -65,6 +66,7 @@ def shown_for(policy: Policy, gathered: Gathered, *, cases: str, around: Counted
         secondary=tuple(_rounded(other, policy) for other in gathered.secondary),
         curve=_curve(gathered.counted.threshold, published),
         change=_change(gathered, published.count(COUNTED), policy),
+        course=_course(gathered, published.count(COUNTED), policy),
         refused=published.frame.refused,
     )
 
@@ -120,6 +122,17 @@ def _curve(curve: ThresholdCurve, published: Published) -> ThresholdCurve:
         return replace(curve, points=(), n=0)
     kept = tuple(p for p in curve.points if published.count(threshold_name(p.threshold)).value is not None)
     return replace(curve, points=kept)
+
+
+def _course(gathered: Gathered, counted: Count, policy: Policy) -> MeanCourse | None:
+    """Means over all cases counted; of its classes, and of a part of the cases, for the practice itself alone."""
+    course = gathered.course
+    if course is None or policy.hides_nothing:
+        return course
+    whole = course.rows[0]
+    if counted.value != whole.n or whole.n < policy.mean_minimum:
+        return None
+    return replace(course, rows=course.rows[:1])
 
 
 def _change(gathered: Gathered, counted: Count, policy: Policy) -> Change | None:

@@ -50,16 +50,64 @@ class CaseDots:
         return first.replace("_", "-"), second.replace("_", "-")
 
 
+@dataclass(frozen=True, slots=True)
+class CoursePart:
+    """Means of some cases at the two times, in the unit of the measure."""
+
+    name: str  # Which cases: all counted, adverse, not adverse
+    n: int
+    start: float
+    finish: float
+    expected: float | None  # At the finish, had ordinary growth alone been at work; None without a growth curve
+
+
+@dataclass(frozen=True, slots=True)
+class MeanCourse:
+    """The measure of a definition from start to finish: all counted cases first, then by class."""
+
+    label: str
+    unit: str
+    rows: tuple[CoursePart, ...]
+
+
+def mean_course(reader: Reader, *, selection: Selection, definition: str | None = None) -> MeanCourse | None:
+    """Mean start, finish and expected finish; None where :func:`case_dots` has nothing to draw, or nobody."""
+    chosen = reader.definition(definition)
+    found = _measured(reader, chosen)
+    if found is None:
+        return None
+    part, measure, columns = found
+    source, values = _counted(chosen, part, measure, selection, has_expected=f"{measure}__expected" in columns)
+    rows = reader.connection.rows(
+        "select coalesce(status, 'all counted'), count(*), avg(before), avg(after), avg(before + expected)"
+        f" from ({source}) as counted where is_drawn group by grouping sets ((), (status)) order by count(*) desc, 1",
+        values,
+    )
+    if not rows or not rows[0][1]:
+        return None
+    label, unit = reader.connection.rows("select label, unit from mart_measures where measure = ?", [measure])[0]
+    whole = [row for row in rows if row[0] == "all counted"]
+    others = [row for row in rows if row[0] != "all counted"]
+    return MeanCourse(label, unit, tuple(CoursePart(*row) for row in (*whole, *others)))
+
+
+def _measured(reader: Reader, chosen: Definition) -> tuple[ChangePart, str, set[str]] | None:
+    """The change of a definition and the first of its measures that was ever read."""
+    part = chosen.single_change
+    columns = set(reader.connection.columns("mart_spans"))
+    measure = next((one for one in part.measures if f"{one}__before" in columns), None) if part else None
+    return None if part is None or measure is None else (part, measure, columns)
+
+
 def case_dots(
     reader: Reader, *, selection: Selection, definition: str | None = None, most: int = MOST_DOTS
 ) -> CaseDots | None:
     """The cases counted under a definition; None where it has no single change, or its measure was never read."""
     chosen = reader.definition(definition)
-    part = chosen.single_change
-    columns = set(reader.connection.columns("mart_spans"))
-    measure = next((one for one in part.measures if f"{one}__before" in columns), None) if part else None
-    if part is None or measure is None:
+    measured = _measured(reader, chosen)
+    if measured is None:
         return None
+    part, measure, columns = measured
     source, values = _counted(chosen, part, measure, selection, has_expected=f"{measure}__expected" in columns)
     n, n_with, middle = reader.connection.rows(
         "select count(*), coalesce(sum(case when is_drawn then 1 else 0 end), 0),"

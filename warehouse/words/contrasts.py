@@ -5,6 +5,8 @@ The grammar is cautious: "in these cases", "the data are compatible with", "went
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from warehouse.analysis.comparison import TwoGroupComparison
 from warehouse.analysis.harm import NumberNeeded
 from warehouse.analysis.trend import TrendTest
@@ -70,7 +72,12 @@ def count_sentence(standing: Standing) -> str:
 
 def spread_sentence(result: Rates) -> str:
     """The highest and the lowest share of the groups, those with too few cases left out."""
-    large = [group for group in result.groups if group.counted.n >= FEWEST and group.rate.value is not None]
+    return spread_of(result.groups)
+
+
+def spread_of(groups: Sequence[GroupRow]) -> str:
+    """The same of groups of which counts may be hidden."""
+    large = [one for one in groups if (one.counted.value or 0) >= FEWEST and one.rate.value is not None]
     if len(large) < 2:
         return say("contrast.nothing_side_by_side", fewest=FEWEST)
     ordered = sorted(large, key=lambda group: group.rate.value or 0.0)
@@ -79,10 +86,12 @@ def spread_sentence(result: Rates) -> str:
         "contrast.spread",
         low=low.rate.value,
         low_label=low.label,
-        low_n=low.counted.n,
+        low_n=low.counted.value,
+        low_range=low.rate.interval,
         high=high.rate.value,
         high_label=high.label,
-        high_n=high.counted.n,
+        high_n=high.counted.value,
+        high_range=high.rate.interval,
     )
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from warehouse.cases.case_dots import MeanCourse
 from warehouse.cases.flow import Flow
 from warehouse.disclosure import Count
+from warehouse.outcomes.definition import Definition
 from warehouse.questions.misclassified import ErrorSources, GroupSurety
 from warehouse.questions.shares import GroupRow, Rates
 from warehouse.questions.spread import ChangePicture
@@ -96,6 +98,31 @@ def _level(estimate: Estimate) -> float:
     return estimate.interval.level if estimate.interval else 0.95
 
 
+def both_ways_sentence(group: GroupRow) -> str:
+    """Worse and better with the net, in one sentence that can be a title."""
+    share, net = group.share_favourable, group.net
+    if share is None or net is None or share.value is None or net.value is None or group.rate.value is None:
+        return f"{answer_sentence(group)} {other_way_sentence(group)}"
+    return say(
+        "both.finding",
+        worse=group.rate.value,
+        worse_range=group.rate.interval,
+        better=share.value,
+        better_range=share.interval,
+        n=group.counted.value,
+        net=net.value,
+        net_range=net.interval,
+    )
+
+
+def course_sentence(course: MeanCourse) -> str:
+    """The mean at the start and at the finish, and what growth alone would have made of it."""
+    whole = course.rows[0]
+    expected = "" if whole.expected is None else say("both.course_expected", expected=whole.expected)
+    said = {"label": course.label, "unit": course.unit, "expected": expected}
+    return say("both.course", start=whole.start, finish=whole.finish, n=whole.n, **said)
+
+
 def years_sentence(result: Rates) -> str:
     """The share of the first and of the last year of start in which enough cases were counted."""
     known = [
@@ -115,15 +142,19 @@ def years_sentence(result: Rates) -> str:
     )
 
 
-def next_step(group: GroupRow, flow: Flow) -> tuple[str, str]:
-    """The one step that would make the finding firmer, and the address of the page for it."""
-    if group.counted.n < FEW:
-        return say("step.count_more", n=group.counted.n, needed=FEW), "bring_in"
-    due = [(loss.cases.n, loss.reason) for stage in flow.stages for loss in stage.losses if loss.is_due]
-    if group.missing.n > MUCH_MISSING * group.started.n and due:
-        most, reason = max(due)
-        return say("step.find_missing", n=most, reason=reason, missing=group.missing.n), "data"
-    return say("step.plan"), "methods"
+def steps(group: GroupRow, flow: Flow, definition: Definition) -> list[tuple[str, str]]:
+    """What would make the finding firmer, the most pressing first, each with the address of the page for it."""
+    listed = []
+    if group.counted.value is not None and group.counted.value < FEW:
+        listed.append((say("step.count_more", n=group.counted.value, needed=FEW), "bring_in"))
+    due = [(one.cases.value or 0, one.reason) for stage in flow.stages for one in stage.losses if one.is_due]
+    most, reason = max(due, default=(0, ""))
+    started, missing = group.started.value, group.missing.value
+    if started and missing and most and missing > MUCH_MISSING * started:
+        listed.append((say("step.find_missing", n=most, reason=reason, missing=missing), "data"))
+    listed.append((say("step.plan"), "methods"))
+    listed.append((say("step.again", name=definition.name), "methods"))
+    return listed
 
 
 def headline(result: Rates) -> str:

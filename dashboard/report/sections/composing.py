@@ -7,6 +7,7 @@ from dataclasses import replace
 from importlib.metadata import version
 
 from dashboard.charts.changes import changes_figure
+from dashboard.charts.course import slopes_figure
 from dashboard.charts.threshold import threshold_figure
 from dashboard.report import sentences
 from dashboard.report.adjusted import AdjustedShown
@@ -27,15 +28,20 @@ from dashboard.report.sections.methods import methods, references
 from dashboard.report.sections.practices import practice_sections
 from dashboard.report.shown import Change, Comparison, Findings
 from dashboard.report.shown_for import ROUND_TO
+from warehouse.cases.case_dots import MeanCourse
+from warehouse.words.contrasts import spread_of
 from warehouse.words.numbers import level_name
-from warehouse.words.sentences import caution_text
+from warehouse.words.sentences import caution_text, say
 from warehouse.words.shares import (
     CAUTION,
     answer_sentence,
     benchmark_sentence,
+    both_ways_sentence,
     bounds_sentence,
+    course_sentence,
     flow_sentence,
     other_way_sentence,
+    steps,
 )
 
 TITLE = "Audit of vertical facial change"
@@ -54,6 +60,7 @@ def document(found: Findings, *, title: str | None = None, with_questions: bool 
         caution=CAUTION,
         sections=tuple(_sections(found)),
         limits=tuple(sentences.limits(found)),
+        steps=tuple(text for text, _ in steps(found.overall, found.flow, found.definition)),
         cautions=tuple(sentences.cautions(found)),
         methods=methods(found),
         references=references(found),
@@ -99,11 +106,14 @@ def _sections(found: Findings) -> Iterator[Section]:
     yield _definition(found)
     yield _flow(found)
     yield _missing(found)
+    yield _both_ways(found)
     yield _threshold(found)
     for comparison in found.comparisons:
         yield _comparison(comparison, found)
         if comparison.adjusted is not None:
             yield _held_alike(comparison, comparison.adjusted)
+    if found.course is not None:
+        yield _course(found.course)
     if found.change is not None:
         yield _change(found.change, found)
     if found.beside is not None:
@@ -182,6 +192,7 @@ def _comparison(comparison: Comparison, found: Findings) -> Section:
             + (f" The first {MOST_DRAWN} groups of the table." if len(comparison.groups) > MOST_DRAWN else "")
         ),
         paragraphs=(sentences.CRUDE, sentences.difference(comparison)),
+        finding=spread_of(comparison.groups),
         tables=(tables.comparison_table(comparison, found),),
         remarks=(
             by.note,
@@ -210,8 +221,50 @@ def _held_alike(comparison: Comparison, held: AdjustedShown) -> Section:
             f" {level_name(held.level)}. The star marks the method decided on beforehand."
         ),
         paragraphs=(*held.said, *held.standing),
+        finding=_pair_title(held),
         tables=(*(table(comparison, held) for table in made), *balance),
         remarks=held.remarks,
+    )
+
+
+def _pair_title(held: AdjustedShown) -> str:
+    """The difference by the method decided on beforehand, as a title."""
+    found = next((one.difference for one in held.methods if one.method == held.main), None)
+    if found is None or found.value is None or found.interval is None:
+        return ""
+    first, second = held.labels
+    said = {"first": first, "second": second, "difference": found.value, "interval": found.interval}
+    return say("contrast.pair_title", level=held.level, **said)
+
+
+def _both_ways(found: Findings) -> Section:
+    """Worse and better beside each other, and what befell children nobody treated."""
+    bars = tables.both_ways_bars(found)
+    title = "Worse and better together"
+    return pictured(
+        "both_ways",
+        title,
+        bars_figure(bars, f"Shares with {level_name(found.level)}. {_read(bars)}"),
+        caption=f"Diamond: share. Thick line: {level_name(found.level)}. Both are held to the same threshold.",
+        paragraphs=(other_way_sentence(found.overall),),
+        tables=(tables.both_ways_table(bars, found.level),),
+        finding=both_ways_sentence(found.overall),
+    )
+
+
+def _course(course: MeanCourse) -> Section:
+    """Means from start to finish."""
+    figure = slopes_figure(course)
+    caption = "Mean at the start and at the finish; dashed: had ordinary growth alone been at work."
+    said = course_sentence(course)
+    return pictured(
+        "course",
+        "From start to finish",
+        figure,
+        caption=caption,
+        tables=(tables.course_table(course),),
+        finding=said,
+        paragraphs=(said,),
     )
 
 

@@ -29,11 +29,13 @@ from dashboard.report.document import (
     words,
 )
 from dashboard.report.shown import Comparison, Findings
+from warehouse.cases.case_dots import MeanCourse
 from warehouse.cases.flow import StageCount
 from warehouse.outcomes.definition import FAMILIES, Definition
 from warehouse.questions.shares import GroupRow
 from warehouse.results import Estimate
 from warehouse.words.numbers import cases, level_name
+from warehouse.words.sentences import say
 
 _GROUP = TableColumn("group", "group")
 _STARTED = TableColumn("started", "started", "count")
@@ -276,6 +278,45 @@ def missing_bars(found: Findings) -> tuple[Bar, ...]:
     if found.untreated is not None:
         bars.append(_without_bounds(bar("children observed without treatment", found.untreated)))
     return tuple(bars)
+
+
+def both_ways_bars(found: Findings) -> tuple[Bar, ...]:
+    """Worse, better, and worse among children nobody treated."""
+    group = found.overall
+    bars = [_without_bounds(bar(say("both.worse"), group))]
+    if group.favourable is not None and group.share_favourable is not None:
+        low, high = ends(group.share_favourable.interval)
+        counts = f"{count(group.favourable).text} of {group.counted.shown}"
+        value = share(group.share_favourable.value)
+        bars.append(Bar(label=say("both.better"), counts=counts, share=value, low=low, high=high))
+    if found.untreated is not None:
+        bars.append(_without_bounds(bar(say("both.untreated"), found.untreated)))
+    return tuple(bars)
+
+
+def both_ways_table(bars: tuple[Bar, ...], level: float) -> DocumentTable:
+    """One row a share."""
+    columns = (TableColumn("which", "which"), TableColumn("cases", "cases"), *share_columns(level))
+    rows = tuple((words(one.label), words(one.counts), one.share, *interval_entries(one.low, one.high)) for one in bars)
+    return DocumentTable(name="both_ways", caption="Worse and better, by one threshold", columns=columns, rows=rows)
+
+
+def course_table(course: MeanCourse) -> DocumentTable:
+    """One row a set of cases."""
+    columns = (
+        TableColumn("cases", "cases"),
+        TableColumn("n", "number", "count"),
+        *(TableColumn(key, f"{key}, {course.unit}", "number") for key in ("start", "finish", "expected")),
+    )
+    rows = tuple(
+        (words(one.name), FlowEntry(f"{one.n:,}", one.n), *map(_one_decimal, (one.start, one.finish, one.expected)))
+        for one in course.rows
+    )
+    return DocumentTable(name="course", caption=f"{course.label}: means", columns=columns, rows=rows)
+
+
+def _one_decimal(value: float | None) -> FlowEntry:
+    return NO_ENTRY if value is None else FlowEntry(f"{value:.1f}".removesuffix(".0"), float(f"{value:.1f}"))
 
 
 def _end(label: str, estimate: Estimate) -> Bar:

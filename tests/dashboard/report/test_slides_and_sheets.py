@@ -27,6 +27,7 @@ from dashboard.report.write import file_bytes
 from tests.dashboard.report.conftest import TITLE, Made, charts_of, files_of, parts_of
 from warehouse.marts.reader import Reader
 
+RELATED = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 CHART = {"c": "http://schemas.openxmlformats.org/drawingml/2006/chart"}
 
 
@@ -34,44 +35,56 @@ def texts(slide: Any) -> list[str]:
     return [shape.text_frame.text for shape in slide.shapes if shape.has_text_frame]
 
 
-def test_the_talk_has_a_slide_a_message_each_with_a_title(made: Made) -> None:
+def test_the_talk_has_a_slide_a_finding_each_as_its_title(made: Made) -> None:
     titles = titles_of(made.slides)
-    adjusted = [one.adjusted for one in made.found.comparisons if one.adjusted is not None]
-    held_alike = any(found.difference.value is not None for one in adjusted for found in one.methods)
-    practices = made.found.beside is not None
-    assert titles[:8] == [
-        TITLE,
-        "Who was counted, and what counts as adverse",
-        "How far faces moved",
-        "Do groups differ? Crude beside adjusted" if held_alike else "Appliance category (first phase): as they came",
-        "Another threshold, or other fates of the missing",
-        "Measuring error and ordinary growth",
-        "How practices compare" if practices else "How complete the records are",
-        "What these figures cannot tell",
+    document = made.document
+    of = {section.name: section.finding for section in document.sections}
+    adjusted = [one.finding for one in document.sections if one.picture and one.picture.groups and one.finding]
+    is_shown = {name: name in of for name in ("age_band", "extraction", "course")}
+    n_talk = titles.index("For questions")
+    talk = titles[:n_talk]
+    assert talk[0] == document.answer
+    assert talk[1] == f"{document.section('appliance_category').title}: {of['appliance_category']}"
+    assert (talk[2] in adjusted) == bool(adjusted)
+    both = " ".join(f"{document.section(name).title}: {of[name]}" for name in ("age_band", "extraction"))
+    assert both in talk
+    assert of["both_ways"] in talk
+    assert (of.get("course") in talk) == is_shown["course"]
+    assert talk[-2:] == [
+        "What could be wrong: the missing, the line, and whom we treated",
+        "What we will change first: what we measure and whom we follow up",
     ]
-    assert any(text == made.document.answer for text in texts(made.slides.slides[0]))
+    assert n_talk == 6 + bool(adjusted) + is_shown["course"]
 
 
-def test_what_else_there_is_follows_for_questions_and_is_parted_from_the_talk(made: Made) -> None:
+def test_notes_of_the_talk_are_to_be_spoken_and_say_what_the_marks_are(made: Made) -> None:
+    slides = list(made.slides.slides)
+    for slide in slides[: titles_of(made.slides).index("For questions")]:
+        notes = slide.notes_slide.notes_text_frame.text
+        assert 60 <= len(notes.split()) <= 120, notes
+        if any(shape.has_chart for shape in slide.shapes):
+            assert re.search("Each (bar|line|column)", notes), notes
+
+
+def test_what_else_there_is_follows_for_questions_and_is_reached_from_one_list(made: Made) -> None:
     titles = titles_of(made.slides)
-    assert titles[8] == "For questions"
-    rest = titles[9:]
+    place = titles.index("For questions")
+    rest = titles[place + 1 :]
     held_alike = [title for title in rest if title.endswith(": adjusted")]
     assert len(held_alike) == sum(comparison.adjusted is not None for comparison in made.found.comparisons)
-    practices = ["Practices by their size", "How far faces moved, practice by practice"]
-    assert [title for title in rest if title not in held_alike] == [
-        "What counts as adverse",
-        "From started to counted",
-        "What the missing could do",
-        "Appliance category (first phase): crude shares",
-        "Age at start: crude shares",
-        "Extraction status: crude shares",
-        *(practices if made.found.beside is not None else []),
-    ]
-    listed = texts(made.slides.slides[8])
+    wanted = {section.title for section in made.document.sections if section.picture is not None}
+    assert all(any(title in one for one in rest) for title in wanted)
+    contents = made.slides.slides[place]
+    listed = texts(contents)
     assert all(any(title in text for text in listed) for title in rest)
+    links = contents._element.xpath(".//a:hlinkClick")
+    targets = [contents.part.related_part(link.get(f"{{{RELATED}}}id")) for link in links]
+    assert targets == [slide.part for slide in list(made.slides.slides)[place + 1 :]]
+    shapes = [shape for slide in list(made.slides.slides)[place + 1 :] for shape in slide.shapes]
+    back = [shape.click_action.target_slide for shape in shapes if not shape.has_chart]
+    assert sum(one is not None and one.part is contents.part for one in back) == len(rest)
     marked = ["For questions" in texts(slide) for slide in made.slides.slides]
-    assert marked == [False] * 8 + [True] * (len(titles) - 8)
+    assert marked == [False] * place + [True] * (len(titles) - place)
 
 
 def test_the_outline_names_the_talk_and_what_follows(made: Made) -> None:
@@ -79,7 +92,8 @@ def test_the_outline_names_the_talk_and_what_follows(made: Made) -> None:
     parts = re.findall(r'<p14:section name="([^"]+)".*?</p14:section>', text)
     sizes = [part.count("<p14:sldId ") for part in re.findall(r"<p14:section .*?</p14:section>", text)]
     assert parts == ["The talk", "For questions"]
-    assert sizes == [8, len(titles_of(made.slides)) - 8]
+    n_talk = titles_of(made.slides).index("For questions")
+    assert sizes == [n_talk, len(titles_of(made.slides)) - n_talk]
     assert len(set(re.findall(r'<p14:sldId id="(\d+)"', text))) == sum(sizes)
 
 
@@ -93,11 +107,11 @@ def test_presenters_choose_comparisons_and_whether_slides_for_questions_follow(o
     assert "Age at start: crude shares" in titles
     assert not [title for title in titles if title.startswith(("Appliance", "Extraction"))]
     alone = titles_of(Presentation(io.BytesIO(file_bytes(document(fewer, with_questions=False), ".pptx"))))
-    assert alone == titles[:8]
+    assert alone == titles[: titles.index("For questions")]
     none = replace(outside.found, comparisons=())
     talk = titles_of(Presentation(io.BytesIO(file_bytes(document(none, with_questions=False), ".pptx"))))
-    assert len(talk) == 7
-    assert not [title for title in talk if "groups" in title or "crude" in title]
+    assert len(talk) == len(alone) - 1 - any(title.endswith("points).") for title in alone)
+    assert not [title for title in talk if "adjusted" in title or title.startswith(("Appliance", "Age"))]
 
 
 def test_every_slide_carries_its_stamp_number_and_caution_and_notes_with_the_caveats(made: Made) -> None:
@@ -107,7 +121,8 @@ def test_every_slide_carries_its_stamp_number_and_caution_and_notes_with_the_cav
         assert any(stamp.line in text and FOOT in text for text in said)
         assert str(place) in said
         notes = slide.notes_slide.notes_text_frame.text
-        assert all(text in notes for text in (made.document.made_for, made.document.caution, stamp.line))
+        if place > titles_of(made.slides).index("For questions"):  # those of the talk are to be spoken
+            assert all(text in notes for text in (made.document.made_for, made.document.caution, stamp.line))
         assert 'type="slidenum"' in ElementTree.tostring(slide._element, encoding="unicode")
 
 
@@ -117,7 +132,7 @@ def test_type_is_large_but_for_the_foot(made: Made) -> None:
             for paragraph in shape.text_frame.paragraphs if shape.has_text_frame else ():
                 for run in paragraph.runs:
                     is_foot = run.text in FOOT or made.document.stamp.line in run.text
-                    assert run.font.size >= (Pt(12) if is_foot else Pt(16)), run.text
+                    assert run.font.size >= (Pt(12) if is_foot else Pt(18)), run.text
 
 
 def test_nothing_lies_outside_the_slide(made: Made) -> None:
@@ -132,7 +147,12 @@ def test_nothing_lies_outside_the_slide(made: Made) -> None:
 def test_charts_are_native_with_error_bars_and_text_for_those_who_do_not_see_them(made: Made) -> None:
     charts = charts_of(made.slides)
     n_slides = [sum(shape.has_chart for shape in slide.shapes) for slide in made.slides.slides]
-    assert sum(n_slides[:8]) >= 6
+    place = titles_of(made.slides).index("For questions")
+    told = made.document.sections
+    adjusted = any(one.finding for one in told if one.picture and one.picture.groups)
+    drawn = [one for one in told if one.picture and one.picture.title.endswith(", crude")]
+    with_share = [one for one in drawn if one.picture and one.picture.figure.frame["value"].is_not_null().any()]
+    assert sum(n_slides[:place]) == len(with_share) + adjusted + 1 + made.document.has("course")
     assert len(charts) == sum(n_slides), "no two charts have the same title"
     said = {picture.title: picture.alt for picture in made.document.pictures}
     assert len(set(charts) & set(said)) >= 6
@@ -162,8 +182,8 @@ def test_what_does_not_fit_on_a_slide_is_listed_below_the_chart(whole: Made) -> 
     (chart,) = (shape.chart for shape in slide.shapes if shape.has_chart)
     assert len(list(chart.plots[0].categories)) == MOST_BARS
     (listed,) = (text for text in texts(slide) if text.startswith("Not drawn: "))
-    assert listed.startswith("Not drawn: appliance number 11 (10 of 60); appliance number 12 (10 of 60); ")
-    assert listed.endswith("; and 21 more, in the notes.")
+    assert listed.startswith("Not drawn: appliance number 09 (10 of 60); appliance number 10 (10 of 60); ")
+    assert listed.endswith("; and 23 more, in the notes.")
     assert "appliance number 40" in slide.notes_slide.notes_text_frame.text
 
 
@@ -184,7 +204,8 @@ def test_slides_and_workbooks_lead_nowhere(made: Made) -> None:
         for name, part in parts_of(made.files[ending]).items():
             if name.endswith(".rels"):
                 assert b"External" not in part, name
-            assert b"hlinkClick" not in part, name
+            links = re.findall(rb"<a:hlinkClick [^>]*>", part)
+            assert all(b'action="ppaction://hlinksldjump"' in link for link in links), name
 
 
 def hostile(made: Made) -> DocumentTable:

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from textwrap import wrap
+from typing import Any
 
 import pptx
 from pptx.dml.color import RGBColor
@@ -35,8 +36,11 @@ BODY_WIDTH = WIDTH - 2 * LEFT
 FOOT_TOP = 6.93
 
 FACE = "Arial"
-TITLE, LARGE, NORMAL, SMALL, FINE = 30, 24, 20, 16, 12
-"""Type sizes in points; only the foot of a slide is finer than 16."""
+TITLE, LARGE, NORMAL, SMALL, FINE = 30, 24, 20, 18, 12
+"""Type sizes in points; only the foot of a slide, its source, is finer than 18."""
+
+LONGEST_TITLE, LONGER_TITLE = 84, 130
+"""Characters of a title on two lines in the largest type, and in the next; longer ones are set in normal size."""
 
 LONGEST_PROPERTY = 255
 """Characters that a property of the file may have."""
@@ -196,6 +200,13 @@ def set_alt(shape: BaseShape, *, title: str, text: str) -> None:
     named.set("title", title)
 
 
+def lead_to(slide: Slide, run: Any, target: Slide) -> None:  # noqa: ANN401 - a run of text
+    """Make a run of text on a slide lead to another slide of the file."""
+    link = slide.part.relate_to(target.part, RT.SLIDE)
+    click = parse_xml(f'<a:hlinkClick {nsdecls("a", "r")} r:id="{link}" action="ppaction://hlinksldjump"/>')
+    run._r.get_or_add_rPr().append(click)
+
+
 def parted(deck: Presentation, parts: Mapping[str, int]) -> None:
     """Name the parts of the presentation for its outline: name -> slides, in order; empty parts are left out."""
     ids = iter([one.get("id") for one in deck.part._element.sldIdLst])
@@ -230,6 +241,7 @@ class Deck:
     presentation: Presentation
     document: Document
     number: int = 0
+    contents: Slide | None = None  # The slide that lists those for questions
     part: str = ""
 
     def slide(self, title: str, notes: Sequence[str], *, size: int = TITLE) -> Slide:
@@ -242,10 +254,18 @@ class Deck:
         frame.word_wrap = True
         if self.part:
             kicker = [SlideLine(self.part, SMALL, quiet=True)]
-            add_text(slide, kicker, left=LEFT, top=0.1, width=BODY_WIDTH, height=0.35)
+            back = add_text(slide, kicker, left=LEFT, top=0.1, width=BODY_WIDTH, height=0.35)
+            back.click_action.target_slide = self.contents
         stamp, document = self.document.stamp, self.document
         said = [*(note for note in notes if note), document.made_for, f"{stamp.line}.", document.caution]
         slide.notes_slide.notes_text_frame.text = "\n".join(said)
+        return slide
+
+    def talk(self, title: str, notes: str) -> Slide:
+        """The next slide of the talk: its finding as its title, and what is spoken with it."""
+        size = TITLE if len(title) <= LONGEST_TITLE else LARGE if len(title) <= LONGER_TITLE else NORMAL
+        slide = self.slide(title, [], size=size)
+        slide.notes_slide.notes_text_frame.text = notes
         return slide
 
     def about(self, section: Section, said: str, title: str = "") -> tuple[Slide, float]:
@@ -282,7 +302,7 @@ def under(slide: Slide, text: str) -> float:
 
 def quiet_line(slide: Slide, text: str) -> float:
     """A quieter sentence at the foot of the slide; gives where it begins."""
-    bottom = FOOT_TOP - 0.15 - 0.3 * (1 + len(text) // 115)
+    bottom = FOOT_TOP - 0.15 - 0.33 * (1 + len(text) // 100)
     place = {"left": LEFT, "top": bottom, "width": BODY_WIDTH, "height": FOOT_TOP - 0.1 - bottom}
     add_text(slide, [SlideLine(text, SMALL, quiet=True)], **place)
     return bottom

@@ -15,7 +15,13 @@ import polars as pl
 from pptx.chart.axis import _BaseAxis
 from pptx.chart.chart import Chart
 from pptx.chart.data import CategoryChartData, XyChartData
-from pptx.enum.chart import XL_CHART_TYPE, XL_LEGEND_POSITION, XL_MARKER_STYLE, XL_TICK_LABEL_POSITION
+from pptx.enum.chart import (
+    XL_CHART_TYPE,
+    XL_LABEL_POSITION,
+    XL_LEGEND_POSITION,
+    XL_MARKER_STYLE,
+    XL_TICK_LABEL_POSITION,
+)
 from pptx.enum.dml import MSO_LINE
 from pptx.oxml import parse_xml
 from pptx.oxml.ns import nsdecls
@@ -24,6 +30,7 @@ from pptx.slide import Slide
 from pptx.util import Inches, Pt
 
 from dashboard.charts.changes import Histogram
+from dashboard.charts.course import Slopes
 from dashboard.charts.figure import ChartFigure
 from dashboard.charts.funnel import FunnelPlot
 from dashboard.charts.intervals import Intervals
@@ -39,6 +46,9 @@ FILL = "#8fbac4"
 PRACTICES = "practices"
 HIGH = ", high"
 """End of the name of a line that is the upper one of a pair, of which the legend names the lower alone."""
+
+NARROW = 7.0
+"""Inches below which the numbers on an axis of shares stand further apart."""
 
 Box = tuple[float, float, float, float]
 """Left, top, width and height in inches."""
@@ -79,6 +89,7 @@ def draw(slide: Slide, figure: ChartFigure, *, title: str, box: Box, size: int =
         Histogram: _columns,
         Curve: _curve,
         FunnelPlot: _funnel,
+        Slopes: _slopes,
     }
     set_alt(drawers[type(figure)](slide, figure, box, size), title=title, text=figure.alt)
 
@@ -119,6 +130,8 @@ def bars(
     known = [value for one in columns for name in list(one)[:3] for value in one[name] if value is not None]
     low, high = (0.0, round_top(known)) if unit is _SHARE else around_zero(known, fine=unit.digits > 1)
     chart.value_axis.minimum_scale, chart.value_axis.maximum_scale = low, high
+    if unit is _SHARE and box[2] < NARROW:
+        chart.value_axis.major_unit = 20 if high > 40 else 10
     _axis(chart.value_axis, axis, size, unit.on_axis)
     if len(columns) > 1:
         chart.plots[0].overlap = 0
@@ -177,6 +190,37 @@ def _curve(slide: Slide, figure: Curve, box: Box, size: int) -> GraphicFrame:
     _axis(chart.value_axis, "share of counted cases that went adverse", size, _SHARE.on_axis)
     chart.category_axis.minimum_scale, chart.category_axis.maximum_scale = min(places), max(places)
     _axis(chart.category_axis, f"threshold, {figure.unit}".rstrip(", "), size, "0.0")
+    return frame
+
+
+def _slopes(slide: Slide, figure: Slopes, box: Box, size: int) -> GraphicFrame:
+    """Means from start to finish, a line each, its value at both ends."""
+    data = CategoryChartData(number_format="0.0")
+    data.categories = figure.frame["at"].unique(maintain_order=True).to_list()
+    lines = list(figure.frame.group_by("name", maintain_order=True))
+    for (name,), rows in lines:
+        data.add_series(str(name), rows["value"].to_list())
+    frame, chart = _placed(slide, XL_CHART_TYPE.LINE_MARKERS, data, box, size)
+    for place, (series, (_, rows)) in enumerate(zip(chart.plots[0].series, lines, strict=True)):
+        colour = LIGHT.second if rows["is_expected"][0] else (LIGHT.main, LIGHT.quiet, LIGHT.adverse)[place % 3]
+        series.smooth = False
+        series.format.line.color.rgb, series.format.line.width = rgb(colour), int(Pt(3.5))
+        if rows["is_expected"][0]:
+            series.format.line.dash_style = MSO_LINE.DASH
+        series.marker.style, series.marker.size = XL_MARKER_STYLE.CIRCLE, 10
+        series.marker.format.fill.solid()
+        series.marker.format.fill.fore_color.rgb = rgb(colour)
+        ends = list(enumerate(rows["value"]))
+        for at, value in ends if place == 0 else ends[-1:]:  # all lines but of classes begin at one place
+            text = series.points[at].data_label
+            text.text_frame.text = f"{value:.1f}"
+            text.text_frame.paragraphs[0].runs[0].font.size = Pt(size)
+            text.position = XL_LABEL_POSITION.RIGHT if at else XL_LABEL_POSITION.LEFT
+    known = figure.frame["value"]
+    low, high = float(known.min() or 0.0), float(known.max() or 0.0)  # type: ignore[arg-type]
+    chart.value_axis.minimum_scale, chart.value_axis.maximum_scale = int(low) - 1, int(high) + 2
+    _axis(chart.value_axis, figure.axis, size, "0")
+    _legend(chart, XL_LEGEND_POSITION.BOTTOM, size)
     return frame
 
 

@@ -24,6 +24,8 @@ from dashboard.report.formats.slides.deck import (
     Deck,
     SlideLine,
     add_text,
+    lead_to,
+    listed_below,
     new_deck,
     parted,
     quiet_line,
@@ -40,7 +42,7 @@ MOST_MEANS = 12
 """Bars of means on a slide, the mean over all practices among them."""
 
 ORDERED = "In order of size, the largest first, and not by result: this is no ranking."
-AROUND = ("flow", "missing", "threshold", "change", "definitions", "secondary")
+AROUND = ("flow", "missing", "threshold", "change", "definitions", "secondary", "both_ways", "course")
 """Sections that are neither comparisons nor about practices, nor the definition."""
 
 
@@ -56,19 +58,26 @@ def slides_file(document: Document) -> bytes:
 
 
 def add_questions(deck: Deck) -> None:
-    """A slide that parts them from the talk and lists them, then the slides."""
-    listed = question_slides(deck.document)
+    """A slide that parts them from the talk and lists them, each entry leading to its slide, then the slides."""
+    document = deck.document
+    listed = question_slides(document)
     notes = ["The slides after this one are not part of the talk. Go to one when it is asked for."]
-    slide = deck.slide(FOR_QUESTIONS, notes, size=34)
+    slide = deck.slide(FOR_QUESTIONS, [*notes, document.answer, *document.lead, document.cases], size=34)
     halves = (listed[: (len(listed) + 1) // 2], listed[(len(listed) + 1) // 2 :])
+    boxes = []
     for place, half in enumerate(halves):
-        lines = [SlideLine(title, NORMAL, bullet=True) for title, _ in half]
+        lines = [SlideLine(title, SMALL, bullet=True) for title, _ in half]
         if lines:
-            add_text(slide, lines, left=LEFT + place * 6, top=1.5, width=5.7, height=FOOT_TOP - 1.6)
+            boxes.append(add_text(slide, lines, left=LEFT + place * 6, top=1.3, width=5.7, height=FOOT_TOP - 1.4))
     deck.finish(slide)
-    deck.part = FOR_QUESTIONS
+    deck.part, deck.contents = FOR_QUESTIONS, slide
+    first = deck.number
     for _, add in listed:
         add(deck)
+    made = list(deck.presentation.slides)[first:]
+    entries = [run for box in boxes for paragraph in box.text_frame.paragraphs for run in paragraph.runs]
+    for run, target in zip(entries, made, strict=True):
+        lead_to(slide, run, target)
 
 
 def question_slides(document: Document) -> list[tuple[str, Callable[[Deck], None]]]:
@@ -93,7 +102,7 @@ def _maker(section: Section) -> Callable[[Deck], None] | None:
         return lambda deck: _definition(deck, section)
     if section.name == "flow":
         return lambda deck: _flow(deck, section)
-    if picture is None or section.name == "definitions":
+    if picture is None:
         return None
     if picture.groups:
         return lambda deck: _held_alike(deck, section, picture)
@@ -101,7 +110,9 @@ def _maker(section: Section) -> Callable[[Deck], None] | None:
         return lambda deck: _means(deck, section, picture)
     if isinstance(picture.figure, FunnelPlot):
         return lambda deck: _sizes(deck, section, picture)
-    return (lambda deck: _shares(deck, section, picture)) if _holds_shares(picture) else None
+    if _holds_shares(picture):
+        return lambda deck: _shares(deck, section, picture)
+    return lambda deck: _drawn(deck, section, picture)
 
 
 def _holds_shares(picture: Picture) -> bool:
@@ -151,6 +162,23 @@ def _held_alike(deck: Deck, section: Section, picture: Picture) -> None:
     bottom = quiet_line(slide, " ".join(section.paragraphs[-2:]))
     if not figure.frame.is_empty():
         draw(slide, figure, title=picture.title, box=(LEFT, top, BODY_WIDTH, bottom - top), size=18)
+    deck.finish(slide)
+
+
+def _drawn(deck: Deck, section: Section, picture: Picture) -> None:
+    """A picture below its first sentences."""
+    slide, top = deck.about(section, " ".join(section.paragraphs[:2]))
+    figure = picture.figure
+    if isinstance(figure, Intervals):  # practices: those whose count is hidden have no bar
+        rows = figure.frame.filter(pl.col("kind") != EXPECTED)
+        shown = rows.filter(pl.col("value").is_not_null())
+        hidden = rows.filter(pl.col("value").is_null()).select("name", "counts").rows()
+        figure = replace(figure, frame=shown.head(MOST_MEANS))
+        bottom = quiet_line(slide, f"{ORDERED} Not drawn: {listed_below(hidden)}." if hidden else ORDERED)
+    else:
+        bottom = FOOT_TOP - 0.1
+    if not figure.frame.is_empty():
+        draw(slide, figure, title=picture.title, box=(LEFT, top, BODY_WIDTH, bottom - top))
     deck.finish(slide)
 
 

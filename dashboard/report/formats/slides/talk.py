@@ -1,13 +1,14 @@
-"""The talk: eight slides in the order in which a room asks.
+"""The talk: eight slides that answer the question, each with its finding as its title.
 
-The answer; who was counted; how far faces moved; the comparisons, crude beside adjusted; what threshold and
-missing cases do to the answer; measuring error and ordinary growth; the practices, or how complete the records are;
-what the figures cannot tell. Without a comparison the fourth is left out.
+The finding; shares by appliance; two groups like with like; age and extraction; worse and better beside what was
+expected; from start to finish; what could be wrong; what we will change. Notes are to be spoken: they say what the
+slide shows, in 60 to 120 words. Exact figures stand on the slides for questions.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -15,10 +16,9 @@ import polars as pl
 from pptx.slide import Slide
 
 from dashboard.charts.changes import Histogram
-from dashboard.charts.funnel import FunnelPlot
-from dashboard.charts.intervals import COUNTED, DIFFERENCE, EXPECTED, Intervals
-from dashboard.report.document import Document, DocumentTable, Picture, Section, ShownDifference, StageBar
-from dashboard.report.figures import differences_figure, stages_figure
+from dashboard.charts.course import Slopes
+from dashboard.charts.intervals import COUNTED, DIFFERENCE
+from dashboard.report.document import Document, Picture, Section
 from dashboard.report.formats.slides.deck import (
     BODY_WIDTH,
     FOOT_TOP,
@@ -30,200 +30,187 @@ from dashboard.report.formats.slides.deck import (
     SlideLine,
     add_text,
     listed_below,
-    place_shape,
     quiet_line,
-    read_aloud,
     set_alt,
-    under,
 )
 from dashboard.report.formats.slides.native import UNITS, bars, draw
-from warehouse.plural import number_of
-from warehouse.words.numbers import percent
-from warehouse.words.pooled import ORDER
+from warehouse.words.sentences import say
 
-MOST_BARS = 10
+MOST_BARS = 8
 """Bars on a slide; what does not fit, or has no share to draw, is listed below the chart."""
 
-LONGEST_TITLE = 60
-"""Characters of a title set in the largest type."""
+BODY_TOP = 1.75
+"""Where a slide begins below its title of two lines, in inches."""
 
-LONGEST_ANSWER = 130
-"""Characters of an answer that fill two lines of large type."""
+FEWEST_WORDS, MOST_WORDS = 60, 120
+"""Words of the notes of a slide: half a minute to a minute of speaking (common practice, no source)."""
 
-MOST_PAIRS = 4
-"""Comparisons on one slide."""
-
-GROUPS_AND_MEANS = 7
-"""Groups with a mean on one slide."""
-
-LABEL_LENGTH = 60
-"""Characters of the name of a pair that leave room for its bars."""
-
-AS_THEY_CAME = "Crude: the groups were not alike at the start. An association, not an effect."
-CRUDE, ALIKE = "crude: as they came", "adjusted"
-
+AS_THEY_CAME = say("talk.crude")
+BARS = say("talk.bars")
 Row = Mapping[str, Any]
-Pair = tuple[str, Row | None, Row | None]
-"""Whose difference it is, as they came, and adjusted for what was recorded."""
 
 
 def add_talk(deck: Deck) -> None:
-    """The slides."""
-    _answer(deck)
-    _counted(deck)
-    _moved(deck)
-    _compared(deck)
-    _sensitive(deck)
-    _error_and_growth(deck)
-    if deck.document.has("practices"):
-        _practices(deck, deck.document.section("practices"))
-    else:
-        _complete(deck)
-    _limits(deck)
+    """The slides; what there is nothing for is left out."""
+    _finding(deck)
+    _groups(deck)
+    _like_with_like(deck)
+    _two_groupings(deck)
+    _both_ways(deck)
+    _start_to_finish(deck)
+    _wrong(deck)
+    _change(deck)
 
 
-def _answer(deck: Deck) -> None:
+def spoken(about: Iterable[str], marks: str = "") -> str:
+    """What is said with a slide: its finding, what its marks are, and what must not be forgotten, within the words."""
+    kept: list[str] = []
+    told = _sentences([marks])
+    for sentence in dict.fromkeys(_sentences(about)):
+        if _words([*kept, *told, sentence]) <= MOST_WORDS:
+            kept.append(sentence)
+    kept += told
+    for sentence in _sentences([say("talk.always")]):
+        if _words(kept) < FEWEST_WORDS:
+            kept.append(sentence)
+    return " ".join(kept)
+
+
+def _words(sentences: Iterable[str]) -> int:
+    return sum(len(one.split()) for one in sentences)
+
+
+def _sentences(texts: Iterable[str]) -> list[str]:
+    return [one for text in texts if text for one in re.split(r"(?<=[.!?])\s+(?=[A-Z0-9“])", text.strip())]
+
+
+def _crude(document: Document) -> list[tuple[Section, Picture]]:
+    """The comparisons as they came, in order."""
+    held = [(one, one.picture) for one in document.sections if one.picture is not None]
+    return [(section, picture) for section, picture in held if picture.title.endswith(", crude")]
+
+
+def _finding(deck: Deck) -> None:
     document = deck.document
-    notes = [document.answer, *document.lead, document.cases]
-    slide = deck.slide(document.title, notes, size=36 if len(document.title) <= LONGEST_TITLE else LARGE)
-    place_shape(slide.shapes.title, LEFT, 0.45, BODY_WIDTH, 0.9)
-    size = LARGE if len(document.answer) <= LONGEST_ANSWER else NORMAL
-    add_text(slide, [SlideLine(document.answer, size, bold=True)], left=LEFT, top=1.4, width=BODY_WIDTH, height=0.95)
+    meant = dict(document.section("definition").facts)["A case is adverse if"]
+    slide = deck.talk(document.answer, spoken([document.answer, f"A case is adverse if {meant}", *document.lead]))
+    kicker = [SlideLine(document.title, SMALL, quiet=True)]
+    add_text(slide, kicker, left=LEFT, top=0.1, width=BODY_WIDTH, height=0.4)
     width = BODY_WIDTH / len(document.headline)
-    big = 54 if all(len(figure) < 8 for figure, _ in document.headline) else 36
+    big = 54 if all(len(figure) < 8 for figure, _ in document.headline) else 34
     for place, (figure, meaning) in enumerate(document.headline):
         lines = [SlideLine(figure, big, bold=True), SlideLine(meaning, NORMAL)]
-        add_text(slide, lines, left=LEFT + place * width, top=2.45, width=width - 0.3, height=2.1)
-    lines = [SlideLine(text, 18) for text in dict.fromkeys((document.lead[0], document.lead[-1]))]
-    lines.append(SlideLine(f"{document.cases}. Data published {document.stamp.published}.", SMALL, quiet=True))
-    add_text(slide, lines, left=LEFT, top=4.7, width=BODY_WIDTH, height=FOOT_TOP - 4.8)
+        add_text(slide, lines, left=LEFT + place * width, top=2.2, width=width - 0.4, height=2.4)
+    lines = [SlideLine(f"Adverse: {meant}", NORMAL), SlideLine(f"{document.cases}.", SMALL, quiet=True)]
+    add_text(slide, lines, left=LEFT, top=5.0, width=BODY_WIDTH, height=FOOT_TOP - 5.1)
     deck.finish(slide)
 
 
-def _counted(deck: Deck) -> None:
-    """The definition beside the stages from started to counted."""
-    definition, flow = deck.document.section("definition"), deck.document.section("flow")
-    facts = [f"{label}: {text}" for label, text in definition.facts]
-    slide = deck.slide(
-        "Who was counted, and what counts as adverse", [*facts, *flow.paragraphs, *read_aloud(flow.tables)]
-    )
-    top = under(slide, flow.paragraphs[0])
-    lines = []
-    for label, text in definition.facts[:3]:
-        lines += [SlideLine(label, SMALL, quiet=True, bold=True), SlideLine(text, 18)]
-    add_text(slide, lines, left=LEFT, top=top, width=4.9, height=FOOT_TOP - 0.1 - top)
-    if flow.picture is not None:
-        box = (LEFT + 5.1, top, BODY_WIDTH - 5.1, FOOT_TOP - 0.1 - top)
-        draw(slide, flow.picture.figure, title=f"{flow.picture.title}, beside the definition", box=box)
-    deck.finish(slide)
-
-
-def _moved(deck: Deck) -> None:
-    """The changes themselves: every case in bins where that may be shown, else the mean of each group."""
-    document, title = deck.document, "How far faces moved"
-    if not document.has("change"):
-        slide = deck.slide(title, ["The changes behind the classes are not shown."])
-        add_text(slide, [SlideLine(_no_change(document), LARGE)], left=LEFT, top=1.5, width=BODY_WIDTH, height=2)
+def _groups(deck: Deck) -> None:
+    """The first comparison as it came."""
+    for section, picture in _crude(deck.document)[:1]:
+        slide = deck.talk(_titled(section), spoken([section.title + ".", section.finding, AS_THEY_CAME], BARS))
+        bars_with_list(slide, picture, title=f"{picture.title}, in the talk", top=BODY_TOP, foot=AS_THEY_CAME)
         deck.finish(slide)
+
+
+def _titled(section: Section) -> str:
+    return f"{section.title}: {section.finding}" if section.finding else section.title
+
+
+def _like_with_like(deck: Deck) -> None:
+    """The comparison planned, or the one that rests on most cases: crude above adjusted."""
+    pictured = [(one, one.picture) for one in deck.document.sections if one.picture is not None and one.finding]
+    held = [(section, picture) for section, picture in pictured if picture.groups]
+    if not held:
         return
-    section = document.section("change")
-    picture = section.picture
-    slide, top = deck.about(section, section.paragraphs[0], title)
-    if picture is not None and isinstance(picture.figure, Histogram):
-        draw(slide, picture.figure, title=picture.title, box=(LEFT, top, BODY_WIDTH, FOOT_TOP - 0.1 - top))
-    elif section.tables:
-        _group_means(slide, section.tables[0], top)
-    deck.finish(slide)
-
-
-def _no_change(document: Document) -> str:
-    if document.has("threshold") and document.section("threshold").paragraphs:
-        return document.section("threshold").paragraphs[0]
-    return "Too few cases are counted for a mean change to be shown."
-
-
-def _group_means(slide: Slide, table: DocumentTable, top: float) -> None:
-    """The mean change of each group of the first comparison that has one."""
-    keys = [column.key for column in table.columns]
-    found = [dict(zip(keys, row, strict=True)) for row in table.rows]
-    rows = [
-        ShownDifference(
-            f"{one['group'].text}, {one['counted'].text} cases", one["mean_change"], one["low"], one["high"], False
-        )
-        for one in found
-        if one["mean_change"].number is not None
-    ]
-    drawn = rows[:GROUPS_AND_MEANS]
-    others = len(found) - len(drawn)
-    text = f"{table.caption}. Groups as they came: an association, not an effect."
-    if others:
-        text += f" {number_of(others, 'group is', 'groups are')} not drawn: see the notes."
-    bottom = quiet_line(slide, text)
-    axis = f"{table.columns[keys.index('mean_change')].heading}; right of 0 is worse"
-    said = "; ".join(f"{row.label}: {row.value.text} ({row.low.text} to {row.high.text})" for row in drawn)
-    figure = differences_figure(drawn, f"{table.caption}. {said}.", axis=axis, unit="mean")
-    draw(slide, figure, title=table.caption, box=(LEFT, top, BODY_WIDTH, bottom - top))
-
-
-def _compared(deck: Deck) -> None:
-    """Every comparison of two groups: crude beside adjusted."""
-    held = [(one, one.picture) for one in deck.document.sections if one.picture is not None and one.picture.groups]
-    pairs = [_pair(deck.document, section, picture) for section, picture in held]
-    pairs = [pair for pair in pairs if any(row is not None and row["value"] is not None for row in pair[1:])]
-    pairs = pairs[:MOST_PAIRS]
-    if not pairs:
-        _crude_alone(deck)
-        return
-    notes = [text for section, _ in held for text in (section.title, *section.paragraphs, *read_aloud(section.tables))]
-    slide = deck.slide("Do groups differ? Crude beside adjusted", notes)
-    top = under(
-        slide,
-        "Crude: the groups as they came, not alike at the start. Adjusted: for what was recorded. Either"
-        " is an association, not an effect. In brackets: cases counted.",
-    )
-    bottom = quiet_line(slide, " ".join(held[0][0].paragraphs[-2:]))
-    labels = [_label(pair) for pair in pairs]
-    sets = {CRUDE: [crude for _, crude, _ in pairs], ALIKE: [alike for _, _, alike in pairs]}
-    frame = bars(slide, labels, sets, UNITS["points"], DIFFERENCE, box=(LEFT, top, BODY_WIDTH, bottom - top))
-    said = "; ".join(label.replace("\n", ", ") for label in labels)
-    set_alt(frame, title="Crude beside adjusted", text=f"Differences in percentage points. {said}.")
-    deck.finish(slide)
-
-
-def _pair(document: Document, held: Section, picture: Picture) -> Pair:
-    """The two groups with their cases, the crude difference, and the one by the method decided on beforehand.
-
-    What the groups are made of is said too, unless their own names are so long that they say it.
-    """
-    section = document.section(held.name.removesuffix("_adjusted"))
-    table = section.tables[0]
-    place = [column.key for column in table.columns].index("counted")
-    counted = {row[0].text: row[place].text for row in table.rows}
-    groups = picture.groups or ()
-    name = " minus ".join(f"{label} ({counted[label]})" if label in counted else label for label in groups)
+    planned = [pair for pair in held if any(text.startswith("Planned:") for text in pair[0].paragraphs)]
+    section, picture = (planned or sorted(held, key=lambda pair: -_cases(pair[0])))[0]
     rows = picture.figure.frame.rows(named=True)
     crude = next((row for row in rows if row["name"].removeprefix("★ ") == "crude"), None)
     main = next((row for row in rows if row["kind"] == COUNTED), None)
-    titled = f"{section.title}: {name}"
-    return titled if len(titled) <= LABEL_LENGTH else name, crude, main
+    drawn = [(name, row) for name, row in (("crude", crude), ("adjusted", main)) if row and row["value"] is not None]
+    about = [section.finding, *section.paragraphs[:1], say("talk.which_pair" if not planned else "talk.planned")]
+    slide = deck.talk(section.finding, spoken(about, say("talk.differences")))
+    bottom = quiet_line(slide, say("talk.which_pair" if not planned else "talk.planned"))
+    if drawn:
+        labels = [f"{name}: {row['said']}" for name, row in drawn]
+        box = (LEFT, BODY_TOP, BODY_WIDTH, min(3.6, bottom - BODY_TOP))
+        frame = bars(
+            slide, labels, {UNITS["points"].series: [row for _, row in drawn]}, UNITS["points"], DIFFERENCE, box=box
+        )
+        set_alt(frame, title="Crude and adjusted", text=f"Differences in percentage points. {'; '.join(labels)}.")
+    deck.finish(slide)
 
 
-def _label(pair: Pair) -> str:
-    """Whose difference, and on the next line both with their intervals."""
-    name, *both = pair
-    said = [f"{which} {row['said']}" for which, row in zip(("crude", "adjusted"), both, strict=True) if row is not None]
-    return f"{name}\n{'; '.join(said)}"
+def _cases(section: Section) -> float:
+    """Complete cases that an adjusted comparison rests on, where they may be shown."""
+    table = section.tables[0]
+    place = [column.key for column in table.columns].index("complete_cases")
+    return sum(row[place].number or 0.0 for row in table.rows)
 
 
-def _crude_alone(deck: Deck) -> None:
-    """The first comparison as it came, where no two groups can be compared with adjustment."""
-    held = [(one, one.picture) for one in deck.document.sections if one.picture is not None]
-    crude = [(section, picture) for section, picture in held if picture.title.endswith(", crude")]
-    if not crude:
+def _two_groupings(deck: Deck) -> None:
+    """The next two comparisons side by side."""
+    held = _crude(deck.document)[1:3]
+    if not held:
         return
-    section, picture = crude[0]
-    slide, top = deck.about(section, AS_THEY_CAME, f"{section.title}: as they came")
-    bars_with_list(slide, picture, title=f"{picture.title}, in the talk", top=top)
+    title = " ".join(_titled(section) for section, _ in held)
+    slide = deck.talk(title, spoken([*(_titled(section) for section, _ in held), AS_THEY_CAME], BARS))
+    bottom = quiet_line(slide, AS_THEY_CAME)
+    width = BODY_WIDTH / len(held)
+    for place, (section, picture) in enumerate(held):
+        left = LEFT + place * width
+        heading = [SlideLine(section.title, SMALL, bold=True)]
+        add_text(slide, heading, left=left, top=BODY_TOP, width=width, height=0.4)
+        drawn = picture.figure.frame.filter(pl.col("value").is_not_null()).head(MOST_BARS)
+        if not drawn.is_empty():
+            box = (left, BODY_TOP + 0.4, width - 0.2, bottom - BODY_TOP - 0.45)
+            draw(slide, replace(picture.figure, frame=drawn), title=f"{picture.title}, in the talk", box=box)
+    deck.finish(slide)
+
+
+def _both_ways(deck: Deck) -> None:
+    """Worse and better together, with what was expected."""
+    section = deck.document.section("both_ways")
+    if section.picture is not None:
+        slide = deck.talk(section.finding, spoken([section.finding, *section.paragraphs], BARS))
+        bars_with_list(slide, section.picture, title=f"{section.picture.title}, in the talk", top=BODY_TOP)
+        deck.finish(slide)
+
+
+def _start_to_finish(deck: Deck) -> None:
+    """The mean at the start and at the finish beside what growth alone would have made of it."""
+    document = deck.document
+    section = next((one for one in document.sections if one.name in {"course", "change"} and one.picture), None)
+    if section is None or section.picture is None:
+        return
+    marks = say("talk.slopes" if isinstance(section.picture.figure, Slopes) else "talk.histogram")
+    if isinstance(section.picture.figure, Slopes | Histogram):
+        slide = deck.talk(
+            section.finding or section.paragraphs[0], spoken([section.finding, *section.paragraphs], marks)
+        )
+        box = (LEFT, BODY_TOP, BODY_WIDTH, FOOT_TOP - 0.15 - BODY_TOP)
+        draw(slide, section.picture.figure, title=f"{section.picture.title}, in the talk", box=box)
+        deck.finish(slide)
+
+
+def _wrong(deck: Deck) -> None:
+    document = deck.document
+    slide = deck.talk(say("talk.wrong"), spoken([say("talk.wrong"), *document.limits], ""))
+    lines: list[SlideLine] = []
+    for text in document.limits:
+        if sum(len(line.text) for line in lines) + len(text) <= 700:
+            lines.append(SlideLine(text, NORMAL, bullet=True))
+    add_text(slide, lines, left=LEFT, top=BODY_TOP, width=BODY_WIDTH, height=FOOT_TOP - 0.1 - BODY_TOP)
+    deck.finish(slide)
+
+
+def _change(deck: Deck) -> None:
+    document = deck.document
+    slide = deck.talk(say("talk.change"), spoken([say("talk.change"), *document.steps], ""))
+    lines = [SlideLine(text, LARGE, bullet=True) for text in document.steps]
+    add_text(slide, lines, left=LEFT, top=BODY_TOP, width=BODY_WIDTH, height=FOOT_TOP - 0.1 - BODY_TOP)
     deck.finish(slide)
 
 
@@ -233,103 +220,10 @@ def bars_with_list(slide: Slide, picture: Picture, *, title: str, top: float, fo
     drawn = rows.filter(pl.col("value").is_not_null()).head(MOST_BARS)
     others = rows.join(drawn, on="position", how="anti").select("name", "counts").rows()
     text = " ".join([*([f"Not drawn: {listed_below(others)}."] if others else []), *([foot] if foot else [])])
-    lines = [SlideLine(text, SMALL, quiet=True)] if text else []
-    low = 0.35 + 0.3 * (len(text) // 115) if text else 0.0
-    bottom = FOOT_TOP - 0.1 - low
+    bottom = quiet_line(slide, text) if text else FOOT_TOP - 0.1
     if drawn.is_empty():
-        lines = [SlideLine("No share can be shown here.", LARGE), *lines]
-        bottom = top
-    else:
-        figure, box = replace(picture.figure, frame=drawn), (LEFT, top, BODY_WIDTH, bottom - top)
-        draw(slide, figure, title=title, box=box, size=18 if drawn.height <= 6 else SMALL)
-    if lines:
-        add_text(slide, lines, left=LEFT, top=bottom, width=BODY_WIDTH, height=max(low, 0.4))
-
-
-def _sensitive(deck: Deck) -> None:
-    """The share against the threshold, and what the missing could do beside it."""
-    document = deck.document
-    section, missing = document.section("threshold"), document.section("missing")
-    picture = section.picture
-    notes = [*section.paragraphs, *read_aloud(section.tables), *missing.paragraphs, *read_aloud(missing.tables)]
-    slide = deck.slide("Another threshold, or other fates of the missing", [*notes, picture.caption if picture else ""])
-    top = under(slide, " ".join([*section.paragraphs, "There is no agreed threshold.", *missing.paragraphs]))
-    width = BODY_WIDTH - 3.6
-    if picture is not None:
-        draw(slide, picture.figure, title=picture.title, box=(LEFT, top, width, FOOT_TOP - 0.1 - top))
-    _ends(slide, missing, left=LEFT + width + 0.3 if picture is not None else LEFT, top=top)
-    deck.finish(slide)
-
-
-def _ends(slide: Slide, missing: Section, *, left: float, top: float) -> None:
-    """The share as counted and at both ends of what the missing could do, in large figures."""
-    lines: list[SlideLine] = []
-    for row in missing.picture.figure.frame.rows(named=True) if missing.picture else ():
-        if row["value"] is not None and "without treatment" not in row["name"]:
-            of = f"{row['name']}: {row['counts']}; interval {percent(row['low'])} to {percent(row['high'])}"
-            lines += [SlideLine(percent(row["value"]), 32, bold=True), SlideLine(of, SMALL)]
-    if lines:
-        add_text(slide, lines, left=left, top=top, width=3.3, height=FOOT_TOP - 0.2 - top)
-
-
-def _error_and_growth(deck: Deck) -> None:
-    """What is known of measuring error, what is allowed for growth, and the share had either been treated otherwise."""
-    document = deck.document
-    others = document.section("definitions")
-    growth = dict(document.section("definition").facts)["Ordinary growth"]
-    error = document.section("change").paragraphs[1:] if document.has("change") else ()
-    said = [*error, f"Ordinary growth is allowed for by {growth}.", *others.paragraphs]
-    slide = deck.slide("Measuring error and ordinary growth", [*said, *read_aloud(others.tables), *others.remarks])
-    top = under(slide, " ".join(said))
-    picture = others.picture
-    if picture is not None:
-        bars_with_list(slide, picture, title=picture.title, top=top, foot=" ".join(others.remarks))
-    deck.finish(slide)
-
-
-def _practices(deck: Deck, section: Section) -> None:
-    """The practices with their intervals and all of them together; by their size where they are many."""
-    picture = section.picture
-    said = " ".join([section.paragraphs[0], *(text for text in section.paragraphs if "chance" in text)])
-    slide, top = deck.about(section, said, "How practices compare")
-    if picture is not None and isinstance(picture.figure, Intervals):
-        rows = picture.figure.frame.filter(pl.col("kind") != EXPECTED)
-        drawn = rows.filter(pl.col("value").is_not_null())
-        hidden = rows.filter(pl.col("value").is_null()).select("name", "counts").rows()
-        bottom = quiet_line(slide, f"{ORDER} Not drawn: {listed_below(hidden)}." if hidden else ORDER)
-        box = (LEFT, top, BODY_WIDTH, bottom - top)
-        sizes = [one.figure for one in deck.document.pictures if isinstance(one.figure, FunnelPlot)]
-        if drawn.height > MOST_BARS and sizes:
-            draw(slide, replace(sizes[0], alt=picture.alt), title=picture.title, box=box)
-        else:
-            figure = replace(picture.figure, frame=drawn)
-            draw(slide, figure, title=picture.title, box=box, size=18 if drawn.height <= 6 else SMALL)
-    deck.finish(slide)
-
-
-def _complete(deck: Deck) -> None:
-    """Why cases were not counted."""
-    document = deck.document
-    flow, missing = document.section("flow"), document.section("missing")
-    table = next(one for one in flow.tables if one.name == "losses")
-    slide = deck.slide("How complete the records are", [*flow.paragraphs, *missing.paragraphs, *read_aloud([table])])
-    top = under(slide, " ".join(missing.paragraphs))
-    reasons = [(reason.text, n) for _, reason, n in table.rows]
-    drawn = [(reason, n) for reason, n in reasons if n.number is not None][:MOST_BARS]
-    others = [(reason, n.text) for reason, n in reasons if (reason, n) not in drawn]
-    text = "Why cases were not counted."
-    bottom = quiet_line(slide, f"{text} Not drawn: {listed_below(others)}." if others else text)
-    if drawn:
-        said = "; ".join(f"{reason}: {n.text}" for reason, n in drawn)
-        figure = stages_figure([StageBar(reason, n, "") for reason, n in drawn], f"{table.caption}. {said}.")
-        draw(slide, figure, title=table.caption, box=(LEFT, top, BODY_WIDTH, bottom - top))
-    deck.finish(slide)
-
-
-def _limits(deck: Deck) -> None:
-    document = deck.document
-    slide = deck.slide("What these figures cannot tell", [*document.limits, *document.cautions, *document.methods])
-    lines = [SlideLine(text, 18, bullet=True) for text in document.limits]
-    lines.append(SlideLine(document.caution, SMALL, quiet=True))
-    add_text(slide, lines, left=LEFT, top=1.3, width=BODY_WIDTH, height=FOOT_TOP - 1.4)
-    deck.finish(slide)
+        lines = [SlideLine("No share can be shown here.", LARGE)]
+        add_text(slide, lines, left=LEFT, top=top, width=BODY_WIDTH, height=1)
+        return
+    box = (LEFT, top, BODY_WIDTH, min(bottom - top, 1.2 + 0.8 * drawn.height))
+    draw(slide, replace(picture.figure, frame=drawn), title=title, box=box)
