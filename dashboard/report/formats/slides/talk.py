@@ -65,22 +65,22 @@ def add_talk(deck: Deck) -> None:
 def spoken(about: Iterable[str], marks: str = "") -> str:
     """What is said with a slide: its finding, what its marks are, and what must not be forgotten, within the words."""
     kept: list[str] = []
-    told = _sentences([marks])
-    for sentence in dict.fromkeys(_sentences(about)):
-        if _words([*kept, *told, sentence]) <= MOST_WORDS:
+    told = _split([marks])
+    for sentence in dict.fromkeys(_split(about)):
+        if _length([*kept, *told, sentence]) <= MOST_WORDS:
             kept.append(sentence)
     kept += told
-    for sentence in _sentences([say("talk.always")]):
-        if _words(kept) < FEWEST_WORDS:
+    for sentence in _split([say("talk.always")]):
+        if _length(kept) < FEWEST_WORDS:
             kept.append(sentence)
     return " ".join(kept)
 
 
-def _words(sentences: Iterable[str]) -> int:
+def _length(sentences: Iterable[str]) -> int:
     return sum(len(one.split()) for one in sentences)
 
 
-def _sentences(texts: Iterable[str]) -> list[str]:
+def _split(texts: Iterable[str]) -> list[str]:
     return [one for text in texts if text for one in re.split(r"(?<=[.!?])\s+(?=[A-Z0-9“])", text.strip())]
 
 
