@@ -40,7 +40,7 @@ def the_share(overall: Rates) -> None:
     """The sentence, and what it does and does not say."""
     (group,) = overall.groups
     said(wording.headline(overall))
-    plain(wording.other_way_sentence(group), wording.benchmark_sentence(group))
+    plain(*wording.beside_sentences(group), wording.benchmark_sentence(group))
     fine(f"Counted here: {overall.selection.sentence()}.", *(caution_text(one) for one in group.warnings))
 
 
@@ -69,7 +69,7 @@ def the_untreated(found: Answer) -> None:
         return
     st.header("Children observed without treatment")
     (group,) = found.untreated.groups
-    plain(f"Under the same definition. {wording.headline(found.untreated)} {wording.other_way_sentence(group)}")
+    plain(f"Under the same definition. {wording.headline(found.untreated)}", *wording.beside_sentences(group))
     draw(side_by_side_figure({"treated": found.overall, "observed only": found.untreated}), key="untreated")
     fine(
         "Children who are treated and children who are only observed differ in more than the treatment, so a difference"

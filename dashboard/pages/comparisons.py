@@ -20,6 +20,7 @@ from warehouse.questions.answer import COMPARISONS, outline
 from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.groups import GroupComparison, compare_groups
+from warehouse.words import shares as wording
 from warehouse.words.contrasts import (
     difference_said,
     e_value_sentence,
@@ -89,6 +90,8 @@ def one_way(session: Session, choice: Choice, by: str) -> None:
         fine(found.rates.by.note, *(caution_text(one) for one in found.cautions))
     rows = shares.frame.select("name", "counts", "said").rows()
     as_table("The figures as a table", ("group", "adverse of counted", "share (interval)"), rows, file_name=f"{by}.csv")
+    beside = [(group.label, *wording.beside_entries(group)) for group in found.rates.groups]
+    as_table("Beside the shares", ("group", *wording.BESIDE), beside, file_name=f"{by}-beside.csv")
     against_reference(found)
     if GROUPINGS[by].column is not None:
         two_groups(session, choice, by, found)

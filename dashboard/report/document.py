@@ -282,7 +282,7 @@ class Document:
     made_for: str  # Whom it is made for, and what that means for its counts
     stamp: Imprint  # What every part carries
     answer: str  # The answer in a sentence
-    headline: tuple[tuple[str, str], ...]  # The same in three large figures, each with what it is
+    headline: tuple[tuple[str, str], ...]  # The same in large figures, each with what it is
     lead: tuple[str, ...]  # The sentences that go with it
     caution: str  # The usual caution
     sections: tuple[Section, ...]  # In order

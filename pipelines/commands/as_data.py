@@ -18,10 +18,9 @@ if TYPE_CHECKING:  # a command loads the questions it asks, and no others
     from warehouse.outcomes.definition import Definition
     from warehouse.questions.crossed import CrossedComparison
     from warehouse.questions.drift import DriftPicture
-    from warehouse.questions.misclassified import GroupSurety, Surety
     from warehouse.questions.missing import GroupMissing
 
-FORMAT = 1
+FORMAT = 2
 """Number of the form described in `json.md`; it rises when a key goes, or comes to mean something else."""
 
 
@@ -74,30 +73,6 @@ def _estimate(value: Estimate) -> dict[str, Any]:
     return _fields(value) | {"level": value.interval.level if value.interval else None}
 
 
-def _surety(value: GroupSurety) -> dict[str, Any]:
-    share = value.share
-    return {
-        "group": value.group,
-        "expected_share": as_data(share.expected),
-        "expected_share_by_measuring_error_alone": as_data(value.by_error_alone.expected),
-        "share_by_threshold_alone": as_data(share.counted),
-        "expected_count": _number(share.expected_count),
-        "wrongly_adverse": _number(share.wrongly_adverse),
-        "wrongly_not_adverse": _number(share.wrongly_not_adverse),
-        "assumptions": caution_text(share.assumptions),
-    }
-
-
-def _sure(value: Surety) -> dict[str, Any]:
-    """Why there are no groups and where the error comes from are said in words, empty where there is nothing to say."""
-    from warehouse.words.shares import errors_sentence
-
-    data = _fields(value)
-    data.pop("errors")
-    reason = caution_text(value.reason) if value.reason else ""
-    return {**data, "reason": reason, "error_source": errors_sentence(value.errors) if value.part else ""}
-
-
 def _drift(value: DriftPicture) -> dict[str, Any]:
     from warehouse.words.drift import refused_sentence
 
@@ -138,12 +113,10 @@ _SPECIAL: dict[str, Any] = {
     "Rates": lambda rates: as_data(rates_as_data(rates)),
     "CrossedComparison": _crossed,
     "OcclusalResults": _teeth,
-    "GroupSurety": _surety,
     "GroupMissing": _missing,
     "Estimate": _estimate,
     "Interval": lambda interval: [_number(interval.low), _number(interval.high)],
     "Caution": caution_text,
-    "Surety": _sure,
     "DriftPicture": _drift,
     "DataFrame": lambda frame: [as_data(row) for row in frame.to_dicts()],
     "ndarray": lambda array: as_data(array.tolist()),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipelines.commands.options import print_table, say, say_end, say_head, say_list
+from pipelines.commands.rate import print_beside
 from warehouse.analysis.balance import GroupMeans
 from warehouse.analysis.multiplicity import Comparisons
 from warehouse.questions.contrast import AllOutcomes, PairComparison
@@ -125,6 +126,7 @@ def print_groups(result: GroupComparison, said: list[str]) -> None:
     columns = ["group", "adverse", "share", "pooled", "difference", "interval", "ratio", "exact p", "corrected p"]
     print_table("", columns, [_group_row(group, result) for group in found.groups], right=range(1, 9))
     say("  difference in percentage points; pooled: the share adjusted for small numbers")
+    print_beside(found)
     n_groups = len(found.groups)
     say_list(said[n_groups:])
     labels = {group.group: group.label for group in found.groups}

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
 
 from pipelines.commands.options import add_json, add_warehouse, published_again, reading, say, say_json, storing
 from warehouse.errors import WarehouseError
 from warehouse.marts.catalogues import in_force, register
+from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import FAMILIES, Definition
 from warehouse.outcomes.registry import DEFAULT_ID, definition_to_dict, load_definitions, shipped_registry
+from warehouse.questions.beside import within_error
+from warehouse.repeats.error_band import error_band
+from warehouse.selection import Selection
+from warehouse.words.sentences import caution_text
 
 EXAMPLE = files(__package__).joinpath("definition_example.toml").read_text(encoding="utf-8")
 
@@ -32,11 +38,11 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if args.add or args.headline:
         _change(args)
-    listed, headline = _in_force(args)
+    listed, headline, remarks = _in_force(args)
     if args.json:
         say_json({"headline": headline, "definitions": [definition_to_dict(definition) for definition in listed]})
     else:
-        _print(listed, headline)
+        _print(listed, headline, remarks)
     return 0
 
 
@@ -56,21 +62,38 @@ def _change(args: argparse.Namespace) -> None:
         published_again(args, store)
 
 
-def _in_force(args: argparse.Namespace) -> tuple[list[Definition], str]:
+def _in_force(args: argparse.Namespace) -> tuple[list[Definition], str, dict[str, str]]:
+    """The definitions with the retired ones, the headline one's id, and by id what is to be said of a threshold."""
     try:
         with reading(args) as reader:
-            return list(reader.registry), reader.settings["definition"]
+            definitions = list(reader.registry.definitions)
+            remarks = {one.id: _within_error(reader, one) for one in definitions}
+            return definitions, reader.settings["definition"], remarks
     except WarehouseError:
-        return list(shipped_registry()), DEFAULT_ID
+        return list(shipped_registry().definitions), DEFAULT_ID, {}
 
 
-def _print(listed: list[Definition], headline: str) -> None:
+def _within_error(reader: Reader, definition: Definition) -> str:
+    """That the threshold lies below the measuring error of its measure here, where it does."""
+    part = definition.single_change
+    band = error_band(reader, measure=part.measures[0], selection=Selection()) if part else None
+    if part is None or band is None or band.mdc95 is None or band.mdc95 <= part.threshold:
+        return ""
+    return caution_text(within_error(part.threshold, band.mdc95))
+
+
+def _print(listed: list[Definition], headline: str, remarks: Mapping[str, str]) -> None:
     family = ""
     for definition in listed:
-        if definition.family != family:
+        if definition.retired and not family.startswith("retired"):
+            family = "retired"
+            say("\nno longer in force: ask for them by name to make an old figure again")
+        elif not definition.retired and definition.family != family:
             family = definition.family
             say(f"\n{FAMILIES[family]}{'' if family == 'vertical' else ' (secondary)'}")
         mark = "  <- headline" if definition.id == headline else ""
         say(f"  {definition.name:12} {definition.label}{mark}")
         say(f"               {definition.sentence}")
         say(f"               shortest interval {definition.minimum_months:g} months; source: {definition.source}")
+        if remarks.get(definition.id):
+            say(f"               {remarks[definition.id]}")

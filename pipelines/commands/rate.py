@@ -3,26 +3,22 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any
 
-from pipelines.commands.as_data import as_data
 from pipelines.commands.options import (
     add_cases,
     print_table,
     question_from,
     reading,
     say,
-    say_cautions,
     say_end,
     say_json,
-    say_list,
 )
-from warehouse.questions.misclassified import Surety, surety
 from warehouse.questions.shares import GroupRow, Rates, rates
+from warehouse.results import Estimate
 from warehouse.words.numbers import percent, percent_range, points, points_range
 from warehouse.words.sentences import caution_text
 from warehouse.words.sentences import say as say_text
-from warehouse.words.shares import errors_sentence, other_way_sentence, surety_sentence
+from warehouse.words.shares import beside_sentences, first_line, other_way_sentence
 
 METHODS = ("wilson", "clopper_pearson", "mid_p", "jeffreys")
 
@@ -32,9 +28,6 @@ def add(parser: argparse.ArgumentParser) -> None:
     add_cases(parser)
     parser.add_argument("--by", metavar="GROUPING", help="appliance_category, age_band, extraction, and others")
     parser.add_argument("--method", choices=METHODS, default="wilson", help="method of the interval")
-    parser.add_argument(
-        "--surety", action="store_true", help="also say how surely: the share once measuring error is allowed for"
-    )
     parser.set_defaults(run=run)
 
 
@@ -50,38 +43,11 @@ def run(args: argparse.Namespace) -> int:
             method=args.method,
             level=question.level,
         )
-        found = surety(reader, question) if args.surety else None
     if args.json:
-        say_json(_with_surety(result, found) if found else result)
+        say_json(result)
         return 0
     print_rates(result)
-    if found is not None:
-        print_surety(found)
     return 0
-
-
-def _with_surety(result: Rates, found: Surety) -> dict[str, Any]:
-    """The rates as data, with a key ``surety`` for all and in every group."""
-    data, sure = as_data(result), as_data(found)
-    by_group = {group["group"]: group for group in sure["groups"]}
-    groups = [{**group, "surety": by_group.get(group["group"])} for group in data["groups"]]
-    about = {key: sure[key] for key in ("part", "reason", "error_source", "warnings")}
-    return {**data, "groups": groups, "surety": about}
-
-
-def print_surety(found: Surety) -> None:
-    """Print how surely cases went adverse."""
-    say("How surely")
-    if found.reason:
-        say(f"  {caution_text(found.reason)}")
-        return
-    say_list(f"{group.label}: {surety_sentence(group)}." for group in found.groups)
-    if any(group.share.expected != group.by_error_alone.expected for group in found.groups):
-        say("  growth of single children: by more than the child would have grown anyway, so far as that is known.")
-    say(f"  {errors_sentence(found.errors)}")
-    say_cautions(found.cautions)
-    if found.groups:
-        say(f"  {caution_text(found.groups[0].share.assumptions)}")
 
 
 def print_rates(result: Rates, *, again: bool = False) -> None:
@@ -90,6 +56,8 @@ def print_rates(result: Rates, *, again: bool = False) -> None:
     ``again``: other groups of the same cases under the same definition, which has been printed already.
     """
     definition = result.definition
+    if result.by is None and result.groups[0].counted.n:
+        say(first_line(result.groups[0]))
     title = f"Share adverse by {result.by.title.lower()}" if result.by else "Share adverse"
     say(f"{title} — {definition.name}, {definition.label}; build {result.build}")
     if not again:
@@ -100,7 +68,7 @@ def print_rates(result: Rates, *, again: bool = False) -> None:
     columns = ["group", "started", "finished", "counted", "adverse", "share", interval, "if the missing…"]
     rows = [_row(group) for group in result.groups]
     print_table("", columns, rows, right=range(1, 8))
-    _print_other_way(result)
+    print_beside(result)
     if not again:
         _print_frame(result)
     _print_notes(result)
@@ -121,15 +89,20 @@ def _row(group: GroupRow) -> list[str]:
     ]
 
 
-def _print_other_way(result: Rates) -> None:
+def print_beside(result: Rates) -> None:
     """What stands beside the shares: how many moved as far the other way, and the net."""
     told = [group for group in result.groups if group.counted.n]
-    if told and (result.by is None or told[0].favourable is None):
+    if told and result.by is None:
+        for sentence in beside_sentences(told[0]):
+            say(f"  {sentence}")
+    elif told and told[0].favourable is None:
         say(f"  {other_way_sentence(told[0])}")
     elif told:
         interval = f"{100 * result.level:g}% interval"
         columns = ["group", "adverse", "as far the other way", "share", interval, "net, points", interval]
         print_table("", columns, [_other_way_row(group) for group in told], right=range(1, 7))
+        columns = ["group", "share", "expected untreated", interval, "reading error allowed for", interval]
+        print_table("", columns, [_beside_row(group) for group in told], right=range(1, 6))
 
 
 def _other_way_row(group: GroupRow) -> list[str]:
@@ -143,6 +116,19 @@ def _other_way_row(group: GroupRow) -> list[str]:
         points(net.value if net else None),
         points_range(net.interval if net else None),
     ]
+
+
+def _beside_row(group: GroupRow) -> list[str]:
+    beside = [one.share if one else None for one in (group.beside.expected, group.beside.corrected)]
+    return [
+        group.label,
+        percent(group.rate.value),
+        *(said for one in beside for said in (_share(one), percent_range(one.interval if one else None))),
+    ]
+
+
+def _share(estimate: Estimate | None) -> str:
+    return "not known" if estimate is None or estimate.value is None else percent(estimate.value)
 
 
 def _print_frame(result: Rates) -> None:

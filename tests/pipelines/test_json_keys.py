@@ -27,7 +27,7 @@ DOCUMENT = Path(pipelines.commands.__path__[0]) / "json.md"
 ROW = re.compile(r"^\| `([^`]+)` \| (.+) \|$", re.MULTILINE)
 RUNS = [(name.split()[0], *options) for name, options in READ.items()] + [
     ("compare", "--plan", "P1"),
-    ("rate", "--by", "extraction", "--surety"),
+    ("rate", "--by", "extraction"),
     ("results",),
     ("drift", "--usual", "0.1"),
     ("drift", "--baseline", "10"),

@@ -46,7 +46,9 @@ def test_exactly_the_counted_cases_can_be_seen_in_the_records(demo: Cohort) -> N
 
 def test_the_share_adverse_is_between_10_and_18_percent(large: Cohort) -> None:
     assert 0.10 < large.key.summary["started"]["true_share"] < 0.18
-    assert large.key.summary["untreated"]["true_share"] < 0.02
+    # by the published spread (SD 1.8 over 2.2 years less reading error: 0.64 a year) 8% of growing children pass 2.0
+    # degrees in 2.2 years; these were watched for less, and some are grown up
+    assert 0.03 < large.key.summary["untreated"]["true_share"] < 0.08
     assert large.key.summary["selected"]["true_share"] < 0.01
 
 

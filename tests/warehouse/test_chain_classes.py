@@ -9,13 +9,21 @@ import polars as pl
 import pytest
 
 from warehouse.disclosure import Count
-from warehouse.protected.counts import ADVERSE, COUNTED, NOT_ADVERSE, chain_of, threshold_name
+from warehouse.protected.counts import ADVERSE, COUNTED, FAVOURABLE, NOT_ADVERSE, chain_of, threshold_name
 
-CHANGES = pl.DataFrame({"value": [0.5, 1.0, 2.0, 2.5, 3.0], "is_adverse": [False, False, True, True, True]})
+CHANGES = pl.DataFrame(
+    {
+        "value": [0.5, -3.0, 2.0, 2.5, 3.0],
+        "is_adverse": [False, False, True, True, True],
+        "is_favourable": [False, True, False, False, False],
+    }
+)
 
 
 def counted(*edges: float, n_assessable: int, n_adverse: int, values: pl.DataFrame) -> Any:
-    group = SimpleNamespace(stages=(), counted=Count.of(n_assessable), adverse=Count.of(n_adverse))
+    group = SimpleNamespace(
+        stages=(), counted=Count.of(n_assessable), adverse=Count.of(n_adverse), favourable=Count.of(1)
+    )
     points = tuple(SimpleNamespace(threshold=edge) for edge in edges)
     return SimpleNamespace(
         overall=SimpleNamespace(groups=(group,)), threshold=SimpleNamespace(points=points), values=values
@@ -28,6 +36,7 @@ def test_where_every_counted_case_has_one_change_the_thresholds_tell_the_cases_a
     assert sum(chain.atoms.values()) == 5
     of = {name: sum(chain.atoms[atom] for atom in atoms) for name, atoms in chain.members.items()}
     assert (of[COUNTED], of[ADVERSE], of[threshold_name(2.0)], of[threshold_name(3.0)]) == (5, 3, 3, 1)
+    assert (of[FAVOURABLE], chain.has_other_way) == (1, True)
 
 
 @pytest.mark.parametrize(

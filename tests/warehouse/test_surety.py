@@ -1,26 +1,18 @@
-"""How surely single cases went adverse, and the share to expect of a group."""
+"""How surely single cases went adverse."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from math import sqrt
-from pathlib import Path
 
-import polars as pl
 import pytest
 from scipy.stats import norm
 
-from pipelines.commands.as_data import as_data
 from tests.conftest import Study
 from tests.hand_made import key, made_case, reader_of
-from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
-from warehouse.plans.question import Question
-from warehouse.questions.misclassified import case_sureties, surety
-from warehouse.selection import Selection
-from warehouse.words.sentences import caution_text
-from warehouse.words.shares import errors_sentence, surety_sentence
+from warehouse.questions.misclassified import case_sureties
 
 DEFAULT_ERROR = 0.8
 """Of SN-GoGn in the catalogue."""
@@ -59,11 +51,11 @@ def test_the_error_of_the_catalogue_is_the_one_this_file_takes() -> None:
 
 def test_probability_of_a_case_worked_out_by_hand(reader: Reader) -> None:
     # a girl of 11 over two years: raw +2.0, ordinary growth -0.6, so 2.6 against a threshold of 2.0; two readings of
-    # error 0.8, growth that differs by 0.35 a year between children: sd = sqrt(2 x 0.64 + 0.49)
+    # error 0.8, growth that differs by 0.64 a year between children: sd = sqrt(2 x 0.64 + 1.28^2)
     found = probabilities(reader)["risen"]
     assert found["change"] == pytest.approx(2.6)
-    assert found["growth_sd"] == pytest.approx(0.7)
-    assert found["probability"] == pytest.approx(norm.cdf(0.6 / sqrt(1.28 + 0.49)))
+    assert found["growth_sd"] == pytest.approx(1.28)
+    assert found["probability"] == pytest.approx(norm.cdf(0.6 / sqrt(1.28 + 1.28**2)))
 
 
 def test_a_change_at_the_threshold_is_as_likely_beyond_it_as_not(reader: Reader) -> None:
@@ -92,67 +84,22 @@ def test_a_fall_that_is_adverse_counts_upwards(reader: Reader) -> None:
         assert found["probability"] == pytest.approx(norm.cdf(1.0 / sqrt(2 * error.sem**2 + 0.7**2)))
 
 
-def test_without_a_known_error_a_case_is_left_out_and_said(reader: Reader) -> None:
+def test_without_a_known_error_a_case_has_no_probability(reader: Reader) -> None:
     assert CATALOGUE["facial_index_pct"].method_error is None
     assert probabilities(reader, "D6")["index"]["probability"] is None
-    found = surety(reader, Question(definition="D6"))
-    assert found.groups[0].share.expected.value is None
-    assert "1 unknown and left out" in errors_sentence(found.errors)
-    assert "no share can be expected" in surety_sentence(found.groups[0])
 
 
 def test_a_raw_change_has_no_doubt_of_growth(reader: Reader) -> None:
     found = probabilities(reader, "D2")["risen"]
     assert (found["change"], found["growth_sd"]) == (pytest.approx(2.0), 0.0)
-    assert "Growth is not taken off" in caution_text(surety(reader, Question(definition="D2")).cautions[0])
 
 
 def test_only_counted_cases_have_a_probability(reader: Reader) -> None:
     assert set(probabilities(reader)) == {"risen", "at", "fallen", "adult", "other"}
 
 
-def test_a_definition_of_several_parts_is_refused_in_words(reader: Reader) -> None:
-    found = surety(reader, Question(definition="D7"))
-    assert found.groups == ()
-    assert found.reason is not None
-    assert "made of several parts" in caution_text(found.reason)
+def test_a_definition_of_several_parts_has_no_probability(reader: Reader) -> None:
     assert case_sureties(reader, reader.definition("D7")).is_empty()
-
-
-def test_groups_stand_in_the_order_of_the_rates(reader: Reader) -> None:
-    found = surety(reader, Question(by="age_band"))
-    assert [(one.group, one.n) for one in found.groups] == [("10-11", 4), ("18 and over", 1)]
-    with pytest.raises(RequestError):
-        surety(reader, Question(by="star_sign"))
-
-
-def test_no_case_counted_is_said_in_words(reader: Reader) -> None:
-    found = surety(reader, Question(selection=Selection(filters={"sex": ("male",)})))
-    assert found.groups[0].n == 0
-    assert found.groups[0].share.expected.value is None
-    assert errors_sentence(found.errors) == "no case counted"
-    assert as_data(found)["groups"][0]["expected_share"]["value"] is None
-
-
-def test_the_plain_form_is_strict_json(reader: Reader) -> None:
-    import json
-
-    text = json.dumps(as_data(surety(reader, Question(by="appliance_category"))), allow_nan=False)
-    assert "expected_share_by_measuring_error_alone" in text
-
-
-def test_the_share_expected_of_the_study_group_holds_the_planted_one(study: Study) -> None:
-    truth = pl.read_parquet(study.exports / "answer-key" / "cases.parquet").filter(
-        pl.col("kind") == "consecutive", pl.col("hidden") == "counted"
-    )
-    planted = float((truth["true_adjusted_deg"] >= 2.0).mean() or 0.0)
-    with Reader.open(study.warehouse) as opened:
-        (group,) = surety(opened, Question()).groups
-    assert group.n == pytest.approx(truth.height, abs=truth.height * 0.02)
-    error = group.by_error_alone.expected
-    assert error.interval is not None
-    assert error.interval.low < planted < error.interval.high
-    assert (error.value or 0.0) < (group.share.counted.value or 0.0)  # error makes rare events look commoner
 
 
 def test_the_practice_s_own_error_is_used_where_there_is_one(study: Study) -> None:
@@ -168,25 +115,3 @@ def test_the_practice_s_own_error_is_used_where_there_is_one(study: Study) -> No
     assert any(name in own for name in used)
     for name, sem in used.items():
         assert sem == pytest.approx(own.get(name, DEFAULT_ERROR))
-
-
-def test_rate_prints_and_lists_it_without_touching_the_keys_there_are(
-    study: Study, capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
-    import json
-
-    from pipelines.cli import main
-
-    words = ["rate", "--warehouse", str(study.warehouse), "--by", "extraction", "--json"]
-    assert main(words) == 0
-    plain = json.loads(capsys.readouterr().out)
-    assert main([*words, "--surety"]) == 0
-    with_surety = json.loads(capsys.readouterr().out)
-    assert {name: with_surety[name] for name in plain if name != "groups"} == {
-        name: plain[name] for name in plain if name != "groups"
-    }
-    for before, after in zip(plain["groups"], with_surety["groups"], strict=True):
-        assert {name: after[name] for name in before} == before
-        assert 0.0 < after["surety"]["expected_share"]["value"] < 1.0
-    assert main(["rate", "--warehouse", str(study.warehouse), "--surety"]) == 0
-    assert "allowing for measuring error, truly beyond it" in capsys.readouterr().out

@@ -56,8 +56,10 @@ def rates_table(results: Sequence[Rates], said: Callable[[Caution], str]) -> pl.
 
     rows = [row for result in results for row in _rows(result, said)]
     numbers = ("share", "low", "high", "level", "share_if_none_of_the_missing", "share_if_all_of_the_missing")
-    beside = [f"{name}{end}" for name in ("share_favourable", "net") for end in ("", "_low", "_high")]
-    types = {**dict.fromkeys((*numbers, *beside), pl.Float64), "n_favourable": pl.Int64, "grouped_by": pl.String}
+    named = ("share_favourable", "net", "expected_untreated", "error_corrected", "all_started")
+    beside = [f"{name}{end}" for name in named for end in ("", "_low", "_high")]
+    counts = dict.fromkeys(("n_favourable", "n_favourable_of"), pl.Int64)
+    types = {**dict.fromkeys((*numbers, *beside), pl.Float64), **counts, "grouped_by": pl.String}
     return pl.DataFrame(rows, schema_overrides=types)
 
 
@@ -82,8 +84,12 @@ def _rows(result: Rates, said: Callable[[Caution], str]) -> list[dict[str, objec
             "level": group["level"],
             "method": group["method"],
             "n_favourable": group["n_favourable"],
+            "n_favourable_of": group["n_favourable_of"],
             **_with_ends("share_favourable", group["share_favourable"]),
             **_with_ends("net", group["net"]),
+            **_with_ends("expected_untreated", row.beside.expected.share if row.beside.expected else None),
+            **_with_ends("error_corrected", row.beside.corrected.share if row.beside.corrected else None),
+            **_with_ends("all_started", row.beside.all_started),
             "share_if_none_of_the_missing": group["if_none_of_the_missing"],
             "share_if_all_of_the_missing": group["if_all_of_the_missing"],
             "warnings": "; ".join(map(said, group["warnings"])),
@@ -91,7 +97,7 @@ def _rows(result: Rates, said: Callable[[Caution], str]) -> list[dict[str, objec
             "growth_reference": data["growth_reference"],
             "build": data["build"],
         }
-        for group in data["groups"]
+        for group, row in zip(data["groups"], result.groups, strict=True)
     ]
 
 

@@ -145,6 +145,7 @@ def _line(course: pl.DataFrame, measure: str, sex: Sex | str, error: float | Non
         source=source,
         evidence="own cases",
         spread_evidence="own cases",
+        spread_children=n,
     )
     return CurveFit(curve=curve, model=model, n_children=n, n_values=model.n_values, cautions=tuple(cautions))
 

@@ -138,7 +138,7 @@ def _build_outcomes(connection: Tables, measures: Sequence[str], catalogues: Cat
         own_error=own_errors(errors),
         default_error=default_errors(catalogues.measures),
     )
-    definitions = tuple(catalogues.definitions)
+    definitions = catalogues.definitions.definitions
     _create(connection, "mart_results", filled("results.sql", **results_parameters(definitions, setting)))
     connection.execute(f"create view mart.main.mart_outcomes as {outcomes_statement(definitions)}")
 
@@ -166,7 +166,7 @@ _OF_MEASURE = ("label", "definition", "unit", "family", "up_means", "sign")
 _OF_REFERENCE = ("version", "label", "provenance")
 _OF_CURVE = (
     "measure", "sex", "ages", "means", "slope_sd", "slope_se", "source", "evidence", "spread_evidence", "spread_source",
-    "trust",
+    "spread_children", "trust",
 )  # fmt: skip
 _OF_STEP = ("reached", "reason", "is_due")
 
@@ -177,7 +177,7 @@ def _build_descriptions(connection: Tables, catalogues: Catalogues, errors: pl.D
 
     definitions = [
         {"definition_id": one.id, **_of(one, _OF_DEFINITION), "body": json.dumps(definition_to_dict(one))}
-        for one in catalogues.definitions
+        for one in catalogues.definitions.definitions
     ]
     measures = [
         {"measure": code, **_of(one, _OF_MEASURE), "is_own": code not in CATALOGUE}
@@ -191,7 +191,9 @@ def _build_descriptions(connection: Tables, catalogues: Catalogues, errors: pl.D
     described = {
         "definitions": pl.DataFrame(definitions),
         "measures": pl.DataFrame(measures),
-        "growth": pl.DataFrame(growth, schema_overrides={"slope_sd": pl.Float64, "slope_se": pl.Float64}),
+        "growth": pl.DataFrame(
+            growth, schema_overrides={"slope_sd": pl.Float64, "slope_se": pl.Float64, "spread_children": pl.Int64}
+        ),
         "method_errors": errors,
         "settings": pl.DataFrame({"name": list(catalogues.settings), "value": list(catalogues.settings.values())}),
         "steps": pl.DataFrame(steps),

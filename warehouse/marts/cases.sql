@@ -40,6 +40,7 @@ phase_sequences as (
     select
         case_no,
         has_skeletal_anchorage,
+        has_surgery,
         $appliance_sequence as appliance_sequence
     from phase_order
 ),
@@ -89,8 +90,10 @@ joined as (
         named_sequences.appliance_ever,
         named_sequences.appliance_group,
         phase_sequences.has_skeletal_anchorage = 1 as has_skeletal_anchorage,
+        coalesce(phase_sequences.has_surgery = 1, false) as has_surgery,
         at_finish.months_from_start - at_start.months_from_start as months_observed,
         at_follow_up.months_from_start - at_finish.months_from_start as months_follow_up,
+        coalesce(at_start.examiner <> at_finish.examiner, false) as has_two_examiners,
         coalesce(at_start.has_records, false) as has_start_records,
         coalesce(at_progress.has_records, false) as has_progress_records,
         coalesce(at_finish.has_records, false) as has_finish_records,

@@ -23,11 +23,13 @@ _SUMS = (
     ",\n    count(first_reading.{m} - second_reading.{m}) as n_{m}"
     ",\n    sum(first_reading.{m} - second_reading.{m}) as s_{m}"
     ",\n    sum((first_reading.{m} - second_reading.{m}) * (first_reading.{m} - second_reading.{m})) as q_{m}"
+    ",\n    sum((first_reading.{m} - second_reading.{m}) * (first_reading.{m} - second_reading.{m})"
+    " * (first_reading.{m} - second_reading.{m}) * (first_reading.{m} - second_reading.{m})) as f_{m}"
 )
 
 
 def repeat_sums(connection: Tables, measures: Sequence[str]) -> pl.DataFrame:
-    """Practice, measure, n_pairs, sum_difference and sum_squares of first minus second reading.
+    """Practice, measure, n_pairs, sum_difference, sum_squares and sum_fourths of first minus second reading.
 
     A pair is reading 1 and reading 2 of the same records by the same examiner; a measure without one is left out.
     """
@@ -42,11 +44,13 @@ def repeat_sums(connection: Tables, measures: Sequence[str]) -> pl.DataFrame:
             pl.col(f"n_{measure}").alias("n_pairs"),
             pl.col(f"s_{measure}").alias("sum_difference"),
             pl.col(f"q_{measure}").alias("sum_squares"),
+            pl.col(f"f_{measure}").alias("sum_fourths"),
         ).filter(pl.col("n_pairs") > 0)
         for measure in measures
     ]
     if not pieces:
-        numbers = {"n_pairs": pl.Int64, "sum_difference": pl.Float64, "sum_squares": pl.Float64}
+        summed = dict.fromkeys(("sum_difference", "sum_squares", "sum_fourths"), pl.Float64)
+        numbers = {"n_pairs": pl.Int64, **summed}
         return pl.DataFrame(schema={"practice": pl.String, "measure": pl.String, **numbers})
     return pl.concat(pieces).sort("practice", "measure")
 
@@ -54,8 +58,9 @@ def repeat_sums(connection: Tables, measures: Sequence[str]) -> pl.DataFrame:
 def method_errors(sums: pl.DataFrame) -> pl.DataFrame:
     """Dahlberg's error, systematic difference and MDC95 for each practice and measure.
 
-    Columns: practice, measure, n_pairs, mean_difference, sem (Dahlberg 1940: sqrt(sum d^2 / 2n)), mdc95, is_used.
-    Few pairs are listed but not used.
+    Columns: practice, measure, n_pairs, mean_difference, sem (Dahlberg 1940: sqrt(sum d^2 / 2n)), mdc95, kurtosis
+    (n sum d^4 / (sum d^2)^2, 3 where differences are normal; null where all are 0), is_used. Few pairs are listed but
+    not used.
     """
     import polars as pl
 
@@ -67,6 +72,9 @@ def method_errors(sums: pl.DataFrame) -> pl.DataFrame:
         (pl.col("sum_difference") / pl.col("n_pairs")).alias("mean_difference"),
         sem.alias("sem"),
         (sem * MDC95_FACTOR).alias("mdc95"),
+        pl.when(pl.col("sum_squares") > 0)
+        .then(pl.col("n_pairs") * pl.col("sum_fourths") / pl.col("sum_squares") ** 2)
+        .alias("kurtosis"),
         (pl.col("n_pairs") >= MINIMUM_PAIRS).alias("is_used"),
     )
 

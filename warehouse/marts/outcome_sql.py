@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from warehouse.marts.statements import filled
 from warehouse.marts.steps import LOST_STATUSES, STEPS
 from warehouse.outcomes.definition import (
+    LEFT_OUT,
     SPANS,
     AnswerPart,
     ChangePart,
@@ -48,7 +49,8 @@ def results_parameters(definitions: Iterable[Definition], setting: Setting) -> d
             f",\n    {prefix}_step,"
             f"\n    case when {prefix}_step = {COUNTED} then {prefix}_met end as {prefix}_adverse,"
             f"\n    case when {prefix}_step = {COUNTED} then {prefix}_value end as {prefix}_value,"
-            f"\n    case when {prefix}_step = {COUNTED} then {prefix}_mirrored end as {prefix}_favourable"
+            f"\n    case when {prefix}_step in ({_MAY_TURN}) then {prefix}_mirrored end as {prefix}_favourable,"
+            f"\n    {prefix}_known"
             for prefix in map(_prefix, listed)
         ),
     }
@@ -96,17 +98,27 @@ def _single_columns(definition: Definition, setting: Setting) -> str:
         met=met,
     )
     mirrored = parts[0].mirrored if len(parts) == 1 else "cast(null as boolean)"
-    return _columns(_prefix(definition), step, met, value, mirrored)
+    reached = _step(
+        definition,
+        stage=_stage(definition, lost=_NOT_DUE),
+        missing=either([part.missing for part in parts]),
+        interval=_interval(definition),
+        expected=either([part.expected for part in parts]),
+        met=met,
+    )
+    known = f"case when {reached} = {COUNTED} then {met} end"
+    return _columns(_prefix(definition), step, met, value, mirrored, known)
 
 
-def _columns(prefix: str, step: str, met: str, value: str, mirrored: str) -> str:
-    columns = {"step": step, "met": met, "value": value, "mirrored": mirrored}
+def _columns(prefix: str, step: str, met: str, value: str, mirrored: str, known: str) -> str:
+    columns = {"step": step, "met": met, "value": value, "mirrored": mirrored, "known": known}
     return "".join(f",\n        {column} as {prefix}_{part}" for part, column in columns.items())
 
 
 def _composite_stages(definition: Definition) -> str:
     prefix = _prefix(definition)
-    return f",\n        {_stage(definition)} as {prefix}_stage,\n        {_interval(definition)} as {prefix}_interval"
+    stages = {"stage": _stage(definition), "due": _stage(definition, lost=_NOT_DUE), "interval": _interval(definition)}
+    return "".join(f",\n        {stage} as {prefix}_{part}" for part, stage in stages.items())
 
 
 def _composite_columns(definition: Definition, setting: Setting) -> str:
@@ -121,7 +133,14 @@ def _composite_columns(definition: Definition, setting: Setting) -> str:
         expected=_NOTHING,
         met=met,
     )
-    return _columns(prefix, step, met, "cast(null as double)", "cast(null as boolean)")
+    known = _met(definition, [_known(part, sql) for part, sql in zip(definition.parts, parts, strict=True)])
+    known = f"case when coalesce({prefix}_due, {prefix}_interval) is null then {known} end"
+    return _columns(prefix, step, met, "cast(null as double)", "cast(null as boolean)", known)
+
+
+def _known(part: Part, sql: _PartSql) -> str:
+    """Whether a part was met whatever became of the treatment."""
+    return f"{name(part.definition.lower())}_known" if isinstance(part, DefinitionPart) else sql.met
 
 
 def _names_others(definition: Definition) -> bool:
@@ -136,6 +155,8 @@ STEP_NUMBERS = {step: position for position, step in enumerate(STEPS)}
 """Step -> the number it is kept as."""
 
 COUNTED = STEP_NUMBERS["counted"]
+_MAY_TURN = ", ".join(str(STEP_NUMBERS[step]) for step in ("counted", "already_present", "not_at_risk"))
+_NOT_DUE = ("in_treatment",)
 
 
 def _code(step: str) -> str:
@@ -146,7 +167,8 @@ def _code(step: str) -> str:
 class _PartSql:
     """SQL of one part: met (null where missing), why the reading is missing, why the expectation is, and the value.
 
-    ``mirrored``: met as far in the other direction; null where the part has no opposite.
+    ``mirrored``: met as far in the other direction; null where the part has no opposite, or where the case cannot move
+    that way.
     """
 
     met: str
@@ -250,7 +272,7 @@ def _crossing(part: CrossingPart, setting: Setting) -> _PartSql:
     usable = [measure for measure in part.measures if measure in setting.measures]
     if not usable:
         return _PartSql("cast(null as boolean)", _code("not_measured"), _NOTHING, "cast(null as double)")
-    mets, values = [], []
+    mets, values, away, apart = [], [], [], []
     for measure in usable:
         before, after = f"{span}.{name(measure)}__before", f"{span}.{measure}__after"
         raw = _raw(measure, span, setting)
@@ -258,7 +280,13 @@ def _crossing(part: CrossingPart, setting: Setting) -> _PartSql:
         crossed = f"({was_average} and {after} >= {number(part.high_from)})"
         mets.append(f"case when {raw} is not null then {crossed} end")
         values.append(f"case when {raw} is not null then {after} end")
-    return _PartSql(either(mets), _why_missing(usable, span, setting), _NOTHING, either(values))
+        was_high = f"{raw} is not null and {before} >= {number(part.high_from)}"
+        away.append(f"case when {was_high} then {after} < {number(part.high_from)} end")
+        apart.append(f"case when {raw} is not null then not ({was_average}) end")
+    missing = _why_missing(usable, span, setting)
+    if part.at_risk_only:
+        missing = f"coalesce({missing}, case when {either(apart)} then {_code('not_at_risk')} end)"
+    return _PartSql(either(mets), missing, _NOTHING, either(values), either(away))
 
 
 def _answer(part: AnswerPart) -> _PartSql:
@@ -270,7 +298,8 @@ def _answer(part: AnswerPart) -> _PartSql:
         f"case when coalesce({before}, 'not asked') = 'not asked' or coalesce({after}, 'not asked') = 'not asked'"
         f" then {_code('not_asked')} when {before} = 'yes' then {_code('already_present')} end"
     )
-    return _PartSql(met, missing, _NOTHING, "cast(null as double)")
+    gone = f"case when {before} = 'yes' and {after} in ('yes', 'no') then {after} = 'no' end"
+    return _PartSql(met, missing, _NOTHING, "cast(null as double)", gone)
 
 
 def _reference(part: DefinitionPart) -> _PartSql:
@@ -296,18 +325,19 @@ def _spans(definition: Definition) -> tuple[Span, ...]:
     return definition.spans or ("start_to_finish",)
 
 
-def _stage(definition: Definition) -> str:
-    """Why the case did not reach the end or has no records at a time, else null."""
-    lost = " ".join(f"when mart_cases.status = {text(status)} then {_code(status)}" for status in LOST_STATUSES)
+def _stage(definition: Definition, lost: Collection[str] = LOST_STATUSES) -> str:
+    """Why the case did not reach the end, has no records at a time or is left out, else null."""
+    gone = " ".join(f"when mart_cases.status = {text(status)} then {_code(status)}" for status in lost)
     times = [SPANS[span] for span in _spans(definition)]
     only_asked = all(isinstance(part, AnswerPart) for part in definition.parts)
     if only_asked:
-        return f"case {lost} end"
+        return f"case {gone} end"
     first = " and ".join(f"mart_cases.has_{earlier}_records" for earlier, _ in times)
     second = " and ".join(f"mart_cases.has_{later}_records" for _, later in times)
     return (
-        f"case {lost} when not ({first}) then {_code('no_start_records')}"
-        f" when not ({second}) then {_code('no_finish_records')} end"
+        f"case {gone} when not ({first}) then {_code('no_start_records')}"
+        f" when not ({second}) then {_code('no_finish_records')}"
+        f"{''.join(f' when mart_cases.has_{one} then {_code(LEFT_OUT[one])}' for one in definition.leave_out)} end"
     )
 
 

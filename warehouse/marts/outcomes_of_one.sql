@@ -11,5 +11,6 @@ select
     end as status,
     case ${prefix}_step $named end as step,
     ${prefix}_value as value,
-    ${prefix}_favourable as is_favourable
+    ${prefix}_favourable as is_favourable,
+    ${prefix}_known as is_known_adverse
 from mart_results

@@ -61,6 +61,11 @@ class Reader:
         """The definition asked for, or the headline one."""
         return self.registry.get(identifier or self.settings["definition"])
 
+    def definition_settled(self, outcome: str) -> Definition:
+        """The definition of a question on record (``D1 v1.0.0``): that version where it is known, else the id's."""
+        named = [one for one in self.registry.definitions if one.name == outcome]
+        return named[0] if named else self.definition(outcome.split(" v")[0])
+
     @cached_property
     def _growth(self) -> list[tuple[str, str]]:
         """Measure, and the reference that judges it with its provenance; those of the warehouse's own come first."""
@@ -77,7 +82,7 @@ class Reader:
 
     def growth_used(self, definition: Definition) -> str:
         """Name and provenance of what a definition allows for growth by; what it rests on where that is nothing."""
-        asked = definition.grown_measures(self.registry)
+        asked = definition.grown_measures(self.registry.definitions)
         used = dict.fromkeys(said for measure, said in self._growth if measure in asked)
         return "; ".join(used) if used else ("none has its measure" if asked else "none: growth is not taken off")
 

@@ -3,7 +3,8 @@ in_use as (
     select
         case_no,
         timepoint,
-        1 as n_readings$measures
+        1 as n_readings,
+        examiner$measures
     from readings
     where replaced_by is null
 ),

@@ -1,5 +1,6 @@
 -- One row is one practice: pairs of first and second reading of the same records by the same examiner.
--- n_, s_ and q_<measure>: number of pairs, sum and sum of squares of first minus second reading (in its unit;
+-- n_, s_, q_ and f_<measure>: number of pairs, sum, sum of squares and of fourth powers of first minus second reading
+-- (in its unit;
 -- lengths of a film as on the film, which makes their error at most the enlargement larger than at true size).
 select
     case_registry.practice$sums

@@ -153,6 +153,7 @@ def _phase_columns(phases: range) -> list[str]:
     return [
         *(f"max(case when phase_no = {n} then appliance_category end) as phase_{n}" for n in phases),
         "max(case when skeletal_anchorage = 'yes' then 1 else 0 end) as has_skeletal_anchorage",
+        "max(case when appliance_category = 'surgery' then 1 else 0 end) as has_surgery",
     ]
 
 
@@ -165,7 +166,9 @@ def _sequence(phases: range) -> str:
     if len(phases) == 1:
         return "phase_1"
     listed = " || ".join(f"coalesce(' > ' || phase_{n}, '')" for n in phases)
-    return f"nullif(substring({listed}, 4), '')"
+    # a phase that was turned away leaves a gap: what came first is then not known, and never the next one
+    gaps = " or ".join(f"(phase_{n} is null and phase_{n + 1} is not null)" for n in phases if n + 1 in phases)
+    return f"case when not ({gaps}) then nullif(substring({listed}, 4), '') end"
 
 
 def _holds(appliance: str) -> str:

@@ -1,7 +1,8 @@
 -- mart_timeline: one row is one case at one time (start, progress, finish, follow_up).
 -- key: case_no, timepoint. Measures in the catalogue's unit; months_from_start in months.
--- The value in use is the first reading of the first examiner (by pseudonym) that has the measure: repeats exist
--- only for a sample, and averaging them would give those cases a smaller error than the rest.
+-- The value in use is the first reading of the examiner who has the measure and read most times of the case (of several
+-- the first by pseudonym), so that one examiner reads both times where one did. Repeats exist only for a sample, and
+-- averaging them would give those cases a smaller error than the rest. examiner is whose reading it is.
 -- Lengths that only a radiograph gives are brought to true size: value / (1 + magnification_pct / 100); where the
 -- enlargement is not stated (magnification_pct null) they are as on the film.
 -- A total (the weighted PAR score) that was not handed over is added up from its components.
@@ -40,7 +41,8 @@ select
     seen_visits.gonion_kind,
     $shown_answers,
     coalesce(seen_visits.is_visit_with_records, false) or in_use.case_no is not null as has_records,
-    coalesce(in_use.n_readings, 0) as n_readings$measures
+    coalesce(in_use.n_readings, 0) as n_readings,
+    in_use.examiner$measures
 from seen_visits
 full outer join in_use
     on in_use.case_no = seen_visits.case_no

@@ -28,6 +28,9 @@ FAMILIES: dict[str, str] = {
 }
 """Family -> its name on screens. ``vertical`` is the headline; the others are secondary."""
 
+LEFT_OUT: dict[str, str] = {"surgery": "operated"}
+"""What a definition may leave cases out for -> step of the sampling frame they then stop at."""
+
 QUESTIONS = ("joint_symptoms", "sleep_breathing_concern")
 
 
@@ -59,6 +62,7 @@ class CrossingPart:
     low_to: float
     high_from: float
     span: Span = "start_to_finish"
+    at_risk_only: bool = True  # Whether only those who were average are counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,11 +100,15 @@ class Definition:
     # ones were
     missing: Literal["not_assessable", "decide"] = "not_assessable"
     minimum_months: float = 6.0  # Shortest interval between the two records that counts
+    leave_out: tuple[str, ...] = ()  # Keys of `LEFT_OUT`: cases whose change is not growth
+    formerly: str = ""  # Id it had before, by which it is still found
+    # Of a version no longer in force: the id it had. It is counted still, so that an old figure can be made again
+    retired: str = ""
 
     @property
     def name(self) -> str:
-        """Id and version as shown beside a figure, e.g. ``D1 v1.0.0``."""
-        return f"{self.id} v{self.version}"
+        """Id and version as shown beside a figure, e.g. ``D1 v2.0.0``."""
+        return f"{self.retired or self.id} v{self.version}"
 
     @property
     def measures(self) -> tuple[str, ...]:
@@ -119,6 +127,11 @@ class Definition:
     def spans(self) -> tuple[Span, ...]:
         """Every span any part lies over."""
         return tuple(dict.fromkeys(part.span for part in self.parts if not isinstance(part, DefinitionPart)))
+
+    @property
+    def has_other_way(self) -> bool:
+        """Whether a case can move as far the other way: one change, one crossing, or one answer."""
+        return len(self.parts) == 1 and not isinstance(self.parts[0], DefinitionPart)
 
     @property
     def single_change(self) -> ChangePart | None:

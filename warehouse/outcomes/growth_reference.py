@@ -52,6 +52,7 @@ class GrowthCurve:
     evidence: Evidence = "not stated"  # Of the means
     spread_evidence: Evidence = "not stated"  # Of `slope_sd`, as `spread_source`
     spread_source: str = ""
+    spread_children: int | None = None  # Children `slope_sd` rests on; None where that is not known
     # Vertical type at start (low, average, high) -> `slope_sd` of such faces, where it is known to differ
     spread_by_type: tuple[tuple[str, float], ...] = ()
 
@@ -145,6 +146,7 @@ def _slope_curves(code: str, body: dict[str, Any], ends: float) -> list[GrowthCu
             evidence=body.get("evidence", "from memory"),
             spread_evidence=body.get("spread_evidence", "from memory"),
             spread_source=body.get("spread_source", "from memory"),
+            spread_children=body.get("spread_children"),
         )
         for sex, end in by_sex.items()
     ]

@@ -15,6 +15,7 @@ from typing import Any
 from warehouse.errors import DefinitionError, near_names
 from warehouse.outcomes.definition import (
     FAMILIES,
+    LEFT_OUT,
     QUESTIONS,
     SPANS,
     AnswerPart,
@@ -32,7 +33,7 @@ _ID = re.compile(r"[A-Z][A-Z0-9_]{0,15}")
 _VERSION = re.compile(r"\d+\.\d+\.\d+")
 _KEYS = {
     "change": {"kind", "measures", "span", "basis", "direction", "threshold", "beyond_error"},
-    "crossing": {"kind", "measures", "span", "low_to", "high_from"},
+    "crossing": {"kind", "measures", "span", "low_to", "high_from", "at_risk_only"},
     "answer": {"kind", "question", "span"},
     "definition": {"kind", "definition"},
 }
@@ -48,7 +49,7 @@ _CHOICES = {
 }
 _DEFINITION_KEYS = {
     "id", "version", "family", "label", "sentence", "combine", "at_least", "missing", "minimum_months", "source",
-    "part",
+    "part", "leave_out", "formerly", "retired",
 }  # fmt: skip
 
 
@@ -56,23 +57,23 @@ _DEFINITION_KEYS = {
 class Registry:
     """Definitions by id, in order; the newest version of an id is the one in force."""
 
-    definitions: tuple[Definition, ...]
+    definitions: tuple[Definition, ...]  # With the retired ones
 
     def __iter__(self) -> Iterator[Definition]:
         """The definitions in force, in order."""
-        return iter(self.definitions)
+        return (definition for definition in self.definitions if not definition.retired)
 
     def get(self, identifier: str) -> Definition:
-        """The definition with this id (case does not matter).
+        """The definition with this id or former id, or with this name (``D1 v1.0.0``); case does not matter.
 
         Raises:
             DefinitionError: There is none; near ids and all ids are listed.
         """
         wanted = identifier.strip().upper()
         for definition in self.definitions:
-            if definition.id == wanted:
+            if wanted in (definition.id, definition.name.upper(), definition.formerly or None):
                 return definition
-        known = [definition.id for definition in self.definitions]
+        known = [definition.id for definition in self]
         found = f"there is no outcome definition {identifier!r}"
         remedy = near_names(wanted, known) or "see `menton definitions`"
         raise DefinitionError(found, expected=f"one of {', '.join(known)}", remedy=remedy)
@@ -166,11 +167,21 @@ def _definition(entry: Mapping[str, Any], where: str, measures: Collection[str] 
         at_least=int(_number(entry, "at_least", where, default=0)),
         missing=_choice(entry, "missing", where, default="not_assessable"),  # type: ignore[arg-type]
         minimum_months=_number(entry, "minimum_months", where, default=6.0),
+        leave_out=_leave_out(entry, where),
+        formerly=str(entry.get("formerly", "")),
+        retired=str(entry.get("retired", "")),
         parts=tuple(_part(part, f"{where}, part {n}", measures) for n, part in enumerate(parts, 1)),
     )
     if definition.combine == "at_least" and not 1 <= definition.at_least <= len(definition.parts):
         raise _wrong("at_least does not fit the number of parts", where, f"a number from 1 to {len(definition.parts)}")
     return definition
+
+
+def _leave_out(entry: Mapping[str, Any], where: str) -> tuple[str, ...]:
+    named = entry.get("leave_out", ())
+    if not isinstance(named, list | tuple) or any(one not in LEFT_OUT for one in named):
+        raise _wrong(f"leave_out is {named!r}", where, f"a list of {', '.join(LEFT_OUT)}")
+    return tuple(named)
 
 
 def _part(part: Mapping[str, Any], where: str, measures: Collection[str] | None) -> Part:
@@ -190,7 +201,10 @@ def _part(part: Mapping[str, Any], where: str, measures: Collection[str] | None)
         low_to, high_from = _number(part, "low_to", where), _number(part, "high_from", where)
         if low_to >= high_from:
             raise _wrong("low_to is not below high_from", where, "low_to < high_from")
-        return CrossingPart(measures=codes, low_to=low_to, high_from=high_from, span=span)
+        only = part.get("at_risk_only", True)
+        if not isinstance(only, bool):
+            raise _wrong(f"at_risk_only is {only!r}", where, "true or false")
+        return CrossingPart(measures=codes, low_to=low_to, high_from=high_from, span=span, at_risk_only=only)
     threshold = _number(part, "threshold", where)
     if threshold < 0:
         raise _wrong(f"threshold is {threshold}", where, "zero or more; direction says which way")

@@ -132,7 +132,7 @@ def stamp_of(reader: Reader, question: Question) -> Stamp:
     Raises:
         DefinitionError: There is no such definition; near ids are offered.
     """
-    definition = reader.definition(question.definition.split(" v")[0])
+    definition = reader.definition_settled(question.definition)
     return Stamp(
         definition=definition,
         growth_reference=reader.growth_used(definition),

@@ -119,7 +119,7 @@ def _values(column: pl.Series, hierarchy: Hierarchy) -> pl.Series:
 
 def check_same_methods(reader: Reader, agreement: Agreement) -> None:
     """Refuse a warehouse that counts by other definitions or another growth reference than the group agreed on."""
-    mine = {one.id: one for one in reader.registry}
+    mine = {one.id: one for one in reader.registry.definitions}
     for agreed in agreement.definitions:
         own = mine.get(agreed.id)
         if own is None or definition_to_dict(own) != definition_to_dict(agreed):

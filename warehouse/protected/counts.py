@@ -27,6 +27,7 @@ from warehouse.cases.flow import Flow, StageCount
 from warehouse.disclosure import HIDDEN, Count, Dimension, Layout, Policy, ProtectedTable, Release, Table, protect
 from warehouse.marts.reader import Reader
 from warehouse.marts.steps import STAGES, STEPS
+from warehouse.questions.beside import NOTHING_BESIDE, Counterparts
 from warehouse.questions.complete import Complete
 from warehouse.questions.shares import GroupRow, Rates, group_row, rates_by
 from warehouse.questions.threshold import ThresholdCurve, counted_changes, threshold_curve
@@ -36,6 +37,7 @@ REACHED = "reached"
 COUNTED = "counted"
 ADVERSE = "adverse"
 NOT_ADVERSE = "not adverse"
+FAVOURABLE = "moved as far the other way"
 DUE = "outcome due"
 NOT_DUE = STEPS["in_treatment"].reason
 NO_REFERENCE = STEPS["no_reference"].reason
@@ -78,6 +80,7 @@ class FlowCounts:
     atoms: Mapping[str, int]  # Class -> cases
     members: Mapping[str, tuple[str, ...]]  # What is printed -> the classes it holds; what no case reached is left out
     has_thresholds: bool  # Whether the cases beyond each threshold are told apart
+    has_other_way: bool  # Whether those that moved as far the other way are
 
     @property
     def both(self) -> dict[str, tuple[str, ...]]:
@@ -124,6 +127,8 @@ class Published:
     def overall(self) -> GroupRow:
         """Counts and share over all cases."""
         (row,) = self.counted.overall.groups
+        if self.policy.hides_nothing:
+            return row
         counted, due = self.count(COUNTED), self.count(DUE)
         is_known = counted.value is not None and due.value is not None
         return group_row(
@@ -135,7 +140,8 @@ class Published:
             adverse=self.count(ADVERSE),
             missing=Count.of(due.n - counted.n) if is_known else HIDDEN,
             turned_away=self.flow().turned_away,
-            favourable=row.favourable if self.policy.hides_nothing else withheld(row.favourable),
+            favourable=self.count(FAVOURABLE) if self.chain.has_other_way else withheld(row.favourable),
+            beside=_leaving(row.beside, counted, self.policy),
             method=self.counted.overall.method,
             level=self.counted.overall.level,
         )
@@ -214,6 +220,7 @@ def chain_of(counted: Counted) -> FlowCounts:
     stages = group.stages
     losses = {loss.reason: loss.cases.n for stage in stages for loss in stage.losses}
     has_thresholds = bool(counted.threshold.points) and counted.values.height == group.counted.n
+    has_other_way = has_thresholds and group.favourable is not None
     if has_thresholds:
         inner, printed = _by_threshold(counted)
     else:
@@ -226,7 +233,8 @@ def chain_of(counted: Counted) -> FlowCounts:
     members[DUE] = (*due, *inner)
     members |= {reason: (reason,) for reason in losses}
     members |= {COUNTED: tuple(inner), **printed}
-    return FlowCounts(losses | inner, {name: atoms for name, atoms in members.items() if atoms}, has_thresholds)
+    kept = {name: atoms for name, atoms in members.items() if atoms}
+    return FlowCounts(losses | inner, kept, has_thresholds, has_other_way)
 
 
 def _by_outcome(n_counted: int, n_adverse: int) -> tuple[dict[str, int], dict[str, tuple[str, ...]]]:
@@ -236,18 +244,20 @@ def _by_outcome(n_counted: int, n_adverse: int) -> tuple[dict[str, int], dict[st
 
 
 def _by_threshold(counted: Counted) -> tuple[dict[str, int], dict[str, tuple[str, ...]]]:
-    """Classes of the counted: between which thresholds, and whether adverse; and what is printed of them."""
+    """Classes of the counted: between which thresholds, and what became of them; and what is printed of them."""
     edges = [point.threshold for point in counted.threshold.points]
-    found: dict[tuple[int, bool], int] = {}
-    for value, is_adverse in counted.values.select("value", "is_adverse").iter_rows():
+    found: dict[tuple[int, str], int] = {}
+    for value, is_adverse, is_turned in counted.values.select("value", "is_adverse", "is_favourable").iter_rows():
+        became = ADVERSE if is_adverse else FAVOURABLE if is_turned else NOT_ADVERSE
         place = sum(value >= edge for edge in edges)
-        found[place, is_adverse] = found.get((place, is_adverse), 0) + 1
-    names = {key: f"beyond {key[0]} thresholds, {ADVERSE if key[1] else NOT_ADVERSE}" for key in sorted(found)}
+        found[place, became] = found.get((place, became), 0) + 1
+    names = {key: f"beyond {key[0]} thresholds, {key[1]}" for key in sorted(found)}
     printed = {
         threshold_name(edge): tuple(name for (reached, _), name in names.items() if reached > place)
         for place, edge in enumerate(edges)
     }
-    printed[ADVERSE] = tuple(name for (_, is_adverse), name in names.items() if is_adverse)
+    for which in (ADVERSE, FAVOURABLE):
+        printed[which] = tuple(name for (_, became), name in names.items() if became == which)
     return {names[key]: n for key, n in found.items()}, {name: atoms for name, atoms in printed.items() if atoms}
 
 
@@ -313,8 +323,20 @@ def _pair(table: ProtectedTable | None, before: tuple[str, ...], after: tuple[st
 
 
 def withheld(favourable: Count | None) -> Count | None:
-    """The count of cases that moved as far the other way, where counts are hidden: it is in no protected table yet."""
+    """The count of cases that moved as far the other way, where it is in no protected table."""
     return None if favourable is None else HIDDEN
+
+
+def _leaving(beside: Counterparts, counted: Count, policy: Policy) -> Counterparts:
+    """What may stand beside a share that leaves: averages over enough cases, and no count of cases."""
+    if counted.value is None or counted.value < policy.mean_minimum:
+        return NOTHING_BESIDE
+    expected, corrected = beside.expected, beside.corrected
+    if expected is not None and "n_adverse" in expected.source.numbers:
+        n, n_adverse = expected.share.n, int(str(expected.source.numbers["n_adverse"]))
+        expected = expected if min(n_adverse, n - n_adverse) >= policy.minimum else None
+    kept = replace(corrected, pairs=0, stand_in=0) if corrected else None
+    return Counterparts(expected=expected, corrected=kept)
 
 
 def alone(n: int, policy: Policy) -> Count:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from warehouse.cases.filter_values import relief
 from warehouse.marts.reader import Reader
-from warehouse.questions.shares import GroupRow, Rates, rates, rates_by
+from warehouse.questions.shares import GroupRow, Rates, rates, rates_by, untreated_alike
 from warehouse.questions.spread import ChangePicture, change_picture
 from warehouse.questions.threshold import ThresholdCurve, counted_changes, threshold_curve
 from warehouse.selection import Selection
@@ -84,10 +84,5 @@ def answer(reader: Reader, *, selection: Selection, definition: str | None = Non
 
 def _untreated(reader: Reader, selection: Selection, definition: str | None) -> Rates | None:
     """Untreated cases under the same filters, save those that only a treated case can meet."""
-    meant = {name: kept for name, kept in selection.filters.items() if name not in _ABOUT_TREATMENT}
-    others = replace(selection, comparison="untreated", filters=meant)
-    found = rates(reader, definition=definition, selection=others)
+    found = rates(reader, definition=definition, selection=untreated_alike(selection))
     return found if found.groups[0].started.n else None
-
-
-_ABOUT_TREATMENT = ("appliance", "extraction", "extraction_pattern", "clinician", "practice")

@@ -16,9 +16,9 @@ from warehouse.marts.reader import Reader
 from warehouse.plans.covariates import Adjustable, adjustables
 from warehouse.plans.planned_or_explored import Standing, stand
 from warehouse.plans.question import Question, Stamped, stamp_of
+from warehouse.questions.beside import ALL
 from warehouse.questions.case_table import Measured, change_table, column_of, measured
 from warehouse.questions.contrast import model_covariates, one_thread
-from warehouse.questions.shares import ALL
 from warehouse.results import Caution, Estimate
 from warehouse.selection import Selection
 from warehouse.store.quoting import name, statement

@@ -1,4 +1,4 @@
--- One row is one counted case of a selection, with the measures its definition may rest on. Key: case_no.
+-- One row is one counted case, with the measures its definition may rest on. Key: case_no.
 select
     mart_cases.case_no,
     mart_cases.case_key,
@@ -8,5 +8,5 @@ select
 from mart_outcomes
 inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no
 left join mart_spans on mart_spans.case_no = mart_outcomes.case_no and mart_spans.span = ?
-where mart_outcomes.definition_id = ? and mart_outcomes.value is not null and $condition
+where mart_outcomes.definition_id = ? and mart_outcomes.value is not null
 order by mart_cases.case_no

@@ -70,7 +70,7 @@ def run_plan(reader: Reader, identifier: str) -> PlanResult:
 
 def _in_force(reader: Reader, outcome: str) -> str:
     """The id of a definition that the plan names with its version."""
-    found = reader.definition(outcome.split(" v")[0])
+    found = reader.definition_settled(outcome)
     if found.name != outcome:
         message = f"the plan names {outcome}, and {found.name} is in force now"
         raise RequestError(message, remedy="register a new plan that names the definition in force")

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any, TypeAlias
 
 from warehouse.analysis.difference import NET, net_share
@@ -15,15 +16,45 @@ from warehouse.marts.grouping import Grouping, group_expression, grouping, in_or
 from warehouse.marts.outcome_sql import outcomes_of
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import Definition
+from warehouse.questions.beside import ALL, NOTHING_BESIDE, BesideShares, Counterparts, from_untreated
 from warehouse.results import Caution, Estimate, no_estimate
 from warehouse.selection import Selection
 
-ALL = "all cases"
-
 FAVOURABLE = "share that moved as far the other way"
+ALL_STARTED = "share adverse among all started whose outcome is known"
 
-Steps: TypeAlias = "dict[str, tuple[dict[str, int], int, int]]"
-"""Group -> (step of mart_outcomes -> cases, cases adverse, cases that moved as far the other way)."""
+
+@dataclass(slots=True)
+class Tally:
+    """What a group holds; the fields but the first are sums over its cases (`_SUMMED`)."""
+
+    steps: dict[str, int] = field(default_factory=dict)  # Step of mart_outcomes -> cases
+    adverse: int = 0
+    favourable: int = 0  # Moved as far the other way
+    could_turn: int = 0  # Could have
+    known: int = 0  # The outcome is known, whatever became of the treatment
+    known_adverse: int = 0
+    operated: int = 0  # Counted, and the jaws were operated on
+    two_examiners: int = 0  # Counted, and read by different examiners at the two times
+
+    @property
+    def counted(self) -> int:
+        """Cases counted."""
+        return self.steps.get("counted", 0)
+
+
+Tallies: TypeAlias = dict[str, Tally]
+"""By group."""
+
+_SUMMED = {
+    "adverse": "mart_outcomes.status = 'adverse'",
+    "favourable": "mart_outcomes.is_favourable",
+    "could_turn": "mart_outcomes.is_favourable is not null",
+    "known": "mart_outcomes.is_known_adverse is not null",
+    "known_adverse": "mart_outcomes.is_known_adverse",
+    "operated": "mart_outcomes.step = 'counted' and mart_cases.has_surgery",
+    "two_examiners": "mart_outcomes.step = 'counted' and mart_cases.has_two_examiners",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,13 +68,17 @@ class GroupRow:
     counted: Count  # Cases counted
     adverse: Count  # Cases adverse
     missing: Count  # Cases started whose outcome is due but not known
-    favourable: Count | None  # Cases counted that moved as far the other way; None where there is no other way
+    favourable: Count | None  # Cases that moved as far the other way; None where there is no other way
+    favourable_of: Count | None  # Of how many, where it is not the cases counted: those that had it at the start
     rate: Estimate  # Share adverse among the cases counted; without a value where a count it rests on is hidden
     turned_away: Count  # Cases that the checks turned away and that may belong here: of those no more is known
     if_none: Estimate  # Share adverse among counted, missing and turned away if none of the latter were adverse
     if_all: Estimate  # The same if all of them were
-    share_favourable: Estimate | None  # Share favourable among the cases counted; None where there is no other way
-    net: Estimate | None  # Share adverse minus share favourable; likewise
+    share_favourable: Estimate | None  # Share favourable among these; None where there is no other way
+    net: Estimate | None  # Share adverse minus share favourable, both of all who could move either way; likewise
+    # Share expected without treatment, and share once reading error is allowed for; None where neither can be asked or
+    # shown
+    beside: Counterparts
     stages: tuple[StageCount, ...] = ()  # The group's own sampling frame; empty where it is not given
     change: Estimate | None = None  # Mean change with its interval; None where not asked for, or not shown
 
@@ -87,6 +122,8 @@ def group_row(
     missing: Count,
     favourable: Count | None,
     turned_away: Count,
+    favourable_of: Count | None = None,
+    beside: Counterparts = NOTHING_BESIDE,
     stages: tuple[StageCount, ...] = (),
     method: ProportionMethod = "wilson",
     level: float = 0.95,
@@ -102,10 +139,12 @@ def group_row(
             bounds = missing_bounds(x, counted.value, missing.value + turned_away.value, level=level)
             if_none, if_all = bounds.none_adverse, bounds.all_adverse
         if favourable is not None and favourable.value is not None:
-            y = min(favourable.value, counted.value)
-            share_favourable = proportion(y, counted.value, method=method, level=level, estimand=FAVOURABLE)
+            others = favourable_of.n if favourable_of else 0
+            could_turn = others if favourable_of else counted.value
+            y = min(favourable.value, could_turn)
+            share_favourable = proportion(y, could_turn, method=method, level=level, estimand=FAVOURABLE)
             share_favourable = replace(share_favourable, warnings=())  # they are worded for adverse cases
-            net = net_share(x, y, counted.value, level=level)
+            net = net_share(x, y, counted.value + others, level=level)
     return GroupRow(
         group=group,
         label=label,
@@ -116,11 +155,13 @@ def group_row(
         missing=missing,
         turned_away=turned_away,
         favourable=favourable,
+        favourable_of=favourable_of,
         rate=rate,
         if_none=if_none,
         if_all=if_all,
         share_favourable=share_favourable,
         net=net,
+        beside=beside,
         stages=stages,
     )
 
@@ -163,12 +204,13 @@ def rates_by(
     chosen = reader.definition(definition)
     selection = selection or Selection()
     asked = [grouping(by) if by else None for by in ways]
-    counted = _steps_by_group(reader, chosen, selection, asked)
-    once = (steps for way, steps in zip(asked, counted, strict=True) if _has_each_once(way))
-    every_case = next(once, None) or _steps_by_group(reader, chosen, selection, [None])[0]
+    counted = _tallies(reader, chosen, selection, asked)
+    beside = _beside(reader, chosen, selection, asked, level)
+    once = (tallies for way, tallies in zip(asked, counted, strict=True) if _has_each_once(way))
+    every_case = next(once, None) or _tallies(reader, chosen, selection, [None])[0]
     sums: Counter[str] = Counter()
-    for steps, *_ in every_case.values():
-        sums.update(steps)
+    for tally in every_case.values():
+        sums.update(tally.steps)
     flow = flow_of(reader, sums, selection)
     return tuple(
         Rates(
@@ -179,12 +221,48 @@ def rates_by(
             by=way,
             method=method,
             level=level,
-            groups=tuple(_rows(reader, chosen, way, found, flow.turned_away, method=method, level=level)),
+            groups=tuple(_rows(reader, chosen, way, found, stands, flow.turned_away, method=method, level=level)),
             flow=flow,
             policy=Policy.nothing_hidden(),
         )
-        for way, found in zip(asked, counted, strict=True)
+        for way, found, stands in zip(asked, counted, beside, strict=True)
     )
+
+
+def untreated_alike(selection: Selection) -> Selection:
+    """Untreated cases under the same filters, save those that only a treated case can meet."""
+    meant = {name: kept for name, kept in selection.filters.items() if name not in _ABOUT_TREATMENT}
+    return replace(selection, comparison="untreated", filters=meant)
+
+
+_ABOUT_TREATMENT = ("appliance", "extraction", "extraction_pattern", "clinician", "practice")
+_OF_CHILDREN = ("age_band", "sex", "vertical_type", "growth_stage", "incisor_class")
+
+
+def _beside(
+    reader: Reader, definition: Definition, selection: Selection, ways: Sequence[Grouping | None], level: float
+) -> Iterator[Callable[[str], Counterparts]]:
+    """For each grouping, what stands beside the share of a group.
+
+    What is expected without treatment the untreated cases of the same group tell, or all of them where the grouping is
+    not about the child; the growth reference where those are too few or are the cases asked about.
+    """
+    by_reference = BesideShares(reader, definition, selection, level).by(ways)
+    untreated: list[Tallies] = [{} for _ in ways]
+    alike = [way if way and way.name in _OF_CHILDREN else None for way in ways]
+    if selection.comparison == "treated":
+        untreated = _tallies(reader, definition, untreated_alike(selection), alike)
+    for place, way in enumerate(alike):
+        yield partial(_beside_of, by_reference[place], untreated[place], way is None, level)
+
+
+def _beside_of(
+    known: Mapping[str, Counterparts], untreated: Tallies, is_whole: bool, level: float, group: str
+) -> Counterparts:
+    beside = known.get(group, NOTHING_BESIDE)
+    tally = untreated.get(ALL if is_whole else group, Tally())
+    told = from_untreated(tally.adverse, tally.counted, level=level)
+    return replace(beside, expected=told) if told else beside
 
 
 def _has_each_once(way: Grouping | None) -> bool:
@@ -196,25 +274,29 @@ def _rows(
     reader: Reader,
     definition: Definition,
     way: Grouping | None,
-    found: Steps,
+    found: Tallies,
+    beside: Callable[[str], Counterparts],
     turned_away: Count,
     *,
     method: ProportionMethod,
     level: float,
 ) -> Iterator[GroupRow]:
-    sizes = {group: sum(steps.values()) for group, (steps, *_) in found.items()}
+    sizes = {group: sum(tally.steps.values()) for group, tally in found.items()}
     for group in in_order(way, sizes) if way else [ALL]:
-        steps, n_adverse, n_favourable = found.get(group, ({}, 0, 0))
-        stages = stage_counts(steps)
-        yield group_row(
+        tally = found.get(group, Tally())
+        stages = stage_counts(tally.steps)
+        turned = Count.of(tally.favourable) if definition.has_other_way else None
+        row = group_row(
             group,
             reader.label(way.codes, group) if way and way.codes else group,
             started=stages[0].cases,
             finished=stages[1].cases,
             counted=stages[-1].cases,
-            adverse=Count.of(n_adverse),
+            adverse=Count.of(tally.adverse),
             missing=Count.of(sum(loss.cases.n for stage in stages for loss in stage.losses if loss.is_due)),
-            favourable=Count.of(n_favourable) if definition.single_change else None,
+            favourable=turned,
+            favourable_of=Count.of(tally.could_turn) if turned and definition.single_change is None else None,
+            beside=replace(beside(group), all_started=_all_started(tally, level)),
             turned_away=Count.of(turned_away_cases(reader, (group,)))
             if way and way.name == "practice"
             else turned_away,
@@ -222,45 +304,63 @@ def _rows(
             method=method,
             level=level,
         )
+        yield replace(row, rate=replace(row.rate, warnings=(*row.rate.warnings, *_mixed(tally))))
 
 
-def _steps_by_group(
+def _all_started(tally: Tally, level: float) -> Estimate | None:
+    """Share adverse among all whose outcome is known; None where nobody is known beside the cases counted."""
+    if tally.known == tally.counted:
+        return None
+    share = proportion(tally.known_adverse, tally.known, level=level, estimand=ALL_STARTED)
+    return replace(share, warnings=())
+
+
+def _mixed(tally: Tally) -> Iterator[Caution]:
+    """What else than growth and treatment is in the changes counted."""
+    if tally.operated:
+        yield Caution("approximation", "operated_counted", {"n": tally.operated})
+    if tally.two_examiners:
+        yield Caution("approximation", "two_examiners", {"n": tally.two_examiners})
+
+
+def _tallies(
     reader: Reader, definition: Definition, selection: Selection, ways: Sequence[Grouping | None]
-) -> list[Steps]:
+) -> list[Tallies]:
     """For each grouping, what a group holds. Groupings that have every case once are counted together."""
     single = [place for place, way in enumerate(ways) if _has_each_once(way)]
-    found: list[Steps] = [{} for _ in ways]
+    found: list[Tallies] = [{} for _ in ways]
     for places in ([single] if single else []) + [[place] for place in range(len(ways)) if place not in single]:
         asked = [ways[at] for at in places]
-        for place, group, step, n, n_adverse, n_favourable in _counted(reader, definition, selection, asked):
-            steps, adverse, favourable = found[places[place]].get(group, ({}, 0, 0))
-            counts = ({**steps, step: n}, adverse + int(n_adverse), favourable + int(n_favourable))
-            found[places[place]][group] = counts
+        for place, group, step, n, sums in _counted(reader, definition, selection, asked):
+            tally = found[places[place]].setdefault(group, Tally())
+            tally.steps[step] = n
+            for name, added in zip(_SUMMED, sums, strict=True):
+                setattr(tally, name, getattr(tally, name) + int(added))
     return found
 
 
 def _counted(
     reader: Reader, definition: Definition, selection: Selection, ways: Sequence[Grouping | None]
-) -> Iterator[tuple[int, str, str, int, int, int]]:
-    """Place of the grouping, group, step, cases, adverse cases, cases that moved as far the other way."""
+) -> Iterator[tuple[int, str, str, int, tuple[int, ...]]]:
+    """Place of the grouping, group, step, cases, and of them the sums of a tally."""
     condition, values = selection.where()
     expressions = [group_expression(way) if way else f"'{ALL}'" for way in ways]
     named = ", ".join(f"{expression} as g{place}" for place, expression in enumerate(expressions))
+    flags = ", ".join(f"case when {met} then 1 else 0 end as {name}" for name, met in _SUMMED.items())
     groups = [f"g{place}" for place in range(len(ways))]
     sets = ", ".join(f"({group}, step)" for group in groups)
     rows = reader.connection.rows(
-        f"select {', '.join(groups)}, step, count(*), sum(is_adverse), sum(is_favourable) from ("
-        f"select {named}, mart_outcomes.step as step,"
-        " case when mart_outcomes.status = 'adverse' then 1 else 0 end as is_adverse,"
-        " case when mart_outcomes.is_favourable then 1 else 0 end as is_favourable"
+        f"select {', '.join(groups)}, step, count(*), {', '.join(f'sum({name})' for name in _SUMMED)} from ("
+        f"select {named}, mart_outcomes.step as step, {flags}"
         f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
         f"{membership_join(ways[0]) if ways[0] else ''} where {condition}) as counted"
         f" group by {f'grouping sets ({sets})' if len(ways) > 1 else f'{groups[0]}, step'}",
         values,
     )
-    for *marks, step, n, n_adverse, n_favourable in rows:
-        ((place, group),) = ((place, mark) for place, mark in enumerate(marks) if mark is not None)
-        yield place, group, step, n, n_adverse, n_favourable
+    for row in rows:
+        step, n, *sums = row[len(ways) :]
+        ((place, group),) = ((place, mark) for place, mark in enumerate(row[: len(ways)]) if mark is not None)
+        yield place, group, step, n, tuple(sums)
 
 
 def rates_as_data(result: Rates) -> dict[str, Any]:
@@ -280,6 +380,23 @@ def rates_as_data(result: Rates) -> dict[str, Any]:
     }
 
 
+def beside_as_data(beside: Counterparts) -> dict[str, Any]:
+    """What stands beside a share, as data."""
+    expected, corrected = beside.expected, beside.corrected
+    return {
+        "expected_untreated": expected
+        and {"share": expected.share.value, "interval": expected.share.interval, "from": expected.source},
+        "error_corrected": corrected
+        and {
+            "share": corrected.share.value,
+            "interval": corrected.share.interval,
+            "pairs": corrected.pairs,
+            "warnings": list(corrected.cautions),
+        },
+        "all_started": beside.all_started,
+    }
+
+
 def _group_as_data(group: GroupRow, result: Rates) -> dict[str, Any]:
     interval = group.rate.interval
     return {
@@ -294,8 +411,10 @@ def _group_as_data(group: GroupRow, result: Rates) -> dict[str, Any]:
         "rate": group.rate.value,
         "interval": [interval.low, interval.high] if interval else None,
         "n_favourable": group.favourable.value if group.favourable else None,
+        "n_favourable_of": group.favourable_of.value if group.favourable_of else None,
         "share_favourable": group.share_favourable,
         "net": group.net,
+        **beside_as_data(group.beside),
         "if_none_of_the_missing": group.if_none.value,
         "if_all_of_the_missing": group.if_all.value,
         "level": result.level,

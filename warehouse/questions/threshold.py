@@ -45,7 +45,7 @@ class ThresholdCurve:
 def counted_changes(
     reader: Reader, definition: Definition, selection: Selection, *, way: Grouping | None = None
 ) -> pl.DataFrame:
-    """One row a counted case: ``value``, signed so that a larger one is worse, ``is_adverse``, with a way ``grouped``.
+    """One row a counted case: ``value``, larger is worse, ``is_adverse``, ``is_favourable``, with a way ``grouped``.
 
     No row where the definition has several parts, and so no single change.
     """

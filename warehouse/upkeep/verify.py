@@ -271,7 +271,7 @@ def _check_published(store: Connection, snapshot: Snapshot, record: _Record) -> 
 
 def _other_definitions(store: Connection) -> list[str]:
     published = dict(store.rows("select definition_id, version from mart.main.mart_definitions"))
-    registered = {definition.id: definition.version for definition in in_force(store).definitions}
+    registered = {definition.id: definition.version for definition in in_force(store).definitions.definitions}
     differing = sorted(one for one in published.keys() | registered.keys() if published.get(one) != registered.get(one))
     if not differing:
         return []

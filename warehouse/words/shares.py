@@ -8,13 +8,12 @@ from warehouse.cases.case_dots import MeanCourse
 from warehouse.cases.flow import Flow
 from warehouse.disclosure import Count
 from warehouse.outcomes.definition import Definition
-from warehouse.questions.misclassified import ErrorSources, GroupSurety
 from warehouse.questions.shares import GroupRow, Rates
 from warehouse.questions.spread import ChangePicture
 from warehouse.questions.threshold import ThresholdCurve
 from warehouse.repeats.error_band import ErrorBand
 from warehouse.results import Estimate
-from warehouse.words.numbers import between, cases, percent
+from warehouse.words.numbers import between, cases, percent, points, points_range
 from warehouse.words.sentences import caution_text, say, share_words
 
 CAUTION = say("audit.caution")
@@ -53,6 +52,51 @@ def answer_sentence(group: GroupRow) -> str:
     )
 
 
+def beside_sentences(group: GroupRow) -> list[str]:
+    """What stands beside a share: the other way and the net, what to expect without treatment, reading error."""
+    told = (
+        other_way_sentence(group),
+        untreated_sentence(group),
+        corrected_sentence(group),
+        all_started_sentence(group),
+    )
+    return [sentence for sentence in told if sentence]
+
+
+def first_line(group: GroupRow) -> str:
+    """Worse and better side by side, with what to expect untreated and reading error allowed for, in short."""
+    parts = [say("first.worse", share=group.rate.value, interval=group.rate.interval, n=group.rate.n)]
+    if group.share_favourable is not None and group.share_favourable.value is not None and group.net is not None:
+        better = group.share_favourable
+        key = "first.better_of" if group.favourable_of else "first.better"
+        parts.append(say(key, share=better.value, interval=better.interval, of=better.n))
+        parts.append(say("first.net", net=group.net.value, interval=group.net.interval))
+    for key, beside in (("first.untreated", group.beside.expected), ("first.corrected", group.beside.corrected)):
+        if beside is not None and beside.share.value is not None:
+            parts.append(say(key, share=beside.share.value, interval=beside.share.interval))
+    return f"{'; '.join(parts)}."
+
+
+BESIDE = ("as far the other way", "net, points", "expected untreated", "reading error allowed for")
+
+
+def beside_entries(group: GroupRow) -> tuple[str, ...]:
+    """The same as cells of a table with the columns ``BESIDE``; a dash where there is nothing to say."""
+    expected, corrected = group.beside.expected, group.beside.corrected
+    beside = [one.share if one else None for one in (expected, corrected)]
+    shares = (group.share_favourable, *beside)
+    turned, *others = map(_entry, shares)
+    net = group.net
+    netted = f"{points(net.value)} ({points_range(net.interval)})" if net and net.value is not None else "—"
+    return turned, netted, *others
+
+
+def _entry(share: Estimate | None) -> str:
+    if share is None or share.value is None:
+        return "—"
+    return share_words(share) if share.interval else f"{percent(share.value)} (no interval)"
+
+
 def other_way_sentence(group: GroupRow) -> str:
     """What stands beside a share: the share that moved as far the other way, and the net; empty with nobody counted."""
     if group.counted.value == 0:
@@ -60,10 +104,14 @@ def other_way_sentence(group: GroupRow) -> str:
     share, net = group.share_favourable, group.net
     if group.favourable is None or share is None or net is None:
         return say("share.no_other_way")
-    if share.interval is None or net.interval is None:
+    if net.interval is None:
         return say("share.other_way_hidden")
+    if share.interval is None:
+        return say("share.nobody_could_turn")
     return say(
-        "share.other_way",
+        "share.other_way_of" if group.favourable_of else "share.other_way",
+        of=share.n,
+        n=net.n,
         favourable=group.favourable.shown,
         share=share.value,
         interval=share.interval,
@@ -88,6 +136,12 @@ def key_figures(group: GroupRow) -> list[tuple[str, str, str]]:
         for key, one, x in told
         if one.value is not None
     ]
+    beside = (("glance.untreated", group.beside.expected), ("glance.corrected", group.beside.corrected))
+    for key, stands in beside:
+        if stands is not None and stands.share.value is not None:
+            share = stands.share
+            said = say("glance.beside_rests", level=_level(share), interval=share.interval)
+            rows.append((say(key), percent(share.value, digits=0), said))
     if group.missing.value and group.if_none.value is not None and group.if_all.value is not None:
         ends = between(group.if_none.value, group.if_all.value, digits=0)
         rows.append((say("glance.missing"), ends, say("glance.missing_rests", n=group.missing.value)))
@@ -243,30 +297,34 @@ def error_sentence(band: ErrorBand, unit: str) -> str:
     return say("error.known", mdc95=band.mdc95, unit=unit, source=band.said)
 
 
-def surety_sentence(one: GroupSurety) -> str:
-    """How surely the cases of a group went adverse; without a full stop."""
-    share, error = one.share, one.by_error_alone.expected
-    if share.expected.value is None or error.value is None:
-        return "; ".join(map(caution_text, share.expected.warnings))
-    return say(
-        "surety.of_group",
-        measured=share.counted.value or 0.0,
-        error=share_words(error),
-        growth="" if share.expected == error else say("surety.growth", share=share_words(share.expected)),
-        wrongly_adverse=share.wrongly_adverse,
-        wrongly_not_adverse=share.wrongly_not_adverse,
-    )
+def untreated_sentence(group: GroupRow) -> str:
+    """The share expected without treatment, and where it is from; empty where nobody was counted."""
+    expected = group.beside.expected
+    if group.counted.value == 0 or expected is None:
+        return ""
+    source = caution_text(expected.source)
+    if expected.share.value is None:
+        return source
+    if expected.share.interval is None:
+        return say("share.untreated_point", share=expected.share.value, source=source)
+    return say("share.untreated", share=share_words(expected.share), source=source)
 
 
-def errors_sentence(found: ErrorSources) -> str:
-    """Where the error of one reading comes from; without a full stop."""
-    parts = [
-        say(key, n=n)
-        for key, n in (
-            ("surety.error_own", found.own),
-            ("surety.error_catalogue", found.catalogue),
-            ("surety.error_unknown", found.unknown),
-        )
-        if n
-    ]
-    return say("surety.errors", parts="; ".join(parts)) if parts else say("surety.no_case")
+def corrected_sentence(group: GroupRow) -> str:
+    """The share once reading error is allowed for, with what it rests on; empty where nobody was counted."""
+    corrected = group.beside.corrected
+    if group.counted.value == 0 or corrected is None:
+        return ""
+    cautions = [caution_text(one) for one in corrected.cautions]
+    if corrected.share.value is None:
+        return " ".join([say("share.not_corrected"), *cautions])
+    key = "share.corrected" if corrected.pairs else "share.corrected_by_stand_in"
+    return " ".join([say(key, share=share_words(corrected.share), pairs=corrected.pairs), *cautions])
+
+
+def all_started_sentence(group: GroupRow) -> str:
+    """The share among all whose outcome is known, stopped early or not; empty where that adds nobody."""
+    found = group.beside.all_started
+    if found is None or group.counted.value is None:
+        return ""
+    return say("share.all_started", n=found.n - group.counted.value, share=share_words(found), all=found.n)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from importlib.metadata import version
 
@@ -15,6 +15,7 @@ from dashboard.report.document import (
     MOST_DRAWN,
     Bar,
     Document,
+    DocumentTable,
     Imprint,
     Picture,
     Section,
@@ -22,6 +23,7 @@ from dashboard.report.document import (
     pictured,
     share_told,
 )
+from dashboard.report.document import share as share_entry
 from dashboard.report.figures import bars_figure, differences_figure, stages_figure
 from dashboard.report.sections import tables
 from dashboard.report.sections.methods import methods, references
@@ -29,6 +31,7 @@ from dashboard.report.sections.practices import practice_sections
 from dashboard.report.shown import Change, Comparison, Findings
 from dashboard.report.shown_for import ROUND_TO
 from warehouse.cases.case_dots import MeanCourse
+from warehouse.questions.shares import GroupRow
 from warehouse.words.contrasts import spread_of
 from warehouse.words.numbers import level_name
 from warehouse.words.sentences import caution_text, say
@@ -36,9 +39,11 @@ from warehouse.words.shares import (
     CAUTION,
     answer_sentence,
     benchmark_sentence,
+    beside_sentences,
     both_ways_sentence,
     bounds_sentence,
     course_sentence,
+    first_line,
     flow_sentence,
     other_way_sentence,
     steps,
@@ -84,6 +89,9 @@ def _headline(found: Findings) -> Iterator[tuple[str, str]]:
     group = found.overall
     counted, adverse, share, interval, *_ = tables.rate_entries(group)
     yield share.text, f"went adverse: {adverse.text} of {counted.text} cases; {level_name(found.level)} {interval.text}"
+    better, net = group.share_favourable, group.net
+    if better is not None and better.value is not None and better.interval is not None and net is not None:
+        yield share_entry(better.value).text, say("first.headline", net=net.value, interval=net.interval, of=better.n)
     yield counted.text, f"cases could be counted, of {group.started.shown} started"
     missing, bounds, *_ = tables.bounds_entries(group)
     if missing.number:
@@ -94,8 +102,8 @@ def _lead(found: Findings) -> Iterator[str]:
     if found.refused:
         yield f"Counts over all cases are not shown. {found.refused}"
     if found.overall.rate.value is not None:
-        told = (other_way_sentence(found.overall), benchmark_sentence(found.overall))
-        yield from told if found.policy.hides_nothing else reversed(told)  # the first is on slide one
+        beside, benchmark = " ".join(beside_sentences(found.overall)), benchmark_sentence(found.overall)
+        yield from (first_line(found.overall), beside, benchmark)  # the first is on slide one
     yield bounds_sentence(found.overall)
     yield flow_sentence(found.flow)
     if found.untreated is not None:
@@ -193,13 +201,21 @@ def _comparison(comparison: Comparison, found: Findings) -> Section:
         ),
         paragraphs=(sentences.CRUDE, sentences.difference(comparison)),
         finding=spread_of(comparison.groups),
-        tables=(tables.comparison_table(comparison, found),),
+        tables=(
+            tables.comparison_table(comparison, found),
+            *_beside(found, by.name, by.title, ((group.label, group) for group in comparison.groups)),
+        ),
         remarks=(
             by.note,
             f"This comparison is not shown. {comparison.refused}" if comparison.refused else "",
             f"{sentences.NOT_HELD_ALIKE} {comparison.not_adjusted}" if comparison.not_adjusted else "",
         ),
     )
+
+
+def _beside(found: Findings, name: str, caption: str, rows: Iterable[tuple[str, GroupRow]]) -> list[DocumentTable]:
+    """What stands beside the shares, where small counts need not be hidden."""
+    return [tables.beside_table(name, caption, rows, level=found.level)] if found.policy.hides_nothing else []
 
 
 def _held_alike(comparison: Comparison, held: AdjustedShown) -> Section:
@@ -299,7 +315,10 @@ def _definitions(found: Findings) -> Section:
         bars_figure(bars, f"Share adverse with {level_name(found.level)} under each definition. {_read(bars)}"),
         caption=f"Diamond: share adverse. Thick line: {level_name(found.level)}. The first is the one in force.",
         paragraphs=(sentences.other_definitions(found),),
-        tables=(tables.definitions_table("definitions", caption, rows, level=found.level),),
+        tables=(
+            tables.definitions_table("definitions", caption, rows, level=found.level),
+            *_beside(found, "definitions", caption, ((one.name, group) for one, group in rows)),
+        ),
         remarks=_rounding(found, "other than the headline one"),
     )
 
@@ -307,7 +326,10 @@ def _definitions(found: Findings) -> Section:
 def _secondary(found: Findings) -> Section:
     caption = "Other families of outcomes, looked at after the main one and not corrected for their number"
     table = tables.definitions_table("secondary", caption, found.secondary, level=found.level, with_family=True)
-    return Section(name="secondary", title="Secondary outcomes", tables=(table,), remarks=_rounding(found, "here"))
+    beside = _beside(found, "secondary", caption, ((one.name, group) for one, group in found.secondary))
+    return Section(
+        name="secondary", title="Secondary outcomes", tables=(table, *beside), remarks=_rounding(found, "here")
+    )
 
 
 def _rounding(found: Findings, which: str) -> tuple[str, ...]:

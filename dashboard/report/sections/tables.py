@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 from dashboard.charts.balance import variable_name
@@ -86,6 +87,33 @@ def comparison_table(comparison: Comparison, found: Findings) -> DocumentTable:
     title = comparison.by.title
     caption = f"{title}: {found.definition.name}; {_method(found)}; crude"
     return DocumentTable(name=comparison.by.name, caption=caption, columns=columns, rows=rows)
+
+
+def beside_table(name: str, caption: str, rows: Iterable[tuple[str, GroupRow]], *, level: float) -> DocumentTable:
+    """What stands beside each share: the other way and the net, the share untreated, and without reading error."""
+    columns = (
+        _GROUP,
+        TableColumn("favourable", "as far the other way", "count"),
+        TableColumn("favourable_pct", "share", "percent"),
+        *interval_columns(level, "percent", prefix="favourable_", suffix="_pct"),
+        TableColumn("net_points", "net, points", "change"),
+        *interval_columns(level, "change", prefix="net_", suffix="_points"),
+        TableColumn("untreated_pct", "expected untreated", "percent"),
+        *interval_columns(level, "percent", prefix="untreated_", suffix="_pct"),
+        TableColumn("corrected_pct", "reading error allowed for", "percent"),
+        *interval_columns(level, "percent", prefix="corrected_", suffix="_pct"),
+    )
+    listed = tuple((words(label), count(group.favourable), *_beside_entries(group)) for label, group in rows)
+    return DocumentTable(name=f"{name}_beside", caption=f"{caption}: beside the shares", columns=columns, rows=listed)
+
+
+def _beside_entries(group: GroupRow) -> Iterator[FlowEntry]:
+    expected, corrected = group.beside.expected, group.beside.corrected
+    untreated, without_error = (one.share if one else None for one in (expected, corrected))
+    for one in (group.share_favourable, group.net, untreated, without_error):
+        value = one.value if one else None
+        yield points(value) if one is group.net and value is not None else share(value, absent=NO_ENTRY)
+        yield from interval_entries(*ends(one.interval if one else None, of="points" if one is group.net else "share"))
 
 
 def adjusted_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable:

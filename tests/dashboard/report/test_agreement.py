@@ -186,8 +186,9 @@ def test_the_practice_reads_what_its_screens_say(whole: Made, small_groups: Path
         by = rates(reader, by="appliance_category", selection=Selection())
     (group,) = overall.groups
     assert whole.document.answer == wording.headline(overall)
-    assert whole.document.lead[:4] == (
-        wording.other_way_sentence(group),
+    assert whole.document.lead[:5] == (
+        wording.first_line(group),
+        " ".join(wording.beside_sentences(group)),
         wording.benchmark_sentence(group),
         wording.bounds_sentence(group),
         wording.flow_sentence(overall.flow),

@@ -240,9 +240,9 @@ def test_another_definition_than_agreed_is_noticed(
     home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     plain = definition_to_dict(shipped_registry().get("D1"))
-    path = resigned(home, tmp_path, group="f" * 16, definitions=[{**plain, "version": "2.0.0"}])
+    path = resigned(home, tmp_path, group="f" * 16, definitions=[{**plain, "version": "3.0.0"}])
     assert contribute(home, "HARBOUR", agreement=path) == 1
-    assert "the group agreed on D1 v2.0.0; this warehouse has D1 v1.0.0" in capsys.readouterr().err
+    assert "the group agreed on D1 v3.0.0; this warehouse has D1 v2.0.0" in capsys.readouterr().err
 
 
 def test_another_wording_of_the_same_version_is_noticed(

@@ -39,7 +39,7 @@ def test_rates_carry_definition_version_n_and_interval(built: Built, study: Stud
         "definition_version", "n_started", "n_assessable", "n_adverse", "share", "low", "high", "method"
     ).rows() == [
         (
-            "1.0.0",
+            "2.0.0",
             own.started.n,
             own.counted.n,
             own.adverse.n,
@@ -182,7 +182,7 @@ def test_the_commands_from_warehouse_to_rates(study: Study, tmp_path: Path, caps
     assert "case_registry" in capsys.readouterr().out
     assert main(["build", "--records", records, "--out", out, "--by", "sex"]) == 0
     printed = capsys.readouterr().out
-    assert "Share adverse by sex — D1 v1.0.0" in printed
+    assert "Share adverse by sex — D1 v2.0.0" in printed
     assert (tmp_path / "marts" / "rates.parquet").exists()
     assert sorted(path.name for path in Path(out).iterdir() if "draft" in path.name) == []
 

@@ -168,7 +168,7 @@ def test_each_line_says_when_and_on_which_build(folder: Path) -> None:
     line = json.loads((folder / FILE).read_text().splitlines()[0])
     assert line["build"].startswith("0001-")
     assert line["at"].endswith("Z")
-    assert line["outcome"] == "D1 v1.0.0"
+    assert line["outcome"] == "D1 v2.0.0"
 
 
 def test_a_backup_keeps_the_record_so_that_plans_stay_planned(planned: Path, tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ def parsed(text: str) -> object:
 
 def test_the_example_is_a_plan() -> None:
     plan = parse_plan(EXAMPLE, where="example", definitions=shipped_registry())
-    assert plan.outcomes == ("D1 v1.0.0", "D2 v1.0.0", "D3 v1.0.0")
+    assert plan.outcomes == ("D1 v2.0.0", "D2 v1.0.0", "D3 v1.0.0")
     assert plan.is_pair
     assert plan.primary == "overlap"
 

@@ -1,0 +1,278 @@
+"""What stands beside every share: how many would have passed without treatment, and how many without reading error.
+
+Both are about a definition made of one change; for others only the untreated cases of the warehouse can tell what is
+expected. The error of one reading is that of the practice's own repeats where there are enough, else the catalogue's,
+which counts as known from as few pairs as an own one must have.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from math import inf, sqrt
+from typing import TypeAlias
+
+import numpy as np
+
+from warehouse.analysis.method_error import MDC95_FACTOR
+from warehouse.analysis.misclassification import (
+    CORRECTED,
+    ErrorVariance,
+    Untreated,
+    corrected_share,
+    mixed_error,
+    share_untreated,
+)
+from warehouse.analysis.proportion import proportion
+from warehouse.marts.grouping import Grouping, group_expression, membership_join
+from warehouse.marts.method_errors import MINIMUM_PAIRS
+from warehouse.marts.outcome_sql import outcomes_of
+from warehouse.marts.reader import Reader
+from warehouse.measures.catalogue import CATALOGUE
+from warehouse.outcomes.definition import ChangePart, Definition
+from warehouse.results import Caution, Estimate, no_estimate
+from warehouse.selection import Selection
+from warehouse.store.quoting import SETTLED_DIGITS, name, number, statement, text
+
+ENOUGH_UNTREATED = 30
+"""Untreated cases counted from which they tell what is expected; common practice, no source."""
+UNTREATED = "share adverse without treatment"
+ALL = "all cases"
+"""The group of all cases together."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedShare:
+    """The share expected without treatment."""
+
+    share: Estimate
+    source: Caution  # Where it is from
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CorrectedShare:
+    """The share once reading error is allowed for."""
+
+    share: Estimate
+    pairs: int  # Records read twice that the error rests on
+    stand_in: int  # Cases whose error is the catalogue's
+    sem: float | None  # Error of one reading, in the measure's unit; None where it is known for no case
+    threshold: float  # What the change is held against
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """What to keep in mind."""
+        found = list(self.share.warnings)
+        if self.stand_in and self.share.value is not None:
+            found.append(Caution("approximation", "stand_in_error", {"n": self.stand_in, "pairs": MINIMUM_PAIRS}))
+        mdc95 = (self.sem or 0.0) * MDC95_FACTOR
+        if mdc95 > self.threshold:
+            found.append(within_error(self.threshold, mdc95))
+        return tuple(found)
+
+
+def within_error(threshold: float, mdc95: float) -> Caution:
+    """That a threshold lies below the measuring error of what it is held against."""
+    return Caution("approximation", "threshold_within_error", {"threshold": threshold, "mdc95": mdc95})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counterparts:
+    """What stands beside the share of one group."""
+
+    expected: ExpectedShare | None = None  # None among untreated cases where the reference says nothing
+    corrected: CorrectedShare | None = None  # None where the definition is not one change
+    all_started: Estimate | None = None  # With those whose treatment stopped early; None where it adds nobody
+
+
+NOTHING_BESIDE = Counterparts()
+
+Fact: TypeAlias = tuple[str, str, float, float, int]
+"""Practice, measure, two numbers (see :func:`_facts`), and cases."""
+
+
+def from_untreated(n_adverse: int, n: int, *, level: float) -> ExpectedShare | None:
+    """What the untreated cases of the warehouse say, where there are enough."""
+    if n < ENOUGH_UNTREATED:
+        return None
+    share = proportion(n_adverse, n, level=level, estimand=UNTREATED)
+    source = Caution("approximation", "from_untreated", {"n": n, "n_adverse": n_adverse})
+    return ExpectedShare(share=share, source=source)
+
+
+@dataclass(slots=False)
+class BesideShares:
+    """Works out what stands beside the shares of one definition and selection."""
+
+    reader: Reader
+    definition: Definition
+    selection: Selection
+    level: float
+
+    def by(self, ways: Sequence[Grouping | None]) -> list[dict[str, Counterparts]]:
+        """For each grouping (None: all cases together), by group; nothing for a definition of several parts."""
+        part = self.definition.single_change
+        if part is None:
+            return [{} for _ in ways]
+        found: list[dict[str, Counterparts]] = []
+        for way in ways:
+            values = _gathered(self._facts(part, way, ("round(value, 2)", "value")))
+            growth = _gathered(self._facts(part, way, ("round(growth_sd, 2)", "round(growth, 2)")))
+            found.append(
+                {
+                    group: Counterparts(
+                        expected=self._expected(part, growth[group]), corrected=self._corrected(part, facts)
+                    )
+                    for group, facts in values.items()
+                }
+            )
+        return found
+
+    def _facts(self, part: ChangePart, way: Grouping | None, facts: tuple[str, str]) -> Iterator[tuple[str, Fact]]:
+        condition, parameters = self.selection.where()
+        columns = set(self.reader.connection.columns("mart_spans"))
+        measures = [code for code in part.measures if f"{code}__after" in columns]
+        sign = number(1.0 if part.direction == "rise" else -1.0)
+        grown = [code for code in measures if f"{code}__expected" in columns]
+        growth = f"{sign} * ({_of_measure(measures, grown, '__expected', part)})" if part.basis == "raw" else number(0)
+        values = (
+            f"{sign} * mart_outcomes.value as value",
+            f"{_of_measure(measures, grown, '__expected_sd', part)} as growth_sd",
+            f"{growth} as growth",
+        )
+        query = statement(
+            __package__,
+            "beside.sql",
+            groups="grouped",
+            facts=", ".join(f"{fact} as fact_{place}" for place, fact in enumerate(facts)),
+            named=f"{group_expression(way) if way else text(ALL)} as grouped",
+            measure=_measure(measures, part),
+            values=",\n        ".join(values),
+            outcomes=outcomes_of(self.definition),
+            span=text(part.span),
+            memberships=membership_join(way) if way else "",
+            condition=condition,
+            sets=f"grouped, practice, measure, {', '.join(facts)}",
+        )
+        for group, *fact in self.reader.connection.rows(query, parameters):
+            yield group, tuple(fact)
+
+    def _expected(self, part: ChangePart, facts: Sequence[Fact]) -> ExpectedShare:
+        known = [fact for fact in facts if fact[1] is not None]
+        errors = [self._error(practice, measure) for practice, measure, *_ in known]
+        told = all(one is not None for one in errors) and len(known) == len(facts)
+        nothing = float("nan")
+        sd = np.array([nothing if fact[2] is None else fact[2] for fact in known])
+        found = Untreated(
+            weight=np.array([float(fact[4]) for fact in known]),
+            threshold=np.array([self._threshold(part, fact[0], fact[1]) for fact in known]),
+            mean=np.array([nothing if fact[3] is None or not told else fact[3] for fact in known]),
+            mean_se=sd * np.array([self._growth.get(fact[1], (0.0, None))[0] for fact in known]),
+            growth_sd=sd,
+            error=tuple(one or ErrorVariance(0.0, 1.0) for one in errors),
+        )
+        children = [self._growth.get(fact[1], (0.0, None))[1] for fact in known]
+        fewest = min((n for n in children if n is not None), default=None) if None not in children else None
+        share = share_untreated(found, children=fewest, level=self.level)
+        return ExpectedShare(share=share, source=_source(share, fewest))
+
+    def _corrected(self, part: ChangePart, facts: Sequence[Fact]) -> CorrectedShare:
+        weighted = [(fact[4], self._error(fact[0], fact[1])) for fact in facts]
+        known = [(float(n), one) for n, one in weighted if one is not None]
+        at_hand = {(fact[0], fact[1]) for fact in facts}
+        own = {key: self._own[key][1] for key in at_hand if key in self._own}
+        stand_in = sum(fact[4] for fact in facts if (fact[0], fact[1]) not in own)
+        n = sum(fact[4] for fact in facts)
+        error = mixed_error(known) if known else ErrorVariance(0.0, inf)
+        if len(known) < len(weighted):
+            reason = Caution("no_data", "reading_error_not_known")
+            share = no_estimate(estimand=CORRECTED, method="none", n=n, reason=reason)
+        else:
+            values = np.repeat([fact[2] for fact in facts], [fact[4] for fact in facts])
+            share = corrected_share(values, part.threshold, error, level=self.level)
+        return CorrectedShare(
+            share=share,
+            pairs=sum(own.values()),
+            stand_in=stand_in,
+            sem=sqrt(error.value / 2.0) if known else None,
+            threshold=part.threshold,
+        )
+
+    def _threshold(self, part: ChangePart, practice: str, measure: str) -> float:
+        """The threshold with the margin for measuring error that earlier definitions ask for."""
+        own = self._own.get((practice, measure))
+        if part.beyond_error == "never" or (own is None and part.beyond_error == "own_repeats"):
+            return part.threshold
+        return max(part.threshold, own[2] if own else part.threshold)
+
+    def _error(self, practice: str, measure: str) -> ErrorVariance | None:
+        own = self._own.get((practice, measure))
+        if own is not None:
+            return own[0]
+        stated = CATALOGUE[measure].method_error if measure in CATALOGUE else None
+        return None if stated is None else ErrorVariance.of_pairs(stated.sem, MINIMUM_PAIRS)
+
+    @cached_property
+    def _own(self) -> dict[tuple[str, str], tuple[ErrorVariance, int, float]]:
+        """Practice and measure -> variance of the error of a change, pairs, MDC95; where there are enough pairs."""
+        rows = self.reader.connection.rows(
+            "select cast(practice as varchar), cast(measure as varchar), sem, n_pairs, kurtosis, mdc95"
+            " from mart_method_errors where is_used"
+        )
+        return {
+            (practice, code): (ErrorVariance.of_pairs(sem, n, heavy), n, mdc)
+            for practice, code, sem, n, heavy, mdc in rows
+        }
+
+    @cached_property
+    def _growth(self) -> dict[str, tuple[float, int | None]]:
+        """Measure -> part of the yearly spread that is doubt about its mean, and children the spread rests on."""
+        rows = self.reader.connection.rows("select measure, slope_sd, slope_se, spread_children from mart_growth")
+        found: dict[str, tuple[float, int | None]] = {}
+        for measure, sd, se, children in rows:
+            part = (se or 0.0) / sqrt(sd * sd + (se or 0.0) ** 2) if sd else 0.0
+            found[measure] = (max(part, found.get(measure, (0.0, None))[0]), children)
+        return found
+
+
+def _source(share: Estimate, children: int | None) -> Caution:
+    if share.value is None:
+        return share.warnings[0]
+    if children is None:
+        return Caution("approximation", "from_reference_of_unknown")
+    return Caution("approximation", "from_reference", {"n": children})
+
+
+def _gathered(rows: Iterable[tuple[str, Fact]]) -> Mapping[str, list[Fact]]:
+    found: dict[str, list[Fact]] = {}
+    for group, fact in rows:
+        found.setdefault(group, []).append(fact)
+    return found
+
+
+def _measure(measures: Sequence[str], part: ChangePart) -> str:
+    """The measure whose change is the value the definition settled on: the first that could be used is."""
+    if len(measures) == 1:
+        return text(measures[0])
+    off = number(10.0 ** (1 - SETTLED_DIGITS))
+    whens = " ".join(
+        f"when abs({_taken(code, part)} - mart_outcomes.value) <= {off} then {text(code)}" for code in measures
+    )
+    return f"case {whens} end" if measures else "cast(null as varchar)"
+
+
+def _taken(code: str, part: ChangePart) -> str:
+    change = f"(mart_spans.{name(code)}__after - mart_spans.{code}__before)"
+    return f"({change} - mart_spans.{code}__expected)" if part.basis == "growth_adjusted" else change
+
+
+def _of_measure(measures: Sequence[str], grown: Sequence[str], ending: str, part: ChangePart) -> str:
+    """A column of the growth reference for the measure in use; null where the reference has no curve."""
+    off = number(10.0 ** (1 - SETTLED_DIGITS))
+    whens = " ".join(
+        f"when abs({_taken(code, part)} - mart_outcomes.value) <= {off} then mart_spans.{name(code)}{ending}"
+        for code in measures
+        if code in grown
+    )
+    return f"case {whens} end" if whens else "cast(null as double)"
