@@ -97,14 +97,14 @@ def _finding(deck: Deck) -> None:
     kicker = [SlideLine(document.title, SMALL, quiet=True)]
     add_text(slide, kicker, left=LEFT, top=0.1, width=BODY_WIDTH, height=0.4)
     width = BODY_WIDTH / len(document.headline)
-    big = 54 if all(len(figure) < 8 for figure, _ in document.headline) else 24
+    big = 54 if all(len(figure) < 8 for figure, _ in document.headline) else 20
     small = NORMAL if len(document.headline) < 4 else SMALL
     for place, (figure, meaning) in enumerate(document.headline):
         lines = [SlideLine(figure, big, bold=True), SlideLine(meaning, small)]
-        add_text(slide, lines, left=LEFT + place * width, top=2.2, width=width - 0.4, height=2.4)
-    lines = [SlideLine(text, 18) for text in (document.lead[0], f"Adverse: {meant}")]
+        add_text(slide, lines, left=LEFT + place * width, top=2.0, width=width - 0.2, height=2.3)
+    lines = [SlideLine(text, SMALL) for text in (document.lead[0], f"Adverse: {meant}")]
     lines += [SlideLine(f"{document.cases}.", SMALL, quiet=True)]
-    add_text(slide, lines, left=LEFT, top=4.2, width=BODY_WIDTH, height=FOOT_TOP - 4.3)
+    add_text(slide, lines, left=LEFT, top=4.05, width=BODY_WIDTH, height=FOOT_TOP - 4.15)
     deck.finish(slide)
 
 
