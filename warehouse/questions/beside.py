@@ -131,24 +131,14 @@ class BesideShares:
 
     def _facts(self, part: ChangePart, way: Grouping | None, facts: tuple[str, str]) -> Iterator[tuple[str, Fact]]:
         condition, parameters = self.selection.where()
-        columns = set(self.reader.connection.columns("mart_spans"))
-        measures = [code for code in part.measures if f"{code}__after" in columns]
-        sign = number(1.0 if part.direction == "rise" else -1.0)
-        grown = [code for code in measures if f"{code}__expected" in columns]
-        growth = f"{sign} * ({_of_measure(measures, grown, '__expected', part)})" if part.basis == "raw" else number(0)
-        values = (
-            f"{sign} * mart_outcomes.value as value",
-            f"{_of_measure(measures, grown, '__expected_sd', part)} as growth_sd",
-            f"{growth} as growth",
-        )
+        columns = change_columns(self.reader, part)
         query = statement(
             __package__,
             "beside.sql",
             groups="grouped",
             facts=", ".join(f"{fact} as fact_{place}" for place, fact in enumerate(facts)),
             named=f"{group_expression(way) if way else text(ALL)} as grouped",
-            measure=_measure(measures, part),
-            values=",\n        ".join(values),
+            columns=",\n        ".join(f"{column} as {named}" for named, column in columns.items()),
             outcomes=outcomes_of(self.definition),
             span=text(part.span),
             memberships=membership_join(way) if way else "",
@@ -160,7 +150,7 @@ class BesideShares:
 
     def _expected(self, part: ChangePart, facts: Sequence[Fact]) -> ExpectedShare:
         known = [fact for fact in facts if fact[1] is not None]
-        errors = [self._error(practice, measure) for practice, measure, *_ in known]
+        errors = [self.error(practice, measure) for practice, measure, *_ in known]
         told = all(one is not None for one in errors) and len(known) == len(facts)
         nothing = float("nan")
         sd = np.array([nothing if fact[2] is None else fact[2] for fact in known])
@@ -178,7 +168,7 @@ class BesideShares:
         return ExpectedShare(share=share, source=_source(share, fewest))
 
     def _corrected(self, part: ChangePart, facts: Sequence[Fact]) -> CorrectedShare:
-        weighted = [(fact[4], self._error(fact[0], fact[1])) for fact in facts]
+        weighted = [(fact[4], self.error(fact[0], fact[1])) for fact in facts]
         known = [(float(n), one) for n, one in weighted if one is not None]
         at_hand = {(fact[0], fact[1]) for fact in facts}
         own = {key: self._own[key][1] for key in at_hand if key in self._own}
@@ -206,7 +196,8 @@ class BesideShares:
             return part.threshold
         return max(part.threshold, own[2] if own else part.threshold)
 
-    def _error(self, practice: str, measure: str) -> ErrorVariance | None:
+    def error(self, practice: str, measure: str) -> ErrorVariance | None:
+        """The error of one change: by the practice's own repeats where there are enough, else the catalogue's."""
         own = self._own.get((practice, measure))
         if own is not None:
             return own[0]
@@ -251,28 +242,34 @@ def _gathered(rows: Iterable[tuple[str, Fact]]) -> Mapping[str, list[Fact]]:
     return found
 
 
-def _measure(measures: Sequence[str], part: ChangePart) -> str:
-    """The measure whose change is the value the definition settled on: the first that could be used is."""
-    if len(measures) == 1:
-        return text(measures[0])
-    off = number(10.0 ** (1 - SETTLED_DIGITS))
-    whens = " ".join(
-        f"when abs({_taken(code, part)} - mart_outcomes.value) <= {off} then {text(code)}" for code in measures
+def change_columns(reader: Reader, part: ChangePart) -> dict[str, str]:
+    """SQL over ``mart_outcomes`` and ``mart_spans`` of what the definition settled on.
+
+    The measure (the first that could be used), its value turned so that larger is worse, and the reference's spread and
+    mean of it, null where it has no curve; the mean is 0 where it is taken off already.
+    """
+    known = set(reader.connection.columns("mart_spans"))
+    off, is_raw = number(10.0 ** (1 - SETTLED_DIGITS)), part.basis == "raw"
+    sign = number(1.0 if part.direction == "rise" else -1.0)
+    met = {}
+    for code in part.measures:
+        if f"{code}__after" in known and (is_raw or f"{code}__expected" in known):
+            change = f"mart_spans.{name(code)}__after - mart_spans.{code}__before"
+            taken = change if is_raw else f"{change} - mart_spans.{code}__expected"
+            met[code] = f"when abs({taken} - mart_outcomes.value) <= {off} then"
+    grown = [code for code in met if f"{code}__expected" in known]
+
+    def of(values: dict[str, str], kind: str) -> str:
+        whens = " ".join(f"{met[code]} {value}" for code, value in values.items())
+        return f"case {whens} end" if whens else f"cast(null as {kind})"
+
+    expected, spread = (
+        of({code: f"mart_spans.{name(code)}{ending}" for code in grown}, "double")
+        for ending in ("__expected", "__expected_sd")
     )
-    return f"case {whens} end" if measures else "cast(null as varchar)"
-
-
-def _taken(code: str, part: ChangePart) -> str:
-    change = f"(mart_spans.{name(code)}__after - mart_spans.{code}__before)"
-    return f"({change} - mart_spans.{code}__expected)" if part.basis == "growth_adjusted" else change
-
-
-def _of_measure(measures: Sequence[str], grown: Sequence[str], ending: str, part: ChangePart) -> str:
-    """A column of the growth reference for the measure in use; null where the reference has no curve."""
-    off = number(10.0 ** (1 - SETTLED_DIGITS))
-    whens = " ".join(
-        f"when abs({_taken(code, part)} - mart_outcomes.value) <= {off} then mart_spans.{name(code)}{ending}"
-        for code in measures
-        if code in grown
-    )
-    return f"case {whens} end" if whens else "cast(null as double)"
+    return {
+        "measure": of({code: text(code) for code in met}, "varchar"),
+        "value": f"{sign} * mart_outcomes.value",
+        "growth_sd": spread,
+        "growth": f"{sign} * ({expected})" if is_raw else number(0),
+    }

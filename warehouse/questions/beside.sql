@@ -5,8 +5,7 @@ from (
     select
         $named,
         cast(mart_cases.practice as varchar) as practice,
-        $measure as measure,
-        $values
+        $columns
     from $outcomes
     inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no
     left join mart_spans on mart_spans.case_no = mart_outcomes.case_no and mart_spans.span = $span

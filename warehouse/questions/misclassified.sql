@@ -1,10 +1,10 @@
--- One row is one counted case, with the measures its definition may rest on. Key: case_no.
+-- One row is one counted case, with the change its definition settled on. Key: case_no.
 select
     mart_cases.case_no,
     mart_cases.case_key,
     cast(mart_cases.practice as varchar) as practice,
-    mart_outcomes.value,
-    mart_outcomes.status = 'adverse' as is_adverse$spans
+    mart_outcomes.status = 'adverse' as is_adverse,
+    $columns
 from mart_outcomes
 inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no
 left join mart_spans on mart_spans.case_no = mart_outcomes.case_no and mart_spans.span = ?
