@@ -54,12 +54,10 @@ class Examiner:
     def failing(self, rules: Sequence[Rule], judged: Callable[[Rule], pl.DataFrame]) -> dict[str, Positions]:
         """Which rows fail which rule.
 
-        Args:
-            rules: Rules on rows.
-            judged: Gives what a rule looks at: a column, or two for a pair; asked in another thread, a few rules ahead.
+        ``rules``: Rules on rows. ``judged``: Gives what a rule looks at: a column, or two for a pair; asked in another
+        thread, a few rules ahead.
 
-        Returns:
-            Rule id -> positions of the failing rows, in order.
+        Returns: Rule id -> positions of the failing rows, in order.
 
         Raises:
             BrokenRuleError: The library could not evaluate a rule.

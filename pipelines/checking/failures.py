@@ -26,14 +26,11 @@ def told_at_their_points(
 ) -> pl.DataFrame:
     """Findings in which those on readings made from points stand at the rows of the points.
 
-    Args:
-        found: Findings of a load; those on a reading made from points name the row of its first point.
-        rules: The rules by id.
-        deliveries: The files of the load.
-        catalogue: The measures, those of the practice's own included.
+    ``found``: Findings of a load; those on a reading made from points name the row of its first point. ``rules``: The
+    rules by id. ``deliveries``: The files of the load. ``catalogue``: The measures, those of the practice's own
+    included.
 
-    Returns:
-        Findings of the same columns. What was found names the measure, since the row of a point does not show it.
+    Returns: Findings of the same columns. What was found names the measure, since the row of a point does not show it.
     """
     told = found
     for file, delivery in enumerate(deliveries):

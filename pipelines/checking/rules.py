@@ -82,9 +82,8 @@ def _plausible(rule: PlausibilityRule) -> pl.Expr:
 def load_rules(contract: Contract, catalogue: Mapping[str, Measure]) -> dict[str, Rule]:
     """Every rule by id: those on single cells, generated ones in the order of the contract, those written out.
 
-    Args:
-        contract: The contract; each column with limits or without blanks gives a rule.
-        catalogue: The measures, those of the practice's own included; each gives two range rules.
+    ``contract``: The contract; each column with limits or without blanks gives a rule. ``catalogue``: The measures,
+    those of the practice's own included; each gives two range rules.
     """
     data = _data()
     rules = [*_cell_rules(), *_generated(contract, catalogue, data["generated"]), *_written()]

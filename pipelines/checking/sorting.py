@@ -21,12 +21,9 @@ def sort_delivery(
     A row of a file of one row a case goes or stays with everything made from it; a row of any other file by itself. A
     point that goes takes along the values made from it.
 
-    Args:
-        delivery: The delivery.
-        file: Its number in the load.
-        found: Findings on all files of the load.
-        rejecting: Ids of the rules that turn a row away.
-        assembled: The tables of the load, for the readings put together from single values.
+    ``delivery``: The delivery. ``file``: Its number in the load. ``found``: Findings on all files of the load.
+    ``rejecting``: Ids of the rules that turn a row away. ``assembled``: The tables of the load, for the readings put
+    together from single values.
 
     Raises:
         BrokenRuleError: Rows read are not rows good plus rows turned away.

@@ -73,9 +73,8 @@ def combined(frame: pl.DataFrame, columns: Sequence[str]) -> pl.Series:
 
     Numbers are told apart and looked up several times faster than rows of texts.
 
-    Args:
-        frame: The rows.
-        columns: Texts and whole numbers; together they have fewer combinations than a 64-bit number has values.
+    ``frame``: The rows. ``columns``: Texts and whole numbers; together they have fewer combinations than a 64-bit
+    number has values.
     """
     key = pl.Series("key", np.zeros(frame.height, dtype=np.int64))
     for name in columns:
@@ -111,10 +110,8 @@ def assemble(
 ) -> Assembled:
     """All rows of a load.
 
-    Args:
-        deliveries: The deliveries; their position is the number of the file.
-        catalogue: The measures; single values of other names stay out of ``readings``.
-        known_cases: Keys of the cases that earlier loads hold.
+    ``deliveries``: The deliveries; their position is the number of the file. ``catalogue``: The measures; single values
+    of other names stay out of ``readings``. ``known_cases``: Keys of the cases that earlier loads hold.
     """
     wide = np.array([delivery.layout == "wide" for delivery in deliveries], dtype=np.bool_)
     keys = _case_keys(deliveries)

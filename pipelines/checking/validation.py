@@ -105,16 +105,13 @@ def validate(
 ) -> list[Sorted]:
     """Hold the deliveries of one load against every rule, together, so that rows are also held against each other.
 
-    Args:
-        deliveries: The files of the load, as interpreted.
-        contract: The contract.
-        catalogue: The measures, those of the practice's own included.
-        known_cases: Keys of the cases that earlier loads hold; None where there are none.
+    ``deliveries``: The files of the load, as interpreted. ``contract``: The contract. ``catalogue``: The measures,
+    those of the practice's own included. ``known_cases``: Keys of the cases that earlier loads hold; None where there
+    are none.
 
-    Returns:
-        One result a delivery, in the order given; in each, rows read = rows good + rows turned away. ``turned_away``
-        holds every finding on a row that is turned away, those of severity ``warn`` too, so that one correction can
-        mend all of it.
+    Returns: One result a delivery, in the order given; in each, rows read = rows good + rows turned away.
+    ``turned_away`` holds every finding on a row that is turned away, those of severity ``warn`` too, so that one
+    correction can mend all of it.
 
     Raises:
         BadFileError: A file cannot be used as a whole.

@@ -23,9 +23,7 @@ ONE_IS_ENOUGH = frozenset({EMAIL, WEB, PHONE})
 def kind_expression(text: pl.Expr, *, long_text: bool = True) -> pl.Expr:
     """The kind of identifying text in each cell, or null.
 
-    Args:
-        text: Trimmed text.
-        long_text: Whether many words count (off for headings, which may be long).
+    ``text``: Trimmed text. ``long_text``: Whether many words count (off for headings, which may be long).
     """
     digits = text.str.count_matches(r"\d")
     phone = (

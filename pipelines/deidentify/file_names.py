@@ -48,9 +48,8 @@ def _known() -> frozenset[str]:
 def shown_file_name(name: str, also: Iterable[str] = ()) -> str:
     """The name of a file as it may be shown: as it is, or its ordinary words.
 
-    Args:
-        name: The name without its folder.
-        also: Further words that name nobody, such as the pseudonym of the practice.
+    ``name``: The name without its folder. ``also``: Further words that name nobody, such as the pseudonym of the
+    practice.
     """
     path = PurePath(name)
     suffix = path.suffix if path.suffix.lower() in SUFFIXES else ""

@@ -83,9 +83,8 @@ def shown_headings(headings: Sequence[str], known_words: Iterable[str] = ()) -> 
     number, or capitalised words of which none is known. Where one looks like a number, date or contact, the row is
     probably no header at all, and every heading without a known word is withheld.
 
-    Args:
-        headings: The headings in file order.
-        known_words: Words of the contract and of the trade, lower case; words of ``identifying.toml`` are added.
+    ``headings``: The headings in file order. ``known_words``: Words of the contract and of the trade, lower case; words
+    of ``identifying.toml`` are added.
     """
     known = identifying_terms().union(known_words).difference(TITLES)
     kinds = kinds_of(headings, long_text=False).to_list()
@@ -109,10 +108,9 @@ def shown_headings(headings: Sequence[str], known_words: Iterable[str] = ()) -> 
 def told_heading(heading: str, place: int | None, known_words: Iterable[str]) -> str:
     """A heading as a refusal may repeat it: a word that is not known may be a name, so ``…`` stands for it.
 
-    Args:
-        heading: The heading.
-        place: Its place in the file from 1, said where something is left out; None where the file has no such column.
-        known_words: Words of the contract and of the trade, lower case; words spelt nearly like one are repeated too.
+    ``heading``: The heading. ``place``: Its place in the file from 1, said where something is left out; None where the
+    file has no such column. ``known_words``: Words of the contract and of the trade, lower case; words spelt nearly
+    like one are repeated too.
     """
     known = identifying_terms().union(known_words).difference(TITLES)
     told = _WORD.sub(lambda word: word[0] if _names_nobody(word[0], known) else "…", heading)

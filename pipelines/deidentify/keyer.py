@@ -58,9 +58,7 @@ class KnownNumbers:
 class Keyer:
     """Turns case numbers into keyed hashes.
 
-    Args:
-        key: 32 secret bytes.
-        numbers: What the warehouse knows of the numbers of its cases.
+    ``key``: 32 secret bytes. ``numbers``: What the warehouse knows of the numbers of its cases.
 
     Raises:
         KeyProblemError: The key has another length.
@@ -112,12 +110,10 @@ class Keyer:
     def keys(self, practice: str, case_ids: pl.Series) -> pl.Series:
         """The keyed hashes of a column of case numbers.
 
-        Args:
-            practice: Pseudonym of the practice.
-            case_ids: Text of shape (n,); null stays null. Each distinct number is hashed once.
+        ``practice``: Pseudonym of the practice. ``case_ids``: Text of shape (n,); null stays null. Each distinct number
+        is hashed once.
 
-        Returns:
-            Text of shape (n,), named ``case_id``.
+        Returns: Text of shape (n,), named ``case_id``.
         """
         distinct = case_ids.drop_nulls().unique()
         if distinct.len() == case_ids.len():

@@ -38,9 +38,7 @@ def contract_codes() -> tuple[Code, ...]:
 def redact(value: object, codes: Sequence[Code] | None = None) -> str:
     """What may be shown of one cell.
 
-    Args:
-        value: The cell, of any type.
-        codes: Codes of its column; None takes all of the contract.
+    ``value``: The cell, of any type. ``codes``: Codes of its column; None takes all of the contract.
     """
     text = None if value is None else str(value).lower() if isinstance(value, bool) else str(value)
     return str(redact_series(pl.Series("text", [text], dtype=pl.String), codes)[0])
@@ -49,9 +47,7 @@ def redact(value: object, codes: Sequence[Code] | None = None) -> str:
 def redact_series(values: pl.Series, codes: Sequence[Code] | None = None) -> pl.Series:
     """What may be shown of each cell: text of shape (n,), never null.
 
-    Args:
-        values: Text cells, best distinct ones.
-        codes: Codes of the column; None takes all of the contract.
+    ``values``: Text cells, best distinct ones. ``codes``: Codes of the column; None takes all of the contract.
     """
     described = values.alias("text").to_frame().select(_description(pl.col("text").str.strip_chars())).to_series()
     codes = contract_codes() if codes is None else codes

@@ -26,9 +26,8 @@ PLURALS = {
 def refusals(columns: Iterable[str], samples: Mapping[str, pl.Series]) -> dict[str, str]:
     """Column -> what it holds that would identify a person; columns that look harmless are left out.
 
-    Args:
-        columns: Headings of the file.
-        samples: Heading -> some of its cells, of any type. A heading without a sample is judged by its words alone.
+    ``columns``: Headings of the file. ``samples``: Heading -> some of its cells, of any type. A heading without a
+    sample is judged by its words alone.
     """
     reasons: dict[str, str] = {}
     for column in columns:

@@ -30,10 +30,8 @@ def discover_shown(paths: Sequence[Path], named: Iterable[str] = ()) -> list[Pat
 def read_shown(path: Path, settings: ReadSettings | None = None, named: Iterable[str] = ()) -> list[RawTable]:
     """The tables of a file, their origin under names that may be shown; see ``pipelines.reading.read_file``.
 
-    Args:
-        path: The file.
-        settings: What is stated about it.
-        named: Further words that name nobody, such as the pseudonym of the practice.
+    ``path``: The file. ``settings``: What is stated about it. ``named``: Further words that name nobody, such as the
+    pseudonym of the practice.
 
     Raises:
         BadFileError: The file cannot be used; told without a name that could be a person's.

@@ -42,10 +42,8 @@ def case_bytes(frame: pl.DataFrame) -> bytes:
 def read_cases(data: bytes, *, allowed: Mapping[str, Sequence[str]], most: int) -> pl.DataFrame:
     """Cases from Parquet.
 
-    Args:
-        data: The bytes.
-        allowed: Column -> values it may hold; the columns must be these, in this order.
-        most: Most rows.
+    ``data``: The bytes. ``allowed``: Column -> values it may hold; the columns must be these, in this order. ``most``:
+    Most rows.
 
     Raises:
         GroupError: It is anything else than such a table.

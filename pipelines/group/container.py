@@ -53,11 +53,8 @@ class Contents:
 def seal(manifest: Mapping[str, Any], members: Mapping[str, bytes], key: PracticeKey, *, recipient: str) -> bytes:
     """Put a file together, sign it and encrypt it.
 
-    Args:
-        manifest: What the file says of itself; the list of members, the pseudonym and the public key are added.
-        members: Name -> bytes.
-        key: The practice's key.
-        recipient: The group's public key.
+    ``manifest``: What the file says of itself; the list of members, the pseudonym and the public key are added.
+    ``members``: Name -> bytes. ``key``: The practice's key. ``recipient``: The group's public key.
     """
     import pyrage
 

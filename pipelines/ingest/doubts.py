@@ -38,8 +38,7 @@ def doubt_of_cases(store: Connection, checked: Sequence[Sorted], practice: str) 
 
     Compared is what was known at the start, so that a later export of the same people is found too.
 
-    Returns:
-        The doubt, empty where there is none, and how many new cases are so.
+    Returns: The doubt, empty where there is none, and how many new cases are so.
     """
     cases = [one.good["cases"] for one in checked if "cases" in one.good]
     if not cases or not store.value("select count(*) from (select 1 from cases limit 1)"):

@@ -58,13 +58,9 @@ def read_growth_table(
 ) -> GrowthReference:
     """The reference that a table makes.
 
-    Args:
-        path: The file.
-        measures: The catalogue, with measures of one's own.
-        version: Version of the reference.
-        identifier: Id of the reference.
-        source: Where the table comes from; a TOML file may say it itself.
-        label: Name of the reference; a TOML file may say it itself.
+    ``path``: The file. ``measures``: The catalogue, with measures of one's own. ``version``: Version of the reference.
+    ``identifier``: Id of the reference. ``source``: Where the table comes from; a TOML file may say it itself.
+    ``label``: Name of the reference; a TOML file may say it itself.
 
     Raises:
         BadFileError: The file cannot be read.

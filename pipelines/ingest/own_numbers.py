@@ -69,13 +69,9 @@ def own_numbers(
 ) -> pl.DataFrame:
     """``case_key`` and ``case_id`` of every case of a file; of several spellings of a number, the first.
 
-    Args:
-        path: A file of cases, or any file with their numbers.
-        warehouse: The warehouse folder, beside which the key lies.
-        reader: Its snapshot.
-        practice: Pseudonym under which the cases were loaded.
-        mapping: Its mapping file, or None for contract names.
-        key_file: File of the case key; None for the one beside the warehouse folder.
+    ``path``: A file of cases, or any file with their numbers. ``warehouse``: The warehouse folder, beside which the key
+    lies. ``reader``: Its snapshot. ``practice``: Pseudonym under which the cases were loaded. ``mapping``: Its mapping
+    file, or None for contract names. ``key_file``: File of the case key; None for the one beside the warehouse folder.
 
     Raises:
         BadFileError: The file cannot be used.

@@ -27,11 +27,9 @@ def open_reasons(
 ) -> pl.DataFrame:
     """One row a reason: load, practice, file, sheet, table, row, column, rule, found, reason, what to do.
 
-    Args:
-        store: The store.
-        measures: Measures in force (their range rules have ids of their own).
-        remarks: List remarks on loaded rows instead of rows turned away.
-        history: Also list reasons that a later load settled, and those of repeated loads of the same file.
+    ``store``: The store. ``measures``: Measures in force (their range rules have ids of their own). ``remarks``: List
+    remarks on loaded rows instead of rows turned away. ``history``: Also list reasons that a later load settled, and
+    those of repeated loads of the same file.
     """
     table = "remarks" if remarks else "turned_away"
     listed = filled("reasons.sql", table=table)

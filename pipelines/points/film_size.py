@@ -16,9 +16,7 @@ ABOUT = "lengths on films"
 def with_size_notes(deliveries: Sequence[Delivery], catalogue: Mapping[str, Measure]) -> list[Delivery]:
     """The deliveries, those that hold lengths of films with a note on the enlargement known of them.
 
-    Args:
-        deliveries: The files of one load.
-        catalogue: The measures.
+    ``deliveries``: The files of one load. ``catalogue``: The measures.
     """
     on_film = [code for code, measure in catalogue.items() if measure.on_film]
     visits = [one.tables["visits"] for one in deliveries if "visits" in one.tables]

@@ -71,9 +71,8 @@ class PointsFiles:
 def read_points(paths: Sequence[Path], *, mapping: Path | None = None) -> PointsFiles:
     """Read files of points, and of visits beside them.
 
-    Args:
-        paths: Files and folders; files of visits give enlargement, scale, and kinds of porion and gonion.
-        mapping: A mapping file that applies to every file, or None for contract names.
+    ``paths``: Files and folders; files of visits give enlargement, scale, and kinds of porion and gonion. ``mapping``:
+    A mapping file that applies to every file, or None for contract names.
 
     Raises:
         BadFileError: A file cannot be used.

@@ -13,9 +13,7 @@ from warehouse.store.storage import Connection
 def stored_points(store: Connection, cases: Sequence[str]) -> pl.DataFrame:
     """The current points of some cases, columns as in the contract's ``landmarks``.
 
-    Args:
-        store: The store.
-        cases: Case keys.
+    ``store``: The store. ``cases``: Case keys.
     """
     return store.frame(statement("pipelines.points", "stored_points.sql"), [cases])
 
@@ -23,9 +21,7 @@ def stored_points(store: Connection, cases: Sequence[str]) -> pl.DataFrame:
 def stored_visits(store: Connection, cases: Sequence[str]) -> pl.DataFrame:
     """What the current visits of some cases say of their records: enlargement, scale, kinds of porion and gonion.
 
-    Args:
-        store: The store.
-        cases: Case keys.
+    ``store``: The store. ``cases``: Case keys.
     """
     return store.frame(statement("pipelines.points", "stored_visits.sql"), [cases])
 
@@ -33,9 +29,7 @@ def stored_visits(store: Connection, cases: Sequence[str]) -> pl.DataFrame:
 def records_measured_otherwise(store: Connection, visits: pl.DataFrame) -> int:
     """How many records with points in the store had another enlargement or scale than these visits state.
 
-    Args:
-        store: The store.
-        visits: Visits of a delivery, with ``case_id`` (the case key) and ``timepoint``.
+    ``store``: The store. ``visits``: Visits of a delivery, with ``case_id`` (the case key) and ``timepoint``.
     """
     if not store.value("select count(*) from (select 1 from landmarks where replaced_by is null limit 1)"):
         return 0

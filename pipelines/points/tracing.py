@@ -53,14 +53,12 @@ def usual_codes(landmarks: pl.DataFrame) -> pl.DataFrame:
 def visits_of(deliveries: Iterable[Delivery], stored: pl.DataFrame | None, contract: Contract) -> pl.DataFrame | None:
     """What the visits say of their records: those of this load, else those of earlier loads.
 
-    Args:
-        deliveries: The files of the load.
-        stored: Visits of the store by ``case_id`` (the case key) and ``timepoint``; None where there is no store.
-        contract: Gives the limits outside which an enlargement or scale is not used.
+    ``deliveries``: The files of the load. ``stored``: Visits of the store by ``case_id`` (the case key) and
+    ``timepoint``; None where there is no store. ``contract``: Gives the limits outside which an enlargement or scale is
+    not used.
 
-    Returns:
-        One row a case and time with ``magnification_pct``, ``image_scale_mm_per_px``, ``porion_kind`` and
-        ``gonion_kind``; None where no visit is known.
+    Returns: One row a case and time with ``magnification_pct``, ``image_scale_mm_per_px``, ``porion_kind`` and
+    ``gonion_kind``; None where no visit is known.
     """
     given = [one.tables["visits"] for one in deliveries if "visits" in one.tables]
     frames = [_said(frame) for frame in [*given, *([] if stored is None else [stored])]]
@@ -98,15 +96,12 @@ def with_readings(
 ) -> Delivery:
     """A delivery of points with the readings that follow from them.
 
-    Args:
-        delivery: A delivery of the layout ``points``; another is given back as it is.
-        stored: Points of the store, columns as in ``landmarks``; None where there are none.
-        visits: What the visits say of the records, see :func:`visits_of`.
-        catalogue: The measures.
+    ``delivery``: A delivery of the layout ``points``; another is given back as it is. ``stored``: Points of the store,
+    columns as in ``landmarks``; None where there are none. ``visits``: What the visits say of the records, see
+    :func:`visits_of`. ``catalogue``: The measures.
 
-    Returns:
-        The delivery with the table ``readings`` beside ``landmarks``: ``row`` is the first row of the reading's
-        points. ``value_views`` says which view each value came from.
+    Returns: The delivery with the table ``readings`` beside ``landmarks``: ``row`` is the first row of the reading's
+    points. ``value_views`` says which view each value came from.
     """
     if POINTS not in delivery.tables:
         return delivery
@@ -212,15 +207,11 @@ def without_points_turned_away(
 ) -> pl.DataFrame:
     """The readings of a delivery of points, less the values made from points that were turned away.
 
-    Args:
-        delivery: The delivery, with readings.
-        kept: Its points that stay.
-        turned: Rows of the file that are turned away.
-        catalogue: The measures.
+    ``delivery``: The delivery, with readings. ``kept``: Its points that stay. ``turned``: Rows of the file that are
+    turned away. ``catalogue``: The measures.
 
-    Returns:
-        The readings that keep a value; ``row`` is the first row that is left of a reading, ``computed`` lists the
-        measures made from its points, joined by spaces.
+    Returns: The readings that keep a value; ``row`` is the first row that is left of a reading, ``computed`` lists the
+    measures made from its points, joined by spaces.
     """
     readings = delivery.tables["readings"]
     codes = [code for code in readings.columns if code in catalogue]

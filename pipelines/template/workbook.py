@@ -68,10 +68,8 @@ READ_ME = (
 def write_template(path: Path, sheets: Sequence[EntrySheet], *, overwrite: bool = False) -> None:
     """Write the workbook.
 
-    Args:
-        path: An ``.xlsx`` file.
-        sheets: The entry sheets.
-        overwrite: Replace a file that is already there (it may be a filled template).
+    ``path``: An ``.xlsx`` file. ``sheets``: The entry sheets. ``overwrite``: Replace a file that is already there (it
+    may be a filled template).
 
     Raises:
         RequestError: The ending is not ``.xlsx``, the file is there already, or it cannot be written.

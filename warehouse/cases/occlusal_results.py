@@ -37,10 +37,8 @@ class OcclusalResults:
 def occlusal_results(reader: Reader, *, selection: Selection | None = None, level: float = 0.95) -> OcclusalResults:
     """Improvement of the finished cases selected.
 
-    Args:
-        reader: An open snapshot.
-        selection: Which cases; consecutive treated ones where None.
-        level: Coverage of the intervals.
+    ``reader``: An open snapshot. ``selection``: Which cases; consecutive treated ones where None. ``level``: Coverage
+    of the intervals.
     """
     condition, values = (selection or Selection()).where()
     finished = reader.connection.frame(

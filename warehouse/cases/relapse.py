@@ -36,10 +36,8 @@ def relapse(reader: Reader, *, selection: Selection | None = None, level: float 
 
     Cases with follow-up records are rarely all cases: who comes back may differ from who does not.
 
-    Args:
-        reader: An open snapshot.
-        selection: Which cases; consecutive treated ones where None.
-        level: Coverage of the intervals.
+    ``reader``: An open snapshot. ``selection``: Which cases; consecutive treated ones where None. ``level``: Coverage
+    of the intervals.
     """
     condition, values = (selection or Selection()).where()
     later, earlier = (

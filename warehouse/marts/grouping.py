@@ -78,10 +78,8 @@ def is_ordered(way: Grouping) -> bool:
 def check_group(by: str, code: str, *, present: Iterable[str] = ()) -> str:
     """The code of a group, as it stands.
 
-    Args:
-        by: The grouping.
-        code: The group asked for.
-        present: Groups that occur in the data; needed for groupings whose groups are not known beforehand.
+    ``by``: The grouping. ``code``: The group asked for. ``present``: Groups that occur in the data; needed for
+    groupings whose groups are not known beforehand.
 
     Raises:
         RequestError: The grouping has no such group, as far as that can be told; near names are offered.

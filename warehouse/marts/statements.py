@@ -35,10 +35,9 @@ def timeline_statement(
 ) -> str:
     """Query of mart_timeline.
 
-    Args:
-        has_repeats: Some time was read more than once, so a reading must be chosen.
-        on_film: Those of the measures that are lengths on the film, to be brought to true size.
-        totals: Measures that follow from others: a total that was not handed over is added up from its parts.
+    ``has_repeats``: Some time was read more than once, so a reading must be chosen. ``on_film``: Those of the measures
+    that are lengths on the film, to be brought to true size. ``totals``: Measures that follow from others: a total that
+    was not handed over is added up from its parts.
     """
     shown = [_total(code, total, is_read=code in measures) for code, total in totals.items()]
     shown = [*(_true_size(measure, on_film) for measure in measures if measure not in totals), *shown]

@@ -235,8 +235,7 @@ def restore(
 
     Everything is copied beside the warehouse and verified there before anything is replaced.
 
-    Returns:
-        The backup, and where the earlier warehouse was moved to, or None where there was none.
+    Returns: The backup, and where the earlier warehouse was moved to, or None where there was none.
 
     Raises:
         BadFileError: The backup is damaged.

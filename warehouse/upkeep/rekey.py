@@ -65,13 +65,9 @@ def rewrite(
     If the program is stopped after the change and before publishing, the next command that publishes removes the
     snapshots of before.
 
-    Args:
-        folder: The warehouse folder.
-        change: Changes the copy, in a transaction.
-        what: What the event is called.
-        detail: What is said of it; no personal data.
-        key: Key of an encrypted warehouse.
-        progress: Told what is being done.
+    ``folder``: The warehouse folder. ``change``: Changes the copy, in a transaction. ``what``: What the event is
+    called. ``detail``: What is said of it; no personal data. ``key``: Key of an encrypted warehouse. ``progress``: Told
+    what is being done.
 
     Raises:
         BrokenRuleError: The changed store would not hold together; nothing was changed.
