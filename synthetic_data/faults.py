@@ -53,9 +53,8 @@ def plant_faults(
 ) -> Planted:
     """Add to clean files a case for every fault that can stand in them.
 
-    Args:
-        frames: Clean files with contract names: a file a table, or ``wide`` alone (with ``start_date`` it takes the
-            faults of dates, without it all others), or ``wide`` with ``measurements`` (the fault of a value in both).
+    ``frames``: Clean files with contract names: a file a table, or ``wide`` alone (with ``start_date`` it takes the
+    faults of dates, without it all others), or ``wide`` with ``measurements`` (the fault of a value in both).
     """
     layout = _layout(frames)
     faults = [one for one in faults_for(layout, contract, catalogue) if not one.traced or "landmarks" in frames]

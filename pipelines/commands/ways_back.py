@@ -15,6 +15,7 @@ from pipelines.ingest.own_numbers import key_file_beside, keyer_there, knowing
 from warehouse.errors import RequestError, UnconfirmedError, near_names
 from warehouse.marts.catalogues import in_force
 from warehouse.marts.publish import is_rewritten, publish
+from warehouse.store.snapshot import Snapshot
 from warehouse.store.storage import Connection
 from warehouse.upkeep import ways_back as back
 from warehouse.upkeep.backup import copies_with
@@ -143,20 +144,13 @@ def _rename(args: argparse.Namespace) -> int:
     return _carried_out(args, said, partial(back.rename, args.warehouse, old, new, masked=masked))
 
 
-def _carried_out(args: argparse.Namespace, said: Sequence[str], do: Callable[..., object]) -> int:
+def _carried_out(args: argparse.Namespace, said: Sequence[str], do: Callable[..., Snapshot]) -> int:
     for line in said:
         say(line)
     if not confirms(args, ""):
         raise UnconfirmedError("this has to be confirmed")
-    do(key=encryption_key(args), progress=progress)
-    say(text("back.done", build=_build(args)))
+    say(text("back.done", build=do(key=encryption_key(args), progress=progress).build_id))
     return 0
-
-
-def _build(args: argparse.Namespace) -> str:
-    from warehouse.store.snapshot import current_snapshot
-
-    return current_snapshot(args.warehouse).build_id
 
 
 def _not_there(args: argparse.Namespace, store: Connection, found: str = "", remedy: str = "") -> int:

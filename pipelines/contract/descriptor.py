@@ -40,9 +40,8 @@ _TEETH = f"none|{_TOOTH}(?:[ ,;]+{_TOOTH})*"
 def descriptor(contract: Contract, measures: Iterable[str]) -> Json:
     """The description of a tabular export, one CSV file a table.
 
-    Args:
-        contract: The contract.
-        measures: Codes of the measures; a practice that adds measures of its own adds their codes.
+    ``contract``: The contract. ``measures``: Codes of the measures; a practice that adds measures of its own adds their
+    codes.
     """
     codes = list(measures)
     return {

@@ -35,11 +35,8 @@ class Target:
 class Targets:
     """The contract names that a file of one layout may use.
 
-    Args:
-        layout: Layout of the file.
-        table: Its contract table, for a tabular file.
-        contract: The contract.
-        measures: Catalogue of measures, with those the practice added.
+    ``layout``: Layout of the file. ``table``: Its contract table, for a tabular file. ``contract``: The contract.
+    ``measures``: Catalogue of measures, with those the practice added.
     """
 
     def __init__(

@@ -52,9 +52,7 @@ def unit_named(word: str) -> str | None:
 def factor(unit: str, wanted: str) -> float | None:
     """What a number in ``unit`` is multiplied by to be in ``wanted``; None where they do not fit.
 
-    Args:
-        unit: A unit by any spelling.
-        wanted: The contract's unit.
+    ``unit``: A unit by any spelling. ``wanted``: The contract's unit.
     """
     known = unit_named(unit)
     if known is None:

@@ -49,13 +49,11 @@ def anonymise(
 ) -> Anonymised:
     """Generalise the variables of ``frame`` until it is k-anonymous and l-diverse.
 
-    Args:
-        frame: One case a row; other columns than the hierarchies' are carried along unchanged.
-        hierarchies: The quasi-identifiers, each with its levels. A missing value must be named "missing" there.
-        k: Rows every class must have, >= 1.
-        l: Different values every sensitive variable must have in every class, >= 1.
-        sensitive: Columns that must not be learnt.
-        weights: Variable -> weight in the loss (1 when not named): what should be kept finest weighs most.
+    ``frame``: One case a row; other columns than the hierarchies' are carried along unchanged. ``hierarchies``: The
+    quasi-identifiers, each with its levels. A missing value must be named "missing" there. ``k``: Rows every class must
+    have, >= 1. ``l``: Different values every sensitive variable must have in every class, >= 1. ``sensitive``: Columns
+    that must not be learnt. ``weights``: Variable -> weight in the loss (1 when not named): what should be kept finest
+    weighs most.
     """
     _check(frame, hierarchies, k, l)
     quasi = [hierarchy.name for hierarchy in hierarchies]

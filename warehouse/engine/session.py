@@ -35,8 +35,7 @@ _HERE = {"127.0.0.1", "localhost", "::1"}
 def start(master: str, *, settings: Mapping[str, str] | None = None, wait: float = WAIT) -> Any:  # noqa: ANN401
     """A Spark session whose master has answered and whose workers have done a first piece of work.
 
-    Args:
-        master: ``spark://HOST:PORT``, ``local[N]``, ``yarn``, ``k8s://...``; ``sc://HOST:PORT`` for Spark Connect.
+    ``master``: ``spark://HOST:PORT``, ``local[N]``, ``yarn``, ``k8s://...``; ``sc://HOST:PORT`` for Spark Connect.
 
     Raises:
         EngineError: The extra or Java is missing, or nobody answers in time.

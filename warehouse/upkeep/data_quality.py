@@ -12,7 +12,7 @@ from warehouse.store.quoting import name as checked
 from warehouse.store.quoting import statement
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     import polars as pl
 
@@ -100,8 +100,8 @@ def data_quality(reader: Reader, *, selection: Selection) -> DataQuality:
     """Quality of everything loaded by the practices selected; other filters do not apply to refused rows."""
     practices = selection.filters.get("practice", ())
     return DataQuality(
-        turned_away=_rules(reader, "mart_turned_away", practices),
-        remarks=_rules(reader, "mart_remarks", practices),
+        turned_away=_rules(reader, "mart_turned_away", _of(practices, "mart_loads.practice"), practices),
+        remarks=_rules(reader, "mart_remarks", _of(practices, "mart_loads.practice"), practices),
         n_open=_rows_open(reader, practices),
         n_cases_turned_away=turned_away_cases(reader, practices),
         completeness=_completeness(reader, selection),
@@ -109,19 +109,16 @@ def data_quality(reader: Reader, *, selection: Selection) -> DataQuality:
     )
 
 
-def _of(practices: Iterable[str], column: str) -> str:
-    marks = ", ".join("?" for _ in practices)
+def _of(wanted: Iterable[object], column: str) -> str:
+    marks = ", ".join("?" for _ in wanted)
     return f" where {column} in ({marks})" if marks else ""
 
 
-def _rules(reader: Reader, table: str, practices: tuple[str, ...]) -> tuple[RuleCount, ...]:
-    query = statement(
-        "warehouse.upkeep",
-        "rules_broken.sql",
-        table=table,
-        where=_of(practices, "mart_loads.practice").removeprefix(" where ") or "true",
+def _rules(reader: Reader, table: str, where: str, values: Sequence[object]) -> tuple[RuleCount, ...]:
+    condition = where.removeprefix(" where ") or "true"
+    rows = reader.connection.rows(
+        statement("warehouse.upkeep", "rules_broken.sql", table=table, where=condition), values
     )
-    rows = reader.connection.rows(query, practices)
     said = json.loads(reader.settings.get("rules", "{}"))
     found = []
     for rule, n_rows, columns in rows:
@@ -232,32 +229,13 @@ def load_preview(reader: Reader, *, after: int) -> LoadPreview:
     numbers = [load.load_id for load in loads]
     return LoadPreview(
         loads=loads,
-        turned_away=_of_these(reader, quality, "mart_turned_away", numbers),
-        remarks=_of_these(reader, quality, "mart_remarks", numbers),
+        turned_away=_rules(reader, "mart_turned_away", _of(numbers, "mart_loads.load_id") or "false", numbers),
+        remarks=_rules(reader, "mart_remarks", _of(numbers, "mart_loads.load_id") or "false", numbers),
         n_cases=int(reader.connection.value("select count(*) from mart_cases where load_id > ?", [after])),
         cases=reader.connection.frame(
             statement("warehouse.upkeep", "cases_of_loads.sql", most=str(SHOWN_CASES)), [after]
         ),
         measures=_kept_measures(reader, after),
-    )
-
-
-def _of_these(reader: Reader, quality: DataQuality, table: str, loads: list[int]) -> tuple[RuleCount, ...]:
-    """The rules that met rows of these loads, with their counts in these loads alone."""
-    if not loads:
-        return ()
-    marks = ", ".join("?" for _ in loads)
-    rows = reader.connection.rows(
-        f"select rule, count(distinct (load_id, row_no)) from {table} where is_open and load_id in ({marks})"
-        " group by 1",
-        loads,
-    )
-    counts = dict(rows)
-    known = quality.turned_away if table == "mart_turned_away" else quality.remarks
-    return tuple(
-        RuleCount(one.rule, one.reason, one.remedy, counts[one.rule], one.columns)
-        for one in known
-        if one.rule in counts
     )
 
 

@@ -22,6 +22,7 @@ from warehouse.pooled.history import RECORD_FILE
 from warehouse.pooled.kept_results import keep_result, kept_results
 from warehouse.store.chain import kept, opened, plain, rewritten, running, sealed
 from warehouse.store.quoting import name, statement, text
+from warehouse.store.snapshot import Snapshot
 from warehouse.store.storage import Connection
 from warehouse.upkeep.rekey import rewrite
 
@@ -59,7 +60,7 @@ def rows_of_cases(store: Connection, keys: Collection[str]) -> Rows:
     return {table: n for table, n in found.items() if n}
 
 
-def forget(folder: Path, keys: Collection[str], *, key: str | None, progress: Progress) -> None:
+def forget(folder: Path, keys: Collection[str], *, key: str | None, progress: Progress) -> Snapshot:
     """Take the case with these keys out, and everything made of it."""
 
     def change(store: Connection) -> None:
@@ -68,7 +69,7 @@ def forget(folder: Path, keys: Collection[str], *, key: str | None, progress: Pr
         store.execute(f"create or replace temp table gone as select * from (values {rows}) as t (case_no, case_key)")
         _take_out(folder, store)
 
-    rewrite(folder, change, what="forget", detail="a case", key=key, progress=progress)
+    return rewrite(folder, change, what="forget", detail="a case", key=key, progress=progress)
 
 
 def rows_of_load(store: Connection, load: int) -> Rows:
@@ -100,7 +101,7 @@ def loads_built_on(store: Connection, load: int) -> list[int]:
     return sorted((int(one) for (one,) in rows), reverse=True)
 
 
-def undo(folder: Path, load: int, *, key: str | None, progress: Progress) -> None:
+def undo(folder: Path, load: int, *, key: str | None, progress: Progress) -> Snapshot:
     """Take a load back: its rows go, and what it replaced stands again."""
 
     def change(store: Connection) -> None:
@@ -114,7 +115,7 @@ def undo(folder: Path, load: int, *, key: str | None, progress: Progress) -> Non
         store.execute(_CASES_GONE)
         _take_out(folder, store)
 
-    rewrite(folder, change, what="undo", detail=f"load {load}", key=key, progress=progress)
+    return rewrite(folder, change, what="undo", detail=f"load {load}", key=key, progress=progress)
 
 
 def rows_in_both(store: Connection, keys: Sequence[str]) -> Rows:
@@ -134,7 +135,7 @@ def rows_in_both(store: Connection, keys: Sequence[str]) -> Rows:
     return {table: n for table, n in found.items() if n}
 
 
-def join(folder: Path, keys: Sequence[str], *, key: str | None, progress: Progress) -> None:
+def join(folder: Path, keys: Sequence[str], *, key: str | None, progress: Progress) -> Snapshot:
     """Put two numbers of one person together under the first: where both have a value, the first's stays."""
 
     def change(store: Connection) -> None:
@@ -156,10 +157,10 @@ def join(folder: Path, keys: Sequence[str], *, key: str | None, progress: Progre
         _set(store, JOINED, {**joined, keys[1]: keys[0]})
         store.execute(statement("warehouse.upkeep", "loads_settled.sql"))
 
-    rewrite(folder, change, what="join", detail="two numbers of a case", key=key, progress=progress)
+    return rewrite(folder, change, what="join", detail="two numbers of a case", key=key, progress=progress)
 
 
-def rename(folder: Path, old: str, new: str, *, masked: str, key: str | None, progress: Progress) -> None:
+def rename(folder: Path, old: str, new: str, *, masked: str, key: str | None, progress: Progress) -> Snapshot:
     """Give a practice another name. ``masked``: the name its keys go on being made with; empty where it is the new."""
 
     def change(store: Connection) -> None:
@@ -179,7 +180,7 @@ def rename(folder: Path, old: str, new: str, *, masked: str, key: str | None, pr
             mine = {new if practice == old else practice: tag for practice, tag in result.mine.items()}
             keep_result(folder, replace(result, mine=mine))
 
-    rewrite(folder, change, what="rename", detail="a practice", key=key, progress=progress)
+    return rewrite(folder, change, what="rename", detail="a practice", key=key, progress=progress)
 
 
 def _take_out(folder: Path, store: Connection) -> None:
