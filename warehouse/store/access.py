@@ -100,6 +100,7 @@ class AccessRecord:
         """Name of another record -> how far it once had come, as :func:`marks_beside` says it."""
         found: dict[str, set[str]] = {}
         for entry in self.entries:
+            found.pop(entry.get("rewritten", ""), None)
             for name, mark in entry.get("beside", {}).items():
                 found.setdefault(name, set()).add(mark)
         return found
@@ -215,6 +216,11 @@ def as_kept(path: Path, line: bytes) -> bytes:
 def _is_keyless(line: bytes) -> bool:
     entry = opened(line)
     return entry is not None and entry.get("what") == KEYLESS
+
+
+def record_rewritten(folder: Path, name: str) -> None:
+    """Write down that another record was written anew, as a case in it was forgotten: what it was before no longer is."""
+    _add(folder, {"what": "record rewritten", "rewritten": name})
 
 
 def read_access(folder: Path, marks: Sequence[str] = ()) -> AccessRecord:

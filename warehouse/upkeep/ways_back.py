@@ -20,6 +20,7 @@ from warehouse.marts.build import KEYS
 from warehouse.marts.catalogues import JOINED, RENAMED, in_force, register
 from warehouse.pooled.history import RECORD_FILE
 from warehouse.pooled.kept_results import keep_result, kept_results
+from warehouse.store.access import record_rewritten
 from warehouse.store.chain import kept, opened, plain, rewritten, running, sealed
 from warehouse.store.quoting import name, statement, text
 from warehouse.store.snapshot import Snapshot
@@ -226,6 +227,7 @@ def _change_record(folder: Path, change: Callable[[dict[str, Any]], dict[str, An
 
     if path.exists():
         rewritten(path, anew)
+        record_rewritten(folder, RECORD_FILE)
 
 
 def _setting(store: Connection, setting: str) -> dict[str, str]:
