@@ -219,7 +219,7 @@ def _is_keyless(line: bytes) -> bool:
 
 
 def record_rewritten(folder: Path, name: str) -> None:
-    """Write down that another record was written anew, as a case in it was forgotten: what it was before no longer is."""
+    """Write down that another record was written anew, as a case in it was forgotten: its earlier lines are gone."""
     _add(folder, {"what": "record rewritten", "rewritten": name})
 
 
