@@ -91,7 +91,7 @@ def one_way(session: Session, choice: Choice, by: str) -> None:
     rows = shares.frame.select("name", "counts", "said").rows()
     as_table("The figures as a table", ("group", "adverse of counted", "share (interval)"), rows, file_name=f"{by}.csv")
     beside = [(group.label, *wording.beside_entries(group)) for group in found.rates.groups]
-    as_table("Beside the shares", ("group", *wording.BESIDE), beside, file_name=f"{by}-beside.csv")
+    as_table("Beside the shares, with 95% intervals", ("group", *wording.BESIDE), beside, file_name=f"{by}-beside.csv")
     against_reference(found)
     if GROUPINGS[by].column is not None:
         two_groups(session, choice, by, found)

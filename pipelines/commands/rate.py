@@ -14,11 +14,9 @@ from pipelines.commands.options import (
     say_json,
 )
 from warehouse.questions.shares import GroupRow, Rates, rates
-from warehouse.results import Estimate
-from warehouse.words.numbers import percent, percent_range, points, points_range
 from warehouse.words.sentences import caution_text
 from warehouse.words.sentences import say as say_text
-from warehouse.words.shares import beside_sentences, first_line, other_way_sentence
+from warehouse.words.shares import BESIDE, beside_entries, beside_sentences, first_line, other_way_sentence
 
 METHODS = ("wilson", "clopper_pearson", "mid_p", "jeffreys")
 
@@ -98,37 +96,9 @@ def print_beside(result: Rates) -> None:
     elif told and told[0].favourable is None:
         say(f"  {other_way_sentence(told[0])}")
     elif told:
-        interval = f"{100 * result.level:g}% interval"
-        columns = ["group", "adverse", "as far the other way", "share", interval, "net, points", interval]
-        print_table("", columns, [_other_way_row(group) for group in told], right=range(1, 7))
-        columns = ["group", "share", "expected untreated", interval, "reading error allowed for", interval]
-        print_table("", columns, [_beside_row(group) for group in told], right=range(1, 6))
-
-
-def _other_way_row(group: GroupRow) -> list[str]:
-    share, net = group.share_favourable, group.net
-    return [
-        group.label,
-        str(group.adverse.n),
-        group.favourable.shown if group.favourable else "—",
-        percent(share.value if share else None),
-        percent_range(share.interval if share else None),
-        points(net.value if net else None),
-        points_range(net.interval if net else None),
-    ]
-
-
-def _beside_row(group: GroupRow) -> list[str]:
-    beside = [one.share if one else None for one in (group.beside.expected, group.beside.corrected)]
-    return [
-        group.label,
-        percent(group.rate.value),
-        *(said for one in beside for said in (_share(one), percent_range(one.interval if one else None))),
-    ]
-
-
-def _share(estimate: Estimate | None) -> str:
-    return "not known" if estimate is None or estimate.value is None else percent(estimate.value)
+        say(f"  beside the shares, with {100 * result.level:g}% intervals")
+        rows = [[group.label, str(group.adverse.n), *beside_entries(group)] for group in told]
+        print_table("", ["group", "adverse", *BESIDE], rows, right=range(1, 7))
 
 
 def _print_frame(result: Rates) -> None:

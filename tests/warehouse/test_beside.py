@@ -108,10 +108,10 @@ def test_worse_and_better_stand_side_by_side_in_the_first_line(reader: Reader) -
     assert f"; net {100 * (group.adverse.n - group.favourable.n) / 60:+.1f} points (".replace("-", "−") in said
     assert "untreated, expected" in said
     assert "reading error allowed for" in said
-    assert beside_entries(group)[0].startswith(f"{100 * group.favourable.n / 60:.1f}% (95% interval")
-    assert "(no interval)" not in beside_entries(group)[2]
+    assert beside_entries(group)[1].startswith(f"{100 * group.favourable.n / 60:.1f}% (")
+    assert "(no interval)" not in beside_entries(group)[3]
     (together,) = rates(reader, definition="D7").groups
-    assert beside_entries(together) == ("—",) * 4
+    assert beside_entries(together) == ("—",) * 5
 
 
 def test_nobody_counted_has_nothing_beside_it(reader: Reader) -> None:

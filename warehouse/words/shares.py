@@ -13,7 +13,7 @@ from warehouse.questions.spread import ChangePicture
 from warehouse.questions.threshold import ThresholdCurve
 from warehouse.repeats.error_band import ErrorBand
 from warehouse.results import Estimate
-from warehouse.words.numbers import between, cases, percent, points, points_range
+from warehouse.words.numbers import between, cases, percent, percent_range, points, points_range
 from warehouse.words.sentences import caution_text, say, share_words
 
 CAUTION = say("audit.caution")
@@ -77,7 +77,7 @@ def first_line(group: GroupRow) -> str:
     return f"{'; '.join(parts)}."
 
 
-BESIDE = ("as far the other way", "net, points", "expected untreated", "reading error allowed for")
+BESIDE = ("cases", "as far the other way", "net, points", "expected untreated", "reading error allowed for")
 
 
 def beside_entries(group: GroupRow) -> tuple[str, ...]:
@@ -88,13 +88,13 @@ def beside_entries(group: GroupRow) -> tuple[str, ...]:
     turned, *others = map(_entry, shares)
     net = group.net
     netted = f"{points(net.value)} ({points_range(net.interval)})" if net and net.value is not None else "—"
-    return turned, netted, *others
+    return group.favourable.shown if group.favourable else "—", turned, netted, *others
 
 
 def _entry(share: Estimate | None) -> str:
     if share is None or share.value is None:
         return "—"
-    return share_words(share) if share.interval else f"{percent(share.value)} (no interval)"
+    return f"{percent(share.value)} ({percent_range(share.interval)})"
 
 
 def other_way_sentence(group: GroupRow) -> str:
