@@ -28,6 +28,11 @@ CASE_DEFAULTS: dict[str, Any] = {
     "comparison": "treated",
     "clinician": None,
     "wear_reported": None,
+    "dentition_stage": None,
+    "earlier_treatment": None,
+    "habits": None,
+    "retention_regime": None,
+    "cleft_or_syndrome": None,
 }
 VISIT_DEFAULTS: dict[str, Any] = {
     "months_from_start": None,
@@ -39,6 +44,11 @@ VISIT_DEFAULTS: dict[str, Any] = {
     "mouth_posture": None,
     "joint_symptoms": None,
     "sleep_breathing_concern": None,
+    "breathing": None,
+    "head_pose": None,
+    "camera_distance_m": None,
+    "photo_lips": None,
+    "teeth_together": None,
 }
 MONTHS = {"start": 0.0, "progress": 12.0, "finish": 24.0, "follow_up": 48.0}
 

@@ -59,6 +59,12 @@ def listed(use: str) -> tuple[Variable, ...]:
 FILTERS: dict[str, str] = {one.filter: one.column for one in listed("filters") if one.column}
 """Filter name -> column of mart_cases."""
 
+SET_APART = "cleft_or_syndrome"
+"""Filter without which cases with a cleft or a syndrome are left out."""
+
+WHOEVER: Mapping[str, tuple[str, ...]] = MappingProxyType({SET_APART: (*VARIABLES[SET_APART].values, "not known")})
+"""The filter that takes in cases with a cleft or a syndrome as well."""
+
 _EMPTY: Mapping[str, tuple[str, ...]] = MappingProxyType({})
 
 
@@ -85,6 +91,8 @@ class Selection:
             conditions.append("mart_cases.selection = ?")
             parameters.append(self.selection)
         values: list[object] = list(parameters)
+        if not self.filters.get(SET_APART):
+            conditions.append(f"coalesce(cast(mart_cases.{FILTERS[SET_APART]} as varchar), 'none') = 'none'")
         for key, kept in self.filters.items():
             if kept:
                 marks = ", ".join("?" for _ in kept)
@@ -102,7 +110,7 @@ class Selection:
         kept = "; ".join(
             f"{key.replace('_', ' ')}: {', '.join(_read(key, value) for value in values)}"
             for key, values in self.filters.items()
-            if values
+            if values and values != WHOEVER.get(key)
         )
         return f"{self.comparison} {who}" + (f", {kept}" if kept else "")
 

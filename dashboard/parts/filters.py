@@ -14,7 +14,7 @@ from warehouse.cases.filter_values import FilterValues, filter_values
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import FAMILIES, Definition
 from warehouse.plans.question import Question
-from warehouse.selection import Selection
+from warehouse.selection import WHOEVER, Selection
 
 TAKEN = {
     "consecutive": "taken in order",
@@ -23,7 +23,7 @@ TAKEN = {
 }
 """Selection -> how it is named on screens."""
 
-EVERYONE = Selection(selection="both")
+EVERYONE = Selection(selection="both", filters=WHOEVER)
 FIRST_SHOWN = ("practice", "appliance", "age_band", "extraction", "sex")
 """Filters shown at once; the others are folded away."""
 
@@ -133,4 +133,4 @@ def practices(session: Session) -> Selection:
         st.header("What is looked at", divider=False)
         kept = _kept(offered)
     _marks({}, {"practice": kept} if kept else {}, {"practice": offered})
-    return Selection(selection="both", filters={"practice": kept} if kept else {})
+    return Selection(selection="both", filters={**WHOEVER, "practice": kept} if kept else WHOEVER)

@@ -109,6 +109,8 @@ def _print_frame(result: Rates) -> None:
         say(f"  {say_text('rate.hand_picked', n=flow.selected.n)}")
     if flow.not_due.n:
         say(f"  {say_text('rate.not_due', n=flow.not_due.n)}")
+    if flow.set_apart.n:
+        say(f"  {say_text('rate.set_apart', n=flow.set_apart.n)}")
     if flow.no_reference.n:
         say(f"  {say_text('rate.no_reference', n=flow.no_reference.n)}")
     say(f"  {say_text('rate.if_missing')}")

@@ -170,6 +170,7 @@ def results_with_margin(reader: Reader, margin: float) -> str:
         grown=["sn_gogn_deg"],
         gonion=[],
         porion=[],
+        photo=[],
         size=[],
         own_error={"HARBOUR": {"sn_gogn_deg": margin}},
         default_error={},

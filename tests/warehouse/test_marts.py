@@ -13,9 +13,13 @@ import pytest
 from tests.hand_made import key, load_rows, made_case, reader_of
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
-from warehouse.questions.shares import rates
 from warehouse.store.store import open_store
 from warehouse.words.sentences import caution_text
+from warehouse.plans.covariates import ADJUSTABLE
+from warehouse.questions.case_table import case_table
+from warehouse.questions.shares import rates, rates_by
+from warehouse.selection import WHOEVER, Selection
+from warehouse.words.shares import flow_sentence
 
 PAIR = {"sn_gogn_deg_start": 32.0, "sn_gogn_deg_finish": 34.0}
 
@@ -372,3 +376,63 @@ def test_an_empty_warehouse_still_publishes(tmp_path: Path) -> None:
     with Reader.open(tmp_path) as reader:
         assert reader.connection.value("select count(*) from mart_cases") == 0
         assert reader.connection.value("select count(*) from mart_outcomes") == 0
+
+
+RECORDED: list[tuple[str, dict[str, Any], str]] = [
+    ("molar_class", {"molar_class": "II"}, "II"),
+    ("dentition_stage", {"dentition_stage": "early_mixed"}, "early_mixed"),
+    ("lip_posture", {"mouth_posture_start": "open"}, "open"),
+    ("breathing", {"breathing_start": "mouth"}, "mouth"),
+    ("sleep_concern", {"sleep_breathing_concern_start": "yes"}, "yes"),
+    ("habits", {"habits": "digit"}, "digit"),
+    ("arch", {}, "not known"),
+    ("skeletal_anchorage", {}, "not recorded as used"),
+    ("wear", {"wear_reported": "poor"}, "poor"),
+    ("earlier_treatment", {"earlier_treatment": "yes"}, "yes"),
+    ("retention_regime", {"retention_regime": "fixed"}, "fixed"),
+]
+"""Variable, what is recorded, and the group it makes."""
+
+
+def test_what_is_recorded_groups_filters_and_can_be_adjusted_for(tmp_path: Path) -> None:
+    recorded = {column: value for _, given, _ in RECORDED for column, value in given.items()}
+    with reader_of(tmp_path, [made_case("a", **recorded, **PAIR), made_case("b", **PAIR)]) as reader:
+        for name, given, group in RECORDED:
+            (result,) = rates_by(reader, (name,))
+            assert group in {row.group for row in result.groups}
+            chosen = rates(reader, selection=Selection(filters={name: (group,)}))
+            assert chosen.groups[0].started.n == (1 if given else 2)
+            assert case_table(reader, reader.definition(), Selection(), columns=[name]).height == 2
+            assert ADJUSTABLE[name].name == name
+
+
+def test_cases_with_a_cleft_or_a_syndrome_are_left_out_and_counted(tmp_path: Path) -> None:
+    rows = [made_case(one, cleft_or_syndrome=one, **PAIR) for one in ("cleft", "syndrome", "both", "none")]
+    with reader_of(tmp_path, [*rows, made_case("not recorded", **PAIR)]) as reader:
+        headline = rates(reader)
+        assert (headline.groups[0].started.n, headline.flow.set_apart.n) == (2, 3)
+        assert "With a cleft or a syndrome, left out unless asked for: 3 cases." in flow_sentence(headline.flow)
+        asked = rates(reader, selection=Selection(filters={"cleft_or_syndrome": ("cleft", "both")}))
+        assert (asked.groups[0].started.n, asked.flow.set_apart.n) == (2, 0)
+        assert rates(reader, selection=Selection(filters=WHOEVER)).groups[0].started.n == 5
+
+
+@pytest.mark.parametrize(
+    ("start", "finish", "step"),
+    [
+        ({"teeth_together": "yes"}, {"teeth_together": "yes"}, "counted"),
+        ({"teeth_together": "yes"}, {"teeth_together": "no"}, "variant_differs"),
+        ({"head_pose": "natural"}, {"head_pose": "held"}, "variant_differs"),
+        ({"photo_lips": "relaxed"}, {"photo_lips": "apart"}, "variant_differs"),
+        ({"photo_lips": "relaxed"}, {}, "counted"),
+    ],
+)
+def test_photographs_taken_in_different_ways_are_not_compared(
+    tmp_path: Path, start: dict[str, str], finish: dict[str, str], step: str
+) -> None:
+    said = {f"{name}_start": one for name, one in start.items()} | {
+        f"{name}_finish": one for name, one in finish.items()
+    }
+    with one(tmp_path, facial_index_pct_start=86.0, facial_index_pct_finish=90.0, **PAIR, **said) as reader:
+        found = dict(reader.connection.rows("select definition_id, step from mart_outcomes"))
+    assert (found["D6"], found["D1"]) == (step, "counted")  # the film is another matter

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from warehouse.disclosure import Count
 from warehouse.marts.reader import Reader
 from warehouse.marts.steps import STAGES, STEPS
-from warehouse.selection import Selection
+from warehouse.selection import SET_APART, Selection
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +39,7 @@ class Flow:
     turned_away: Count  # Cases handed over that validation turned away; they are in no stage
     selected: Count  # Selected (picked-out) cases left out of a frame of consecutive ones
     not_due: Count  # Cases whose outcome is not due yet
+    set_apart: Count  # Cases with a cleft or a syndrome, left out unless asked for
     no_reference: Count  # Cases of an age at which there is no growth reference: in no share, and not missing
 
 
@@ -65,6 +66,7 @@ def flow_of(reader: Reader, steps: Mapping[str, int], selection: Selection) -> F
         Count.of(turned_away_cases(reader, selection.filters.get("practice", ()))),
         Count.of(_selected(reader, selection)),
         Count.of(steps.get("in_treatment", 0)),
+        Count.of(_set_apart(reader, selection)),
         Count.of(steps.get("no_reference", 0)),
     )
 
@@ -78,6 +80,14 @@ def turned_away_cases(reader: Reader, practices: Sequence[str] = ()) -> int:
         list(practices),
     )
     return int(n)
+
+
+def _set_apart(reader: Reader, selection: Selection) -> int:
+    if selection.filters.get(SET_APART):
+        return 0
+    kept = {**selection.filters, SET_APART: ("cleft", "syndrome", "both")}
+    condition, values = replace(selection, filters=kept).where()
+    return int(reader.connection.value(f"select count(*) from mart_cases where {condition}", values))
 
 
 def _selected(reader: Reader, selection: Selection) -> int:

@@ -66,7 +66,8 @@ def own_cases(reader: Reader) -> OwnCases:
         " mart_cases.age_at_start + mart_timeline.months_from_start / 12e0 as age, gonion_kind, porion_kind,"
         f" magnification_pct{chosen} from mart_timeline"
         " inner join mart_cases on mart_cases.case_no = mart_timeline.case_no"
-        " where comparison = 'untreated' and selection = 'consecutive' order by case_no, age"
+        " where comparison = 'untreated' and selection = 'consecutive'"
+        " and coalesce(cast(cleft_or_syndrome as varchar), 'none') = 'none' order by case_no, age"
     )
     counts = reader.connection.rows(
         "select count(*) filter (where selection <> 'consecutive'),"

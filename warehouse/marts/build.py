@@ -134,6 +134,7 @@ def _build_outcomes(connection: Tables, measures: Sequence[str], catalogues: Cat
         grown=[measure for measure in measures if measure in used],
         gonion=[measure for measure in measures if _depends_on(catalogues, measure, "gonion")],
         porion=[measure for measure in measures if _depends_on(catalogues, measure, "porion")],
+        photo=[measure for measure in measures if catalogues.measures.measure(measure).on_photo],
         size=_on_film(catalogues, measures),
         own_error=own_errors(errors),
         default_error=default_errors(catalogues.measures),

@@ -41,6 +41,7 @@ phase_sequences as (
         case_no,
         has_skeletal_anchorage,
         has_surgery,
+        arch_first,
         $appliance_sequence as appliance_sequence
     from phase_order
 ),
@@ -85,6 +86,13 @@ joined as (
         cases.comparison,
         cases.clinician,
         cases.wear_reported,
+        cases.dentition_stage,
+        cases.earlier_treatment,
+        cases.habits,
+        cases.retention_regime,
+        cases.cleft_or_syndrome,
+        phase_sequences.arch_first,
+        $skeletal_anchorage as skeletal_anchorage,
         named_sequences.appliance_first,
         named_sequences.appliance_sequence,
         named_sequences.appliance_ever,

@@ -22,7 +22,10 @@ _OWN: dict[str, tuple[str, ...]] = {
     "appliance_first": APPLIANCES,
     "appliance_group": (*APPLIANCES, "two_phase"),
 }
-_CONTRACT = ("sex", "cvm_stage", "incisor_class", "molar_class", "selection", "status", "comparison", "wear_reported")
+_CONTRACT = (
+    "sex", "cvm_stage", "incisor_class", "molar_class", "selection", "status", "comparison", "wear_reported",
+    "dentition_stage", "habits", "retention_regime", "cleft_or_syndrome",
+)  # fmt: skip
 
 
 _SEEN = {
@@ -32,7 +35,7 @@ _SEEN = {
     "clinician": "select distinct clinician from cases where replaced_by is null",
 }
 _SEEN_APPLIANCES = "select distinct appliance_category from phases where replaced_by is null"
-_AT_A_TIME = ("porion_kind", "gonion_kind")
+_AT_A_TIME = ("porion_kind", "gonion_kind", "head_pose", "photo_lips")
 
 
 def coded_columns(labels: str) -> dict[str, tuple[str, ...]]:

@@ -29,6 +29,7 @@ class Setting:
     grown: Collection[str]  # Measures the growth reference has a curve for
     gonion: Collection[str]  # Measures that depend on how gonion was marked
     porion: Collection[str]  # Measures that depend on how porion was marked
+    photo: Collection[str]  # Measures of photographs, which depend on pose, lips and teeth
     size: Collection[str]  # Lengths of the film, which depend on its enlargement
     own_error: Mapping[str, Mapping[str, float]]  # Practice -> measure -> MDC95 from the practice's own repeats
     default_error: Mapping[str, float]  # Measure -> MDC95 from the catalogue
@@ -230,6 +231,8 @@ def _differs(measure: str, span: Span, setting: Setting) -> str:
         checks.append(f"{span}.is_gonion_different")
     if measure in setting.porion:
         checks.append(f"{span}.is_porion_different")
+    if measure in setting.photo:
+        checks.append(f"{span}.is_photo_different")
     if measure in setting.size:
         checks.append(f"{span}.is_size_different")
     return f"({' or '.join(checks)})" if checks else ""

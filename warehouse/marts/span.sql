@@ -5,6 +5,7 @@
 -- years.
 -- is_gonion_different, is_porion_different: marked in different ways at the two times. is_size_different: enlargement
 -- stated at one time only, so that lengths of the film are true size at one time and not at the other.
+-- is_photo_different: the photographs of the two times differ in head pose, lips or whether the teeth met.
 -- Absent where records are missing at either time.
 with
 
@@ -19,7 +20,10 @@ joined as (
         mart_cases.age_at_start + later.months_from_start / 12e0 as age_after,
         coalesce(earlier.gonion_kind <> later.gonion_kind, false) as is_gonion_different,
         coalesce(earlier.porion_kind <> later.porion_kind, false) as is_porion_different,
-        (earlier.magnification_pct is null) <> (later.magnification_pct is null) as is_size_different$readings
+        (earlier.magnification_pct is null) <> (later.magnification_pct is null) as is_size_different,
+        coalesce(earlier.head_pose <> later.head_pose, false)
+        or coalesce(earlier.photo_lips <> later.photo_lips, false)
+        or coalesce(earlier.teeth_together <> later.teeth_together, false) as is_photo_different$readings
     from mart_cases
     inner join mart_timeline as earlier
         on earlier.case_no = mart_cases.case_no

@@ -89,6 +89,7 @@ def cases_statement(measures: Sequence[str], *, n_phases: int, answers: Sequence
         appliance_ever=_ever(),
         appliance_group=_group(),
         answers=",\n        ".join(_answer_columns(answers)),
+        skeletal_anchorage=VARIABLES["skeletal_anchorage"].case,
         **{name: VARIABLES[name].case for name in BANDED},
     )
 
@@ -153,6 +154,7 @@ def _phase_columns(phases: range) -> list[str]:
         *(f"max(case when phase_no = {n} then appliance_category end) as phase_{n}" for n in phases),
         "max(case when skeletal_anchorage = 'yes' then 1 else 0 end) as has_skeletal_anchorage",
         "max(case when appliance_category = 'surgery' then 1 else 0 end) as has_surgery",
+        "max(case when phase_no = 1 then arch end) as arch_first",
     ]
 
 
@@ -194,7 +196,7 @@ def _group() -> str:
     return f"case when ({prepared}) and ({aligned}) then 'two_phase' else {_first()} end"
 
 
-_ANSWERS = (*QUESTIONS, "mouth_posture")
+_ANSWERS = (*QUESTIONS, "mouth_posture", "breathing")
 
 
 def _answer_columns(answered: Sequence[str]) -> list[str]:

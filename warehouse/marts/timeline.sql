@@ -21,6 +21,10 @@ seen_visits as (
         image_scale_mm_per_px,
         porion_kind,
         gonion_kind,
+        head_pose,
+        camera_distance_m,
+        photo_lips,
+        teeth_together,
         $answers,
         coalesce(records_taken, 'yes') = 'yes' as is_visit_with_records
     from visits
@@ -39,6 +43,10 @@ select
     seen_visits.image_scale_mm_per_px,
     seen_visits.porion_kind,
     seen_visits.gonion_kind,
+    seen_visits.head_pose,
+    seen_visits.camera_distance_m,
+    seen_visits.photo_lips,
+    seen_visits.teeth_together,
     $shown_answers,
     coalesce(seen_visits.is_visit_with_records, false) or in_use.case_no is not null as has_records,
     coalesce(in_use.n_readings, 0) as n_readings,

@@ -62,6 +62,11 @@ class Measure:
     source: str = RANGES_SOURCE  # Where definition and ranges come from
 
     @property
+    def on_photo(self) -> bool:
+        """Whether it is usually taken from photographs."""
+        return any(view.endswith("_photo") for view in self.views[:1])
+
+    @property
     def integer_valued(self) -> bool:
         """Whether only whole numbers make sense (scores)."""
         return self.unit == "points"

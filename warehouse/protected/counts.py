@@ -160,6 +160,7 @@ class Published:
             turned_away=alone(flow.turned_away.n, self.policy),
             selected=alone(flow.selected.n, self.policy),
             not_due=self.count(NOT_DUE),
+            set_apart=alone(flow.set_apart.n, self.policy),
             no_reference=self.count(NO_REFERENCE),
         )
 

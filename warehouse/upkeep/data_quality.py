@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from warehouse.cases.flow import turned_away_cases
-from warehouse.selection import Selection
+from warehouse.selection import WHOEVER, Selection
 from warehouse.store.quoting import name as checked
 from warehouse.store.quoting import statement
 
@@ -224,7 +224,7 @@ class LoadPreview:
 
 def load_preview(reader: Reader, *, after: int) -> LoadPreview:
     """What the loads with a number above ``after`` have kept."""
-    quality = data_quality(reader, selection=Selection(selection="both"))
+    quality = data_quality(reader, selection=Selection(selection="both", filters=WHOEVER))
     loads = tuple(load for load in quality.loads if load.load_id > after)
     numbers = [load.load_id for load in loads]
     return LoadPreview(

@@ -48,6 +48,11 @@ CODED = {
     ("cases", "status"): "status",
     ("cases", "comparison"): "comparison",
     ("cases", "wear_reported"): "wear_reported",
+    ("cases", "dentition_stage"): "dentition_stage",
+    ("cases", "earlier_treatment"): "taken",
+    ("cases", "habits"): "habits",
+    ("cases", "retention_regime"): "retention_regime",
+    ("cases", "cleft_or_syndrome"): "cleft_or_syndrome",
     ("phases", "appliance_category"): "appliance_category",
     ("phases", "arch"): "arch",
     ("visits", "porion_kind"): "porion_kind",
@@ -55,6 +60,10 @@ CODED = {
     ("visits", "mouth_posture"): "mouth_posture",
     ("visits", "joint_symptoms"): "asked",
     ("visits", "sleep_breathing_concern"): "asked",
+    ("visits", "breathing"): "breathing",
+    ("visits", "head_pose"): "head_pose",
+    ("visits", "photo_lips"): "photo_lips",
+    ("visits", "teeth_together"): "taken",
     ("landmarks", "view"): "view",
 }
 """(table, column) -> the contract's list of codes it must come from."""

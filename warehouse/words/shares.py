@@ -253,6 +253,8 @@ def flow_sentence(flow: Flow) -> str:
         parts.append(say("frame.hand_picked", cases=_so_many(flow.selected)))
     if flow.not_due.value != 0:
         parts.append(say("frame.not_due", cases=_so_many(flow.not_due)))
+    if flow.set_apart.value != 0:
+        parts.append(say("frame.set_apart", cases=_so_many(flow.set_apart)))
     if flow.no_reference.value != 0:
         parts.append(say("frame.no_reference", cases=_so_many(flow.no_reference)))
     return " ".join(parts)
