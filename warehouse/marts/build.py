@@ -21,6 +21,7 @@ from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.formulae import WeightedTotal
 from warehouse.outcomes.definition import SPANS
 from warehouse.outcomes.registry import definition_to_dict
+from warehouse.selection import listed
 from warehouse.store.quoting import name
 
 if TYPE_CHECKING:
@@ -162,6 +163,45 @@ def _depends_on(catalogues: Catalogues, measure: str, landmark: str) -> bool:
     return any(variant.startswith(landmark) for variant in catalogues.measures.measure(measure).variants)
 
 
+HEADLINES = ("D1", "D6", "T2")
+"""Headline definitions to follow what cases have: films, photographs, a ruler."""
+INSTEAD = {"plane_at_start": "facial_index_at_start"}
+"""What is adjusted for where another variable is not recorded."""
+ENOUGH = 0.1
+"""Share of cases from which on a record counts as one that cases have (common practice, no source)."""
+
+
+def what_cases_have(connection: Tables, catalogues: Catalogues) -> dict[str, str]:
+    """The settings that follow what is recorded: the headline definition, the usual adjustment, what there is of it.
+
+    A practice without a radiograph gets an answer of its photographs. Films come first: another headline is taken only
+    where fewer than one in ten of the cases it counts could be counted by films. The same holds of variables, among
+    cases with records at the start.
+    """
+    adjust, recorded = _adjustment(connection)
+    found = {"adjust": ",".join(adjust), "recorded": ",".join(recorded)}
+    headlines = [one for one in HEADLINES if any(one == known.id for known in catalogues.definitions)]
+    if catalogues.settings["definition"] == HEADLINES[0] and headlines:
+        counts = ", ".join(f"count({name(one.lower())}_adverse)" for one in headlines)
+        counted = dict(zip(headlines, connection.rows(f"select {counts} from mart_results")[0], strict=True))
+        most = max(counted.values())
+        if most:
+            found["definition"] = next(one for one, n in counted.items() if n >= ENOUGH * most)
+    return found
+
+
+def _adjustment(connection: Tables) -> tuple[list[str], list[str]]:
+    """What is usually adjusted for, and every variable that some case has."""
+    columns = {one.name: one.column or one.name for one in listed("adjustable")}
+    counts = ", ".join(f"count({column})" for column in columns.values())
+    n, *known = connection.rows(f"select count(*), {counts} from mart_cases where has_start_records")[0]
+    count = dict(zip(columns, known, strict=True))
+    usual = [one.name for one in listed("usual")]
+    has = {one for one in columns if count[one] and count[one] >= ENOUGH * n}
+    chosen = [one if one in has else INSTEAD.get(one, one) for one in usual]
+    return [one for one in chosen if one in has] or usual, [one for one in columns if count[one]]
+
+
 _OF_DEFINITION = ("version", "family", "label", "sentence", "source")
 _OF_MEASURE = ("label", "definition", "unit", "family", "up_means", "sign")
 _OF_REFERENCE = ("version", "label", "provenance")
@@ -189,6 +229,7 @@ def _build_descriptions(connection: Tables, catalogues: Catalogues, errors: pl.D
         for one, curve in catalogues.curves_used
     ]
     steps = [{"step_no": STEP_NUMBERS[step], "step": step, **_of(said, _OF_STEP)} for step, said in STEPS.items()]
+    settings = catalogues.settings | what_cases_have(connection, catalogues)
     described = {
         "definitions": pl.DataFrame(definitions),
         "measures": pl.DataFrame(measures),
@@ -196,7 +237,7 @@ def _build_descriptions(connection: Tables, catalogues: Catalogues, errors: pl.D
             growth, schema_overrides={"slope_sd": pl.Float64, "slope_se": pl.Float64, "spread_children": pl.Int64}
         ),
         "method_errors": errors,
-        "settings": pl.DataFrame({"name": list(catalogues.settings), "value": list(catalogues.settings.values())}),
+        "settings": pl.DataFrame({"name": list(settings), "value": list(settings.values())}),
         "steps": pl.DataFrame(steps),
     }
     with connection.given(**{f"given_{what}": frame for what, frame in described.items()}):

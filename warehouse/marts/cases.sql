@@ -108,6 +108,7 @@ joined as (
         coalesce(at_follow_up.has_records, false) as has_follow_up_records,
         $plane_at_start as plane_at_start,
         $fma_at_start as fma_at_start,
+        $facial_index_at_start as facial_index_at_start,
         $answers
     from cases
     left join loads on loads.load_id = cases.load_id
@@ -124,5 +125,6 @@ joined as (
 
 select
     *,
-    $vertical_type as vertical_type_start
+    $vertical_type as vertical_type_start,
+    $face_form as face_form_start
 from joined

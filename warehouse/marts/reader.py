@@ -66,6 +66,16 @@ class Reader:
         named = [one for one in self.registry.definitions if one.name == outcome]
         return named[0] if named else self.definition(outcome.split(" v")[0])
 
+    @property
+    def usual_adjustment(self) -> tuple[str, ...]:
+        """The variables usually adjusted for, as far as cases have them."""
+        return tuple(self.settings["adjust"].split(","))
+
+    @property
+    def recorded(self) -> tuple[str, ...]:
+        """The variables to adjust for that some case has."""
+        return tuple(self.settings["recorded"].split(","))
+
     @cached_property
     def _growth(self) -> list[tuple[str, str]]:
         """Measure, and the reference that judges it with its provenance; those of the warehouse's own come first."""

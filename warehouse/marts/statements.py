@@ -19,7 +19,7 @@ _COUNTED_TEETH = tuple(f"{quadrant}{tooth}" for quadrant in _QUADRANTS for tooth
 APPLIANCES = VARIABLES["appliance_category"].values
 _ALIGNING = ("fixed_labial", "fixed_lingual", "clear_aligner")
 _PREPARATORY = tuple(one for one in APPLIANCES if one not in {*_ALIGNING, "surgery", "untreated"})
-BANDED = ("age_band", "growth_stage", "extraction", "extraction_pattern", "vertical_type")
+BANDED = ("age_band", "growth_stage", "extraction", "extraction_pattern", "vertical_type", "face_form")
 """Variables whose values mart_cases works out by their bands."""
 
 PLANE_MEASURES = ("sn_gogn_deg", "sn_gome_deg")
@@ -83,6 +83,7 @@ def cases_statement(measures: Sequence[str], *, n_phases: int, answers: Sequence
         n_lower_incisors=_count(("31", "32", "41", "42")),
         phase_order=_phase_order(phases),
         plane_at_start=_at_start([measure for measure in PLANE_MEASURES if measure in measures]),
+        facial_index_at_start=_at_start([measure for measure in ("facial_index_pct",) if measure in measures]),
         fma_at_start=_at_start([measure for measure in ("fma_deg",) if measure in measures]),
         appliance_sequence=_sequence(phases),
         appliance_first=_first(),

@@ -35,8 +35,8 @@ def _adjustable(variable: Variable) -> Adjustable:
 
 ADJUSTABLE: dict[str, Adjustable] = {one.name: _adjustable(one) for one in listed("adjustable")}
 
-DEFAULT_ADJUSTMENT = ("age_at_start", "sex", "plane_at_start", "incisor_class")
-DEFAULT_STRATA = ("vertical_type", "age_band")
+DEFAULT_ADJUSTMENT = tuple(one.name for one in listed("usual"))
+DEFAULT_STRATA = ("vertical_type", "face_form", "age_band")
 
 NOT_MEASURED = (
     "strength and habits of the muscles of the jaw, lips and tongue",

@@ -124,6 +124,8 @@ class Stamp:
     build: str  # The build read
     selection: Selection  # Which cases
     level: float  # Level of the intervals
+    usual: tuple[str, ...] = ()  # What is usually adjusted for, as far as cases have it
+    recorded: tuple[str, ...] = ()  # What could be adjusted for, as far as any case has it
 
 
 def stamp_of(reader: Reader, question: Question) -> Stamp:
@@ -139,6 +141,8 @@ def stamp_of(reader: Reader, question: Question) -> Stamp:
         build=reader.snapshot.build_id,
         selection=question.selection,
         level=question.level,
+        usual=reader.usual_adjustment,
+        recorded=reader.recorded,
     )
 
 

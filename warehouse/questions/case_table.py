@@ -19,7 +19,7 @@ from warehouse.store.quoting import name, statement, text
 GROUP_COLUMNS = {way.name: way.column for way in GROUPINGS.values() if way.column}
 """Column of a case table -> column of mart_cases, one a grouping in which a case has one group."""
 
-_OTHERS = ("appliance_ever", "age_at_start", "plane_at_start", "months_observed")
+_OTHERS = ("appliance_ever", "age_at_start", "plane_at_start", "facial_index_at_start", "months_observed")
 _COLUMNS = GROUP_COLUMNS | {column: column for column in _OTHERS}
 _SEX_NOT_RECORDED = "unknown"
 

@@ -50,7 +50,9 @@ def asked_by(reader: Reader, found: Rates) -> Question | None:
     pair = largest_pair(found)
     if pair is None:
         return None
-    return with_strata(replace(same, first=pair[0], second=pair[1], adjust=usual_adjustment(by)))
+    return with_strata(
+        replace(same, first=pair[0], second=pair[1], adjust=usual_adjustment(by, reader.usual_adjustment))
+    )
 
 
 def complete_cases(reader: Reader, found: Rates, asked: Question) -> Complete:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from types import MappingProxyType
@@ -141,14 +141,14 @@ def compare_pair(
         return _pair(stamp, settled, cases, prepared, primary, standing, resampling)
 
 
-def usual_adjustment(by: str) -> tuple[str, ...]:
+def usual_adjustment(by: str, usual: Iterable[str] = DEFAULT_ADJUSTMENT) -> tuple[str, ...]:
     """The usual variables, without those that the groups are made of."""
-    return tuple(item.name for item in adjustables(DEFAULT_ADJUSTMENT) if by not in {item.name, item.banded})
+    return tuple(item.name for item in adjustables(usual) if by not in {item.name, item.banded})
 
 
 def settle(question: Question, stamp: Stamp) -> Question:
     """The question as it is put on record: the definition with its version, and what is adjusted for by name."""
-    adjust = usual_adjustment(question.by) if question.adjust is None else question.adjust
+    adjust = usual_adjustment(question.by, stamp.usual) if question.adjust is None else question.adjust
     return replace(question, definition=stamp.definition.name, adjust=adjust)
 
 
@@ -210,7 +210,7 @@ def _pair(
         within=_within(cases, prepared, question, primary),
         e_value=e_value_from_risk_ratio(answer.ratio),
         adjusted_for=cases.titles,
-        not_adjusted_for=tuple(item.title for item in ADJUSTABLE.values() if item.title not in cases.titles),
+        not_adjusted_for=tuple(item.title for item in adjustables(stamp.recorded) if item.title not in cases.titles),
         not_measured=NOT_MEASURED,
         n=prepared.pair.n,
         left_out=prepared.pair.left_out,
