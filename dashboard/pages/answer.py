@@ -40,7 +40,7 @@ def page(session: Session) -> None:
         else:
             key_figures(wording.key_figures(found.group))
             pictures(found)
-    footing(found.overall, found.published_at)
+    footing(found.overall, found.published_at, caution=wording.CAUTION)
 
 
 def finding(overall: Rates) -> None:
@@ -100,7 +100,7 @@ def protected(session: Session) -> None:
         with place:
             titled_link(f"{GROUPINGS[by].title}, small counts hidden", "comparisons", by=by)
             draw(glance_figure(session.protected(by), most=MOST_GROUPS), key=by)
-    footing(shown, session.snapshot.published_at)
+    footing(shown, session.snapshot.published_at, caution=wording.CAUTION)
 
 
 page(current_session())

@@ -15,7 +15,7 @@ from dashboard.parts.upload import Delivered, Rehearsal, Told, UploadedFile, bri
 from warehouse.errors import RequestError
 from warehouse.upkeep.data_quality import LoadPreview, RuleCount
 from warehouse.words.numbers import cases
-from warehouse.words.shares import CAUTION
+from warehouse.words.shares import NO_FILM
 
 KINDS = ["csv", "tsv", "txt", "xlsx", "parquet", "json"]
 ASKED = "asked to confirm"
@@ -48,7 +48,7 @@ def page() -> None:
             meant = st.checkbox("What was asked is meant so: go on all the same")
             delivered = replace(delivered, confirmed=meant)
         try_out(delivered)
-    behind(("Caution", CAUTION))
+    behind(("Caution", NO_FILM))
 
 
 def hand_over() -> tuple[UploadedFile, ...]:

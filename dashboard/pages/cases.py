@@ -12,13 +12,15 @@ from dashboard.access.ask import Session, current_session
 from dashboard.charts.corners import corners_chart
 from dashboard.charts.course import course_alt, course_chart
 from dashboard.charts.dots import AREA, ONE, beyond_chart, dots_chart
+from dashboard.charts.three_times import three_times_chart
 from dashboard.parts.filters import Choice, chosen
 from dashboard.parts.screen import draw, fine, footing, palette, plain, said, say_why_empty, table
 from warehouse.cases.case_dots import CaseDots, case_dots
 from warehouse.cases.case_page import OneCase, one_case
 from warehouse.questions.answer import outline
 from warehouse.questions.teeth_and_face import corners_of_cases
-from warehouse.words.changes import corner_sentence
+from warehouse.questions.three_times import three_times
+from warehouse.words.changes import corner_sentence, three_times_sentence
 from warehouse.words.readings import line_sentence
 
 OFFERED = 400
@@ -44,6 +46,7 @@ def page(session: Session) -> None:
     else:
         picked = all_cases(dots)
         a_closer_look(session, choice, dots, picked)
+    forward_first(session, choice)
     teeth_and_face(session, choice)
     footing(found.overall, found.published_at)
 
@@ -137,6 +140,17 @@ def the_case(case: OneCase, dots: CaseDots) -> None:
         fine(case.no_drawing)
     with st.expander("What every definition says of this case"):
         table([{"definition": one, name: status} for one, status in case.outcomes.items()], alt=f"Outcomes of {name}")
+
+
+def forward_first(session: Session, choice: Choice) -> None:
+    """Overjet over three times: front teeth forward first, lower jaw after."""
+    found = session.about(three_times, choice.question(by=""))
+    if found.frame.is_empty():
+        return
+    st.header("Front teeth forward first, lower jaw after")
+    plain(three_times_sentence(found))
+    draw(three_times_chart(found, palette()), key="three_times")
+    fine("A thin line is one case; the thick one joins the medians. Read on the way and at the finish alike.")
 
 
 def teeth_and_face(session: Session, choice: Choice) -> None:

@@ -36,6 +36,7 @@ from warehouse.words.contrasts import (
 )
 from warehouse.words.numbers import points
 from warehouse.words.sentences import caution_text
+from warehouse.words.shares import ASSOCIATION
 
 ALONE = "nothing else"
 AT_ONCE = 2_000  # cases in two groups up to which the models are worked out without being asked for
@@ -62,7 +63,7 @@ def page(session: Session) -> None:
         one_way(session, choice, by)
     else:
         crossed(session, choice, by, second)
-    footing(found.overall, found.published_at)
+    footing(found.overall, found.published_at, caution=ASSOCIATION)
 
 
 def ways(session: Session) -> tuple[str, str]:

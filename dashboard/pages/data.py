@@ -13,7 +13,7 @@ from dashboard.parts.screen import behind, draw, fine, palette, plain, said, tab
 from warehouse.upkeep.data_quality import DataQuality, Load, RuleCount, data_quality
 from warehouse.words.numbers import cases
 from warehouse.words.sentences import say
-from warehouse.words.shares import CAUTION
+from warehouse.words.shares import NO_FILM
 
 SHOWN_LOADS = 30
 
@@ -27,7 +27,7 @@ def page(session: Session) -> None:
     completeness(found)
     remarks(found)
     history(found.loads)
-    behind(("Build", session.snapshot.build_id), ("Caution", CAUTION))
+    behind(("Build", session.snapshot.build_id), ("Caution", NO_FILM))
 
 
 def summary(found: DataQuality) -> str:

@@ -28,7 +28,6 @@ from warehouse.words.drift import (
 )
 from warehouse.words.numbers import percent
 from warehouse.words.sentences import caution_text
-from warehouse.words.shares import CAUTION
 
 NONE = "—"
 
@@ -39,7 +38,6 @@ def page(session: Session) -> None:
     definition, practice = the_choice(session)
     if not practice:
         said("There is no practice with cases yet.")
-        behind(("Caution", CAUTION))
         return
     asked = what_is_fixed()
     selection = Selection(filters={"practice": (practice,)})
@@ -55,7 +53,6 @@ def page(session: Session) -> None:
         ("Cases", f"{found.selection.sentence()}; in order of finish"),
         ("Methods", "Bernoulli CUSUM (Steiner 2000), moving average and p-chart (NIST handbook 6.3)"),
         ("Build", found.build),
-        ("Caution", CAUTION),
     )
 
 

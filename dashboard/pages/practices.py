@@ -37,7 +37,7 @@ from warehouse.words.pooled import (
     prediction_sentence,
     spread_sentence,
 )
-from warehouse.words.shares import CAUTION
+from warehouse.words.shares import NAMING
 
 NOBODY = "none of them"
 HERE = "the practices of this warehouse"
@@ -73,7 +73,7 @@ def page() -> None:
     if source is None:
         said("There is nothing to compare yet.")
         plain("Bring in the cases of several practices, or take part in a study group and read what it found.")
-        behind(("Caution", CAUTION))
+        behind(("Caution", NAMING))
         return
     mine = marked(source, viewer)
     if source.here is not None:
@@ -216,7 +216,7 @@ def of_group(result: GroupResult, mine: str) -> None:
         ("Group", f"{result.name}, agreement version {result.version}; result {result.number} of {result.made_on}"),
         ("Growth reference", result.growth),
         ("Read", " ".join(result.notes)),
-        ("Caution", CAUTION),
+        ("Caution", NAMING),
     )
 
 
@@ -277,7 +277,7 @@ def foot_of_warehouse(here: Here) -> None:
         ("Growth reference", found.growth_reference),
         ("Cases", f"{found.selection.sentence()}; no filter, since overlapping tables could be subtracted"),
         ("Build", found.build),
-        ("Caution", CAUTION),
+        ("Caution", NAMING),
     )
 
 

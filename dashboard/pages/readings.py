@@ -17,7 +17,6 @@ from warehouse.selection import Selection
 from warehouse.words.numbers import signed
 from warehouse.words.readings import agreement_alt, agreement_sentence
 from warehouse.words.sentences import caution_text
-from warehouse.words.shares import CAUTION
 
 FIRST = "sn_gogn_deg"
 NONE = "—"
@@ -130,7 +129,6 @@ def end(session: Session) -> None:
         ("Records", "all records read more than once, whatever became of the cases"),
         ("Sources", "Dahlberg 1940; Houston 1983; Bland and Altman 1986, 1999"),
         ("Build", session.snapshot.build_id),
-        ("Caution", CAUTION),
     )
 
 

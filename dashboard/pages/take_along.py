@@ -20,7 +20,7 @@ from warehouse.marts.grouping import GROUPINGS
 from warehouse.protected.shares import OFFERED
 from warehouse.questions.answer import COMPARISONS
 from warehouse.selection import Selection
-from warehouse.words.shares import CAUTION
+from warehouse.words.shares import BEFORE_PRESENTING, NAMING
 
 MADE = {
     "outside": "to leave the practice: small counts are hidden",
@@ -54,7 +54,7 @@ def page(session: Session) -> None:
     if audience == "outside" and (set(choice.selection.filters) - {"practice"} or len(practice) > 1):
         found = "What leaves the practice is about all its cases: these filters cannot be taken along."
         problem(found, "Take them off, or make it for the practice itself: overlapping tables could be subtracted.")
-        behind(("Build", session.snapshot.build_id), ("Caution", CAUTION))
+        behind(("Build", session.snapshot.build_id), ("Caution", BEFORE_PRESENTING))
         return
     title = st.text_input("Title", TITLE, max_chars=120)
     offered = [name for name in GROUPINGS if name in OFFERED or audience == "practice"]
@@ -67,6 +67,7 @@ def page(session: Session) -> None:
         placeholder="none",
     )
     named = st.checkbox("Name the practices", value=audience == "practice")
+    fine(NAMING if named and audience == "outside" else "")
     practices = st.checkbox(
         "Practices beside each other",
         value=True,
@@ -102,7 +103,7 @@ def page(session: Session) -> None:
         else "What is hidden here is hidden in every file, in notes and in the sheets behind charts as well.",
         session.viewer.words,
     )
-    behind(("Build", session.snapshot.build_id), ("Caution", CAUTION))
+    behind(("Build", session.snapshot.build_id), ("Caution", BEFORE_PRESENTING))
 
 
 def what(session: Session) -> Choice:

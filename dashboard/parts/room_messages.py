@@ -177,5 +177,5 @@ def _limits(*beside: str) -> Message:
         title="What this does not show",
         sentence="It shows what happened in these cases. It does not show why.",
         beside=beside,
-        small=(wording.CAUTION,),
+        small=(wording.CAUTION, wording.BEFORE_PRESENTING),
     )

@@ -20,7 +20,6 @@ from warehouse.export_safety import as_markdown
 from warehouse.questions.shares import Rates
 from warehouse.selection import Selection
 from warehouse.words.numbers import cases
-from warehouse.words.shares import CAUTION
 
 _COMMAND = re.compile(r"`([^`]+)`")
 _STYLE = """
@@ -196,7 +195,7 @@ def say_why_empty(relief: Mapping[str, int], selection: Selection) -> None:
         plain("The warehouse holds no such case yet. Bring in a file, or ask for cases picked out as well.")
 
 
-def footing(result: Rates, published_at: str) -> None:
+def footing(result: Rates, published_at: str, *, caution: str = "") -> None:
     """What every figure above rests on."""
     definition = result.definition
     behind(
@@ -204,5 +203,5 @@ def footing(result: Rates, published_at: str) -> None:
         ("Growth reference", result.growth_reference),
         ("Cases", result.selection.sentence()),
         ("Build", f"{result.build}, published {published_at.replace('T', ' ').rstrip('Z')} UTC"),
-        ("Caution", CAUTION),
+        ("Caution", caution),
     )

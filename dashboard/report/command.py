@@ -65,6 +65,7 @@ def run(args: argparse.Namespace) -> int:
     """Write the report."""
     from dashboard.report.write import default_audience, write_report
     from warehouse.questions.answer import COMPARISONS
+    from warehouse.words.shares import BEFORE_PRESENTING, NAMING
 
     audience = args.audience or default_audience(args.out)
     written = write_report(
@@ -82,6 +83,10 @@ def run(args: argparse.Namespace) -> int:
     )
     hidden = "made to leave the practice: small counts are hidden"
     whole = "for the practice itself: every count is whole, so do not hand it on"
+    if audience == "outside":
+        print(BEFORE_PRESENTING)
+    if args.named:
+        print(NAMING)
     print(f"The report is written to {written} ({hidden if audience == 'outside' else whole}).")
     return 0
 

@@ -16,7 +16,14 @@ from pipelines.commands.options import (
     say_list,
 )
 from warehouse.questions.changes import ChangeComparison, Course, GroupChange, compare_changes, course_of_measure
-from warehouse.words.changes import change_sentence, course_sentences, covariance_differences, covariance_sentences
+from warehouse.questions.three_times import ThreeTimes, three_times
+from warehouse.words.changes import (
+    change_sentence,
+    course_sentences,
+    covariance_differences,
+    covariance_sentences,
+    three_times_sentence,
+)
 from warehouse.words.numbers import number, p_words, signed, span
 
 FEW_GROUPS = 3
@@ -35,6 +42,8 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--adjust", metavar="LIST", help="variables to adjust for besides the start, by commas")
     parser.add_argument("--reference", metavar="CODE", help="the group all others are compared with (default: largest)")
     parser.add_argument("--course", action="store_true", help="the course over all times of treatment, and after it")
+    paired = "start, on the way and finish, case by case (default measure: overjet_mm)"
+    parser.add_argument("--three-times", action="store_true", help=paired)
     parser.set_defaults(run=run)
 
 
@@ -44,6 +53,11 @@ def run(args: argparse.Namespace) -> int:
         with reading(args) as reader:
             course = course_of_measure(reader, question_from(args))
         say_answer(args, course, _print_course, sentences=course_sentences(course))
+        return 0
+    if args.three_times:
+        with reading(args) as reader:
+            paired = three_times(reader, question_from(args))
+        say_answer(args, paired, _print_three_times, sentences=[three_times_sentence(paired)])
         return 0
     with reading(args) as reader:
         result = compare_changes(reader, question_from(args, by="appliance_category"))
@@ -106,6 +120,12 @@ def _print_picture(result: ChangeComparison) -> None:
         for group in result.groups
     ]
     print_table("", columns, rows, right=range(1, len(columns)))
+
+
+def _print_three_times(result: ThreeTimes) -> None:
+    say(f"{result.measure.label} over three times, in {result.measure.unit}")
+    say(f"  cases: {result.selection.sentence()}; build {result.build}")
+    say_list([three_times_sentence(result)])
 
 
 def _print_course(result: Course) -> None:

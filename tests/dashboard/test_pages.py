@@ -39,9 +39,25 @@ def test_a_page_opens_with_its_title_and_without_a_fault(opened: Open, page: str
     assert [one.value for one in app.title] == [title]
 
 
-@pytest.mark.parametrize("page", [page for page in PAGES if page != "present"])
-def test_every_page_carries_the_caution(opened: Open, page: str) -> None:
-    assert "not a diagnosis and not advice on treatment" in everything_said(opened(page))
+CAUTIONS = {
+    "answer": "not a diagnosis and not advice on treatment",
+    "methods": "not a diagnosis and not advice on treatment",
+    "comparisons": "an association, not proof of a cause",
+    "practices": "Naming a practice needs its agreement",
+    "data": "Take no radiograph for an audit",
+    "bring_in": "Take no radiograph for an audit",
+    "take_along": "the approval of an ethics committee",
+}
+"""Page -> the caution that belongs there."""
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_a_caution_stands_where_it_belongs_and_only_there(opened: Open, page: str) -> None:
+    told = everything_said(opened(page))
+    assert CAUTIONS.get(page, "") in told
+    others = set(CAUTIONS.values()) - {CAUTIONS.get(page, "")}
+    if page not in {"answer", "methods", "present"}:
+        assert not [caution for caution in others if caution in told]
 
 
 def test_the_answer_is_that_of_the_warehouse(opened: Open, reader: Reader) -> None:

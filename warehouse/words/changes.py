@@ -12,6 +12,7 @@ from warehouse.questions.groups import ShareOverAge
 from warehouse.questions.missing import GroupMissing, PairAndMissing
 from warehouse.questions.run_plan import PlanResult
 from warehouse.questions.teeth_and_face import CornersResult
+from warehouse.questions.three_times import LEAST, ThreeTimes
 from warehouse.results import Estimate
 from warehouse.words.contrasts import POINTS
 from warehouse.words.numbers import left_out_words, p_words, sentence, signed, span
@@ -197,6 +198,32 @@ def rate_of_change(estimate: Estimate, *, unit: str) -> str:
         return why_none(estimate)
     yearly = signed(MONTHS_A_YEAR * estimate.value, digits=2)
     return f"{yearly} {unit} a year ({span(estimate.interval, scale=MONTHS_A_YEAR)})"
+
+
+def three_times_sentence(result: ThreeTimes) -> str:
+    """What a measure did first and after, in the middle and case by case."""
+    first, then, both = result.first, result.then, result.rose_then_fell
+    if not result.medians or first.value is None or then.value is None:
+        return say("course.no_three_times", label=result.measure.label)
+    start, way, finish = result.medians
+    return say(
+        "course.three_times",
+        n=result.frame.height,
+        label=result.measure.label,
+        unit=result.measure.unit,
+        start=start,
+        way=way,
+        finish=finish,
+        first=first.value,
+        first_interval=first.interval,
+        then=then.value,
+        then_interval=then.interval,
+        level=result.level,
+        both=round((both.value or 0.0) * both.n),
+        share=both.value,
+        interval=both.interval,
+        least=LEAST,
+    )
 
 
 def course_sentences(result: Course) -> list[str]:

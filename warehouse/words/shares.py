@@ -17,6 +17,9 @@ from warehouse.words.numbers import between, cases, percent, percent_range, poin
 from warehouse.words.sentences import caution_text, say, share_words
 
 CAUTION = say("audit.caution")
+NO_FILM, BEFORE_PRESENTING = say("audit.no_film"), say("audit.present")
+NAMING, ASSOCIATION = say("audit.naming"), say("audit.association")
+"""The caution that belongs where records, talks, names and groups are."""
 FEWEST = 10
 """Counted cases of a year that is named in a sentence."""
 
