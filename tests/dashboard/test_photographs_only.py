@@ -120,7 +120,7 @@ def test_from_file_to_talk_without_a_radiograph(page: Page, warehouse: Path, tmp
     assert "Facial index on photographs" in first
     assert sentence in first
     assert "facial index" in said(page, "readings").lower()
-    assert "Face form at start" in said(page, "comparisons?by=face_form")
+    assert re.search(r"with narrow \(\d+ counted\)", said(page, "comparisons?by=face_form"))
     page.goto("/take_along")
     kept = take_along(page, "Slides with notes (PPTX)", tmp_path)
     shown = " ".join(

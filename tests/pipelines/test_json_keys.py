@@ -31,6 +31,7 @@ RUNS = [(name.split()[0], *options) for name, options in READ.items()] + [
     ("results",),
     ("drift", "--usual", "0.1"),
     ("drift", "--baseline", "10"),
+    ("changes", "--three-times", "--measure", "sn_gogn_deg"),
     ("definitions",),
     ("measures",),
     ("growth",),

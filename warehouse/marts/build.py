@@ -163,7 +163,7 @@ def _depends_on(catalogues: Catalogues, measure: str, landmark: str) -> bool:
     return any(variant.startswith(landmark) for variant in catalogues.measures.measure(measure).variants)
 
 
-HEADLINES = ("D1", "D6", "T2")
+HEADLINES = ("D1", "D6", "F2")
 """Headline definitions to follow what cases have: films, photographs, a ruler."""
 INSTEAD = {"plane_at_start": "facial_index_at_start"}
 """What is adjusted for where another variable is not recorded."""

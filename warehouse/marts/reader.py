@@ -69,12 +69,12 @@ class Reader:
     @property
     def usual_adjustment(self) -> tuple[str, ...]:
         """The variables usually adjusted for, as far as cases have them."""
-        return tuple(self.settings["adjust"].split(","))
+        return tuple(filter(None, self.settings["adjust"].split(",")))
 
     @property
     def recorded(self) -> tuple[str, ...]:
         """The variables to adjust for that some case has."""
-        return tuple(self.settings["recorded"].split(","))
+        return tuple(filter(None, self.settings["recorded"].split(",")))
 
     @cached_property
     def _growth(self) -> list[tuple[str, str]]:

@@ -9,8 +9,9 @@ import polars as pl
 from warehouse.analysis.change import mean_change
 from warehouse.analysis.proportion import proportion
 from warehouse.marts.reader import Reader
+from warehouse.measures.catalogue import CATALOGUE
 from warehouse.plans.question import Question, Stamped, stamp_of
-from warehouse.questions.case_table import Measured, measured
+from warehouse.questions.case_table import Measured, measured, measures_read
 from warehouse.results import Estimate
 from warehouse.store.quoting import name, statement
 
@@ -18,6 +19,7 @@ USUAL_MEASURE = "overjet_mm"
 LEAST = 1.0
 """Least change that counts as a rise or a fall, in the measure's unit (common practice, no source)."""
 
+_USUAL = Measured(code=USUAL_MEASURE, label=CATALOGUE[USUAL_MEASURE].label, unit="mm", up_means="")
 TIMES = ("at_start", "at_progress", "at_finish")
 
 
@@ -40,10 +42,10 @@ def three_times(reader: Reader, question: Question) -> ThreeTimes:
         RequestError: There is no such measure.
     """
     stamp = stamp_of(reader, question)
-    what = measured(reader, question.measure or USUAL_MEASURE, stamp.definition)
+    is_read = question.measure or USUAL_MEASURE in measures_read(reader)
+    what = measured(reader, question.measure or USUAL_MEASURE, stamp.definition) if is_read else _USUAL
     condition, values = stamp.selection.where()
     query = statement(__package__, "three_times.sql", code=name(what.code), condition=condition)
-    is_read = what.code in reader.connection.columns("mart_timeline")
     schema = {"case_no": pl.Int32, **dict.fromkeys(TIMES, pl.Float64)}
     frame = reader.connection.frame(query, values) if is_read else pl.DataFrame(schema=schema)
     first = (frame["at_progress"] - frame["at_start"]).round(6)

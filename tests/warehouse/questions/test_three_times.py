@@ -10,6 +10,7 @@ from scipy import stats
 
 from dashboard.charts.three_times import three_times_chart
 from tests.hand_made import made_case, reader_of
+from warehouse.errors import RequestError
 from warehouse.plans.question import Question
 from warehouse.questions.three_times import three_times
 from warehouse.words.changes import three_times_sentence
@@ -51,6 +52,12 @@ def test_the_paired_picture_of_overjet(tmp_path: Path) -> None:
 def test_without_records_on_the_way_nothing_is_told(tmp_path: Path) -> None:
     with reader_of(tmp_path, [rows()[-1]]) as reader:
         found = three_times(reader, Question())
-        other = three_times(reader, Question(measure="sn_gogn_deg"))
-    assert found.medians == other.medians == ()
+    assert found.medians == ()
     assert three_times_sentence(found).startswith("No case has Overjet at the start, on the way and at the finish")
+
+
+def test_where_overjet_was_never_read_nothing_is_told(tmp_path: Path) -> None:
+    with reader_of(tmp_path, [made_case("a", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=33.0)]) as reader:
+        assert three_times(reader, Question()).medians == ()
+        with pytest.raises(RequestError, match="was not read"):
+            three_times(reader, Question(measure="overbite_mm"))
