@@ -175,11 +175,12 @@ def what_cases_have(connection: Tables, catalogues: Catalogues) -> dict[str, str
     """The settings that follow what is recorded: the headline definition, the usual adjustment, what there is of it.
 
     A practice without a radiograph gets an answer of its photographs. Films come first: another headline is taken only
-    where fewer than one in ten of the cases it counts could be counted by films. The same holds of variables, among
-    cases with records at the start.
+    where fewer than one in ten of the cases it counts could be counted by films. The adjustment then keeps to what
+    cases with records at the start have; else it is the usual one, so that no figure moves with what is not recorded.
     """
     adjust, recorded = _adjustment(connection)
-    found = {"adjust": ",".join(adjust), "recorded": ",".join(recorded)}
+    usual = [one.name for one in listed("usual")]
+    found = {"adjust": ",".join(usual), "recorded": ",".join(recorded)}
     headlines = [one for one in HEADLINES if any(one == known.id for known in catalogues.definitions)]
     if catalogues.settings["definition"] == HEADLINES[0] and headlines:
         counts = ", ".join(f"count({name(one.lower())}_adverse)" for one in headlines)
@@ -187,6 +188,8 @@ def what_cases_have(connection: Tables, catalogues: Catalogues) -> dict[str, str
         most = max(counted.values())
         if most:
             found["definition"] = next(one for one, n in counted.items() if n >= ENOUGH * most)
+            if found["definition"] != HEADLINES[0]:
+                found["adjust"] = ",".join(adjust)
     return found
 
 
