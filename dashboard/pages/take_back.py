@@ -12,7 +12,6 @@ from dashboard.parts.screen import behind, fine, plain, said
 from dashboard.parts.upload import Told, take_back
 from warehouse.errors import CONFIRMED, RequestError
 from warehouse.words.sentences import say
-from warehouse.words.shares import CAUTION
 
 FORGET, UNDO, JOIN, RENAME = (
     "Forget a person",
@@ -40,7 +39,7 @@ def page() -> None:
     known = st.session_state.get("taking back")
     if known and words and known[:2] == (words, numbers):
         answer(known[2], words, numbers)
-    behind(("Caution", CAUTION))
+    behind()
 
 
 def asked(way: str) -> tuple[list[str], list[str]]:

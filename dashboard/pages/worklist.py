@@ -9,7 +9,7 @@ from dashboard.parts.filters import practices
 from dashboard.parts.screen import behind, fine, plain, said, table
 from dashboard.parts.upload import UploadedFile, with_own_numbers
 from warehouse.words.sentences import say
-from warehouse.words.shares import CAUTION
+from warehouse.words.shares import NO_FILM
 from warehouse.words.worklist import KINDS, worklist_counts, worklist_listed
 
 SHOWN = 25
@@ -33,7 +33,7 @@ def page(session: Session) -> None:
             fine(say("worklist.more_on_page", n=len(mine) - SHOWN))
     if session.viewer.may_write:
         take_along(session)
-    behind(("Definition", found.definition.sentence), ("Build", found.build), ("Caution", CAUTION))
+    behind(("Definition", found.definition.sentence), ("Build", found.build), ("Caution", NO_FILM))
 
 
 def take_along(session: Session) -> None:

@@ -46,6 +46,7 @@ CAUTIONS = {
     "practices": "Naming a practice needs its agreement",
     "data": "Take no radiograph for an audit",
     "bring_in": "Take no radiograph for an audit",
+    "worklist": "Take no radiograph for an audit",
     "take_along": "the approval of an ethics committee",
 }
 """Page -> the caution that belongs there."""
