@@ -13,12 +13,12 @@ import pytest
 from tests.hand_made import key, load_rows, made_case, reader_of
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
-from warehouse.store.store import open_store
-from warehouse.words.sentences import caution_text
 from warehouse.plans.covariates import ADJUSTABLE
 from warehouse.questions.case_table import case_table
 from warehouse.questions.shares import rates, rates_by
 from warehouse.selection import WHOEVER, Selection
+from warehouse.store.store import open_store
+from warehouse.words.sentences import caution_text
 from warehouse.words.shares import flow_sentence
 
 PAIR = {"sn_gogn_deg_start": 32.0, "sn_gogn_deg_finish": 34.0}
