@@ -53,6 +53,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "group": ("pipelines.commands.group", "run a study group; read its results"),
     "report": ("dashboard.report.command", "write the report of the audit"),
     "dashboard": ("dashboard.access.command", "open the dashboard in a browser"),
+    "shortcut": ("pipelines.commands.shortcut", "put something to click on to the desktop that opens the dashboard"),
 }
 """Command -> module and one line of help. Its ``add(parser)``, or the function after the colon, adds its options."""
 

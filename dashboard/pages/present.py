@@ -61,6 +61,7 @@ def turn(place: int, last: int) -> None:
         st.button("Back", on_click=_go, args=(place - 1,), disabled=place == 1, shortcut="Left")
         st.button("Next", on_click=_go, args=(place + 1,), disabled=place == last, shortcut="Right", type="primary")
         fine(f"{place} of {last}")
+        st.page_link("../pages/answer.py", label="Leave the stage")
 
 
 def _go(place: int) -> None:

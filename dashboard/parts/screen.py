@@ -52,7 +52,10 @@ a:focus-visible, button:focus-visible, [role="radio"]:focus-visible, summary:foc
 [data-testid="stVegaLiteChart"] [data-testid="stElementToolbar"], .vega-embed details { display: none; }
 .menton-large .menton-plain { font-size: clamp(1.05rem, 1.7vw, 2rem); max-width: 100rem; }
 .menton-large .menton-fine { font-size: clamp(0.875rem, 1vw, 1.2rem); max-width: 100rem; }
-.st-key-present { max-width: 100rem; margin-left: auto; margin-right: auto; }
+.st-key-present { max-width: 100rem; margin-left: auto; margin-right: auto; gap: 0.4rem; }
+.st-key-present h1 { font-size: 1.1rem; padding: 0; }
+[data-testid="stApp"]:has(.st-key-present) :is([data-testid="stSidebar"], [data-testid="stExpandSidebarButton"]) {
+  display: none; }
 @media (max-width: 640px) {
   .menton-said { font-size: 1.3rem; }
   [data-testid="stMainBlockContainer"] { padding: 3rem 1rem 1rem 1rem; }

@@ -1,0 +1,77 @@
+"""``menton shortcut``: something to click on that starts the dashboard for this machine alone, and opens it.
+
+On Linux a desktop entry (Desktop Entry Specification 1.5, freedesktop.org); on macOS and Windows a command file, which
+was checked for its form alone and not tried on such a machine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import shlex
+import sys
+from pathlib import Path
+
+from pipelines.commands.options import add_warehouse, say
+from warehouse.errors import RequestError
+
+ENDINGS = {"linux": ".desktop", "darwin": ".command", "win32": ".cmd"}
+"""System, as Python names it -> ending of what is clicked on."""
+
+NAME, COMMENT = "Menton", "Opens the audit of facial growth on this machine; closing its window ends it"
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    add_warehouse(parser)
+    parser.add_argument("--out", type=Path, metavar="FOLDER", help="where to put it (default: your desktop)")
+    system = sys.platform if sys.platform in ENDINGS else "linux"
+    parser.add_argument("--system", choices=sorted(ENDINGS), default=system, help=f"for which (default: {system})")
+    parser.add_argument("--replace", action="store_true", help="put it in the place of one that is there")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write it."""
+    folder: Path = args.out or Path.home() / "Desktop"
+    if not folder.is_dir():
+        found = "there is no such folder to put it in"
+        raise RequestError(found, where=folder.name, remedy="name a folder with --out")
+    path = folder / f"{NAME}{ENDINGS[args.system]}"
+    if path.exists() and not args.replace:
+        found = "there is one already"
+        raise RequestError(found, where=path.name, remedy="say --replace, or name another folder with --out")
+    words = [sys.executable, "-m", "pipelines.cli", "dashboard", "--warehouse", str(args.warehouse.resolve())]
+    if args.encryption_key_file:
+        words += ["--encryption-key-file", str(args.encryption_key_file.resolve())]
+    path.write_text(shortcut_text(words, args.system), encoding="utf-8", newline="")
+    path.chmod(0o700)
+    say(f"{path.name} is written. A double click opens the page; closing the window that comes with it ends it.")
+    if args.system != "linux":
+        say("It has the form that system asks for, and was not tried there.")
+    return 0
+
+
+def shortcut_text(words: list[str], system: str) -> str:
+    """The file for a command.
+
+    Raises:
+        RequestError: A path has a sign in it that cannot be written down there.
+    """
+    if any(re.search(r'[\x00-\x1f]|[\x00-\x1f"]' if system == "win32" else r"[\x00-\x1f]", word) for word in words):
+        found = "a path has a sign in it that a shortcut cannot hold"
+        raise RequestError(found, remedy="rename that folder")
+    if system == "win32":
+        line = " ".join(f'"{word.replace("%", "%%")}"' for word in words)
+        return f"@echo off\r\nrem {COMMENT}\r\nchcp 65001 >nul\r\necho {COMMENT}.\r\n{line}\r\npause\r\n"
+    if system == "darwin":
+        return f"#!/bin/sh\n# {COMMENT}\necho {shlex.quote(COMMENT)}\nexec {shlex.join(words)}\n"
+    keys = {"Type": "Application", "Version": "1.5", "Name": NAME, "Comment": COMMENT}
+    keys |= {"Exec": " ".join(map(_in_exec, words)), "Terminal": "true", "Categories": "Science;MedicalSoftware;"}
+    return "[Desktop Entry]\n" + "".join(f"{key}={value}\n" for key, value in keys.items())
+
+
+def _in_exec(word: str) -> str:
+    """A word of the key Exec: quoted, then as a string of the file, where a backslash is written twice."""
+    quoted = re.sub(r'(["`$\\])', r"\\\1", word).replace("%", "%%")
+    return '"' + quoted.replace("\\", "\\\\") + '"'
