@@ -11,7 +11,7 @@ BIN := $(VENV)/bin
 INSTALL := -m pip install --quiet --require-hashes --no-deps --no-build-isolation
 ALL_TESTS := $(BIN)/python -m pytest -m "not slow and not benchmark" -n 2 --dist loadfile --no-loadscope-reorder
 
-.PHONY: help demo test coverage check sail proof fuzz bench spark clean
+.PHONY: help demo test coverage check sail proof fuzz bench spark weaknesses clean
 
 help:
 	@echo "make demo   install, make an invented cohort, load it, print the answer, write a report"
@@ -22,6 +22,7 @@ help:
 	@echo "make proof  the slow simulations and fault suites"
 	@echo 'make fuzz   inputs led by coverage: make fuzz DOOR="text files" SECONDS=600'
 	@echo "make bench  the benchmark table"
+	@echo "make weaknesses  known weaknesses of what is installed; before every release"
 	@echo "make spark  the cluster route on a real Spark master and two workers (needs Java 17)"
 
 $(VENV)/made: .ci/build.lock requirements.lock pyproject.toml
@@ -36,6 +37,9 @@ $(VENV)/made-for-tests: requirements-dev.lock requirements-alone.lock $(VENV)/ma
 	$(BIN)/python $(INSTALL) -r requirements-dev.lock
 	$(BIN)/python $(INSTALL) -r requirements-alone.lock
 	@touch $@
+
+weaknesses:
+	sh .ci/weaknesses.sh
 
 demo: $(VENV)/made
 	$(BIN)/menton demo

@@ -7,7 +7,9 @@ by the library `packaging`.
 from __future__ import annotations
 
 import json
+import os
 import re
+import subprocess
 import tomllib
 from collections.abc import Callable, Iterable, Iterator
 from functools import cache
@@ -333,3 +335,47 @@ def test_the_first_thing_that_make_installs_is_what_builds_the_rest() -> None:
     text = (ROOT / "Makefile").read_text(encoding="utf-8")
     for environment_ in re.findall(r"-m venv .*\n((?:\t.*\n)+)", text):
         assert "$(INSTALL) -r .ci/build.lock" in environment_.splitlines()[0]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a script of a POSIX shell")
+@pytest.mark.parametrize(
+    ("answer", "code", "said"),
+    [
+        (None, 1, "is not installed, so nothing was looked up"),
+        ("echo 'no route to the database' >&2; exit 1", 1, "or the database could not be reached: nothing is to be"),
+        ("echo 'Found 1 known vulnerability' >&2; exit 1", 1, "some are known"),
+        ("exit 0", 0, "none is known of any version"),
+    ],
+)
+def test_a_release_is_held_up_where_weaknesses_are_known_or_cannot_be_looked_up(
+    tmp_path: Path, answer: str | None, code: int, said: str
+) -> None:
+    tool = tmp_path / "look-up"
+    if answer is not None:
+        tool.write_text(f"#!/bin/sh\n{answer}\n", encoding="utf-8")
+        tool.chmod(0o700)
+    done = subprocess.run(
+        ["sh", str(ROOT / ".ci" / "weaknesses.sh"), str(tool)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == code
+    assert said in done.stdout
+
+
+def test_what_is_needed_to_run_is_imported_somewhere() -> None:
+    """Finding: setuptools was a run-time dependency that no code imports."""
+    named_otherwise = {
+        "duckdb-extension-httpfs": "duckdb_extension_httpfs",
+        "python-pptx": "pptx",
+        "vl-convert-python": "vl_convert",
+    }
+    sources = "\n".join(
+        path.read_text(encoding="utf-8")
+        for package in ("warehouse", "pipelines", "dashboard", "synthetic_data")
+        for path in (ROOT / package).rglob("*.py")
+    )
+    unused = []
+    for one in requirements(PROJECT["project"]["dependencies"]):
+        module = named_otherwise.get(one.name, one.name.replace("-", "_"))
+        if not re.search(rf"^\s*(import|from) {module}\b|^    \"{module}\",", sources, re.MULTILINE):
+            unused.append(one.name)
+    assert unused == []

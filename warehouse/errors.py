@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from difflib import get_close_matches
+from functools import partial
+from typing import Any
 
 
 class MentonError(Exception):
@@ -26,6 +28,10 @@ class MentonError(Exception):
         self.expected = expected
         self.remedy = remedy
         super().__init__(self.sentence())
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """The same in another process, part by part."""
+        return partial(type(self), where=self.where, expected=self.expected, remedy=self.remedy), (self.found,)
 
     def sentence(self) -> str:
         """The whole message, one part a line, empty parts left out."""

@@ -33,6 +33,7 @@ _MARKDOWN = re.compile(
     r"|<(?=[A-Za-z/!?])|&(?=[#A-Za-z0-9])|:(?=[A-Za-z])"  # HTML, entities, directives of Streamlit
     r"|^(?:>|\#(?=\#*(?:\s|$))|[+\-](?=[\s\-]|$))"  # quotations, headings, lists, rules
 )
+_COMMAND = re.compile(r"`([^`]+)`")
 _NUMBERED = re.compile(r"^(\d{1,9})([.)])(?=\s|$)")
 
 
@@ -40,6 +41,17 @@ def as_markdown(text: str) -> str:
     """The text as Markdown that shows it as it stands, on one line (CommonMark 0.31.2, section 2.4)."""
     line = " ".join(text.split())
     return _NUMBERED.sub(r"\1\\\2", _MARKDOWN.sub(r"\\\g<0>", line))
+
+
+def with_commands(text: str) -> str:
+    """The same, but what stands between backticks is a command and set as one: it is text there too."""
+    parts = _COMMAND.split(" ".join(text.split()))
+    return "".join(f"`{part}`" if n % 2 else _edged(part) for n, part in enumerate(parts))
+
+
+def _edged(part: str) -> str:
+    """A part of a line with the blanks at its ends, which :func:`as_markdown` takes off."""
+    return f"{' ' * part.startswith(' ')}{as_markdown(part)}{' ' * (part.endswith(' ') and bool(part.strip()))}"
 
 
 def neutralise(text: str) -> str:

@@ -7,27 +7,27 @@ once for a build and then kept, until another build is published.
 from __future__ import annotations
 
 import os
-import threading
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from typing import TYPE_CHECKING, TypeVar, cast
 
 import streamlit as st
 
 from dashboard.access.command import KEY_VARIABLE
-from dashboard.access.sign_in import current_viewer
-from warehouse.command_options import DEFAULT_WAREHOUSE, ENCRYPTION_VARIABLE, WAREHOUSE_VARIABLE, read_encryption_key
+from dashboard.access.sign_in import current_person, current_viewer
+from dashboard.access.working import PAGES_AT_ONCE, Answers, Making, OpenWarehouse, Turns, Work, practices_of
+from warehouse.command_options import DEFAULT_WAREHOUSE, ENCRYPTION_VARIABLE, WAREHOUSE_VARIABLE
 from warehouse.errors import RequestError
-from warehouse.store.access import record_begin
+from warehouse.store.access import pseudonym_of, record_begin
+from warehouse.store.chain import keep_key
 from warehouse.store.snapshot import Snapshot, current_snapshot
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
+    from concurrent.futures import Future
 
     from dashboard.access.viewer import Viewer
     from dashboard.report.shown import Audience, Findings
-    from warehouse.marts.reader import Reader
     from warehouse.plans.question import Question
     from warehouse.pooled.this_warehouse import Here
     from warehouse.questions.shares import Rates
@@ -35,21 +35,9 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-KEPT_ANSWERS = 300
+ANSWERS = Answers()
+TURNS = Turns(PAGES_AT_ONCE)
 _LOOKED_AT = "looked at"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OpenWarehouse:
-    """Where the warehouse and its key files lie."""
-
-    folder: Path
-    encryption_key_file: Path | None = None
-    case_key_file: Path | None = None
-
-    def encryption_key(self) -> str | None:
-        """The key of an encrypted warehouse."""
-        return None if self.encryption_key_file is None else read_encryption_key(self.encryption_key_file)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +47,7 @@ class Session:
     place: OpenWarehouse
     viewer: Viewer
     snapshot: Snapshot
+    person: str = ""  # The pseudonym that turns are given by
 
     def about_cases(self, question: Callable[..., T], selection: Selection, **arguments: object) -> T:
         """Ask about the cases selected; a practice is given its own cases alone.
@@ -106,13 +95,17 @@ class Session:
         """Pseudonyms of the practices here: for who may write."""
         if not self.viewer.may_write:
             raise RequestError("you may look, but not change", remedy="ask whoever runs this warehouse")
-        return self._answer(_practices)
+        return self._answer(practices_of)
 
     def practices(self) -> Here:
         """The practices beside each other, small counts hidden: for every viewer. Its tags are not for the screen."""
         from warehouse.pooled.this_warehouse import practices_here
 
         return self._answer(practices_here)
+
+    def made(self, function: Callable[..., T], *given: object) -> T:
+        """A file made of answers, beside the serving process."""
+        return cast("T", ANSWERS.made(self.person, Making(function, given)))
 
     def _check_sees_cases(self) -> None:
         if not self.viewer.sees_cases:
@@ -129,69 +122,13 @@ class Session:
         return replace(selection, filters={**selection.filters, "practice": (own,)})
 
     def _answer(self, ask: Callable[..., T], **arguments: object) -> T:
-        named = f"{ask.__module__}.{ask.__qualname__}"
-        work = _Work(self.place, self.snapshot.build_id, ask, arguments)
-        found = _kept(str(self.place.folder), self.snapshot.build_id, named, repr(sorted(arguments.items())), work)
-        return cast("T", found)
+        work = Work(self.place, self.snapshot, ask, arguments)
+        return cast("T", ANSWERS.answer(self.person, work, waiting=_waiting))
 
 
-def _practices(reader: Reader) -> tuple[str, ...]:
-    return reader.practices
-
-
-@dataclass(frozen=True, slots=True)
-class _Work:
-    place: OpenWarehouse
-    build: str
-    question: Callable[..., Any]
-    arguments: dict[str, object]
-
-    def done(self) -> Any:  # noqa: ANN401 - whatever the question gives
-        with _reader(self.place, self.build) as reader:
-            return self.question(reader, **self.arguments)
-
-
-_run = threading.local()
-
-
-@contextmanager
-def one_reader() -> Iterator[None]:
-    """All questions of one run of a page read one open snapshot: to open it takes as long as to answer some of them."""
-    _run.shares = True
-    try:
-        yield
-    finally:
-        _run.shares = False
-        _close_shared()
-
-
-def _close_shared() -> None:
-    shared, _run.reader = getattr(_run, "reader", None), None
-    if shared is not None:
-        shared.close()
-
-
-@contextmanager
-def _reader(place: OpenWarehouse, build: str) -> Iterator[Reader]:
-    """The snapshot opened for reading: the one this run has open already, if it is of the place and build asked for."""
-    from warehouse.marts.reader import Reader
-
-    if not getattr(_run, "shares", False):
-        with Reader.open(place.folder, key=place.encryption_key()) as opened:
-            yield opened
-        return
-    shared: Reader | None = getattr(_run, "reader", None)
-    if shared is None or (_run.place, shared.snapshot.build_id) != (place, build):
-        _close_shared()
-        shared = Reader.open(place.folder, key=place.encryption_key())
-        _run.place, _run.reader = place, shared
-    yield shared
-
-
-@st.cache_resource(max_entries=KEPT_ANSWERS, show_spinner="Counting …")
-def _kept(folder: str, build: str, question: str, arguments: str, _work: _Work) -> Any:  # noqa: ANN401
-    """The answer to a question; results are frozen, so that all sessions may share them."""
-    return _work.done()
+def _waiting(answer: Future[T]) -> T:
+    with st.spinner("Counting …"), TURNS.let_go():
+        return answer.result()
 
 
 def place() -> OpenWarehouse:
@@ -204,10 +141,11 @@ def place() -> OpenWarehouse:
 
 def current_session() -> Session:
     """This visitor on the build that is current now; each build looked at gets one line in the access record."""
-    at = place()
-    session = Session(place=at, viewer=current_viewer(), snapshot=current_snapshot(at.folder))
-    looked_at = f"{at.folder} {session.snapshot.build_id} {session.viewer.role}"
+    at, viewer, person = place(), current_viewer(), current_person()
+    snapshot = current_snapshot(at.folder)
+    looked_at = f"{at.folder} {snapshot.build_id} {viewer.role}"
     if st.session_state.get(_LOOKED_AT) != looked_at:
-        record_begin(at.folder, f"dashboard seen by {session.viewer.role}")
+        keep_key(at.folder, at.encryption_key())
+        record_begin(at.folder, f"dashboard seen by {viewer.role}", person=person)
         st.session_state[_LOOKED_AT] = looked_at
-    return session
+    return Session(place=at, viewer=viewer, snapshot=snapshot, person=pseudonym_of(at.folder, person))

@@ -153,6 +153,7 @@ def words(args: argparse.Namespace) -> Sequence[str]:
         "--server.baseUrlPath=",  # the gate knows endpoints by their path
         "--server.enableXsrfProtection=true",
         "--server.enableStaticServing=false",
+        "--server.fileWatcherType=none",
         "--server.disconnectedSessionTTL=30",
         "--browser.gatherUsageStats=false",
         "--client.showErrorDetails=none",

@@ -34,6 +34,12 @@ def current_viewer() -> Viewer:
     return known
 
 
+def current_person() -> str:
+    """The name that the proxy or the login gives this person; nothing where nobody is asked for one."""
+    access = os.environ.get(ACCESS_VARIABLE)
+    return _person(access_list(Path(access)).header).casefold() if access else ""
+
+
 def offer_to_log_out() -> None:
     """The way out, for who came in by the login."""
     if os.environ.get(ACCESS_VARIABLE) and st.user.get("is_logged_in"):

@@ -7,8 +7,9 @@ import logging
 import streamlit as st
 from altair.utils.schemapi import debug_mode
 
-from dashboard.access.ask import one_reader, place
+from dashboard.access.ask import TURNS, place
 from dashboard.access.sign_in import current_viewer
+from dashboard.access.working import one_reader
 from dashboard.parts.address import opened
 from dashboard.parts.navigation import chosen_page, held, pages
 from dashboard.parts.screen import problem, style
@@ -34,4 +35,5 @@ def main() -> None:
         st.error("This page failed, and the fault is ours. What happened is in the log of the program.")
 
 
-main()
+with TURNS.taken():
+    main()

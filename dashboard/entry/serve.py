@@ -18,6 +18,7 @@ from starlette.middleware import Middleware
 from streamlit.runtime import get_instance
 
 import dashboard.charts
+from dashboard.access.ask import ANSWERS
 from dashboard.access.command import (
     ACCESS_VARIABLE,
     APP,
@@ -30,12 +31,13 @@ from dashboard.access.gate import Gate, House
 from dashboard.access.sign_in import logged_in_by_cookie
 from dashboard.access.viewer import access_list, viewer_named
 
+MOST_READERS = 4
+"""Processes that read, where there are as many processors."""
+
 SLOW = (
     "altair",
     "pandas",
-    "scipy.stats",
     "warehouse.questions.answer",
-    "dashboard.access.ask",
     "dashboard.parts.filters",
 )
 """What takes longest of what the first page imports, beside the charts."""
@@ -76,4 +78,6 @@ def _typed(name: str, value: str) -> Any:  # noqa: ANN401 - what the setting is
 
 if __name__ == "__main__":
     import_pages_modules()
+    sys.setswitchinterval(0.001)  # a short question is answered while pages are drawn
+    ANSWERS.start(min(MOST_READERS, os.cpu_count() or 1))
     st.App(APP, middleware=[Middleware(Gate, house=house(), runtime=get_instance)]).run(config=settings(sys.argv[1:]))

@@ -12,6 +12,7 @@ from dashboard.charts.sampling import losses_listed, sampling_figure
 from dashboard.parts.filters import chosen
 from dashboard.parts.room_messages import Message, changes, missing, threshold
 from dashboard.parts.screen import as_table, draw, fine, footing, plain, said, say_why_empty, side_by_side
+from warehouse.export_safety import as_markdown
 from warehouse.questions.answer import Answer, answer
 from warehouse.questions.shares import Rates
 from warehouse.words import shares as wording
@@ -56,7 +57,7 @@ def where_it_comes_from(found: Answer) -> None:
 
 def section(message: Message, key: str) -> None:
     """What a room is shown as well."""
-    st.header(message.title)
+    st.header(as_markdown(message.title))
     plain(message.sentence)
     if message.figure is not None:
         draw(message.figure, key=key)

@@ -11,6 +11,7 @@ from dashboard.parts.address import pick
 from dashboard.parts.methods_parts import planned, proved
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
 from dashboard.report.sections.methods import CHECK_REFERENCES, REFERENCES
+from warehouse.export_safety import as_markdown
 from warehouse.outcomes.definition import FAMILIES
 from warehouse.outcomes.growth_reference import ADULTS
 from warehouse.upkeep.catalogue_report import InForce, catalogue_report
@@ -86,7 +87,7 @@ def definitions(found: InForce) -> None:
             {"definition": f"{one.name} {one.label}", "a case is adverse when": one.sentence, "source": one.source}
             for one in listed
         ]
-        with st.expander(f"{name[:1].upper()}{name[1:]} ({len(listed)})"):
+        with st.expander(as_markdown(f"{name[:1].upper()}{name[1:]} ({len(listed)})")):
             table(rows, alt=f"Definitions: {name}")
     fine(
         "A definition never changes within its version. Add one of your own with `menton definitions --add FILE.toml`."

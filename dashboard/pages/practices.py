@@ -14,6 +14,7 @@ from dashboard.charts.funnel import funnel_figure
 from dashboard.charts.intervals import forest_figure, means_figure
 from dashboard.parts.address import pick
 from dashboard.parts.screen import as_table, behind, draw, fine, plain, said, table
+from warehouse.export_safety import as_markdown
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.pooled.kept_results import Kept, kept_results
 from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
@@ -241,7 +242,7 @@ def the_means(found: MeanPool, mine: str, origin: str) -> None:
 def by_group(found: GroupPool) -> None:
     """Shares by the groups of a variable over all practices."""
     title = GROUPINGS[found.by].title if found.by in GROUPINGS else found.by.replace("_", " ").capitalize()
-    st.header(f"{title}, over all practices")
+    st.header(f"{as_markdown(title)}, over all practices")
     if found.refused:
         plain(found.refused)
         fine(*map(note_text, found.notes))

@@ -10,6 +10,7 @@ from dashboard.access.ask import Session, current_session
 from dashboard.parts.filters import Choice, chosen
 from dashboard.parts.room_messages import Message, messages, messages_of_shares, with_practices
 from dashboard.parts.screen import draw, fine, plain, said, say_why_empty
+from warehouse.export_safety import as_markdown
 from warehouse.questions.answer import COMPARISONS, answer
 from warehouse.selection import Selection
 
@@ -41,7 +42,7 @@ def show(told: Sequence[Message]) -> None:
     place = min(max(_asked_for(), 1), len(told))
     message = told[place - 1]
     with st.container(key="present"):
-        st.title(message.title)
+        st.title(as_markdown(message.title))
         said(message.sentence, large=True)
         plain(*message.beside, large=True)
         if message.figure is not None:

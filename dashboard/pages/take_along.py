@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import io
-import zipfile
 from functools import partial
 
 import streamlit as st
@@ -12,10 +10,10 @@ from dashboard.access.ask import Session, current_session
 from dashboard.parts.address import pick
 from dashboard.parts.filters import Choice, chosen, definition_chosen
 from dashboard.parts.screen import behind, fine, plain, problem, said
-from dashboard.report.document import THE_TALK, Document
-from dashboard.report.sections.composing import TITLE, document
+from dashboard.report.document import THE_TALK
+from dashboard.report.sections.composing import TITLE
 from dashboard.report.shown import Audience
-from dashboard.report.write import everything, file_bytes
+from dashboard.report.write import ARCHIVE, file_of
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.protected.shares import OFFERED
 from warehouse.questions.answer import COMPARISONS
@@ -27,7 +25,6 @@ MADE = {
     "practice": "for the practice itself: every count is whole",
 }
 
-ARCHIVE = ".zip"
 # button -> ending and kind of the file
 FILES = {
     "PDF, paged": (".pdf", "application/pdf"),
@@ -77,7 +74,7 @@ def page(session: Session) -> None:
     fine(contents_of_talk(with_questions=with_questions))
     plain("Every file is made when you press its button, which takes some seconds.")
     made = partial(
-        _document,
+        _file,
         session,
         title=title.strip() or TITLE,
         audience=audience,
@@ -91,7 +88,7 @@ def page(session: Session) -> None:
     for label, (ending, kind) in FILES.items():
         st.download_button(
             label,
-            partial(_file, made, ending),
+            partial(made, ending),
             file_name=f"menton{'' if audience == 'practice' else '-to-leave'}{ending}",
             mime=kind,
             on_click="ignore",
@@ -128,21 +125,10 @@ def contents_of_talk(*, with_questions: bool) -> str:
     return f"The talk is told in {len(THE_TALK)} slides: {'; '.join(THE_TALK)}. {after}".strip()
 
 
-def _document(
-    session: Session, *, title: str, audience: Audience, selection: Selection, with_questions: bool, **choices: object
-) -> Document:
-    found = session.document(audience=audience, selection=selection, **choices)
-    return document(found, title=title, with_questions=with_questions)
-
-
-def _file(made: partial[Document], ending: str) -> bytes:
-    if ending != ARCHIVE:
-        return file_bytes(made(), ending)
-    held = io.BytesIO()
-    with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as archive:
-        for place, data in everything(made()):
-            archive.writestr(place, data)
-    return held.getvalue()
+def _file(
+    session: Session, ending: str, *, title: str, audience: Audience, with_questions: bool, **choices: object
+) -> bytes:
+    return session.made(file_of, session.document(audience=audience, **choices), ending, title, with_questions)
 
 
 page(current_session())

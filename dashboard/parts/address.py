@@ -15,6 +15,7 @@ from typing import Any
 import streamlit as st
 
 from warehouse.errors import RequestError, near_names
+from warehouse.export_safety import as_markdown
 from warehouse.selection import FILTERS
 
 NAMES = frozenset(
@@ -45,8 +46,9 @@ def pick(label: str, names: Mapping[str, str], *, key: str, first: str = "", is_
     """
     usual = first if first in names else next(iter(names))
     _from_address(key, lambda given: checked(key, given[:1], names)[0] if given else usual)
-    widget: Any = st.radio if is_short else st.selectbox
-    code: str = widget(label, list(names), format_func=names.__getitem__, key=key)
+    widget: Any = st.radio if is_short else st.selectbox  # of the two, a radio button reads Markdown
+    shown = {code: as_markdown(name) if is_short else name for code, name in names.items()}
+    code: str = widget(label, list(names), format_func=shown.__getitem__, key=key)
     _to_address(key, () if code == usual else (code,))
     return code
 

@@ -11,6 +11,7 @@ from dashboard.access.ask import Session
 from dashboard.parts.address import checked, let_go, pick, picks
 from dashboard.parts.screen import local
 from warehouse.cases.filter_values import FilterValues, filter_values
+from warehouse.export_safety import as_markdown
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import FAMILIES, Definition
 from warehouse.plans.question import Question
@@ -100,7 +101,13 @@ def _marks(others: Mapping[str, str], kept: Mapping[str, tuple[str, ...]], offer
         return
     with st.container(horizontal=True, key="marks"):
         for name, said in named.items():
-            st.button(f"{local(said)} ✕", key=f"off-{name}", help="Take this choice off", on_click=let_go, args=(name,))
+            st.button(
+                f"{as_markdown(local(said))} ✕",
+                key=f"off-{name}",
+                help="Take this choice off",
+                on_click=let_go,
+                args=(name,),
+            )
         if len(named) > 1:
             st.button("Take all off", key="all-off", type="tertiary", on_click=let_go, args=tuple(named))
 

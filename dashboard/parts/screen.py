@@ -16,7 +16,7 @@ import streamlit as st
 from dashboard.charts.figure import ChartFigure
 from dashboard.parts.local_numbers import localised, localised_spec, marks_of
 from dashboard.theme import DARK, LIGHT, Palette
-from warehouse.export_safety import as_markdown
+from warehouse.export_safety import as_markdown, with_commands
 from warehouse.questions.shares import Rates
 from warehouse.selection import Selection
 from warehouse.words.numbers import cases
@@ -180,7 +180,7 @@ def as_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], 
 
 def problem(found: str, remedy: str = "") -> None:
     """Something a person can act on, and how."""
-    st.warning(local(f"{found} {remedy}".strip()))
+    st.warning(with_commands(local(f"{found} {remedy}".strip())))
 
 
 def say_why_empty(relief: Mapping[str, int], selection: Selection) -> None:

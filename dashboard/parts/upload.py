@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from dashboard.access.ask import OpenWarehouse
+from dashboard.access.working import OpenWarehouse
 from warehouse.errors import CONFIRMED
 from warehouse.store.snapshot import POINTER, current_snapshot
 from warehouse.store.store import STORE

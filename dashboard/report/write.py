@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import io
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
 from dashboard.report.document import Document
 from dashboard.report.findings import findings
 from dashboard.report.sections.composing import document
-from dashboard.report.shown import Audience
+from dashboard.report.shown import Audience, Findings
 from warehouse.errors import RequestError
 from warehouse.export_safety import as_markdown
 from warehouse.marts.reader import Reader
@@ -17,6 +19,9 @@ from warehouse.selection import Selection
 
 ENDINGS = (".html", ".pdf", ".pptx", ".xlsx", ".md")
 """What a single file may end in; a name without an ending is a folder."""
+
+ARCHIVE = ".zip"
+"""The ending of everything in one file."""
 
 
 def default_audience(path: Path) -> Audience:
@@ -71,6 +76,18 @@ def write_report(
         message = "the report cannot be written"
         raise RequestError(message, where=path.name, remedy="name a place you may write to") from error
     return path
+
+
+def file_of(found: Findings, ending: str, title: str, with_questions: bool) -> bytes:
+    """The findings as a file of one format, or as an archive of all files (``.zip``)."""
+    made = document(found, title=title, with_questions=with_questions)
+    if ending != ARCHIVE:
+        return file_bytes(made, ending)
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as archive:
+        for place, data in everything(made):
+            archive.writestr(place, data)
+    return held.getvalue()
 
 
 def file_bytes(made: Document, ending: str) -> bytes:

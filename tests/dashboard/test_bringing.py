@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.access.ask import OpenWarehouse
+from dashboard.access.working import OpenWarehouse
 from dashboard.parts import upload as bringing
 from dashboard.parts.upload import Delivered, Told, UploadedFile, bring_in, draft, rehearse
 from tests.hand_made import load_rows, made_case
