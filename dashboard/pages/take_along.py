@@ -126,9 +126,17 @@ def contents_of_talk(*, with_questions: bool) -> str:
 
 
 def _file(
-    session: Session, ending: str, *, title: str, audience: Audience, with_questions: bool, **choices: object
+    session: Session,
+    ending: str,
+    *,
+    title: str,
+    audience: Audience,
+    selection: Selection,
+    with_questions: bool,
+    **choices: object,
 ) -> bytes:
-    return session.made(file_of, session.document(audience=audience, **choices), ending, title, with_questions)
+    found = session.document(audience=audience, selection=selection, **choices)
+    return session.made(file_of, found, ending, title, with_questions)
 
 
 page(current_session())

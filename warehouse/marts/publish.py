@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -85,9 +85,11 @@ def publish(
         with _joined_as_written(connection):
             build_marts(connection, in_force(connection))
         describe_build(connection, build_id, published_at.isoformat() + "Z", state)
-    finally:
         connection.execute("use menton")
         connection.execute("detach mart")
+    except BaseException:
+        _give_up(connection, draft)
+        raise
     with files_told(folder):
         pointer_draft(folder).touch()  # so that a pointer that never was is told from one that was lost
     with connection.transaction():
@@ -147,6 +149,15 @@ def _is_readable(folder: Path, key: str | None) -> bool:
     except MentonError:
         return False
     return True
+
+
+def _give_up(connection: Connection, draft: Path) -> None:
+    """Leave nothing of a draft behind: on a full disk it would keep it full."""
+    with suppress(MentonError):  # a database that cannot be written any more is closed with the connection
+        connection.execute("use menton")
+        connection.execute("detach mart")
+    with suppress(OSError):
+        _discard(draft)
 
 
 def _discard(draft: Path) -> None:

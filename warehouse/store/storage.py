@@ -357,8 +357,8 @@ def _as_warehouse_error(error: duckdb.Error, path: Path) -> MentonError:
     )
 
 
-_FULL = "the disk is full or the file could not be written; nothing of this step was kept"
-_FULL_REMEDY = "free some space and run the command again; the warehouse is as it was before"
+_FULL = "the disk is full or the file could not be written"
+_FULL_REMEDY = "free some space and run the command again"
 _BUSY = "the warehouse is in use by another program that writes to it"
 _BUSY_REMEDY = "wait until the other menton command has ended, then run this one again"
 _KEY_REMEDY = "name the right key file with --encryption-key-file or the variable MENTON_ENCRYPTION_KEY_FILE"
