@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -27,6 +28,11 @@ from warehouse.store.snapshot import current_snapshot
 PAGES = ("answer", "comparisons", "cases", "practices", "drift", "present", "readings", "data", "methods", "take_along")
 
 
+def told(answer: Any) -> str:
+    """An answer as text; sums of doubles may differ in their last digits with the order of rows."""
+    return re.sub(r"\d+\.\d{9,}(e-?\d+)?", lambda found: f"{float(found[0]):.9g}", repr(answer))
+
+
 def waited(future: Future[Any]) -> Any:
     return future.result(timeout=120)
 
@@ -42,7 +48,7 @@ def work(folder: Path, **arguments: object) -> Work:
 
 def test_an_answer_from_beside_is_the_one_worked_out_here(folder: Path, readers: Readers) -> None:
     asked = work(folder, selection=Selection(), by="sex")
-    assert repr(waited(readers.ask("a", asked))) == repr(asked.done())
+    assert told(waited(readers.ask("a", asked))) == told(asked.done())
 
 
 def test_what_is_wrong_comes_back_whole(folder: Path, readers: Readers) -> None:
@@ -79,7 +85,8 @@ def test_nobody_gets_a_second_turn_before_everybody_had_one() -> None:
         asked.append(future)
     for future in (blocking, *asked):
         waited(future)
-    assert order[:3] == ["greedy 1", "modest 1", "late 1"]
+    assert {name.partition(" ")[0] for name in order[:3]} == {"greedy", "modest", "late"}
+    assert order[3:] == ["greedy 2", "greedy 3"]
 
 
 def test_an_answer_is_worked_out_once_however_many_ask(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
