@@ -80,8 +80,8 @@ def publish(
     draft = folder / f"mart-{build_id}.draft.duckdb"
     with files_told(folder):
         _discard(draft)
-    attach(connection.raw, draft, "mart", key=key)
     try:
+        attach(connection.raw, draft, "mart", key=key)
         with _joined_as_written(connection):
             build_marts(connection, in_force(connection))
         describe_build(connection, build_id, published_at.isoformat() + "Z", state)
@@ -155,7 +155,7 @@ def _give_up(connection: Connection, draft: Path) -> None:
     """Leave nothing of a draft behind: on a full disk it would keep it full."""
     with suppress(MentonError):  # a database that cannot be written any more is closed with the connection
         connection.execute("use menton")
-        connection.execute("detach mart")
+        connection.execute("detach database if exists mart")
     with suppress(OSError):
         _discard(draft)
 
