@@ -102,9 +102,16 @@ def _faults_of_key(table: str) -> Iterator[PlantedFault]:
         yield PlantedFault(f"X-{table}-case-refused", _with_refused_case(table), TABULAR, traced=traced)
 
 
+_NUMBERS = ("age_at_start", "months_duration", "months_from_start", "value", "x")
+
+
 def _twice(table: str) -> Plant:
     def plant(case: FaultyCase, rng: np.random.Generator) -> list[Spot]:
         copy = dict(case.rows[table][-1])
+        number = next(name for name in _NUMBERS if copy.get(name))
+        copy[number] = (
+            f"{float(str(copy[number])):.4f}"  # written otherwise: rows that are the same throughout count once
+        )
         case.rows[table].append(copy)
         return [Spot(table, row, "case_id") for row in case.rows[table][-2:]]
 

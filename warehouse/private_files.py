@@ -60,7 +60,7 @@ def _write(path: Path, text: str) -> None:
     try:
         if on_windows():
             _own_on_windows(path)
-        os.write(handle, text.encode("ascii"))
+        os.write(handle, text.encode("utf-8"))
         os.fsync(handle)
     except (OSError, KeyProblemError):
         os.close(handle)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -10,6 +11,7 @@ import streamlit as st
 
 from dashboard.access.ask import place
 from dashboard.access.sign_in import current_viewer
+from dashboard.parts.choosing import chosen
 from dashboard.parts.screen import behind, fine, plain, said, table
 from dashboard.parts.upload import Delivered, Rehearsal, Told, UploadedFile, bring_in, draft, rehearse
 from warehouse.errors import RequestError
@@ -17,12 +19,12 @@ from warehouse.upkeep.data_quality import LoadPreview, RuleCount
 from warehouse.words.numbers import cases
 from warehouse.words.shares import NO_FILM
 
-KINDS = ["csv", "tsv", "txt", "xlsx", "parquet", "json"]
+KINDS = ["csv", "tsv", "txt", "xlsx", "xls", "ods", "parquet", "json"]
 ASKED = "asked to confirm"
 OWN_NAMES, PROPOSED, OWN_MAPPING = (
     "as in the template",
-    "proposed from the file, to be corrected",
-    "from a mapping file",
+    "proposed from the file, to be chosen",
+    "from a mapping file saved earlier",
 )
 
 
@@ -69,28 +71,27 @@ def settle_columns(files: Sequence[UploadedFile]) -> str | None:
     way = st.radio("The names of the columns are", [OWN_NAMES, PROPOSED, OWN_MAPPING])
     if way == OWN_NAMES:
         return None
+    earlier = None
     if way == OWN_MAPPING:
         given = st.file_uploader("Mapping file (TOML)", type=["toml"])
-        start = given.getvalue().decode("utf-8", errors="replace") if given else ""
-        return st.text_area("Mapping", start, height=300, key=f"mapping-{len(start)}")
-    return proposed(files)
+        earlier = given.getvalue().decode("utf-8", errors="replace") if given else ""
+    return proposed(files, earlier)
 
 
-def proposed(files: Sequence[UploadedFile]) -> str:
-    """A mapping drafted for the first file, to be corrected as text."""
+def proposed(files: Sequence[UploadedFile], earlier: str | None) -> str:
+    """A mapping drafted for the files, going on from an earlier or remembered one, with what is open to be chosen."""
     known: dict[str, Told] = st.session_state.setdefault("drafts", {})
-    first = files[0]
-    name = f"{first.name}-{len(first.content)}"
+    name = Delivered(files=tuple(files), mapping=earlier, practice="").fingerprint
     if name not in known:
+        known.clear()  # its values are the practice's own: no longer than needed
         with st.spinner("Reading the headings and looking at the contents …"):
-            known[name] = draft(first)
+            known[name] = draft(files, place(), earlier)
     told = known[name]
     if not told.is_well:
         refusal(told)
         return ""
-    if told.said:
-        st.text(told.said)
-    return st.text_area("Mapping, to be corrected here", told.printed, height=420, key=f"draft-{name}")
+    text, _ = chosen(json.loads(told.printed), name[:12])
+    return text
 
 
 def try_out(delivered: Delivered) -> None:
@@ -110,7 +111,9 @@ def try_out(delivered: Delivered) -> None:
         return
     outcome(rehearsal.preview, rehearsal.told)
     st.header("4. Load")
-    if st.button("Load into the warehouse", type="primary", disabled=not rehearsal.preview.loads):
+    loads = rehearsal.preview.loads
+    nothing = not any(one.n_read > one.n_turned_away for one in loads)
+    if st.button("Load into the warehouse", type="primary", disabled=nothing):
         with st.spinner("Loading …"):
             told = bring_in(delivered, place())
         del st.session_state["rehearsal"]

@@ -77,10 +77,20 @@ class Rehearsal:
     preview: LoadPreview | None
 
 
-def draft(file: UploadedFile) -> Told:
-    """A mapping proposed for a file (printed), and what is left to decide (said)."""
+def draft(files: Sequence[UploadedFile], place: OpenWarehouse, earlier: str | None) -> Told:
+    """A mapping proposed for files (printed, as JSON), going on from an earlier or the nearest remembered one."""
     with _workplace() as room:
-        return _run(["draft-mapping", str(_written(room, file))], room)
+        words = ["draft-mapping", "--json", *(str(_written(room, file)) for file in files)]
+        if earlier:
+            words += ["--from", str(_mapping(room, earlier))]
+        else:
+            words += ["--remembered", str(_remembered(place.folder).resolve())]
+        return _run(words, room)
+
+
+def _remembered(warehouse: Path) -> Path:
+    """Where the mappings of a warehouse are remembered."""
+    return warehouse.with_name(warehouse.name + ".mappings")
 
 
 def rehearse(delivered: Delivered, place: OpenWarehouse) -> Rehearsal:
@@ -93,6 +103,8 @@ def rehearse(delivered: Delivered, place: OpenWarehouse) -> Rehearsal:
         copy.mkdir()
         if (place.folder / STORE).exists():
             shutil.copy2(place.folder / STORE, copy / STORE)
+        if _remembered(place.folder).exists():
+            shutil.copytree(_remembered(place.folder), _remembered(copy))
         key = place.case_key_file or place.folder.with_name(place.folder.name + ".key")
         told = _ingest(delivered, room, copy, place, key if key.exists() else room / "rehearsal.key")
         if not told.is_well:

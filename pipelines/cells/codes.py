@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Mapping
 from datetime import date
 
 import polars as pl
@@ -18,7 +19,9 @@ from pipelines.contract.cell_rules import (
     UNKNOWN_LANDMARK,
 )
 from pipelines.contract.contract import TOOTH_CODES
+from pipelines.contract.targets import RULER
 from pipelines.contract.units import unit_named
+from pipelines.contract.words import written_in_cells
 from pipelines.deidentify.pseudonyms import is_pseudonym
 from warehouse.measures.landmarks import ALIASES, LANDMARKS
 
@@ -49,15 +52,49 @@ def _quarter(day: date) -> tuple[int, int]:
     return day.year, (day.month + 2) // 3
 
 
+def is_sex_letter(text: str) -> bool:
+    """Whether a spelling of sex is one of those that mean something only beside another."""
+    return any(text in pair for pair in written_in_cells().sexes)
+
+
+def sexes_settled(present: Iterable[str], stated: Mapping[str, str] | None = None) -> dict[str, str]:
+    """What letters and figures of sex mean as a set: M is male beside F, and female beside H.
+
+    Args:
+        present: Spellings of the column, in lower case.
+        stated: Spelling -> code that a mapping states; what contradicts it is not settled.
+
+    Returns:
+        Letter or figure -> code, without those that stand alone in two meanings, or beside partners of two kinds.
+    """
+    there, stated = set(present), stated or {}
+    settled: dict[str, str] = {}
+    for letter in filter(is_sex_letter, there):
+        pairs = [pair for pair in written_in_cells().sexes if letter in pair]
+        pairs = [pair for pair in pairs if there.issuperset(pair)] or pairs
+        meant = {
+            code
+            for pair in pairs
+            for code in ("male", "female")
+            if pair[code == "female"] == letter
+            and all(stated.get(one, sex) == sex for one, sex in zip(pair, ("male", "female"), strict=True))
+        }
+        if len(meant) == 1:
+            settled[letter] = meant.pop()
+    return settled
+
+
 NONE = "none"
+PATTERN_NOT_KNOWN = "pattern not known"
+"""Canonical text of a case of which it is only known that teeth were taken out."""
 _NONE_WORDS = frozenset({"none", "no teeth", "keine", "keiner", "aucune", "ninguno", "ninguna", "nessuno", "nil"})
 
 
 def read_teeth(cells: pl.Series, expected: Expected) -> Understood:
-    """Teeth of a column as canonical text: codes in ascending order with single spaces, or ``none``.
+    """Teeth of a column as canonical text: codes in ascending order, ``none`` or ``pattern not known``.
 
     A blank cell is not known, which is not the same as none. The notation of one country (``UR4``, ``4|4``) is not
-    guessed; a mapping file can give each spelling its teeth.
+    guessed; a mapping file can give each spelling its teeth, or say ``teeth = "universal"`` for figures from 1 to 32.
     """
 
     def understand(text: str) -> ReadCell:
@@ -66,21 +103,45 @@ def read_teeth(cells: pl.Series, expected: Expected) -> Understood:
             return ReadCell(expected.spellings[spelling] or None)
         if spelling in expected.missing:
             return ReadCell()
-        teeth = teeth_text(spelling)
+        teeth = teeth_text(spelling, universal=expected.teeth == "universal")
         return ReadCell(teeth) if teeth else ReadCell(rule=NOT_A_TOOTH)
 
     return by_distinct(cells, understand, pl.String)
 
 
-def teeth_text(text: str) -> str | None:
+_QUADRANTS = {"ur": ("1", "5"), "ul": ("2", "6"), "ll": ("3", "7"), "lr": ("4", "8")}
+_BY_LETTERS = re.compile(r"(ur|ul|ll|lr)[ -]?([1-8]|[a-e])")
+_UNIVERSAL = [f"{q}{n}" for q, numbers in ((1, range(8, 0, -1)), (2, range(1, 9))) for n in numbers]
+_UNIVERSAL += [f"{q}{n}" for q, numbers in ((3, range(8, 0, -1)), (4, range(1, 9))) for n in numbers]
+"""ISO 3950 code of each tooth as the universal numbering (1 to 32) counts them."""
+
+
+def teeth_text(text: str, *, universal: bool = False) -> str | None:
     """Canonical text of a list of teeth, or None where a part of it is no tooth code."""
     words = tidy(text).lower()
     if words in _NONE_WORDS:
         return NONE
+    if words == PATTERN_NOT_KNOWN:
+        return words
     codes = [part for part in re.split(r"[\s,;]+", words) if part]
+    if universal:
+        codes = [universal_tooth(code) or "?" for code in codes]
     if not codes or not TOOTH_CODES.issuperset(codes):
         return None
     return " ".join(sorted(set(codes)))
+
+
+def teeth_by_letters(text: str) -> str | None:
+    """Canonical text of teeth with their quadrants in letters (``UR4``, ``ULE``), which a draft proposes; else None."""
+    return teeth_text(
+        _BY_LETTERS.sub(lambda m: _QUADRANTS[m[1]][m[2].isalpha()] + str("abcde".find(m[2]) + 1 or m[2]), text.lower())
+    )
+
+
+def universal_tooth(text: str) -> str | None:
+    """ISO 3950 code of a tooth in the universal numbering, with or without ``#``; None where it is no such number."""
+    bare = text.removeprefix("#")
+    return _UNIVERSAL[int(bare) - 1] if bare.isdecimal() and 1 <= int(bare) <= len(_UNIVERSAL) else None
 
 
 def read_case_ids(cells: pl.Series, expected: Expected) -> Understood:
@@ -116,7 +177,7 @@ def read_landmarks(cells: pl.Series, expected: Expected) -> Understood:
         if mapped is not None:
             return ReadCell(mapped or None)
         code = ALIASES.get(exact, exact)
-        if code in LANDMARKS:
+        if code in LANDMARKS or code in RULER:
             return ReadCell(code)
         return ReadCell() if exact.lower() in expected.missing else ReadCell(rule=UNKNOWN_LANDMARK)
 

@@ -2,20 +2,64 @@
 
 A date with its year first is taken as year, month, day. Any other needs an order that is stated, or that the column
 itself shows: a first part above 12 somewhere can only be a day. A column that shows nothing is refused as a whole.
+A month by its name (in five languages) needs no order, nor do five digits, the number of a day as spreadsheets count.
 """
 
 from __future__ import annotations
 
+import re
+from datetime import date, timedelta
+from functools import lru_cache
 from typing import Literal
 
 import polars as pl
 
 from pipelines.cells.understood import Expected, Understood, bad_cells, text_of
 from pipelines.contract.cell_rules import IMPOSSIBLE_DATE, NOT_A_DATE
+from pipelines.contract.words import written_in_cells
+from pipelines.deidentify.headings import plain
 
 DateOrder = Literal["none needed", "dmy", "mdy", "ambiguous", "contradictory"]
 
 EARLIEST_YEAR = 1900
+
+_NAMED = re.compile(r"(?:(\d{1,2})[.\s\-/]*([^\W\d_]{3,12})\.?[\s\-/]*|([^\W\d_]{3,12})\.?\s*(\d{1,2}),?\s+)(\d{4})$")
+"""A day, the name of its month, and the year; or the name first."""
+_SERIAL = r"^[2-6]\d{4}(?:[.,]\d+)?$"
+_SERIAL_ZERO = date(1899, 12, 30)
+"""Day 0 of spreadsheets for days from 1900-03-01; they count a 29 February 1900 that never was."""
+
+
+@lru_cache(maxsize=1)
+def _month_numbers() -> dict[str, int]:
+    """Name of a month, or three letters and more of it that begin no other month -> its number."""
+    found: dict[str, set[int]] = {}
+    for number, names in enumerate(written_in_cells().months, 1):
+        for name in map(plain, names):
+            for length in range(3, len(name) + 1):
+                found.setdefault(name[:length], set()).add(number)
+    return {text: numbers.pop() for text, numbers in found.items() if len(numbers) == 1}
+
+
+def plainly(texts: pl.Series) -> pl.Series:
+    """Dates with the name of a month, and days as spreadsheets count them, as ``YYYY-MM-DD``; others as they are."""
+    parts = texts.alias("cell").to_frame().select(pl.col("cell").str.strip_chars())["cell"]
+    rewritten = [_plainly(text) for text in parts.to_list()]
+    return pl.Series(texts.name, rewritten, dtype=pl.String)
+
+
+def _plainly(text: str | None) -> str | None:
+    if text and re.match(_SERIAL, text):
+        return (_SERIAL_ZERO + timedelta(days=int(text[:5]))).isoformat()
+    match = _NAMED.match(text) if text else None
+    month = _month_numbers().get(plain(match[2] or match[3])) if match else None
+    return f"{match[5]}-{month}-{match[1] or match[4]}" if match and month else text
+
+
+def serial_days(cells: pl.Series) -> int:
+    """How many cells hold the number of a day as spreadsheets count them."""
+    return int(text_of(cells).str.contains(_SERIAL).sum() or 0)
+
 
 _YEAR_FIRST = r"^(?<year>\d{4})[\-/.](?<second>\d{1,2})[\-/.](?<third>\d{1,2})(?:[ T]\d.*)?$"
 _YEAR_LAST = r"^(?<first>\d{1,2})\s?[\-/.]\s?(?<second>\d{1,2})\s?[\-/.]\s?(?<year>\d{4})(?:[ T]\d.*)?$"
@@ -49,7 +93,8 @@ def read_dates(cells: pl.Series, expected: Expected) -> Understood:
         expected: What the column must hold; ``date_order`` for text with the year last.
 
     Returns:
-        Date of shape (n,). Cells that are no date break K003, those not in the calendar, before 1900 or after today
+        Date of shape (n,). Five digits are the number of a day as spreadsheets count.
+        Cells that are no date break K003, those not in the calendar, before 1900 or after today
         K009.
     """
     if cells.dtype == pl.Date or isinstance(cells.dtype, pl.Datetime):
@@ -82,6 +127,7 @@ def _parts(text: pl.Series, pattern: str, names: tuple[str, ...]) -> pl.DataFram
 
 def _understand(distinct: pl.Series, expected: Expected) -> pl.DataFrame:
     """Date, rule, what to say, and whether it means "not known", for each distinct text."""
+    given, distinct = distinct, plainly(distinct)
     year_first = _parts(distinct, _YEAR_FIRST, ("year", "second", "third"))
     year_last = _parts(distinct, _YEAR_LAST, ("first", "second", "year"))
     day, month = ("second", "first") if expected.date_order == "mdy" else ("first", "second")
@@ -89,7 +135,7 @@ def _understand(distinct: pl.Series, expected: Expected) -> pl.DataFrame:
     year = year_first["year"].zip_with(year_first["year"].is_not_null(), _if(usable, year_last["year"]))
     month_part = year_first["second"].zip_with(year_first["year"].is_not_null(), _if(usable, year_last[month]))
     day_part = year_first["third"].zip_with(year_first["year"].is_not_null(), _if(usable, year_last[day]))
-    frame = pl.DataFrame({"text": distinct, "year": year, "month": month_part, "day": day_part})
+    frame = pl.DataFrame({"text": given, "year": year, "month": month_part, "day": day_part})
     unknown = sorted(expected.missing | {spelling for spelling, code in expected.spellings.items() if code == ""})
     blank = pl.col("text").str.to_lowercase().is_in([*unknown, ""])
     frame = frame.with_columns(_calendar(), blank.alias("blank"))
@@ -113,15 +159,15 @@ def _calendar() -> pl.Expr:
 
 
 def _judgement(expected: Expected) -> tuple[pl.Expr, pl.Expr]:
-    blank, legible, date = pl.col("blank"), pl.col("year").is_not_null(), pl.col("date")
+    blank, legible, day = pl.col("blank"), pl.col("year").is_not_null(), pl.col("date")
     said = (
         pl.when(blank | ~legible)
         .then(None)
-        .when(date.is_null())
+        .when(day.is_null())
         .then(pl.lit("a date that is not in the calendar"))
-        .when(date.dt.year() < EARLIEST_YEAR)
+        .when(day.dt.year() < EARLIEST_YEAR)
         .then(pl.lit(f"a date before {EARLIEST_YEAR}"))
-        .when(date > expected.today)
+        .when(day > expected.today)
         .then(pl.lit("a date in the future"))
     )
     rule = (

@@ -1,8 +1,9 @@
-"""Numbers in text, with a stated decimal mark.
+"""Numbers in text, with a stated decimal mark; the other mark is taken where only a decimal mark can be meant.
 
 A thousands separator is taken only where nothing else could be meant: an apostrophe or a space between groups of
-three, or the other mark between groups when there are two of them or a decimal part follows. ``1,250`` with a decimal
-point may be one and a quarter in another country, so it is refused.
+three, or the other mark between groups when there are two of them or a decimal part follows. ``32,5`` is a decimal
+number whatever is stated, since groups are of three; ``1,250`` with a decimal point may be one and a quarter in another
+country, so it is refused. Ages may also come in years and months.
 """
 
 from __future__ import annotations
@@ -17,11 +18,17 @@ import polars as pl
 
 from pipelines.cells.understood import Expected, ReadCell, Understood, bad_cells, by_distinct, text_of, tidy
 from pipelines.contract.cell_rules import NOT_A_NUMBER, NOT_WHOLE, UNIT_DOES_NOT_FIT
-from pipelines.contract.units import unit_named
+from pipelines.contract.units import factor, unit_named
 from pipelines.reading.cells import marks_in
 
 MAX_WHOLE = 2**31
 """Largest whole number taken: what counts phases and readings has no use for more."""
+
+_YEARS_MONTHS = re.compile(
+    r"(?P<years>\d{1,3}) ?(?:y(?:ea)?rs?|y|j(?:ahre)?|a(?:ns?|ños?|nni|nno)?|;|/) ?"
+    r"(?P<months>\d{1,2}) ?(?:m(?:o(?:nths?|nate|is|s)?|ths?|eses|esi)?)?\.?"
+)
+"""An age in years and months: ``9y 4m``, ``9;4``, ``9 ans 4 mois``."""
 
 _WITH_UNIT = re.compile(r"(?P<number>[+-]?[\d.,'’ ]*\d[.,]?) ?(?P<unit>[^\d\s.,][^\d]{0,12})?", re.ASCII)
 
@@ -80,25 +87,30 @@ def _understand(text: str, expected: Expected) -> ReadCell:
     spelling = tidy(text).lower()
     if spelling in expected.missing or expected.spellings.get(spelling) == "":
         return ReadCell()
+    aged = _YEARS_MONTHS.fullmatch(spelling) if expected.target.unit == expected.unit == "years" else None
+    if aged:
+        months = int(aged["months"])
+        return ReadCell(int(aged["years"]) + months / 12) if months < 12 else ReadCell(rule=NOT_A_NUMBER)
     match = _WITH_UNIT.fullmatch(tidy(text).replace("−", "-"))
     if match is None:
         return ReadCell(rule=NOT_A_NUMBER)
     number = _grouped(match["number"].strip(), expected.decimal)
     if number is None:
         return ReadCell(rule=NOT_A_NUMBER)
-    if match["unit"] and not _same_unit(match["unit"], expected):
+    if match["unit"] is None:
+        return ReadCell(number)
+    by = factor(match["unit"], expected.unit) if expected.unit else None
+    if by is None:
         return ReadCell(rule=UNIT_DOES_NOT_FIT if unit_named(match["unit"]) else NOT_A_NUMBER)
-    return ReadCell(number)
-
-
-def _same_unit(word: str, expected: Expected) -> bool:
-    named = unit_named(word)
-    return named is not None and expected.unit is not None and named == unit_named(expected.unit)
+    return ReadCell(number * by)
 
 
 def _grouped(text: str, decimal: str) -> float | None:
     if not _forms(decimal).fullmatch(text):
-        return None
+        other = "," if decimal == "." else "."
+        if not re.fullmatch(rf"[+-]?\d*{re.escape(other)}(?:\d{{1,2}}|\d{{4,}})", text):
+            return None
+        decimal = other
     bare = re.sub(r"[ '’]", "", text).replace("." if decimal == "," else ",", "")
     number = float(bare.replace(decimal, "."))
     return number if isfinite(number) else None

@@ -25,6 +25,7 @@ class Expected:
     decimal: Literal[".", ","] = "."  # The decimal mark
     unit: str | None = None  # Unit of the numbers in the file, or None where the target has none
     factor: float = 1.0  # What turns that unit into the target's
+    teeth: str | None = None  # `universal` where teeth are numbered from 1 to 32
     date_order: str | None = None  # Order of day, month and year where the year does not come first
 
 

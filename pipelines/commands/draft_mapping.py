@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
+import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from pipelines.commands.options import add_json, say_json
 
 if TYPE_CHECKING:
-    import argparse
-
+    from pipelines.contract.contract import Contract
     from pipelines.contract.delivery import RawTable
+    from warehouse.measures.catalogue import Catalogue
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    parser.add_argument("file", type=Path, metavar="FILE", help="spreadsheet, CSV or Parquet file to propose it for")
+    parser.add_argument(
+        "files", nargs="+", type=Path, metavar="FILE", help="the file to propose it for; several that belong together"
+    )
     parser.add_argument("--out", type=Path, metavar="FILE.toml", help="write it there instead of printing it")
     parser.add_argument("--overwrite", action="store_true", help="replace the --out file if it is there")
+    said = "go on from an earlier mapping: only what is new is asked"
+    parser.add_argument("--from", dest="earlier", type=Path, metavar="EARLIER.toml", help=said)
+    said = "folder of remembered mappings (menton-data.mappings): go on from the one nearest to the file"
+    parser.add_argument("--remembered", type=Path, metavar="FOLDER", help=said)
     parser.add_argument("--own-measures", type=Path, metavar="FILE.toml", help="measures that you defined yourself")
     parser.add_argument("--sheet", help="name of the sheet of a workbook")
     parser.add_argument("--header-row", type=int, metavar="N", help="row of the headings, counted from 1")
+    add_json(parser)
     parser.set_defaults(run=run)
 
 
@@ -27,23 +37,65 @@ def run(args: argparse.Namespace) -> int:
     """Read the file, print or write the draft, and say what is left to do."""
     from pipelines.contract.contract import load_contract
     from pipelines.deidentify.shown_reading import read_shown
-    from pipelines.drafting import draft_mapping, draft_text, left_to_do
+    from pipelines.drafting import draft_data, draft_mapping, draft_text, left_to_do
+    from pipelines.interpreting.reshaping import put_together
     from pipelines.reading import ReadSettings
     from warehouse.measures.catalogue import CATALOGUE, load_own_measures
 
     _refuse_overwriting(args)
     catalogue = CATALOGUE.with_own(load_own_measures(args.own_measures)) if args.own_measures else CATALOGUE
-    tables = read_shown(args.file, ReadSettings(sheet=args.sheet, header_row=args.header_row))
-    raw = _widest(tables)
+    settings = ReadSettings(sheet=args.sheet, header_row=args.header_row)
+    tables = [table for path in args.files for table in read_shown(path, settings)]
     contract = load_contract()
-    draft = draft_mapping(raw, contract=contract, catalogue=catalogue)
+    earlier = _earlier(args.earlier or _nearest(args.remembered, tables))
+    together = earlier.get("file", {}).get("together") or _keys_of_one_case(tables, contract, catalogue)
+    raw = put_together(tables, together)[0] if together else max(tables, key=lambda table: table.frame.width)
+    draft = draft_mapping(raw, contract=contract, catalogue=catalogue, earlier=earlier, together=together)
+    if args.json:
+        say_json(draft_data(draft, raw, contract=contract))
+        return 0
     text = draft_text(draft, contract=contract)
     if args.out:
         args.out.write_text(text, encoding="utf-8", newline="\n")
     else:
         sys.stdout.write(text)
-    _tell(left_to_do(draft), args.out, raw, len(tables))
+    _tell(left_to_do(draft), args.out, raw, 1 if together else len(tables))
     return 0
+
+
+def _nearest(folder: Path | None, tables: list[RawTable]) -> Path | None:
+    from pipelines.ingest.remembered import nearest
+
+    return nearest(folder, {heading for table in tables for heading in table.frame.columns}) if folder else None
+
+
+def _earlier(path: Path | None) -> dict[str, Any]:
+    if path is None:
+        return {}
+    from pipelines.mapping.mapping_file import mapping_sections
+
+    return mapping_sections(path)
+
+
+def _keys_of_one_case(tables: list[RawTable], contract: Contract, catalogue: Catalogue) -> list[str]:
+    """Headings of the case number of sheets or files that belong together; none where they are of one shape.
+
+    Sheets of one shape are files of different years, unless their names name times.
+    """
+    from pipelines.drafting.names import WideNames
+    from pipelines.interpreting.reshaping import sheet_name
+
+    names = WideNames(contract, catalogue)
+    keys = {
+        place: next((one for one in table.frame.columns if names.match(one).names == ("case_id",)), None)
+        for place, table in enumerate(tables)
+    }
+    keyed = [place for place, key in keys.items() if key is not None]
+    shapes = {frozenset(tables[place].frame.columns) for place in keyed}
+    timed = all(names.names_a_time(sheet_name(tables[place])) for place in keyed)
+    if len(keyed) < 2 or (len(shapes) == 1 and not timed):
+        return []
+    return list(dict.fromkeys(str(keys[place]) for place in keyed))
 
 
 def _refuse_overwriting(args: argparse.Namespace) -> None:
@@ -54,14 +106,11 @@ def _refuse_overwriting(args: argparse.Namespace) -> None:
         raise RequestError(found, where=args.out.name, remedy="choose another name, or add --overwrite")
 
 
-def _widest(tables: list[RawTable]) -> RawTable:
-    """The table with the most columns: in a workbook of a practice that is the one with the cases."""
-    return max(tables, key=lambda raw: raw.frame.width)
-
-
 def _tell(todo: list[str], out: Path | None, raw: RawTable, n_tables: int) -> None:
     lines = [f"wrote {out.name}"] if out else []
     if n_tables > 1:
         lines.append(f"the file has {n_tables} sheets; this draft is for {raw.source.sheet}. Use --sheet for another")
+    hidden = [one.taken for one in raw.assumptions if one.about == "hidden columns"]
+    lines += [f"hidden columns are read like the others: {one}" for one in hidden]
     lines += ["left to do:", *(f"  - {one}" for one in todo)] if todo else ["nothing is left to decide"]
     sys.stderr.write("\n".join(lines) + "\n")

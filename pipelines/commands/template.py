@@ -18,6 +18,8 @@ def add(parser: argparse.ArgumentParser) -> None:
     layout = parser.add_mutually_exclusive_group()
     layout.add_argument("--wide", action="store_true", help="one sheet, one row a case (the default)")
     layout.add_argument("--tables", action="store_true", help="one sheet a table: cases, phases, visits, measurements")
+    layout.add_argument("--long", action="store_true", help="one row a measurement: case, time, measure, value")
+    layout.add_argument("--points", action="store_true", help="one row a point of a tracing")
     parser.add_argument("--overwrite", action="store_true", help="replace the file if it is already there")
     parser.set_defaults(run=run)
 
@@ -27,7 +29,10 @@ def run(args: argparse.Namespace) -> int:
     from pipelines.template.entries import table_sheets, wide_sheet
     from pipelines.template.workbook import write_template
 
-    sheets = table_sheets() if args.tables else (wide_sheet(),)
+    sheets = table_sheets() if args.tables or args.long or args.points else (wide_sheet(),)
+    if args.long or args.points:
+        wanted = ("cases", "landmarks") if args.points else ("cases", "phases", "visits", "measurements")
+        sheets = tuple(sheet for sheet in sheets if sheet.name in wanted)
     write_template(args.out, sheets, overwrite=args.overwrite)
     say(f"template written to {args.out}")
     say("Fill in one row a case below the example row; its sheet Read me says how, and what must never be entered.")

@@ -9,6 +9,7 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import Literal
 
+from pipelines.contract.words import written_in_cells
 from warehouse.errors import DefinitionError, near_names
 from warehouse.toml_files import structure
 
@@ -113,7 +114,14 @@ class Contract:
 def load_contract() -> Contract:
     """The contract shipped with the package."""
     data = tomllib.loads(files("pipelines.contract").joinpath("contract.toml").read_text(encoding="utf-8"))
-    codes = {name: [{"code": code, **body} for code, body in group.items()] for name, group in data["codes"].items()}
+    words = written_in_cells().aliases
+    codes = {
+        name: [
+            {"code": code, **body, "aliases": (*body.get("aliases", ()), *words.get(name, {}).get(code, ()))}
+            for code, body in group.items()
+        ]
+        for name, group in data["codes"].items()
+    }
     codes["tooth"] = [{"code": tooth, "label": f"tooth {tooth}"} for tooth in sorted(TOOTH_CODES)]
     contract: Contract = structure(Contract, {**data, "codes": codes}, where="contract.toml")
     return contract

@@ -12,7 +12,7 @@ from typing import Literal
 
 import polars as pl
 
-Layout = Literal["wide", "tabular", "points"]
+Layout = Literal["wide", "long", "tabular", "points"]
 
 PROBLEM_COLUMNS = ("table", "row", "column", "rule", "found")
 """Columns of a frame of problems: contract table, row in the file, column as the file names it, rule id, and

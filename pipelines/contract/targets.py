@@ -9,9 +9,18 @@ from dataclasses import dataclass, replace
 from pipelines.contract.contract import MAX_PHASES, ColumnType, Contract, ContractColumn
 from pipelines.contract.delivery import Layout
 from warehouse.errors import near_names
+from warehouse.measures.landmarks import ALIASES, LANDMARKS
 from warehouse.measures.measure import Measure
 
 MEASURE_CODES = "measure"
+
+IN_TURN = "phases_in_turn"
+"""Contract name of a column whose cells hold the appliances of all phases in order (``RPE then braces``)."""
+
+RULER = ("ruler_1", "ruler_2")
+"""Two points of a picture, no landmarks, whose distance the mapping states."""
+
+_WIDE_POINT = re.compile(r"([xy])_(.+)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,14 +53,24 @@ class Targets:
     ) -> None:
         self.layout = layout
         self.table = "landmarks" if layout == "points" else table
-        made = _wide(contract, measures) if layout == "wide" else _tabular(contract, str(self.table))
-        self._by_name = {target.name: target for target in made}
-        self._other_names = _date_spellings(contract) if layout == "wide" else {}
+        by_case = layout in ("wide", "long")
+        made = _wide(contract, measures) if by_case else _tabular(contract, str(self.table))
+        rows = _of_rows(contract, measures) if layout == "long" else ()
+        self._by_name: dict[str, Target] = {target.name: target for target in (*made, *rows)}
+        self._other_names = _other_names(contract) if by_case else {}
 
     def find(self, name: str) -> Target | None:
         """The target called ``name``, by its own or its other name, or None."""
         found = self._by_name.get(self._other_names.get(name, name))
-        return found or self._repeat(name)
+        return found or self._repeat(name) or self._point(name)
+
+    def _point(self, name: str) -> Target | None:
+        """``x_S`` and ``y_S`` of a file of points that has a column a coordinate."""
+        match = _WIDE_POINT.fullmatch(name) if self.layout == "points" else None
+        code = ALIASES.get(match[2], match[2]) if match else ""
+        if match is None or (code not in LANDMARKS and code not in RULER):
+            return None
+        return replace(self._by_name[match[1]], name=f"{match[1]}_{code}")
 
     def _repeat(self, name: str) -> Target | None:
         match = re.fullmatch(r"(.+)_repeat([2-9])", name, flags=re.ASCII)
@@ -81,8 +100,10 @@ def date_name(timepoint: str) -> str:
     return f"{timepoint}_date"
 
 
-def _date_spellings(contract: Contract) -> dict[str, str]:
-    return {f"date_{timepoint}": date_name(timepoint) for timepoint in contract.timepoints}
+def _other_names(contract: Contract) -> dict[str, str]:
+    return {f"date_{timepoint}": date_name(timepoint) for timepoint in contract.timepoints} | {
+        "age_start": "age_at_start"
+    }
 
 
 def _target(name: str, table: str, column: ContractColumn, *, required: bool = False) -> Target:
@@ -108,6 +129,7 @@ def _wide(contract: Contract, measures: Mapping[str, Measure]) -> Iterator[Targe
         for column in contract.table("phases").columns:
             if column.wide == "phase":
                 yield replace(_target(f"phase_{phase_no}_{column.name}", "phases", column), phase_no=phase_no)
+    yield replace(_target(IN_TURN, "phases", contract.table("phases").column("appliance_category")), field=IN_TURN)
     for measure in measures.values():
         for timepoint in contract.timepoints:
             yield _reading(measure, timepoint)
@@ -115,6 +137,8 @@ def _wide(contract: Contract, measures: Mapping[str, Measure]) -> Iterator[Targe
 
 def _at_timepoints(contract: Contract, column: ContractColumn) -> Iterator[Target]:
     for timepoint in contract.timepoints:
+        if column.name == "age" and timepoint == "start":
+            continue  # age_at_start is a column of cases
         if column.type != "date":
             yield replace(_target(f"{column.name}_{timepoint}", "visits", column), timepoint=timepoint)
         elif timepoint != "start":  # start_date is a column of cases
@@ -132,6 +156,18 @@ def _reading(measure: Measure, timepoint: str) -> Target:
         measure=True,
         whole=measure.integer_valued,
     )
+
+
+def _of_rows(contract: Contract, measures: Mapping[str, Measure]) -> Iterator[Target]:
+    """What the rows of a file of several rows a case add: the time, what was recorded then, a measure and its value."""
+    for column in contract.table("visits").columns:
+        if column.wide or column.name == "timepoint":
+            yield _target(column.name, "visits", column)
+    for column in contract.table("measurements").columns:
+        if column.name in ("measure", "value", "unit", "repeat_no"):
+            yield _target(column.name, "measurements", column)
+    for measure in measures.values():
+        yield replace(_reading(measure, ""), name=measure.code, timepoint=None)
 
 
 def _tabular(contract: Contract, table: str) -> Iterator[Target]:

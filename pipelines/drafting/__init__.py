@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from pipelines.drafting.draft import Draft, DraftLine, draft_mapping
-from pipelines.drafting.writing import draft_text, left_to_do
+from pipelines.drafting.writing import draft_data, draft_text, left_to_do
 
-__all__ = ["Draft", "DraftLine", "draft_mapping", "draft_text", "left_to_do"]
+__all__ = ["Draft", "DraftLine", "draft_data", "draft_mapping", "draft_text", "left_to_do"]

@@ -12,6 +12,7 @@ from pipelines.cells.understood import Expected, text_of
 from pipelines.contract.contract import Contract
 from pipelines.contract.targets import Target
 from pipelines.contract.units import factor, units_for
+from pipelines.contract.words import written_in_cells
 from pipelines.deidentify.refusing import content_reason
 from warehouse.measures.measure import Measure
 
@@ -113,4 +114,5 @@ def hint(cells: pl.Series, contract: Contract) -> str:
     if all(teeth_text(text) for text in texts):
         return "its cells hold tooth codes" if texts.len() > 1 else ""
     sexes = {spelling for code in contract.codes["sex"] for spelling in (code.code, *code.also, *code.aliases)}
+    sexes |= {letter for pair in written_in_cells().sexes for letter in pair}
     return "its cells hold codes of sex" if set(texts) <= sexes and texts.len() > 1 else ""

@@ -2,33 +2,37 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Literal
+from typing import Any, Literal, get_args
 
 import polars as pl
 
+from pipelines.cells.codes import teeth_text, universal_tooth
 from pipelines.cells.dates import order_of
 from pipelines.cells.numbers import decimal_of
-from pipelines.cells.understood import Expected
+from pipelines.cells.phases_in_turn import in_turn
+from pipelines.cells.understood import Expected, text_of
 from pipelines.contract.contract import Contract
 from pipelines.contract.delivery import Layout, RawTable
-from pipelines.contract.targets import Target, Targets
+from pipelines.contract.targets import IN_TURN, Target, Targets
 from pipelines.deidentify.headings import heading_reason, shown_headings
 from pipelines.deidentify.refusing import content_reason
-from pipelines.drafting.codes_seen import CodesSeen, alias_spellings, codes_seen
+from pipelines.drafting.axes import axes_seen
+from pipelines.drafting.codes_seen import CodesSeen, alias_spellings, codes_seen, teeth_spellings
 from pipelines.drafting.contents import doubt, hint
-from pipelines.drafting.names import NOTHING, Match, TabularNames, WideNames, has_t_zero, names_a_t_number
+from pipelines.drafting.names import NOTHING, Match, TabularNames, WideNames, coordinate, has_t_zero, names_a_t_number
 from pipelines.mapping.column_mapping import check_sources, missing_required, own_spellings
-from pipelines.mapping.trade_words import known_terms
+from pipelines.mapping.trade_words import known_terms, squeezed
 from pipelines.reading.cells import share_of_numbers
 from pipelines.reading.decimals import MIN_NUMBERS, SAMPLE_ROWS
 from warehouse.errors import BadFileError
 from warehouse.measures.measure import Measure
 
-Kind = Literal["mapped", "unsure", "identifying", "unknown", "withheld"]
+Kind = Literal["mapped", "unsure", "identifying", "ignored", "unknown", "withheld"]
 Order = Literal["dmy", "mdy", "unclear", ""]
 
 
@@ -37,8 +41,8 @@ class DraftLine:
     """One column of the file in a draft."""
 
     column: str  # Its heading; for `withheld` what is said instead of it
-    # `mapped`, `unsure` (left to the user), `identifying` (left out), `unknown`, or `withheld` where the heading
-    # looks like a name and is not repeated
+    # `mapped`, `unsure` (left to the user), `identifying` and `ignored` (left out), `unknown`, or `withheld` where the
+    # heading looks like a name and is not repeated
     kind: Kind
     names: tuple[str, ...] = ()  # Contract names it may go to, the likeliest first
     why: str = ""  # Why it is not mapped
@@ -53,13 +57,24 @@ class Draft:
     table: str | None  # Contract table of a tabular file
     decimal: str  # Decimal mark seen, or empty
     date_order: Order  # Order of dates seen; `unclear` where dates can be read both ways
+    settings: Mapping[str, object]  # Further settings of [file]: seen in the file, or those of an earlier mapping
     lines: tuple[DraftLine, ...]  # The columns in file order
-    codes: tuple[CodesSeen, ...]  # Codes seen in the coded columns that are mapped
+    codes: tuple[CodesSeen, ...]  # Spellings seen in the coded columns that are mapped
+    units: Mapping[str, str]  # Column -> unit
+    constants: Mapping[str, object]  # Contract name -> value for every row
     missing: tuple[Target, ...]  # Required contract names that no column fills
+    targets: Targets  # Every contract name of the layout
     notes: tuple[str, ...]  # Remarks on the file as a whole
 
 
-def draft_mapping(raw: RawTable, *, contract: Contract, catalogue: Mapping[str, Measure]) -> Draft:
+def draft_mapping(
+    raw: RawTable,
+    *,
+    contract: Contract,
+    catalogue: Mapping[str, Measure],
+    earlier: Mapping[str, Any] | None = None,
+    together: Sequence[str] = (),
+) -> Draft:
     """Propose a mapping for a file.
 
     Headings propose; cells only confirm or raise doubts. Whatever could mean two things is left to the user.
@@ -68,20 +83,35 @@ def draft_mapping(raw: RawTable, *, contract: Contract, catalogue: Mapping[str, 
         raw: The file as read.
         contract: The contract.
         catalogue: Measures, with those the practice added.
+        earlier: Sections of an earlier mapping: what it says of columns and spellings of this file stays as it is.
+        together: Headings of the case number, where the table was put together from several.
 
     Raises:
         BadFileError: The headings look like data: the file has no header row, or another one.
     """
-    return _Drafter(raw, contract, catalogue).draft()
+    return _Drafter(raw, contract, catalogue, earlier or {}, tuple(together)).draft()
 
 
 class _Drafter:
-    def __init__(self, raw: RawTable, contract: Contract, catalogue: Mapping[str, Measure]) -> None:
+    def __init__(
+        self,
+        raw: RawTable,
+        contract: Contract,
+        catalogue: Mapping[str, Measure],
+        earlier: Mapping[str, Any],
+        together: tuple[str, ...],
+    ) -> None:
         self.raw, self.contract, self.catalogue = raw, contract, catalogue
+        self.earlier = {name: dict(section) for name, section in earlier.items() if isinstance(section, Mapping)}
+        self.together = together
         self.shown = shown_headings(raw.frame.columns, known_terms(contract, catalogue))
         self._refuse_data_as_headings()
         self.layout, self.table = self._layout()
         self.targets = Targets(self.layout, self.table, contract=contract, measures=catalogue)
+        by_row = self.layout == "long" and self._has_times()
+        wide = WideNames(contract, catalogue, by_row=by_row)
+        self.wide_names = wide
+        self.names = wide if self.layout in ("wide", "long") else TabularNames(str(self.table), contract)
         self.decimal = self._decimal()
 
     def _refuse_data_as_headings(self) -> None:
@@ -92,11 +122,36 @@ class _Drafter:
             raise BadFileError(found, where=self.raw.source.name, expected="a row of headings", remedy=remedy)
 
     def _layout(self) -> tuple[Layout, str | None]:
-        for layout, table, telling in _TABULAR:
-            names = TabularNames(table, self.contract)
-            if telling <= {name for heading in self.raw.frame.columns for name in names.match(heading).names}:
-                return layout, table
+        stated = self.earlier.get("file", {})
+        if "layout" in stated or "table" in stated:
+            said = str(stated.get("layout") or ("points" if stated["table"] == "landmarks" else "tabular"))
+            layouts: tuple[Layout, ...] = get_args(Layout)
+            layout: Layout = next((one for one in layouts if one == said), "wide")
+            return layout, "landmarks" if layout == "points" else str(stated["table"]) if "table" in stated else None
+        points = [coordinate(heading) for heading in self.raw.frame.columns]
+        named = {name for heading in self.raw.frame.columns for name in self._tabular("landmarks", heading)}
+        if named >= {"landmark", "x", "y"} or sum(map(bool, points)) >= _FEWEST_COORDINATES:
+            return "points", "landmarks"
+        named = {name for heading in self.raw.frame.columns for name in self._tabular("measurements", heading)}
+        if self.together or ("timepoint" in named and not named >= {"measure", "value"} and self._has_times()):
+            return "long", None
+        if named >= {"timepoint", "measure", "value"}:
+            wide = WideNames(self.contract, self.catalogue)
+            cases = {name for heading in self.raw.frame.columns for name in wide.match(heading).names}
+            return ("long", None) if cases & {"sex", "age_at_start", "birth_date"} else ("tabular", "measurements")
         return "wide", None
+
+    def _tabular(self, table: str, heading: str) -> tuple[str, ...]:
+        return TabularNames(table, self.contract).match(heading).names
+
+    def _has_times(self) -> bool:
+        """Whether a column by its heading holds times, and holds several of them."""
+        known = alias_spellings(self.contract.codes["timepoint"])
+        for heading in self.raw.frame.columns:
+            if self._tabular("measurements", heading) == ("timepoint",):
+                times = {known.get(squeezed(text)) for text in text_of(self.raw.frame[heading]).drop_nulls().unique()}
+                return len(times - {None}) > 1
+        return False
 
     def _decimal(self) -> str:
         texts = self.raw.frame.select(pl.col(pl.String)).iter_columns()
@@ -106,17 +161,38 @@ class _Drafter:
     def draft(self) -> Draft:
         lines = self._without_clashes([self._line(heading) for heading in self.raw.frame.columns])
         mapped = {line.column: self._target(line.names[0]) for line in lines if line.kind == "mapped"}
+        constants = {**self._seen_constants(mapped), **self.earlier.get("constants", {})}
+        filled = [*mapped.values(), *filter(None, map(self.targets.find, constants))]
+        stated = self.earlier.get("file", {})
         return Draft(
             source=self.raw.source.name,
             layout=self.layout,
             table=self.table if self.layout == "tabular" else None,
-            decimal=self.decimal,
-            date_order=self._date_order(lines),
+            decimal=stated.get("decimal", self.decimal),
+            date_order=stated.get("date_order") or self._date_order(lines),
+            settings=self._settings(mapped, stated),
             lines=tuple(lines),
             codes=self._codes(mapped),
-            missing=tuple(missing_required(mapped.values(), self.targets)),
+            units={column: unit for column, unit in self.earlier.get("units", {}).items() if column in mapped},
+            constants=constants,
+            missing=tuple(missing_required(filled, self.targets)),
+            targets=self.targets,
             notes=tuple(self._notes(list(mapped.values()))),
         )
+
+    def _settings(self, mapped: Mapping[str, Target], stated: Mapping[str, Any]) -> dict[str, object]:
+        found: dict[str, object] = {"together": list(self.together)} if self.together else {}
+        if any(_is_universal(self.raw.frame[column]) for column, target in mapped.items() if target.type == "codes"):
+            found["teeth"] = "universal"
+        told = ("layout", "table", "decimal", "date_order")
+        return found | {name: value for name, value in stated.items() if name not in told}
+
+    def _seen_constants(self, mapped: Mapping[str, Target]) -> dict[str, object]:
+        if self.layout != "points":
+            return {}
+        columns = {target.name: self.raw.frame[column] for column, target in mapped.items()}
+        seen = axes_seen(columns, "," if self.decimal == "," else ".")
+        return {name: value for name, value in seen.items() if name not in columns}
 
     def _target(self, name: str) -> Target:
         target = self.targets.find(name)
@@ -125,9 +201,20 @@ class _Drafter:
         return target
 
     def _line(self, heading: str) -> DraftLine:
+        stated = self.earlier.get("columns", {}).get(heading)
+        if stated is not None and stated in self.targets:
+            return DraftLine(heading, "mapped", (self._target(stated).name,))
+        if heading in self.earlier.get("ignored", {}):
+            return DraftLine(heading, "ignored", why=str(self.earlier["ignored"][heading]))
         if not self.shown[heading].startswith('"'):
             return DraftLine(self.shown[heading], "withheld", why="repeat the heading yourself")
+        if heading in self.together:
+            return DraftLine(heading, "mapped", ("case_id",))
         match = self._match(heading)
+        if self.layout == "long" and match.names == ("age_at_start",) and self._varies(heading):
+            match = Match(("age",))
+        if match.names == ("phase_1_appliance_category",) and self._in_turn(heading):
+            match = Match((IN_TURN,))
         if match.sure:
             why = self._doubt(heading, match.names[0])
             return DraftLine(heading, "unsure" if why else "mapped", match.names, why)
@@ -136,13 +223,20 @@ class _Drafter:
         return self._unmatched(heading)
 
     def _match(self, heading: str) -> Match:
-        match = self._names().match(heading, t_numbers_unclear=has_t_zero(self.raw.frame.columns))
+        match = self.names.match(heading, t_numbers_unclear=has_t_zero(self.raw.frame.columns))
         return Match(tuple(name for name in match.names if name in self.targets), match.why) if match.names else NOTHING
 
-    def _names(self) -> WideNames | TabularNames:
-        if self.layout == "wide":
-            return WideNames(self.contract, self.catalogue)
-        return TabularNames(str(self.table), self.contract)
+    def _varies(self, heading: str) -> bool:
+        """Whether most cases of several rows have several values in a column."""
+        case = next((one for one in self.raw.frame.columns if self._match(one).names == ("case_id",)), None)
+        if case is None:
+            return False
+        several = self.raw.frame.group_by(case).agg(pl.len().alias("n"), pl.col(heading).drop_nulls().n_unique())
+        several = several.filter(pl.col("n") > 1)
+        return bool(several.height and (several[heading] > 1).sum() * 2 > several.height)
+
+    def _in_turn(self, heading: str) -> bool:
+        return any(len(in_turn(text)) > 1 for text in text_of(self.raw.frame[heading]).drop_nulls().unique())
 
     def _unmatched(self, heading: str) -> DraftLine:
         reason = heading_reason(heading)
@@ -158,13 +252,18 @@ class _Drafter:
         return DraftLine(heading, "unknown", why=said)
 
     def _doubt(self, heading: str, name: str) -> str:
+        if self.layout == "long" and name == "case_id":
+            return ""
         expected = self._expected(heading, self._target(name))
         return doubt(self.raw.frame[heading], expected, contract=self.contract, measures=self.catalogue)
 
     def _expected(self, heading: str, target: Target) -> Expected:
         spellings = dict(own_spellings(target, contract=self.contract, measures=self.catalogue))
-        if target.type == "code" and target.codes in self.contract.codes:
-            spellings = alias_spellings(self.contract.codes[str(target.codes)]) | spellings
+        if target.type == "codes" or (target.type == "code" and target.codes in self.contract.codes):
+            coded = self.contract.codes[str(target.codes)] if target.type == "code" else ()
+            known = alias_spellings(coded) if coded else teeth_spellings()
+            texts = text_of(self.raw.frame[heading]).drop_nulls().unique().str.to_lowercase()
+            spellings |= {" ".join(t.split()): known[key] for t in texts if (key := squeezed(t)) in known}
         order = order_of(self.raw.frame[heading]) if target.type == "date" else ""
         return Expected(
             target=target,
@@ -174,6 +273,7 @@ class _Drafter:
             decimal="," if self.decimal == "," else ".",
             unit=target.unit,
             date_order="mdy" if order == "mdy" else "dmy",
+            teeth="universal" if target.type == "codes" and _is_universal(self.raw.frame[heading]) else None,
         )
 
     def _without_clashes(self, lines: list[DraftLine]) -> list[DraftLine]:
@@ -190,7 +290,7 @@ class _Drafter:
         orders = {
             order_of(self.raw.frame[line.column])
             for line in lines
-            if line.kind in ("mapped", "unsure") and self._target(line.names[0]).type == "date"
+            if line.kind in ("mapped", "unsure") and line.names and self._target(line.names[0]).type == "date"
         } - {"none needed"}
         if not orders:
             return ""
@@ -202,30 +302,42 @@ class _Drafter:
     def _codes(self, mapped: Mapping[str, Target]) -> tuple[CodesSeen, ...]:
         sections: dict[str, CodesSeen] = {}
         for column, target in mapped.items():
-            if target.type not in ("code", "codes") or (
-                target.type == "code" and target.codes not in self.contract.codes
-            ):
+            if target.type not in ("code", "codes"):
                 continue
-            seen = codes_seen(self.raw.frame[column], self.raw.rows, target, contract=self.contract)
+            stated = {
+                " ".join(text.lower().split()): str(code)
+                for section in (target.codes, target.field, target.name, column)
+                for text, code in self.earlier.get("codes", {}).get(section, {}).items()
+            }
+            seen = codes_seen(
+                self.raw.frame[column],
+                self.raw.rows,
+                target,
+                contract=self.contract,
+                names=self.wide_names,
+                stated=stated,
+            )
             sections[seen.section] = _joined(sections[seen.section], seen) if seen.section in sections else seen
         return tuple(sections.values())
 
-    def _notes(self, mapped: Sequence[Target]) -> list[str]:
-        notes = [f"{name}: {found}; {remedy}" for name, found, remedy in check_sources(mapped)]
-        times = TabularNames("measurements", self.contract)
-        per_visit = any(times.match(heading).names == ("timepoint",) for heading in self.raw.frame.columns)
-        if self.layout == "wide" and per_visit:
-            notes.append(
-                "the file seems to have one row a visit; export one row a case with the times side by side, "
-                "or one row a reading with the columns timepoint, measure and value"
-            )
-        return notes
+    def _notes(self, mapped: Sequence[Target]) -> Iterator[str]:
+        for name, found, remedy in check_sources(mapped):
+            yield f"{name}: {found}; {remedy}"
+        gone = [heading for heading in self.earlier.get("columns", {}) if heading not in self.raw.frame.columns]
+        if gone:
+            yield f"the earlier mapping names columns that this file has not: {', '.join(gone)}"
 
 
-_TABULAR: tuple[tuple[Layout, str, frozenset[str]], ...] = (
-    ("points", "landmarks", frozenset({"landmark", "x", "y"})),
-    ("tabular", "measurements", frozenset({"timepoint", "measure", "value"})),
-)
+_FEWEST_COORDINATES = 6
+"""Columns of coordinates from which on a file is taken for one of points."""
+
+_TOOTH = re.compile(r"#?\d+")
+
+
+def _is_universal(cells: pl.Series) -> bool:
+    """Whether teeth are numbered from 1 to 32: all numbers fit, and not all are codes of ISO 3950."""
+    numbers = {part for text in text_of(cells).drop_nulls().unique() for part in _TOOTH.findall(text)}
+    return bool(numbers) and all(map(universal_tooth, numbers)) and not all(map(teeth_text, numbers))
 
 
 def _looks_like_data(shown: str) -> bool:
@@ -233,9 +345,5 @@ def _looks_like_data(shown: str) -> bool:
 
 
 def _joined(first: CodesSeen, second: CodesSeen) -> CodesSeen:
-    return replace(
-        first,
-        understood=tuple(dict.fromkeys((*first.understood, *second.understood))),
-        proposed={**first.proposed, **second.proposed},
-        unknown=(*first.unknown, *second.unknown),
-    )
+    known = {one.text for one in first.spellings}
+    return replace(first, spellings=(*first.spellings, *(one for one in second.spellings if one.text not in known)))

@@ -7,8 +7,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from pipelines.contract.contract import Contract, ContractColumn
-from pipelines.contract.targets import Targets, date_name
+from pipelines.contract.targets import RULER, Targets, date_name
 from pipelines.mapping.trade_words import squeezed, trade_terms, words_of
+from warehouse.measures.landmarks import ALIASES, LANDMARKS
 from warehouse.measures.measure import Measure
 
 _T_NUMBER = re.compile(r"t[0-9]")
@@ -30,6 +31,9 @@ class Match:
 
 NOTHING = Match()
 
+_OF_ROWS = ("timepoint", "measure", "value", "unit", "repeat_no")
+_COORDINATE = re.compile(r"(?:([xyXY])[ _.\-]?(.+?)|(.+?)[ _.\-]?([xyXY]))")
+
 
 @dataclass(frozen=True, slots=True)
 class _Heading:
@@ -42,16 +46,18 @@ class _Heading:
 
 
 class WideNames:
-    """Matches headings of a file of one row a case.
+    """Matches headings of a file of one row a case, or of several rows a case.
 
     Args:
         contract: The contract.
         measures: Catalogue of measures, with those the practice added.
+        by_row: Whether a row states its time, so that headings need not.
     """
 
-    def __init__(self, contract: Contract, measures: Mapping[str, Measure]) -> None:
-        self._measures, self._timepoints = measures, contract.timepoints
-        self._targets = Targets("wide", None, contract=contract, measures=measures)
+    def __init__(self, contract: Contract, measures: Mapping[str, Measure], *, by_row: bool = False) -> None:
+        self._measures, self._timepoints, self._by_row = measures, contract.timepoints, by_row
+        self._targets = Targets("long" if by_row else "wide", None, contract=contract, measures=measures)
+        self._of_rows = {squeezed(w): name for name in _OF_ROWS for w in (name, *trade_terms().tabular.get(name, ()))}
         self._columns = _column_index(contract)
         self._codes = _measure_index(measures)
         self._shared = {squeezed(word): shared for shared in trade_terms().ambiguous for word in shared.words}
@@ -67,10 +73,25 @@ class WideNames:
         target = self._targets.find("_".join(heading.lower().split()))
         if target is not None:
             return Match((target.name,))
+        if self._by_row and squeezed(heading) in self._of_rows:
+            return Match((self._of_rows[squeezed(heading)],))
         found = self._whole(heading) or self._taken_apart(heading)
         if found.sure and t_numbers_unclear and _KNOWN_T.intersection(words_of(heading)):
             return Match(self._other_times(found.names[0]), "the file has a T0, so T1 and T2 may be other times")
         return found
+
+    def names_a_time(self, text: str) -> bool:
+        """Whether a text, such as the name of a sheet, names one time of records."""
+        return len(self._times(_uncompounded(words_of(text)))[0]) == 1
+
+    def measures_named(self, text: str) -> tuple[tuple[str, ...], str]:
+        """The measures that a cell may name, and why it is not certain which; no measures where it names none."""
+        for key in _keys(tuple(words_of(text))):
+            if key in self._shared:
+                return self._shared[key].measures, self._shared[key].why
+            if key in self._codes:
+                return (self._codes[key],), ""
+        return (), ""
 
     def _whole(self, heading: str) -> Match | None:
         """A heading that as a whole is a word for a column of cases, such as ``Age at start``."""
@@ -79,7 +100,7 @@ class WideNames:
 
     def _taken_apart(self, heading: str) -> Match:
         parts = self._parts(heading)
-        if not parts.rest and len(parts.times) == 1:
+        if not parts.rest and len(parts.times) == 1 and not self._by_row:
             return self._only_a_time(parts.times[0])
         for key in _keys(parts.rest):
             found = self._meaning(key, parts)
@@ -132,19 +153,22 @@ class WideNames:
 
     def _measure(self, code: str, parts: _Heading) -> Match:
         names = self._at_times((code,), parts)
-        why = _why_time(parts)
+        why = self._why_time(parts)
         unit = self._measures[code].unit
         if not why and parts.unit and parts.unit != unit:
             why = f"the heading says {parts.unit}, the measure is kept in {unit}"
         return Match(names, why)
 
     def _at_times(self, codes: Iterable[str], parts: _Heading) -> tuple[str, ...]:
+        if self._by_row and not parts.times:
+            return tuple(codes)
         return tuple(f"{code}_{timepoint}" for timepoint in parts.times or ("start", "finish") for code in codes)
 
     def _column(self, columns: Sequence[tuple[str, ContractColumn]], parts: _Heading) -> Match:
         found = [self._column_names(table, column, parts) for table, column in columns]
-        names = tuple(name for match in found for name in match.names)
-        if len(found) == 1:
+        found = [match for match in found if match.names]
+        names = tuple(dict.fromkeys(name for match in found for name in match.names))
+        if len(names) == 1 or len(found) == 1:
             return found[0]
         return Match(names, "several columns of the contract may be meant") if names else NOTHING
 
@@ -154,9 +178,16 @@ class WideNames:
         if table == "phases":
             why = "it is not stated which phase is meant" if parts.times else ""
             return Match((f"phase_{parts.number or 1}_{column.name}",), why)
+        if self._by_row and not parts.times:
+            return Match((column.name,))
         times = parts.times or self._timepoints
+        if column.name == "age" and not parts.times:
+            return NOTHING
         names = tuple(date_name(one) if column.type == "date" else f"{column.name}_{one}" for one in times)
-        return Match(names, _why_time(parts))
+        return Match(tuple(one.name for one in map(self._targets.find, names) if one), self._why_time(parts))
+
+    def _why_time(self, parts: _Heading) -> str:
+        return "" if self._by_row and not parts.times and parts.number is None else _why_time(parts)
 
     def _other_times(self, name: str) -> tuple[str, ...]:
         target = self._targets.find(name)
@@ -248,6 +279,7 @@ class TabularNames:
 
     def __init__(self, table: str, contract: Contract) -> None:
         more = {**trade_terms().columns, **trade_terms().tabular}
+        self._is_points = table == "landmarks"
         self._index = {
             squeezed(word): column.name
             for column in contract.table(table).columns
@@ -256,8 +288,20 @@ class TabularNames:
 
     def match(self, heading: str, *, t_numbers_unclear: bool = False) -> Match:
         """What a heading may mean; times are cells here, so T-numbers do not matter."""
-        name = self._index.get(squeezed(heading))
+        name = self._index.get(squeezed(heading)) or (coordinate(heading) if self._is_points else "")
         return Match((name,)) if name else NOTHING
+
+
+def coordinate(heading: str) -> str:
+    """``x_S`` for a column of the horizontal places of sella, however it is written (``S x``, ``S_X``); else empty."""
+    match = _COORDINATE.fullmatch(heading.strip())
+    axis, point = ((match[1] or match[4]).lower(), match[2] or match[3]) if match else ("", "")
+    point = ALIASES.get(point, point)
+    ruler = next((code for code, words in _RULERS.items() if squeezed(point) in words), "")
+    return f"{axis}_{ruler or point}" if axis and (ruler or point in LANDMARKS) else ""
+
+
+_RULERS = {one: tuple(f"{word}{one[-1]}" for word in trade_terms().ruler) for one in RULER}
 
 
 def _case_terms(name: str, contract: Contract) -> tuple[str, ...]:

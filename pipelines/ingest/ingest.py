@@ -22,7 +22,9 @@ from pipelines.ingest.doubts import doubt_of_cases, doubt_of_practice
 from pipelines.ingest.loading import LoadRecord, earlier_load, load, request_hash
 from pipelines.ingest.own_numbers import key_file_beside, knowing
 from pipelines.ingest.quarantine import corrected, name_cases
+from pipelines.ingest.remembered import recalled, remember, remembered_beside
 from pipelines.interpreting import interpret
+from pipelines.interpreting.reshaping import put_together
 from pipelines.mapping import ColumnMapping, check_columns, identity_mapping, load_mapping
 from pipelines.points.film_size import with_size_notes
 from pipelines.points.stored_records import records_measured_otherwise, stored_points, stored_visits
@@ -77,6 +79,7 @@ class Outcome:
     checked: tuple[Sorted, ...]
     measures: Mapping[str, Measure]
     n_alike: int  # New cases that agree in everything with one stored under another number
+    recalled: Path | None = None  # The mapping that was remembered and read by
 
 
 def ingest(request: Request) -> Outcome:
@@ -91,12 +94,31 @@ def ingest(request: Request) -> Outcome:
     """
     # nothing is made or changed before every file has been read and mapped
     catalogues = _catalogues(request)
-    mapped = _mapped(request, catalogues.measures)
+    request, is_recalled = _with_remembered(request)
+    mapped, headings = _mapped(request, catalogues.measures)
     if request.practice is not None:
         check_practice(request.practice, where="practice")
     practice = request.practice or mapped[0].mapping.settings.practice or DEFAULT_PRACTICE
     with open_store(request.warehouse, create=True, key=request.encryption_key) as store:
-        return _Ingest(request, catalogues, store, practice).carry_out(mapped)
+        outcome = _Ingest(request, catalogues, store, practice).carry_out(mapped)
+    if request.mapping and not is_recalled:
+        remember(request.warehouse, practice, headings, request.mapping)
+    return replace(outcome, recalled=request.mapping if is_recalled else None)
+
+
+def _with_remembered(request: Request) -> tuple[Request, bool]:
+    """The request with the mapping that loaded files of the same headings before, where none is given."""
+    if request.mapping or not remembered_beside(request.warehouse).exists():
+        return request, False
+    tables = [table for path in discover_shown(request.paths) for table in read_shown(path)]
+    found = recalled(request.warehouse, request.practice, _headings(tables))
+    if found is None:
+        return request, False
+    return replace(request, mapping=found, practice=request.practice or found.stem.rsplit("-", 1)[0]), True
+
+
+def _headings(tables: Sequence[RawTable]) -> list[str]:
+    return sorted({heading for table in tables for heading in table.frame.columns})
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,8 +139,11 @@ def _catalogues(request: Request) -> Catalogues:
         return in_force(store)
 
 
-def _mapped(request: Request, measures: Mapping[str, Measure]) -> list[_Mapped]:
-    """The tables of all files with the mapping stated or by contract names; it must cover every column of each."""
+def _mapped(request: Request, measures: Mapping[str, Measure]) -> tuple[list[_Mapped], list[str]]:
+    """The tables of all files with the mapping stated or by contract names, and their headings as given.
+
+    The mapping must cover every column of each.
+    """
     contract = load_contract()
     stated = load_mapping(request.mapping, contract=contract, catalogue=measures) if request.mapping else None
     settings = stated.settings.read_settings() if stated else ReadSettings()
@@ -128,12 +153,15 @@ def _mapped(request: Request, measures: Mapping[str, Measure]) -> list[_Mapped]:
     for path in discover_shown(request.paths, named):
         request.progress(f"reading {shown_file_name(path.name, named)}")
         raw += read_shown(path, settings, named)
+    headings = _headings(raw)
+    if stated:
+        raw = put_together(raw, stated.settings.together)
     mapped = []
     for table, origin in map(corrected, raw):
         mapping = stated or identity_mapping(table.frame.columns, contract=contract, catalogue=measures)
         check_columns(table, mapping, contract=contract, catalogue=measures)
         mapped.append(_Mapped(table, mapping, origin=origin))
-    return mapped
+    return mapped, headings
 
 
 class _Ingest:
@@ -204,7 +232,7 @@ class _Ingest:
             else:
                 fresh.append(hashed)
         settings = [one.mapping.settings for one in fresh]
-        new_visits = any(one.layout == "wide" or one.table == "visits" for one in settings)
+        new_visits = any(one.layout in ("wide", "long") or one.table == "visits" for one in settings)
         again = [one for one, _ in known if new_visits and one.mapping.settings.layout == "points"]
         anew = {one.hashed for one in again}
         return [*fresh, *again], [

@@ -49,6 +49,11 @@ def derive(rows: pl.Series, read: Mapping[str, Understood], mapping: ColumnMappi
             if target.timepoint and target.name == date_name(target.timepoint):
                 name = f"months_from_start_{target.timepoint}"
                 derived.values[name] = _months(derived, target.name, start)
+    for name in [name for name in derived.values if name.startswith("age_") and name != "age_at_start"]:
+        aged = ((derived.values.pop(name) - derived.values["age_at_start"]) * 12).round(2)
+        months = f"months_from_start_{name.removeprefix('age_')}"
+        stated = derived.values.get(months)
+        derived.values[months] = aged if stated is None else stated.zip_with(stated.is_not_null(), aged)
     _cap_age(derived)
     return derived
 

@@ -20,7 +20,8 @@ from pipelines.deidentify.refusing import PLURALS
 from pipelines.interpreting.columns import BadCells, problem_frame, read_columns
 from pipelines.interpreting.derived import DerivedValue, derive
 from pipelines.interpreting.plan import make_plan
-from pipelines.interpreting.tabular import tabular_table
+from pipelines.interpreting.reshaping import reshaped, without_doubles
+from pipelines.interpreting.tabular import POINTS, tabular_table
 from pipelines.interpreting.wide import wide_tables
 from pipelines.mapping.column_mapping import ColumnMapping
 from pipelines.mapping.file_columns import check_columns
@@ -161,6 +162,8 @@ def interpret(
     """
     check_practice(practice, where="practice")
     check_columns(raw, mapping, contract=contract, catalogue=catalogue)
+    shaped = reshaped(without_doubles(raw), mapping, contract=contract, catalogue=catalogue)
+    raw, mapping = shaped.raw, shaped.mapping
     plan = make_plan(raw, mapping, contract=contract, catalogue=catalogue, today=today or date.today())
     read = read_columns(raw, mapping, plan, practice=practice, keyer=keyer)
     refuse_identifying(raw, mapping, read)
@@ -170,12 +173,13 @@ def interpret(
         tables = wide_tables(derived, mapping, contract=contract, catalogue=catalogue)
     else:
         tables, more_bad = tabular_table(derived, mapping, contract=contract, catalogue=catalogue)
-    bad = [*((name, one.bad) for name, one in read.items()), *derived.bad, *more_bad]
+    bad = [*shaped.bad, *((name, one.bad) for name, one in read.items()), *derived.bad, *more_bad]
+    n_ruler = raw.frame.height - tables[POINTS].height if mapping.settings.layout == "points" else 0
     return Delivery(
         source=raw.source,
         layout=mapping.settings.layout,
         practice=practice,
-        n_read=raw.frame.height,
+        n_read=raw.frame.height - n_ruler,
         tables=tables,
         columns={target.name: column for column, target in mapping.columns.items()},
         problems=problem_frame(bad, raw.rows, mapping, contract=contract),

@@ -9,11 +9,13 @@ import polars as pl
 from pipelines.cells.understood import bad_cells
 from pipelines.contract.cell_rules import NOT_WHOLE, UNIT_DOES_NOT_FIT
 from pipelines.contract.contract import Contract
+from pipelines.contract.targets import RULER
 from pipelines.contract.units import all_units, factor, unit_named
 from pipelines.interpreting.columns import BadCells, constant_column
 from pipelines.interpreting.derived import DerivedValue, months_from
 from pipelines.interpreting.wide import dtype_of, kept_columns
 from pipelines.mapping.column_mapping import ColumnMapping
+from warehouse.errors import MappingError
 from warehouse.measures.measure import Measure
 
 
@@ -48,11 +50,46 @@ def tabular_table(
         given = pl.col(column.name) if column.name in columns else pl.lit(None)
         value = given.cast(dtype_of(column))
         values.append((value if column.default is None else value.fill_null(column.default)).alias(column.name))
-    return {table: frame.select("row", *values)}, bad
+    made = frame.select("row", *values)
+    return {table: _by_ruler(made, mapping.settings.ruler_mm) if table == POINTS else made}, bad
+
+
+POINTS = "landmarks"
+_PICTURE = ["case_id", "timepoint", "view", "examiner", "repeat_no"]
+
+
+def _by_ruler(points: pl.DataFrame, ruler_mm: float | None) -> pl.DataFrame:
+    """The points in millimetres by the ruler of their picture, where it has one; its ends are no landmarks and go.
+
+    Raises:
+        MappingError: There is a ruler, and its length is not stated.
+    """
+    ends = points.filter(pl.col("landmark").is_in(RULER))
+    if ends.is_empty():
+        return points
+    if ruler_mm is None:
+        found = "the pictures hold a ruler, and its length is not stated"
+        raise MappingError(found, where="[file] ruler_mm", expected="its length in mm", remedy="say ruler_mm = 45.0")
+    first, second = (ends.filter(pl.col("landmark") == one).unique(_PICTURE).drop("row") for one in RULER)
+    both = first.join(second, on=_PICTURE, suffix="_2")
+    length = ((pl.col("x") - pl.col("x_2")) ** 2 + (pl.col("y") - pl.col("y_2")) ** 2).sqrt()
+    scales = both.select(*_PICTURE, (ruler_mm / length).alias("scale")).filter(pl.col("scale").is_finite())
+    joined = points.filter(~pl.col("landmark").is_in(RULER)).join(
+        scales, on=_PICTURE, how="left", maintain_order="left"
+    )
+    scaled = pl.col("scale").fill_null(1.0)
+    unit = pl.when(pl.col("scale").is_null()).then(pl.col("unit")).otherwise(pl.lit("mm"))
+    return joined.with_columns(pl.col("x") * scaled, pl.col("y") * scaled, unit.alias("unit")).drop("scale")
 
 
 def _add_months(columns: dict[str, pl.Series], derived: DerivedValue) -> None:
-    """Months of each visit from the start visit of the same case, where the file gives dates."""
+    """Months of each visit from the start visit of the same case, where the file gives dates or ages."""
+    ages = columns.pop("age", None)
+    if ages is not None:
+        aged = pl.DataFrame({"case": columns["case_id"], "timepoint": columns["timepoint"], "age": ages})
+        first = aged.filter(pl.col("timepoint") == "start").unique("case").select("case", start="age")
+        joined = aged.join(first, on="case", how="left", maintain_order="left")
+        columns["months_from_start"] = ((joined["age"] - joined["start"]) * 12).round(2)
     dates = columns.pop("date", None)
     if dates is None:
         return

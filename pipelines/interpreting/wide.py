@@ -10,7 +10,7 @@ from pipelines.contract.contract import Contract, ContractColumn
 from pipelines.contract.targets import Target
 from pipelines.interpreting.columns import constant_column
 from pipelines.interpreting.derived import DerivedValue
-from pipelines.mapping.column_mapping import ColumnMapping
+from pipelines.mapping.column_mapping import BY_FINISH, ColumnMapping
 from warehouse.measures.measure import Measure
 
 FIRST_EXAMINER = "E1"
@@ -56,12 +56,28 @@ class _Wide:
         self.frame, self.contract = frame, contract
         self.targets = mapping.targets()
         self.constants = set(mapping.constants)
+        stated = mapping.constants.get("status")
+        self.by_finish = stated is not None and stated.value == BY_FINISH
         used = {target.field for target in self.targets if target.measure}
         self.measures = [code for code in measure_order if code in used]
 
     def cases(self) -> pl.DataFrame:
         kept = kept_columns(self.contract, "cases")
+        if self.by_finish:
+            self.frame = self.frame.with_columns(status=self._status())
         return self.frame.select("row", *(self._value(column, column.name) for column in kept))
+
+    def _status(self) -> pl.Expr:
+        """Finished where a finish date or a finish record stands, still in treatment elsewhere."""
+        at_finish = [target for target in self.targets if target.timepoint == "finish"]
+        names = [
+            "months_from_start_finish" if one.type == "date" or one.field == "age" else one.name for one in at_finish
+        ]
+        taken = "records_taken_finish"
+        stands = self._any(name for name in names if name != taken)
+        if taken in self.frame.columns:
+            stands = stands | (pl.col(taken) == "yes").fill_null(value=False)
+        return pl.when(stands).then(pl.lit("finished")).otherwise(pl.lit("in_treatment"))
 
     def phases(self) -> pl.DataFrame:
         numbers = sorted({target.phase_no for target in self.targets if target.phase_no is not None})
@@ -87,7 +103,10 @@ class _Wide:
 
     def _visit(self, timepoint: str) -> pl.DataFrame:
         mine = [target for target in self.targets if target.timepoint == timepoint]
-        names = [f"months_from_start_{timepoint}" if target.type == "date" else target.name for target in mine]
+        names = [
+            f"months_from_start_{timepoint}" if target.type == "date" or target.field == "age" else target.name
+            for target in mine
+        ]
         measured = self._any(target.name for target in mine if target.measure)
         columns = [
             self._visit_value(column, timepoint, measured)

@@ -9,7 +9,7 @@ from pipelines.cells.codes import teeth_text
 from pipelines.cells.reading import PSEUDONYM_FIELDS
 from pipelines.cells.understood import tidy
 from pipelines.contract.contract import Contract
-from pipelines.contract.targets import MEASURE_CODES, Target, Targets
+from pipelines.contract.targets import MEASURE_CODES, RULER, Target, Targets
 from pipelines.contract.units import all_units, unit_named
 from pipelines.deidentify.pseudonyms import PSEUDONYM_IN_WORDS, is_pseudonym
 from pipelines.deidentify.redaction import redact
@@ -110,9 +110,9 @@ class CodeSections:
 _EXPECTED = {
     "clinician": PSEUDONYM_IN_WORDS,
     "examiner": PSEUDONYM_IN_WORDS,
-    "landmark": f"one of {', '.join(LANDMARKS)}",
+    "landmark": f"one of {', '.join((*LANDMARKS, *RULER))}",
     "unit": f"one of {', '.join(all_units())}",
-    "codes": "tooth codes with spaces between them, or none",
+    "codes": "tooth codes with spaces between them, none, or pattern not known",
     "number": 'the empty text "", for a spelling that means "not known"',
     "integer": 'the empty text "", for a spelling that means "not known"',
     "quarter": 'the empty text "", for a spelling that means "not known"',
@@ -128,5 +128,5 @@ def _other_code(text: str, target: Target) -> str | None:
     if target.field in PSEUDONYM_FIELDS:
         return text.upper() if is_pseudonym(text) else None
     if target.field == "landmark":
-        return text if text in LANDMARKS else None
+        return text if text in (*LANDMARKS, *RULER) else None
     return unit_named(text) if target.field == "unit" and target.type == "text" else None

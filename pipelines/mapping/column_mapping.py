@@ -17,6 +17,8 @@ _LEAVE_OUT = "map one of them and put the other in [ignored]"
 def missing_required(filled: Iterable[Target], targets: Targets) -> list[Target]:
     """The required targets that nothing fills."""
     names = {target.name for target in filled}
+    if targets.layout == "points" and any(name.startswith("x_") for name in names):
+        names |= {"landmark", "x", "y"}  # a column a coordinate
     return [target for target in targets.required() if target.name not in names]
 
 
@@ -35,6 +37,9 @@ def check_sources(filled: Sequence[Target]) -> Iterator[tuple[str, str, str]]:
         remedy = "map the date of the start records as start_date, or give age_at_start"
         yield "birth_date", "a date of birth is turned into an age by start_date, and nothing goes to that", remedy
     for target in filled:
+        if target.field == "age" and target.timepoint and not {"age_at_start", "birth_date"} & names:
+            found = "this age is turned into months by the age at start, and nothing goes to that"
+            yield target.name, found, "map the age at start as age_at_start"
         if target.type == "date" and target.table == "visits":
             yield from _visit_date(target, names)
 
@@ -95,6 +100,9 @@ def _layout(
     only_cases = all(target is None or target.table == "cases" for target in map(wide.find, headings))
     return ("tabular", "cases") if only_cases and any(map(wide.find, headings)) else ("wide", None)
 
+
+BY_FINISH = "by finish"
+"""Constant for status: finished where a finish date or a finish record stands, still in treatment elsewhere."""
 
 CONTRACT_NAMES = "contract names"
 """Origin of a mapping that no file states: the columns carry the contract's names."""

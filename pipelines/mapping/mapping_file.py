@@ -18,7 +18,14 @@ from pipelines.contract.targets import Target, Targets
 from pipelines.contract.units import all_units, factor, unit_named, units_for
 from pipelines.deidentify.file_names import shown_file_name
 from pipelines.mapping.code_sections import CodeSections
-from pipelines.mapping.column_mapping import ColumnMapping, Constant, check_sources, missing_required, own_spellings
+from pipelines.mapping.column_mapping import (
+    BY_FINISH,
+    ColumnMapping,
+    Constant,
+    check_sources,
+    missing_required,
+    own_spellings,
+)
 from pipelines.mapping.settings import Faults, FileSettings, parse_settings
 from warehouse.errors import MappingError, near_names
 from warehouse.measures.measure import Measure
@@ -75,6 +82,15 @@ def load_settings(path: Path, *, contract: Contract) -> FileSettings:
     settings = parse_settings(_sections({"file": section}, faults).file, faults, contract=contract)
     faults.raise_any()
     return settings
+
+
+def mapping_sections(path: Path) -> dict[str, Any]:
+    """The sections of a mapping file as they stand, for a draft that goes on from it; nothing in them is checked.
+
+    Raises:
+        MappingError: The file cannot be read.
+    """
+    return _toml(_text(path), shown_file_name(path.name))
 
 
 def _text(path: Path) -> str:
@@ -205,6 +221,8 @@ class _Parser:
         return constants
 
     def _constant(self, where: str, target: Target, value: object) -> Constant | None:
+        if target.name == "status" and value == BY_FINISH:
+            return Constant(target, BY_FINISH)
         expected = Expected(
             target=target,
             today=date.max,
@@ -215,6 +233,7 @@ class _Parser:
             if understood is not None:
                 return Constant(target, understood)
         codes = [code.code for code in self.contract.codes.get(target.codes or "", ())]
+        codes += [BY_FINISH] if target.name == "status" else []
         wanted = f"one of {', '.join(codes)}" if codes and target.type == "code" else f"a value of type {target.type}"
         self.faults.add(where, "the value does not fit", expected=wanted, remedy=near_names(str(value), codes))
         return None

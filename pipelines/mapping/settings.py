@@ -80,13 +80,18 @@ def _line(fault: MappingFault) -> str:
 class FileSettings:
     """How a file is laid out and written; None means that it is not stated."""
 
-    layout: Layout = "wide"  # `wide` (one row a case), `tabular` (one contract table) or `points` (landmarks)
+    # `wide` (one row a case), `long` (several rows a case: one a visit or a measurement, or several sheets),
+    # `tabular` (one contract table) or `points` (landmarks, one row a point or a column a coordinate)
+    layout: Layout = "wide"
+    together: tuple[str, ...] = ()  # Headings of the case number, where several sheets or files belong together
     table: str | None = None  # Contract table of a tabular file
     practice: str | None = None  # Pseudonym of the practice
     encoding: str | None = None  # Name of the character encoding
     delimiter: str | None = None  # Character between cells
     decimal: Literal[".", ","] | None = None  # Decimal mark
     date_order: Literal["dmy", "mdy", "ymd"] | None = None  # Order of day, month and year
+    teeth: Literal["iso3950", "universal"] | None = None  # How teeth are numbered
+    ruler_mm: float | None = None  # Length of the ruler whose ends are the points ruler_1 and ruler_2
     header_row: int | None = None  # Row of the headings as a spreadsheet counts rows
     sheet: str | None = None  # Name of the sheet
     skip_totals: bool = True  # Whether rows of totals and notes below the table are left out
@@ -118,6 +123,13 @@ def parse_settings(section: Mapping[str, Any], faults: Faults, *, contract: Cont
             faults.add(f"[file] {key}", "this setting does not exist", remedy=near_names(key, known) or "remove it")
     given = {key: value for key, value in section.items() if key not in wrong}
     _check_practice(given, faults)
+    if given.get("together") and given.setdefault("layout", "long") != "long":
+        faults.add(
+            "[file] together",
+            "sheets or files that belong together have several rows a case",
+            expected='layout = "long"',
+        )
+    given["together"] = tuple(given.get("together", ()))
     return FileSettings(**_with_table(given, faults, contract))
 
 
@@ -144,7 +156,7 @@ def _with_table(given: dict[str, Any], faults: Faults, contract: Contract) -> di
     if layout == "tabular" and table is None:
         faults.add("[file] table", "a tabular file needs its table", expected=f"one of {', '.join(tables)}")
         faults.stop()
-    if (layout == "points" and table not in (None, "landmarks")) or (layout == "wide" and table is not None):
+    if (layout == "points" and table not in (None, "landmarks")) or (layout in ("wide", "long") and table is not None):
         faults.add("[file] table", f"this table does not go with the layout {layout}", remedy="leave table out")
     return given | {"layout": layout, "table": "landmarks" if layout == "points" else table}
 

@@ -38,6 +38,7 @@ class TradeWords:
     ambiguous: tuple[SharedName, ...]  # Names that several measures share
     columns: Mapping[str, tuple[str, ...]]  # Contract column -> more names
     tabular: Mapping[str, tuple[str, ...]]  # Column of a table of readings or points -> names
+    ruler: tuple[str, ...]  # Names of a ruler's ends, before 1 and 2
 
 
 @lru_cache(maxsize=1)
@@ -54,6 +55,7 @@ def trade_terms() -> TradeWords:
         ),
         columns=_tuples(data["columns"]),
         tabular=_tuples(data["tabular"]),
+        ruler=tuple(data["ruler"]["words"]),
     )
 
 

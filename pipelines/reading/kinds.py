@@ -14,12 +14,14 @@ SUFFIXES = {
     ".txt": "text",
     ".tsv": "text",
     ".xlsx": "workbook",
+    ".xls": "workbook",
+    ".ods": "workbook",
     ".parquet": "parquet",
     ".json": "json",
 }
 """Endings that a folder is searched for, and what they promise."""
 
-EXPECTED = "CSV or other delimited text, XLSX, Parquet, or JSON records"
+EXPECTED = "CSV or other delimited text, XLSX, XLS, ODS, Parquet, or JSON records"
 
 OLD_CONTAINER = bytes.fromhex("D0CF11E0A1B11AE1")
 _PACKED = b"PK\x03\x04"
@@ -66,7 +68,7 @@ def kind_of(head: bytes | bytearray, name: str) -> Kind:
         name: File name without the folder, for the ending and for messages.
 
     Raises:
-        BadFileError: The bytes are those of a picture, document, archive, web page, program, old or protected workbook.
+        BadFileError: The bytes are those of a picture, document, archive, web page, program, protected workbook.
     """
     if head.startswith(_PACKED):
         return "workbook"
@@ -76,7 +78,7 @@ def kind_of(head: bytes | bytearray, name: str) -> Kind:
         remedy = "write it again without encryption"
         raise BadFileError("the Parquet file is encrypted", where=name, expected=EXPECTED, remedy=remedy)
     if head.startswith(OLD_CONTAINER):
-        raise _old_container(head, name)
+        return _old_container(head, name)
     _refuse_foreign(head, name)
     _check_promise(head, name)
     return "json" if PurePath(name).suffix.lower() == ".json" else "text"
@@ -90,19 +92,17 @@ def _check_promise(head: bytes | bytearray, name: str) -> None:
         raise BadFileError(found, where=name, expected=EXPECTED, remedy=remedy)
 
 
-def _old_container(head: bytes | bytearray, name: str) -> BadFileError:
+def _old_container(head: bytes | bytearray, name: str) -> Kind:
     """Protected XLSX files and the workbooks of the 1990s share one container; the names of their streams tell."""
     if "EncryptedPackage".encode("utf-16-le") in head:
         found = "the workbook is protected by a password"
         remedy = "open it, remove the password (File, Info, Protect), and save it again as XLSX"
-        return BadFileError(found, where=name, expected="a workbook without a password", remedy=remedy)
+        raise BadFileError(found, where=name, expected="a workbook without a password", remedy=remedy)
     if any(stream.encode("utf-16-le") in head for stream in ("Workbook", "Book")):
-        found = "this is a workbook of the old .xls kind"
-        remedy = "open it in a spreadsheet program and save it as XLSX"
-        return BadFileError(found, where=name, expected=EXPECTED, remedy=remedy)
-    found = "this is an old office container: an old .xls workbook, a document or a protected file"
+        return "workbook"
+    found = "this is an old office container: a document or a protected file"
     remedy = "open it in the program it came from and save it as XLSX without a password"
-    return BadFileError(found, where=name, expected=EXPECTED, remedy=remedy)
+    raise BadFileError(found, where=name, expected=EXPECTED, remedy=remedy)
 
 
 def _refuse_foreign(head: bytes | bytearray, name: str) -> None:

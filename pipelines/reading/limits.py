@@ -17,6 +17,9 @@ MAX_LINE_BYTES = 1 << 20
 MAX_TEXT_BYTES = 2 << 30
 MAX_JSON_BYTES = 64 << 20
 MAX_WORKBOOK_BYTES = 512 << 20
+MAX_OLD_WORKBOOK_BYTES = 2 << 20
+"""Of the .xls kind, whose cells cannot be counted beforehand: each may stand for the longest text there is."""
+
 MAX_PARQUET_BYTES = 4 << 30
 
 MAX_CELL_CHARS = 32_767

@@ -20,6 +20,7 @@ ABOUT_SHORT_ROWS = "short rows"
 ABOUT_SHEETS = "sheets left out"
 ABOUT_SHEET_ERRORS = "cells with a spreadsheet error"
 ABOUT_FORMULAS = "formulas without a stored result"
+ABOUT_HIDDEN = "hidden columns"
 ABOUT_UNITS_ROW = "row of units"
 
 DECIMAL_MIXED = "mixed"

@@ -1,4 +1,4 @@
-"""XLSX workbooks: each visible sheet that holds a table becomes one.
+"""Workbooks (XLSX, ODS, XLS): each visible sheet that holds a table becomes one.
 
 Cells come as text: dates as ``YYYY-MM-DD``, numbers in their shortest form. Row numbers are those the sheet shows, also
 where it begins with blank rows. Sheets are named by position in messages, since a sheet may bear a person's name.
@@ -133,6 +133,9 @@ def _count_notes(count: WorkbookCount) -> tuple[ReadingAssumption, ...]:
     if count.no_result:
         because = "no program has stored their result; open the workbook in a spreadsheet program and save it"
         notes.append(ReadingAssumption(about.ABOUT_FORMULAS, f"{count.no_result} taken as blank", because))
+    if count.hidden:
+        because = "what is hidden in a sheet may have been meant to stay out of it"
+        notes.append(ReadingAssumption(about.ABOUT_HIDDEN, f"read like the others: {', '.join(count.hidden)}", because))
     return tuple(notes)
 
 

@@ -18,8 +18,11 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
+from xml.parsers.expat import ExpatError, ParserCreate
 
 from pipelines.reading import limits
+from pipelines.reading.cells import column_letter
+from pipelines.reading.kinds import OLD_CONTAINER
 from pipelines.reading.source import FileBytes
 from warehouse.errors import BadFileError
 
@@ -38,6 +41,7 @@ _FORMULA = re.compile(
     rb"<(?:\w+:)?c\b([^<>]*)>\s*<(?:\w+:)?f\b[^<>]*(?:/>|>[^<]*</(?:\w+:)?f>)\s*"
     rb"(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v></(?:\w+:)?v>)?\s*</(?:\w+:)?c>"
 )
+_HIDDEN = re.compile(rb'''<(?:\w+:)?col\b(?=[^<>]*hidden="(?:1|true)")(?=[^<>]*min="(\d{1,5})")[^<>]*max="(\d{1,5})"''')
 _SHARED = re.compile(rb"""t\s*=\s*["']s["']""")
 _SHARED_CELL = re.compile(rb"""t\s*=\s*["']s["'][^<]{0,200}<(?:\w+:)?v>(\d{1,9})<""")
 _SHARED_TEXT = re.compile(rb"<(?:\w+:)?si[\s>/]")
@@ -55,6 +59,7 @@ class _PartCount:
     open: int = 0  # Cells since the last row tag
     errors: int = 0  # Cells that show an error
     no_result: int = 0  # Formulas without a stored result
+    hidden: set[int] = field(default_factory=set)  # Columns that are hidden, from 1
     shared: array[int] = field(default_factory=lambda: array("Q"))  # Bytes of each shared text
 
     @property
@@ -69,18 +74,30 @@ class WorkbookCount:
 
     errors: int
     no_result: int
+    hidden: tuple[str, ...] = ()  # Letters of hidden columns, over all sheets
 
 
 def check_workbook(file: FileBytes) -> WorkbookCount:
-    """Refuse an archive that is not a sound workbook of bearable size.
+    """Refuse what is not a sound workbook of bearable size.
 
     Raises:
-        BadFileError: The archive is damaged, protected, no XLSX workbook, or would unpack to more than the limits.
+        BadFileError: The archive is damaged, protected, no XLSX or ODS workbook, or would unpack to more than the
+            limits; or a workbook of the old kind is larger than its own.
     """
+    if file.data.startswith(OLD_CONTAINER):
+        if file.n_bytes > limits.MAX_OLD_WORKBOOK_BYTES:
+            found = f"the workbook of the old .xls kind has {file.n_bytes:,} bytes"
+            expected = f"at most {limits.MAX_OLD_WORKBOOK_BYTES:,}"
+            raise BadFileError(found, where=file.name, expected=expected, remedy="open it and save it as XLSX")
+        return WorkbookCount(0, 0)
     try:
         with zipfile.ZipFile(io.BytesIO(file.data)) as archive:
-            _check_directory(archive, file)
+            if _check_directory(archive, file):
+                _check_open_document(archive, file.name)
+                return WorkbookCount(0, 0)
             return _check_parts(archive, file.name)
+    except ExpatError as error:
+        raise damaged(file.name) from error
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, ValueError, NotImplementedError, RuntimeError) as error:
         raise damaged(file.name) from error
 
@@ -89,13 +106,15 @@ def damaged(name: str) -> BadFileError:
     """The error for a workbook that cannot be unpacked or parsed."""
     found = "the workbook is damaged or cut off"
     remedy = "copy or download it again, or open it in a spreadsheet program and save it anew"
-    return BadFileError(found, where=name, expected="a complete XLSX file", remedy=remedy)
+    return BadFileError(found, where=name, expected="a complete workbook", remedy=remedy)
 
 
-def _check_directory(archive: zipfile.ZipFile, file: FileBytes) -> None:
+def _check_directory(archive: zipfile.ZipFile, file: FileBytes) -> bool:
+    """Whether the archive is an OpenDocument spreadsheet, and no XLSX workbook."""
     parts, name = archive.infolist(), file.name
     names = {part.filename.lower() for part in parts}
-    if "xl/workbook.xml" not in names:
+    is_open = {"content.xml", "mimetype"} <= names and b"opendocument.spreadsheet" in archive.open("mimetype").read(99)
+    if "xl/workbook.xml" not in names and not is_open:
         raise _other_archive(names, name)
     if any(part.flag_bits & 1 for part in parts):
         remedy = "save it again without a password"
@@ -104,18 +123,74 @@ def _check_directory(archive: zipfile.ZipFile, file: FileBytes) -> None:
     a_byte, always = limits.UNPACKED_A_BYTE, limits.ALWAYS_UNPACKED_BYTES
     unpacked = limits.most(limits.MAX_UNPACKED_BYTES, file.n_bytes, a_byte=a_byte, always=always)
     _limit(sum(part.file_size for part in parts), unpacked, "bytes when unpacked", name)
+    return is_open
+
+
+class _OpenDocument:
+    """Counts what the cells of an OpenDocument spreadsheet spread out to: one may stand for a million."""
+
+    def __init__(self, where: str) -> None:
+        self.where = where
+        self.rows = self.cells = self.blanks = self.repeat = self.columns = self.letters = 0
+        self.extent = self.text = 0
+
+    def start(self, tag: str, attributes: dict[str, str]) -> None:
+        if tag == "table:table":
+            self.rows = 0
+        elif tag == "table:table-row":
+            self.repeat = _times(attributes, "table:number-rows-repeated")
+            self.cells = self.blanks = self.letters = 0
+        elif tag in ("table:table-cell", "table:covered-table-cell"):
+            self.columns = _times(attributes, "table:number-columns-repeated")
+            if "office:value-type" in attributes or "table:formula" in attributes:
+                self.cells, self.blanks = self.cells + self.blanks + self.columns, 0
+            else:
+                self.blanks += self.columns
+
+    def letter(self, data: str) -> None:
+        self.letters += len(data) * self.columns
+
+    def end(self, tag: str) -> None:
+        if tag != "table:table-row":
+            return
+        self.rows += self.repeat
+        if self.cells:
+            self.extent = max(self.extent, self.rows * self.cells)
+            self.text += self.letters * self.repeat
+        _limit(self.extent, limits.MAX_WORKBOOK_CELLS, "cells between the corners of one sheet", self.where)
+        _limit(self.text, limits.MAX_SHEET_TEXT_BYTES, "letters in its cells", self.where)
+
+
+def _times(attributes: dict[str, str], name: str) -> int:
+    said = attributes.get(name, "1")
+    return int(said) if said.isdecimal() and len(said) < 9 else limits.MAX_WORKBOOK_CELLS
+
+
+def _check_open_document(archive: zipfile.ZipFile, name: str) -> None:
+    if b"encryption-data" in archive.read("META-INF/manifest.xml"):
+        remedy = "save it again without a password"
+        raise BadFileError("the workbook is protected by a password", where=name, remedy=remedy)
+    count, parser = _OpenDocument(name), ParserCreate()
+    parser.StartElementHandler, parser.EndElementHandler = count.start, count.end
+    parser.CharacterDataHandler = count.letter
+    with archive.open("content.xml") as stream:
+        while piece := stream.read(_PIECE):
+            if b"<!DOCTYPE" in piece or b"<!ENTITY" in piece:
+                raise damaged(name)
+            parser.Parse(piece)
+    parser.Parse(b"", True)
 
 
 def _other_archive(names: set[str], name: str) -> BadFileError:
     if "xl/workbook.bin" in names:
         found, remedy = "this is a binary workbook (.xlsb)", "open it and save it as XLSX"
     elif "content.xml" in names:
-        found, remedy = "this is an OpenDocument file", "open it and save the sheet as XLSX or CSV"
+        found, remedy = "this is an OpenDocument file, but no spreadsheet", "open it and save its table as ODS or CSV"
     elif any(part.startswith(("word/", "ppt/")) for part in names):
         found, remedy = "this is a text or slides document, not a workbook", "copy its table into a workbook"
     else:
         found, remedy = "this is a zip archive, not a table", "unpack it and give the files inside"
-    return BadFileError(found, where=name, expected="an XLSX workbook", remedy=remedy)
+    return BadFileError(found, where=name, expected="an XLSX or ODS workbook", remedy=remedy)
 
 
 def _limit(value: int, limit: int, label: str, where: str) -> None:
@@ -133,7 +208,9 @@ def _check_parts(archive: zipfile.ZipFile, name: str) -> WorkbookCount:
         if longest * counts[part.filename].n_cells > limits.MAX_SHEET_TEXT_BYTES:
             n_bytes = _shared_bytes(archive, part, shared)
             _limit(n_bytes, limits.MAX_SHEET_TEXT_BYTES, "bytes of text in the cells of one sheet", name)
-    return WorkbookCount(sum(c.errors for c in counts.values()), sum(c.no_result for c in counts.values()))
+    hidden = sorted({column for c in counts.values() for column in c.hidden})
+    errors, no_result = (sum(getattr(c, name) for c in counts.values()) for name in ("errors", "no_result"))
+    return WorkbookCount(errors, no_result, tuple(column_letter(column - 1) for column in hidden))
 
 
 def _counted(archive: zipfile.ZipFile, part: zipfile.ZipInfo, name: str) -> _PartCount:
@@ -179,6 +256,8 @@ def _count(pieces: Iterator[bytes], where: str, *, bare: bool) -> _PartCount:
         piece = _EMPTY_ROW.sub(b"", _EMPTY_CELL.sub(b"", whole)) if bare else whole
         _add_extent(count, piece, exact=bare)
         count.errors += piece.count(b't="e"')
+        for first, last in _HIDDEN.findall(piece):
+            count.hidden.update(range(int(first), min(int(last), limits.MAX_COLUMNS) + 1))
         if b"<f" in piece:
             count.no_result += sum(b't="str"' not in attributes for attributes in _FORMULA.findall(piece))
         if b"si>" in piece:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -25,8 +27,8 @@ BAD = "A2,female,11.2,2021-Q1,consecutive,in_treatment,treated,fixed_labial,315"
 TRY_OUT, LOAD = "Check every row, keep nothing yet", "Load into the warehouse"
 OWN_NAMES, PROPOSED, OWN_MAPPING = (
     "as in the template",
-    "proposed from the file, to be corrected",
-    "from a mapping file",
+    "proposed from the file, to be chosen",
+    "from a mapping file saved earlier",
 )
 
 Opened = Callable[[], AppTest]
@@ -97,6 +99,58 @@ def test_a_refused_file_is_told_why_and_nothing_can_be_loaded(page: AppTest, fol
     assert not folder_to_fill.exists()
 
 
+DRAFT = {
+    "settings": {"decimal": "."},
+    "columns": [
+        {
+            "heading": "Plane T1",
+            "state": "unsure",
+            "names": ["sn_gogn_deg_start", "sn_gome_deg_start"],
+            "why": "which",
+            "values": ["31.5"],
+        },
+        {"heading": "Who", "state": "mapped", "names": ["sex"], "why": "", "values": ["h"]},
+        {"heading": "Phone", "state": "identifying", "names": [], "why": "contact details", "values": []},
+    ],
+    "codes": [
+        {
+            "section": "sex",
+            "choices": ["male", "female", "other", "unknown"],
+            "spellings": [
+                {
+                    "spelling": "h",
+                    "cells": 3,
+                    "row": 2,
+                    "code": "male",
+                    "read": False,
+                    "among": [],
+                    "why": "",
+                    "shown": True,
+                },
+                {
+                    "spelling": "m",
+                    "cells": 2,
+                    "row": 3,
+                    "code": None,
+                    "read": False,
+                    "among": [],
+                    "why": "set",
+                    "shown": True,
+                },
+            ],
+        }
+    ],
+    "units": {},
+    "constants": {},
+    "required": [{"name": "selection", "choices": ["consecutive", "selected"]}],
+    "names": [
+        {"name": "sex", "unit": "", "codes": "sex"},
+        {"name": "sn_gogn_deg_start", "unit": "degrees", "codes": ""},
+    ],
+    "left": [],
+}
+
+
 @pytest.fixture
 def told(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
     """Commands asked for, each answered at once; ``draft-mapping`` with a mapping."""
@@ -104,13 +158,18 @@ def told(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
 
     def answered(words: list[str], _room: Path) -> Told:
         asked.append(list(words))
-        return Told(is_well=True, printed='[columns]\n"Plane T1" = "sn_gogn_deg_start"\n', said="1 column left to do")
+        return Told(is_well=True, printed=json.dumps(DRAFT), said="")
 
     monkeypatch.setattr(bringing, "_run", answered)
     return asked
 
 
-def test_a_mapping_is_proposed_once_and_can_be_corrected(
+def picked(page: AppTest, label: str, value: str) -> AppTest:
+    (box,) = (one for one in page.selectbox if one.label.startswith(label))
+    return box.set_value(value).run()
+
+
+def test_what_columns_and_spellings_mean_is_chosen(
     page: AppTest, told: list[list[str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     rehearsed: list[Delivered] = []
@@ -122,14 +181,24 @@ def test_a_mapping_is_proposed_once_and_can_be_corrected(
     monkeypatch.setattr(bringing, "rehearse", noted)
     hand_over(page, "31.5", headings="Plane T1")
     page.radio[0].set_value(PROPOSED).run()
-    assert "1 column left to do" in [one.value for one in page.text]
-    area = page.text_area[0]
-    assert area.value.startswith("[columns]")
-    area.set_value(area.value + '[practice]\npseudonym = "QUARRY"\n').run()
+    said = everything_said(page)
+    assert "Still open, 4 things:" in said
+    assert "“m” under sex" in said
+    assert "31.5" in str([one.label for one in page.selectbox]), "a column shows some of its own values"
+    picked(page, "Plane T1", "sn_gome_deg_start")
+    picked(page, "“h”", "male")
+    picked(page, "“m”", "female")
+    picked(page, "selection", "consecutive")
+    assert "Nothing is open." in everything_said(page)
     assert [words[0] for words in told] == ["draft-mapping"], "the same file is drafted once"
     pressed(page, TRY_OUT)
-    assert rehearsed[0].mapping is not None
-    assert rehearsed[0].mapping.endswith('pseudonym = "QUARRY"\n')
+    assert tomllib.loads(str(rehearsed[0].mapping)) == {
+        "file": {"decimal": "."},
+        "columns": {"Plane T1": "sn_gome_deg_start", "Who": "sex"},
+        "ignored": {"Phone": "contact details"},
+        "codes": {"sex": {"h": "male", "m": "female"}},
+        "constants": {"selection": "consecutive"},
+    }
     assert "The command ended without saying why." in [one.value for one in page.text]
 
 
@@ -142,11 +211,11 @@ def test_a_file_that_cannot_be_drafted_is_told_why(page: AppTest, monkeypatch: p
     assert "the file holds no table" in [one.value for one in page.text]
 
 
-def test_a_mapping_of_ones_own_is_shown_to_be_corrected(page: AppTest) -> None:
+def test_a_mapping_saved_earlier_is_gone_on_from(page: AppTest, told: list[list[str]]) -> None:
     hand_over(page, GOOD)
     page.radio[0].set_value(OWN_MAPPING).run()
     page.file_uploader[1].upload("mine.toml", b"[columns]\n", "application/toml").run()
-    assert page.text_area[0].value == "[columns]\n"
+    assert "--from" in told[-1]
 
 
 def previewed(*loads: object, turned_away: tuple[RuleCount, ...] = ()) -> LoadPreview:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tempfile
 from pathlib import Path
 
@@ -43,11 +44,13 @@ def place(tmp_path: Path) -> OpenWarehouse:
     return OpenWarehouse(folder=tmp_path / "cases")
 
 
-def test_a_mapping_is_drafted_and_what_is_left_is_said(workplace: Path) -> None:
-    told = draft(UploadedFile("../../mine.csv", b"Patient no.;SN-GoGn T1\n1;31,5\n2;33,0\n"))
+def test_a_mapping_is_drafted_and_what_is_left_is_said(place: OpenWarehouse, workplace: Path) -> None:
+    told = draft([UploadedFile("../../mine.csv", b"Patient no.;SN-GoGn T1\n1;31,5\n2;33,0\n")], place, None)
     assert told.is_well
-    assert "[columns" in told.printed
-    assert "left to do" in told.said
+    proposed = json.loads(told.printed)
+    assert [one["names"] for one in proposed["columns"]] == [["case_id"], ["sn_gogn_deg_start"]]
+    assert proposed["columns"][1]["values"] == ["31,5", "33,0"]
+    assert any("sex" in one for one in proposed["left"])
     assert list(workplace.iterdir()) == []
 
 

@@ -57,9 +57,10 @@ def test_numbers_with_a_decimal_comma() -> None:
     assert values(["4,5", " -2 ", "+3", ",5", "5,", "7"], ANB_COMMA) == [4.5, -2.0, 3.0, 0.5, 5.0, 7.0]
 
 
-def test_the_other_mark_is_no_decimal_mark() -> None:
-    assert bad(["1,25", "4.5"], ANB) == [(0, "K001")]
-    assert bad(["1.25", "1.250", "4,5"], ANB_COMMA) == [(0, "K001"), (1, "K001")]
+def test_the_other_mark_is_taken_only_where_it_can_separate_no_thousands() -> None:
+    assert values(["1,25", "4.5", "32,5 °", "32.5°"], ANB) == [1.25, 4.5, 32.5, 32.5]
+    assert bad(["1.25", "1.250", "4,5"], ANB_COMMA) == [(1, "K001")]
+    assert values(["1.25", "4,5"], ANB_COMMA) == [1.25, 4.5]
 
 
 @pytest.mark.parametrize(
@@ -147,7 +148,8 @@ def test_the_decimal_mark_a_file_shows() -> None:
 def test_codes_by_spelling() -> None:
     sex = expected("sex")
     assert values(["male", " F ", "2", "n/a", ""], sex) == ["male", "female", "female", None, None]
-    assert values([1, 2, 9], sex) == ["male", "female", "other"]
+    # ISO/IEC 5218: 9 is "not applicable" (from memory)
+    assert values([1, 2, 9, 0], sex) == ["male", "female", "unknown", "unknown"]
     assert values([1.0, 2.0, None], sex) == ["male", "female", None]
     assert bad(["male", "girl"], sex) == [(1, "K002")]
     assert values(["II  div  1", "iii"], expected("incisor_class")) == ["II/1", "III"]

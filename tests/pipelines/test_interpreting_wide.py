@@ -234,20 +234,19 @@ def test_the_decimal_mark_is_taken_from_mapping_reader_or_file() -> None:
         ReadingAssumption("decimal mark", "comma", "the numbers of the file use it, and no other") in seen.assumptions
     )
     point = ReadingAssumption("decimal", ".", "seen by the reader")
-    assert problems(interpreted(comma, assumptions=(point,))) == [(2, "anb_deg_start", "K001", "4,5")]
+    assert column(interpreted(comma, assumptions=(point,)).tables["readings"], "anb_deg") == [4.5, 3.0]
     open_reader = ReadingAssumption("decimal", "mixed", "seen by the reader")
     assert column(interpreted(comma, assumptions=(open_reader,)).tables["readings"], "anb_deg") == [4.5, 3.0]
 
 
-def test_two_decimal_marks_or_an_unclear_one_must_be_stated() -> None:
+def test_two_decimal_marks_are_read_and_an_unclear_one_must_be_stated() -> None:
     mixed = {**WIDE, "anb_deg_start": ["4,5", "3.0"]}
-    with pytest.raises(MappingError, match="a decimal point and with a decimal comma"):
-        interpreted(mixed)
+    assert column(interpreted(mixed).tables["readings"], "anb_deg") == [4.5, 3.0]
     with pytest.raises(MappingError, match="thousands separators"):
         interpreted({**WIDE, "anb_deg_start": ["4,500", "3,250"]})
-    columns = {"No": ["1", "2"], "Sex": ["m", "f"], "A": ["4,5", "3.0"]}
+    columns = {"No": ["1", "2"], "Sex": ["m", "f"], "A": ["4,5", "3.000"]}
     text = '[file]\ndecimal = ","\n' + WIDE_MAPPING.replace('"Sex" = "sex"', '"Sex" = "sex"\n"A" = "anb_deg_start"')
-    assert problems(interpreted(columns, text)) == [(3, "A", "K001", "3.0")]
+    assert problems(interpreted(columns, text)) == [(3, "A", "K001", "3.000")]
 
 
 def test_numbers_without_a_mark_assume_nothing() -> None:

@@ -81,7 +81,7 @@ def printed(tmp_path_factory: pytest.TempPathFactory, study: Study) -> list[dict
     assert main(["records", "--warehouse", str(folder / "w"), "--out", str(folder / "records")]) == 0
     build = ("build", "--records", str(folder / "records"), "--out", str(folder / "built"))
     found = []
-    for run in [*runs, ("measure", str(points)), build]:
+    for run in [*runs, ("measure", str(points)), ("draft-mapping", str(folder / "wrong.csv")), build]:
         with redirect_stdout(StringIO()) as printed:
             assert main([*run, "--json"]) == 0
         found.append(json.loads(printed.getvalue()))

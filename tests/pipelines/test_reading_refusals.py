@@ -268,7 +268,7 @@ def test_a_password_protected_workbook_says_so(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("stream", "found"), [("Workbook", "old .xls kind"), ("Nothing", "old office container")], ids=["xls", "other"]
+    ("stream", "found"), [("Workbook", "damaged or cut off"), ("Nothing", "old office container")], ids=["xls", "other"]
 )
 def test_an_old_container_says_so(tmp_path: Path, stream: str, found: str) -> None:
     content = bytes.fromhex("D0CF11E0A1B11AE1") + bytes(600) + stream.encode("utf-16-le") + bytes(600)

@@ -18,7 +18,7 @@ _COUNTED_TEETH = tuple(f"{quadrant}{tooth}" for quadrant in _QUADRANTS for tooth
 
 APPLIANCES = VARIABLES["appliance_category"].values
 _ALIGNING = ("fixed_labial", "fixed_lingual", "clear_aligner")
-_PREPARATORY = tuple(one for one in APPLIANCES if one not in {*_ALIGNING, "surgery", "untreated"})
+_PREPARATORY = tuple(one for one in APPLIANCES if one not in {*_ALIGNING, "retainer", "surgery", "untreated"})
 BANDED = ("age_band", "growth_stage", "extraction", "extraction_pattern", "vertical_type", "face_form")
 """Variables whose values mart_cases works out by their bands."""
 
@@ -75,7 +75,7 @@ def cases_statement(measures: Sequence[str], *, n_phases: int, answers: Sequence
     phases = range(1, max(1, n_phases) + 1)
     return filled(
         "cases.sql",
-        n_counted_teeth=_count(_COUNTED_TEETH),
+        n_counted_teeth=_count((*_COUNTED_TEETH, "pattern not known")),
         n_first_premolars=_count(("14", "24", "34", "44")),
         n_second_premolars=_count(("15", "25", "35", "45")),
         n_upper_first_premolars=_count(("14", "24")),

@@ -1,0 +1,52 @@
+"""Mappings remembered by practice and headings: next year's file of the same shape is read without a question.
+
+They lie beside the warehouse folder, like the case key and never in it, since spellings of a practice may name people;
+only their owner can read them. One is kept for each practice and set of headings, the last one that loaded.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence, Set
+from pathlib import Path
+
+from warehouse.private_files import write_private
+
+
+def remembered_beside(warehouse: Path) -> Path:
+    """The folder of a warehouse's mappings."""
+    return warehouse.with_name(warehouse.name + ".mappings")
+
+
+def _file(warehouse: Path, practice: str, headings: Sequence[str]) -> Path:
+    shape = hashlib.sha256("\x1f".join(sorted(headings)).encode()).hexdigest()[:16]
+    return remembered_beside(warehouse) / f"{practice}-{shape}.toml"
+
+
+def remember(warehouse: Path, practice: str, headings: Sequence[str], mapping: Path) -> None:
+    """Keep a mapping that loaded, for the next file of these headings."""
+    path = _file(warehouse, practice, headings)
+    text = mapping.read_text(encoding="utf-8-sig")
+    if mapping.resolve() != path.resolve():
+        path.parent.mkdir(mode=0o700, exist_ok=True)
+        path.unlink(missing_ok=True)
+        write_private(path, text)
+
+
+def recalled(warehouse: Path, practice: str | None, headings: Sequence[str]) -> Path | None:
+    """The mapping remembered for exactly these headings; None where there is none, or several practices have one."""
+    found = list(remembered_beside(warehouse).glob(_file(warehouse, practice or "*", headings).name))
+    return found[0] if len(found) == 1 else None
+
+
+def nearest(folder: Path, headings: Set[str]) -> Path | None:
+    """The remembered mapping that speaks of most of the headings, and at least of half of them."""
+    from warehouse.toml_files import toml_from
+
+    best: tuple[int, float, Path] | None = None
+    for path in sorted(folder.glob("*.toml")):
+        said = toml_from(path.read_text(encoding="utf-8"))
+        known = {*said.get("columns", {}), *said.get("ignored", {})}
+        one = (len(known.intersection(headings)), path.stat().st_mtime, path)
+        best = one if best is None or one > best else best
+    return best[2] if best and best[0] * 2 >= len(headings) else None
