@@ -73,11 +73,11 @@ def held_alike(
     if not policy.hides_nothing:
         if pair.n < CASES_A_COLUMN * (len(pair.balance_overlap.rows) + 2):  # the groups and the constant as well
             return FEW
+        if is_withheld:  # told before methods without a value go, the primary one among them
+            return caution_text(pair.answer.warnings[0])
         if any(cell.value is None for cells in complete for cell in cells):
             pair = _models_alone(pair, counted)
         pair = replace(pair, methods=tuple(one for one in pair.methods if one.difference.value is not None))
-        if is_withheld:
-            return caution_text(pair.answer.warnings[0])
         if len(pair.methods) < 2 or pair.primary not in {one.method for one in pair.methods}:
             return HIDDEN
     strength = wording.e_value_sentence(pair) if pair.e_value.estimate is not None else ""
