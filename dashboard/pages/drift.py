@@ -20,6 +20,7 @@ from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture, p
 from warehouse.selection import Selection
 from warehouse.words.drift import (
     average_sentence,
+    direction_sentence,
     finding,
     periods_sentence,
     plan_sentence,
@@ -98,8 +99,7 @@ def the_sum(found: DriftPicture, practice: str) -> None:
     plain(plan_sentence(found), *run_length_sentences(found))
     draw(cusum_chart(found, palette()), key="cusum")
     fine(
-        "Every adverse case lifts the sum and every other lowers it, by how much more likely it is at the share to"
-        " notice than at the usual one. At the limit it signals and starts again from zero.",
+        direction_sentence(found.path),
         "A signal is a reason to look: whom the practice treats, how it measures, what it does. It is no verdict.",
     )
     the_reviews(found)

@@ -86,12 +86,19 @@ def _print_covariance(result: ChangeComparison) -> None:
     """The groups from the same start: a table, and sentences where they are few."""
     found = covariance_differences(result)
     if len(found) > FEW_GROUPS:
-        columns = [f"from the same start, against {result.reference}", "difference", "interval", "p"]
+        columns = [f"from the same start, against {result.reference}", "difference", "interval", "corrected p"]
+        corrected = {row.name: row.adjusted for row in result.corrected.rows}
         rows = [
-            [label, signed(one.value), span(one.interval), p_words(one.p_value).removeprefix("p ").removeprefix("= ")]
+            [
+                label,
+                signed(one.value),
+                span(one.interval),
+                p_words(corrected.get(label)).removeprefix("p ").removeprefix("= "),
+            ]
             for label, one in found
         ]
         print_table("", columns, rows, right=range(1, 4))
+        say(f"  corrected p: allowing for {result.corrected.n_comparisons} comparisons ({result.corrected.method}).")
     else:
         say_list(covariance_sentences(result))
 

@@ -63,7 +63,7 @@ def _method_row(one: MethodResult, primary: str) -> list[str]:
         *_difference(one.difference),
         number(one.ratio.value),
         span(one.ratio.interval),
-        _p(one.p_value),
+        _p(one.p_value) if one.method == primary else "",
     ]
 
 
@@ -185,7 +185,7 @@ def _print_within(result: CrossedComparison) -> None:
     if not result.within:
         return
     corrected = _corrected(result.corrected)
-    columns = [f"within {result.by2.title.lower()}", "crude", "difference", "interval", "p", "corrected p", "agree? p"]
+    columns = [f"within {result.by2.title.lower()}", "crude", "difference", "interval", "p", "corrected p"]
     rows = [
         [
             result.groups[one.group],
@@ -193,11 +193,10 @@ def _print_within(result: CrossedComparison) -> None:
             *_difference(one.difference),
             _p(one.test.p_value),
             _p(corrected.get(result.groups[one.group])),
-            _p(one.agreement.p_value),
         ]
         for one in result.within
     ]
-    print_table("", columns, rows, right=range(1, 7))
+    print_table("", columns, rows, right=range(1, 6))
     say(
         f"  each against {result.groups[str(result.reference)]}, in percentage points (Mantel-Haenszel over the levels)"
     )

@@ -68,7 +68,7 @@ def _print(found: Repeatability, *, detailed: bool, examiners: bool) -> None:
     few = sorted({one.error.dahlberg.n for one in shown if one.n < ADVISED})
     if few:
         say(f"  Some rest on fewer than {ADVISED} records, which says little: see `menton repeats --plan`.")
-    say("  error: Dahlberg's error of one reading. bias: mean difference, with the p value of the paired t test.")
+    say("  error: Dahlberg's error of one reading. bias: mean difference (its paired t test: --measure CODE).")
     say(f"  {_SHOWN_FORM}: for single readings of any examiner; all six forms with --measure CODE or --json.")
     say("  limits: of agreement, where 95% of differences lie. MDC95: least change beyond error, 2.77 x error.")
     say("  Lengths of films are compared as on the film.")
@@ -78,7 +78,7 @@ def _print_rows(title: str, rows: list[Repeated]) -> None:
     if not rows:
         say(f"{title}: no records.")
         return
-    columns = ["practice", "measure", "examiner", "n", "error", "bias", "p", _SHOWN_FORM, "limits", "MDC95"]
+    columns = ["practice", "measure", "examiner", "n", "error", "bias", _SHOWN_FORM, "limits", "MDC95"]
     cells = [
         [
             one.practice,
@@ -87,14 +87,13 @@ def _print_rows(title: str, rows: list[Repeated]) -> None:
             str(one.n),
             _number(one.error.dahlberg.value),
             _number(one.error.bias.value, signed=True),
-            "—" if one.error.bias.p_value is None else f"{one.error.bias.p_value:.3f}",
             _number(one.correlation.forms[_SHOWN_FORM].value),
             f"{_number(one.agreement.lower.value, signed=True)} to {_number(one.agreement.upper.value, signed=True)}",
             _number(one.error.mdc),
         ]
         for one in rows
     ]
-    print_table(title, columns, cells, right=range(3, 10))
+    print_table(title, columns, cells, right=range(3, 9))
 
 
 def _print_forms(one: Repeated) -> None:

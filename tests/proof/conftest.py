@@ -20,5 +20,8 @@ def ledger() -> Iterator[Ledger]:
     found = Ledger()
     yield found
     print(f"\n\n{found.markdown()}")
+    piece = os.environ.get("MENTON_PROOF_PIECE")
+    if piece:
+        found.keep(Path(piece))
     if os.environ.get("MENTON_WRITE_PROOF") == "1":
         found.write(HERE / "proof.md", ROOT / "warehouse" / "upkeep" / "proof.json")

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+import sys
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from math import sqrt
 from pathlib import Path
@@ -14,6 +15,7 @@ SECTIONS = {
     "coverage": "Intervals hold the truth as often as they say",
     "no effect": "Appliance given by face type, no true effect: the crude difference is biased, the adjusted are not",
     "planted effect": "A planted effect is recovered",
+    "practices": "At the sizes that practices have: mean and worst over settings",
     "missing": "Missing outcomes: imputation is unbiased where bounds are merely wide",
 }
 COLUMNS = ("what", "expected", "found", "simulation error", "runs", "verdict")
@@ -82,6 +84,33 @@ class Ledger:
             )
         )  # fmt: skip
 
+    def worst(self, what: str, by_setting: Mapping[str, Sequence[bool]], *, level: float = 0.95) -> Row:
+        """Coverage over all settings, then in the setting where it was least; the second row is given back.
+
+        The level counts as held at its worst where the least of so many shares may be as low by chance.
+        """
+        every = [hit for hits in by_setting.values() for hit in hits]
+        name, hits = min(by_setting.items(), key=lambda one: float(np.mean(one[1])))
+        least, error = float(np.mean(hits)), sqrt(level * (1.0 - level) / len(hits))
+        holds = least >= level - REACH * error - 0.01
+        shares = {"expected": f"at least {level:.3f}", "section": "practices", "holds": holds}
+        verdict = "holds" if holds else "not to be used there without the caution it carries"
+        mean, of_all = float(np.mean(every)), sqrt(level * (1.0 - level) / len(every))
+        said = "holds on the whole" if mean >= level - REACH * of_all else "holds too seldom on the whole"
+        self.add(Row(what=f"{what}, mean", found=mean, error=of_all, runs=len(every), verdict=said, **shares))
+        where = f"{what}, worst: {name}"
+        return self.add(Row(what=where, found=least, error=error, runs=len(hits), verdict=verdict, **shares))
+
+    def state(self, section: str, what: str, share: float, runs: int) -> Row:
+        """A share that is neither right nor wrong."""
+        error = max(1e-4, sqrt(share * (1.0 - share) / runs))
+        return self.add(
+            Row(
+                section=section, what=what, expected="as found", found=share, error=error, runs=runs,
+                verdict="stated", holds=True,
+            )
+        )  # fmt: skip
+
     def centre(self, section: str, what: str, values: Sequence[float], truth: float, *, biased: bool = False) -> Row:
         """Where an estimate centres; ``biased`` where it is meant to miss the truth."""
         found = float(np.mean(values))
@@ -115,6 +144,10 @@ class Ledger:
                 lines += [_line(row) for row in rows]
         return "\n".join([*lines, ""])
 
+    def keep(self, piece: Path) -> None:
+        """Keep the rows of a run in pieces, to be put together by ``python -m tests.proof.ledger PIECE ...``."""
+        piece.write_text(json.dumps([asdict(row) for row in self.rows]), encoding="utf-8")
+
     def write(self, markdown: Path, data: Path) -> None:
         """Write the table and its data; only a whole proof is written."""
         missing = set(SECTIONS) - self.sections
@@ -129,3 +162,10 @@ class Ledger:
 def _line(row: Row) -> str:
     cells = (row.what, row.expected, f"{row.found:.4f}", f"{row.error:.4f}", f"{row.runs:,}", row.verdict)
     return f"| {' | '.join(cells)} |"
+
+
+if __name__ == "__main__":
+    HERE = Path(__file__).parent
+    whole = Ledger()
+    whole.rows = [Row(**row) for piece in sys.argv[1:] for row in json.loads(Path(piece).read_text(encoding="utf-8"))]
+    whole.write(HERE / "proof.md", HERE.parents[1] / "warehouse" / "upkeep" / "proof.json")

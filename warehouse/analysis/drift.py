@@ -20,9 +20,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from warehouse.analysis.run_length import expected_run_length, limit_for_run_length
+from warehouse.analysis.run_length import (
+    chance_of_signal,
+    expected_run_length,
+    limit_for_chance,
+    limit_for_run_length,
+)
 from warehouse.errors import RequestError
 from warehouse.results import Caution
+
+_MOST_TUNED = 1_000  # cases that a chart is tuned to at most
+# Cases until a false alarm, on average, beyond which a chart is not made slower: it would see nothing any more. Forty
+# first cases leave the usual share so open that no limit holds the chance over hundreds of cases; it is then stated.
+_LONGEST_TUNED, _LONGEST_FROM_FIRST = 20_000, 5_000
+_PARTS = 9  # equal parts of the posterior of a usual share
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +46,10 @@ class CusumPlan:
     weight_adverse: float  # What an adverse case adds
     weight_other: float  # What any other case adds
     false_alarm_run_length: float  # Cases until a signal, on average, while nothing has changed
+    # Chance of a signal within `cases` cases while nothing has changed, over what the usual share may be where it was
+    # taken from the first cases; None where the chart was not tuned to a number of cases
+    false_alarm_chance: float | None = None
+    cases: int = 0
     detection_run_length: float  # Cases until a signal, on average, once the share is `out_of_control`
 
 
@@ -78,16 +93,32 @@ def llr_weights(in_control: float, out_of_control: float) -> tuple[float, float]
     )
 
 
-def plan_cusum(*, in_control: float, out_of_control: float, false_alarm_run_length: float) -> CusumPlan:
+def plan_cusum(
+    *,
+    in_control: float,
+    out_of_control: float,
+    false_alarm_run_length: float,
+    cases: int = 0,
+    chance: float = 1.0,
+    baseline: tuple[int, int] | None = None,
+) -> CusumPlan:
     """Fix a chart by its shares and false-alarm run length.
 
     ``in_control``: share adverse taken as usual, strictly between 0 and 1. ``out_of_control``: share adverse that
     should be noticed; above for worsening, below for improvement. ``false_alarm_run_length``: cases that should pass,
-    on average, before a signal while nothing has changed; the smallest limit that gives at least this is taken.
+    on average, before a signal while nothing has changed; the smallest limit that gives at least this is taken, and a
+    larger one where a signal within ``cases`` cases would be likelier than ``chance``, as far as the chart then still
+    sees anything. ``baseline``: adverse and counted
+    cases that the usual share was taken from; the chance is then the mean over Jeffreys' posterior of it.
     """
     _check_shares(in_control, out_of_control)
     adverse, other = llr_weights(in_control, out_of_control)
     limit = limit_for_run_length(adverse, other, share=in_control, run_length=false_alarm_run_length)
+    shares, tuned = _possible(in_control, baseline), min(cases, _MOST_TUNED)
+    if tuned:
+        longest = max(false_alarm_run_length, _LONGEST_TUNED if baseline is None else _LONGEST_FROM_FIRST)
+        most = limit_for_run_length(adverse, other, share=in_control, run_length=longest)
+        limit = limit_for_chance(adverse, other, shares=shares, cases=tuned, chance=chance, least=limit, most=most)
     return CusumPlan(
         in_control=in_control,
         out_of_control=out_of_control,
@@ -95,8 +126,21 @@ def plan_cusum(*, in_control: float, out_of_control: float, false_alarm_run_leng
         weight_adverse=adverse,
         weight_other=other,
         false_alarm_run_length=expected_run_length(adverse, other, limit=limit, share=in_control),
+        false_alarm_chance=chance_of_signal(adverse, other, limit=limit, share=shares, cases=tuned) if tuned else None,
+        cases=tuned,
         detection_run_length=expected_run_length(adverse, other, limit=limit, share=out_of_control),
     )
+
+
+def _possible(share: float, baseline: tuple[int, int] | None) -> list[float]:
+    """What the usual share may be, every value as likely: itself, or the middles of equal parts of its posterior."""
+    from scipy.special import betaincinv
+
+    if baseline is None:
+        return [share]
+    adverse, n = baseline
+    parts = [(i + 0.5) / _PARTS for i in range(_PARTS)]
+    return [float(betaincinv(adverse + 0.5, n - adverse + 0.5, part)) for part in parts]
 
 
 def run_cusum(outcomes: Sequence[bool | None], plan: CusumPlan) -> CusumPath:

@@ -97,6 +97,10 @@ Method = Literal["DL", "PM", "REML"]
 IntervalMethod = Literal["wald", "hksj"]
 
 
+PredictionMethod = Literal["formula", "drawn"]
+_SEED, _DRAWS = 20_190_301, 20_000  # the same draws every time, so that the same practices give the same interval
+
+
 METHOD_NAMES: Mapping[str, str] = {
     "DL": "random effects, DerSimonian-Laird",
     "PM": "random effects, Paule-Mandel",
@@ -123,11 +127,15 @@ def pool(
     method: Method = "REML",
     interval: IntervalMethod = "hksj",
     level: float = 0.95,
+    prediction: PredictionMethod = "formula",
 ) -> Pooled:
     """Pool the effects of ``k`` practices.
 
     ``method``: estimator of the between-practice variance. ``interval``: ``hksj`` uses ``se**2 = sum w (y - mu)**2 /
     ((k-1) sum w)`` and t on k-1. The prediction is ``mu +- t(k-1) * sqrt(tau2 + se**2)`` with that ``se``.
+    ``prediction``: ``drawn`` also allows for what few practices leave open of tau2, on which the formula holds too
+    seldom: tau2 is drawn from its Q-profile confidence distribution, then the mean, then the further practice
+    (after Nagashima, Noma & Furukawa 2019, Stat Methods Med Res 28:1689; from memory, there with another estimator).
     With no practice: no value, and the reason in words. With one: its own effect, since a spread between practices
     cannot be seen.
     """
@@ -156,7 +164,7 @@ def pool(
         ),
         se=se,
         heterogeneity=_heterogeneity(y, v, tau2, level),
-        prediction=_predict(mu, se, tau2, y.size, level),
+        prediction=_drawn(y, v, level) if prediction == "drawn" else _predict(mu, se, tau2, y.size, level),
         practices=_lines(effects, w, level),
         scale=effects.scale,
     )
@@ -187,6 +195,24 @@ def _predict(mu: float, se: float, tau2: float, k: int, level: float) -> Interva
 
     half = float(t.ppf(0.5 + level / 2, k - 1)) * math.sqrt(tau2 + se**2)
     return Interval(mu - half, mu + half, level)
+
+
+def _drawn(y: NDArray[np.float64], v: NDArray[np.float64], level: float) -> Interval:
+    """Quantiles of a further practice's effect, by draws from a fixed seed."""
+    rng, k = np.random.default_rng(_SEED), y.size
+    top = 50.0 * float(np.var(y) + np.max(v))
+    grid = np.concatenate([[0.0], np.geomspace(1e-6 * top, top, 400)])
+    w = 1.0 / (v + grid[:, None])
+    mu = (w * y).sum(axis=1) / w.sum(axis=1)
+    q = (w * (y - mu[:, None]) ** 2).sum(axis=1)
+    tau2 = np.interp(rng.chisquare(k - 1, _DRAWS), q[::-1], grid[::-1])  # Q falls with tau2; beyond its top tau2 is 0
+    w = 1.0 / (v + tau2[:, None])
+    total = w.sum(axis=1)
+    mu = (w * y).sum(axis=1) / total
+    se = np.sqrt((w * (y - mu[:, None]) ** 2).sum(axis=1) / ((k - 1) * total))
+    ahead = mu + rng.standard_t(k - 1, _DRAWS) * se + rng.standard_normal(_DRAWS) * np.sqrt(tau2)
+    low, high = np.quantile(ahead, [(1.0 - level) / 2.0, (1.0 + level) / 2.0])
+    return Interval(float(low), float(high), level)
 
 
 def _heterogeneity(y: NDArray[np.float64], v: NDArray[np.float64], tau2: float, level: float) -> Heterogeneity:

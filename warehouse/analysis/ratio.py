@@ -10,6 +10,7 @@ from math import inf
 from typing import Final
 
 from warehouse.analysis.inputs import normal_p_value, z_value
+from warehouse.analysis.proportion import proportion
 from warehouse.analysis.two_groups import (
     TwoGroups,
     checked_groups,
@@ -63,3 +64,26 @@ def risk_ratio(x1: int, n1: int, x2: int, n2: int, *, level: float = 0.95) -> Es
         unit="ratio",
         warnings=_cautions(groups, interval),
     )
+
+
+def rate_ratio(x1: int, years1: float, x2: int, years2: float, *, level: float = 0.95) -> Estimate:
+    """Adverse cases per year observed, first group over second, for groups observed for different times.
+
+    Of all adverse cases the share in the first group is binomial, given the times; its mid-P limits give those of the
+    ratio (conditional mid-P). Takes the chance as even over the years. None without an adverse case, without time, or
+    with none in the second group.
+
+    Source: Rothman, Greenland & Lash 2008, Modern Epidemiology, chapter 14 (from memory).
+    """
+    share = proportion(x1, x1 + x2, method="mid_p", level=level)
+    estimand, method = "ratio of adverse cases per year observed, first group over second", "conditional mid-P"
+    if share.interval is None or x2 == 0 or min(years1, years2) <= 0.0:
+        reason = Caution("no_data", "no_rate_ratio")
+        return no_estimate(estimand=estimand, method=method, n=x1 + x2, reason=reason, unit="ratio")
+
+    def taken_back(part: float) -> float:
+        return part / (1.0 - part) * years2 / years1 if part < 1.0 else inf
+
+    interval = Interval(taken_back(share.interval.low), taken_back(share.interval.high), level)
+    value = (x1 / years1) / (x2 / years2)
+    return Estimate(estimand=estimand, value=value, interval=interval, method=method, n=x1 + x2, unit="ratio")

@@ -9,6 +9,7 @@ memory). Nothing else is rounded, and simulation with the weights themselves is 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -80,16 +81,49 @@ def limit_for_run_length(weight_adverse: float, weight_other: float, *, share: f
     return (high - 0.5) * unit
 
 
-def chance_of_signal(weight_adverse: float, weight_other: float, *, limit: float, share: float, cases: int) -> float:
-    """Probability of at least one signal within the first ``cases`` cases."""
+def chance_of_signal(
+    weight_adverse: float, weight_other: float, *, limit: float, share: float | Sequence[float], cases: int
+) -> float:
+    """Probability of at least one signal within the first ``cases`` cases; over several shares, all as likely."""
     up, down, unit = _fraction(weight_adverse, weight_other)
-    chance = share if weight_adverse > 0 else 1 - share
-    moves = _moves(_Lattice(up, down, _top(limit, unit), chance)).T.tocsr()
-    at = np.zeros(moves.shape[0])
-    at[0] = 1.0
+    shares = np.atleast_1d(np.asarray(share, dtype=np.float64))[:, None]
+    chance = shares if weight_adverse > 0 else 1 - shares
+    at = np.zeros((shares.size, _top(limit, unit)))
+    at[:, 0] = 1.0
     for _ in range(cases):
-        at = np.asarray(moves @ at, dtype=np.float64)
-    return 1 - float(np.sum(at))
+        moved = np.zeros_like(at)
+        moved[:, up:] = chance * at[:, :-up]
+        moved[:, : max(0, at.shape[1] - down)] += (1 - chance) * at[:, down:]
+        moved[:, :1] += (1 - chance) * at[:, :down].sum(axis=1, keepdims=True)
+        at = moved
+    return 1 - float(np.mean(at.sum(axis=1)))
+
+
+def limit_for_chance(
+    weight_adverse: float,
+    weight_other: float,
+    *,
+    shares: Sequence[float],
+    cases: int,
+    chance: float,
+    least: float,
+    most: float,
+) -> float:
+    """The smallest limit from ``least`` on at which a signal within ``cases`` cases is no likelier than ``chance``.
+
+    No larger than ``most``, beyond which the chart would see nothing.
+    """
+
+    def is_rare(steps: int) -> bool:
+        limit = least + steps * unit
+        return chance_of_signal(weight_adverse, weight_other, limit=limit, share=shares, cases=cases) <= chance
+
+    _, _, unit = _fraction(weight_adverse, weight_other)
+    low, high = -1, max(0, math.ceil((most - least) / unit))
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if is_rare(middle) else (middle, high)
+    return least + high * unit
 
 
 def simulate_run_length(

@@ -58,6 +58,9 @@ def in_order(way: Grouping, groups: dict[str, int]) -> list[str]:
     return [*fixed, *others, *([NOT_KNOWN] if NOT_KNOWN in groups else [])]
 
 
+DECIDED_LATER = ("appliance_sequence", "appliance_group", "appliance_ever", "extraction", "extraction_pattern")
+"""Groupings made by what was decided in the course of treatment: two phases, ever used, extraction without a date."""
+
 _ORDERED = ("age_band", "vertical_type", "growth_stage", "start_year")
 _IN_ORDER = ("age_band", "extraction", "vertical_type", "growth_stage", "incisor_class")
 _CLOSED: dict[str, tuple[str, ...]] = {

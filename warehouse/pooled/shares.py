@@ -105,7 +105,10 @@ def share_pool(
 
 
 def _by_method(effects: Effects, methods: Sequence[tuple[str, str, str]]) -> dict[str, Pooled]:
-    return {name: pool(effects, method=method, interval=interval) for name, method, interval in methods}  # type: ignore[arg-type]
+    return {
+        name: pool(effects, method=method, interval=interval, prediction="drawn")  # type: ignore[arg-type]
+        for name, method, interval in methods
+    }
 
 
 def _funnels(practices: Sequence[Practice], counts: Filled, labels: Sequence[str]) -> tuple[Funnel, Funnel]:

@@ -11,6 +11,7 @@ from warehouse.analysis.ancova import Ancova, ancova
 from warehouse.analysis.change import mean_change, median_change, quantile_picture
 from warehouse.analysis.design import numbers
 from warehouse.analysis.longitudinal import MixedModel, mixed_model
+from warehouse.analysis.multiplicity import Comparisons, adjust_p_values
 from warehouse.marts.grouping import Grouping, check_group, group_label, in_order
 from warehouse.marts.reader import Reader
 from warehouse.plans.covariates import Adjustable, adjustables
@@ -57,6 +58,7 @@ class ChangeComparison(Stamped):
     groups: tuple[GroupChange, ...]  # One a group, in order
     reference: str | None  # Label of the reference group; None without a case or without groups
     covariance: Ancova | None  # Groups compared at the later time given the earlier one; None likewise
+    corrected: Comparisons  # P values of these comparisons, corrected for their number
     adjusted_for: tuple[str, ...]  # What that is adjusted for, in words
     picture: pl.DataFrame  # Deciles of the change in every group (by label), as `quantile_picture` gives them
     without_group: int  # Cases read at both times whose group is not known
@@ -81,6 +83,8 @@ def compare_changes(reader: Reader, question: Question) -> ChangeComparison:
     base = _reference(question, frame, labels) if way else None
     compared = [code for code in labels if base is not None and code != base]
     asked = replace(question, measure=what.code, adjust=_adjust(question))
+    covariance = _covariance(frame, labels[base], items, level) if base else None
+    differences = covariance.differences if covariance else ()
     return ChangeComparison(
         stamp=stamp,
         measure=what,
@@ -88,7 +92,10 @@ def compare_changes(reader: Reader, question: Question) -> ChangeComparison:
         by=way,
         groups=tuple(_group_change(frame, code, label, what.unit, level) for code, label in labels.items()),
         reference=labels[base] if base else None,
-        covariance=_covariance(frame, labels[base], items, level) if base else None,
+        covariance=covariance,
+        corrected=adjust_p_values(
+            [one.p_value for one in differences], names=list(covariance.groups[1:]) if covariance else []
+        ),
         adjusted_for=tuple(item.title for item in items),
         picture=quantile_picture(frame, change="change", group=GROUP, level=level),
         without_group=table.height - frame.height,

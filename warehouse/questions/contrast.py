@@ -17,9 +17,10 @@ from warehouse.analysis.evalue import EValue, e_value_from_risk_ratio
 from warehouse.analysis.group_pair import pair_groups
 from warehouse.analysis.multiplicity import Comparisons, adjust_p_values
 from warehouse.analysis.positivity import USUAL_LIMITS, Comparability, Limits, Positivity, positivity
+from warehouse.analysis.ratio import rate_ratio
 from warehouse.analysis.stratified import ChiSquaredTest, Stratum, breslow_day_test
 from warehouse.errors import RequestError
-from warehouse.marts.grouping import Grouping, check_group, group_label, grouping
+from warehouse.marts.grouping import DECIDED_LATER, Grouping, check_group, group_label, grouping
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import Definition
 from warehouse.plans.covariates import (
@@ -48,6 +49,12 @@ OUTCOME = "adverse outcome"
 GROUP = "group"
 UNIT = "unit"
 """Column of the practice or clinician within which cases are compared."""
+
+MONTHS = "time observed"
+"""Column of the months a case was observed."""
+
+UNEQUAL = 1.25
+"""So many times as long one group is observed where they are compared per year too (common practice, no source)."""
 
 FEWEST_UNITS = 5
 """Practices or clinicians from which on errors rest on how far these differ; fewer are taken as they are (the proof by
@@ -88,6 +95,9 @@ class PairComparison(Stamped):
     overlap: Positivity  # How far the groups overlap, judged on the inverse probability weights
     comparability: Comparability  # Whether they can be compared with what is adjusted for held alike
     within: Within  # Within what cases were compared, and what difference that makes
+    observed: tuple[float | None, float | None]  # Mean months observed of the cases assessed, first and second group
+    # Adverse cases per year observed, first over second, as they came; None where both were observed for as long
+    per_year: Estimate | None
     e_value: EValue  # How strong unmeasured confounding would have to be to explain the primary ratio away
     adjusted_for: tuple[str, ...]  # What is adjusted for, in words
     not_adjusted_for: tuple[str, ...]  # What is recorded but was not adjusted for here
@@ -208,6 +218,8 @@ def _pair(
         overlap=positivity(prepared.pair, prepared.inverse),
         comparability=prepared.comparability,
         within=_within(cases, prepared, question, primary),
+        observed=cases.months(known),
+        per_year=_per_year(adverse, assessed, cases.months(known), prepared.level),
         e_value=e_value_from_risk_ratio(answer.ratio),
         adjusted_for=cases.titles,
         not_adjusted_for=tuple(item.title for item in adjustables(stamp.recorded) if item.title not in cases.titles),
@@ -234,12 +246,23 @@ def _within(cases: TwoGroupFrame, prepared: PreparedPair, question: Question, pr
     )
 
 
+def _per_year(
+    adverse: tuple[int, int], n: tuple[int, int], months: tuple[float | None, float | None], level: float
+) -> Estimate | None:
+    one, two = months
+    if one is None or two is None or max(one, two) < UNEQUAL * min(one, two):
+        return None
+    return rate_ratio(adverse[0], n[0] * one / 12.0, adverse[1], n[1] * two / 12.0, level=level)
+
+
 def _cautions(
     question: Question, definition: Definition, prepared: PreparedPair, missing: tuple[int, int]
 ) -> tuple[Caution, ...]:
     found = [Caution("approximation", item.note) for item in adjustables(question.adjust or ()) if item.note]
     if definition.family != "vertical":
         found.append(Caution("approximation", "secondary_outcome", {"family": definition.family}))
+    if question.by in DECIDED_LATER:
+        found.append(Caution("approximation", "grouping_decided_later"))
     if question.selection.selection != "consecutive":
         found.append(Caution("approximation", "hand_picked"))
     if sum(missing):
@@ -337,6 +360,14 @@ class TwoGroupFrame:
         first, second = self.frame.select(counts).row(0)
         return int(first), int(second)
 
+    def months(self, condition: pl.Expr) -> tuple[float | None, float | None]:
+        """Mean months observed of the cases of each group that meet a condition; None where none is known."""
+        if MONTHS not in self.frame.columns:
+            return None, None
+        means = [pl.col(MONTHS).filter(condition & (pl.col(GROUP) == label)).mean() for label in self.labels]
+        first, second = (self.frame.select(mean.alias("mean")).item() for mean in means)
+        return first, second
+
 
 def two_group_frame(reader: Reader, question: Question, definition: Definition) -> TwoGroupFrame:
     """Read the cases of the two groups of a settled question.
@@ -353,14 +384,15 @@ def two_group_frame(reader: Reader, question: Question, definition: Definition) 
     among = {by: codes} if way.column else None
     unit = "" if by in {"practice", question.within} else question.within.removesuffix("none")
     items = tuple(item for item in items if item.name != unit)
-    columns = [by, *(item.name for item in items), *strata, *([unit] if unit else [])]
+    columns = [by, *(item.name for item in items), *strata, *([unit] if unit else []), "months_observed"]
     table = case_table(reader, definition, question.selection, columns=columns, among=among)
     table, in_both = _with_group(table, by, codes, labels, several=way.column is None)
     layers = tuple(dict.fromkeys(strata))
     renamed = [pl.col(item.name).alias(item.title) for item in items]
     stratified = [pl.col(column).alias(stratum_column(column)) for column in layers]
     units = pl.col(unit) if unit else pl.lit(None, pl.String)
-    held = [pl.col("adverse").alias(OUTCOME), pl.col("is_due"), units.alias(UNIT), *renamed, *stratified]
+    months = pl.col("months_observed").alias(MONTHS)
+    held = [pl.col("adverse").alias(OUTCOME), pl.col("is_due"), units.alias(UNIT), months, *renamed, *stratified]
     return TwoGroupFrame(
         frame=table.select(GROUP, *held),
         labels=labels,

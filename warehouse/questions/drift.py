@@ -35,6 +35,8 @@ FALSE_ALARM = 500.0
 """Cases until a false alarm, on average (common practice, no source)."""
 ODDS_RATIO = 2.0
 """The change worth noticing when none is stated: the odds doubled (common practice, no source)."""
+CHANCE = 0.05
+"""Chance of a false alarm among the cases at hand (common practice, no source)."""
 BASELINE = 40
 REVIEW_EVERY = 25
 REPEATS = 1000
@@ -49,7 +51,8 @@ class DriftAsked:
     # Share adverse taken as usual; None takes it from the first `baseline` cases counted
     in_control: float | None = None
     out_of_control: float | None = None  # Share that should be noticed; None takes the one at twice the odds
-    false_alarm: float = FALSE_ALARM  # Cases until a signal, on average, while nothing has changed
+    false_alarm: float = FALSE_ALARM  # Fewest cases until a signal, on average, while nothing has changed
+    chance: float = CHANCE  # Largest chance of a signal among the cases at hand while nothing has changed
     baseline: int = BASELINE  # Cases that a share not stated is taken from; they are not charted
     review_every: int = REVIEW_EVERY  # Counted cases between two planned reviews
     # `quarter` or `year` of start for the p-chart; None takes quarters where most hold ten cases
@@ -95,8 +98,9 @@ def drift_picture(
     practice = _practice(reader, stamp.selection)
     cases = _cases(reader, stamp)
     start = 0 if asked.in_control is not None else _end_of_baseline(cases, asked.baseline)
-    baseline, plan, refused = _plan(cases[:start], asked)
-    path = run_cusum([case.outcome for case in cases[start:] if case.is_due], plan) if plan else None
+    due = [case.outcome for case in cases[start:] if case.is_due]
+    baseline, plan, refused = _plan(cases[:start], asked, sum(outcome is not None for outcome in due))
+    path = run_cusum(due, plan) if plan else None
     periods = _periods(cases, asked.period, plan.in_control if plan and asked.in_control is not None else None)
     return DriftPicture(
         practice=practice,
@@ -150,18 +154,28 @@ def _end_of_baseline(cases: Sequence[_Case], wanted: int) -> int:
     return counted[wanted - 1] + 1 if len(counted) >= wanted > 0 else len(cases)
 
 
-def _plan(first: Sequence[_Case], asked: DriftAsked) -> tuple[Estimate | None, CusumPlan | None, Caution | None]:
+def _plan(
+    first: Sequence[_Case], asked: DriftAsked, n: int
+) -> tuple[Estimate | None, CusumPlan | None, Caution | None]:
     """The share among the first cases, the plan, and why there is none."""
-    baseline, usual = None, asked.in_control
+    baseline, usual, taken = None, asked.in_control, None
     if usual is None:
         counted = [case.outcome for case in first if case.outcome is not None]
         baseline = proportion(sum(counted), len(counted))
         if len(counted) < asked.baseline:
             numbers = {"n": len(counted), "baseline": asked.baseline}
             return baseline, None, Caution("no_data", "too_few_counted_for_chart", numbers)
+        taken = (sum(counted), len(counted))
         usual = (sum(counted) + 0.5) / (len(counted) + 1.0)  # never 0 or 1, where no chart exists
     noticed = share_at_odds_ratio(usual, ODDS_RATIO) if asked.out_of_control is None else asked.out_of_control
-    plan = plan_cusum(in_control=usual, out_of_control=noticed, false_alarm_run_length=asked.false_alarm)
+    plan = plan_cusum(
+        in_control=usual,
+        out_of_control=noticed,
+        false_alarm_run_length=asked.false_alarm,
+        cases=max(n, asked.review_every),
+        chance=asked.chance,
+        baseline=taken,
+    )
     return baseline, plan, None
 
 

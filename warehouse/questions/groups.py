@@ -17,7 +17,7 @@ from warehouse.analysis.ratio import risk_ratio
 from warehouse.analysis.shrinkage import PartialPooling, partial_pooling
 from warehouse.analysis.trend import TrendTest, cochran_armitage
 from warehouse.analysis.two_group_tests import two_group_test
-from warehouse.marts.grouping import check_group, is_known, is_ordered
+from warehouse.marts.grouping import DECIDED_LATER, check_group, is_known, is_ordered
 from warehouse.marts.outcome_sql import outcomes_of
 from warehouse.marts.reader import Reader
 from warehouse.plans.planned_or_explored import Standing, stand
@@ -192,6 +192,8 @@ def _cautions(found: Rates, known: Sequence[GroupRow], *, overlapping: bool) -> 
     cautions = [
         Caution("approximation", "groups_as_they_came"),
     ]
+    if found.by is not None and found.by.name in DECIDED_LATER:
+        cautions.append(Caution("approximation", "grouping_decided_later"))
     if overlapping:
         cautions.append(Caution("approximation", "groups_overlap"))
     if found.definition.family != "vertical":

@@ -44,8 +44,8 @@ SEED = 20_250_101
 PENALTY_MATTERS_TO = 100_000
 """Cases up to which the odds ratio is Firth's; with more, the plain model agrees with it to several digits."""
 
-FEWEST_STANDARDISED = 40
-"""Cases of the smaller group from which on intervals of standardised risks hold (the proof by simulation)."""
+FEWEST_PLAIN = 40
+"""Cases of the smaller group from which on stratified and standardised intervals hold (the proof by simulation)."""
 
 _OF_EVERYONE = ("standardised", "inverse")
 """Methods whose figures are about all the cases."""
@@ -160,8 +160,8 @@ class PreparedPair:
             return found
         if self.clusters is not None and found.method in {"stratified", "standardised"}:
             why = Caution("withheld", "interval_not_clustered", {"title": self.within})
-        elif found.method == "standardised" and min(self.pair.sizes) < FEWEST_STANDARDISED:
-            why = Caution("withheld", "interval_of_small_groups", {"fewest": FEWEST_STANDARDISED})
+        elif found.method in {"stratified", "standardised"} and min(self.pair.sizes) < FEWEST_PLAIN:
+            why = Caution("withheld", "interval_of_small_groups", {"fewest": FEWEST_PLAIN})
         else:
             return found
         bare = [

@@ -109,7 +109,16 @@ def facts(result: PairComparison) -> list[str]:
     n = result.standing.n_comparisons
     is_planned = result.standing.kind == "planned"
     looks = say("standing.brief_planned" if is_planned else "standing.brief_not_planned", n=n)
-    return [one for one in (counted_, within_units_sentence(result), looks) if one]
+    return [one for one in (counted_, time_sentence(result), within_units_sentence(result), looks) if one]
+
+
+def time_sentence(result: PairComparison) -> str:
+    """Per year, where the groups were not observed for as long; else empty."""
+    one, two = result.observed
+    found = result.per_year
+    if found is None or found.value is None or one is None or two is None:
+        return ""
+    return say("contrast.per_year", first=one, second=two, ratio=ratio_words(found))
 
 
 def _as_counted(result: PairComparison, one: Estimate, two: Estimate) -> str:
@@ -153,6 +162,7 @@ def pair_sentences(result: PairComparison) -> list[str]:
         pair_sentence(result),
         reading_sentence(result.answer.difference.interval),
         crude_sentence(result),
+        time_sentence(result),
         within_units_sentence(result),
         weighed_sentence(result),
         methods_sentence(result),

@@ -64,8 +64,15 @@ def run_length_sentences(found: DriftPicture) -> list[str]:
         noticed=path.plan.detection_run_length,
         simulated_changed=changed.mean,
     )
-    lost = sum(path.left_out.values())
-    return [said, *([say("drift.not_charted", n=lost)] if lost else [])]
+    lost, plan = sum(path.left_out.values()), path.plan
+    key = "drift.false_alarm" if found.baseline is None else "drift.false_alarm_first"
+    chance = [] if plan.false_alarm_chance is None else [say(key, cases=plan.cases, chance=plan.false_alarm_chance)]
+    return [*chance, said, *([say("drift.not_charted", n=lost)] if lost else [])]
+
+
+def direction_sentence(path: CusumPath) -> str:
+    """Which cases lift the sum: the adverse ones, or the others where it watches for improvement."""
+    return say("drift.lifts" if path.plan.out_of_control > path.plan.in_control else "drift.lowers")
 
 
 def average_sentence(found: DriftPicture) -> str:

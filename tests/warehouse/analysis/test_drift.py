@@ -18,7 +18,7 @@ from warehouse.analysis.drift import (
     run_cusum,
     share_at_odds_ratio,
 )
-from warehouse.analysis.run_length import expected_run_length
+from warehouse.analysis.run_length import chance_of_signal, expected_run_length
 from warehouse.errors import RequestError
 from warehouse.words.sentences import caution_text
 
@@ -114,3 +114,27 @@ def test_plans_and_inputs_that_make_no_sense_are_refused() -> None:
         plan_cusum(in_control=0.2, out_of_control=0.2, false_alarm_run_length=100)
     with pytest.raises(RequestError, match="every 0 cases"):
         planned_reviews(run_cusum([True], plan()), every=0)
+
+
+def test_a_chart_is_tuned_to_the_cases_at_hand() -> None:
+    loose = plan_cusum(in_control=0.13, out_of_control=0.23, false_alarm_run_length=500)
+    tuned = plan_cusum(in_control=0.13, out_of_control=0.23, false_alarm_run_length=500, cases=200, chance=0.05)
+    adverse, other = tuned.weight_adverse, tuned.weight_other
+
+    def chance(limit: float) -> float:
+        return chance_of_signal(adverse, other, limit=limit, share=0.13, cases=200)
+
+    assert chance(loose.limit) > 0.25  # what a run length of 500 leaves in 200 cases
+    assert tuned.false_alarm_chance == pytest.approx(chance(tuned.limit))
+    assert 0.045 < chance(tuned.limit) <= 0.05
+    assert tuned.false_alarm_run_length > loose.false_alarm_run_length >= 500
+
+
+def test_a_usual_share_from_few_first_cases_makes_false_alarms_likelier_and_the_plan_says_so() -> None:
+    asked = {"in_control": 0.134, "out_of_control": 0.236, "false_alarm_run_length": 500.0}
+    stated = plan_cusum(**asked, cases=200, chance=0.05)  # type: ignore[arg-type]
+    first = plan_cusum(**asked, cases=200, chance=0.05, baseline=(5, 40))  # type: ignore[arg-type]
+    assert stated.false_alarm_chance is not None
+    assert first.false_alarm_chance is not None
+    assert first.limit > stated.limit
+    assert first.false_alarm_chance > 0.1 > stated.false_alarm_chance

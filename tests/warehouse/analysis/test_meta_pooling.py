@@ -210,3 +210,17 @@ def test_published_trial_without_events_is_left_out() -> None:
     found = pool(ratio_effects(TREATED, TREATED_N, CONTROL, CONTROL_N), interval="wald")
     assert found.estimate.left_out == {"no case with the outcome in either group": 1}
     assert any("zero count" in caution_text(caution) for caution in found.estimate.warnings)
+
+
+def test_a_drawn_prediction_is_wider_where_few_practices_leave_the_spread_open() -> None:
+    """With a hundred practices both say the same; with five the formula is too sure (see the proof by simulation)."""
+    rng = np.random.default_rng(4)
+    widths = {}
+    for k in (5, 100):
+        effects = mean_effects((rng.normal(0.0, 1.0, k)).tolist(), [1.0] * k, [25] * k)
+        ends = [pool(effects, prediction=how).prediction for how in ("formula", "drawn")]  # type: ignore[arg-type]
+        widths[k] = [one.high - one.low for one in ends if one is not None]
+    assert widths[100][1] == pytest.approx(widths[100][0], rel=0.06)
+    assert widths[5][1] > 1.05 * widths[5][0]
+    again = pool(effects, prediction="drawn").prediction
+    assert again == pool(effects, prediction="drawn").prediction

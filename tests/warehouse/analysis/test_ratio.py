@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from statsmodels.stats.rates import test_poisson_2indep as poisson_test
 
-from warehouse.analysis.ratio import risk_ratio
+from warehouse.analysis.ratio import rate_ratio, risk_ratio
 from warehouse.analysis.two_groups import TwoGroups, ratio_statistic, shares_at_ratio
 from warehouse.errors import RequestError
 from warehouse.words.sentences import caution_text
@@ -105,3 +106,18 @@ def test_impossible_requests_are_refused() -> None:
         risk_ratio(3, 2, 1, 2)
     with pytest.raises(RequestError):
         risk_ratio(0, 0, 1, 2, level=95)
+
+
+def test_cases_per_year_are_compared_as_statsmodels_compares_counts() -> None:
+    """41 in 28,010 against 15 in 19,017 person-years (Boice & Monson 1977, quoted in textbooks; from memory): 1.86."""
+    found = rate_ratio(41, 28_010.0, 15, 19_017.0)
+    assert found.value == pytest.approx(1.86, abs=0.005)
+    assert found.interval is not None
+    for limit, tail in ((found.interval.low, "larger"), (found.interval.high, "smaller")):
+        tested = poisson_test(41, 28_010, 15, 19_017, value=limit, method="cond-midp", alternative=tail)
+        assert tested.pvalue == pytest.approx(0.025, abs=1e-4)
+
+
+def test_cases_per_year_need_an_adverse_case_to_compare_with() -> None:
+    assert rate_ratio(3, 10.0, 0, 10.0).value is None
+    assert rate_ratio(0, 10.0, 0, 10.0).value is None
