@@ -103,6 +103,10 @@ def _print_covariance(result: ChangeComparison) -> None:
         say_list(covariance_sentences(result))
 
 
+def _bare(p_value: float | None) -> str:
+    return p_words(p_value).removeprefix("p ").removeprefix("= ")
+
+
 def _row(group: GroupChange) -> list[str]:
     return [
         group.label,
