@@ -93,7 +93,7 @@ def _print_covariance(result: ChangeComparison) -> None:
                 label,
                 signed(one.value),
                 span(one.interval),
-                p_words(corrected.get(label)).removeprefix("p ").removeprefix("= "),
+                _bare(corrected.get(label)),
             ]
             for label, one in found
         ]
