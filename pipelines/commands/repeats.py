@@ -62,6 +62,9 @@ def _print(found: Repeatability, *, detailed: bool, examiners: bool) -> None:
     _print_rows("The same examiner twice: first less second reading", shown)
     if examiners:
         _print_rows("Two examiners: the first named less the second", list(found.between))
+    for practice, examiner, found_kappa in found.types:
+        if examiners or examiner == "all":
+            say(f"  vertical type as read twice, {practice}, {examiner}: weighted kappa {_told(found_kappa)}")
     if detailed:
         for one in (*shown, *found.between):
             _print_forms(one)

@@ -10,7 +10,7 @@ Source: Shrout & Fleiss 1979, Psychol Bull 86:420; McGraw & Wong 1996, Psychol M
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import inf, isfinite
 from typing import Final
@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from warehouse.analysis.inputs import z_value
+from warehouse.analysis.inputs import check_length, z_value
 from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval, no_estimate
@@ -215,4 +215,44 @@ def _form(
         p_value=p_value,
         unit="correlation",
         warnings=cautions,
+    )
+
+
+FEW_CLASSED: Final = (
+    25  # records below which the interval of kappa is shown with a caution (common practice, no source)
+)
+
+
+def kappa(first: Sequence[str], second: Sequence[str], *, order: Sequence[str] = (), level: float = 0.95) -> Estimate:
+    """Agreement of two readings in classes, beyond chance: Cohen's kappa, weighted with an ``order``.
+
+    Weights fall with the square of the distance in ``order``. The interval is that of large samples. None without a
+    record, or where all records are of one class, so that chance alone agrees.
+
+    Source: Cohen 1960, Educ Psychol Meas 20:37; Fleiss, Cohen & Everitt 1969, Psychol Bull 72:323 (errors).
+    """
+    from statsmodels.stats.inter_rater import cohens_kappa
+
+    check_length(len(second), len(first), what="the list of second readings")
+    z = z_value(level)
+    estimand, n = f"{'weighted ' if order else ''}kappa of two readings", len(first)
+    method = "Cohen's kappa, large-sample interval of Fleiss, Cohen and Everitt"
+    classes = list(order) or sorted({*first, *second})
+    if n == 0 or len({*first, *second}) < 2:
+        reason = Caution("no_data", "nothing_to_class" if n == 0 else "one_class_only")
+        return no_estimate(estimand=estimand, method=method, n=n, reason=reason, unit="kappa")
+    place = {name: i for i, name in enumerate(classes)}
+    table = np.zeros((len(classes), len(classes)))
+    for one, two in zip(first, second, strict=True):
+        table[place[one], place[two]] += 1.0
+    found = cohens_kappa(table, wt="quadratic" if order else None)
+    half = z * float(found.std_kappa)
+    return Estimate(
+        estimand=estimand,
+        value=float(found.kappa),
+        interval=Interval(max(-1.0, found.kappa - half), min(1.0, found.kappa + half), level) if half > 0.0 else None,
+        method=method,
+        n=n,
+        unit="kappa",
+        warnings=(Caution("small_sample", "few_classed", {"n": n}),) if n < FEW_CLASSED else (),
     )

@@ -14,15 +14,18 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from warehouse.analysis.intraclass import Intraclass, intraclass
+from warehouse.analysis.intraclass import Intraclass, intraclass, kappa
 from warehouse.analysis.method_error import BlandAltman, MethodError, bland_altman, method_error
 from warehouse.errors import RequestError, near_names
+from warehouse.results import Estimate
 
 if TYPE_CHECKING:
     from warehouse.marts.reader import Reader
     from warehouse.selection import Selection
 
 EVERY_EXAMINER = "all"
+PLANE, TYPES = "sn_gogn_deg", ("low", "average", "high")
+LOW_TO, HIGH_FROM = 27.0, 37.0  # cut points of the plane, as in ``variables.toml``
 _RECORD = ["practice", "case_no", "timepoint"]
 
 
@@ -37,6 +40,7 @@ class Repeated:
     examiner: str  # Pseudonym, or `all`; for two examiners `E1 and E2`, E1 being the first
     n: int  # Records compared
     error: MethodError  # Dahlberg's error, error free of bias, bias with paired t, MDC95, reliability
+    pairs: tuple[pl.Series, pl.Series]  # The first and the second readings
     agreement: BlandAltman  # Bias and limits of agreement with their intervals
     correlation: Intraclass  # The six forms of intraclass correlation
 
@@ -48,6 +52,8 @@ class Repeatability:
     # One examiner twice; for every practice and measure all examiners together first, then each
     within: tuple[Repeated, ...]
     between: tuple[Repeated, ...]  # Two examiners
+    # Practice, examiner (or two) -> weighted kappa of the vertical type that the readings of the plane give
+    types: tuple[tuple[str, str, Estimate], ...]
     build: str  # The build they were read from
 
 
@@ -98,7 +104,18 @@ def repeatability(
             if len(examiners) > 1:
                 within += [_compared(part, examiner, named, level) for examiner, part in examiners]
             between += [_compared(both, f"{one} and {two}", named, level) for one, two, both in _by_two(known)]
-    return Repeatability(within=tuple(within), between=tuple(between), build=reader.snapshot.build_id)
+    types = [
+        (one.practice, one.examiner, kappa(*map(_types, one.pairs), order=TYPES, level=level))
+        for one in (*within, *between)
+        if one.measure == PLANE
+    ]
+    build = reader.snapshot.build_id
+    return Repeatability(within=tuple(within), between=tuple(between), types=tuple(types), build=build)
+
+
+def _types(plane: pl.Series) -> list[str]:
+    """The vertical type that each reading of the plane gives, by the bands of the variable."""
+    return [TYPES[int(angle > LOW_TO) + int(angle >= HIGH_FROM)] for angle in plane]
 
 
 def measure_errors(reader: Reader, *, selection: Selection) -> tuple[MeasureError, ...]:
@@ -192,6 +209,7 @@ def _compared(pairs: pl.DataFrame, examiner: str, named: dict[str, str], level: 
         examiner=examiner,
         n=pairs.height,
         error=_error(pairs, level),
+        pairs=(pairs["first"], pairs["second"]),
         agreement=bland_altman(pairs["first"].to_numpy(), pairs["second"].to_numpy(), level=level),
         correlation=intraclass(pairs.select("first", "second").to_numpy(), level=level),
     )
@@ -203,6 +221,9 @@ def repeatability_as_data(found: Repeatability) -> dict[str, Any]:
         "build": found.build,
         "within_examiner": [_as_data(one) for one in found.within],
         "between_examiners": [_as_data(one) for one in found.between],
+        "vertical_type": [
+            {"practice": practice, "examiner": examiner, "kappa": one} for practice, examiner, one in found.types
+        ],
     }
 
 
