@@ -50,6 +50,9 @@ GROUP = "group"
 UNIT = "unit"
 """Column of the practice or clinician within which cases are compared."""
 
+UNTREATED = "untreated"
+"""Code of the children observed without treatment: the one group that is compared though it is not treated."""
+
 MONTHS = "time observed"
 """Column of the months a case was observed."""
 
@@ -261,6 +264,8 @@ def _cautions(
     found = [Caution("approximation", item.note) for item in adjustables(question.adjust or ()) if item.note]
     if definition.family != "vertical":
         found.append(Caution("approximation", "secondary_outcome", {"family": definition.family}))
+    if UNTREATED in question.pair:
+        found.append(Caution("approximation", "treated_against_untreated"))
     if question.by in DECIDED_LATER:
         found.append(Caution("approximation", "grouping_decided_later"))
     if question.selection.selection != "consecutive":
@@ -386,6 +391,10 @@ def two_group_frame(reader: Reader, question: Question, definition: Definition) 
     items = tuple(item for item in items if item.name != unit)
     columns = [by, *(item.name for item in items), *strata, *([unit] if unit else []), "months_observed"]
     table = case_table(reader, definition, question.selection, columns=columns, among=among)
+    if by == "appliance_category" and UNTREATED in codes and question.selection.comparison == "treated":
+        others = replace(question.selection, comparison="untreated")
+        untreated = case_table(reader, definition, others, columns=columns)
+        table = pl.concat([table, untreated.with_columns(pl.lit(UNTREATED).cast(table.schema[by]).alias(by))])
     table, in_both = _with_group(table, by, codes, labels, several=way.column is None)
     layers = tuple(dict.fromkeys(strata))
     renamed = [pl.col(item.name).alias(item.title) for item in items]
@@ -443,8 +452,9 @@ def prepared_pair(
             alone = complete & ~pl.col(cases.unit).is_in(within[cases.unit].unique().to_list()).fill_null(value=False)
             lacking |= _lost(frame, alone, f"only one of the groups in the {cases.unit}")
             frame = frame.filter(~alone)
-        n_units = n_units if n_units > 1 else 0
-    held = [*covariates, Covariate(name=cases.unit, kind="category")] if n_units else covariates
+        else:
+            n_units = 0
+    held = [*covariates, Covariate(name=cases.unit, kind="category")] if n_units > 1 else covariates
     pair = pair_groups(
         frame,
         outcome=OUTCOME,
@@ -460,14 +470,14 @@ def prepared_pair(
     )
     pair = replace(pair, left_out=counted)
     kept = frame.filter(pl.Series(pair.design.kept, dtype=pl.Boolean))
-    layers = [*([cases.unit] if n_units else []), *map(stratum_column, cases.strata)]
+    layers = [*([cases.unit] if n_units > 1 else []), *map(stratum_column, cases.strata)]
     clusters = None
     if n_units >= FEWEST_UNITS:
         clusters = np.unique(kept[cases.unit].to_numpy(), return_inverse=True)[1]
     return PreparedPair(
         pair=pair,
         strata=_strata(kept, cases.labels[0], layers),
-        stratified_by=(*([cases.unit] if n_units else []), *(_strata_title(column) for column in cases.strata)),
+        stratified_by=(*([cases.unit] if n_units > 1 else []), *(_strata_title(column) for column in cases.strata)),
         level=level,
         limits=limits,
         within=cases.unit if n_units else "",

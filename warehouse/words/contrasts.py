@@ -11,6 +11,7 @@ from warehouse.analysis.comparison import TwoGroupComparison
 from warehouse.analysis.harm import NumberNeeded
 from warehouse.analysis.trend import TrendTest
 from warehouse.plans.planned_or_explored import Standing
+from warehouse.plural import number_of
 from warehouse.questions.contrast import PairComparison
 from warehouse.questions.crossed import CrossedComparison, WithinLevels
 from warehouse.questions.groups import GroupComparison
@@ -137,7 +138,7 @@ def within_units_sentence(result: PairComparison) -> str:
         return ""
     key = "comparable.within_clustered" if held.is_clustered else "comparable.within_these"
     across = "withheld" if held.across is None or held.across.value is None else points(held.across.value)
-    return say(key, n=held.n, title=held.title, across=across)
+    return say(key, units=number_of(held.n, held.title, f"{held.title}s"), across=across)
 
 
 def weighed_sentence(result: PairComparison) -> str:

@@ -157,3 +157,32 @@ def test_the_minute_holds_the_answer_and_three_facts(five: Reader) -> None:
     said = brief_sentences(asked(five))
     assert len(said) == 5
     assert said[-1].startswith("Not planned beforehand; comparison ")
+
+
+def test_treated_children_are_compared_with_untreated_ones_in_the_same_frame(tmp_path: Path) -> None:
+    treated = cases_of("MILL", 60)
+    observed = [
+        {**one, "case_id": one["case_id"][::-1], "appliance": None, "comparison": "untreated"}
+        for one in cases_of("MILL", 40)
+    ]
+    load_rows(tmp_path / "w", [*treated, *observed])
+    with Reader.open(tmp_path / "w") as reader:
+        found = compare_pair(reader, Question(by="appliance_category", first=A, second="untreated"))
+    assert found.assessed == (sum(one["appliance"] == A for one in treated), 40)
+    assert found.answer.adjusted_for == found.adjusted_for
+    assert found.answer.difference.value is not None
+    assert "treated_against_untreated" in {one.code for one in found.cautions}
+
+
+def test_groups_observed_for_unequal_times_are_compared_per_year(tmp_path: Path) -> None:
+    rows = [
+        {**one, "months_from_start_finish": 12.0 if one["appliance"] == A else 30.0} for one in cases_of("MILL", 80)
+    ]
+    load_rows(tmp_path / "w", rows)
+    with Reader.open(tmp_path / "w") as reader:
+        found = asked(reader)
+    assert found.observed == (12.0, 30.0)
+    crude = found.method("crude").ratio.value
+    assert found.per_year is not None
+    assert found.per_year.value == pytest.approx((crude or 0.0) * 2.5)
+    assert any("adverse per year observed, ratio" in one for one in brief_sentences(found))
