@@ -245,8 +245,10 @@ def kappa(first: Sequence[str], second: Sequence[str], *, order: Sequence[str] =
     table = np.zeros((len(classes), len(classes)))
     for one, two in zip(first, second, strict=True):
         table[place[one], place[two]] += 1.0
-    found = cohens_kappa(table, wt="quadratic" if order else None)
-    half = z * float(found.std_kappa)
+    with np.errstate(invalid="ignore", divide="ignore"):  # its variance may be zero, or by rounding less
+        found = cohens_kappa(table, wt="quadratic" if order else None)
+        variance = float(found.var_kappa)
+    half = z * variance**0.5 if variance > 0.0 else 0.0
     return Estimate(
         estimand=estimand,
         value=float(found.kappa),

@@ -213,14 +213,10 @@ def test_published_trial_without_events_is_left_out() -> None:
 
 
 def test_a_drawn_prediction_is_wider_where_few_practices_leave_the_spread_open() -> None:
-    """With a hundred practices both say the same; with five the formula is too sure (see the proof by simulation)."""
-    rng = np.random.default_rng(4)
-    widths = {}
-    for k in (5, 100):
-        effects = mean_effects((rng.normal(0.0, 1.0, k)).tolist(), [1.0] * k, [25] * k)
-        ends = [pool(effects, prediction=how).prediction for how in ("formula", "drawn")]  # type: ignore[arg-type]
-        widths[k] = [one.high - one.low for one in ends if one is not None]
-    assert widths[100][1] == pytest.approx(widths[100][0], rel=0.06)
-    assert widths[5][1] > 1.05 * widths[5][0]
-    again = pool(effects, prediction="drawn").prediction
-    assert again == pool(effects, prediction="drawn").prediction
+    """Five practices that happen to lie close together: the formula takes them as alike (see the proof by simulation)."""
+    effects = mean_effects([-0.1, -0.05, 0.0, 0.05, 0.1], [1.0] * 5, [25] * 5)
+    plain, drawn = (pool(effects, prediction=how).prediction for how in ("formula", "drawn"))  # type: ignore[arg-type]
+    assert plain is not None
+    assert drawn is not None
+    assert drawn.low < plain.low < 0.0 < plain.high < drawn.high
+    assert drawn == pool(effects, prediction="drawn").prediction
