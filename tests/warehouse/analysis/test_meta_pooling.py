@@ -213,7 +213,7 @@ def test_published_trial_without_events_is_left_out() -> None:
 
 
 def test_a_drawn_prediction_is_wider_where_few_practices_leave_the_spread_open() -> None:
-    """Five practices that happen to lie close together: the formula takes them as alike (see the proof by simulation)."""
+    """Five practices that happen to lie close together: the formula takes them as alike (see the proof)."""
     effects = mean_effects([-0.1, -0.05, 0.0, 0.05, 0.1], [1.0] * 5, [25] * 5)
     plain, drawn = (pool(effects, prediction=how).prediction for how in ("formula", "drawn"))  # type: ignore[arg-type]
     assert plain is not None
