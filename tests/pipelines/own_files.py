@@ -95,12 +95,12 @@ def _csv(path: Path, rows: Sequence[Sequence[str]], *, mark: str = ";", encoding
     return (path,)
 
 
-def german(folder: Path) -> OwnFile:
+def german(folder: Path, seed: int = 1) -> OwnFile:
     """Text of an older program: cp1252, semicolons, decimal commas, days first."""
     words = dict(zip(APPLIANCES, ("Multibracket", "Aktivator", "GNE", "Headgear", "Aligner"), strict=True))
     head = ["Fallnr", "Geschl.", "Geb. am", "Beginn", "Abschlussdatum", "Apparatur", "Ex", "SN-GoGn Anf.", "ANB Anf."]
     rows = [[*head, "SN-GoGn Ende", "ANB Ende"]]
-    for one in people(1):
+    for one in people(seed):
         dates = [f"{day:%d.%m.%Y}" if day else "" for day in (one.birth, one.start, one.finish)]
         values = [_comma(one.plane[0]), _comma(one.anb[0])]
         values += [_at_finish(one, _comma(one.plane[1])), _at_finish(one, _comma(one.anb[1]))]
@@ -112,7 +112,7 @@ def german(folder: Path) -> OwnFile:
         ("constants", "status", "by finish"),
         ("codes.appliance_category", "headgear", "headgear_cervical"),
     )
-    return OwnFile(_csv(folder / "kfo-liste.csv", rows, encoding="cp1252"), people(1), corrections)
+    return OwnFile(_csv(folder / "kfo-liste.csv", rows, encoding="cp1252"), people(seed), corrections)
 
 
 def merged_workbook(folder: Path) -> OwnFile:

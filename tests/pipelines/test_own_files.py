@@ -105,11 +105,13 @@ def test_next_years_file_of_the_same_shape_is_read_without_a_question(tmp_path: 
     command = ["ingest", "--warehouse", str(warehouse), "--practice", "HARBOUR"]
     assert main([*command, *map(str, file.paths), "--mapping", str(tmp_path / "own.toml")]) == 0
     lines = file.paths[0].read_text(encoding="cp1252").splitlines()
-    later = tmp_path / "later.csv"
-    later.write_bytes("\n".join([lines[0], *(f"9{line}" for line in lines[1:11])]).encode("cp1252"))
-    assert main([*command, str(later)]) == 0
+    (tmp_path / "later").mkdir()
+    later = german(tmp_path / "later", 12)
+    assert main([*command, *map(str, later.paths)]) == 0
     with open_store(warehouse) as store:
-        assert store.value("select count(*) from cases where replaced_by is null") == len(file.people) + 10
+        assert store.value("select count(*) from cases where replaced_by is null") == len(file.people) + len(
+            later.people
+        )
     changed = tmp_path / "changed.csv"
     changed.write_bytes("\n".join([f"{lines[0]};Farbe", *(f"8{line};rot" for line in lines[1:6])]).encode("cp1252"))
     assert main([*command, str(changed)]) == 1, "a column more is asked about, not guessed"
