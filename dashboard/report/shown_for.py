@@ -2,8 +2,8 @@
 
 For the practice itself the rule hides nothing, and each count is what it is. Under any other rule, other definitions
 are about the same cases, and one may hold all the adverse cases of another, so that a difference would be a count of
-cases: their counts are rounded as well. Untreated children and cases that were turned away or picked out are other
-cases, and each is protected by itself.
+cases: their counts are rounded as well, and protected together with the number of cases started. Untreated children and
+cases that were turned away or picked out are other cases, and each is protected by itself.
 
 Not looked for: what several documents, each about one practice, tell together about the practices left over; and what
 two documents with different headline definitions, each shown exactly, tell about the cases that only one calls adverse.
@@ -20,6 +20,7 @@ from warehouse.analysis.difference import risk_difference
 from warehouse.cases.case_dots import MeanCourse
 from warehouse.disclosure import Count, Policy
 from warehouse.marts.grouping import Grouping
+from warehouse.marts.steps import STAGES
 from warehouse.outcomes.definition import Definition
 from warehouse.protected.counts import COUNTED, Counted, Published, row_alone, threshold_name
 from warehouse.questions.grouped_changes import groups_with_means
@@ -62,8 +63,8 @@ def shown_for(policy: Policy, gathered: Gathered, *, cases: str, around: Counted
             for place, result in enumerate(gathered.counted.by)
             if result.by is not None
         ),
-        family=tuple(_rounded(other, policy) for other in gathered.others),
-        secondary=tuple(_rounded(other, policy) for other in gathered.secondary),
+        family=tuple(_rounded(other, published) for other in gathered.others),
+        secondary=tuple(_rounded(other, published) for other in gathered.secondary),
         curve=_curve(gathered.counted.threshold, published),
         change=_change(gathered, published.count(COUNTED), policy),
         course=_course(gathered, published.count(COUNTED), policy),
@@ -109,9 +110,11 @@ def _held_alike(place: int, name: str, gathered: Gathered, published: Published)
     )
 
 
-def _rounded(result: Rates, policy: Policy) -> tuple[Definition, GroupRow]:
+def _rounded(result: Rates, published: Published) -> tuple[Definition, GroupRow]:
+    policy = published.policy
     rounding = policy if policy.hides_nothing else replace(policy, round_to=policy.round_to or ROUND_TO)
-    return result.definition, row_alone(result, rounding, name=result.definition.name)
+    started = published.count(STAGES["started"])
+    return result.definition, row_alone(result, rounding, name=result.definition.name, started=started)
 
 
 def _curve(curve: ThresholdCurve, published: Published) -> ThresholdCurve:

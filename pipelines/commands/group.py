@@ -209,7 +209,7 @@ def _take(args: argparse.Namespace) -> int:
             refused += 1
             say(f"{path.name}: refused, nothing changed. {error}")
             continue
-        about = f": {taken.level}, {taken.cases:,} cases" if taken.level else ""
+        about = f": {taken.level}, {_cases(taken.cases)}" if taken.level else ""
         say(f"{path.name}: {taken.pseudonym} {_DONE[taken.kind]}{about}.")
     return 1 if refused else 0
 
@@ -229,7 +229,14 @@ def _list(args: argparse.Namespace) -> int:
         _print_agreement(folder.agreement())
     digest = folder.agreement().digest if state.version else ""
     rows = [
-        (name, one.level, f"{one.cases:,}", str(one.sequence), one.since, _COUNTS[one.agreement == digest])
+        (
+            name,
+            one.level,
+            _cases(one.cases).removesuffix(" cases"),
+            str(one.sequence),
+            one.since,
+            _COUNTS[one.agreement == digest],
+        )
         for name, one in sorted(state.practices.items())
         if one.is_in
     ]
@@ -305,3 +312,7 @@ def _read(args: argparse.Namespace) -> int:
     keep_result(args.warehouse, kept)
     say("Kept for the dashboard: see its page 'How practices compare'.")
     return 0
+
+
+def _cases(n: int | None) -> str:
+    return "number of cases hidden" if n is None else f"{n:,} cases"

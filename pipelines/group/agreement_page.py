@@ -57,10 +57,11 @@ def page(
 
 def _whom(made: HandingOver, agreement: Agreement, practice: str, build: str) -> AgreementSection:
     what = "single cases, made coarser" if made.level == "cases" else "counts only; no single case"
+    n = "a hidden number of" if made.n_cases is None else f"{made.n_cases:,}"
     return AgreementSection(
         f"What {practice} would hand over to {agreement.name}",
         (
-            f"{what}; {made.n_cases:,} consecutive treated cases of build {build}",
+            f"{what}; {n} consecutive treated cases of build {build}",
             f"agreement version {agreement.version} of {agreement.made_on}, fingerprint {agreement.fingerprint}",
             "Compare the fingerprint with the coordinator's by telephone the first time: whoever can put another"
             " agreement in its place could read what you send.",

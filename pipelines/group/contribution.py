@@ -54,7 +54,7 @@ class Manifest:
     sequence: _Whole
     made_on: _Text
     level: _Text
-    cases: _Whole
+    cases: _Whole | None  # None where the tables hide it
     levels: dict[str, int]
     means: dict[str, object]
     invitation: _Text
@@ -167,7 +167,7 @@ def _cases(data: bytes, levels: Mapping[str, int], agreement: Agreement) -> Any:
     return frame
 
 
-def _tables(data: bytes, agreement: Agreement, cases: int) -> dict[str, Release]:
+def _tables(data: bytes, agreement: Agreement, cases: int | None) -> dict[str, Release]:
     listed = read_json(data, most=MEMBERS[TABLES], what="the tables")
     if not isinstance(listed, list) or not 1 <= len(listed) <= len(agreement.outcomes) * (1 + len(agreement.groupings)):
         raise _off("it holds no tables, or too many")
@@ -216,7 +216,7 @@ def _is_agreed(release: Release, agreement: Agreement) -> bool:
     return False
 
 
-def _check_together(tables: list[Release], outcome: str, agreement: Agreement, cases: int) -> None:
+def _check_together(tables: list[Release], outcome: str, agreement: Agreement, cases: int | None) -> None:
     """Refuse tables of which no cases could be counted so, or without the totals they rest on."""
     totals = next((one for one in tables if one.name == totals_name(outcome)), None)
     mine = [one for one in tables if is_about(one, outcome)]
@@ -224,8 +224,7 @@ def _check_together(tables: list[Release], outcome: str, agreement: Agreement, c
         raise _off(f"it breaks {outcome} down without giving the totals")
     if totals is None:
         return
-    low, high = totals.bounds(("started",))
-    if not low <= cases <= high:
+    if cases != totals.cells["started",].value:
         raise _off("it says another number of cases than its tables")
     for one in mine:
         if not agree([totals] if one is totals else [totals, one]):

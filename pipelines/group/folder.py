@@ -45,7 +45,7 @@ class MemberStanding:
     id: str = ""  # Id of that contribution
     agreement: str = ""  # Digest of the agreement it was made under
     level: str = ""  # `cases` or `counts`
-    cases: int = 0  # Cases it is about
+    cases: int | None = 0  # Cases it is about; None where that number is hidden
     since: str = ""  # When it was taken in
     earlier: tuple[str, ...] = ()  # Ids of the contributions before it
     is_in: bool = False  # Whether the practice takes part; after a withdrawal it needs an invitation to come back

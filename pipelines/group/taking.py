@@ -25,7 +25,7 @@ class Taken:
     pseudonym: str  # Practice that sent it
     kind: str  # `new`, `replaced` or `withdrawn`
     level: str = ""  # `cases` or `counts`; empty for a withdrawal
-    cases: int = 0  # Cases it is about
+    cases: int | None = 0  # Cases it is about; None where that number is hidden
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,14 +3,16 @@
 1. Counts from 1 to ``minimum - 1`` are hidden ("fewer than 5").
 2. For every count that must stay unknown (``targets``) whole numbers are sought that fit everything published, this
    table and earlier ones, and make that count as small, and as large, as its label allows. Where there are none,
-   the cheapest further cells are hidden ("withheld") until there are; cost is the number of cases in the cells.
+   the cheapest further cells are hidden ("withheld") until there are; cost is the number of cases in the cells, and
+   what readers need most comes last.
 3. Cells that turn out not to be needed are shown again.
 
 The whole numbers found are kept: they prove that the final table is safe against a reader who knows the rule. Where
-labels themselves give a count away (four cells "fewer than 5" in a total "fewer than 5" are all 1), first the small
-totals and then all small cells are labelled "withheld" instead; where even that cannot help, because earlier tables
-have said too much, the table is refused. The search for the cheapest set is a heuristic (Kelly, Golden & Assad 1992;
-Fischetti & Salazar 2000, both from memory): it hides enough, not always the very least.
+labels themselves give a count away (four cells "fewer than 5" in a total "fewer than 5" are all 1), or would cost what
+readers need most, first the small totals and then all small cells are labelled "withheld" instead; where even that
+cannot help, because earlier tables have said too much, the table is refused. The search for the cheapest set is a
+heuristic (Kelly, Golden & Assad 1992; Fischetti & Salazar 2000, both from memory): it hides enough, not always the very
+least.
 
 What it does not do: a shown 0, or a share of 0 or 100%, still tells something about everybody in the group; a person
 who is in the table knows of himself; a small number of cases that only a sum of three or more cells of different
@@ -46,11 +48,18 @@ _MISFIT = (
 )
 
 
-def protect(table: Table, policy: Policy | None = None, *, earlier: Sequence[Release] = ()) -> ProtectedTable:
+def protect(
+    table: Table,
+    policy: Policy | None = None,
+    *,
+    earlier: Sequence[Release] = (),
+    last: frozenset[Key] = frozenset(),
+) -> ProtectedTable:
     """Make a table fit to leave; the default policy hides 1 to 4.
 
     ``earlier`` is everything published before about the same cases, from the ledger; differences are looked for. A
-    table of which nothing may be shown says why in ``refused``, and has no place in the ledger.
+    table of which nothing may be shown says why in ``refused``, and has no place in the ledger. Cells in ``last`` are
+    what readers need most: they are withheld only where nothing else will do.
     """
     rule = policy or Policy()
     if rule.hides_nothing:
@@ -66,15 +75,20 @@ def protect(table: Table, policy: Policy | None = None, *, earlier: Sequence[Rel
     if not goals and not earlier:
         return _result(table, rule, frozenset(), frozenset(), rule.minimum, guards)
     rows = {key: row_of(table.layout, key, space) for key in counts}
+    found: list[ProtectedTable] = []
     for relabelled in _stages(counts, small, table.layout):
         least = 1 if relabelled else rule.minimum
         open_ = [key for key, count in counts.items() if count >= rule.minimum]
-        search = _search(counts, rows, rule, knowledge_of(earlier, space), relabelled, open_, goals)
+        search = _search(counts, rows, rule, knowledge_of(earlier, space), relabelled, open_, goals, last)
         if not relabelled and not search.fits():
             return _refusal(table, rule, _MISFIT)
         if search.hide(lambda goal: _was_known(goal, earlier, space)):
             hidden = frozenset(key for key, out in zip(open_, search.hidden, strict=True) if out)
-            return _result(table, rule, small - relabelled, hidden | relabelled, least, guards)
+            found.append(_result(table, rule, small - relabelled, hidden | relabelled, least, guards))
+            if not hidden & last:
+                return found[-1]
+    if found:
+        return found[0]
     return _refusal(table, rule, "Together with what was published before it would give away a small count.")
 
 
@@ -98,18 +112,22 @@ def _search(
     relabelled: frozenset[Key],
     open_: Sequence[Key],
     goals: list[Goal],
+    last: frozenset[Key],
 ) -> Search:
     """The state before anything is withheld: earlier knowledge, and what the labels of this table say."""
     least = 1 if relabelled else policy.minimum
     bounds = [_label_bounds(key, count, policy, relabelled, least) for key, count in counts.items()]
     size = before.rows.shape[1]
+    dear = float(sum(counts.values()))
     return Search(
         known=before.joined(np.array(list(rows.values()), dtype=np.int8), np.array(bounds, dtype=np.float64)),
         rows=sparse(np.array([rows[key] for key in open_], dtype=np.int8).reshape(len(open_), size)),
         ranges=np.array([policy.bounds_of(policy.shown_value(counts[key])) for key in open_], dtype=np.float64).reshape(
             len(open_), 2
         ),
-        prices=np.array([counts[key] + 1e-6 * i for i, key in enumerate(open_)], dtype=np.float64),
+        prices=np.array(
+            [counts[key] + 1e-6 * i + (dear if key in last else 0.0) for i, key in enumerate(open_)], dtype=np.float64
+        ),
         goals=list(goals),
         wanted=sparse(np.array([goal.row for goal in goals], dtype=np.int8).reshape(len(goals), size)),
         hidden=np.zeros(len(open_), dtype=np.bool_),

@@ -70,6 +70,7 @@ def pooled_groups(
         return replace(empty, refused=table)
     rows = _rows(parts, table)
     reference = max(rows, key=lambda row: row.share.n).label
+    n_shown = {row.label: row.share.n for row in rows}  # single practices' counts are behind a ratio: its n tells none
     adjusted = adjusted_ratios(members, agreement, outcome, by, at=parts.level, reference=reference)
     return replace(
         empty,
@@ -79,7 +80,10 @@ def pooled_groups(
             if row.label == reference
             else replace(
                 row,
-                ratio=_ratio(row.label, reference, parts, agreement),
+                ratio=replace(
+                    _ratio(row.label, reference, parts, agreement),
+                    n=sum(n_shown[one] for one in (row.label, reference)),
+                ),
                 adjusted=adjusted.ratios.get(row.label),
             )
             for row in rows
@@ -321,7 +325,7 @@ def _fitted(
                 high=round(math.exp(log_odds + half), _RATIO_DIGITS),
                 level=_LEVEL,
                 method=f"{fit.method}, Wald interval",
-                n=kept.height,
+                n=round(kept.height, -1),  # of cases that no table counts
             )
     return Adjusted(
         ratios=MappingProxyType(ratios),

@@ -12,7 +12,7 @@ from types import MappingProxyType
 
 import polars as pl
 
-from warehouse.disclosure import Release, protect
+from warehouse.disclosure import HIDDEN, Policy, Release, protect
 from warehouse.disclosure.anonymise import Anonymised, anonymise
 from warehouse.disclosure.hierarchy import ANY
 from warehouse.plural import number_of
@@ -30,18 +30,20 @@ from warehouse.pooled.history import (
 )
 from warehouse.pooled.tables import (
     COUNTED,
+    STARTED,
     Counts,
     breakdown_layout,
     breakdown_table,
     coarser,
     family,
+    is_about,
     members_at,
     merged,
     totals_known,
     totals_name,
     totals_table,
 )
-from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
+from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, NOT_DUE, NOT_KNOWN
 from warehouse.results import Caution
 
 
@@ -50,7 +52,7 @@ class HandingOver:
     """A contribution before it is packed."""
 
     level: Level  # `cases` or `counts`
-    n_cases: int  # Cases it is about
+    n_cases: int | None  # Cases it is about; None where that number is hidden
     cases: pl.DataFrame | None = None  # The generalised cases, in an order that says nothing; None for counts
     # Variable -> level of generalisation, for cases
     levels: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
@@ -170,13 +172,19 @@ def _counts(
     tables: list[Release] = []
     held_back: list[str] = []
     changes: list[str] = []
-    for outcome in agreement.outcomes:
+    policy = agreement.contribution_policy
+    for place, outcome in enumerate(agreement.outcomes):
+        given = [one for one in agreement.outcomes[:place] if any(is_about(table, one) for table in tables)]
+        if other := _told_by_another(cases.frame, outcome, given, policy):
+            held_back.append(f"{outcome}: no count. Together with {other} it would give a small count away.")
+            continue
         past = past_of(history, outcome, cases.versions[outcome])
         results = dict(cases.frame[result_column(outcome)].value_counts().iter_rows())
         totals = protect(
             totals_table(outcome, results, scope=past.scope),
-            agreement.contribution_policy,
+            policy,
             earlier=family(past.releases, outcome),
+            last=frozenset({(COUNTED,), (ADVERSE,)}),
         )
         if totals.refused:
             held_back.append(f"{outcome}: no count. {totals.refused}")
@@ -186,20 +194,63 @@ def _counts(
             held_back.append(f"{outcome}: a total is hidden, so no breakdown is given.")
             continue
         for by in agreement.groupings:
+            if other := _told_by_another(cases.frame, outcome, given, policy, (by,)):
+                held_back.append(
+                    f"{outcome} by {by}: not given. Together with {other} it would give a small count away."
+                )
+                continue
             table, held, change = _breakdown(cases.frame, agreement, outcome, by, past, totals.release)
             tables += [table] if table else []
             held_back.append(held)
             changes.append(change)
     refused = "" if tables else "Nothing may leave: every table would give away a small count."
+    tables = _started_alike(tables)
     return HandingOver(
         level="counts",
-        n_cases=cases.frame.height,
+        n_cases=_started(tables),
         tables=tuple(tables),
         held_back=tuple(one for one in held_back if one),
         changes=tuple(dict.fromkeys(one for one in changes if one)),
         difference=differing,
         refused=refused,
     )
+
+
+def _started(tables: Sequence[Release]) -> int | None:
+    """The number of cases as the totals show it; None where it is hidden."""
+    return next((cell.value for one in tables for key, cell in one.cells.items() if key == (STARTED,)), None)
+
+
+def _started_alike(tables: list[Release]) -> list[Release]:
+    """The number of cases hidden in the totals of every outcome where one hides it: it is the same in all."""
+    hidden = any(key == (STARTED,) and cell.state != "shown" for one in tables for key, cell in one.cells.items())
+    return [
+        replace(one, cells=MappingProxyType({**one.cells, (STARTED,): HIDDEN}))
+        if hidden and one.cells.get((STARTED,), HIDDEN).state == "shown"
+        else one
+        for one in tables
+    ]
+
+
+def _told_by_another(
+    frame: pl.DataFrame, outcome: str, others: Sequence[str], policy: Policy, by: Sequence[str] = ()
+) -> str | None:
+    """An outcome whose counts, subtracted from those of this one, would be a small count; asked of the cases.
+
+    One definition implies another wherever the cases of the one lie within those of the other, whatever the definitions
+    say: what lies between is then a count that anyone can take from the two.
+    """
+    mine = pl.col(result_column(outcome))
+    for other in others:
+        theirs = pl.col(result_column(other))
+        for results in ((ADVERSE,), (NOT_ADVERSE,), (ADVERSE, NOT_ADVERSE), (NOT_KNOWN,), (NOT_DUE,)):
+            one, two = mine.is_in(results), theirs.is_in(results)
+            more, fewer = (one & ~two).sum().alias("more"), (two & ~one).sum().alias("fewer")
+            found = frame.group_by(*by).agg(more, fewer) if by else frame.select(more, fewer)
+            for row in found.select("more", "fewer").iter_rows():
+                if min(row) == 0 and policy.is_small(max(row)):
+                    return other
+    return None
 
 
 def _breakdown(

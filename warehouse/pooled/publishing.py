@@ -9,15 +9,29 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import Any
 
-from warehouse.disclosure import Policy, ProtectedTable, Release, Table, protect
+from warehouse.disclosure import (
+    HIDDEN,
+    Count,
+    Dimension,
+    Layout,
+    Policy,
+    ProtectedTable,
+    Release,
+    Table,
+    protect,
+)
+from warehouse.disclosure.knowledge import knowledge_of, row_of, space_for
 from warehouse.disclosure.published import WITHHELD, make_cell
+from warehouse.disclosure.system import extreme
 from warehouse.plural import number_of
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.member import Member, known_range
 from warehouse.pooled.ranges import Range, exactly, tightened
 from warehouse.pooled.tables import (
+    ALL,
     COUNTED,
     SCOPE,
     agree,
@@ -125,10 +139,11 @@ def published_practices(
     totals = publish_totals(whole, outcome, publisher)
     if whole:
         table = _practice_table(whole, outcome, publisher)
+        table = for_members(whole, outcome, table, totals)
         found += [one for member in whole if (one := _published(member, table, left_out)) is not None]
         has_total = totals is not None and not totals.refused and len(found) == len(whole)
         is_exact = totals is not None and totals.release.policy.round_to is None
-        found = for_each_other(found, totals.cell(ADVERSE).value if totals and has_total and is_exact else None)
+        found = narrowed(found, totals.cell(ADVERSE).value if totals and has_total and is_exact else None)
     for member in members:
         counts = results[member.id]
         if member in whole:
@@ -181,24 +196,89 @@ def _practice_table(members: Sequence[Member], outcome: str, publisher: Publishe
     return publisher.publish(breakdown_table(outcome, SCOPE, counts, layout), outcome, SCOPE)
 
 
+def for_members(
+    members: Sequence[Member], outcome: str, table: ProtectedTable, totals: ProtectedTable | None
+) -> ProtectedTable:
+    """The table by practice as the practices themselves may see it, each of which knows its own counts.
+
+    For every practice it is proved, by whole numbers that fit the table, the totals and the practice's own counts, that
+    the hidden counts of each other one keep what their label promises. Until that is so, adverse cases of the smallest
+    practices are withheld, then the lines of the smallest ones as a whole. Two practices together are not guarded
+    against (``pipelines/group/threats.md``).
+    """
+    if table.refused or totals is None or totals.refused:
+        return table
+    counts = {one.id: _results(one, outcome) for one in members}
+    order = sorted(members, key=lambda one: (counts[one.id][ADVERSE].low + counts[one.id][NOT_ADVERSE].low, one.id))
+    candidates = [(one.id, column) for column in (ADVERSE, COUNTED) for one in order]
+    masked = {**table.cells}
+    for key in [None, *candidates]:
+        if key is not None:
+            if masked[key].state != "shown" or masked[key].value == 0:
+                continue
+            masked[key] = HIDDEN
+        release = replace(table.release, cells=masked, withheld_from=min(1, table.release.withheld_from))
+        if all(_keeps(release, totals.release, counts, reader.id) for reader in order):
+            break
+    return replace(table, release=release)
+
+
+def _keeps(table: Release, totals: Release, counts: Mapping[str, Mapping[str, Range]], reader: str) -> bool:
+    """Whether a practice that adds its own counts cannot work out a hidden one of another."""
+    hidden = [key for key, cell in table.cells.items() if cell.state != "shown" and key[0] not in {reader, ALL}]
+    if not hidden:
+        return True
+    own = {ADVERSE: counts[reader][ADVERSE].low, COUNTED: sum(counts[reader][n].low for n in (ADVERSE, NOT_ADVERSE))}
+    cells = {**table.cells} | {(reader, column): Count("shown", str(n), n) for column, n in own.items()}
+    policy = replace(table.policy, round_to=None)
+    # its own counts are exact, those shown are what the rule of the table makes of them
+    mine = replace(
+        table,
+        layout=_only(table.layout, reader),
+        policy=policy,
+        cells={key: cell for key, cell in cells.items() if key[0] == reader},
+    )
+    releases = [table, mine, totals]
+    space = space_for(releases)
+    knowledge = knowledge_of(releases, space)
+    for key in hidden:
+        row = row_of(table.layout, key, space)
+        least, most = (extreme(knowledge, row, largest=largest) for largest in (False, True))
+        if least is None or most is None or least == most:
+            return False
+        if table.cells[key].state == "small" and (least > 1 or most < table.policy.minimum - 1):
+            return False
+    return True
+
+
+def _only(layout: Layout, name: str) -> Layout:
+    first, *others = layout.dimensions
+    one = Dimension(first.name, MappingProxyType({name: first.members[name]}), complete=False)
+    return Layout((one, *others), layout.scope)
+
+
 HIDDEN_TOGETHER = 3
 """Fewest adverse counts hidden where any is and their sum is known."""
 
 
-def for_each_other(practices: Sequence[Practice], adverse: int | None, *, least: int = 1) -> list[Practice]:
+def for_each_other(
+    practices: Sequence[Practice], adverse: int | None, *, besides: int = 0, least: int = 1
+) -> list[Practice]:
     """Counts as the practices themselves may see them, each of which knows its own.
 
     Of two hidden counts with a known sum, the practice behind one could work out the other. So there are at least
     three, or all: those of the smallest practices are hidden as well. Hidden counts are then narrowed by the total.
 
     Args:
-        practices: All practices behind the total, and no others.
+        practices: Practices behind the total, and no others.
+        besides: Further practices behind it, which have no line.
         adverse: The total as shown, exactly; None where it is hidden or rounded, and then nothing can be subtracted.
         least: Smallest count that can stand behind "withheld".
     """
-    hidden = sum(not one.adverse.is_exact for one in practices)
+    hidden = besides + sum(not one.adverse.is_exact for one in practices)
+    left = None if besides else adverse
     if adverse is None or hidden == 0:
-        return narrowed(practices, adverse)
+        return narrowed(practices, left)
     shown = sorted((one for one in practices if one.adverse.is_exact), key=lambda one: (one.counted.low, one.pseudonym))
     more = {
         one.pseudonym for one in [one for one in shown if one.adverse.low >= least][: max(0, HIDDEN_TOGETHER - hidden)]
@@ -207,7 +287,7 @@ def for_each_other(practices: Sequence[Practice], adverse: int | None, *, least:
         replace(one, adverse=Range(least, one.counted.low), adverse_shown=WITHHELD) if one.pseudonym in more else one
         for one in practices
     ]
-    return narrowed(masked, adverse)
+    return narrowed(masked, left)
 
 
 def narrowed(practices: Sequence[Practice], adverse: int | None) -> list[Practice]:

@@ -235,10 +235,11 @@ def pooled_means(
     first = by_method[_METHODS[0][0]]
     weights = {one.label: one.weight for one in first.practices}
     prediction = first.natural_prediction()
+    n_shown = sum(line.n for line, _ in rows)  # as the lines have it, which may be rounded
     return replace(
         empty,
         lines=tuple(_mean_line(line, found, weights.get(line.label, 0.0)) for line, found in rows),
-        figures=tuple(figure(name, found.natural()) for name, found in by_method.items()),
+        figures=tuple(replace(figure(name, found.natural()), n=n_shown) for name, found in by_method.items()),
         prediction_low=prediction.low if prediction else None,
         prediction_high=prediction.high if prediction else None,
         spread=_spread(first),
@@ -256,4 +257,4 @@ def _mean_line(line: PracticeLine, found: Moments, weight: float) -> MeanLine:
 
     half = float(t.ppf(0.5 + _LEVEL / 2, found.n - 1)) * math.sqrt(found.variance / found.n)
     low, high = found.mean - half, found.mean + half
-    return MeanLine(label=line.label, tag=line.tag, n=found.n, mean=found.mean, low=low, high=high, weight=weight)
+    return MeanLine(label=line.label, tag=line.tag, n=line.n, mean=found.mean, low=low, high=high, weight=weight)

@@ -58,9 +58,8 @@ def practices_here(reader: Reader) -> Here:
     left_out: Counter[str] = Counter()
     practices = [one for group in found.groups if (one := _practice(group, found.policy.minimum, left_out)) is not None]
     (together,) = protected_rates(reader).groups
-    total = None if left_out[COUNTS_HIDDEN] else together.adverse.value
     pool = share_pool(
-        for_each_other(practices, total),
+        for_each_other(practices, together.adverse.value, besides=left_out[COUNTS_HIDDEN]),
         found.definition,
         totals=(("started", found.flow.stages[0].cases.shown),),
         notes=(*left_out_notes(left_out), *found.notes),

@@ -6,7 +6,8 @@ What is published about the cases of one definition and selection:
 2. for every grouping, counted and adverse in each group, and after it the complete cases of the two groups that are
    compared with what was recorded held alike.
 
-The chain is protected first. Where it shows how many were counted and how many were adverse, each grouping is
+The chain is protected first, the headline's counts given up last; reasons of one stage that are small are merged
+before. Where it shows how many were counted and how many were adverse, each grouping is
 protected against these two alone: two tables that have nothing in common but margins which are known exactly tell no
 more together than each by itself (any two of the numbers they allow fit together, by the theorem on transport tables
 with given margins). Where it hides one of them, every grouping is protected against all that came before.
@@ -23,7 +24,7 @@ from types import MappingProxyType
 
 import polars as pl
 
-from warehouse.cases.flow import Flow, StageCount
+from warehouse.cases.flow import Flow, Loss, StageCount
 from warehouse.disclosure import HIDDEN, Count, Dimension, Layout, Policy, ProtectedTable, Release, Table, protect
 from warehouse.marts.reader import Reader
 from warehouse.marts.steps import STAGES, STEPS
@@ -38,9 +39,13 @@ COUNTED = "counted"
 ADVERSE = "adverse"
 NOT_ADVERSE = "not adverse"
 FAVOURABLE = "moved as far the other way"
+NOT_COUNTED = "not counted"
 DUE = "outcome due"
 NOT_DUE = STEPS["in_treatment"].reason
 NO_REFERENCE = STEPS["no_reference"].reason
+
+OTHER_REASONS = "other reasons after: {stage}"
+"""What several small reasons of one stage are shown as together."""
 
 COMPLETE = "complete"
 
@@ -102,11 +107,17 @@ class Published:
     def __init__(
         self, counted: Counted, policy: Policy, scope: Mapping[str, tuple[str, ...]], earlier: Sequence[Release]
     ) -> None:
-        self.counted, self.policy = counted, policy
+        self.counted, self.policy = _small_merged(counted, policy), policy
+        counted = self.counted
         self.chain = chain_of(counted)
         layout = Layout((_reached(self.chain.members),), MappingProxyType(dict(scope)))
         counts: dict[tuple[str, ...], int] = {(atom,): n for atom, n in self.chain.atoms.items()}
-        self.frame = protect(Table("all cases", layout, counts), policy, earlier=_of_frame(earlier))
+        self.frame = protect(
+            Table("all cases", layout, counts),
+            policy,
+            earlier=_of_frame(earlier),
+            last=frozenset((name,) for name in self.chain.both),
+        )
         self.releases: list[Release] = [] if self.frame.refused else [self.frame.release]
         self.tables: list[ProtectedTable | None] = []
         self.complete: dict[str, ProtectedTable] = {}
@@ -194,6 +205,23 @@ class Published:
         names = {} if result.by is None else {result.by.name, f"{result.by.name}, {COMPLETE}"}
         alike = [release for release in earlier if release.name in names]
         return (*_coarse(earlier), *alike, margins)
+
+
+def _small_merged(counted: Counted, policy: Policy) -> Counted:
+    """The counts with the reasons of a stage that are small made one, where there are several."""
+    (row,) = counted.overall.groups
+    stages = tuple(_stage_merged(stage, policy) for stage in row.stages)
+    flow = replace(counted.overall.flow, stages=stages)
+    overall = replace(counted.overall, groups=(replace(row, stages=stages),), flow=flow)
+    return replace(counted, overall=overall)
+
+
+def _stage_merged(stage: StageCount, policy: Policy) -> StageCount:
+    small = [loss for loss in stage.losses if loss.is_due and policy.is_small(loss.cases.n)]
+    if len(small) < 2:
+        return stage
+    both = Loss(OTHER_REASONS.format(stage=stage.title), Count.of(sum(loss.cases.n for loss in small)), is_due=True)
+    return replace(stage, losses=(*(loss for loss in stage.losses if loss not in small), both))
 
 
 def _coarse(earlier: Sequence[Release]) -> list[Release]:
@@ -351,14 +379,22 @@ def _as_on_pages(cell: Count) -> Count:
     return cell if cell.value is None else Count.of(cell.value)
 
 
-def row_alone(result: Rates, policy: Policy, *, name: str) -> GroupRow:
-    """The row of a result over all its cases, which nothing else in the document is about."""
+def row_alone(result: Rates, policy: Policy, *, name: str, started: Count = HIDDEN) -> GroupRow:
+    """The row of a result over all its cases, which nothing else in the document is about but how many there are.
+
+    Where ``started`` is shown, those not counted must stay unknown if they are few.
+    """
     (row,) = result.groups
     if policy.hides_nothing:
         return row
     both = MappingProxyType({COUNTED: (NOT_ADVERSE, ADVERSE), ADVERSE: (ADVERSE,)})
     counts: dict[tuple[str, ...], int] = {(ADVERSE,): row.adverse.n, (NOT_ADVERSE,): row.counted.n - row.adverse.n}
-    table = protect(Table(name, Layout((_reached(both),)), counts), policy)
+    earlier = []
+    if started.value is not None:
+        everyone = _reached({STAGES["started"]: (NOT_ADVERSE, ADVERSE, NOT_COUNTED)})
+        cells: dict[tuple[str, ...], Count] = {(STAGES["started"],): started}
+        earlier = [Release(name, Layout((everyone,)), Policy(), cells, 0)]
+    table = protect(Table(name, Layout((_reached(both, complete=not earlier),)), counts), policy, earlier=earlier)
     return two_counts(row, _as_on_pages(table.cell(COUNTED)), _as_on_pages(table.cell(ADVERSE)), result)
 
 
