@@ -59,6 +59,7 @@ class GroupState:
     invitations: set[str] = field(default_factory=set)  # Hashes of invitations not used yet
     practices: dict[str, MemberStanding] = field(default_factory=dict)  # Pseudonym -> where it stands
     results: int = 0  # Results made so far
+    gone: set[str] = field(default_factory=set)  # Files of contributions that were replaced or withdrawn
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,10 +125,13 @@ class GroupFolder:
             yield state
 
     def _tidy(self, state: GroupState) -> None:
-        """Remove contributions that do not count: left over from a crash, replaced or withdrawn."""
+        """Remove contributions that were replaced or withdrawn, and drafts left over from a crash.
+
+        A file the record does not know stays: the record may be the one that was damaged.
+        """
         counting = {one.file for one in state.practices.values() if one.file}
         for path in self.taken.glob("*.age*"):
-            if path.name not in counting:
+            if path.suffix == ".draft" or path.name in state.gone - counting:
                 path.unlink()
 
 
@@ -156,6 +160,7 @@ def state_after(entries: Sequence[Mapping[str, Any]]) -> GroupState:
 
 def _took_in(state: GroupState, entry: Mapping[str, Any]) -> None:
     one = state.practices.setdefault(entry["pseudonym"], MemberStanding())
+    state.gone |= {one.file} - {""}
     state.invitations.discard(entry["invitation"])
     one.earlier = (*one.earlier, one.id) if one.id else one.earlier
     for name in ("sequence", "file", "digest", "id", "agreement", "level", "cases"):
@@ -165,6 +170,7 @@ def _took_in(state: GroupState, entry: Mapping[str, Any]) -> None:
 
 def _withdrew(state: GroupState, entry: Mapping[str, Any]) -> None:
     one = state.practices[entry["pseudonym"]]
+    state.gone |= {one.file} - {""}
     state.practices[entry["pseudonym"]] = MemberStanding(
         sequence=max(one.sequence, entry["sequence"]), earlier=(*one.earlier, one.id) if one.id else one.earlier
     )

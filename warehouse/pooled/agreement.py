@@ -136,9 +136,25 @@ class Agreement:
         }
 
 
+def check_format(found: object, expected: str) -> None:
+    """Refuse a file of the same kind but another version, naming both."""
+    kind, _, version = expected.rpartition(" version ")
+    named, _, other = str(found)[:60].rpartition(" version ")
+    if named == kind and other.isdigit() and other != version:
+        name = kind.removeprefix("menton ").rstrip(",")
+        article = "an" if name[0] in "aeiou" else "a"
+        who = "this program" if int(other) > int(version) else "the program that made the file"
+        message = (
+            f"this is not {article} {name} that can be read here: it is of version {other}; version {version} is read"
+        )
+        raise GroupError(message, expected=expected, remedy=f"bring {who} up to date, and make or read the file again")
+
+
 def agreement_from(data: object) -> Agreement:
     """An agreement from plain data; anything missing, unknown or out of range is refused as a whole."""
-    if not isinstance(data, dict) or set(data) != _KEYS or data.get("format") != FORMAT:
+    if isinstance(data, dict):
+        check_format(data.get("format"), FORMAT)
+    if not isinstance(data, dict) or set(data) != _KEYS:
         raise _wrong("its parts are not those of an agreement of this version")
     for name, pattern in _TEXTS.items():
         if not isinstance(data[name], str) or not re.fullmatch(pattern, data[name], flags=re.ASCII):

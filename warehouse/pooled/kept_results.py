@@ -36,10 +36,17 @@ def keep_result(warehouse: Path, result: Kept) -> None:
     """Keep a result in a warehouse folder, in the place of the group's earlier one.
 
     Raises:
-        GroupError: It cannot be written.
+        GroupError: It cannot be written, or a newer one is kept.
         KeyProblemError: The warehouse is encrypted and its key is not known.
     """
     path = kept_path(warehouse, result.result.group)
+    try:
+        newest = _read(path).result.number if path.exists() else 0
+    except GroupError:  # a damaged one gives way to any
+        newest = 0
+    if result.result.number < newest:
+        found = f"this is result {result.result.number} of the group; result {newest} is kept already"
+        raise GroupError(found, where=path.name, remedy="read the newest file the coordinator sent")
     try:
         write_whole(path, kept(path, kept_text(result).encode()))
     except OSError as error:

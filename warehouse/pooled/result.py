@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from warehouse.errors import GroupError
+from warehouse.pooled.agreement import check_format
 from warehouse.results import Caution, Estimate
 from warehouse.toml_files import shaped
 
@@ -196,6 +197,8 @@ def figure(name: str, estimate: Estimate, *, digits: int | None = None) -> Figur
 
 def result_from(data: object) -> GroupResult:
     """A result of this version from plain data; anything else is refused."""
+    if isinstance(data, dict):
+        check_format(data.get("format"), FORMAT)
     if not isinstance(data, dict) or data.get("format") != FORMAT:
         raise _wrong("its format")
     result, complaints = shaped(GroupResult, {name: value for name, value in data.items() if name != "format"})

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.study_group import FULL, agreement
+from tests.study_group import FULL, agreement, group_result
 from warehouse.disclosure.hierarchy import ANY
 from warehouse.errors import GroupError, RequestError
 from warehouse.outcomes.registry import shipped_registry
 from warehouse.pooled.agreement import agreement_from, growth_digest
+from warehouse.pooled.kept_results import Kept, keep_result, kept_results
+from warehouse.pooled.result import result_from
 from warehouse.pooled.variables import KNOWN_VARIABLES, hierarchy_of, year_group
 
 
@@ -75,6 +78,25 @@ def test_everything_agreed_changes_the_fingerprint() -> None:
 def test_what_is_out_of_range_is_no_agreement(name: str, value: object) -> None:
     with pytest.raises(GroupError, match="not an agreement"):
         agreement_from({**plain(), name: value})
+
+
+@pytest.mark.parametrize(("version", "who"), [(2, "this program"), (0, "the program that made the file")])
+def test_a_refusal_says_both_versions_and_who_has_to_do_what(version: int, who: str) -> None:
+    with pytest.raises(GroupError, match=f"of version {version}; version 1 is read") as told:
+        agreement_from({**plain(), "format": f"menton agreement, version {version}"})
+    assert told.value.remedy.startswith(f"bring {who} up to date")
+    with pytest.raises(GroupError, match="not a group result that can be read here: it is of version 7; version 1"):
+        result_from({"format": "menton group result, version 7"})
+
+
+def test_an_older_result_never_takes_the_place_of_a_newer_one(tmp_path: Path) -> None:
+    first = group_result(12, 3, 9, 20, 15, 11)
+    second = replace(first, number=first.number + 1)
+    for one in (first, second, second):
+        keep_result(tmp_path, Kept(one, {}))
+    with pytest.raises(GroupError, match=f"result {first.number} of the group; result {second.number} is kept"):
+        keep_result(tmp_path, Kept(first, {}))
+    assert [one.result.number for one in kept_results(tmp_path)] == [second.number]
 
 
 def test_an_agreement_with_a_part_too_many_or_too_few_is_refused() -> None:
