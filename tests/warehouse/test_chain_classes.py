@@ -10,6 +10,8 @@ import pytest
 
 from warehouse.disclosure import Count
 from warehouse.protected.counts import ADVERSE, COUNTED, FAVOURABLE, NOT_ADVERSE, chain_of, threshold_name
+from warehouse.disclosure import Count, Policy
+from warehouse.protected.counts import ADVERSE, COUNTED, NOT_ADVERSE, chain_of, row_alone, threshold_name
 
 CHANGES = pl.DataFrame(
     {
@@ -53,3 +55,13 @@ def test_else_the_outcome_alone_tells_them_apart(without: Any) -> None:
     assert not chain.has_thresholds
     assert chain.atoms == {ADVERSE: group.adverse.n, NOT_ADVERSE: group.counted.n - group.adverse.n}
     assert set(chain.members[COUNTED]) == {ADVERSE, NOT_ADVERSE}
+
+
+def test_few_cases_left_out_by_another_definition_cannot_be_taken_from_the_number_started() -> None:
+    """104 started and 103 counted, rounded to 105: without more hidden, one case at most would be left out."""
+    row = SimpleNamespace(group="all", label="all", counted=Count.of(103), adverse=Count.of(20), favourable=None)
+    result: Any = SimpleNamespace(groups=(row,), method="wilson", level=0.95)
+    by_itself = row_alone(result, Policy(round_to=5), name="another")
+    beside = row_alone(result, Policy(round_to=5), name="another", started=Count.of(104))
+    assert (by_itself.counted.value, by_itself.adverse.value) == (105, 20)
+    assert (beside.counted.value, beside.adverse.value, beside.rate.value) == (None, 20, None)
