@@ -107,9 +107,8 @@ class Published:
     def __init__(
         self, counted: Counted, policy: Policy, scope: Mapping[str, tuple[str, ...]], earlier: Sequence[Release]
     ) -> None:
-        self.counted, self.policy = _small_merged(counted, policy), policy
-        counted = self.counted
-        self.chain = chain_of(counted)
+        self.counted, self.policy = counted, policy
+        self.chain = _small_merged(chain_of(counted), counted, policy)
         layout = Layout((_reached(self.chain.members),), MappingProxyType(dict(scope)))
         counts: dict[tuple[str, ...], int] = {(atom,): n for atom, n in self.chain.atoms.items()}
         self.frame = protect(
@@ -164,7 +163,10 @@ class Published:
         stages = []
         for stage, here, after in zip(flow.stages, cells, [*cells[1:], cells[-1]], strict=True):
             fewer = None if here.value is None or after.value is None else here.value - after.value
-            losses = tuple(replace(loss, cases=self.count(loss.reason)) for loss in stage.losses)
+            merged = _small_reasons(stage, self.policy)
+            named = [(loss.reason, loss.is_due) for loss in stage.losses if loss.reason not in merged]
+            named += [(OTHER_REASONS.format(stage=stage.title), True)] if merged else []
+            losses = tuple(Loss(reason, self.count(reason), is_due) for reason, is_due in named)
             stages.append(StageCount(stage.name, stage.title, here, losses, fewer))
         return Flow(
             tuple(stages),
@@ -207,21 +209,21 @@ class Published:
         return (*_coarse(earlier), *alike, margins)
 
 
-def _small_merged(counted: Counted, policy: Policy) -> Counted:
-    """The counts with the reasons of a stage that are small made one, where there are several."""
-    (row,) = counted.overall.groups
-    stages = tuple(_stage_merged(stage, policy) for stage in row.stages)
-    flow = replace(counted.overall.flow, stages=stages)
-    overall = replace(counted.overall, groups=(replace(row, stages=stages),), flow=flow)
-    return replace(counted, overall=overall)
+def _small_merged(chain: FlowCounts, counted: Counted, policy: Policy) -> FlowCounts:
+    """The chain with the reasons of a stage that are small printed as one, where there are several."""
+    members = dict(chain.members)
+    for stage in counted.overall.flow.stages:
+        small = _small_reasons(stage, policy)
+        if small:
+            members = {name: atoms for name, atoms in members.items() if name not in small}
+            members[OTHER_REASONS.format(stage=stage.title)] = small
+    return replace(chain, members=members)
 
 
-def _stage_merged(stage: StageCount, policy: Policy) -> StageCount:
-    small = [loss for loss in stage.losses if loss.is_due and policy.is_small(loss.cases.n)]
-    if len(small) < 2:
-        return stage
-    both = Loss(OTHER_REASONS.format(stage=stage.title), Count.of(sum(loss.cases.n for loss in small)), is_due=True)
-    return replace(stage, losses=(*(loss for loss in stage.losses if loss not in small), both))
+def _small_reasons(stage: StageCount, policy: Policy) -> tuple[str, ...]:
+    """The reasons that are shown together; none where fewer than two are small."""
+    small = [loss.reason for loss in stage.losses if loss.is_due and policy.is_small(loss.cases.n)]
+    return tuple(small) if len(small) > 1 else ()
 
 
 def _coarse(earlier: Sequence[Release]) -> list[Release]:
