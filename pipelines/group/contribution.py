@@ -15,7 +15,7 @@ from pipelines.group.signed_file import read_json
 from warehouse.disclosure import Release
 from warehouse.disclosure.assessment import assess
 from warehouse.errors import GroupError, MentonError
-from warehouse.pooled.agreement import Agreement, check_format
+from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.handing_over import HandingOver
 from warehouse.pooled.history import Moments, moments_from
@@ -103,11 +103,12 @@ def _without_guards(release: Release) -> dict[str, Any]:
 
 def check_manifest(manifest: Mapping[str, Any]) -> Manifest:
     """What a manifest says; refused where it does not say all it has to say, or more."""
-    check_format(manifest.get("format"), FORMAT)
     found, complaints = shaped(Manifest, dict(manifest))
     if not isinstance(found, Manifest):
         what = ".".join(str(step) for step in complaints[0].place) or "the whole"
         reason = f"the file does not say what a contribution of this version says of itself: {what} is not right"
+        if what == "format":
+            reason += f" ({str(manifest.get('format'))[:60]!r}; this program reads {FORMAT!r})"
         raise GroupError(reason, remedy="ask the practice to make it again with this version of the program")
     return found
 

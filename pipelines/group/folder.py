@@ -24,10 +24,11 @@ from pathlib import Path
 from typing import Any
 
 from pipelines.group.chain import RecordChain
+from pipelines.group.container import unseal
 from pipelines.group.keys import GroupKeys, read_group_keys
 from pipelines.group.signed_file import read_agreement
 from warehouse import private_files
-from warehouse.errors import GroupError
+from warehouse.errors import GroupError, MentonError
 from warehouse.pooled.agreement import Agreement
 from warehouse.store.storage import utc_now
 
@@ -125,14 +126,21 @@ class GroupFolder:
             yield state
 
     def _tidy(self, state: GroupState) -> None:
-        """Remove contributions that were replaced or withdrawn, and drafts left over from a crash.
+        """Remove contributions that were replaced or withdrawn, and what is left over half written from a crash.
 
-        A file the record does not know stays: the record may be the one that was damaged.
+        A whole file the record does not know stays: the record may be the one that was damaged.
         """
         counting = {one.file for one in state.practices.values() if one.file}
         for path in self.taken.glob("*.age*"):
-            if path.suffix == ".draft" or path.name in state.gone - counting:
+            if path.name not in counting and (path.name in state.gone or not self._opens(path)):
                 path.unlink()
+
+    def _opens(self, path: Path) -> bool:
+        try:
+            unseal(path.read_bytes(), self.keys())
+        except MentonError:
+            return False
+        return True
 
 
 def group_key_file(folder: Path) -> Path:
