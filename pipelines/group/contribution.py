@@ -107,8 +107,6 @@ def check_manifest(manifest: Mapping[str, Any]) -> Manifest:
     if not isinstance(found, Manifest):
         what = ".".join(str(step) for step in complaints[0].place) or "the whole"
         reason = f"the file does not say what a contribution of this version says of itself: {what} is not right"
-        if what == "format":
-            reason += f" ({str(manifest.get('format'))[:60]!r}; this program reads {FORMAT!r})"
         raise GroupError(reason, remedy="ask the practice to make it again with this version of the program")
     return found
 

@@ -24,11 +24,10 @@ from pathlib import Path
 from typing import Any
 
 from pipelines.group.chain import RecordChain
-from pipelines.group.container import unseal
 from pipelines.group.keys import GroupKeys, read_group_keys
 from pipelines.group.signed_file import read_agreement
 from warehouse import private_files
-from warehouse.errors import GroupError, MentonError
+from warehouse.errors import GroupError
 from warehouse.pooled.agreement import Agreement
 from warehouse.store.storage import utc_now
 
@@ -60,7 +59,6 @@ class GroupState:
     invitations: set[str] = field(default_factory=set)  # Hashes of invitations not used yet
     practices: dict[str, MemberStanding] = field(default_factory=dict)  # Pseudonym -> where it stands
     results: int = 0  # Results made so far
-    gone: set[str] = field(default_factory=set)  # Files of contributions that were replaced or withdrawn
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,21 +124,11 @@ class GroupFolder:
             yield state
 
     def _tidy(self, state: GroupState) -> None:
-        """Remove contributions that were replaced or withdrawn, and what is left over half written from a crash.
-
-        A whole file the record does not know stays: the record may be the one that was damaged.
-        """
+        """Remove contributions that do not count: left over from a crash, replaced or withdrawn."""
         counting = {one.file for one in state.practices.values() if one.file}
         for path in self.taken.glob("*.age*"):
-            if path.name not in counting and (path.name in state.gone or not self._opens(path)):
+            if path.name not in counting:
                 path.unlink()
-
-    def _opens(self, path: Path) -> bool:
-        try:
-            unseal(path.read_bytes(), self.keys())
-        except MentonError:
-            return False
-        return True
 
 
 def group_key_file(folder: Path) -> Path:
@@ -168,7 +156,6 @@ def state_after(entries: Sequence[Mapping[str, Any]]) -> GroupState:
 
 def _took_in(state: GroupState, entry: Mapping[str, Any]) -> None:
     one = state.practices.setdefault(entry["pseudonym"], MemberStanding())
-    state.gone |= {one.file} - {""}
     state.invitations.discard(entry["invitation"])
     one.earlier = (*one.earlier, one.id) if one.id else one.earlier
     for name in ("sequence", "file", "digest", "id", "agreement", "level", "cases"):
@@ -178,7 +165,6 @@ def _took_in(state: GroupState, entry: Mapping[str, Any]) -> None:
 
 def _withdrew(state: GroupState, entry: Mapping[str, Any]) -> None:
     one = state.practices[entry["pseudonym"]]
-    state.gone |= {one.file} - {""}
     state.practices[entry["pseudonym"]] = MemberStanding(
         sequence=max(one.sequence, entry["sequence"]), earlier=(*one.earlier, one.id) if one.id else one.earlier
     )

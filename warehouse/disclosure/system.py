@@ -84,10 +84,9 @@ def cheapest(knowledge: Knowledge, costs: Sequence[float], soft_rows: Rows, soft
     free = np.isfinite(price)
     soft = sparse(soft_rows)
     hard = knowledge.joined(soft[~free], soft_bounds[~free])
-    over, under = np.isfinite(soft_bounds[free, 1]), soft_bounds[free, 0] > 0
-    wide = _with_slack(hard, soft[free], soft_bounds[free], over, under)
-    objective = np.concatenate([np.zeros(atoms), price[free][over], price[free][under]])
-    integral = np.concatenate([np.ones(atoms, dtype=np.int8), np.zeros(objective.size - atoms, dtype=np.int8)])
+    wide = _with_slack(hard, soft[free], soft_bounds[free])
+    objective = np.concatenate([np.zeros(atoms), price[free], price[free]])
+    integral = np.concatenate([np.ones(atoms, dtype=np.int8), np.zeros(2 * int(free.sum()), dtype=np.int8)])
     value, solution = _solve(objective, wide, integral)
     if value is None or solution is None:
         return None
@@ -95,10 +94,8 @@ def cheapest(knowledge: Knowledge, costs: Sequence[float], soft_rows: Rows, soft
     return Solution(found, value) if hard.holds(found) else None
 
 
-def _with_slack(
-    hard: Knowledge, soft_rows: csr_array, soft_bounds: Vector, over: NDArray[np.bool_], under: NDArray[np.bool_]
-) -> Knowledge:
-    """Each soft sum with its own excess taken off and its own shortfall added, where there can be any."""
+def _with_slack(hard: Knowledge, soft_rows: csr_array, soft_bounds: Vector) -> Knowledge:
+    """Each soft sum with its own excess taken off and its own shortfall added."""
     from scipy.sparse import block_array, eye_array
 
     n_soft = soft_rows.shape[0]
@@ -106,7 +103,7 @@ def _with_slack(
         return hard
     eye = eye_array(n_soft, format="csr")
     return Knowledge(
-        block_array([[hard.rows, None, None], [soft_rows, -eye[:, over], eye[:, under]]], format="csr"),
+        block_array([[hard.rows, None, None], [soft_rows, -eye, eye]], format="csr"),
         np.concatenate([hard.low, soft_bounds[:, 0]]),
         np.concatenate([hard.high, soft_bounds[:, 1]]),
     )

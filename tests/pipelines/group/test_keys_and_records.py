@@ -219,25 +219,3 @@ def test_the_state_of_a_group_is_what_its_record_tells(founded: Group) -> None:
     assert len(state_after(entries[:3]).invitations) == 6
     assert len(state_after(entries).invitations) == 4
     assert state_after(()).practices == {}
-
-
-def test_a_record_cut_short_never_makes_a_command_delete_a_contribution(group: Group) -> None:
-    """Lines taken off the end: what they told of stays, and what is on record as replaced goes as before."""
-    files = {path.name for path in group.folder.taken.glob("*.age")}
-    assert len(files) == 2
-    record = group.folder.path / "record.jsonl"
-    lines = record.read_text().splitlines(keepends=True)
-    record.write_text("".join(lines[:-1]))
-    with group.folder.held():
-        pass
-    assert {path.name for path in group.folder.taken.glob("*.age")} == files
-
-
-def test_what_is_on_record_as_withdrawn_goes_at_the_next_command(group: Group) -> None:
-    (name,) = (path for path in group.folder.taken.glob("*.age") if group.key("FERRY").pseudonym in path.name)
-    data = name.read_bytes()
-    withdraw(group.folder, group.key("FERRY").pseudonym)
-    name.write_bytes(data)  # as after a crash between the record and the removal
-    with group.folder.held():
-        pass
-    assert not name.exists()
