@@ -8,10 +8,8 @@ from typing import Any
 import polars as pl
 import pytest
 
-from warehouse.disclosure import Count
-from warehouse.protected.counts import ADVERSE, COUNTED, FAVOURABLE, NOT_ADVERSE, chain_of, threshold_name
 from warehouse.disclosure import Count, Policy
-from warehouse.protected.counts import ADVERSE, COUNTED, NOT_ADVERSE, chain_of, row_alone, threshold_name
+from warehouse.protected.counts import ADVERSE, COUNTED, FAVOURABLE, NOT_ADVERSE, chain_of, row_alone, threshold_name
 
 CHANGES = pl.DataFrame(
     {
