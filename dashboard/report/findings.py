@@ -5,16 +5,44 @@ from __future__ import annotations
 from dataclasses import replace
 
 from dashboard.report.gathered import counts_of_all, gather
-from dashboard.report.practices_shown import with_practices
-from dashboard.report.shown import Audience, Comparison, Findings
+from dashboard.report.shown import Audience, Beside, Comparison, Findings
 from dashboard.report.shown_for import POLICY, shown_for
 from warehouse.disclosure import Policy
 from warehouse.errors import RequestError, near_names
 from warehouse.marts.reader import Reader
+from warehouse.pooled.this_warehouse import Here, practices_here
 from warehouse.protected.shares import OFFERED
 from warehouse.questions.answer import COMPARISONS
 from warehouse.questions.shares import GroupRow
 from warehouse.selection import Selection
+
+BY_PRACTICE = "practice"
+
+
+def with_practices(found: Findings, reader: Reader, *, selection: Selection, named: bool) -> Findings:
+    """The findings with the practices beside each other, ``named`` or not, where these may be shown."""
+    is_headline = found.definition.id == reader.definition(None).id
+    knows_total = found.overall.counted.value is not None and found.overall.adverse.value is not None
+    if selection != Selection() or not is_headline or not (knows_total or found.policy.hides_nothing):
+        return found
+    here = practices_here(reader)
+    if here.pool.refused:
+        return found
+    comparisons = found.comparisons
+    if not found.policy.hides_nothing:
+        comparisons = tuple(one for one in comparisons if one.by.name != BY_PRACTICE)
+    return replace(found, comparisons=comparisons, beside=_labelled(here) if named else Beside(here.pool, here.means))
+
+
+def _labelled(here: Here) -> Beside:
+    """With the pseudonyms of the practices in place of their numbers."""
+    names = {tag: practice for practice, tag in here.tags.items()}
+    shares = replace(here.pool, lines=tuple(replace(one, label=names[one.tag]) for one in here.pool.lines))
+    if here.means is None:
+        return Beside(shares, None)
+    lines = tuple(replace(one, label=names[one.tag]) for one in here.means.lines)
+    return Beside(shares, replace(here.means, lines=lines))
+
 
 NAMED_BY = ("practice", "clinician")
 """Groupings whose groups are people or practices."""

@@ -13,17 +13,18 @@ import polars as pl
 
 from pipelines.cells.codes import teeth_text, universal_tooth
 from pipelines.cells.dates import order_of
-from pipelines.cells.numbers import decimal_of
+from pipelines.cells.numbers import decimal_of, read_numbers
 from pipelines.cells.phases_in_turn import in_turn
+from pipelines.cells.reading import PSEUDONYM_FIELDS, read_cells
 from pipelines.cells.understood import Expected, text_of
 from pipelines.contract.contract import Contract
 from pipelines.contract.delivery import Layout, RawTable
 from pipelines.contract.targets import IN_TURN, Target, Targets
+from pipelines.contract.units import factor, units_for
+from pipelines.contract.words import written_in_cells
 from pipelines.deidentify.headings import heading_reason, shown_headings
 from pipelines.deidentify.refusing import content_reason
-from pipelines.drafting.axes import axes_seen
 from pipelines.drafting.codes_seen import CodesSeen, alias_spellings, codes_seen, teeth_spellings
-from pipelines.drafting.contents import doubt, hint
 from pipelines.drafting.names import NOTHING, Match, TabularNames, WideNames, coordinate, has_t_zero, names_a_t_number
 from pipelines.mapping.column_mapping import check_sources, missing_required, own_spellings
 from pipelines.mapping.trade_words import known_terms, squeezed
@@ -31,6 +32,170 @@ from pipelines.reading.cells import share_of_numbers
 from pipelines.reading.decimals import MIN_NUMBERS, SAMPLE_ROWS
 from warehouse.errors import BadFileError
 from warehouse.measures.measure import Measure
+
+ENOUGH = 0.8
+"""Share of the filled cells that must fit for the content not to speak against a name."""
+
+ENOUGH_TEETH = 0.5
+"""The same for tooth codes: what is written otherwise can be given its codes in the mapping."""
+
+MANY_DIFFERENT = 30
+"""A coded column with more different values than this, of which none is known, is hardly coded."""
+
+
+def doubt(cells: pl.Series, expected: Expected, *, contract: Contract, measures: Mapping[str, Measure]) -> str:
+    """Why the cells speak against the name, or the empty string.
+
+    Args:
+        cells: Cells of the column, of any type.
+        expected: What they must hold if the name is right; spellings with those that drafts know.
+        contract: Gives the ranges of its numbers.
+        measures: Give the plausible ranges.
+    """
+    target = expected.target
+    understood = read_cells(cells, expected)
+    filled = understood.values.len() - understood.values.null_count() + understood.bad.height
+    if filled == 0:
+        return ""
+    if target.field == "case_id":
+        return _doubt_of_keys(understood.values) if target.table == "cases" else ""
+    if target.field in PSEUDONYM_FIELDS:
+        return (
+            "it holds words that are not pseudonyms; give each one in [codes], or leave the column out"
+            if understood.bad.height
+            else ""
+        )
+    if target.type == "code":
+        different = understood.bad["text"].n_unique()
+        none_known = understood.bad.height == filled and different > MANY_DIFFERENT
+        return f"it holds {different} different values, and none is known as a code" if none_known else ""
+    fitting = filled - understood.bad.height
+    if fitting < filled * (ENOUGH_TEETH if target.type == "codes" else ENOUGH):
+        return f"only {fitting} of {filled} filled cells are {_PLURALS[target.type]}"
+    return _doubt_of_range(understood.values, target, contract, measures) if target.type == "number" else ""
+
+
+_PLURALS = {
+    "number": "numbers",
+    "integer": "whole numbers",
+    "codes": "tooth codes",
+    "quarter": "quarters",
+    "date": "dates",
+    "text": "of the right form",
+}
+
+
+def _doubt_of_keys(values: pl.Series) -> str:
+    filled = values.drop_nulls()
+    if filled.n_unique() >= ENOUGH * filled.len():
+        return ""
+    return "the same values stand in many rows, which a number of a case would not"
+
+
+def _doubt_of_range(values: pl.Series, target: Target, contract: Contract, measures: Mapping[str, Measure]) -> str:
+    limits = _limits(target, contract, measures)
+    if limits is None or _within(values, limits) >= ENOUGH:
+        return ""
+    low, high = limits
+    for unit in units_for(str(target.unit))[1:]:
+        if _within(values * (factor(unit, str(target.unit)) or 1.0), limits) >= ENOUGH:
+            return f'the values fit if they are in {unit}: then add "..." = "{unit}" to [units]'
+    share = _within(values, limits)
+    return f"only {share:.0%} of the values lie within {low:g} to {high:g} {target.unit}"
+
+
+def _limits(target: Target, contract: Contract, measures: Mapping[str, Measure]) -> tuple[float, float] | None:
+    if target.measure:
+        return measures[target.field].plausible
+    column = contract.table(target.table).column(target.field)
+    return None if column.min is None or column.max is None else (column.min, column.max)
+
+
+def _within(values: pl.Series, limits: tuple[float, float]) -> float:
+    filled = values.drop_nulls()
+    return float(filled.is_between(*limits).mean() or 0.0)  # type: ignore[arg-type]
+
+
+def hint(cells: pl.Series, contract: Contract) -> str:
+    """What the cells of a column with an unknown heading look like, in words; empty where they say nothing.
+
+    No value is repeated.
+    """
+    reason = content_reason(cells)
+    if reason:
+        return f"its cells hold {reason}"
+    texts = text_of(cells).drop_nulls().unique().head(200).str.to_lowercase()
+    texts = texts.filter(~texts.is_in(sorted(contract.missing)))
+    if texts.is_empty():
+        return "it is empty"
+    if all(teeth_text(text) for text in texts):
+        return "its cells hold tooth codes" if texts.len() > 1 else ""
+    sexes = {spelling for code in contract.codes["sex"] for spelling in (code.code, *code.also, *code.aliases)}
+    sexes |= {letter for pair in written_in_cells().sexes for letter in pair}
+    return "its cells hold codes of sex" if set(texts) <= sexes and texts.len() > 1 else ""
+
+
+_ABOVE = (("N", "Me"), ("N'", "Me'"), ("N", "Gn"), ("Or", "Me"), ("ANS", "Me"), ("Prn", "Pog'"))
+"""Pairs of which the first lies above the second in every upright face."""
+
+_BEHIND = (("S", "N"), ("S", "A"), ("Go", "Me"), ("Po", "Or"), ("Ar", "A"))
+"""Pairs of which the first lies behind the second in every profile."""
+
+_SURE = 0.9
+_ANY_DAY = date.max
+
+
+def axes_seen(columns: Mapping[str, pl.Series], decimal: str) -> dict[str, object]:
+    """``y_axis`` and ``faces`` as nine pictures of ten show them, and ``view`` where a point is seen in one only.
+
+    Args:
+        columns: Contract name -> cells: ``landmark``, ``x`` and ``y``, or a column a coordinate (``x_S``).
+        decimal: The decimal mark.
+    """
+    places = _by_column(columns, decimal) if "landmark" not in columns else _by_row(columns, decimal)
+    found: dict[str, object] = {}
+    down = _share(places, _ABOVE, "y")
+    right = _share(places, _BEHIND, "x")
+    for name, share, often, seldom in (("y_axis", down, "down", "up"), ("faces", right, "right", "left")):
+        if share is not None and (share >= _SURE or share <= 1 - _SURE):
+            found[name] = often if share >= _SURE else seldom
+    return found
+
+
+def _numbers(cells: pl.Series, decimal: str) -> pl.Series:
+    target = Target(name="x", table="landmarks", field="x", type="number")
+    return read_numbers(cells, Expected(target=target, today=_ANY_DAY, decimal="," if decimal == "," else ".")).values
+
+
+def _by_column(columns: Mapping[str, pl.Series], decimal: str) -> dict[str, pl.DataFrame]:
+    return {
+        name[2:]: pl.DataFrame({"x": _numbers(cells, decimal), "y": _numbers(columns[f"y_{name[2:]}"], decimal)})
+        for name, cells in columns.items()
+        if name.startswith("x_") and f"y_{name[2:]}" in columns
+    }
+
+
+def _by_row(columns: Mapping[str, pl.Series], decimal: str) -> dict[str, pl.DataFrame]:
+    """The first place of each point in each picture, pictures in one order."""
+    if not {"x", "y"} <= columns.keys():
+        return {}
+    keys = [name for name in ("case_id", "timepoint", "view", "examiner", "repeat_no") if name in columns]
+    frame = pl.DataFrame({name: columns[name].cast(pl.String) for name in (*keys, "landmark")}).with_columns(
+        x=_numbers(columns["x"], decimal), y=_numbers(columns["y"], decimal)
+    )
+    pictures = frame.select(keys).unique(maintain_order=True)
+    return {
+        str(code): pictures.join(points.unique(keys), on=keys, how="left", maintain_order="left").select("x", "y")
+        for (code,), points in frame.partition_by("landmark", as_dict=True).items()
+    }
+
+
+def _share(places: Mapping[str, pl.DataFrame], pairs: tuple[tuple[str, str], ...], axis: str) -> float | None:
+    """In what share of pictures the first of a pair has the smaller coordinate; None where no pair is there."""
+    smaller = [places[one][axis] < places[other][axis] for one, other in pairs if one in places and other in places]
+    told = pl.concat(smaller).drop_nulls() if smaller else pl.Series(dtype=pl.Boolean)
+    return float(told.mean() or 0.0) if told.len() else None  # type: ignore[arg-type]
+
 
 Kind = Literal["mapped", "unsure", "identifying", "ignored", "unknown", "withheld"]
 Order = Literal["dmy", "mdy", "unclear", ""]

@@ -13,7 +13,7 @@ import pytest
 
 from dashboard.report.write import write_report
 from pipelines.ingest.ingest import Request, ingest
-from synthetic_data.large_file import large_wide_csv
+from synthetic_data.exports import large_wide_csv
 from tests.benchmarks.growing import (
     bare_marts,
     bare_rate,

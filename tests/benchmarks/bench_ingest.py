@@ -18,7 +18,7 @@ import pandas as pd
 import pytest
 
 from pipelines.ingest.ingest import Request, ingest
-from synthetic_data.large_file import large_wide_csv
+from synthetic_data.exports import large_wide_csv
 from tests.benchmarks.table import INGEST, Row, Table, Watched
 from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE

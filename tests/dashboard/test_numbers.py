@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.parts.local_numbers import POINT, NumberMarks, localised, localised_spec, marks_of
+from dashboard.parts.screen import POINT, NumberMarks, localised, localised_spec, marks_of
 
 GERMAN = NumberMarks(",", ".")
 

@@ -34,9 +34,8 @@ from dashboard.access.viewer import access_list
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import RawTable
 from pipelines.deidentify import Keyer
-from pipelines.group.case_table import case_bytes, read_cases
 from pipelines.group.container import seal, unpack, unseal
-from pipelines.group.contribution import check_manifest
+from pipelines.group.contribution import case_bytes, check_manifest, read_cases
 from pipelines.group.keys import GroupKeys, PracticeKey
 from pipelines.group.signed_file import offered_from, read_json
 from pipelines.ingest.growth_table import read_growth_table

@@ -14,7 +14,7 @@ import pytest
 
 import pipelines.commands
 from pipelines.cli import main
-from pipelines.commands.as_data import FORMAT
+from pipelines.commands.options import FORMAT
 from pipelines.ingest.ingest import Request, ingest
 from tests.conftest import Study
 from tests.hand_made import load_rows

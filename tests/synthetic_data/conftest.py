@@ -3,8 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synthetic_data.cohort import Cohort, make_cohort
-from synthetic_data.exports import DEMO_SEED
+from synthetic_data.exports import DEMO_SEED, Cohort, make_cohort
 from synthetic_data.settings import Settings
 
 

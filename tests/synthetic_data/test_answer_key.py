@@ -8,8 +8,7 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from synthetic_data.answer_key import COUNTED
-from synthetic_data.cohort import Cohort
+from synthetic_data.exports import COUNTED, Cohort
 
 PARTS = ("expected_growth_deg", "own_growth_deg", "appliance_effect_deg", "extraction_effect_deg", "response_deg")
 

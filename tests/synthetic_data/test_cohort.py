@@ -8,7 +8,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipelines.contract.contract import load_contract
-from synthetic_data.cohort import Cohort, make_cohort
+from synthetic_data.exports import Cohort, make_cohort
 from synthetic_data.settings import Settings
 from warehouse.measures.catalogue import CATALOGUE
 

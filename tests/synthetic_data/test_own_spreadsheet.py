@@ -8,10 +8,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from synthetic_data.cohort import Cohort
-from synthetic_data.own_spreadsheet import (
+from synthetic_data.exports import (
     HEADER_ROW,
     HEADINGS,
+    Cohort,
     clean_frame,
     mapping_text,
     write_own_spreadsheet,

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from synthetic_data.cohort import Cohort
+from synthetic_data.exports import Cohort
 from synthetic_data.tracing import FORMULAS, POINT_ERROR, Reading, mark_points
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.geometry import compute

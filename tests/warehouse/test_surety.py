@@ -12,7 +12,7 @@ from tests.conftest import Study
 from tests.hand_made import key, made_case, reader_of
 from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
-from warehouse.questions.misclassified import case_sureties
+from warehouse.questions.case_export import case_sureties
 
 DEFAULT_ERROR = 0.8
 """Of SN-GoGn in the catalogue."""

@@ -8,38 +8,372 @@ No scripts, style sheets or fonts from elsewhere.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from html import escape
+from typing import TypeAlias
 
+import numpy as np
+from numpy.typing import NDArray
+
+from warehouse.errors import RequestError
 from warehouse.measures.catalogue import measure as measure_of
+from warehouse.measures.evaluation import ReasonTexts, evaluate
 from warehouse.measures.formulae import LineThrough, Midpoint, PlaneAngle, Point, VertexAngle, WeightedTotal
-from warehouse.measures.label_places import LabelPlaces
 from warehouse.measures.landmarks import FRONTAL, LATERAL, PROFILE
 from warehouse.measures.measure import Measure
-from warehouse.measures.superimposition import (
-    Points,
-    Superimposition,
-    chin_told,
-    measure_told,
-    read_measure,
-    superimpose,
+
+Points: TypeAlias = Mapping[str, tuple[float, float]]
+"""Landmark -> (x, y)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Registration:
+    """How a view is registered."""
+
+    origin: str  # The landmark laid on itself
+    direction: tuple[str, str]  # The line laid along itself: from, to
+    drawn_at: float  # Direction of that line on the page, degrees above the horizontal
+    same_size: bool  # True where finish is scaled so that the line keeps its length
+    words: str  # The registration in words
+    chin: str  # The landmark whose movement is told
+
+
+# Sella-nasion lies about 7 degrees above the true horizontal (common practice, no source).
+REGISTRATIONS: Mapping[str, Registration] = {
+    LATERAL: Registration("S", ("S", "N"), 7.0, False, "superimposed on S along SN", "Me"),
+    PROFILE: Registration("N'", ("N'", "Sn"), -80.0, True, "superimposed on N' along N'-Sn, at one size", "Gn'"),
+    FRONTAL: Registration("N'", ("ZyR", "ZyL"), 0.0, True, "superimposed on N' at one cheekbone width", "Gn'"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Superimposition:
+    """Start and finish in one frame: x forwards, y upwards, the registration point at (0, 0)."""
+
+    start: Points  # Points at start, or empty if they cannot be placed
+    finish: Points  # Points at finish, or empty if they cannot be placed
+    problems: tuple[str, ...]  # Why a time is not drawn, in words
+    registration: Registration  # How they were laid
+
+    @property
+    def chin(self) -> tuple[tuple[float, float], tuple[float, float]] | None:
+        """Where the chin lies at start and at finish; None where it is not known at both."""
+        code = self.registration.chin
+        return (self.start[code], self.finish[code]) if code in self.start and code in self.finish else None
+
+
+def superimpose(start: Points, finish: Points, *, view: str, in_mm: bool = True) -> Superimposition:
+    """Register two sets of points, facing right, y upwards, in true mm; either may be empty.
+
+    Where they are not ``in_mm`` the two may differ in scale: they are brought to one length of the line of
+    registration.
+
+    Raises:
+        RequestError: The view is unknown.
+    """
+    if view not in REGISTRATIONS:
+        message = f"There is no view called {view!r}."
+        expected = f"one of {', '.join(REGISTRATIONS)}"
+        raise RequestError(message, where="drawing", expected=expected, remedy="correct the view")
+    registration = REGISTRATIONS[view]
+    if not in_mm and not registration.same_size:
+        words = f"{registration.words}, at one length of it since no scale is known"
+        registration = replace(registration, same_size=True, words=words)
+    length = _line_length(start, registration) if registration.same_size else None
+    placed, problems = [], []
+    for name, points in (("Start", start), ("Finish", finish)):
+        problem = _problem(points, registration) if points else ""
+        placed.append({} if problem or not points else _place(points, registration, length))
+        problems += [f"{name} is not drawn: {problem}."] if problem else []
+    return Superimposition(placed[0], placed[1], tuple(problems), registration)
+
+
+def _finite(points: Points) -> dict[str, tuple[float, float]]:
+    return {code: (x, y) for code, (x, y) in points.items() if math.isfinite(x) and math.isfinite(y)}
+
+
+def _problem(points: Points, registration: Registration) -> str:
+    known = _finite(points)
+    needed = dict.fromkeys((registration.origin, *registration.direction))
+    lost = [code for code in needed if code not in known]
+    if lost:
+        return f"{' and '.join(lost)} missing"
+    if _line_length(points, registration) < 1e-6:
+        return f"{' and '.join(registration.direction)} lie on one spot"
+    return ""
+
+
+def _line_length(points: Points, registration: Registration) -> float:
+    known = _finite(points)
+    a, b = (known.get(code) for code in registration.direction)
+    return math.dist(a, b) if a and b else 0.0
+
+
+def _place(points: Points, registration: Registration, length: float | None) -> dict[str, tuple[float, float]]:
+    known = _finite(points)
+    ox, oy = known[registration.origin]
+    (ax, ay), (bx, by) = (known[code] for code in registration.direction)
+    turn = math.radians(registration.drawn_at) - math.atan2(by - ay, bx - ax)
+    size = length / _line_length(points, registration) if length else 1.0
+    cos, sin = size * math.cos(turn), size * math.sin(turn)
+    return {code: (cos * (x - ox) - sin * (y - oy), sin * (x - ox) + cos * (y - oy)) for code, (x, y) in known.items()}
+
+
+def read_measure(entry: Measure, points: Points) -> tuple[float | None, str]:
+    """Value of one measure for one set of points, or None and the reason."""
+    if entry.formula is None or isinstance(entry.formula, WeightedTotal):
+        return None, "not measurable: it is not made from landmarks"
+    x = {code: np.array([xy[0]]) for code, xy in _finite(points).items()}
+    y = {code: np.array([xy[1]]) for code, xy in _finite(points).items()}
+    reasons = ReasonTexts()
+    (reading,) = evaluate(x, y, [entry.formula], size=1, reasons=reasons)
+    reason = reasons.texts[reading.reasons[0]]
+    return (None, reason) if reason else (float(reading.values[0]), "")
+
+
+def measure_told(entry: Measure, start: Points, finish: Points) -> str:
+    """What the measure did from start to finish, in one sentence or two."""
+    before, why_before = read_measure(entry, start)
+    if not finish:
+        return f"{entry.label}: {_shown(before, entry) if before is not None else why_before}."
+    after, why_after = read_measure(entry, finish)
+    if before is None or after is None:
+        known = [
+            f"{_shown(value, entry)} at {time}" if value is not None else _not_measurable_at(time, why)
+            for time, value, why in (("start", before, why_before), ("finish", after, why_after))
+        ]
+        return f"{entry.label}: {', '.join(known)}."
+    change = after - before
+    if abs(change) < 0.05:
+        return f"{entry.label} did not change: {_shown(after, entry)} at start and at finish."
+    return (
+        f"{entry.label} {'rose' if change > 0 else 'fell'} by {abs(change):.1f} from {before:.1f} at start to "
+        f"{_shown(after, entry)} at finish. A rise means: {entry.up_means}."
+    )
+
+
+def _not_measurable_at(time: str, why: str) -> str:
+    return f"not measurable at {time} ({why.removeprefix('not measurable: ')})"
+
+
+def _shown(value: float, entry: Measure) -> str:
+    return f"{value:.1f} {entry.unit if entry.unit != 'percent' else '%'}"
+
+
+def chin_told(laid: Superimposition) -> str:
+    """How the chin moved in the frame of registration; empty if it is not known at both times."""
+    chin = laid.registration.chin
+    if laid.chin is None:
+        return ""
+    dx, dy = (b - a for a, b in zip(*laid.chin, strict=True))
+    if laid.registration.same_size:
+        where = "did not move" if abs(dy) < 1e-9 else f"moved {'down' if dy < 0 else 'up'}"
+        return f"Relative to the upper face, the chin ({chin}) {where}."
+    if max(abs(dx), abs(dy)) < 0.05:
+        return f"Relative to the cranial base, the chin ({chin}) did not move."
+    vertical = f"{abs(dy):.1f} mm {'down' if dy < 0 else 'up'}"
+    sagittal = f"{abs(dx):.1f} mm {'forwards' if dx > 0 else 'back'}"
+    return f"Relative to the cranial base, the chin ({chin}) moved {vertical} and {sagittal}."
+
+
+Spot: TypeAlias = tuple[float, float]
+
+WIDTH, PLOT_HEIGHT, MARGIN = 640.0, 480.0, 44.0
+INK, QUIET, PAPER = "#1b1f24", "#5b6470", "#ffffff"
+_SHORTEST_ARROW = 14.0
+
+
+@dataclass(frozen=True, slots=True)
+class TimeStyle:
+    """How one time is drawn: start solid with discs, finish dashed with open squares."""
+
+    name: str  # `start` or `finish`
+    colour: str  # At least 4.5 : 1 against the paper
+    dash: str  # SVG dash pattern, empty for solid
+    arc_radius: float  # Radius of its angle arcs, so that those of two times do not run into each other
+
+    def marker(self, x: float, y: float) -> str:
+        """A disc at start, an open square at finish."""
+        if self.name == "start":
+            return f'<circle cx="{x:.2f}" cy="{y:.2f}" r="3.4" fill="{self.colour}"/>'
+        return (
+            f'<rect x="{x - 3.6:.2f}" y="{y - 3.6:.2f}" width="7.2" height="7.2" fill="none" '
+            f'stroke="{self.colour}" stroke-width="1.8"/>'
+        )
+
+    def line(self, a: tuple[float, float], b: tuple[float, float], width: float) -> str:
+        """A line in this time's colour and dash."""
+        return (
+            f'<line x1="{a[0]:.2f}" y1="{a[1]:.2f}" x2="{b[0]:.2f}" y2="{b[1]:.2f}" stroke="{self.colour}" '
+            f'stroke-width="{width}" stroke-linecap="round"{self._dashed()}/>'
+        )
+
+    def arc(self, corner: Spot, first: float, second: float, *, with_ray: bool) -> Iterator[str]:
+        """The arc of an angle at a corner between two directions, in radians from the horizontal, upwards positive.
+
+        ``with_ray`` also draws the first direction from the corner, where no drawn line runs along it.
+        """
+        (ax, ay), (bx, by) = (_towards(corner, turn, self.arc_radius) for turn in (first, second))
+        if with_ray:
+            yield self.line(corner, _towards(corner, first, 1.5 * self.arc_radius), 0.9)
+        sweep = 1 if math.sin(first - second) > 0 else 0
+        yield (
+            f'<path d="M {ax:.2f} {ay:.2f} A {self.arc_radius} {self.arc_radius} 0 0 {sweep} {bx:.2f} {by:.2f}" '
+            f'fill="none" stroke="{self.colour}" stroke-width="1.6"{self._dashed()}/>'
+        )
+
+    def _dashed(self) -> str:
+        return f' stroke-dasharray="{self.dash}"' if self.dash else ""
+
+
+def _towards(corner: Spot, turn: float, length: float) -> Spot:
+    return corner[0] + length * math.cos(turn), corner[1] - length * math.sin(turn)
+
+
+START = TimeStyle("start", "#00568f", "", 46.0)
+FINISH = TimeStyle("finish", "#b04a00", "7 5", 58.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Maps points with y upwards onto a page with y downwards."""
+
+    left: float  # Horizontal coordinate at the left margin
+    top: float  # Vertical coordinate at the upper end of the picture
+    size: float  # Page units for one unit of the points
+    height: float  # Page position of the lower end of the picture
+    above: float  # Page position of the upper end of the picture
+
+    @classmethod
+    def around(cls, points: Sequence[Spot], *, above: float) -> Page:
+        """The page that shows all points as large as fits, below a head of height ``above``."""
+        xs = [x for x, _ in points] or [0.0]
+        ys = [y for _, y in points] or [0.0]
+        wide, tall = max(xs) - min(xs) or 1.0, max(ys) - min(ys) or 1.0
+        size = min((WIDTH - 2 * MARGIN) / wide, (PLOT_HEIGHT - 2 * MARGIN) / tall)
+        left = min(xs) - ((WIDTH - 2 * MARGIN) / size - wide) / 2.0
+        return cls(left, max(ys), size, height=above + 2 * MARGIN + tall * size, above=above + MARGIN)
+
+    def at(self, xy: tuple[float, float]) -> tuple[float, float]:
+        """Page position of a point."""
+        return MARGIN + (xy[0] - self.left) * self.size, self.above + (self.top - xy[1]) * self.size
+
+
+def wrapped(words: str, width: int = 92) -> list[str]:
+    """Text broken into lines of at most ``width`` letters where words allow it."""
+    lines: list[str] = []
+    for word in words.split():
+        if lines and len(lines[-1]) + 1 + len(word) <= width:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word)
+    return lines
+
+
+def text(
+    x: float, y: float, words: str, *, size: float, weight: str = "normal", fill: str = INK, anchor: str = "start"
+) -> str:
+    """A line of text; ``anchor`` says which end of it lies at ``x``."""
+    return (
+        f'<text x="{x:.2f}" y="{y:.2f}" font-size="{size}" font-weight="{weight}" fill="{fill}" '
+        f'text-anchor="{anchor}">{escape(words)}</text>'
+    )
+
+
+def arrow(start: Spot, end: Spot) -> Iterator[str]:
+    """An arrow between two spots; nothing if they lie too near for one to be seen."""
+    (ax, ay), (bx, by) = start, end
+    length = math.dist(start, end)
+    if length < _SHORTEST_ARROW:
+        return
+    ux, uy = (bx - ax) / length, (by - ay) / length
+    tip_x, tip_y = bx - 6.0 * ux, by - 6.0 * uy
+    wings = f"{tip_x - 7 * ux - 4 * uy:.2f},{tip_y - 7 * uy + 4 * ux:.2f}"
+    wings += f" {tip_x:.2f},{tip_y:.2f} {tip_x - 7 * ux + 4 * uy:.2f},{tip_y - 7 * uy - 4 * ux:.2f}"
+    yield (
+        f'<g stroke="{INK}" stroke-width="1.6" fill="none"><line x1="{ax:.2f}" y1="{ay:.2f}" '
+        f'x2="{tip_x:.2f}" y2="{tip_y:.2f}"/><polyline points="{wings}"/></g>'
+    )
+
+
+def scale_bar(page: Page) -> Iterator[str]:
+    """A bar of 10 mm at the lower right; the points must be in mm."""
+    y, right = page.height + 4.0, WIDTH - MARGIN
+    left = right - 10.0 * page.size
+    yield (
+        f'<path d="M {left:.2f} {y - 4:.2f} v 8 M {left:.2f} {y:.2f} H {right:.2f} m 0 -4 v 8" '
+        f'stroke="{QUIET}" stroke-width="1.2" fill="none"/>'
+    )
+    yield text((left + right) / 2.0, y - 8.0, "10 mm", size=11.5, fill=QUIET, anchor="middle")
+
+
+Floats: TypeAlias = NDArray[np.float64]
+Box: TypeAlias = tuple[float, float, float, float]
+
+_LETTER, _HEIGHT, _MARKER, _STROKE = 7.4, 11.0, 5.0, 1.5
+# (offset x, offset of the baseline, anchor), the most readable first.
+_PLACES = (
+    (8.0, -6.0, "start"),
+    (8.0, 14.0, "start"),
+    (-8.0, -6.0, "end"),
+    (-8.0, 14.0, "end"),
+    (9.0, 4.0, "start"),
+    (-9.0, 4.0, "end"),
+    (0.0, -10.0, "middle"),
+    (0.0, 19.0, "middle"),
+    (20.0, -14.0, "start"),
+    (-20.0, -14.0, "end"),
+    (20.0, 24.0, "start"),
+    (-20.0, 24.0, "end"),
 )
-from warehouse.measures.svg_marks import (
-    FINISH,
-    INK,
-    MARGIN,
-    PAPER,
-    QUIET,
-    START,
-    WIDTH,
-    Page,
-    Spot,
-    TimeStyle,
-    arrow,
-    scale_bar,
-    text,
-    wrapped,
-)
+
+
+class LabelPlaces:
+    """Hands out places on a page of drawn points (``markers``) and lines, remembering what is taken."""
+
+    __slots__ = ("_taken",)
+
+    def __init__(self, *, markers: Iterable[Spot], lines: Iterable[tuple[Spot, Spot]] = ()) -> None:
+        boxes = [_around(spot, _MARKER) for spot in markers]
+        boxes += [_around(spot, _STROKE) for line in lines for spot in _along(line)]
+        self._taken = np.array(boxes, dtype=np.float64).reshape(-1, 4)
+
+    def place(self, point: Spot, text: str) -> tuple[float, float, str]:
+        """The place for a label: x, baseline y, anchor. The least crowded if none is quite free."""
+        options = [(point[0] + dx, point[1] + dy, anchor) for dx, dy, anchor in _PLACES]
+        boxes = np.array([_box(option, text) for option in options])
+        best = int(np.argmin(_crowding(boxes, self._taken)))
+        self._taken = np.vstack([self._taken, boxes[best]])
+        return options[best]
+
+
+def _around(spot: Spot, half: float) -> Box:
+    x, y = spot
+    return x - half, y - half, x + half, y + half
+
+
+def _along(line: tuple[Spot, Spot]) -> list[Spot]:
+    """Spots along a line, close enough together that no label slips between them."""
+    (ax, ay), (bx, by) = line
+    steps = max(int(math.dist(*line) / (2.0 * _STROKE)), 1)
+    return [(ax + (bx - ax) * i / steps, ay + (by - ay) * i / steps) for i in range(steps + 1)]
+
+
+def _box(place: tuple[float, float, str], text: str) -> Box:
+    x, y, anchor = place
+    wide = _LETTER * len(text)
+    left = x - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * wide
+    return left, y - _HEIGHT, left + wide, y + 2.0
+
+
+def _crowding(boxes: Floats, taken: Floats) -> Floats:
+    """Area of each box that is taken already, shape ``(boxes,)``; ties fall to the first."""
+    wide = np.minimum(boxes[:, None, 2], taken[:, 2]) - np.maximum(boxes[:, None, 0], taken[:, 0])
+    tall = np.minimum(boxes[:, None, 3], taken[:, 3]) - np.maximum(boxes[:, None, 1], taken[:, 1])
+    area: Floats = (wide.clip(min=0.0) * tall.clip(min=0.0)).sum(axis=1)
+    return area
+
 
 _CAUTION = "A raw change: ordinary growth and tracing error are not taken off. Not a diagnosis."
 

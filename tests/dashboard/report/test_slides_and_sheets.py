@@ -20,7 +20,7 @@ from pypdf import PdfReader
 from dashboard.report.document import DocumentTable, FlowEntry, TableColumn, change, share
 from dashboard.report.figures import FOOT, figure_files
 from dashboard.report.findings import findings
-from dashboard.report.formats.slides.talk import MOST_BARS
+from dashboard.report.formats.slides.slides import MOST_BARS
 from dashboard.report.formats.xlsx import csv_file, workbook
 from dashboard.report.sections.composing import document
 from dashboard.report.write import file_bytes

@@ -18,9 +18,8 @@ import pyrage
 import pytest
 
 from pipelines.group import container
-from pipelines.group.case_table import case_bytes, read_cases
 from pipelines.group.container import seal, unpack, unseal
-from pipelines.group.contribution import CASES, TABLES, _manifest
+from pipelines.group.contribution import CASES, TABLES, _manifest, case_bytes, read_cases
 from pipelines.group.folder import GroupFolder
 from pipelines.group.founding import found_group, make_agreement
 from pipelines.group.keys import PracticeKey

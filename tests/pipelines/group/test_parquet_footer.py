@@ -8,7 +8,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from pipelines.group.case_table import codecs_in, read_cases
+from pipelines.group.contribution import codecs_in, read_cases
 from warehouse.errors import GroupError
 
 TABLE = pa.table({"sex": ["female", "male"] * 40, "n": list(range(80))})

@@ -9,10 +9,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines.checking.expectations import Examiner
 from pipelines.checking.rules import load_rules
 from pipelines.checking.tables import assemble
-from pipelines.checking.validation import Judged
+from pipelines.checking.validation import Examiner, Judged
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Delivery, FileSource
 from pipelines.deidentify import Keyer

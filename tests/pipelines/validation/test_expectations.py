@@ -7,9 +7,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines.checking import expectations
-from pipelines.checking.expectations import Examiner
+from pipelines.checking import validation as expectations
 from pipelines.checking.rules import Rule
+from pipelines.checking.validation import Examiner
 from warehouse.errors import BrokenRuleError
 
 

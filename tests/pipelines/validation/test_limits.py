@@ -8,10 +8,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.checking.expectations import Examiner
 from pipelines.checking.rules import SLACK, load_rules
 from pipelines.checking.tables import CheckedTables
-from pipelines.checking.validation import Judged
+from pipelines.checking.validation import Examiner, Judged
 from pipelines.contract.contract import Contract, ContractColumn, load_contract
 from warehouse.measures.catalogue import CATALOGUE
 

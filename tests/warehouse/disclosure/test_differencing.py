@@ -11,7 +11,7 @@ import pytest
 
 from tests.warehouse.disclosure.attacker import attack, attack_guarded, table_of_rows, table_of_shares
 from warehouse.disclosure import Dimension, Layout, Policy, Release, Table, protect
-from warehouse.disclosure import search as search_module
+from warehouse.disclosure import protect as search_module
 from warehouse.disclosure import space as space_module
 from warehouse.errors import BadFileError, RequestError
 

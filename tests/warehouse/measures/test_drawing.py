@@ -11,9 +11,7 @@ import pytest
 
 from warehouse.errors import DefinitionError, RequestError
 from warehouse.measures.catalogue import CATALOGUE
-from warehouse.measures.drawing import superimposed_svg
-from warehouse.measures.label_places import LabelPlaces
-from warehouse.measures.superimposition import superimpose
+from warehouse.measures.drawing import LabelPlaces, superimpose, superimposed_svg
 
 if TYPE_CHECKING:
     Points = dict[str, tuple[float, float]]

@@ -13,10 +13,9 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from tests.study_group import agreement, as_cases, cohort, counted, member, members
 from tests.warehouse.disclosure.attacker import attack, attack_guarded
 from warehouse.pooled.agreement import Agreement
-from warehouse.pooled.groups import pooled_groups
 from warehouse.pooled.handing_over import hand_over
 from warehouse.pooled.member import Member
-from warehouse.pooled.pooling import pooled_result
+from warehouse.pooled.pooling import pooled_groups, pooled_result
 from warehouse.pooled.publishing import Practice, Publisher, ledger_entry, published_practices, publisher_from
 from warehouse.pooled.result import GroupResult
 from warehouse.pooled.tables import SCOPE

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines.commands.as_data import as_data
+from pipelines.commands.options import as_data
 from tests.hand_made import load_rows, made_case
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question
