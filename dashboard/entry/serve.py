@@ -37,6 +37,7 @@ MOST_READERS = 4
 SLOW = (
     "altair",
     "pandas",
+    "scipy.special",
     "warehouse.questions.answer",
     "dashboard.parts.filters",
 )

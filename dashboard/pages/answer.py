@@ -29,6 +29,7 @@ FILTER_OF = {column: name for name, column in FILTERS.items()}
 def page(session: Session) -> None:
     """The page; who sees protected tables alone has the share and its groups, small counts hidden."""
     with st.container(key="glance", gap="small"):
+        st.title("What happened")
         if not session.viewer.sees_cases:
             protected(session)
             return
@@ -46,7 +47,6 @@ def page(session: Session) -> None:
 def finding(overall: Rates) -> None:
     """What counts as adverse, then the finding."""
     (group,) = overall.groups
-    st.title("What happened")
     fine(say("glance.definition", name=overall.definition.name, sentence=overall.definition.sentence))
     said(wording.headline(overall))
     fine(*(caution_text(one) for one in group.warnings))

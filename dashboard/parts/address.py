@@ -35,6 +35,7 @@ def opened(page: str) -> None:
     st.session_state[_PAGE] = page
     for name in st.query_params:
         if name not in NAMES:
+            st.title(page)
             found = f"the address of this page asks for {name!r}, and there is no such choice"
             raise RequestError(found, remedy=f"{near_names(name, NAMES)} {TAKE_OUT}".strip())
 

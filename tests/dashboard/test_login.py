@@ -92,7 +92,9 @@ def test_a_practice_sees_its_own_cases_and_may_leave_again(enter: Enter, reader:
     assert "Bring in a file" not in links(page)
     page.goto(page.url + "?practice=HARBOUR")
     rest(page)
-    assert page.locator(".menton-said").first.inner_text() == own
+    assert "there is no such practice here" in page.locator("[data-testid=stAlert]").inner_text()
+    assert page.locator(".menton-said").count() == 0
+    assert "HARBOUR" not in page.locator("[data-testid=stMain]").inner_text()
     press(page, "Log out")
     until(page, "() => document.querySelector('h1')?.innerText === 'Please log in'")
 

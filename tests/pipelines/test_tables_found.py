@@ -38,7 +38,7 @@ def test_a_missing_path_is_named_without_its_folder(tmp_path: Path) -> None:
 def test_a_folder_without_tables_says_what_was_looked_for(tmp_path: Path) -> None:
     with pytest.raises(BadFileError, match="holds no table") as error:
         discover([tmp_path])
-    assert ".csv, .txt, .tsv, .xlsx, .parquet, .json" in error.value.expected
+    assert ".csv, .txt, .tsv, .xlsx, .xls, .ods, .parquet, .json" in error.value.expected
     assert "put the exported tables there" in error.value.remedy
     touch(tmp_path, "below/a.csv")
     with pytest.raises(BadFileError, match="name the folder below it"):

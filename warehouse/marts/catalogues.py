@@ -86,7 +86,7 @@ def in_force(connection: Tables) -> Catalogues:
     settings = {name: body for kind, name, body in bodies if kind == "setting"}
     return Catalogues(
         measures=base.measures.with_own(own.values()),
-        definitions=base.definitions.with_added(added),
+        definitions=base.definitions.with_registered(added),
         references=base.references | references,
         settings=base.settings | settings,
     )

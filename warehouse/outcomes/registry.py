@@ -92,6 +92,14 @@ class Registry:
         return Registry(tuple(by_id.values()))
 
 
+    def with_registered(self, registered: Iterable[Definition]) -> Registry:
+        """The same with what a warehouse registered; of an older version than the shipped one, the shipped stands."""
+        shipped = {definition.id: definition for definition in self.definitions}
+        return self.with_added(
+            one for one in registered if one.id not in shipped or not _is_newer(shipped[one.id], one)
+        )
+
+
 @lru_cache(maxsize=1)
 def shipped_registry() -> Registry:
     """The definitions shipped with the program."""
@@ -267,11 +275,14 @@ def _number(entry: Mapping[str, Any], key: str, where: str, default: float | Non
     return float(value)
 
 
+def _is_newer(one: Definition, other: Definition) -> bool:
+    return tuple(map(int, one.version.split("."))) > tuple(map(int, other.version.split(".")))
+
+
 def _refuse_not_newer(present: Definition | None, added: Definition) -> None:
     if present is None or present == added:
         return
-    newer = tuple(map(int, added.version.split("."))) > tuple(map(int, present.version.split(".")))
-    if not newer:
+    if not _is_newer(added, present):
         found = f"{added.name} differs from {present.name}, which is in force, and is not a newer version"
         raise DefinitionError(found, expected="a higher version number, or a new id", remedy="raise version and add it")
 
