@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TypeAlias
 
 from pipelines.contract.contract import Contract, ContractColumn, ContractTable, load_contract
-from pipelines.contract.dictionary import MEASURE_CODES
+from pipelines.contract.targets import MEASURE_CODES
 from warehouse.measures.catalogue import CATALOGUE
 
 FILE = "datapackage.json"

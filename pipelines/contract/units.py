@@ -8,25 +8,12 @@ from __future__ import annotations
 
 from math import pi
 
+from pipelines.contract.words import written_in_cells
+
 DAYS_PER_YEAR = 365.25
 DAYS_PER_MONTH = DAYS_PER_YEAR / 12
 
-_SPELLINGS = {
-    "mm": ("mm", "millimetre", "millimetres", "millimeter", "millimeters"),
-    "cm": ("cm", "centimetre", "centimetres", "centimeter", "centimeters", "zentimeter"),
-    "m": ("metre", "metres", "meter", "meters"),
-    "inches": ("inch", "inches", "in"),
-    "degrees": ("°", "deg", "degree", "degrees", "grad"),
-    "radians": ("rad", "radian", "radians"),
-    "percent": ("%", "percent", "per cent", "pct", "prozent"),
-    "fraction": ("fraction", "proportion", "anteil"),
-    "points": ("point", "points", "punkte"),
-    "years": ("year", "years", "yr", "yrs", "jahre", "ans"),
-    "months": ("month", "months", "mon", "mo", "monate", "mois"),
-    "weeks": ("week", "weeks", "wochen"),
-    "days": ("day", "days", "tage", "jours"),
-    "mm per pixel": ("mm per pixel", "mm/px", "mm/pixel"),
-}
+_SPELLINGS = written_in_cells().units
 _BY_SPELLING = {spelling: unit for unit, spellings in _SPELLINGS.items() for spelling in (unit, *spellings)}
 
 _FACTORS = {

@@ -7,17 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines.contract.contract import Contract, load_contract
-from pipelines.contract.dictionary import (
-    COLUMN_TITLES,
-    MEASURE_CODES,
-    MEASURE_TITLES,
-    cells,
-    code_lists,
-    column_rows,
-    measure_rows,
-)
-from pipelines.reading.template_marks import EXAMPLE_CASE, TEMPLATE_HELP, TEMPLATE_MARK
-from pipelines.template.entries import EntryColumn, EntrySheet
+from pipelines.contract.dictionary import TEXT, code_lists, column_rows, measure_rows
+from pipelines.contract.targets import MEASURE_CODES
+from pipelines.reading.template_marks import TEMPLATE_HELP, TEMPLATE_MARK
+from pipelines.template.entries import ASKED, EntryColumn, EntrySheet
 from warehouse.errors import RequestError
 from warehouse.export_safety import neutralise
 from warehouse.measures.catalogue import CATALOGUE
@@ -35,34 +28,7 @@ _HEAD_FILL = "D9E2EC"
 _NEEDED_FILL = "9FB3C8"
 _TEXT_KINDS = ("text", "code", "codes", "quarter")
 
-READ_ME = (
-    "Template for an audit of facial change",
-    "",
-    "How to fill it in",
-    "1. Take every consecutive case you started, also those that went badly, moved away or did not finish. "
-    "An audit of chosen cases answers nothing; if you enter chosen ones, say so in the column selection.",
-    "2. Headings with a darker ground are needed in every row; leave the others blank where you have no value.",
-    f"3. The row {EXAMPLE_CASE} only shows what belongs where. It is left out when the file is read.",
-    "4. Point at a heading to see what it means, its unit and its limits. Coded columns offer a list.",
-    "5. Write n/a or leave blank where a value was not taken. Never write 0 for it.",
-    "6. Measure start and finish in the same way, on the same kind of picture, without looking at the other.",
-    "7. Save as XLSX and run: menton ingest THIS-FILE",
-    "",
-    "What must never be entered",
-    "Names or initials, dates of birth, full dates, addresses, telephone numbers, e-mail addresses, record numbers of "
-    "other systems, photographs, radiographs, remarks in free text. A column that is not in the dictionary is refused.",
-    "case_id is your own list number. It is replaced by a keyed hash before anything is kept; the key stays with you.",
-    "Give the age in years with decimals (11.75) in place of a date of birth; ages of 90 and over are kept as 90. "
-    "Give the quarter (2024-Q1) in place of the date of the start.",
-    "Files that hold dates of birth and dates already can be read with a mapping file; they are turned into age and "
-    "quarter and dropped.",
-    "",
-    "Cautions",
-    "An audit describes a group. It is not a diagnosis and not treatment advice for a person.",
-    "A difference between appliances is an association: who gets which appliance differs from the start.",
-    "A change smaller than your own measuring error is no change: read some cases twice and enter both readings "
-    "(a second column CODE_TIME_repeat2 beside the first).",
-)
+READ_ME: tuple[str, ...] = tuple(ASKED["read_me"])
 
 
 def write_template(path: Path, sheets: Sequence[EntrySheet], *, overwrite: bool = False) -> None:
@@ -101,8 +67,8 @@ def template_workbook(sheets: Sequence[EntrySheet]) -> Workbook:
     for sheet in sheets:
         _entry_sheet(book, sheet, ranges)
     _text_sheet(book, README, READ_ME)
-    _table_sheet(book, DICTIONARY, COLUMN_TITLES, map(cells, column_rows(contract)))
-    _table_sheet(book, MEASURES, MEASURE_TITLES, map(cells, measure_rows(CATALOGUE.values())))
+    _table_sheet(book, DICTIONARY, TEXT["column_titles"], column_rows(contract))
+    _table_sheet(book, MEASURES, TEXT["measure_titles"], measure_rows(CATALOGUE.values()))
     _code_sheet(book, lists)
     book.defined_names[TEMPLATE_MARK] = DefinedName(TEMPLATE_MARK, attr_text=f"'{sheets[0].name}'!$A$1")
     book.properties.title, book.properties.creator = contract.title, "Menton"
