@@ -22,7 +22,7 @@ from pipelines.ingest.loading import LoadRecord, earlier_load, load, request_has
 from pipelines.ingest.own_numbers import key_file_beside, knowing
 from pipelines.ingest.quarantine import corrected, name_cases
 from pipelines.ingest.remembered import recalled, remember, remembered_beside
-from pipelines.interpreting import interpret
+from pipelines.interpreting.interpret import interpret
 from pipelines.interpreting.reshaping import put_together
 from pipelines.mapping import ColumnMapping, check_columns, identity_mapping, load_mapping
 from pipelines.points.film_size import with_size_notes

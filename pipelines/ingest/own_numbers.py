@@ -9,8 +9,7 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.contract.contract import load_contract
-from pipelines.deidentify import Keyer
-from pipelines.deidentify.keyer import KnownNumbers
+from pipelines.deidentify.keyer import Keyer, KnownNumbers
 from pipelines.deidentify.shown_reading import read_shown
 from pipelines.ingest.quarantine import corrected
 from pipelines.mapping import check_columns, identity_mapping, load_mapping
@@ -78,7 +77,7 @@ def own_numbers(
         MappingError: The mapping does not cover the file.
         KeyProblemError: There is no key file.
     """
-    from pipelines.interpreting import interpret
+    from pipelines.interpreting.interpret import interpret
 
     contract = load_contract()
     stated = load_mapping(mapping, contract=contract, catalogue=CATALOGUE) if mapping else None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipelines.mapping.column_mapping import ColumnMapping, Constant, identity_mapping
 from pipelines.mapping.file_columns import check_columns
-from pipelines.mapping.mapping_file import load_mapping, load_settings, parse_mapping
+from pipelines.mapping.mapping_file import load_mapping, parse_mapping
 from pipelines.mapping.settings import FileSettings
 
 __all__ = [
@@ -14,6 +14,5 @@ __all__ = [
     "check_columns",
     "identity_mapping",
     "load_mapping",
-    "load_settings",
     "parse_mapping",
 ]

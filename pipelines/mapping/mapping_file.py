@@ -28,7 +28,7 @@ from pipelines.mapping.column_mapping import (
     missing_required,
     own_spellings,
 )
-from pipelines.mapping.settings import Faults, FileSettings, parse_settings
+from pipelines.mapping.settings import Faults, parse_settings
 from warehouse.errors import MappingError, near_names
 from warehouse.measures.landmarks import LANDMARKS
 from warehouse.measures.measure import Measure
@@ -184,20 +184,6 @@ def load_mapping(path: Path, *, contract: Contract, catalogue: Mapping[str, Meas
         MappingError: The file cannot be read, or something in it is wrong; every fault is told.
     """
     return parse_mapping(_text(path), origin=shown_file_name(path.name), contract=contract, catalogue=catalogue)
-
-
-def load_settings(path: Path, *, contract: Contract) -> FileSettings:
-    """Only the [file] section of a mapping file: what the reader of a file needs before measures are known.
-
-    Raises:
-        MappingError: The mapping file cannot be read, or that section is wrong.
-    """
-    name = shown_file_name(path.name)
-    faults = Faults(name)
-    section = _toml(_text(path), name).get("file", {})
-    settings = parse_settings(_sections({"file": section}, faults).file, faults, contract=contract)
-    faults.raise_any()
-    return settings
 
 
 def mapping_sections(path: Path) -> dict[str, Any]:

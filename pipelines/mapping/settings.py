@@ -98,14 +98,7 @@ class FileSettings:
 
     def read_settings(self) -> ReadSettings:
         """What the reader needs to know."""
-        return ReadSettings(
-            encoding=self.encoding,
-            delimiter=self.delimiter,
-            decimal=self.decimal,
-            header_row=self.header_row,
-            sheet=self.sheet,
-            skip_totals=self.skip_totals,
-        )
+        return ReadSettings(**{one.name: getattr(self, one.name) for one in fields(ReadSettings)})
 
 
 def parse_settings(section: Mapping[str, Any], faults: Faults, *, contract: Contract) -> FileSettings:

@@ -14,9 +14,9 @@ import polars as pl
 
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Delivery
-from pipelines.deidentify import Keyer
+from pipelines.deidentify.keyer import Keyer
 from pipelines.deidentify.shown_reading import discover_shown, read_shown
-from pipelines.interpreting import interpret
+from pipelines.interpreting.interpret import interpret
 from pipelines.mapping import check_columns, identity_mapping, load_mapping
 from pipelines.points.tracing import POINTS, usual_codes, visits_of
 from pipelines.reading import ReadSettings
