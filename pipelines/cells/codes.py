@@ -60,9 +60,8 @@ def is_sex_letter(text: str) -> bool:
 def sexes_settled(present: Iterable[str], stated: Mapping[str, str] | None = None) -> dict[str, str]:
     """What letters and figures of sex mean as a set: M is male beside F, and female beside H.
 
-    Args:
-        present: Spellings of the column, in lower case.
-        stated: Spelling -> code that a mapping states; what contradicts it is not settled.
+    ``present``: Spellings of the column, in lower case. ``stated``: Spelling -> code that a mapping states; what
+    contradicts it is not settled.
 
     Returns:
         Letter or figure -> code, without those that stand alone in two meanings, or beside partners of two kinds.
@@ -201,11 +200,6 @@ def read_codes(cells: pl.Series, expected: Expected, *, rule: str) -> Understood
     """Codes of a column; capitals and surrounding or double spaces do not matter.
 
     A spelling of the column goes before the spellings that mean "not known".
-
-    Args:
-        cells: Cells of shape (n,) of any type; whole numbers and truth values are taken as their text.
-        expected: What the column must hold.
-        rule: The rule that an unknown spelling breaks.
     """
 
     def understand(text: str) -> ReadCell:

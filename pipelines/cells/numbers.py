@@ -38,10 +38,6 @@ def read_numbers(cells: pl.Series, expected: Expected) -> Understood:
 
     Typed numbers are taken as they are; not-a-number counts as blank. A text may end in the column's unit.
 
-    Args:
-        cells: Cells of shape (n,) of any type.
-        expected: What the column must hold.
-
     Returns:
         Float64 of shape (n,), or Int64 where the target is of type integer.
     """
@@ -160,9 +156,6 @@ DecimalFound = Literal[".", ",", "mixed", "open", ""]
 
 def decimal_of(columns: Iterable[pl.Series]) -> DecimalFound:
     """The decimal mark that the number columns of a file use.
-
-    Args:
-        columns: Text columns of numbers; columns of other types say nothing.
 
     Returns:
         The mark; ``mixed`` where both occur; ``open`` where the only commas could be thousands separators; empty where

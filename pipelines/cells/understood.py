@@ -91,10 +91,7 @@ def _number_text(numbers: pl.Series) -> pl.Series:
 def by_distinct(cells: pl.Series, understand: Callable[[str], ReadCell], dtype: type[pl.DataType]) -> Understood:
     """Understand a column by its distinct texts.
 
-    Args:
-        cells: Cells of shape (n,) of any type.
-        understand: What one text means; it is given as it stands, not trimmed.
-        dtype: Type of the values.
+    ``understand`` is given each text as it stands, not trimmed.
     """
     text = text_of(cells, trimmed=False)
     distinct = text.drop_nulls().unique()
@@ -124,10 +121,7 @@ def _bad(text: pl.Series, distinct: pl.Series, rules: pl.Series) -> pl.DataFrame
 def bad_cells(rule: pl.Series, text: pl.Series, said: pl.Series | None = None) -> pl.DataFrame:
     """The cells with a rule, as a frame of BAD_SCHEMA.
 
-    Args:
-        rule: Rule id, or null where the cell is good; shape (n,).
-        text: The cells as given; shape (n,).
-        said: What to say of each cell, or null.
+    ``rule``: Rule id of each cell, null where it is good; ``said``: what to say of it; all of shape (n,).
     """
     columns = {"rule": rule, "text": text, "said": said if said is not None else pl.Series([None], dtype=pl.String)}
     if said is None:

@@ -31,13 +31,7 @@ class DerivedValue:
 
 
 def derive(rows: pl.Series, read: Mapping[str, Understood], mapping: ColumnMapping) -> DerivedValue:
-    """Replace dates of cases, and of visits in a wide file, by what is kept of them; cap ages.
-
-    Args:
-        rows: Row in the file of each position.
-        read: Columns understood.
-        mapping: Gives the targets.
-    """
+    """Replace dates of cases, and of visits in a wide file, by what is kept of them; cap ages."""
     derived = DerivedValue(rows, {name: one.values for name, one in read.items()})
     start = derived.values.pop("start_date", None)
     if start is not None:
@@ -77,11 +71,7 @@ def _months(derived: DerivedValue, name: str, start: pl.Series) -> pl.Series:
 def months_from(derived: DerivedValue, name: str, day: pl.Series, start: pl.Series) -> pl.Series:
     """Months from start, of two decimals and days / 30.4375; null where a date is missing or before the start.
 
-    Args:
-        derived: Takes note of the cells that cannot be.
-        name: Contract name of the dates.
-        day: Dates of shape (n,).
-        start: Start dates of shape (n,).
+    ``day`` and ``start`` have shape (n,); cells that cannot be are noted in ``derived`` under ``name``.
     """
     unusable = day.is_not_null() & start.is_null()
     early = (day < start).fill_null(value=False)

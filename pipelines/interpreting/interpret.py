@@ -37,12 +37,6 @@ def wide_tables(
 ) -> dict[str, pl.DataFrame]:
     """The four tables of a wide file.
 
-    Args:
-        derived: Values by contract name.
-        mapping: Gives the targets.
-        contract: The contract.
-        catalogue: Gives the order of measures.
-
     Returns:
         ``cases`` has a row for each row of the file; ``phases`` and ``visits`` one where a cell of that phase or time
         is filled; ``readings`` one where a measure of that time and repeat is filled. Columns are those of the contract
@@ -199,12 +193,6 @@ def tabular_table(
     derived: DerivedValue, mapping: ColumnMapping, *, contract: Contract, catalogue: Mapping[str, Measure]
 ) -> tuple[dict[str, pl.DataFrame], list[BadCells]]:
     """The table of a tabular file, and cells that do not fit another of their row.
-
-    Args:
-        derived: Values by contract name.
-        mapping: Gives table, constants and units.
-        contract: The contract.
-        catalogue: Gives the unit of each measure.
 
     Returns:
         The table by its name, with ``row`` and the contract's columns that are kept; defaults stand where a cell is
@@ -434,14 +422,7 @@ def interpret(
     kept as 90. Whatever of a cell is not a number, a code, a tooth list, a quarter or a pseudonym does not get in: it
     becomes a problem, described after redaction.
 
-    Args:
-        raw: The table as read.
-        mapping: Where its columns go.
-        contract: The contract.
-        catalogue: Measures, with those the practice added.
-        practice: Pseudonym of the practice.
-        keyer: Hashes case numbers with the practice's key.
-        today: The day that no date may lie after; None takes the clock's.
+    No date may lie after ``today``; None takes the clock's.
 
     Returns:
         The delivery; a table of no rows gives tables of no rows.

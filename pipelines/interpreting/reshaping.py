@@ -46,9 +46,7 @@ def put_together(tables: Sequence[RawTable], together: Sequence[str]) -> list[Ra
 
     A heading that stands in several of them, or whose sheet is named after a time, goes behind the name of its sheet.
 
-    Args:
-        tables: The tables as read.
-        together: Headings of the case number; none leaves the tables apart.
+    ``together``: Headings of the case number; none leaves the tables apart.
 
     Raises:
         MappingError: No table has such a heading.

@@ -36,15 +36,7 @@ from warehouse.toml_files import shaped, toml_from, toml_text
 
 
 class CodeSections:
-    """Checks [codes] sections against what each section is about.
-
-    Args:
-        columns: Column in the file -> where it goes.
-        targets: Every contract name of the layout.
-        contract: The contract.
-        measures: The catalogue.
-        faults: Where what is wrong goes.
-    """
+    """Checks [codes] sections against what each section is about."""
 
     def __init__(
         self,
@@ -174,11 +166,6 @@ def _sections(data: Mapping[str, Any], faults: Faults) -> _Sections:
 
 def load_mapping(path: Path, *, contract: Contract, catalogue: Mapping[str, Measure]) -> ColumnMapping:
     """Load a mapping file and check all that can be checked without the file it is for.
-
-    Args:
-        path: The mapping file (TOML, UTF-8).
-        contract: The contract.
-        catalogue: Measures, with those the practice added.
 
     Raises:
         MappingError: The file cannot be read, or something in it is wrong; every fault is told.

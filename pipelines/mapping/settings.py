@@ -31,11 +31,7 @@ class MappingFault:
 
 
 class Faults:
-    """Collects faults of one file.
-
-    Args:
-        origin: Name of the file.
-    """
+    """Collects faults of one file."""
 
     def __init__(self, origin: str) -> None:
         self.origin = origin

@@ -32,10 +32,6 @@ def to_utf8(file: FileBytes, encoding: str | None) -> tuple[bytearray, tuple[Rea
 
     The file's buffer itself is handed on where it already is UTF-8.
 
-    Args:
-        file: A text file.
-        encoding: The stated encoding, or None to find it.
-
     Raises:
         BadFileError: The stated encoding is unknown or does not fit, no encoding fits, or the bytes are not text.
     """

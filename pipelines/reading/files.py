@@ -427,9 +427,7 @@ def read_file(path: Path, settings: ReadSettings | None = None) -> list[RawTable
     The kind is decided by the bytes, not by the name. Columns are named as in the file; values of text files and
     workbooks are text, dates of workbooks as ``YYYY-MM-DD``, their numbers in shortest form; Parquet keeps its types.
 
-    Args:
-        path: The file.
-        settings: What is stated about it; what is not is found out and recorded on the tables.
+    What ``settings`` do not state is found out and recorded on the tables.
 
     Raises:
         BadFileError: The file cannot be used; nothing of it is returned.

@@ -42,12 +42,9 @@ def find_header(
     merged row names times; a merged row that itself passes as header is joined to the row below it. A row of units
     right below is left out.
 
-    Args:
-        rows: First rows, trimmed, "" for blank.
-        width: Usual number of columns of the rows; the table has as many as the header row itself.
-        where: File (and sheet) for messages.
-        header_row: The stated row, from 1, or None.
-        first_column: 0-based place of the first column in the sheet.
+    ``rows``: First rows, trimmed, "" for blank. ``width``: Usual number of columns of the rows; the table has as many
+    as the header row itself. ``header_row``: The stated row, from 1. ``first_column``: 0-based place of the first
+    column in the sheet.
 
     Raises:
         BadFileError: No row looks like a header, the stated row is not there, or two columns have one name.

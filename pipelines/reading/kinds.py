@@ -26,9 +26,8 @@ _PAGE_STARTS = (b"<!doctype html", b"<html", b"<table", b"<?xml", b"<meta", b"<h
 def kind_of(head: bytes | bytearray, name: str) -> Kind:
     """The kind of a file from its first bytes.
 
-    Args:
-        head: First bytes, at least 200 where the file has them; the streams of an old container are looked for in all.
-        name: File name without the folder, for the ending and for messages.
+    ``head``: First bytes, at least 200 where the file has them; the streams of an old container are looked for in all.
+    ``name``: Its ending counts; it has no folder.
 
     Raises:
         BadFileError: The bytes are those of a picture, document, archive, web page, program, protected workbook.

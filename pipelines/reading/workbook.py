@@ -253,10 +253,7 @@ def _pieces(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> Iterator[bytes]:
 def _count(pieces: Iterator[bytes], where: str, *, bare: bool) -> _PartCount:
     """Extent of a sheet by the places its cells give, and by plain counts where they give none.
 
-    Args:
-        pieces: The part.
-        where: File for messages.
-        bare: Leave cells and rows that hold nothing out of the count.
+    ``bare`` leaves cells and rows that hold nothing out of the count.
     """
     count = _PartCount()
     for whole in pieces:
