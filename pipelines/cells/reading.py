@@ -40,7 +40,7 @@ _READERS: dict[str, Callable[[pl.Series, Expected], Understood]] = {
 
 
 def read_cells(cells: pl.Series, expected: Expected) -> Understood:
-    """Understand the cells of one column."""
+    """Understand the cells of one column, shape (n,), as text or as the file types them."""
     target = expected.target
     if target.type == "code":
         rule = UNKNOWN_MEASURE if target.codes == MEASURE_CODES else UNKNOWN_CODE

@@ -130,6 +130,14 @@ def bad_cells(rule: pl.Series, text: pl.Series, said: pl.Series | None = None) -
     return frame.select(pl.col(name).cast(dtype) for name, dtype in BAD_SCHEMA.items())
 
 
+def cells_where(where: pl.Series, rule: str, text: pl.Series | None = None, said: str | None = None) -> pl.DataFrame:
+    """The cells of a mask of shape (n,), which break one rule, as a frame of BAD_SCHEMA."""
+    kept = {"index": where.arg_true()} if text is None else {"index": where.arg_true(), "text": text.filter(where)}
+    made = {"rule": pl.lit(rule), "said": pl.lit(said)} | ({"text": pl.lit(None)} if text is None else {})
+    frame = pl.DataFrame(kept).with_columns(**made)
+    return frame.select(pl.col(name).cast(dtype) for name, dtype in BAD_SCHEMA.items())
+
+
 def _count(text: pl.Series, spellings: list[str]) -> dict[str, int]:
     if not spellings:
         return {}

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipelines.cells.understood import Understood, bad_cells
+from pipelines.cells.understood import Understood, cells_where
 from pipelines.contract.cell_rules import IMPOSSIBLE_DATE, NO_START_DATE
 from pipelines.contract.targets import date_name
 from pipelines.contract.units import DAYS_PER_MONTH, DAYS_PER_YEAR
@@ -42,7 +42,8 @@ def derive(rows: pl.Series, read: Mapping[str, Understood], mapping: ColumnMappi
         for target in mapping.columns.values():
             if target.timepoint and target.name == date_name(target.timepoint):
                 name = f"months_from_start_{target.timepoint}"
-                derived.values[name] = _months(derived, target.name, start)
+                day = derived.values.pop(target.name)
+                derived.values[name] = months_from(derived, target.name, day, start)
     for name in [name for name in derived.values if name.startswith("age_") and name != "age_at_start"]:
         aged = ((derived.values.pop(name) - derived.values["age_at_start"]) * 12).round(2)
         months = f"months_from_start_{name.removeprefix('age_')}"
@@ -58,14 +59,10 @@ def _age(derived: DerivedValue, start: pl.Series) -> None:
         return
     unusable = birth.is_not_null() & start.is_null()
     late = (birth > start).fill_null(value=False)
-    _note(derived, "birth_date", birth, {NO_START_DATE: (unusable, None)})
-    _note(derived, "birth_date", birth, {IMPOSSIBLE_DATE: (late, "a date of birth after the start date")})
+    _note(derived, "birth_date", unusable, NO_START_DATE)
+    _note(derived, "birth_date", late, IMPOSSIBLE_DATE, "a date of birth after the start date")
     age = ((start - birth).dt.total_days() / DAYS_PER_YEAR).round(2)
     derived.values["age_at_start"] = age.zip_with(~late, age.clear(age.len()))
-
-
-def _months(derived: DerivedValue, name: str, start: pl.Series) -> pl.Series:
-    return months_from(derived, name, derived.values.pop(name), start)
 
 
 def months_from(derived: DerivedValue, name: str, day: pl.Series, start: pl.Series) -> pl.Series:
@@ -75,21 +72,15 @@ def months_from(derived: DerivedValue, name: str, day: pl.Series, start: pl.Seri
     """
     unusable = day.is_not_null() & start.is_null()
     early = (day < start).fill_null(value=False)
-    _note(derived, name, day, {NO_START_DATE: (unusable, None)})
-    _note(derived, name, day, {IMPOSSIBLE_DATE: (early, "a date before the start date")})
+    _note(derived, name, unusable, NO_START_DATE)
+    _note(derived, name, early, IMPOSSIBLE_DATE, "a date before the start date")
     months = ((day - start).dt.total_days() / DAYS_PER_MONTH).round(2)
     return months.zip_with(~early, months.clear(months.len()))
 
 
-def _note(derived: DerivedValue, name: str, day: pl.Series, found: Mapping[str, tuple[pl.Series, str | None]]) -> None:
-    for rule, (mask, said) in found.items():
-        if not mask.any():
-            continue
-        length = day.len()
-        nothing = pl.Series([None], dtype=pl.String).new_from_index(0, length)
-        rules = pl.Series([rule]).new_from_index(0, length).zip_with(mask, nothing)
-        words = pl.Series([said or "a date"]).new_from_index(0, length)
-        derived.bad.append((name, bad_cells(rules, nothing, words)))
+def _note(derived: DerivedValue, name: str, where: pl.Series, rule: str, said: str = "a date") -> None:
+    if where.any():
+        derived.bad.append((name, cells_where(where, rule, said=said)))
 
 
 def _cap_age(derived: DerivedValue) -> None:

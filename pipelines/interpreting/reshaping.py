@@ -14,7 +14,7 @@ import polars as pl
 
 from pipelines.cells.phases_in_turn import in_turn
 from pipelines.cells.reading import read_cells
-from pipelines.cells.understood import Expected, bad_cells, text_of
+from pipelines.cells.understood import Expected, cells_where, text_of
 from pipelines.contract.cell_rules import UNKNOWN_CODE
 from pipelines.contract.contract import MAX_PHASES, Contract
 from pipelines.contract.delivery import Layout, RawTable, ReadingAssumption
@@ -228,13 +228,8 @@ class _SideBySide:
         self.made.append(joined["cell"])
         differs = (joined["n"] > 1).fill_null(value=False)
         if target.field != "case_id" and differs.any():
-            rule = (
-                pl.Series([f"X-{target.table}-key"])
-                .new_from_index(0, differs.len())
-                .zip_with(differs, _nothing(differs.len()))
-            )
-            said = pl.Series(["different values in several rows"]).new_from_index(0, differs.len())
-            self.bad.append((target.name, bad_cells(rule, joined["cell"], said)))
+            bad = cells_where(differs, f"X-{target.table}-key", joined["cell"], "different values in several rows")
+            self.bad.append((target.name, bad))
 
     def _values(self) -> None:
         """A column for each measure, time and repeat that the rows name; the unit of a row goes behind its number."""
@@ -271,13 +266,8 @@ class _SideBySide:
             lost = lost.filter(pl.col(self.at["timepoint"]).is_null())
         where = self.cases["\0case"].is_in(lost["\0case"].to_list())
         if where.any():
-            rule = pl.Series([UNKNOWN_CODE]).new_from_index(0, where.len()).zip_with(where, _nothing(where.len()))
-            said = pl.Series(["a row of the case without a time"]).new_from_index(0, where.len())
-            self.bad.append(("case_id", bad_cells(rule, rule, said)))
-
-
-def _nothing(length: int) -> pl.Series:
-    return pl.Series([None], dtype=pl.String).new_from_index(0, length)
+            bad = cells_where(where, UNKNOWN_CODE, said="a row of the case without a time")
+            self.bad.append(("case_id", bad))
 
 
 def _phases_apart(

@@ -13,7 +13,6 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.contract.contract import load_contract
-from pipelines.contract.delivery import Delivery
 from pipelines.deidentify.keyer import Keyer
 from pipelines.deidentify.shown_reading import discover_shown, read_shown
 from pipelines.interpreting.interpret import interpret
@@ -102,10 +101,7 @@ def read_points(paths: Sequence[Path], *, mapping: Path | None = None) -> Points
         points=usual_codes(usable).drop("row"),
         visits=visits_of(deliveries, None, contract),
         n_read=read.height,
-        problems=_problems(deliveries),
+        problems=pl.concat(
+            one.problems.select(pl.lit(one.source.name).alias("file"), "row", "column", "rule") for one in deliveries
+        ),
     )
-
-
-def _problems(deliveries: Sequence[Delivery]) -> pl.DataFrame:
-    parts = [one.problems.select(pl.lit(one.source.name).alias("file"), "row", "column", "rule") for one in deliveries]
-    return pl.concat(parts)

@@ -56,9 +56,9 @@ class EntrySheet:
     columns: tuple[EntryColumn, ...]
 
 
-def wide_sheet(contract: Contract | None = None) -> EntrySheet:
+def wide_sheet() -> EntrySheet:
     """The one entry sheet of the wide template."""
-    contract = contract or load_contract()
+    contract = load_contract()
     targets = Targets("wide", None, contract=contract, measures=CATALOGUE)
     columns = []
     for name in _wide_names(contract):
@@ -68,9 +68,9 @@ def wide_sheet(contract: Contract | None = None) -> EntrySheet:
     return EntrySheet(WIDE_SHEET, "One row a case, start and finish side by side.", tuple(columns))
 
 
-def table_sheets(contract: Contract | None = None) -> tuple[EntrySheet, ...]:
+def table_sheets() -> tuple[EntrySheet, ...]:
     """One entry sheet a contract table."""
-    contract = contract or load_contract()
+    contract = load_contract()
     sheets = []
     for table in contract.tables:
         targets = Targets("tabular", table.name, contract=contract, measures=CATALOGUE)
