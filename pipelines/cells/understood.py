@@ -114,8 +114,7 @@ def _spread(text: pl.Series, distinct: pl.Series, values: pl.Series) -> pl.Serie
 def _bad(text: pl.Series, distinct: pl.Series, rules: pl.Series) -> pl.DataFrame:
     if rules.null_count() == rules.len():
         return pl.DataFrame(schema=BAD_SCHEMA)
-    rule = _spread(text, distinct, rules)
-    return bad_cells(rule, text)
+    return bad_cells(_spread(text, distinct, rules), text)
 
 
 def bad_cells(rule: pl.Series, text: pl.Series, said: pl.Series | None = None) -> pl.DataFrame:

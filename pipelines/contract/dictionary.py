@@ -21,15 +21,6 @@ TEXT = shipped("pipelines.contract", "dictionary.toml")
 """Titles of the tables of columns and measures, and standing text."""
 
 _WIDE = {"case": "{name}", "visit": "{name}_TIME", "phase": "phase_N_{name}", "": ""}
-_TYPES = {
-    "text": "text",
-    "code": "one code",
-    "codes": "codes",
-    "integer": "whole number",
-    "number": "number",
-    "quarter": "quarter, YYYY-Qn",
-    "date": "date",
-}
 
 
 class ColumnRow(NamedTuple):
@@ -74,7 +65,7 @@ def _column_row(table: str, column: ContractColumn) -> ColumnRow:
         table=table,
         column=column.name,
         wide_name=_wide_name(column),
-        type=_TYPES[column.type],
+        type=TEXT["types"][column.type],
         unit=column.unit or "",
         required="yes" if column.required else "",
         codes=_codes_name(column),

@@ -37,10 +37,7 @@ def unit_named(word: str) -> str | None:
 
 
 def factor(unit: str, wanted: str) -> float | None:
-    """What a number in ``unit`` is multiplied by to be in ``wanted``; None where they do not fit.
-
-    ``unit``: A unit by any spelling. ``wanted``: The contract's unit.
-    """
+    """What a number in ``unit`` is multiplied by to be in ``wanted``; None where they do not fit."""
     known = unit_named(unit)
     if known is None:
         return None

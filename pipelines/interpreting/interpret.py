@@ -269,11 +269,16 @@ def _convert(columns: dict[str, pl.Series], mapping: ColumnMapping, catalogue: M
     stated = mapping.units.get(mapping.column_of("value"))
     unit = columns.pop("unit", None)
     if unit is None:
-        unit = constant_column(unit_named(stated) or "", length) if stated else pl.Series([None] * 0, dtype=pl.String)
-        unit = unit if stated else unit.clear(length)
+        named = (unit_named(stated) or "") if stated else None
+        unit = pl.Series([named], dtype=pl.String).new_from_index(0, length)
     frame = pl.DataFrame({"measure": columns["measure"], "unit": unit, "value": value})
     frame = frame.join(_factors(catalogue), on=["measure", "unit"], how="left", maintain_order="left")
-    frame = frame.with_columns(_unit_fault(), (pl.col("value") * _factor()).alias("value"))
+    has_unit = pl.col("unit").is_not_null()
+    unfit = pl.col("measure").is_not_null() & has_unit & pl.col("factor").is_null()
+    frame = frame.with_columns(
+        pl.when(unfit).then(pl.lit(UNIT_DOES_NOT_FIT)).alias("unit_rule"),
+        (pl.col("value") * pl.when(has_unit).then(pl.col("factor")).otherwise(1.0)).alias("value"),
+    )
     whole = [code for code, measure in catalogue.items() if measure.integer_valued]
     broken = pl.col("measure").is_in(whole) & (pl.col("value") != pl.col("value").floor())
     frame = frame.with_columns(pl.when(broken).then(pl.lit(NOT_WHOLE)).alias("value_rule"))
@@ -284,15 +289,6 @@ def _convert(columns: dict[str, pl.Series], mapping: ColumnMapping, catalogue: M
         (unit_column, bad_cells(frame["unit_rule"], frame["unit"])),
         ("value", bad_cells(frame["value_rule"], value.cast(pl.String))),
     ]
-
-
-def _factor() -> pl.Expr:
-    return pl.when(pl.col("unit").is_null()).then(1.0).otherwise(pl.col("factor"))
-
-
-def _unit_fault() -> pl.Expr:
-    unfit = pl.col("measure").is_not_null() & pl.col("unit").is_not_null() & pl.col("factor").is_null()
-    return pl.when(unfit).then(pl.lit(UNIT_DOES_NOT_FIT)).alias("unit_rule")
 
 
 def _factors(catalogue: Mapping[str, Measure]) -> pl.DataFrame:

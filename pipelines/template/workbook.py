@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+from openpyxl import Workbook
+from openpyxl.comments import Comment
+from openpyxl.styles import Alignment, Font, PatternFill
+from openpyxl.utils import get_column_letter
+from openpyxl.workbook.defined_name import DefinedName
+from openpyxl.worksheet.datavalidation import DataValidation
+from openpyxl.worksheet.worksheet import Worksheet
 
 from pipelines.contract.contract import Contract, load_contract
 from pipelines.contract.dictionary import TEXT, code_lists, column_rows, measure_rows
@@ -14,10 +21,6 @@ from pipelines.template.entries import ASKED, EntryColumn, EntrySheet
 from warehouse.errors import RequestError
 from warehouse.export_safety import neutralise
 from warehouse.measures.catalogue import CATALOGUE
-
-if TYPE_CHECKING:
-    from openpyxl import Workbook
-    from openpyxl.worksheet.worksheet import Worksheet
 
 LAST_ROW = 1_048_576
 """Last row of a sheet: drop-down lists and checks reach down to it."""
@@ -56,9 +59,6 @@ def write_template(path: Path, sheets: Sequence[EntrySheet], *, overwrite: bool 
 
 def template_workbook(sheets: Sequence[EntrySheet]) -> Workbook:
     """The workbook, with the entry sheets first and a mark by which the reader knows it."""
-    from openpyxl import Workbook
-    from openpyxl.workbook.defined_name import DefinedName
-
     contract = load_contract()
     book = Workbook()
     del book[book.sheetnames[0]]
@@ -82,16 +82,11 @@ def _lists(contract: Contract) -> dict[str, list[tuple[str, str]]]:
 
 def _range(index: int, n_codes: int) -> str:
     """Cells of the codes of the list at ``index``; a list takes two columns, code and meaning."""
-    from openpyxl.utils import get_column_letter
-
     letter = get_column_letter(2 * index + 1)
     return f"'{CODES}'!${letter}$3:${letter}${n_codes + 2}"
 
 
 def _entry_sheet(book: Workbook, sheet: EntrySheet, ranges: dict[str, str]) -> None:
-    from openpyxl.styles import Font
-    from openpyxl.utils import get_column_letter
-
     page: Worksheet = book.create_sheet(sheet.name)
     for index, column in enumerate(sheet.columns, start=1):
         _heading(page, index, column)
@@ -107,9 +102,6 @@ def _entry_sheet(book: Workbook, sheet: EntrySheet, ranges: dict[str, str]) -> N
 
 
 def _heading(page: Worksheet, index: int, column: EntryColumn) -> None:
-    from openpyxl.comments import Comment
-    from openpyxl.styles import Alignment, Font, PatternFill
-
     cell = page.cell(1, index, column.name)
     cell.font = Font(bold=True)
     cell.alignment = Alignment(wrap_text=True, vertical="top")
@@ -136,8 +128,6 @@ def comment_text(column: EntryColumn) -> str:
 
 def _validation(page: Worksheet, area: str, column: EntryColumn, ranges: dict[str, str]) -> None:
     """A drop-down list for codes, a warning outside the limits for numbers."""
-    from openpyxl.worksheet.datavalidation import DataValidation
-
     if column.codes is not None:
         check = DataValidation(type="list", formula1=ranges[column.codes], allow_blank=True)
         check.error = "This is none of the codes; see the sheet Codes."
@@ -154,8 +144,6 @@ def _validation(page: Worksheet, area: str, column: EntryColumn, ranges: dict[st
 
 
 def _text_sheet(book: Workbook, name: str, lines: Iterable[str]) -> None:
-    from openpyxl.styles import Alignment, Font
-
     page = book.create_sheet(name)
     page.column_dimensions["A"].width = 110
     for row, line in enumerate(lines, start=1):
@@ -166,9 +154,6 @@ def _text_sheet(book: Workbook, name: str, lines: Iterable[str]) -> None:
 
 
 def _table_sheet(book: Workbook, name: str, titles: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
-    from openpyxl.styles import Alignment, Font, PatternFill
-    from openpyxl.utils import get_column_letter
-
     page = book.create_sheet(name)
     page.append(list(titles))
     for row in rows:
@@ -186,9 +171,6 @@ def _table_sheet(book: Workbook, name: str, titles: Sequence[str], rows: Iterabl
 
 def _code_sheet(book: Workbook, lists: dict[str, list[tuple[str, str]]]) -> None:
     """Each list in two columns: its name above, then code and meaning."""
-    from openpyxl.styles import Font
-    from openpyxl.utils import get_column_letter
-
     page = book.create_sheet(CODES)
     for index, (name, codes) in enumerate(lists.items()):
         left = 2 * index + 1
