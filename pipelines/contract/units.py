@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from math import pi
 
-from pipelines.contract.words import written_in_cells
+from warehouse.toml_files import shipped
 
 DAYS_PER_YEAR = 365.25
 DAYS_PER_MONTH = DAYS_PER_YEAR / 12
 
-_SPELLINGS = written_in_cells().units
+_SPELLINGS: dict[str, list[str]] = shipped("pipelines.contract", "words.toml")["units"]
 _BY_SPELLING = {spelling: unit for unit, spellings in _SPELLINGS.items() for spelling in (unit, *spellings)}
 
 _FACTORS = {

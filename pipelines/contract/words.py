@@ -31,7 +31,6 @@ class CellWords:
     sexes: tuple[tuple[str, str], ...]  # Letters or figures of (male, female) that go together
     between: tuple[str, ...]  # What stands between appliances of one cell that follow each other
     months: tuple[tuple[str, ...], ...]  # Names of each of the twelve months
-    units: Mapping[str, tuple[str, ...]]  # Unit -> its other spellings
 
 
 @lru_cache(maxsize=1)
@@ -50,6 +49,5 @@ def written_in_cells() -> CellWords:
         asks=structure(tuple[AskedWord, ...], data["asks"], where="words.toml"),
         sexes=tuple((pair["male"], pair["female"]) for pair in data["sexes"]),
         between=tuple(data["between"]["words"]),
-        units={unit: tuple(words) for unit, words in data["units"].items()},
         months=tuple(tuple(filter(None, names)) for names in zip(*data["months"].values(), strict=True)),
     )
