@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
     from pipelines.drafting.draft import draft_mapping
     from pipelines.drafting.writing import draft_data, draft_text, left_to_do
     from pipelines.interpreting.reshaping import put_together
-    from pipelines.reading import ReadSettings
+    from pipelines.reading.settings import ReadSettings
     from warehouse.measures.catalogue import CATALOGUE, load_own_measures
 
     _refuse_overwriting(args)

@@ -12,9 +12,11 @@ from pipelines.contract.contract import load_contract
 from pipelines.deidentify.keyer import Keyer, KnownNumbers
 from pipelines.deidentify.shown_reading import read_shown
 from pipelines.ingest.quarantine import corrected
-from pipelines.mapping import check_columns, identity_mapping, load_mapping
+from pipelines.mapping.column_mapping import identity_mapping
+from pipelines.mapping.file_columns import check_columns
+from pipelines.mapping.mapping_file import load_mapping
 from pipelines.points.points_files import OpenKeyer
-from pipelines.reading import ReadSettings
+from pipelines.reading.settings import ReadSettings
 from warehouse.errors import KeyProblemError
 from warehouse.marts.catalogues import JOINED, RENAMED
 from warehouse.marts.reader import Reader

@@ -135,12 +135,10 @@ class _Wide:
         return self._value(column, name)
 
     def readings(self) -> pl.DataFrame:
-        sets = sorted({(target.repeat_no, self._order(target)) for target in self.targets if target.measure})
+        order = self.contract.timepoints.index
+        sets = sorted({(one.repeat_no, order(str(one.timepoint))) for one in self.targets if one.measure})
         frames = [self._reading(self.contract.timepoints[place], repeat_no) for repeat_no, place in sets]
         return pl.concat(frames) if frames else self._reading(self.contract.timepoints[0], 1)
-
-    def _order(self, target: Target) -> int:
-        return self.contract.timepoints.index(str(target.timepoint))
 
     def _reading(self, timepoint: str, repeat_no: int) -> pl.DataFrame:
         mine = {

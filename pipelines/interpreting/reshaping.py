@@ -131,7 +131,6 @@ def _spread(mapping: ColumnMapping, columns: Mapping[str, tuple[str, Target]], l
             **{new: mapping.codes[old] for new, (old, _) in columns.items() if old in mapping.codes and new != old},
         },
         units={new: mapping.units[old] for new, (old, _) in columns.items() if old in mapping.units},
-        ignored=mapping.ignored,
     )
 
 

@@ -16,9 +16,11 @@ from pipelines.contract.contract import load_contract
 from pipelines.deidentify.keyer import Keyer
 from pipelines.deidentify.shown_reading import discover_shown, read_shown
 from pipelines.interpreting.interpret import interpret
-from pipelines.mapping import check_columns, identity_mapping, load_mapping
+from pipelines.mapping.column_mapping import identity_mapping
+from pipelines.mapping.file_columns import check_columns
+from pipelines.mapping.mapping_file import load_mapping
 from pipelines.points.tracing import POINTS, usual_codes, visits_of
-from pipelines.reading import ReadSettings
+from pipelines.reading.settings import ReadSettings
 from warehouse.errors import RequestError
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.geometry import compute

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from pipelines.mapping import load_mapping
+from pipelines.mapping.mapping_file import load_mapping
 from tests.raw_tables import CONTRACT, WIDE_MAPPING, mapping_of
 from warehouse.errors import MappingError
 from warehouse.measures.catalogue import CATALOGUE, load_own_measures

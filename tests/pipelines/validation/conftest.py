@@ -17,7 +17,7 @@ from pipelines.contract.delivery import Delivery, FileSource
 from pipelines.deidentify.keyer import Keyer
 from pipelines.interpreting.interpret import interpret
 from pipelines.mapping.column_mapping import identity_mapping
-from pipelines.reading import read_file
+from pipelines.reading.files import read_file
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.measure import Measure
 
