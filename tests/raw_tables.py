@@ -10,9 +10,10 @@ import polars as pl
 
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Delivery, FileSource, RawTable, ReadingAssumption
-from pipelines.deidentify import Keyer
-from pipelines.interpreting import interpret
-from pipelines.mapping import ColumnMapping, identity_mapping, parse_mapping
+from pipelines.deidentify.keyer import Keyer
+from pipelines.interpreting.interpret import interpret
+from pipelines.mapping.column_mapping import ColumnMapping, identity_mapping
+from pipelines.mapping.mapping_file import parse_mapping
 from warehouse.measures.catalogue import CATALOGUE
 
 CONTRACT = load_contract()

@@ -12,6 +12,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,11 @@ MOST_NESTED = 100
 
 PART = r"""(?:[A-Za-z0-9_-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')[ \t]*+"""
 TOO_MANY_PARTS = re.compile(rf"""(?<![A-Za-z0-9_.\\-])(?:{PART}\.[ \t]*+){{{MOST_PARTS}}}""")
+
+
+def shipped(package: str, name: str) -> dict[str, Any]:
+    """What a TOML file of this program says: ``name`` beside the modules of ``package``."""
+    return tomllib.loads(files(package).joinpath(name).read_text(encoding="utf-8"))
 
 
 def toml_from(text: str) -> dict[str, Any]:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
-from datetime import date
+from collections.abc import Callable, Iterable, Mapping
 
 import polars as pl
 
@@ -31,6 +30,21 @@ _FORMS = (
 )
 
 
+def _spelled(cells: pl.Series, expected: Expected, rule: str, means: Callable[[str], str | None]) -> Understood:
+    """Cells by the spellings of the column, then those for "not known", then by what ``means`` makes of them."""
+
+    def understand(text: str) -> ReadCell:
+        spelling = tidy(text).lower()
+        if spelling in expected.spellings:
+            return ReadCell(expected.spellings[spelling] or None)
+        if spelling in expected.missing:
+            return ReadCell()
+        meant = means(spelling)
+        return ReadCell(meant) if meant else ReadCell(rule=rule)
+
+    return by_distinct(cells, understand, pl.String)
+
+
 def read_quarters(cells: pl.Series, expected: Expected) -> Understood:
     """Quarters of a column as ``YYYY-Qn``; the year may come first or last, but a Q must stand with the number."""
 
@@ -42,14 +56,10 @@ def read_quarters(cells: pl.Series, expected: Expected) -> Understood:
         if match is None:
             return ReadCell(rule=NOT_A_QUARTER)
         year, quarter = int(match["year"]), int(match["quarter"])
-        possible = year >= EARLIEST_YEAR and (year, quarter) <= _quarter(expected.today)
+        possible = year >= EARLIEST_YEAR and (year, quarter) <= (expected.today.year, (expected.today.month + 2) // 3)
         return ReadCell(f"{year:04d}-Q{quarter}") if possible else ReadCell(rule=IMPOSSIBLE_DATE)
 
     return by_distinct(cells, understand, pl.String)
-
-
-def _quarter(day: date) -> tuple[int, int]:
-    return day.year, (day.month + 2) // 3
 
 
 def is_sex_letter(text: str) -> bool:
@@ -60,9 +70,8 @@ def is_sex_letter(text: str) -> bool:
 def sexes_settled(present: Iterable[str], stated: Mapping[str, str] | None = None) -> dict[str, str]:
     """What letters and figures of sex mean as a set: M is male beside F, and female beside H.
 
-    Args:
-        present: Spellings of the column, in lower case.
-        stated: Spelling -> code that a mapping states; what contradicts it is not settled.
+    ``present``: Spellings of the column, in lower case. ``stated``: Spelling -> code that a mapping states; what
+    contradicts it is not settled.
 
     Returns:
         Letter or figure -> code, without those that stand alone in two meanings, or beside partners of two kinds.
@@ -96,17 +105,8 @@ def read_teeth(cells: pl.Series, expected: Expected) -> Understood:
     A blank cell is not known, which is not the same as none. The notation of one country (``UR4``, ``4|4``) is not
     guessed; a mapping file can give each spelling its teeth, or say ``teeth = "universal"`` for figures from 1 to 32.
     """
-
-    def understand(text: str) -> ReadCell:
-        spelling = tidy(text).lower()
-        if spelling in expected.spellings:
-            return ReadCell(expected.spellings[spelling] or None)
-        if spelling in expected.missing:
-            return ReadCell()
-        teeth = teeth_text(spelling, universal=expected.teeth == "universal")
-        return ReadCell(teeth) if teeth else ReadCell(rule=NOT_A_TOOTH)
-
-    return by_distinct(cells, understand, pl.String)
+    universal = expected.teeth == "universal"
+    return _spelled(cells, expected, NOT_A_TOOTH, lambda spelling: teeth_text(spelling, universal=universal))
 
 
 _QUADRANTS = {"ur": ("1", "5"), "ul": ("2", "6"), "ll": ("3", "7"), "lr": ("4", "8")}
@@ -156,16 +156,7 @@ def read_case_ids(cells: pl.Series, expected: Expected) -> Understood:
 
 def read_pseudonyms(cells: pl.Series, expected: Expected) -> Understood:
     """Pseudonyms of a column, in capitals; a mapping file may turn each spelling into a pseudonym."""
-
-    def understand(text: str) -> ReadCell:
-        spelling = tidy(text).lower()
-        if spelling in expected.spellings:
-            return ReadCell(expected.spellings[spelling] or None)
-        if spelling in expected.missing:
-            return ReadCell()
-        return ReadCell(spelling.upper()) if is_pseudonym(spelling) else ReadCell(rule=NOT_A_PSEUDONYM)
-
-    return by_distinct(cells, understand, pl.String)
+    return _spelled(cells, expected, NOT_A_PSEUDONYM, lambda one: one.upper() if is_pseudonym(one) else None)
 
 
 def read_landmarks(cells: pl.Series, expected: Expected) -> Understood:
@@ -201,17 +192,5 @@ def read_codes(cells: pl.Series, expected: Expected, *, rule: str) -> Understood
     """Codes of a column; capitals and surrounding or double spaces do not matter.
 
     A spelling of the column goes before the spellings that mean "not known".
-
-    Args:
-        cells: Cells of shape (n,) of any type; whole numbers and truth values are taken as their text.
-        expected: What the column must hold.
-        rule: The rule that an unknown spelling breaks.
     """
-
-    def understand(text: str) -> ReadCell:
-        spelling = tidy(text).lower()
-        if spelling in expected.spellings:
-            return ReadCell(expected.spellings[spelling] or None)
-        return ReadCell() if spelling in expected.missing else ReadCell(rule=rule)
-
-    return by_distinct(cells, understand, pl.String)
+    return _spelled(cells, expected, rule, lambda _: None)

@@ -68,8 +68,7 @@ _YEAR_LAST = r"^(?<first>\d{1,2})\s?[\-/.]\s?(?<second>\d{1,2})\s?[\-/.]\s?(?<ye
 def order_of(cells: pl.Series) -> DateOrder:
     """The order of day, month and year that a column shows.
 
-    Args:
-        cells: Cells of any type; dates by type and dates with the year first need no order.
+    Dates by type and dates with the year first need no order.
     """
     if cells.dtype != pl.String:
         return "none needed"
@@ -87,10 +86,6 @@ def order_of(cells: pl.Series) -> DateOrder:
 
 def read_dates(cells: pl.Series, expected: Expected) -> Understood:
     """Dates of a column; times of day are dropped.
-
-    Args:
-        cells: Cells of shape (n,): text, dates or dates with times.
-        expected: What the column must hold; ``date_order`` for text with the year last.
 
     Returns:
         Date of shape (n,). Five digits are the number of a day as spreadsheets count.

@@ -16,7 +16,7 @@ from typing import Literal
 
 import polars as pl
 
-from pipelines.cells.understood import Expected, ReadCell, Understood, bad_cells, by_distinct, text_of, tidy
+from pipelines.cells.understood import Expected, ReadCell, Understood, by_distinct, cells_where, text_of, tidy
 from pipelines.contract.cell_rules import NOT_A_NUMBER, NOT_WHOLE, UNIT_DOES_NOT_FIT
 from pipelines.contract.units import factor, unit_named
 from pipelines.reading.cells import marks_in
@@ -37,10 +37,6 @@ def read_numbers(cells: pl.Series, expected: Expected) -> Understood:
     """Numbers of a column, in the target's unit.
 
     Typed numbers are taken as they are; not-a-number counts as blank. A text may end in the column's unit.
-
-    Args:
-        cells: Cells of shape (n,) of any type.
-        expected: What the column must hold.
 
     Returns:
         Float64 of shape (n,), or Int64 where the target is of type integer.
@@ -143,16 +139,11 @@ def _whole(understood: Understood, expected: Expected) -> Understood:
     broken = ((values != values.floor()) | (values.abs() > MAX_WHOLE)).fill_null(False)
     bad = understood.bad
     if broken.any():
-        rule = pl.Series([NOT_WHOLE]).new_from_index(0, values.len()).zip_with(broken, _no_text(values.len()))
-        bad = pl.concat([bad, bad_cells(rule, values.cast(pl.String))])
+        bad = pl.concat([bad, cells_where(broken, NOT_WHOLE, values.cast(pl.String))])
         values = values.zip_with(~broken, values.clear(values.len()))
     if expected.target.type == "integer":
         values = values.cast(pl.Int64, strict=False)
     return Understood(values, bad, understood.blanks)
-
-
-def _no_text(length: int) -> pl.Series:
-    return pl.Series([None], dtype=pl.String).new_from_index(0, length)
 
 
 DecimalFound = Literal[".", ",", "mixed", "open", ""]
@@ -160,9 +151,6 @@ DecimalFound = Literal[".", ",", "mixed", "open", ""]
 
 def decimal_of(columns: Iterable[pl.Series]) -> DecimalFound:
     """The decimal mark that the number columns of a file use.
-
-    Args:
-        columns: Text columns of numbers; columns of other types say nothing.
 
     Returns:
         The mark; ``mixed`` where both occur; ``open`` where the only commas could be thousands separators; empty where

@@ -40,12 +40,7 @@ _READERS: dict[str, Callable[[pl.Series, Expected], Understood]] = {
 
 
 def read_cells(cells: pl.Series, expected: Expected) -> Understood:
-    """Understand the cells of one column.
-
-    Args:
-        cells: Cells of shape (n,) as text or as the file types them.
-        expected: What the column must hold.
-    """
+    """Understand the cells of one column, shape (n,), as text or as the file types them."""
     target = expected.target
     if target.type == "code":
         rule = UNKNOWN_MEASURE if target.codes == MEASURE_CODES else UNKNOWN_CODE

@@ -91,10 +91,7 @@ def _number_text(numbers: pl.Series) -> pl.Series:
 def by_distinct(cells: pl.Series, understand: Callable[[str], ReadCell], dtype: type[pl.DataType]) -> Understood:
     """Understand a column by its distinct texts.
 
-    Args:
-        cells: Cells of shape (n,) of any type.
-        understand: What one text means; it is given as it stands, not trimmed.
-        dtype: Type of the values.
+    ``understand`` is given each text as it stands, not trimmed.
     """
     text = text_of(cells, trimmed=False)
     distinct = text.drop_nulls().unique()
@@ -117,22 +114,26 @@ def _spread(text: pl.Series, distinct: pl.Series, values: pl.Series) -> pl.Serie
 def _bad(text: pl.Series, distinct: pl.Series, rules: pl.Series) -> pl.DataFrame:
     if rules.null_count() == rules.len():
         return pl.DataFrame(schema=BAD_SCHEMA)
-    rule = _spread(text, distinct, rules)
-    return bad_cells(rule, text)
+    return bad_cells(_spread(text, distinct, rules), text)
 
 
 def bad_cells(rule: pl.Series, text: pl.Series, said: pl.Series | None = None) -> pl.DataFrame:
     """The cells with a rule, as a frame of BAD_SCHEMA.
 
-    Args:
-        rule: Rule id, or null where the cell is good; shape (n,).
-        text: The cells as given; shape (n,).
-        said: What to say of each cell, or null.
+    ``rule``: Rule id of each cell, null where it is good; ``said``: what to say of it; all of shape (n,).
     """
     columns = {"rule": rule, "text": text, "said": said if said is not None else pl.Series([None], dtype=pl.String)}
     if said is None:
         columns["said"] = columns["said"].new_from_index(0, rule.len())
     frame = pl.DataFrame(columns).with_row_index("index").filter(pl.col("rule").is_not_null())
+    return frame.select(pl.col(name).cast(dtype) for name, dtype in BAD_SCHEMA.items())
+
+
+def cells_where(where: pl.Series, rule: str, text: pl.Series | None = None, said: str | None = None) -> pl.DataFrame:
+    """The cells of a mask of shape (n,), which break one rule, as a frame of BAD_SCHEMA."""
+    kept = {"index": where.arg_true()} if text is None else {"index": where.arg_true(), "text": text.filter(where)}
+    made = {"rule": pl.lit(rule), "said": pl.lit(said)} | ({"text": pl.lit(None)} if text is None else {})
+    frame = pl.DataFrame(kept).with_columns(**made)
     return frame.select(pl.col(name).cast(dtype) for name, dtype in BAD_SCHEMA.items())
 
 

@@ -10,7 +10,7 @@ from pipelines.checking.computed import order_texts
 from pipelines.checking.rules import ALL_MEASURES, PLAUSIBLE, Rule
 from pipelines.checking.tables import Assembled, Positions, main_table
 from pipelines.contract.delivery import Delivery
-from pipelines.deidentify import redact_series
+from pipelines.deidentify.redaction import redact_series
 from pipelines.points.tracing import POINTS, READING_OF_POINTS, TRACING, points_of, usual_codes
 from warehouse.measures.measure import Measure
 from warehouse.measures.plausibility import check_plausibility

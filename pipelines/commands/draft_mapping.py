@@ -37,9 +37,10 @@ def run(args: argparse.Namespace) -> int:
     """Read the file, print or write the draft, and say what is left to do."""
     from pipelines.contract.contract import load_contract
     from pipelines.deidentify.shown_reading import read_shown
-    from pipelines.drafting import draft_data, draft_mapping, draft_text, left_to_do
+    from pipelines.drafting.draft import draft_mapping
+    from pipelines.drafting.writing import draft_data, draft_text, left_to_do
     from pipelines.interpreting.reshaping import put_together
-    from pipelines.reading import ReadSettings
+    from pipelines.reading.settings import ReadSettings
     from warehouse.measures.catalogue import CATALOGUE, load_own_measures
 
     _refuse_overwriting(args)

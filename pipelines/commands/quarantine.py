@@ -42,8 +42,8 @@ def run(args: argparse.Namespace) -> int:
     if args.out:
         from pipelines.contract.contract import load_contract
         from pipelines.deidentify.shown_reading import read_shown
-        from pipelines.mapping import load_mapping
-        from pipelines.reading import ReadSettings
+        from pipelines.mapping.mapping_file import load_mapping
+        from pipelines.reading.settings import ReadSettings
 
         settings = ReadSettings()
         if args.mapping:

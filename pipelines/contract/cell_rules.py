@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib.resources import files
 from types import MappingProxyType
 
-from warehouse.toml_files import structure
+from warehouse.toml_files import shipped, structure
 
 NOT_A_NUMBER = "K001"
 UNKNOWN_CODE = "K002"
@@ -37,6 +35,7 @@ class CellRule:
 @lru_cache(maxsize=1)
 def cell_rules() -> Mapping[str, CellRule]:
     """Id -> rule, in the order of the file."""
-    text = files("pipelines.contract").joinpath("cell_rules.toml").read_text(encoding="utf-8")
-    rules = structure(tuple[CellRule, ...], tomllib.loads(text)["rules"], where="cell_rules.toml")
+    rules = structure(
+        tuple[CellRule, ...], shipped("pipelines.contract", "cell_rules.toml")["rules"], where="cell_rules.toml"
+    )
     return MappingProxyType({rule.id: rule for rule in rules})

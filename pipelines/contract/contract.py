@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
-from importlib.resources import files
 from typing import Literal
 
 from pipelines.contract.words import written_in_cells
 from warehouse.errors import DefinitionError, near_names
-from warehouse.toml_files import structure
+from warehouse.toml_files import shipped, structure
 
 ColumnType = Literal["text", "code", "codes", "integer", "number", "quarter", "date"]
 WidePlace = Literal["case", "visit", "phase", ""]
@@ -113,7 +111,7 @@ class Contract:
 @lru_cache(maxsize=1)
 def load_contract() -> Contract:
     """The contract shipped with the package."""
-    data = tomllib.loads(files("pipelines.contract").joinpath("contract.toml").read_text(encoding="utf-8"))
+    data = shipped("pipelines.contract", "contract.toml")
     words = written_in_cells().aliases
     codes = {
         name: [

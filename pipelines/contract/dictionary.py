@@ -6,32 +6,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import astuple, dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from pipelines.contract.contract import Contract, ContractColumn, load_contract
+from pipelines.contract.targets import MEASURE_CODES
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.measure import Measure, Norm
+from warehouse.toml_files import shipped
 
 FILE = "dictionary.md"
 
-MEASURE_CODES = "measure"
-"""Name of the code list that the catalogue of measures fills."""
+TEXT = shipped("pipelines.contract", "dictionary.toml")
+"""Titles of the tables of columns and measures, and standing text."""
 
 _WIDE = {"case": "{name}", "visit": "{name}_TIME", "phase": "phase_N_{name}", "": ""}
-_TYPES = {
-    "text": "text",
-    "code": "one code",
-    "codes": "codes",
-    "integer": "whole number",
-    "number": "number",
-    "quarter": "quarter, YYYY-Qn",
-    "date": "date",
-}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ColumnRow:
+class ColumnRow(NamedTuple):
     """One column of a contract table, in words."""
 
     table: str
@@ -46,22 +38,7 @@ class ColumnRow:
     about: str
 
 
-COLUMN_TITLES = (
-    "Table",
-    "Column",
-    "In a file of one row a case",
-    "Type",
-    "Unit",
-    "Needed",
-    "Codes",
-    "Lowest",
-    "Highest",
-    "Meaning",
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeasureRow:
+class MeasureRow(NamedTuple):
     """One measure, in words."""
 
     code: str
@@ -78,27 +55,6 @@ class MeasureRow:
     source: str
 
 
-MEASURE_TITLES = (
-    "Code",
-    "Trade name",
-    "Definition",
-    "Unit",
-    "Plausible (a value outside is turned away)",
-    "Usual (a value outside gets a remark)",
-    "A rise means",
-    "Norm",
-    "Source of the norm",
-    "Method error, one reading",
-    "Source of the method error",
-    "Source of definition and ranges",
-)
-
-
-def cells(row: ColumnRow | MeasureRow) -> tuple[str, ...]:
-    """The row's texts, in the order of its titles."""
-    return tuple(map(str, astuple(row)))
-
-
 def column_rows(contract: Contract) -> list[ColumnRow]:
     """Every column of every table."""
     return [_column_row(table.name, column) for table in contract.tables for column in table.columns]
@@ -109,7 +65,7 @@ def _column_row(table: str, column: ContractColumn) -> ColumnRow:
         table=table,
         column=column.name,
         wide_name=_wide_name(column),
-        type=_TYPES[column.type],
+        type=TEXT["types"][column.type],
         unit=column.unit or "",
         required="yes" if column.required else "",
         codes=_codes_name(column),
@@ -175,37 +131,17 @@ def dictionary(contract: Contract, catalogue: Mapping[str, Measure]) -> str:
     parts = [
         f"# {contract.title}: data dictionary",
         f"Contract version {contract.version}. This page is made from the contract; do not edit it by hand.",
-        _INTRODUCTION.format(times=", ".join(contract.timepoints), missing=_missing(contract)),
+        TEXT["introduction"].format(times=", ".join(contract.timepoints), missing=_missing(contract)),
     ]
     for table in contract.tables:
         parts += [f"## Table `{table.name}`", table.about, f"Key: {', '.join(f'`{name}`' for name in table.key)}."]
-        rows = [cells(_column_row(table.name, column))[1:] for column in table.columns]
-        parts.append(_markdown_table(COLUMN_TITLES[1:], rows))
-    parts += ["## Codes", _CODES]
+        rows = [_column_row(table.name, column)[1:] for column in table.columns]
+        parts.append(_markdown_table(TEXT["column_titles"][1:], rows))
+    parts += ["## Codes", TEXT["codes"]]
     parts += [_codes_part(name, codes) for name, codes in code_lists(contract).items() if name != "tooth"]
-    parts += ["## Measures", _MEASURES, _markdown_table(MEASURE_TITLES, map(cells, measure_rows(catalogue.values())))]
+    measures = _markdown_table(TEXT["measure_titles"], measure_rows(catalogue.values()))
+    parts += ["## Measures", TEXT["measures"], measures]
     return "\n\n".join(parts) + "\n"
-
-
-_INTRODUCTION = """\
-An audit, not a diagnosis and not treatment advice. A difference between groups is an association, not a cause.
-
-Data come as one file a table with the names below, or as one file with one row a case. In the latter a measure
-stands as `CODE_TIME` (such as `sn_gogn_deg_start`), a second reading as `CODE_TIME_repeat2`, and a column of a visit
-or a phase as shown, with TIME one of {times} and N the number of the phase.
-Only what is needed must be there.
-
-These words mean that a value is not known: {missing}.
-
-Never in any file: names, addresses, e-mail addresses, telephone numbers, record numbers of other systems, photographs,
-radiographs, free text. A date of birth and full dates are turned into an age, a quarter and months, and are not kept;
-`case_id` is replaced by a keyed hash whose key stays at the practice."""
-
-_CODES = "Capital or small letters do not matter. Other words need a mapping file. Teeth: ISO 3950, two digits."
-
-_MEASURES = """\
-"(from memory)" in a source means that the value was recalled and not read in the named work. Norms describe the samples
-they come from; they are no targets for a person."""
 
 
 def _missing(contract: Contract) -> str:

@@ -42,11 +42,7 @@ class Target:
 
 
 class Targets:
-    """The contract names that a file of one layout may use.
-
-    ``layout``: Layout of the file. ``table``: Its contract table, for a tabular file. ``contract``: The contract.
-    ``measures``: Catalogue of measures, with those the practice added.
-    """
+    """The contract names that a file of one layout may use; ``table`` is for a tabular file."""
 
     def __init__(
         self, layout: Layout, table: str | None, *, contract: Contract, measures: Mapping[str, Measure]

@@ -8,25 +8,12 @@ from __future__ import annotations
 
 from math import pi
 
+from warehouse.toml_files import shipped
+
 DAYS_PER_YEAR = 365.25
 DAYS_PER_MONTH = DAYS_PER_YEAR / 12
 
-_SPELLINGS = {
-    "mm": ("mm", "millimetre", "millimetres", "millimeter", "millimeters"),
-    "cm": ("cm", "centimetre", "centimetres", "centimeter", "centimeters", "zentimeter"),
-    "m": ("metre", "metres", "meter", "meters"),
-    "inches": ("inch", "inches", "in"),
-    "degrees": ("°", "deg", "degree", "degrees", "grad"),
-    "radians": ("rad", "radian", "radians"),
-    "percent": ("%", "percent", "per cent", "pct", "prozent"),
-    "fraction": ("fraction", "proportion", "anteil"),
-    "points": ("point", "points", "punkte"),
-    "years": ("year", "years", "yr", "yrs", "jahre", "ans"),
-    "months": ("month", "months", "mon", "mo", "monate", "mois"),
-    "weeks": ("week", "weeks", "wochen"),
-    "days": ("day", "days", "tage", "jours"),
-    "mm per pixel": ("mm per pixel", "mm/px", "mm/pixel"),
-}
+_SPELLINGS: dict[str, list[str]] = shipped("pipelines.contract", "words.toml")["units"]
 _BY_SPELLING = {spelling: unit for unit, spellings in _SPELLINGS.items() for spelling in (unit, *spellings)}
 
 _FACTORS = {
@@ -50,10 +37,7 @@ def unit_named(word: str) -> str | None:
 
 
 def factor(unit: str, wanted: str) -> float | None:
-    """What a number in ``unit`` is multiplied by to be in ``wanted``; None where they do not fit.
-
-    ``unit``: A unit by any spelling. ``wanted``: The contract's unit.
-    """
+    """What a number in ``unit`` is multiplied by to be in ``wanted``; None where they do not fit."""
     known = unit_named(unit)
     if known is None:
         return None

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib.resources import files
 
-_NOT_CODES = ("asks", "sexes", "between", "months")
+from warehouse.toml_files import shipped, structure
+
+_NOT_CODES = ("asks", "sexes", "between", "months", "units")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class CellWords:
 @lru_cache(maxsize=1)
 def written_in_cells() -> CellWords:
     """The words shipped with the package."""
-    data = tomllib.loads(files("pipelines.contract").joinpath("words.toml").read_text(encoding="utf-8"))
+    data = shipped("pipelines.contract", "words.toml")
     aliases: dict[str, dict[str, tuple[str, ...]]] = {}
     for codes in data.keys() - set(_NOT_CODES):
         joined: defaultdict[str, list[str]] = defaultdict(list)
@@ -46,7 +46,7 @@ def written_in_cells() -> CellWords:
         aliases[codes] = {code: tuple(dict.fromkeys(words)) for code, words in joined.items()}
     return CellWords(
         aliases=aliases,
-        asks=tuple(AskedWord(a["codes"], tuple(a["words"]), tuple(a["among"]), a["why"]) for a in data["asks"]),
+        asks=structure(tuple[AskedWord, ...], data["asks"], where="words.toml"),
         sexes=tuple((pair["male"], pair["female"]) for pair in data["sexes"]),
         between=tuple(data["between"]["words"]),
         months=tuple(tuple(filter(None, names)) for names in zip(*data["months"].values(), strict=True)),

@@ -18,20 +18,9 @@ from pipelines.deidentify.headings import heading_terms
 from pipelines.deidentify.keyer import Keyer
 from pipelines.reading.kinds import SUFFIXES
 from warehouse.measures.catalogue import CATALOGUE
+from warehouse.toml_files import shipped
 
 WITHHELD = "name-withheld"
-_WORDS = """
-all again and appliance appliances audit before after bad big case cases ceph cephs changed clean clinic cohort
-consecutive control controls copy corrected correction corrections data dataset delivery demo draft early empty error
-errors example examples export exported exports extra file files final finish finished first fixed follow followup form
-full good group growth half import in landmark landmarks large late later left list load lower main measure measured
-measurement measurements measures menton missing more new next of old only original other outcome outcomes own page
-part patients phase phases photo photos plain points practice practices progress protocol quarter raw reading readings
-record records repaired repeat repeats report retraced right sample second selected series sheet short sheets small
-spreadsheet start started study tab table tables template test tests the third tracing tracings treated treatment
-untreated update updated upper version visit visits week wide with worst wrong year years xlsx csv json parquet toml
-mapping mappings map
-"""
 _NUMBERED = re.compile(r"([a-z]+?)\d{0,2}")
 _NUMBER = re.compile(r"\d{1,2}|(?:19|20)\d\d")
 _LETTER = re.compile(r"[a-z]\d{0,2}")
@@ -41,7 +30,12 @@ _LETTER = re.compile(r"[a-z]\d{0,2}")
 def _known() -> frozenset[str]:
     """Ordinary words, and those of the contract's tables and columns and of the measures."""
     contract = load_contract()
-    names = [*_WORDS.split(), *(table.name for table in contract.tables), *CATALOGUE, *contract.codes]
+    names = [
+        *shipped("pipelines.deidentify", "identifying.toml")["harmless"].split(),
+        *(table.name for table in contract.tables),
+        *CATALOGUE,
+        *contract.codes,
+    ]
     return frozenset(word for one in names for word in heading_terms(one) if len(word) > 1)
 
 

@@ -7,16 +7,15 @@ data is described by its place and not repeated.
 from __future__ import annotations
 
 import re
-import tomllib
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import lru_cache
-from importlib.resources import files
 
 from pipelines.deidentify.contents import NAME, kinds_of
 from pipelines.deidentify.patterns import TITLES
+from warehouse.toml_files import shipped, structure
 
 _NUMBER = re.compile(r".*\d{5}.*|(?=.*\d)[^a-z]*", re.IGNORECASE | re.DOTALL)
 """A heading with five digits together, or with digits and no letter at all."""
@@ -53,11 +52,9 @@ def plain(text: str) -> str:
 @lru_cache(maxsize=1)
 def heading_groups() -> tuple[HeadingGroup, ...]:
     """The groups of ``identifying.toml``."""
-    text = files("pipelines.deidentify").joinpath("identifying.toml").read_text(encoding="utf-8")
-    return tuple(
-        HeadingGroup(group["reason"], frozenset(group["words"]), tuple(group["parts"]))
-        for group in tomllib.loads(text)["group"]
-    )
+    shipped_groups = shipped("pipelines.deidentify", "identifying.toml")["group"]
+    groups: tuple[HeadingGroup, ...] = structure(tuple[HeadingGroup, ...], shipped_groups, where="identifying.toml")
+    return groups
 
 
 def heading_reason(heading: str) -> str | None:

@@ -8,19 +8,12 @@ import polars as pl
 
 from pipelines.deidentify.contents import ONE_IS_ENOUGH, kinds_of
 from pipelines.deidentify.headings import heading_reason
+from warehouse.toml_files import shipped
 
 SAMPLE = 2000
 """Distinct cells looked at in a column that is not going to be read: enough to name a reason."""
 
-PLURALS = {
-    "an e-mail address": "e-mail addresses",
-    "a web address": "web addresses",
-    "a telephone number": "telephone numbers",
-    "a date": "full dates",
-    "a personal name": "what look like personal names",
-    "a record number": "what look like record numbers",
-    "free text": "free text",
-}
+PLURALS: dict[str, str] = shipped("pipelines.deidentify", "identifying.toml")["plurals"]
 
 
 def refusals(columns: Iterable[str], samples: Mapping[str, pl.Series]) -> dict[str, str]:

@@ -13,12 +13,13 @@ from pathlib import Path
 
 from pipelines.contract.delivery import RawTable
 from pipelines.deidentify.file_names import shown_file_name, shown_source
-from pipelines.reading import ReadSettings, discover, read_file
+from pipelines.reading.files import discover, read_file
+from pipelines.reading.settings import ReadSettings
 from warehouse.errors import BadFileError
 
 
 def discover_shown(paths: Sequence[Path], named: Iterable[str] = ()) -> list[Path]:
-    """The files that ``paths`` mean; see ``pipelines.reading.discover``.
+    """The files that ``paths`` mean; see ``pipelines.reading.files.discover``.
 
     Raises:
         BadFileError: A path does not exist, or a folder holds no table; told without a name that could be a person's.
@@ -28,7 +29,7 @@ def discover_shown(paths: Sequence[Path], named: Iterable[str] = ()) -> list[Pat
 
 
 def read_shown(path: Path, settings: ReadSettings | None = None, named: Iterable[str] = ()) -> list[RawTable]:
-    """The tables of a file, their origin under names that may be shown; see ``pipelines.reading.read_file``.
+    """The tables of a file, their origin under names that may be shown; see ``pipelines.reading.files.read_file``.
 
     ``path``: The file. ``settings``: What is stated about it. ``named``: Further words that name nobody, such as the
     pseudonym of the practice.

@@ -86,13 +86,7 @@ def codes_seen(
 ) -> CodesSeen:
     """What a coded column, or a column of teeth, holds.
 
-    Args:
-        cells: Cells of the column.
-        rows: Row in the file of each cell.
-        target: Where the column goes.
-        contract: The contract.
-        names: Tells the spellings of measures.
-        stated: Spelling in lower case -> code, of an earlier mapping.
+    ``stated``: Spelling in lower case -> code, of an earlier mapping.
     """
     seen = _counted(cells, rows, in_turn=target.field == IN_TURN)
     understand = _Spellings(target, contract, names, stated or {}, frozenset(seen["text"]))

@@ -46,11 +46,7 @@ MANY_DIFFERENT = 30
 def doubt(cells: pl.Series, expected: Expected, *, contract: Contract, measures: Mapping[str, Measure]) -> str:
     """Why the cells speak against the name, or the empty string.
 
-    Args:
-        cells: Cells of the column, of any type.
-        expected: What they must hold if the name is right; spellings with those that drafts know.
-        contract: Gives the ranges of its numbers.
-        measures: Give the plausible ranges.
+    The spellings of ``expected`` are those that drafts know too.
     """
     target = expected.target
     understood = read_cells(cells, expected)
@@ -148,9 +144,7 @@ _ANY_DAY = date.max
 def axes_seen(columns: Mapping[str, pl.Series], decimal: str) -> dict[str, object]:
     """``y_axis`` and ``faces`` as nine pictures of ten show them, and ``view`` where a point is seen in one only.
 
-    Args:
-        columns: Contract name -> cells: ``landmark``, ``x`` and ``y``, or a column a coordinate (``x_S``).
-        decimal: The decimal mark.
+    ``columns``: Contract name -> cells: ``landmark``, ``x`` and ``y``, or a column a coordinate (``x_S``).
     """
     places = _by_column(columns, decimal) if "landmark" not in columns else _by_row(columns, decimal)
     found: dict[str, object] = {}
@@ -244,12 +238,8 @@ def draft_mapping(
 
     Headings propose; cells only confirm or raise doubts. Whatever could mean two things is left to the user.
 
-    Args:
-        raw: The file as read.
-        contract: The contract.
-        catalogue: Measures, with those the practice added.
-        earlier: Sections of an earlier mapping: what it says of columns and spellings of this file stays as it is.
-        together: Headings of the case number, where the table was put together from several.
+    ``earlier``: Sections of an earlier mapping: what it says of columns and spellings of this file stays as it is.
+    ``together``: Headings of the case number, where the table was put together from several.
 
     Raises:
         BadFileError: The headings look like data: the file has no header row, or another one.

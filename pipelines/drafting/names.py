@@ -48,10 +48,7 @@ class _Heading:
 class WideNames:
     """Matches headings of a file of one row a case, or of several rows a case.
 
-    Args:
-        contract: The contract.
-        measures: Catalogue of measures, with those the practice added.
-        by_row: Whether a row states its time, so that headings need not.
+    ``by_row``: Whether a row states its time, so that headings need not.
     """
 
     def __init__(self, contract: Contract, measures: Mapping[str, Measure], *, by_row: bool = False) -> None:
@@ -66,9 +63,7 @@ class WideNames:
     def match(self, heading: str, *, t_numbers_unclear: bool = False) -> Match:
         """What a heading may mean.
 
-        Args:
-            heading: As it stands in the file.
-            t_numbers_unclear: Whether the file has a T0, so that T1 and T2 need not be start and finish.
+        ``t_numbers_unclear``: Whether the file has a T0, so that T1 and T2 need not be start and finish.
         """
         target = self._targets.find("_".join(heading.lower().split()))
         if target is not None:
@@ -270,12 +265,7 @@ def _time_phrases() -> Iterator[tuple[tuple[str, ...], str]]:
 
 
 class TabularNames:
-    """Matches headings of a file of one row a reading, or one row a point.
-
-    Args:
-        table: Contract table.
-        contract: The contract.
-    """
+    """Matches headings of a file of one row a reading, or one row a point."""
 
     def __init__(self, table: str, contract: Contract) -> None:
         more = {**trade_terms().columns, **trade_terms().tabular}

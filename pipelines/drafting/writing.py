@@ -9,6 +9,7 @@ from typing import Any
 
 from pipelines.contract.contract import Contract
 from pipelines.contract.delivery import RawTable
+from pipelines.contract.targets import Target
 from pipelines.deidentify.pseudonyms import PRACTICE_IN_WORDS
 from pipelines.drafting.codes_seen import MOST_SHOWN, NOT_KNOWN, CodesSeen, SeenSpelling
 from pipelines.drafting.draft import Draft, DraftLine
@@ -158,14 +159,15 @@ def _constants(draft: Draft, contract: Contract) -> list[str]:
     if draft.missing:
         lines.append("# required, and no column was found; if it is the same in every row, say it here")
     for target in draft.missing:
-        choices = _choices(target.name, [code.code for code in contract.codes.get(target.codes or "", ())])
+        choices = _choices(target, contract)
         choice = f"one of {', '.join(choices)}" if choices else "or map the column that holds it"
         lines += [f'# {target.name} = "?"', *_comment(choice)]
     return ["[constants]", *lines] if lines else []
 
 
-def _choices(name: str, codes: list[str]) -> list[str]:
-    return [*codes, BY_FINISH] if name == "status" else codes
+def _choices(target: Target, contract: Contract) -> list[str]:
+    codes = [code.code for code in contract.codes.get(target.codes or "", ())]
+    return [*codes, BY_FINISH] if target.name == "status" else codes
 
 
 def _ignored(draft: Draft) -> list[str]:
@@ -203,16 +205,10 @@ def draft_data(draft: Draft, raw: RawTable, *, contract: Contract) -> dict[str, 
         ],
         "units": dict(draft.units),
         "constants": dict(draft.constants),
-        "required": [
-            {"name": one.name, "choices": _choices(one.name, _codes_of(one.codes, contract))} for one in draft.missing
-        ],
+        "required": [{"name": one.name, "choices": _choices(one, contract)} for one in draft.missing],
         "names": [{"name": one.name, "unit": one.unit or "", "codes": one.codes or ""} for one in draft.targets],
         "left": left_to_do(draft),
     }
-
-
-def _codes_of(codes: str | None, contract: Contract) -> list[str]:
-    return [code.code for code in contract.codes.get(codes or "", ())]
 
 
 def _column_data(line: DraftLine, raw: RawTable) -> dict[str, Any]:

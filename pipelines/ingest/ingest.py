@@ -22,13 +22,15 @@ from pipelines.ingest.loading import LoadRecord, earlier_load, load, request_has
 from pipelines.ingest.own_numbers import key_file_beside, knowing
 from pipelines.ingest.quarantine import corrected, name_cases
 from pipelines.ingest.remembered import recalled, remember, remembered_beside
-from pipelines.interpreting import interpret
+from pipelines.interpreting.interpret import interpret
 from pipelines.interpreting.reshaping import put_together
-from pipelines.mapping import ColumnMapping, check_columns, identity_mapping, load_mapping
+from pipelines.mapping.column_mapping import ColumnMapping, identity_mapping
+from pipelines.mapping.file_columns import check_columns
+from pipelines.mapping.mapping_file import load_mapping
 from pipelines.points.film_size import with_size_notes
 from pipelines.points.stored_records import records_measured_otherwise, stored_points, stored_visits
 from pipelines.points.tracing import visits_of, with_readings
-from pipelines.reading import ReadSettings
+from pipelines.reading.settings import ReadSettings
 from warehouse.errors import KeyProblemError, RequestError, UnconfirmedError, WarehouseError, near_names
 from warehouse.marts.build import reading_columns
 from warehouse.marts.catalogues import Catalogues, in_force, register, shipped

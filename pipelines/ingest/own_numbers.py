@@ -9,13 +9,14 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.contract.contract import load_contract
-from pipelines.deidentify import Keyer
-from pipelines.deidentify.keyer import KnownNumbers
+from pipelines.deidentify.keyer import Keyer, KnownNumbers
 from pipelines.deidentify.shown_reading import read_shown
 from pipelines.ingest.quarantine import corrected
-from pipelines.mapping import check_columns, identity_mapping, load_mapping
+from pipelines.mapping.column_mapping import identity_mapping
+from pipelines.mapping.file_columns import check_columns
+from pipelines.mapping.mapping_file import load_mapping
 from pipelines.points.points_files import OpenKeyer
-from pipelines.reading import ReadSettings
+from pipelines.reading.settings import ReadSettings
 from warehouse.errors import KeyProblemError
 from warehouse.marts.catalogues import JOINED, RENAMED
 from warehouse.marts.reader import Reader
@@ -78,7 +79,7 @@ def own_numbers(
         MappingError: The mapping does not cover the file.
         KeyProblemError: There is no key file.
     """
-    from pipelines.interpreting import interpret
+    from pipelines.interpreting.interpret import interpret
 
     contract = load_contract()
     stated = load_mapping(mapping, contract=contract, catalogue=CATALOGUE) if mapping else None

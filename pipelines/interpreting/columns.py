@@ -33,11 +33,7 @@ def problem_frame(
 ) -> pl.DataFrame:
     """The problems of a delivery in PROBLEM_COLUMNS, by row and column.
 
-    Args:
-        bad: Cells that were not understood, by contract name.
-        rows: Row in the file of each position.
-        mapping: Gives the names of columns in the file.
-        contract: Gives the codes that may be shown.
+    ``rows``: Row in the file of each position in ``bad``.
     """
     targets = {target.name: target for target in mapping.targets()}
     frames = [

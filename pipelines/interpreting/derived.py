@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipelines.cells.understood import Understood, bad_cells
+from pipelines.cells.understood import Understood, cells_where
 from pipelines.contract.cell_rules import IMPOSSIBLE_DATE, NO_START_DATE
 from pipelines.contract.targets import date_name
 from pipelines.contract.units import DAYS_PER_MONTH, DAYS_PER_YEAR
@@ -31,13 +31,7 @@ class DerivedValue:
 
 
 def derive(rows: pl.Series, read: Mapping[str, Understood], mapping: ColumnMapping) -> DerivedValue:
-    """Replace dates of cases, and of visits in a wide file, by what is kept of them; cap ages.
-
-    Args:
-        rows: Row in the file of each position.
-        read: Columns understood.
-        mapping: Gives the targets.
-    """
+    """Replace dates of cases, and of visits in a wide file, by what is kept of them; cap ages."""
     derived = DerivedValue(rows, {name: one.values for name, one in read.items()})
     start = derived.values.pop("start_date", None)
     if start is not None:
@@ -48,7 +42,8 @@ def derive(rows: pl.Series, read: Mapping[str, Understood], mapping: ColumnMappi
         for target in mapping.columns.values():
             if target.timepoint and target.name == date_name(target.timepoint):
                 name = f"months_from_start_{target.timepoint}"
-                derived.values[name] = _months(derived, target.name, start)
+                day = derived.values.pop(target.name)
+                derived.values[name] = months_from(derived, target.name, day, start)
     for name in [name for name in derived.values if name.startswith("age_") and name != "age_at_start"]:
         aged = ((derived.values.pop(name) - derived.values["age_at_start"]) * 12).round(2)
         months = f"months_from_start_{name.removeprefix('age_')}"
@@ -64,42 +59,28 @@ def _age(derived: DerivedValue, start: pl.Series) -> None:
         return
     unusable = birth.is_not_null() & start.is_null()
     late = (birth > start).fill_null(value=False)
-    _note(derived, "birth_date", birth, {NO_START_DATE: (unusable, None)})
-    _note(derived, "birth_date", birth, {IMPOSSIBLE_DATE: (late, "a date of birth after the start date")})
+    _note(derived, "birth_date", unusable, NO_START_DATE)
+    _note(derived, "birth_date", late, IMPOSSIBLE_DATE, "a date of birth after the start date")
     age = ((start - birth).dt.total_days() / DAYS_PER_YEAR).round(2)
     derived.values["age_at_start"] = age.zip_with(~late, age.clear(age.len()))
-
-
-def _months(derived: DerivedValue, name: str, start: pl.Series) -> pl.Series:
-    return months_from(derived, name, derived.values.pop(name), start)
 
 
 def months_from(derived: DerivedValue, name: str, day: pl.Series, start: pl.Series) -> pl.Series:
     """Months from start, of two decimals and days / 30.4375; null where a date is missing or before the start.
 
-    Args:
-        derived: Takes note of the cells that cannot be.
-        name: Contract name of the dates.
-        day: Dates of shape (n,).
-        start: Start dates of shape (n,).
+    ``day`` and ``start`` have shape (n,); cells that cannot be are noted in ``derived`` under ``name``.
     """
     unusable = day.is_not_null() & start.is_null()
     early = (day < start).fill_null(value=False)
-    _note(derived, name, day, {NO_START_DATE: (unusable, None)})
-    _note(derived, name, day, {IMPOSSIBLE_DATE: (early, "a date before the start date")})
+    _note(derived, name, unusable, NO_START_DATE)
+    _note(derived, name, early, IMPOSSIBLE_DATE, "a date before the start date")
     months = ((day - start).dt.total_days() / DAYS_PER_MONTH).round(2)
     return months.zip_with(~early, months.clear(months.len()))
 
 
-def _note(derived: DerivedValue, name: str, day: pl.Series, found: Mapping[str, tuple[pl.Series, str | None]]) -> None:
-    for rule, (mask, said) in found.items():
-        if not mask.any():
-            continue
-        length = day.len()
-        nothing = pl.Series([None], dtype=pl.String).new_from_index(0, length)
-        rules = pl.Series([rule]).new_from_index(0, length).zip_with(mask, nothing)
-        words = pl.Series([said or "a date"]).new_from_index(0, length)
-        derived.bad.append((name, bad_cells(rules, nothing, words)))
+def _note(derived: DerivedValue, name: str, where: pl.Series, rule: str, said: str = "a date") -> None:
+    if where.any():
+        derived.bad.append((name, cells_where(where, rule, said=said)))
 
 
 def _cap_age(derived: DerivedValue) -> None:

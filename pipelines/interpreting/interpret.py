@@ -37,12 +37,6 @@ def wide_tables(
 ) -> dict[str, pl.DataFrame]:
     """The four tables of a wide file.
 
-    Args:
-        derived: Values by contract name.
-        mapping: Gives the targets.
-        contract: The contract.
-        catalogue: Gives the order of measures.
-
     Returns:
         ``cases`` has a row for each row of the file; ``phases`` and ``visits`` one where a cell of that phase or time
         is filled; ``readings`` one where a measure of that time and repeat is filled. Columns are those of the contract
@@ -141,12 +135,10 @@ class _Wide:
         return self._value(column, name)
 
     def readings(self) -> pl.DataFrame:
-        sets = sorted({(target.repeat_no, self._order(target)) for target in self.targets if target.measure})
+        order = self.contract.timepoints.index
+        sets = sorted({(one.repeat_no, order(str(one.timepoint))) for one in self.targets if one.measure})
         frames = [self._reading(self.contract.timepoints[place], repeat_no) for repeat_no, place in sets]
         return pl.concat(frames) if frames else self._reading(self.contract.timepoints[0], 1)
-
-    def _order(self, target: Target) -> int:
-        return self.contract.timepoints.index(str(target.timepoint))
 
     def _reading(self, timepoint: str, repeat_no: int) -> pl.DataFrame:
         mine = {
@@ -199,12 +191,6 @@ def tabular_table(
     derived: DerivedValue, mapping: ColumnMapping, *, contract: Contract, catalogue: Mapping[str, Measure]
 ) -> tuple[dict[str, pl.DataFrame], list[BadCells]]:
     """The table of a tabular file, and cells that do not fit another of their row.
-
-    Args:
-        derived: Values by contract name.
-        mapping: Gives table, constants and units.
-        contract: The contract.
-        catalogue: Gives the unit of each measure.
 
     Returns:
         The table by its name, with ``row`` and the contract's columns that are kept; defaults stand where a cell is
@@ -281,11 +267,16 @@ def _convert(columns: dict[str, pl.Series], mapping: ColumnMapping, catalogue: M
     stated = mapping.units.get(mapping.column_of("value"))
     unit = columns.pop("unit", None)
     if unit is None:
-        unit = constant_column(unit_named(stated) or "", length) if stated else pl.Series([None] * 0, dtype=pl.String)
-        unit = unit if stated else unit.clear(length)
+        named = (unit_named(stated) or "") if stated else None
+        unit = pl.Series([named], dtype=pl.String).new_from_index(0, length)
     frame = pl.DataFrame({"measure": columns["measure"], "unit": unit, "value": value})
     frame = frame.join(_factors(catalogue), on=["measure", "unit"], how="left", maintain_order="left")
-    frame = frame.with_columns(_unit_fault(), (pl.col("value") * _factor()).alias("value"))
+    has_unit = pl.col("unit").is_not_null()
+    unfit = pl.col("measure").is_not_null() & has_unit & pl.col("factor").is_null()
+    frame = frame.with_columns(
+        pl.when(unfit).then(pl.lit(UNIT_DOES_NOT_FIT)).alias("unit_rule"),
+        (pl.col("value") * pl.when(has_unit).then(pl.col("factor")).otherwise(1.0)).alias("value"),
+    )
     whole = [code for code, measure in catalogue.items() if measure.integer_valued]
     broken = pl.col("measure").is_in(whole) & (pl.col("value") != pl.col("value").floor())
     frame = frame.with_columns(pl.when(broken).then(pl.lit(NOT_WHOLE)).alias("value_rule"))
@@ -296,15 +287,6 @@ def _convert(columns: dict[str, pl.Series], mapping: ColumnMapping, catalogue: M
         (unit_column, bad_cells(frame["unit_rule"], frame["unit"])),
         ("value", bad_cells(frame["value_rule"], value.cast(pl.String))),
     ]
-
-
-def _factor() -> pl.Expr:
-    return pl.when(pl.col("unit").is_null()).then(1.0).otherwise(pl.col("factor"))
-
-
-def _unit_fault() -> pl.Expr:
-    unfit = pl.col("measure").is_not_null() & pl.col("unit").is_not_null() & pl.col("factor").is_null()
-    return pl.when(unfit).then(pl.lit(UNIT_DOES_NOT_FIT)).alias("unit_rule")
 
 
 def _factors(catalogue: Mapping[str, Measure]) -> pl.DataFrame:
@@ -434,14 +416,7 @@ def interpret(
     kept as 90. Whatever of a cell is not a number, a code, a tooth list, a quarter or a pseudonym does not get in: it
     becomes a problem, described after redaction.
 
-    Args:
-        raw: The table as read.
-        mapping: Where its columns go.
-        contract: The contract.
-        catalogue: Measures, with those the practice added.
-        practice: Pseudonym of the practice.
-        keyer: Hashes case numbers with the practice's key.
-        today: The day that no date may lie after; None takes the clock's.
+    No date may lie after ``today``; None takes the clock's.
 
     Returns:
         The delivery; a table of no rows gives tables of no rows.

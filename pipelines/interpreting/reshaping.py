@@ -14,7 +14,7 @@ import polars as pl
 
 from pipelines.cells.phases_in_turn import in_turn
 from pipelines.cells.reading import read_cells
-from pipelines.cells.understood import Expected, bad_cells, text_of
+from pipelines.cells.understood import Expected, cells_where, text_of
 from pipelines.contract.cell_rules import UNKNOWN_CODE
 from pipelines.contract.contract import MAX_PHASES, Contract
 from pipelines.contract.delivery import Layout, RawTable, ReadingAssumption
@@ -46,9 +46,7 @@ def put_together(tables: Sequence[RawTable], together: Sequence[str]) -> list[Ra
 
     A heading that stands in several of them, or whose sheet is named after a time, goes behind the name of its sheet.
 
-    Args:
-        tables: The tables as read.
-        together: Headings of the case number; none leaves the tables apart.
+    ``together``: Headings of the case number; none leaves the tables apart.
 
     Raises:
         MappingError: No table has such a heading.
@@ -133,7 +131,6 @@ def _spread(mapping: ColumnMapping, columns: Mapping[str, tuple[str, Target]], l
             **{new: mapping.codes[old] for new, (old, _) in columns.items() if old in mapping.codes and new != old},
         },
         units={new: mapping.units[old] for new, (old, _) in columns.items() if old in mapping.units},
-        ignored=mapping.ignored,
     )
 
 
@@ -230,13 +227,8 @@ class _SideBySide:
         self.made.append(joined["cell"])
         differs = (joined["n"] > 1).fill_null(value=False)
         if target.field != "case_id" and differs.any():
-            rule = (
-                pl.Series([f"X-{target.table}-key"])
-                .new_from_index(0, differs.len())
-                .zip_with(differs, _nothing(differs.len()))
-            )
-            said = pl.Series(["different values in several rows"]).new_from_index(0, differs.len())
-            self.bad.append((target.name, bad_cells(rule, joined["cell"], said)))
+            bad = cells_where(differs, f"X-{target.table}-key", joined["cell"], "different values in several rows")
+            self.bad.append((target.name, bad))
 
     def _values(self) -> None:
         """A column for each measure, time and repeat that the rows name; the unit of a row goes behind its number."""
@@ -273,13 +265,8 @@ class _SideBySide:
             lost = lost.filter(pl.col(self.at["timepoint"]).is_null())
         where = self.cases["\0case"].is_in(lost["\0case"].to_list())
         if where.any():
-            rule = pl.Series([UNKNOWN_CODE]).new_from_index(0, where.len()).zip_with(where, _nothing(where.len()))
-            said = pl.Series(["a row of the case without a time"]).new_from_index(0, where.len())
-            self.bad.append(("case_id", bad_cells(rule, rule, said)))
-
-
-def _nothing(length: int) -> pl.Series:
-    return pl.Series([None], dtype=pl.String).new_from_index(0, length)
+            bad = cells_where(where, UNKNOWN_CODE, said="a row of the case without a time")
+            self.bad.append(("case_id", bad))
 
 
 def _phases_apart(

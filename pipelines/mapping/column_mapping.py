@@ -73,13 +73,8 @@ def identity_mapping(
 
     Columns that carry no contract name are left unmapped, so that checking the file against the mapping refuses them.
 
-    Args:
-        columns: Headings of the file.
-        contract: The contract.
-        catalogue: Measures, with those the practice added.
-        table: Contract table where it is known (by the name of a file or sheet); None finds layout and table by the
-            columns that only one of them has.
-        settings: How the file is written; its layout and table are replaced.
+    ``table``: Contract table where it is known (by the name of a file or sheet); None finds layout and table by the
+    columns that only one of them has. ``settings``: How the file is written; its layout and table are replaced.
     """
     headings = [column.strip() for column in columns]
     layout, found = _layout(headings, contract, catalogue, table)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from pipelines.contract.contract import Contract
 from pipelines.contract.delivery import RawTable
-from pipelines.contract.targets import Target, Targets
+from pipelines.contract.targets import Targets
 from pipelines.deidentify.headings import heading_terms, shown_headings, told_heading
 from pipelines.deidentify.refusing import refusals
 from pipelines.mapping.column_mapping import ColumnMapping, check_sources, missing_required
@@ -31,16 +31,15 @@ def check_columns(
         shown = _shown(raw.frame.columns, words)
         faults = [*_uncovered(raw, mapping, targets, shown), *_absent(mapping, shown, words)]
     if not mapping.stated:
-        faults += [f"{one.name}: required, but the file has no such column" for one in _lacking(mapping, targets)]
+        faults += [
+            f"{one.name}: required, but the file has no such column"
+            for one in missing_required(mapping.targets(), targets)
+        ]
         faults += [f"{name}: {found}" for name, found, _ in check_sources(mapping.targets())]
     if not faults:
         return
     found = "\n".join(["the columns of the file do not fit; nothing of it was read:", *(f"  {one}" for one in faults)])
     raise MappingError(found, where=_place(raw, mapping), expected=_expected(mapping), remedy=_remedy(mapping))
-
-
-def _lacking(mapping: ColumnMapping, targets: Targets) -> list[Target]:
-    return missing_required(mapping.targets(), targets)
 
 
 def _place(raw: RawTable, mapping: ColumnMapping) -> str:
@@ -75,10 +74,10 @@ def _reason(heading: str, identifying: str | None, targets: Targets) -> str:
 
 def _absent(mapping: ColumnMapping, shown: Mapping[str, str], words: Iterable[str]) -> list[str]:
     free = [one for one, text in shown.items() if one not in mapping.columns and text.startswith('"')]
-    absent = [column for column in mapping.columns if column not in shown]
+    absent = [(column, near_names(column, free)) for column in mapping.columns if column not in shown]
     return [
-        f"{told_heading(column, None, words)}: mapped, but the file has no such column{_offer(column, free)}"
-        for column in absent
+        f"{told_heading(column, None, words)}: mapped, but the file has no such column{'; ' if near else ''}{near}"
+        for column, near in absent
     ]
 
 
@@ -89,8 +88,3 @@ def _shown(headings: Sequence[str], words: Iterable[str]) -> Mapping[str, str]:
         heading: told_heading(heading, place, words) if shown[heading].startswith('"') else shown[heading]
         for place, heading in enumerate(headings, 1)
     }
-
-
-def _offer(column: str, free: list[str]) -> str:
-    near = near_names(column, free)
-    return f"; {near}" if near else ""

@@ -28,100 +28,11 @@ from pipelines.mapping.column_mapping import (
     missing_required,
     own_spellings,
 )
-from pipelines.mapping.settings import Faults, FileSettings, parse_settings
+from pipelines.mapping.settings import Faults, parse_settings
 from warehouse.errors import MappingError, near_names
 from warehouse.measures.landmarks import LANDMARKS
 from warehouse.measures.measure import Measure
 from warehouse.toml_files import shaped, toml_from, toml_text
-
-
-class CodeSections:
-    """Checks [codes] sections against what each section is about.
-
-    Args:
-        columns: Column in the file -> where it goes.
-        targets: Every contract name of the layout.
-        contract: The contract.
-        measures: The catalogue.
-        faults: Where what is wrong goes.
-    """
-
-    def __init__(
-        self,
-        columns: Mapping[str, Target],
-        targets: Targets,
-        *,
-        contract: Contract,
-        measures: Mapping[str, Measure],
-        faults: Faults,
-    ) -> None:
-        self._columns, self._targets = columns, targets
-        self._contract, self._measures, self._faults = contract, measures, faults
-
-    def parse(self, sections: Mapping[str, Any]) -> dict[str, dict[str, str]]:
-        """Section -> spelling in lower case -> code."""
-        parsed: dict[str, dict[str, str]] = {}
-        for name, entries in sections.items():
-            if not isinstance(entries, dict):
-                self._faults.add(f"[codes] {name}", "this is not a section of spellings", expected=f"[codes.{name}]")
-                continue
-            check = self._check_of(name)
-            if check:
-                parsed[name] = self._entries(name, entries, check)
-        return parsed
-
-    def _check_of(self, name: str) -> tuple[Target | None, str] | None:
-        """What the codes of a section must be: of this target, or of this code list."""
-        if name in self._columns:
-            return self._columns[name], ""
-        target = self._targets.find(name) or next((one for one in self._targets if one.field == name), None)
-        if target is not None:
-            return target, ""
-        if name in self._contract.codes or name == MEASURE_CODES:
-            return None, name
-        known = [*self._contract.codes, *self._columns, *(one.field for one in self._targets if not one.measure)]
-        remedy = near_names(name, dict.fromkeys(known)) or "name a code list, a contract column or a column of the file"
-        self._faults.add(f"[codes.{name}]", "there is no code list or column of this name", remedy=remedy)
-        return None
-
-    def _entries(self, name: str, entries: Mapping[str, Any], check: tuple[Target | None, str]) -> dict[str, str]:
-        parsed: dict[str, str] = {}
-        for place, (spelling, given) in enumerate(entries.items(), 1):
-            where, key = f"[codes.{name}] entry {place}", tidy(spelling).lower()
-            code = self._code(given, check) if isinstance(given, str | int) and not isinstance(given, bool) else None
-            if key in parsed:
-                self._faults.add(where, "this spelling stands here twice; capitals and spaces do not matter")
-            elif code is None:
-                found = f"the code given for this spelling does not exist: {redact(given)}"
-                self._faults.add(where, found, expected=self._expected(check), remedy=self._near(given, check))
-            else:
-                parsed[key] = code
-        return parsed
-
-    def _code(self, given: str | int, check: tuple[Target | None, str]) -> str | None:
-        text, (target, codes) = tidy(str(given)), check
-        if text == "" and (target is None or target.field != "case_id"):
-            return ""
-        if target is None or target.type == "code":
-            known = self._known(codes if target is None else str(target.codes))
-            return next((code for code in known if code == text), None)
-        return _other_code(text, target)
-
-    def _known(self, codes: str) -> list[str]:
-        return list(self._measures) if codes == MEASURE_CODES else [one.code for one in self._contract.codes[codes]]
-
-    def _near(self, given: object, check: tuple[Target | None, str]) -> str:
-        target, codes = check
-        if target is not None and target.type != "code":
-            return ""
-        return near_names(str(given), self._known(codes if target is None else str(target.codes)))
-
-    def _expected(self, check: tuple[Target | None, str]) -> str:
-        target, codes = check
-        if target is None or target.type == "code":
-            return f"one of {', '.join(self._known(codes if target is None else str(target.codes)))}"
-        return _EXPECTED.get(target.field) or _EXPECTED[target.type]
-
 
 _EXPECTED = {
     "clinician": PSEUDONYM_IN_WORDS,
@@ -129,16 +40,27 @@ _EXPECTED = {
     "landmark": f"one of {', '.join((*LANDMARKS, *RULER))}",
     "unit": f"one of {', '.join(all_units())}",
     "codes": "tooth codes with spaces between them, none, or pattern not known",
-    "number": 'the empty text "", for a spelling that means "not known"',
-    "integer": 'the empty text "", for a spelling that means "not known"',
-    "quarter": 'the empty text "", for a spelling that means "not known"',
-    "date": 'the empty text "", for a spelling that means "not known"',
+    **dict.fromkeys(
+        ("number", "integer", "quarter", "date"), 'the empty text "", for a spelling that means "not known"'
+    ),
     "text": "no codes: this column has none",
 }
 
 
+def _expected(check: Target | list[str]) -> str:
+    if isinstance(check, list):
+        return f"one of {', '.join(check)}"
+    return _EXPECTED.get(check.field) or _EXPECTED[check.type]
+
+
+def _code(text: str, check: Target | list[str]) -> str | None:
+    """The canonical code among those listed, or of a target that has no code list; None where there is none."""
+    if isinstance(check, list):
+        return text if text == "" or text in check else None
+    return "" if text == "" and check.field != "case_id" else _other_code(text, check)
+
+
 def _other_code(text: str, target: Target) -> str | None:
-    """The canonical code of a target that has no code list, or None."""
     if target.type == "codes":
         return teeth_text(text)
     if target.field in PSEUDONYM_FIELDS:
@@ -175,29 +97,10 @@ def _sections(data: Mapping[str, Any], faults: Faults) -> _Sections:
 def load_mapping(path: Path, *, contract: Contract, catalogue: Mapping[str, Measure]) -> ColumnMapping:
     """Load a mapping file and check all that can be checked without the file it is for.
 
-    Args:
-        path: The mapping file (TOML, UTF-8).
-        contract: The contract.
-        catalogue: Measures, with those the practice added.
-
     Raises:
         MappingError: The file cannot be read, or something in it is wrong; every fault is told.
     """
     return parse_mapping(_text(path), origin=shown_file_name(path.name), contract=contract, catalogue=catalogue)
-
-
-def load_settings(path: Path, *, contract: Contract) -> FileSettings:
-    """Only the [file] section of a mapping file: what the reader of a file needs before measures are known.
-
-    Raises:
-        MappingError: The mapping file cannot be read, or that section is wrong.
-    """
-    name = shown_file_name(path.name)
-    faults = Faults(name)
-    section = _toml(_text(path), name).get("file", {})
-    settings = parse_settings(_sections({"file": section}, faults).file, faults, contract=contract)
-    faults.raise_any()
-    return settings
 
 
 def mapping_sections(path: Path) -> dict[str, Any]:
@@ -253,14 +156,11 @@ class _Parser:
         settings = parse_settings(self.sections.file, self.faults, contract=self.contract)
         self.targets = Targets(settings.layout, settings.table, contract=self.contract, measures=self.catalogue)
         columns = self._columns()
-        codes = CodeSections(
-            columns, self.targets, contract=self.contract, measures=self.catalogue, faults=self.faults
-        ).parse(self.sections.codes)
         mapping = ColumnMapping(
             origin=self.origin,
             settings=settings,
             columns=columns,
-            codes=codes,
+            codes=self._codes(columns),
             units=self._units(columns),
             constants=self._constants(columns),
             ignored=self._ignored(columns),
@@ -299,6 +199,50 @@ class _Parser:
             self.faults.add(where, f'there is no contract name "{name}" in a file of this layout', remedy=remedy)
         else:
             self.faults.add(where, "this is not a name in quotes", expected='"column in the file" = "contract name"')
+
+    def _codes(self, columns: Mapping[str, Target]) -> dict[str, dict[str, str]]:
+        """Section -> spelling in lower case -> code."""
+        parsed: dict[str, dict[str, str]] = {}
+        for name, entries in self.sections.codes.items():
+            if not isinstance(entries, dict):
+                self.faults.add(f"[codes] {name}", "this is not a section of spellings", expected=f"[codes.{name}]")
+                continue
+            check = self._check_of(name, columns)
+            if check is not None:
+                parsed[name] = self._entries(name, entries, check)
+        return parsed
+
+    def _check_of(self, name: str, columns: Mapping[str, Target]) -> Target | list[str] | None:
+        """What the codes of a section must be: one of these, or of the form of this target."""
+        named = (one for one in self.targets if one.field == name)
+        target = columns.get(name) or self.targets.find(name) or next(named, None)
+        if target is not None and target.type != "code":
+            return target
+        codes = name if target is None else str(target.codes)
+        if codes == MEASURE_CODES:
+            return list(self.catalogue)
+        if codes in self.contract.codes:
+            return [one.code for one in self.contract.codes[codes]]
+        known = [*self.contract.codes, *columns, *(one.field for one in self.targets if not one.measure)]
+        remedy = near_names(name, dict.fromkeys(known)) or "name a code list, a contract column or a column of the file"
+        self.faults.add(f"[codes.{name}]", "there is no code list or column of this name", remedy=remedy)
+        return None
+
+    def _entries(self, name: str, entries: Mapping[str, Any], check: Target | list[str]) -> dict[str, str]:
+        parsed: dict[str, str] = {}
+        for place, (spelling, given) in enumerate(entries.items(), 1):
+            where, key = f"[codes.{name}] entry {place}", tidy(spelling).lower()
+            fits = isinstance(given, str | int) and not isinstance(given, bool)
+            code = _code(tidy(str(given)), check) if fits else None
+            if key in parsed:
+                self.faults.add(where, "this spelling stands here twice; capitals and spaces do not matter")
+            elif code is None:
+                found = f"the code given for this spelling does not exist: {redact(given)}"
+                listed = check if isinstance(check, list) else []
+                self.faults.add(where, found, expected=_expected(check), remedy=near_names(str(given), listed))
+            else:
+                parsed[key] = code
+        return parsed
 
     def _units(self, columns: Mapping[str, Target]) -> dict[str, str]:
         units: dict[str, str] = {}

@@ -31,11 +31,7 @@ class MappingFault:
 
 
 class Faults:
-    """Collects faults of one file.
-
-    Args:
-        origin: Name of the file.
-    """
+    """Collects faults of one file."""
 
     def __init__(self, origin: str) -> None:
         self.origin = origin
@@ -98,14 +94,7 @@ class FileSettings:
 
     def read_settings(self) -> ReadSettings:
         """What the reader needs to know."""
-        return ReadSettings(
-            encoding=self.encoding,
-            delimiter=self.delimiter,
-            decimal=self.decimal,
-            header_row=self.header_row,
-            sheet=self.sheet,
-            skip_totals=self.skip_totals,
-        )
+        return ReadSettings(**{one.name: getattr(self, one.name) for one in fields(ReadSettings)})
 
 
 def parse_settings(section: Mapping[str, Any], faults: Faults, *, contract: Contract) -> FileSettings:

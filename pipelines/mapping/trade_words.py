@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import tomllib
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib.resources import files
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from pipelines.deidentify.headings import heading_terms
+from warehouse.toml_files import shipped, structure
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
-
     from pipelines.contract.contract import Contract
     from warehouse.measures.measure import Measure
 
@@ -44,23 +41,10 @@ class TradeWords:
 @lru_cache(maxsize=1)
 def trade_terms() -> TradeWords:
     """The words shipped with the package."""
-    data = tomllib.loads(files("pipelines.mapping").joinpath("trade_words.toml").read_text(encoding="utf-8"))
-    return TradeWords(
-        timepoints=_tuples(data["timepoints"]),
-        filler=frozenset(data["filler"]["words"]),
-        units=_tuples(data["units"]),
-        measures=_tuples(data["measures"]),
-        ambiguous=tuple(
-            SharedName(tuple(one["words"]), tuple(one["measures"]), one["why"]) for one in data["ambiguous"]
-        ),
-        columns=_tuples(data["columns"]),
-        tabular=_tuples(data["tabular"]),
-        ruler=tuple(data["ruler"]["words"]),
+    words: TradeWords = structure(
+        TradeWords, shipped("pipelines.mapping", "trade_words.toml"), where="trade_words.toml"
     )
-
-
-def _tuples(section: Mapping[str, Iterable[str]]) -> Mapping[str, tuple[str, ...]]:
-    return MappingProxyType({key: tuple(values) for key, values in section.items()})
+    return words
 
 
 def words_of(heading: str) -> list[str]:

@@ -14,10 +14,7 @@ ABOUT = "lengths on films"
 
 
 def with_size_notes(deliveries: Sequence[Delivery], catalogue: Mapping[str, Measure]) -> list[Delivery]:
-    """The deliveries, those that hold lengths of films with a note on the enlargement known of them.
-
-    ``deliveries``: The files of one load. ``catalogue``: The measures.
-    """
+    """The deliveries, those that hold lengths of films with a note on the enlargement known of them."""
     on_film = [code for code, measure in catalogue.items() if measure.on_film]
     visits = [one.tables["visits"] for one in deliveries if "visits" in one.tables]
     note = _note(visits)

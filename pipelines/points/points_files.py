@@ -13,13 +13,14 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.contract.contract import load_contract
-from pipelines.contract.delivery import Delivery
-from pipelines.deidentify import Keyer
+from pipelines.deidentify.keyer import Keyer
 from pipelines.deidentify.shown_reading import discover_shown, read_shown
-from pipelines.interpreting import interpret
-from pipelines.mapping import check_columns, identity_mapping, load_mapping
+from pipelines.interpreting.interpret import interpret
+from pipelines.mapping.column_mapping import identity_mapping
+from pipelines.mapping.file_columns import check_columns
+from pipelines.mapping.mapping_file import load_mapping
 from pipelines.points.tracing import POINTS, usual_codes, visits_of
-from pipelines.reading import ReadSettings
+from pipelines.reading.settings import ReadSettings
 from warehouse.errors import RequestError
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.geometry import compute
@@ -102,10 +103,7 @@ def read_points(paths: Sequence[Path], *, mapping: Path | None = None) -> Points
         points=usual_codes(usable).drop("row"),
         visits=visits_of(deliveries, None, contract),
         n_read=read.height,
-        problems=_problems(deliveries),
+        problems=pl.concat(
+            one.problems.select(pl.lit(one.source.name).alias("file"), "row", "column", "rule") for one in deliveries
+        ),
     )
-
-
-def _problems(deliveries: Sequence[Delivery]) -> pl.DataFrame:
-    parts = [one.problems.select(pl.lit(one.source.name).alias("file"), "row", "column", "rule") for one in deliveries]
-    return pl.concat(parts)

@@ -11,25 +11,19 @@ from warehouse.store.storage import Connection
 
 
 def stored_points(store: Connection, cases: Sequence[str]) -> pl.DataFrame:
-    """The current points of some cases, columns as in the contract's ``landmarks``.
-
-    ``store``: The store. ``cases``: Case keys.
-    """
+    """The current points of some cases, columns as in the contract's ``landmarks``."""
     return store.frame(statement("pipelines.points", "stored_points.sql"), [cases])
 
 
 def stored_visits(store: Connection, cases: Sequence[str]) -> pl.DataFrame:
-    """What the current visits of some cases say of their records: enlargement, scale, kinds of porion and gonion.
-
-    ``store``: The store. ``cases``: Case keys.
-    """
+    """What the current visits of some cases say of their records: enlargement, scale, kinds of porion and gonion."""
     return store.frame(statement("pipelines.points", "stored_visits.sql"), [cases])
 
 
 def records_measured_otherwise(store: Connection, visits: pl.DataFrame) -> int:
     """How many records with points in the store had another enlargement or scale than these visits state.
 
-    ``store``: The store. ``visits``: Visits of a delivery, with ``case_id`` (the case key) and ``timepoint``.
+    ``visits``: Visits of a delivery, with ``case_id`` (the case key) and ``timepoint``.
     """
     if not store.value("select count(*) from (select 1 from landmarks where replaced_by is null limit 1)"):
         return 0

@@ -32,11 +32,7 @@ _MOST_REASONS = 3
 
 def from_points(catalogue: Mapping[str, Measure]) -> dict[str, Measure]:
     """The measures of a catalogue that are made from landmarks."""
-    return {
-        code: measure
-        for code, measure in catalogue.items()
-        if measure.formula is not None and not isinstance(measure.formula, WeightedTotal)
-    }
+    return {code: measure for code, measure in catalogue.items() if points_of(measure)}
 
 
 def points_of(measure: Measure) -> tuple[str, ...]:

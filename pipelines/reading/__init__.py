@@ -3,10 +3,3 @@
 Nothing is interpreted here. What had to be found out (encoding, delimiter, decimal mark, header row, rows left out) is
 kept as assumptions on each table, so that it can be printed and stored with the load.
 """
-
-from __future__ import annotations
-
-from pipelines.reading.files import discover, read_file
-from pipelines.reading.settings import ReadSettings
-
-__all__ = ["ReadSettings", "discover", "read_file"]

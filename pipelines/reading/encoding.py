@@ -10,7 +10,6 @@ from __future__ import annotations
 import codecs
 
 from pipelines.contract.delivery import ReadingAssumption
-from pipelines.reading.settings import ABOUT_ENCODING
 from pipelines.reading.source import FileBytes
 from warehouse.errors import BadFileError
 
@@ -33,10 +32,6 @@ def to_utf8(file: FileBytes, encoding: str | None) -> tuple[bytearray, tuple[Rea
 
     The file's buffer itself is handed on where it already is UTF-8.
 
-    Args:
-        file: A text file.
-        encoding: The stated encoding, or None to find it.
-
     Raises:
         BadFileError: The stated encoding is unknown or does not fit, no encoding fits, or the bytes are not text.
     """
@@ -44,7 +39,7 @@ def to_utf8(file: FileBytes, encoding: str | None) -> tuple[bytearray, tuple[Rea
         return _checked(_decode_stated(file, encoding), file.name), ()
     name, because = _find(file)
     text = _transcode(file.data, name, file.name)
-    return _checked(text, file.name), (ReadingAssumption(ABOUT_ENCODING, name, because),)
+    return _checked(text, file.name), (ReadingAssumption("encoding", name, because),)
 
 
 def _find(file: FileBytes) -> tuple[str, str]:

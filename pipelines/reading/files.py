@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeGuard, cast
 
 import polars as pl
 
@@ -36,9 +36,11 @@ _FORM = (
 
 def is_nested(records: object) -> bool:
     """Whether a list of records holds tracings with their points inside."""
-    return isinstance(records, list) and any(
-        isinstance(one, dict) and isinstance(one.get(POINTS), dict) for one in records
-    )
+    return isinstance(records, list) and any(map(_has_points, records))
+
+
+def _has_points(record: object) -> TypeGuard[dict[str, Any]]:
+    return isinstance(record, dict) and isinstance(record.get(POINTS), dict)
 
 
 def one_a_point(records: Sequence[object], where: str) -> list[object]:
@@ -50,7 +52,7 @@ def one_a_point(records: Sequence[object], where: str) -> list[object]:
     found: list[object] = []
     for number, tracing in enumerate(records, start=1):
         place = f"{where}, tracing {number}"
-        if not isinstance(tracing, dict) or not isinstance(tracing.get(POINTS), dict):
+        if not _has_points(tracing):
             raise _no_points("an entry of the list is not a tracing with its points", place)
         shared = {name: value for name, value in tracing.items() if name != POINTS}
         twice = [name for name in _MADE if name in shared]
@@ -171,8 +173,7 @@ def _check_points(records: Sequence[object], file: FileBytes) -> None:
     """Refuse tracings whose own values would stand beside so many points that no memory holds them."""
     a_byte, always = limits.POINT_CELLS_A_BYTE, limits.ALWAYS_POINT_CELLS
     most = limits.most(limits.MAX_WORKBOOK_CELLS, file.n_bytes, a_byte=a_byte, always=always)
-    nested = [one for one in records if isinstance(one, dict) and isinstance(one.get(POINTS), dict)]
-    n_cells = sum((len(one) - 1 + len(_MADE)) * len(one[POINTS]) for one in nested)
+    n_cells = sum((len(one) - 1 + len(_MADE)) * len(one[POINTS]) for one in filter(_has_points, records))
     if n_cells > most:
         found = f"the tracings hold {n_cells:,} values once each of their points has its row"
         raise BadFileError(found, where=file.name, expected=f"at most {most:,}", remedy="split the file")
@@ -259,10 +260,7 @@ def _load(file: FileBytes) -> pl.DataFrame:
         found = "the Parquet file is damaged or cut off"
         remedy = "copy it again, or export it again"
         raise BadFileError(found, where=file.name, expected="a complete Parquet file", remedy=remedy) from error
-    if not isinstance(frame, pl.DataFrame):  # pragma: no cover - a table always becomes a frame
-        message = "a table became no frame"
-        raise TypeError(message)
-    return frame
+    return cast("pl.DataFrame", frame)  # a table never becomes a series
 
 
 def _opened(file: FileBytes, *, codes_for: list[str] | None = None) -> pq.ParquetFile:
@@ -427,9 +425,7 @@ def read_file(path: Path, settings: ReadSettings | None = None) -> list[RawTable
     The kind is decided by the bytes, not by the name. Columns are named as in the file; values of text files and
     workbooks are text, dates of workbooks as ``YYYY-MM-DD``, their numbers in shortest form; Parquet keeps its types.
 
-    Args:
-        path: The file.
-        settings: What is stated about it; what is not is found out and recorded on the tables.
+    What ``settings`` do not state is found out and recorded on the tables.
 
     Raises:
         BadFileError: The file cannot be used; nothing of it is returned.

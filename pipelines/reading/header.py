@@ -9,7 +9,7 @@ from functools import lru_cache
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import ReadingAssumption
 from pipelines.reading.cells import column_letter, is_number, is_unit, is_word, listed, shown
-from pipelines.reading.settings import ABOUT_HEADER, ABOUT_UNITS_ROW, ABOUT_UNNAMED
+from pipelines.reading.settings import ABOUT_HEADER
 from warehouse.errors import BadFileError
 
 Cells = list[str]
@@ -42,12 +42,9 @@ def find_header(
     merged row names times; a merged row that itself passes as header is joined to the row below it. A row of units
     right below is left out.
 
-    Args:
-        rows: First rows, trimmed, "" for blank.
-        width: Usual number of columns of the rows; the table has as many as the header row itself.
-        where: File (and sheet) for messages.
-        header_row: The stated row, from 1, or None.
-        first_column: 0-based place of the first column in the sheet.
+    ``rows``: First rows, trimmed, "" for blank. ``width``: Usual number of columns of the rows; the table has as many
+    as the header row itself. ``header_row``: The stated row, from 1. ``first_column``: 0-based place of the first
+    column in the sheet.
 
     Raises:
         BadFileError: No row looks like a header, the stated row is not there, or two columns have one name.
@@ -74,7 +71,7 @@ def unnamed_note(indices: list[int]) -> ReadingAssumption:
     """The record of columns that have values but no name."""
     letters = ", ".join(column_letter(index) for index in indices)
     return ReadingAssumption(
-        ABOUT_UNNAMED, f"called by their letter: {letters}", "these columns hold values but have no name"
+        "unnamed columns", f"called by their letter: {letters}", "these columns hold values but have no name"
     )
 
 
@@ -192,7 +189,7 @@ def _after_units(grid: list[Cells], at: int) -> tuple[int, ReadingAssumption | N
     if not cells or not all(is_unit(cell) for cell in cells):
         return at, None
     note = ReadingAssumption(
-        ABOUT_UNITS_ROW, f"row {at + 1} left out", f"it holds only units: {listed(sorted(set(cells)))}"
+        "row of units", f"row {at + 1} left out", f"it holds only units: {listed(sorted(set(cells)))}"
     )
     return at + 1, note
 

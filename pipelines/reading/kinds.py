@@ -6,19 +6,12 @@ from pathlib import PurePath
 from typing import Literal
 
 from warehouse.errors import BadFileError
+from warehouse.toml_files import shipped
 
 Kind = Literal["text", "json", "workbook", "parquet"]
 
-SUFFIXES = {
-    ".csv": "text",
-    ".txt": "text",
-    ".tsv": "text",
-    ".xlsx": "workbook",
-    ".xls": "workbook",
-    ".ods": "workbook",
-    ".parquet": "parquet",
-    ".json": "json",
-}
+_SHIPPED = shipped("pipelines.reading", "kinds.toml")
+SUFFIXES: dict[str, str] = _SHIPPED["suffixes"]
 """Endings that a folder is searched for, and what they promise."""
 
 EXPECTED = "CSV or other delimited text, XLSX, XLS, ODS, Parquet, or JSON records"
@@ -26,46 +19,15 @@ EXPECTED = "CSV or other delimited text, XLSX, XLS, ODS, Parquet, or JSON record
 OLD_CONTAINER = bytes.fromhex("D0CF11E0A1B11AE1")
 _PACKED = b"PK\x03\x04"
 
-_FOREIGN: tuple[tuple[bytes, str, str], ...] = (
-    (b"\x89PNG\r\n", "a picture (PNG)", "picture"),
-    (b"\xff\xd8\xff", "a picture (JPEG)", "picture"),
-    (b"GIF8", "a picture (GIF)", "picture"),
-    (b"II*\x00", "a picture (TIFF)", "picture"),
-    (b"MM\x00*", "a picture (TIFF)", "picture"),
-    (b"%PDF", "a PDF document", "document"),
-    (b"{\\rtf", "a text-processor document (RTF)", "document"),
-    (b"PK\x05\x06", "an empty zip archive", "archive"),
-    (b"\x1f\x8b", "a packed file (gzip)", "archive"),
-    (b"BZh", "a packed file (bzip2)", "archive"),
-    (b"\xfd7zXZ\x00", "a packed file (xz)", "archive"),
-    (b"7z\xbc\xaf\x27\x1c", "an archive (7z)", "archive"),
-    (b"Rar!\x1a\x07", "an archive (RAR)", "archive"),
-    (b"\x28\xb5\x2f\xfd", "a packed file (zstd)", "archive"),
-    (b"SQLite format 3\x00", "a database file", "database"),
-    (b"ARROW1", "an Arrow file", "database"),
-    (b"\x7fELF", "a program", "program"),
-    (b"age-encryption.org/", "an encrypted file", "encrypted"),
-)
-
-_REMEDY = {
-    "picture": "photographs and radiographs must not be given to Menton; give the table of values",
-    "document": "a table inside a document cannot be read; export it from its program as CSV or XLSX",
-    "archive": "unpack it and give the files inside",
-    "database": "export the table from its program as CSV, XLSX or Parquet",
-    "program": "give the table exported by the program, not the program",
-    "encrypted": "decrypt it first",
-    "page": "open it in a spreadsheet program and save it as XLSX",
-}
-
+_FOREIGN = [(bytes.fromhex(one["start"]), one["label"], one["group"]) for one in _SHIPPED["foreign"]]
 _PAGE_STARTS = (b"<!doctype html", b"<html", b"<table", b"<?xml", b"<meta", b"<head")
 
 
 def kind_of(head: bytes | bytearray, name: str) -> Kind:
     """The kind of a file from its first bytes.
 
-    Args:
-        head: First bytes, at least 200 where the file has them; the streams of an old container are looked for in all.
-        name: File name without the folder, for the ending and for messages.
+    ``head``: First bytes, at least 200 where the file has them; the streams of an old container are looked for in all.
+    ``name``: Its ending counts; it has no folder.
 
     Raises:
         BadFileError: The bytes are those of a picture, document, archive, web page, program, protected workbook.
@@ -129,4 +91,6 @@ def _structured(head: bytes) -> tuple[tuple[str, str, bool], ...]:
 
 
 def _foreign(label: str, group: str, name: str) -> BadFileError:
-    return BadFileError(f"this is {label}, not a table", where=name, expected=EXPECTED, remedy=_REMEDY[group])
+    return BadFileError(
+        f"this is {label}, not a table", where=name, expected=EXPECTED, remedy=_SHIPPED["remedies"][group]
+    )

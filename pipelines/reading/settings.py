@@ -5,23 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-ABOUT_ENCODING = "encoding"
-ABOUT_DELIMITER = "delimiter"
 ABOUT_DECIMAL = "decimal"
 ABOUT_HEADER = "header row"
-ABOUT_KIND = "kind of file"
-ABOUT_TOTALS = "totals rows"
-ABOUT_NOTES = "notes below the table"
-ABOUT_EXAMPLE = "example row"
-ABOUT_BLANK_ROWS = "blank rows"
-ABOUT_BLANK_COLUMNS = "blank columns"
-ABOUT_UNNAMED = "unnamed columns"
-ABOUT_SHORT_ROWS = "short rows"
-ABOUT_SHEETS = "sheets left out"
-ABOUT_SHEET_ERRORS = "cells with a spreadsheet error"
-ABOUT_FORMULAS = "formulas without a stored result"
-ABOUT_HIDDEN = "hidden columns"
-ABOUT_UNITS_ROW = "row of units"
 
 DECIMAL_MIXED = "mixed"
 """Taken for the decimal mark where some columns use a point and others a comma."""

@@ -50,15 +50,12 @@ def load_bytes(path: Path) -> FileBytes:
     try:
         return _load(path)
     except FileNotFoundError as error:
-        raise _missing(path) from error
+        found, expected = "there is no such file", "a path to a file"
+        raise BadFileError(found, where=path.name, expected=expected, remedy="check the path") from error
     except OSError as error:
         found = f"the file could not be read: {error.strerror or type(error).__name__}"
         remedy = "check that you may read it and that no other program holds it, then try again"
         raise BadFileError(found, where=path.name, remedy=remedy) from error
-
-
-def _missing(path: Path) -> BadFileError:
-    return BadFileError("there is no such file", where=path.name, expected="a path to a file", remedy="check the path")
 
 
 def _load(path: Path) -> FileBytes:

@@ -23,7 +23,7 @@ from pipelines.reading.cells import STRAY, trimmed
 from pipelines.reading.decimals import with_decimal_note
 from pipelines.reading.encoding import to_utf8
 from pipelines.reading.header import find_header
-from pipelines.reading.settings import ABOUT_DELIMITER, ABOUT_SHORT_ROWS, ReadSettings
+from pipelines.reading.settings import ReadSettings
 from pipelines.reading.source import FileBytes
 from pipelines.reading.tidy import Untidy, tidied
 from warehouse.errors import BadFileError
@@ -67,9 +67,7 @@ def find_split(head: str, stated: str | None, where: str) -> Split:
         raise BadFileError(found, where=where, expected=expected, remedy="state the delimiter in the mapping")
     if stated:
         return best
-    note = ReadingAssumption(
-        ABOUT_DELIMITER, CANDIDATES[best.delimiter], f"it splits most rows into {best.width} cells"
-    )
+    note = ReadingAssumption("delimiter", CANDIDATES[best.delimiter], f"it splits most rows into {best.width} cells")
     return Split(best.delimiter, best.records, best.lines, best.width, best.share, (note,))
 
 
@@ -281,7 +279,7 @@ def _irregular(region: _Region, width: int, where: str) -> tuple[pl.DataFrame, t
         return frame, ()
     first = ", ".join(map(str, short[:5]))
     note = ReadingAssumption(
-        ABOUT_SHORT_ROWS,
+        "short rows",
         f"{len(short)} filled up with blank cells",
         f"they have fewer cells than the header; the first: {first}",
     )

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from pipelines.contract.delivery import FileSource, RawTable, ReadingAssumption
-from pipelines.reading import limits, settings
+from pipelines.reading import limits
 from pipelines.reading.cells import STRAY, column_letter, is_number, listed
 from pipelines.reading.header import unnamed_note
 from pipelines.reading.template_marks import EXAMPLE_CASE
@@ -201,7 +201,7 @@ def _without_blank_rows(table: Untidy) -> Untidy:
     first = table.rows.filter(blank).head(5).to_list()
     taken = f"{n_blank} left out"
     because = f"no cell of them is filled; the first: {', '.join(map(str, first))}"
-    return table.without(blank, ReadingAssumption(settings.ABOUT_BLANK_ROWS, taken, because))
+    return table.without(blank, ReadingAssumption("blank rows", taken, because))
 
 
 def _without_blank_columns(table: Untidy) -> Untidy:
@@ -212,9 +212,7 @@ def _without_blank_columns(table: Untidy) -> Untidy:
     notes = list(table.assumptions)
     if named:
         notes.append(
-            ReadingAssumption(
-                settings.ABOUT_BLANK_COLUMNS, f"left out: {listed(named)}", "no cell below the name is filled"
-            )
+            ReadingAssumption("blank columns", f"left out: {listed(named)}", "no cell below the name is filled")
         )
     if kept:
         notes.append(unnamed_note([table.first_column + i for i in kept]))
@@ -229,14 +227,14 @@ def _without_example(table: Untidy) -> Untidy:
         return table
     rows = ", ".join(map(str, table.rows.filter(example).head(5).to_list()))
     because = f"its case_id is {EXAMPLE_CASE}, as in the template"
-    return table.without(example, ReadingAssumption(settings.ABOUT_EXAMPLE, f"row {rows} left out", because))
+    return table.without(example, ReadingAssumption("example row", f"row {rows} left out", because))
 
 
 def _without_tail(table: Untidy) -> Untidy:
     tail = find_tail(table.frame)
     for about, indices, because in (
-        (settings.ABOUT_TOTALS, tail.totals, "they hold totals, means or counts of the rows above"),
-        (settings.ABOUT_NOTES, tail.notes, "they hold one sentence and no values"),
+        ("totals rows", tail.totals, "they hold totals, means or counts of the rows above"),
+        ("notes below the table", tail.notes, "they hold one sentence and no values"),
     ):
         if not indices:
             continue

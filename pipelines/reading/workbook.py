@@ -253,10 +253,7 @@ def _pieces(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> Iterator[bytes]:
 def _count(pieces: Iterator[bytes], where: str, *, bare: bool) -> _PartCount:
     """Extent of a sheet by the places its cells give, and by plain counts where they give none.
 
-    Args:
-        pieces: The part.
-        where: File for messages.
-        bare: Leave cells and rows that hold nothing out of the count.
+    ``bare`` leaves cells and rows that hold nothing out of the count.
     """
     count = _PartCount()
     for whole in pieces:
@@ -337,7 +334,7 @@ def read_workbook(file: FileBytes, settings: ReadSettings) -> list[RawTable]:
         taken = f"sheets {', '.join(map(str, left_out))}" if len(left_out) > 1 else f"sheet {left_out[0]}"
         shared = (
             *shared,
-            ReadingAssumption(about.ABOUT_SHEETS, taken, "hidden, explaining the template, or without a table"),
+            ReadingAssumption("sheets left out", taken, "hidden, explaining the template, or without a table"),
         )
     return [_table(file, sheet, shared, settings, several=len(sheets) > 1) for sheet in frames]
 
@@ -419,13 +416,15 @@ def _count_notes(count: WorkbookCount) -> tuple[ReadingAssumption, ...]:
     notes = []
     if count.errors:
         taken = f"{count.errors} taken as blank"
-        notes.append(ReadingAssumption(about.ABOUT_SHEET_ERRORS, taken, "they show an error such as #DIV/0!"))
+        notes.append(ReadingAssumption("cells with a spreadsheet error", taken, "they show an error such as #DIV/0!"))
     if count.no_result:
         because = "no program has stored their result; open the workbook in a spreadsheet program and save it"
-        notes.append(ReadingAssumption(about.ABOUT_FORMULAS, f"{count.no_result} taken as blank", because))
+        notes.append(
+            ReadingAssumption("formulas without a stored result", f"{count.no_result} taken as blank", because)
+        )
     if count.hidden:
         because = "what is hidden in a sheet may have been meant to stay out of it"
-        notes.append(ReadingAssumption(about.ABOUT_HIDDEN, f"read like the others: {', '.join(count.hidden)}", because))
+        notes.append(ReadingAssumption("hidden columns", f"read like the others: {', '.join(count.hidden)}", because))
     return tuple(notes)
 
 

@@ -16,61 +16,19 @@ from pipelines.contract.targets import Target, Targets
 from pipelines.reading.template_marks import EXAMPLE_CASE
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.measure import Measure
+from warehouse.toml_files import shipped
 
 WIDE_SHEET = "Cases"
 
-MAIN_MEASURES = (
-    "sn_gogn_deg",
-    "sn_gome_deg",
-    "fma_deg",
-    "facial_axis_deg",
-    "jarabak_pct",
-    "lafh_direct_pct",
-    "sna_deg",
-    "snb_deg",
-    "anb_deg",
-    "u1_sn_deg",
-    "overjet_mm",
-    "overbite_mm",
-    "irregularity_mm",
-    "nose_tip_to_incisor_mm",
-    "facial_index_pct",
-    "par_uk_points",
-)
-"""Measures that the wide template asks for at start and finish: at least one for every shipped outcome definition."""
-
-VISIT_FIELDS = ("gonion_kind", "porion_kind", "mouth_posture", "joint_symptoms", "sleep_breathing_concern")
-FOLLOW_UP = ("months_from_start_follow_up", "irregularity_mm_follow_up", "sn_gogn_deg_follow_up")
-"""What is needed to follow re-crowding and the face after the finish."""
+ASKED = shipped("pipelines.template", "template.toml")
+"""Main measures, fields of visits, what is asked for at follow-up, examples, and the lines of the first sheet."""
 
 PHASES = (1, 2)
 
-_EXAMPLE_TEXT = {
-    "case_id": EXAMPLE_CASE,
-    "extracted_teeth": "14 24",
-    "absent_teeth": "none",
-    "start_quarter": "2024-Q1",
-    "clinician": "C1",
-    "examiner": "E1",
-    "landmark": "S",
-    "unit": "",
-}
-_EXAMPLE_CODE = {"sex": "female", "measure": "sn_gogn_deg", "arch": "both", "appliance_category": "fixed_labial"}
-_EXAMPLE_NUMBER = {
-    "age_at_start": 11.75,
-    "months_from_start": 0,
-    "months_duration": 12,
-    "months_from_start_finish": 26,
-    "months_from_start_follow_up": 38,
-    "phase_2_months_from_start": 12,
-    "magnification_pct": 8,
-    "image_scale_mm_per_px": 0.1,
-    "value": 34.5,
-    "x": 12.5,
-    "y": -3.5,
-    "phase_no": 1,
-    "repeat_no": 1,
-}
+_EXAMPLES = ASKED["examples"]
+_EXAMPLE_TEXT: dict[str, str] = {"case_id": EXAMPLE_CASE, **_EXAMPLES["text"]}
+_EXAMPLE_CODE: dict[str, str] = _EXAMPLES["code"]
+_EXAMPLE_NUMBER: dict[str, float] = _EXAMPLES["number"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,9 +56,9 @@ class EntrySheet:
     columns: tuple[EntryColumn, ...]
 
 
-def wide_sheet(contract: Contract | None = None) -> EntrySheet:
+def wide_sheet() -> EntrySheet:
     """The one entry sheet of the wide template."""
-    contract = contract or load_contract()
+    contract = load_contract()
     targets = Targets("wide", None, contract=contract, measures=CATALOGUE)
     columns = []
     for name in _wide_names(contract):
@@ -110,9 +68,9 @@ def wide_sheet(contract: Contract | None = None) -> EntrySheet:
     return EntrySheet(WIDE_SHEET, "One row a case, start and finish side by side.", tuple(columns))
 
 
-def table_sheets(contract: Contract | None = None) -> tuple[EntrySheet, ...]:
+def table_sheets() -> tuple[EntrySheet, ...]:
     """One entry sheet a contract table."""
-    contract = contract or load_contract()
+    contract = load_contract()
     sheets = []
     for table in contract.tables:
         targets = Targets("tabular", table.name, contract=contract, measures=CATALOGUE)
@@ -127,9 +85,9 @@ def _wide_names(contract: Contract) -> Iterator[str]:
     for phase_no in PHASES:
         yield from (f"phase_{phase_no}_{name}" for name in phase_columns)
     yield "months_from_start_finish"
-    for name in (*VISIT_FIELDS, *MAIN_MEASURES):
+    for name in (*ASKED["visit_fields"], *ASKED["main_measures"]):
         yield from (f"{name}_{timepoint}" for timepoint in ("start", "finish"))
-    yield from FOLLOW_UP
+    yield from ASKED["follow_up"]
 
 
 def _entry(target: Target, contract: Contract) -> EntryColumn:

@@ -4,27 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+from openpyxl import Workbook
+from openpyxl.comments import Comment
+from openpyxl.styles import Alignment, Font, PatternFill
+from openpyxl.utils import get_column_letter
+from openpyxl.workbook.defined_name import DefinedName
+from openpyxl.worksheet.datavalidation import DataValidation
+from openpyxl.worksheet.worksheet import Worksheet
 
 from pipelines.contract.contract import Contract, load_contract
-from pipelines.contract.dictionary import (
-    COLUMN_TITLES,
-    MEASURE_CODES,
-    MEASURE_TITLES,
-    cells,
-    code_lists,
-    column_rows,
-    measure_rows,
-)
-from pipelines.reading.template_marks import EXAMPLE_CASE, TEMPLATE_HELP, TEMPLATE_MARK
-from pipelines.template.entries import EntryColumn, EntrySheet
+from pipelines.contract.dictionary import TEXT, code_lists, column_rows, measure_rows
+from pipelines.contract.targets import MEASURE_CODES
+from pipelines.reading.template_marks import TEMPLATE_HELP, TEMPLATE_MARK
+from pipelines.template.entries import ASKED, EntryColumn, EntrySheet
 from warehouse.errors import RequestError
 from warehouse.export_safety import neutralise
 from warehouse.measures.catalogue import CATALOGUE
-
-if TYPE_CHECKING:
-    from openpyxl import Workbook
-    from openpyxl.worksheet.worksheet import Worksheet
 
 LAST_ROW = 1_048_576
 """Last row of a sheet: drop-down lists and checks reach down to it."""
@@ -35,34 +31,7 @@ _HEAD_FILL = "D9E2EC"
 _NEEDED_FILL = "9FB3C8"
 _TEXT_KINDS = ("text", "code", "codes", "quarter")
 
-READ_ME = (
-    "Template for an audit of facial change",
-    "",
-    "How to fill it in",
-    "1. Take every consecutive case you started, also those that went badly, moved away or did not finish. "
-    "An audit of chosen cases answers nothing; if you enter chosen ones, say so in the column selection.",
-    "2. Headings with a darker ground are needed in every row; leave the others blank where you have no value.",
-    f"3. The row {EXAMPLE_CASE} only shows what belongs where. It is left out when the file is read.",
-    "4. Point at a heading to see what it means, its unit and its limits. Coded columns offer a list.",
-    "5. Write n/a or leave blank where a value was not taken. Never write 0 for it.",
-    "6. Measure start and finish in the same way, on the same kind of picture, without looking at the other.",
-    "7. Save as XLSX and run: menton ingest THIS-FILE",
-    "",
-    "What must never be entered",
-    "Names or initials, dates of birth, full dates, addresses, telephone numbers, e-mail addresses, record numbers of "
-    "other systems, photographs, radiographs, remarks in free text. A column that is not in the dictionary is refused.",
-    "case_id is your own list number. It is replaced by a keyed hash before anything is kept; the key stays with you.",
-    "Give the age in years with decimals (11.75) in place of a date of birth; ages of 90 and over are kept as 90. "
-    "Give the quarter (2024-Q1) in place of the date of the start.",
-    "Files that hold dates of birth and dates already can be read with a mapping file; they are turned into age and "
-    "quarter and dropped.",
-    "",
-    "Cautions",
-    "An audit describes a group. It is not a diagnosis and not treatment advice for a person.",
-    "A difference between appliances is an association: who gets which appliance differs from the start.",
-    "A change smaller than your own measuring error is no change: read some cases twice and enter both readings "
-    "(a second column CODE_TIME_repeat2 beside the first).",
-)
+READ_ME: tuple[str, ...] = tuple(ASKED["read_me"])
 
 
 def write_template(path: Path, sheets: Sequence[EntrySheet], *, overwrite: bool = False) -> None:
@@ -90,9 +59,6 @@ def write_template(path: Path, sheets: Sequence[EntrySheet], *, overwrite: bool 
 
 def template_workbook(sheets: Sequence[EntrySheet]) -> Workbook:
     """The workbook, with the entry sheets first and a mark by which the reader knows it."""
-    from openpyxl import Workbook
-    from openpyxl.workbook.defined_name import DefinedName
-
     contract = load_contract()
     book = Workbook()
     del book[book.sheetnames[0]]
@@ -101,8 +67,8 @@ def template_workbook(sheets: Sequence[EntrySheet]) -> Workbook:
     for sheet in sheets:
         _entry_sheet(book, sheet, ranges)
     _text_sheet(book, README, READ_ME)
-    _table_sheet(book, DICTIONARY, COLUMN_TITLES, map(cells, column_rows(contract)))
-    _table_sheet(book, MEASURES, MEASURE_TITLES, map(cells, measure_rows(CATALOGUE.values())))
+    _table_sheet(book, DICTIONARY, TEXT["column_titles"], column_rows(contract))
+    _table_sheet(book, MEASURES, TEXT["measure_titles"], measure_rows(CATALOGUE.values()))
     _code_sheet(book, lists)
     book.defined_names[TEMPLATE_MARK] = DefinedName(TEMPLATE_MARK, attr_text=f"'{sheets[0].name}'!$A$1")
     book.properties.title, book.properties.creator = contract.title, "Menton"
@@ -116,16 +82,11 @@ def _lists(contract: Contract) -> dict[str, list[tuple[str, str]]]:
 
 def _range(index: int, n_codes: int) -> str:
     """Cells of the codes of the list at ``index``; a list takes two columns, code and meaning."""
-    from openpyxl.utils import get_column_letter
-
     letter = get_column_letter(2 * index + 1)
     return f"'{CODES}'!${letter}$3:${letter}${n_codes + 2}"
 
 
 def _entry_sheet(book: Workbook, sheet: EntrySheet, ranges: dict[str, str]) -> None:
-    from openpyxl.styles import Font
-    from openpyxl.utils import get_column_letter
-
     page: Worksheet = book.create_sheet(sheet.name)
     for index, column in enumerate(sheet.columns, start=1):
         _heading(page, index, column)
@@ -141,9 +102,6 @@ def _entry_sheet(book: Workbook, sheet: EntrySheet, ranges: dict[str, str]) -> N
 
 
 def _heading(page: Worksheet, index: int, column: EntryColumn) -> None:
-    from openpyxl.comments import Comment
-    from openpyxl.styles import Alignment, Font, PatternFill
-
     cell = page.cell(1, index, column.name)
     cell.font = Font(bold=True)
     cell.alignment = Alignment(wrap_text=True, vertical="top")
@@ -170,8 +128,6 @@ def comment_text(column: EntryColumn) -> str:
 
 def _validation(page: Worksheet, area: str, column: EntryColumn, ranges: dict[str, str]) -> None:
     """A drop-down list for codes, a warning outside the limits for numbers."""
-    from openpyxl.worksheet.datavalidation import DataValidation
-
     if column.codes is not None:
         check = DataValidation(type="list", formula1=ranges[column.codes], allow_blank=True)
         check.error = "This is none of the codes; see the sheet Codes."
@@ -188,8 +144,6 @@ def _validation(page: Worksheet, area: str, column: EntryColumn, ranges: dict[st
 
 
 def _text_sheet(book: Workbook, name: str, lines: Iterable[str]) -> None:
-    from openpyxl.styles import Alignment, Font
-
     page = book.create_sheet(name)
     page.column_dimensions["A"].width = 110
     for row, line in enumerate(lines, start=1):
@@ -200,9 +154,6 @@ def _text_sheet(book: Workbook, name: str, lines: Iterable[str]) -> None:
 
 
 def _table_sheet(book: Workbook, name: str, titles: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
-    from openpyxl.styles import Alignment, Font, PatternFill
-    from openpyxl.utils import get_column_letter
-
     page = book.create_sheet(name)
     page.append(list(titles))
     for row in rows:
@@ -220,9 +171,6 @@ def _table_sheet(book: Workbook, name: str, titles: Sequence[str], rows: Iterabl
 
 def _code_sheet(book: Workbook, lists: dict[str, list[tuple[str, str]]]) -> None:
     """Each list in two columns: its name above, then code and meaning."""
-    from openpyxl.styles import Font
-    from openpyxl.utils import get_column_letter
-
     page = book.create_sheet(CODES)
     for index, (name, codes) in enumerate(lists.items()):
         left = 2 * index + 1

@@ -33,15 +33,18 @@ import polars as pl
 from dashboard.access.viewer import access_list
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import RawTable
-from pipelines.deidentify import Keyer
+from pipelines.deidentify.keyer import Keyer
 from pipelines.group.container import seal, unpack, unseal
 from pipelines.group.contribution import case_bytes, check_manifest, read_cases
 from pipelines.group.keys import GroupKeys, PracticeKey
 from pipelines.group.signed_file import offered_from, read_json
 from pipelines.ingest.growth_table import read_growth_table
-from pipelines.interpreting import interpret
-from pipelines.mapping import check_columns, identity_mapping, load_mapping
-from pipelines.reading import ReadSettings, files, source
+from pipelines.interpreting.interpret import interpret
+from pipelines.mapping.column_mapping import identity_mapping
+from pipelines.mapping.file_columns import check_columns
+from pipelines.mapping.mapping_file import load_mapping
+from pipelines.reading import files, source
+from pipelines.reading.settings import ReadSettings
 from pipelines.reading.source import FileBytes
 from tests.study_group import agreement
 from warehouse.errors import MentonError

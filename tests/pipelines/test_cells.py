@@ -12,8 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.cells import Expected, decimal_of, read_cells
 from pipelines.cells.codes import teeth_text
+from pipelines.cells.numbers import decimal_of
+from pipelines.cells.reading import read_cells
+from pipelines.cells.understood import Expected
 from pipelines.contract.contract import TOOTH_CODES
 from pipelines.contract.targets import Targets
 from pipelines.contract.units import factor

@@ -10,7 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.cells import Expected, order_of, read_cells
+from pipelines.cells.dates import order_of
+from pipelines.cells.reading import read_cells
+from pipelines.cells.understood import Expected
 from pipelines.contract.targets import Targets
 from tests.raw_tables import CONTRACT, TODAY
 from warehouse.measures.catalogue import CATALOGUE

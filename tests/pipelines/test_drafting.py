@@ -8,8 +8,9 @@ from typing import Any
 
 import pytest
 
-from pipelines.drafting import draft_mapping, draft_text, left_to_do
+from pipelines.drafting.draft import draft_mapping
 from pipelines.drafting.names import WideNames
+from pipelines.drafting.writing import draft_text, left_to_do
 from tests.raw_tables import CONTRACT, interpreted, mapping_of, raw_table
 from warehouse.errors import BadFileError
 from warehouse.measures.catalogue import CATALOGUE, load_own_measures

@@ -6,7 +6,9 @@ from typing import Any
 
 import pytest
 
-from pipelines.mapping import FileSettings, check_columns, identity_mapping
+from pipelines.mapping.column_mapping import identity_mapping
+from pipelines.mapping.file_columns import check_columns
+from pipelines.mapping.settings import FileSettings
 from tests.raw_tables import CONTRACT, WIDE, WIDE_MAPPING, contract_names, mapping_of, raw_table
 from warehouse.errors import MappingError
 from warehouse.measures.catalogue import CATALOGUE

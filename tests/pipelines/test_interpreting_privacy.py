@@ -11,7 +11,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from pipelines.contract.delivery import Delivery
-from pipelines.mapping import check_columns
+from pipelines.mapping.file_columns import check_columns
 from tests.raw_tables import CONTRACT, contract_names, interpreted, raw_table
 from warehouse.errors import MappingError, MentonError
 from warehouse.measures.catalogue import CATALOGUE

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.contract.delivery import ReadingAssumption
-from pipelines.interpreting import interpret
+from pipelines.interpreting.interpret import interpret
 from tests.raw_tables import (
     CONTRACT,
     KEYER,

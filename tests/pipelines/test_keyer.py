@@ -17,7 +17,7 @@ from cryptography.hazmat.primitives.hmac import HMAC
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.deidentify import Keyer
+from pipelines.deidentify.keyer import Keyer
 from warehouse import private_files
 from warehouse.errors import KeyProblemError
 

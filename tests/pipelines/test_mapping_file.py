@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from pipelines.mapping import load_mapping, load_settings
+from pipelines.mapping.mapping_file import load_mapping
 from tests.raw_tables import CONTRACT, WIDE_MAPPING, mapping_of
 from warehouse.errors import MappingError
 from warehouse.measures.catalogue import CATALOGUE, load_own_measures
@@ -118,18 +118,6 @@ def test_a_mapping_is_loaded_from_a_file(tmp_path: Path) -> None:
     path = tmp_path / "m.toml"
     path.write_text("\ufeff" + GOOD, encoding="utf-8")
     assert load_mapping(path, contract=CONTRACT, catalogue=CATALOGUE).settings.practice == "HARBOUR"
-
-
-def test_settings_alone_are_loaded_without_looking_at_columns(tmp_path: Path) -> None:
-    path = tmp_path / "m.toml"
-    path.write_text('[file]\ndecimal = ","\n[columns]\n"x" = "tongue_mm_start"\n', encoding="utf-8")
-    assert load_settings(path, contract=CONTRACT).decimal == ","
-    path.write_text('[file]\ndecimal = ";"\n', encoding="utf-8")
-    with pytest.raises(MappingError, match="does not fit"):
-        load_settings(path, contract=CONTRACT)
-    path.write_text('file = "x"\n', encoding="utf-8")
-    with pytest.raises(MappingError, match="a section belongs"):
-        load_settings(path, contract=CONTRACT)
 
 
 def test_a_mapping_that_cannot_be_read(tmp_path: Path) -> None:

@@ -17,7 +17,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipelines.contract.delivery import RawTable
-from pipelines.reading import ReadSettings, read_file
+from pipelines.reading.files import read_file
+from pipelines.reading.settings import ReadSettings
 from warehouse.errors import BadFileError
 
 ROWS = [

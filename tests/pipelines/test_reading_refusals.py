@@ -14,7 +14,9 @@ import openpyxl
 import polars as pl
 import pytest
 
-from pipelines.reading import ReadSettings, limits, read_file, source
+from pipelines.reading import limits, source
+from pipelines.reading.files import read_file
+from pipelines.reading.settings import ReadSettings
 from warehouse.errors import BadFileError
 
 PNG = b"\x89PNG\r\n\x1a\n" + b"\x00\x00\x00\rIHDR" + bytes(40)

@@ -14,8 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.contract.delivery import RawTable
-from pipelines.reading import ReadSettings, read_file
 from pipelines.reading import text as text_reader
+from pipelines.reading.files import read_file
+from pipelines.reading.settings import ReadSettings
 from warehouse.errors import BadFileError
 
 CLEAN = "case_id,sex,sn_gogn_deg_start,overjet_mm_start\nA1,male,35.2,6.5\nA2,female,31.0,4.0\nA3,female,33.4,5.5\n"

@@ -14,7 +14,8 @@ import pytest
 from openpyxl.styles import Font
 
 from pipelines.contract.delivery import RawTable
-from pipelines.reading import ReadSettings, read_file
+from pipelines.reading.files import read_file
+from pipelines.reading.settings import ReadSettings
 
 
 def saved(folder: Path, sheets: dict[str, list[list[object]]], *, hidden: tuple[str, ...] = (), at: int = 1) -> Path:

@@ -11,8 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.contract.contract import load_contract
-from pipelines.deidentify import redact, redact_series
-from pipelines.deidentify.redaction import contract_codes
+from pipelines.deidentify.redaction import contract_codes, redact, redact_series
 
 SEX = load_contract().codes["sex"]
 

@@ -8,8 +8,10 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipelines.deidentify import heading_reason, is_pseudonym, kinds_of, refusals, shown_headings
-from pipelines.deidentify.pseudonyms import check_practice
+from pipelines.deidentify.contents import kinds_of
+from pipelines.deidentify.headings import heading_reason, shown_headings
+from pipelines.deidentify.pseudonyms import check_practice, is_pseudonym
+from pipelines.deidentify.refusing import refusals
 from warehouse.errors import MappingError
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.reading import discover
+from pipelines.reading.files import discover
 from warehouse.errors import BadFileError
 
 

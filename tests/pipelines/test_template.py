@@ -15,7 +15,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 from pipelines.commands import template as command
 from pipelines.contract.contract import load_contract
 from pipelines.ingest.ingest import Request, ingest
-from pipelines.reading import read_file
+from pipelines.reading.files import read_file
 from pipelines.template.entries import EntrySheet, table_sheets, wide_sheet
 from pipelines.template.workbook import LAST_ROW, READ_ME, template_workbook, write_template
 from warehouse.errors import BadFileError, RequestError

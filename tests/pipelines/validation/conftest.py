@@ -14,10 +14,10 @@ from pipelines.checking.tables import assemble
 from pipelines.checking.validation import Examiner, Judged
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Delivery, FileSource
-from pipelines.deidentify import Keyer
-from pipelines.interpreting import interpret
+from pipelines.deidentify.keyer import Keyer
+from pipelines.interpreting.interpret import interpret
 from pipelines.mapping.column_mapping import identity_mapping
-from pipelines.reading import read_file
+from pipelines.reading.files import read_file
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.measure import Measure
 
