@@ -5,7 +5,10 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+import polars as pl
+
 from pipelines.commands.options import add_warehouse, practice_named, reading, say
+from pipelines.ingest.own_numbers import key_file_beside, keyer_there, knowing_published
 from warehouse.cases.stored_drawing import drawing_of_case
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
@@ -43,10 +46,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _key_of(args: argparse.Namespace, reader: Reader) -> str:
     """The case key of the practice's own number."""
-    import polars as pl
-
-    from pipelines.ingest.own_numbers import key_file_beside, keyer_there, knowing_published
-
     practices = reader.practices
     practice = args.practice or (practices[0] if len(practices) == 1 else None)
     if practice is None:

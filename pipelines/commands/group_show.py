@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Collection
 
 from pipelines.commands.options import print_table, say
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.plural import number_of
+from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
 from warehouse.words.numbers import signed, signed_range
 from warehouse.words.pooled import (
     hidden_sentence,
@@ -18,11 +19,6 @@ from warehouse.words.pooled import (
     prediction_sentence,
     spread_sentence,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Collection
-
-    from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
 
 
 def print_result(result: GroupResult, *, mine: Collection[str] = ()) -> None:
