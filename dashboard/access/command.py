@@ -192,11 +192,7 @@ def _typed_address(args: argparse.Namespace) -> str:
 
 
 def origin(address: str) -> str:
-    """Scheme, host and port of an address as browsers write them: lower case, a default port left out.
-
-    Raises:
-        RequestError: It is no address.
-    """
+    """Scheme, host and port as browsers write them, a default port left out; RequestError where it is no address."""
     try:
         parts = urlsplit(address.casefold())
         port = parts.port
@@ -211,11 +207,7 @@ def origin(address: str) -> str:
 
 
 def _login(path: Path) -> dict[str, object]:
-    """What the login file says.
-
-    Raises:
-        RequestError: It cannot be read.
-    """
+    """What the login file says; RequestError where it cannot be read."""
     try:
         return toml_from(toml_text(path))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:

@@ -82,11 +82,7 @@ def viewer_named(text: str, *, may_write: bool = False) -> Viewer:
 
 
 def access_list(path: Path) -> AccessList:
-    """The access file.
-
-    Raises:
-        RequestError: It cannot be read, or says something that is not understood.
-    """
+    """The access file; RequestError where it cannot be read or is not understood."""
     try:
         data = toml_from(toml_text(path))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:

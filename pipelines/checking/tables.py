@@ -71,10 +71,7 @@ class CheckedTables:
 def combined(frame: pl.DataFrame, columns: Sequence[str]) -> pl.Series:
     """One whole number a row that is equal where all columns are equal, a blank being a value of its own.
 
-    Numbers are told apart and looked up several times faster than rows of texts.
-
-    ``frame``: The rows. ``columns``: Texts and whole numbers; together they have fewer combinations than a 64-bit
-    number has values.
+    Numbers are quicker to look up than texts. The columns together have fewer combinations than 64 bits.
     """
     key = pl.Series("key", np.zeros(frame.height, dtype=np.int64))
     for name in columns:
@@ -108,11 +105,7 @@ class Assembled:
 def assemble(
     deliveries: Sequence[Delivery], *, catalogue: Mapping[str, Measure], known_cases: pl.Series | None
 ) -> Assembled:
-    """All rows of a load.
-
-    ``deliveries``: The deliveries; their position is the number of the file. ``catalogue``: The measures; single values
-    of other names stay out of ``readings``. ``known_cases``: Keys of the cases that earlier loads hold.
-    """
+    """All rows of a load; files are numbered as they come, values of unknown measures stay out of ``readings``."""
     wide = np.array([delivery.layout == "wide" for delivery in deliveries], dtype=np.bool_)
     keys = _case_keys(deliveries)
     parts = [_delivered(delivery, file, keys) for file, delivery in enumerate(deliveries)]

@@ -193,11 +193,7 @@ def add_pair(parser: argparse.ArgumentParser, first: str, second: str) -> None:
 
 
 def check_pair(args: argparse.Namespace) -> None:
-    """Refuse one group without the other.
-
-    Raises:
-        RequestError: It is so.
-    """
+    """Refuse (RequestError) one group without the other."""
     if bool(args.a) != bool(args.b):
         found = "one of --a and --b is missing"
         raise RequestError(found, expected="both groups, or neither", remedy="name the other group too")
@@ -241,10 +237,7 @@ def question_from(args: argparse.Namespace, *, by: str = "") -> Question:
 
 
 def listed(text: str | None) -> tuple[str, ...] | None:
-    """The names of a list given on the command line, separated by commas; None where none was given.
-
-    ``none`` is the empty list.
-    """
+    """The names of a list separated by commas, ``none`` being the empty list; None where none was given."""
     if text is None:
         return None
     if text.strip().lower() == "none":
@@ -277,11 +270,7 @@ def published_again(args: argparse.Namespace, store: Connection) -> None:
 
 
 def write_text(path: Path, text: str, *, what: str) -> None:
-    """Write a text file.
-
-    Raises:
-        RequestError: It cannot be written.
-    """
+    """Write a text file; RequestError where it cannot be written."""
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as error:

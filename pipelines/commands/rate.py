@@ -49,10 +49,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def print_rates(result: Rates, *, again: bool = False) -> None:
-    """Print rates for a person: the definition first, then a line a group, then what to keep in mind.
-
-    ``again``: other groups of the same cases under the same definition, which has been printed already.
-    """
+    """Print rates for a person: definition, groups, remarks; ``again``: the definition has been printed already."""
     definition = result.definition
     if result.by is None and result.groups[0].counted.n:
         say(first_line(result.groups[0]))

@@ -51,11 +51,7 @@ class Contents:
 
 
 def seal(manifest: Mapping[str, Any], members: Mapping[str, bytes], key: PracticeKey, *, recipient: str) -> bytes:
-    """Put a file together, sign it and encrypt it.
-
-    ``manifest``: What the file says of itself; the list of members, the pseudonym and the public key are added.
-    ``members``: Name -> bytes. ``key``: The practice's key. ``recipient``: The group's public key.
-    """
+    """Put a file together, sign it and encrypt it; members and the practice's key are added to the manifest."""
     import pyrage
 
     listed = [[name, len(data), hashlib.sha256(data).hexdigest()] for name, data in members.items()]

@@ -61,14 +61,7 @@ def case_bytes(frame: pl.DataFrame) -> bytes:
 
 
 def read_cases(data: bytes, *, allowed: Mapping[str, Sequence[str]], most: int) -> pl.DataFrame:
-    """Cases from Parquet.
-
-    ``data``: The bytes. ``allowed``: Column -> values it may hold; the columns must be these, in this order. ``most``:
-    Most rows.
-
-    Raises:
-        GroupError: It is anything else than such a table.
-    """
+    """Cases from Parquet: at ``most`` so many, columns and values as ``allowed``, in order; else GroupError."""
     import pyarrow as pa
 
     try:

@@ -56,11 +56,7 @@ class _Row:
 def read_growth_table(
     path: Path, *, measures: Catalogue, version: str, identifier: str = ID, source: str = "", label: str = ""
 ) -> GrowthReference:
-    """The reference that a table makes.
-
-    ``path``: The file. ``measures``: The catalogue, with measures of one's own. ``version``: Version of the reference.
-    ``identifier``: Id of the reference. ``source``: Where the table comes from; a TOML file may say it itself.
-    ``label``: Name of the reference; a TOML file may say it itself.
+    """The reference that a table makes; a TOML file may say its source and label itself.
 
     Raises:
         BadFileError: The file cannot be read.

@@ -60,11 +60,9 @@ def doubt_of_practice(store: Connection, practice: str) -> str:
 
 
 def doubt_of_cases(store: Connection, checked: Sequence[Sorted], practice: str) -> tuple[str, int]:
-    """What is to be confirmed of new cases that are like stored ones in everything but number or practice.
+    """What is to be confirmed of new cases like stored ones in all but number or practice (or empty), and how many.
 
     Compared is what was known at the start, so that a later export of the same people is found too.
-
-    Returns: The doubt, empty where there is none, and how many new cases are so.
     """
     cases = [one.good["cases"] for one in checked if "cases" in one.good]
     if not cases or not store.value("select count(*) from (select 1 from cases limit 1)"):
@@ -219,10 +217,7 @@ def _catalogues(request: Request) -> Catalogues:
 
 
 def _mapped(request: Request, measures: Mapping[str, Measure]) -> tuple[list[_Mapped], list[str]]:
-    """The tables of all files with the mapping stated or by contract names, and their headings as given.
-
-    The mapping must cover every column of each.
-    """
+    """The tables of all files by the mapping, which must cover every column, or by contract names; their headings."""
     contract = load_contract()
     stated = load_mapping(request.mapping, contract=contract, catalogue=measures) if request.mapping else None
     settings = stated.settings.read_settings() if stated else ReadSettings()

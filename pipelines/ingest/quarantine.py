@@ -27,9 +27,7 @@ def open_reasons(
 ) -> pl.DataFrame:
     """One row a reason: load, practice, file, sheet, table, row, column, rule, found, reason, what to do.
 
-    ``store``: The store. ``measures``: Measures in force (their range rules have ids of their own). ``remarks``: List
-    remarks on loaded rows instead of rows turned away. ``history``: Also list reasons that a later load settled, and
-    those of repeated loads of the same file.
+    ``remarks``: List remarks on loaded rows instead. ``history``: Also what a later load settled, and repeated loads.
     """
     table = "remarks" if remarks else "turned_away"
     listed = filled("reasons.sql", table=table)

@@ -32,11 +32,7 @@ class OneCase:
 
 
 def one_case(reader: Reader, *, selection: Selection, case: str, measure: str) -> OneCase:
-    """The case whose keyed hash begins so, if it is among the cases selected.
-
-    Raises:
-        RequestError: No case selected has this beginning, or several do.
-    """
+    """The case selected whose keyed hash begins so; RequestError where there is none, or there are several."""
     condition, values = selection.where()
     rows = reader.connection.frame(
         f"select * from mart_cases where starts_with(mart_cases.case_key, ?) and {condition} limit 2", [case, *values]

@@ -83,10 +83,7 @@ class Repeats:
 def repeatability(
     reader: Reader, *, practice: str | None = None, measure: str | None = None, level: float = 0.95
 ) -> Repeatability:
-    """Compare the repeated readings of a warehouse, by practice and then in the order of the catalogue.
-
-    ``practice`` and ``measure`` keep one; RequestError where there is no such one.
-    """
+    """Compare repeated readings by practice and measure, in the catalogue's order, or one (else RequestError) alone."""
     described = reader.connection.rows("select measure, label, unit from mart_measures")
     _refuse_unknown(reader, practice, measure, [code for code, _, _ in described])
     readings = _readings(reader, [practice] if practice else ())

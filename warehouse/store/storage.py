@@ -152,11 +152,8 @@ class Connection:
 def with_values(sql: str, values: Sequence[object] | None) -> str:
     """A statement with a literal of each value in place of its ``?``, of the type DuckDB would bind it as.
 
-    Binding makes DuckDB's client import pandas (half a second, 70 MB) to see whether a value is its NaT.
-
-    Raises:
-        ValueError: The statement has more or fewer ``?`` than values.
-        TypeError: A value is of a type that has no literal here.
+    Binding makes DuckDB's client import pandas (half a second, 70 MB) to see whether a value is its NaT. ValueError
+    where ``?`` and values differ in number, TypeError as for ``literal``.
     """
     if not values:
         return sql
@@ -175,11 +172,7 @@ def with_values(sql: str, values: Sequence[object] | None) -> str:
 
 
 def literal(value: object) -> str:
-    """A value as a literal of SQL; the only place where a value becomes part of a statement.
-
-    Raises:
-        TypeError: The value is of a type that has no literal here, or a whole number of more than 128 bits.
-    """
+    """A value as a literal, the one way into a statement; TypeError for other types and numbers of over 128 bits."""
     match value:
         case None | bool():
             return "null" if value is None else str(value).lower()
@@ -226,11 +219,7 @@ _FAULTS = (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryExceptio
 
 @contextmanager
 def told(path: Path) -> Iterator[None]:
-    """Turn what happens to a file into an error a person can act on; mistakes in a statement stay as they are.
-
-    Raises:
-        MentonError: The disk is full, the file is damaged or in use, memory ran out, or a snapshot lacks what is asked.
-    """
+    """Turn what happens to a file into a MentonError to act on; mistakes in a statement stay as they are."""
     try:
         yield
     except _FAULTS as error:
@@ -270,11 +259,7 @@ def _lacking(text: str, path: Path) -> WarehouseError | None:
 
 @contextmanager
 def refused_with(refusal: MentonError) -> Iterator[None]:
-    """Raise this error where DuckDB cannot do what the block asks.
-
-    Raises:
-        MentonError: The one given.
-    """
+    """Raise this error where DuckDB cannot do what the block asks."""
     try:
         yield
     except duckdb.Error as error:
@@ -283,11 +268,7 @@ def refused_with(refusal: MentonError) -> Iterator[None]:
 
 @contextmanager
 def files_told(folder: Path) -> Iterator[None]:
-    """Turn what the system says of files of a warehouse into an error a person can act on.
-
-    Raises:
-        WarehouseError: A file cannot be written, named or removed.
-    """
+    """Turn what the system says of files of a warehouse into a WarehouseError a person can act on."""
     try:
         yield
     except OSError as error:
@@ -309,12 +290,7 @@ def _settings(folder: Path) -> dict[str, str | bool | int | float | list[str]]:
 def attach(
     raw: duckdb.DuckDBPyConnection, path: Path, alias: str, *, read_only: bool = False, key: str | None = None
 ) -> None:
-    """Attach a database file under ``alias``.
-
-    Raises:
-        WarehouseError: The file is in use, damaged, of a newer version, or not writable.
-        KeyProblemError: The file is encrypted and the key is missing or wrong.
-    """
+    """Attach a database file; WarehouseError where it cannot be used, KeyProblemError where its key is not right."""
     options = [option for option, wanted in (("read_only", read_only),) if wanted]
     if key is not None:
         options.append(f"encryption_key {_quoted(key)}")

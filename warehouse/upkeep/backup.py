@@ -62,13 +62,11 @@ def backup(
     patience: float = 60.0,
     progress: Callable[[str], None] = _silent,
 ) -> Backup:
-    """Copy the warehouse at ``folder`` into the new folder ``out``.
-
-    An encrypted warehouse is kept under the same key. ``patience``: seconds to wait for another program that writes.
+    """Copy the warehouse at ``folder`` into the new folder ``out``, under the same key.
 
     Raises:
         RequestError: ``out`` is not empty or lies inside the warehouse.
-        WarehouseError: The warehouse is in use or cannot be copied; nothing of the backup stays.
+        WarehouseError: It is in use (``patience`` seconds) or cannot be copied; nothing of the backup stays.
     """
     if not (folder / STORE).exists():
         raise no_warehouse(folder)
@@ -170,11 +168,7 @@ def _write_manifest(out: Path, made: Backup) -> None:
 
 
 def read_backup(source: Path) -> Backup:
-    """The backup in a folder, after checking the hash of every file.
-
-    Raises:
-        BadFileError: The folder holds no backup, or a file of it is missing or damaged.
-    """
+    """The backup in a folder, every hash checked; BadFileError where there is none, or a file is missing or damaged."""
     stated = _manifest(source)
     try:
         made = Backup(

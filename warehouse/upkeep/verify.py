@@ -105,12 +105,7 @@ class _Record:
 
 
 def verify(folder: Path, *, key: str | None = None) -> Verification:
-    """Carry out every check on the warehouse at ``folder``. Nothing is changed.
-
-    Raises:
-        WarehouseError: There is no warehouse, or another program is writing to it.
-        KeyProblemError: The key is missing or wrong.
-    """
+    """Carry out every check; nothing is changed. WarehouseError, KeyProblemError where it cannot be opened."""
     path = folder / STORE
     if not path.exists():
         raise no_warehouse(folder)
