@@ -1,8 +1,7 @@
 """``menton dashboard``: open the dashboard in a browser.
 
-It is served to this machine alone. To serve others, name an access file (``access/viewer.py`` says what it holds)
-and put a login in front: Streamlit's own, or a reverse proxy that names the person in a header. Both are shown in
-``dashboard/serving.md``.
+It is served to this machine alone. To serve others, name an access file and put a login in front: Streamlit's own, or
+a reverse proxy that names the person in a header. All of it is shown in ``dashboard/serving.md``.
 """
 
 from __future__ import annotations

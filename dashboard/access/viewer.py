@@ -2,20 +2,8 @@
 
 ``owner`` sees every case and may bring in files; ``practice`` sees the cases of one practice; ``coordinator`` sees
 tables in which small counts are hidden. Alone on one's own machine one is the owner. When others are served, an
-access file says who is who::
-
-    header = "X-Forwarded-Email"     # set by a reverse proxy; left out: the login of Streamlit itself
-    proxy_secret = "32 characters or more"   # said by the proxy as X-Menton-Proxy-Secret, where others reach the port
-
-    [people."ada@lantern.example"]
-    role = "coordinator"
-
-    [people."bea@lantern.example"]
-    role = "practice"
-    practice = "HARBOUR"
-
-A person who is not in the file sees nothing. A header is only to be trusted where nothing but the proxy can reach
-the dashboard, so leave the address at 127.0.0.1 then. Both ways are shown in ``dashboard/serving.md``.
+access file says who is who (``dashboard/serving.md`` shows one); a person who is not in it sees nothing. A header is
+only to be trusted where nothing but the proxy can reach the dashboard, so leave the address at 127.0.0.1 then.
 """
 
 from __future__ import annotations

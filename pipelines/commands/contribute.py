@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from pipelines.commands.options import add_warehouse, encryption_key, practice_named, print_table, say
+from pipelines.commands.options import add_practice, add_warehouse, encryption_key, print_table, say
 from pipelines.group.agreement_page import AgreementSection, page
 from pipelines.group.contribution import sealed_contribution, sealed_withdrawal
 from pipelines.group.folder import write_whole
@@ -34,12 +34,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--level", choices=("cases", "counts"), help="single cases made coarser, or counts only (default: as agreed)"
     )
-    parser.add_argument(
-        "--practice",
-        type=practice_named,
-        metavar="PSEUDONYM",
-        help="whose cases, where the warehouse holds several practices",
-    )
+    add_practice(parser, "whose cases, where the warehouse holds several practices")
     parser.add_argument("--consent", action="store_true", help="I have read what would leave, and agree")
     parser.add_argument("--withdraw", action="store_true", help="take back what was contributed")
     parser.add_argument(

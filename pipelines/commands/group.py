@@ -16,8 +16,8 @@ from pipelines.group.folder import GroupFolder, group_key_file, write_whole
 from pipelines.group.founding import found_group, invite, make_agreement
 from pipelines.group.results import make_result, read_for_practices
 from pipelines.group.taking import take, withdraw
+from pipelines.ingest.ingest import catalogues_at
 from warehouse.errors import GroupError, MentonError, RequestError
-from warehouse.marts.catalogues import Catalogues, in_force, shipped
 from warehouse.plural import number_of
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.history import RECORD_FILE
@@ -25,7 +25,6 @@ from warehouse.pooled.kept_results import Kept, keep_result
 from warehouse.pooled.result import GroupResult
 from warehouse.pooled.variables import DEFAULT_GROUPINGS, DEFAULT_VARIABLES
 from warehouse.store.chain import keep_key
-from warehouse.store.store import STORE, open_store
 
 Verbs: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
@@ -124,7 +123,7 @@ def _init(args: argparse.Namespace) -> int:
 
 
 def _agreement(args: argparse.Namespace) -> int:
-    folder, catalogues = _folder(args), _catalogues(args)
+    folder, catalogues = _folder(args), catalogues_at(args.warehouse, encryption_key(args))
     names = [name.replace("-", "_") for name, _, _ in _NUMBERS]
     agreement = make_agreement(
         folder,
@@ -142,14 +141,6 @@ def _agreement(args: argparse.Namespace) -> int:
     if agreement.version > 1:
         say("Contributions under the earlier version no longer count: send the new agreement and ask for new ones.")
     return 0
-
-
-def _catalogues(args: argparse.Namespace) -> Catalogues:
-    """Definitions and growth reference of the coordinator's own warehouse, or those that come with the program."""
-    if not (args.warehouse / STORE).exists():
-        return shipped()
-    with open_store(args.warehouse, key=encryption_key(args)) as store:
-        return in_force(store)
 
 
 def _names(text: str | None) -> tuple[str, ...]:

@@ -9,11 +9,11 @@ from pathlib import Path
 
 from pipelines.checking.rules import load_rules
 from pipelines.commands.options import (
+    add_practice,
     add_warehouse,
     add_yes,
     confirms,
     encryption_key,
-    practice_named,
     progress,
     say,
 )
@@ -28,9 +28,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="files, or folders of files")
     add_warehouse(parser)
     parser.add_argument("--mapping", type=Path, metavar="FILE", help="mapping file (see `menton draft-mapping`)")
-    parser.add_argument(
-        "--practice", type=practice_named, metavar="PSEUDONYM", help="pseudonym of the practice, such as HARBOUR"
-    )
+    add_practice(parser, "pseudonym of the practice, such as HARBOUR")
     parser.add_argument("--key-file", type=Path, metavar="FILE", default=_default_key_file(), help=KEY_HELP)
     parser.add_argument("--again", action="store_true", help="load a file even if the same one was loaded before")
     add_yes(parser)

@@ -143,7 +143,7 @@ _SPECIAL: dict[str, Any] = {
 """By name of the class, which stands for one class in the whole tree."""
 
 
-__all__ = ["add_encryption_key", "add_warehouse", "encryption_key", "practice_named", "print_table", "progress", "say"]
+__all__ = ["add_encryption_key", "add_warehouse", "encryption_key", "print_table", "progress", "say"]
 
 T = TypeVar("T")
 
@@ -169,6 +169,11 @@ def add_cases(parser: argparse.ArgumentParser, *, definition: bool = True) -> No
     )
     parser.add_argument("--level", type=float, default=0.95, help="level of the intervals (default 0.95)")
     add_json(parser)
+
+
+def add_practice(parser: argparse.ArgumentParser, line: str) -> None:
+    """Add the option that names a practice."""
+    parser.add_argument("--practice", type=practice_named, metavar="PSEUDONYM", help=line)
 
 
 def add_yes(parser: argparse.ArgumentParser) -> None:

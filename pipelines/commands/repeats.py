@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipelines.commands.options import add_json, add_warehouse, practice_named, print_table, reading, say, say_json
+from pipelines.commands.options import add_json, add_practice, add_warehouse, print_table, reading, say, say_json
 from pipelines.ingest.own_numbers import own_numbers
 from pipelines.template.tables_out import write_table
 from warehouse.marts.reader import Reader
@@ -28,7 +28,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         " limits of agreement, MDC95; by practice, measure and examiner, and examiner against examiner."
     )
     add_warehouse(parser)
-    parser.add_argument("--practice", type=practice_named, metavar="PSEUDONYM", help="one practice only")
+    add_practice(parser, "one practice only")
     parser.add_argument("--measure", metavar="CODE", help="one measure only, with all that is known of it")
     parser.add_argument("--examiners", action="store_true", help="also list each examiner, and examiners compared")
     parser.add_argument("--level", type=float, default=0.95, help="level of the intervals (default 0.95)")

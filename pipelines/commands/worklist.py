@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from pipelines.commands.options import add_warehouse, practice_named, print_table, reading, say, say_list
+from pipelines.commands.options import add_practice, add_warehouse, print_table, reading, say, say_list
 from pipelines.ingest.own_numbers import own_numbers
 from pipelines.template.tables_out import write_table
 from warehouse.cases.worklist import worklist
@@ -21,7 +21,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     add_warehouse(parser)
     parser.add_argument("--definition", metavar="ID", help="outcome definition (default: the headline one)")
-    parser.add_argument("--practice", type=practice_named, metavar="PSEUDONYM", help="one practice only")
+    add_practice(parser, "one practice only")
     parser.add_argument(
         "--source", type=Path, metavar="FILE", help="your own file: its case numbers stand in the list then"
     )

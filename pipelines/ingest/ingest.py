@@ -170,7 +170,7 @@ def ingest(request: Request) -> Outcome:
         UnconfirmedError: The practice is new among others, or cases are there under other numbers; nobody confirmed it.
     """
     # nothing is made or changed before every file has been read and mapped
-    catalogues = _catalogues(request)
+    catalogues = catalogues_at(request.warehouse, request.encryption_key)
     request, is_recalled = _with_remembered(request)
     mapped, headings = _mapped(request, catalogues.measures)
     if request.practice is not None:
@@ -208,11 +208,11 @@ class _Mapped:
     origin: pl.DataFrame | None = None  # Where its rows were turned away, if it is a workbook of such rows
 
 
-def _catalogues(request: Request) -> Catalogues:
-    """The catalogues in force, without making a warehouse where there is none yet."""
-    if not (request.warehouse / STORE).exists():
+def catalogues_at(folder: Path, key: str | None) -> Catalogues:
+    """The catalogues in force, or those that come with the program where there is no warehouse yet; none is made."""
+    if not (folder / STORE).exists():
         return shipped()
-    with open_store(request.warehouse, key=request.encryption_key) as store:
+    with open_store(folder, key=key) as store:
         return in_force(store)
 
 
