@@ -11,8 +11,10 @@ from __future__ import annotations
 
 import errno
 import re
+import tomllib
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
+from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -273,8 +275,8 @@ def files_told(folder: Path) -> Iterator[None]:
         yield
     except OSError as error:
         is_full = error.errno in {errno.ENOSPC, errno.EFBIG, errno.EDQUOT}
-        found, remedy = (_FULL, _FULL_REMEDY) if is_full else (_DENIED, _DENIED_REMEDY)
-        raise WarehouseError(found, where=folder.name, remedy=remedy) from error
+        said = next(one for one in _FAULTS_SAID if one.get("name") == ("full" if is_full else "denied"))
+        raise WarehouseError(said["found"], where=folder.name, remedy=said["remedy"]) from error
 
 
 def _settings(folder: Path) -> dict[str, str | bool | int | float | list[str]]:
@@ -321,10 +323,10 @@ def prepare_encryption(raw: duckdb.DuckDBPyConnection) -> None:
 
 def _as_warehouse_error(error: duckdb.Error, path: Path) -> MentonError:
     """The error a person can act on, told from the text DuckDB gives (1.5 has no error codes for these)."""
-    text = str(error)
-    for sign, kind, found, remedy in _SIGNS:
-        if sign.lower() in text.lower():
-            return kind(found, where=path.name, remedy=remedy)
+    text = str(error).lower()
+    for one in _FAULTS_SAID:
+        if any(sign.lower() in text for sign in one["signs"]):
+            return _KINDS[one["kind"]](one["found"], where=path.name, remedy=one["remedy"])
     return WarehouseError(
         "the file is not a warehouse this version can read, or it is damaged",
         where=path.name,
@@ -333,40 +335,10 @@ def _as_warehouse_error(error: duckdb.Error, path: Path) -> MentonError:
     )
 
 
-_FULL = "the disk is full or the file could not be written"
-_FULL_REMEDY = "free some space and run the command again"
-_BUSY = "the warehouse is in use by another program that writes to it"
-_BUSY_REMEDY = "wait until the other menton command has ended, then run this one again"
-_KEY_REMEDY = "name the right key file with --encryption-key-file or the variable MENTON_ENCRYPTION_KEY_FILE"
-_DENIED = "the warehouse folder cannot be written to"
-_DENIED_REMEDY = "run as a user who may write there, or name another folder with --warehouse"
+_KINDS: dict[str, type[MentonError]] = {"busy": BusyError, "key": KeyProblemError, "warehouse": WarehouseError}
+_FAULTS_SAID = tomllib.loads(files(__package__).joinpath("faults.toml").read_text(encoding="utf-8"))["fault"]
 _SEAL = "AES tag"
 """What DuckDB says of an encrypted block that was changed (NIST SP 800-38D: the tag of GCM)."""
-
-_DAMAGED = "the file is damaged: a block of it was changed after it was written"
-_DAMAGED_REMEDY = "run `menton verify` to see which table, and put a backup back with `menton restore`"
-_MEMORY = "there is not enough memory, or not enough room for what does not fit into it"
-_MEMORY_REMEDY = "close other programs or free some space, then run the command again; the warehouse is as it was"
-_SIGNS: tuple[tuple[str, type[MentonError], str, str], ...] = (
-    ("Conflicting lock", BusyError, _BUSY, _BUSY_REMEDY),
-    ("being used by another process", BusyError, _BUSY, _BUSY_REMEDY),
-    (
-        "Wrong encryption key",
-        KeyProblemError,
-        "the key given does not open this warehouse",
-        f"{_KEY_REMEDY}; if it is the right one, the file is damaged: put a backup back with `menton restore`",
-    ),
-    (_SEAL, WarehouseError, _DAMAGED, _DAMAGED_REMEDY),
-    ("without a key", KeyProblemError, "the warehouse is encrypted and no key was given", _KEY_REMEDY),
-    ("is not encrypted", KeyProblemError, "a key was given, but this warehouse is not encrypted", "leave the key out"),
-    ("No space left", WarehouseError, _FULL, _FULL_REMEDY),
-    ("could not write", WarehouseError, _FULL, _FULL_REMEDY),
-    ("File too large", WarehouseError, _FULL, _FULL_REMEDY),
-    ("Out of Memory", WarehouseError, _MEMORY, _MEMORY_REMEDY),
-    ("failed to offload", WarehouseError, _MEMORY, _MEMORY_REMEDY),
-    ("Permission denied", WarehouseError, _DENIED, _DENIED_REMEDY),
-    ("read-only", WarehouseError, _DENIED, _DENIED_REMEDY),
-)
 
 
 def utc_now() -> datetime:
