@@ -77,7 +77,7 @@ def combined(frame: pl.DataFrame, columns: Sequence[str]) -> pl.Series:
     for name in columns:
         column = frame[name]
         if column.dtype.is_unsigned_integer():
-            codes, size = column.cast(pl.Int64), _highest(column) + 1
+            codes, size = column.cast(pl.Int64), highest_of(column) + 1
         else:
             distinct = column.drop_nulls().unique()
             codes = column.replace_strict(distinct, range(1, len(distinct) + 1), default=0, return_dtype=pl.Int64)
@@ -86,7 +86,8 @@ def combined(frame: pl.DataFrame, columns: Sequence[str]) -> pl.Series:
     return key.alias("key")
 
 
-def _highest(column: pl.Series) -> int:
+def highest_of(column: pl.Series) -> int:
+    """The highest of whole numbers; 0 where there is none."""
     highest = column.max()
     return highest if isinstance(highest, int) else 0
 
@@ -165,8 +166,7 @@ def _case_numbers(case_id: pl.Series, keys: pl.Series) -> Rows:
 
 def _by_row(rows: pl.Series, numbers: Rows, *, missing: int) -> Rows:
     """Row in the file -> case number."""
-    highest = rows.max()
-    found = np.full(int(highest) + 1 if isinstance(highest, int) else 1, missing, dtype=np.uint32)
+    found = np.full(highest_of(rows) + 1, missing, dtype=np.uint32)
     found[rows.to_numpy()] = numbers
     return found
 

@@ -19,7 +19,7 @@ import polars as pl
 from pipelines.checking.computed import COMPUTED, OF_ANY_TABLE, row_key
 from pipelines.checking.failures import cell_findings, findings, told_at_their_points
 from pipelines.checking.rules import ALL_MEASURES, Rule, allowed, load_rules
-from pipelines.checking.tables import Assembled, CheckedTables, Mask, Positions, assemble, main_table
+from pipelines.checking.tables import Assembled, CheckedTables, Mask, Positions, assemble, highest_of, main_table
 from pipelines.contract.contract import Contract
 from pipelines.contract.delivery import PROBLEM_COLUMNS, Delivery, Sorted
 from pipelines.points.tracing import POINTS, without_points_turned_away
@@ -241,14 +241,9 @@ def _stays(rows: pl.Series, turned: pl.Series) -> pl.Series:
 
 def _marked(turned: pl.Series, *, highest: pl.Series) -> Mask:
     """Row number -> whether it stays."""
-    marked = np.ones(max(_top(turned), _top(highest)) + 1, dtype=np.bool_)
+    marked = np.ones(max(highest_of(turned), highest_of(highest)) + 1, dtype=np.bool_)
     marked[turned.to_numpy()] = False
     return marked
-
-
-def _top(rows: pl.Series) -> int:
-    top = rows.max()
-    return top if isinstance(top, int) else 0
 
 
 def _good_readings(file: int, turned: pl.Series, assembled: Assembled) -> pl.DataFrame:

@@ -18,6 +18,7 @@ from math import isfinite
 from pathlib import Path
 from typing import Any, NoReturn
 
+from pipelines.deidentify.shown_reading import read_shown
 from warehouse.errors import DefinitionError, near_names
 from warehouse.measures.catalogue import Catalogue
 from warehouse.outcomes.growth_reference import OLDEST, GrowthCurve, GrowthReference, Sex
@@ -98,8 +99,6 @@ def _toml(path: Path) -> tuple[list[tuple[str, Mapping[str, Any]]], dict[str, st
 
 
 def _table(path: Path) -> list[tuple[str, Mapping[str, Any]]]:
-    from pipelines.deidentify.shown_reading import read_shown
-
     (raw, *others) = read_shown(path)
     if others:
         _refuse("the workbook has several sheets", path.name, "one sheet", "keep the sheet with the table")

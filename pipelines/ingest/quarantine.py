@@ -5,21 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import polars as pl
+import xlsxwriter
 
 from pipelines.checking.rules import load_rules
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import RawTable
 from pipelines.reading.template_marks import FROM_ROW, REASONS, TEMPLATE_MARK, WHY
 from warehouse.errors import RequestError
+from warehouse.export_safety import PLAIN_CELLS, neutralise_formulas
 from warehouse.marts.statements import filled
 from warehouse.measures.measure import Measure
 from warehouse.store.storage import Connection
-
-if TYPE_CHECKING:
-    import xlsxwriter
 
 
 def open_reasons(
@@ -106,10 +104,6 @@ def write_workbook(reasons: pl.DataFrame, path: Path, *, sources: Sequence[RawTa
     Raises:
         RequestError: The file cannot be written, or a source is not the file that was loaded.
     """
-    import xlsxwriter
-
-    from warehouse.export_safety import PLAIN_CELLS, neutralise_formulas
-
     try:
         with xlsxwriter.Workbook(str(path), PLAIN_CELLS) as book:
             book.define_name(TEMPLATE_MARK, f"={REASONS}!$A$1")
@@ -122,8 +116,6 @@ def write_workbook(reasons: pl.DataFrame, path: Path, *, sources: Sequence[RawTa
 
 
 def _rows_frame(reasons: pl.DataFrame, sources: Sequence[RawTable], book: xlsxwriter.Workbook) -> None:
-    from warehouse.export_safety import neutralise_formulas
-
     grouped = reasons.group_by("load", "file", "sheet", "table", "row", "source_sha256", maintain_order=True).agg(
         pl.format("{}: {}", "rule", "reason").unique(maintain_order=True).str.join("; ").alias("reasons"),
         pl.format("{} = {}", pl.col("column").fill_null("row"), pl.col("found").fill_null("nothing"))

@@ -12,6 +12,7 @@ from warehouse.cases.case_dots import SHOWN_KEY
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.measures.case_points import CasePoints, case_points
+from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.drawing import superimposed_svg
 from warehouse.selection import Selection
 from warehouse.store.quoting import name as checked
@@ -112,8 +113,6 @@ def _drawing(reader: Reader, case_no: int, case: str, measure: str) -> tuple[str
 
 
 def _is_drawn_from_points(measure: str) -> bool:
-    from warehouse.measures.catalogue import CATALOGUE
-
     return measure in CATALOGUE and CATALOGUE[measure].formula is not None and VIEWS[0] in CATALOGUE[measure].views
 
 
