@@ -53,11 +53,7 @@ class AccessList:
 
 
 def viewer_named(text: str, *, may_write: bool = False) -> Viewer:
-    """The viewer meant by ``owner``, ``coordinator`` or ``practice:PSEUDONYM``; only an owner may ever write.
-
-    Raises:
-        RequestError: It is none of these.
-    """
+    """The viewer of ``owner``, ``coordinator`` or ``practice:PSEUDONYM``, else RequestError; only owners may write."""
     role, _, practice = text.partition(":")
     if role == "practice" and practice:
         return Viewer(role="practice", practice=practice)

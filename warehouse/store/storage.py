@@ -12,7 +12,7 @@ from __future__ import annotations
 import errno
 import re
 import tomllib
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, date, datetime
 from importlib.resources import files
 from pathlib import Path
@@ -103,21 +103,13 @@ class Connection:
         try:
             yield
         except BaseException:
-            self._roll_back()
+            with suppress(duckdb.Error):  # of a connection that is dead already, closing drops the transaction
+                self.raw.execute("rollback")
             raise
-        self._commit()
-
-    def _commit(self) -> None:
         try:
             self.raw.execute("commit")
         except duckdb.Error as error:
             raise _as_warehouse_error(error, self.path) from error
-
-    def _roll_back(self) -> None:
-        try:
-            self.raw.execute("rollback")
-        except duckdb.Error:
-            return  # the connection is already dead; closing it drops the transaction
 
     @contextmanager
     def given(self, **frames: pl.DataFrame) -> Iterator[None]:

@@ -50,17 +50,13 @@ class Backup:
     files: dict[str, str]
 
 
-def _silent(_: str) -> None:
-    return None
-
-
 def backup(
     folder: Path,
     out: Path,
     *,
     key: str | None = None,
     patience: float = 60.0,
-    progress: Callable[[str], None] = _silent,
+    progress: Callable[[str], None] = lambda _: None,
 ) -> Backup:
     """Copy the warehouse at ``folder`` into the new folder ``out``, under the same key.
 
@@ -223,7 +219,7 @@ def restore(
     *,
     key: str | None = None,
     replace: bool = False,
-    progress: Callable[[str], None] = _silent,
+    progress: Callable[[str], None] = lambda _: None,
 ) -> tuple[Backup, Path | None]:
     """Put the backup in ``source`` in the place of the warehouse ``folder``.
 
