@@ -76,15 +76,12 @@ def read_cases(data: bytes, *, allowed: Mapping[str, Sequence[str]], most: int) 
 
 
 def codecs_in(data: bytes) -> set[int]:
-    """The compressions stated in the footer, by their numbers in the format.
+    """The compressions stated in the footer, by their numbers in the format; ValueError where it states none.
 
     Asked about a column it does not understand, Arrow ends the whole process (so does its account of the compression),
     DuckDB wants a file on disk and Polars says nothing of compression: so the footer is looked at here first. It is a
     Thrift structure in the compact protocol (the specifications of Parquet and of Thrift, from memory; the tests hold
     this against files that Arrow writes).
-
-    Raises:
-        ValueError: The footer is not one, or states no compression for a column.
     """
     length = int.from_bytes(data[-8:-4], "little")
     try:

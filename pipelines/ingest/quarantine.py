@@ -97,12 +97,9 @@ def name_cases(store: Connection, practice: str, origin: pl.DataFrame, delivered
 def write_workbook(reasons: pl.DataFrame, path: Path, *, sources: Sequence[RawTable] = ()) -> None:
     """An XLSX with a sheet of the reasons and a sheet of the rows with the reasons beside them.
 
-    Without ``sources`` a row shows what the warehouse keeps of it: the offending cells after redaction. With the
-    source files at hand (they stay at the practice), the rows stand as they were given, to be corrected in place: the
-    workbook is loaded like the file, with its mapping.
-
-    Raises:
-        RequestError: The file cannot be written, or a source is not the file that was loaded.
+    Without ``sources`` a row shows what the warehouse keeps of it: the offending cells after redaction. With the source
+    files at hand (they stay at the practice), the rows stand as they were given, to be corrected in place: the workbook
+    is loaded like the file, with its mapping. RequestError where it cannot be written, or a source is another file.
     """
     try:
         with xlsxwriter.Workbook(str(path), PLAIN_CELLS) as book:

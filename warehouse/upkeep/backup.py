@@ -221,17 +221,11 @@ def restore(
     replace: bool = False,
     progress: Callable[[str], None] = lambda _: None,
 ) -> tuple[Backup, Path | None]:
-    """Put the backup in ``source`` in the place of the warehouse ``folder``.
+    """Put the backup in ``source`` in the place of the warehouse ``folder``; gives it, and where the earlier one lies.
 
-    Everything is copied beside the warehouse and verified there before anything is replaced.
-
-    Returns: The backup, and where the earlier warehouse was moved to, or None where there was none.
-
-    Raises:
-        BadFileError: The backup is damaged.
-        KeyProblemError: It is encrypted and the key is missing or wrong.
-        RequestError: There is a warehouse and ``replace`` is false.
-        WarehouseError: Another program is writing to the warehouse, or a file cannot be written.
+    Everything is copied beside the warehouse and verified there before anything is replaced. BadFileError where the
+    backup is damaged, KeyProblemError where its key is not right, RequestError where there is a warehouse and
+    ``replace`` is false, WarehouseError where another program writes to it or a file cannot be written.
     """
     progress("checking the backup")
     made = read_backup(source)
