@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from warehouse.errors import RequestError
+from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.store.quoting import name
-
-if TYPE_CHECKING:
-    import numpy as np
-
-    from warehouse.marts.reader import Reader
 
 ADVISED = 25
 """Records that should be read again (Houston 1983, from memory)."""

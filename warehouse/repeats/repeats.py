@@ -10,18 +10,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 
 from warehouse.analysis.intraclass import Intraclass, intraclass, kappa
 from warehouse.analysis.method_error import BlandAltman, MethodError, bland_altman, method_error
 from warehouse.errors import RequestError, near_names
+from warehouse.marts.reader import Reader
 from warehouse.results import Estimate
-
-if TYPE_CHECKING:
-    from warehouse.marts.reader import Reader
-    from warehouse.selection import Selection
+from warehouse.selection import Selection
 
 EVERY_EXAMINER = "all"
 PLANE, TYPES = "sn_gogn_deg", ("low", "average", "high")
