@@ -6,6 +6,7 @@ An empty selection explains itself: which choice to let go of, and how many case
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -24,9 +25,6 @@ from warehouse.words.numbers import cases
 
 _NUMBER = re.compile(r"(?<![\w.,:/-])[-−]?(?:\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+\.\d+)(?![\w:/]|[.,-]\w)")
 
-_THIN = "\u202f"
-_NO_BREAK = "\u00a0"
-
 
 @dataclass(frozen=True, slots=True)
 class NumberMarks:
@@ -38,18 +36,9 @@ class NumberMarks:
 
 POINT = NumberMarks(".", ",")
 _BY_LANGUAGE = {
-    **dict.fromkeys(
-        ("da", "de", "el", "es", "hr", "id", "it", "nl", "ro", "sl", "sr", "tr", "vi"), NumberMarks(",", ".")
-    ),
-    **dict.fromkeys(
-        ("bg", "cs", "fi", "hu", "nb", "no", "pl", "pt", "ru", "sk", "sv", "uk"), NumberMarks(",", _NO_BREAK)
-    ),
-    "fr": NumberMarks(",", _THIN),
-    "pt-br": NumberMarks(",", "."),
-    "de-ch": NumberMarks(".", "’"),
-    "it-ch": NumberMarks(".", "’"),
-    "es-mx": POINT,
-    "es-us": POINT,
+    language: NumberMarks(one["decimal"], one["thousands"])
+    for one in tomllib.loads(files(__package__).joinpath("number_marks.toml").read_text(encoding="utf-8"))["marks"]
+    for language in one["languages"]
 }
 
 
