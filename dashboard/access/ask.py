@@ -50,11 +50,7 @@ class Session:
     person: str = ""  # The pseudonym that turns are given by
 
     def about_cases(self, question: Callable[..., T], selection: Selection, **arguments: object) -> T:
-        """Ask about the cases selected; a practice is given its own cases alone.
-
-        Raises:
-            RequestError: The viewer may not see cases, or asked for another practice's.
-        """
+        """Ask about the cases selected, of a practice its own alone; RequestError where the viewer may not see them."""
         self._check_sees_cases()
         return self._answer(question, selection=self._own(selection), **arguments)
 
@@ -74,12 +70,9 @@ class Session:
         return self._answer(protected_rates, by=by)
 
     def document(self, *, audience: Audience, selection: Selection, **choices: object) -> Findings:
-        """What a document may say: for every viewer where small counts are hidden, else for who sees cases.
+        """What a document may say, small counts hidden, or whole for who sees cases; RequestError for anybody else.
 
         ``choices`` are as for ``findings``; who sees no case is told of all cases together, and of nothing else.
-
-        Raises:
-            RequestError: The viewer may not see that.
         """
         from dashboard.report.findings import findings
         from warehouse.selection import Selection

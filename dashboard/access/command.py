@@ -1,8 +1,7 @@
 """``menton dashboard``: open the dashboard in a browser.
 
-It is served to this machine alone. To serve others, name an access file (``access/viewer.py`` says what it holds)
-and put a login in front: Streamlit's own, or a reverse proxy that names the person in a header. Both are shown in
-``dashboard/serving.md``.
+It is served to this machine alone. To serve others, name an access file and put a login in front: Streamlit's own, or
+a reverse proxy that names the person in a header. All of it is shown in ``dashboard/serving.md``.
 """
 
 from __future__ import annotations
@@ -16,18 +15,20 @@ import subprocess
 import sys
 import time
 import tomllib
+import urllib.error
+import urllib.request
 import webbrowser
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
+from dashboard.access.viewer import AccessList, access_list, viewer_named
 from warehouse.command_options import ENCRYPTION_VARIABLE, WAREHOUSE_VARIABLE, add_warehouse, encryption_key
 from warehouse.errors import RequestError
+from warehouse.marts.reader import Reader
+from warehouse.private_files import check_private
+from warehouse.store.snapshot import POINTER
 from warehouse.toml_files import toml_from, toml_text
-
-if TYPE_CHECKING:
-    from dashboard.access.viewer import AccessList
 
 APP = Path(__file__).parents[1] / "entry" / "app.py"
 HERE = "127.0.0.1"
@@ -90,8 +91,6 @@ def _add_file(parser: argparse.ArgumentParser, option: str, variable: str, what:
 
 def run(args: argparse.Namespace) -> int:
     """Serve until stopped."""
-    from warehouse.store.snapshot import POINTER
-
     _refuse_open_door(args)
     if not (args.warehouse / POINTER).exists():
         print(f"There is no warehouse at {args.warehouse} yet: the page offers to bring in a file.", file=sys.stderr)
@@ -123,9 +122,6 @@ def _stop(*_: object) -> None:
 
 def _is_up(server: subprocess.Popen[bytes], address: str) -> bool:
     """Wait until the server answers, be it that nobody is let in; False where it ended instead."""
-    import urllib.error
-    import urllib.request
-
     for _ in range(PATIENCE):
         if server.poll() is not None:
             return False
@@ -192,11 +188,7 @@ def _typed_address(args: argparse.Namespace) -> str:
 
 
 def origin(address: str) -> str:
-    """Scheme, host and port of an address as browsers write them: lower case, a default port left out.
-
-    Raises:
-        RequestError: It is no address.
-    """
+    """Scheme, host and port as browsers write them, a default port left out; RequestError where it is no address."""
     try:
         parts = urlsplit(address.casefold())
         port = parts.port
@@ -211,11 +203,7 @@ def origin(address: str) -> str:
 
 
 def _login(path: Path) -> dict[str, object]:
-    """What the login file says.
-
-    Raises:
-        RequestError: It cannot be read.
-    """
+    """What the login file says; RequestError where it cannot be read."""
     try:
         return toml_from(toml_text(path))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
@@ -225,9 +213,6 @@ def _login(path: Path) -> dict[str, object]:
 
 def _refuse_open_door(args: argparse.Namespace) -> None:
     """Cases are never served to other machines without saying who may see what."""
-    from dashboard.access.viewer import access_list, viewer_named
-    from warehouse.private_files import check_private
-
     viewer_named(args.viewer)
     for path, what in ((args.key_file, "the case key file"), (args.encryption_key_file, "the encryption key file")):
         if path and path.exists():
@@ -247,8 +232,6 @@ def _refuse_open_door(args: argparse.Namespace) -> None:
 def _refuse_no_login(args: argparse.Namespace, *, is_by_header: bool) -> None:
     """Somebody must say who a person is: the proxy by its header, or the login."""
     from importlib.util import find_spec
-
-    from warehouse.private_files import check_private
 
     if is_by_header and args.login:
         found = "the access file names a header, and a login is named as well"
@@ -287,9 +270,6 @@ def _refuse_unproven_header(args: argparse.Namespace, listed: AccessList, *, is_
 
 def _refuse_unknown_practice(args: argparse.Namespace, named: set[str]) -> None:
     """An entry for a practice that is not there would show its person nothing, or one day another's cases."""
-    from warehouse.marts.reader import Reader
-    from warehouse.store.snapshot import POINTER
-
     if not named or not (args.warehouse / POINTER).exists():
         return
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:

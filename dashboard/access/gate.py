@@ -90,11 +90,7 @@ class Held:
     arriving: set[tuple[str, str]] = field(default_factory=set)
 
     def reserve(self, person: str, key: tuple[str, str], size: int) -> None:
-        """Count a file that is about to arrive.
-
-        Raises:
-            GateRefusal: It would be too much for this person, or for all.
-        """
+        """Count a file that is about to arrive; GateRefusal where it is too much for this person, or for all."""
         others = {at: one for at, one in self.taken.items() if at != key}
         if key in self.arriving:
             raise GateRefusal(409, "This file is arriving already.")
@@ -277,11 +273,7 @@ class _Headers:
         self.pairs = [(name.lower().decode("latin-1"), value.decode("latin-1")) for name, value in pairs]
 
     def only(self, name: str) -> str | None:
-        """The value of a header; None where it is missing.
-
-        Raises:
-            GateRefusal: It came more than once.
-        """
+        """The value of a header; None where it is missing, GateRefusal where it came more than once."""
         found = [value for at, value in self.pairs if at == name.lower()]
         if len(found) > 1:
             raise GateRefusal(400, f"The header {name} came more than once, so it cannot be believed.")

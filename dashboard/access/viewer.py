@@ -2,20 +2,8 @@
 
 ``owner`` sees every case and may bring in files; ``practice`` sees the cases of one practice; ``coordinator`` sees
 tables in which small counts are hidden. Alone on one's own machine one is the owner. When others are served, an
-access file says who is who::
-
-    header = "X-Forwarded-Email"     # set by a reverse proxy; left out: the login of Streamlit itself
-    proxy_secret = "32 characters or more"   # said by the proxy as X-Menton-Proxy-Secret, where others reach the port
-
-    [people."ada@lantern.example"]
-    role = "coordinator"
-
-    [people."bea@lantern.example"]
-    role = "practice"
-    practice = "HARBOUR"
-
-A person who is not in the file sees nothing. A header is only to be trusted where nothing but the proxy can reach
-the dashboard, so leave the address at 127.0.0.1 then. Both ways are shown in ``dashboard/serving.md``.
+access file says who is who (``dashboard/serving.md`` shows one); a person who is not in it sees nothing. A header is
+only to be trusted where nothing but the proxy can reach the dashboard, so leave the address at 127.0.0.1 then.
 """
 
 from __future__ import annotations
@@ -65,11 +53,7 @@ class AccessList:
 
 
 def viewer_named(text: str, *, may_write: bool = False) -> Viewer:
-    """The viewer meant by ``owner``, ``coordinator`` or ``practice:PSEUDONYM``; only an owner may ever write.
-
-    Raises:
-        RequestError: It is none of these.
-    """
+    """The viewer of ``owner``, ``coordinator`` or ``practice:PSEUDONYM``, else RequestError; only owners may write."""
     role, _, practice = text.partition(":")
     if role == "practice" and practice:
         return Viewer(role="practice", practice=practice)
@@ -82,11 +66,7 @@ def viewer_named(text: str, *, may_write: bool = False) -> Viewer:
 
 
 def access_list(path: Path) -> AccessList:
-    """The access file.
-
-    Raises:
-        RequestError: It cannot be read, or says something that is not understood.
-    """
+    """The access file; RequestError where it cannot be read or is not understood."""
     try:
         data = toml_from(toml_text(path))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:

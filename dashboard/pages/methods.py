@@ -8,7 +8,7 @@ import streamlit as st
 from dashboard.access.ask import Session, current_session
 from dashboard.charts.growth import growth_chart
 from dashboard.parts.address import pick
-from dashboard.parts.methods_parts import planned, proved
+from dashboard.parts.methods_parts import TEXTS, planned, proved
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
 from dashboard.report.sections.methods import CHECK_REFERENCES, REFERENCES
 from warehouse.export_safety import as_markdown
@@ -18,40 +18,6 @@ from warehouse.upkeep.catalogue_report import InForce, catalogue_report
 from warehouse.words.shares import CAUTION
 
 FIRST = "sn_gogn_deg"
-
-STATISTICS = (
-    ("Share adverse", "Adverse cases over cases counted, with Wilson's score interval (Wilson 1927; Newcombe 1998)."),
-    (
-        "Missing outcomes",
-        "The share is also given as if none, and as if all, of the missing went adverse (Manski 2003).",
-    ),
-    (
-        "Measuring error",
-        "Dahlberg's error from records read twice; least real change MDC95; limits of Bland and Altman.",
-    ),
-    ("Growth", "The change expected of an untreated child of that sex between the two ages is taken off first."),
-    ("Two groups", "Difference of shares with Newcombe's interval (Newcombe 1998, method 10)."),
-    (
-        "Two groups, adjusted",
-        "Five ways side by side: as they came; in strata (Mantel-Haenszel 1959); risks standardised by a logistic model"
-        " (Firth 1993 where the plain one has no answer); overlap weights (Li 2018); inverse probability weights.",
-    ),
-    ("Small groups", "Below 10 cases a figure carries a warning; read the interval, not the point."),
-    (
-        "Pooled shares",
-        "A small group's share is adjusted for small numbers by a beta-binomial model, towards all groups; always shown"
-        " beside the share as counted.",
-    ),
-    ("Hidden counts", "For those who see protected tables, 1 to 4 are hidden, with as many more as it takes."),
-)
-CAUTIONS = (
-    "A case is adverse by a line drawn beforehand; another line gives another share. See how much under What happened.",
-    "Groups were not made by chance. Whoever seemed likely to grow long may have been given another appliance.",
-    "Only what was recorded can be adjusted for. Habits, airway and effort are hardly ever on record.",
-    "Radiographs were taken for a reason; children with both sets of records are not all children.",
-    "A growth reference describes other children, at another time and place.",
-    "Looking at many definitions and groups finds differences by chance. Decide beforehand which one counts.",
-)
 
 
 def page(session: Session) -> None:
@@ -67,7 +33,7 @@ def page(session: Session) -> None:
     planned(session)
     proved()
     st.header("What to keep in mind")
-    plain(*CAUTIONS)
+    plain(*TEXTS["cautions"])
     published = found.published_at.replace("T", " ").rstrip("Z")
     behind(
         ("Build", f"{found.build}, published {published} UTC by menton {found.tool_version}"),
@@ -122,7 +88,7 @@ def measures(found: InForce) -> None:
 def statistics() -> None:
     """How figures are made, and who described it."""
     st.header("How figures are made")
-    table([{"figure": figure, "how": how} for figure, how in STATISTICS], alt="Statistical methods")
+    table(TEXTS["statistics"], alt="Statistical methods")
     with st.expander("References"):
         plain(*REFERENCES)
         fine(CHECK_REFERENCES)

@@ -41,10 +41,7 @@ def opened(page: str) -> None:
 
 
 def pick(label: str, names: Mapping[str, str], *, key: str, first: str = "", is_short: bool = False) -> str:
-    """One of these, told by its name; ``first`` at the start, where it is one of them. The address keeps its code.
-
-    ``is_short`` shows all of them at once.
-    """
+    """One of these by its name, ``first`` at the start; the address keeps its code. ``is_short`` shows all at once."""
     usual = first if first in names else next(iter(names))
     _from_address(key, lambda given: checked(key, given[:1], names)[0] if given else usual)
     widget: Any = st.radio if is_short else st.selectbox  # of the two, a radio button reads Markdown
@@ -91,11 +88,7 @@ def toggled(label: str, *, key: str) -> bool:
 
 
 def checked(key: str, given: Sequence[str], offered: Collection[str]) -> Sequence[str]:
-    """The codes given, all of which must be offered.
-
-    Raises:
-        RequestError: One is not; nothing is shown in its place.
-    """
+    """The codes given, all of which must be offered: RequestError else, and nothing is shown in its place."""
     for code in given:
         if code not in offered:
             what = key.replace("_", " ")

@@ -15,12 +15,7 @@ _STATES = {"mapped": "sure", "identifying": "left out: it may identify", "ignore
 
 
 def chosen(draft: Mapping[str, Any], key: str) -> tuple[str, list[str]]:
-    """The mapping as chosen so far, and what is still open; what is open stands on top.
-
-    Args:
-        draft: What ``menton draft-mapping --json`` answered.
-        key: Tells the choices of one file from those of another.
-    """
+    """The mapping chosen so far from a draft in JSON, and what is open (on top); ``key`` tells apart the files."""
     top = st.container()
     sections: dict[str, dict[str, object]] = {"file": dict(draft["settings"]), "units": dict(draft["units"])}
     still = [*_dates(draft, sections["file"], key)]

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Sequence
+from importlib.resources import files
+from typing import Any
 
 import streamlit as st
 
@@ -14,26 +17,14 @@ from warehouse.upkeep.proof import Finding, proof
 from warehouse.words.numbers import and_list
 from warehouse.words.plans import looks_sentences, plans_sentence
 
-WHY_PLAN = (
-    "Whoever looks at enough groups finds a difference. A plan written down beforehand says which comparison is to"
-    " count; its digest shows that it was not changed since."
-)
-WHY_PROVE = (
-    "Each method was tried on many invented cohorts of which the truth is known. In some of them long faces are given"
-    " one appliance more often, and the appliance does nothing: a comparison that takes the groups as they came must go"
-    " wrong there, and one that holds the face alike must not. A 95% interval must hold the truth 95 times in 100."
-)
-HOW_TO_READ = (
-    "Give or take: the error of the simulation itself. A finding is as it should be within three of those. The table"
-    " was made by the tests of this program, from fixed beginnings, and comes with it."
-)
+TEXTS: dict[str, Any] = tomllib.loads(files(__package__).joinpath("methods.toml").read_text(encoding="utf-8"))
 
 
 def planned(session: Session) -> None:
     """Plans on record, and how many comparisons were made."""
     found = session.about_methods(plans_and_looks, mark=record_mark(session.place.folder))
     st.header("What was decided beforehand")
-    plain(WHY_PLAN)
+    plain(TEXTS["why_plan"])
     said(plans_sentence(found))
     if found.plans:
         table([_plan_row(one) for one in found.plans], alt="Audit plans on record")
@@ -59,12 +50,12 @@ def proved() -> None:
     """The proof by simulation, section by section."""
     found = proof()
     st.header("Do the methods do what they say?")
-    plain(WHY_PROVE)
+    plain(TEXTS["why_prove"])
     said(found.sentence)
     for title, findings in found.sections.items():
         with st.expander(f"{title} ({len(findings)})"):
             table(_finding_rows(findings), alt=title)
-    fine(HOW_TO_READ)
+    fine(TEXTS["how_to_read"])
 
 
 def _finding_rows(findings: Sequence[Finding]) -> list[dict[str, str]]:

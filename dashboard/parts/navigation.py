@@ -108,10 +108,7 @@ def address(one: PageEntry, first: PageEntry) -> str:
 
 
 def chosen_page(offered: dict[str, list[StreamlitPage]]) -> StreamlitPage:
-    """The page asked for; the links to the others are put at the top of the side panel.
-
-    They are links under headings rather than Streamlit's own list, whose sections a screen reader cannot follow.
-    """
+    """The page asked for; links to the others, under headings that a screen reader can follow, top the side panel."""
     listed = [one for entries in offered.values() for one in entries]
     first = next(iter(MAP.values()))[0]
     if listed[0].title == first.title:  # the page that opens has an address of its own too

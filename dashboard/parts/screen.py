@@ -6,9 +6,11 @@ An empty selection explains itself: which choice to let go of, and how many case
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
+from importlib.resources import files
 from typing import Any
 
 import altair
@@ -23,9 +25,6 @@ from warehouse.words.numbers import cases
 
 _NUMBER = re.compile(r"(?<![\w.,:/-])[-−]?(?:\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+\.\d+)(?![\w:/]|[.,-]\w)")
 
-_THIN = "\u202f"
-_NO_BREAK = "\u00a0"
-
 
 @dataclass(frozen=True, slots=True)
 class NumberMarks:
@@ -37,18 +36,9 @@ class NumberMarks:
 
 POINT = NumberMarks(".", ",")
 _BY_LANGUAGE = {
-    **dict.fromkeys(
-        ("da", "de", "el", "es", "hr", "id", "it", "nl", "ro", "sl", "sr", "tr", "vi"), NumberMarks(",", ".")
-    ),
-    **dict.fromkeys(
-        ("bg", "cs", "fi", "hu", "nb", "no", "pl", "pt", "ru", "sk", "sv", "uk"), NumberMarks(",", _NO_BREAK)
-    ),
-    "fr": NumberMarks(",", _THIN),
-    "pt-br": NumberMarks(",", "."),
-    "de-ch": NumberMarks(".", "’"),
-    "it-ch": NumberMarks(".", "’"),
-    "es-mx": POINT,
-    "es-us": POINT,
+    language: NumberMarks(one["decimal"], one["thousands"])
+    for one in tomllib.loads(files(__package__).joinpath("number_marks.toml").read_text(encoding="utf-8"))["marks"]
+    for language in one["languages"]
 }
 
 
@@ -91,46 +81,7 @@ def _may_turn(key: str, value: object) -> bool:
 
 
 _COMMAND = re.compile(r"`([^`]+)`")
-_STYLE = """
-<style>
-.menton-said { font-size: 1.5rem; line-height: 1.35; font-weight: 600; max-width: 46rem; margin: 0 0 0.5rem 0; }
-.menton-plain { font-size: 1rem; line-height: 1.5; max-width: 46rem; margin: 0 0 0.4rem 0; }
-.menton-fine { font-size: 0.875rem; line-height: 1.5; max-width: 52rem; margin: 0 0 0.25rem 0; }
-.menton-heading { font-size: 0.875rem; font-weight: 600; margin: 0.2rem 0 0 0; padding: 0; }
-.menton-behind { border-top: 1px solid #808b96; padding-top: 0.6rem; margin-top: 1.5rem; }
-.menton-figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(11rem, 1fr)); gap: 0.5rem 1.5rem;
-  margin: 0 !important; }
-.menton-figures div { border-inline-start: 3px solid currentColor; padding-inline-start: 0.6rem; }
-.menton-figures dt { font-size: 0.875rem; font-weight: 600; line-height: 1.3; }
-.menton-figures dd { margin: 0; font-size: 0.875rem; line-height: 1.35; }
-.menton-figures dd:first-of-type { font-size: 1.6rem; font-weight: 700; line-height: 1.2; }
-.menton-large .menton-said { font-size: clamp(1.4rem, 2.3vw, 3.2rem); line-height: 1.25; max-width: 100rem; }
-[data-testid="stMainBlockContainer"] { max-width: 120rem; padding: 2.2rem 1.5rem 1rem 1.5rem; }
-[data-testid="stSidebarUserContent"] [data-testid="stPageLink-NavLink"] { padding: 0 0.4rem; min-height: 1.6rem; }
-[data-testid="stSidebarUserContent"] [data-testid="stVerticalBlock"] { gap: 0.35rem; }
-[data-testid="stPageLink-NavLink"] p { white-space: normal; }
-[data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p { color: inherit; opacity: 1; }
-a:focus-visible, button:focus-visible, [role="radio"]:focus-visible, summary:focus-visible, [tabindex]:focus-visible {
-  outline: 3px solid #b3590a; outline-offset: 2px; }
-[data-testid="stHeader"] { background: transparent; height: 2.2rem; min-height: 0; }
-.st-key-glance h1 { font-size: 1.1rem; padding: 0; }
-.st-key-glance .menton-said, .st-key-glance .menton-fine { max-width: none; }
-.st-key-glance .menton-said { font-size: 1.35rem; margin: 0; }
-.st-key-glance [data-testid="stPageLink-NavLink"] { padding: 0; }
-.st-key-glance [data-testid="stPageLink-NavLink"] p { font-size: 0.9rem; line-height: 1.3; font-weight: 600; }
-[data-testid="stVegaLiteChart"] [data-testid="stElementToolbar"], .vega-embed details { display: none; }
-.menton-large .menton-plain { font-size: clamp(1.05rem, 1.7vw, 2rem); max-width: 100rem; }
-.menton-large .menton-fine { font-size: clamp(0.875rem, 1vw, 1.2rem); max-width: 100rem; }
-.st-key-present { max-width: 100rem; margin-left: auto; margin-right: auto; gap: 0.4rem; }
-.st-key-present h1 { font-size: 1.1rem; padding: 0; }
-[data-testid="stApp"]:has(.st-key-present) :is([data-testid="stSidebar"], [data-testid="stExpandSidebarButton"]) {
-  display: none; }
-@media (max-width: 640px) {
-  .menton-said { font-size: 1.3rem; }
-  [data-testid="stMainBlockContainer"] { padding: 3rem 1rem 1rem 1rem; }
-}
-</style>
-"""
+_STYLE = f"<style>\n{files(__package__).joinpath('screen.css').read_text(encoding='utf-8')}</style>"
 
 
 def style() -> None:

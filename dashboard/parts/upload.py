@@ -153,10 +153,7 @@ def take_back(words: Sequence[str], place: OpenWarehouse, *, numbers: Sequence[s
 def with_own_numbers(
     file: UploadedFile, mapping: str | None, practice: str, place: OpenWarehouse
 ) -> list[tuple[Told, str, bytes]]:
-    """The worklist with the practice's own numbers, and its rows turned away as they were given: name and content.
-
-    A workbook without content could not be made, as is told.
-    """
+    """The worklist with own numbers, and rows turned away as given: name and content, none where it is told why."""
     made = []
     with _workplace() as room:
         own = ["--source", str(_written(room, file))]

@@ -24,14 +24,7 @@ def told_at_their_points(
     deliveries: Sequence[Delivery],
     catalogue: Mapping[str, Measure],
 ) -> pl.DataFrame:
-    """Findings in which those on readings made from points stand at the rows of the points.
-
-    ``found``: Findings of a load; those on a reading made from points name the row of its first point. ``rules``: The
-    rules by id. ``deliveries``: The files of the load. ``catalogue``: The measures, those of the practice's own
-    included.
-
-    Returns: Findings of the same columns. What was found names the measure, since the row of a point does not show it.
-    """
+    """Findings on readings made from points stand at the rows of the points, and name the measure; same columns."""
     told = found
     for file, delivery in enumerate(deliveries):
         if POINTS in delivery.tables and "readings" in delivery.tables:

@@ -80,11 +80,7 @@ def _plausible(rule: PlausibilityRule) -> pl.Expr:
 
 
 def load_rules(contract: Contract, catalogue: Mapping[str, Measure]) -> dict[str, Rule]:
-    """Every rule by id: those on single cells, generated ones in the order of the contract, those written out.
-
-    ``contract``: The contract; each column with limits or without blanks gives a rule. ``catalogue``: The measures,
-    those of the practice's own included; each gives two range rules.
-    """
+    """Every rule by id: those on single cells, those of contract and measures in their order, those written out."""
     data = _data()
     rules = [*_cell_rules(), *_generated(contract, catalogue, data["generated"]), *_written()]
     return {rule.id: rule for rule in rules}

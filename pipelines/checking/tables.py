@@ -71,16 +71,13 @@ class CheckedTables:
 def combined(frame: pl.DataFrame, columns: Sequence[str]) -> pl.Series:
     """One whole number a row that is equal where all columns are equal, a blank being a value of its own.
 
-    Numbers are told apart and looked up several times faster than rows of texts.
-
-    ``frame``: The rows. ``columns``: Texts and whole numbers; together they have fewer combinations than a 64-bit
-    number has values.
+    Numbers are quicker to look up than texts. The columns together have fewer combinations than 64 bits.
     """
     key = pl.Series("key", np.zeros(frame.height, dtype=np.int64))
     for name in columns:
         column = frame[name]
         if column.dtype.is_unsigned_integer():
-            codes, size = column.cast(pl.Int64), _highest(column) + 1
+            codes, size = column.cast(pl.Int64), highest_of(column) + 1
         else:
             distinct = column.drop_nulls().unique()
             codes = column.replace_strict(distinct, range(1, len(distinct) + 1), default=0, return_dtype=pl.Int64)
@@ -89,7 +86,8 @@ def combined(frame: pl.DataFrame, columns: Sequence[str]) -> pl.Series:
     return key.alias("key")
 
 
-def _highest(column: pl.Series) -> int:
+def highest_of(column: pl.Series) -> int:
+    """The highest of whole numbers; 0 where there is none."""
     highest = column.max()
     return highest if isinstance(highest, int) else 0
 
@@ -108,11 +106,7 @@ class Assembled:
 def assemble(
     deliveries: Sequence[Delivery], *, catalogue: Mapping[str, Measure], known_cases: pl.Series | None
 ) -> Assembled:
-    """All rows of a load.
-
-    ``deliveries``: The deliveries; their position is the number of the file. ``catalogue``: The measures; single values
-    of other names stay out of ``readings``. ``known_cases``: Keys of the cases that earlier loads hold.
-    """
+    """All rows of a load; files are numbered as they come, values of unknown measures stay out of ``readings``."""
     wide = np.array([delivery.layout == "wide" for delivery in deliveries], dtype=np.bool_)
     keys = _case_keys(deliveries)
     parts = [_delivered(delivery, file, keys) for file, delivery in enumerate(deliveries)]
@@ -172,8 +166,7 @@ def _case_numbers(case_id: pl.Series, keys: pl.Series) -> Rows:
 
 def _by_row(rows: pl.Series, numbers: Rows, *, missing: int) -> Rows:
     """Row in the file -> case number."""
-    highest = rows.max()
-    found = np.full(int(highest) + 1 if isinstance(highest, int) else 1, missing, dtype=np.uint32)
+    found = np.full(highest_of(rows) + 1, missing, dtype=np.uint32)
     found[rows.to_numpy()] = numbers
     return found
 

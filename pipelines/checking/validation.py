@@ -19,7 +19,7 @@ import polars as pl
 from pipelines.checking.computed import COMPUTED, OF_ANY_TABLE, row_key
 from pipelines.checking.failures import cell_findings, findings, told_at_their_points
 from pipelines.checking.rules import ALL_MEASURES, Rule, allowed, load_rules
-from pipelines.checking.tables import Assembled, CheckedTables, Mask, Positions, assemble, main_table
+from pipelines.checking.tables import Assembled, CheckedTables, Mask, Positions, assemble, highest_of, main_table
 from pipelines.contract.contract import Contract
 from pipelines.contract.delivery import PROBLEM_COLUMNS, Delivery, Sorted
 from pipelines.points.tracing import POINTS, without_points_turned_away
@@ -56,15 +56,10 @@ class Examiner:
             self._definition: Any = asset.add_batch_definition_whole_dataframe("all rows")
 
     def failing(self, rules: Sequence[Rule], judged: Callable[[Rule], pl.DataFrame]) -> dict[str, Positions]:
-        """Which rows fail which rule.
+        """Rule id -> positions of the failing rows, in order; BrokenRuleError where the library could not evaluate one.
 
-        ``rules``: Rules on rows. ``judged``: Gives what a rule looks at: a column, or two for a pair; asked in another
-        thread, a few rules ahead.
-
-        Returns: Rule id -> positions of the failing rows, in order.
-
-        Raises:
-            BrokenRuleError: The library could not evaluate a rule.
+        ``judged`` gives what a rule looks at, a column or two for a pair; it is asked in another thread, a few rules
+        ahead.
         """
         parts = [rules[first : first + AT_ONCE] for first in range(0, len(rules), AT_ONCE)]
         failing: dict[str, Positions] = {}
@@ -206,17 +201,10 @@ def _positions(result: Any) -> tuple[str, Positions]:  # noqa: ANN401
 def sort_delivery(
     delivery: Delivery, file: int, found: pl.DataFrame, *, rejecting: Sequence[str], assembled: Assembled
 ) -> Sorted:
-    """The rows of one delivery, parted.
+    """The rows of one delivery, parted; BrokenRuleError where good rows and rows turned away are not all rows.
 
     A row of a file of one row a case goes or stays with everything made from it; a row of any other file by itself. A
-    point that goes takes along the values made from it.
-
-    ``delivery``: The delivery. ``file``: Its number in the load. ``found``: Findings on all files of the load.
-    ``rejecting``: Ids of the rules that turn a row away. ``assembled``: The tables of the load, for the readings put
-    together from single values.
-
-    Raises:
-        BrokenRuleError: Rows read are not rows good plus rows turned away.
+    point that goes takes along the values made from it. ``found`` may be on other files as well.
     """
     mine = found.filter(pl.col("file") == file).sort("row", "rule", "column", maintain_order=True)
     turned = mine.filter(pl.col("rule").is_in(rejecting))["row"].unique()
@@ -253,14 +241,9 @@ def _stays(rows: pl.Series, turned: pl.Series) -> pl.Series:
 
 def _marked(turned: pl.Series, *, highest: pl.Series) -> Mask:
     """Row number -> whether it stays."""
-    marked = np.ones(max(_top(turned), _top(highest)) + 1, dtype=np.bool_)
+    marked = np.ones(max(highest_of(turned), highest_of(highest)) + 1, dtype=np.bool_)
     marked[turned.to_numpy()] = False
     return marked
-
-
-def _top(rows: pl.Series) -> int:
-    top = rows.max()
-    return top if isinstance(top, int) else 0
 
 
 def _good_readings(file: int, turned: pl.Series, assembled: Assembled) -> pl.DataFrame:
@@ -300,12 +283,7 @@ READING_COLUMNS = frozenset({"row", "case_id", "timepoint", "examiner", "repeat_
 
 
 def refuse_bad_files(deliveries: Sequence[Delivery], *, contract: Contract, catalogue: Mapping[str, Measure]) -> None:
-    """Refuse the first file that cannot be used as a whole.
-
-    Raises:
-        BadFileError: It lacks a required column, has one that is empty in every row, has no rows, or holds a table,
-            column or measure nobody knows. The message begins with the id of the rule.
-    """
+    """Refuse (BadFileError, which begins with the id of the rule) the first file that cannot be used as a whole."""
     for delivery in deliveries:
         if delivery.n_read == 0:
             raise _refusal("F004", "no rows", delivery, contract, catalogue)
@@ -378,13 +356,9 @@ def validate(
 ) -> list[Sorted]:
     """Hold the deliveries of one load against every rule, together, so that rows are also held against each other.
 
-    ``deliveries``: The files of the load, as interpreted. ``contract``: The contract. ``catalogue``: The measures,
-    those of the practice's own included. ``known_cases``: Keys of the cases that earlier loads hold; None where there
-    are none.
-
-    Returns: One result a delivery, in the order given; in each, rows read = rows good + rows turned away.
-    ``turned_away`` holds every finding on a row that is turned away, those of severity ``warn`` too, so that one
-    correction can mend all of it.
+    ``known_cases``: Keys of the cases of earlier loads. Gives one result a delivery, in order; rows read are rows good
+    plus rows turned away. ``turned_away`` has every finding on such a row, those that only warn too, so that one
+    correction mends all of it.
 
     Raises:
         BadFileError: A file cannot be used as a whole.

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from pipelines.commands.options import add_cases, print_table, question_from, reading, say, say_cautions, say_json
+from pipelines.template.tables_out import write_table
 from warehouse.questions.characteristics import starting_table
 from warehouse.words.characteristics import FOOTNOTE, table_as_printed
 
@@ -29,8 +30,6 @@ def run(args: argparse.Namespace) -> int:
         say_json(result, sentences=[FOOTNOTE])
         return 0
     if args.out:
-        from pipelines.template.tables_out import write_table
-
         write_table(frame, args.out)
         say(f"Starting characteristics of {sum(result.table.sizes):,} {who} written to {args.out}")
     else:

@@ -345,11 +345,7 @@ _NEEDS_PAIR = ("adjust", "strata", "primary", "outcomes", "resamples", "workings
 
 
 def _check(args: argparse.Namespace) -> None:
-    """Refuse options that do not go together, before anything is read.
-
-    Raises:
-        RequestError: They do not.
-    """
+    """Refuse (RequestError) options that do not go together, before anything is read."""
     given = [f"--{option}" for option in _SAID_BY_PLAN if getattr(args, option)] if args.plan else []
     if given:
         found = f"a plan says what is compared and how; {' and '.join(given)} cannot be given with --plan"

@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from pipelines.commands.options import add_warehouse, encryption_key, practice_named, print_table, say
+from pipelines.commands.options import add_practice, add_warehouse, encryption_key, print_table, say
+from pipelines.group.agreement_page import AgreementSection, page
+from pipelines.group.contribution import sealed_contribution, sealed_withdrawal
+from pipelines.group.folder import write_whole
+from pipelines.group.keys import PracticeKey, practice_key, practice_key_file
+from pipelines.group.practice_record import PracticeRecord, read_record
+from pipelines.group.signed_file import Offered, read_agreement
+from warehouse.errors import GroupError, RequestError, near_names
+from warehouse.marts.reader import Reader
+from warehouse.pooled.cases import GroupCases, group_cases
+from warehouse.pooled.handing_over import HandingOver, hand_over
+from warehouse.store.storage import utc_now
 from warehouse.words.sentences import caution_text
-
-if TYPE_CHECKING:
-    import argparse
-    from collections.abc import Sequence
-
-    from pipelines.group.agreement_page import AgreementSection
-    from pipelines.group.keys import PracticeKey
-    from pipelines.group.practice_record import PracticeRecord
-    from pipelines.group.signed_file import Offered
-    from warehouse.marts.reader import Reader
-    from warehouse.pooled.cases import GroupCases
-    from warehouse.pooled.handing_over import HandingOver
 
 KEY_VARIABLE = "MENTON_CONTRIBUTE_KEY_FILE"
 
@@ -34,12 +34,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--level", choices=("cases", "counts"), help="single cases made coarser, or counts only (default: as agreed)"
     )
-    parser.add_argument(
-        "--practice",
-        type=practice_named,
-        metavar="PSEUDONYM",
-        help="whose cases, where the warehouse holds several practices",
-    )
+    add_practice(parser, "whose cases, where the warehouse holds several practices")
     parser.add_argument("--consent", action="store_true", help="I have read what would leave, and agree")
     parser.add_argument("--withdraw", action="store_true", help="take back what was contributed")
     parser.add_argument(
@@ -61,10 +56,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show what would leave, and write it if there is consent."""
-    from pipelines.group.practice_record import read_record
-    from pipelines.group.signed_file import read_agreement
-    from warehouse.marts.reader import Reader
-
     offered = read_agreement(args.agreement)
     _refuse_to_overwrite(args.out)
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
@@ -78,8 +69,6 @@ def run(args: argparse.Namespace) -> int:
 
 def the_practice(reader: Reader, wanted: str | None) -> str:
     """The practice meant; it must be named where the warehouse holds several."""
-    from warehouse.errors import RequestError, near_names
-
     known = reader.practices
     if wanted is None and len(known) == 1:
         return known[0]
@@ -91,11 +80,6 @@ def the_practice(reader: Reader, wanted: str | None) -> str:
 
 
 def _contribute(args: argparse.Namespace, offered: Offered, record: PracticeRecord, reader: Reader) -> int:
-    from pipelines.group.agreement_page import page
-    from warehouse.errors import GroupError
-    from warehouse.pooled.cases import group_cases
-    from warehouse.pooled.handing_over import hand_over
-
     agreement, history = offered.agreement, record.history
     cases = group_cases(reader, agreement, practice=record.practice)
     made = hand_over(cases, agreement, level=args.level or agreement.level, history=history)
@@ -139,10 +123,6 @@ def _consents(args: argparse.Namespace, what: str) -> bool:
 def _write(
     args: argparse.Namespace, offered: Offered, record: PracticeRecord, cases: GroupCases, made: HandingOver
 ) -> int:
-    from pipelines.group.contribution import sealed_contribution
-    from pipelines.group.folder import write_whole
-    from warehouse.store.storage import utc_now
-
     key = _key(args, offered, record, create=True)
     made_on = utc_now().date().isoformat()
     sequence = max(record.last_sequence(offered.agreement.group), args.after) + 1
@@ -159,11 +139,6 @@ def _write(
 
 
 def _withdraw(args: argparse.Namespace, offered: Offered, record: PracticeRecord) -> int:
-    from pipelines.group.contribution import sealed_withdrawal
-    from pipelines.group.folder import write_whole
-    from warehouse.errors import GroupError
-    from warehouse.store.storage import utc_now
-
     agreement = offered.agreement
     if not record.takes_part(agreement.group) and not args.after:
         found = f"{record.practice} has not contributed to {agreement.name}, as far as its own record tells"
@@ -183,15 +158,11 @@ def _withdraw(args: argparse.Namespace, offered: Offered, record: PracticeRecord
 
 
 def _key(args: argparse.Namespace, offered: Offered, record: PracticeRecord, *, create: bool) -> PracticeKey:
-    from pipelines.group.keys import practice_key, practice_key_file
-
     args.key_file = args.key_file or practice_key_file(args.warehouse)
     return practice_key(args.key_file, group=offered.agreement.group, practice=record.practice, create=create)
 
 
 def _refuse_to_overwrite(out: Path | None) -> None:
-    from warehouse.errors import GroupError
-
     if out is not None and out.exists():
         found = "there is a file of this name already"
         raise GroupError(found, where=out.name, remedy="name another file with --out")

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
+import argparse
 import shutil
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipelines.commands.options import add_warehouse, encryption_key, progress, published_again, reading, say, storing
-
-if TYPE_CHECKING:
-    import argparse
-
-    from synthetic_data.exports import Handover
+from pipelines.commands.rate import print_rates
+from pipelines.ingest.ingest import Request, ingest
+from synthetic_data.exports import Handover
+from warehouse.questions.shares import rates
 
 EXPORTS = "demo-exports"
 REPORT = "menton-report.html"
@@ -53,8 +52,6 @@ def _clear(exports: Path) -> None:
 
 
 def _ingest(handover: Handover, args: argparse.Namespace) -> None:
-    from pipelines.ingest.ingest import Request, ingest
-
     outcome = ingest(
         Request(
             paths=handover.files,
@@ -76,9 +73,6 @@ def _ingest(handover: Handover, args: argparse.Namespace) -> None:
 
 
 def _answer(args: argparse.Namespace) -> None:
-    from pipelines.commands.rate import print_rates
-    from warehouse.questions.shares import rates
-
     with storing(args) as store:
         published_again(args, store)
     with reading(args) as reader:

@@ -5,14 +5,20 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipelines.commands.options import add_json, say_json
-
-if TYPE_CHECKING:
-    from pipelines.contract.contract import Contract
-    from pipelines.contract.delivery import RawTable
-    from warehouse.measures.catalogue import Catalogue
+from pipelines.contract.contract import Contract, load_contract
+from pipelines.contract.delivery import RawTable
+from pipelines.deidentify.shown_reading import read_shown
+from pipelines.drafting import draft_data, draft_mapping, draft_text, left_to_do
+from pipelines.drafting.names import WideNames
+from pipelines.ingest.remembered import nearest
+from pipelines.interpreting.reshaping import put_together, sheet_name
+from pipelines.mapping.mapping_file import mapping_sections
+from pipelines.reading import ReadSettings
+from warehouse.errors import RequestError
+from warehouse.measures.catalogue import CATALOGUE, Catalogue, load_own_measures
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -35,14 +41,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read the file, print or write the draft, and say what is left to do."""
-    from pipelines.contract.contract import load_contract
-    from pipelines.deidentify.shown_reading import read_shown
-    from pipelines.drafting.draft import draft_mapping
-    from pipelines.drafting.writing import draft_data, draft_text, left_to_do
-    from pipelines.interpreting.reshaping import put_together
-    from pipelines.reading.settings import ReadSettings
-    from warehouse.measures.catalogue import CATALOGUE, load_own_measures
-
     _refuse_overwriting(args)
     catalogue = CATALOGUE.with_own(load_own_measures(args.own_measures)) if args.own_measures else CATALOGUE
     settings = ReadSettings(sheet=args.sheet, header_row=args.header_row)
@@ -65,16 +63,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _nearest(folder: Path | None, tables: list[RawTable]) -> Path | None:
-    from pipelines.ingest.remembered import nearest
-
     return nearest(folder, {heading for table in tables for heading in table.frame.columns}) if folder else None
 
 
 def _earlier(path: Path | None) -> dict[str, Any]:
     if path is None:
         return {}
-    from pipelines.mapping.mapping_file import mapping_sections
-
     return mapping_sections(path)
 
 
@@ -83,9 +77,6 @@ def _keys_of_one_case(tables: list[RawTable], contract: Contract, catalogue: Cat
 
     Sheets of one shape are files of different years, unless their names name times.
     """
-    from pipelines.drafting.names import WideNames
-    from pipelines.interpreting.reshaping import sheet_name
-
     names = WideNames(contract, catalogue)
     keys = {
         place: next((one for one in table.frame.columns if names.match(one).names == ("case_id",)), None)
@@ -100,8 +91,6 @@ def _keys_of_one_case(tables: list[RawTable], contract: Contract, catalogue: Cat
 
 
 def _refuse_overwriting(args: argparse.Namespace) -> None:
-    from warehouse.errors import RequestError
-
     if args.out and args.out.exists() and not args.overwrite:
         found = "the file to write to is already there"
         raise RequestError(found, where=args.out.name, remedy="choose another name, or add --overwrite")

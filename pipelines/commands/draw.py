@@ -5,7 +5,10 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from pipelines.commands.options import add_warehouse, practice_named, reading, say
+import polars as pl
+
+from pipelines.commands.options import add_practice, add_warehouse, reading, say
+from pipelines.ingest.own_numbers import key_file_beside, keyer_there, knowing_published
 from warehouse.cases.stored_drawing import drawing_of_case
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
@@ -17,12 +20,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     which = parser.add_mutually_exclusive_group(required=True)
     which.add_argument("--case", metavar="KEY", help="the case key (see `menton cases`), or its beginning")
     which.add_argument("--number", metavar="ID", help="the practice's own number of the case; needs its key file")
-    parser.add_argument(
-        "--practice",
-        type=practice_named,
-        metavar="PSEUDONYM",
-        help="with --number: the practice (default: the only one)",
-    )
+    add_practice(parser, "with --number: the practice (default: the only one)")
     parser.add_argument("--key-file", type=Path, metavar="FILE", help="with --number: file of the case key")
     parser.add_argument("--out", type=Path, required=True, metavar="FILE.svg", help="where to write the drawing")
     parser.add_argument("--view", metavar="VIEW", help="the view to draw (default: the first that has points)")
@@ -43,10 +41,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _key_of(args: argparse.Namespace, reader: Reader) -> str:
     """The case key of the practice's own number."""
-    import polars as pl
-
-    from pipelines.ingest.own_numbers import key_file_beside, keyer_there, knowing_published
-
     practices = reader.practices
     practice = args.practice or (practices[0] if len(practices) == 1 else None)
     if practice is None:

@@ -6,7 +6,7 @@ import argparse
 
 from pipelines.commands.options import (
     add_cases,
-    practice_named,
+    add_practice,
     print_table,
     question_from,
     reading,
@@ -24,9 +24,7 @@ from warehouse.words.drift import drift_sentences
 def add(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     add_cases(parser)
-    parser.add_argument(
-        "--practice", type=practice_named, metavar="PSEUDONYM", help="which practice, where the warehouse holds several"
-    )
+    add_practice(parser, "which practice, where the warehouse holds several")
     parser.add_argument(
         "--usual", type=float, metavar="SHARE", help="share taken as usual, such as 0.08, fixed beforehand"
     )

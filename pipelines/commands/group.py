@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
+from pipelines.commands.group_show import print_result
 from pipelines.commands.options import add_encryption_key, add_warehouse, encryption_key, print_table, say
+from pipelines.group.folder import GroupFolder, group_key_file, write_whole
+from pipelines.group.founding import found_group, invite, make_agreement
+from pipelines.group.results import make_result, read_for_practices
+from pipelines.group.taking import take, withdraw
+from pipelines.ingest.ingest import catalogues_at
+from warehouse.errors import GroupError, MentonError, RequestError
 from warehouse.plural import number_of
+from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.history import RECORD_FILE
+from warehouse.pooled.kept_results import Kept, keep_result
+from warehouse.pooled.result import GroupResult
+from warehouse.pooled.variables import DEFAULT_GROUPINGS, DEFAULT_VARIABLES
+from warehouse.store.chain import keep_key
 
-if TYPE_CHECKING:
-    import argparse
-    from collections.abc import Callable
-
-    from pipelines.group.folder import GroupFolder
-    from warehouse.marts.catalogues import Catalogues
-    from warehouse.pooled.agreement import Agreement
-    from warehouse.pooled.result import GroupResult
-
-    Verbs: TypeAlias = argparse._SubParsersAction[argparse.ArgumentParser]
+Verbs: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 FOLDER_VARIABLE = "MENTON_GROUP"
 KEY_VARIABLE = "MENTON_GROUP_KEY_FILE"
@@ -104,14 +110,10 @@ _NUMBERS = (
 
 
 def _folder(args: argparse.Namespace) -> GroupFolder:
-    from pipelines.group.folder import GroupFolder, group_key_file
-
     return GroupFolder(args.group, args.group_key_file or group_key_file(args.group))
 
 
 def _init(args: argparse.Namespace) -> int:
-    from pipelines.group.founding import found_group
-
     folder = _folder(args)
     found_group(folder, args.name)
     say(f"The group {args.name!r} is made: folder {folder.path.name}, keys in {folder.key_file.name}.")
@@ -121,10 +123,7 @@ def _init(args: argparse.Namespace) -> int:
 
 
 def _agreement(args: argparse.Namespace) -> int:
-    from pipelines.group.founding import make_agreement
-    from warehouse.pooled.variables import DEFAULT_GROUPINGS, DEFAULT_VARIABLES
-
-    folder, catalogues = _folder(args), _catalogues(args)
+    folder, catalogues = _folder(args), catalogues_at(args.warehouse, encryption_key(args))
     names = [name.replace("-", "_") for name, _, _ in _NUMBERS]
     agreement = make_agreement(
         folder,
@@ -144,24 +143,11 @@ def _agreement(args: argparse.Namespace) -> int:
     return 0
 
 
-def _catalogues(args: argparse.Namespace) -> Catalogues:
-    """Definitions and growth reference of the coordinator's own warehouse, or those that come with the program."""
-    from warehouse.marts.catalogues import in_force, shipped
-    from warehouse.store.store import STORE, open_store
-
-    if not (args.warehouse / STORE).exists():
-        return shipped()
-    with open_store(args.warehouse, key=encryption_key(args)) as store:
-        return in_force(store)
-
-
 def _names(text: str | None) -> tuple[str, ...]:
     return tuple(one.strip() for one in (text or "").split(",") if one.strip())
 
 
 def _years(text: str | None) -> tuple[int, int]:
-    from warehouse.errors import RequestError
-
     if text is None:
         return date.today().year - 10, date.today().year
     first, _, last = text.partition("-")
@@ -187,9 +173,6 @@ def _print_agreement(agreement: Agreement) -> None:
 
 
 def _invite(args: argparse.Namespace) -> int:
-    from pipelines.group.folder import write_whole
-    from pipelines.group.founding import invite
-
     for number, text in enumerate(invite(_folder(args), args.count), start=1):
         write_whole(args.out / f"invitation-{number:03}.json", text.encode())
     say(f"{number_of(args.count, 'invitation')} written to {args.out.name}. Each lets one practice in, once.")
@@ -198,9 +181,6 @@ def _invite(args: argparse.Namespace) -> int:
 
 
 def _take(args: argparse.Namespace) -> int:
-    from pipelines.group.taking import take
-    from warehouse.errors import MentonError
-
     folder, refused = _folder(args), 0
     for path in args.files:
         try:
@@ -252,8 +232,6 @@ _COUNTS = {True: "yes", False: "no, made under an earlier agreement"}
 
 
 def _withdraw(args: argparse.Namespace) -> int:
-    from pipelines.group.taking import withdraw
-
     taken = withdraw(_folder(args), args.pseudonym)
     say(f"{taken.pseudonym} has withdrawn. Its file is removed; no figure made from now on rests on it.")
     say("Figures already shown stay as they are. To come back it needs an invitation and a newer file.")
@@ -261,9 +239,6 @@ def _withdraw(args: argparse.Namespace) -> int:
 
 
 def _pooled(args: argparse.Namespace) -> int:
-    from pipelines.commands.group_show import print_result
-    from pipelines.group.results import make_result
-
     made = make_result(_folder(args))
     if args.json:
         say(json.dumps(made.result.to_dict(), indent=2))
@@ -282,11 +257,6 @@ def _pooled(args: argparse.Namespace) -> int:
 
 def _keep(result: GroupResult, warehouse: Path, key: str | None) -> None:
     """Keep a result where nobody's line is marked; a practice that takes part has its own marked by ``read``."""
-    from warehouse.errors import GroupError
-    from warehouse.pooled.history import RECORD_FILE
-    from warehouse.pooled.kept_results import Kept, keep_result
-    from warehouse.store.chain import keep_key
-
     keep_key(warehouse, key)
     if (warehouse / RECORD_FILE).exists():
         found = "the practices of this warehouse contribute to groups themselves"
@@ -296,17 +266,11 @@ def _keep(result: GroupResult, warehouse: Path, key: str | None) -> None:
 
 
 def _copy(source: Path, out: Path) -> None:
-    from pipelines.group.folder import write_whole
-
     write_whole(out, source.read_bytes())
     say(f"Written to {out.name}.")
 
 
 def _read(args: argparse.Namespace) -> int:
-    from pipelines.commands.group_show import print_result
-    from pipelines.group.results import read_for_practices
-    from warehouse.pooled.kept_results import keep_result
-
     kept = read_for_practices(args.file, args.warehouse, args.key_file)
     print_result(kept.result, mine=kept.mine.values())
     keep_result(args.warehouse, kept)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Collection
 
-from pipelines.commands.options import print_table, say
+from pipelines.commands.options import print_table, say, say_list
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.plural import number_of
+from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
 from warehouse.words.numbers import signed, signed_range
 from warehouse.words.pooled import (
     hidden_sentence,
@@ -18,11 +19,6 @@ from warehouse.words.pooled import (
     prediction_sentence,
     spread_sentence,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Collection
-
-    from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
 
 
 def print_result(result: GroupResult, *, mine: Collection[str] = ()) -> None:
@@ -36,8 +32,7 @@ def print_result(result: GroupResult, *, mine: Collection[str] = ()) -> None:
     for breakdown in result.breakdowns:
         print_groups(breakdown)
     say("")
-    for note in result.notes:
-        say(f"  {note}")
+    say_list(result.notes)
 
 
 def print_shares(shares: SharePool, *, mine: Collection[str] = ()) -> None:
@@ -54,8 +49,7 @@ def print_shares(shares: SharePool, *, mine: Collection[str] = ()) -> None:
         print_table("", columns, [_line(one, mine) for one in shares.lines], right=range(1, 6))
         print_table("", ("pooled share", "share", "interval"), [_figure(one) for one in shares.figures], right=(1, 2))
         _print_spread(shares)
-    for note in map(note_text, shares.notes):
-        say(f"  {note}")
+    say_list(map(note_text, shares.notes))
 
 
 def _line(line: PracticeLine, mine: Collection[str]) -> tuple[str, ...]:
@@ -79,15 +73,14 @@ def _figure(figure: Figure) -> tuple[str, ...]:
 
 def _print_spread(shares: SharePool) -> None:
     spread = shares.spread
-    for sentence in (
+    told = (
         prediction_sentence(shares),
         spread_sentence(shares),
         "" if spread is None else f"tau² {spread.tau2:.3f} ({spread.tau2_low:.3f} to {spread.tau2_high:.3f})",
         overdispersion_sentence(shares),
         hidden_sentence(shares),
-    ):
-        if sentence:
-            say(f"  {sentence}")
+    )
+    say_list(filter(None, told))
 
 
 def print_means(means: MeanPool, *, mine: Collection[str] = ()) -> None:
@@ -110,11 +103,8 @@ def print_means(means: MeanPool, *, mine: Collection[str] = ()) -> None:
         print_table("", ("practice", "cases", "mean", "interval"), rows, right=range(1, 4))
         by_method = [(one.name, *mean_words(one)) for one in means.figures]
         print_table("", ("pooled mean", "mean", "interval"), by_method, right=(1, 2))
-        for sentence in (mean_prediction_sentence(means), mean_spread_sentence(means)):
-            if sentence:
-                say(f"  {sentence}")
-    for note in map(note_text, means.notes):
-        say(f"  {note}")
+        say_list(filter(None, (mean_prediction_sentence(means), mean_spread_sentence(means))))
+    say_list(map(note_text, means.notes))
 
 
 def print_groups(breakdown: GroupPool) -> None:
@@ -135,8 +125,7 @@ def print_groups(breakdown: GroupPool) -> None:
     if breakdown.adjusted_for:
         names = ", ".join(breakdown.adjusted_for).replace("_", " ")
         say(f"  adjusted for {names}, in {number_of(breakdown.adjusted_practices, 'practice')}")
-    for note in map(note_text, breakdown.notes):
-        say(f"  {note}")
+    say_list(map(note_text, breakdown.notes))
 
 
 def _ratio(figure: Figure | None) -> str:

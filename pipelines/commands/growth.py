@@ -2,22 +2,33 @@
 
 from __future__ import annotations
 
+import argparse
+import re
 from dataclasses import asdict
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from pipelines.commands.options import add_json, add_warehouse, encryption_key, print_table, progress, say, say_json
-from warehouse.outcomes.growth_reference import ADULTS
+from pipelines.commands.options import (
+    add_json,
+    add_warehouse,
+    catalogues_of,
+    print_table,
+    progress,
+    published_again,
+    reading,
+    say,
+    say_json,
+    storing,
+)
+from pipelines.ingest.growth_table import read_growth_table
+from warehouse.errors import DefinitionError, RequestError, near_names
+from warehouse.growth.fitting import ID, FittedReference, fit_reference
+from warehouse.growth.own_cases import own_cases
+from warehouse.marts.catalogues import CHOSEN, Catalogues, in_force, register
+from warehouse.outcomes.growth_reference import ADULTS, GrowthCurve, GrowthReference, atlas, choose
+from warehouse.store.storage import Connection
 from warehouse.words.sentences import caution_text
-
-if TYPE_CHECKING:
-    import argparse
-
-    from warehouse.growth.fitting import FittedReference
-    from warehouse.marts.catalogues import Catalogues
-    from warehouse.outcomes.growth_reference import GrowthCurve, GrowthReference
-    from warehouse.store.storage import Connection
 
 EXAMPLE = files(__package__).joinpath("growth_example.toml").read_text(encoding="utf-8")
 _OWN_IDS = ("R1", "R2", "ATLAS")
@@ -56,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
         say(EXAMPLE)
         return 0
     is_change = args.fit or args.table or args.use or args.enlargement is not None
-    catalogues = _change(args) if is_change else _in_force(args)
+    catalogues = _change(args) if is_change else catalogues_of(args)
     if args.json:
         listed = [_plain(one, catalogues) for one in catalogues.references.values()]
         say_json({"growth_references": listed})
@@ -65,26 +76,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _in_force(args: argparse.Namespace) -> Catalogues:
-    from warehouse.errors import WarehouseError
-    from warehouse.marts.catalogues import in_force, shipped
-    from warehouse.store.store import open_store
-
-    try:
-        with open_store(args.warehouse, key=encryption_key(args)) as store:
-            return in_force(store)
-    except WarehouseError:
-        return shipped()
-
-
 def _change(args: argparse.Namespace) -> Catalogues:
-    from warehouse.marts.catalogues import CHOSEN, in_force, register
-    from warehouse.marts.publish import publish
-    from warehouse.outcomes.growth_reference import choose
-    from warehouse.store.store import open_store
-
-    key = encryption_key(args)
-    with open_store(args.warehouse, create=bool(args.table and not args.fit), key=key) as store:
+    with storing(args, create=bool(args.table and not args.fit)) as store:
         added = [*([_fitted(args, store)] if args.fit else []), *([_imported(args, store)] if args.table else [])]
         added += [_enlarged(args, store)] if args.enlargement is not None else []
         references = in_force(store).references | {one.id: one for one in added}
@@ -92,17 +85,15 @@ def _change(args: argparse.Namespace) -> Catalogues:
         measures = _measures_of(chosen, args.measures) if chosen is not None else ()
         with store.transaction():
             for reference in added:
-                _register(store, reference)
+                register(store, "growth_reference", reference.id, reference.version, asdict(reference))
             for measure in measures:
                 register(store, "setting", CHOSEN + measure, "1", chosen.id if chosen else "")
-        publish(args.warehouse, store, key=key, progress=progress)
+        published_again(args, store)
         return in_force(store)
 
 
 def _measures_of(chosen: GrowthReference, asked: list[str] | None) -> tuple[str, ...]:
     """The measures a reference is chosen for: all it has, or those asked for."""
-    from warehouse.errors import DefinitionError, near_names
-
     for measure in asked or ():
         if measure not in chosen.measures:
             found = f"{chosen.name} has no curve of {measure}"
@@ -113,21 +104,12 @@ def _measures_of(chosen: GrowthReference, asked: list[str] | None) -> tuple[str,
 
 def _enlarged(args: argparse.Namespace, store: Connection) -> GrowthReference:
     """The atlas with another enlargement of its films, as a version of its own."""
-    from warehouse.errors import RequestError
-    from warehouse.outcomes.growth_reference import atlas
-
     if not 0.0 <= args.enlargement <= 25.0 or not args.source.strip():
         found = f"an enlargement of {args.enlargement:g} percent" + ("" if args.source.strip() else " without a source")
         remedy = "state where the enlargement was read: --enlargement 12.9 --source TEXT"
         raise RequestError(found, expected="0 to 25 percent, with --source", remedy=remedy)
     number = int(_next_version(store, "ATLAS").partition(".")[0]) + 1
     return atlas(args.enlargement, version=f"{number}.0.0", said=args.source.strip())
-
-
-def _register(store: Connection, reference: GrowthReference) -> None:
-    from warehouse.marts.catalogues import register
-
-    register(store, "growth_reference", reference.id, reference.version, asdict(reference))
 
 
 def _next_version(store: Connection, identifier: str) -> str:
@@ -139,16 +121,9 @@ def _next_version(store: Connection, identifier: str) -> str:
 
 
 def _fitted(args: argparse.Namespace, store: Connection) -> GrowthReference:
-    from warehouse.errors import RequestError
-    from warehouse.growth.fitting import ID, fit_reference
-    from warehouse.growth.own_cases import own_cases
-    from warehouse.marts.publish import publish
-    from warehouse.marts.reader import Reader
-
-    key = encryption_key(args)
-    publish(args.warehouse, store, key=key, progress=progress)  # the fit reads what is published: all that is loaded
+    published_again(args, store)  # the fit reads what is published: all that is loaded
     progress("fitting the courses of untreated cases")
-    with Reader.open(args.warehouse, key=key) as reader:
+    with reading(args) as reader:
         found = fit_reference(own_cases(reader), version=_next_version(store, ID))
     if not args.json:
         _tell_fit(found)
@@ -193,12 +168,6 @@ def _tell_fit(found: FittedReference) -> None:
 
 
 def _imported(args: argparse.Namespace, store: Connection) -> GrowthReference:
-    import re
-
-    from pipelines.ingest.growth_table import read_growth_table
-    from warehouse.errors import DefinitionError
-    from warehouse.marts.catalogues import in_force
-
     identifier = args.id.strip().upper()
     if identifier in _OWN_IDS or not re.fullmatch(r"[A-Z][A-Z0-9_]{0,11}", identifier):
         found = f"{args.id!r} cannot be the id of an imported table"

@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
+import argparse
+import os
 from collections import Counter
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from pipelines.checking.rules import load_rules
 from pipelines.commands.options import (
+    add_practice,
     add_warehouse,
     add_yes,
     confirms,
     encryption_key,
-    practice_named,
     progress,
     say,
 )
+from pipelines.contract.contract import load_contract
+from pipelines.contract.delivery import Sorted
+from pipelines.ingest.ingest import Outcome, Request, ingest
 from warehouse.plural import number_of
-
-if TYPE_CHECKING:
-    import argparse
-
-    from pipelines.contract.delivery import Sorted
-    from pipelines.ingest.ingest import Outcome
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -29,9 +28,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="files, or folders of files")
     add_warehouse(parser)
     parser.add_argument("--mapping", type=Path, metavar="FILE", help="mapping file (see `menton draft-mapping`)")
-    parser.add_argument(
-        "--practice", type=practice_named, metavar="PSEUDONYM", help="pseudonym of the practice, such as HARBOUR"
-    )
+    add_practice(parser, "pseudonym of the practice, such as HARBOUR")
     parser.add_argument("--key-file", type=Path, metavar="FILE", default=_default_key_file(), help=KEY_HELP)
     parser.add_argument("--again", action="store_true", help="load a file even if the same one was loaded before")
     add_yes(parser)
@@ -42,16 +39,12 @@ KEY_HELP = "file of the case key (default: beside the warehouse folder, or the v
 
 
 def _default_key_file() -> Path | None:
-    import os
-
     found = os.environ.get("MENTON_KEY_FILE")
     return Path(found) if found else None
 
 
 def run(args: argparse.Namespace) -> int:
     """Ingest, then say what was taken, what was turned away, and what was taken to be so."""
-    from pipelines.ingest.ingest import Request, ingest
-
     outcome = ingest(
         Request(
             paths=tuple(args.paths),
@@ -107,9 +100,6 @@ def _print_reasons(outcome: Outcome) -> None:
         counts.update(one.turned_away["rule"].to_list())
     if not counts:
         return
-    from pipelines.checking.rules import load_rules
-    from pipelines.contract.contract import load_contract
-
     rules = load_rules(load_contract(), outcome.measures)
     say("Turned away, by reason (a row may have several):")
     for rule, n in counts.most_common(12):

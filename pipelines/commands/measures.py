@@ -6,10 +6,18 @@ import argparse
 from importlib.resources import files
 from pathlib import Path
 
-from pipelines.commands.options import add_json, add_warehouse, print_table, published_again, say, say_json, storing
-from warehouse.errors import WarehouseError
+from pipelines.commands.options import (
+    add_json,
+    add_warehouse,
+    catalogues_of,
+    print_table,
+    published_again,
+    say,
+    say_json,
+    storing,
+)
 from warehouse.marts.catalogues import in_force, measure_body, register
-from warehouse.measures.catalogue import CATALOGUE, load_own_measures
+from warehouse.measures.catalogue import load_own_measures
 from warehouse.measures.measure import Measure
 
 _KEYS = (
@@ -42,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
     if args.example:
         say(EXAMPLE)
         return 0
-    listed = _add(args) if args.add else _in_force(args)
+    listed = _add(args) if args.add else list(catalogues_of(args).measures.values())
     if args.json:
         say_json({"measures": [{key: getattr(measure, key) for key in _KEYS} for measure in listed]})
     else:
@@ -72,11 +80,3 @@ def _add(args: argparse.Namespace) -> list[Measure]:
         listed = list(in_force(store).measures.values())
         published_again(args, store)
     return listed
-
-
-def _in_force(args: argparse.Namespace) -> list[Measure]:
-    try:
-        with storing(args) as store:
-            return list(in_force(store).measures.values())
-    except WarehouseError:
-        return list(CATALOGUE.values())

@@ -13,15 +13,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from warehouse.command_options import add_encryption_key, add_warehouse, encryption_key, practice_named
-from warehouse.errors import CONFIRMED, RequestError
+from warehouse.errors import CONFIRMED, RequestError, WarehouseError
+from warehouse.marts.catalogues import Catalogues, in_force, shipped
+from warehouse.marts.publish import publish
+from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question, Stamp
 from warehouse.questions.shares import rates_as_data
 from warehouse.results import Estimate
+from warehouse.selection import Selection
+from warehouse.store.store import open_store
+from warehouse.words.contrasts import standing_sentences
+from warehouse.words.drift import refused_sentence
 from warehouse.words.sentences import caution_text
+from warehouse.words.sentences import say as say_text
 
 if TYPE_CHECKING:
     from warehouse.cases.occlusal_results import OcclusalResults
-    from warehouse.marts.reader import Reader
     from warehouse.outcomes.definition import Definition
     from warehouse.plans.planned_or_explored import Standing
     from warehouse.plans.question import Stamped
@@ -30,7 +37,6 @@ if TYPE_CHECKING:
     from warehouse.questions.missing import GroupMissing
     from warehouse.questions.shares import Rates
     from warehouse.results import Caution
-    from warehouse.selection import Selection
     from warehouse.store.storage import Connection
 
 
@@ -88,8 +94,6 @@ def _estimate(value: Estimate) -> dict[str, Any]:
 
 
 def _drift(value: DriftPicture) -> dict[str, Any]:
-    from warehouse.words.drift import refused_sentence
-
     return {**_fields(value), "refused": refused_sentence(value)}
 
 
@@ -139,7 +143,7 @@ _SPECIAL: dict[str, Any] = {
 """By name of the class, which stands for one class in the whole tree."""
 
 
-__all__ = ["add_encryption_key", "add_warehouse", "encryption_key", "practice_named", "print_table", "progress", "say"]
+__all__ = ["add_encryption_key", "add_warehouse", "encryption_key", "print_table", "progress", "say"]
 
 T = TypeVar("T")
 
@@ -167,6 +171,11 @@ def add_cases(parser: argparse.ArgumentParser, *, definition: bool = True) -> No
     add_json(parser)
 
 
+def add_practice(parser: argparse.ArgumentParser, line: str) -> None:
+    """Add the option that names a practice."""
+    parser.add_argument("--practice", type=practice_named, metavar="PSEUDONYM", help=line)
+
+
 def add_yes(parser: argparse.ArgumentParser) -> None:
     """Add the option that confirms beforehand what would be asked."""
     parser.add_argument(CONFIRMED, dest="yes", action="store_true", help="go on without asking")
@@ -189,11 +198,7 @@ def add_pair(parser: argparse.ArgumentParser, first: str, second: str) -> None:
 
 
 def check_pair(args: argparse.Namespace) -> None:
-    """Refuse one group without the other.
-
-    Raises:
-        RequestError: It is so.
-    """
+    """Refuse (RequestError) one group without the other."""
     if bool(args.a) != bool(args.b):
         found = "one of --a and --b is missing"
         raise RequestError(found, expected="both groups, or neither", remedy="name the other group too")
@@ -201,8 +206,6 @@ def check_pair(args: argparse.Namespace) -> None:
 
 def selection_from(args: argparse.Namespace) -> Selection:
     """The selection of cases asked for on the command line."""
-    from warehouse.selection import Selection
-
     filters: dict[str, tuple[str, ...]] = {}
     for given in args.only:
         name, equals, value = given.partition("=")
@@ -219,8 +222,6 @@ def selection_from(args: argparse.Namespace) -> Selection:
 
 def question_from(args: argparse.Namespace, *, by: str = "") -> Question:
     """The question asked on the command line, from the options the command has; grouped ``by`` where none is named."""
-    from warehouse.plans.question import Question
-
     given = vars(args)
     return Question(
         definition=args.definition or "",
@@ -241,10 +242,7 @@ def question_from(args: argparse.Namespace, *, by: str = "") -> Question:
 
 
 def listed(text: str | None) -> tuple[str, ...] | None:
-    """The names of a list given on the command line, separated by commas; None where none was given.
-
-    ``none`` is the empty list.
-    """
+    """The names of a list separated by commas, ``none`` being the empty list; None where none was given."""
     if text is None:
         return None
     if text.strip().lower() == "none":
@@ -254,31 +252,30 @@ def listed(text: str | None) -> tuple[str, ...] | None:
 
 def reading(args: argparse.Namespace) -> Reader:
     """The published warehouse, to be read in a ``with`` block."""
-    from warehouse.marts.reader import Reader
-
     return Reader.open(args.warehouse, key=encryption_key(args))
 
 
 def storing(args: argparse.Namespace, *, create: bool = False) -> Connection:
     """The store of the warehouse, to be used in a ``with`` block."""
-    from warehouse.store.store import open_store
-
     return open_store(args.warehouse, create=create, key=encryption_key(args))
+
+
+def catalogues_of(args: argparse.Namespace) -> Catalogues:
+    """What is in force in the warehouse, or what comes with the program where none can be opened."""
+    try:
+        with storing(args) as store:
+            return in_force(store)
+    except WarehouseError:
+        return shipped()
 
 
 def published_again(args: argparse.Namespace, store: Connection) -> None:
     """Publish what was changed in the store."""
-    from warehouse.marts.publish import publish
-
     publish(args.warehouse, store, key=encryption_key(args), progress=progress)
 
 
 def write_text(path: Path, text: str, *, what: str) -> None:
-    """Write a text file.
-
-    Raises:
-        RequestError: It cannot be written.
-    """
+    """Write a text file; RequestError where it cannot be written."""
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as error:
@@ -327,9 +324,6 @@ def say_list(lines: Iterable[str]) -> None:
 
 def say_end(standing: Standing | None = None, cautions: tuple[Caution, ...] = ()) -> None:
     """Print cautions, how the comparison stands, and the closing words."""
-    from warehouse.words.contrasts import standing_sentences
-    from warehouse.words.sentences import say as say_text
-
     say_cautions(cautions)
     if standing is not None and standing.n_now:
         say_list(standing_sentences(standing))
@@ -338,8 +332,6 @@ def say_end(standing: Standing | None = None, cautions: tuple[Caution, ...] = ()
 
 def say_cautions(cautions: Iterable[Caution]) -> None:
     """Print cautions as sentences, one a line."""
-    from warehouse.words.sentences import caution_text
-
     say_list(map(caution_text, cautions))
 
 

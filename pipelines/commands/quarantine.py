@@ -8,7 +8,11 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.commands.options import add_json, add_warehouse, print_table, say, say_json, storing
+from pipelines.contract.contract import load_contract
+from pipelines.deidentify.shown_reading import read_shown
 from pipelines.ingest.quarantine import open_reasons, write_workbook
+from pipelines.mapping import load_mapping
+from pipelines.reading import ReadSettings
 from warehouse.marts.catalogues import in_force
 from warehouse.plural import number_of
 
@@ -40,11 +44,6 @@ def run(args: argparse.Namespace) -> int:
         measures = in_force(store).measures
         reasons = open_reasons(store, measures, remarks=args.remarks, history=args.history)
     if args.out:
-        from pipelines.contract.contract import load_contract
-        from pipelines.deidentify.shown_reading import read_shown
-        from pipelines.mapping.mapping_file import load_mapping
-        from pipelines.reading.settings import ReadSettings
-
         settings = ReadSettings()
         if args.mapping:
             settings = load_mapping(args.mapping, contract=load_contract(), catalogue=measures).settings.read_settings()

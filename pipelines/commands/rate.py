@@ -12,6 +12,7 @@ from pipelines.commands.options import (
     say,
     say_end,
     say_json,
+    say_list,
 )
 from warehouse.questions.shares import GroupRow, Rates, rates
 from warehouse.words.sentences import caution_text
@@ -49,10 +50,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def print_rates(result: Rates, *, again: bool = False) -> None:
-    """Print rates for a person: the definition first, then a line a group, then what to keep in mind.
-
-    ``again``: other groups of the same cases under the same definition, which has been printed already.
-    """
+    """Print rates for a person: definition, groups, remarks; ``again``: the definition has been printed already."""
     definition = result.definition
     if result.by is None and result.groups[0].counted.n:
         say(first_line(result.groups[0]))
@@ -91,8 +89,7 @@ def print_beside(result: Rates) -> None:
     """What stands beside the shares: how many moved as far the other way, and the net."""
     told = [group for group in result.groups if group.counted.n]
     if told and result.by is None:
-        for sentence in beside_sentences(told[0]):
-            say(f"  {sentence}")
+        say_list(beside_sentences(told[0]))
     elif told and told[0].favourable is None:
         say(f"  {other_way_sentence(told[0])}")
     elif told:
@@ -103,23 +100,19 @@ def print_beside(result: Rates) -> None:
 
 def _print_frame(result: Rates) -> None:
     flow = result.flow
-    if flow.turned_away.n:
-        say(f"  {say_text('rate.turned_away', n=flow.turned_away.n)}")
-    if flow.selected.n:
-        say(f"  {say_text('rate.hand_picked', n=flow.selected.n)}")
-    if flow.not_due.n:
-        say(f"  {say_text('rate.not_due', n=flow.not_due.n)}")
-    if flow.set_apart.n:
-        say(f"  {say_text('rate.set_apart', n=flow.set_apart.n)}")
-    if flow.no_reference.n:
-        say(f"  {say_text('rate.no_reference', n=flow.no_reference.n)}")
-    say(f"  {say_text('rate.if_missing')}")
+    counts = {
+        "rate.turned_away": flow.turned_away,
+        "rate.hand_picked": flow.selected,
+        "rate.not_due": flow.not_due,
+        "rate.set_apart": flow.set_apart,
+        "rate.no_reference": flow.no_reference,
+    }
+    say_list(say_text(key, n=count.n) for key, count in counts.items() if count.n)
+    say_list([say_text("rate.if_missing")])
     say_end()
 
 
 def _print_notes(result: Rates) -> None:
     if result.by and result.by.note:
         say(f"  note: {result.by.note}")
-    for group in result.groups:
-        for caution in group.warnings:
-            say(f"  {group.label}: {caution_text(caution)}")
+    say_list(f"{group.label}: {caution_text(one)}" for group in result.groups for one in group.warnings)

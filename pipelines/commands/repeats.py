@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import secrets
+import sys
 from pathlib import Path
 
-from pipelines.commands.options import add_json, add_warehouse, practice_named, print_table, reading, say, say_json
+import numpy as np
+
+from pipelines.commands.options import add_json, add_practice, add_warehouse, print_table, reading, say, say_json
+from pipelines.ingest.own_numbers import own_numbers
+from pipelines.template.tables_out import write_table
 from warehouse.marts.reader import Reader
 from warehouse.repeats.repeat_plan import ADVISED, RepeatPlan, plan_repeats
 from warehouse.repeats.repeats import Repeatability, Repeated, repeatability, repeatability_as_data
@@ -22,7 +28,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         " limits of agreement, MDC95; by practice, measure and examiner, and examiner against examiner."
     )
     add_warehouse(parser)
-    parser.add_argument("--practice", type=practice_named, metavar="PSEUDONYM", help="one practice only")
+    add_practice(parser, "one practice only")
     parser.add_argument("--measure", metavar="CODE", help="one measure only, with all that is known of it")
     parser.add_argument("--examiners", action="store_true", help="also list each examiner, and examiners compared")
     parser.add_argument("--level", type=float, default=0.95, help="level of the intervals (default 0.95)")
@@ -128,10 +134,6 @@ def _number(value: float | None, *, signed: bool = False) -> str:
 
 
 def _plan(args: argparse.Namespace) -> int:
-    import secrets
-
-    import numpy as np
-
     seed = args.seed if args.seed is not None else secrets.randbelow(2**32)
     rng = np.random.default_rng(seed)
     with reading(args) as reader:
@@ -152,15 +154,11 @@ def _plan(args: argparse.Namespace) -> int:
 def _write_plan(plan: RepeatPlan, args: argparse.Namespace, reader: Reader) -> None:
     frame = plan.frame
     if args.cases:
-        from pipelines.ingest.own_numbers import own_numbers
-
         practice = str(frame["practice"][0]) if frame.height else ""
         numbers = own_numbers(args.cases, warehouse=args.warehouse, reader=reader, mapping=args.mapping,
                               key_file=args.key_file, practice=practice)  # fmt: skip
         frame = frame.join(numbers, on="case_key", how="left", maintain_order="left")
     if args.out:
-        from pipelines.template.tables_out import write_table
-
         write_table(frame, args.out)
     else:
         say(frame.write_csv().rstrip("\n"))
@@ -168,6 +166,4 @@ def _write_plan(plan: RepeatPlan, args: argparse.Namespace, reader: Reader) -> N
 
 def _tell(line: str, args: argparse.Namespace) -> None:
     """Beside a list on standard output, words go to standard error."""
-    import sys
-
     print(line, file=sys.stdout if args.out else sys.stderr)

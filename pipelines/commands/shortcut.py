@@ -53,11 +53,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def shortcut_text(words: list[str], system: str) -> str:
-    """The file for a command.
-
-    Raises:
-        RequestError: A path has a sign in it that cannot be written down there.
-    """
+    """The file for a command; RequestError where a path has a sign that cannot be written down there."""
     if any(re.search(r'[\x00-\x1f]|[\x00-\x1f"]' if system == "win32" else r"[\x00-\x1f]", word) for word in words):
         found = "a path has a sign in it that a shortcut cannot hold"
         raise RequestError(found, remedy="rename that folder")

@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 
 from pipelines.commands.options import say
+from pipelines.template.entries import table_sheets, wide_sheet
+from pipelines.template.workbook import write_template
 
 DEFAULT = "menton-template.xlsx"
 
@@ -26,9 +28,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the template and say how to go on."""
-    from pipelines.template.entries import table_sheets, wide_sheet
-    from pipelines.template.workbook import write_template
-
     sheets = table_sheets() if args.tables or args.long or args.points else (wide_sheet(),)
     if args.long or args.points:
         wanted = ("cases", "landmarks") if args.points else ("cases", "phases", "visits", "measurements")

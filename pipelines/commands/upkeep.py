@@ -7,7 +7,16 @@ from dataclasses import replace
 from pathlib import Path
 
 from pipelines.commands.options import add_warehouse, encryption_key, progress, say, storing
+from pipelines.group.chain import RecordChain
+from pipelines.group.practice_record import FILE
+from warehouse.command_options import read_encryption_key
 from warehouse.errors import MentonError, RequestError
+from warehouse.marts.publish import publish as publish_again
+from warehouse.upkeep.backup import backup as copied
+from warehouse.upkeep.backup import restore as put_back
+from warehouse.upkeep.rekey import rekey as encrypt_again
+from warehouse.upkeep.verify import FoundFault
+from warehouse.upkeep.verify import verify as checked
 
 NO_KEY = "The case key is not in the backup. Keep a copy of it apart: without it no later file finds its cases again."
 NO_ENCRYPTION_KEY = "The encryption key is not in it either: without it nobody can read the backup, you included."
@@ -24,8 +33,6 @@ def publish(parser: argparse.ArgumentParser) -> None:
 
 
 def _publish(args: argparse.Namespace) -> int:
-    from warehouse.marts.publish import publish as publish_again
-
     with storing(args) as store:
         snapshot = publish_again(args.warehouse, store, key=encryption_key(args), again=True, progress=progress)
     say(f"build {snapshot.build_id} is published")
@@ -39,11 +46,6 @@ def verify(parser: argparse.ArgumentParser) -> None:
 
 
 def _verify(args: argparse.Namespace) -> int:
-    from pipelines.group.chain import RecordChain
-    from pipelines.group.practice_record import FILE
-    from warehouse.upkeep.verify import FoundFault
-    from warehouse.upkeep.verify import verify as checked
-
     found, check = checked(args.warehouse, key=encryption_key(args)), "record_of_contributions_is_whole"
     faults = found.faults
     try:
@@ -68,8 +70,6 @@ def backup(parser: argparse.ArgumentParser) -> None:
 
 
 def _backup(args: argparse.Namespace) -> int:
-    from warehouse.upkeep.backup import backup as copied
-
     made = copied(args.warehouse, args.out, key=encryption_key(args), progress=progress)
     say(f"{made.n_loads} loads and {made.n_cases} cases are copied to {args.out}, {len(made.files)} files with hashes")
     say(NO_KEY)
@@ -86,8 +86,6 @@ def restore(parser: argparse.ArgumentParser) -> None:
 
 
 def _restore(args: argparse.Namespace) -> int:
-    from warehouse.upkeep.backup import restore as put_back
-
     made, aside = put_back(
         args.source, args.warehouse, key=encryption_key(args), replace=args.replace, progress=progress
     )
@@ -108,8 +106,6 @@ def rekey(parser: argparse.ArgumentParser) -> None:
 
 
 def _rekey(args: argparse.Namespace) -> int:
-    from warehouse.upkeep.rekey import rekey as encrypt_again
-
     snapshot = encrypt_again(args.warehouse, key=encryption_key(args), new_key=_new_key(args), progress=progress)
     state = "is no longer encrypted" if args.no_encryption else "is encrypted with the new key"
     say(f"the warehouse {state}; build {snapshot.build_id} is published")
@@ -121,8 +117,6 @@ def _rekey(args: argparse.Namespace) -> int:
 
 
 def _new_key(args: argparse.Namespace) -> str | None:
-    from warehouse.command_options import read_encryption_key
-
     path: Path | None = args.new_key_file
     if path is None:
         return None

@@ -5,8 +5,14 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from pipelines.commands.options import add_warehouse, practice_named, print_table, reading, say, say_list
+from pipelines.commands.options import add_practice, add_warehouse, print_table, reading, say, say_list
+from pipelines.ingest.own_numbers import own_numbers
+from pipelines.template.tables_out import write_table
+from warehouse.cases.worklist import worklist
 from warehouse.errors import RequestError
+from warehouse.selection import Selection
+from warehouse.words.sentences import say as text
+from warehouse.words.worklist import worklist_counts, worklist_table
 
 SHOWN = 20
 
@@ -15,7 +21,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     add_warehouse(parser)
     parser.add_argument("--definition", metavar="ID", help="outcome definition (default: the headline one)")
-    parser.add_argument("--practice", type=practice_named, metavar="PSEUDONYM", help="one practice only")
+    add_practice(parser, "one practice only")
     parser.add_argument(
         "--source", type=Path, metavar="FILE", help="your own file: its case numbers stand in the list then"
     )
@@ -27,11 +33,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List what is left to do."""
-    from warehouse.cases.worklist import worklist
-    from warehouse.selection import Selection
-    from warehouse.words.sentences import say as text
-    from warehouse.words.worklist import worklist_counts, worklist_table
-
     with reading(args) as reader:
         if args.practice:
             reader.refuse_unknown({"practice": (args.practice,)})
@@ -39,8 +40,6 @@ def run(args: argparse.Namespace) -> int:
         found = worklist(reader, selection=selection, definition=args.definition)
         numbers = None
         if args.source:
-            from pipelines.ingest.own_numbers import own_numbers
-
             if not args.practice and len(reader.practices) > 1:
                 found_several = "the warehouse holds several practices"
                 remedy = "say with --practice whose file this is"
@@ -52,8 +51,6 @@ def run(args: argparse.Namespace) -> int:
     say(text("worklist.head", definition=found.definition.name, build=found.build))
     say_list(worklist_counts(found))
     if args.out:
-        from pipelines.template.tables_out import write_table
-
         write_table(table, args.out)
         say(text("worklist.written", n=table.height, file=args.out.name))
     elif table.height:

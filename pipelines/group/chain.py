@@ -23,20 +23,12 @@ class RecordChain:
     path: Path
 
     def read(self) -> tuple[dict[str, Any], ...]:
-        """Every entry, oldest first; none where there is no file yet.
-
-        Raises:
-            GroupError: A line was changed, taken out or put in.
-        """
+        """Every entry, oldest first; none without a file, GroupError where a line was changed, taken out or put in."""
         entries, _, _ = self._read()
         return tuple(entries)
 
     def add(self, entry: Mapping[str, Any]) -> None:
-        """Add an entry.
-
-        Raises:
-            GroupError: The record was changed, or cannot be written.
-        """
+        """Add an entry; GroupError where the record was changed, or cannot be written."""
         _, digest, length = self._read()
         line = kept(self.path, sealed({**entry, "after": digest}))
         try:

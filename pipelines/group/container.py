@@ -20,6 +20,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+import pyrage
+
 from pipelines.group.keys import GroupKeys, PracticeKey, is_signed
 from pipelines.group.signed_file import read_json
 from warehouse.errors import GroupError, MentonError
@@ -51,13 +53,7 @@ class Contents:
 
 
 def seal(manifest: Mapping[str, Any], members: Mapping[str, bytes], key: PracticeKey, *, recipient: str) -> bytes:
-    """Put a file together, sign it and encrypt it.
-
-    ``manifest``: What the file says of itself; the list of members, the pseudonym and the public key are added.
-    ``members``: Name -> bytes. ``key``: The practice's key. ``recipient``: The group's public key.
-    """
-    import pyrage
-
+    """Put a file together, sign it and encrypt it; members and the practice's key are added to the manifest."""
     listed = [[name, len(data), hashlib.sha256(data).hexdigest()] for name, data in members.items()]
     whole = {**manifest, "pseudonym": key.pseudonym, "public_key": key.public, "members": listed}
     text = canonical(whole)
@@ -70,8 +66,6 @@ def seal(manifest: Mapping[str, Any], members: Mapping[str, bytes], key: Practic
 
 def unseal(data: bytes, keys: GroupKeys) -> bytes:
     """Decrypt a file; refused where it is too long, not encrypted to this group, or was changed."""
-    import pyrage
-
     if len(data) > MOST_FILE:
         found = f"the file is longer than {MOST_FILE // 2**20} MB"
         raise GroupError(found, remedy="ask the practice to make it again")

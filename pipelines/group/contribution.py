@@ -6,9 +6,11 @@ import io
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 from pydantic import Field
 
 from pipelines.group.container import MEMBERS, Contents, seal
@@ -36,11 +38,6 @@ from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
 from warehouse.store.chain import canonical
 from warehouse.toml_files import shaped
 
-if TYPE_CHECKING:
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-
 _BATCH = 4_096
 _MOST_FOOTER = 1_000_000
 UNCOMPRESSED = 0
@@ -50,9 +47,6 @@ _DEEPEST = 24
 
 def case_bytes(frame: pl.DataFrame) -> bytes:
     """Cases as Parquet: text columns, plain pages, no compression, no statistics, no dictionary."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
     schema = pa.schema([pa.field(name, pa.string(), nullable=False) for name in frame.columns])
     table = pa.table([pa.array(frame[name].to_list(), pa.string()) for name in frame.columns], schema=schema)
     buffer = io.BytesIO()
@@ -61,16 +55,7 @@ def case_bytes(frame: pl.DataFrame) -> bytes:
 
 
 def read_cases(data: bytes, *, allowed: Mapping[str, Sequence[str]], most: int) -> pl.DataFrame:
-    """Cases from Parquet.
-
-    ``data``: The bytes. ``allowed``: Column -> values it may hold; the columns must be these, in this order. ``most``:
-    Most rows.
-
-    Raises:
-        GroupError: It is anything else than such a table.
-    """
-    import pyarrow as pa
-
+    """Cases from Parquet: at ``most`` so many, columns and values as ``allowed``, in order; else GroupError."""
     try:
         if codecs_in(data) - {UNCOMPRESSED}:
             raise _wrong("a column is compressed")
@@ -91,15 +76,12 @@ def read_cases(data: bytes, *, allowed: Mapping[str, Sequence[str]], most: int) 
 
 
 def codecs_in(data: bytes) -> set[int]:
-    """The compressions stated in the footer, by their numbers in the format.
+    """The compressions stated in the footer, by their numbers in the format; ValueError where it states none.
 
     Asked about a column it does not understand, Arrow ends the whole process (so does its account of the compression),
     DuckDB wants a file on disk and Polars says nothing of compression: so the footer is looked at here first. It is a
     Thrift structure in the compact protocol (the specifications of Parquet and of Thrift, from memory; the tests hold
     this against files that Arrow writes).
-
-    Raises:
-        ValueError: The footer is not one, or states no compression for a column.
     """
     length = int.from_bytes(data[-8:-4], "little")
     try:
@@ -155,8 +137,6 @@ def _number(footer: Iterator[int]) -> int:
 
 
 def _opened(data: bytes, *, codes_for: list[str] | None = None) -> pq.ParquetFile:
-    import pyarrow.parquet as pq
-
     return pq.ParquetFile(
         io.BytesIO(data),
         read_dictionary=codes_for,
@@ -178,8 +158,6 @@ def _check_outline(outline: pq.FileMetaData, columns: list[str], most: int) -> N
 
 
 def _decoded(column: pa.Array[Any], allowed: frozenset[str]) -> list[str]:
-    import pyarrow as pa
-
     if not isinstance(column, pa.DictionaryArray) or column.null_count:
         raise _wrong("a value is missing")
     words = [str(value) for value in column.dictionary.to_pylist()]

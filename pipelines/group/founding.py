@@ -44,13 +44,9 @@ def make_agreement(
 ) -> Agreement:
     """Put the next version of the agreement in force; contributions under earlier ones stop counting until renewed.
 
-    ``folder``: The group's folder. ``catalogues``: Definitions and growth reference to take over. ``outcomes``: Ids of
-    the definitions to pool, the headline first. ``variables``: What is known of a case. ``groupings``: Those of them
-    that shares are pooled by. ``years``: First and last year of start told apart. ``terms``: Whatever else is to be
-    other than :class:`Agreement` has it by default.
-
-    Raises:
-        GroupError: The terms do not make an agreement.
+    ``outcomes``: Ids of the definitions, the headline first. ``groupings``: Those of ``variables`` that shares are
+    pooled by. ``years``: First and last year told apart. ``terms``: What differs from the defaults of
+    :class:`Agreement`. GroupError where the terms do not make an agreement.
     """
     keys = folder.keys()
     with folder.held() as state:

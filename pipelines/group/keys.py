@@ -13,15 +13,16 @@ import hashlib
 import re
 import secrets
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
+
+from cryptography.exceptions import InvalidSignature
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.kdf.hkdf import HKDF
+from pyrage import x25519
 
 from warehouse.errors import KeyProblemError
 from warehouse.private_files import check_private, read_key_text, write_private
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 _GROUP_HEADER = "menton group key, version 1"
 _PRACTICE_HEADER = "menton contribution key, version 1"
@@ -59,15 +60,11 @@ class GroupKeys(_Signer):
     @property
     def recipient(self) -> str:
         """The public key that practices encrypt to."""
-        from pyrage import x25519
-
         return str(x25519.Identity.from_str(self.identity).to_public())
 
 
 def make_group_keys(path: Path) -> GroupKeys:
     """Make a group's keys in a file that is not there yet."""
-    from pyrage import x25519
-
     text = f"{_GROUP_HEADER}\n{x25519.Identity.generate()}\n{secrets.token_hex(32)}\n"
     if not write_private(path, text):
         found = "there is a key file of this name already"
@@ -106,9 +103,6 @@ def practice_key_file(warehouse: Path) -> Path:
 
 def practice_key(path: Path, *, group: str, practice: str, create: bool) -> PracticeKey:
     """The key of a practice in a group, from the file of its warehouse, made first where ``create`` says so."""
-    from cryptography.hazmat.primitives.hashes import SHA256
-    from cryptography.hazmat.primitives.kdf.hkdf import HKDF
-
     if create:
         write_private(path, f"{_PRACTICE_HEADER}\n{secrets.token_hex(32)}\n")
     match = _PRACTICE.fullmatch(_private_text(path))
@@ -133,9 +127,6 @@ def public_of(seed: bytes) -> str:
 
 def is_signed(public: str, signature: bytes, message: bytes) -> bool:
     """Whether the owner of a public key signed a message."""
-    from cryptography.exceptions import InvalidSignature
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
-
     try:
         Ed25519PublicKey.from_public_bytes(bytes.fromhex(public)).verify(signature, message)
     except (InvalidSignature, ValueError):
@@ -144,8 +135,6 @@ def is_signed(public: str, signature: bytes, message: bytes) -> bool:
 
 
 def _private(seed: bytes) -> Ed25519PrivateKey:
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-
     return Ed25519PrivateKey.from_private_bytes(seed)
 
 

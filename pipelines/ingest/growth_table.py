@@ -18,6 +18,7 @@ from math import isfinite
 from pathlib import Path
 from typing import Any, NoReturn
 
+from pipelines.deidentify.shown_reading import read_shown
 from warehouse.errors import DefinitionError, near_names
 from warehouse.measures.catalogue import Catalogue
 from warehouse.outcomes.growth_reference import OLDEST, GrowthCurve, GrowthReference, Sex
@@ -56,11 +57,7 @@ class _Row:
 def read_growth_table(
     path: Path, *, measures: Catalogue, version: str, identifier: str = ID, source: str = "", label: str = ""
 ) -> GrowthReference:
-    """The reference that a table makes.
-
-    ``path``: The file. ``measures``: The catalogue, with measures of one's own. ``version``: Version of the reference.
-    ``identifier``: Id of the reference. ``source``: Where the table comes from; a TOML file may say it itself.
-    ``label``: Name of the reference; a TOML file may say it itself.
+    """The reference that a table makes; a TOML file may say its source and label itself.
 
     Raises:
         BadFileError: The file cannot be read.
@@ -102,8 +99,6 @@ def _toml(path: Path) -> tuple[list[tuple[str, Mapping[str, Any]]], dict[str, st
 
 
 def _table(path: Path) -> list[tuple[str, Mapping[str, Any]]]:
-    from pipelines.deidentify.shown_reading import read_shown
-
     (raw, *others) = read_shown(path)
     if others:
         _refuse("the workbook has several sheets", path.name, "one sheet", "keep the sheet with the table")

@@ -62,11 +62,9 @@ def doubt_of_practice(store: Connection, practice: str) -> str:
 
 
 def doubt_of_cases(store: Connection, checked: Sequence[Sorted], practice: str) -> tuple[str, int]:
-    """What is to be confirmed of new cases that are like stored ones in everything but number or practice.
+    """What is to be confirmed of new cases like stored ones in all but number or practice (or empty), and how many.
 
     Compared is what was known at the start, so that a later export of the same people is found too.
-
-    Returns: The doubt, empty where there is none, and how many new cases are so.
     """
     cases = [one.good["cases"] for one in checked if "cases" in one.good]
     if not cases or not store.value("select count(*) from (select 1 from cases limit 1)"):
@@ -174,7 +172,7 @@ def ingest(request: Request) -> Outcome:
         UnconfirmedError: The practice is new among others, or cases are there under other numbers; nobody confirmed it.
     """
     # nothing is made or changed before every file has been read and mapped
-    catalogues = _catalogues(request)
+    catalogues = catalogues_at(request.warehouse, request.encryption_key)
     request, is_recalled = _with_remembered(request)
     mapped, headings = _mapped(request, catalogues.measures)
     if request.practice is not None:
@@ -212,19 +210,16 @@ class _Mapped:
     origin: pl.DataFrame | None = None  # Where its rows were turned away, if it is a workbook of such rows
 
 
-def _catalogues(request: Request) -> Catalogues:
-    """The catalogues in force, without making a warehouse where there is none yet."""
-    if not (request.warehouse / STORE).exists():
+def catalogues_at(folder: Path, key: str | None) -> Catalogues:
+    """The catalogues in force, or those that come with the program where there is no warehouse yet; none is made."""
+    if not (folder / STORE).exists():
         return shipped()
-    with open_store(request.warehouse, key=request.encryption_key) as store:
+    with open_store(folder, key=key) as store:
         return in_force(store)
 
 
 def _mapped(request: Request, measures: Mapping[str, Measure]) -> tuple[list[_Mapped], list[str]]:
-    """The tables of all files with the mapping stated or by contract names, and their headings as given.
-
-    The mapping must cover every column of each.
-    """
+    """The tables of all files by the mapping, which must cover every column, or by contract names; their headings."""
     contract = load_contract()
     stated = load_mapping(request.mapping, contract=contract, catalogue=measures) if request.mapping else None
     settings = stated.settings.read_settings() if stated else ReadSettings()

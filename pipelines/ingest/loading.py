@@ -54,11 +54,7 @@ def load(
     contract_version: str,
     progress: Callable[[str], None] = lambda _: None,
 ) -> list[LoadRecord]:
-    """Load a batch of (validated delivery, request hash) in one transaction.
-
-    Raises:
-        BrokenRuleError: The counts of a load do not add up; nothing of the batch is kept.
-    """
+    """Load a batch in one transaction; BrokenRuleError, and nothing is kept, where the counts do not add up."""
     records = []
     with connection.transaction():
         for validated, request in batch:

@@ -30,11 +30,7 @@ def key_file_beside(warehouse: Path) -> Path:
 
 
 def keyer_there(path: Path) -> Keyer:
-    """The keyer of a key file that must be there: a fresh key would find no case.
-
-    Raises:
-        KeyProblemError: There is no such file, or it is no key file.
-    """
+    """The keyer of a key file; KeyProblemError where there is none, since a fresh key would find no case."""
     if path.exists():
         return Keyer.from_file(path)
     found = "there is no key file"
@@ -70,14 +66,8 @@ def own_numbers(
 ) -> pl.DataFrame:
     """``case_key`` and ``case_id`` of every case of a file; of several spellings of a number, the first.
 
-    ``path``: A file of cases, or any file with their numbers. ``warehouse``: The warehouse folder, beside which the key
-    lies. ``reader``: Its snapshot. ``practice``: Pseudonym under which the cases were loaded. ``mapping``: Its mapping
-    file, or None for contract names. ``key_file``: File of the case key; None for the one beside the warehouse folder.
-
-    Raises:
-        BadFileError: The file cannot be used.
-        MappingError: The mapping does not cover the file.
-        KeyProblemError: There is no key file.
+    ``path``: Any file with the numbers. ``practice``: Pseudonym the cases were loaded under. ``mapping``: None for
+    contract names. ``key_file``: None for the one beside ``warehouse``. Raises as ``ingest`` does.
     """
     from pipelines.interpreting.interpret import interpret
 

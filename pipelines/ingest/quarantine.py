@@ -5,21 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import polars as pl
+import xlsxwriter
 
 from pipelines.checking.rules import load_rules
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import RawTable
 from pipelines.reading.template_marks import FROM_ROW, REASONS, TEMPLATE_MARK, WHY
 from warehouse.errors import RequestError
+from warehouse.export_safety import PLAIN_CELLS, neutralise_formulas
 from warehouse.marts.statements import filled
 from warehouse.measures.measure import Measure
 from warehouse.store.storage import Connection
-
-if TYPE_CHECKING:
-    import xlsxwriter
 
 
 def open_reasons(
@@ -27,9 +25,7 @@ def open_reasons(
 ) -> pl.DataFrame:
     """One row a reason: load, practice, file, sheet, table, row, column, rule, found, reason, what to do.
 
-    ``store``: The store. ``measures``: Measures in force (their range rules have ids of their own). ``remarks``: List
-    remarks on loaded rows instead of rows turned away. ``history``: Also list reasons that a later load settled, and
-    those of repeated loads of the same file.
+    ``remarks``: List remarks on loaded rows instead. ``history``: Also what a later load settled, and repeated loads.
     """
     table = "remarks" if remarks else "turned_away"
     listed = filled("reasons.sql", table=table)
@@ -101,17 +97,10 @@ def name_cases(store: Connection, practice: str, origin: pl.DataFrame, delivered
 def write_workbook(reasons: pl.DataFrame, path: Path, *, sources: Sequence[RawTable] = ()) -> None:
     """An XLSX with a sheet of the reasons and a sheet of the rows with the reasons beside them.
 
-    Without ``sources`` a row shows what the warehouse keeps of it: the offending cells after redaction. With the
-    source files at hand (they stay at the practice), the rows stand as they were given, to be corrected in place: the
-    workbook is loaded like the file, with its mapping.
-
-    Raises:
-        RequestError: The file cannot be written, or a source is not the file that was loaded.
+    Without ``sources`` a row shows what the warehouse keeps of it: the offending cells after redaction. With the source
+    files at hand (they stay at the practice), the rows stand as they were given, to be corrected in place: the workbook
+    is loaded like the file, with its mapping. RequestError where it cannot be written, or a source is another file.
     """
-    import xlsxwriter
-
-    from warehouse.export_safety import PLAIN_CELLS, neutralise_formulas
-
     try:
         with xlsxwriter.Workbook(str(path), PLAIN_CELLS) as book:
             book.define_name(TEMPLATE_MARK, f"={REASONS}!$A$1")
@@ -124,8 +113,6 @@ def write_workbook(reasons: pl.DataFrame, path: Path, *, sources: Sequence[RawTa
 
 
 def _rows_frame(reasons: pl.DataFrame, sources: Sequence[RawTable], book: xlsxwriter.Workbook) -> None:
-    from warehouse.export_safety import neutralise_formulas
-
     grouped = reasons.group_by("load", "file", "sheet", "table", "row", "source_sha256", maintain_order=True).agg(
         pl.format("{}: {}", "rule", "reason").unique(maintain_order=True).str.join("; ").alias("reasons"),
         pl.format("{} = {}", pl.col("column").fill_null("row"), pl.col("found").fill_null("nothing"))

@@ -11,6 +11,7 @@ from collections.abc import Sequence, Set
 from pathlib import Path
 
 from warehouse.private_files import write_private
+from warehouse.toml_files import toml_from
 
 
 def remembered_beside(warehouse: Path) -> Path:
@@ -41,8 +42,6 @@ def recalled(warehouse: Path, practice: str | None, headings: Sequence[str]) -> 
 
 def nearest(folder: Path, headings: Set[str]) -> Path | None:
     """The remembered mapping that speaks of most of the headings, and at least of half of them."""
-    from warehouse.toml_files import toml_from
-
     best: tuple[int, float, Path] | None = None
     for path in sorted(folder.glob("*.toml")):
         said = toml_from(path.read_text(encoding="utf-8"))

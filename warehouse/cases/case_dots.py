@@ -150,10 +150,9 @@ def _counted(
 
 
 def _drawn(reader: Reader, source: str, values: list[object], most: int, *, of: int) -> pl.DataFrame:
-    """The cases to draw, by their keyed hash.
+    """The cases to draw, those of the lowest keyed hash.
 
-    Hashes are spread evenly, so the lowest are looked for among those below a bound that leaves half as many again as
-    are drawn; should that be too few after all, among all.
+    Hashes are spread evenly: looked at are those below a bound that leaves half as many again, or all if too few.
     """
     bound = _bound(1.5 * most / of) if of > 2 * most else ""
     frame = _lowest(reader, source, values, most, bound=bound)

@@ -12,6 +12,7 @@ from warehouse.cases.case_dots import SHOWN_KEY
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.measures.case_points import CasePoints, case_points
+from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.drawing import superimposed_svg
 from warehouse.selection import Selection
 from warehouse.store.quoting import name as checked
@@ -32,11 +33,7 @@ class OneCase:
 
 
 def one_case(reader: Reader, *, selection: Selection, case: str, measure: str) -> OneCase:
-    """The case whose keyed hash begins so, if it is among the cases selected.
-
-    Raises:
-        RequestError: No case selected has this beginning, or several do.
-    """
+    """The case selected whose keyed hash begins so; RequestError where there is none, or there are several."""
     condition, values = selection.where()
     rows = reader.connection.frame(
         f"select * from mart_cases where starts_with(mart_cases.case_key, ?) and {condition} limit 2", [case, *values]
@@ -116,8 +113,6 @@ def _drawing(reader: Reader, case_no: int, case: str, measure: str) -> tuple[str
 
 
 def _is_drawn_from_points(measure: str) -> bool:
-    from warehouse.measures.catalogue import CATALOGUE
-
     return measure in CATALOGUE and CATALOGUE[measure].formula is not None and VIEWS[0] in CATALOGUE[measure].views
 
 

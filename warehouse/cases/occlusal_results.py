@@ -35,11 +35,7 @@ class OcclusalResults:
 
 
 def occlusal_results(reader: Reader, *, selection: Selection | None = None, level: float = 0.95) -> OcclusalResults:
-    """Improvement of the finished cases selected.
-
-    ``reader``: An open snapshot. ``selection``: Which cases; consecutive treated ones where None. ``level``: Coverage
-    of the intervals.
-    """
+    """Improvement of the finished cases selected (consecutive treated ones where None); ``level`` of the intervals."""
     condition, values = (selection or Selection()).where()
     finished = reader.connection.frame(
         f"select case_no from mart_cases where status = 'finished' and {condition}", values

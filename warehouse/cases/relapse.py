@@ -32,12 +32,9 @@ class Relapse:
 
 
 def relapse(reader: Reader, *, selection: Selection | None = None, level: float = 0.95) -> tuple[Relapse, ...]:
-    """Mean change from finish to follow-up of every measure that some case has at both.
+    """Mean change from finish to follow-up of every measure that some case selected (or consecutive) has at both.
 
     Cases with follow-up records are rarely all cases: who comes back may differ from who does not.
-
-    ``reader``: An open snapshot. ``selection``: Which cases; consecutive treated ones where None. ``level``: Coverage
-    of the intervals.
     """
     condition, values = (selection or Selection()).where()
     later, earlier = (

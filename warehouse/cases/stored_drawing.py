@@ -12,14 +12,10 @@ _SHOWN = 8
 
 
 def drawing_of_case(reader: Reader, *, case_key: str, view: str | None = None, measure: str | None = None) -> str:
-    """An SVG of the points of one case, finish over start.
+    """An SVG of the points of one case, finish over start; RequestError where there is none, or nothing to draw.
 
-    ``reader``: An open snapshot. ``case_key``: The case key, or its beginning (at least 6 digits) where no other case
-    begins so. ``view``: The view to draw; the first that has points where None. ``measure``: The measure to bring out;
-    the usual one of the view where None.
-
-    Raises:
-        RequestError: No case or several have a key that begins so, or there is nothing to draw.
+    ``case_key``: May be its beginning (6 digits or more). ``view``: The first with points where None. ``measure``: What
+    to bring out; the usual one of the view where None.
     """
     case_no, key = _found(reader, case_key)
     points = reader.connection.frame(

@@ -111,11 +111,7 @@ def _meetings(blocks: Sequence[frozenset[str]]) -> Iterator[tuple[list[str], fro
 
 
 def space_of(layouts: Sequence[Layout], guarded: Sequence[Sets] = ()) -> Space:
-    """The space of all tables together, fine enough for the guarded cases as well.
-
-    Raises:
-        RequestError: Too many variables have been combined to check them together; such a table must not leave.
-    """
+    """The space of all tables and guarded cases; RequestError where it is too large to check, so nothing may leave."""
     universe: dict[str, dict[str, None]] = {}
     splits: dict[str, list[frozenset[str]]] = {}
     closed: dict[str, bool] = {}

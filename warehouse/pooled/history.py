@@ -162,14 +162,9 @@ def marks_of(values: Mapping[str, float]) -> dict[str, str]:
 def why_no_mean(
     values: Mapping[str, float], counted: int | None, outcome: str, agreement: Agreement, history: Sequence[HandedOver]
 ) -> str:
-    """Why the mean of an outcome may not leave, or empty.
+    """Why the mean of an outcome may not leave, or empty: two means of nearly the same cases give the few away.
 
-    Args:
-        values: Case key -> change, of the cases counted.
-        counted: Cases counted as they leave; None where that number is hidden.
-        outcome: Id of the definition.
-        agreement: What was agreed.
-        history: Everything handed over before: two means of nearly the same cases give the few that differ away.
+    ``values``: Case key -> change, of the cases counted. ``counted``: Cases as they leave; None where hidden.
     """
     if counted is None:
         return "the number of cases counted is hidden"

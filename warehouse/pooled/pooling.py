@@ -243,15 +243,7 @@ def adjusted_ratios(
     Logistic regression with an indicator for every practice and every group of the other variables, each at the finest
     level all practices have; a variable that some practice had to drop is not adjusted for. Firth's penalty where the
     outcomes are separated. Rounded to two decimals, because single cases stand behind it. Practices without single
-    cases, or that dropped the variable, take no part.
-
-    Args:
-        members: The practices.
-        agreement: What was agreed.
-        outcome: Id of the definition.
-        by: The variable compared.
-        at: Its level.
-        reference: Its reference group.
+    cases, or that dropped the variable, take no part. ``by`` is compared at the level ``at``.
     """
     taking_part = [one for one in members if one.cases is not None and _is_kept(agreement, by, one.levels[by])]
     if len(taking_part) < agreement.fewest_practices:
@@ -346,15 +338,9 @@ NOTES = (
 def pooled_result(
     members: Sequence[Member], agreement: Agreement, *, publisher: Publisher, salt: str, number: int, made_on: str
 ) -> GroupResult:
-    """All agreed analyses.
+    """All agreed analyses, made on a date (ISO 8601); ``salt`` makes the practices' tags.
 
-    Args:
-        members: The practices' contributions.
-        agreement: What was agreed.
-        publisher: What was let out before; what is let out now is added to it.
-        salt: A random text of this result; the practices' tags are made with it.
-        number: Number of the result.
-        made_on: Date, ISO 8601.
+    What is let out is added to what ``publisher`` has let out before.
     """
     shares = tuple(_shares(members, agreement, outcome, publisher, salt) for outcome in agreement.outcomes)
     shown = [one for one in shares if not one.refused]

@@ -269,11 +269,8 @@ def for_each_other(
     Of two hidden counts with a known sum, the practice behind one could work out the other. So there are at least
     three, or all: those of the smallest practices are hidden as well. Hidden counts are then narrowed by the total.
 
-    Args:
-        practices: Practices behind the total, and no others.
-        besides: Further practices behind it, which have no line.
-        adverse: The total as shown, exactly; None where it is hidden or rounded, and then nothing can be subtracted.
-        least: Smallest count that can stand behind "withheld".
+    ``practices`` and so many ``besides``, without a line, are behind the total ``adverse`` (None where it is hidden or
+    rounded: nothing can be subtracted then). ``least``: Smallest count that can stand behind "withheld".
     """
     hidden = besides + sum(not one.adverse.is_exact for one in practices)
     left = None if besides else adverse

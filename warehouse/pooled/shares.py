@@ -51,15 +51,9 @@ def share_pool(
     fewest: int,
     salt: str,
 ) -> SharePool:
-    """Pool the shares of practices whose counts are given as they are published.
+    """Pool the shares of practices by their counts as published, in any order; ``salt`` makes the tags.
 
-    Args:
-        practices: Counts as published, in any order.
-        definition: What makes a case adverse.
-        totals: Name -> cases over the practices, as shown.
-        notes: What became of practices that are left out.
-        fewest: Fewest practices behind anything pooled.
-        salt: Makes the tags of this result its own.
+    ``totals``: Name -> cases as shown. ``notes``: Of practices left out. ``fewest``: Practices behind anything pooled.
     """
     empty = SharePool(
         outcome=definition.id,
@@ -203,15 +197,8 @@ def pooled_means(
 ) -> MeanPool | None:
     """The mean change over the practices; None for a definition that looks at no single change.
 
-    Practices stand in the order, and under the labels, of their shares.
-
-    Args:
-        moments: Pseudonym -> number, mean and variance of the changes; None where a practice has or gave none.
-        definition: The definition.
-        shares: Their shares: a practice that is not shown there has no mean here.
-        fewest: Fewest practices behind anything pooled.
-        salt: What the tags of the shares were made with.
-        notes: What to keep in mind of those left out.
+    Practices stand in the order, and under the labels, of their ``shares``; one not shown there has no mean here.
+    ``moments``: Pseudonym -> number, mean and variance of the changes, or None. ``salt``: That of the shares.
     """
     part = definition.single_change
     if part is None:

@@ -64,12 +64,8 @@ def breakdown_layout(
 ) -> Layout:
     """Layout of counted and adverse cases by a variable, with a total.
 
-    Args:
-        outcome: Id of the definition.
-        by: The variable.
-        members: Group -> base values.
-        scope: The cases meant; empty where the variable itself says which (practices).
-        complete: Whether every case has one of the base values.
+    ``members``: Group -> base values. ``scope``: The cases meant; empty where the variable says which (practices).
+    ``complete``: Whether every case has a base value.
     """
     everything = tuple(value for values in members.values() for value in values)
     shown = {**members, ALL: everything} if len(members) > 1 else dict(members)

@@ -30,15 +30,7 @@ KNOWN_VARIABLES = (*_POOLED, "start_year")
 
 
 def hierarchy_of(name: str, *, years: tuple[int, int]) -> Hierarchy:
-    """The levels of one variable.
-
-    Args:
-        name: One of ``KNOWN_VARIABLES``.
-        years: First and last year of start told apart.
-
-    Raises:
-        RequestError: There is no such variable.
-    """
+    """The levels of one of ``KNOWN_VARIABLES`` (else RequestError), first to last year of start told apart."""
     if name == "start_year":
         return _years(*years)
     if name not in _POOLED:

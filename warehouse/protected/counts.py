@@ -94,14 +94,10 @@ class FlowCounts:
 
 
 class Published:
-    """The tables about the cases, protected one after the other.
+    """The tables about the cases, protected one after the other, as they may be shown.
 
-    Attributes:
-        chain: The finest classes that are told apart.
-        frame: The chain as it may be shown.
-        tables: One a grouping as it may be shown; None where nobody was counted.
-        complete: Grouping -> complete cases of the two groups compared, as they may be shown.
-        releases: What was published, in order.
+    ``chain``: The finest classes told apart; ``frame``: the table of it. ``tables``: One a grouping; None where nobody
+    was counted. ``complete``: Grouping -> complete cases of the two groups compared. ``releases``: All, in order.
     """
 
     def __init__(

@@ -21,11 +21,7 @@ OFFERED = tuple(variable.name for variable in listed("protected"))
 
 
 def protected_rates(reader: Reader, *, by: str | None = None) -> Rates:
-    """The share adverse over all, or by one of ``OFFERED``, fit for those who may not see small counts.
-
-    Raises:
-        RequestError: The grouping is not offered.
-    """
+    """The share adverse over all, or by one of ``OFFERED`` (else RequestError), safe where small counts are hidden."""
     if by is not None and by not in OFFERED:
         found = f"no protected table is made by {by!r}"
         raise RequestError(found, expected=", ".join(OFFERED), remedy="ask for one of these")

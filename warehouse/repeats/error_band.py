@@ -4,14 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING
 
 from warehouse.analysis.method_error import MDC95_FACTOR
+from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
-
-if TYPE_CHECKING:
-    from warehouse.marts.reader import Reader
-    from warehouse.selection import Selection
+from warehouse.selection import Selection
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from warehouse.errors import RequestError
+from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.store.quoting import name
-
-if TYPE_CHECKING:
-    import numpy as np
-
-    from warehouse.marts.reader import Reader
 
 ADVISED = 25
 """Records that should be read again (Houston 1983, from memory)."""
@@ -35,14 +31,10 @@ class RepeatPlan:
 def plan_repeats(
     reader: Reader, *, n: int, rng: np.random.Generator, practice: str | None = None, weeks: float = 2.0
 ) -> RepeatPlan:
-    """Draw records to be read again.
+    """Draw records of consecutive cases that were read once, each with the same chance, to be read again.
 
-    Every record of a consecutive case that was read once, and not yet a second time, has the same chance.
-
-    ``n``: how many; all there are where there are fewer. ``rng``: source of the draw and of the order. ``practice``:
-    pseudonym of the practice that reads; may be left out where there is one. ``weeks``: weeks that should lie between
-    the readings. Raises RequestError where ``n`` is not positive, or the practice is unknown or not named among
-    several.
+    ``n``: how many, or all there are. ``rng``: of draw and order. ``weeks``: between the readings. RequestError where
+    ``n`` is not positive, or the practice is unknown or not named among several.
     """
     if n < 1:
         raise RequestError(f"{n} records to read again", expected="1 or more")

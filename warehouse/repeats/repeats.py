@@ -10,18 +10,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import polars as pl
 
 from warehouse.analysis.intraclass import Intraclass, intraclass, kappa
 from warehouse.analysis.method_error import BlandAltman, MethodError, bland_altman, method_error
 from warehouse.errors import RequestError, near_names
+from warehouse.marts.reader import Reader
 from warehouse.results import Estimate
-
-if TYPE_CHECKING:
-    from warehouse.marts.reader import Reader
-    from warehouse.selection import Selection
+from warehouse.selection import Selection
 
 EVERY_EXAMINER = "all"
 PLANE, TYPES = "sn_gogn_deg", ("low", "average", "high")
@@ -83,10 +81,7 @@ class Repeats:
 def repeatability(
     reader: Reader, *, practice: str | None = None, measure: str | None = None, level: float = 0.95
 ) -> Repeatability:
-    """Compare the repeated readings of a warehouse, by practice and then in the order of the catalogue.
-
-    ``practice`` and ``measure`` keep one; RequestError where there is no such one.
-    """
+    """Compare repeated readings by practice and measure, in the catalogue's order, or one (else RequestError) alone."""
     described = reader.connection.rows("select measure, label, unit from mart_measures")
     _refuse_unknown(reader, practice, measure, [code for code, _, _ in described])
     readings = _readings(reader, [practice] if practice else ())

@@ -113,11 +113,7 @@ def options_in(words: Sequence[str]) -> list[str]:
 
 
 def recorded_as() -> str:
-    """The code of the person at work, or nothing where none is stated.
-
-    Raises:
-        RequestError: What is stated is no short code.
-    """
+    """The code of the person at work, or nothing where none is stated; RequestError where it is no short code."""
     stated = os.environ.get(PERSON_VARIABLE, "")
     if stated and not _CODE.fullmatch(stated):
         found = f"the variable {PERSON_VARIABLE} does not hold a short code"
@@ -144,11 +140,7 @@ def _account() -> str:
 
 
 def record_begin(folder: Path, what: str, options: Sequence[str] = (), *, person: str = "") -> Mark | None:
-    """Write down that something begins; None where there is no warehouse yet or its folder cannot be written to.
-
-    Raises:
-        RequestError: The stated code of the person is no short code.
-    """
+    """Write down that something begins; None without a warehouse to write to. Raises as ``recorded_as`` does."""
     return _add(folder, {"what": what, "options": list(options), "by": recorded_as(), "person": person})
 
 

@@ -109,11 +109,7 @@ def is_readable(folder: Path) -> bool:
 
 
 def kept(path: Path, line: bytes, *, shown: Sequence[str] = ()) -> bytes:
-    """A line, or the whole of a small file, as it is kept; the entries ``shown`` can be read without the key.
-
-    Raises:
-        KeyProblemError: What lies beside this store is sealed, and the key is not known.
-    """
+    """A line, or a whole small file, as it is kept, ``shown`` readable; KeyProblemError where its key is not known."""
     folder = _folder_of(path)
     if not lies_sealed(folder):
         return line

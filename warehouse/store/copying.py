@@ -11,11 +11,7 @@ from warehouse.store.storage import Connection, attach, files_told, prepare_encr
 
 
 def copy_into(connection: Connection, target: Path, *, key: str | None) -> None:
-    """Copy the open database into the file ``target`` in one transaction, and compare every table with its copy.
-
-    Raises:
-        WarehouseError: The copy could not be written or is not the same; nothing of it stays.
-    """
+    """Copy the open database into a new file, and compare every table; WarehouseError, and no file, where it failed."""
     _discard(target)
     if key is not None:
         prepare_encryption(connection.raw)

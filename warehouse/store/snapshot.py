@@ -34,11 +34,7 @@ class Snapshot:
 
 
 def current_snapshot(folder: Path) -> Snapshot:
-    """The snapshot readers should use.
-
-    Raises:
-        WarehouseError: Nothing has been published, or the pointer is damaged.
-    """
+    """The snapshot to read; WarehouseError where nothing has been published, or the pointer is damaged."""
     pointer = folder / POINTER
     try:
         data = json.loads(pointer.read_text(encoding="utf-8"))

@@ -11,8 +11,10 @@ from __future__ import annotations
 
 import errno
 import re
-from contextlib import contextmanager
+import tomllib
+from contextlib import contextmanager, suppress
 from datetime import UTC, date, datetime
+from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -101,21 +103,13 @@ class Connection:
         try:
             yield
         except BaseException:
-            self._roll_back()
+            with suppress(duckdb.Error):  # of a connection that is dead already, closing drops the transaction
+                self.raw.execute("rollback")
             raise
-        self._commit()
-
-    def _commit(self) -> None:
         try:
             self.raw.execute("commit")
         except duckdb.Error as error:
             raise _as_warehouse_error(error, self.path) from error
-
-    def _roll_back(self) -> None:
-        try:
-            self.raw.execute("rollback")
-        except duckdb.Error:
-            return  # the connection is already dead; closing it drops the transaction
 
     @contextmanager
     def given(self, **frames: pl.DataFrame) -> Iterator[None]:
@@ -152,11 +146,8 @@ class Connection:
 def with_values(sql: str, values: Sequence[object] | None) -> str:
     """A statement with a literal of each value in place of its ``?``, of the type DuckDB would bind it as.
 
-    Binding makes DuckDB's client import pandas (half a second, 70 MB) to see whether a value is its NaT.
-
-    Raises:
-        ValueError: The statement has more or fewer ``?`` than values.
-        TypeError: A value is of a type that has no literal here.
+    Binding makes DuckDB's client import pandas (half a second, 70 MB) to see whether a value is its NaT. ValueError
+    where ``?`` and values differ in number, TypeError as for ``literal``.
     """
     if not values:
         return sql
@@ -175,11 +166,7 @@ def with_values(sql: str, values: Sequence[object] | None) -> str:
 
 
 def literal(value: object) -> str:
-    """A value as a literal of SQL; the only place where a value becomes part of a statement.
-
-    Raises:
-        TypeError: The value is of a type that has no literal here, or a whole number of more than 128 bits.
-    """
+    """A value as a literal, the one way into a statement; TypeError for other types and numbers of over 128 bits."""
     match value:
         case None | bool():
             return "null" if value is None else str(value).lower()
@@ -226,11 +213,7 @@ _FAULTS = (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryExceptio
 
 @contextmanager
 def told(path: Path) -> Iterator[None]:
-    """Turn what happens to a file into an error a person can act on; mistakes in a statement stay as they are.
-
-    Raises:
-        MentonError: The disk is full, the file is damaged or in use, memory ran out, or a snapshot lacks what is asked.
-    """
+    """Turn what happens to a file into a MentonError to act on; mistakes in a statement stay as they are."""
     try:
         yield
     except _FAULTS as error:
@@ -270,11 +253,7 @@ def _lacking(text: str, path: Path) -> WarehouseError | None:
 
 @contextmanager
 def refused_with(refusal: MentonError) -> Iterator[None]:
-    """Raise this error where DuckDB cannot do what the block asks.
-
-    Raises:
-        MentonError: The one given.
-    """
+    """Raise this error where DuckDB cannot do what the block asks."""
     try:
         yield
     except duckdb.Error as error:
@@ -283,17 +262,13 @@ def refused_with(refusal: MentonError) -> Iterator[None]:
 
 @contextmanager
 def files_told(folder: Path) -> Iterator[None]:
-    """Turn what the system says of files of a warehouse into an error a person can act on.
-
-    Raises:
-        WarehouseError: A file cannot be written, named or removed.
-    """
+    """Turn what the system says of files of a warehouse into a WarehouseError a person can act on."""
     try:
         yield
     except OSError as error:
         is_full = error.errno in {errno.ENOSPC, errno.EFBIG, errno.EDQUOT}
-        found, remedy = (_FULL, _FULL_REMEDY) if is_full else (_DENIED, _DENIED_REMEDY)
-        raise WarehouseError(found, where=folder.name, remedy=remedy) from error
+        said = next(one for one in _FAULTS_SAID if one.get("name") == ("full" if is_full else "denied"))
+        raise WarehouseError(said["found"], where=folder.name, remedy=said["remedy"]) from error
 
 
 def _settings(folder: Path) -> dict[str, str | bool | int | float | list[str]]:
@@ -309,12 +284,7 @@ def _settings(folder: Path) -> dict[str, str | bool | int | float | list[str]]:
 def attach(
     raw: duckdb.DuckDBPyConnection, path: Path, alias: str, *, read_only: bool = False, key: str | None = None
 ) -> None:
-    """Attach a database file under ``alias``.
-
-    Raises:
-        WarehouseError: The file is in use, damaged, of a newer version, or not writable.
-        KeyProblemError: The file is encrypted and the key is missing or wrong.
-    """
+    """Attach a database file; WarehouseError where it cannot be used, KeyProblemError where its key is not right."""
     options = [option for option, wanted in (("read_only", read_only),) if wanted]
     if key is not None:
         options.append(f"encryption_key {_quoted(key)}")
@@ -345,10 +315,10 @@ def prepare_encryption(raw: duckdb.DuckDBPyConnection) -> None:
 
 def _as_warehouse_error(error: duckdb.Error, path: Path) -> MentonError:
     """The error a person can act on, told from the text DuckDB gives (1.5 has no error codes for these)."""
-    text = str(error)
-    for sign, kind, found, remedy in _SIGNS:
-        if sign.lower() in text.lower():
-            return kind(found, where=path.name, remedy=remedy)
+    text = str(error).lower()
+    for one in _FAULTS_SAID:
+        if any(sign.lower() in text for sign in one["signs"]):
+            return _KINDS[one["kind"]](one["found"], where=path.name, remedy=one["remedy"])
     return WarehouseError(
         "the file is not a warehouse this version can read, or it is damaged",
         where=path.name,
@@ -357,40 +327,10 @@ def _as_warehouse_error(error: duckdb.Error, path: Path) -> MentonError:
     )
 
 
-_FULL = "the disk is full or the file could not be written"
-_FULL_REMEDY = "free some space and run the command again"
-_BUSY = "the warehouse is in use by another program that writes to it"
-_BUSY_REMEDY = "wait until the other menton command has ended, then run this one again"
-_KEY_REMEDY = "name the right key file with --encryption-key-file or the variable MENTON_ENCRYPTION_KEY_FILE"
-_DENIED = "the warehouse folder cannot be written to"
-_DENIED_REMEDY = "run as a user who may write there, or name another folder with --warehouse"
+_KINDS: dict[str, type[MentonError]] = {"busy": BusyError, "key": KeyProblemError, "warehouse": WarehouseError}
+_FAULTS_SAID = tomllib.loads(files(__package__).joinpath("faults.toml").read_text(encoding="utf-8"))["fault"]
 _SEAL = "AES tag"
 """What DuckDB says of an encrypted block that was changed (NIST SP 800-38D: the tag of GCM)."""
-
-_DAMAGED = "the file is damaged: a block of it was changed after it was written"
-_DAMAGED_REMEDY = "run `menton verify` to see which table, and put a backup back with `menton restore`"
-_MEMORY = "there is not enough memory, or not enough room for what does not fit into it"
-_MEMORY_REMEDY = "close other programs or free some space, then run the command again; the warehouse is as it was"
-_SIGNS: tuple[tuple[str, type[MentonError], str, str], ...] = (
-    ("Conflicting lock", BusyError, _BUSY, _BUSY_REMEDY),
-    ("being used by another process", BusyError, _BUSY, _BUSY_REMEDY),
-    (
-        "Wrong encryption key",
-        KeyProblemError,
-        "the key given does not open this warehouse",
-        f"{_KEY_REMEDY}; if it is the right one, the file is damaged: put a backup back with `menton restore`",
-    ),
-    (_SEAL, WarehouseError, _DAMAGED, _DAMAGED_REMEDY),
-    ("without a key", KeyProblemError, "the warehouse is encrypted and no key was given", _KEY_REMEDY),
-    ("is not encrypted", KeyProblemError, "a key was given, but this warehouse is not encrypted", "leave the key out"),
-    ("No space left", WarehouseError, _FULL, _FULL_REMEDY),
-    ("could not write", WarehouseError, _FULL, _FULL_REMEDY),
-    ("File too large", WarehouseError, _FULL, _FULL_REMEDY),
-    ("Out of Memory", WarehouseError, _MEMORY, _MEMORY_REMEDY),
-    ("failed to offload", WarehouseError, _MEMORY, _MEMORY_REMEDY),
-    ("Permission denied", WarehouseError, _DENIED, _DENIED_REMEDY),
-    ("read-only", WarehouseError, _DENIED, _DENIED_REMEDY),
-)
 
 
 def utc_now() -> datetime:

@@ -14,11 +14,7 @@ STORE = "store.duckdb"
 
 
 def open_store(folder: Path, *, create: bool = False, key: str | None = None) -> Connection:
-    """Open the store of a warehouse for writing, bring its schema up to date, and note how far the records have come.
-
-    Raises:
-        WarehouseError: There is no warehouse and ``create`` is false, or it cannot be opened.
-    """
+    """Open the store to write, bring its schema up to date, note how far records came; else WarehouseError."""
     path = folder / STORE
     if not path.exists() and not create:
         raise no_warehouse(folder)
@@ -61,11 +57,7 @@ def migrations() -> list[tuple[int, str, str]]:
 
 
 def migrate(connection: Connection) -> list[str]:
-    """Apply the migrations the store has not seen, each in a transaction. Gives the names applied.
-
-    Raises:
-        WarehouseError: The store is newer than this program, or an applied migration was altered.
-    """
+    """Apply what the store has not seen, one transaction each; its names. WarehouseError where newer or altered."""
     connection.execute(
         "create table if not exists migrations"
         " (number integer primary key, name varchar not null, sha256 varchar not null, applied_at timestamp not null)"

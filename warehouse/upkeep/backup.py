@@ -50,25 +50,19 @@ class Backup:
     files: dict[str, str]
 
 
-def _silent(_: str) -> None:
-    return None
-
-
 def backup(
     folder: Path,
     out: Path,
     *,
     key: str | None = None,
     patience: float = 60.0,
-    progress: Callable[[str], None] = _silent,
+    progress: Callable[[str], None] = lambda _: None,
 ) -> Backup:
-    """Copy the warehouse at ``folder`` into the new folder ``out``.
-
-    An encrypted warehouse is kept under the same key. ``patience``: seconds to wait for another program that writes.
+    """Copy the warehouse at ``folder`` into the new folder ``out``, under the same key.
 
     Raises:
         RequestError: ``out`` is not empty or lies inside the warehouse.
-        WarehouseError: The warehouse is in use or cannot be copied; nothing of the backup stays.
+        WarehouseError: It is in use (``patience`` seconds) or cannot be copied; nothing of the backup stays.
     """
     if not (folder / STORE).exists():
         raise no_warehouse(folder)
@@ -170,11 +164,7 @@ def _write_manifest(out: Path, made: Backup) -> None:
 
 
 def read_backup(source: Path) -> Backup:
-    """The backup in a folder, after checking the hash of every file.
-
-    Raises:
-        BadFileError: The folder holds no backup, or a file of it is missing or damaged.
-    """
+    """The backup in a folder, every hash checked; BadFileError where there is none, or a file is missing or damaged."""
     stated = _manifest(source)
     try:
         made = Backup(
@@ -229,19 +219,13 @@ def restore(
     *,
     key: str | None = None,
     replace: bool = False,
-    progress: Callable[[str], None] = _silent,
+    progress: Callable[[str], None] = lambda _: None,
 ) -> tuple[Backup, Path | None]:
-    """Put the backup in ``source`` in the place of the warehouse ``folder``.
+    """Put the backup in ``source`` in the place of the warehouse ``folder``; gives it, and where the earlier one lies.
 
-    Everything is copied beside the warehouse and verified there before anything is replaced.
-
-    Returns: The backup, and where the earlier warehouse was moved to, or None where there was none.
-
-    Raises:
-        BadFileError: The backup is damaged.
-        KeyProblemError: It is encrypted and the key is missing or wrong.
-        RequestError: There is a warehouse and ``replace`` is false.
-        WarehouseError: Another program is writing to the warehouse, or a file cannot be written.
+    Everything is copied beside the warehouse and verified there before anything is replaced. BadFileError where the
+    backup is damaged, KeyProblemError where its key is not right, RequestError where there is a warehouse and
+    ``replace`` is false, WarehouseError where another program writes to it or a file cannot be written.
     """
     progress("checking the backup")
     made = read_backup(source)

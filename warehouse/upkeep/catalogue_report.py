@@ -4,18 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import ceil
-from typing import TYPE_CHECKING
 
 import numpy as np
+import polars as pl
 
+from warehouse.marts.reader import Reader
+from warehouse.outcomes.definition import Definition
 from warehouse.store.quoting import statement
-
-if TYPE_CHECKING:
-    import polars as pl
-
-    from warehouse.marts.reader import Reader
-    from warehouse.outcomes.definition import Definition
-
 
 GROWING = (4.0, 20.0)
 """Ages between which growth curves are shown."""
@@ -57,8 +52,6 @@ def catalogue_report(reader: Reader) -> InForce:
 
 def _curves(reader: Reader) -> pl.DataFrame:
     """The curves at whole years, between the ages at which faces grow; a curve may be flat for a century after."""
-    import polars as pl
-
     listed = reader.connection.frame(statement("warehouse.upkeep", "growth_curves.sql"))
     pieces = [
         {**{name: row[name] for name in ("measure", "label", "unit", "sex", "source")}, "age": age, "mean": mean}

@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+
+import polars as pl
 
 from warehouse.cases.flow import turned_away_cases
+from warehouse.marts.reader import Reader
 from warehouse.selection import WHOEVER, Selection
 from warehouse.store.quoting import name as checked
 from warehouse.store.quoting import statement
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
-    import polars as pl
-
-    from warehouse.marts.reader import Reader
 
 CASE_FIELDS = {
     "age_at_start": "age at start",

@@ -37,12 +37,8 @@ def rekey(
 
     The store stays under the old key until its copy is whole and on the disk; then one renaming changes it. If the
     program is stopped after that and before publishing, the next command that publishes makes the snapshot again.
-    Snapshots made under the old key do not stay.
-
-    Raises:
-        KeyProblemError: ``key`` is not the present key.
-        RequestError: The new key is the old one.
-        WarehouseError: The warehouse is in use or the copy could not be written; nothing was changed.
+    Snapshots made under the old key do not stay. KeyProblemError where ``key`` is not the present one, RequestError
+    where the new one is, WarehouseError where the warehouse is in use or cannot be copied: then nothing was changed.
     """
     if new_key == key:
         raise RequestError("the new key is the present one", remedy="name another key file with --new-key-file")
@@ -63,15 +59,12 @@ def rewrite(
     """Change the store so that what goes leaves no trace in it or in a snapshot; then publish again.
 
     If the program is stopped after the change and before publishing, the next command that publishes removes the
-    snapshots of before.
+    snapshots of before. ``change`` acts on a copy, in a transaction; ``what`` and ``detail`` name the event, without
+    personal data.
 
-    ``folder``: The warehouse folder. ``change``: Changes the copy, in a transaction. ``what``: What the event is
-    called. ``detail``: What is said of it; no personal data. ``key``: Key of an encrypted warehouse. ``progress``: Told
-    what is being done.
-
-    Raises:
-        BrokenRuleError: The changed store would not hold together; nothing was changed.
-        WarehouseError: The warehouse is in use or the copy could not be written; nothing was changed.
+    Raises, nothing being changed:
+        BrokenRuleError: The changed store would not hold together.
+        WarehouseError: The warehouse is in use or the copy could not be written.
     """
 
     def changed(_: Connection) -> str:

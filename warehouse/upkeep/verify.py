@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from importlib.resources import files
 from pathlib import Path
 
 from warehouse.errors import MentonError, WarehouseError
@@ -39,32 +41,10 @@ ROW_CHECKS = ("published_rows_are_the_stored",)
 SHOWN = 3
 """Rows of a finding that are named."""
 
-CODED = {
-    ("cases", "sex"): "sex",
-    ("cases", "cvm_stage"): "cvm_stage",
-    ("cases", "incisor_class"): "incisor_class",
-    ("cases", "molar_class"): "molar_class",
-    ("cases", "selection"): "selection",
-    ("cases", "status"): "status",
-    ("cases", "comparison"): "comparison",
-    ("cases", "wear_reported"): "wear_reported",
-    ("cases", "dentition_stage"): "dentition_stage",
-    ("cases", "earlier_treatment"): "taken",
-    ("cases", "habits"): "habits",
-    ("cases", "retention_regime"): "retention_regime",
-    ("cases", "cleft_or_syndrome"): "cleft_or_syndrome",
-    ("phases", "appliance_category"): "appliance_category",
-    ("phases", "arch"): "arch",
-    ("visits", "porion_kind"): "porion_kind",
-    ("visits", "gonion_kind"): "gonion_kind",
-    ("visits", "mouth_posture"): "mouth_posture",
-    ("visits", "joint_symptoms"): "asked",
-    ("visits", "sleep_breathing_concern"): "asked",
-    ("visits", "breathing"): "breathing",
-    ("visits", "head_pose"): "head_pose",
-    ("visits", "photo_lips"): "photo_lips",
-    ("visits", "teeth_together"): "taken",
-    ("landmarks", "view"): "view",
+CODED: dict[tuple[str, str], str] = {
+    (table, column): codes
+    for table, columns in tomllib.loads(files(__package__).joinpath("coded.toml").read_text(encoding="utf-8")).items()
+    for column, codes in columns.items()
 }
 """(table, column) -> the contract's list of codes it must come from."""
 
@@ -105,12 +85,7 @@ class _Record:
 
 
 def verify(folder: Path, *, key: str | None = None) -> Verification:
-    """Carry out every check on the warehouse at ``folder``. Nothing is changed.
-
-    Raises:
-        WarehouseError: There is no warehouse, or another program is writing to it.
-        KeyProblemError: The key is missing or wrong.
-    """
+    """Carry out every check; nothing is changed. WarehouseError, KeyProblemError where it cannot be opened."""
     path = folder / STORE
     if not path.exists():
         raise no_warehouse(folder)

@@ -74,11 +74,7 @@ def forget(folder: Path, keys: Collection[str], *, key: str | None, progress: Pr
 
 
 def rows_of_load(store: Connection, load: int) -> Rows:
-    """How many rows a load brought, by table, how many it replaced, and how many cases came with it alone.
-
-    Raises:
-        RequestError: There is no such load, or it was taken back already.
-    """
+    """Rows a load brought by table, rows it replaced, cases of it alone; RequestError where it is not there."""
     practice = store.value("select practice from loads where load_id = ?", [load])
     if practice in {None, TAKEN_BACK}:
         found = f"there is no load {load}" if practice is None else f"load {load} was taken back already"

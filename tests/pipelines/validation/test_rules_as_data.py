@@ -9,8 +9,8 @@ import pytest
 
 from pipelines.checking.computed import COMPUTED, OF_ANY_TABLE
 from pipelines.checking.rules import ALL_MEASURES, Rule, load_rules
-from pipelines.checking.rules_page import PARTS, main, rules_page
 from pipelines.contract.contract import load_contract
+from tests.rules_page import PARTS, main, rules_page
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.measure import Measure
 from warehouse.measures.plausibility import PLAUSIBILITY_RULES

@@ -1,6 +1,6 @@
 """The page that lists the rules, written from the rules themselves.
 
-``python -m pipelines.checking.rules_page`` prints it; a test holds ``rules.md`` against it.
+``python -m tests.rules_page`` prints it; a test holds ``rules.md`` against it.
 """
 
 from __future__ import annotations
