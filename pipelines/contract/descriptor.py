@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from importlib.resources import files
 from pathlib import Path
 from typing import TypeAlias
 
@@ -111,13 +110,6 @@ def _number(column: ContractColumn, value: float) -> float | int:
 def text(contract: Contract) -> str:
     """The description as it is shipped."""
     return json.dumps(descriptor(contract, CATALOGUE), indent=2, ensure_ascii=False) + "\n"
-
-
-def read_descriptor() -> Json:
-    """The shipped description."""
-    content = files("pipelines.contract").joinpath(FILE).read_text(encoding="utf-8")
-    found: Json = json.loads(content)
-    return found
 
 
 def main() -> None:
