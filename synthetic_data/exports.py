@@ -252,12 +252,12 @@ def _joined(wide: pl.DataFrame, part: pl.DataFrame, before: str, after: str) -> 
     return wide.join(named, on="case_id", how="left", maintain_order="left")
 
 
-def write_workbook(frame: pl.DataFrame, path: Path, *, sheet: str = "cases") -> Path:
+def write_workbook(frame: pl.DataFrame, path: Path) -> Path:
     """Write a frame as the only sheet of an XLSX workbook, with the names in the first row."""
     from openpyxl import Workbook
 
     book = Workbook(write_only=True)
-    page = book.create_sheet(sheet)
+    page = book.create_sheet("cases")
     page.freeze_panes = "B2"
     page.append(frame.columns)
     for row in frame.iter_rows():

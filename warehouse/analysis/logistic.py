@@ -51,12 +51,11 @@ def fit_logistic(design: FloatArray, response: FloatArray) -> LogisticFit:
     back = np.asarray(np.linalg.inv(_scaling(design)), dtype=np.float64)
     scaled = (back.T @ design.T).T  # case by case in memory as the climb reads it
     rows = group_rows(scaled, response, np.ones_like(response))
-    begin = np.zeros(design.shape[1])
     free = np.arange(design.shape[1])
-    found = _climb(rows, begin, free)
+    found = _climb(rows, free)
     if not found.converged:  # perhaps only for want of a column
         free = np.flatnonzero(independent_columns(design))
-        found = found if free.size == design.shape[1] else _climb(rows, begin, free)
+        found = found if free.size == design.shape[1] else _climb(rows, free)
     return _as_fit(design, found, free, back) if found.converged else _without_optimum(design)
 
 
@@ -117,18 +116,18 @@ def _only(rows: Rows, columns: NDArray[np.intp]) -> Rows:
     return Rows(np.ascontiguousarray(rows.columns[columns]), rows.events, rows.trials)
 
 
-def _climb(rows: Rows, begin: FloatArray, free: NDArray[np.intp]) -> Optimum:
+def _climb(rows: Rows, free: NDArray[np.intp]) -> Optimum:
     """Newton's climb; a fit that is running away is given up before it costs a hundred passes over the cases."""
     model = Likelihood(rows, penalised=False)
-    found = maximise(model, _begun(rows, begin, free), free, most_steps=_STEPS_TO_JUDGE)
+    found = maximise(model, _begun(rows, free), free, most_steps=_STEPS_TO_JUDGE)
     if found.converged or np.max(np.abs(found.beta @ rows.columns), initial=0.0) > _FAR:
         return found
     return maximise(model, found.beta, free)
 
 
-def _begun(rows: Rows, begin: FloatArray, free: NDArray[np.intp]) -> FloatArray:
+def _begun(rows: Rows, free: NDArray[np.intp]) -> FloatArray:
     """Where to begin with very many cases: at the optimum of an even sample of them, if that has one."""
-    every = rows.events.size // _ENOUGH_TO_BEGIN
+    begin, every = np.zeros(rows.columns.shape[0]), rows.events.size // _ENOUGH_TO_BEGIN
     if every < 2:
         return begin
     some = Rows(np.ascontiguousarray(rows.columns[:, ::every]), rows.events[::every], rows.trials[::every])
