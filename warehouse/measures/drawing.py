@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from warehouse.errors import RequestError
 from warehouse.measures.catalogue import measure as measure_of
 from warehouse.measures.evaluation import ReasonTexts, evaluate
-from warehouse.measures.formulae import LineThrough, Midpoint, PlaneAngle, Point, VertexAngle, WeightedTotal
+from warehouse.measures.formulae import LineThrough, Midpoint, PlaneAngle, Point, VertexAngle, WeightedTotal, lines_of
 from warehouse.measures.landmarks import FRONTAL, LATERAL, PROFILE
 from warehouse.measures.measure import Measure
 
@@ -370,12 +370,9 @@ _CAUTION = "A raw change: ordinary growth and tracing error are not taken off. N
 
 # Lines drawn faintly in every picture of a view, where the points are there.
 _FRAME: Mapping[str, tuple[LineThrough, ...]] = {
-    view: tuple(LineThrough(*line.split("-")) for line in lines.split())
-    for view, lines in (
-        (LATERAL, "S-N Po-Or PNS-ANS Ar-Go Go-Me Me-Gn Gn-Pog Pog-B ANS-A U1A-U1T L1A-L1T"),
-        (PROFILE, "N'-Prn Prn-Cm Cm-Sn Sn-Ls Ls-Stms Pog'-Gn'"),
-        (FRONTAL, "ZyR-ZyL N'-Sn Sn-Gn'"),
-    )
+    LATERAL: lines_of("S-N Po-Or PNS-ANS Ar-Go Go-Me Me-Gn Gn-Pog Pog-B ANS-A U1A-U1T L1A-L1T"),
+    PROFILE: lines_of("N'-Prn Prn-Cm Cm-Sn Sn-Ls Ls-Stms Pog'-Gn'"),
+    FRONTAL: lines_of("ZyR-ZyL N'-Sn Sn-Gn'"),
 }
 
 
