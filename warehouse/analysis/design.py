@@ -32,6 +32,7 @@ class Covariate:
     # `number` (straight line; true/false counts as 1/0), `spline` (restricted cubic) or `category`; None lets the
     # column's type decide between number and category
     kind: Kind | None = None
+    standardise: bool = False  # Centre a number and divide it by its standard deviation (n - 1) among the cases kept
     n_knots: int = 4  # Knots of a spline, at fixed quantiles of the cases kept
     reference: str | None = None  # The level a category is compared with; None is the first in alphabetical order
 
@@ -182,7 +183,7 @@ def _columns(column: pl.Series, item: Covariate) -> _Columns:
     if kind == "category":
         return _category(column, item)
     values = numbers(column)
-    return _spline(values, item) if kind == "spline" else _Columns(values[:, None], (item.name,))
+    return _spline(values, item) if kind == "spline" else _number(values, item)
 
 
 def numbers(column: pl.Series) -> FloatArray:
@@ -196,12 +197,24 @@ def numbers(column: pl.Series) -> FloatArray:
     return column.cast(pl.Float64).fill_null(float("nan")).to_numpy().astype(np.float64, copy=False)
 
 
+def _number(values: FloatArray, item: Covariate) -> _Columns:
+    scaled = _standardised(values) if item.standardise else values
+    return _Columns(scaled[:, None], (item.name,))
+
+
+def _standardised(values: FloatArray) -> FloatArray:
+    spread = float(np.std(values, ddof=1)) if values.size > 1 else 0.0
+    return (values - values.mean()) / spread if spread > 0 else values - (values.mean() if values.size else 0.0)
+
+
 def _spline(values: FloatArray, item: Covariate) -> _Columns:
-    knots = quantile_knots(values, item.n_knots)
+    scaled = _standardised(values) if item.standardise else values
+    knots = quantile_knots(scaled, item.n_knots)
     if len(knots) < 3:
-        caution = Caution("approximation", "too_few_values_for_curve", {"name": item.name})
-        return _Columns(values[:, None], (item.name,), (caution,))
-    basis = restricted_cubic_spline(values, knots)
+        return _Columns(
+            scaled[:, None], (item.name,), (Caution("approximation", "too_few_values_for_curve", {"name": item.name}),)
+        )
+    basis = restricted_cubic_spline(scaled, knots)
     return _Columns(basis, tuple(item.name + "'" * j for j in range(basis.shape[1])))
 
 

@@ -41,7 +41,9 @@ schema = {
     "case": pl.Int64,
 }
 frames = st.lists(row, max_size=14).map(lambda rows: pl.DataFrame(rows, schema=schema, orient="row"))
-covariates = st.sampled_from([(), ("x",), ("x", "k"), (Covariate(name="x", kind="spline", n_knots=3),)])
+covariates = st.sampled_from(
+    [(), ("x",), ("x", "k"), (Covariate(name="x", kind="spline", n_knots=3, standardise=True),)]
+)
 
 
 def answers(*estimates: Estimate) -> None:

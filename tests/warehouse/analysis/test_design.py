@@ -49,8 +49,14 @@ def test_reference_level_can_be_chosen() -> None:
     assert design.matrix[:, 1].tolist() == [0, 1, 0, 1, 0]
 
 
-def test_a_number_of_one_case_says_nothing() -> None:
-    one = build_design(FRAME.head(1), ["age"])
+def test_standardised_number_has_mean_zero_and_unit_spread() -> None:
+    column = build_design(FRAME, [Covariate(name="age", standardise=True)]).matrix[:, 1]
+    assert column.mean() == pytest.approx(0.0)
+    assert column.std(ddof=1) == pytest.approx(1.0)
+
+
+def test_standardising_one_case_gives_zero() -> None:
+    one = build_design(FRAME.head(1), [Covariate(name="age", standardise=True)])
     assert one.names == ("intercept",)
     assert "age" in caution_text(one.warnings[0])
 
@@ -67,6 +73,13 @@ def test_spline_of_two_values_is_a_straight_line_with_a_word() -> None:
     design = build_design(frame, [Covariate(name="age", kind="spline")])
     assert design.names == ("intercept", "age")
     assert "straight line" in caution_text(design.warnings[0])
+
+
+def test_standardised_spline_is_the_spline_of_the_standardised_number() -> None:
+    frame = pl.DataFrame({"age": np.linspace(6.0, 18.0, 50)})
+    both = build_design(frame, [Covariate(name="age", kind="spline", standardise=True)])
+    assert both.matrix[:, 1].std(ddof=1) == pytest.approx(1.0)
+    assert len(both.names) == 4
 
 
 def test_column_that_says_nothing_is_taken_out_and_named() -> None:
