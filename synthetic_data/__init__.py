@@ -1,1 +1,1 @@
-"""Invented cohorts with a known truth, and planted faults with their key."""
+"""Invented cohorts with a known truth."""

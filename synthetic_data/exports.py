@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from synthetic_data.appliances import CATEGORIES
 from synthetic_data.arrays import coded, take
 from synthetic_data.occlusion import make_occlusion
 from synthetic_data.persons import DAYS_PER_YEAR, KINDS, make_persons
-from synthetic_data.practices import CORE, LANTERN_BAY, InventedPractice
+from synthetic_data.practices import CORE, InventedPractice
 from synthetic_data.readings import READING_KEY, read_cohort
 from synthetic_data.records import Scene, case_rows, date_rows, phase_rows, visit_rows
 from synthetic_data.settings import Settings
@@ -252,12 +252,12 @@ def _joined(wide: pl.DataFrame, part: pl.DataFrame, before: str, after: str) -> 
     return wide.join(named, on="case_id", how="left", maintain_order="left")
 
 
-def write_workbook(frame: pl.DataFrame, path: Path, *, sheet: str = "cases") -> Path:
+def write_workbook(frame: pl.DataFrame, path: Path) -> Path:
     """Write a frame as the only sheet of an XLSX workbook, with the names in the first row."""
     from openpyxl import Workbook
 
     book = Workbook(write_only=True)
-    page = book.create_sheet(sheet)
+    page = book.create_sheet("cases")
     page.freeze_panes = "B2"
     page.append(frame.columns)
     for row in frame.iter_rows():
@@ -440,53 +440,6 @@ def _full_names() -> list[str]:
         names.append(f"{group} {heading.name}".strip())
     return names
 
-
-CHUNK = 100_000
-MEASURES = ("sn_gogn_deg", "facial_axis_deg", "lafh_mm", "tafh_mm", "lafh_direct_pct", "overjet_mm")
-COLUMNS = (
-    "case_id",
-    "sex",
-    "age_at_start",
-    "cvm_stage",
-    "incisor_class",
-    "extracted_teeth",
-    "start_quarter",
-    "selection",
-    "status",
-    "comparison",
-    "clinician",
-    "phase_1_appliance_category",
-    "months_from_start_finish",
-    *(f"{measure}_{timepoint}" for timepoint in ("start", "finish") for measure in MEASURES),
-)
-
-
-def large_wide_csv(path: Path, n: int, seed: int) -> Path:
-    """Write ``n`` invented cases as one CSV file, chunk by chunk. The same n and seed give the same bytes."""
-    rng = np.random.default_rng(seed)
-    with path.open("wb") as file:
-        for number, start in enumerate(range(0, n, CHUNK)):
-            frame = _chunk(number, min(CHUNK, n - start), rng)
-            frame.write_csv(file, include_header=number == 0)
-    return path
-
-
-def _chunk(number: int, n: int, rng: np.random.Generator) -> pl.DataFrame:
-    """Cases numbered within the chunk; the chunk's letters keep the numbers apart."""
-    first, second = divmod(number, 26)
-    practice = replace(
-        LANTERN_BAY[0],
-        code=f"{chr(65 + first)}{chr(65 + second)}X",
-        n_treated=n,
-        n_examiners=1,
-        repeats=0.0,
-        measures=MEASURES,
-    )
-    cohort = make_cohort(Settings(practices=(practice,), progress_share=0.0, follow_up_share=0.0), rng)
-    return wide_frame(cohort).select(COLUMNS)
-
-
-__all__ = ["DEMO_SEED", "KEY_FOLDER", "Handover", "large_wide_csv", "write_demo", "write_practices"]
 
 DEMO_SEED = 20
 KEY_FOLDER = "answer-key"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from synthetic_data.appliances import CATEGORIES
@@ -12,8 +12,6 @@ from warehouse.errors import DefinitionError, near_names
 
 PLANTED_EFFECTS: Mapping[str, float] = MappingProxyType({"expander_tooth_borne": 1.0, "facemask": 1.4})
 """True effect on the mandibular plane in degrees; every category not named has none. Invented."""
-
-NO_EFFECTS: Mapping[str, float] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,26 +64,3 @@ class Settings:
             if category not in CATEGORIES:
                 found = f"there is no appliance category {category!r}"
                 raise DefinitionError(found, where="effects", remedy=near_names(category, CATEGORIES))
-
-    @property
-    def n(self) -> int:
-        """How many cases there will be."""
-        return sum(p.n_treated + p.n_selected + p.n_untreated for p in self.practices)
-
-    def without_effect(self) -> Settings:
-        """The same cohort with no true effect of any appliance or of extraction."""
-        return replace(self, effects=NO_EFFECTS, extraction_effect=0.0)
-
-    def with_about(self, n: int) -> Settings:
-        """The same practices grown or shrunk in proportion to about ``n`` cases in all."""
-        factor = n / self.n
-        return replace(self, practices=tuple(_grown(practice, factor) for practice in self.practices))
-
-
-def _grown(practice: InventedPractice, factor: float) -> InventedPractice:
-    return replace(
-        practice,
-        n_treated=round(practice.n_treated * factor),
-        n_selected=round(practice.n_selected * factor),
-        n_untreated=round(practice.n_untreated * factor),
-    )

@@ -16,6 +16,7 @@ from hypothesis import settings as hypothesis_settings
 from pipelines.ingest.ingest import Outcome, Request, ingest
 from synthetic_data.exports import Handover, write_demo
 from synthetic_data.settings import Settings
+from tests.cohort_settings import with_about
 from tests.faults.totals import pytest_terminal_summary  # noqa: F401 - prints the totals of the fault suites
 
 # A busy machine must not fail a property: examples have no deadline, and the same ones are tried every time.
@@ -109,7 +110,7 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
 
 def made_study(folder: Path) -> Study:
     """The study made in a folder."""
-    handovers = tuple(write_demo(folder / "exports", settings=Settings().with_about(400)))
+    handovers = tuple(write_demo(folder / "exports", settings=with_about(Settings(), 400)))
     last = handovers[-1]
     outcomes = tuple(take_in(one, folder / "warehouse", publish_after=one is last) for one in handovers)
     return Study(folder / "exports", folder / "warehouse", handovers, outcomes)

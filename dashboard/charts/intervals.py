@@ -150,13 +150,10 @@ class Intervals(ChartFigure):
         if self.is_small:
             names = base.mark_text(align="left", limit=alt.ExprRef("width * 0.39"))
             numbers = base.mark_text(align="right", limit=alt.ExprRef("width * 0.35"))
-            return [
-                names.encode(x=x_at(0), text=alt.Text("name:N")),
-                numbers.encode(x=x_at("width"), text=alt.Text("right:N")),
-            ]
-        room = alt.ExprRef(f"max(90, width - {letter} * length(datum.right) - 8)")
-        names = base.mark_text(align="left", dx=5, dy=up, fontWeight="bold", limit=room)
-        numbers = base.mark_text(align="right", dy=up)
+        else:
+            room = alt.ExprRef(f"max(90, width - {letter} * length(datum.right) - 8)")
+            names = base.mark_text(align="left", dx=5, dy=up, fontWeight="bold", limit=room)
+            numbers = base.mark_text(align="right", dy=up)
         return [
             names.encode(x=x_at(0), text=alt.Text("name:N")),
             numbers.encode(x=x_at("width"), text=alt.Text("right:N")),

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import lru_cache
 from html import escape
-from typing import Literal
 
 from altair.utils.schemapi import debug_mode
 
@@ -68,10 +67,8 @@ def _part(entry: FlowEntry) -> float | None:
     return None if entry.number is None else entry.number / 100
 
 
-def differences_figure(
-    rows: Sequence[ShownDifference], said: str, *, axis: str = DIFFERENCE, unit: Literal["points", "mean"] = "points"
-) -> Intervals:
-    """Differences, or mean changes, as they are printed."""
+def differences_figure(rows: Sequence[ShownDifference], said: str) -> Intervals:
+    """Differences as they are printed."""
     drawn = [
         row(
             starred(one.label, one.is_main),
@@ -81,7 +78,7 @@ def differences_figure(
         )
         for one in rows
     ]
-    return Intervals(frame=intervals_frame(drawn), alt=said, axis=axis, unit=unit)
+    return Intervals(frame=intervals_frame(drawn), alt=said, axis=DIFFERENCE, unit="points")
 
 
 def stages_figure(bars: Sequence[StageBar], said: str) -> Stages:

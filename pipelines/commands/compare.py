@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 
 from pipelines.commands.options import (
     add_cases,
     add_pair,
     check_pair,
     print_table,
-    progress,
     question_from,
     reading,
     say,
@@ -29,7 +29,7 @@ from warehouse.plans.question import WITHIN, Question
 from warehouse.questions.contrast import AllOutcomes, PairComparison, compare_all_outcomes, compare_pair
 from warehouse.questions.crossed import CrossedCell, CrossedComparison, compare_crossed
 from warehouse.questions.groups import GroupComparison, compare_groups, share_over_age
-from warehouse.questions.methods import METHODS, SEED, MethodResult, Resampling
+from warehouse.questions.methods import METHODS, MethodResult
 from warehouse.questions.run_plan import PlanResult, run_plan
 from warehouse.questions.shares import GroupRow
 from warehouse.results import Estimate
@@ -39,7 +39,6 @@ from warehouse.words.contrasts import (
     groups_sentences,
     needed_sentence,
     pair_sentences,
-    resampling_sentence,
     within_sentence,
 )
 from warehouse.words.numbers import cases, column_words, counted, number, p_words, percent, percent_range, points, span
@@ -52,14 +51,14 @@ FEW_GROUPS = 3
 METHOD_COLUMNS = ("method", "first", "second", "difference", "interval", "ratio", "interval of ratio", "p")
 
 
-def print_pair(result: PairComparison, *, note: str = "", workings: bool = False) -> None:
+def print_pair(result: PairComparison, *, workings: bool = False) -> None:
     """One group before another, in a minute; with ``workings`` the methods side by side, balance, what is left open."""
     first, second = result.labels
     if not workings:
         say_list(brief_sentences(result))
         cases = result.selection.sentence()
         say(f"  {text('audit.brief', definition=result.definition.name, cases=cases, build=result.build)}")
-        say_list([*([note] if note else []), text("audit.workings")])
+        say_list([text("audit.workings")])
         return
     say_head(f"{first} against {second}", result)
     said = pair_sentences(result)
@@ -67,8 +66,6 @@ def print_pair(result: PairComparison, *, note: str = "", workings: bool = False
     say_list(said[:4])
     print_table("", METHOD_COLUMNS, [_method_row(one, result.primary) for one in result.methods], right=range(1, 8))
     say(f"  * the primary analysis; difference in percentage points, {first} minus {second}")
-    if note:
-        say(f"  {note}")
     if result.balance_overlap.rows:
         _print_balance(result)
     say_list(said[4:])
@@ -309,8 +306,6 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--adjust", metavar="LIST", help="variables to adjust for, by commas; none for none")
     parser.add_argument("--strata", metavar="LIST", help="what to stratify by, by commas; none for none")
     parser.add_argument("--primary", metavar="METHOD", help="crude, stratified, standardised, overlap or inverse")
-    parser.add_argument("--resamples", type=int, metavar="N", help="bootstrap intervals, N resamples; 2000 are usual")
-    parser.add_argument("--seed", type=int, help="where the resamples begin (printed with the result)")
     parser.add_argument("--within", choices=WITHIN, default="practice", help="compare like with like within these")
     parser.add_argument("--workings", action="store_true", help="with --a and --b: how the answer was worked out")
     parser.add_argument("--outcomes", action="store_true", help="the same two groups on every outcome definition")
@@ -330,7 +325,9 @@ def run(args: argparse.Namespace) -> int:
             outcomes = compare_all_outcomes(reader, question)
             say_answer(args, outcomes, print_outcomes, sentences=outcome_sentences(outcomes))
         elif args.a:
-            _pair(args, reader, question)
+            pair = compare_pair(reader, question)
+            print_it = partial(print_pair, workings=args.workings)
+            say_answer(args, pair, print_it, sentences=pair_sentences(pair))
         elif args.by2:
             crossed = compare_crossed(reader, question)
             sentences = [within_sentence(crossed, one) for one in crossed.within]
@@ -340,8 +337,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-_SAID_BY_PLAN = ("by", "by2", "a", "b", "reference", "adjust", "strata", "primary", "outcomes", "resamples")
-_NEEDS_PAIR = ("adjust", "strata", "primary", "outcomes", "resamples", "workings")
+_SAID_BY_PLAN = ("by", "by2", "a", "b", "reference", "adjust", "strata", "primary", "outcomes")
+_NEEDS_PAIR = ("adjust", "strata", "primary", "outcomes", "workings")
 
 
 def _check(args: argparse.Namespace) -> None:
@@ -358,28 +355,8 @@ def _check(args: argparse.Namespace) -> None:
     if args.a and (args.by2 or args.reference):
         found = "--by2 and --reference do not go with --a and --b"
         raise RequestError(found, expected="one or the other", remedy="adjust for the second grouping with --adjust")
-    if args.outcomes and args.resamples:
-        found = "--resamples does not go with --outcomes"
-        raise RequestError(found, remedy="ask for one outcome with --definition")
-    if args.seed is not None and not args.resamples:
-        found = "--seed is given without --resamples"
-        raise RequestError(found, remedy="say how many resamples, --resamples 2000")
     if args.primary:
         check_method(args.primary, METHODS)
-
-
-def _pair(args: argparse.Namespace, reader: Reader, question: Question) -> None:
-    resampling = _resampling(args)
-    result = compare_pair(reader, question, resampling=resampling)
-    note = resampling_sentence(resampling) if resampling else ""
-    sentences = [*pair_sentences(result), note] if note else pair_sentences(result)
-    say_answer(args, result, lambda found: print_pair(found, note=note, workings=args.workings), sentences=sentences)
-
-
-def _resampling(args: argparse.Namespace) -> Resampling | None:
-    if args.resamples is None:
-        return None
-    return Resampling(n=args.resamples, seed=SEED if args.seed is None else args.seed, progress=progress)
 
 
 def _groups(args: argparse.Namespace, reader: Reader, question: Question) -> None:

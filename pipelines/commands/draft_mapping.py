@@ -11,12 +11,13 @@ from pipelines.commands.options import add_json, say_json
 from pipelines.contract.contract import Contract, load_contract
 from pipelines.contract.delivery import RawTable
 from pipelines.deidentify.shown_reading import read_shown
-from pipelines.drafting import draft_data, draft_mapping, draft_text, left_to_do
+from pipelines.drafting.draft import draft_mapping
 from pipelines.drafting.names import WideNames
+from pipelines.drafting.writing import draft_data, draft_text, left_to_do
 from pipelines.ingest.remembered import nearest
 from pipelines.interpreting.reshaping import put_together, sheet_name
 from pipelines.mapping.mapping_file import mapping_sections
-from pipelines.reading import ReadSettings
+from pipelines.reading.settings import ReadSettings
 from warehouse.errors import RequestError
 from warehouse.measures.catalogue import CATALOGUE, Catalogue, load_own_measures
 

@@ -18,8 +18,8 @@ from streamlit.runtime.scriptrunner.script_runner import ScriptRunner
 from streamlit.testing.v1 import AppTest
 
 from pipelines.ingest.ingest import Request, ingest
-from synthetic_data.exports import large_wide_csv
 from tests.benchmarks.table import Row, Table
+from tests.large_file import large_wide_csv
 from warehouse.marts.reader import Reader
 
 N = 100_000

@@ -13,7 +13,6 @@ import pytest
 
 from dashboard.report.write import write_report
 from pipelines.ingest.ingest import Request, ingest
-from synthetic_data.exports import large_wide_csv
 from tests.benchmarks.growing import (
     bare_marts,
     bare_rate,
@@ -27,6 +26,7 @@ from tests.benchmarks.growing import (
     polars_rate,
 )
 from tests.benchmarks.table import INGEST, Table
+from tests.large_file import large_wide_csv
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question

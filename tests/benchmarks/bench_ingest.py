@@ -18,8 +18,8 @@ import pandas as pd
 import pytest
 
 from pipelines.ingest.ingest import Request, ingest
-from synthetic_data.exports import large_wide_csv
 from tests.benchmarks.table import INGEST, Row, Table, Watched
+from tests.large_file import large_wide_csv
 from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.questions.shares import rates

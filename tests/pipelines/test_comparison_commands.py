@@ -21,7 +21,6 @@ READ = {
     "compare crossed": ("--by", "extraction", "--by2", "vertical_type"),
     "compare pair": PAIR,
     "compare pair crude": (*PAIR, "--adjust", "none", "--strata", "none", "--primary", "crude"),
-    "compare pair resampled": (*PAIR, "--adjust", "sex", "--resamples", "100"),
     "compare outcomes": (*PAIR, "--outcomes", "--adjust", "sex"),
     "changes": ("--by", "extraction"),
     "changes by appliance": ("--measure", "par_uk_points"),
@@ -76,14 +75,6 @@ def test_a_pair_says_answer_adjustment_and_standing(warehouse: Path, capsys: pyt
         assert said in out
 
 
-def test_resampled_intervals_name_their_seed(warehouse: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    main(words("compare pair resampled", warehouse, "--seed", "7"))
-    said = capsys.readouterr()
-    assert "percentile bootstrap, 100 resamples of the cases, seed 7" in said.out
-    assert "overlap-weighted: 100 of 100 resamples" in said.err
-    assert "resamples" not in said.out.replace("100 resamples of the cases, seed 7", "")
-
-
 def test_json_carries_the_sentences_and_nothing_rounded(warehouse: Path, capsys: pytest.CaptureFixture[str]) -> None:
     main(words("compare pair", warehouse, "--json"))
     data = json.loads(capsys.readouterr().out)
@@ -102,15 +93,10 @@ def test_json_carries_the_sentences_and_nothing_rounded(warehouse: Path, capsys:
         (("compare", "--adjust", "sex"), "without two groups"),
         (("compare", *PAIR, "--by2", "sex"), "do not go with"),
         (("compare", "--plan", "P1", "--by", "sex"), "a plan says what is compared and how; --by cannot be given"),
-        (("compare", "--plan", "P1", "--resamples", "200"), "--resamples cannot be given with --plan"),
         (("compare", "--plan", "P7"), "there is no audit plan"),
         (("compare", *PAIR, "--primary", "overlaps"), "did you mean overlap"),
         (("compare", *PAIR, "--adjust", "ages_at_start"), "did you mean age_at_start"),
         (("compare", "--by", "extractions"), "did you mean extraction"),
-        (("compare", "--resamples", "500"), "without two groups"),
-        (("compare", *PAIR, "--resamples", "5"), "5 resamples were asked for"),
-        (("compare", *PAIR, "--resamples", "500", "--outcomes"), "does not go with --outcomes"),
-        (("compare", *PAIR, "--seed", "3"), "--seed is given without --resamples"),
         (("compare", "--level", "95"), "between 0 and 1"),
         (("compare", "--only", "sexx=female"), "did you mean sex"),
         (("changes", "--measure", "sn_gogn_degs"), "did you mean sn_gogn_deg"),

@@ -28,7 +28,7 @@ from warehouse.questions.contrast import (
     prepared_pair,
     stratum_column,
 )
-from warehouse.questions.methods import METHODS, TITLES, PreparedPair, Resampling, resampled_methods
+from warehouse.questions.methods import METHODS, TITLES, PreparedPair
 
 pytestmark = pytest.mark.slow
 
@@ -199,15 +199,3 @@ def test_shares_and_differences_as_counted(m: int, ledger: Ledger) -> None:
             gaps.setdefault(f"share {p}", []).append(0.1 in gap)
     ledger.worst(f"share, Wilson, {m} cases", shares)
     assert ledger.worst(f"difference, Newcombe, {m} a group", gaps).holds
-
-
-@pytest.mark.parametrize("m", [40, 80])
-def test_resampled_intervals(m: int, ledger: Ledger) -> None:
-    rng = np.random.default_rng(550 + m)
-    hits = []
-    with one_thread():
-        for run in range(RUNS):
-            prepared = prepared_pair(two_groups(m, 1, "good", rng), adjust=ADJUST, level=0.95)
-            interval = resampled_methods(prepared, Resampling(n=100, seed=run))["overlap"].difference.interval
-            hits.append(interval is not None and GAP in interval)
-    ledger.worst(f"difference, overlap-weighted, bootstrap, {m} a group", {f"{m} a group": hits})

@@ -5,6 +5,7 @@ import pytest
 
 from synthetic_data.exports import DEMO_SEED, Cohort, make_cohort
 from synthetic_data.settings import Settings
+from tests.cohort_settings import with_about
 
 
 @pytest.fixture(scope="session")
@@ -16,4 +17,4 @@ def demo() -> Cohort:
 @pytest.fixture(scope="session")
 def large() -> Cohort:
     """About 30,000 cases: enough for shares and slopes."""
-    return make_cohort(Settings().with_about(30_000), np.random.default_rng(1))
+    return make_cohort(with_about(Settings(), 30_000), np.random.default_rng(1))

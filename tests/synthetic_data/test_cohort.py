@@ -10,6 +10,7 @@ from polars.testing import assert_frame_equal
 from pipelines.contract.contract import load_contract
 from synthetic_data.exports import Cohort, make_cohort
 from synthetic_data.settings import Settings
+from tests.cohort_settings import cases_of, with_about
 from warehouse.measures.catalogue import CATALOGUE
 
 TABLES = ("cases", "phases", "visits", "readings", "landmarks", "dates")
@@ -38,7 +39,7 @@ def test_another_seed_gives_another_cohort(demo: Cohort) -> None:
 
 
 def test_the_demonstration_is_of_the_intended_size(demo: Cohort) -> None:
-    assert demo.cases.height == Settings().n == 1140
+    assert demo.cases.height == cases_of(Settings()) == 1140
     assert demo.cases["practice"].n_unique() == 7
     assert demo.cases["case_id"].n_unique() == 1140
     assert demo.cases.filter(pl.col("comparison") == "untreated").height == 110
@@ -92,7 +93,7 @@ def test_values_of_one_reading_fit_together(demo: Cohort) -> None:
 
 
 def test_without_method_error_the_readings_show_the_truth() -> None:
-    settings = replace(Settings(tracing=0.0, examiner_bias_mm=0.0, unreadable=0.0).with_about(1500))
+    settings = replace(with_about(Settings(tracing=0.0, examiner_bias_mm=0.0, unreadable=0.0), 1500))
     cohort = make_cohort(settings, np.random.default_rng(3))
     seen = first_readings(cohort, "sn_gogn_deg").join(cohort.key.cases, on="case_id")
     assert seen.height > 800
@@ -158,7 +159,7 @@ def test_overjet_rises_before_it_closes_in_some(large: Cohort) -> None:
 
 
 def test_missing_films_can_depend_on_the_outcome() -> None:
-    settings = Settings(loss_on_change=0.8).with_about(15_000)
+    settings = with_about(Settings(loss_on_change=0.8), 15_000)
     key = make_cohort(settings, np.random.default_rng(4)).key.cases.filter(pl.col("kind") == "consecutive")
     missing = key.filter(pl.col("hidden") == "no finish radiograph")["true_adverse"].mean()
     counted = key.filter(pl.col("hidden") == "counted")["true_adverse"].mean()

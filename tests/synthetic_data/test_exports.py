@@ -10,16 +10,15 @@ from openpyxl import load_workbook
 from polars.testing import assert_frame_equal
 
 from synthetic_data.exports import (
-    COLUMNS,
     KEY_FOLDER,
     Cohort,
     Handover,
-    large_wide_csv,
     tables,
     wide_frame,
     write_practices,
 )
 from synthetic_data.tracing import FORMULAS
+from tests.large_file import COLUMNS, large_wide_csv
 
 
 @pytest.fixture(scope="module")
@@ -100,7 +99,7 @@ def test_the_large_file_has_as_many_rows_as_asked(tmp_path: Path) -> None:
 
 
 def test_the_large_file_is_written_in_chunks_of_one_header(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("synthetic_data.exports.CHUNK", 400)
+    monkeypatch.setattr("tests.large_file.CHUNK", 400)
     path = large_wide_csv(tmp_path / "large.csv", 1000, 1)
     assert pl.read_csv(path)["case_id"].str.head(3).unique().sort().to_list() == ["AAX", "ABX", "ACX"]
     assert pl.read_csv(path)["case_id"].n_unique() == 1000

@@ -12,6 +12,7 @@ from synthetic_data.growth import mean_plane
 from synthetic_data.persons import Persons, make_persons
 from synthetic_data.settings import Settings
 from synthetic_data.tracing import FORMULAS
+from tests.cohort_settings import with_about
 
 Points = dict[str, ComplexArray]
 N = 500
@@ -25,7 +26,7 @@ def pose(persons: Persons, plane: FloatArray, **other: float) -> Pose:
 
 @pytest.fixture(scope="module")
 def persons() -> Persons:
-    return make_persons(Settings().with_about(N), np.random.default_rng(2))
+    return make_persons(with_about(Settings(), N), np.random.default_rng(2))
 
 
 def faces(persons: Persons, plane: FloatArray, **other: float) -> Points:
@@ -80,7 +81,7 @@ def test_a_face_that_grows_as_expected_keeps_its_facial_axis() -> None:
     for male in (True, False):
         sex = np.full(5, male)
         plane = mean_plane(ages, sex)
-        average = make_persons(Settings().with_about(5000), np.random.default_rng(4))
+        average = make_persons(with_about(Settings(), 5000), np.random.default_rng(4))
         anatomy = make_anatomy(average, np.random.default_rng(5))
         typical = {field.name: np.full(5, np.median(getattr(anatomy, field.name))) for field in fields(anatomy)}
         shape = type(anatomy)(**(typical | {"male": sex, "corpus": np.ones(5)}))

@@ -10,6 +10,7 @@ from synthetic_data.persons import UNTREATED, Persons, make_persons
 from synthetic_data.settings import Settings
 from synthetic_data.treatment import TreatmentCourse, plan_course
 from synthetic_data.truth import keep_picked, true_changes
+from tests.cohort_settings import with_about, without_effect
 from warehouse.errors import DefinitionError
 
 HIGH_PULL, CERVICAL = CATEGORIES.index("headgear_high_pull"), CATEGORIES.index("headgear_cervical")
@@ -26,13 +27,13 @@ def mean_type(persons: Persons, course: TreatmentCourse, category: int) -> float
 
 
 def test_long_faces_are_given_other_appliances() -> None:
-    persons, course = drawn(Settings().with_about(40_000))
+    persons, course = drawn(with_about(Settings(), 40_000))
     assert mean_type(persons, course, HIGH_PULL) > 0.5
     assert mean_type(persons, course, CERVICAL) < -0.4
 
 
 def test_without_confounding_type_decides_nothing() -> None:
-    settings = replace(Settings(confounding=0.0).with_about(40_000))
+    settings = replace(with_about(Settings(confounding=0.0), 40_000))
     ferry = replace(settings, practices=tuple(p for p in settings.practices if p.code == "FERRY"))
     persons, course = drawn(ferry)
     assert mean_type(persons, course, HIGH_PULL) == pytest.approx(0.0, abs=0.1)
@@ -42,20 +43,20 @@ def test_without_confounding_type_decides_nothing() -> None:
 
 
 def test_extraction_goes_with_crowding_and_type() -> None:
-    persons, course = drawn(Settings().with_about(40_000))
+    persons, course = drawn(with_about(Settings(), 40_000))
     extracted = course.extraction > 0
     assert persons.crowding[extracted].mean() > persons.crowding.mean() + 0.8
     assert persons.type_z[extracted].mean() > 0.15
 
 
 def test_young_children_get_facemasks_and_adults_aligners() -> None:
-    persons, course = drawn(Settings().with_about(40_000))
+    persons, course = drawn(with_about(Settings(), 40_000))
     of = {name: persons.age[course.first == CATEGORIES.index(name)].mean() for name in ("facemask", "clear_aligner")}
     assert of["facemask"] < 10.0 < 15.0 < of["clear_aligner"]
 
 
 def test_the_untreated_get_nothing() -> None:
-    persons, course = drawn(Settings().with_about(5000))
+    persons, course = drawn(with_about(Settings(), 5000))
     watched = persons.kind == UNTREATED
     assert watched.sum() > 300
     assert (course.first[watched] == -1).all()
@@ -65,7 +66,7 @@ def test_the_untreated_get_nothing() -> None:
 
 
 def test_effects_are_as_set_and_add_up_over_phases() -> None:
-    settings = Settings(effects={"expander_tooth_borne": 1.5, "fixed_labial": -0.25}).with_about(8000)
+    settings = with_about(Settings(effects={"expander_tooth_borne": 1.5, "fixed_labial": -0.25}), 8000)
     _, course = drawn(settings)
     expander, fixed = CATEGORIES.index("expander_tooth_borne"), CATEGORIES.index("fixed_labial")
     both = (course.first == expander) & (course.second == fixed)
@@ -75,7 +76,7 @@ def test_effects_are_as_set_and_add_up_over_phases() -> None:
 
 
 def test_without_effect_treatment_does_nothing_on_average() -> None:
-    settings = Settings(type_growth=0.0).without_effect().with_about(60_000)
+    settings = with_about(without_effect(Settings(type_growth=0.0)), 60_000)
     rng = np.random.default_rng(6)
     persons = make_persons(settings, rng)
     course = plan_course(persons, settings, rng)
@@ -87,7 +88,7 @@ def test_without_effect_treatment_does_nothing_on_average() -> None:
 
 
 def test_with_confounding_and_no_effect_a_crude_difference_appears() -> None:
-    settings = Settings().without_effect().with_about(60_000)
+    settings = with_about(without_effect(Settings()), 60_000)
     rng = np.random.default_rng(7)
     persons = make_persons(settings, rng)
     course = plan_course(persons, settings, rng)
@@ -97,7 +98,7 @@ def test_with_confounding_and_no_effect_a_crude_difference_appears() -> None:
 
 
 def test_own_growth_is_spread_as_set() -> None:
-    settings = Settings(growth_sd=0.4, type_growth=0.25).with_about(50_000)
+    settings = with_about(Settings(growth_sd=0.4, type_growth=0.25), 50_000)
     rng = np.random.default_rng(8)
     persons = make_persons(settings, rng)
     truth = true_changes(persons, plan_course(persons, settings, rng), settings, rng)

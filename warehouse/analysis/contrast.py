@@ -6,12 +6,11 @@ the variance of the estimate is the sum of their squares over n squared (the san
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import exp, hypot, inf, log, sqrt
 
 import numpy as np
 
-from warehouse.analysis.bootstrap import Replicates
 from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.inputs import check_level, normal_p_value, student_p_value, student_value
 from warehouse.analysis.least_squares import RobustFit
@@ -232,37 +231,6 @@ def no_contrast(pair: GroupPair, *, population: str, method: str, reason: Cautio
         ratio=nothing(f"ratio of {noun}s, {a} over {b}"),
         population=population,
     )
-
-
-def bootstrapped(contrast: GroupContrast, replicates: Replicates, *, method: str, level: float) -> GroupContrast:
-    """The same values with percentile intervals; the replicates' columns are first, second, difference, ratio.
-
-    Where a quantity never varied (no adverse case in a group, say) the analytic interval stays, and so does its name.
-    """
-    n_resamples = replicates.values.shape[0] + replicates.failed
-    how = f"{method}; percentile bootstrap of cases, {n_resamples:,} resamples"
-    cautions: tuple[Caution, ...] = ()
-    if replicates.failed:
-        cautions = (Caution("approximation", "resamples_failed", {"failed": replicates.failed, "n": n_resamples}),)
-
-    def again(estimate: Estimate, column: int) -> Estimate:
-        interval = replicates.interval(column, level)
-        if estimate.value is None or interval is None:
-            return replace(estimate, warnings=estimate.warnings + cautions)
-        return replace(estimate, interval=interval, method=how, p_value=None, warnings=estimate.warnings + cautions)
-
-    return GroupContrast(
-        first=again(contrast.first, 0),
-        second=again(contrast.second, 1),
-        difference=again(contrast.difference, 2),
-        ratio=again(contrast.ratio, 3),
-        population=contrast.population,
-    )
-
-
-def replicate_row(first: float, second: float) -> tuple[float, float, float, float]:
-    """One replicate in the order :func:`bootstrapped` expects."""
-    return first, second, first - second, first / second if second else np.nan
 
 
 def _law(error: tuple[float, float]) -> str:

@@ -1,8 +1,8 @@
 """Unpenalised logistic regression for designs that may be separated or short of a column.
 
 A thin layer over the maximiser of ``penalised``: it says in the result when no finite estimate exists, where
-statsmodels raises or returns huge coefficients; it takes case weights, for resampling; and it ends with one more Newton
-step, because overlap weights balance exactly only at the exact optimum.
+statsmodels raises or returns huge coefficients; and it ends with one more Newton step, because overlap weights balance
+exactly only at the exact optimum.
 """
 
 from __future__ import annotations
@@ -40,31 +40,22 @@ class LogisticFit:
         return self.method == PENALISED
 
 
-def fit_logistic(
-    design: FloatArray,
-    response: FloatArray,
-    *,
-    weights: FloatArray | None = None,
-    start: FloatArray | None = None,
-) -> LogisticFit:
+def fit_logistic(design: FloatArray, response: FloatArray) -> LogisticFit:
     """Maximum likelihood fit of ``logit P(response = 1) = design @ coefficients``.
 
-    ``design``: shape ``(n, p)``, with its own intercept column first. ``response``: shape ``(n,)``, 0 or 1.
-    ``weights``: case weights, shape ``(n,)``; a weight of 2 counts as the row given twice. ``start``: where to start,
-    shape ``(p,)``; None is zero. Gives the fit. No case, or a response that is all 0 or all 1, is separated.
+    ``design``: shape ``(n, p)``, with its own intercept column first. ``response``: shape ``(n,)``, 0 or 1. No case, or
+    a response that is all 0 or all 1, is separated.
     """
-    trials = np.ones_like(response) if weights is None else weights
     if response.size == 0:
         return _without_optimum(design)
-    scale = _scaling(design)
-    back = np.asarray(np.linalg.inv(scale), dtype=np.float64)
-    rows = group_rows((back.T @ design.T).T, response * trials, trials)  # case by case in memory as the climb reads it
-    begin = np.zeros(design.shape[1]) if start is None else scale @ start
+    back = np.asarray(np.linalg.inv(_scaling(design)), dtype=np.float64)
+    scaled = (back.T @ design.T).T  # case by case in memory as the climb reads it
+    rows = group_rows(scaled, response, np.ones_like(response))
     free = np.arange(design.shape[1])
-    found = _climb(rows, begin, free)
-    if not found.converged:  # perhaps only for want of a column: a resample can lose a level
-        free = np.flatnonzero(independent_columns(design[trials > 0]))
-        found = found if free.size == design.shape[1] else _climb(rows, np.zeros(begin.size), free)
+    found = _climb(rows, free)
+    if not found.converged:  # perhaps only for want of a column
+        free = np.flatnonzero(independent_columns(design))
+        found = found if free.size == design.shape[1] else _climb(rows, free)
     return _as_fit(design, found, free, back) if found.converged else _without_optimum(design)
 
 
@@ -125,18 +116,18 @@ def _only(rows: Rows, columns: NDArray[np.intp]) -> Rows:
     return Rows(np.ascontiguousarray(rows.columns[columns]), rows.events, rows.trials)
 
 
-def _climb(rows: Rows, begin: FloatArray, free: NDArray[np.intp]) -> Optimum:
+def _climb(rows: Rows, free: NDArray[np.intp]) -> Optimum:
     """Newton's climb; a fit that is running away is given up before it costs a hundred passes over the cases."""
     model = Likelihood(rows, penalised=False)
-    found = maximise(model, _begun(rows, begin, free), free, most_steps=_STEPS_TO_JUDGE)
+    found = maximise(model, _begun(rows, free), free, most_steps=_STEPS_TO_JUDGE)
     if found.converged or np.max(np.abs(found.beta @ rows.columns), initial=0.0) > _FAR:
         return found
     return maximise(model, found.beta, free)
 
 
-def _begun(rows: Rows, begin: FloatArray, free: NDArray[np.intp]) -> FloatArray:
+def _begun(rows: Rows, free: NDArray[np.intp]) -> FloatArray:
     """Where to begin with very many cases: at the optimum of an even sample of them, if that has one."""
-    every = rows.events.size // _ENOUGH_TO_BEGIN
+    begin, every = np.zeros(rows.columns.shape[0]), rows.events.size // _ENOUGH_TO_BEGIN
     if every < 2:
         return begin
     some = Rows(np.ascontiguousarray(rows.columns[:, ::every]), rows.events[::every], rows.trials[::every])

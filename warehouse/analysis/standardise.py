@@ -11,20 +11,17 @@ from typing import Literal
 
 import numpy as np
 
-from warehouse.analysis.bootstrap import Progress, replicate
 from warehouse.analysis.contrast import (
     Errors,
     GroupContrast,
     Influence,
     at_least_padded,
-    bootstrapped,
     group_contrast,
     no_contrast,
-    replicate_row,
 )
 from warehouse.analysis.design import side_by_side
 from warehouse.analysis.group_pair import GroupPair
-from warehouse.analysis.logistic import LogisticFit, firth, fit_logistic, fit_or_fall_back, risks
+from warehouse.analysis.logistic import LogisticFit, fit_or_fall_back, risks
 from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution
 
@@ -100,28 +97,6 @@ def _raised(influence: Influence, n: int, p: int) -> Errors:
     return at_least_padded(wider, influence.values, influence.sizes)
 
 
-def bootstrap_standardised(
-    pair: GroupPair,
-    *,
-    rng: np.random.Generator,
-    n_resamples: int = 2_000,
-    level: float = 0.95,
-    progress: Progress | None = None,
-) -> GroupContrast:
-    """:func:`standardised_risks` with percentile bootstrap intervals; the model is fitted anew in every resample."""
-    plain = standardised_risks(pair, level=level)
-    if plain.difference.value is None:
-        return plain
-    model = _model(pair)
-    start = outcome_model(pair)
-
-    def analysis(drawn: FloatArray) -> tuple[float, float, float, float] | None:
-        return _resampled(pair, model, drawn, start)
-
-    replicates = replicate(analysis, pair.n, rng=rng, n_resamples=n_resamples, progress=progress)
-    return bootstrapped(plain, replicates, method=f"{_METHOD} by {start.method}", level=level)
-
-
 def _why_not(pair: GroupPair) -> Caution | None:
     if pair.emptiness():
         return pair.emptiness()
@@ -173,23 +148,6 @@ def _risk_and_influence(
     from_mix = (risk - mean) / pair.n if case_mix == "sampled" else np.zeros(pair.n)
     both = np.concatenate([from_mix, from_coefficients])
     return mean, both * both.size
-
-
-def _resampled(
-    pair: GroupPair, model: _Model, drawn: FloatArray, start: LogisticFit
-) -> tuple[float, float, float, float] | None:
-    rows = drawn > 0
-    counts, first, outcome, design = drawn[rows], pair.first[rows], pair.outcome[rows], model.observed[rows]
-    if first.all() or not first.any():
-        return None
-    fit = fit_logistic(design, outcome, weights=counts, start=start.coefficients)
-    coefficients = fit.coefficients
-    if fit.separated:
-        times = counts.astype(np.intp)
-        coefficients, _ = firth(np.repeat(design, times, axis=0), np.repeat(outcome, times))
-    moved = (model.all_first[rows], model.all_second[rows])
-    one, two = (float(np.average(risks(design, coefficients), weights=counts)) for design in moved)
-    return replicate_row(one, two)
 
 
 def _cautions(fit: LogisticFit) -> tuple[Caution, ...]:

@@ -13,21 +13,18 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from warehouse.analysis.bootstrap import Progress, replicate
 from warehouse.analysis.contrast import (
     Errors,
     GroupContrast,
     Influence,
-    bootstrapped,
     errors_of_fit,
     group_contrast,
     no_contrast,
-    replicate_row,
 )
 from warehouse.analysis.design import independent_columns, side_by_side
 from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.least_squares import RobustFit, beyond_rounding
-from warehouse.analysis.logistic import LogisticFit, firth, fit_logistic, fit_or_fall_back, risks
+from warehouse.analysis.logistic import LogisticFit, fit_or_fall_back
 from warehouse.analysis.spline import BoolArray, FloatArray
 from warehouse.results import Caution
 
@@ -170,50 +167,6 @@ def _by_model(
     second, gap = (float(one) for one in fit.coefficients[:2])
     values = (min(1.0, max(0.0, second + gap)), min(1.0, max(0.0, second)))
     return replace(influence, values=values), errors_of_fit(fit, values, influence.sizes, design.shape[1])
-
-
-def bootstrap_weighted(
-    pair: GroupPair,
-    *,
-    rng: np.random.Generator,
-    target: Target = "overlap",
-    n_resamples: int = 2_000,
-    level: float = 0.95,
-    progress: Progress | None = None,
-) -> WeightedComparison:
-    """The weighted comparison with percentile bootstrap intervals; the propensity is fitted anew in every resample.
-
-    ``pair``: the cases, resampled as they are (the sizes of the groups vary); resamples without an answer are
-    counted in the warnings.
-    """
-    fit = propensity_model(pair)
-    plain = weighted_comparison(pair, target=target, level=level, model=fit)
-    if plain.contrast.difference.value is None:
-        return plain
-
-    def analysis(drawn: FloatArray) -> tuple[float, float, float, float] | None:
-        return _resampled(pair, drawn, target, fit)
-
-    replicates = replicate(analysis, pair.n, rng=rng, n_resamples=n_resamples, progress=progress)
-    method = f"{METHODS[target]}, propensity by {fit.method}"
-    return replace(plain, contrast=bootstrapped(plain.contrast, replicates, method=method, level=level))
-
-
-def _resampled(
-    pair: GroupPair, drawn: FloatArray, target: Target, fit: LogisticFit
-) -> tuple[float, float, float, float] | None:
-    rows = drawn > 0
-    first, counts, design = pair.first[rows], drawn[rows], pair.design.matrix[rows]
-    if first.all() or not first.any():
-        return None
-    again = fit_logistic(design, first.astype(np.float64), weights=counts, start=fit.coefficients)
-    fitted = again.fitted
-    if again.separated:
-        times = counts.astype(np.intp)
-        coefficients, _ = firth(np.repeat(design, times, axis=0), np.repeat(first, times).astype(np.float64))
-        fitted = risks(design, coefficients)
-    weights = counts * balancing_weights(fitted, first, target=target)
-    return replicate_row(*weighted_means(pair.outcome[rows], first, weights))
 
 
 def weighted_means(outcome: FloatArray, first: BoolArray, weights: FloatArray) -> tuple[float, float]:

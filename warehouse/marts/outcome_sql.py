@@ -90,23 +90,18 @@ def _single_columns(definition: Definition, setting: Setting) -> str:
     parts = [_part(part, setting) for part in definition.parts]
     met = _met(definition, [part.met for part in parts])
     value = parts[0].value if len(parts) == 1 else "cast(null as double)"
-    step = _step(
-        definition,
-        stage=_stage(definition),
-        missing=either([part.missing for part in parts]),
-        interval=_interval(definition),
-        expected=either([part.expected for part in parts]),
-        met=met,
+    step, reached = (
+        _step(
+            definition,
+            stage=stage,
+            missing=either([part.missing for part in parts]),
+            interval=_interval(definition),
+            expected=either([part.expected for part in parts]),
+            met=met,
+        )
+        for stage in (_stage(definition), _stage(definition, lost=_NOT_DUE))
     )
     mirrored = parts[0].mirrored if len(parts) == 1 else "cast(null as boolean)"
-    reached = _step(
-        definition,
-        stage=_stage(definition, lost=_NOT_DUE),
-        missing=either([part.missing for part in parts]),
-        interval=_interval(definition),
-        expected=either([part.expected for part in parts]),
-        met=met,
-    )
     known = f"case when {reached} = {COUNTED} then {met} end"
     return _columns(_prefix(definition), step, met, value, mirrored, known)
 

@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from html import escape
+from textwrap import TextWrapper
 from typing import TypeAlias
 
 import numpy as np
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from warehouse.errors import RequestError
 from warehouse.measures.catalogue import measure as measure_of
 from warehouse.measures.evaluation import ReasonTexts, evaluate
-from warehouse.measures.formulae import LineThrough, Midpoint, PlaneAngle, Point, VertexAngle, WeightedTotal
+from warehouse.measures.formulae import LineThrough, Midpoint, PlaneAngle, Point, VertexAngle, WeightedTotal, lines_of
 from warehouse.measures.landmarks import FRONTAL, LATERAL, PROFILE
 from warehouse.measures.measure import Measure
 
@@ -260,17 +261,6 @@ class Page:
         return MARGIN + (xy[0] - self.left) * self.size, self.above + (self.top - xy[1]) * self.size
 
 
-def wrapped(words: str, width: int = 92) -> list[str]:
-    """Text broken into lines of at most ``width`` letters where words allow it."""
-    lines: list[str] = []
-    for word in words.split():
-        if lines and len(lines[-1]) + 1 + len(word) <= width:
-            lines[-1] += f" {word}"
-        else:
-            lines.append(word)
-    return lines
-
-
 def text(
     x: float, y: float, words: str, *, size: float, weight: str = "normal", fill: str = INK, anchor: str = "start"
 ) -> str:
@@ -375,32 +365,14 @@ def _crowding(boxes: Floats, taken: Floats) -> Floats:
     return area
 
 
+_LINES = TextWrapper(width=92, break_long_words=False, break_on_hyphens=False)
 _CAUTION = "A raw change: ordinary growth and tracing error are not taken off. Not a diagnosis."
 
 # Lines drawn faintly in every picture of a view, where the points are there.
 _FRAME: Mapping[str, tuple[LineThrough, ...]] = {
-    LATERAL: (
-        LineThrough("S", "N"),
-        LineThrough("Po", "Or"),
-        LineThrough("PNS", "ANS"),
-        LineThrough("Ar", "Go"),
-        LineThrough("Go", "Me"),
-        LineThrough("Me", "Gn"),
-        LineThrough("Gn", "Pog"),
-        LineThrough("Pog", "B"),
-        LineThrough("ANS", "A"),
-        LineThrough("U1A", "U1T"),
-        LineThrough("L1A", "L1T"),
-    ),
-    PROFILE: (
-        LineThrough("N'", "Prn"),
-        LineThrough("Prn", "Cm"),
-        LineThrough("Cm", "Sn"),
-        LineThrough("Sn", "Ls"),
-        LineThrough("Ls", "Stms"),
-        LineThrough("Pog'", "Gn'"),
-    ),
-    FRONTAL: (LineThrough("ZyR", "ZyL"), LineThrough("N'", "Sn"), LineThrough("Sn", "Gn'")),
+    LATERAL: lines_of("S-N Po-Or PNS-ANS Ar-Go Go-Me Me-Gn Gn-Pog Pog-B ANS-A U1A-U1T L1A-L1T"),
+    PROFILE: lines_of("N'-Prn Prn-Cm Cm-Sn Sn-Ls Ls-Stms Pog'-Gn'"),
+    FRONTAL: lines_of("ZyR-ZyL N'-Sn Sn-Gn'"),
 }
 
 
@@ -430,7 +402,7 @@ def superimposed_svg(
     finding = _finding(entry, start_points, finish_points, laid)
     body_top = 74.0
     page = Page.around([*laid.start.values(), *laid.finish.values()], above=body_top)
-    captions = [*wrapped(" ".join(finding)), *laid.problems, *wrapped(_notes(laid))]
+    captions = [*_LINES.wrap(" ".join(finding)), *laid.problems, *_LINES.wrap(_notes(laid))]
     height = page.height + 30.0 + 17.0 * len(captions) + 12.0
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" '

@@ -224,6 +224,11 @@ def _term(word: str, inside: list[str]) -> tuple[Geometric, str]:
     ), unit
 
 
+def lines_of(text: str) -> tuple[LineThrough, ...]:
+    """Lines between landmarks from their notation, such as ``S-N Go-Me``; ValueError where one is none."""
+    return tuple(map(_line, text.split()))
+
+
 def _line(text: str) -> LineThrough:
     ends = text.split("-")
     if len(ends) != 2:

@@ -16,33 +16,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from warehouse.measures.blocks import Block, Flags, Floats, blocks
-from warehouse.measures.formulae import LineThrough
+from warehouse.measures.formulae import LineThrough, lines_of
 from warehouse.measures.tracings import KEYS, Tracings, gather_tracings
 
-FORWARDS: tuple[LineThrough, ...] = (
-    LineThrough("S", "N"),
-    LineThrough("PNS", "ANS"),
-    LineThrough("Po", "Or"),
-    LineThrough("Go", "Me"),
-    LineThrough("Go", "Gn"),
-    LineThrough("U6", "U1T"),
-    LineThrough("L6", "L1T"),
-    LineThrough("Ba", "N"),
-)
-DOWNWARDS: tuple[LineThrough, ...] = (
-    LineThrough("A", "B"),
-    LineThrough("U1A", "U1T"),
-    LineThrough("L1T", "L1A"),
-    LineThrough("N", "A"),
-    LineThrough("B", "Me"),
-    LineThrough("ANS", "Me"),
-    LineThrough("S", "Go"),
-    LineThrough("Ar", "Go"),
-    LineThrough("Pt", "Gn"),
-    LineThrough("N'", "Sn"),
-    LineThrough("Sn", "Gn'"),
-    LineThrough("N'", "Gn'"),
-)
+FORWARDS = lines_of("S-N PNS-ANS Po-Or Go-Me Go-Gn U6-U1T L6-L1T Ba-N")
+DOWNWARDS = lines_of("A-B U1A-U1T L1T-L1A N-A B-Me ANS-Me S-Go Ar-Go Pt-Gn N'-Sn Sn-Gn' N'-Gn'")
 _PAIRS = FORWARDS + DOWNWARDS
 MIRRORED = (
     "the face looks mirrored or upside down: check which way it faces and the direction of the y axis, "

@@ -91,7 +91,6 @@ class Registry:
         _check_references(by_id)
         return Registry(tuple(by_id.values()))
 
-
     def with_registered(self, registered: Iterable[Definition]) -> Registry:
         """The same with what a warehouse registered; of an older version than the shipped one, the shipped stands."""
         shipped = {definition.id: definition for definition in self.definitions}

@@ -38,10 +38,8 @@ from warehouse.questions.methods import (
     METHODS,
     MethodResult,
     PreparedPair,
-    Resampling,
     adjusted_odds_ratio,
     distinct,
-    resampled_methods,
 )
 from warehouse.results import Caution, Estimate
 
@@ -121,15 +119,13 @@ class PairComparison(Stamped):
         return self.method(self.primary)
 
 
-def compare_pair(
-    reader: Reader, question: Question, *, resampling: Resampling | None = None, tested: bool = True
-) -> PairComparison:
+def compare_pair(reader: Reader, question: Question, *, tested: bool = True) -> PairComparison:
     """Compare the first group with the second.
 
     Estimand of each method: see :mod:`warehouse.questions.methods`. All of them use the same cases, those with an
     outcome and every variable adjusted for; what that leaves out is counted, and the crude difference over all cases
     assessed stands beside it. Where a registered plan lists the comparison, its strata and primary analysis apply
-    unless others are asked for. With ``resampling`` the modelled and weighted comparisons get bootstrap intervals.
+    unless others are asked for.
     Without ``tested`` the crude comparison gets no p value: for what shows none.
 
     Empty groups, zero cells and separated groups give results whose value is None and whose warnings say why.
@@ -151,7 +147,7 @@ def compare_pair(
     with one_thread():
         prepared = prepared_pair(cases, adjust=settled.adjust or (), level=stamp.level, limits=limits)
         prepared = replace(prepared, is_tested=tested and prepared.comparability.grade != "none")
-        return _pair(stamp, settled, cases, prepared, primary, standing, resampling)
+        return _pair(stamp, settled, cases, prepared, primary, standing)
 
 
 def usual_adjustment(by: str, usual: Iterable[str] = DEFAULT_ADJUSTMENT) -> tuple[str, ...]:
@@ -191,11 +187,9 @@ def _pair(
     prepared: PreparedPair,
     primary: str,
     standing: Standing,
-    resampling: Resampling | None,
 ) -> PairComparison:
     known = pl.col(OUTCOME).is_not_null()
-    again = resampled_methods(prepared, resampling) if resampling and prepared.comparability.grade != "none" else {}
-    methods = tuple(prepared.result(name, again.get(name)) for name in METHODS)
+    methods = tuple(map(prepared.result, METHODS))
     answer = next(result for result in methods if result.method == primary)
     assessed = cases.sizes(known)
     adverse = cases.sizes(known & pl.col(OUTCOME))

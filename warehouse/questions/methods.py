@@ -1,4 +1,4 @@
-"""The ways of comparing two groups on the same cases, each giving the same kind of result, also with resampling."""
+"""The ways of comparing two groups on the same cases, each giving the same kind of result."""
 
 from __future__ import annotations
 
@@ -17,16 +17,9 @@ from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.inputs import normal_p_value, z_value
 from warehouse.analysis.logistic import LogisticFit
 from warehouse.analysis.positivity import USUAL_LIMITS, Comparability, Limits, comparability
-from warehouse.analysis.standardise import bootstrap_standardised, outcome_model, standardised_risks
+from warehouse.analysis.standardise import outcome_model, standardised_risks
 from warehouse.analysis.stratified import Measure, Stratum, cmh_test, mantel_haenszel
-from warehouse.analysis.weighting import (
-    Target,
-    WeightedComparison,
-    bootstrap_weighted,
-    propensity_model,
-    weighted_comparison,
-)
-from warehouse.errors import RequestError
+from warehouse.analysis.weighting import Target, WeightedComparison, propensity_model, weighted_comparison
 from warehouse.results import Caution, Estimate, Interval
 
 TITLES = {
@@ -37,9 +30,6 @@ TITLES = {
     "inverse": "inverse-probability-weighted",
 }
 """Method -> its name on screens, in the order shown."""
-
-FEWEST, MOST = 100, 20_000
-SEED = 20_250_101
 
 PENALTY_MATTERS_TO = 100_000
 """Cases up to which the odds ratio is Firth's; with more, the plain model agrees with it to several digits."""
@@ -127,8 +117,8 @@ class PreparedPair:
             clusters=self.clusters,
         )
 
-    def result(self, method: str, found: MethodResult | None = None) -> MethodResult:
-        """The comparison by one method, ``found`` where it was made already, or why it is withheld.
+    def result(self, method: str) -> MethodResult:
+        """The comparison by one method, or why it is withheld.
 
         An adjusted figure is withheld where the groups are not comparable; those that stand for all the cases also
         where they are comparable in part, since the models would speak for cases that have no counterpart.
@@ -136,10 +126,10 @@ class PreparedPair:
         judged = self.comparability
         is_kept = not (judged.extrapolates and method in _OF_EVERYONE) and judged.grade != "none"
         if method == "crude" or is_kept or self.pair.emptiness():
-            return self._as_it_holds(found or METHODS[method](self))
+            return self._as_it_holds(METHODS[method](self))
         code = "not_comparable" if judged.grade == "none" else "would_extrapolate"
         why = (Caution("withheld", code), *judged.why)
-        plain = found or METHODS["crude"](self)
+        plain = METHODS["crude"](self)
         nothing = replace(plain.difference, value=None, interval=None, p_value=None, warnings=why)
         return replace(
             plain,
@@ -333,61 +323,3 @@ def plain_odds_ratio(prepared: PreparedPair) -> Estimate | None:
         unit="ratio",
         adjusted_for=pair.design.names[1:],
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Resampling:
-    """How the cases are drawn again."""
-
-    n: int  # Resamples for each method
-    seed: int = SEED  # Where the draws begin; the same seed on the same build gives the same intervals
-    progress: Callable[[str], None] = lambda _: None  # Told in words how far it is
-
-    def __post_init__(self) -> None:
-        """Refuse what gives no interval, or takes for ever."""
-        if not FEWEST <= self.n <= MOST:
-            found = f"{self.n:,} resamples were asked for"
-            raise RequestError(found, expected=f"{FEWEST:,} to {MOST:,}", remedy="2,000 are usual for an interval")
-        if self.seed < 0:
-            found = f"a seed of {self.seed}"
-            raise RequestError(found, expected="0 or more", remedy="give another number")
-
-
-def resampled_methods(prepared: PreparedPair, how: Resampling) -> dict[str, MethodResult]:
-    """Standardised, overlap-weighted and inverse-probability-weighted comparisons with percentile intervals.
-
-    Models are fitted anew in every resample, so that the intervals hold what estimating them adds. Every method draws
-    from a stream of its own: asking for one more method changes no other.
-
-    Returns:
-        Method -> result; a comparison that has no value keeps its reason, one that never varies its analytic interval.
-    """
-    streams = dict(zip(TITLES, np.random.default_rng(how.seed).spawn(len(TITLES)), strict=True))
-    pair, level = prepared.pair, prepared.level
-
-    def told(name: str) -> Callable[[int, int], None]:
-        def tell(done: int, wanted: int) -> None:
-            if done % max(1, wanted // 10) == 0:
-                how.progress(f"{TITLES[name]}: {done:,} of {wanted:,} resamples")
-
-        return tell
-
-    standardised = bootstrap_standardised(
-        pair,
-        rng=streams["standardised"],
-        n_resamples=how.n,
-        level=level,
-        progress=told("standardised"),
-    )
-    found = {"standardised": _of_contrast("standardised", standardised)}
-    for name in ("overlap", "inverse"):
-        weighted = bootstrap_weighted(
-            pair,
-            rng=streams[name],
-            target="overlap" if name == "overlap" else "everyone",
-            n_resamples=how.n,
-            level=level,
-            progress=told(name),
-        )
-        found[name] = _of_contrast(name, weighted.contrast)
-    return found

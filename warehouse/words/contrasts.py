@@ -15,7 +15,6 @@ from warehouse.plural import number_of
 from warehouse.questions.contrast import PairComparison
 from warehouse.questions.crossed import CrossedComparison, WithinLevels
 from warehouse.questions.groups import GroupComparison
-from warehouse.questions.methods import Resampling
 from warehouse.questions.shares import GroupRow, Rates
 from warehouse.results import Estimate, Interval
 from warehouse.words.numbers import cases, counted, left_out_words, number, points, points_range, sentence, span
@@ -378,8 +377,3 @@ def within_sentence(result: CrossedComparison, within: WithinLevels) -> str:
     agree = "" if agreement is None else say("contrast.levels_agree", p=agreement)
     differs = more_or_less(within.difference, unit=POINTS, scale=100, than=f"than with {base}")
     return say("contrast.within", what=what, label=label, differs=differs, crude=within.crude.value, agree=agree)
-
-
-def resampling_sentence(how: Resampling) -> str:
-    """What the intervals rest on, with the seed that gives them again."""
-    return say("contrast.resampled", n=how.n, seed=how.seed)

@@ -14,7 +14,7 @@ from pipelines.checking.validation import validate
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Delivery, Sorted
 from pipelines.points.tracing import with_readings
-from synthetic_data.faults import FILE_FAULTS, Planted, faults_for, plant_faults, plant_file_fault
+from tests.pipelines.validation.planting import FILE_FAULTS, Planted, faults_for, plant_faults, plant_file_fault
 from warehouse.errors import BadFileError, MentonError
 from warehouse.measures.catalogue import CATALOGUE
 

@@ -6,8 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from warehouse.analysis.bootstrap import Replicates
-from warehouse.analysis.contrast import Influence, bootstrapped, group_contrast, replicate_row
+from warehouse.analysis.contrast import Influence, group_contrast
 from warehouse.analysis.group_pair import GroupPair, pair_groups
 
 
@@ -59,17 +58,3 @@ def test_difference_of_shares_stays_within_one() -> None:
     wide = group_contrast(ten_and_ten(), swapped, population="all", method="m", level=0.95).difference.interval
     assert wide is not None
     assert (wide.low, wide.high) == (-1.0, 1.0)
-
-
-def test_bootstrap_leaves_what_never_varied() -> None:
-    plain = group_contrast(ten_and_ten(), influence((0.5, 0.5), 0.5, 0.5), population="all", method="m", level=0.95)
-    values = np.array([replicate_row(0.5, p) for p in np.linspace(0.3, 0.7, 101)])
-    found = bootstrapped(plain, Replicates(values, 0), method="m", level=0.9)
-    assert found.first == plain.first
-    assert found.second.interval is not None
-    assert (found.second.interval.low, found.second.interval.high) == pytest.approx((0.32, 0.68))
-    assert found.second.method == "m; percentile bootstrap of cases, 101 resamples"
-
-
-def test_ratio_to_nothing_is_not_a_number() -> None:
-    assert np.isnan(replicate_row(0.5, 0.0)[3])

@@ -8,8 +8,6 @@ from typing import Any
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from tests.warehouse.analysis.weighting_cases import lalonde_pair
@@ -67,25 +65,6 @@ def test_score_is_zero_to_rounding() -> None:
     fit = fit_logistic(design, response)
     scores = (response - fit.fitted) @ (design - design.mean(axis=0) * [0, 1, 1])
     assert scores == pytest.approx(np.zeros(3), abs=1e-9)
-
-
-@settings(deadline=None)
-@given(st.integers(0, 1000))
-def test_weight_of_two_is_a_row_given_twice(seed: int) -> None:
-    design, response = invented(60, seed)
-    weights = np.random.default_rng(seed).integers(0, 3, 60).astype(float)
-    times = weights.astype(int)
-    weighted = fit_logistic(design, response, weights=weights)
-    repeated = fit_logistic(np.repeat(design, times, axis=0), np.repeat(response, times))
-    assert weighted.separated == repeated.separated
-    assert weighted.coefficients == pytest.approx(repeated.coefficients, rel=1e-6, abs=1e-6)
-
-
-def test_starting_elsewhere_ends_at_the_same_place() -> None:
-    design, response = invented(200, 8)
-    plain = fit_logistic(design, response)
-    again = fit_logistic(design, response, start=plain.coefficients * 0.5)
-    assert again.coefficients == pytest.approx(plain.coefficients, rel=1e-7)
 
 
 def test_dependent_column_gets_zero_and_predictions_stand() -> None:

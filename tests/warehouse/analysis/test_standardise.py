@@ -1,4 +1,4 @@
-"""Standardised risks against statsmodels, the closed form, the bootstrap and a planted truth."""
+"""Standardised risks against statsmodels, the closed form and a planted truth."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.warehouse.analysis.weighting_cases import confounded, half_width, lalonde_pair
 from warehouse.analysis.group_pair import GroupPair, pair_groups
-from warehouse.analysis.standardise import bootstrap_standardised, standardised_risks
+from warehouse.analysis.standardise import standardised_risks
 from warehouse.results import Estimate
 from warehouse.words.sentences import caution_text
 
@@ -76,15 +76,6 @@ def test_sampled_case_mix_adds_the_variance_of_the_mean_risk() -> None:
     assert error(sampled) ** 2 == pytest.approx(error(fixed) ** 2 + gaps.var() / pair.n, rel=1e-6)
 
 
-def test_bootstrap_agrees_with_the_delta_method_and_repeats() -> None:
-    pair = adverse_pair(confounded(500, np.random.default_rng(8), effect=0.6))
-    runs = [bootstrap_standardised(pair, rng=np.random.default_rng(2), n_resamples=300) for _ in range(2)]
-    delta = standardised_risks(pair)
-    assert runs[0] == runs[1]
-    for name in ("first", "second", "difference"):
-        assert error(getattr(runs[0], name)) == pytest.approx(error(getattr(delta, name)), rel=0.15)
-
-
 def test_confounding_is_taken_out_and_a_planted_effect_recovered() -> None:
     big = confounded(500_000, np.random.default_rng(0))
     linear = -1.2 + 0.8 * big["face"].to_numpy() - 0.15 * (big["age"].to_numpy() - 12.0)
@@ -121,24 +112,11 @@ def test_no_adverse_case_takes_the_penalised_model() -> None:
     assert "pulls risks" in caution_text(found.first.warnings[0])
 
 
-def test_bootstrap_answers_on_separated_resamples() -> None:
-    found = bootstrap_standardised(plain_pair((1, 8), (4, 8)), rng=np.random.default_rng(1), n_resamples=80)
-    assert not any("no answer" in caution_text(caution) for caution in found.difference.warnings)
-
-
-def test_bootstrap_leaves_out_resamples_that_lose_a_group() -> None:
-    found = bootstrap_standardised(plain_pair((1, 2), (1, 2)), rng=np.random.default_rng(1), n_resamples=60)
-    assert any("no answer" in caution_text(caution) for caution in found.difference.warnings)
-
-
 @pytest.mark.parametrize(("first", "second"), [((0, 0), (1, 3)), ((0, 0), (0, 0))])
 def test_empty_group_is_told_in_words(first: tuple[int, int], second: tuple[int, int]) -> None:
-    for found in (
-        standardised_risks(plain_pair(first, second)),
-        bootstrap_standardised(plain_pair(first, second), rng=np.random.default_rng(0), n_resamples=3),
-    ):
-        assert found.first.value is None
-        assert "nothing to compare" in caution_text(found.ratio.warnings[0])
+    found = standardised_risks(plain_pair(first, second))
+    assert found.first.value is None
+    assert "nothing to compare" in caution_text(found.ratio.warnings[0])
 
 
 def test_measure_is_sent_to_the_covariance_analysis() -> None:

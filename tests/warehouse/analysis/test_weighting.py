@@ -25,7 +25,6 @@ from warehouse.analysis.weighting import (
     POPULATIONS,
     Target,
     balancing_weights,
-    bootstrap_weighted,
     effective_size,
     propensity_model,
     weighted_comparison,
@@ -216,52 +215,6 @@ def test_kish_effective_size() -> None:
     assert effective_size(np.ones(7)) == pytest.approx(7.0)
     assert effective_size(np.array([1.0, 0.0, 0.0])) == pytest.approx(1.0)
     assert effective_size(np.empty(0)) == 0.0
-
-
-def test_bootstrap_agrees_with_the_sandwich_and_repeats() -> None:
-    pair = lalonde_pair()
-    runs = [bootstrap_weighted(pair, rng=np.random.default_rng(7), n_resamples=300) for _ in range(2)]
-    assert runs[0].contrast == runs[1].contrast
-    sandwich = weighted_comparison(pair).contrast.difference
-    found = runs[0].contrast.difference
-    assert found.value == sandwich.value
-    assert error(found) == pytest.approx(error(sandwich), rel=0.15)
-    assert "300 resamples" in found.method
-    assert found.p_value is None
-
-
-def test_bootstrap_reports_progress_and_failed_resamples() -> None:
-    frame = pl.DataFrame(
-        {"g": ["a"] * 2 + ["b"] * 6, "y": [True, False] * 4, "x": [1.0, 3.0, 2.0, 0.0, 4.0, 2.5, 1.5, 3.5]}
-    )
-    pair = pair_groups(frame, outcome="y", group="g", first="a", second="b", covariates=["x"])
-    seen: list[tuple[int, int]] = []
-    found = bootstrap_weighted(
-        pair, rng=np.random.default_rng(1), n_resamples=50, progress=lambda done, of: seen.append((done, of))
-    )
-    assert seen[-1] == (50, 50)
-    assert failed_resamples(found.contrast.difference) > 0
-
-
-def failed_resamples(estimate: Estimate) -> int:
-    texts = [
-        caution_text(caution) for caution in estimate.warnings if "resamples had no answer" in caution_text(caution)
-    ]
-    return int(texts[0].split(" ")[0]) if texts else 0
-
-
-def test_bootstrap_answers_on_separated_resamples() -> None:
-    frame = pl.DataFrame(
-        {"g": ["a"] * 4 + ["b"] * 6, "y": [True, False] * 5, "x": [1.0, 3.0, 2.0, 5.0, 0.0, 4.0, 2.5, 1.5, 3.5, 0.5]}
-    )
-    pair = pair_groups(frame, outcome="y", group="g", first="a", second="b", covariates=["x"])
-    found = bootstrap_weighted(pair, rng=np.random.default_rng(1), n_resamples=60)
-    assert failed_resamples(found.contrast.difference) <= 2  # those that lost a group
-
-
-def test_bootstrap_of_nothing_is_nothing() -> None:
-    found = bootstrap_weighted(small([], [True]), rng=np.random.default_rng(0), n_resamples=5)
-    assert found.contrast.difference.value is None
 
 
 @pytest.mark.parametrize(("first", "second"), [([], [True, False]), ([True], []), ([], [])])

@@ -6,16 +6,17 @@ clean. Rows are put in a random order.
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from pathlib import Path
 from typing import Any, Literal, NamedTuple, TypeAlias
 
 import numpy as np
 import polars as pl
 
 from pipelines.contract.contract import Contract, ContractColumn
-from synthetic_data.stated import stated
 from warehouse.measures.measure import Measure
 
 Row: TypeAlias = dict[str, str | None]
@@ -310,7 +311,7 @@ def written_faults() -> tuple[PlantedFault, ...]:
             tuple(code for edit in one["edits"] for code in edit.get("values", ())),
             traced=one.get("traced", False),
         )
-        for one in stated("faults.toml")["fault"]
+        for one in tomllib.loads(Path(__file__).with_name("faults.toml").read_text(encoding="utf-8"))["fault"]
     )
 
 
@@ -333,8 +334,8 @@ def _edited(edits: Sequence[Edit], spot: Edit | None) -> Plant:
     return plant
 
 
-def _drawn(value: str | tuple[str, str], rng: np.random.Generator) -> str | None:
-    if isinstance(value, tuple):
+def _drawn(value: str | list[str], rng: np.random.Generator) -> str | None:
+    if isinstance(value, list):
         value = value[0] if rng.random() < 0.5 else value[1]
     return value or None
 
