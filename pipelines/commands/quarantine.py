@@ -11,7 +11,7 @@ from pipelines.commands.options import add_json, add_warehouse, print_table, say
 from pipelines.contract.contract import load_contract
 from pipelines.deidentify.shown_reading import read_shown
 from pipelines.ingest.quarantine import open_reasons, write_workbook
-from pipelines.mapping import load_mapping
+from pipelines.mapping.mapping_file import load_mapping
 from pipelines.reading.settings import ReadSettings
 from warehouse.marts.catalogues import in_force
 from warehouse.plural import number_of
