@@ -22,7 +22,7 @@ MEAN, SPREAD, READING, THRESHOLD = -0.1, 1.5, 0.8, 2.0
 TAILS = {
     "normal": (0.95, inf),
     # the spread is corrected, not the shape: with tails this heavy the interval holds a little less than it says
-    "heavy tails (Student's t, 5 df)": (0.92, 5.0),
+    "heavy tails (t, 5 df)": (0.92, 5.0),
 }
 CHILDREN = 50
 """As many as the published spread of the mandibular plane rests on."""
