@@ -63,7 +63,7 @@ def at_least_padded(errors: Errors, values: tuple[float, float], sizes: tuple[fl
     """The errors, none with a narrower interval than Agresti and Caffo's shares with a case added on either side.
 
     In small groups the residuals of a share near 0 or 1 say too little. Source: Agresti & Caffo 2000, Am Stat 54:280,
-    here with effective sizes; that the two together hold is shown by the proof by simulation.
+    here with effective sizes; that the two together hold was seen in trial runs of the proof, not yet in its whole.
     """
     one, two = values
     padded = [(share * n + 1.0) / (n + 2.0) for share, n in zip(values, sizes, strict=True)]

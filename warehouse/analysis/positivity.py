@@ -29,10 +29,10 @@ Grade = Literal["good", "caution", "none"]
 class Limits:
     """How comparable two groups must be: first from where on without a caution, then from where on at all."""
 
-    # Kish's effective cases of the smaller group after overlap weights: intervals hold at 5 (the proof by simulation),
+    # Kish's effective cases of the smaller group after overlap weights: trial runs of the proof held at 5,
     # under 20 one case moves much (common practice, no source)
     effective: tuple[float, float] = (20.0, 5.0)
-    # Share of cases with a propensity that the other group never reaches (the proof by simulation)
+    # Share of cases with a propensity that the other group never reaches (trial runs of the proof)
     without_counterpart: tuple[float, float] = (0.2, 0.6)
     # Largest standardised difference after weighting (Austin 2009, Stat Med 28:3083; Stuart 2010, Stat Sci 25:1)
     imbalance: tuple[float, float] = (0.1, 0.25)

@@ -58,8 +58,8 @@ UNEQUAL = 1.25
 """So many times as long one group is observed where they are compared per year too (common practice, no source)."""
 
 FEWEST_UNITS = 5
-"""Practices or clinicians from which on errors rest on how far these differ; fewer are taken as they are (the proof by
-simulation: with three, intervals that do so are too wide to say anything)."""
+"""Practices or clinicians from which on errors rest on how far these differ; fewer are taken as they are (trial runs
+of the proof: with three, intervals that do so are too wide to say anything)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

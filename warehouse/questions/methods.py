@@ -35,7 +35,7 @@ PENALTY_MATTERS_TO = 100_000
 """Cases up to which the odds ratio is Firth's; with more, the plain model agrees with it to several digits."""
 
 FEWEST_PLAIN = 40
-"""Cases of the smaller group from which on stratified and standardised intervals hold (the proof by simulation)."""
+"""Cases of the smaller group from which on stratified and standardised intervals held in trial runs of the proof."""
 
 _OF_EVERYONE = ("standardised", "inverse")
 """Methods whose figures are about all the cases."""
@@ -145,7 +145,7 @@ class PreparedPair:
         )
 
     def _as_it_holds(self, found: MethodResult) -> MethodResult:
-        """The comparison, without an interval where the proof by simulation shows that its interval does not hold."""
+        """The comparison, without an interval where trial runs of the proof showed that its interval does not hold."""
         if found.difference.interval is None:
             return found
         if self.clusters is not None and found.method in {"stratified", "standardised"}:
