@@ -231,8 +231,6 @@ def kappa(first: Sequence[str], second: Sequence[str], *, order: Sequence[str] =
 
     Source: Cohen 1960, Educ Psychol Meas 20:37; Fleiss, Cohen & Everitt 1969, Psychol Bull 72:323 (errors).
     """
-    from statsmodels.stats.inter_rater import cohens_kappa
-
     check_length(len(second), len(first), what="the list of second readings")
     z = z_value(level)
     estimand, n = f"{'weighted ' if order else ''}kappa of two readings", len(first)
@@ -242,17 +240,25 @@ def kappa(first: Sequence[str], second: Sequence[str], *, order: Sequence[str] =
         reason = Caution("no_data", "nothing_to_class" if n == 0 else "one_class_only")
         return no_estimate(estimand=estimand, method=method, n=n, reason=reason, unit="kappa")
     place = {name: i for i, name in enumerate(classes)}
-    table = np.zeros((len(classes), len(classes)))
+    shares = np.zeros((len(classes), len(classes)))
     for one, two in zip(first, second, strict=True):
-        table[place[one], place[two]] += 1.0
-    with np.errstate(invalid="ignore", divide="ignore"):  # its variance may be zero, or by rounding less
-        found = cohens_kappa(table, wt="quadratic" if order else None)
-        variance = float(found.var_kappa)
+        shares[place[one], place[two]] += 1.0 / n
+    apart = np.subtract.outer(np.arange(len(classes)), np.arange(len(classes))) ** 2
+    weights = 1.0 - (apart / apart.max() if order else apart > 0)
+    rows, columns = shares.sum(axis=1), shares.sum(axis=0)
+    by_chance = float(rows @ weights @ columns)
+    if by_chance > 1.0 - 1e-12:
+        reason = Caution("no_data", "one_class_only")
+        return no_estimate(estimand=estimand, method=method, n=n, reason=reason, unit="kappa")
+    value = (float((weights * shares).sum()) - by_chance) / (1.0 - by_chance)
+    means = np.add.outer(weights @ columns, rows @ weights)
+    spread = float((shares * (weights - means * (1.0 - value)) ** 2).sum()) - (value - by_chance * (1.0 - value)) ** 2
+    variance = spread / (n * (1.0 - by_chance) ** 2)
     half = z * variance**0.5 if variance > 0.0 else 0.0
     return Estimate(
         estimand=estimand,
-        value=float(found.kappa),
-        interval=Interval(max(-1.0, found.kappa - half), min(1.0, found.kappa + half), level) if half > 0.0 else None,
+        value=value,
+        interval=Interval(max(-1.0, value - half), min(1.0, value + half), level) if half > 0.0 else None,
         method=method,
         n=n,
         unit="kappa",
