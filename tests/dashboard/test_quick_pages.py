@@ -11,8 +11,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from dashboard.access.ask import OpenWarehouse, Session, one_reader
+from dashboard.access.ask import OpenWarehouse, Session
 from dashboard.access.viewer import viewer_named
+from dashboard.access.working import one_reader
 from dashboard.charts.drift import MOST_DRAWN, cusum_chart, thinned
 from dashboard.charts.figure import layered
 from warehouse.marts.reader import Reader
