@@ -279,7 +279,7 @@ def test_a_result_out_of_shape_is_refused(of_both: GroupResult, path: tuple[str 
     for step in path[:-1]:
         node = node[step]
     node[path[-1]] = value
-    with pytest.raises(GroupError, match="not a (group )?result"):
+    with pytest.raises(GroupError, match=r"not a (group )?result"):
         result_from(plain)
 
 
