@@ -115,7 +115,9 @@ def test_a_line_is_written_before_and_after_every_command(
 def required_words(action: argparse.Action) -> list[str]:
     if action.option_strings and action.required:
         return [action.option_strings[0], "1"]
-    return [] if action.option_strings or action.nargs in {0, "?", "*"} else ["1"]
+    if action.option_strings or action.nargs in {0, "?", "*"}:
+        return []
+    return ["1"] * (action.nargs if isinstance(action.nargs, int) else 1)
 
 
 def first_of(group: argparse._MutuallyExclusiveGroup) -> list[str]:

@@ -148,7 +148,7 @@ def test_an_empty_group_is_told_in_plain_sentences(tmp_path: Path) -> None:
     with Reader.open(tmp_path) as reader:
         found = compare_pair(reader, Question(by="appliance_category", first=A, second=B))
     expected = (
-        f"none with {found.labels[0]} was counted; 4 of 8 (50.0%) with {found.labels[1]} went adverse by D1 v1.0.0"
+        f"none with {found.labels[0]} was counted; 4 of 8 (50.0%) with {found.labels[1]} went adverse by D1 v2.0.0"
     )
     assert pair_sentences(found)[2] == f"In these cases, {expected}."
     assert found.odds_ratio.value is None
