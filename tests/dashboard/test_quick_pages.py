@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from dashboard.access import working
 from dashboard.access.ask import OpenWarehouse, Session
 from dashboard.access.viewer import viewer_named
 from dashboard.access.working import one_reader
@@ -20,7 +21,7 @@ from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question
 from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture
 from warehouse.selection import Selection
-from warehouse.store.snapshot import current_snapshot
+from warehouse.store.snapshot import Snapshot, current_snapshot
 
 ROWS = pl.DataFrame({"x": [1, 2, 3], "y": [2.0, 1.0, 4.0]})
 
@@ -88,13 +89,13 @@ def long_path(found: DriftPicture, times: int) -> DriftPicture:
 def opened(monkeypatch: pytest.MonkeyPatch) -> list[Reader]:
     """Every reader that is opened, in order."""
     made: list[Reader] = []
-    opening = Reader.open
+    opening = working._opened
 
-    def noted(folder: Path, *, key: str | None = None) -> Reader:
-        made.append(opening(folder, key=key))
+    def noted(place: OpenWarehouse, snapshot: Snapshot) -> Reader:
+        made.append(opening(place, snapshot))
         return made[-1]
 
-    monkeypatch.setattr(Reader, "open", noted)
+    monkeypatch.setattr(working, "_opened", noted)
     return made
 
 
