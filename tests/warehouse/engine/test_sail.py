@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from polars.testing import assert_frame_equal
 
 from pipelines.cli import main
 from tests.warehouse.engine.conftest import Built, build_all
@@ -44,10 +45,12 @@ def test_the_command_on_a_remote_master(
     assert '"engine": "spark"' in capsys.readouterr().out
     ours = table(built.marts, "rates").filter(definition_id="D1").drop("grouped_by")
     theirs = table(tmp_path / "o", "rates")
-    assert (
-        theirs.filter(theirs["grouped_by"].is_null())
-        .drop("grouped_by")
-        .equals(ours.filter(ours["group"] == "all cases"))
+    # sums of many cases may come in another order on another engine, and differ in the last digits
+    assert_frame_equal(
+        theirs.filter(theirs["grouped_by"].is_null()).drop("grouped_by"),
+        ours.filter(ours["group"] == "all cases"),
+        rel_tol=1e-12,
+        abs_tol=1e-12,
     )
 
 
