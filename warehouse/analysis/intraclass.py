@@ -247,9 +247,6 @@ def kappa(first: Sequence[str], second: Sequence[str], *, order: Sequence[str] =
     weights = 1.0 - (apart / apart.max() if order else apart > 0)
     rows, columns = shares.sum(axis=1), shares.sum(axis=0)
     by_chance = float(rows @ weights @ columns)
-    if by_chance > 1.0 - 1e-12:
-        reason = Caution("no_data", "one_class_only")
-        return no_estimate(estimand=estimand, method=method, n=n, reason=reason, unit="kappa")
     value = (float((weights * shares).sum()) - by_chance) / (1.0 - by_chance)
     means = np.add.outer(weights @ columns, rows @ weights)
     spread = float((shares * (weights - means * (1.0 - value)) ** 2).sum()) - (value - by_chance * (1.0 - value)) ** 2
