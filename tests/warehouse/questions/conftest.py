@@ -12,47 +12,62 @@ from tests.hand_made import load_rows
 from tests.warehouse.questions.cohort import cohort_rows
 from tests.warehouse.questions.planning import add_plan
 from warehouse.marts.reader import Reader
-from warehouse.plans.looks import FILE
 
 
 @pytest.fixture(scope="session")
-def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of a published warehouse; read only."""
-    folder = tmp_path_factory.mktemp("comparison") / "warehouse"
+def unread(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a published warehouse that no test opens, so that its record of looks stays empty; copied only.
+
+    A store knows the lines its records had, so a record that was emptied afterwards would rightly be refused.
+    """
+    folder = tmp_path_factory.mktemp("unread") / "warehouse"
     load_rows(folder, cohort_rows())
     return folder
 
 
 @pytest.fixture(scope="session")
+def unread_with_plan(unread: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same with a plan on record; copied only."""
+    copy = tmp_path_factory.mktemp("unread_planned") / "warehouse"
+    shutil.copytree(unread, copy)
+    add_plan(copy)
+    return copy
+
+
+@pytest.fixture(scope="session")
+def built(unread: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy for reading; its record of looks fills up over the tests."""
+    copy = tmp_path_factory.mktemp("comparison") / "warehouse"
+    shutil.copytree(unread, copy)
+    return copy
+
+
+@pytest.fixture(scope="session")
 def reader(built: Path) -> Iterator[Reader]:
-    """The warehouse open for reading; its record of looks fills up over the tests."""
+    """The warehouse open for reading."""
     with Reader.open(built) as opened:
         yield opened
 
 
 @pytest.fixture(scope="session")
-def with_plan(built: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The same warehouse with a plan on record; its record of looks fills up over the tests."""
+def with_plan(unread_with_plan: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy with a plan on record; its record of looks fills up over the tests."""
     copy = tmp_path_factory.mktemp("planned") / "warehouse"
-    shutil.copytree(built, copy)
-    (copy / FILE).unlink(missing_ok=True)
-    add_plan(copy)
+    shutil.copytree(unread_with_plan, copy)
     return copy
 
 
 @pytest.fixture
-def planned(with_plan: Path, tmp_path: Path) -> Path:
+def planned(unread_with_plan: Path, tmp_path: Path) -> Path:
     """A copy of the warehouse with a plan on record and an empty record of looks."""
     copy = tmp_path / "planned"
-    shutil.copytree(with_plan, copy)
-    (copy / FILE).unlink(missing_ok=True)
+    shutil.copytree(unread_with_plan, copy)
     return copy
 
 
 @pytest.fixture
-def folder(built: Path, tmp_path: Path) -> Path:
+def folder(unread: Path, tmp_path: Path) -> Path:
     """A copy of the warehouse with an empty record of looks."""
     copy = tmp_path / "warehouse"
-    shutil.copytree(built, copy)
-    (copy / FILE).unlink(missing_ok=True)
+    shutil.copytree(unread, copy)
     return copy

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -172,9 +171,7 @@ def test_each_line_says_when_and_on_which_build(folder: Path) -> None:
     assert line["outcome"] == "D1 v2.0.0"
 
 
-def test_a_backup_keeps_the_record_so_that_plans_stay_planned(with_plan: Path, tmp_path: Path) -> None:
-    planned = tmp_path / "planned"  # with the record it has: a store knows of lines that were taken out
-    shutil.copytree(with_plan, planned)
+def test_a_backup_keeps_the_record_so_that_plans_stay_planned(planned: Path, tmp_path: Path) -> None:
     before = standing(planned)
     backup(planned, tmp_path / "backup")
     restored = tmp_path / "restored"
