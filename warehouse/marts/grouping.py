@@ -61,12 +61,8 @@ def in_order(way: Grouping, groups: dict[str, int]) -> list[str]:
 DECIDED_LATER = ("appliance_sequence", "appliance_group", "appliance_ever", "extraction", "extraction_pattern")
 """Groupings made by what was decided in the course of treatment: two phases, ever used, extraction without a date."""
 
-_ORDERED = ("age_band", "vertical_type", "growth_stage", "start_year")
-_IN_ORDER = ("age_band", "extraction", "vertical_type", "growth_stage", "incisor_class")
 _CLOSED: dict[str, tuple[str, ...]] = {
-    **{name: GROUPINGS[name].order for name in _IN_ORDER},
-    "sex": ("female", "male", "other"),
-    "appliance_category": APPLIANCES,
+    **{name: way.values for name, way in GROUPINGS.items() if way.values},
     "appliance_ever": APPLIANCES,
     "appliance_group": (*APPLIANCES, "two_phase"),
 }
@@ -75,7 +71,7 @@ _CLOSED: dict[str, tuple[str, ...]] = {
 
 def is_ordered(way: Grouping) -> bool:
     """Whether the groups have an order over which a trend means something."""
-    return way.name in _ORDERED
+    return way.is_scale or way.name == "start_year"
 
 
 def check_group(by: str, code: str, *, present: Iterable[str] = ()) -> str:
@@ -88,7 +84,7 @@ def check_group(by: str, code: str, *, present: Iterable[str] = ()) -> str:
         RequestError: The grouping has no such group, as far as that can be told; near names are offered.
     """
     way, found = grouping(by), list(present)
-    known = [*_CLOSED.get(by, ()), *filter(is_known, found)]
+    known = list(filter(is_known, (*_CLOSED.get(by, ()), *found)))
     is_open = by not in _CLOSED and not found
     if code in known or is_open:
         return code

@@ -19,7 +19,7 @@ _COUNTED_TEETH = tuple(f"{quadrant}{tooth}" for quadrant in _QUADRANTS for tooth
 APPLIANCES = VARIABLES["appliance_category"].values
 _ALIGNING = ("fixed_labial", "fixed_lingual", "clear_aligner")
 _PREPARATORY = tuple(one for one in APPLIANCES if one not in {*_ALIGNING, "retainer", "surgery", "untreated"})
-BANDED = ("age_band", "growth_stage", "extraction", "extraction_pattern", "vertical_type", "face_form")
+BANDED = tuple(name for name, variable in VARIABLES.items() if variable.bands)
 """Variables whose values mart_cases works out by their bands."""
 
 PLANE_MEASURES = ("sn_gogn_deg", "sn_gome_deg")
@@ -90,7 +90,6 @@ def cases_statement(measures: Sequence[str], *, n_phases: int, answers: Sequence
         appliance_ever=_ever(),
         appliance_group=_group(),
         answers=",\n        ".join(_answer_columns(answers)),
-        skeletal_anchorage=VARIABLES["skeletal_anchorage"].case,
         **{name: VARIABLES[name].case for name in BANDED},
     )
 

@@ -72,7 +72,8 @@ def _same(got: dict[str, Faces], expected: dict[str, Faces], tolerance: float = 
 @quick
 def test_the_identities_hold_to_a_billionth_on_any_face(base: Faces, moves: Faces) -> None:
     v = _measured(base + moves)
-    assert len(v) == 32
+    formulae = {code: one.formula for code, one in CATALOGUE.items() if hasattr(one.formula, "points")}
+    assert v.keys() == {code for code, formula in formulae.items() if set(formula.points) <= set(CODES)}
     broken = [
         v["sn_gome_deg"] - v["sn_pp_deg"] - v["mmpa_deg"],
         v["bjork_sum_deg"] - 360.0 - v["sn_gome_deg"],
