@@ -21,7 +21,7 @@ WIDTH = 460
 class ChartFigure(ABC):
     """What is drawn and what is said of it; its class is the kind of picture."""
 
-    heights: ClassVar[tuple[float, float]] = (280, 420)  # In pixels: usual, and for a projector
+    heights: ClassVar[tuple[float, float]] = (280, 340)  # In pixels: usual, and for a projector
 
     frame: pl.DataFrame  # One row a mark, with its numbers and the words beside it
     alt: str  # What it shows, in words, for those who do not see it

@@ -37,8 +37,8 @@ CLOSE_ROW = 22
 MOST_NAMED = 15
 """Up to so many practices each has its numbers above its line; of more, only one's own and the pooled mean."""
 
-MOST_SPREAD = 8
-"""Up to so many rows stand wide apart on a projector; more would not fit on its screen."""
+ROOM = 420
+"""Pixels that rows fill on a projector: a few stand wide apart, many close together."""
 
 POOLED = "all together"
 AHEAD = "a new practice"
@@ -80,13 +80,13 @@ class Intervals(ChartFigure):
         return max(1, self.frame.height) * self._step(large=large)
 
     def _step(self, *, large: bool) -> int:
-        factor = 1 if not large else 1.1 if self.is_close or self.frame.height > MOST_SPREAD else 1.45
-        return round((CLOSE_ROW if self.is_close or self.is_small else ROW_HEIGHT) * factor)
+        usual = CLOSE_ROW if self.is_close or self.is_small else ROW_HEIGHT
+        return round(max(1.1 * usual, min(2.2 * usual, ROOM / max(1, self.frame.height)))) if large else usual
 
     def layers(self, palette: Palette, *, large: bool) -> list[alt.Chart]:
         """Bounds, intervals and marks, and the words above them."""
         step = self._step(large=large)
-        down = 0 if self.is_close or self.is_small else round(step * 0.18)
+        down = 0 if self.is_close or self.is_small else round(step * (0.24 if large else 0.18))
         marks = by_kind("kind", _kinds(palette))
         colours = alt.Color("kind:N", scale=marks["stroke"]["scale"], legend=None)
         has_counts = not self.frame["counts"].is_null().all()
@@ -116,7 +116,7 @@ class Intervals(ChartFigure):
             *lines("ahead_low", "ahead_high", strokeWidth=3, strokeDash=[8, 4]),
             points.encode(x=self._x("value", self.axis), **marks),
             *([] if self.frame["drawn"].is_null().all() else [pooled.encode(x=self._x("drawn"))]),
-            *self._labels(base, up=-round(step * 0.2), letter=12.5 if large else 6.8),
+            *self._labels(base, up=-round(step * (0.24 if large else 0.2)), letter=12.5 if large else 6.8),
             *([_rows_to_choose(base, self.chosen_by)] if self.chosen_by else []),
         ]
 

@@ -1,8 +1,10 @@
-"""For a room: one message a screen in large type, turned over with buttons or the arrow keys."""
+"""For a room: one message a screen in large type, turned over by keys, a clicker, or a finger."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from importlib.resources import files
+from typing import Any
 
 import streamlit as st
 
@@ -15,6 +17,8 @@ from warehouse.questions.answer import COMPARISONS, answer
 from warehouse.selection import Selection
 
 ADDRESS = "message"
+_STAGE = files("dashboard.parts").joinpath("stage.html").read_text(encoding="utf-8")
+"""The button for the whole screen and the swipe of a finger: words of this program alone, none of the data's."""
 
 
 def page(session: Session) -> None:
@@ -57,11 +61,14 @@ def _asked_for() -> int:
 
 
 def turn(place: int, last: int) -> None:
-    """Buttons to turn over; the arrow keys do the same."""
-    with st.container(horizontal=True, vertical_alignment="center"):
-        st.button("Back", on_click=_go, args=(place - 1,), disabled=place == 1, shortcut="Left")
-        st.button("Next", on_click=_go, args=(place + 1,), disabled=place == last, shortcut="Right", type="primary")
+    """Buttons to turn over by the arrow keys, and along both edges by the keys of a clicker or a finger."""
+    with st.container(key="turn", horizontal=True, vertical_alignment="center"):
+        for word, step, key, clicker in (("Back", -1, "Left", "PageUp"), ("Next", 1, "Right", "PageDown")):
+            ends: Any = {"on_click": _go, "args": (place + step,), "disabled": not 1 <= place + step <= last}
+            st.button(word, shortcut=key, type="primary" if step > 0 else "secondary", **ends)
+            st.button(f"{word}, at the edge", key=f"edge-{word.lower()}", shortcut=clicker, **ends)
         fine(f"{place} of {last}")
+        st.html(_STAGE, unsafe_allow_javascript=True)
         st.page_link("../pages/answer.py", label="Leave the stage")
 
 

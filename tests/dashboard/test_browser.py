@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import shutil
 import subprocess
 import zipfile
@@ -206,11 +207,53 @@ def test_charts_have_words_and_the_page_carries_no_more_than_it_shows(visit: Vis
     assert not any(key[:10] in source for key in keys)
 
 
-def test_arrow_keys_turn_over_the_messages(visit: Visit) -> None:
+def test_arrow_keys_and_the_edges_turn_over_the_messages(visit: Visit) -> None:
     page = visit("present")
     page.keyboard.press("ArrowRight")
     until(page, "() => document.querySelector('h1')?.innerText === 'Who was counted'")
     until(page, "() => location.search.includes('message=2')")
+    page.locator(".st-key-edge-back button").click()
+    until(page, "() => document.querySelector('h1')?.innerText === 'The answer'")
+    assert page.get_by_role("button", name="Full screen").is_visible()
+
+
+# All that is seen of a screen: its words, its marks and its buttons; the frames around them may be wider than they.
+BEYOND = """
+() => [...document.querySelectorAll('.st-key-present :is(p, h1, button, a, svg.marks *)')].filter(one => {
+  const {width, height, left, right, top, bottom} = one.getBoundingClientRect();
+  return width > 0 && height > 0 && !one.closest('[class*=st-key-edge] button > *')
+    && (right > innerWidth + 1 || bottom > innerHeight + 1 || left < -1 || top < -1);
+}).map(one => one.outerHTML.slice(0, 90))
+"""
+SCROLLS = "() => ['html', '[data-testid=stMain]'].some(one => document.querySelector(one).scrollHeight > innerHeight)"
+# A picture keeps clear of the words above and below it.
+COVERED = """
+() => {
+  const [marks] = document.querySelectorAll('.st-key-present svg.marks');
+  if (!marks) return false;
+  const around = [...marks.querySelectorAll('text')].map(one => one.getBoundingClientRect()).filter(one => one.width);
+  const said = [...document.querySelectorAll('.st-key-present .menton-large p, .st-key-turn .menton-fine')]
+    .map(one => one.getBoundingClientRect());
+  const meet = (a, p) => a.top < p.bottom - 2 && a.bottom > p.top + 2 && a.left < p.right && a.right > p.left;
+  return said.some(p => around.some(a => meet(a, p)));
+}
+"""
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 720), (1920, 1080)])
+def test_every_screen_of_present_fits_a_projector_and_a_clicker_turns_it(visit: Visit, width: int, height: int) -> None:
+    page = visit("present?message=1", width=width, height=height)
+    last = int(page.get_by_text(re.compile(r"^1 of \d+$")).inner_text().split()[-1])
+    assert last > 5
+    for place in range(1, last + 1):
+        until(page, "said => document.querySelector('.st-key-turn')?.innerText.includes(said)", f"{place} of {last}")
+        assert not page.evaluate(SCROLLS), place
+        assert page.evaluate(BEYOND) == [], place
+        assert not page.evaluate(COVERED), place
+        assert not page.locator("[data-testid=stSidebar]").is_visible()
+        page.keyboard.press("PageDown")
+    page.keyboard.press("PageUp")
+    until(page, "said => document.querySelector('.st-key-turn')?.innerText.includes(said)", f"{last - 1} of {last}")
 
 
 def test_a_choice_goes_into_the_address_and_comes_back_from_it(visit: Visit, address: str) -> None:
