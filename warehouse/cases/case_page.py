@@ -9,15 +9,11 @@ from typing import Any
 import polars as pl
 
 from warehouse.cases.case_dots import SHOWN_KEY
-from warehouse.errors import RequestError
+from warehouse.cases.stored_drawing import drawing_of_case
+from warehouse.errors import MentonError, RequestError
 from warehouse.marts.reader import Reader
-from warehouse.measures.case_points import CasePoints, case_points
-from warehouse.measures.catalogue import CATALOGUE
-from warehouse.measures.drawing import superimposed_svg
 from warehouse.selection import Selection
 from warehouse.store.quoting import name as checked
-
-VIEWS = ("lateral_radiograph", "profile_photo", "frontal_photo")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,7 +38,7 @@ def one_case(reader: Reader, *, selection: Selection, case: str, measure: str) -
         found = f"no single case {case[:SHOWN_KEY]!r} is among the cases selected"
         raise RequestError(found, remedy="choose one of those drawn")
     row = rows[0]
-    drawing, no_drawing = _drawing(reader, row["case_no"], case[:SHOWN_KEY], measure)
+    drawing, no_drawing = _drawing(reader, row["case_key"], measure)
     return OneCase(
         case=case[:SHOWN_KEY],
         facts=_facts(reader, row),
@@ -90,39 +86,12 @@ def _course(reader: Reader, case_no: int, measure: str) -> pl.DataFrame:
     )
 
 
-def _drawing(reader: Reader, case_no: int, case: str, measure: str) -> tuple[str, str]:
-    """The drawing of the first view that has points, and else why there is none."""
-    for view in VIEWS:
-        start, finish = (_points(reader, case_no, view, timepoint) for timepoint in ("start", "finish"))
-        if start is None:
-            continue
-        if start.fault:
-            return "", f"The points at the start cannot be used: {start.fault}."
-        usable = finish if finish is not None and not finish.fault else None
-        in_mm = start.in_mm and (usable is None or usable.in_mm)
-        drawn = superimposed_svg(
-            start.points,
-            usable.points if usable else {},
-            view=view,
-            title=f"Case {case}",
-            measure=measure if view == VIEWS[0] and _is_drawn_from_points(measure) else None,
-            in_mm=in_mm,
-        )
-        return drawn, ""
-    return "", "No points were brought in for this case, so there is nothing to draw."
-
-
-def _is_drawn_from_points(measure: str) -> bool:
-    return measure in CATALOGUE and CATALOGUE[measure].formula is not None and VIEWS[0] in CATALOGUE[measure].views
-
-
-def _points(reader: Reader, case_no: int, view: str, timepoint: str) -> CasePoints | None:
-    """The first examiner's first tracing of that view and time."""
-    rows = reader.connection.frame(
-        "select mart_landmarks.*, mart_cases.case_key as case_id from mart_landmarks"
-        " inner join mart_cases on mart_cases.case_no = mart_landmarks.case_no"
-        " where mart_landmarks.case_no = ? and view = ? and timepoint = ? and repeat_no = 1"
-        " qualify examiner = min(examiner) over ()",
-        [case_no, view, timepoint],
-    )
-    return case_points(rows) if rows.height else None
+def _drawing(reader: Reader, case_key: str, measure: str) -> tuple[str, str]:
+    """The drawing that `menton draw` makes, with the measure brought out where its points are there; or why not."""
+    why = ""
+    for wanted in dict.fromkeys((measure, None)):
+        try:
+            return drawing_of_case(reader, case_key=case_key, measure=wanted), ""
+        except MentonError as error:
+            why = f"{error.found[0].upper()}{error.found[1:]}, so there is nothing to draw."
+    return "", why

@@ -5,6 +5,7 @@ from __future__ import annotations
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.measures.case_drawing import draw_case
+from warehouse.measures.drawing import Growth
 
 SHORTEST_KEY = 6
 """Digits of a case key that must be given."""
@@ -28,7 +29,28 @@ def drawing_of_case(reader: Reader, *, case_key: str, view: str | None = None, m
         " gonion_kind from mart_timeline where case_no = ?",
         [case_no],
     )
-    return draw_case(points, visits, title=f"Case {key[:_SHOWN]}", view=view, measure=measure)
+    known, expected = _growth(reader, case_no)
+    title = f"Case {key[:_SHOWN]}"
+    return draw_case(points, visits, title=title, view=view, measure=measure, known=known, expected=expected)
+
+
+def _growth(reader: Reader, case_no: int) -> tuple[Growth | None, dict[str, float]]:
+    """Ages and interval of a case, and what ordinary growth would have added to each measure."""
+    rows = reader.connection.frame(
+        "select * from mart_spans where case_no = ? and span = 'start_to_finish'", [case_no]
+    ).to_dicts()
+    if not rows:
+        return None, {}
+    (row,) = rows
+    ends = (row["age_before"], row["age_after"])
+    ages = None if None in ends else ends
+    added = {name.removesuffix("__expected"): value for name, value in row.items() if name.endswith("__expected")}
+    added = {measure: value for measure, value in added.items() if value is not None}
+    curves = reader.connection.rows(
+        "select distinct reference_id || ' v' || version, measure from mart_growth order by 1"
+    )
+    used = dict.fromkeys(name for name, measure in curves if measure in added)
+    return Growth(ages=ages, months=row["months"], reference=", ".join(used)), added
 
 
 def _found(reader: Reader, beginning: str) -> tuple[int, str]:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import polars as pl
 
 from warehouse.errors import RequestError
 from warehouse.measures.case_points import CasePoints, case_points
 from warehouse.measures.catalogue import CATALOGUE
-from warehouse.measures.drawing import superimposed_svg
+from warehouse.measures.drawing import Growth, superimposed_svg
+from warehouse.measures.expected_points import expected_points
 from warehouse.measures.formulae import WeightedTotal
 from warehouse.measures.landmarks import LATERAL, VIEWS
 from warehouse.measures.measure import Measure
@@ -25,12 +27,16 @@ def draw_case(
     title: str,
     view: str | None = None,
     measure: str | None = None,
+    known: Growth | None = None,
+    expected: Mapping[str, float] | None = None,
 ) -> str:
     """An SVG of one case's points, finish over start; of several readings of one time the first examiner's first.
 
     ``landmarks`` holds all points of the case in long form (columns as in ``tracings.gather_tracings``), ``visits``
     what is known of the records' scale and enlargement. ``title`` must not identify a person. Without a view the first
     is drawn that has points at start or finish, without a measure the usual one of the view is brought out.
+    ``known`` is what is known of ages and time; ``expected`` what ordinary growth would have added to each
+    measure by the finish.
 
     Raises:
         RequestError: The case has no points of start or finish in that view, they cannot be used, the view is
@@ -45,6 +51,8 @@ def draw_case(
         if one.fault:
             raise _nothing(f"the points at {time} cannot be used: {one.fault.removeprefix('not measurable: ')}")
     start, finish = tracings["start"], tracings["finish"]
+    if known is not None and expected and start and finish and chosen == LATERAL:
+        known = replace(known, points=expected_points(start.points, expected, in_mm=start.in_mm))
     return superimposed_svg(
         start.points if start else {},
         finish.points if finish else {},
@@ -52,6 +60,7 @@ def draw_case(
         title=title,
         measure=entry,
         in_mm=all(one.in_mm for one in there.values()),
+        growth=known,
     )
 
 

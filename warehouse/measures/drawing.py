@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from html import escape
+from itertools import pairwise
 from textwrap import TextWrapper
 from typing import TypeAlias
 
@@ -195,7 +196,9 @@ class TimeStyle:
     arc_radius: float  # Radius of its angle arcs, so that those of two times do not run into each other
 
     def marker(self, x: float, y: float) -> str:
-        """A disc at start, an open square at finish."""
+        """A disc at start, an open square at finish; a cross where growth would have led."""
+        if self.name == "expected":
+            return f'<path d="M {x - 3:.2f} {y:.2f} h 6 m -3 -3 v 6" stroke="{self.colour}" stroke-width="1.4"/>'
         if self.name == "start":
             return f'<circle cx="{x:.2f}" cy="{y:.2f}" r="3.4" fill="{self.colour}"/>'
         return (
@@ -209,6 +212,19 @@ class TimeStyle:
             f'<line x1="{a[0]:.2f}" y1="{a[1]:.2f}" x2="{b[0]:.2f}" y2="{b[1]:.2f}" stroke="{self.colour}" '
             f'stroke-width="{width}" stroke-linecap="round"{self._dashed()}/>'
         )
+
+    def outline(self, spots: Sequence[Spot], width: float) -> str:
+        """A smooth curve through spots: at each it runs along the line between its neighbours (Catmull and Rom)."""
+        path = f"M {spots[0][0]:.2f} {spots[0][1]:.2f}"
+        for before, a, b, after in zip((spots[0], *spots), spots, spots[1:], (*spots[2:], spots[-1]), strict=False):
+            third = math.dist(a, b) / 3.0  # no further, or the curve would turn back where points lie unevenly
+            path += " C"
+            for at, back, ahead, way in ((a, before, b, third), (b, a, after, -third)):
+                length = math.dist(back, ahead) or 1.0
+                path += "".join(f" {at[i] + way * (ahead[i] - back[i]) / length:.2f}" for i in (0, 1))
+            path += f" {b[0]:.2f} {b[1]:.2f}"
+        stroke = f'stroke="{self.colour}" stroke-width="{width}" stroke-linecap="round"{self._dashed()}'
+        return f'<path d="{path}" fill="none" {stroke}/>'
 
     def arc(self, corner: Spot, first: float, second: float, *, with_ray: bool) -> Iterator[str]:
         """The arc of an angle at a corner between two directions, in radians from the horizontal, upwards positive.
@@ -234,6 +250,17 @@ def _towards(corner: Spot, turn: float, length: float) -> Spot:
 
 START = TimeStyle("start", "#00568f", "", 46.0)
 FINISH = TimeStyle("finish", "#b04a00", "7 5", 58.0)
+EXPECTED = TimeStyle("expected", "#5b4a9a", "1.5 4", 70.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Growth:
+    """What is known of time: ages in years, the interval in months, and where ordinary growth would have led."""
+
+    ages: tuple[float, float] | None = None  # At start and finish
+    months: float | None = None
+    points: Points = field(default_factory=dict)  # In the frame of the start's points; empty where nothing is known
+    reference: str = ""  # What the points rest on
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,7 +343,16 @@ _PLACES = (
     (-20.0, -14.0, "end"),
     (20.0, 24.0, "start"),
     (-20.0, 24.0, "end"),
+    (34.0, -4.0, "start"),
+    (-34.0, -4.0, "end"),
+    (34.0, 14.0, "start"),
+    (-34.0, 14.0, "end"),
+    (46.0, -22.0, "start"),
+    (-46.0, -22.0, "end"),
+    (0.0, 36.0, "middle"),
 )
+_LEADER = 18.0
+"""How far a label may stand from its point without a line that leads to it."""
 
 
 class LabelPlaces:
@@ -367,12 +403,23 @@ def _crowding(boxes: Floats, taken: Floats) -> Floats:
 
 _LINES = TextWrapper(width=92, break_long_words=False, break_on_hyphens=False)
 _CAUTION = "A raw change: ordinary growth and tracing error are not taken off. Not a diagnosis."
+_GROWN = (
+    "Dotted: the start's points moved as smoothly as gives the measures what ordinary growth alone would have made of"
+    " them by the age at the finish ({reference})."
+)
 
 # Lines drawn faintly in every picture of a view, where the points are there.
 _FRAME: Mapping[str, tuple[LineThrough, ...]] = {
-    LATERAL: lines_of("S-N Po-Or PNS-ANS Ar-Go Go-Me Me-Gn Gn-Pog Pog-B ANS-A U1A-U1T L1A-L1T"),
-    PROFILE: lines_of("N'-Prn Prn-Cm Cm-Sn Sn-Ls Ls-Stms Pog'-Gn'"),
+    LATERAL: lines_of("S-N Po-Or U1A-U1T L1A-L1T"),
+    PROFILE: (),
     FRONTAL: lines_of("ZyR-ZyL N'-Sn Sn-Gn'"),
+}
+_PROFILE = "N' Prn Cm Sn Ls Stms Stmi Pog' Gn'"
+# Curves through the points at hand: the profile, the upper jaw, the lower jaw.
+_OUTLINES: Mapping[str, tuple[str, ...]] = {
+    LATERAL: (_PROFILE, "PNS ANS A", "Ar Go Me Gn Pog B"),
+    PROFILE: (_PROFILE,),
+    FRONTAL: (),
 }
 
 
@@ -385,13 +432,14 @@ def superimposed_svg(
     measure: str | Measure | None = "sn_gogn_deg",
     in_mm: bool = True,
     element_id: str = "tracing",
+    growth: Growth | None = None,
 ) -> str:
     """An SVG of a case's landmarks and planes with one measure brought out, finish over start.
 
     Points are landmark -> (x, y), facing right, y upwards, in true mm if ``in_mm`` (a scale bar is drawn then, and the
     chin's way is told in mm); those that are not finite count as missing. Where a time has no points or cannot be
-    registered it is left out and the drawing says why. ``title`` must not identify a person; each drawing on one page
-    needs an ``element_id`` of its own.
+    registered it is left out and the drawing says why. With ``growth``, where that would have led is
+    drawn too. ``title`` must not identify a person; each drawing on one page needs an ``element_id`` of its own.
 
     Raises:
         RequestError: The view is unknown.
@@ -399,20 +447,23 @@ def superimposed_svg(
     """
     entry = measure_of(measure) if isinstance(measure, str) else measure
     laid = superimpose(start_points, finish_points, view=view, in_mm=in_mm)
+    known = growth or Growth()
+    grown = superimpose(known.points, {}, view=view, in_mm=in_mm).start if laid.start and known.points else {}
     finding = _finding(entry, start_points, finish_points, laid)
-    body_top = 74.0
-    page = Page.around([*laid.start.values(), *laid.finish.values()], above=body_top)
-    captions = [*_LINES.wrap(" ".join(finding)), *laid.problems, *_LINES.wrap(_notes(laid))]
+    page = Page.around([*laid.start.values(), *laid.finish.values(), *grown.values()], above=94.0 if grown else 74.0)
+    notes = f"{_notes(laid)} {_GROWN.format(reference=known.reference)}" if grown else _notes(laid)
+    captions = [*_LINES.wrap(" ".join(finding)), *laid.problems, *_LINES.wrap(notes)]
+    shown = title if known.months is None else f"{title}, {known.months:.0f} months from start to finish"
     height = page.height + 30.0 + 17.0 * len(captions) + 12.0
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" '
         f'aria-labelledby="{escape(element_id)}-title {escape(element_id)}-desc" font-family="sans-serif">',
-        f'<title id="{escape(element_id)}-title">{escape(title)}</title>',
-        f'<desc id="{escape(element_id)}-desc">{escape(" ".join([*finding, *laid.problems, _notes(laid)]))}</desc>',
+        f'<title id="{escape(element_id)}-title">{escape(shown)}</title>',
+        f'<desc id="{escape(element_id)}-desc">{escape(" ".join([*finding, *laid.problems, notes]))}</desc>',
         f'<rect width="{WIDTH:.0f}" height="{height:.0f}" fill="{PAPER}"/>',
-        text(MARGIN, 30.0, title, size=17, weight="bold"),
-        *_legend(entry, start_points, finish_points, laid),
-        *_picture(laid, page, entry, view),
+        text(MARGIN, 30.0, shown, size=17, weight="bold"),
+        *_legend(entry, start_points, finish_points, laid, known, grown),
+        *_picture(laid, page, entry, view, grown),
         *(scale_bar(page) if laid.start and not laid.registration.same_size else ()),
         *(text(MARGIN, page.height + 30.0 + 17.0 * i, line, size=12.5) for i, line in enumerate(captions)),
         "</svg>",
@@ -431,16 +482,24 @@ def _notes(laid: Superimposition) -> str:
     return f"{how[0].upper()}{how[1:]}. {_CAUTION}" if laid.finish else "One time only. Not a diagnosis."
 
 
-def _legend(entry: Measure | None, start: Points, finish: Points, laid: Superimposition) -> Iterator[str]:
-    x = MARGIN
-    for time, points, drawn in ((START, start, laid.start), (FINISH, finish, laid.finish)):
-        if not drawn:
-            continue
-        yield time.line((x, 53.0), (x + 44.0, 53.0), 2.2)
-        yield time.marker(x + 22.0, 53.0)
-        words = f"{time.name}{_value_label(entry, points)}"
-        yield text(x + 54.0, 57.5, words, size=13.5, fill=time.colour, weight="bold")
-        x += 270.0
+def _legend(
+    entry: Measure | None, start: Points, finish: Points, laid: Superimposition, known: Growth, grown: Points
+) -> Iterator[str]:
+    x, (at_start, at_finish) = MARGIN, (f", {age:.1f} years" for age in known.ages) if known.ages else ("", "")
+    for time, points, drawn, age in ((START, start, laid.start, at_start), (FINISH, finish, laid.finish, at_finish)):
+        if drawn:
+            yield from _entry(time, x, 53.0, f"{time.name}{age}{_value_label(entry, points)}")
+            x += 270.0
+    if grown:
+        yield from _entry(
+            EXPECTED, MARGIN, 74.0, f"expected from ordinary growth alone{_value_label(entry, known.points)}"
+        )
+
+
+def _entry(time: TimeStyle, x: float, y: float, words: str) -> Iterator[str]:
+    yield time.line((x, y), (x + 44.0, y), 2.2)
+    yield time.marker(x + 22.0, y)
+    yield text(x + 54.0, y + 4.5, words, size=13.5, fill=time.colour, weight="bold")
 
 
 def _value_label(entry: Measure | None, points: Points) -> str:
@@ -451,13 +510,19 @@ def _value_label(entry: Measure | None, points: Points) -> str:
     return ": not measurable" if value is None else f": {value:.1f}{unit}"
 
 
-def _picture(laid: Superimposition, page: Page, entry: Measure | None, view: str) -> Iterator[str]:
+def _picture(laid: Superimposition, page: Page, entry: Measure | None, view: str, grown: Points) -> Iterator[str]:
     stressed = _lines_of(entry)
     lines = tuple(dict.fromkeys((*_FRAME[view], *stressed)))
     if laid.chin is not None:
         yield from arrow(*map(page.at, laid.chin))
-    for time, points in ((START, laid.start), (FINISH, laid.finish)):
+    for time, points in ((START, laid.start), (FINISH, laid.finish), (EXPECTED, grown)):
+        if time is EXPECTED and not grown:
+            continue
         yield f'<g data-time="{time.name}">'
+        for outline in _OUTLINES[view]:
+            spots = [page.at(points[code]) for code in outline.split() if code in points]
+            if len(spots) > 1:
+                yield time.outline(spots, 1.6)
         for line in lines:
             ends = _ends(line, points)
             if ends is not None:
@@ -466,7 +531,7 @@ def _picture(laid: Superimposition, page: Page, entry: Measure | None, view: str
         for xy in points.values():
             yield time.marker(*page.at(xy))
         yield "</g>"
-    yield from _labels(laid, page, lines, stressed)
+    yield from _labels(laid, page, view, lines, stressed)
 
 
 def _lines_of(entry: Measure | None) -> tuple[LineThrough, ...]:
@@ -499,7 +564,11 @@ def _angle(entry: Measure | None, points: Points, page: Page, time: TimeStyle) -
 
 
 def _labels(
-    laid: Superimposition, page: Page, lines: tuple[LineThrough, ...], stressed: tuple[LineThrough, ...]
+    laid: Superimposition,
+    page: Page,
+    view: str,
+    lines: tuple[LineThrough, ...],
+    stressed: tuple[LineThrough, ...],
 ) -> Iterator[str]:
     """Each landmark's code once, beside its first drawn place, clear of markers and other codes."""
     spots = {**laid.finish, **laid.start}
@@ -510,11 +579,20 @@ def _labels(
         for line in lines
         if (ends := _ends(line, points)) is not None
     ]
+    outlines = [[one for one in outline.split() if one in points] for points in drawn for outline in _OUTLINES[view]]
+    for points in drawn:
+        strokes += [(page.at(points[a]), page.at(points[b])) for codes in outlines for a, b in pairwise(codes)
+                    if a in points and b in points]  # fmt: skip
     if laid.chin is not None:
         strokes.append((page.at(laid.chin[0]), page.at(laid.chin[1])))
     places = LabelPlaces(markers=[page.at(xy) for points in drawn for xy in points.values()], lines=strokes)
     important = {code for line in stressed for code in line.points}
     for code in sorted(spots, key=lambda code: (code not in important, code)):
-        x, y, anchor = places.place(page.at(spots[code]), code)
+        at = page.at(spots[code])
+        x, y, anchor = places.place(at, code)
+        if math.dist(at, (x, y)) > _LEADER:
+            end = (x, y - 4.0) if anchor != "middle" else (x, y - _HEIGHT)
+            path = f"M {at[0]:.2f} {at[1]:.2f} L {end[0]:.2f} {end[1]:.2f}"
+            yield f'<path d="{path}" stroke="{QUIET}" stroke-width="0.6"/>'
         weight = "bold" if code in important else "normal"
         yield text(x, y, code, size=11.5, weight=weight, fill=INK if code in important else QUIET, anchor=anchor)

@@ -12,7 +12,9 @@ import pytest
 from pipelines.cli import main
 from tests.conftest import Study
 from tests.pipelines.points.points_made import G1, REFERENCE, rows_of
+from warehouse.cases.case_page import one_case
 from warehouse.marts.reader import Reader
+from warehouse.selection import Selection
 
 
 @pytest.fixture
@@ -121,7 +123,12 @@ def test_a_case_of_the_warehouse_is_drawn_by_number_or_key(
     assert one.read_text(encoding="utf-8") == other.read_text(encoding="utf-8")
     assert number not in one.read_text(encoding="utf-8")
     assert "superimposed" in one.read_text(encoding="utf-8").lower()
+    assert "expected from ordinary growth alone" in one.read_text(encoding="utf-8")
     capsys.readouterr()
+    with Reader.open(study.warehouse) as reader:  # the page shows that very drawing
+        (row,) = reader.connection.rows("select case_key from mart_cases where starts_with(case_key, ?)", [key])
+        shown = one_case(reader, selection=Selection(), case=row[0], measure="sn_gogn_deg")
+    assert f"{shown.drawing}\n" == one.read_text(encoding="utf-8")
 
 
 def test_what_cannot_be_drawn_from_the_warehouse_is_said(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ElementTree
+from math import dist
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -10,6 +11,9 @@ import pytest
 
 from warehouse.errors import DefinitionError, RequestError
 from warehouse.measures.case_drawing import draw_case
+from warehouse.measures.catalogue import CATALOGUE
+from warehouse.measures.drawing import Growth, read_measure
+from warehouse.measures.expected_points import expected_points
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -92,3 +96,46 @@ def test_what_cannot_be_drawn_is_said_in_words(
 def test_an_unknown_measure_is_refused_with_near_names(g1: Points, tracing: Tracing) -> None:
     with pytest.raises(DefinitionError, match="sn_gogn_deg"):
         draw_case(tracing(g1), None, title="Case 1", measure="sn_gogn")
+
+
+GROWN = {"sn_gogn_deg": -0.5, "lafh_mm": 2.0, "tafh_mm": 4.0}
+
+
+def test_what_growth_alone_would_have_made_gives_every_measure_its_value_and_leaves_the_cranial_base(
+    g1: Points,
+) -> None:
+    grown = expected_points(g1, GROWN)
+    for code, added in GROWN.items():
+        before, after = (read_measure(CATALOGUE[code], points)[0] for points in (g1, grown))
+        assert before is not None
+        assert after == pytest.approx(before + added, abs=0.02)
+    assert all(grown[code] == pytest.approx(g1[code]) for code in ("S", "N", "Po", "Or"))
+
+
+def test_a_length_that_grows_alone_moves_each_part_as_one(g1: Points) -> None:
+    # The only pull is along ANS to Me, so that no point of the lower jaw may move unlike another one
+    # (least squares: a common movement costs nothing of what parts them).
+    grown = expected_points({code: g1[code] for code in ("S", "N", "ANS", "Me", "Go", "Pog")}, {"lafh_mm": 2.0})
+    moves = [[b - a for a, b in zip(g1[code], grown[code], strict=True)] for code in ("Me", "Go", "Pog")]
+    assert all(one == pytest.approx(moves[0], abs=0.15) for one in moves[1:])
+    assert dist(grown["ANS"], grown["Me"]) == pytest.approx(dist(g1["ANS"], g1["Me"]) + 2.0, abs=0.01)
+
+
+def test_nothing_is_expected_where_no_measure_can_be_had(g1: Points) -> None:
+    assert expected_points(g1, {}) == {}
+    assert expected_points(g1, {"par_uk_points": 1.0, "no_such": 1.0}) == {}
+    assert expected_points(g1, {"lafh_mm": 2.0}, in_mm=False) == {}
+    assert expected_points({"S": g1["S"], "N": g1["N"]}, {"sn_gogn_deg": 1.0}) == {}
+
+
+def test_ages_interval_and_expected_growth_stand_in_the_drawing(g1: Points, longer: Points, tracing: Tracing) -> None:
+    both = pl.concat([tracing(g1), tracing(longer, timepoint="finish")])
+    known = Growth(ages=(11.0, 13.0), months=24.0, reference="R1 v2.0.0")
+    svg = draw_case(both, None, title="Case 1", known=known, expected={"sn_gogn_deg": -0.5})
+    assert times(svg) == ["start", "finish", "expected"]
+    assert "24 months from start to finish" in svg
+    assert "start, 11.0 years: 31.9°" in svg
+    assert "finish, 13.0 years: 35.7°" in svg
+    assert "expected from ordinary growth alone: 31.4°" in svg
+    assert "(R1 v2.0.0)" in said(svg)
+    assert times(draw_case(tracing(g1), None, title="Case 1", known=known, expected={"sn_gogn_deg": 1.0})) == ["start"]
