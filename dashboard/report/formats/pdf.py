@@ -16,10 +16,10 @@ from dashboard.theme import FONT
 PRINT_FONT = "Libertinus Serif"
 """A face that the typesetter brings along, so that the file is the same on every machine."""
 
-WIDEST = 84
+WIDEST = 100
 """Width of a picture in percent of the text column."""
 
-HIGHEST = 128
+HIGHEST = 200
 """Height of a picture in percent of the width of the text column: what fits on a page with its caption."""
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from dashboard.report.formats.html import html_page
 from dashboard.report.sections.composing import TITLE as USUAL_TITLE
 from dashboard.report.sections.composing import document
+from dashboard.theme import contrast
 from tests.dashboard.report.conftest import TITLE, Made
 
 NAMES_OF_FORMATS = {"http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"}
@@ -34,7 +35,8 @@ def test_the_page_asks_for_nothing_outside_and_runs_nothing(made: Made) -> None:
     assert set(re.findall(r"https?://[^\s\"'<)]+", made.html)) <= NAMES_OF_FORMATS
     page = Page(made.html)
     assert not {"script", "link", "iframe", "img", "object", "embed", "form"} & {tag for tag, _ in page.tags}
-    assert not [attrs for _, attrs in page.tags if {"src", "href", "onload", "onclick"} & set(attrs)]
+    assert not [attrs for _, attrs in page.tags if {"src", "onload", "onclick"} & set(attrs)]
+    assert [attrs["href"] for _, attrs in page.tags if "href" in attrs and not str(attrs["href"]).startswith("#")] == []
     assert not re.search(r"@import|url\((?!#)", made.html)
 
 
@@ -124,9 +126,33 @@ def test_every_page_of_the_pdf_has_its_number_and_what_it_is_about(made: Made) -
 
 
 def test_the_pdf_leads_nowhere_and_holds_no_program(made: Made) -> None:
-    assert not [page for page in made.pdf.pages if "/Annots" in page]
+    marks = [mark.get_object() for page in made.pdf.pages for mark in page.get("/Annots", [])]
+    assert all(mark["/Subtype"] == "/Link" and "/Dest" in mark for mark in marks)  # from the contents to their section
+    assert len(marks) >= len(made.document.sections)
     for word in (b"/JavaScript", b"/JS ", b"/URI", b"/Launch", b"/EmbeddedFile"):
         assert word not in made.files[".pdf"]
+
+
+def test_the_contents_of_the_page_lead_to_every_section(made: Made) -> None:
+    page = Page(made.html)
+    places = [str(attrs["id"]) for attrs in page.of("section")]
+    assert [attrs["href"] for attrs in page.of("a")] == [f"#{place}" for place in places]
+    assert places[:-2] == [section.name for section in made.document.sections]
+
+
+def test_the_page_is_dark_where_the_reader_asks_for_it_and_no_colour_of_it_is_too_faint(made: Made) -> None:
+    rules = re.findall(r":root \{([^}]*)\}", made.html)
+    light, dark = (dict(re.findall(r"--(\w+): (#\w+)", rule)) for rule in rules)
+    assert "prefers-color-scheme: dark" in made.html
+    assert set(light) == set(dark)
+    for colours in (light, dark):
+        ground = colours["ground"].replace("#fff", "#ffffff")
+        # WCAG 2.2, success criterion 1.4.3
+        assert all(contrast(colours[name], ground) >= 4.5 for name in ("ink", "quiet", "main"))
+
+
+def test_the_whole_audit_is_eight_sheets_at_most(made: Made) -> None:
+    assert len(made.pdf.pages) <= 8
 
 
 def test_sections_are_the_same_on_page_and_pdf(made: Made) -> None:
