@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from warehouse.marts.reader import Reader
     from warehouse.store.snapshot import Snapshot
 
-PAGES_AT_ONCE = 2
+PAGES_AT_ONCE = 1
 """Pages drawn at once: more would only take the interpreter from each other and from whoever asks for a page."""
 
 KEPT_ANSWERS = 300

@@ -5,16 +5,19 @@ An empty selection explains itself: which choice to let go of, and how many case
 
 from __future__ import annotations
 
+import pickle
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from html import escape
 from importlib.resources import files
 from typing import Any
 
 import altair
 import streamlit as st
+from streamlit.dataframe_util import convert_anything_to_arrow_bytes
 
 from dashboard.charts.figure import ChartFigure
 from dashboard.theme import DARK, LIGHT, Palette
@@ -169,12 +172,27 @@ def draw(
     With ``choose``, a choice in the chart runs the page again and is given back then; where it is a function, that is
     called before.
     """
-    chart = picture.chart(palette(), large=large) if isinstance(picture, ChartFigure) else picture
     marks = marks_of(st.context.locale)
-    spec = localised_spec(chart.to_dict(validate=False), marks)
-    spec["autosize"] = {"type": "fit-x", "contains": "padding"}  # as wide as the page, as high as the chart says
+    if isinstance(picture, ChartFigure):
+        spec = dict(_drawn(pickle.dumps(picture), palette(), marks, large=large))
+    else:
+        spec = _as_data(picture, marks)
     how: dict[str, Any] = {"width": "stretch", "theme": None, "alt": spec.pop("description"), "key": f"chart-{key}"}
     return st.vega_lite_chart(spec, **how, on_select=("rerun" if choose is True else choose) or "ignore")
+
+
+@lru_cache(maxsize=300)
+def _drawn(picture: bytes, palette: Palette, marks: NumberMarks, *, large: bool) -> dict[str, Any]:
+    """What is sent of a picture. Whoever is to see the same picture is sent the same, drawn once."""
+    figure: ChartFigure = pickle.loads(picture)  # noqa: S301 - pickled a moment ago
+    return _as_data(figure.chart(palette, large=large), marks)
+
+
+def _as_data(chart: altair.LayerChart, marks: NumberMarks) -> dict[str, Any]:
+    spec = localised_spec(chart.to_dict(validate=False), marks)
+    spec["autosize"] = {"type": "fit-x", "contains": "padding"}  # as wide as the page, as high as the chart says
+    datasets = spec.get("datasets", {})
+    return {**spec, "datasets": {name: convert_anything_to_arrow_bytes(rows) for name, rows in datasets.items()}}
 
 
 def table(listed: Sequence[Mapping[str, object]], *, alt: str, columns: Sequence[str] = ()) -> None:

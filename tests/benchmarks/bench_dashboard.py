@@ -2,12 +2,19 @@
 
 Run with ``python -m pytest tests/benchmarks/bench_dashboard.py -m benchmark -s``. Processor seconds spent while the
 page's script runs, so that waiting plays no part; nothing is asserted about time, only that every page has drawn.
+
+Then fifty people who open a page at once, and beside it a page of Streamlit alone with one query and one chart.
 """
 
 from __future__ import annotations
 
+import json
+import os
+import subprocess
+import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +26,10 @@ from streamlit.testing.v1 import AppTest
 
 from pipelines.ingest.ingest import Request, ingest
 from tests.benchmarks.table import Row, Table
+from tests.dashboard.browsing import free_port, served
 from tests.large_file import large_wide_csv
 from warehouse.marts.reader import Reader
+from warehouse.store.snapshot import current_snapshot
 
 N = 100_000
 APP = Path(__file__).parents[2] / "dashboard" / "entry" / "app.py"
@@ -108,3 +117,67 @@ def test_what_a_page_costs(folder: Path, spent: list[float], monkeypatch: pytest
                 line(f"{page}: {name} = {value}")
         assert not app.exception
         assert app.title[0].value
+
+
+BARE_PAGE = """
+import os
+import altair, duckdb, streamlit
+with duckdb.connect(os.environ["STORE"], read_only=True) as store:
+    rows = store.sql(
+        "select age_band, count(*) as n from mart_outcomes inner join mart_cases using (case_no)"
+        " where definition_id = 'D1' and mart_outcomes.status = 'adverse' group by 1"
+    ).pl()
+streamlit.altair_chart(altair.Chart(rows).mark_bar().encode(x="n:Q", y="age_band:N"))
+"""
+AT_ONCE, ALONE = 50, 5
+
+
+@contextmanager
+def bare_page(folder: Path, tmp_path: Path) -> Iterator[str]:
+    """A page of Streamlit alone, served; gives its address."""
+    (tmp_path / "bare.py").write_text(BARE_PAGE, encoding="utf-8")
+    port = free_port()
+    words = ["-m", "streamlit", "run", "bare.py", "--server.headless=true", f"--server.port={port}"]
+    words += ["--server.fileWatcherType=none", "--browser.gatherUsageStats=false"]
+    told = os.environ | {"STORE": str(current_snapshot(folder).path)}
+    with subprocess.Popen(
+        [sys.executable, *words], cwd=tmp_path, env=told, stdout=subprocess.PIPE, text=True
+    ) as server:
+        assert server.stdout is not None
+        for line in server.stdout:
+            if "http" in line:
+                break
+        try:
+            yield f"http://127.0.0.1:{port}"
+        finally:
+            server.terminate()
+
+
+def opened_by(number: int, address: str, cookie: str, page: str) -> dict[str, list[float]]:
+    """Seconds of each page and each look at the health page, asked by a process of its own."""
+    words = [sys.executable, "-m", "tests.benchmarks.fifty", address, cookie, str(number), page]
+    found: dict[str, list[float]] = json.loads(subprocess.run(words, check=True, capture_output=True).stdout)
+    return found
+
+
+def fifty_people(table: Table, name: str, address: str, cookie: str, page: str) -> None:
+    """Rows of a page first opened, opened again by one person, and by fifty at once."""
+    (first,) = opened_by(1, address, cookie, page)["pages"]
+    table.add(Row("fifty people", f"{name}: first opened, at rest", N, first))
+    again = sorted(opened_by(1, address, cookie, page)["pages"][0] for _ in range(ALONE))[ALONE // 2]
+    alone = table.add(Row("fifty people", f"{name}: one person, at rest", N, again))
+    found = opened_by(AT_ONCE, address, cookie, page)
+    assert len(found["pages"]) == AT_ONCE
+    for which, seconds in (("the middle one", found["pages"][AT_ONCE // 2]), ("the last one", found["pages"][-1])):
+        table.add(Row("fifty people", f"{name}: fifty at once, {which} at rest", N, seconds), against=[alone])
+    table.add(Row("fifty people", f"{name}: fifty at once, longest wait for the health page", N, found["health"][-1]))
+
+
+@pytest.mark.benchmark
+def test_fifty_people_at_once(folder: Path, table: Table, tmp_path: Path) -> None:
+    with bare_page(folder, tmp_path) as address:
+        fifty_people(table, "Streamlit alone, one query and one chart", address, "", "")
+    with served(folder) as address:
+        cookie = "; ".join(f"{one['name']}={one['value']}" for one in address.cookies)
+        for page in ("", "comparisons", "behind", "present"):
+            fifty_people(table, page or "answer", address, cookie, page)

@@ -19,6 +19,8 @@ import pytest
 
 from dashboard.access import ask, working
 from dashboard.access.working import Answers, Making, OpenWarehouse, Readers, Turns, Work
+from dashboard.charts.figure import ChartFigure
+from dashboard.parts import screen
 from tests.dashboard.conftest import Open, everything_said
 from warehouse.errors import RequestError, WarehouseError
 from warehouse.questions.shares import rates
@@ -148,6 +150,28 @@ def test_a_page_that_waits_lets_another_one_draw() -> None:
     with turns.let_go():
         pass  # outside of any page nothing is given away
     assert turns._free._value == 1
+
+
+def test_a_picture_is_drawn_once_for_all_who_see_the_same_and_anew_where_anything_differs(
+    opened: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn = list[str]()
+    chart = ChartFigure.chart
+
+    def counted(figure: ChartFigure, *given: Any, **named: Any) -> Any:
+        drawn.append(figure.alt)
+        return chart(figure, *given, **named)
+
+    monkeypatch.setattr(ChartFigure, "chart", counted)
+    screen._drawn.cache_clear()
+    first = [one.proto.SerializeToString() for one in opened("answer", fresh=True).get("vega_lite_chart")]
+    assert 0 < len(drawn) <= len(first)
+    before = len(drawn)
+    assert [one.proto.SerializeToString() for one in opened("answer", fresh=True).get("vega_lite_chart")] == first
+    assert len(drawn) == before
+    monkeypatch.setenv("MENTON_VIEWER", "coordinator")
+    opened("answer", fresh=True)
+    assert len(drawn) > before, "small counts are hidden: another picture"
 
 
 @pytest.mark.parametrize("page", PAGES)

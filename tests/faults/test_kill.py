@@ -8,16 +8,19 @@ import random
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
+from dashboard.access.working import OpenWarehouse, Work, one_reader
 from tests.faults.worker import CASES
 from warehouse.marts.reader import Reader
-from warehouse.store.snapshot import POINTER
+from warehouse.store.snapshot import POINTER, current_snapshot
 from warehouse.store.storage import Connection
 from warehouse.store.store import STORE
 from warehouse.upkeep.verify import verify
@@ -84,16 +87,61 @@ def worker() -> Iterator[Worker]:
     made.close()
 
 
+def whole_loads(reader: Reader) -> int:
+    """The loads of a build, every one with all its cases and what was found of them."""
+    loads = reader.connection.value("select count(*) from mart_loads")
+    cases = reader.connection.value("select count(*) from mart_cases")
+    outcomes = reader.connection.value("select count(*) from mart_outcomes where definition_id = 'D1'")
+    assert cases == outcomes == loads * CASES
+    return int(loads)
+
+
 def see_whole(folder: Path) -> int:
     """Read as a reader does; gives the loads seen, 0 where nothing is published."""
     if not (folder / POINTER).exists():
         return 0
     with Reader.open(folder) as reader:
-        loads = reader.connection.value("select count(*) from mart_loads")
-        cases = reader.connection.value("select count(*) from mart_cases")
-        outcomes = reader.connection.value("select count(*) from mart_outcomes where definition_id = 'D1'")
-    assert cases == outcomes == loads * CASES
-    return int(loads)
+        return whole_loads(reader)
+
+
+class Person(threading.Thread):
+    """Somebody who looks again and again, as a page does, at the newest warehouse of a folder of several."""
+
+    def __init__(self, folder: Path, over: threading.Event) -> None:
+        super().__init__(daemon=True)
+        self.folder, self.over = folder, over
+        self.looks, self.faults = 0, list[str]()
+
+    def run(self) -> None:
+        newest, loads = self.folder, 0
+        while not self.over.wait(0.5):
+            published = sorted(self.folder.glob(f"w*/{POINTER}"), key=lambda path: path.parent.stat().st_mtime)
+            if not published:
+                continue
+            newest, loads = published[-1].parent, loads if newest == published[-1].parent else 0
+            try:
+                with one_reader():
+                    now = Work(OpenWarehouse(folder=newest), current_snapshot(newest), whole_loads, {}).done()
+            except Exception as error:  # told by the test, not by the thread
+                self.faults.append(repr(error))
+                return
+            if now < loads:
+                self.faults.append(f"{now} loads after {loads}")
+            loads, self.looks = now, self.looks + 1
+
+
+@contextmanager
+def ten_people_reading(folder: Path) -> Iterator[list[Person]]:
+    over = threading.Event()
+    people = [Person(folder, over) for _ in range(10)]
+    for person in people:
+        person.start()
+    try:
+        yield people
+    finally:
+        over.set()
+        for person in people:
+            person.join(60)
 
 
 def stored_loads(folder: Path) -> int:
@@ -170,11 +218,18 @@ def run_once(worker: Worker, warehouse: Path, before: int) -> None:
     assert not list(warehouse.glob("*.draft*"))
 
 
-def test_twenty_kills_lose_nothing(worker: Worker, tmp_path: Path, count: Callable[[str, str, int], None]) -> None:
-    steps = kill_many(worker, tmp_path, 20, seed=20)
-    assert steps.total() == 20
+@pytest.mark.parametrize("kills", [20, pytest.param(60, marks=pytest.mark.slow)])
+def test_kills_while_ten_people_read_lose_nothing_and_nobody_sees_half_a_build(
+    kills: int, worker: Worker, tmp_path: Path, count: Callable[[str, str, int], None]
+) -> None:
+    with ten_people_reading(tmp_path) as people:
+        steps = kill_many(worker, tmp_path, kills, seed=kills)
+    assert [fault for person in people for fault in person.faults] == []
+    assert all(person.looks for person in people)
+    assert steps.total() == kills
     assert len(steps) >= 2, "the kills must fall on different steps"
-    count("kills", "loading and publishing", steps.total())
+    count("kills", "loading and publishing while ten people read", kills)
+    count("looks", "at whole builds meanwhile", sum(person.looks for person in people))
 
 
 @pytest.mark.slow
