@@ -34,12 +34,19 @@ _MARKDOWN = re.compile(
     r"|^(?:>|\#(?=\#*(?:\s|$))|[+\-](?=[\s\-]|$))"  # quotations, headings, lists, rules
 )
 _COMMAND = re.compile(r"`([^`]+)`")
+_ADDRESS = re.compile(r"https?:(?=//)|www(?=\.)|@(?=[\w.-]*\w)", re.IGNORECASE)
+JOINER = "\N{WORD JOINER}"
+"""Nothing to be seen; in an address it keeps readers of Markdown from making a link of it."""
+
 _NUMBERED = re.compile(r"^(\d{1,9})([.)])(?=\s|$)")
 
 
 def as_markdown(text: str) -> str:
-    """The text as Markdown that shows it as it stands, on one line (CommonMark 0.31.2, section 2.4)."""
-    line = " ".join(text.split())
+    """The text as Markdown that shows it as it stands, on one line (CommonMark 0.31.2, section 2.4).
+
+    Addresses are no links either, which some readers make of them unasked (GitHub Flavored Markdown 0.29, section 6.9).
+    """
+    line = _ADDRESS.sub(rf"\g<0>{JOINER}", " ".join(text.split()))
     return _NUMBERED.sub(r"\1\\\2", _MARKDOWN.sub(r"\\\g<0>", line))
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
-from warehouse.export_safety import as_markdown
+from warehouse.export_safety import JOINER, as_markdown
 
 HOSTILE = (
     "![x](http://192.0.2.1/spy.png)",
@@ -39,7 +41,7 @@ def shown(text: str) -> str:
     assert [token.type for token in tokens] in ([], ["paragraph_open", "inline", "paragraph_close"]), tokens
     children = (tokens[1].children or []) if tokens else []
     assert {child.type for child in children} <= {"text", "text_special"}, children
-    return "".join(child.content for child in children)
+    return "".join(child.content for child in children).replace(JOINER, "")
 
 
 @pytest.mark.parametrize("text", HOSTILE)
@@ -62,3 +64,12 @@ def test_what_streamlit_reads_beside_markdown_is_taken_its_meaning() -> None:
 )
 def test_ordinary_cells_are_not_touched(text: str) -> None:
     assert as_markdown(text) == text
+
+
+@pytest.mark.parametrize("text", ["http://a.example/x", "HTTPS://a.example", "www.a.example", "a@b.example"])
+def test_an_address_is_no_link_where_readers_make_links_of_addresses(text: str) -> None:
+    """The beginnings that readers of GitHub Flavored Markdown (0.29, section 6.9) look for are not there."""
+    begins = re.compile(r"https?://|www\.|[-.\w+]@[-\w]+\.", re.IGNORECASE)
+    assert begins.search(text)
+    assert not begins.search(as_markdown(text))
+    assert shown(text) == text

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 
+from warehouse.export_safety import with_commands
 from warehouse.marts.reader import Reader
 from warehouse.plans.covariates import NOT_MEASURED, adjustables
 from warehouse.plans.plan import RegisteredPlan, registered_plans
@@ -67,7 +68,7 @@ def strobe_markdown(items: tuple[StrobeItem, ...], *, build: str) -> str:
             lines += ["", f"## {section}", ""]
         lines.append(f"- **{item.number} {item.asks}**")
         if item.known:
-            lines.append(f"  {item.known}")
+            lines.append(f"  {with_commands(item.known)}")
         if item.to_write:
             lines.append(f"  ____ ({item.to_write})")
     return "\n".join([*lines, "", CAUTION, ""])

@@ -6,7 +6,7 @@ the distances to them; the error bars are taken from there, so that editing the 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil
 from typing import Any
@@ -38,6 +38,7 @@ from dashboard.charts.sampling import Stages
 from dashboard.charts.threshold import Curve
 from dashboard.report.formats.slides.deck import FACE, SMALL, rgb, set_alt
 from dashboard.theme import LIGHT
+from warehouse.export_safety import neutralise
 from warehouse.words.numbers import percent
 
 FILL = "#8fbac4"
@@ -119,11 +120,7 @@ def bars(
 ) -> GraphicFrame:
     """For each label a bar of every set of estimates below each other, with error bars; None where there is none."""
     columns = [_on_sheet(name, rows, unit) for name, rows in sets.items()]
-    data = CategoryChartData(number_format=f"0.{'0' * unit.digits}")
-    data.categories = labels
-    for one in columns:
-        for name, values in one.items():
-            data.add_series(name, values)
+    data = _sheet(f"0.{'0' * unit.digits}", labels, [column for one in columns for column in one.items()])
     frame, chart = _placed(slide, XL_CHART_TYPE.BAR_CLUSTERED, data, box, size)
     _draw_with_intervals(chart, columns)
     _dress_bars(chart)
@@ -143,9 +140,7 @@ def bars(
 def _stages(slide: Slide, figure: Stages, box: Box, size: int) -> GraphicFrame:
     """Bars of the cases that reached each stage; one that is hidden has none."""
     numbers = figure.frame["n"].to_list()
-    data = CategoryChartData(number_format="#,##0")
-    data.categories = figure.frame["said"].to_list()
-    data.add_series("cases", numbers)
+    data = _sheet("#,##0", figure.frame["said"].to_list(), [("cases", numbers)])
     frame, chart = _placed(slide, XL_CHART_TYPE.BAR_CLUSTERED, data, box, size)
     _dress_bars(chart)
     chart.value_axis.minimum_scale = 0
@@ -158,10 +153,9 @@ def _stages(slide: Slide, figure: Stages, box: Box, size: int) -> GraphicFrame:
 def _columns(slide: Slide, figure: Histogram, box: Box, size: int) -> GraphicFrame:
     """How many cases moved how far, in bins that meet at the threshold; adverse ones in another colour."""
     picture = figure.picture
-    data = CategoryChartData(number_format="0")
-    data.categories = [f"{one.low:g}".replace("-", "−") for one in picture.bins]
-    data.add_series("not adverse", [one.n_not_adverse for one in picture.bins])
-    data.add_series("adverse", [one.n_adverse for one in picture.bins])
+    sets = {"not adverse": "n_not_adverse", "adverse": "n_adverse"}
+    columns = [(name, [getattr(one, field) for one in picture.bins]) for name, field in sets.items()]
+    data = _sheet("0", [f"{one.low:g}".replace("-", "−") for one in picture.bins], columns)
     frame, chart = _placed(slide, XL_CHART_TYPE.COLUMN_STACKED, data, box, size)
     plot = chart.plots[0]
     plot.gap_width, plot.overlap = 4, 100
@@ -195,11 +189,9 @@ def _curve(slide: Slide, figure: Curve, box: Box, size: int) -> GraphicFrame:
 
 def _slopes(slide: Slide, figure: Slopes, box: Box, size: int) -> GraphicFrame:
     """Means from start to finish, a line each, its value at both ends."""
-    data = CategoryChartData(number_format="0.0")
-    data.categories = figure.frame["at"].unique(maintain_order=True).to_list()
     lines = list(figure.frame.group_by("name", maintain_order=True))
-    for (name,), rows in lines:
-        data.add_series(str(name), rows["value"].to_list())
+    places = figure.frame["at"].unique(maintain_order=True).to_list()
+    data = _sheet("0.0", places, [(str(name), rows["value"].to_list()) for (name,), rows in lines])
     frame, chart = _placed(slide, XL_CHART_TYPE.LINE_MARKERS, data, box, size)
     for place, (series, (_, rows)) in enumerate(zip(chart.plots[0].series, lines, strict=True)):
         colour = LIGHT.second if rows["is_expected"][0] else (LIGHT.main, LIGHT.quiet, LIGHT.adverse)[place % 3]
@@ -303,6 +295,17 @@ def round_top(values: Sequence[float]) -> float:
     most = max(values, default=5.0)
     step = 5 if most <= 30 else 10
     return min(100.0, float(step * (int(most // step) + 1)))
+
+
+def _sheet(
+    form: str, labels: Sequence[str], columns: Iterable[tuple[str, Sequence[float | None]]]
+) -> CategoryChartData:
+    """The sheet behind a chart, numbers in this form; a text that would run there as a formula is kept as text."""
+    data = CategoryChartData(number_format=form)
+    data.categories = [neutralise(one) for one in labels]
+    for name, values in columns:
+        data.add_series(neutralise(name), values)
+    return data
 
 
 def _on_sheet(name: str, rows: Sequence[Row | None], unit: Unit) -> dict[str, list[float | None]]:
