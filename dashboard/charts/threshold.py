@@ -33,7 +33,7 @@ class Curve(ChartFigure):
             band.encode(y=alt.Y("low:Q", axis=axis), y2=alt.Y2("high")),
             base.mark_line(color=palette.main, strokeWidth=2.5),
             base.mark_point(color=palette.main, filled=True, size=30).encode(tooltip=tooltip),
-            *([] if self.in_force is None else upright(self.in_force, f"in force: {self.in_force:g}", palette.adverse)),
+            *([] if self.in_force is None else upright(self.in_force, f"we use {self.in_force:g}", palette.adverse)),
         ]
 
 
@@ -61,5 +61,5 @@ def _alt(curve: ThresholdCurve) -> str:
     listed = "; ".join(f"{point.threshold:g}: {percent(point.rate.value)}" for point in shown)
     return (
         f"Share of {curve.n} counted cases at or beyond each threshold, under {curve.definition.name}. {listed}."
-        f" The threshold in force is {curve.part.threshold:g}."
+        f" We use {curve.part.threshold:g}."
     )

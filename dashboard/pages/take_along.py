@@ -10,7 +10,7 @@ from dashboard.access.ask import Session, current_session
 from dashboard.parts.address import pick
 from dashboard.parts.filters import Choice, chosen, definition_chosen
 from dashboard.parts.screen import behind, fine, plain, problem, said
-from dashboard.report.document import THE_TALK
+from dashboard.report.document import SUBJECTS_OF_THE_TALK
 from dashboard.report.sections.composing import TITLE
 from dashboard.report.shown import Audience
 from dashboard.report.write import ARCHIVE, file_of
@@ -122,7 +122,7 @@ def contents_of_talk(*, with_questions: bool) -> str:
     after = (
         "After them, parted, come slides for questions: each comparison by itself, and more." if with_questions else ""
     )
-    return f"The talk is told in {len(THE_TALK)} slides: {'; '.join(THE_TALK)}. {after}".strip()
+    return f"The talk is told in {len(SUBJECTS_OF_THE_TALK)} slides: {'; '.join(SUBJECTS_OF_THE_TALK)}. {after}".strip()
 
 
 def _file(

@@ -17,7 +17,7 @@ from warehouse.words.numbers import level_name, percent, signed
 
 Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "mean", "ratio", "number"]
 
-THE_TALK = (
+SUBJECTS_OF_THE_TALK = (
     "the finding",
     "shares by appliance",
     "two groups, like with like",
@@ -38,6 +38,10 @@ MEAN_DIGITS = 2
 
 MOST_DRAWN = 25
 """Groups in a picture: more do not fit on a page. The table has all of them."""
+
+
+MOST_READ = 8
+"""Groups that a room can read at once."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from importlib.metadata import version
 
@@ -15,6 +15,7 @@ from dashboard.report import sentences
 from dashboard.report.adjusted import AdjustedShown
 from dashboard.report.document import (
     MOST_DRAWN,
+    MOST_READ,
     NO_ENTRY,
     Bar,
     Document,
@@ -413,7 +414,7 @@ def _comparison(comparison: Comparison, found: Findings) -> Section:
             + (f" The first {MOST_DRAWN} groups of the table." if len(comparison.groups) > MOST_DRAWN else "")
         ),
         paragraphs=(sentences.CRUDE, sentences.difference(comparison)),
-        finding=spread_of(comparison.groups),
+        finding=spread_of(_largest(comparison.groups)),
         tables=(
             tables.comparison_table(comparison, found),
             *_beside(found, by.name, by.title, ((group.label, group) for group in comparison.groups)),
@@ -424,6 +425,12 @@ def _comparison(comparison: Comparison, found: Findings) -> Section:
             f"{sentences.NOT_HELD_ALIKE} {comparison.not_adjusted}" if comparison.not_adjusted else "",
         ),
     )
+
+
+def _largest(groups: Sequence[GroupRow]) -> list[GroupRow]:
+    """The groups with a share that a room can read at once, the largest."""
+    shown = [group for group in groups if group.rate.value is not None]
+    return sorted(shown, key=lambda group: -(group.counted.value or 0))[:MOST_READ]
 
 
 def _beside(found: Findings, name: str, caption: str, rows: Iterable[tuple[str, GroupRow]]) -> list[DocumentTable]:
@@ -473,7 +480,7 @@ def _both_ways(found: Findings) -> Section:
     return pictured(
         "both_ways",
         title,
-        bars_figure(bars, f"Shares with {level_name(found.level)}. {_read(bars)}"),
+        replace(bars_figure(bars, f"Shares with {level_name(found.level)}. {_read(bars)}"), axis="share of cases"),
         caption=f"Diamond: share. Thick line: {level_name(found.level)}. Both are held to the same threshold.",
         paragraphs=(other_way_sentence(found.overall),),
         tables=(tables.both_ways_table(bars, found.level),),
@@ -526,7 +533,7 @@ def _definitions(found: Findings) -> Section:
         "definitions",
         "The same cases under other definitions",
         bars_figure(bars, f"Share adverse with {level_name(found.level)} under each definition. {_read(bars)}"),
-        caption=f"Diamond: share adverse. Thick line: {level_name(found.level)}. The first is the one in force.",
+        caption=f"Diamond: share adverse. Thick line: {level_name(found.level)}. The first is the one we use.",
         paragraphs=(sentences.other_definitions(found),),
         tables=(
             tables.definitions_table("definitions", caption, rows, level=found.level),

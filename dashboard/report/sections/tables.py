@@ -317,8 +317,16 @@ def both_ways_bars(found: Findings) -> tuple[Bar, ...]:
         counts = f"{count(group.favourable).text} of {group.counted.shown}"
         value = share(group.share_favourable.value)
         bars.append(Bar(label=say("both.better"), counts=counts, share=value, low=low, high=high))
-    if found.untreated is not None:
-        bars.append(_without_bounds(bar(say("both.untreated"), found.untreated)))
+    for key in ("expected", "corrected"):
+        beside = getattr(group.beside, key)
+        if key == "expected" and found.untreated is not None:
+            bars.append(_without_bounds(bar(say("both.untreated"), found.untreated)))
+        elif beside is not None and beside.share.value is not None:
+            label = say("both.untreated" if key == "expected" else "both.corrected")
+            low, high = ends(beside.share.interval)
+            bars.append(
+                Bar(label=label, counts=say("both.worked_out"), share=share(beside.share.value), low=low, high=high)
+            )
     return tuple(bars)
 
 

@@ -66,6 +66,17 @@ def test_notes_of_the_talk_are_to_be_spoken_and_say_what_the_marks_are(made: Mad
             assert re.search("Each (bar|line|column)", notes), notes
 
 
+def test_worse_and_better_stand_beside_what_was_expected(made: Made) -> None:
+    finding = made.document.section("both_ways").finding
+    (slide,) = (one for one in made.slides.slides if one.shapes.title.text_frame.text == finding)
+    (chart,) = (shape.chart for shape in slide.shapes if shape.has_chart)
+    named = [str(one).partition(":")[0] for one in chart.plots[0].categories]
+    assert named[:2] == ["worse", "better"]
+    beside = made.found.overall.beside
+    is_expected = made.found.untreated is not None or (beside.expected and beside.expected.share.value is not None)
+    assert ("expected without treatment, worse" in named) == bool(is_expected)
+
+
 def test_what_else_there_is_follows_for_questions_and_is_reached_from_one_list(made: Made) -> None:
     titles = titles_of(made.slides)
     place = titles.index("For questions")

@@ -39,8 +39,8 @@ FACE = "Arial"
 TITLE, LARGE, NORMAL, SMALL, FINE = 30, 24, 20, 18, 12
 """Type sizes in points; only the foot of a slide, its source, is finer than 18."""
 
-LONGEST_TITLE, LONGER_TITLE = 84, 130
-"""Characters of a title on two lines in the largest type, and in the next; longer ones are set in normal size."""
+LONGEST_TITLE, LONGER_TITLE = 84, 165
+"""Characters of a title on two lines in the largest type, and on three in the next; longer ones are set smaller."""
 
 LONGEST_PROPERTY = 255
 """Characters that a property of the file may have."""

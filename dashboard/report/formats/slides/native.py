@@ -177,8 +177,8 @@ def _curve(slide: Slide, figure: Curve, box: Box, size: int) -> GraphicFrame:
     looks: dict[str, Look] = {"interval": (LIGHT.main, 1.5, MSO_LINE.DASH), "share adverse, %": (LIGHT.main, 3.5, None)}
     if figure.in_force is not None:
         at = figure.in_force
-        lines[f"threshold in force: {at:g}"] = [(at, 0.0), (at, top)]
-        looks[f"threshold in force: {at:g}"] = (LIGHT.adverse, 2.25, MSO_LINE.LONG_DASH_DOT)
+        lines[f"we use {at:g}"] = [(at, 0.0), (at, top)]
+        looks[f"we use {at:g}"] = (LIGHT.adverse, 2.25, MSO_LINE.LONG_DASH_DOT)
     places = figure.frame["threshold"].to_list()
     frame, chart = _points(slide, lines, looks, top=top, box=box, size=size)
     _axis(chart.value_axis, "share of counted cases that went adverse", size, _SHARE.on_axis)

@@ -18,13 +18,14 @@ from dashboard.charts.changes import Histogram
 from dashboard.charts.course import Slopes
 from dashboard.charts.funnel import FunnelPlot
 from dashboard.charts.intervals import COUNTED, DIFFERENCE, EXPECTED, TOGETHER, Intervals
-from dashboard.report.document import Document, Picture, Section
+from dashboard.report.document import MOST_READ, Document, Picture, Section
 from dashboard.report.formats.slides.deck import (
     BODY_WIDTH,
     FOOT_TOP,
     FOR_QUESTIONS,
     LARGE,
     LEFT,
+    LONGEST_LIST,
     NORMAL,
     SMALL,
     Deck,
@@ -43,7 +44,7 @@ from dashboard.report.formats.slides.deck import (
 from dashboard.report.formats.slides.native import UNITS, bars, draw
 from warehouse.words.sentences import say
 
-MOST_BARS = 8
+MOST_BARS = MOST_READ
 """Bars on a slide; what does not fit, or has no share to draw, is listed below the chart."""
 
 BODY_TOP = 1.75
@@ -100,18 +101,26 @@ def _crude(document: Document) -> list[tuple[Section, Picture]]:
 def _finding(deck: Deck) -> None:
     document = deck.document
     meant = dict(document.section("definition").facts)["A case is adverse if"]
-    slide = deck.talk(document.answer, spoken([document.answer, f"A case is adverse if {meant}", *document.lead]))
+    slide = deck.talk(document.answer, spoken([document.answer, say("talk.meant", meant=meant), *document.lead]))
     kicker = [SlideLine(document.title, SMALL, quiet=True)]
     add_text(slide, kicker, left=LEFT, top=0.1, width=BODY_WIDTH, height=0.4)
     width = BODY_WIDTH / len(document.headline)
-    big = 54 if all(len(figure) < 8 for figure, _ in document.headline) else 20
     small = NORMAL if len(document.headline) < 4 else SMALL
     for place, (figure, meaning) in enumerate(document.headline):
-        lines = [SlideLine(figure, big, bold=True), SlideLine(meaning, small)]
-        add_text(slide, lines, left=LEFT + place * width, top=2.0, width=width - 0.2, height=2.3)
-    lines = [SlideLine(text, SMALL) for text in (document.lead[0], f"Adverse: {meant}")]
+        is_short = len(figure) < 8
+        top = BODY_TOP if is_short else BODY_TOP + 0.22  # on one line with the larger ones
+        add_text(
+            slide,
+            [SlideLine(figure, 44 if is_short else 24, bold=True)],
+            left=LEFT + place * width,
+            top=top,
+            width=width,
+            height=0.8,
+        )
+        add_text(slide, [SlideLine(meaning, small)], left=LEFT + place * width, top=2.55, width=width - 0.2, height=1.6)
+    lines = [SlideLine(f"Adverse: {meant}", SMALL)]
     lines += [SlideLine(f"{document.cases}.", SMALL, quiet=True)]
-    add_text(slide, lines, left=LEFT, top=4.05, width=BODY_WIDTH, height=FOOT_TOP - 4.15)
+    add_text(slide, lines, left=LEFT, top=4.35, width=BODY_WIDTH, height=FOOT_TOP - 4.45)
     deck.finish(slide)
 
 
@@ -119,7 +128,9 @@ def _groups(deck: Deck) -> None:
     """The first comparison as it came."""
     for section, picture in _crude(deck.document)[:1]:
         slide = deck.talk(_titled(section), spoken([section.title + ".", section.finding, AS_THEY_CAME], BARS))
-        bars_with_list(slide, picture, title=f"{picture.title}, in the talk", top=BODY_TOP, foot=AS_THEY_CAME)
+        bars_with_list(
+            slide, picture, title=f"{picture.title}, in the talk", top=BODY_TOP, foot=AS_THEY_CAME, named=False
+        )
         deck.finish(slide)
 
 
@@ -173,9 +184,10 @@ def _two_groupings(deck: Deck) -> None:
         heading = [SlideLine(section.title, SMALL, bold=True)]
         add_text(slide, heading, left=left, top=BODY_TOP, width=width, height=0.4)
         drawn = picture.figure.frame.filter(pl.col("value").is_not_null()).head(MOST_BARS)
-        if not drawn.is_empty():
+        if isinstance(picture.figure, Intervals) and not drawn.is_empty():
             box = (left, BODY_TOP + 0.4, width - 0.2, bottom - BODY_TOP - 0.45)
-            draw(slide, replace(picture.figure, frame=drawn), title=f"{picture.title}, in the talk", box=box)
+            short = replace(picture.figure, frame=drawn, axis="share adverse")
+            draw(slide, short, title=f"{picture.title}, in the talk", box=box)
     deck.finish(slide)
 
 
@@ -183,7 +195,7 @@ def _both_ways(deck: Deck) -> None:
     """Worse and better together, with what was expected."""
     section = deck.document.section("both_ways")
     if section.picture is not None:
-        slide = deck.talk(section.finding, spoken([section.finding, *section.paragraphs], BARS))
+        slide = deck.talk(section.finding, spoken([section.finding, *section.paragraphs], say("talk.both")))
         bars_with_list(slide, section.picture, title=f"{section.picture.title}, in the talk", top=BODY_TOP)
         deck.finish(slide)
 
@@ -206,7 +218,7 @@ def _start_to_finish(deck: Deck) -> None:
 
 def _wrong(deck: Deck) -> None:
     document = deck.document
-    slide = deck.talk(say("talk.wrong"), spoken([say("talk.wrong"), *document.limits], ""))
+    slide = deck.talk(say("talk.wrong"), spoken([f"{say('talk.wrong')}.", *document.limits]))
     lines: list[SlideLine] = []
     for text in document.limits:
         if sum(len(line.text) for line in lines) + len(text) <= 700:
@@ -217,18 +229,21 @@ def _wrong(deck: Deck) -> None:
 
 def _change(deck: Deck) -> None:
     document = deck.document
-    slide = deck.talk(say("talk.change"), spoken([say("talk.change"), *document.steps], ""))
+    slide = deck.talk(say("talk.change"), spoken([f"{say('talk.change')}.", *document.steps]))
     lines = [SlideLine(text, LARGE, bullet=True) for text in document.steps]
     add_text(slide, lines, left=LEFT, top=BODY_TOP, width=BODY_WIDTH, height=FOOT_TOP - 0.1 - BODY_TOP)
     deck.finish(slide)
 
 
-def bars_with_list(slide: Slide, picture: Picture, *, title: str, top: float, foot: str = "") -> None:
-    """The shares that there are, and below them, in words, those that do not fit or are not shown."""
+def bars_with_list(
+    slide: Slide, picture: Picture, *, title: str, top: float, foot: str = "", named: bool = True
+) -> None:
+    """The shares that there are, and below them, in words, those that do not fit or are not shown, or their number."""
     rows = picture.figure.frame
     drawn = rows.filter(pl.col("value").is_not_null()).head(MOST_BARS)
     others = rows.join(drawn, on="position", how="anti").select("name", "counts").rows()
-    text = " ".join([*([f"Not drawn: {listed_below(others)}."] if others else []), *([foot] if foot else [])])
+    left_out = f"Not drawn: {listed_below(others)}." if named else say("talk.not_drawn", n=len(others))
+    text = " ".join([*([left_out] if others else []), *([foot] if foot else [])])
     bottom = quiet_line(slide, text) if text else FOOT_TOP - 0.1
     if drawn.is_empty():
         lines = [SlideLine("No share can be shown here.", LARGE)]
@@ -237,8 +252,6 @@ def bars_with_list(slide: Slide, picture: Picture, *, title: str, top: float, fo
     box = (LEFT, top, BODY_WIDTH, min(bottom - top, 1.2 + 0.8 * drawn.height))
     draw(slide, replace(picture.figure, frame=drawn), title=title, box=box)
 
-
-THE_TALK = "The talk"
 
 MOST_MEANS = 12
 """Bars of means on a slide, the mean over all practices among them."""
@@ -255,7 +268,7 @@ def slides_file(document: Document) -> bytes:
     n_talk = deck.number
     if document.with_questions:
         add_questions(deck)
-    parted(deck.presentation, {THE_TALK: n_talk, FOR_QUESTIONS: deck.number - n_talk})
+    parted(deck.presentation, {"The talk": n_talk, FOR_QUESTIONS: deck.number - n_talk})
     return saved(deck.presentation)
 
 
@@ -327,7 +340,7 @@ def _definition(deck: Deck, section: Section) -> None:
     slide = deck.slide(section.title, [*(f"{label}: {text}" for label, text in section.facts), *section.remarks])
     lines = []
     for label, text in section.facts:
-        lines += [SlideLine(label, SMALL, quiet=True, bold=True), SlideLine(text, NORMAL)]
+        lines += [SlideLine(f"{label}: {text}", SMALL)]
     add_text(slide, lines, left=LEFT, top=1.45, width=BODY_WIDTH, height=FOOT_TOP - 1.5)
     deck.finish(slide)
 
@@ -342,10 +355,16 @@ def _flow(deck: Deck, section: Section) -> None:
         line
         for stage, _, lost in section.tables[0].rows
         if lost.text != "–"
-        for line in (SlideLine(f"Lost after “{stage.text}”", SMALL, bold=True, quiet=True), SlideLine(lost.text, SMALL))
+        for line in (SlideLine(f"Lost after “{stage.text}”", SMALL, bold=True, quiet=True), _first_reasons(lost.text))
     ]
     add_text(slide, reasons, left=LEFT + 7.6, top=top, width=BODY_WIDTH - 7.6, height=4.4)
     deck.finish(slide)
+
+
+def _first_reasons(lost: str) -> SlideLine:
+    """The first reasons, as many as there is room for; the notes have all of them."""
+    first, *more = lost.split("; ")
+    return SlideLine(f"{first}; {len(more)} more in the notes" if len(lost) > LONGEST_LIST // 4 else lost, SMALL)
 
 
 def _shares(deck: Deck, section: Section, picture: Picture) -> None:
