@@ -12,7 +12,7 @@ from dashboard.charts.figure import by_kind, finished, hover, level, y_at
 from dashboard.theme import LIGHT, Palette
 from warehouse.analysis.control_charts import ControlChart
 from warehouse.questions.drift import DriftPicture
-from warehouse.words.drift import average_sentence, finding, periods_sentence
+from warehouse.words.drift import average_sentence, finding, periods_sentence, reviews_sentence
 from warehouse.words.numbers import percent
 
 MOST_PERIODS_NAMED = 20
@@ -26,14 +26,10 @@ MOST_REVIEWS_DRAWN = 200
 def cusum_frame(found: DriftPicture) -> pl.DataFrame:
     """One row a case charted."""
     path = found.path
-    values = path.values if path else ()
-    signals = set(path.signals) if path else set()
-    rows = [
-        {"case": number, "sum": value, "signal": number in signals, "name": f"signal at case {number}"}
-        for number, value in enumerate(values, start=1)
-    ]
-    schema = {"case": pl.Int64, "sum": pl.Float64, "signal": pl.Boolean, "name": pl.String}
-    return pl.DataFrame(rows, schema=schema)
+    sums = pl.Series("sum", path.values if path else (), dtype=pl.Float64)
+    case = pl.int_range(1, len(sums) + 1, eager=True, dtype=pl.Int64)
+    signal = case.is_in(path.signals if path else ())
+    return pl.DataFrame({"case": case, "sum": sums, "signal": signal, "name": "signal at case " + case.cast(pl.String)})
 
 
 def cusum_chart(found: DriftPicture, palette: Palette = LIGHT) -> alt.LayerChart:
@@ -44,7 +40,7 @@ def cusum_chart(found: DriftPicture, palette: Palette = LIGHT) -> alt.LayerChart
     ahead = [one.case_number for one in found.reviews]
     last = max([frame.height, *ahead, 1])
     x = alt.X("case:Q", title="cases charted, in order of finish", scale=alt.Scale(domain=[0, last], nice=False))
-    top = alt.Scale(domain=[0, 1.15 * max([limit, *frame["sum"].to_list()])], nice=False)
+    top = alt.Scale(domain=[0, 1.15 * max([limit, *(found.path.values if found.path else ())])], nice=False)
     y = alt.Y("sum:Q", title="evidence of the share to notice", scale=top)
     tooltip = hover(case="case", sum="sum|.2f")
     layers = [
@@ -90,21 +86,17 @@ def cusum_alt(found: DriftPicture) -> str:
     """What the chart shows, in words."""
     if found.path is None:
         return f"No chart: {found.refused}"
-    at = ", ".join(str(one.case_number) for one in found.reviews if one.reached)
-    reviews = f" Planned reviews passed after cases {at}." if at else ""
-    return f"Sum of evidence over {found.path.n:,} cases in order of finish. {finding(found.path)}{reviews}"
+    over = f"Sum of evidence over {found.path.n:,} cases in order of finish."
+    return " ".join(filter(None, (over, finding(found.path), reviews_sentence(found))))
 
 
 def average_chart(found: DriftPicture, palette: Palette = LIGHT) -> alt.LayerChart:
     """The moving average of the share with its limits."""
     chart = found.average
     points = chart.points if chart else ()
-    rows = [
-        {"case": i, "value": one.value, "low": max(0.0, one.low), "high": one.high}
-        for i, one in enumerate(points, start=1)
-    ]
-    numbers = dict.fromkeys(("value", "low", "high"), pl.Float64)
-    frame = pl.DataFrame(rows, schema={"case": pl.Int64, **numbers})
+    rows = [(one.value, max(0.0, one.low), one.high) for one in points]
+    numbers = pl.DataFrame(rows, schema=dict.fromkeys(("value", "low", "high"), pl.Float64), orient="row")
+    frame = numbers.with_columns(case=pl.int_range(1, len(rows) + 1, dtype=pl.Int64))
     x = alt.X("case:Q", title="cases charted, in order of finish", scale=alt.Scale(nice=False))
     axis = alt.Axis(format="%", title="moving average of the share")
     base = alt.Chart(thinned(frame, "value"))

@@ -22,6 +22,7 @@ from warehouse.words.drift import (
     average_sentence,
     direction_sentence,
     finding,
+    latest_reviews,
     periods_sentence,
     plan_sentence,
     refused_sentence,
@@ -110,8 +111,10 @@ def the_reviews(found: DriftPicture) -> None:
     if not found.reviews or found.path is None:
         return
     st.subheader("Planned reviews")
-    rows = [_review(one) for one in found.reviews]
-    table(rows, alt=f"State of the chart at its planned reviews; the limit is {found.path.plan.limit:.2f}")
+    reviews, which = latest_reviews(found)
+    limit = found.path.plan.limit
+    table([_review(one) for one in reviews], alt=f"State of the chart at its planned reviews; the limit is {limit:.2f}")
+    fine(which)
 
 
 def _review(one: Review) -> dict[str, str]:

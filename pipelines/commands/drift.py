@@ -18,7 +18,7 @@ from pipelines.commands.options import (
 from warehouse.analysis.control_charts import ChartPoint
 from warehouse.analysis.drift import CusumPath, Review
 from warehouse.questions.drift import BASELINE, FALSE_ALARM, REVIEW_EVERY, DriftAsked, DriftPicture, drift_picture
-from warehouse.words.drift import drift_sentences
+from warehouse.words.drift import drift_sentences, latest_reviews
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -72,8 +72,9 @@ def _print(found: DriftPicture) -> None:
     say_list(drift_sentences(found))
     if found.path is not None:
         columns = ("review after", "adverse", "expected", "sum", "limit", "signals since the last review")
-        rows = [_review(one, found.path) for one in found.reviews]
-        print_table("Planned reviews", columns, rows, right=range(5))
+        reviews, which = latest_reviews(found)
+        print_table("Planned reviews", columns, [_review(one, found.path) for one in reviews], right=range(5))
+        say_list([which] if which else [])
     if found.periods.points:
         rows = [_period(point) for point in found.periods.points]
         print_table(found.periods.method, ("started", "counted", "share", "limits", ""), rows, right=range(1, 4))

@@ -60,6 +60,8 @@ def as_data(value: object) -> Any:  # noqa: ANN401
             return _SPECIAL[kind.__name__](value)
     if is_dataclass(value) and not isinstance(value, type):
         return _fields(value)
+    if hasattr(value, "_asdict"):
+        return as_data(value._asdict())
     if isinstance(value, Mapping):
         return {str(key): as_data(item) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):

@@ -10,6 +10,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import NamedTuple
 
 from warehouse.analysis.funnel import exact_limit
 from warehouse.errors import RequestError
@@ -18,8 +19,7 @@ from warehouse.results import Caution
 _WIDTH = 3.0  # of the limits, in standard deviations
 
 
-@dataclass(frozen=True, slots=True)
-class ChartPoint:
+class ChartPoint(NamedTuple):
     """One point of a chart: its value, its limits and whether it lies outside them."""
 
     label: str
@@ -62,12 +62,10 @@ def ewma(
         found = f"A standard deviation of {sd:g} and a weight of {weight:g}."
         raise RequestError(found, expected="sd above 0, weight in (0, 1]", remedy="state other values")
     kept = [float(value) for value in values if value is not None and math.isfinite(value)]
-    points = []
-    average = target
+    points, average, widest = [], target, _WIDTH * sd
     for t, value in enumerate(kept, start=1):
         average = weight * value + (1 - weight) * average
-        growth = 1 - (1 - weight) ** (2 * t)
-        half = _WIDTH * sd * math.sqrt(weight / (2 - weight) * growth)
+        half = widest * math.sqrt(weight / (2 - weight) * (1 - (1 - weight) ** (2 * t)))
         outside = abs(average - target) > half
         points.append(ChartPoint(str(t), average, target - half, target + half, outside, 1))
     dropped = len(values) - len(kept)
@@ -129,11 +127,11 @@ def _period(label: str, x: int, n: int, centre: float) -> ChartPoint:
 
 
 def _limits(n: int, centre: float) -> tuple[float, float]:
-    from scipy.stats import norm
+    from scipy.special import ndtr
 
     if not 0 < centre < 1:
         return centre, centre
-    tail = float(norm.sf(_WIDTH))
+    tail = float(ndtr(-_WIDTH))
     low, high = (float(exact_limit(n, centre, p)) for p in (tail, 1 - tail))
     return max(0.0, low), min(1.0, high)
 

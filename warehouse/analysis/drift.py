@@ -16,8 +16,10 @@ runs is in ``run_length``.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from types import MappingProxyType
 
 from warehouse.analysis.run_length import (
@@ -187,19 +189,23 @@ def planned_reviews(path: CusumPath, *, every: int) -> tuple[Review, ...]:
     if every < 1:
         found = f"Reviews planned every {every} cases."
         raise RequestError(found, expected="at least 1", remedy="state the spacing of the reviews")
-    last = (path.n // every + 1) * every
-    return tuple(_review(path, number, number - every) for number in range(every, last + 1, every))
+    adverse = list(accumulate(path.outcomes, initial=0))
+    reached = [_review(path, number, every, adverse[number]) for number in range(every, path.n + 1, every)]
+    ahead = (path.n // every + 1) * every
+    return (
+        *reached,
+        Review(case_number=ahead, adverse=None, expected=None, value=None, signals=(), reached=False),
+    )
 
 
-def _review(path: CusumPath, number: int, before: int) -> Review:
-    if number > path.n:
-        return Review(case_number=number, adverse=None, expected=None, value=None, signals=(), reached=False)
+def _review(path: CusumPath, number: int, every: int, adverse: int) -> Review:
+    first, last = (bisect_right(path.signals, at) for at in (number - every, number))
     return Review(
         case_number=number,
-        adverse=sum(path.outcomes[:number]),
+        adverse=adverse,
         expected=number * path.plan.in_control,
         value=path.values[number - 1],
-        signals=tuple(signal for signal in path.signals if before < signal <= number),
+        signals=path.signals[first:last],
         reached=True,
     )
 

@@ -6,10 +6,10 @@ and simulated. The question is about one practice over time, never about one pra
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 from numpy.random import Generator
 
 from warehouse.analysis.control_charts import ControlChart, ewma, p_chart
@@ -79,13 +79,6 @@ class DriftPicture(Stamped):
     refused: Caution | None  # Why there is no chart
 
 
-@dataclass(frozen=True, slots=True)
-class _Case:
-    quarter: str
-    outcome: bool | None
-    is_due: bool
-
-
 def drift_picture(
     reader: Reader, question: Question, *, asked: DriftAsked = USUALLY_ASKED, seed: int = 1
 ) -> DriftPicture:
@@ -98,7 +91,7 @@ def drift_picture(
     practice = _practice(reader, stamp.selection)
     cases = _cases(reader, stamp)
     start = 0 if asked.in_control is not None else _end_of_baseline(cases, asked.baseline)
-    due = [case.outcome for case in cases[start:] if case.is_due]
+    due = cases[start:].filter("is_due")["adverse"].to_list()
     baseline, plan, refused = _plan(cases[:start], asked, sum(outcome is not None for outcome in due))
     path = run_cusum(due, plan) if plan else None
     periods = _periods(cases, asked.period, plan.in_control if plan and asked.in_control is not None else None)
@@ -112,7 +105,7 @@ def drift_picture(
         simulated_changed=_simulated(plan, plan.out_of_control, rng) if plan else None,
         average=_average(path) if path else None,
         periods=periods,
-        n_not_due=sum(not case.is_due for case in cases),
+        n_not_due=cases.height - int(cases["is_due"].sum()),
         cautions=_cautions(cases, baseline, path, periods),
         refused=refused,
     )
@@ -134,39 +127,30 @@ def _practice(reader: Reader, selection: Selection) -> str:
     return known[0] if known else ", ".join(selection.filters.get("practice", ()))
 
 
-def _cases(reader: Reader, stamp: Stamp) -> list[_Case]:
-    """The cases in order of finish: quarter of start plus months observed, then in the order they were loaded."""
+def _cases(reader: Reader, stamp: Stamp) -> pl.DataFrame:
+    """One row a case: quarter of start, whether adverse (null: not counted), whether it is due; in order of finish."""
     condition, values = stamp.selection.where()
     query = statement(__package__, "drift.sql", condition=condition)
-    rows = reader.connection.rows(query, [stamp.definition.id, *values])
-    rows.sort(key=lambda row: (3.0 * _quarter_number(row[0]) + row[3], row[4]))
-    verdicts = {"adverse": True, "not adverse": False}
-    return [_Case(row[0], verdicts.get(row[1]), row[2] != "in_treatment") for row in rows]
+    return reader.connection.frame(query, [stamp.definition.id, *values])
 
 
-def _quarter_number(quarter: str) -> int:
-    return 4 * int(quarter[:4]) + int(quarter[-1]) - 1
-
-
-def _end_of_baseline(cases: Sequence[_Case], wanted: int) -> int:
+def _end_of_baseline(cases: pl.DataFrame, wanted: int) -> int:
     """Where the first ``wanted`` cases counted end; everything where there are not so many."""
-    counted = [i for i, case in enumerate(cases) if case.outcome is not None]
-    return counted[wanted - 1] + 1 if len(counted) >= wanted > 0 else len(cases)
+    counted = cases["adverse"].is_not_null().arg_true()
+    return int(counted[wanted - 1]) + 1 if len(counted) >= wanted > 0 else cases.height
 
 
-def _plan(
-    first: Sequence[_Case], asked: DriftAsked, n: int
-) -> tuple[Estimate | None, CusumPlan | None, Caution | None]:
+def _plan(first: pl.DataFrame, asked: DriftAsked, n: int) -> tuple[Estimate | None, CusumPlan | None, Caution | None]:
     """The share among the first cases, the plan, and why there is none."""
     baseline, usual, taken = None, asked.in_control, None
     if usual is None:
-        counted = [case.outcome for case in first if case.outcome is not None]
-        baseline = proportion(sum(counted), len(counted))
+        counted = first["adverse"].drop_nulls()
+        baseline = proportion(int(counted.sum()), len(counted))
         if len(counted) < asked.baseline:
             numbers = {"n": len(counted), "baseline": asked.baseline}
             return baseline, None, Caution("no_data", "too_few_counted_for_chart", numbers)
-        taken = (sum(counted), len(counted))
-        usual = (sum(counted) + 0.5) / (len(counted) + 1.0)  # never 0 or 1, where no chart exists
+        taken = (int(counted.sum()), len(counted))
+        usual = (int(counted.sum()) + 0.5) / (len(counted) + 1.0)  # never 0 or 1, where no chart exists
     noticed = share_at_odds_ratio(usual, ODDS_RATIO) if asked.out_of_control is None else asked.out_of_control
     plan = plan_cusum(
         in_control=usual,
@@ -191,29 +175,25 @@ def _average(path: CusumPath) -> ControlChart:
     return ewma([float(one) for one in path.outcomes], target=usual, sd=spread, weight=EWMA_WEIGHT)
 
 
-def _periods(cases: Sequence[_Case], period: str | None, centre: float | None) -> ControlChart:
+def _periods(cases: pl.DataFrame, period: str | None, centre: float | None) -> ControlChart:
     if period not in {None, "quarter", "year"}:
         found = f"there is no period {period!r}"
         raise RequestError(found, expected="quarter or year", remedy="name one of these")
     by_quarter = _by(cases, 7)
-    sizes = sorted(n for _, n in by_quarter.values())
+    sizes = sorted(by_quarter["n"])
     is_fine = bool(sizes) and sizes[len(sizes) // 2] >= _FEW
     chosen = by_quarter if period == "quarter" or (period is None and is_fine) else _by(cases, 4)
-    events, totals = [x for x, _ in chosen.values()], [n for _, n in chosen.values()]
-    return p_chart(events, totals, list(chosen), centre=centre)
+    return p_chart(chosen["adverse"].to_list(), chosen["n"].to_list(), chosen["period"].to_list(), centre=centre)
 
 
-def _by(cases: Sequence[_Case], letters: int) -> dict[str, tuple[int, int]]:
-    """Period of start -> adverse, counted; in order of time."""
-    found: dict[str, tuple[int, int]] = {}
-    for case in cases:
-        x, n = found.get(case.quarter[:letters], (0, 0))
-        found[case.quarter[:letters]] = (x + (case.outcome is True), n + (case.outcome is not None))
-    return dict(sorted(found.items()))
+def _by(cases: pl.DataFrame, letters: int) -> pl.DataFrame:
+    """One row a period of start: adverse, counted; in order of time."""
+    grouped = cases.group_by(period=pl.col("quarter").cast(pl.String).str.slice(0, letters))
+    return grouped.agg(pl.col("adverse").sum().cast(pl.Int64), n=pl.col("adverse").count()).sort("period")
 
 
 def _cautions(
-    cases: Sequence[_Case], baseline: Estimate | None, path: CusumPath | None, periods: ControlChart
+    cases: pl.DataFrame, baseline: Estimate | None, path: CusumPath | None, periods: ControlChart
 ) -> tuple[Caution, ...]:
     found = list(path.warnings if path else ())
     if baseline is not None and baseline.interval is not None and path is not None:
@@ -224,8 +204,8 @@ def _cautions(
                 {"n": baseline.n, "low": baseline.interval.low, "high": baseline.interval.high},
             )
         )
-    if cases:
+    if not cases.is_empty():
         found.append(Caution("approximation", "order_of_finish"))
-    if any(not case.is_due for case in cases):
+    if not cases["is_due"].all():
         found.append(Caution("approximation", "latest_starts_incomplete"))
     return (*found, *periods.warnings)

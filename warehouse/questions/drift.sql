@@ -1,10 +1,13 @@
--- One row is one case of a selection whose quarter of start is recorded. Key: case_no.
+-- One row is one case of a selection whose quarter of start is recorded, in order of finish: quarter of start plus months
+-- observed, then in the order they were loaded. adverse is null where the case is not counted.
 select
-    mart_cases.start_quarter,
-    cast(mart_outcomes.status as varchar) as status,
-    cast(mart_outcomes.step as varchar) as step,
-    coalesce(mart_cases.months_observed, 0e0) as months,
-    mart_cases.case_no
+    mart_cases.start_quarter as quarter,
+    case mart_outcomes.status when 'adverse' then true when 'not adverse' then false end as adverse,
+    mart_outcomes.step is distinct from 'in_treatment' as is_due
 from mart_outcomes
 inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no
 where mart_outcomes.definition_id = ? and mart_cases.start_quarter is not null and $condition
+order by
+    3e0 * (4 * cast(substring(mart_cases.start_quarter, 1, 4) as integer)
+        + cast(substring(mart_cases.start_quarter, 7, 1) as integer) - 1) + coalesce(mart_cases.months_observed, 0e0),
+    mart_cases.case_no

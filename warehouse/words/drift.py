@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
-from warehouse.analysis.drift import CusumPath
+from collections.abc import Sequence
+from typing import Final
+
+from warehouse.analysis.drift import CusumPath, Review
 from warehouse.questions.drift import DriftPicture
 from warehouse.words.sentences import caution_text, say
+
+_MOST: Final = 20  # places and reviews that are listed
 
 
 def drift_sentences(found: DriftPicture) -> list[str]:
@@ -31,8 +36,24 @@ def finding(path: CusumPath) -> str:
         return say("drift.none_charted")
     if not path.signals:
         return say("drift.no_signal", charted=path.n, stands=path.values[-1], limit=path.plan.limit)
-    places = ", ".join(str(number) for number in path.signals)
-    return say("drift.signal", n=len(path.signals), places=places, charted=path.n)
+    return say("drift.signal", n=len(path.signals), places=_listed(path.signals), charted=path.n)
+
+
+def _listed(places: Sequence[int]) -> str:
+    listed = ", ".join(str(number) for number in places[-_MOST:])
+    return listed if len(places) <= _MOST else say("drift.latest", places=listed, shown=_MOST, n=len(places))
+
+
+def latest_reviews(found: DriftPicture) -> tuple[tuple[Review, ...], str]:
+    """The reviews to list, and a sentence where these are not all."""
+    n = len(found.reviews)
+    return found.reviews[-_MOST:], say("drift.reviews_latest", shown=_MOST, n=n) if n > _MOST else ""
+
+
+def reviews_sentence(found: DriftPicture) -> str:
+    """After which cases planned reviews were passed; empty before the first."""
+    at = [one.case_number for one in found.reviews if one.reached]
+    return say("drift.reviews_passed", places=_listed(at)) if at else ""
 
 
 def plan_sentence(found: DriftPicture) -> str:
