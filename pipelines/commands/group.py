@@ -225,6 +225,9 @@ def _list(args: argparse.Namespace) -> int:
     if out:
         say(f"  withdrawn: {', '.join(out)}")
     say(f"  {number_of(len(state.invitations), 'invitation')} not used yet")
+    if unknown := folder.without_a_line(state):
+        say(f"  lying in {folder.taken.name} without a line in the record: {', '.join(unknown)}")
+        say("  They do not count. If the record lost lines, put back a copy of it before anything else.")
     return 0
 
 

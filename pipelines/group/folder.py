@@ -9,8 +9,8 @@
     results/0001.json          what was made for the group to see
     FOLDER.key beside it       the group's keys
 
-A contribution counts from the moment its line is in the record; a file without a line is left over from a crash and is
-removed by the next command that changes anything.
+A contribution counts from the moment its line is in the record, and its file goes when the record says that it was
+replaced or withdrawn. A file without a line is never removed: the record may have lost it.
 """
 
 from __future__ import annotations
@@ -59,6 +59,12 @@ class GroupState:
     invitations: set[str] = field(default_factory=set)  # Hashes of invitations not used yet
     practices: dict[str, MemberStanding] = field(default_factory=dict)  # Pseudonym -> where it stands
     results: int = 0  # Results made so far
+    files: set[str] = field(default_factory=set)  # Names of all files ever taken in
+
+    @property
+    def counting(self) -> set[str]:
+        """Names of the files that count now."""
+        return {one.file for one in self.practices.values() if one.file}
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +102,11 @@ class GroupFolder:
         if not (self.path / RECORD).exists():
             found = "there is no study group here yet"
             raise GroupError(found, where=self.path.name, remedy="make one with `menton group init`")
-        return state_after(self.record.read())
+        entries = self.record.read()
+        if not entries:
+            found = "the record of the group is empty"
+            raise GroupError(found, where=RECORD, remedy="put back a copy of it; an empty folder can be made a group anew")
+        return state_after(entries)
 
     def agreement(self, version: int | None = None) -> Agreement:
         """The agreement in force, or an earlier version of it; refused where there is none."""
@@ -124,11 +134,15 @@ class GroupFolder:
             yield state
 
     def _tidy(self, state: GroupState) -> None:
-        """Remove contributions that do not count: left over from a crash, replaced or withdrawn."""
-        counting = {one.file for one in state.practices.values() if one.file}
+        """Remove what a crash left of removing and writing: replaced or withdrawn by the record's word, and drafts."""
+        gone = state.files - state.counting
         for path in self.taken.glob("*.age*"):
-            if path.name not in counting:
+            if path.name in gone or path.suffix == ".draft":
                 path.unlink()
+
+    def without_a_line(self, state: GroupState) -> list[str]:
+        """Names of contributions that the record knows nothing of."""
+        return sorted(path.name for path in self.taken.glob("*.age") if path.name not in state.files)
 
 
 def group_key_file(folder: Path) -> Path:
@@ -157,6 +171,7 @@ def state_after(entries: Sequence[Mapping[str, Any]]) -> GroupState:
 def _took_in(state: GroupState, entry: Mapping[str, Any]) -> None:
     one = state.practices.setdefault(entry["pseudonym"], MemberStanding())
     state.invitations.discard(entry["invitation"])
+    state.files.add(entry["file"])
     one.earlier = (*one.earlier, one.id) if one.id else one.earlier
     for name in ("sequence", "file", "digest", "id", "agreement", "level", "cases"):
         setattr(one, name, entry[name])

@@ -161,7 +161,14 @@ def _keep(folder: GroupFolder, opened: _Opened, state: GroupState) -> Taken:
     says, standing = opened.says, state.practices.get(opened.says.pseudonym)
     is_new = standing is None or not standing.is_in
     name = f"{says.pseudonym}-{says.sequence:06}.age"
-    write_whole(folder.taken / name, opened.data)
+    path = folder.taken / name
+    if path.exists() and path.read_bytes() != opened.data:
+        found = "another file of this name lies among the contributions, and the record says nothing of it"
+        remedy = (
+            "the record may have lost lines: put back a copy of it; or move that file away and take this one in again"
+        )
+        raise GroupError(found, where=name, remedy=remedy)
+    write_whole(path, opened.data)
     folder.note(
         "took in",
         pseudonym=says.pseudonym,

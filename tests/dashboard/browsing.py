@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import signal
 import socket
 import subprocess
@@ -29,6 +30,9 @@ PATIENCE = 180_000
 
 A_TRY = 10_000
 """Milliseconds after which an action that did not take is tried again."""
+
+ENDS_WITH_US = ("setpriv", "--pdeathsig", "TERM") if shutil.which("setpriv") else ()
+"""Before a command: it is ended when the process that started it ends, however that ends (Linux)."""
 
 TRIES = 12
 TURNS = count()
@@ -155,7 +159,7 @@ def served(folder: Path, *words: str, port: int | None = None, enters: bool = Tr
     Unless told otherwise, the token of a dashboard of this machine alone is given for its cookie.
     """
     port = port or free_port()
-    command = [sys.executable, "-m", "pipelines.cli", "dashboard", "--no-browser", "--port", str(port)]
+    command = [*ENDS_WITH_US, sys.executable, "-m", "pipelines.cli", "dashboard", "--no-browser", "--port", str(port)]
     command += ["--warehouse", str(folder), *words]
     kept = {name: value for name, value in os.environ.items() if not name.startswith("MENTON_")}
     with (

@@ -8,15 +8,17 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from typing import ClassVar
+from urllib.parse import urlsplit
 
 import pytest
 
 from dashboard.access import command
 from dashboard.access.sign_in import is_verified
-from tests.dashboard.browsing import free_port
+from tests.dashboard.browsing import ENDS_WITH_US, free_port
 from tests.hand_made import load_rows, made_case
 from warehouse.errors import KeyProblemError, RequestError
 
@@ -272,3 +274,25 @@ def test_a_port_in_use_is_said_plainly(folder: Path) -> None:
 def test_no_folder_called_pages_lies_beside_the_entry_script() -> None:
     # Streamlit would serve it as it stands, before anybody asked who is looking
     assert not (command.APP.parent / "pages").exists()
+
+
+@pytest.mark.skipif(not ENDS_WITH_US, reason="told to the system by setpriv, of util-linux")
+def test_what_tests_serve_ends_when_they_are_stopped_without_a_word(folder: Path) -> None:
+    serving = (
+        "import sys, time; from pathlib import Path; from tests.dashboard.browsing import served\n"
+        "with served(Path(sys.argv[1])) as at: print(at, flush=True); time.sleep(600)"
+    )
+    with subprocess.Popen([sys.executable, "-c", serving, str(folder)], stdout=subprocess.PIPE, text=True) as one:
+        assert one.stdout is not None
+        port = urlsplit(one.stdout.readline().strip()).port
+        assert port
+        one.kill()
+
+    def is_served() -> bool:
+        with socket.socket() as asking:
+            return asking.connect_ex(("127.0.0.1", port)) == 0
+
+    until = time.monotonic() + 60
+    while is_served() and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not is_served()

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import stat
+from contextlib import suppress
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
 from pipelines.group.chain import RecordChain
-from pipelines.group.folder import GroupFolder, state_after
-from pipelines.group.founding import found_group, invite
+from pipelines.group.folder import RECORD, GroupFolder, state_after
+from pipelines.group.founding import found_group, invite, make_agreement
 from pipelines.group.keys import (
     PSEUDONYM,
     is_signed,
@@ -21,9 +23,10 @@ from pipelines.group.keys import (
     read_group_keys,
 )
 from pipelines.group.signed_file import agreement_text, offered_from, read_agreement
-from pipelines.group.taking import take, withdraw
-from tests.pipelines.group.conftest import Group
+from pipelines.group.taking import members, take, withdraw
+from tests.pipelines.group.conftest import TERMS, Group
 from warehouse.errors import GroupError, KeyProblemError
+from warehouse.marts.catalogues import shipped
 from warehouse.pooled.cases import GroupCases
 
 GROUP = "00112233445566aa"
@@ -198,12 +201,51 @@ def test_a_practice_withdraws_completely_and_may_come_back_with_an_invitation(gr
         withdraw(group.folder, name)
 
 
-def test_what_is_left_over_from_a_crash_does_not_count_and_is_removed(group: Group, cases: GroupCases) -> None:
-    left_over = group.folder.taken / "P-AAAA-AAAA-AAAA-AAAA-000009.age"
-    left_over.write_bytes(b"half a file")
+def test_what_is_left_over_from_a_crash_does_not_count_and_is_removed_where_the_record_says_so(
+    group: Group, cases: GroupCases
+) -> None:
     take(group.folder, group.sealed("ORCHARD", cases, invitation=group.invitation(2)))
-    assert not left_over.exists()
-    assert len(list(group.folder.taken.glob("*.age"))) == 3
+    (kept,) = group.folder.taken.glob(f"{group.key('ORCHARD').pseudonym}*")
+    replaced = kept.read_bytes()
+    take(group.folder, group.sealed("ORCHARD", cases, sequence=2))
+    kept.write_bytes(replaced)  # as if the program had ended before it was removed
+    draft, unknown = group.folder.taken / "x.age.draft", group.folder.taken / "P-AAAA-AAAA-AAAA-AAAA-000009.age"
+    for path in (draft, unknown):
+        path.write_bytes(b"half a file")
+    take(group.folder, group.sealed("ORCHARD", cases, sequence=3))
+    assert (kept.exists(), draft.exists(), unknown.exists()) == (False, False, True)
+    assert group.folder.without_a_line(group.folder.state()) == [unknown.name]
+    assert len(list(group.folder.taken.glob("*.age"))) == 4
+
+
+def test_a_record_cut_or_damaged_at_any_line_makes_no_command_remove_a_contribution(
+    group: Group, cases: GroupCases
+) -> None:
+    """Finding: after a truncated record the next command deleted a valid contribution."""
+    take(group.folder, group.sealed("ORCHARD", cases, invitation=group.invitation(2)))
+    take(group.folder, group.sealed("ORCHARD", cases, sequence=2))
+    withdraw(group.folder, group.key("FERRY").pseudonym)
+    newer = group.sealed("ORCHARD", cases, sequence=2, level="counts")
+    record = group.folder.path / RECORD
+    whole, there = record.read_bytes(), {path: path.read_bytes() for path in group.folder.taken.glob("*")}
+    assert {path.name for path in there} == group.folder.state().counting
+    ends = [0, *(at + 1 for at, byte in enumerate(whole) if byte == 10)]
+    damages = [whole[:at] for end in ends for at in (end, end + 40) if at <= len(whole)]
+    damages += [whole[:end] + b"#" + whole[end + 1 :] for end in ends[:-1]]
+    damages += [whole[:a] + whole[b:] for a, b in pairwise(ends)]  # a line taken out
+    for damaged in damages:
+        for command in (
+            lambda: invite(group.folder, 1),
+            lambda: withdraw(group.folder, "P-AAAA-AAAA-AAAA-AAAA"),
+            lambda: make_agreement(group.folder, shipped(), **TERMS),
+            lambda: take(group.folder, newer),
+        ):
+            record.write_bytes(damaged)
+            with suppress(GroupError):
+                command()
+            assert {path: path.read_bytes() for path in group.folder.taken.glob("*")} == there, len(damaged)
+    record.write_bytes(whole)
+    assert len(members(group.folder, group.agreement)[0]) == 2
 
 
 def test_two_commands_do_not_change_a_group_at_once(group: Group, cases: GroupCases) -> None:

@@ -23,6 +23,7 @@ from typing import Any
 
 import pytest
 
+from tests.dashboard.browsing import ENDS_WITH_US
 from tests.warehouse.engine.conftest import BY, DEFINITIONS, Built
 from tests.warehouse.engine.same_marts import assert_same_marts
 
@@ -68,7 +69,7 @@ class Cluster:
     def launch(self, role: str, *options: str) -> subprocess.Popen[bytes]:
         with (self.folder / f"{role}-{len(self.processes)}.log").open("wb") as log:
             process = subprocess.Popen(
-                [str(SPARK / "bin" / "spark-class"), f"org.apache.spark.deploy.{role}", *options],
+                [*ENDS_WITH_US, str(SPARK / "bin" / "spark-class"), f"org.apache.spark.deploy.{role}", *options],
                 env={**os.environ, "SPARK_HOME": str(SPARK), "SPARK_LOCAL_IP": "127.0.0.1"},
                 stdout=log,
                 stderr=log,
