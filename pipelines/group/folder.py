@@ -105,7 +105,7 @@ class GroupFolder:
         entries = self.record.read()
         if not entries:
             found = "the record of the group is empty"
-            raise GroupError(found, where=RECORD, remedy="put back a copy of it; an empty folder can be made a group anew")
+            raise GroupError(found, where=RECORD, remedy="put back a copy of it, or make a group elsewhere")
         return state_after(entries)
 
     def agreement(self, version: int | None = None) -> Agreement:
