@@ -81,6 +81,9 @@ def the_practice(reader: Reader, wanted: str | None) -> str:
 
 def _contribute(args: argparse.Namespace, offered: Offered, record: PracticeRecord, reader: Reader) -> int:
     agreement, history = offered.agreement, record.history
+    if offered.until and offered.until < utc_now().date().isoformat() and not record.takes_part(agreement.group):
+        found = f"the invitation in the file was good until {offered.until}"
+        raise GroupError(found, where=args.agreement.name, remedy="ask the coordinator for a new one")
     cases = group_cases(reader, agreement, practice=record.practice)
     made = hand_over(cases, agreement, level=args.level or agreement.level, history=history)
     if made.refused:

@@ -13,7 +13,7 @@ from typing import TypeAlias
 from pipelines.commands.group_show import print_result
 from pipelines.commands.options import add_encryption_key, add_warehouse, encryption_key, print_table, say
 from pipelines.group.folder import GroupFolder, group_key_file, write_whole
-from pipelines.group.founding import found_group, invite, make_agreement
+from pipelines.group.founding import DAYS_GOOD, found_group, invite, make_agreement, revoke
 from pipelines.group.results import make_result, read_for_practices
 from pipelines.group.taking import take, withdraw
 from pipelines.ingest.ingest import catalogues_at
@@ -41,7 +41,10 @@ def add(parser: argparse.ArgumentParser) -> None:
     _add_agreement(_verb(verbs, "agreement", "put an agreement in force", _agreement))
     verb = _verb(verbs, "invite", "make invitations, one for each practice that may join", _invite)
     verb.add_argument("--count", type=int, default=1, metavar="N", help="how many (default 1)")
+    verb.add_argument("--days", type=int, default=DAYS_GOOD, metavar="N", help=f"good so long (default {DAYS_GOOD})")
     verb.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where to write the files")
+    verb = _verb(verbs, "revoke", "take invitations back that were not used", _revoke)
+    verb.add_argument("files", type=Path, nargs="+", metavar="FILE", help="the invitations, or copies of them")
     verb = _verb(verbs, "take", "take in files that practices sent", _take)
     verb.add_argument("files", type=Path, nargs="+", metavar="FILE", help="files as they came")
     verb = _verb(verbs, "list", "who takes part, and what each sent", _list)
@@ -173,10 +176,19 @@ def _print_agreement(agreement: Agreement) -> None:
 
 
 def _invite(args: argparse.Namespace) -> int:
-    for number, text in enumerate(invite(_folder(args), args.count), start=1):
+    for number, text in enumerate(invite(_folder(args), args.count, days=args.days), start=1):
         write_whole(args.out / f"invitation-{number:03}.json", text.encode())
-    say(f"{number_of(args.count, 'invitation')} written to {args.out.name}. Each lets one practice in, once.")
+    say(f"{number_of(args.count, 'invitation')} written to {args.out.name}.")
+    say(f"Each lets one practice in, once, within {number_of(args.days, 'day')}.")
+    say("Keep copies: `menton group revoke` takes an invitation back by its file.")
     say("Let practices draw theirs so that nobody knows who got which; then their pseudonyms name nobody.")
+    return 0
+
+
+def _revoke(args: argparse.Namespace) -> int:
+    for path in args.files:
+        revoke(_folder(args), path)
+        say(f"{path.name}: revoked. It lets nobody in from now on.")
     return 0
 
 
@@ -202,7 +214,9 @@ def _list(args: argparse.Namespace) -> int:
     state = folder.state()
     if args.record:
         for entry in folder.record.read():
-            told = {name: value for name, value in entry.items() if name not in {"hashes", "invitation", "digest"}}
+            told = {
+                name: value for name, value in entry.items() if name not in {"hash", "hashes", "invitation", "digest"}
+            }
             say(json.dumps(told))
         return 0
     if state.version:
@@ -224,7 +238,9 @@ def _list(args: argparse.Namespace) -> int:
     out = [name for name, one in sorted(state.practices.items()) if not one.is_in]
     if out:
         say(f"  withdrawn: {', '.join(out)}")
-    say(f"  {number_of(len(state.invitations), 'invitation')} not used yet")
+    today = date.today().isoformat()
+    good = sum(not until or until >= today for until in state.invitations.values())
+    say(f"  {number_of(good, 'invitation')} not used yet, {len(state.invitations) - good} expired")
     if unknown := folder.without_a_line(state):
         say(f"  lying in {folder.taken.name} without a line in the record: {', '.join(unknown)}")
         say("  They do not count. If the record lost lines, put back a copy of it before anything else.")

@@ -56,7 +56,7 @@ class GroupState:
     """The state of a group, as its record tells it."""
 
     version: int = 0  # Version of the agreement in force; 0 before there is one
-    invitations: set[str] = field(default_factory=set)  # Hashes of invitations not used yet
+    invitations: dict[str, str] = field(default_factory=dict)  # Hashes of those not used or revoked -> last day
     practices: dict[str, MemberStanding] = field(default_factory=dict)  # Pseudonym -> where it stands
     results: int = 0  # Results made so far
     files: set[str] = field(default_factory=set)  # Names of all files ever taken in
@@ -158,7 +158,9 @@ def state_after(entries: Sequence[Mapping[str, Any]]) -> GroupState:
         if what == "agreement":
             state.version = entry["version"]
         elif what == "invited":
-            state.invitations |= set(entry["hashes"])
+            state.invitations |= dict.fromkeys(entry["hashes"], entry.get("until", ""))
+        elif what == "revoked":
+            state.invitations.pop(entry["hash"], None)
         elif what == "took in":
             _took_in(state, entry)
         elif what == "withdrew":
@@ -170,7 +172,7 @@ def state_after(entries: Sequence[Mapping[str, Any]]) -> GroupState:
 
 def _took_in(state: GroupState, entry: Mapping[str, Any]) -> None:
     one = state.practices.setdefault(entry["pseudonym"], MemberStanding())
-    state.invitations.discard(entry["invitation"])
+    state.invitations.pop(entry["invitation"], None)
     state.files.add(entry["file"])
     one.earlier = (*one.earlier, one.id) if one.id else one.earlier
     for name in ("sequence", "file", "digest", "id", "agreement", "level", "cases"):

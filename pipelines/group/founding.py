@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Sequence
+from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 from pipelines.group.folder import GroupFolder, write_whole
 from pipelines.group.keys import make_group_keys
-from pipelines.group.signed_file import agreement_text, hash_of_invitation
+from pipelines.group.signed_file import agreement_text, hash_of_invitation, read_agreement
 from warehouse.errors import GroupError
 from warehouse.marts.catalogues import Catalogues
 from warehouse.outcomes.definition import DefinitionPart
@@ -16,7 +18,7 @@ from warehouse.pooled.agreement import Agreement, agreement_from, digest_of_refe
 from warehouse.pooled.variables import hierarchy_of
 from warehouse.store.storage import utc_now
 
-MOST_INVITATIONS = 500
+MOST_INVITATIONS, MOST_DAYS, DAYS_GOOD = 500, 400, 90
 
 
 def found_group(folder: GroupFolder, name: str) -> str:
@@ -76,14 +78,29 @@ def make_agreement(
     return agreement
 
 
-def invite(folder: GroupFolder, count: int) -> list[str]:
-    """Texts of so many agreement files, each with an invitation of its own."""
+def invite(folder: GroupFolder, count: int, *, days: int = DAYS_GOOD) -> list[str]:
+    """Texts of so many agreement files, each with an invitation of its own, good for so many days."""
     if not 1 <= count <= MOST_INVITATIONS:
         found = f"{count} invitations"
         raise GroupError(found, expected=f"from 1 to {MOST_INVITATIONS}", remedy="state another number")
+    if not 1 <= days <= MOST_DAYS:
+        found = f"invitations for {days} days"
+        raise GroupError(found, expected=f"from 1 to {MOST_DAYS}", remedy="state another number")
+    until = (utc_now().date() + timedelta(days=days)).isoformat()
     keys, agreement = folder.keys(), folder.agreement()
     codes = [secrets.token_hex(16) for _ in range(count)]
     hashes = [hash_of_invitation(agreement.group, code) for code in codes]
     with folder.held():
-        folder.note("invited", hashes=hashes)
-    return [agreement_text(agreement, keys, invitation=code) for code in codes]
+        folder.note("invited", hashes=hashes, until=until)
+    return [agreement_text(agreement, keys, invitation=code, until=until) for code in codes]
+
+
+def revoke(folder: GroupFolder, path: Path) -> None:
+    """Take an invitation back by a copy of its file; GroupError where it is not open."""
+    offered = read_agreement(path)
+    found = hash_of_invitation(offered.agreement.group, offered.invitation)
+    with folder.held() as state:
+        if found not in state.invitations:
+            message = "the file holds no invitation of this group that is open: it was used or revoked, or is another's"
+            raise GroupError(message, where=path.name, remedy="see `menton group list`; a practice goes by `withdraw`")
+        folder.note("revoked", hash=found)

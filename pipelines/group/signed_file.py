@@ -27,6 +27,7 @@ MOST_RESULT = 20 * 2**20
 _DEEPEST = 24
 _SIGNATURE = re.compile(r"[0-9a-f]{128}")
 _INVITATION = re.compile(r"[0-9a-f]{32}")
+_DAY = re.compile(r"\d{4}-\d\d-\d\d")
 _SIGNED = {
     "agreement": (b"menton agreement\x1f", "the agreement was changed, or is not one"),
     "result": (b"menton group result\x1f", "the result was changed, or comes from another coordinator"),
@@ -40,14 +41,15 @@ class Offered:
 
     agreement: Agreement
     invitation: str = ""
+    until: str = ""  # The last day of the invitation, as the file says; the group's record decides
 
     def __repr__(self) -> str:
         return f"Offered({self.agreement.name!r}, version {self.agreement.version})"
 
 
-def agreement_text(agreement: Agreement, keys: GroupKeys, *, invitation: str = "") -> str:
+def agreement_text(agreement: Agreement, keys: GroupKeys, *, invitation: str = "", until: str = "") -> str:
     """The text of an agreement file."""
-    beside = {"invitation": invitation} if invitation else {}
+    beside = {"invitation": invitation, "until": until} if invitation else {}
     return json.dumps(_signed("agreement", agreement.to_dict(), keys) | beside, indent=1, sort_keys=True) + "\n"
 
 
@@ -59,11 +61,13 @@ def read_agreement(path: Path) -> Offered:
 def offered_from(data: bytes, *, where: str) -> Offered:
     """The agreement in the bytes of a file; see :func:`read_agreement`."""
     whole = read_json(data, most=_MOST_AGREEMENT, what="the agreement")
-    plain = _checked(whole, "agreement", where, beside={"invitation"})
-    invitation = whole.get("invitation", "")
+    plain = _checked(whole, "agreement", where, beside={"invitation", "until"})
+    invitation, until = whole.get("invitation", ""), whole.get("until", "")
     if invitation and not (isinstance(invitation, str) and _INVITATION.fullmatch(invitation)):
         raise _changed("agreement", where)
-    return Offered(agreement_from(plain), invitation)
+    if until and not (isinstance(until, str) and _DAY.fullmatch(until)):
+        raise _changed("agreement", where)
+    return Offered(agreement_from(plain), invitation, until)
 
 
 def hash_of_invitation(group: str, invitation: str) -> str:

@@ -128,7 +128,11 @@ def _check_standing(opened: _Opened, state: GroupState, folder: GroupFolder) -> 
     if opened.is_withdrawal:
         found = f"{opened.says.pseudonym} takes no part, so there is nothing to withdraw"
         raise GroupError(found, remedy="nothing needs to be done")
-    if hash_of_invitation(folder.agreement().group, opened.says.invitation) not in state.invitations:
+    until = state.invitations.get(hash_of_invitation(folder.agreement().group, opened.says.invitation))
+    if until and until < utc_now().date().isoformat():
+        found = f"the invitation {opened.says.pseudonym} came with was good until {until}"
+        raise GroupError(found, remedy="give the practice a new one (`menton group invite`), and ask it to use that")
+    if until is None:
         found = f"{opened.says.pseudonym} takes no part yet, and the file holds no invitation that is still good"
         remedy = "give the practice an invitation (`menton group invite`) and ask it to contribute with that file"
         raise GroupError(found, remedy=remedy)

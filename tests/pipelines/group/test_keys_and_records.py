@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 import stat
 from contextlib import suppress
+from datetime import timedelta
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
+from pipelines.cli import main
+from pipelines.group import taking
 from pipelines.group.chain import RecordChain
 from pipelines.group.folder import RECORD, GroupFolder, state_after
 from pipelines.group.founding import found_group, invite, make_agreement
@@ -22,12 +25,13 @@ from pipelines.group.keys import (
     public_of,
     read_group_keys,
 )
-from pipelines.group.signed_file import agreement_text, offered_from, read_agreement
+from pipelines.group.signed_file import agreement_text, hash_of_invitation, offered_from, read_agreement
 from pipelines.group.taking import members, take, withdraw
 from tests.pipelines.group.conftest import TERMS, Group
 from warehouse.errors import GroupError, KeyProblemError
 from warehouse.marts.catalogues import shipped
 from warehouse.pooled.cases import GroupCases
+from warehouse.store.storage import utc_now
 
 GROUP = "00112233445566aa"
 
@@ -177,6 +181,35 @@ def test_a_folder_holds_one_group(group: Group) -> None:
 def test_invitations_are_bounded(group: Group, count: int) -> None:
     with pytest.raises(GroupError, match="invitations"):
         invite(group.folder, count)
+
+
+def test_an_invitation_that_expired_or_was_revoked_lets_nobody_in(
+    group: Group, cases: GroupCases, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (short,) = invite(group.folder, 1, days=3)
+    code = offered_from(short.encode(), where="invitation").invitation
+    path = group.sealed("ORCHARD", cases, invitation=code)
+    now = utc_now() + timedelta(days=4)
+    with monkeypatch.context() as later:
+        later.setattr(taking, "utc_now", lambda: now)
+        with pytest.raises(GroupError, match="was good until"):
+            take(group.folder, path)
+    assert take(group.folder, path).kind == "new"
+    back = group.write("invitation.json", group.invitations[3].encode())
+    words = ["--group", str(group.folder.path), "--group-key-file", str(group.folder.key_file)]
+    assert main(["group", "revoke", *words, str(back)]) == 0
+    with pytest.raises(GroupError, match="no invitation that is still good"):
+        take(group.folder, group.sealed("MEADOW", cases, invitation=group.invitation(3)))
+    assert main(["group", "revoke", *words, str(back)]) == 1
+    assert "used or revoked" in capsys.readouterr().err
+    assert main(["group", "list", "--record", *words]) == 0
+    assert hash_of_invitation(group.agreement.group, group.invitation(3)) not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("days", [0, -1, 10_000])
+def test_days_of_invitations_are_bounded(group: Group, days: int) -> None:
+    with pytest.raises(GroupError, match="days"):
+        invite(group.folder, 1, days=days)
 
 
 def test_a_practice_renews_and_its_earlier_file_goes(group: Group, cases: GroupCases) -> None:

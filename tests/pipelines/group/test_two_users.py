@@ -303,3 +303,20 @@ def test_a_record_that_was_changed_stops_the_practice(
         assert "the record was changed after line 0" in capsys.readouterr().err
     finally:
         path.write_bytes(whole)
+
+
+def test_a_practice_is_told_that_its_invitation_expired_before_anything_is_written(
+    home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    whole = json.loads((home / "invitations" / "invitation-004.json").read_text())
+    old = tmp_path / "old.json"
+    old.write_text(json.dumps({**whole, "until": "2020-01-31"}))
+    out = tmp_path / "late.age"
+    load_rows(tmp_path / "data", rows("MEADOW", 90, 9), practice="MEADOW")
+    words = ["contribute", "--agreement", str(old), "--warehouse", str(tmp_path / "data")]
+    assert main([*words, "--out", str(out), "--consent"]) == 1
+    assert "was good until 2020-01-31" in capsys.readouterr().err
+    assert not out.exists()
+    old.write_text(json.dumps({**whole, "until": "soon"}))
+    assert main([*words, "--out", str(out), "--consent"]) == 1
+    assert "the agreement was changed" in capsys.readouterr().err
