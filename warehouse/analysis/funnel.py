@@ -170,13 +170,15 @@ def exact_limit(n: ArrayLike, target: float, p: float) -> FloatArray:
     ``alpha = (P(R <= r) - p) / (P(R <= r) - P(R <= r - 1))`` and the limit is ``(r - alpha) / n``. It can be slightly
     below 0 or above 1 in small practices.
     """
-    from scipy.stats import binom
+    from scipy.special import bdtr, bdtrik
 
-    size = np.asarray(n, dtype=np.float64)
-    r = binom.ppf(p, size, target)
-    upto = binom.cdf(r, size, target)
-    alpha = (upto - p) / binom.pmf(r, size, target)
-    return np.asarray((r - alpha) / size, dtype=np.float64)
+    size = np.asarray(n, dtype=np.int64)
+    above = np.ceil(bdtrik(p, size, target))
+    below = np.maximum(above - 1, 0)
+    r = np.where(bdtr(below, size, target) >= p, below, above)
+    upto = bdtr(r, size, target)
+    before = np.where(r > 0, bdtr(np.maximum(r - 1, 0), size, target), 0.0)
+    return np.asarray((r - (upto - p) / (upto - before)) / size, dtype=np.float64)
 
 
 def overdispersion_factor(z: ArrayLike, *, winsorise: float) -> float:

@@ -182,18 +182,20 @@ def _standard_error(y: NDArray[np.float64], w: NDArray[np.float64], mu: float, i
 def _interval(
     mu: float, se: float, k: int, interval: IntervalMethod, level: float
 ) -> tuple[float, float, float | None]:
-    from scipy.stats import norm, t
+    from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
-    law = norm if interval == "wald" else t(k - 1)
-    half = float(law.ppf(0.5 + level / 2)) * se
-    p_value = 2 * float(law.sf(abs(mu) / se)) if se > 0 else None
+    is_normal = interval == "wald"
+    half = float(ndtri(0.5 + level / 2) if is_normal else stdtrit(k - 1, 0.5 + level / 2)) * se
+    p_value = None
+    if se > 0:
+        p_value = 2 * float(ndtr(-abs(mu) / se) if is_normal else stdtr(k - 1, -abs(mu) / se))
     return mu - half, mu + half, p_value
 
 
 def _predict(mu: float, se: float, tau2: float, k: int, level: float) -> Interval:
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    half = float(t.ppf(0.5 + level / 2, k - 1)) * math.sqrt(tau2 + se**2)
+    half = float(stdtrit(k - 1, 0.5 + level / 2)) * math.sqrt(tau2 + se**2)
     return Interval(mu - half, mu + half, level)
 
 
@@ -216,13 +218,13 @@ def _drawn(y: NDArray[np.float64], v: NDArray[np.float64], level: float) -> Inte
 
 
 def _heterogeneity(y: NDArray[np.float64], v: NDArray[np.float64], tau2: float, level: float) -> Heterogeneity:
-    from scipy.stats import chi2
+    from scipy.special import chdtrc
 
     q, df = generalised_q(y, v, 0.0), y.size - 1
     return Heterogeneity(
         q=q,
         df=df,
-        p_value=float(chi2.sf(q, df)),
+        p_value=float(chdtrc(df, q)),
         i2=tau2 / (tau2 + typical_variance(v)),
         tau2=tau2,
         tau2_interval=tau2_q_profile(y, v, level=level),
@@ -230,9 +232,9 @@ def _heterogeneity(y: NDArray[np.float64], v: NDArray[np.float64], tau2: float, 
 
 
 def _lines(effects: Effects, w: NDArray[np.float64], level: float) -> tuple[PooledPractice, ...]:
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
-    quantile = float(norm.ppf(0.5 + level / 2))
+    quantile = float(ndtri(0.5 + level / 2))
     shares = w / np.sum(w)
     return tuple(
         PooledPractice(
@@ -336,11 +338,11 @@ def tau2_q_profile(y: FloatArray, v: FloatArray, *, level: float = 0.95) -> Inte
     An end that would be negative is zero; both ends are zero when the effects lie closer together than chance
     alone would put them.
     """
-    from scipy.stats import chi2
+    from scipy.special import chdtri
 
     tail = (1 - level) / 2
     df = y.size - 1
-    low, high = (_q_equals(y, v, float(chi2.ppf(p, df))) for p in (1 - tail, tail))
+    low, high = (_q_equals(y, v, float(chdtri(df, p))) for p in (tail, 1 - tail))
     return Interval(low, high, level)
 
 

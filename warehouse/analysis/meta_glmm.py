@@ -205,17 +205,17 @@ def _standard_error(counts: PracticeCounts, mu: float, tau: float) -> float:
 
 
 def _wald(mu: float, se: float, level: float) -> Interval:
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
-    half = float(norm.ppf(0.5 + level / 2)) * se
+    half = float(ndtri(0.5 + level / 2)) * se
     return Interval(mu - half, mu + half, level)
 
 
 def _profile(counts: PracticeCounts, mu: float, tau: float, se: float, level: float) -> Interval:
     from scipy.optimize import minimize_scalar
-    from scipy.stats import chi2
+    from scipy.special import chdtri
 
-    floor = counts.log_likelihood(mu, tau) - float(chi2.ppf(level, 1)) / 2
+    floor = counts.log_likelihood(mu, tau) - float(chdtri(1, 1 - level)) / 2
 
     def above(at: float) -> float:
         found = minimize_scalar(

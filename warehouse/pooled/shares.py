@@ -240,8 +240,8 @@ def pooled_means(
 
 def _mean_line(line: PracticeLine, found: Moments, weight: float) -> MeanLine:
     """A practice's mean with its t interval."""
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    half = float(t.ppf(0.5 + _LEVEL / 2, found.n - 1)) * math.sqrt(found.variance / found.n)
+    half = float(stdtrit(found.n - 1, 0.5 + _LEVEL / 2)) * math.sqrt(found.variance / found.n)
     low, high = found.mean - half, found.mean + half
     return MeanLine(label=line.label, tag=line.tag, n=line.n, mean=found.mean, low=low, high=high, weight=weight)
