@@ -11,7 +11,7 @@ from dashboard.charts.intervals import side_by_side_figure
 from dashboard.charts.sampling import losses_listed, sampling_figure
 from dashboard.parts.filters import chosen
 from dashboard.parts.room_messages import Message, changes, missing, threshold
-from dashboard.parts.screen import as_table, draw, fine, footing, plain, said, say_why_empty, side_by_side
+from dashboard.parts.screen import about, as_table, draw, fine, footing, plain, said, say_why_empty, side_by_side
 from warehouse.export_safety import as_markdown
 from warehouse.questions.answer import Answer, answer
 from warehouse.questions.shares import Rates
@@ -52,7 +52,13 @@ def where_it_comes_from(found: Answer) -> None:
     plain(wording.flow_sentence(flow))
     draw(sampling_figure(flow), key="flow")
     rows = [(stage.title, stage.cases.shown, losses_listed(stage) or "—") for stage in flow.stages]
-    as_table("Why cases went no further", ("stage", "cases", "went no further"), rows, file_name="sampling-frame.csv")
+    as_table(
+        "Why cases went no further",
+        ("stage", "cases", "went no further"),
+        rows,
+        file_name="sampling-frame.csv",
+        about=about(found.overall),
+    )
 
 
 def section(message: Message, key: str) -> None:

@@ -12,7 +12,7 @@ from dashboard.charts.intervals import contrasts_figure, shares_figure
 from dashboard.charts.tiles import crossed_chart
 from dashboard.parts.address import pick, toggled
 from dashboard.parts.filters import Choice, chosen
-from dashboard.parts.screen import as_table, draw, fine, footing, palette, plain, said, say_why_empty, table
+from dashboard.parts.screen import about, as_table, draw, fine, footing, palette, plain, said, say_why_empty, table
 from warehouse.export_safety import as_markdown
 from warehouse.marts.grouping import GROUPINGS, NOT_KNOWN
 from warehouse.protected.shares import OFFERED
@@ -90,9 +90,21 @@ def one_way(session: Session, choice: Choice, by: str) -> None:
     if found.rates.by is not None:
         fine(found.rates.by.note, *(caution_text(one) for one in found.cautions))
     rows = shares.frame.select("name", "counts", "said").rows()
-    as_table("The figures as a table", ("group", "adverse of counted", "share (interval)"), rows, file_name=f"{by}.csv")
+    as_table(
+        "The figures as a table",
+        ("group", "adverse of counted", "share (interval)"),
+        rows,
+        file_name=f"{by}.csv",
+        about=about(found.rates),
+    )
     beside = [(group.label, *wording.beside_entries(group)) for group in found.rates.groups]
-    as_table("Beside the shares, with 95% intervals", ("group", *wording.BESIDE), beside, file_name=f"{by}-beside.csv")
+    as_table(
+        "Beside the shares, with 95% intervals",
+        ("group", *wording.BESIDE),
+        beside,
+        file_name=f"{by}-beside.csv",
+        about=about(found.rates),
+    )
     against_reference(found)
     if GROUPINGS[by].column is not None:
         two_groups(session, choice, by, found)

@@ -13,7 +13,7 @@ from dashboard.charts.drift import (
 )
 from dashboard.parts.address import number, pick
 from dashboard.parts.filters import definition_chosen
-from dashboard.parts.screen import as_table, behind, draw, fine, palette, plain, said, table
+from dashboard.parts.screen import about, as_table, behind, draw, fine, palette, plain, said, table
 from warehouse.analysis.drift import Review
 from warehouse.plans.question import Question
 from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture, practices_with_cases
@@ -156,7 +156,13 @@ def the_periods(found: DriftPicture) -> None:
         (one.label, f"{one.n:,}", percent(one.value) if one.n else NONE, f"{percent(one.low)} to {percent(one.high)}")
         for one in found.periods.points
     ]
-    as_table("The same as a table", ("started in", "counted", "share", "limits"), rows, file_name="periods.csv")
+    as_table(
+        "The same as a table",
+        ("started in", "counted", "share", "limits"),
+        rows,
+        file_name="periods.csv",
+        about=about(found),
+    )
 
 
 page(current_session())

@@ -157,7 +157,13 @@ def the_forest(found: SharePool, mine: str) -> None:
         "adjusted for small numbers",
         "weight in the mean",
     )
-    as_table("The same as a table", columns, rows, file_name="practices.csv")
+    as_table(
+        "The same as a table",
+        columns,
+        rows,
+        file_name="practices.csv",
+        about={"definition": f"{found.definition}: {found.sentence}"},
+    )
 
 
 def _row(line: PracticeLine, mine: str) -> tuple[str, ...]:
@@ -193,7 +199,13 @@ def the_funnel(found: SharePool, mine: str, own: PracticeLine | None) -> None:
 def the_methods(found: SharePool) -> None:
     """The pooled share by several methods."""
     rows = [(one.name, figure_words(one)) for one in found.figures]
-    as_table("The mean by other methods", ("method", "share (95% interval)"), rows, file_name="pooled-share.csv")
+    as_table(
+        "The mean by other methods",
+        ("method", "share (95% interval)"),
+        rows,
+        file_name="pooled-share.csv",
+        about={"definition": f"{found.definition}: {found.sentence}"},
+    )
     fine(*map(note_text, found.notes))
 
 
@@ -232,7 +244,9 @@ def the_means(found: MeanPool, mine: str, origin: str) -> None:
             for line in found.lines
         ]
         columns = ("practice", "cases", f"mean change, {found.unit}", "95% interval")
-        as_table("The same means as a table", columns, rows, file_name="practice-means.csv")
+        as_table(
+            "The same means as a table", columns, rows, file_name="practice-means.csv", about={"measure": found.about}
+        )
     fine(
         f"{found.about}. {origin}",
         *map(note_text, found.notes),

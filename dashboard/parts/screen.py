@@ -19,12 +19,17 @@ import altair
 import streamlit as st
 from streamlit.dataframe_util import convert_anything_to_arrow_bytes
 
+from dashboard.access.sign_in import current_viewer
 from dashboard.charts.figure import ChartFigure
 from dashboard.theme import DARK, LIGHT, Palette
-from warehouse.export_safety import as_markdown, with_commands
+from warehouse.export_safety import as_markdown, neutralise_formulas, with_commands
+from warehouse.plans.question import Stamped
 from warehouse.questions.shares import Rates
 from warehouse.selection import Selection
+from warehouse.store.storage import utc_now
 from warehouse.words.numbers import cases
+from warehouse.words.sentences import say
+from warehouse.words.shares import CAUTION
 
 _NUMBER = re.compile(r"(?<![\w.,:/-])[-−]?(?:\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+\.\d+)(?![\w:/]|[.,-]\w)")
 
@@ -204,16 +209,36 @@ def table(listed: Sequence[Mapping[str, object]], *, alt: str, columns: Sequence
     st.table(rows or {as_markdown(name): [] for name in columns}, alt=local(alt), hide_index=True, border="horizontal")
 
 
-def as_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], *, file_name: str) -> None:
-    """The figures of a chart as a table, folded away, to read or to take along."""
+def as_table(
+    title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], *, file_name: str, about: Mapping[str, str]
+) -> None:
+    """The figures of a chart as a table, folded away, to read or to take along.
+
+    The file carries in every row its title, ``about`` (definition, cases and the like), the day, whom it is for and the
+    caution. One with whole counts says that it must not leave: what may is made by "Take along".
+    """
     import polars as pl
 
     frame = pl.DataFrame(list(rows), schema=list(columns), orient="row")
+    whole = current_viewer().sees_cases
+    made_for = say("report.for_the_practice" if whole else "report.small_hidden")
+    stamp = {"title": title, **about, "saved": utc_now().date().isoformat(), "made_for": made_for, "caution": CAUTION}
+    kept = neutralise_formulas(frame.with_columns(**{name: pl.lit(text) for name, text in stamp.items()}))
     with st.expander(as_markdown(title)):
         table(frame.to_dicts(), alt=title, columns=columns)
         st.download_button(
-            "Take this table along (CSV)", frame.write_csv, file_name=file_name, mime="text/csv", key=file_name
+            "Take this table along (CSV)", kept.write_csv, file_name=file_name, mime="text/csv", key=file_name
         )
+
+
+def about(result: Rates | Stamped) -> dict[str, str]:
+    """What a table rests on, for its file."""
+    return {
+        "definition": f"{result.definition.name}: {result.definition.sentence}",
+        "growth_reference": result.growth_reference,
+        "cases": result.selection.sentence(),
+        "build": result.build,
+    }
 
 
 def problem(found: str, remedy: str = "") -> None:

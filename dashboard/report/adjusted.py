@@ -17,6 +17,7 @@ from warehouse.analysis.balance import BalanceRow
 from warehouse.analysis.evalue import EValue
 from warehouse.analysis.ratio import risk_ratio
 from warehouse.disclosure import Count, Policy
+from warehouse.plans.planned_or_explored import Standing
 from warehouse.questions.contrast import PairComparison
 from warehouse.questions.methods import MethodResult
 from warehouse.results import Estimate
@@ -54,7 +55,7 @@ class AdjustedShown:
     balance: tuple[BalanceRow, ...]  # How alike the groups were, variable by variable; none where that may not be shown
     furthest: tuple[float | None, float | None]  # Largest standardised difference as they came, and after weighting
     said: tuple[str, ...]  # The findings in sentences
-    standing: tuple[str, ...]  # Planned beforehand or explored after, in sentences
+    standing: Standing  # Planned beforehand or explored after
     remarks: tuple[str, ...]  # What to keep in mind
     level: float  # Level of the intervals
 
@@ -99,7 +100,7 @@ def held_alike(
         balance=pair.balance_overlap.rows if policy.hides_nothing else (),
         furthest=(pair.balance_overlap.largest_before, pair.balance_overlap.largest_after),
         said=tuple(one for one in _said(pair, policy) if one),
-        standing=(wording.standing_sentence(pair.standing), wording.count_sentence(pair.standing)),
+        standing=pair.standing,
         remarks=tuple(dict.fromkeys(one for one in remarks if one)),
         level=pair.level,
     )

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import re
+from collections.abc import Callable
 
 import pytest
+import streamlit as st
 
 from tests.dashboard.conftest import Open, everything_said
 from warehouse.marts.reader import Reader
@@ -184,3 +188,23 @@ def test_second_readings_are_told_examiner_by_examiner(opened: Open) -> None:
     said = everything_said(opened("readings"))
     assert "HARBOUR E1" in said
     assert "QUARRY E1 and QUARRY E2" in said
+
+
+def test_a_table_taken_along_carries_what_it_rests_on_and_acts_as_no_formula(
+    opened: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept: dict[str, str] = {}
+
+    def keep(_: str, made: Callable[[], str], *, file_name: str, **__: object) -> None:
+        kept[file_name] = made()
+
+    monkeypatch.setattr(st, "download_button", keep)
+    opened("comparisons", fresh=True)
+    (row, *_) = csv.DictReader(io.StringIO(kept["appliance_category.csv"]))
+    assert row["title"] == "The figures as a table"
+    assert row["definition"].startswith("D1 v2.0.0: ")
+    assert row["cases"] == "treated consecutive cases"
+    assert row["build"]
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d", row["saved"])
+    assert "do not hand this on" in row["made_for"]
+    assert "not a diagnosis" in row["caution"]

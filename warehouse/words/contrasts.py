@@ -56,6 +56,13 @@ def standing_sentences(standing: Standing) -> tuple[str, str]:
     return standing_sentence(standing), count_sentence(standing)
 
 
+def count_in_file(n: int, planned: int, *, is_whole: bool) -> str:
+    """How many comparisons a file makes itself: what else was looked at does not change what it says."""
+    parts = [say("standing.in_file", n=n, planned=planned)]
+    parts += [say("standing.by_chance")] if n > 1 else []
+    return " ".join(parts if is_whole else [*parts, say("standing.altered")])
+
+
 def count_sentence(standing: Standing) -> str:
     """How many comparisons were made, and what that means."""
     n = standing.n_comparisons

@@ -45,7 +45,7 @@ from dashboard.report.shown_for import ROUND_TO
 from warehouse.cases.case_dots import MeanCourse
 from warehouse.pooled.result import Figure, MeanPool, PracticeLine, SharePool
 from warehouse.questions.shares import GroupRow
-from warehouse.words.contrasts import spread_of
+from warehouse.words.contrasts import count_in_file, spread_of, standing_sentence
 from warehouse.words.numbers import between as range_words
 from warehouse.words.numbers import level_name
 from warehouse.words.pooled import (
@@ -333,7 +333,7 @@ def _sections(found: Findings) -> Iterator[Section]:
     for comparison in found.comparisons:
         yield _comparison(comparison, found)
         if comparison.adjusted is not None:
-            yield _held_alike(comparison, comparison.adjusted)
+            yield _held_alike(comparison, comparison.adjusted, found)
     if found.course is not None:
         yield _course(found.course)
     if found.change is not None:
@@ -438,7 +438,7 @@ def _beside(found: Findings, name: str, caption: str, rows: Iterable[tuple[str, 
     return [tables.beside_table(name, caption, rows, level=found.level)] if found.policy.hides_nothing else []
 
 
-def _held_alike(comparison: Comparison, held: AdjustedShown) -> Section:
+def _held_alike(comparison: Comparison, held: AdjustedShown, found: Findings) -> Section:
     """Two of the groups adjusted for what was recorded, beside the crude difference on the same cases."""
     rows = tables.differences(held)
     title = f"{comparison.by.title}: adjusted"
@@ -456,11 +456,18 @@ def _held_alike(comparison: Comparison, held: AdjustedShown) -> Section:
             f"{first} minus {second}, {tables.which_cases(held)}; right of 0 is worse. Line:"
             f" {level_name(held.level)}. The star marks the method decided on beforehand."
         ),
-        paragraphs=(*held.said, *held.standing),
+        paragraphs=(*held.said, standing_sentence(held.standing), _comparisons_made(found)),
         finding=_pair_title(held),
         tables=(*(table(comparison, held) for table in made), *balance),
         remarks=held.remarks,
     )
+
+
+def _comparisons_made(found: Findings) -> str:
+    """The comparisons of this file, planned ones counted apart."""
+    standings = [one.adjusted.standing for one in found.comparisons if one.adjusted is not None]
+    n_planned = sum(one.kind == "planned" for one in standings)
+    return count_in_file(len(standings), n_planned, is_whole=all(one.is_whole for one in standings))
 
 
 def _pair_title(held: AdjustedShown) -> str:

@@ -109,7 +109,7 @@ def test_it_is_said_carefully_and_how_it_stands(either: Made) -> None:
     said = " ".join(section.paragraphs)
     assert "adjusted for" in said
     assert "Not planned in advance: it is in no audit plan." in said
-    assert "been made in this warehouse so far" in said
+    assert "counted apart" in said
     kept_in_mind = " ".join(section.remarks)
     assert "Not recorded at all: strength and habits of the muscles" in kept_in_mind
     assert "A large number does not show a cause." in kept_in_mind
@@ -254,3 +254,14 @@ def test_sections_with_like_beside_like_do_not_change_with_what_is_hidden(
         }
     assert {row["group"]: row["adverse"] for row in entries(own, "appliance_category")}["facemask"] == "4"
     assert_same_files(before, after)
+
+
+def test_a_file_says_the_same_after_somebody_looked_at_pages(folder: Path, own: Made, leaving: Made) -> None:
+    with Reader.open(folder) as reader:
+        for by, first, second in (("sex", "female", "male"), ("incisor_class", "I", "II/1")):
+            compare_pair(reader, Question(by=by, first=first, second=second))  # each goes on record as looked at
+    for before, audience in ((own, "practice"), (leaving, "outside")):
+        again = made_for(folder, audience, comparisons=NAMES)  # type: ignore[arg-type]
+        assert again.document == before.document
+        (said, *_) = (text for one in before.document.sections for text in one.paragraphs if "This file makes" in text)
+        assert "0 of them planned in advance" in said
