@@ -20,7 +20,9 @@ from warehouse.questions.answer import COMPARISONS, outline
 from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.groups import GroupComparison, compare_groups
+from warehouse.questions.missing import PairAndMissing, pair_and_missing
 from warehouse.words import shares as wording
+from warehouse.words.changes import missing_pair_sentences
 from warehouse.words.contrasts import (
     difference_said,
     e_value_sentence,
@@ -35,7 +37,7 @@ from warehouse.words.contrasts import (
     weighed_sentence,
 )
 from warehouse.words.numbers import points
-from warehouse.words.sentences import caution_text
+from warehouse.words.sentences import caution_text, say
 from warehouse.words.shares import ASSOCIATION
 
 ALONE = "nothing else"
@@ -155,7 +157,11 @@ def two_groups(session: Session, choice: Choice, by: str, found: GroupComparison
         return
     if not may_take_long(_size(found, first) + _size(found, second)):
         return
-    the_pair(session.about(compare_pair, choice.question(by=by, first=first, second=second)))
+    asked = choice.question(by=by, first=first, second=second)
+    pair = session.about(compare_pair, asked)
+    the_pair(pair)
+    if sum(pair.missing_due) and toggled("What the missing outcomes could change", key="missing"):
+        the_missing(session.about(pair_and_missing, asked))
 
 
 def may_take_long(n: int) -> bool:
@@ -210,6 +216,19 @@ def the_pair(pair: PairComparison) -> None:
         st.subheader("What nobody recorded")
         plain(e_value_sentence(pair), not_measured_sentence(pair))
         fine(*standing_sentences(pair.standing))
+
+
+def the_missing(found: PairAndMissing) -> None:
+    """The difference had the missing of one group been adverse more or less often than the like assessed."""
+    named = {
+        say("missing.shifted_row", label=label, times=times): difference
+        for label, shifted in zip(found.labels, found.shifted, strict=True)
+        for times, difference in shifted.items()
+    }
+    if named:
+        draw(contrasts_figure(named), key="shifted")
+        fine(say("missing.shifted"))
+    plain(*missing_pair_sentences(found))
 
 
 def crossed(session: Session, choice: Choice, by: str, second: str) -> None:

@@ -11,6 +11,7 @@ from typing import Literal
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from warehouse.analysis.balance import balances
 from warehouse.analysis.group_pair import GroupPair
@@ -34,6 +35,8 @@ class Limits:
     effective: tuple[float, float] = (20.0, 5.0)
     # Share of cases with a propensity that the other group never reaches (trial runs of the proof)
     without_counterpart: tuple[float, float] = (0.2, 0.6)
+    # How far what is adjusted for tells the groups apart, 0 to 1 (see `told_apart`); set by the trial runs of the proof
+    told_apart: tuple[float, float] = (0.15, 0.3)
     # Largest standardised difference after weighting (Austin 2009, Stat Med 28:3083; Stuart 2010, Stat Sci 25:1)
     imbalance: tuple[float, float] = (0.1, 0.25)
     events: tuple[float, float] = (5.0, 0.0)  # Adverse, and other, cases of each group (common practice, no source)
@@ -49,6 +52,7 @@ class Comparability:
     grade: Grade  # Good; with caution; or no adjusted figure
     effective: tuple[float, float]  # Effective cases after overlap weights, first and second group
     without_counterpart: float | None  # Share of cases whose propensity the other group never reaches
+    told_apart: float | None  # Share of who is in which group that what is adjusted for explains
     imbalance: float | None  # Largest standardised difference after overlap weights
     events: tuple[int, int]  # Adverse cases of each group
     why: tuple[Caution, ...]  # Every limit passed, those that withhold first
@@ -56,7 +60,7 @@ class Comparability:
     @property
     def extrapolates(self) -> bool:
         """Whether a figure about all the cases would speak for some that have no counterpart."""
-        return any(caution.code in _TOO_MUCH for caution in self.why)
+        return any(caution.code in _EXTRAPOLATES for caution in self.why)
 
 
 def comparability(pair: GroupPair, weighted: WeightedComparison, limits: Limits = USUAL_LIMITS) -> Comparability:
@@ -66,16 +70,24 @@ def comparability(pair: GroupPair, weighted: WeightedComparison, limits: Limits 
         empty = pair.emptiness()
         why = (empty,) if empty else weighted.contrast.difference.warnings
         return Comparability(
-            grade="none", effective=(0.0, 0.0), without_counterpart=None, imbalance=None, events=(0, 0), why=why
+            grade="none",
+            effective=(0.0, 0.0),
+            without_counterpart=None,
+            told_apart=None,
+            imbalance=None,
+            events=(0, 0),
+            why=why,
         )
     common = _common_range(e[first].min(), e[first].max(), e[~first].min(), e[~first].max())
     outside = 1.0 - float(((e >= common[0]) & (e <= common[1])).mean()) if common else 1.0
+    apart = told_apart(pair, e)
     left = balances(pair, weighted.weights)[0].largest_after if pair.design.covariates else 0.0
     events = int(pair.outcome[first].sum()), int(pair.outcome[~first].sum())
     fewest = min(min(x, n - x) for x, n in zip(events, pair.sizes, strict=True))
     small = min(weighted.effective_sizes)
     judged = (
         (-outside, limits.without_counterpart, "no_counterpart", {"share": outside}),
+        (-apart, limits.told_apart, "told_apart", {"share": apart}),
         (-(left if left is not None else np.inf), limits.imbalance, "left_unlike", {"gap": left or 0.0}),
         (small, limits.effective, "few_effective", {"n": small}),
         (float(fewest), limits.events, "few_events_of_pair", {"n": fewest}),
@@ -91,13 +103,26 @@ def comparability(pair: GroupPair, weighted: WeightedComparison, limits: Limits 
         grade=("good", "caution", "none")[worst],
         effective=weighted.effective_sizes,
         without_counterpart=outside,
+        told_apart=apart,
         imbalance=left,
         events=events,
         why=tuple(caution for _, caution in sorted(found, key=lambda one: -one[0])),
     )
 
 
-_TOO_MUCH = ("no_counterpart", "left_unlike")  # limits that are too large, where the others are too small
+def told_apart(pair: GroupPair, propensity: NDArray[np.float64]) -> float:
+    """Mean propensity of the first group less that of the second, less what chance alone adds with so many columns.
+
+    The coefficient of discrimination (Tjur 2009, Am Stat 63:366, from memory), corrected for the columns of the model
+    as an adjusted R squared is; 0 for groups alike, 1 for groups that never meet. ``propensity``: shape ``(n,)``.
+    """
+    apart = float(propensity[pair.first].mean() - propensity[~pair.first].mean())
+    free = pair.n - pair.design.matrix.shape[1]
+    return max(0.0, 1.0 - (1.0 - apart) * (pair.n - 1) / free) if free > 0 else 1.0
+
+
+_EXTRAPOLATES = ("no_counterpart", "left_unlike")
+_TOO_MUCH = (*_EXTRAPOLATES, "told_apart")  # limits that are too large, where the others are too small
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

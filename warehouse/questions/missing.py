@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
 import polars as pl
 
 from warehouse.analysis.difference import risk_difference
-from warehouse.analysis.group_pair import pair_groups
+from warehouse.analysis.group_pair import GroupPair, pair_groups
 from warehouse.analysis.missing import FEWEST_IMPUTATIONS, ImputedComparison, impute_and_compare
 from warehouse.analysis.tipping import TippingPoint, tipping_point
 from warehouse.analysis.tipping_grid import TippingGrid, tipping_grid
@@ -31,6 +33,10 @@ BENCHMARK = 0.10
 
 SEED = 20_250_203
 """Where the draws of the imputation start, so that the same data give the same answer."""
+
+
+FACTORS = tuple(2.0**power for power in (-3, -2, -1, 0, 1, 2, 3))
+"""Times the odds of an adverse outcome among the missing of one group, those of the other left as the assessed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,8 +89,17 @@ class PairAndMissing(Stamped):
     highest: Estimate  # Difference had it been the other way about
     imputed: ImputedComparison  # Multiple imputation, pooled by Rubin's rules
     imputed_from: tuple[str, ...]  # What the imputation model knows of a case, in words
+    # For each group, times the odds among its missing (those of the other group like its assessed) -> the difference;
+    # empty for a group that lacks none
+    shifted: tuple[Mapping[float, Estimate], Mapping[float, Estimate]]
     without_covariates: int  # Cases the imputation leaves out because something in its model is not recorded
     grid: TippingGrid  # Every combination of what the missing may hold
+
+    def tips_at(self, group: int) -> float | None:
+        """Times the odds, nearest to 1, from which on the interval lies on another side of no difference than at 1."""
+        sides = {times: _side(one) for times, one in self.shifted[group].items()}
+        changed = [times for times, side in sides.items() if side != sides[1.0]]
+        return min(changed, key=lambda times: abs(log(times)), default=None)
 
 
 def pair_and_missing(
@@ -103,7 +118,19 @@ def pair_and_missing(
     cases = two_group_frame(reader, settled, stamp.definition)
     adverse, assessed, missing = _counts(cases)
     with one_thread():
-        imputed, lost = _imputed(cases, settled.adjust or (), n_imputations, seed, level)
+        due = _due_pair(cases, settled.adjust or ())
+
+        def imputed(*odds: float) -> ImputedComparison:
+            rng, both = np.random.default_rng(seed), (odds[0], odds[1])
+            return impute_and_compare(due, rng=rng, n_imputations=n_imputations, level=level, odds=both)
+
+        like = imputed(1.0, 1.0)
+        shifted = [
+            {k: imputed(*((k, 1.0) if one else (1.0, k))).difference for k in FACTORS}
+            if like.difference.interval and lacking
+            else {}
+            for one, lacking in zip((True, False), like.missing, strict=True)
+        ]
     everyone = assessed[0] + missing[0], assessed[1] + missing[1]
     return PairAndMissing(
         stamp=stamp,
@@ -114,9 +141,10 @@ def pair_and_missing(
         observed=risk_difference(adverse[0], assessed[0], adverse[1], assessed[1], level=level),
         lowest=risk_difference(adverse[0], everyone[0], adverse[1] + missing[1], everyone[1], level=level),
         highest=risk_difference(adverse[0] + missing[0], everyone[0], adverse[1], everyone[1], level=level),
-        imputed=imputed,
+        imputed=like,
+        shifted=(shifted[0], shifted[1]),
         imputed_from=("group", *cases.titles),
-        without_covariates=lost,
+        without_covariates=sum(assessed) + sum(missing) - due.n,
         grid=tipping_grid((adverse[0], assessed[0], missing[0]), (adverse[1], assessed[1], missing[1]), level=level),
     )
 
@@ -126,11 +154,9 @@ def _counts(cases: TwoGroupFrame) -> tuple[tuple[int, int], tuple[int, int], tup
     return cases.sizes(known & pl.col(OUTCOME)), cases.sizes(known), cases.sizes(~known & pl.col("is_due"))
 
 
-def _imputed(
-    cases: TwoGroupFrame, adjust: tuple[str, ...], n_imputations: int, seed: int, level: float
-) -> tuple[ImputedComparison, int]:
+def _due_pair(cases: TwoGroupFrame, adjust: tuple[str, ...]) -> GroupPair:
     due = cases.frame.filter(pl.col("is_due") | pl.col(OUTCOME).is_not_null())
-    pair = pair_groups(
+    return pair_groups(
         due,
         outcome=OUTCOME,
         group=GROUP,
@@ -139,5 +165,9 @@ def _imputed(
         covariates=model_covariates(adjust),
         keep_missing_outcome=True,
     )
-    rng = np.random.default_rng(seed)
-    return impute_and_compare(pair, rng=rng, n_imputations=n_imputations, level=level), due.height - pair.n
+
+
+def _side(found: Estimate) -> int:
+    """1 with an interval above no difference, -1 below, 0 across it."""
+    interval = found.interval
+    return 0 if interval is None else int(interval.low > 0.0) - int(interval.high < 0.0)

@@ -143,7 +143,18 @@ def missing_pair_sentences(result: PairAndMissing) -> list[str]:
         observed = say("missing.observed", first=first, differs=differs)
     n_missing = [f"{n:,} with {label}" for n, label in zip(result.missing, result.labels, strict=True)]
     bounds = say("missing.bounds", n_missing=n_missing, low=result.lowest.value, high=result.highest.value)
-    return [sentence(observed), bounds, _imputed(result), grid_sentence(result.grid, first, second)]
+    grid = grid_sentence(result.grid, first, second)
+    return [sentence(observed), bounds, _imputed(result), *_shifted(result), grid]
+
+
+def _shifted(result: PairAndMissing) -> list[str]:
+    """From which odds among the missing of one group on something else would be said; the two groups in turn."""
+    return [
+        say("missing.tips" if tips else "missing.never_tips", label=label, times=tips, most=max(estimates))
+        for one, (label, estimates) in enumerate(zip(result.labels, result.shifted, strict=True))
+        if estimates
+        for tips in (result.tips_at(one),)
+    ]
 
 
 def _imputed(result: PairAndMissing) -> str:

@@ -25,6 +25,7 @@ FEWEST = 10
 """Cases from which on a group is named in the sentence about the spread of groups."""
 _UNLIKE = {
     "no_counterpart": ("comparable.no_counterpart", "comparable.help_no_counterpart"),
+    "told_apart": ("comparable.told_apart", "comparable.help_no_counterpart"),
     "left_unlike": ("comparable.left_unlike", "comparable.help_left_unlike"),
     "few_effective": ("comparable.few_effective", "comparable.help_few_effective"),
     "few_events_of_pair": ("comparable.few_events_of_pair", "comparable.help_few_events_of_pair"),

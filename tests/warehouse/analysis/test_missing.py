@@ -101,6 +101,18 @@ def test_same_state_of_the_generator_same_answer() -> None:
     assert one.difference.value != other.difference.value
 
 
+@pytest.mark.parametrize("times", [0.25, 4.0])
+def test_other_odds_among_the_missing_of_one_group_move_its_share_by_as_much(times: float) -> None:
+    """Without covariates the answer is closed: of the missing a share k p / (1 - p + k p), k times the odds of p."""
+    pair = observed(cohort(20_000, 10), "adverse", covariates=())
+    found = impute_and_compare(pair, rng=np.random.default_rng(2), n_imputations=40, odds=(times, 1.0))
+    for side, odds, share in ((pair.first, times, found.first), (~pair.first, 1.0, found.second)):
+        seen = pair.outcome[side & np.isfinite(pair.outcome)]
+        p, missing = float(seen.mean()), int(side.sum()) - seen.size
+        expected = (seen.sum() + missing * odds * p / (1.0 - p + odds * p)) / side.sum()
+        assert share.value == pytest.approx(expected, abs=0.004)
+
+
 def test_counts_and_assumption_are_told() -> None:
     pair = observed(cohort(200, 8), "adverse")
     found = impute_and_compare(pair, rng=np.random.default_rng(1), n_imputations=25)

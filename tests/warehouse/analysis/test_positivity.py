@@ -8,7 +8,7 @@ import pytest
 
 from tests.warehouse.analysis.weighting_cases import lalonde_pair
 from warehouse.analysis.group_pair import GroupPair, pair_groups
-from warehouse.analysis.positivity import positivity
+from warehouse.analysis.positivity import positivity, told_apart
 from warehouse.analysis.weighting import weighted_comparison
 from warehouse.words.sentences import caution_text
 
@@ -41,6 +41,14 @@ def test_near_certain_cases_and_the_case_that_carries_the_weight() -> None:
     assert any("40 of 100 cases were almost certain" in text for text in texts)
     assert any("One case carries 40% of the weight of a" in text for text in texts)
     assert {caution.kind for caution in found.warnings} == {"positivity"}
+
+
+@pytest.mark.parametrize(("a", "b", "apart"), [((20, 20), (30, 30), 0.0), ((40, 10), (10, 40), 0.36)])
+def test_how_far_the_groups_are_told_apart(a: tuple[int, int], b: tuple[int, int], apart: float) -> None:
+    """By hand: shares 0.8 and 0.2 put the mean propensity at 0.68 and 0.32; with two columns 1 - 0.64 * 99 / 98."""
+    pair = two_strata(a, b)
+    corrected = max(0.0, 1.0 - (1.0 - apart) * (pair.n - 1) / (pair.n - 2))
+    assert told_apart(pair, weighted_comparison(pair).propensity) == pytest.approx(corrected)
 
 
 def test_picture_counts_every_case_once() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -52,6 +53,22 @@ def test_imputation_is_the_same_every_time_and_counts_whom_it_leaves_out(reader:
     one, two = (pair_and_missing(reader, Question(by="appliance_category", first=A, second=B)) for _ in range(2))
     assert one.imputed.difference.value == two.imputed.difference.value
     assert one.without_covariates + one.imputed.difference.n == sum(one.assessed) + sum(one.missing)
+
+
+def test_the_odds_at_which_another_thing_would_be_said(reader: Reader) -> None:
+    found = pair_and_missing(reader, Question(by="appliance_category", first=A, second=B))
+    for group, rising in enumerate((1, -1)):
+        values = [one.value for one in found.shifted[group].values()]
+        assert found.shifted[group][1.0] == found.imputed.difference
+        assert None not in values
+        assert values == sorted(values, reverse=rising < 0)  # more adverse in the second group: a smaller difference
+        tips = found.tips_at(group)
+        sides = {k: [one.interval.low > 0, one.interval.high < 0] for k, one in found.shifted[group].items()
+                 if one.interval}  # fmt: skip
+        assert len(sides) == len(values)
+        nearer = [k for k in sides if abs(np.log(k)) < abs(np.log(tips or np.inf))]
+        assert all(sides[k] == sides[1.0] for k in nearer)
+        assert tips is None or sides[tips] != sides[1.0]
 
 
 def test_fewer_than_twenty_imputations_are_refused(reader: Reader) -> None:
