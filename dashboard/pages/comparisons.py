@@ -221,9 +221,9 @@ def the_pair(pair: PairComparison) -> None:
 def the_missing(found: PairAndMissing) -> None:
     """The difference had the missing of one group been adverse more or less often than the like assessed."""
     named = {
-        say("missing.shifted_row", label=label, times=times): difference
+        say("missing.shifted_row", label=label, times=one.times): one.difference
         for label, shifted in zip(found.labels, found.shifted, strict=True)
-        for times, difference in shifted.items()
+        for one in shifted
     }
     if named:
         draw(contrasts_figure(named), key="shifted")

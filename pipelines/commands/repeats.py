@@ -68,9 +68,10 @@ def _print(found: Repeatability, *, detailed: bool, examiners: bool) -> None:
     _print_rows("The same examiner twice: first less second reading", shown)
     if examiners:
         _print_rows("Two examiners: the first named less the second", list(found.between))
-    for practice, examiner, found_kappa in found.types:
-        if examiners or examiner == "all":
-            say(f"  vertical type as read twice, {practice}, {examiner}: weighted kappa {_told(found_kappa)}")
+    for what, classed in (("vertical type: weighted", found.types), ("adverse, yes or no:", found.adverse)):
+        for practice, examiner, agreed in classed:
+            if examiners or examiner == "all":
+                say(f"  as read twice, {practice}, {examiner}, {what} kappa {_told(agreed)}, {agreed.n} records")
     if detailed:
         for one in (*shown, *found.between):
             _print_forms(one)

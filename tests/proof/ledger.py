@@ -84,10 +84,13 @@ class Ledger:
             )
         )  # fmt: skip
 
-    def worst(self, what: str, by_setting: Mapping[str, Sequence[bool]], *, level: float = 0.95) -> Row:
+    def worst(
+        self, what: str, by_setting: Mapping[str, Sequence[bool]], *, level: float = 0.95, cohorts: int = 0
+    ) -> Row:
         """Coverage over all settings, then in the setting where it was least; the second row is given back.
 
         The level counts as held at its worst where the least of so many shares may be as low by chance.
+        ``cohorts``: how many a setting had, where an interval is not offered in all of them.
         """
         every = [hit for hits in by_setting.values() for hit in hits]
         name, hits = min(by_setting.items(), key=lambda one: float(np.mean(one[1])))
@@ -99,7 +102,10 @@ class Ledger:
         said = "holds on the whole" if mean >= level - REACH * of_all else "holds too seldom on the whole"
         self.add(Row(what=f"{what}, mean", found=mean, error=of_all, runs=len(every), verdict=said, **shares))
         where = f"{what}, worst: {name}"
-        return self.add(Row(what=where, found=least, error=error, runs=len(hits), verdict=verdict, **shares))
+        if cohorts:
+            where += f", offered in {len(hits)} of {cohorts}"
+        runs = cohorts or len(hits)
+        return self.add(Row(what=where, found=least, error=error, runs=runs, verdict=verdict, **shares))
 
     def state(self, section: str, what: str, share: float, runs: int) -> Row:
         """A share that is neither right nor wrong."""

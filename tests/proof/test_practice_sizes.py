@@ -113,7 +113,7 @@ def test_what_is_offered_holds_on_the_whole_and_at_its_worst(name: str, offered:
     by_setting = {key: hits for key, hits in offered.held.get(name, {}).items() if len(hits) >= FEWEST_OFFERED}
     if not by_setting:
         pytest.skip("never offered often enough to be judged")
-    assert ledger.worst(f"difference, {TITLES[name]}", by_setting).holds
+    assert ledger.worst(f"difference, {TITLES[name]}", by_setting, cohorts=RUNS).holds
 
 
 def test_groups_that_hardly_meet_are_seldom_given_a_figure(offered: Offered, ledger: Ledger) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from warehouse.questions.beside import HELD_WITH_HEAVY_TAILS
 from warehouse.upkeep.proof import Finding, Proof, proof
 
 ROOT = Path(__file__).parents[2]
@@ -27,6 +28,12 @@ def test_the_kept_table_and_its_data_say_the_same() -> None:
         cells = (one.what, one.expected, f"{one.found:.4f}", f"{one.error:.4f}", f"{one.runs:,}", one.verdict)
         assert f"| {' | '.join(cells)} |" in table
     assert table.count("\n| ") == len(proof().findings) + len(proof().sections)
+
+
+def test_what_is_said_of_heavy_tails_is_what_the_trial_runs_gave() -> None:
+    rows = [one.found for one in proof().findings if "expected without treatment" in one.what and "heavy" in one.what]
+    assert len(rows) == 3
+    assert min(rows) == HELD_WITH_HEAVY_TAILS
 
 
 def test_what_does_not_hold_is_named() -> None:

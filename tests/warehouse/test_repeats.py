@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from pipelines.ingest.loading import load
+from tests.conftest import Study
 from tests.hand_made import key, made_case, sorted_delivery
 from warehouse.errors import RequestError
 from warehouse.marts.publish import publish
@@ -193,3 +194,33 @@ def test_nothing_read_twice_gives_no_comparison(tmp_path: Path) -> None:
     with reader_of(tmp_path, [made_case("a", sna_deg_start=80.0)]) as opened:
         compared = repeatability(opened)
     assert (compared.within, compared.between) == ((), ())
+
+
+def test_adverse_by_either_reading_is_compared_as_counted_by_hand(study: Study) -> None:
+    """Cohen 1960: (observed less chance agreement) / (1 - chance), of changes worked out here from the two marts."""
+    with Reader.open(study.warehouse) as opened:
+        part = opened.definition().single_change
+        assert part is not None
+        code = part.measures[0]
+        rows = opened.connection.rows(
+            f"select practice, case_no, timepoint, examiner, repeat_no, {code} from mart_repeats"
+            f" where {code} is not null"
+        )
+        spans = opened.connection.rows(f"select case_no, {code}__expected from mart_spans where span = ?", [part.span])
+        found = repeatability(opened)
+    growth = {str(case): value for case, value in spans if value is not None}
+    read = {tuple(map(str, row[:5])): row[5] for row in rows}
+    by_practice: dict[str, list[list[bool]]] = {}
+    for practice, case, time, examiner, repeat in read:
+        keys = [(practice, case, one, examiner, number) for number in "12" for one in ("start", "finish")]
+        if (time, repeat) == ("start", "1") and case in growth and all(key in read for key in keys):
+            moved = [read[keys[i + 1]] - read[keys[i]] - growth[case] for i in (0, 2)]
+            by_practice.setdefault(practice, []).append([round(one, 6) >= part.threshold for one in moved])
+    told = {practice: one for practice, examiner, one in found.adverse if examiner == "all"}
+    assert {practice: one.n for practice, one in told.items()} == {key: len(all_) for key, all_ in by_practice.items()}
+    assert told
+    for practice, pairs in by_practice.items():
+        rates = np.mean(pairs, axis=0)
+        chance = rates.prod() + (1.0 - rates).prod()
+        value = (np.mean([one == two for one, two in pairs]) - chance) / (1.0 - chance) if chance < 1.0 else None
+        assert told[practice].value == (None if value is None else pytest.approx(value))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from math import log
 
@@ -76,6 +75,14 @@ def shares_and_missing(reader: Reader, question: Question, *, value: float = BEN
     return SharesAndMissing(rates=found, value=value, groups=groups)
 
 
+@dataclass(frozen=True, slots=True)
+class Shifted:
+    """The difference had the odds among the missing of one group been other than those of the like assessed."""
+
+    times: float  # Times those odds; the missing of the other group are like its assessed
+    difference: Estimate
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PairAndMissing(Stamped):
     """Two groups and what the missing outcomes could do to their difference."""
@@ -89,15 +96,13 @@ class PairAndMissing(Stamped):
     highest: Estimate  # Difference had it been the other way about
     imputed: ImputedComparison  # Multiple imputation, pooled by Rubin's rules
     imputed_from: tuple[str, ...]  # What the imputation model knows of a case, in words
-    # For each group, times the odds among its missing (those of the other group like its assessed) -> the difference;
-    # empty for a group that lacks none
-    shifted: tuple[Mapping[float, Estimate], Mapping[float, Estimate]]
+    shifted: tuple[tuple[Shifted, ...], tuple[Shifted, ...]]  # One tuple a group; empty for one that lacks none
     without_covariates: int  # Cases the imputation leaves out because something in its model is not recorded
     grid: TippingGrid  # Every combination of what the missing may hold
 
     def tips_at(self, group: int) -> float | None:
         """Times the odds, nearest to 1, from which on the interval lies on another side of no difference than at 1."""
-        sides = {times: _side(one) for times, one in self.shifted[group].items()}
+        sides = {one.times: _side(one.difference) for one in self.shifted[group]}
         changed = [times for times, side in sides.items() if side != sides[1.0]]
         return min(changed, key=lambda times: abs(log(times)), default=None)
 
@@ -126,9 +131,9 @@ def pair_and_missing(
 
         like = imputed(1.0, 1.0)
         shifted = [
-            {k: imputed(*((k, 1.0) if one else (1.0, k))).difference for k in FACTORS}
+            tuple(Shifted(k, imputed(*((k, 1.0) if one else (1.0, k))).difference) for k in FACTORS)
             if like.difference.interval and lacking
-            else {}
+            else ()
             for one, lacking in zip((True, False), like.missing, strict=True)
         ]
     everyone = assessed[0] + missing[0], assessed[1] + missing[1]

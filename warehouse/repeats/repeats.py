@@ -18,8 +18,10 @@ from warehouse.analysis.intraclass import Intraclass, intraclass, kappa
 from warehouse.analysis.method_error import BlandAltman, MethodError, bland_altman, method_error
 from warehouse.errors import RequestError, near_names
 from warehouse.marts.reader import Reader
+from warehouse.outcomes.definition import SPANS
 from warehouse.results import Estimate
 from warehouse.selection import Selection
+from warehouse.store.quoting import SETTLED_DIGITS
 
 EVERY_EXAMINER = "all"
 PLANE, TYPES = "sn_gogn_deg", ("low", "average", "high")
@@ -52,6 +54,8 @@ class Repeatability:
     between: tuple[Repeated, ...]  # Two examiners
     # Practice, examiner (or two) -> weighted kappa of the vertical type that the readings of the plane give
     types: tuple[tuple[str, str, Estimate], ...]
+    # The same of adverse, yes or no, by the change of the headline definition, each reading of both times for itself
+    adverse: tuple[tuple[str, str, Estimate], ...]
     build: str  # The build they were read from
 
 
@@ -104,8 +108,42 @@ def repeatability(
         for one in (*within, *between)
         if one.measure == PLANE
     ]
-    build = reader.snapshot.build_id
-    return Repeatability(within=tuple(within), between=tuple(between), types=tuple(types), build=build)
+    adverse: list[tuple[str, str, Estimate]] = []
+    for (pseudonym,), mine in _verdicts(reader, readings).sort("practice").group_by("practice", maintain_order=True):
+        pairs = _twice(mine)
+        examiners = [(EVERY_EXAMINER, pairs), *_each(pairs)] if pairs.height else []
+        both = [(f"{one} and {two}", shared) for one, two, shared in _by_two(mine)]
+        for examiner, shared in (*examiners, *both):
+            agreed = kappa(shared["first"].to_list(), shared["second"].to_list(), level=level)
+            adverse.append((str(pseudonym), examiner, agreed))
+    return Repeatability(
+        within=tuple(within),
+        between=tuple(between),
+        types=tuple(types),
+        adverse=tuple(adverse),
+        build=reader.snapshot.build_id,
+    )
+
+
+def _verdicts(reader: Reader, readings: pl.DataFrame) -> pl.DataFrame:
+    """Adverse or not by each reading of both times, as :func:`_known`; empty where the headline asks for no change."""
+    part = reader.definition().single_change
+    code = next((one for one in part.measures if one in readings.columns), None) if part else None
+    if part is None or code is None:
+        return readings.select(*_RECORD, "examiner", "repeat_no", value=pl.lit("")).clear()
+    spans = reader.connection.frame("select * from mart_spans where span = ?", [part.span])
+    grown, is_raw = f"{code}__expected", part.basis == "raw"
+    expected = pl.col(grown) if grown in spans.columns and not is_raw else pl.lit(0.0 if is_raw else None, pl.Float64)
+    known = _known(readings, code)
+    same = ["practice", "case_no", "examiner", "repeat_no"]
+    earlier, later = (known.filter(pl.col("timepoint").cast(pl.String) == time) for time in SPANS[part.span])
+    both = later.join(earlier.select(*same, before="value"), on=same)
+    both = both.join(spans.select("case_no", expected=expected).drop_nulls(), on="case_no")
+    moved = (pl.col("value") - pl.col("before") - pl.col("expected")) * (1.0 if part.direction == "rise" else -1.0)
+    is_adverse = moved.round(SETTLED_DIGITS) >= part.threshold
+    return both.select(
+        *_RECORD, "examiner", "repeat_no", value=pl.when(is_adverse).then(pl.lit("yes")).otherwise(pl.lit("no"))
+    )
 
 
 def _types(plane: pl.Series) -> list[str]:
@@ -218,6 +256,9 @@ def repeatability_as_data(found: Repeatability) -> dict[str, Any]:
         "between_examiners": [_as_data(one) for one in found.between],
         "vertical_type": [
             {"practice": practice, "examiner": examiner, "kappa": one} for practice, examiner, one in found.types
+        ],
+        "adverse": [
+            {"practice": practice, "examiner": examiner, "kappa": one} for practice, examiner, one in found.adverse
         ],
     }
 

@@ -150,7 +150,7 @@ def missing_pair_sentences(result: PairAndMissing) -> list[str]:
 def _shifted(result: PairAndMissing) -> list[str]:
     """From which odds among the missing of one group on something else would be said; the two groups in turn."""
     return [
-        say("missing.tips" if tips else "missing.never_tips", label=label, times=tips, most=max(estimates))
+        say("missing.tips" if tips else "missing.never_tips", label=label, times=tips, most=estimates[-1].times)
         for one, (label, estimates) in enumerate(zip(result.labels, result.shifted, strict=True))
         if estimates
         for tips in (result.tips_at(one),)

@@ -58,12 +58,13 @@ def test_imputation_is_the_same_every_time_and_counts_whom_it_leaves_out(reader:
 def test_the_odds_at_which_another_thing_would_be_said(reader: Reader) -> None:
     found = pair_and_missing(reader, Question(by="appliance_category", first=A, second=B))
     for group, rising in enumerate((1, -1)):
-        values = [one.value for one in found.shifted[group].values()]
-        assert found.shifted[group][1.0] == found.imputed.difference
+        shifted = {one.times: one.difference for one in found.shifted[group]}
+        values = [one.value for one in shifted.values()]
+        assert shifted[1.0] == found.imputed.difference
         assert None not in values
         assert values == sorted(values, reverse=rising < 0)  # more adverse in the second group: a smaller difference
         tips = found.tips_at(group)
-        sides = {k: [one.interval.low > 0, one.interval.high < 0] for k, one in found.shifted[group].items()
+        sides = {k: [one.interval.low > 0, one.interval.high < 0] for k, one in shifted.items()
                  if one.interval}  # fmt: skip
         assert len(sides) == len(values)
         nearer = [k for k in sides if abs(np.log(k)) < abs(np.log(tips or np.inf))]
