@@ -17,7 +17,7 @@ def finding(**changes: object) -> Finding:
 
 def test_every_section_has_findings_and_every_finding_its_numbers() -> None:
     found = proof()
-    assert len(found.sections) == 4
+    assert len(found.sections) == 5
     assert all(found.sections.values())
     assert all(one.error > 0.0 and one.runs >= 300 and one.verdict for one in found.findings)
 
