@@ -319,8 +319,11 @@ def _required_trouble(
     missing = [name for name in required if name not in frame.columns]
     if missing:
         return "F001", ", ".join(missing)
-    # A cell that could not be understood is null too, but the column is not empty: its rows are turned away instead.
+    # A cell that could not be understood, or that another of its row makes useless, is null too, but the column is not
+    # empty: its rows are turned away instead.
     doubted = set(delivery.problems["column"]) if delivery.problems.height else set()
+    if doubted and frame["row"].is_in(delivery.problems["row"].implode()).all():
+        return None
     empty = [
         name
         for name in required

@@ -59,24 +59,28 @@ def run(args: argparse.Namespace) -> int:
         )
     )
     print_outcome(outcome)
-    return 0
+    # a file that is there already is no failure: its rows were loaded before
+    return 1 if outcome.checked and not any(one.n_good for one in outcome.checked) else 0
 
 
 def print_outcome(outcome: Outcome) -> None:
     """Say what an ingest did."""
     if outcome.recalled:
         say(f"read by the mapping that loaded a file of these headings before ({outcome.recalled.name})")
+    for fault in outcome.unread:
+        say(f"not read, and left out: {fault}")
     for one in outcome.checked:
         _print_assumptions(one)
     for record in outcome.loaded:
         say(
-            f"{record.source} ({record.table}): {record.n_read} rows read = {record.n_loaded} loaded"
+            f"{record.source} ({record.table}): {number_of(record.n_read, 'row')} read = {record.n_loaded} loaded"
             f" + {record.n_turned_away} turned away (load {record.load_id})"
         )
         if record.n_replaced:
-            say(f"  {record.n_replaced} earlier rows were replaced; they stay in the history")
+            earlier = number_of(record.n_replaced, "earlier row was", "earlier rows were")
+            say(f"  {earlier} replaced, and kept in the history")
         if record.n_remarks:
-            say(f"  {record.n_remarks} remarks on loaded rows: see `menton quarantine --remarks`")
+            say(f"  {number_of(record.n_remarks, 'remark')} on loaded rows: see `menton quarantine --remarks`")
     for skipped in outcome.skipped:
         say(f"{skipped.source}: nothing changed; the same file is already in the warehouse (load {skipped.load_id})")
     if outcome.n_alike:

@@ -12,6 +12,7 @@ from pipelines.commands.options import add_warehouse, add_yes, confirms, encrypt
 from pipelines.deidentify.pseudonyms import check_practice
 from pipelines.group.practice_record import read_record
 from pipelines.ingest.own_numbers import key_file_beside, keyer_there, knowing
+from pipelines.ingest.remembered import renamed, speaking_of
 from warehouse.errors import RequestError, UnconfirmedError, near_names
 from warehouse.marts.catalogues import in_force
 from warehouse.marts.publish import is_rewritten, publish
@@ -77,15 +78,23 @@ def _add(
 
 
 def _forget(args: argparse.Namespace) -> int:
+    numbers = _numbers(args)
     with storing(args) as store:
-        found = _keys_of(args, store)
+        found = _keys_of(args, store, numbers)
         if not found:
             return _not_there(args, store)
         keys = sorted({key for keys in found for key in keys})
         said = [text("back.forget", rows=_rows(back.rows_of_cases(store, keys))), text("back.forget_after")]
     query = "select count(*) from (select case_key from case_registry union all select case_key from turned_away)"
     said += _copies(args, f"{query} where list_contains(?, case_key)", [keys])
-    return _carried_out(args, said, partial(back.forget, args.warehouse, keys))
+    mappings = speaking_of(args.warehouse, args.practice, numbers)
+    said += [text("back.forget_mappings", n=len(mappings))] if mappings else []
+
+    def unmap() -> None:
+        for path in mappings:
+            path.unlink(missing_ok=True)
+
+    return _carried_out(args, said, partial(back.forget, args.warehouse, keys), unmap)
 
 
 def _undo(args: argparse.Namespace) -> int:
@@ -109,7 +118,7 @@ def _undo(args: argparse.Namespace) -> int:
 
 def _join(args: argparse.Namespace) -> int:
     with storing(args) as store:
-        found = _keys_of(args, store, loaded=True)
+        found = _keys_of(args, store, _numbers(args), loaded=True)
         if len(found) < 2:
             return _not_there(args, store)
         keys = [found[0][0], found[1][0]]
@@ -141,14 +150,20 @@ def _rename(args: argparse.Namespace) -> int:
         masked = keyer.mask(made_with, of=new) if made_with != new else ""
     said = [text("back.rename", old=old, new=new, n=int(sizes[old]))]
     said += _copies(args, "select count(*) from loads where practice = ?", [old])
-    return _carried_out(args, said, partial(back.rename, args.warehouse, old, new, masked=masked))
+    do = partial(back.rename, args.warehouse, old, new, masked=masked)
+    return _carried_out(args, said, do, partial(renamed, args.warehouse, old, new))
 
 
-def _carried_out(args: argparse.Namespace, said: Sequence[str], do: Callable[..., Snapshot]) -> int:
+def _carried_out(
+    args: argparse.Namespace, said: Sequence[str], do: Callable[..., Snapshot], first: Callable[[], None] | None = None
+) -> int:
+    """Ask and do it. ``first``: what lies beside the warehouse, before the store, so a run cut short asks again."""
     for line in said:
         say(line)
     if not confirms(args, ""):
         raise UnconfirmedError("this has to be confirmed")
+    if first:
+        first()
     say(text("back.done", build=do(key=encryption_key(args), progress=progress).build_id))
     return 0
 
@@ -163,13 +178,18 @@ def _not_there(args: argparse.Namespace, store: Connection, found: str = "", rem
     raise RequestError(found, remedy=remedy or "look at the number, and at the practice it belongs to")
 
 
-def _keys_of(args: argparse.Namespace, store: Connection, *, loaded: bool = False) -> list[list[str]]:
+def _numbers(args: argparse.Namespace) -> list[str]:
+    return [line.strip() for line in sys.stdin] if args.numbers[0] == "-" else args.numbers
+
+
+def _keys_of(
+    args: argparse.Namespace, store: Connection, numbers: Sequence[str], *, loaded: bool = False
+) -> list[list[str]]:
     """For each number that the warehouse has, its key, or its keys where spellings of it were once told apart."""
     keyer = knowing(keyer_there(args.key_file or key_file_beside(args.warehouse)), store, in_force(store).settings)
     query = "select case_key from case_registry"
     query += "" if loaded else " union select case_key from turned_away union select case_key from remarks"
     known = {key for (key,) in store.rows(query)}
-    numbers = [line.strip() for line in sys.stdin] if args.numbers[0] == "-" else args.numbers
     found = [[key for key in keyer.possible(args.practice, number) if key in known] for number in numbers]
     return [keys for keys in found if keys]
 

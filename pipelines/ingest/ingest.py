@@ -31,7 +31,14 @@ from pipelines.points.film_size import with_size_notes
 from pipelines.points.stored_records import records_measured_otherwise, stored_points, stored_visits
 from pipelines.points.tracing import visits_of, with_readings
 from pipelines.reading.settings import ReadSettings
-from warehouse.errors import KeyProblemError, RequestError, UnconfirmedError, WarehouseError, near_names
+from warehouse.errors import (
+    BadFileError,
+    KeyProblemError,
+    RequestError,
+    UnconfirmedError,
+    WarehouseError,
+    near_names,
+)
 from warehouse.marts.build import reading_columns
 from warehouse.marts.catalogues import Catalogues, in_force, register, shipped
 from warehouse.marts.publish import publish
@@ -157,6 +164,7 @@ class Outcome:
     skipped: tuple[Skipped, ...]
     checked: tuple[Sorted, ...]
     measures: Mapping[str, Measure]
+    unread: tuple[str, ...]  # Files of folders that could not be read, each with the reason
     n_alike: int  # New cases that agree in everything with one stored under another number
     recalled: Path | None = None  # The mapping that was remembered and read by
 
@@ -174,7 +182,7 @@ def ingest(request: Request) -> Outcome:
     # nothing is made or changed before every file has been read and mapped
     catalogues = catalogues_at(request.warehouse, request.encryption_key)
     request, is_recalled = _with_remembered(request)
-    mapped, headings = _mapped(request, catalogues.measures)
+    mapped, headings, unread = _mapped(request, catalogues.measures)
     if request.practice is not None:
         check_practice(request.practice, where="practice")
     practice = request.practice or mapped[0].mapping.settings.practice or DEFAULT_PRACTICE
@@ -182,18 +190,40 @@ def ingest(request: Request) -> Outcome:
         outcome = _Ingest(request, catalogues, store, practice).carry_out(mapped)
     if request.mapping and not is_recalled:
         remember(request.warehouse, practice, headings, request.mapping)
-    return replace(outcome, recalled=request.mapping if is_recalled else None)
+    return replace(outcome, recalled=request.mapping if is_recalled else None, unread=unread)
 
 
 def _with_remembered(request: Request) -> tuple[Request, bool]:
     """The request with the mapping that loaded files of the same headings before, where none is given."""
     if request.mapping or not remembered_beside(request.warehouse).exists():
         return request, False
-    tables = [table for path in discover_shown(request.paths) for table in read_shown(path)]
+    tables, _ = _read(request, ReadSettings(), ())
     found = recalled(request.warehouse, request.practice, _headings(tables))
     if found is None:
         return request, False
     return replace(request, mapping=found, practice=request.practice or found.stem.rsplit("-", 1)[0]), True
+
+
+def _read(request: Request, settings: ReadSettings, named: tuple[str, ...]) -> tuple[list[RawTable], tuple[str, ...]]:
+    """The tables of all files, under names that may be shown; files of a folder that cannot be read, with the reason.
+
+    Raises:
+        BadFileError: A file that was named cannot be read, or none of a folder can.
+    """
+    given = {path.resolve() for path in request.paths}
+    tables: list[RawTable] = []
+    faults: list[BadFileError] = []
+    for path in discover_shown(request.paths, named):
+        request.progress(f"reading {shown_file_name(path.name, named)}")
+        try:
+            tables += read_shown(path, settings, named)
+        except BadFileError as error:
+            if path.resolve() in given:
+                raise
+            faults.append(error)
+    if faults and not tables:
+        raise faults[0]
+    return tables, tuple(f"{one.where}: {one.found}" for one in faults)
 
 
 def _headings(tables: Sequence[RawTable]) -> list[str]:
@@ -218,17 +248,14 @@ def catalogues_at(folder: Path, key: str | None) -> Catalogues:
         return in_force(store)
 
 
-def _mapped(request: Request, measures: Mapping[str, Measure]) -> tuple[list[_Mapped], list[str]]:
-    """The tables of all files by the mapping, which must cover every column, or by contract names; their headings."""
+def _mapped(request: Request, measures: Mapping[str, Measure]) -> tuple[list[_Mapped], list[str], tuple[str, ...]]:
+    """The tables of all files by the mapping or by contract names, their headings, and files that were not read."""
     contract = load_contract()
     stated = load_mapping(request.mapping, contract=contract, catalogue=measures) if request.mapping else None
     settings = stated.settings.read_settings() if stated else ReadSettings()
     # tables come under names that may be shown: a file may bear a person's name
     named = tuple(name for name in (request.practice, stated.settings.practice if stated else None) if name)
-    raw: list[RawTable] = []
-    for path in discover_shown(request.paths, named):
-        request.progress(f"reading {shown_file_name(path.name, named)}")
-        raw += read_shown(path, settings, named)
+    raw, unread = _read(request, settings, named)
     headings = _headings(raw)
     if stated:
         raw = put_together(raw, stated.settings.together)
@@ -237,7 +264,7 @@ def _mapped(request: Request, measures: Mapping[str, Measure]) -> tuple[list[_Ma
         mapping = stated or identity_mapping(table.frame.columns, contract=contract, catalogue=measures)
         check_columns(table, mapping, contract=contract, catalogue=measures)
         mapped.append(_Mapped(table, mapping, origin=origin))
-    return mapped, headings
+    return mapped, headings, unread
 
 
 class _Ingest:
@@ -275,6 +302,7 @@ class _Ingest:
             skipped=tuple(skipped),
             checked=tuple(one for one, _ in checked),
             measures=self.measures,
+            unread=(),
             n_alike=n_alike,
         )
 

@@ -7,11 +7,17 @@ only their owner can read them. One is kept for each practice and set of heading
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Sequence, Set
 from pathlib import Path
 
-from warehouse.private_files import write_private
+import polars as pl
+
+from pipelines.deidentify.keyer import case_numbers
+from warehouse.private_files import write_private, write_whole
 from warehouse.toml_files import toml_from
+
+_QUOTED = re.compile(r"""["']([^"'\n]+)["']""")
 
 
 def remembered_beside(warehouse: Path) -> Path:
@@ -38,6 +44,25 @@ def recalled(warehouse: Path, practice: str | None, headings: Sequence[str]) -> 
     """The mapping remembered for exactly these headings; None where there is none, or several practices have one."""
     found = list(remembered_beside(warehouse).glob(_file(warehouse, practice or "*", headings).name))
     return found[0] if len(found) == 1 else None
+
+
+def speaking_of(warehouse: Path, practice: str, numbers: Sequence[str]) -> list[Path]:
+    """The remembered mappings of a practice in which a case number stands, in quotes and in whichever spelling."""
+    wanted = set(case_numbers(pl.Series(numbers, dtype=pl.String)))
+    found = []
+    for path in sorted(remembered_beside(warehouse).glob(f"{practice}-*.toml")):
+        quoted = _QUOTED.findall(path.read_text(encoding="utf-8"))
+        if wanted.intersection(case_numbers(pl.Series(quoted, dtype=pl.String))):
+            found.append(path)
+    return found
+
+
+def renamed(warehouse: Path, old: str, new: str) -> None:
+    """Let the mappings of a practice be found under its new name, and say it."""
+    for path in remembered_beside(warehouse).glob(f"{old}-*.toml"):
+        text = path.read_text(encoding="utf-8").replace(f'"{old}"', f'"{new}"')
+        write_whole(path.with_name(f"{new}{path.name.removeprefix(old)}"), text.encode())
+        path.unlink()
 
 
 def nearest(folder: Path, headings: Set[str]) -> Path | None:

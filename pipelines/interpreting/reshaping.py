@@ -19,6 +19,7 @@ from pipelines.contract.cell_rules import UNKNOWN_CODE
 from pipelines.contract.contract import MAX_PHASES, Contract
 from pipelines.contract.delivery import Layout, RawTable, ReadingAssumption
 from pipelines.contract.targets import IN_TURN, Target, Targets, date_name
+from pipelines.deidentify.keyer import case_numbers
 from pipelines.interpreting.columns import BadCells
 from pipelines.mapping.column_mapping import ColumnMapping
 from warehouse.errors import MappingError
@@ -143,7 +144,7 @@ class _SideBySide:
         self.raw, self.mapping, self.contract, self.catalogue = raw, mapping, contract, catalogue
         self.wide = Targets("wide", None, contract=contract, measures=catalogue)
         self.at = {target.name: column for column, target in mapping.columns.items()}
-        case = text_of(raw.frame[self.at["case_id"]])
+        case = case_numbers(text_of(raw.frame[self.at["case_id"]]))
         alone = pl.Series([f"\0{n}" for n in range(case.len())])  # a row without a number is a case of its own
         self.frame = raw.frame.select(pl.all().cast(pl.String)).with_columns(
             case.zip_with(case.is_not_null() & (case != ""), alone).alias("\0case"),

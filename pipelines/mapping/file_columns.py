@@ -14,6 +14,10 @@ from pipelines.mapping.trade_words import known_terms
 from warehouse.errors import MappingError, near_names
 from warehouse.measures.measure import Measure
 
+_UNKNOWN = "not a contract name"
+_MOST_TOLD = 20
+"""More columns than these are counted, but for those of which more can be said."""
+
 
 def check_columns(
     raw: RawTable, mapping: ColumnMapping, *, contract: Contract, catalogue: Mapping[str, Measure]
@@ -62,14 +66,19 @@ def _remedy(mapping: ColumnMapping) -> str:
 def _uncovered(raw: RawTable, mapping: ColumnMapping, targets: Targets, shown: Mapping[str, str]) -> list[str]:
     uncovered = [one for one in raw.frame.columns if one not in mapping.columns and one not in mapping.ignored]
     reasons = refusals(uncovered, {one: raw.frame[one] for one in uncovered})
-    return [f"{shown[one]}: {_reason(one, reasons.get(one), targets)}" for one in uncovered]
+    told = [(shown[one], _reason(one, reasons.get(one), targets)) for one in uncovered]
+    if len(told) <= _MOST_TOLD:
+        return [f"{heading}: {reason}" for heading, reason in told]
+    telling = [f"{heading}: {reason}" for heading, reason in told if reason != _UNKNOWN][:_MOST_TOLD]
+    first = next((heading for heading, reason in told if reason == _UNKNOWN), told[0][0])
+    return [*telling, f"{len(told) - len(telling):,} further columns are not decided, first {first}"]
 
 
 def _reason(heading: str, identifying: str | None, targets: Targets) -> str:
     if identifying:
         return f"identifying: {identifying}"
     near = targets.near("_".join(heading_terms(heading)))
-    return f"not a contract name; {near}" if near else "not a contract name"
+    return f"{_UNKNOWN}; {near}" if near else _UNKNOWN
 
 
 def _absent(mapping: ColumnMapping, shown: Mapping[str, str], words: Iterable[str]) -> list[str]:

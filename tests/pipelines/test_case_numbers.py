@@ -175,3 +175,27 @@ def test_own_numbers_are_found_in_any_spelling(tmp_path: Path, capsys: pytest.Ca
     numbers = pl.read_csv(out)["case_id"].to_list()
     assert len(numbers) == 5
     assert set(numbers) <= {f"IT-{n:03}" for n in range(1, 6)}
+
+
+def test_a_folder_loads_what_it_can_read_and_names_the_rest(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "in"
+    folder.mkdir()
+    written(folder / "cases.csv", [f"P{n}" for n in range(4)])
+    (folder / "broken.xlsx").write_bytes(b"PK no workbook")
+    options = ["--warehouse", str(tmp_path / "w"), "--practice", "HARBOUR"]
+    assert main(["ingest", str(folder), *options]) == 0
+    said = capsys.readouterr().out
+    assert "4 rows read = 4 loaded + 0 turned away" in said
+    assert "not read, and left out: " in said
+    assert "xlsx" in said
+    assert main(["ingest", str(folder / "broken.xlsx"), *options]) == 1, "a file that is named is not passed over"
+
+
+def test_a_thousand_unknown_columns_get_one_message(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    headings = ["case_id", *(f"Zq{n}" for n in range(1000))]
+    path = tmp_path / "cases.csv"
+    path.write_text("\n".join([",".join(headings), ",".join(["A1", *["1"] * 1000])]), encoding="utf-8")
+    assert main(["ingest", str(path), "--warehouse", str(tmp_path / "w"), "--practice", "HARBOUR"]) == 1
+    said = capsys.readouterr().err
+    assert "1,000 further columns are not decided" in said
+    assert len(said.splitlines()) < 30

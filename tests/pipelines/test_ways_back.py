@@ -16,6 +16,7 @@ from pipelines.deidentify.keyer import Keyer
 from pipelines.group.chain import RecordChain
 from pipelines.group.practice_record import FILE as CONTRIBUTIONS
 from pipelines.ingest.own_numbers import key_file_beside
+from pipelines.ingest.remembered import remembered_beside
 from tests.pipelines.test_case_numbers import HEADINGS, written
 from warehouse.marts.reader import Reader
 from warehouse.store.snapshot import POINTER
@@ -47,8 +48,8 @@ def made(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
         (tmp_path / "k").write_text(KEY, encoding="utf-8")
         (tmp_path / "k").chmod(0o600)
         more = ["--encryption-key-file", str(tmp_path / "k")]
-    for one in (path, later, wrong):
-        assert main(["ingest", str(one), "--warehouse", str(folder), "--practice", "HARBOUR", *more]) == 0
+    for one, code in ((path, 0), (later, 0), (wrong, 1)):  # 1: of the last no row is loaded
+        assert main(["ingest", str(one), "--warehouse", str(folder), "--practice", "HARBOUR", *more]) == code
     key = case_key(folder)
     chain = RecordChain(folder / CONTRIBUTIONS)
     for sequence in (1, 2):
@@ -176,6 +177,26 @@ def test_what_is_forgotten_is_named_where_a_backup_still_has_it(
     capsys.readouterr()
     assert main(["forget", "P1", "--practice", "HARBOUR", *options(home)]) == 1
     assert str(tmp_path / "clean") in said(capsys)
+
+
+def test_remembered_mappings_forget_a_number_and_follow_a_name(
+    home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = remembered_beside(home)
+    folder.mkdir()
+    body = '[file]\npractice = "HARBOUR"\n[codes.clinician]\n"{}" = "C1"\n'
+    for name, number in (("HARBOUR-aa", "qx - 0417"), ("HARBOUR-bb", "QX-0418"), ("QUARRY-aa", NUMBER)):
+        (folder / f"{name}.toml").write_text(body.format(number), encoding="utf-8")
+    assert main(["forget", NUMBER, "--practice", "HARBOUR", *options(home)]) == 1
+    assert "1 remembered mapping in which the number stands" in said(capsys)
+    assert len(list(folder.iterdir())) == 3
+    assert main(["forget", NUMBER, "--practice", "HARBOUR", "--yes", *options(home)]) == 0
+    assert sorted(path.stem for path in folder.iterdir()) == ["HARBOUR-bb", "QUARRY-aa"]
+    taken_back = {"what": "took back", "practice": "HARBOUR", "group": "bay", "sequence": 3, "version": 1}
+    RecordChain(home / CONTRIBUTIONS).add(taken_back)
+    assert main(["rename-practice", "HARBOUR", "LAGOON", "--yes", *options(home)]) == 0
+    assert sorted(path.stem for path in folder.iterdir()) == ["LAGOON-bb", "QUARRY-aa"]
+    assert "HARBOUR" not in (folder / "LAGOON-bb.toml").read_text(encoding="utf-8")
 
 
 def test_a_number_can_be_given_on_standard_input(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
