@@ -58,6 +58,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
 """Command -> module and one line of help. Its ``add(parser)``, or the function after the colon, adds its options."""
 
 TRACE_VARIABLE = "MENTON_TRACE"
+FORM = "--form"
+"""Before a command: print what it asks as JSON, for a page that asks the same."""
 EPILOG = "Figures describe an audit. They are not a diagnosis, not treatment advice, and do not show a cause."
 
 
@@ -65,6 +67,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run a command. Gives 0 if all went well, 1 if something was refused, 2 if the request was not understood."""
     os.umask(0o077)  # what a command makes, and what DuckDB makes for it, is its owner's alone
     words = list(sys.argv[1:] if argv is None else argv)
+    if words[:1] == [FORM]:
+        return _say_form(words[1:])
     parser = _parser(words)
     args = parser.parse_args(words)
     if not hasattr(args, "run"):
@@ -120,6 +124,19 @@ def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
             add, _, own = module.partition(":")
             getattr(import_module(add), own or "add")(command)
     return parser
+
+
+def _say_form(words: Sequence[str]) -> int:
+    """Print the options of a command, and its example of a file where it has one."""
+    import json
+
+    from pipelines.commands.options import asked_by
+
+    module, _, own = COMMANDS[words[0]][0].partition(":")
+    parser, commands = argparse.ArgumentParser(), import_module(module)
+    getattr(commands, own or "add")(parser)
+    print(json.dumps({"asked": asked_by(parser, words[1:]), "example": getattr(commands, "EXAMPLE", "")}))
+    return 0
 
 
 def _run(args: argparse.Namespace) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
 import altair as alt
 import polars as pl
@@ -14,18 +15,19 @@ from warehouse.cases.flow import Flow, StageCount
 _WORDS = ("stage", "lost", "said", "fewer")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stages(ChartFigure):
     """Bars from started to counted, each with its name and number above it and the cases lost after it at the right."""
 
-    __slots__ = ()
+    step: int = 46  # Pixels of a bar and its words
 
     def height(self, *, large: bool) -> float:
         """So many bars below each other."""
-        return self.frame.height * (74 if large else 46)
+        return self.frame.height * (74 if large else self.step)
 
     def layers(self, palette: Palette, *, large: bool) -> list[alt.Chart]:
         """Bars and the words above them."""
-        step = 74 if large else 46
+        step = 74 if large else self.step
         up = -round(step * 0.16)
         base = alt.Chart(self.frame).encode(
             y=in_order("stage"),

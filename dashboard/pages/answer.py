@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 
 import streamlit as st
@@ -65,7 +66,7 @@ def pictures(found: Glance) -> None:
         picked(years_figure(found.years), found.years)
     with missing:
         titled_link(wording.flow_sentence(found.overall.flow), "behind")
-        draw(sampling_figure(found.overall.flow), key="flow")
+        draw(replace(sampling_figure(found.overall.flow), step=31), key="flow")
     with after:
         (step, address), *_ = wording.steps(found.group, found.overall.flow, found.overall.definition)
         titled_link(say("glance.next"), address)

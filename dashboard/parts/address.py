@@ -20,7 +20,7 @@ from warehouse.selection import FILTERS
 
 NAMES = frozenset(
     {*FILTERS, "def", "cases", "by", "and", "first", "second", "case", "message", "measure", "made", "of", "mark"}
-    | {"whose", "usual", "notice", "alarm", "every", "alike", "token", "beside", "def2", "change"}
+    | {"whose", "usual", "notice", "alarm", "every", "alike", "token", "beside", "def2", "change", "job", "here"}
 )
 """Every name an address may hold."""
 

@@ -66,9 +66,13 @@ MAP: dict[str, tuple[PageEntry, ...]] = {
         PageEntry(file="methods.py", title="How it is counted", address="methods"),
     ),
     "Files": (
+        PageEntry(file="guide.py", title="Start here", address="guide", offered_to=who_may_write, needs=()),
         PageEntry(file="take_along.py", title="Take along", address="take_along"),
         PageEntry(file="bring_in.py", title="Bring in a file", address="bring_in", offered_to=who_may_write, needs=()),
         PageEntry(file="take_back.py", title="Take back", address="take_back", offered_to=who_may_write),
+        PageEntry(file="plans.py", title="Plans and definitions", address="plans", offered_to=who_may_write),
+        PageEntry(file="group.py", title="Study group", address="group", offered_to=who_may_write, needs=()),
+        PageEntry(file="upkeep.py", title="Keep it safe", address="upkeep", offered_to=who_may_write, needs=()),
     ),
 }
 """Heading -> pages below it. The first page is the one that opens."""

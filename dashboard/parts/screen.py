@@ -133,6 +133,15 @@ def _with_commands(sentence: str) -> str:
     return _COMMAND.sub(r"<code>\1</code>", escape(local(sentence)))
 
 
+def printed_block(text: str) -> None:
+    """What a command printed: sentences as sentences, and tables set as they were, to be scrolled where narrow."""
+    for part in re.split(r"\n\s*\n", text):
+        if "──" in part:
+            st.html(f'<pre class="menton-printed" tabindex="0">{escape(local(part.rstrip()))}</pre>')
+        else:
+            plain(*part.splitlines())
+
+
 def behind(*lines: tuple[str, str]) -> None:
     """What stands behind the figures of the page: name and text, at its foot."""
     listed = "".join(

@@ -1,4 +1,4 @@
-"""Bringing in a file from the page: draft a mapping, rehearse on a copy, load.
+"""Commands run from a page: draft a mapping, rehearse on a copy, load; and any other with what was filled in.
 
 All work is done by the ``menton`` command in a process of its own. Files are written to a folder that only this user
 can read, and removed with everything made of them when the step ends. The rehearsal is a full load into a copy of the
@@ -12,17 +12,20 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+import zipfile
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from io import BytesIO
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from dashboard.access.working import OpenWarehouse
-from warehouse.errors import CONFIRMED
+from warehouse.errors import CONFIRMED, RequestError
 from warehouse.store.snapshot import POINTER, current_snapshot
 from warehouse.store.store import STORE
 from warehouse.upkeep.data_quality import LoadPreview
+from warehouse.words.sentences import say
 
 MENTON = (sys.executable, "-m", "pipelines.cli")
 PATIENCE_SECONDS = 3600
@@ -150,24 +153,73 @@ def take_back(words: Sequence[str], place: OpenWarehouse, *, numbers: Sequence[s
         return _run([*words, *_of_warehouse(place.folder, place, of_case)], room, given="\n".join(numbers))
 
 
-def with_own_numbers(
-    file: UploadedFile, mapping: str | None, practice: str, place: OpenWarehouse
-) -> list[tuple[Told, str, bytes]]:
-    """The worklist with own numbers, and rows turned away as given: name and content, none where it is told why."""
-    made = []
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A ZIP handed over, which a command is given as the folder in it."""
+
+    file: UploadedFile
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What a command answered, and the files it made: name and content."""
+
+    told: Told
+    made: tuple[tuple[str, bytes], ...]
+
+
+MOST_TIMES = 100
+"""How much larger than itself what a ZIP holds may be."""
+
+
+def form_of(command: Sequence[str]) -> str:
+    """What a command asks, as JSON."""
     with _workplace() as room:
-        own = ["--source", str(_written(room, file))]
-        if mapping is not None:
-            own += ["--mapping", str(_mapping(room, mapping))]
-        for command, more, case_key in (
-            ("worklist", ["--practice", practice], place.case_key_file),
-            ("quarantine", [], None),
-        ):
-            out = room / f"{command}.xlsx"
-            words = [command, *own, *more, "--out", str(out), *_of_warehouse(place.folder, place, case_key)]
-            told = _run(words, room)
-            made.append((told, out.name, out.read_bytes() if told.is_well else b""))
-    return made
+        return _run(["--form", *command], room).printed
+
+
+def carried_out(
+    command: Sequence[str],
+    words: Sequence[str | UploadedFile | Opened],
+    *,
+    made: Mapping[str, str],
+    place: OpenWarehouse,
+) -> Done:
+    """Run a command; ``made`` says by which option it is told to write which file or folder, which is given back."""
+    with _workplace() as room:
+        out = room / "made"
+        out.mkdir()
+        outs = [word for option, name in made.items() for word in (option, str(out / name))]
+        try:
+            given = [one if isinstance(one, str) else str(_handed(room, one)) for one in words]
+        except (zipfile.BadZipFile, RequestError):
+            return Done(Told(False, "", say("job.no_zip")), ())
+        told = _run([*command, *outs, *given], room)
+        told = replace(
+            told, **{name: getattr(told, name).replace(f"{out}{os.sep}", "") for name in ("printed", "said")}
+        )
+        return Done(told, tuple(_taken(path) for path in sorted(out.iterdir())))
+
+
+def _handed(room: Path, one: UploadedFile | Opened) -> Path:
+    if isinstance(one, UploadedFile):
+        return _written(room, one)
+    with zipfile.ZipFile(BytesIO(one.file.content)) as held:
+        if sum(entry.file_size for entry in held.infolist()) > MOST_TIMES * len(one.file.content):
+            raise RequestError(say("job.no_zip"))
+        held.extractall(room / "opened")
+    within = list((room / "opened").iterdir())
+    return within[0] if len(within) == 1 and within[0].is_dir() else room / "opened"
+
+
+def _taken(path: Path) -> tuple[str, bytes]:
+    if path.is_file():
+        return path.name, path.read_bytes()
+    held = BytesIO()
+    with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as into:
+        for one in sorted(path.rglob("*")):
+            into.write(one, one.relative_to(path.parent))
+    return f"{path.name}.zip", held.getvalue()
 
 
 def _mapping(room: Path, text: str) -> Path:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import shutil
 from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from pipelines.commands.options import add_json, add_warehouse, published_again, reading, say, say_json, storing
 from warehouse.errors import WarehouseError
@@ -13,10 +15,15 @@ from warehouse.marts.catalogues import in_force, register
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import FAMILIES, Definition
 from warehouse.outcomes.registry import DEFAULT_ID, definition_to_dict, load_definitions, shipped_registry
+from warehouse.plans.planned_or_explored import stand
+from warehouse.plans.question import Question
 from warehouse.questions.beside import within_error
+from warehouse.questions.shares import rates, redefined
 from warehouse.repeats.error_band import error_band
 from warehouse.selection import Selection
+from warehouse.store.store import STORE
 from warehouse.words.sentences import caution_text
+from warehouse.words.sentences import say as say_text
 
 EXAMPLE = files(__package__).joinpath("definition_example.toml").read_text(encoding="utf-8")
 
@@ -25,6 +32,9 @@ def add(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     add_warehouse(parser)
     parser.add_argument("--add", type=Path, metavar="FILE", help="add the definitions of a TOML file")
+    parser.add_argument(
+        "--try", type=Path, dest="tried", metavar="FILE", help="say what the definitions of a TOML file would change"
+    )
     parser.add_argument("--headline", metavar="ID", help="make this definition the headline one")
     parser.add_argument("--example", action="store_true", help="print an example of a definition file")
     add_json(parser)
@@ -32,10 +42,12 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """List, add or choose definitions."""
+    """List, try, add or choose definitions."""
     if args.example:
         say(EXAMPLE)
         return 0
+    if args.tried:
+        return _try(args)
     if args.add or args.headline:
         _change(args)
     listed, headline, remarks = _in_force(args)
@@ -60,6 +72,31 @@ def _change(args: argparse.Namespace) -> None:
             with store.transaction():
                 register(store, "setting", "definition", "1", chosen.id)
         published_again(args, store)
+
+
+def _try(args: argparse.Namespace) -> int:
+    """Add to a copy, count there, and write the look down."""
+    with reading(args) as reader, TemporaryDirectory(prefix="menton-") as room:
+        shutil.copy2(args.warehouse / STORE, room)
+        on_copy = argparse.Namespace(**vars(args) | {"warehouse": Path(room), "add": args.tried, "headline": None})
+        _change(on_copy)
+        with reading(on_copy) as copy:
+            for one in copy.registry:
+                if one.id not in {known.id for known in reader.registry}:
+                    stand(reader, [Question(definition=one.id)])
+                    _say_tried(copy, one)
+    say(say_text("definition.look"))
+    return 0
+
+
+def _say_tried(copy: Reader, one: Definition) -> None:
+    now = copy.definition()
+    tried, held = (rates(copy, definition=each.id).groups[0] for each in (one, now))
+    told = {"name": one.name, "adverse": tried.adverse.n, "counted": tried.counted.n, "share": tried.rate.value}
+    beside = {f"headline_{name}": getattr(held, name).n for name in ("adverse", "counted")}
+    say(say_text("definition.tried", **told, **beside, headline=now.name, headline_share=held.rate.value))
+    both, turned, back = redefined(copy, one=one, now=now, selection=Selection())
+    say(say_text("definition.differ", both=both, turned=turned, back=back))
 
 
 def _in_force(args: argparse.Namespace) -> tuple[list[Definition], str, dict[str, str]]:

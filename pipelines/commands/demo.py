@@ -10,7 +10,10 @@ from pipelines.commands.options import add_warehouse, encryption_key, progress, 
 from pipelines.commands.rate import print_rates
 from pipelines.ingest.ingest import Request, ingest
 from synthetic_data.exports import Handover
+from warehouse.errors import RequestError
 from warehouse.questions.shares import rates
+from warehouse.store.store import STORE
+from warehouse.upkeep.backup import move_aside
 
 EXPORTS = "demo-exports"
 REPORT = "menton-report.html"
@@ -23,6 +26,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         "--exports", type=Path, default=Path(EXPORTS), metavar="FOLDER", help="where to write the files"
     )
     parser.add_argument("--report", type=Path, default=Path(REPORT), metavar="FILE", help="where to write the report")
+    parser.add_argument("--set-aside", action="store_true", help="move a warehouse of nothing but invented cases aside")
     parser.set_defaults(run=run)
 
 
@@ -30,6 +34,10 @@ def run(args: argparse.Namespace) -> int:
     """Make, load, answer, report."""
     from synthetic_data.exports import write_demo
 
+    _refuse_real_ones(args)
+    if args.set_aside:
+        say(f"The invented cases lie in {move_aside(args.warehouse).name} now, and your warehouse begins empty.")
+        return 0
     say("Invented cases of the invented Lantern Bay study group: nobody in them exists.")
     _clear(args.exports)
     handovers = write_demo(args.exports, progress=progress)
@@ -41,6 +49,19 @@ def run(args: argparse.Namespace) -> int:
     say(f"The files of the practices lie in {args.exports}, the warehouse in {args.warehouse}.")
     say("Open the dashboard with: .venv/bin/menton dashboard   (or: menton dashboard)")
     return 0
+
+
+def _refuse_real_ones(args: argparse.Namespace) -> None:
+    """Invented cases must never stand among real ones, nor real ones be moved aside with them."""
+    from synthetic_data.practices import LANTERN_BAY
+
+    if not (args.warehouse / STORE).exists() and not args.set_aside:
+        return
+    with storing(args) as store:
+        held = {str(name) for (name,) in store.rows("select distinct practice from case_registry")}
+    if held - {one.code for one in LANTERN_BAY}:
+        found = "the warehouse holds cases of practices that are not invented"
+        raise RequestError(found, where=args.warehouse.name, remedy="name another folder with --warehouse")
 
 
 def _clear(exports: Path) -> None:

@@ -45,8 +45,10 @@ def folder_to_fill(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.fixture
 def page(folder_to_fill: Path) -> AppTest:
-    """The page; of an empty warehouse it is the one that opens."""
+    """The page; of an empty warehouse the guide opens, which leads to it."""
     app = AppTest.from_file(str(APP), default_timeout=300).run()
+    assert [one.value for one in app.title] == ["Start here"]
+    app.switch_page("../pages/bring_in.py").run()
     assert [one.value for one in app.title] == ["Bring in a file"]
     return app
 

@@ -49,6 +49,11 @@ ADDRESSES = {
     "bring_in": "Bring in a file",
     "take_back": "Take back",
     "worklist": "What is left to do",
+    "guide": "Start here",
+    "plans?job=definition": "Plans and definitions",
+    "group": "Study group",
+    "group?here=coordinator&job=agreement": "Study group",
+    "upkeep?job=restore": "Keep it safe",
     "present?message=3": "How far faces moved",
 }
 
@@ -166,7 +171,7 @@ def test_a_page_fits_a_telephone(visit: Visit, place: str) -> None:
     )
 
 
-@pytest.mark.parametrize("bright", ["", "comparisons?and=sex", PRACTICES, "drift"])
+@pytest.mark.parametrize("bright", ["", "comparisons?and=sex", PRACTICES, "drift", "group", "plans?job=definition"])
 def test_a_page_can_be_read_in_the_dark(visit: Visit, axe: str, bright: str) -> None:
     page = visit(bright, scheme="dark")
     ground = page.evaluate("getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor")

@@ -31,6 +31,10 @@ PAGES = {
     "take_back": "Take back",
     "worklist": "What is left to do",
     "present": "The answer",
+    "guide": "Start here",
+    "plans": "Plans and definitions",
+    "group": "Study group",
+    "upkeep": "Keep it safe",
 }
 
 
@@ -51,6 +55,9 @@ CAUTIONS = {
     "data": "Take no radiograph for an audit",
     "bring_in": "Take no radiograph for an audit",
     "worklist": "Take no radiograph for an audit",
+    "guide": "not a diagnosis and not advice on treatment",
+    "plans": "not a diagnosis and not advice on treatment",
+    "group": "Naming a practice needs its agreement",
     "take_along": "the approval of an ethics committee",
 }
 """Page -> the caution that belongs there."""

@@ -103,9 +103,13 @@ def test_the_worklist_is_taken_along_with_own_numbers(home: Path) -> None:
     page = opened("worklist")
     content = (home / "a.csv").read_bytes()
     page.file_uploader[0].upload("a.csv", content, "text/csv").run()
-    pressed(page, "Make the workbooks")
+    pressed(page, "Make the list")
     assert [one.label for one in page.get("download_button")] == ["Take along worklist.xlsx"]
-    assert "no row of this file is in the quarantine" in page.warning[0].value
+    page.radio(key="job").set_value("quarantine").run()
+    page.file_uploader[0].upload("a.csv", content, "text/csv").run()
+    pressed(page, "Make the workbook")
+    assert "no row of this file is in the quarantine" in everything_said(page)
+    assert not page.get("download_button")
 
 
 def test_a_load_that_looks_like_a_slip_is_confirmed_on_the_page(home: Path) -> None:

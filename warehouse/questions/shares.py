@@ -13,12 +13,13 @@ from warehouse.analysis.proportion import ProportionMethod, missing_bounds, prop
 from warehouse.cases.flow import Flow, StageCount, flow_of, stage_counts, turned_away_cases
 from warehouse.disclosure import Count, Policy
 from warehouse.marts.grouping import Grouping, group_expression, grouping, in_order, membership_join
-from warehouse.marts.outcome_sql import outcomes_of
+from warehouse.marts.outcome_sql import outcomes_of, outcomes_statement
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import Definition
 from warehouse.questions.beside import ALL, NOTHING_BESIDE, BesideShares, Counterparts, from_untreated
 from warehouse.results import Caution, Estimate, no_estimate
 from warehouse.selection import Selection
+from warehouse.store.quoting import statement
 
 FAVOURABLE = "share that moved as far the other way"
 ALL_STARTED = "share adverse among all started whose outcome is known"
@@ -421,3 +422,12 @@ def _group_as_data(group: GroupRow, result: Rates) -> dict[str, Any]:
         "method": result.method,
         "warnings": list(group.warnings),
     }
+
+
+def redefined(reader: Reader, *, one: Definition, now: Definition, selection: Selection) -> tuple[int, int, int]:
+    """Cases counted under both definitions; of these, adverse under ``one`` alone, and under ``now`` alone."""
+    condition, values = selection.where()
+    tables = {"first": f"({outcomes_statement([one])})", "second": f"({outcomes_statement([now])})"}
+    query = statement("warehouse.questions", "redefined.sql", **tables, condition=condition)
+    ((both, turned, back),) = reader.connection.rows(query, values)
+    return int(both), int(turned), int(back)

@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
+from datetime import date
 from importlib.metadata import version
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -78,6 +79,12 @@ def backup(
         with suppress(OSError), (folder / MADE).open("ab") as record:  # one that cannot be written to can be backed up
             record.write(kept(folder / MADE, line.encode()))
     return made
+
+
+def last_backup(folder: Path) -> date | None:
+    """The day of the last backup on record; None where there is none."""
+    lines = content_of(folder / MADE).splitlines() if (folder / MADE).exists() else []
+    return date.fromisoformat(json.loads(lines[-1])["made_at"][:10]) if lines else None
 
 
 def copies_with(folder: Path, query: str, values: Sequence[object], *, key: str | None) -> list[tuple[Path, bool]]:
@@ -240,7 +247,7 @@ def restore(
         _refuse_unsound(draft, key)
         keep_key(folder, key)
         _carry_on(folder, draft)
-        aside = _move_aside(folder) if occupied else None
+        aside = move_aside(folder) if occupied else None
         if folder.exists():
             folder.rmdir()
         draft.replace(folder)
@@ -292,7 +299,7 @@ def _refuse_unsound(draft: Path, key: str | None) -> None:
         raise WarehouseError("the backup is whole, but not sound", expected=said, remedy="use another backup")
 
 
-def _move_aside(folder: Path) -> Path:
+def move_aside(folder: Path) -> Path:
     """Move the present warehouse aside, unless a program is writing to it. A damaged one may go."""
     if (folder / STORE).exists():
         try:

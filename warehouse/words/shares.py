@@ -143,7 +143,7 @@ def key_figures(group: GroupRow) -> list[tuple[str, str, str]]:
     for key, stands in beside:
         if stands is not None and stands.share.value is not None:
             share = stands.share
-            said = say("glance.beside_rests", level=_level(share), interval=share.interval)
+            said = say("glance.beside_rests", n=share.n, level=_level(share), interval=share.interval)
             rows.append((say(key), percent(share.value, digits=0), said))
     if group.missing.value and group.if_none.value is not None and group.if_all.value is not None:
         ends = between(group.if_none.value, group.if_all.value, digits=0)
