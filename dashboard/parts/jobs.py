@@ -92,7 +92,7 @@ def work(page: str, name: str) -> None:
     form = _form(tuple(job.command))
     filled_in = _fields(job, form["asked"], key)
     needed = {one["name"] for one in form["asked"] if one["required"]}
-    words, filled = _words(filled_in, form["asked"]), _filled(form["example"], key) if job.example else ""
+    words, filled = _as_given(filled_in, form["asked"]), _filled(form["example"], key) if job.example else ""
     for at, step in enumerate(job.steps):
         told, before = f"told-{key}-{at}", st.session_state.get(f"told-{key}-{at - 1}")
         meant = [*step.fixed, *words]
@@ -150,7 +150,7 @@ def _fields(job: Job, asked: Sequence[Mapping[str, Any]], key: str) -> dict[str,
     return {name: values for name, values in found.items() if values}
 
 
-def _words(filled_in: Mapping[str, Sequence[Word]], asked: Sequence[Mapping[str, Any]]) -> list[Word]:
+def _as_given(filled_in: Mapping[str, Sequence[Word]], asked: Sequence[Mapping[str, Any]]) -> list[Word]:
     """What was filled in as words of the command, those without an option last."""
     options = {one["name"]: one for one in asked}
     last: list[Word] = []

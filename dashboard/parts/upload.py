@@ -168,8 +168,8 @@ class Done:
     made: tuple[tuple[str, bytes], ...]
 
 
-MOST_TIMES = 100
-"""How much larger than itself what a ZIP holds may be."""
+MOST_TIMES, ALWAYS = 100, 2**26
+"""How much larger than itself what a ZIP holds may be, and how many bytes are always opened."""
 
 
 def form_of(command: Sequence[str]) -> str:
@@ -205,7 +205,7 @@ def _handed(room: Path, one: UploadedFile | Opened) -> Path:
     if isinstance(one, UploadedFile):
         return _written(room, one)
     with zipfile.ZipFile(BytesIO(one.file.content)) as held:
-        if sum(entry.file_size for entry in held.infolist()) > MOST_TIMES * len(one.file.content):
+        if sum(entry.file_size for entry in held.infolist()) > ALWAYS + MOST_TIMES * len(one.file.content):
             raise RequestError(say("job.no_zip"))
         held.extractall(room / "opened")
     within = list((room / "opened").iterdir())
