@@ -48,7 +48,6 @@ ORIGINS_VARIABLE = "MENTON_ORIGINS"
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_warehouse(parser)
     _add_file(parser, "--key-file", KEY_VARIABLE, "file of the case key, for files brought in from the page")
     parser.add_argument("--port", type=int, default=PORT, metavar="N", help=f"port to serve on (default: {PORT})")
@@ -90,7 +89,6 @@ def _add_file(parser: argparse.ArgumentParser, option: str, variable: str, what:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Serve until stopped."""
     _refuse_open_door(args)
     if not (args.warehouse / POINTER).exists():
         print(f"There is no warehouse at {args.warehouse} yet: the page offers to bring in a file.", file=sys.stderr)

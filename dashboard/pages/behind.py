@@ -20,7 +20,6 @@ from warehouse.words.sentences import caution_text
 
 
 def page(session: Session) -> None:
-    """The page."""
     choice = chosen(session)
     st.title("What is behind it")
     found = session.about_cases(answer, choice.selection, definition=choice.definition)

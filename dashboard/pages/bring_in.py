@@ -29,7 +29,6 @@ OWN_NAMES, PROPOSED, OWN_MAPPING = (
 
 
 def page() -> None:
-    """The page."""
     if not current_viewer().may_write:
         found = "you may look, but not bring in files"
         raise RequestError(found, remedy="ask whoever runs this warehouse")

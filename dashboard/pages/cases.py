@@ -28,7 +28,6 @@ SHOWN = 25
 
 
 def page(session: Session) -> None:
-    """The page."""
     choice = chosen(session)
     st.title("Case by case")
     found = session.about_cases(outline, choice.selection, definition=choice.definition)

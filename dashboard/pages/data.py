@@ -19,7 +19,6 @@ SHOWN_LOADS = 30
 
 
 def page(session: Session) -> None:
-    """The page."""
     found = session.about_cases(data_quality, practices(session))
     st.title("How complete are the data?")
     said(summary(found))

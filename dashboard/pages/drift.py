@@ -35,7 +35,6 @@ NONE = "—"
 
 
 def page(session: Session) -> None:
-    """The page."""
     st.title("Is it drifting?")
     definition, practice = the_choice(session)
     if not practice:

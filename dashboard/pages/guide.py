@@ -16,7 +16,6 @@ NEXT = {"guide.bring": "bring_in", "guide.correct": "worklist", "guide.plan": "p
 
 
 def page() -> None:
-    """The page."""
     refuse_who_may_not_write()
     is_there = (place().folder / POINTER).exists()
     st.title("Start here")

@@ -21,7 +21,6 @@ FIRST = "sn_gogn_deg"
 
 
 def page(session: Session) -> None:
-    """The page."""
     found = session.about_methods(catalogue_report)
     st.title("How it is counted")
     said(found.headline.sentence)

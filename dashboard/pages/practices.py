@@ -67,7 +67,6 @@ class ChosenSource:
 
 
 def page() -> None:
-    """The page."""
     st.title("How practices compare")
     viewer = current_viewer()
     source = the_source(sources())

@@ -22,7 +22,6 @@ _STAGE = files("dashboard.parts").joinpath("stage.html").read_text(encoding="utf
 
 
 def page(session: Session) -> None:
-    """The page."""
     st.set_page_config(layout="wide", initial_sidebar_state="collapsed")
     if not session.viewer.sees_cases:
         told = messages_of_shares((session.protected(), *map(session.protected, COMPARISONS)))

@@ -23,7 +23,6 @@ NONE = "—"
 
 
 def page(session: Session) -> None:
-    """The page."""
     selection = practices(session)
     st.title("How exact are the readings?")
     errors = session.about_cases(measure_errors, selection)

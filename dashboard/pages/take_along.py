@@ -40,7 +40,6 @@ FILES = {
 
 
 def page(session: Session) -> None:
-    """The page."""
     choice = what(session)
     st.title("Take along")
     said("The figures of these pages as files to read, to show and to work with.")

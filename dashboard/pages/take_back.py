@@ -24,7 +24,6 @@ WAYS = ("back.way_forget", "back.way_undo", "back.way_join", "back.way_rename")
 
 
 def page() -> None:
-    """The page."""
     if not current_viewer().may_write:
         found = "you may look, but not take back"
         raise RequestError(found, remedy="ask whoever runs this warehouse")

@@ -14,7 +14,6 @@ from warehouse.words.sentences import say
 
 
 def page() -> None:
-    """The page."""
     refuse_who_may_not_write()
     at = place()
     keep_key(at.folder, at.encryption_key())

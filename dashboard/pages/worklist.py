@@ -16,7 +16,6 @@ SHOWN = 25
 
 
 def page(session: Session) -> None:
-    """The page."""
     found, rows = session.about_cases(worklist_listed, practices(session))
     st.title("What is left to do")
     said(say("worklist.head", definition=found.definition.name, build=found.build))

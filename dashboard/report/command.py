@@ -16,7 +16,6 @@ DEFAULT_OUT = "menton-report.html"
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_warehouse(parser)
     parser.add_argument(
         "--out",
@@ -62,7 +61,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write the report."""
     from dashboard.report.write import default_audience, write_report
     from warehouse.questions.answer import COMPARISONS
     from warehouse.words.shares import BEFORE_PRESENTING, NAMING

@@ -19,7 +19,6 @@ BY = ("appliance_category", "age_band", "extraction")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     parser.description = (
         "Builds the published tables from a folder of records (`menton records --layout` says what it"
         " holds) and writes them as Parquet, with a table of rates."
@@ -43,7 +42,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Build, write the rates beside the marts, and print them."""
     place = _place(args)
     try:
         reader = build(place, records=args.records, out=args.out, progress=progress)

@@ -11,14 +11,12 @@ from warehouse.questions.case_export import case_frame
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_warehouse(parser)
     parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="a .parquet, .csv or .xlsx file")
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write the cases."""
     with reading(args) as reader:
         frame = case_frame(reader)
         build = reader.snapshot.build_id

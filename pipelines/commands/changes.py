@@ -33,7 +33,6 @@ DECILES_SHOWN = (0.1, 0.3, 0.5, 0.7, 0.9)
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_cases(parser)
     by = "what the groups are made of (default: appliance_category; with --course, all cases together)"
     parser.add_argument("--by", metavar="GROUPING", help=by)
@@ -48,7 +47,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the changes, or the course."""
     if args.course:
         with reading(args) as reader:
             course = course_of_measure(reader, question_from(args))

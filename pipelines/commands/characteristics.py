@@ -12,7 +12,6 @@ from warehouse.words.characteristics import FOOTNOTE, table_as_printed
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_cases(parser)
     parser.add_argument("--by", metavar="GROUPING", default="appliance_category", help="what the groups are made of")
     parser.add_argument("--counted", action="store_true", help="only cases counted, not all those started")
@@ -21,7 +20,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print or write the table."""
     with reading(args) as reader:
         result = starting_table(reader, question_from(args), of_counted=args.counted)
         frame = table_as_printed(result, reader.labels)

@@ -295,7 +295,6 @@ EPILOG = """examples:
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     parser.epilog = EPILOG
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     add_cases(parser)
@@ -314,7 +313,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the comparison asked for."""
     _check(args)
     question = question_from(args, by="appliance_category")
     with reading(args) as reader:

@@ -26,7 +26,6 @@ KEY_VARIABLE = "MENTON_CONTRIBUTE_KEY_FILE"
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     parser.description = "Shows exactly what would leave the practice. Nothing is written without consent."
     add_warehouse(parser)
     parser.add_argument("--agreement", type=Path, required=True, metavar="FILE", help="the file the coordinator sent")
@@ -55,7 +54,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Show what would leave, and write it if there is consent."""
     offered = read_agreement(args.agreement)
     _refuse_to_overwrite(args.out)
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:

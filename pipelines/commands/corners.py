@@ -22,14 +22,12 @@ from warehouse.words.numbers import counted, percent_range
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_cases(parser)
     parser.add_argument("--by", metavar="GROUPING", help="the corners of each group too")
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the four corners."""
     with reading(args) as reader:
         result = teeth_and_face(reader, question_from(args))
     say_answer(args, result, _print, sentences=corners_sentences(result))

@@ -29,7 +29,6 @@ EXAMPLE = files(__package__).joinpath("definition_example.toml").read_text(encod
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_warehouse(parser)
     parser.add_argument("--add", type=Path, metavar="FILE", help="add the definitions of a TOML file")
     parser.add_argument(
@@ -42,7 +41,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """List, try, add or choose definitions."""
     if args.example:
         say(EXAMPLE)
         return 0

@@ -20,7 +20,6 @@ REPORT = "menton-report.html"
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_warehouse(parser)
     parser.add_argument(
         "--exports", type=Path, default=Path(EXPORTS), metavar="FOLDER", help="where to write the files"
@@ -31,7 +30,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Make, load, answer, report."""
     from synthetic_data.exports import write_demo
 
     _refuse_real_ones(args)

@@ -23,7 +23,6 @@ from warehouse.measures.catalogue import CATALOGUE, Catalogue, load_own_measures
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     parser.add_argument(
         "files", nargs="+", type=Path, metavar="FILE", help="the file to propose it for; several that belong together"
     )
@@ -41,7 +40,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Read the file, print or write the draft, and say what is left to do."""
     _refuse_overwriting(args)
     catalogue = CATALOGUE.with_own(load_own_measures(args.own_measures)) if args.own_measures else CATALOGUE
     settings = ReadSettings(sheet=args.sheet, header_row=args.header_row)

@@ -15,7 +15,6 @@ from warehouse.marts.reader import Reader
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_warehouse(parser)
     which = parser.add_mutually_exclusive_group(required=True)
     which.add_argument("--case", metavar="KEY", help="the case key (see `menton cases`), or its beginning")
@@ -29,7 +28,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Draw."""
     with reading(args) as reader:
         case_key = args.case or _key_of(args, reader)
         svg = drawing_of_case(reader, case_key=case_key, view=args.view, measure=args.measure)

@@ -22,7 +22,6 @@ from warehouse.words.drift import drift_sentences, latest_reviews
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_cases(parser)
     add_practice(parser, "which practice, where the warehouse holds several")
     parser.add_argument(
@@ -50,7 +49,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the charts."""
     if args.practice:
         args.only = [*args.only, f"practice={args.practice}"]
     asked = DriftAsked(

@@ -34,7 +34,6 @@ DEFAULT_FOLDER = "study-group"
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     verbs = parser.add_subparsers(metavar="WHAT", title="what to do", required=True)
     verb = _verb(verbs, "init", "make a group: its folder and its keys", _init)
     verb.add_argument("--name", required=True, help="what the group is called")

@@ -35,7 +35,6 @@ _OWN_IDS = ("R1", "R2", "ATLAS")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     parser.description = (
         "Growth references say what ordinary growth would have done, each for the measures it has. R1: constant yearly"
         " changes. ATLAS: printed face heights by sex, 6 to 16 years. R2: fitted to your own untreated cases. R3: a"
@@ -62,7 +61,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Fit, import, choose, then list."""
     if args.example:
         say(EXAMPLE)
         return 0

@@ -24,7 +24,6 @@ from warehouse.plural import number_of
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     parser.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="files, or folders of files")
     add_warehouse(parser)
     parser.add_argument("--mapping", type=Path, metavar="FILE", help="mapping file (see `menton draft-mapping`)")
@@ -44,7 +43,6 @@ def _default_key_file() -> Path | None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Ingest, then say what was taken, what was turned away, and what was taken to be so."""
     outcome = ingest(
         Request(
             paths=tuple(args.paths),

@@ -25,7 +25,6 @@ _JSON_KEYS = (
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     parser.description = (
         "Measures of a file of points; nothing is stored. Case numbers are shown as they stand in the file,"
         " which stays with its owner. Files of visits may be given beside it: they state enlargement and scale."
@@ -41,7 +40,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Measure, and draw if asked."""
     if (args.drawing is None) != (args.case is None):
         found = "a drawing needs both --drawing FILE.svg and --case ID"
         raise RequestError(found, remedy="give both, or neither")

@@ -37,7 +37,6 @@ EXAMPLE = files(__package__).joinpath("measure_example.toml").read_text(encoding
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_warehouse(parser)
     parser.add_argument("--add", type=Path, metavar="FILE", help="add the measures of a TOML file")
     parser.add_argument("--example", action="store_true", help="print an example of a measure file")
@@ -46,7 +45,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """List or add measures."""
     if args.example:
         say(EXAMPLE)
         return 0

@@ -31,7 +31,6 @@ from warehouse.words.numbers import percent
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_cases(parser)
     parser.add_argument("--by", metavar="GROUPING", help="groups of cases, each with its bounds")
     add_pair(parser, "one group, to look at a difference", "the other group")
@@ -43,7 +42,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print bounds, imputation and tipping points."""
     check_pair(args)
     if not 0.0 < args.value < 1.0:
         found = f"--value is {args.value:g}"

@@ -16,7 +16,6 @@ from warehouse.words.numbers import and_list
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_warehouse(parser)
     parser.add_argument("--add", type=Path, metavar="FILE", help="put the plan of a TOML file on record")
     parser.add_argument("--example", action="store_true", help="print an example of a plan file")
@@ -25,7 +24,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """List plans or add one."""
     if args.example:
         say(EXAMPLE)
         return 0

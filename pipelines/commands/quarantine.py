@@ -20,7 +20,6 @@ SHOWN = 40
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_warehouse(parser)
     parser.add_argument("--remarks", action="store_true", help="list remarks on loaded rows instead")
     parser.add_argument("--history", action="store_true", help="also list what a later load settled")
@@ -39,7 +38,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """List what was turned away."""
     with storing(args) as store:
         measures = in_force(store).measures
         reasons = open_reasons(store, measures, remarks=args.remarks, history=args.history)

@@ -23,7 +23,6 @@ METHODS = ("wilson", "clopper_pearson", "mid_p", "jeffreys")
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_cases(parser)
     parser.add_argument("--by", metavar="GROUPING", help="appliance_category, age_band, extraction, and others")
     parser.add_argument("--method", choices=METHODS, default="wilson", help="method of the interval")
@@ -31,7 +30,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the rate."""
     with reading(args) as reader:
         question = question_from(args)
         result = rates(

@@ -11,7 +11,6 @@ from warehouse.errors import RequestError
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     parser.description = (
         "The records are as free of identifying values as the warehouse, case by case: treat them alike."
     )
@@ -25,7 +24,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write the records, or print their layout."""
     if args.layout:
         _print_layout()
         return 0

@@ -22,7 +22,6 @@ _SHOWN_FORM = "ICC(2,1)"
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     parser.description = (
         "Method error from repeated readings: Dahlberg's error, bias with paired t, intraclass correlation,"
         " limits of agreement, MDC95; by practice, measure and examiner, and examiner against examiner."
@@ -44,7 +43,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Compare the repeats, or plan them."""
     return _plan(args) if args.plan is not None else _compare(args)
 
 

@@ -25,13 +25,11 @@ _CLASSES = (
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_cases(parser, definition=False)
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the results."""
     selection = selection_from(args)
     with reading(args) as reader:
         teeth = occlusal_results(reader, selection=selection, level=args.level)

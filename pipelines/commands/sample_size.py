@@ -20,7 +20,6 @@ from warehouse.words.planning import difference_sentences, precision_sentences
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_cases(parser)
     parser.add_argument(
         "--precision", type=float, default=0.05, metavar="HALF-WIDTH", help="half-width wanted, 0.05 for ±5 points"
@@ -35,7 +34,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the number of cases."""
     check_pair(args)
     question = question_from(args)
     with reading(args) as reader:

@@ -22,7 +22,6 @@ NAME, COMMENT = "Menton", "Opens the audit of facial growth on this machine; clo
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_warehouse(parser)
     parser.add_argument("--out", type=Path, metavar="FOLDER", help="where to put it (default: your desktop)")
     system = sys.platform if sys.platform in ENDINGS else "linux"
@@ -32,7 +31,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write it."""
     folder: Path = args.out or Path.home() / "Desktop"
     if not folder.is_dir():
         found = "there is no such folder to put it in"

@@ -10,14 +10,12 @@ from warehouse.words.strobe import strobe_items, strobe_markdown
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_cases(parser)
     parser.add_argument("--out", type=Path, metavar="FILE", help="write it to a Markdown file")
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print or write the checklist."""
     with reading(args) as reader:
         items = strobe_items(reader, definition=args.definition, selection=selection_from(args))
         build = reader.snapshot.build_id

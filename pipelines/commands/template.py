@@ -13,7 +13,6 @@ DEFAULT = "menton-template.xlsx"
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     parser.add_argument(
         "--out", type=Path, default=Path(DEFAULT), metavar="FILE", help=f"the file (default: {DEFAULT})"
     )
@@ -27,7 +26,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write the template and say how to go on."""
     sheets = table_sheets() if args.tables or args.long or args.points else (wide_sheet(),)
     if args.long or args.points:
         wanted = ("cases", "landmarks") if args.points else ("cases", "phases", "visits", "measurements")

@@ -18,7 +18,6 @@ SHOWN = 20
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
     add_warehouse(parser)
     parser.add_argument("--definition", metavar="ID", help="outcome definition (default: the headline one)")
     add_practice(parser, "one practice only")
@@ -32,7 +31,6 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """List what is left to do."""
     with reading(args) as reader:
         if args.practice:
             reader.refuse_unknown({"practice": (args.practice,)})
