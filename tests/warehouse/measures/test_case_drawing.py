@@ -10,10 +10,9 @@ import polars as pl
 import pytest
 
 from warehouse.errors import DefinitionError, RequestError
-from warehouse.measures.case_drawing import draw_case
+from warehouse.measures.case_drawing import draw_case, expected_points
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.drawing import Growth, read_measure
-from warehouse.measures.expected_points import expected_points
 
 if TYPE_CHECKING:
     from collections.abc import Callable

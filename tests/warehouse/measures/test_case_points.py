@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from warehouse.errors import RequestError
-from warehouse.measures.case_points import case_points
+from warehouse.measures.case_drawing import case_points
 
 if TYPE_CHECKING:
     from collections.abc import Callable
