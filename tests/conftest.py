@@ -6,17 +6,20 @@ import os
 import pickle
 import shutil
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
+from playwright.sync_api import Browser
 
 from pipelines.ingest.ingest import Outcome, Request, ingest
 from synthetic_data.exports import Handover, write_demo
 from synthetic_data.settings import Settings
 from tests.cohort_settings import with_about
+from tests.dashboard.browsing import FLAGS, PATIENCE
 from tests.faults.totals import pytest_terminal_summary  # noqa: F401 - prints the totals of the fault suites
 
 # A busy machine must not fail a property: examples have no deadline, and the same ones are tried every time.
@@ -114,3 +117,20 @@ def made_study(folder: Path) -> Study:
     last = handovers[-1]
     outcomes = tuple(take_in(one, folder / "warehouse", publish_after=one is last) for one in handovers)
     return Study(folder / "exports", folder / "warehouse", handovers, outcomes)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """The system's Chromium, or else the one that Playwright fetched (tests/install_browser.sh)."""
+    from playwright.sync_api import Error, sync_playwright
+
+    found = shutil.which("chromium") or shutil.which("chromium-browser")
+    with sync_playwright() as play:
+        try:
+            launched = play.chromium.launch(executable_path=found, args=list(FLAGS), timeout=PATIENCE)
+        except Error as fault:
+            if found is not None:
+                raise
+            pytest.fail(f"sh tests/install_browser.sh: {fault.message.splitlines()[0]}", pytrace=False)
+        yield launched
+        launched.close()

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser
 from streamlit.testing.v1 import AppTest
 
-from tests.dashboard.browsing import FLAGS, PATIENCE
 from tests.hand_made import load_rows, made_case
 from tests.study_group import group_result
 from warehouse.marts.catalogues import register
@@ -141,23 +138,6 @@ def reader(folder: Path) -> Iterator[Reader]:
     """The published snapshot."""
     with Reader.open(folder) as opened:
         yield opened
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """The system's Chromium, or else the one that Playwright fetched (tests/install_browser.sh)."""
-    from playwright.sync_api import Error, sync_playwright
-
-    found = shutil.which("chromium") or shutil.which("chromium-browser")
-    with sync_playwright() as play:
-        try:
-            launched = play.chromium.launch(executable_path=found, args=list(FLAGS), timeout=PATIENCE)
-        except Error as fault:
-            if found is not None:
-                raise
-            pytest.fail(f"sh tests/install_browser.sh: {fault.message.splitlines()[0]}", pytrace=False)
-        yield launched
-        launched.close()
 
 
 VARIABLES = ("MENTON_VIEWER", "MENTON_READ_ONLY", "MENTON_ACCESS_FILE", "MENTON_ENCRYPTION_KEY_FILE", "MENTON_KEY_FILE")

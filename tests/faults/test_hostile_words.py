@@ -20,7 +20,6 @@ from pypdf import PdfReader
 
 from pipelines.cli import main
 from tests.dashboard.browsing import PATIENCE, rest, served
-from tests.dashboard.conftest import browser  # noqa: F401 - the fixture
 from tests.dashboard.test_browser import ADDRESSES
 from tests.faults.test_exports import files
 from tests.hand_made import load_rows, made_case
@@ -154,7 +153,7 @@ def test_in_no_document_or_file_does_it_act(out: Path, count: Callable[[str, str
 
 
 @pytest.mark.browser
-def test_on_no_page_does_it_act(folder: Path, browser: Browser, count: Callable[[str, str, int], None]) -> None:  # noqa: F811
+def test_on_no_page_does_it_act(folder: Path, browser: Browser, count: Callable[[str, str, int], None]) -> None:
     asked, shown = list[str](), list[str]()
     with served(folder) as at:
         context = browser.new_context()
