@@ -53,7 +53,6 @@ def page() -> None:
 
 
 def hand_over() -> tuple[UploadedFile, ...]:
-    """The files."""
     st.header("1. Hand over")
     given = st.file_uploader(
         "Spreadsheet, text or Parquet files",
@@ -120,7 +119,6 @@ def try_out(delivered: Delivered) -> None:
 
 
 def outcome(preview: LoadPreview, told: Told) -> None:
-    """What the load would do."""
     if not preview.loads:
         said("Nothing would change: the same files are already in the warehouse.")
         return
@@ -137,7 +135,6 @@ def outcome(preview: LoadPreview, told: Told) -> None:
 
 
 def rules(title: str, listed: Sequence[RuleCount]) -> None:
-    """Rules that met rows."""
     if listed:
         st.subheader(title)
         rows = [
@@ -160,7 +157,6 @@ def refusal(told: Told) -> None:
 
 
 def loaded(told: Told) -> None:
-    """What came of the load."""
     if told.is_well:
         st.success("Loaded. Every page now shows the new build.")
         st.text(told.printed)

@@ -90,7 +90,6 @@ def picked_cases(frame: pl.DataFrame, event: Any) -> list[str]:  # noqa: ANN401 
 
 
 def the_picked(frame: pl.DataFrame) -> None:
-    """The cases picked, worst first."""
     st.subheader(f"Picked: {frame.height:,}")
     shown = frame.sort("beyond", descending=True).head(SHOWN)
     listed = shown.select(
@@ -107,7 +106,6 @@ def the_picked(frame: pl.DataFrame) -> None:
 
 
 def a_closer_look(session: Session, choice: Choice, dots: CaseDots, picked: Collection[str]) -> None:
-    """One case: facts, course and drawing."""
     st.header("One case")
     frame = dots.frame.filter(pl.col("case").is_in(list(picked))) if picked else dots.frame
     ordered = frame.sort("beyond", descending=True).head(OFFERED)
@@ -127,7 +125,6 @@ def a_closer_look(session: Session, choice: Choice, dots: CaseDots, picked: Coll
 
 
 def the_case(case: OneCase, dots: CaseDots) -> None:
-    """Facts, course and drawing of a case."""
     name = f"case {case.case}"
     table([{"": fact, name: value} for fact, value in case.facts.items()], alt=f"Facts of {name}")
     course = course_alt(case.course, dots.label, dots.unit)
@@ -153,7 +150,6 @@ def forward_first(session: Session, choice: Choice) -> None:
 
 
 def teeth_and_face(session: Session, choice: Choice) -> None:
-    """The four corners."""
     st.header("Teeth and face together")
     corners = session.about(corners_of_cases, choice.question(by=""))
     if corners is None:

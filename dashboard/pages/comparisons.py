@@ -232,7 +232,6 @@ def the_missing(found: PairAndMissing) -> None:
 
 
 def crossed(session: Session, choice: Choice, by: str, second: str) -> None:
-    """Two groupings crossed."""
     found = session.about(compare_crossed, choice.question(by=by, by2=second))
     if not found.cells:
         said("No counted case has both groups known.")

@@ -30,14 +30,12 @@ def page(session: Session) -> None:
 
 
 def summary(found: DataQuality) -> str:
-    """The page in a sentence."""
     if not any(one.n_read for one in found.loads):
         return "Nothing has been loaded yet."
     return say("quality.open" if found.n_open else "quality.none_open", n=found.n_open)
 
 
 def turned_away(found: DataQuality) -> None:
-    """Rules that turned rows away."""
     st.header("What was turned away")
     if not found.turned_away:
         plain("No row is turned away and still open.")
@@ -50,7 +48,6 @@ def turned_away(found: DataQuality) -> None:
 
 
 def completeness(found: DataQuality) -> None:
-    """Field by field and year by year."""
     st.header("What is missing where")
     if not found.completeness:
         plain("No case is in the warehouse yet.")

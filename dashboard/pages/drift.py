@@ -106,7 +106,6 @@ def the_sum(found: DriftPicture, practice: str) -> None:
 
 
 def the_reviews(found: DriftPicture) -> None:
-    """The state at each planned review."""
     if not found.reviews or found.path is None:
         return
     st.subheader("Planned reviews")
@@ -127,7 +126,6 @@ def _review(one: Review) -> dict[str, str]:
 
 
 def the_average(found: DriftPicture) -> None:
-    """The moving average of the same cases."""
     if found.average is None or not found.average.points:
         return
     st.header("The moving average")
@@ -137,7 +135,6 @@ def the_average(found: DriftPicture) -> None:
 
 
 def the_periods(found: DriftPicture) -> None:
-    """Shares by period of start."""
     frame = periods_frame(found)
     if frame.is_empty():
         return

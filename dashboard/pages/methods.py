@@ -42,7 +42,6 @@ def page(session: Session) -> None:
 
 
 def definitions(found: InForce) -> None:
-    """Every definition, by what it is about."""
     st.header("Definitions in force")
     for family, name in FAMILIES.items():
         listed = [one for one in found.definitions if one.family == family]
@@ -60,7 +59,6 @@ def definitions(found: InForce) -> None:
 
 
 def growth(found: InForce) -> None:
-    """The growth reference and its curves."""
     st.header("Ordinary growth")
     plain(found.growth_reference)
     names: dict[str, str] = dict(found.curves.select("measure", "label").unique(maintain_order=True).iter_rows())
@@ -74,7 +72,6 @@ def growth(found: InForce) -> None:
 
 
 def measures(found: InForce) -> None:
-    """What each measure is."""
     with st.expander(f"Measures ({found.measures.height})"):
         shown = found.measures.select(
             pl.format("{} ({})", "label", "unit").alias("measure"),

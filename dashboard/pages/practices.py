@@ -123,7 +123,6 @@ def marked(source: ChosenSource, viewer: Viewer) -> str:
 
 
 def shares(found: SharePool, mine: str) -> None:
-    """Forest and funnel of one definition."""
     said(pooled_sentence(found))
     plain(found.sentence)
     if found.refused:
@@ -182,7 +181,6 @@ def _named(label: str, *, is_mine: bool) -> str:
 
 
 def the_funnel(found: SharePool, mine: str, own: PracticeLine | None) -> None:
-    """Every practice by its size, within limits."""
     st.header("Each by its size")
     plain(funnel_sentence(found), place_sentence(own) if own is not None else "")
     if any(one.position for one in found.lines) and found.target is not None:
@@ -196,7 +194,6 @@ def the_funnel(found: SharePool, mine: str, own: PracticeLine | None) -> None:
 
 
 def the_methods(found: SharePool) -> None:
-    """The pooled share by several methods."""
     rows = [(one.name, figure_words(one)) for one in found.figures]
     as_table(
         "The mean by other methods",
@@ -209,7 +206,6 @@ def the_methods(found: SharePool) -> None:
 
 
 def of_group(result: GroupResult, mine: str) -> None:
-    """Everything a group was given."""
     names = {one.outcome: one.definition for one in result.shares}
     outcome = next(iter(names), "")
     if len(names) > 1:

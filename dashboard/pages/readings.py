@@ -58,7 +58,6 @@ def _texts(error: MethodError) -> list[str]:
 
 
 def by_examiner(found: Repeats) -> None:
-    """Error of each examiner."""
     st.header("Examiner by examiner")
     rows = [
         {
@@ -98,7 +97,6 @@ def between(found: Repeats) -> None:
 
 
 def every_measure(errors: Sequence[MeasureError]) -> None:
-    """All measures at a glance."""
     st.header("Every measure")
     rows = [
         {
@@ -123,7 +121,6 @@ def _number(value: float | None, unit: str) -> str:
 
 
 def end(session: Session) -> None:
-    """What stands behind the page."""
     behind(
         ("Records", "all records read more than once, whatever became of the cases"),
         ("Sources", "Dahlberg 1940; Houston 1983; Bland and Altman 1986, 1999"),

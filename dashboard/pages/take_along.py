@@ -117,7 +117,6 @@ def whom(session: Session) -> dict[str, str]:
 
 
 def contents_of_talk(*, with_questions: bool) -> str:
-    """What the slides hold."""
     after = (
         "After them, parted, come slides for questions: each comparison by itself, and more." if with_questions else ""
     )

@@ -94,7 +94,6 @@ def _contribute(args: argparse.Namespace, offered: Offered, record: PracticeReco
 
 
 def print_page(sections: Sequence[AgreementSection]) -> None:
-    """Print the page for a person."""
     for section in sections:
         say("")
         say(section.heading)

@@ -36,7 +36,6 @@ def print_result(result: GroupResult, *, mine: Collection[str] = ()) -> None:
 
 
 def print_shares(shares: SharePool, *, mine: Collection[str] = ()) -> None:
-    """Print the share adverse over the practices."""
     say("")
     say(f"Share adverse over {number_of(shares.practices, 'practice')} — {shares.definition}")
     say(f"  adverse: {shares.sentence}")
@@ -84,7 +83,6 @@ def _print_spread(shares: SharePool) -> None:
 
 
 def print_means(means: MeanPool, *, mine: Collection[str] = ()) -> None:
-    """Print the mean change over the practices."""
     say("")
     say(f"Mean change over {number_of(means.practices, 'practice')} — {means.outcome}")
     say(f"  {means.about}, in {means.unit}")
@@ -108,7 +106,6 @@ def print_means(means: MeanPool, *, mine: Collection[str] = ()) -> None:
 
 
 def print_groups(breakdown: GroupPool) -> None:
-    """Print the shares by a variable."""
     say("")
     title = GROUPINGS[breakdown.by].title.lower() if breakdown.by in GROUPINGS else breakdown.by
     say(f"Share adverse by {title} — {breakdown.outcome}, {number_of(breakdown.practices, 'practice')}")

@@ -62,7 +62,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def print_outcome(outcome: Outcome) -> None:
-    """Say what an ingest did."""
     if outcome.recalled:
         say(f"read by the mapping that loaded a file of these headings before ({outcome.recalled.name})")
     for fault in outcome.unread:

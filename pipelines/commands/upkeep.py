@@ -27,7 +27,6 @@ OLD_BYTES = (
 
 
 def publish(parser: argparse.ArgumentParser) -> None:
-    """Add the options of ``menton publish``."""
     add_warehouse(parser)
     parser.set_defaults(run=_publish)
 
@@ -40,7 +39,6 @@ def _publish(args: argparse.Namespace) -> int:
 
 
 def verify(parser: argparse.ArgumentParser) -> None:
-    """Add the options of ``menton verify``, which gives 1 where something is wrong."""
     add_warehouse(parser)
     parser.set_defaults(run=_verify)
 
@@ -63,7 +61,6 @@ def _verify(args: argparse.Namespace) -> int:
 
 
 def backup(parser: argparse.ArgumentParser) -> None:
-    """Add the options of ``menton backup``."""
     add_warehouse(parser)
     parser.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="a new folder, outside the warehouse")
     parser.set_defaults(run=_backup)
@@ -78,7 +75,6 @@ def _backup(args: argparse.Namespace) -> int:
 
 
 def restore(parser: argparse.ArgumentParser) -> None:
-    """Add the options of ``menton restore``."""
     add_warehouse(parser)
     parser.add_argument("--from", dest="source", type=Path, required=True, metavar="FOLDER", help="the backup")
     parser.add_argument("--replace", action="store_true", help="move the warehouse that is there aside")
@@ -97,7 +93,6 @@ def _restore(args: argparse.Namespace) -> int:
 
 
 def rekey(parser: argparse.ArgumentParser) -> None:
-    """Add the options of ``menton rekey``."""
     add_warehouse(parser)
     wanted = parser.add_mutually_exclusive_group(required=True)
     wanted.add_argument("--new-key-file", type=Path, metavar="FILE", help="file of the new encryption key")

@@ -37,25 +37,21 @@ NUMBER = "the practice's own number of the case; - reads it from standard input"
 
 
 def forget(parser: argparse.ArgumentParser) -> None:
-    """Add the options of ``menton forget``."""
     parser.add_argument("numbers", nargs=1, metavar="NUMBER", help=NUMBER)
     _add(parser, _forget, of_case=True)
 
 
 def join(parser: argparse.ArgumentParser) -> None:
-    """Add the options of ``menton join``."""
     parser.add_argument("numbers", nargs=2, metavar="NUMBER", help=f"{NUMBER}, a line each")
     _add(parser, _join, of_case=True)
 
 
 def undo(parser: argparse.ArgumentParser) -> None:
-    """Add the options of ``menton undo``."""
     parser.add_argument("load", type=int, metavar="LOAD", help="number of the load, as `menton ingest` said it")
     _add(parser, _undo)
 
 
 def rename(parser: argparse.ArgumentParser) -> None:
-    """Add the options of ``menton rename-practice``."""
     parser.add_argument("old", metavar="OLD", help="its present pseudonym")
     parser.add_argument("new", metavar="NEW", help="the pseudonym it is to have")
     _add(parser, _rename, with_key=True)

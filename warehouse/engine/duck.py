@@ -40,7 +40,6 @@ class DuckPlace(Connection):
         attach(self.raw, self.out / _MARTS, "mart")
 
     def families(self, table: str) -> dict[str, Family] | None:
-        """What the columns of a table of the records hold; None where there is no such table."""
         files = _files(self._records / f"{table}.parquet")
         if not files:
             return None
@@ -49,7 +48,6 @@ class DuckPlace(Connection):
         return {column: _family(kind) for column, kind, *_ in described}
 
     def offer(self, table: str, columns: Mapping[str, str]) -> None:
-        """Make a table of the records readable, with these columns and no others."""
         listed = ", ".join(f"cast({name(column)} as {kind}) as {column}" for column, kind in columns.items())
         source = _source(_files(self._records / f"{table}.parquet"))
         with refused_with(_unreadable(table)):
@@ -74,7 +72,6 @@ class DuckPlace(Connection):
         return f"select {listed} from mart.main.{table}"
 
     def keep(self, table: str, frame: pl.DataFrame) -> None:
-        """Write a frame beside the marts."""
         with files_told(self.out):
             frame.write_parquet(self.out / f"{table}.parquet")
 

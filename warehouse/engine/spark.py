@@ -79,18 +79,15 @@ class SparkPlace:
         self.session.read.schema(frame.schema).parquet(path).createOrReplaceTempView(table)
 
     def rows(self, sql: str, parameters: Sequence[object] | None = None) -> list[tuple[Any, ...]]:
-        """All rows of a query."""
         statement = translated(sql, parameters)
         with _told(statement.text[:60]):
             return [tuple(row) for row in self.session.sql(statement.text).collect()]
 
     def value(self, sql: str, parameters: Sequence[object] | None = None) -> Any:  # noqa: ANN401
-        """The first value of the first row, or None where there is no row."""
         rows = self.rows(sql, parameters)
         return rows[0][0] if rows else None
 
     def frame(self, sql: str, parameters: Sequence[object] | None = None) -> pl.DataFrame:
-        """The rows of a query as a Polars frame."""
         import polars as pl
 
         statement = translated(sql, parameters)
@@ -102,13 +99,11 @@ class SparkPlace:
         return found
 
     def columns(self, table: str) -> list[str]:
-        """Names of the columns of a table, in order."""
         with _told(table):
             return list(self.session.table(name(table)).columns)
 
     @contextmanager
     def given(self, **frames: pl.DataFrame) -> Iterator[None]:
-        """Make frames readable as tables of these names inside the block."""
         for table, frame in frames.items():
             with _told(table):
                 self.session.createDataFrame(frame.to_arrow()).createOrReplaceTempView(table)
@@ -119,7 +114,6 @@ class SparkPlace:
                 self.session.catalog.dropTempView(table)
 
     def families(self, table: str) -> dict[str, Family] | None:
-        """What the columns of a table of the records hold; None where there is no such table."""
         with _told(f"{table}.parquet"):
             try:
                 fields = self.session.read.parquet(f"{self._records}/{table}.parquet").schema.fields
@@ -131,7 +125,6 @@ class SparkPlace:
         return {field.name: _FAMILIES.get(field.dataType.typeName(), "other") for field in fields} or None
 
     def offer(self, table: str, columns: Mapping[str, str]) -> None:
-        """Make a table of the records readable, with these columns and no others."""
         listed = [
             f"cast({name(column)} as {_TYPES[kind]}) as {column}" if kind in _TYPES else name(column)
             for column, kind in columns.items()
@@ -144,7 +137,6 @@ class SparkPlace:
         """Nothing is left to write: every mart was written when it was made."""
 
     def keep(self, table: str, frame: pl.DataFrame) -> None:
-        """Write a frame beside the marts."""
         with _told(table):
             path = f"{self.out}/{table}.parquet"
             self.session.createDataFrame(frame.to_arrow()).coalesce(1).write.mode("error").parquet(path)
