@@ -5,14 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
+from pipelines.contract.contract import Contract
 from pipelines.deidentify.headings import heading_terms
+from warehouse.measures.measure import Measure
 from warehouse.toml_files import shipped, structure
-
-if TYPE_CHECKING:
-    from pipelines.contract.contract import Contract
-    from warehouse.measures.measure import Measure
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+import polars as pl
 
 from warehouse.engine.layout import FAMILY_WORDS, TABLES, StoredColumn, layout, schema_number
 from warehouse.engine.place import Family, Place
@@ -21,12 +22,6 @@ from warehouse.store.quoting import name, text
 from warehouse.store.snapshot import Snapshot
 from warehouse.store.storage import utc_now
 from warehouse.upkeep.verify import CODED, found_by
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    import polars as pl
-
 
 SUMS_AND_KEYS = (
     "keys_stand_once",

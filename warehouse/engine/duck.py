@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+import polars as pl
+
+from warehouse.engine.place import Family
 from warehouse.errors import EngineError
 from warehouse.store.quoting import name, text
 from warehouse.store.storage import Connection, attach, files_told, refused_with
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    import polars as pl
-
-    from warehouse.engine.place import Family
 
 _SCRATCH = "records.draft.duckdb"
 _MARTS = "marts.draft.duckdb"

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal, Protocol
+from collections.abc import Mapping
+from typing import Literal, Protocol
+
+import polars as pl
 
 from warehouse.store.tables import Tables
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    import polars as pl
 
 Family = Literal["whole", "number", "text", "truth", "time", "nothing", "other"]
 """What a column of a Parquet file holds; ``nothing`` is a column without any value, whose type says nothing."""

@@ -7,19 +7,16 @@ the way costs the step at work, not the ones before it.
 from __future__ import annotations
 
 import logging
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import polars as pl
 
 from warehouse.engine.dialect import translated
+from warehouse.engine.place import Family
 from warehouse.errors import EngineError
 from warehouse.store.quoting import name
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
-    import polars as pl
-
-    from warehouse.engine.place import Family
 
 _TYPES = {"INTEGER": "int", "BIGINT": "bigint", "DOUBLE": "double", "VARCHAR": "string", "BOOLEAN": "boolean"}
 """SQL type -> Spark's word for it; times are kept as they lie."""

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING
 
 import polars as pl
 
+from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.store.quoting import name
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from warehouse.marts.reader import Reader
 
 _NOT_LEFT_TO_GROWTH = ("points",)
 """Units of scores, which are judged and do not grow."""

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import polars as pl
+
+from warehouse.marts.catalogues import Catalogues
 from warehouse.marts.method_errors import default_errors, method_errors, own_errors, repeat_sums
 from warehouse.marts.outcome_sql import STEP_NUMBERS, Setting, outcomes_statement, results_parameters
 from warehouse.marts.statements import (
@@ -27,12 +30,6 @@ from warehouse.outcomes.registry import definition_to_dict
 from warehouse.selection import VARIABLES, listed
 from warehouse.store.quoting import name, text
 from warehouse.store.tables import Tables
-
-if TYPE_CHECKING:
-    import polars as pl
-
-    from warehouse.marts.catalogues import Catalogues
-
 
 MOST_VALUES = 1000
 """Values up to which a column of free text is kept as an enumeration."""

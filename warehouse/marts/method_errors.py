@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+
+import polars as pl
 
 from warehouse.analysis.method_error import MDC95_FACTOR
 from warehouse.marts.statements import filled
+from warehouse.measures.measure import Measure
 from warehouse.store.quoting import name
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    import polars as pl
-
-    from warehouse.measures.measure import Measure
-    from warehouse.store.tables import Tables
+from warehouse.store.tables import Tables
 
 MINIMUM_PAIRS = 10
 """Pairs below which a practice's own error is not used (common practice asks for 25; fewer than 10 say too little)."""
