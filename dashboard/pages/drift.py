@@ -5,12 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session
-from dashboard.charts.drift import (
-    average_chart,
-    cusum_chart,
-    periods_chart,
-    periods_frame,
-)
+from dashboard.charts.drift import average_chart, cusum_chart, periods_chart, periods_frame
 from dashboard.parts.address import number, pick
 from dashboard.parts.filters import definition_chosen
 from dashboard.parts.screen import about, as_table, behind, draw, fine, palette, plain, said, table

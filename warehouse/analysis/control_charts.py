@@ -42,13 +42,7 @@ class ControlChart:
     warnings: tuple[Caution, ...]  # Cautions to show with the chart
 
 
-def ewma(
-    values: Sequence[float | None],
-    *,
-    target: float,
-    sd: float,
-    weight: float = 0.3,
-) -> ControlChart:
+def ewma(values: Sequence[float | None], *, target: float, sd: float, weight: float = 0.3) -> ControlChart:
     """Exponentially weighted moving average of single values.
 
     ``E_t = weight * y_t + (1 - weight) * E_(t-1)``, ``E_0 = target``; limits
@@ -80,11 +74,7 @@ def ewma(
 
 
 def p_chart(
-    events: Sequence[int],
-    totals: Sequence[int],
-    labels: Sequence[str],
-    *,
-    centre: float | None = None,
+    events: Sequence[int], totals: Sequence[int], labels: Sequence[str], *, centre: float | None = None
 ) -> ControlChart:
     """Share with the outcome in successive periods.
 

@@ -127,13 +127,7 @@ def limit_for_chance(
 
 
 def simulate_run_length(
-    weight_adverse: float,
-    weight_other: float,
-    *,
-    limit: float,
-    share: float,
-    rng: Generator,
-    repeats: int = 2000,
+    weight_adverse: float, weight_other: float, *, limit: float, share: float, rng: Generator, repeats: int = 2000
 ) -> SimulatedRunLength:
     """Run lengths with the weights themselves, ``repeats`` times from zero.
 
@@ -156,10 +150,7 @@ def simulate_run_length(
     mean, error = float(np.mean(lengths)), float(np.std(lengths, ddof=1)) / math.sqrt(repeats)
     half = 1.959964 * error
     return SimulatedRunLength(
-        mean=mean,
-        interval=Interval(mean - half, mean + half),
-        median=float(np.median(lengths)),
-        repeats=repeats,
+        mean=mean, interval=Interval(mean - half, mean + half), median=float(np.median(lengths)), repeats=repeats
     )
 
 

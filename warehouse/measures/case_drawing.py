@@ -22,11 +22,7 @@ from warehouse.measures.tracings import gather_tracings
 HELD = frozenset(["S", "N", "N'", "Ba", "Po", "Or", "Pt", "Ar"])
 """Points of the cranial base, on which start and finish are laid."""
 
-TOGETHER = (
-    "ANS A PNS U1T U1A U6 Sn Ls Stms",
-    "Go Me Gn Pog B L1T L1A L6 Stmi Pog' Gn'",
-    "Prn Cm",
-)
+TOGETHER = ("ANS A PNS U1T U1A U6 Sn Ls Stms", "Go Me Gn Pog B L1T L1A L6 Stmi Pog' Gn'", "Prn Cm")
 """Points of one part of the face, which move alike as far as the measures allow."""
 
 APART, FAR = 1e-3, 1e-5
