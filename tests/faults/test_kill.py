@@ -218,7 +218,7 @@ def run_once(worker: Worker, warehouse: Path, before: int) -> None:
     assert not list(warehouse.glob("*.draft*"))
 
 
-@pytest.mark.parametrize("kills", [20, pytest.param(60, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("kills", [8, pytest.param(60, marks=pytest.mark.slow)])
 def test_kills_while_ten_people_read_lose_nothing_and_nobody_sees_half_a_build(
     kills: int, worker: Worker, tmp_path: Path, count: Callable[[str, str, int], None]
 ) -> None:
