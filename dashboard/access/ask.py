@@ -86,8 +86,7 @@ class Session:
 
     def known_practices(self) -> tuple[str, ...]:
         """Pseudonyms of the practices here: for who may write."""
-        if not self.viewer.may_write:
-            raise RequestError("you may look, but not change", remedy="ask whoever runs this warehouse")
+        self.viewer.must_write()
         return self._answer(practices_of)
 
     def practices(self) -> Here:

@@ -42,6 +42,11 @@ class Viewer:
             return "You see tables in which small counts are hidden, and no single case."
         return "You see every case in this warehouse."
 
+    def must_write(self, what: str = "change") -> None:
+        """Refuse (RequestError) one who may look alone; ``what`` it is that they may not do."""
+        if not self.may_write:
+            raise RequestError(f"you may look, but not {what}", remedy="ask whoever runs this warehouse")
+
 
 @dataclass(frozen=True, slots=True)
 class AccessList:

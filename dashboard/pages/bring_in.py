@@ -14,7 +14,6 @@ from dashboard.access.sign_in import current_viewer
 from dashboard.parts.choosing import chosen
 from dashboard.parts.screen import behind, fine, plain, said, table
 from dashboard.parts.upload import Delivered, Rehearsal, Told, UploadedFile, bring_in, draft, rehearse
-from warehouse.errors import RequestError
 from warehouse.upkeep.data_quality import LoadPreview, RuleCount
 from warehouse.words.numbers import cases
 from warehouse.words.shares import NO_FILM
@@ -29,9 +28,7 @@ OWN_NAMES, PROPOSED, OWN_MAPPING = (
 
 
 def page() -> None:
-    if not current_viewer().may_write:
-        found = "you may look, but not bring in files"
-        raise RequestError(found, remedy="ask whoever runs this warehouse")
+    current_viewer().must_write("bring in files")
     st.title("Bring in a file")
     plain(
         "Names, full dates and record numbers are refused or turned into ages, months and keyed hashes before anything"

@@ -5,7 +5,8 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard.access.ask import place
-from dashboard.parts.jobs import JOBS, refuse_who_may_not_write, work
+from dashboard.access.sign_in import current_viewer
+from dashboard.parts.jobs import JOBS, work
 from dashboard.parts.screen import behind, plain, said
 from warehouse.store.snapshot import POINTER
 from warehouse.words.sentences import say
@@ -16,7 +17,7 @@ NEXT = {"guide.bring": "bring_in", "guide.correct": "worklist", "guide.plan": "p
 
 
 def page() -> None:
-    refuse_who_may_not_write()
+    current_viewer().must_write()
     is_there = (place().folder / POINTER).exists()
     st.title("Start here")
     said(say("guide.there" if is_there else "guide.empty"))

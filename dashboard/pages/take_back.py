@@ -10,7 +10,7 @@ from dashboard.access.ask import current_session, place
 from dashboard.access.sign_in import current_viewer
 from dashboard.parts.screen import behind, fine, plain, said
 from dashboard.parts.upload import Told, take_back
-from warehouse.errors import CONFIRMED, RequestError
+from warehouse.errors import CONFIRMED
 from warehouse.words.sentences import say
 
 FORGET, UNDO, JOIN, RENAME = (
@@ -24,9 +24,7 @@ WAYS = ("back.way_forget", "back.way_undo", "back.way_join", "back.way_rename")
 
 
 def page() -> None:
-    if not current_viewer().may_write:
-        found = "you may look, but not take back"
-        raise RequestError(found, remedy="ask whoever runs this warehouse")
+    current_viewer().must_write("take back")
     st.title("Take back")
     said(say("back.page"))
     way = st.radio("What is to be done", [FORGET, UNDO, JOIN, RENAME], captions=list(map(say, WAYS)))

@@ -5,7 +5,8 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard.access.ask import place
-from dashboard.parts.jobs import offered, refuse_who_may_not_write
+from dashboard.access.sign_in import current_viewer
+from dashboard.parts.jobs import offered
 from dashboard.parts.screen import behind, said
 from warehouse.store.chain import keep_key
 from warehouse.store.storage import utc_now
@@ -14,7 +15,7 @@ from warehouse.words.sentences import say
 
 
 def page() -> None:
-    refuse_who_may_not_write()
+    current_viewer().must_write()
     at = place()
     keep_key(at.folder, at.encryption_key())
     st.title("Keep it safe")

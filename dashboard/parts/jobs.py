@@ -18,7 +18,6 @@ from dashboard.access.sign_in import current_viewer
 from dashboard.parts.address import pick
 from dashboard.parts.screen import fine, plain, printed_block
 from dashboard.parts.upload import Done, Opened, UploadedFile, carried_out, form_of
-from warehouse.errors import RequestError
 from warehouse.store.snapshot import POINTER
 from warehouse.words.sentences import say
 
@@ -72,17 +71,11 @@ _LINE = re.compile(r'([a-z_]+) = ("[^"]*"|\[[^\]]*\]|[^\s#]+)\s*(?:# (.*))?')
 
 def offered(page: str, *, only: str = "") -> None:
     """The jobs of a page, one at a time; who may not write is refused."""
-    refuse_who_may_not_write()
+    current_viewer().must_write()
     jobs = {name: job for name, job in JOBS[page].items() if job.only == only}
     name = pick("What is to be done", {name: job.title for name, job in jobs.items()}, key="job", is_short=True)
     st.header(jobs[name].title)
     work(page, name)
-
-
-def refuse_who_may_not_write() -> None:
-    """RequestError for who may look alone."""
-    if not current_viewer().may_write:
-        raise RequestError("you may look, but not change", remedy="ask whoever runs this warehouse")
 
 
 def work(page: str, name: str) -> None:
