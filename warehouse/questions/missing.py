@@ -126,16 +126,18 @@ def pair_and_missing(
         due = _due_pair(cases, settled.adjust or ())
 
         def imputed(*odds: float) -> ImputedComparison:
-            rng, both = np.random.default_rng(seed), (odds[0], odds[1])
-            return impute_and_compare(due, rng=rng, n_imputations=n_imputations, level=level, odds=both)
+            rng = np.random.default_rng(seed)
+            return impute_and_compare(due, rng=rng, n_imputations=n_imputations, level=level, odds=(odds[0], odds[1]))
 
         like = imputed(1.0, 1.0)
-        shifted = [
-            tuple(Shifted(k, imputed(*((k, 1.0) if one else (1.0, k))).difference) for k in FACTORS)
-            if like.difference.interval and lacking
-            else ()
-            for one, lacking in zip((True, False), like.missing, strict=True)
-        ]
+
+        def shifted(group: int) -> tuple[Shifted, ...]:
+            if not (like.difference.interval and like.missing[group]):
+                return ()
+            odds = {k: (k, 1.0) if group == 0 else (1.0, k) for k in FACTORS}
+            return tuple(Shifted(k, (like if k == 1.0 else imputed(*both)).difference) for k, both in odds.items())
+
+        both_shifted = shifted(0), shifted(1)
     everyone = assessed[0] + missing[0], assessed[1] + missing[1]
     return PairAndMissing(
         stamp=stamp,
@@ -147,7 +149,7 @@ def pair_and_missing(
         lowest=risk_difference(adverse[0], everyone[0], adverse[1] + missing[1], everyone[1], level=level),
         highest=risk_difference(adverse[0] + missing[0], everyone[0], adverse[1], everyone[1], level=level),
         imputed=like,
-        shifted=(shifted[0], shifted[1]),
+        shifted=both_shifted,
         imputed_from=("group", *cases.titles),
         without_covariates=sum(assessed) + sum(missing) - due.n,
         grid=tipping_grid((adverse[0], assessed[0], missing[0]), (adverse[1], assessed[1], missing[1]), level=level),
