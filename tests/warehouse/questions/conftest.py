@@ -28,8 +28,7 @@ def unread(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def unread_with_plan(unread: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The same with a plan on record; copied only."""
-    copy = tmp_path_factory.mktemp("unread_planned") / "warehouse"
-    shutil.copytree(unread, copy)
+    copy = Path(shutil.copytree(unread, tmp_path_factory.mktemp("unread_planned") / "warehouse"))
     add_plan(copy)
     return copy
 
@@ -37,9 +36,7 @@ def unread_with_plan(unread: Path, tmp_path_factory: pytest.TempPathFactory) -> 
 @pytest.fixture(scope="session")
 def built(unread: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A copy for reading; its record of looks fills up over the tests."""
-    copy = tmp_path_factory.mktemp("comparison") / "warehouse"
-    shutil.copytree(unread, copy)
-    return copy
+    return Path(shutil.copytree(unread, tmp_path_factory.mktemp("comparison") / "warehouse"))
 
 
 @pytest.fixture(scope="session")
@@ -52,22 +49,16 @@ def reader(built: Path) -> Iterator[Reader]:
 @pytest.fixture(scope="session")
 def with_plan(unread_with_plan: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A copy with a plan on record; its record of looks fills up over the tests."""
-    copy = tmp_path_factory.mktemp("planned") / "warehouse"
-    shutil.copytree(unread_with_plan, copy)
-    return copy
+    return Path(shutil.copytree(unread_with_plan, tmp_path_factory.mktemp("planned") / "warehouse"))
 
 
 @pytest.fixture
 def planned(unread_with_plan: Path, tmp_path: Path) -> Path:
     """A copy of the warehouse with a plan on record and an empty record of looks."""
-    copy = tmp_path / "planned"
-    shutil.copytree(unread_with_plan, copy)
-    return copy
+    return Path(shutil.copytree(unread_with_plan, tmp_path / "planned"))
 
 
 @pytest.fixture
 def folder(unread: Path, tmp_path: Path) -> Path:
     """A copy of the warehouse with an empty record of looks."""
-    copy = tmp_path / "warehouse"
-    shutil.copytree(unread, copy)
-    return copy
+    return Path(shutil.copytree(unread, tmp_path / "warehouse"))
