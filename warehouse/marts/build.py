@@ -39,12 +39,6 @@ _OWN: dict[str, tuple[str, ...]] = {
     "appliance_first": APPLIANCES,
     "appliance_group": (*APPLIANCES, "two_phase"),
 }
-_CONTRACT = (
-    "sex", "cvm_stage", "incisor_class", "molar_class", "selection", "status", "comparison", "wear_reported",
-    "dentition_stage", "habits", "retention_regime", "cleft_or_syndrome",
-)  # fmt: skip
-
-
 _SEEN = {
     "practice": "select distinct practice from loads",
     "extracted_teeth": "select distinct extracted_teeth from cases where replaced_by is null",
@@ -52,23 +46,14 @@ _SEEN = {
     "clinician": "select distinct clinician from cases where replaced_by is null",
 }
 _SEEN_APPLIANCES = "select distinct appliance_category from phases where replaced_by is null"
-_AT_A_TIME = ("porion_kind", "gonion_kind", "head_pose", "photo_lips")
 
 
-def coded_columns(labels: str) -> dict[str, tuple[str, ...]]:
-    """Column of mart_cases -> its codes; ``labels`` is the contract's labels as registered, or an empty object."""
-    lists: Mapping[str, Mapping[str, str]] = json.loads(labels)
-    found = dict(_OWN)
-    found |= {column: tuple(lists[column]) for column in _CONTRACT if column in lists}
-    answers = coded_answers(lists)
-    return found | {f"{question}_{time}": codes for question, codes in answers.items() for time in TIMES}
-
-
-def coded_times(labels: str) -> dict[str, tuple[str, ...]]:
-    """Column of mart_timeline -> its codes."""
-    lists: Mapping[str, Mapping[str, str]] = json.loads(labels)
-    listed = {column: tuple(lists[column]) for column in _AT_A_TIME if column in lists}
-    return {"timepoint": TIMES} | listed | coded_answers(lists)
+def coded_columns(
+    connection: Tables, statement: str, lists: Mapping[str, Mapping[str, str]]
+) -> dict[str, tuple[str, ...]]:
+    """Column of the statement -> its codes; ``lists`` are the contract's labels as registered, or none."""
+    columns = [str(row[0]) for row in connection.rows(f"describe {statement}")]
+    return {column: tuple(lists[column]) for column in columns if column in lists}
 
 
 def coded_answers(lists: Mapping[str, Mapping[str, str]]) -> dict[str, tuple[str, ...]]:
@@ -133,10 +118,11 @@ def _build(connection: Tables, catalogues: Catalogues) -> None:
     totals = _totals(catalogues, read)
     has_repeats = _has_repeats(connection)
     timeline = timeline_statement(read, has_repeats=has_repeats, on_film=_on_film(catalogues, read), totals=totals)
-    labels = catalogues.settings.get("labels", "{}")
-    _create(connection, "mart_timeline", coded_statement(timeline, coded_times(labels)))
+    lists: Mapping[str, Mapping[str, str]] = json.loads(catalogues.settings.get("labels", "{}"))
+    at_a_time = coded_columns(connection, timeline, lists) | {"timepoint": TIMES} | coded_answers(lists)
+    _create(connection, "mart_timeline", coded_statement(timeline, at_a_time))
     measures = [*read, *(total for total in totals if total not in read)]
-    _build_cases(connection, measures, labels)
+    _build_cases(connection, measures, lists)
     _build_spans(connection, measures, catalogues)
     _build_outcomes(connection, measures, catalogues, errors)
     _create(connection, "mart_loads", "select * from menton.main.loads")
@@ -178,12 +164,14 @@ def _has_repeats(connection: Tables) -> bool:
     return any(found[0])
 
 
-def _build_cases(connection: Tables, measures: Sequence[str], labels: str) -> None:
+def _build_cases(connection: Tables, measures: Sequence[str], lists: Mapping[str, Mapping[str, str]]) -> None:
     n_phases = connection.value("select coalesce(max(phase_no), 0) from phases where replaced_by is null")
     counts = connection.rows(answers_statement())[0]
     answered = [question for question, n in zip(QUESTIONS_ASKED, counts, strict=True) if n]
     statement = cases_statement(measures, n_phases=n_phases, answers=answered)
-    coded = coded_columns(labels) | seen_columns(connection, n_phases=n_phases)
+    answers = {f"{question}_{time}": codes for question, codes in coded_answers(lists).items() for time in TIMES}
+    contracted = coded_columns(connection, statement, lists)
+    coded = _OWN | contracted | answers | seen_columns(connection, n_phases=n_phases)
     _create(connection, "mart_cases", coded_statement(statement, coded))
 
 
