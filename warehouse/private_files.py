@@ -17,6 +17,11 @@ _OTHERS_ON_WINDOWS = ("*S-1-1-0", "*S-1-5-11", "*S-1-5-32-545", "*S-1-5-32-546",
 """Security identifiers of everyone, signed-in users, users, guests and anonymous: the same in every language."""
 
 
+def beside(folder: Path, ending: str) -> Path:
+    """What belongs to a folder and must not lie in it: its ``key``, or the ``mappings`` of a warehouse."""
+    return folder.with_name(f"{folder.name}.{ending}")
+
+
 def on_windows() -> bool:
     """Whether file permissions are those of Windows."""
     return os.name == "nt"

@@ -242,10 +242,7 @@ def the_means(found: MeanPool, mine: str, origin: str) -> None:
         as_table(
             "The same means as a table", columns, rows, file_name="practice-means.csv", about={"measure": found.about}
         )
-    fine(
-        f"{found.about}. {origin}",
-        *map(note_text, found.notes),
-    )
+    fine(f"{found.about}. {origin}", *map(note_text, found.notes))
 
 
 def by_group(found: GroupPool) -> None:

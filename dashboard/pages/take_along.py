@@ -28,10 +28,7 @@ MADE = {
 # button -> ending and kind of the file
 FILES = {
     "PDF, paged": (".pdf", "application/pdf"),
-    "Slides with notes (PPTX)": (
-        ".pptx",
-        "application/vnd.openxmlformats-officedocument.presentationml.presentation",
-    ),
+    "Slides with notes (PPTX)": (".pptx", "application/vnd.openxmlformats-officedocument.presentationml.presentation"),
     "One web page (HTML)": (".html", "text/html"),
     "Tables (XLSX)": (".xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
     "How it was done (Markdown)": (".md", "text/markdown"),
@@ -56,11 +53,7 @@ def page(session: Session) -> None:
     offered = [name for name in GROUPINGS if name in OFFERED or audience == "practice"]
     offered = [name for name in offered if not (name == "practice" and (practice or session.viewer.practice))]
     comparisons = st.multiselect(
-        "Comparisons",
-        offered,
-        default=COMPARISONS,
-        format_func=lambda name: GROUPINGS[name].title,
-        placeholder="none",
+        "Comparisons", offered, default=COMPARISONS, format_func=lambda name: GROUPINGS[name].title, placeholder="none"
     )
     named = st.checkbox("Name the practices", value=audience == "practice")
     fine(NAMING if named and audience == "outside" else "")

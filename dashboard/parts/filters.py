@@ -17,11 +17,7 @@ from warehouse.outcomes.definition import FAMILIES, Definition
 from warehouse.plans.question import Question
 from warehouse.selection import WHOEVER, Selection
 
-TAKEN = {
-    "consecutive": "taken in order",
-    "selected": "picked out (no sample)",
-    "both": "both together (no sample)",
-}
+TAKEN = {"consecutive": "taken in order", "selected": "picked out (no sample)", "both": "both together (no sample)"}
 """Selection -> how it is named on screens."""
 
 EVERYONE = Selection(selection="both", filters=WHOEVER)

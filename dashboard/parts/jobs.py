@@ -17,7 +17,7 @@ from dashboard.access.ask import current_session, place
 from dashboard.access.sign_in import current_viewer
 from dashboard.parts.address import pick
 from dashboard.parts.screen import fine, plain, printed_block
-from dashboard.parts.upload import Done, Opened, UploadedFile, carried_out, form_of
+from dashboard.parts.upload import Done, Opened, UploadedFile, carried_out, form_of, of_place
 from warehouse.store.snapshot import POINTER
 from warehouse.words.sentences import say
 
@@ -100,8 +100,8 @@ def work(page: str, name: str) -> None:
         how: dict[str, Any] = {"type": "primary" if at else "secondary", "disabled": bool(open_still) or not agreed}
         if st.button(step.button, key=f"do-{key}-{at}", **how):
             with st.spinner("At work …"):
-                given = [*_of_place(job, form["asked"]), *meant]
-                done = carried_out(job.command, given, made=step.made, place=place())
+                asks = {one["name"] for one in form["asked"]} - ({"--key-file"} if not job.case_key else set())
+                done = carried_out(job.command, [*of_place(place(), asks), *meant], made=step.made)
             st.session_state[told] = (known, done)
         held = st.session_state.get(told)
         if held is not None and held[0] == known:
@@ -112,19 +112,6 @@ def work(page: str, name: str) -> None:
 def _form(command: tuple[str, ...]) -> dict[str, Any]:
     found: dict[str, Any] = json.loads(form_of(command))
     return found
-
-
-def _of_place(job: Job, asked: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Where the warehouse, its keys and the group's folder lie, as far as the command asks."""
-    at = place()
-    known = {
-        "--warehouse": at.folder,
-        "--encryption-key-file": at.encryption_key_file,
-        "--key-file": at.case_key_file if job.case_key else None,
-        "--group": at.folder.with_name("study-group"),
-    }
-    names = [one["name"] for one in asked]
-    return [word for name, path in known.items() if path and name in names for word in (name, str(path.resolve()))]
 
 
 def _places() -> Iterator[Any]:

@@ -103,11 +103,7 @@ def _answer(found: Answer) -> Message:
 
 def _counted(found: Answer) -> Message:
     flow = found.overall.flow
-    return Message(
-        title="Who was counted",
-        sentence=wording.flow_sentence(flow),
-        figure=sampling_figure(flow),
-    )
+    return Message(title="Who was counted", sentence=wording.flow_sentence(flow), figure=sampling_figure(flow))
 
 
 def changes(found: Answer) -> Message | None:

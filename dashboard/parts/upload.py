@@ -13,15 +13,16 @@ import shutil
 import subprocess
 import sys
 import zipfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from io import BytesIO
 from pathlib import Path
-from tempfile import TemporaryDirectory
+from tempfile import TemporaryDirectory, mkdtemp
 
 from dashboard.access.working import OpenWarehouse
 from warehouse.errors import CONFIRMED, RequestError
+from warehouse.private_files import beside
 from warehouse.store.snapshot import POINTER, current_snapshot
 from warehouse.store.store import STORE
 from warehouse.upkeep.data_quality import LoadPreview
@@ -87,13 +88,8 @@ def draft(files: Sequence[UploadedFile], place: OpenWarehouse, earlier: str | No
         if earlier:
             words += ["--from", str(_mapping(room, earlier))]
         else:
-            words += ["--remembered", str(_remembered(place.folder).resolve())]
+            words += ["--remembered", str(beside(place.folder, "mappings").resolve())]
         return _run(words, room)
-
-
-def _remembered(warehouse: Path) -> Path:
-    """Where the mappings of a warehouse are remembered."""
-    return warehouse.with_name(warehouse.name + ".mappings")
 
 
 def rehearse(delivered: Delivered, place: OpenWarehouse) -> Rehearsal:
@@ -106,10 +102,11 @@ def rehearse(delivered: Delivered, place: OpenWarehouse) -> Rehearsal:
         copy.mkdir()
         if (place.folder / STORE).exists():
             shutil.copy2(place.folder / STORE, copy / STORE)
-        if _remembered(place.folder).exists():
-            shutil.copytree(_remembered(place.folder), _remembered(copy))
-        key = place.case_key_file or place.folder.with_name(place.folder.name + ".key")
-        told = _ingest(delivered, room, copy, place, key if key.exists() else room / "rehearsal.key")
+        if beside(place.folder, "mappings").exists():
+            shutil.copytree(beside(place.folder, "mappings"), beside(copy, "mappings"))
+        key = place.case_key_file or beside(place.folder, "key")
+        key = key if key.exists() else beside(copy, "key")
+        told = _ingest(delivered, room, replace(place, folder=copy, case_key_file=key))
         if not told.is_well:
             return Rehearsal(delivered.fingerprint, told, None)
         with Reader.open(copy, key=place.encryption_key()) as reader:
@@ -119,7 +116,7 @@ def rehearse(delivered: Delivered, place: OpenWarehouse) -> Rehearsal:
 def bring_in(delivered: Delivered, place: OpenWarehouse) -> Told:
     """Load for good."""
     with _workplace() as room:
-        return _ingest(delivered, room, place.folder, place, place.case_key_file)
+        return _ingest(delivered, room, place)
 
 
 def _last_load(place: OpenWarehouse) -> int:
@@ -139,9 +136,7 @@ def _workplace() -> Iterator[Path]:
 
 
 def _written(room: Path, file: UploadedFile) -> Path:
-    folder = room / "files"
-    folder.mkdir(exist_ok=True)
-    path = folder / Path(file.name).name
+    path = Path(mkdtemp(dir=room)) / Path(file.name).name  # apart: two of one name are two files
     path.write_bytes(file.content)
     return path
 
@@ -149,8 +144,8 @@ def _written(room: Path, file: UploadedFile) -> Path:
 def take_back(words: Sequence[str], place: OpenWarehouse, *, numbers: Sequence[str] = ()) -> Told:
     """Run a command that takes something back; numbers of cases go by its standard input, where nobody sees them."""
     with _workplace() as room:
-        of_case = place.case_key_file if words[0] != "undo" else None
-        return _run([*words, *_of_warehouse(place.folder, place, of_case)], room, given="\n".join(numbers))
+        asked = OF_WAREHOUSE[: 2 if words[0] == "undo" else 3]
+        return _run([*words, *of_place(place, asked)], room, given="\n".join(numbers))
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,11 +174,7 @@ def form_of(command: Sequence[str]) -> str:
 
 
 def carried_out(
-    command: Sequence[str],
-    words: Sequence[str | UploadedFile | Opened],
-    *,
-    made: Mapping[str, str],
-    place: OpenWarehouse,
+    command: Sequence[str], words: Sequence[str | UploadedFile | Opened], *, made: Mapping[str, str]
 ) -> Done:
     """Run a command; ``made`` says by which option it is told to write which file or folder, which is given back."""
     with _workplace() as room:
@@ -207,9 +198,10 @@ def _handed(room: Path, one: UploadedFile | Opened) -> Path:
     with zipfile.ZipFile(BytesIO(one.file.content)) as held:
         if sum(entry.file_size for entry in held.infolist()) > ALWAYS + MOST_TIMES * len(one.file.content):
             raise RequestError(say("job.no_zip"))
-        held.extractall(room / "opened")
-    within = list((room / "opened").iterdir())
-    return within[0] if len(within) == 1 and within[0].is_dir() else room / "opened"
+        opened = Path(mkdtemp(dir=room))
+        held.extractall(opened)
+    within = list(opened.iterdir())
+    return within[0] if len(within) == 1 and within[0].is_dir() else opened
 
 
 def _taken(path: Path) -> tuple[str, bytes]:
@@ -228,16 +220,18 @@ def _mapping(room: Path, text: str) -> Path:
     return path
 
 
-def _of_warehouse(warehouse: Path, place: OpenWarehouse, case_key: Path | None) -> list[str]:
-    words = ["--warehouse", str(warehouse.resolve())]
-    if place.encryption_key_file:
-        words += ["--encryption-key-file", str(place.encryption_key_file.resolve())]
-    return words + (["--key-file", str(case_key.resolve())] if case_key else [])
+OF_WAREHOUSE = ("--warehouse", "--encryption-key-file", "--key-file")
 
 
-def _ingest(delivered: Delivered, room: Path, warehouse: Path, place: OpenWarehouse, case_key: Path | None) -> Told:
-    words = ["ingest", *(str(_written(room, file)) for file in delivered.files)]
-    words += _of_warehouse(warehouse, place, case_key)
+def of_place(place: OpenWarehouse, asked: Container[str]) -> list[str]:
+    """Where the warehouse, its keys and the group's folder lie, as far as a command asks."""
+    paths = (place.folder, place.encryption_key_file, place.case_key_file, place.folder.with_name("study-group"))
+    known = zip((*OF_WAREHOUSE, "--group"), paths, strict=True)
+    return [word for name, path in known if path and name in asked for word in (name, str(path.resolve()))]
+
+
+def _ingest(delivered: Delivered, room: Path, place: OpenWarehouse) -> Told:
+    words = ["ingest", *(str(_written(room, file)) for file in delivered.files), *of_place(place, OF_WAREHOUSE)]
     if delivered.confirmed:
         words.append(CONFIRMED)
     if delivered.mapping is not None:
@@ -248,7 +242,8 @@ def _ingest(delivered: Delivered, room: Path, warehouse: Path, place: OpenWareho
 
 
 def _run(words: Sequence[str], room: Path, given: str = "") -> Told:
-    environment = os.environ | {"PYTHONUTF8": "1", "TMPDIR": str(room), "TEMP": str(room), "TMP": str(room)}
+    places = dict.fromkeys(("TMPDIR", "TEMP", "TMP"), str(room))
+    environment = os.environ | places | {"PYTHONUTF8": "1", "MENTON_OWN_SCREEN": "1"}
     done = subprocess.run(
         [*MENTON, *words],
         cwd=room,

@@ -22,6 +22,7 @@ from pipelines.checking.rules import ALL_MEASURES, Rule, allowed, load_rules
 from pipelines.checking.tables import Assembled, CheckedTables, Mask, Positions, assemble, highest_of, main_table
 from pipelines.contract.contract import Contract
 from pipelines.contract.delivery import PROBLEM_COLUMNS, Delivery, Sorted
+from pipelines.deidentify.file_names import said_name
 from pipelines.points.tracing import POINTS, without_points_turned_away
 from warehouse.errors import BadFileError, BrokenRuleError, near_names
 from warehouse.measures.measure import Measure
@@ -341,8 +342,7 @@ def _refusal(
     rule_id: str, what: str, delivery: Delivery, contract: Contract, catalogue: Mapping[str, Measure]
 ) -> BadFileError:
     rule = load_rules(contract, catalogue)[rule_id]
-    source = delivery.source
-    place = source.name if source.sheet is None else f"{source.name}, sheet {source.sheet}"
+    place = said_name(delivery.source) + (f", sheet {delivery.source.sheet}" if delivery.source.sheet else "")
     return BadFileError(f"{rule.id}: {rule.reason}", where=f"{place}: {what}", remedy=rule.remedy)
 
 

@@ -86,15 +86,7 @@ def _print_covariance(result: ChangeComparison) -> None:
     if len(found) > FEW_GROUPS:
         columns = [f"from the same start, against {result.reference}", "difference", "interval", "corrected p"]
         corrected = {row.name: row.adjusted for row in result.corrected.rows}
-        rows = [
-            [
-                label,
-                signed(one.value),
-                span(one.interval),
-                _bare(corrected.get(label)),
-            ]
-            for label, one in found
-        ]
+        rows = [[label, signed(one.value), span(one.interval), _bare(corrected.get(label))] for label, one in found]
         print_table("", columns, rows, right=range(1, 4))
         say(f"  corrected p: allowing for {result.corrected.n_comparisons} comparisons ({result.corrected.method}).")
     else:

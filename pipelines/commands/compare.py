@@ -183,10 +183,7 @@ def _group_row(group: GroupRow, result: GroupComparison) -> list[str]:
 
 def print_crossed(result: CrossedComparison) -> None:
     """Two groupings crossed: a row a group, a column a level, then each group within the levels."""
-    say_head(
-        f"Share adverse by {result.by.title.lower()} within {result.by2.title.lower()}",
-        result,
-    )
+    say_head(f"Share adverse by {result.by.title.lower()} within {result.by2.title.lower()}", result)
     columns = [result.by.title, *result.levels.values()]
     rows = [
         [label, *(_cell(cell) for cell in result.cells if cell.group == code)] for code, label in result.groups.items()

@@ -12,13 +12,14 @@ from pipelines.commands.options import add_practice, add_warehouse, encryption_k
 from pipelines.group.agreement_page import AgreementSection, page
 from pipelines.group.contribution import sealed_contribution, sealed_withdrawal
 from pipelines.group.folder import write_whole
-from pipelines.group.keys import PracticeKey, practice_key, practice_key_file
+from pipelines.group.keys import PracticeKey, practice_key
 from pipelines.group.practice_record import PracticeRecord, read_record
 from pipelines.group.signed_file import Offered, read_agreement
 from warehouse.errors import GroupError, RequestError, near_names
 from warehouse.marts.reader import Reader
 from warehouse.pooled.cases import GroupCases, group_cases
 from warehouse.pooled.handing_over import HandingOver, hand_over
+from warehouse.private_files import beside
 from warehouse.store.storage import utc_now
 from warehouse.words.sentences import caution_text
 
@@ -158,7 +159,7 @@ def _withdraw(args: argparse.Namespace, offered: Offered, record: PracticeRecord
 
 
 def _key(args: argparse.Namespace, offered: Offered, record: PracticeRecord, *, create: bool) -> PracticeKey:
-    args.key_file = args.key_file or practice_key_file(args.warehouse)
+    args.key_file = args.key_file or beside(args.warehouse, "contribute.key")
     return practice_key(args.key_file, group=offered.agreement.group, practice=record.practice, create=create)
 
 

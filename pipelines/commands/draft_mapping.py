@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     settings = ReadSettings(sheet=args.sheet, header_row=args.header_row)
     tables = [table for path in args.files for table in read_shown(path, settings)]
     contract = load_contract()
-    earlier = _earlier(args.earlier or _nearest(args.remembered, tables))
+    earlier = _earlier(args, tables)
     together = earlier.get("file", {}).get("together") or _keys_of_one_case(tables, contract, catalogue)
     raw = put_together(tables, together)[0] if together else max(tables, key=lambda table: table.frame.width)
     draft = draft_mapping(raw, contract=contract, catalogue=catalogue, earlier=earlier, together=together)
@@ -61,14 +61,10 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _nearest(folder: Path | None, tables: list[RawTable]) -> Path | None:
-    return nearest(folder, {heading for table in tables for heading in table.frame.columns}) if folder else None
-
-
-def _earlier(path: Path | None) -> dict[str, Any]:
-    if path is None:
-        return {}
-    return mapping_sections(path)
+def _earlier(args: argparse.Namespace, tables: list[RawTable]) -> dict[str, Any]:
+    headings = {heading for table in tables for heading in table.frame.columns}
+    path = args.earlier or (nearest(args.remembered, headings) if args.remembered else None)
+    return mapping_sections(path) if path else {}
 
 
 def _keys_of_one_case(tables: list[RawTable], contract: Contract, catalogue: Catalogue) -> list[str]:

@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.commands.options import add_practice, add_warehouse, reading, say
-from pipelines.ingest.own_numbers import key_file_beside, keyer_there, knowing_published
+from pipelines.ingest.own_numbers import keyer_there, knowing_published
 from warehouse.cases.stored_drawing import drawing_of_case
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
@@ -44,5 +44,5 @@ def _key_of(args: argparse.Namespace, reader: Reader) -> str:
     if practice is None:
         found = "the warehouse holds several practices"
         raise RequestError(found, expected=", ".join(practices), remedy="name one with --practice")
-    keyer = knowing_published(keyer_there(args.key_file or key_file_beside(args.warehouse)), reader)
+    keyer = knowing_published(keyer_there(args.key_file, args.warehouse), reader)
     return str(keyer.keys(practice, pl.Series([args.number]))[0])

@@ -12,7 +12,7 @@ from typing import TypeAlias
 
 from pipelines.commands.group_show import print_result
 from pipelines.commands.options import add_encryption_key, add_warehouse, encryption_key, print_table, say
-from pipelines.group.folder import GroupFolder, group_key_file, write_whole
+from pipelines.group.folder import GroupFolder, write_whole
 from pipelines.group.founding import DAYS_GOOD, found_group, invite, make_agreement, revoke
 from pipelines.group.results import make_result, read_for_practices
 from pipelines.group.taking import take, withdraw
@@ -24,6 +24,7 @@ from warehouse.pooled.history import RECORD_FILE
 from warehouse.pooled.kept_results import Kept, keep_result
 from warehouse.pooled.result import GroupResult
 from warehouse.pooled.variables import DEFAULT_GROUPINGS, DEFAULT_VARIABLES
+from warehouse.private_files import beside
 from warehouse.store.chain import keep_key
 
 Verbs: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
@@ -112,7 +113,7 @@ _NUMBERS = (
 
 
 def _folder(args: argparse.Namespace) -> GroupFolder:
-    return GroupFolder(args.group, args.group_key_file or group_key_file(args.group))
+    return GroupFolder(args.group, args.group_key_file or beside(args.group, "key"))
 
 
 def _init(args: argparse.Namespace) -> int:

@@ -8,17 +8,10 @@ from collections import Counter
 from pathlib import Path
 
 from pipelines.checking.rules import load_rules
-from pipelines.commands.options import (
-    add_practice,
-    add_warehouse,
-    add_yes,
-    confirms,
-    encryption_key,
-    progress,
-    say,
-)
+from pipelines.commands.options import add_practice, add_warehouse, add_yes, confirms, encryption_key, progress, say
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Sorted
+from pipelines.deidentify.file_names import said_name
 from pipelines.ingest.ingest import Outcome, Request, ingest
 from warehouse.plural import number_of
 
@@ -28,18 +21,15 @@ def add(parser: argparse.ArgumentParser) -> None:
     add_warehouse(parser)
     parser.add_argument("--mapping", type=Path, metavar="FILE", help="mapping file (see `menton draft-mapping`)")
     add_practice(parser, "pseudonym of the practice, such as HARBOUR")
-    parser.add_argument("--key-file", type=Path, metavar="FILE", default=_default_key_file(), help=KEY_HELP)
+    parser.add_argument(
+        "--key-file", type=Path, metavar="FILE", default=os.environ.get("MENTON_KEY_FILE") or None, help=KEY_HELP
+    )
     parser.add_argument("--again", action="store_true", help="load a file even if the same one was loaded before")
     add_yes(parser)
     parser.set_defaults(run=run)
 
 
 KEY_HELP = "file of the case key (default: beside the warehouse folder, or the variable MENTON_KEY_FILE)"
-
-
-def _default_key_file() -> Path | None:
-    found = os.environ.get("MENTON_KEY_FILE")
-    return Path(found) if found else None
 
 
 def run(args: argparse.Namespace) -> int:
@@ -90,7 +80,7 @@ def print_outcome(outcome: Outcome) -> None:
 def _print_assumptions(one: Sorted) -> None:
     if not one.delivery.assumptions:
         return
-    say(f"{one.delivery.source.name}: taken to be so")
+    say(f"{said_name(one.delivery.source)}: taken to be so")
     for assumption in one.delivery.assumptions:
         say(f"  {assumption.about}: {assumption.taken} ({assumption.because})")
 

@@ -4,16 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from pipelines.commands.options import (
-    add_cases,
-    print_table,
-    question_from,
-    reading,
-    say,
-    say_end,
-    say_json,
-    say_list,
-)
+from pipelines.commands.options import add_cases, print_table, question_from, reading, say, say_end, say_json, say_list
 from warehouse.questions.shares import GroupRow, Rates, rates
 from warehouse.words.sentences import caution_text
 from warehouse.words.sentences import say as say_text

@@ -11,7 +11,7 @@ from pathlib import Path
 from pipelines.commands.options import add_warehouse, add_yes, confirms, encryption_key, progress, say, storing
 from pipelines.deidentify.pseudonyms import check_practice
 from pipelines.group.practice_record import read_record
-from pipelines.ingest.own_numbers import key_file_beside, keyer_there, knowing
+from pipelines.ingest.own_numbers import keyer_there, knowing
 from pipelines.ingest.remembered import renamed, speaking_of
 from warehouse.errors import RequestError, UnconfirmedError, near_names
 from warehouse.marts.catalogues import in_force
@@ -141,7 +141,7 @@ def _rename(args: argparse.Namespace) -> int:
         if any(record.takes_part(entry["group"]) for entry in record.entries):
             found = f"{old} takes part in a study group, where its key is made with its name"
             raise RequestError(found, remedy="take it back first, with `menton contribute --withdraw`")
-        keyer = keyer_there(args.key_file or key_file_beside(args.warehouse))
+        keyer = keyer_there(args.key_file, args.warehouse)
         made_with = knowing(keyer, store, in_force(store).settings).name_of(old)
         masked = keyer.mask(made_with, of=new) if made_with != new else ""
     said = [text("back.rename", old=old, new=new, n=int(sizes[old]))]
@@ -182,7 +182,7 @@ def _keys_of(
     args: argparse.Namespace, store: Connection, numbers: Sequence[str], *, loaded: bool = False
 ) -> list[list[str]]:
     """For each number that the warehouse has, its key, or its keys where spellings of it were once told apart."""
-    keyer = knowing(keyer_there(args.key_file or key_file_beside(args.warehouse)), store, in_force(store).settings)
+    keyer = knowing(keyer_there(args.key_file, args.warehouse), store, in_force(store).settings)
     query = "select case_key from case_registry"
     query += "" if loaded else " union select case_key from turned_away union select case_key from remarks"
     known = {key for (key,) in store.rows(query)}

@@ -6,7 +6,9 @@ number or year stays as it is. Of any other the ordinary words stay, and a keyed
 
 from __future__ import annotations
 
+import os
 import re
+import sys
 from collections.abc import Iterable
 from dataclasses import replace
 from functools import lru_cache
@@ -21,6 +23,9 @@ from warehouse.measures.catalogue import CATALOGUE
 from warehouse.toml_files import shipped
 
 WITHHELD = "name-withheld"
+OWN_SCREEN = "MENTON_OWN_SCREEN"
+"""Variable by which a page says that what a command says is shown to the owner of the files alone."""
+
 _NUMBERED = re.compile(r"([a-z]+?)\d{0,2}")
 _NUMBER = re.compile(r"\d{1,2}|(?:19|20)\d\d")
 _LETTER = re.compile(r"[a-z]\d{0,2}")
@@ -52,6 +57,21 @@ def shown_file_name(name: str, also: Iterable[str] = ()) -> str:
     return name if shown is None else shown + suffix.lower()
 
 
+def on_own_screen() -> bool:
+    """Whether what is said goes to the owner of the files alone: a terminal, or the page that handed them over."""
+    return OWN_SCREEN in os.environ or (sys.stdout.isatty() and sys.stderr.isatty())
+
+
+def screen_name(name: str, also: Iterable[str] = ()) -> str:
+    """The name of a file as it is said: on its owner's own screen as it is, else as it may be kept."""
+    return name if on_own_screen() else shown_file_name(name, also)
+
+
+def said_name(source: FileSource) -> str:
+    """The name of the file a table came from, as it is said."""
+    return (on_own_screen() and source.given_name) or source.name
+
+
 def shown_sheet_name(name: str | None, also: Iterable[str] = ()) -> str | None:
     """The name of a sheet as it may be shown; None stays None."""
     return None if name is None else _shown(name, also) or name
@@ -75,20 +95,20 @@ def _is_known(word: str, known: frozenset[str]) -> bool:
 
 
 def shown_source(source: FileSource, also: Iterable[str] = ()) -> FileSource:
-    """The origin of a table with the names that may be shown; the given ones stay beside them, in memory only."""
+    """The origin of a table with the names that may be said; the given ones stay beside them, in memory only."""
     also = tuple(also)
     return replace(
         source,
-        name=shown_file_name(source.name, also),
-        sheet=shown_sheet_name(source.sheet, also),
+        name=screen_name(source.name, also),
+        sheet=source.sheet if on_own_screen() else shown_sheet_name(source.sheet, also),
         given_name=source.name,
         given_sheet=source.sheet,
     )
 
 
-def kept_source(source: FileSource, keyer: Keyer) -> FileSource:
+def kept_source(source: FileSource, keyer: Keyer, also: Iterable[str] = ()) -> FileSource:
     """The origin of a table as the warehouse keeps it: a keyed hash stands for what may not be shown."""
-    name, sheet = source.name, source.sheet
+    name, sheet = shown_file_name(source.given_name, also), shown_sheet_name(source.given_sheet, also)
     if name != source.given_name:
         path = PurePath(name)
         name = f"{path.stem}-{_token(keyer, source.given_name)}{path.suffix}"

@@ -1,7 +1,7 @@
 """Reading files under names that may be shown: people name files and sheets after patients.
 
 Every command that is given a file of a practice reads it by this door, so that neither its answer nor its errors say a
-name that could be a person's.
+name that could be a person's, but on the owner's own screen.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from pipelines.contract.delivery import RawTable
-from pipelines.deidentify.file_names import shown_file_name, shown_source
+from pipelines.deidentify.file_names import screen_name, shown_source
 from pipelines.reading.files import discover, read_file
 from pipelines.reading.settings import ReadSettings
 from warehouse.errors import BadFileError
@@ -51,6 +51,6 @@ def names_withheld(paths: Sequence[Path], named: Iterable[str] = ()) -> Iterator
     except BadFileError as error:
         found, where = error.found, error.where
         for path in paths:
-            shown = shown_file_name(path.name, named)
+            shown = screen_name(path.name, named)
             found, where = found.replace(path.name, shown), where.replace(path.name, shown)
         raise BadFileError(found, where=where, expected=error.expected, remedy=error.remedy) from error

@@ -145,11 +145,6 @@ class GroupFolder:
         return sorted(path.name for path in self.taken.glob("*.age") if path.name not in state.files)
 
 
-def group_key_file(folder: Path) -> Path:
-    """Where the group's keys lie unless another file is named: beside the folder, never in it."""
-    return folder.with_name(folder.name + ".key")
-
-
 def state_after(entries: Sequence[Mapping[str, Any]]) -> GroupState:
     """The state after these entries of a record."""
     state = GroupState()

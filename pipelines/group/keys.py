@@ -96,11 +96,6 @@ class PracticeKey(_Signer):
         return pseudonym_of(self.public, self.group)
 
 
-def practice_key_file(warehouse: Path) -> Path:
-    """Where the practice's key lies unless another file is named: beside the warehouse folder, never in it."""
-    return warehouse.with_name(warehouse.name + ".contribute.key")
-
-
 def practice_key(path: Path, *, group: str, practice: str, create: bool) -> PracticeKey:
     """The key of a practice in a group, from the file of its warehouse, made first where ``create`` says so."""
     if create:

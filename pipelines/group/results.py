@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pipelines.group.chain import RecordChain
 from pipelines.group.folder import GroupFolder, write_whole
-from pipelines.group.keys import practice_key, practice_key_file
+from pipelines.group.keys import practice_key
 from pipelines.group.practice_record import FILE
 from pipelines.group.signed_file import MOST_RESULT, read_bytes, read_json, read_result, result_text
 from pipelines.group.taking import members
@@ -19,6 +19,7 @@ from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import ledger_entry, publisher_from
 from warehouse.pooled.result import GroupResult
 from warehouse.pooled.shares import tag_of
+from warehouse.private_files import beside
 from warehouse.store.storage import utc_now
 
 
@@ -74,8 +75,10 @@ def read_for_practices(path: Path, warehouse: Path, key_file: Path | None) -> Ke
         found = "no practice of this warehouse has contributed to the group of this result"
         raise GroupError(found, where=path.name, remedy="name the warehouse you contributed from with --warehouse")
     result = read_result(path, coordinator=mine[0]["coordinator"])
-    tags = {}
+    tags, key_file = {}, key_file or beside(warehouse, "contribute.key")
     for practice in sorted({entry["practice"] for entry in mine}):
-        key = practice_key(key_file or practice_key_file(warehouse), group=group, practice=practice, create=False)
+        key = practice_key(
+            key_file or beside(warehouse, "contribute.key"), group=group, practice=practice, create=False
+        )
         tags[practice] = tag_of(key.pseudonym, result.salt)
     return Kept(result, tags)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,14 +15,14 @@ from pipelines.checking.rules import load_rules
 from pipelines.checking.validation import validate
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Delivery, RawTable, ReadingAssumption, Sorted
-from pipelines.deidentify.file_names import kept_source, shown_file_name
+from pipelines.deidentify.file_names import kept_source, said_name, screen_name
 from pipelines.deidentify.keyer import Keyer
 from pipelines.deidentify.pseudonyms import check_practice
 from pipelines.deidentify.shown_reading import discover_shown, read_shown
 from pipelines.ingest.loading import LoadRecord, earlier_load, load, request_hash
-from pipelines.ingest.own_numbers import key_file_beside, knowing
+from pipelines.ingest.own_numbers import knowing
 from pipelines.ingest.quarantine import corrected, name_cases
-from pipelines.ingest.remembered import recalled, remember, remembered_beside
+from pipelines.ingest.remembered import recalled, remember, settings_remembered
 from pipelines.interpreting.interpret import interpret
 from pipelines.interpreting.reshaping import put_together
 from pipelines.mapping.column_mapping import ColumnMapping, identity_mapping
@@ -34,6 +35,8 @@ from pipelines.reading.settings import ReadSettings
 from warehouse.errors import (
     BadFileError,
     KeyProblemError,
+    MappingError,
+    MentonError,
     RequestError,
     UnconfirmedError,
     WarehouseError,
@@ -44,6 +47,7 @@ from warehouse.marts.catalogues import Catalogues, in_force, register, shipped
 from warehouse.marts.publish import publish
 from warehouse.measures.measure import Measure
 from warehouse.plural import number_of
+from warehouse.private_files import beside
 from warehouse.store.quoting import name, statement
 from warehouse.store.storage import Connection
 from warehouse.store.store import STORE, open_store
@@ -164,7 +168,7 @@ class Outcome:
     skipped: tuple[Skipped, ...]
     checked: tuple[Sorted, ...]
     measures: Mapping[str, Measure]
-    unread: tuple[str, ...]  # Files of folders that could not be read, each with the reason
+    unread: tuple[MentonError, ...]  # Why files of folders were left out
     n_alike: int  # New cases that agree in everything with one stored under another number
     recalled: Path | None = None  # The mapping that was remembered and read by
 
@@ -181,53 +185,62 @@ def ingest(request: Request) -> Outcome:
     """
     # nothing is made or changed before every file has been read and mapped
     catalogues = catalogues_at(request.warehouse, request.encryption_key)
-    request, is_recalled = _with_remembered(request)
-    mapped, headings, unread = _mapped(request, catalogues.measures)
+    request, recalled_as, reads = _with_remembered(request)
+    mapped, headings, faults = _mapped(request, catalogues.measures, reads)
     if request.practice is not None:
         check_practice(request.practice, where="practice")
     practice = request.practice or mapped[0].mapping.settings.practice or DEFAULT_PRACTICE
     with open_store(request.warehouse, create=True, key=request.encryption_key) as store:
-        outcome = _Ingest(request, catalogues, store, practice).carry_out(mapped)
-    if request.mapping and not is_recalled:
+        outcome = _Ingest(request, catalogues, store, practice, faults).carry_out(mapped)
+    if request.mapping and not recalled_as:
         remember(request.warehouse, practice, headings, request.mapping)
-    return replace(outcome, recalled=request.mapping if is_recalled else None, unread=unread)
+    return replace(outcome, recalled=recalled_as, unread=tuple(faults))
 
 
-def _with_remembered(request: Request) -> tuple[Request, bool]:
-    """The request with the mapping that loaded files of the same headings before, where none is given."""
-    if request.mapping or not remembered_beside(request.warehouse).exists():
-        return request, False
-    tables, _ = _read(request, ReadSettings(), ())
-    found = recalled(request.warehouse, request.practice, _headings(tables))
-    if found is None:
-        return request, False
-    return replace(request, mapping=found, practice=request.practice or found.stem.rsplit("-", 1)[0]), True
+_Read = tuple[list[tuple[RawTable, bool]], list[MentonError]]
+"""The tables of all files, each with whether its file was named itself; and why files of folders were left out."""
 
 
-def _read(request: Request, settings: ReadSettings, named: tuple[str, ...]) -> tuple[list[RawTable], tuple[str, ...]]:
-    """The tables of all files, under names that may be shown; files of a folder that cannot be read, with the reason.
+def _with_remembered(request: Request) -> tuple[Request, Path | None, dict[ReadSettings, _Read]]:
+    """With the mapping that loaded files of the same headings before, where none is given; and the files as read."""
+    reads: dict[ReadSettings, _Read] = {}
+    for settings in [] if request.mapping else settings_remembered(request.warehouse, request.practice):
+        with suppress(BadFileError):
+            reads[settings] = _read(request, settings)
+            headings = _headings(table for table, _ in reads[settings][0])
+            if found := recalled(request.warehouse, request.practice, headings, settings):
+                practice = request.practice or found.stem.rsplit("-", 1)[0]
+                return replace(request, mapping=found, practice=practice), found, reads
+    return request, None, reads
 
-    Raises:
-        BadFileError: A file that was named cannot be read, or none of a folder can.
-    """
+
+@contextmanager
+def _leaving_out(faults: list[MentonError], *, is_named: bool) -> Iterator[None]:
+    """Go on without a file of a folder that cannot be used, noting why; one that was named is refused."""
+    try:
+        yield
+    except (BadFileError, MappingError) as error:
+        if is_named:
+            raise
+        faults.append(error)
+
+
+def _read(request: Request, settings: ReadSettings) -> _Read:
+    """Read all files, under names that may be said; BadFileError where one that was named cannot be read."""
+    named = (request.practice or "",)
     given = {path.resolve() for path in request.paths}
-    tables: list[RawTable] = []
-    faults: list[BadFileError] = []
+    tables: list[tuple[RawTable, bool]] = []
+    faults: list[MentonError] = []
     for path in discover_shown(request.paths, named):
-        request.progress(f"reading {shown_file_name(path.name, named)}")
-        try:
-            tables += read_shown(path, settings, named)
-        except BadFileError as error:
-            if path.resolve() in given:
-                raise
-            faults.append(error)
-    if faults and not tables:
-        raise faults[0]
-    return tables, tuple(f"{one.where}: {one.found}" for one in faults)
+        request.progress(f"reading {screen_name(path.name, named)}")
+        is_named = path.resolve() in given
+        with _leaving_out(faults, is_named=is_named):
+            tables += [(table, is_named) for table in read_shown(path, settings, named)]
+    return tables, faults
 
 
-def _headings(tables: Sequence[RawTable]) -> list[str]:
-    return sorted({heading for table in tables for heading in table.frame.columns})
+def _headings(tables: Iterable[RawTable]) -> list[str]:
+    return sorted({heading for table in tables for heading in corrected(table)[0].frame.columns})
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,6 +249,7 @@ class _Mapped:
 
     raw: RawTable
     mapping: ColumnMapping
+    is_named: bool  # Whether its file was named itself, and is not one of a folder
     hashed: str = ""
     origin: pl.DataFrame | None = None  # Where its rows were turned away, if it is a workbook of such rows
 
@@ -248,30 +262,38 @@ def catalogues_at(folder: Path, key: str | None) -> Catalogues:
         return in_force(store)
 
 
-def _mapped(request: Request, measures: Mapping[str, Measure]) -> tuple[list[_Mapped], list[str], tuple[str, ...]]:
-    """The tables of all files by the mapping or by contract names, their headings, and files that were not read."""
+def _mapped(
+    request: Request, measures: Mapping[str, Measure], reads: Mapping[ReadSettings, _Read]
+) -> tuple[list[_Mapped], list[str], list[MentonError]]:
+    """The tables of all files by the mapping or by contract names, their headings, and why files were left out."""
     contract = load_contract()
     stated = load_mapping(request.mapping, contract=contract, catalogue=measures) if request.mapping else None
     settings = stated.settings.read_settings() if stated else ReadSettings()
-    # tables come under names that may be shown: a file may bear a person's name
-    named = tuple(name for name in (request.practice, stated.settings.practice if stated else None) if name)
-    raw, unread = _read(request, settings, named)
-    headings = _headings(raw)
-    if stated:
-        raw = put_together(raw, stated.settings.together)
+    tables, faults = reads.get(settings) or _read(request, settings)
+    headings = _headings(table for table, _ in tables)
+    if tables and stated and stated.settings.together:
+        tables = [(one, True) for one in put_together([table for table, _ in tables], stated.settings.together)]
     mapped = []
-    for table, origin in map(corrected, raw):
-        mapping = stated or identity_mapping(table.frame.columns, contract=contract, catalogue=measures)
-        check_columns(table, mapping, contract=contract, catalogue=measures)
-        mapped.append(_Mapped(table, mapping, origin=origin))
-    return mapped, headings, unread
+    for given, is_named in tables:
+        table, origin = corrected(given)
+        with _leaving_out(faults, is_named=is_named):
+            mapping = stated or identity_mapping(table.frame.columns, contract=contract, catalogue=measures)
+            check_columns(table, mapping, contract=contract, catalogue=measures)
+            mapped.append(_Mapped(table, mapping, is_named, origin=origin))
+    if faults and not mapped:
+        raise faults[0]
+    if len(mapped) < len(tables):
+        headings = _headings(one.raw for one in mapped)
+    return mapped, headings, faults
 
 
 class _Ingest:
     """One ingest, once the store is open."""
 
-    def __init__(self, request: Request, catalogues: Catalogues, store: Connection, practice: str) -> None:
-        self.request, self.store, self.practice = request, store, practice
+    def __init__(
+        self, request: Request, catalogues: Catalogues, store: Connection, practice: str, faults: list[MentonError]
+    ) -> None:
+        self.request, self.store, self.practice, self.faults = request, store, practice, faults
         self.contract, self.measures = load_contract(), catalogues.measures
         self.origins: list[tuple[pl.DataFrame, pl.DataFrame]] = []
 
@@ -294,7 +316,7 @@ class _Ingest:
         build = self._publish() if request.publish_after else ""
         for (one, hashed), same in zip(checked, unchanged, strict=True):
             earlier = earlier_load(store, hashed) if same else None
-            skipped += [Skipped(one.delivery.source.name, earlier[0])] if earlier else []
+            skipped += [Skipped(said_name(one.delivery.source), earlier[0])] if earlier else []
         return Outcome(
             practice=self.practice,
             build=build,
@@ -357,13 +379,16 @@ class _Ingest:
         deliveries: list[tuple[Delivery, str]] = []
         for one in fresh:
             self.request.progress(f"interpreting {one.raw.source.name}")
-            kept = replace(one.raw, source=kept_source(one.raw.source, keyer))
-            delivery = interpret(
-                kept, one.mapping, contract=contract, catalogue=measures, practice=self.practice, keyer=keyer
-            )
-            deliveries.append((delivery, one.hashed))
-            if one.origin is not None:
-                self.origins.append((one.origin, next(iter(delivery.tables.values()))))
+            with _leaving_out(self.faults, is_named=one.is_named):
+                delivery = interpret(
+                    one.raw, one.mapping, contract=contract, catalogue=measures, practice=self.practice, keyer=keyer
+                )
+                kept = kept_source(one.raw.source, keyer, (self.practice,))
+                deliveries.append((replace(delivery, source=kept), one.hashed))
+                if one.origin is not None:
+                    self.origins.append((one.origin, next(iter(delivery.tables.values()))))
+        if fresh and not deliveries:
+            raise self.faults[-1]
         deliveries.sort(key=lambda pair: _TABLE_ORDER.index(next(iter(pair[0].tables))))
         listed = self._with_measures([delivery for delivery, _ in deliveries])
         listed = [self._with_note_on_points(delivery) for delivery in with_size_notes(listed, measures)]
@@ -396,7 +421,7 @@ class _Ingest:
     def _keyer(self) -> Keyer:
         """The keyer of this warehouse; a key of another warehouse would give every case a second identity."""
         request, store = self.request, self.store
-        path = request.key_file or key_file_beside(request.warehouse)
+        path = request.key_file or beside(request.warehouse, "key")
         if path.resolve().is_relative_to(request.warehouse.resolve()):
             found = "the case key would lie inside the warehouse folder"
             remedy = "name a file elsewhere with --key-file: whoever gets the folder must not get the key"

@@ -13,6 +13,7 @@ import polars as pl
 
 from pipelines.checking.tables import main_table
 from pipelines.contract.delivery import Sorted
+from pipelines.deidentify.file_names import said_name
 from warehouse.errors import BrokenRuleError
 from warehouse.marts.build import KEYS, READING_KEYS, reading_columns
 from warehouse.store.quoting import name, statement, text
@@ -58,7 +59,7 @@ def load(
     records = []
     with connection.transaction():
         for validated, request in batch:
-            progress(f"loading {validated.delivery.source.name}")
+            progress(f"loading {said_name(validated.delivery.source)}")
             records.append(_load_one(connection, validated, request, contract_version))
         record_event(connection, "load", ", ".join(f"load {record.load_id}" for record in records))
     return records
@@ -95,7 +96,7 @@ def _load_one(connection: Connection, validated: Sorted, request: str, contract_
     _keep_reasons(connection, "remarks", validated.remarks, load_id)
     return LoadRecord(
         load_id=load_id,
-        source=delivery.source.name,
+        source=said_name(delivery.source),
         table=main_table(delivery),
         n_read=delivery.n_read,
         n_loaded=validated.n_good,

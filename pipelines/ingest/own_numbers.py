@@ -21,17 +21,13 @@ from warehouse.errors import KeyProblemError
 from warehouse.marts.catalogues import JOINED, RENAMED
 from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
+from warehouse.private_files import beside
 from warehouse.store.tables import Tables
 
 
-def key_file_beside(warehouse: Path) -> Path:
-    """Where the case key lies unless another file is named: beside the warehouse folder, never in it."""
-    return warehouse.with_name(warehouse.name + ".key")
-
-
-def keyer_there(path: Path) -> Keyer:
-    """The keyer of a key file; KeyProblemError where there is none, since a fresh key would find no case."""
-    if path.exists():
+def keyer_there(key_file: Path | None, warehouse: Path) -> Keyer:
+    """The keyer of a key file (None: beside the warehouse); KeyProblemError without one: a fresh key finds no case."""
+    if (path := key_file or beside(warehouse, "key")).exists():
         return Keyer.from_file(path)
     found = "there is no key file"
     raise KeyProblemError(found, where=path.name, remedy="name it with --key-file, or give the case key with --case")
@@ -80,7 +76,7 @@ def own_numbers(
         read = interpret(raw, used, contract=contract, catalogue=CATALOGUE, practice=practice, keyer=OpenKeyer())
         numbers.append(next(iter(read.tables.values()))["case_id"].drop_nulls())
     listed = pl.concat(numbers).unique(maintain_order=True)
-    keyer = knowing_published(keyer_there(key_file or key_file_beside(warehouse)), reader)
+    keyer = knowing_published(keyer_there(key_file, warehouse), reader)
     return pl.DataFrame({"case_key": keyer.keys(practice, listed), "case_id": listed}).unique(
         "case_key", keep="first", maintain_order=True
     )

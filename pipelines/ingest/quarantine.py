@@ -12,6 +12,7 @@ import xlsxwriter
 from pipelines.checking.rules import load_rules
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import RawTable
+from pipelines.deidentify.file_names import shown_sheet_name
 from pipelines.reading.template_marks import FROM_ROW, REASONS, TEMPLATE_MARK, WHY
 from warehouse.errors import RequestError
 from warehouse.export_safety import PLAIN_CELLS, neutralise_formulas
@@ -128,7 +129,7 @@ def _rows_frame(reasons: pl.DataFrame, sources: Sequence[RawTable], book: xlsxwr
         given = given.with_columns(raw.rows.cast(pl.Int64).alias("row"))
         of_file = grouped.filter(
             pl.col("source_sha256") == raw.source.sha256,
-            pl.col("sheet").fill_null("").str.starts_with(raw.source.sheet or ""),
+            pl.col("sheet").fill_null("").str.starts_with(shown_sheet_name(raw.source.given_sheet) or ""),
         )
         mine = of_file.select(
             pl.col("row").cast(pl.Int64),

@@ -9,25 +9,22 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Sequence, Set
+from dataclasses import fields
 from pathlib import Path
 
 import polars as pl
 
 from pipelines.deidentify.keyer import case_numbers
-from warehouse.private_files import write_private, write_whole
+from pipelines.reading.settings import ReadSettings
+from warehouse.private_files import beside, write_private, write_whole
 from warehouse.toml_files import toml_from
 
 _QUOTED = re.compile(r"""["']([^"'\n]+)["']""")
 
 
-def remembered_beside(warehouse: Path) -> Path:
-    """The folder of a warehouse's mappings."""
-    return warehouse.with_name(warehouse.name + ".mappings")
-
-
 def _file(warehouse: Path, practice: str, headings: Sequence[str]) -> Path:
     shape = hashlib.sha256("\x1f".join(sorted(headings)).encode()).hexdigest()[:16]
-    return remembered_beside(warehouse) / f"{practice}-{shape}.toml"
+    return beside(warehouse, "mappings") / f"{practice}-{shape}.toml"
 
 
 def remember(warehouse: Path, practice: str, headings: Sequence[str], mapping: Path) -> None:
@@ -40,9 +37,20 @@ def remember(warehouse: Path, practice: str, headings: Sequence[str], mapping: P
         write_private(path, text)
 
 
-def recalled(warehouse: Path, practice: str | None, headings: Sequence[str]) -> Path | None:
-    """The mapping remembered for exactly these headings; None where there is none, or several practices have one."""
-    found = list(remembered_beside(warehouse).glob(_file(warehouse, practice or "*", headings).name))
+def _read_by(mapping: Path) -> ReadSettings:
+    said = toml_from(mapping.read_text(encoding="utf-8")).get("file", {})
+    return ReadSettings(**{one.name: said[one.name] for one in fields(ReadSettings) if one.name in said})
+
+
+def settings_remembered(warehouse: Path, practice: str | None) -> list[ReadSettings]:
+    """Each way in which the mappings of a practice, or of all, have files read."""
+    return list(dict.fromkeys(map(_read_by, beside(warehouse, "mappings").glob(f"{practice or '*'}-*.toml"))))
+
+
+def recalled(warehouse: Path, practice: str | None, headings: Sequence[str], settings: ReadSettings) -> Path | None:
+    """The mapping remembered for exactly these headings, read so; None without one, or where several practices have."""
+    listed = beside(warehouse, "mappings").glob(_file(warehouse, practice or "*", headings).name)
+    found = [one for one in listed if _read_by(one) == settings]
     return found[0] if len(found) == 1 else None
 
 
@@ -50,7 +58,7 @@ def speaking_of(warehouse: Path, practice: str, numbers: Sequence[str]) -> list[
     """The remembered mappings of a practice in which a case number stands, in quotes and in whichever spelling."""
     wanted = set(case_numbers(pl.Series(numbers, dtype=pl.String)))
     found = []
-    for path in sorted(remembered_beside(warehouse).glob(f"{practice}-*.toml")):
+    for path in sorted(beside(warehouse, "mappings").glob(f"{practice}-*.toml")):
         quoted = _QUOTED.findall(path.read_text(encoding="utf-8"))
         if wanted.intersection(case_numbers(pl.Series(quoted, dtype=pl.String))):
             found.append(path)
@@ -59,7 +67,7 @@ def speaking_of(warehouse: Path, practice: str, numbers: Sequence[str]) -> list[
 
 def renamed(warehouse: Path, old: str, new: str) -> None:
     """Let the mappings of a practice be found under its new name, and say it."""
-    for path in remembered_beside(warehouse).glob(f"{old}-*.toml"):
+    for path in beside(warehouse, "mappings").glob(f"{old}-*.toml"):
         text = path.read_text(encoding="utf-8").replace(f'"{old}"', f'"{new}"')
         write_whole(path.with_name(f"{new}{path.name.removeprefix(old)}"), text.encode())
         path.unlink()

@@ -38,12 +38,7 @@ class InterpretingPlan:
 
 
 def make_plan(
-    raw: RawTable,
-    mapping: ColumnMapping,
-    *,
-    contract: Contract,
-    catalogue: Mapping[str, Measure],
-    today: date,
+    raw: RawTable, mapping: ColumnMapping, *, contract: Contract, catalogue: Mapping[str, Measure], today: date
 ) -> InterpretingPlan:
     """Settle what can only be settled by looking at whole columns.
 

@@ -19,6 +19,7 @@ from pipelines.contract.cell_rules import UNKNOWN_CODE
 from pipelines.contract.contract import MAX_PHASES, Contract
 from pipelines.contract.delivery import Layout, RawTable, ReadingAssumption
 from pipelines.contract.targets import IN_TURN, Target, Targets, date_name
+from pipelines.deidentify.file_names import shown_sheet_name
 from pipelines.deidentify.keyer import case_numbers
 from pipelines.interpreting.columns import BadCells
 from pipelines.mapping.column_mapping import ColumnMapping
@@ -71,10 +72,12 @@ def put_together(tables: Sequence[RawTable], together: Sequence[str]) -> list[Ra
         frames.append(one.frame.rename(renamed).with_columns(pl.all().cast(pl.String)))
         rows.append(one.rows + place * SHEETS_APART)
         if place:
-            taken = f"rows of {one.source.sheet or one.source.name} bear {place * SHEETS_APART:,} more"
+            taken = f"rows of {shown_sheet_name(named)} bear {place * SHEETS_APART:,} more"
             notes.append(ReadingAssumption(ABOUT, taken, "its rows and those of the first belong to the same cases"))
     notes += [
-        ReadingAssumption("sheets left out", one.source.sheet or one.source.name, "it has no column of case numbers")
+        ReadingAssumption(
+            "sheets left out", shown_sheet_name(sheet_name(one)) or "", "it has no column of case numbers"
+        )
         for one, key in keyed
         if key is None
     ]

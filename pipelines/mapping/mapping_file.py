@@ -17,7 +17,7 @@ from pipelines.cells.understood import Expected, tidy
 from pipelines.contract.contract import Contract
 from pipelines.contract.targets import MEASURE_CODES, RULER, Target, Targets
 from pipelines.contract.units import all_units, factor, unit_named, units_for
-from pipelines.deidentify.file_names import shown_file_name
+from pipelines.deidentify.file_names import screen_name
 from pipelines.deidentify.pseudonyms import PSEUDONYM_IN_WORDS, is_pseudonym
 from pipelines.deidentify.redaction import redact
 from pipelines.mapping.column_mapping import (
@@ -100,7 +100,7 @@ def load_mapping(path: Path, *, contract: Contract, catalogue: Mapping[str, Meas
     Raises:
         MappingError: The file cannot be read, or something in it is wrong; every fault is told.
     """
-    return parse_mapping(_text(path), origin=shown_file_name(path.name), contract=contract, catalogue=catalogue)
+    return parse_mapping(_text(path), origin=screen_name(path.name), contract=contract, catalogue=catalogue)
 
 
 def mapping_sections(path: Path) -> dict[str, Any]:
@@ -109,7 +109,7 @@ def mapping_sections(path: Path) -> dict[str, Any]:
     Raises:
         MappingError: The file cannot be read.
     """
-    return _toml(_text(path), shown_file_name(path.name))
+    return _toml(_text(path), screen_name(path.name))
 
 
 def _text(path: Path) -> str:
@@ -118,7 +118,7 @@ def _text(path: Path) -> str:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         said = str(error) if isinstance(error, tomllib.TOMLDecodeError) else getattr(error, "strerror", None)
         found = f"the mapping file cannot be read: {said or type(error).__name__}"
-        raise MappingError(found, where=shown_file_name(path.name), expected="a UTF-8 text file in TOML") from error
+        raise MappingError(found, where=screen_name(path.name), expected="a UTF-8 text file in TOML") from error
 
 
 def _toml(text: str, origin: str) -> dict[str, Any]:

@@ -73,16 +73,6 @@ def is_unit(cell: str) -> bool:
     return cell.strip("()[] ").lower() in _UNIT_WORDS
 
 
-def column_letter(index: int) -> str:
-    """The letter a spreadsheet shows for the column at 0-based ``index``: A, B, ... Z, AA."""
-    letters = ""
-    index += 1
-    while index:
-        index, rest = divmod(index - 1, 26)
-        letters = chr(ord("A") + rest) + letters
-    return letters
-
-
 def shown(name: str) -> str:
     """A column name fit for a message.
 

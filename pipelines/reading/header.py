@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
+from xlsxwriter.utility import xl_col_to_name
+
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import ReadingAssumption
-from pipelines.reading.cells import column_letter, is_number, is_unit, is_word, listed, shown
+from pipelines.reading.cells import is_number, is_unit, is_word, listed, shown
 from pipelines.reading.settings import ABOUT_HEADER
 from warehouse.errors import BadFileError
 
@@ -60,16 +63,13 @@ def find_header(
     named, unnamed = _filled(names, first_column)
     check_unique(named, where, first_column)
     first_data, units = _after_units(grid, last + 1)
-    notes = (
-        *(() if stated and first == last else (_header_note(first, last),)),
-        *(() if not units else (units,)),
-    )
+    notes = (*(() if stated and first == last else (_header_note(first, last),)), *(() if not units else (units,)))
     return Header(tuple(named), unnamed, first_data, notes)
 
 
 def unnamed_note(indices: list[int]) -> ReadingAssumption:
     """The record of columns that have values but no name."""
-    letters = ", ".join(column_letter(index) for index in indices)
+    letters = ", ".join(xl_col_to_name(index) for index in indices)
     return ReadingAssumption(
         "unnamed columns", f"called by their letter: {letters}", "these columns hold values but have no name"
     )
@@ -153,16 +153,11 @@ def _filled(names: list[str], first_column: int) -> tuple[list[str], frozenset[i
     """Names on one line, with blanks named by their column letter."""
     tidy = [" ".join(name.split()) for name in names]
     unnamed = frozenset(i for i, name in enumerate(tidy) if not name)
-    return [name or f"column {column_letter(first_column + i)}" for i, name in enumerate(tidy)], unnamed
+    return [name or f"column {xl_col_to_name(first_column + i)}" for i, name in enumerate(tidy)], unnamed
 
 
 def _repeated(names: list[str]) -> set[str]:
-    seen: set[str] = set()
-    twice: set[str] = set()
-    for name in names:
-        key = name.casefold()
-        (twice if key in seen else seen).add(key)
-    return twice
+    return {name for name, n in Counter(map(str.casefold, names)).items() if n > 1}
 
 
 def check_unique(names: list[str], where: str, first_column: int = 0) -> None:
@@ -175,7 +170,7 @@ def check_unique(names: list[str], where: str, first_column: int = 0) -> None:
     if not twice:
         return
     pairs = [
-        f"{shown(names[hits[0]])} (columns {' and '.join(column_letter(first_column + i) for i in hits)})"
+        f"{shown(names[hits[0]])} (columns {' and '.join(xl_col_to_name(first_column + i) for i in hits)})"
         for key in sorted(twice)
         if (hits := [i for i, name in enumerate(names) if name.casefold() == key])
     ]

@@ -49,9 +49,15 @@ def kind_of(head: bytes | bytearray, name: str) -> Kind:
 def _check_promise(head: bytes | bytearray, name: str) -> None:
     promised = SUFFIXES.get(PurePath(name).suffix.lower())
     if promised == "parquet" or (promised == "workbook" and b"\x00" in head[:4096]):
-        found = f"the name ends in {PurePath(name).suffix.lower()} but the bytes are not those of such a file"
-        remedy = "it may be damaged or cut off at the start; export or copy it again"
-        raise BadFileError(found, where=name, expected=EXPECTED, remedy=remedy)
+        raise unlike_its_name(name)
+
+
+def unlike_its_name(name: str) -> BadFileError:
+    """What is said of a file that cannot be read as its name promises; a table of text may bear any name."""
+    suffix = PurePath(name).suffix.lower()
+    found = f"this is no readable {SUFFIXES[suffix]} file: the name ends in {suffix} but the bytes are not"
+    remedy = "it may be damaged or cut off at the start; export or copy it again"
+    return BadFileError(f"{found} those of such a file", where=name, expected=EXPECTED, remedy=remedy)
 
 
 def _old_container(head: bytes | bytearray, name: str) -> Kind:

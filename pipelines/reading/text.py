@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
+from pathlib import PurePath
 from typing import IO, cast
 
 import polars as pl
@@ -23,6 +24,7 @@ from pipelines.reading.cells import STRAY, trimmed
 from pipelines.reading.decimals import with_decimal_note
 from pipelines.reading.encoding import to_utf8
 from pipelines.reading.header import find_header
+from pipelines.reading.kinds import SUFFIXES, unlike_its_name
 from pipelines.reading.settings import ReadSettings
 from pipelines.reading.source import FileBytes
 from pipelines.reading.tidy import Untidy, tidied
@@ -116,6 +118,8 @@ def _one_column(head: str, stated: str | None, where: str) -> BadFileError:
             f"the {CANDIDATES[other.delimiter]} splits it into {other.width} columns: correct delimiter in the mapping"
         )
         return BadFileError(found, where=where, expected=expected, remedy=remedy)
+    if SUFFIXES.get(PurePath(where).suffix.lower()) == "workbook":
+        return unlike_its_name(where)
     found = "every row is one cell: the file has one column only"
     remedy = "state the delimiter in the mapping if it is another character, or export the table again"
     return BadFileError(found, where=where, expected=expected, remedy=remedy)

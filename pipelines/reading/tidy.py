@@ -9,10 +9,11 @@ import re
 from dataclasses import dataclass, replace
 
 import polars as pl
+from xlsxwriter.utility import xl_col_to_name
 
 from pipelines.contract.delivery import FileSource, RawTable, ReadingAssumption
 from pipelines.reading import limits
-from pipelines.reading.cells import STRAY, column_letter, is_number, listed
+from pipelines.reading.cells import STRAY, is_number, listed
 from pipelines.reading.header import unnamed_note
 from pipelines.reading.template_marks import EXAMPLE_CASE
 from warehouse.errors import BadFileError
@@ -126,10 +127,7 @@ class Untidy:
         """The table without the marked rows, and the record of it."""
         keep = ~drop
         return replace(
-            self,
-            frame=self.frame.filter(keep),
-            rows=self.rows.filter(keep),
-            assumptions=(*self.assumptions, note),
+            self, frame=self.frame.filter(keep), rows=self.rows.filter(keep), assumptions=(*self.assumptions, note)
         )
 
 
@@ -187,7 +185,7 @@ def _check_column(table: Untidy, name: str) -> None:
         return
     found = f"a cell holds more than {limits.MAX_CELL_CHARS:,} characters"
     where = (
-        f"{table.where}, row {rows[0]}, column {column_letter(table.first_column + table.frame.columns.index(name))}"
+        f"{table.where}, row {rows[0]}, column {xl_col_to_name(table.first_column + table.frame.columns.index(name))}"
     )
     remedy = "a quotation mark may be opened and never closed there; correct it and export again"
     raise BadFileError(found, where=where, expected="short values", remedy=remedy)

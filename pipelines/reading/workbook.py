@@ -19,11 +19,12 @@ from xml.parsers.expat import ExpatError, ParserCreate
 
 import polars as pl
 from fastexcel import ExcelSheet
+from xlsxwriter.utility import xl_col_to_name
 
 from pipelines.contract.delivery import RawTable, ReadingAssumption
 from pipelines.reading import limits
 from pipelines.reading import settings as about
-from pipelines.reading.cells import column_letter, listed, trimmed
+from pipelines.reading.cells import listed, trimmed
 from pipelines.reading.decimals import find_marks, with_decimal_note
 from pipelines.reading.header import find_header
 from pipelines.reading.kinds import OLD_CONTAINER
@@ -33,6 +34,7 @@ from pipelines.reading.template_marks import EXAMPLE_CASE, REASONS, TEMPLATE_HEL
 from pipelines.reading.tidy import Untidy, tidied
 from warehouse.errors import BadFileError
 
+_DAMAGE = (zipfile.BadZipFile, zlib.error, ExpatError, EOFError, OSError, ValueError, NotImplementedError, RuntimeError)
 _PIECE = 1 << 22
 _MAX_CARRY = 1 << 22
 
@@ -103,9 +105,7 @@ def check_workbook(file: FileBytes) -> WorkbookCount:
                 _check_open_document(archive, file.name)
                 return WorkbookCount(0, 0)
             return _check_parts(archive, file.name)
-    except ExpatError as error:
-        raise damaged(file.name) from error
-    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, ValueError, NotImplementedError, RuntimeError) as error:
+    except _DAMAGE as error:
         raise damaged(file.name) from error
 
 
@@ -217,7 +217,7 @@ def _check_parts(archive: zipfile.ZipFile, name: str) -> WorkbookCount:
             _limit(n_bytes, limits.MAX_SHEET_TEXT_BYTES, "bytes of text in the cells of one sheet", name)
     hidden = sorted({column for c in counts.values() for column in c.hidden})
     errors, no_result = (sum(getattr(c, name) for c in counts.values()) for name in ("errors", "no_result"))
-    return WorkbookCount(errors, no_result, tuple(column_letter(column - 1) for column in hidden))
+    return WorkbookCount(errors, no_result, tuple(xl_col_to_name(column - 1) for column in hidden))
 
 
 def _counted(archive: zipfile.ZipFile, part: zipfile.ZipInfo, name: str) -> _PartCount:

@@ -85,6 +85,32 @@ def test_a_rehearsal_tells_what_would_be_kept_and_the_load_does_just_that(
     assert list(workplace.iterdir()) == []
 
 
+def test_two_files_of_one_name_are_both_loaded(place: OpenWarehouse) -> None:
+    files = (handed(GOOD), handed(GOOD.replace("A1", "A2")))
+    told = bring_in(Delivered(files=files, mapping=None, practice="HARBOUR"), place)
+    assert told.is_well, told.said
+    assert told.printed.count("1 row read = 1 loaded") == 2
+    with Reader.open(place.folder) as reader:
+        assert rates(reader).groups[0].started.n == 2
+
+
+def test_a_file_is_called_by_its_name_on_the_page_of_who_handed_it_over(place: OpenWarehouse) -> None:
+    file = UploadedFile("Quillfeather.xlsx", b"no workbook\n")
+    told = bring_in(Delivered(files=(file,), mapping=None, practice="HARBOUR"), place)
+    assert not told.is_well
+    assert "where: Quillfeather.xlsx" in told.said
+    assert "no readable workbook file" in told.said
+
+
+def test_a_load_of_which_no_row_is_taken_in_is_an_answer(place: OpenWarehouse) -> None:
+    rehearsal = rehearse(delivered(BAD), place)
+    assert rehearsal.preview is not None, rehearsal.told.said
+    assert rehearsal.preview.turned_away[0].n_rows == 1
+    told = bring_in(delivered(BAD), place)
+    assert told.is_well
+    assert "1 row read = 0 loaded + 1 turned away" in told.printed
+
+
 def test_another_mapping_is_another_delivery() -> None:
     one = delivered(GOOD)
     assert one.fingerprint == delivered(GOOD).fingerprint

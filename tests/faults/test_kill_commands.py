@@ -20,7 +20,7 @@ from pipelines.deidentify.keyer import Keyer
 from pipelines.group.chain import RecordChain
 from pipelines.group.container import unpack
 from pipelines.group.container import unseal as unseal_with
-from pipelines.group.folder import RECORD, group_key_file
+from pipelines.group.folder import RECORD
 from pipelines.group.keys import read_group_keys
 from pipelines.group.practice_record import FILE as CONTRIBUTIONS
 from tests.faults.keep_schema import CASES as CASES_KEPT
@@ -29,6 +29,7 @@ from tests.faults.stepper import Stepper
 from tests.hand_made import load_rows, made_case
 from warehouse.errors import BadFileError, KeyProblemError
 from warehouse.marts.reader import Reader
+from warehouse.private_files import beside
 from warehouse.store.storage import Connection
 from warehouse.store.store import STORE
 from warehouse.upkeep.backup import MANIFEST, backup, read_backup
@@ -103,7 +104,7 @@ def after_contributing(home: Path) -> None:
     assert cases_seen(home / "w") == NOW
     if (home / "h.age").exists():
         assert len(entries) == 1
-        unpack(unseal_with((home / "h.age").read_bytes(), read_group_keys(group_key_file(home / "bay"))))
+        unpack(unseal_with((home / "h.age").read_bytes(), read_group_keys(beside(home / "bay", "key"))))
     else:
         assert len(entries) <= 1
 

@@ -16,7 +16,7 @@ from openpyxl.comments import Comment
 
 from pipelines.cli import main
 from pipelines.contract.delivery import FileSource
-from pipelines.deidentify.file_names import kept_source, shown_file_name, shown_sheet_name, shown_source
+from pipelines.deidentify.file_names import OWN_SCREEN, kept_source, shown_file_name, shown_sheet_name, shown_source
 from pipelines.deidentify.keyer import Keyer
 from warehouse.store.snapshot import POINTER, current_snapshot
 from warehouse.store.storage import Connection
@@ -173,6 +173,42 @@ def test_nothing_planted_in_a_workbook_gets_out_by_any_command(
     assert "turned away" in captured.out
     assert_everything_written_is_clean(folder, tmp_path / "out", capsys)
     count("leaks looked for", "planted in a workbook, its sheet, comments and properties", len(mild) + 5)
+
+
+def test_on_the_owners_own_screen_files_bear_their_names_and_nothing_keeps_them(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(OWN_SCREEN, "1")
+    folder, given = tmp_path / "w", tmp_path / "in"
+    given.mkdir()
+    rows = [row for row in table("x") if "x" not in row]
+    write_workbook(given / "Theodora Quillfeather.xlsx", rows, "Quillfeather 4711-98", comment="none")
+    (given / "Quillfeather too.xlsx").write_text("no workbook\n", encoding="utf-8")
+    (given / "Quillfeather left.csv").write_text("one,two\n1,2\n", encoding="utf-8")
+    assert main(["ingest", str(given), "--warehouse", str(folder)]) == 0
+    captured = capsys.readouterr()
+    assert "Theodora Quillfeather.xlsx (cases)" in captured.out
+    assert "where: Quillfeather too.xlsx" in captured.out
+    assert "where: Quillfeather left.csv" in captured.out
+    assert "withheld" not in captured.out + captured.err
+    together = tmp_path / "Quillfeather.toml"
+    together.write_text(
+        '[file]\ntogether = ["No"]\n[columns]\n"No" = "case_id"\n"Sex" = "sex"\n"Age" = "age_at_start"\n'
+        '[constants]\nselection = "consecutive"\nstatus = "in_treatment"\ncomparison = "treated"\n'
+        'phase_1_appliance_category = "fixed_labial"\n',
+        encoding="utf-8",
+    )
+    for name, text in {
+        "Theodora Q": "No,Sex\n1,f\n2,m\n",
+        "Theodora R": "No,Age\n1,11.5\n2,12\n",
+        "T": "a,b\n1,2\n",
+    }.items():
+        (tmp_path / f"{name}.csv").write_text(text, encoding="utf-8")
+    paths = [str(path) for path in sorted(tmp_path.glob("*.csv"))]
+    assert main(["ingest", *paths, "--mapping", str(together), "--warehouse", str(folder), "--again"]) == 0
+    assert "Theodora Q.csv" in capsys.readouterr().out
+    assert found_in_folder(folder) == set()
+    assert_everything_written_is_clean(folder, tmp_path / "out", capsys)
 
 
 def test_a_corrected_file_of_a_withheld_name_settles_its_rows(

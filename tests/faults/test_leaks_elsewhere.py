@@ -13,10 +13,10 @@ from pypdf import PdfReader
 
 from pipelines.cli import main
 from pipelines.group.container import unpack, unseal
-from pipelines.group.folder import group_key_file
 from pipelines.group.keys import read_group_keys
 from tests.faults.test_leaks import PLANTED, found_in, found_in_folder, said
 from tests.hand_made import load_rows, made_case
+from warehouse.private_files import beside
 
 NAME = "Theodora Quillfeather 23.04.1987"
 CASES = {
@@ -206,7 +206,7 @@ def test_nothing_planted_is_in_a_contribution_or_the_records_of_a_group(
     ):
         assert main(words) == 0, words
         assert said(capsys) == set(), words
-    contents = unpack(unseal(out.read_bytes(), read_group_keys(group_key_file(home))))
+    contents = unpack(unseal(out.read_bytes(), read_group_keys(beside(home, "key"))))
     texts = [json.dumps(dict(contents.manifest)), *(data.decode("latin-1") for data in contents.members.values())]
     assert any("adverse" in text for text in texts)
     assert found_in(" ".join(texts)) == set()

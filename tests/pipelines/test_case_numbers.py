@@ -10,7 +10,7 @@ import pytest
 
 from pipelines.cli import main
 from pipelines.deidentify.keyer import Keyer, case_numbers
-from pipelines.ingest.own_numbers import key_file_beside
+from warehouse.private_files import beside
 from warehouse.store.storage import Connection
 from warehouse.store.store import STORE, open_store
 
@@ -100,7 +100,7 @@ def test_a_warehouse_made_before_the_rule_keeps_its_keys(tmp_path: Path) -> None
     folder = tmp_path / "w"
     path = written(tmp_path / "a.csv", ["IT-001", "IT-002"])
     assert ingested(folder, path) == 0
-    keyer = Keyer.from_file(key_file_beside(folder))
+    keyer = Keyer.from_file(beside(folder, "key"))
     before = {number: keyer.key("PRACTICE", number) for number in ("IT-001", "IT-002")}
     with open_store(folder) as store:  # as the loader of before the rule kept them: the number as it was typed
         for number, key in before.items():
@@ -189,6 +189,61 @@ def test_a_folder_loads_what_it_can_read_and_names_the_rest(tmp_path: Path, caps
     assert "not read, and left out: " in said
     assert "xlsx" in said
     assert main(["ingest", str(folder / "broken.xlsx"), *options]) == 1, "a file that is named is not passed over"
+
+
+def test_a_file_of_a_folder_that_the_mapping_does_not_fit_leaves_the_others_to_be_loaded(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, mapping = tmp_path / "in", tmp_path / "own.toml"
+    folder.mkdir()
+    mapping.write_text(
+        '[file]\ndate_order = "dmy"\n[columns]\n"No" = "case_id"\n"Sex" = "sex"\n"Age" = "age_at_start"\n'
+        '"Start" = "start_date"\n[constants]\nselection = "consecutive"\nstatus = "in_treatment"\n'
+        'comparison = "treated"\nphase_1_appliance_category = "fixed_labial"\n',
+        encoding="utf-8",
+    )
+    good = "No,Sex,Age,Start\n1,f,11.5,25.03.2019\n2,m,12.5,26.03.2019\n"
+    for name, text in {
+        "cases.csv": good,
+        "columns.csv": good.replace("Age", "Height"),
+        "dates.csv": good.replace("25.03", "03.25").replace("26.03", "03.26"),
+        "workbook.xlsx": "this was once a workbook\n",
+    }.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    command = ["ingest", "--warehouse", str(tmp_path / "w"), "--practice", "HARBOUR", "--mapping", str(mapping)]
+    assert main([*command, str(folder)]) == 0
+    said = capsys.readouterr().out
+    assert "2 rows read = 2 loaded" in said
+    assert said.count("not read, and left out: ") == said.count("what to do: ") == 3
+    assert "Height" in said
+    assert "contradict the stated order dmy" in said
+    assert "no readable workbook file" in said
+    assert n_cases(tmp_path / "w") == 2
+    for name in ("columns.csv", "dates.csv"):
+        assert main([*command, str(folder / name)]) == 1, "a file that is named is refused"
+    (folder / "cases.csv").unlink()
+    capsys.readouterr()
+    assert main([*command, str(folder)]) == 1
+    assert "what to do" in capsys.readouterr().err
+
+
+def test_a_remembered_mapping_reads_its_file_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path, mapping = tmp_path / "cases.csv", tmp_path / "own.toml"
+    mapping.write_text(
+        '[file]\nheader_row = 2\ndecimal = ","\n[columns]\n"No" = "case_id"\n"Sex" = "sex"\n"Age" = "age_at_start"\n'
+        '[constants]\nselection = "consecutive"\nstatus = "in_treatment"\ncomparison = "treated"\n',
+        encoding="utf-8",
+    )
+    path.write_text("The list;of;words\nNo;Sex;Age\n1;f;11,5\n2;m;12,5\n", encoding="utf-8")
+    command = ["ingest", "--warehouse", str(tmp_path / "w"), "--practice", "HARBOUR", str(path)]
+    assert main([*command, "--mapping", str(mapping)]) == 0
+    path.write_text("The list;of;words\nNo;Sex;Age\n3;f;11,5\n4;m;12,5\n", encoding="utf-8")
+    capsys.readouterr()
+    assert main(command) == 0
+    captured = capsys.readouterr()
+    assert "2 rows read = 2 loaded" in captured.out
+    assert captured.err.count("reading cases.csv") == 1
+    assert n_cases(tmp_path / "w") == 4
 
 
 def test_a_thousand_unknown_columns_get_one_message(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipelines.reading.cells import column_letter, is_number, is_unit, is_word, listed, shown
+from pipelines.reading.cells import is_number, is_unit, is_word, listed, shown
 from pipelines.reading.header import find_header
 from warehouse.errors import BadFileError
 
@@ -69,13 +69,6 @@ def test_names_that_repeat_are_refused_whatever_their_case() -> None:
 def test_a_table_of_numbers_has_no_header() -> None:
     with pytest.raises(BadFileError, match="no row of column names"):
         names([["1", "2"], ["3", "4"]])
-
-
-@pytest.mark.parametrize(
-    ("index", "letter"), [(0, "A"), (25, "Z"), (26, "AA"), (701, "ZZ"), (702, "AAA"), (16383, "XFD")]
-)
-def test_column_letters(index: int, letter: str) -> None:
-    assert column_letter(index) == letter
 
 
 @pytest.mark.parametrize("cell", ["1", "-2.5", "+3,5", ".5", "1e-3", "12 %", "1.234,5", "1'234.5", "35°", "−2"])

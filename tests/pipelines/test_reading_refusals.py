@@ -87,6 +87,7 @@ GOOD_BOOK = workbook([["case_id", "sex"], ["A1", "male"], ["A2", "female"]])
         pytest.param(b"PARE" + bytes(20), "cases.parquet", "encrypted", id="encrypted parquet"),
         pytest.param(b"case_id,sex\nA1,male\n", "cases.parquet", "not those of such a file", id="text as parquet"),
         pytest.param(b"\x01\x02\x00\x03" * 40, "cases.xlsx", "not those of such a file", id="binary as xlsx"),
+        pytest.param(b"broken", "cases.xlsx", "no readable workbook file", id="a word as xlsx"),
         pytest.param(b"PAR1" + bytes(40) + b"PAR1", "cases.parquet", "damaged or cut off", id="damaged parquet"),
         pytest.param(b"case_id,sex\nA1,\x00\x00\x01\n", "cases.csv", "not text", id="zero bytes"),
         pytest.param(bytes(range(1, 256)) * 8, "cases.csv", "neither UTF-8 nor Western", id="binary"),

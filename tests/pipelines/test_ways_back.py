@@ -15,10 +15,9 @@ from pipelines.cli import main
 from pipelines.deidentify.keyer import Keyer
 from pipelines.group.chain import RecordChain
 from pipelines.group.practice_record import FILE as CONTRIBUTIONS
-from pipelines.ingest.own_numbers import key_file_beside
-from pipelines.ingest.remembered import remembered_beside
 from tests.pipelines.test_case_numbers import HEADINGS, written
 from warehouse.marts.reader import Reader
+from warehouse.private_files import beside
 from warehouse.store.snapshot import POINTER
 from warehouse.store.storage import Connection
 from warehouse.store.store import STORE
@@ -82,7 +81,7 @@ def opened_with(folder: Path) -> str | None:
 
 
 def case_key(folder: Path, number: str = NUMBER) -> str:
-    return Keyer.from_file(key_file_beside(folder)).possible("HARBOUR", number)[0]
+    return Keyer.from_file(beside(folder, "key")).possible("HARBOUR", number)[0]
 
 
 def everything(folder: Path) -> dict[str, list[tuple[object, ...]]]:
@@ -182,7 +181,7 @@ def test_what_is_forgotten_is_named_where_a_backup_still_has_it(
 def test_remembered_mappings_forget_a_number_and_follow_a_name(
     home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    folder = remembered_beside(home)
+    folder = beside(home, "mappings")
     folder.mkdir()
     body = '[file]\npractice = "HARBOUR"\n[codes.clinician]\n"{}" = "C1"\n'
     for name, number in (("HARBOUR-aa", "qx - 0417"), ("HARBOUR-bb", "QX-0418"), ("QUARRY-aa", NUMBER)):
