@@ -14,7 +14,7 @@ from dashboard.charts.intervals import CHOSEN, glance_figure
 from dashboard.charts.sampling import sampling_figure
 from dashboard.parts.address import keep
 from dashboard.parts.filters import chosen
-from dashboard.parts.screen import draw, fine, footing, key_figures, said, say_why_empty, titled_link
+from dashboard.parts.screen import draw, fine, footing, key_figures, plain, said, say_why_empty, titled_link
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.questions.answer import COMPARISONS, YEARS, Glance, at_a_glance
 from warehouse.questions.shares import Rates
@@ -50,6 +50,8 @@ def finding(overall: Rates) -> None:
     (group,) = overall.groups
     fine(say("glance.definition", name=overall.definition.name, sentence=overall.definition.sentence))
     said(wording.headline(overall))
+    if not overall.policy.hides_nothing:
+        plain(wording.first_line(group), wording.BESIDE_BY_GROUP)
     fine(*(caution_text(one) for one in group.warnings))
 
 

@@ -53,7 +53,7 @@ def page(session: Session) -> None:
         said(f"Share adverse by {GROUPINGS[by].title.lower()}, small counts hidden.")
         draw(shares_figure(shown), key="groups")
         alike = "Groups are not alike: who gets which treatment is not left to chance."
-        fine(*shown.notes, alike, session.viewer.words)
+        fine(*shown.notes, wording.BESIDE_BY_GROUP, alike, session.viewer.words)
         footing(shown, session.snapshot.published_at)
         return
     choice = chosen(session)

@@ -23,6 +23,7 @@ from warehouse.store.snapshot import POINTER
 from warehouse.words.numbers import between, percent
 from warehouse.words.pooled import (
     ORDER,
+    WORSE_ALONE,
     figure_words,
     funnel_sentence,
     hidden_sentence,
@@ -143,6 +144,7 @@ def the_forest(found: SharePool, mine: str) -> None:
     draw(forest_figure(found, mine=mine), key="forest")
     fine(
         ORDER,
+        WORSE_ALONE,
         "Mark and bar: share as counted, with its 95% interval (Wilson). Upright stroke: the same share adjusted"
         " for small numbers, the further the fewer cases there are (beta-binomial). Dotted: a hidden"
         " count, and what the share can be. Diamond: all together; dashed below it: a new practice.",

@@ -14,9 +14,10 @@ from warehouse.questions.answer import Answer
 from warehouse.questions.shares import Rates
 from warehouse.words import shares as wording
 from warehouse.words.contrasts import spread_sentence
-from warehouse.words.pooled import ORDER, pooled_sentence, prediction_sentence
+from warehouse.words.pooled import ORDER, WORSE_ALONE, pooled_sentence, prediction_sentence
 from warehouse.words.pooled import spread_sentence as spread_sentence_of
-from warehouse.words.sentences import caution_text
+from warehouse.words.sentences import caution_text, say
+from warehouse.words.shares import BESIDE_BY_GROUP
 
 READ_BY_A_ROOM = 8
 
@@ -55,7 +56,7 @@ def messages_of_shares(told: tuple[Rates, ...]) -> tuple[Message, ...]:
     first = Message(
         title="The answer",
         sentence=wording.headline(overall),
-        beside=(overall.definition.sentence,),
+        beside=(wording.first_line(overall.groups[0]), overall.definition.sentence),
         small=(f"Definition {overall.definition.name}; build {overall.build}.",),
     )
     rest = [
@@ -63,7 +64,7 @@ def messages_of_shares(told: tuple[Rates, ...]) -> tuple[Message, ...]:
             title=result.by.title,
             sentence=f"Share adverse by {result.by.title.lower()}, small counts hidden.",
             figure=shares_figure(result),
-            small=result.notes,
+            small=(*result.notes, BESIDE_BY_GROUP),
         )
         for result in by
         if result.by is not None
@@ -83,6 +84,7 @@ def with_practices(told: tuple[Message, ...], found: SharePool) -> tuple[Message
         small=(
             f"{prediction_sentence(found)} {ORDER}",
             f"Definition {found.definition}. Outside is a reason to ask, and no verdict.",
+            WORSE_ALONE,
         ),
     )
     return (*told[:-1], practices, *told[-1:])
@@ -93,7 +95,7 @@ def _answer(found: Answer) -> Message:
     return Message(
         title="The answer",
         sentence=wording.headline(found.overall),
-        beside=(definition.sentence, wording.benchmark_sentence(found.group)),
+        beside=(wording.first_line(found.group), definition.sentence, wording.benchmark_sentence(found.group)),
         small=(
             f"Definition {definition.name}; cases: {found.overall.selection.sentence()}; build {found.overall.build}.",
             *(caution_text(one) for one in found.group.warnings),
@@ -153,6 +155,7 @@ def _groups(result: Rates) -> Message:
         small=(
             "Groups as they were counted. They differ in more than their name.",
             f"{n_left} smaller groups are not shown here." if n_left else "",
+            say("share.beside_elsewhere"),
         ),
     )
 

@@ -12,8 +12,7 @@ import pytest
 from playwright.sync_api import Browser, Page
 from pptx import Presentation
 
-from pipelines.cli import main
-from tests.dashboard.browsing import PATIENCE, rest, served, take_along
+from tests.dashboard.browsing import PATIENCE, press, rest, served, take_along
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question
 from warehouse.questions.contrast import compare_pair
@@ -70,24 +69,38 @@ def second_readings(first: pl.DataFrame) -> pl.DataFrame:
 
 @pytest.fixture(scope="module")
 def warehouse(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two files handed over, as a person would."""
+    """Where nothing is yet; beside it the two files of the practice."""
     place = tmp_path_factory.mktemp("photographs")
     first = photographs()
     first.write_csv(place / "cases.csv")
     second_readings(first).write_csv(place / "readings.csv")
-    for file in ("cases.csv", "readings.csv"):
-        assert main(["ingest", str(place / file), "--practice", "QUAYSIDE", "--warehouse", str(place / "w")]) == 0
     return place / "w"
 
 
 @pytest.fixture(scope="module")
 def page(browser: Browser, warehouse: Path) -> Iterator[Page]:
+    """The pages, after both files were brought in by the page for it: no command was typed."""
     with served(warehouse) as address:
-        context = browser.new_context(locale="en-GB", base_url=str(address))
+        context = browser.new_context(locale="en-GB", base_url=str(address), accept_downloads=True)
         context.set_default_timeout(PATIENCE)
         context.add_cookies(address.cookies)
-        yield context.new_page()
+        opened = context.new_page()
+        for file in ("cases.csv", "readings.csv"):
+            bring_in(opened, warehouse.with_name(file))
+        yield opened
         context.close()
+
+
+def bring_in(page: Page, file: Path) -> None:
+    page.goto("/bring_in")
+    rest(page)
+    page.locator("input[type=file]").first.set_input_files(str(file))
+    page.get_by_role("textbox", name="Pseudonym of the practice").fill("QUAYSIDE")
+    page.keyboard.press("Enter")
+    press(page, "Check every row, keep nothing yet")
+    page.get_by_text(re.compile(r"rows would be loaded, 0 turned away")).wait_for()
+    press(page, "Load into the warehouse")
+    page.get_by_text("Loaded", exact=False).first.wait_for()
 
 
 def said(page: Page, place: str) -> str:
@@ -98,6 +111,7 @@ def said(page: Page, place: str) -> str:
     return re.sub(r"\s+", " ", page.locator("[data-testid=stMain]").inner_text())
 
 
+@pytest.mark.usefixtures("page")
 def test_the_headline_and_the_adjustment_follow_the_photographs(warehouse: Path) -> None:
     with Reader.open(warehouse) as reader:
         assert reader.definition().id == "D6"
@@ -119,6 +133,9 @@ def test_from_file_to_talk_without_a_radiograph(page: Page, warehouse: Path, tmp
     first = said(page, "")
     assert "Facial index on photographs" in first
     assert sentence in first
+    # what such cases have comes first, and no film is named before it
+    assert first.index(sentence) < first.index("Better: moved as far the other way")
+    assert not re.search("film|radiograph|mandibular plane|cranial base", first, re.IGNORECASE)
     assert "facial index" in said(page, "readings").lower()
     assert re.search(r"with narrow \(\d+ counted", said(page, "comparisons?by=face_form"))
     page.goto("/take_along")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from math import sqrt
 
 import polars as pl
@@ -12,7 +13,7 @@ from scipy.stats import norm
 from tests.conftest import Study
 from tests.hand_made import made_case, reader_of
 from warehouse.marts.reader import Reader
-from warehouse.questions.beside import ENOUGH_UNTREATED
+from warehouse.questions.beside import CORRECTED_HELD_WITH_HEAVY_TAILS, ENOUGH_UNTREATED
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
 from warehouse.words.sentences import caution_text
@@ -97,6 +98,22 @@ def test_without_a_known_error_nothing_is_corrected_and_that_is_said(tmp_path_fa
 def test_a_definition_of_several_parts_has_untreated_cases_alone_beside_it(reader: Reader) -> None:
     (group,) = rates(reader, definition="D7").groups
     assert (group.beside.expected, group.beside.corrected) == (None, None)
+    (one,) = rates(reader).groups
+    group = replace(group, counted=one.counted)
+    assert "no growth reference tells of several parts" in untreated_sentence(group)
+    assert "how their errors go together is not known" in corrected_sentence(group)
+
+
+def test_of_an_answer_or_a_type_no_reading_error_is_allowed_for_and_that_is_said(reader: Reader) -> None:
+    (group,) = rates(reader, definition="D5").groups
+    assert group.counted.n
+    assert "an answer or a type is counted" in corrected_sentence(group)
+    assert "no growth reference tells of answers and types" in untreated_sentence(group)
+
+
+def test_heavy_tails_are_said_beside_the_corrected_share(reader: Reader) -> None:
+    (group,) = rates(reader).groups
+    assert f"held in {CORRECTED_HELD_WITH_HEAVY_TAILS:.0%} of trial runs only" in corrected_sentence(group)
 
 
 def test_worse_and_better_stand_side_by_side_in_the_first_line(reader: Reader) -> None:

@@ -12,7 +12,7 @@ from dataclasses import replace
 from warehouse.disclosure import Policy
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
-from warehouse.protected.counts import ADVERSE, COUNTED, Counted, Published, two_counts
+from warehouse.protected.counts import Counted, Published
 from warehouse.questions.shares import Rates
 from warehouse.selection import listed
 
@@ -29,9 +29,8 @@ def protected_rates(reader: Reader, *, by: str | None = None) -> Rates:
     published = Published(counted, Policy(), {}, ())
     flow, policy = published.flow(), published.policy
     if by is None:
-        overall = counted.overall
-        row = two_counts(overall.groups[0], published.count(COUNTED), published.count(ADVERSE), overall)
-        return replace(overall, groups=(row,), flow=flow, policy=policy, notes=published.frame.notes)
+        row = published.overall()
+        return replace(counted.overall, groups=(row,), flow=flow, policy=policy, notes=published.frame.notes)
     (result,), (table,) = counted.by, published.tables
     notes = table.notes if table is not None else published.frame.notes
     return replace(result, groups=published.rows(0), flow=flow, policy=policy, notes=notes)

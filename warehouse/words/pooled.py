@@ -7,7 +7,7 @@ from warehouse.results import Caution
 from warehouse.words.numbers import between, percent, signed, signed_range
 from warehouse.words.sentences import caution_text, say
 
-ORDER = say("pooled.order")
+ORDER, WORSE_ALONE = say("pooled.order"), say("pooled.worse_alone")
 _FEW = 10
 _P = 0.05
 

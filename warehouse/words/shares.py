@@ -20,6 +20,8 @@ CAUTION = say("audit.caution")
 NO_FILM, BEFORE_PRESENTING = say("audit.no_film"), say("audit.present")
 NAMING, ASSOCIATION = say("audit.naming"), say("audit.association")
 """The caution that belongs where records, talks, names and groups are."""
+BESIDE_BY_GROUP = say("share.beside_by_group")
+"""Why nothing stands beside the shares of groups whose small counts are hidden."""
 FEWEST = 10
 """Counted cases of a year that is named in a sentence."""
 
@@ -67,16 +69,22 @@ def beside_sentences(group: GroupRow) -> list[str]:
 
 
 def first_line(group: GroupRow) -> str:
-    """Worse and better side by side, with what to expect untreated and reading error allowed for, in short."""
+    """Worse and better side by side, with what to expect untreated and reading error allowed for; empty if hidden."""
+    if group.rate.value is None:
+        return ""
     parts = [say("first.worse", share=group.rate.value, interval=group.rate.interval, n=group.rate.n)]
     if group.share_favourable is not None and group.share_favourable.value is not None and group.net is not None:
         better = group.share_favourable
         key = "first.better_of" if group.favourable_of else "first.better"
         parts.append(say(key, share=better.value, interval=better.interval, of=better.n))
         parts.append(say("first.net", net=group.net.value, interval=group.net.interval))
+    else:
+        parts.append(say("first.no_better"))
     for key, beside in (("first.untreated", group.beside.expected), ("first.corrected", group.beside.corrected)):
         if beside is not None and beside.share.value is not None:
             parts.append(say(key, share=beside.share.value, interval=beside.share.interval))
+        else:
+            parts.append(say(f"{key}_not_told"))
     return f"{'; '.join(parts)}."
 
 
@@ -145,6 +153,8 @@ def key_figures(group: GroupRow) -> list[tuple[str, str, str]]:
             share = stands.share
             said = say("glance.beside_rests", n=share.n, level=_level(share), interval=share.interval)
             rows.append((say(key), percent(share.value, digits=0), said))
+        else:
+            rows.append((say(key), say("glance.no_figure"), say("glance.not_told")))
     if group.missing.value and group.if_none.value is not None and group.if_all.value is not None:
         ends = between(group.if_none.value, group.if_all.value, digits=0)
         rows.append((say("glance.missing"), ends, say("glance.missing_rests", n=group.missing.value)))
@@ -302,11 +312,18 @@ def error_sentence(band: ErrorBand, unit: str) -> str:
     return say("error.known", mdc95=band.mdc95, unit=unit, source=band.said)
 
 
+def _unlike(group: GroupRow) -> str:
+    """Why nothing can stand beside a share that is not one change, or is not shown."""
+    return "several" if group.favourable is None else "turned" if group.favourable_of else "hidden"
+
+
 def untreated_sentence(group: GroupRow) -> str:
     """The share expected without treatment, and where it is from; empty where nobody was counted."""
     expected = group.beside.expected
-    if group.counted.value == 0 or expected is None:
+    if group.counted.value == 0:
         return ""
+    if expected is None:
+        return say(f"share.untreated_unlike_{_unlike(group)}")
     source = caution_text(expected.source)
     if expected.share.value is None:
         return source
@@ -318,8 +335,10 @@ def untreated_sentence(group: GroupRow) -> str:
 def corrected_sentence(group: GroupRow) -> str:
     """The share once reading error is allowed for, with what it rests on; empty where nobody was counted."""
     corrected = group.beside.corrected
-    if group.counted.value == 0 or corrected is None:
+    if group.counted.value == 0:
         return ""
+    if corrected is None:
+        return say(f"share.corrected_unlike_{_unlike(group)}")
     cautions = [caution_text(one) for one in corrected.cautions]
     if corrected.share.value is None:
         return " ".join([say("share.not_corrected"), *cautions])

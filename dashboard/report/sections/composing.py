@@ -50,6 +50,7 @@ from warehouse.words.numbers import between as range_words
 from warehouse.words.numbers import level_name
 from warehouse.words.pooled import (
     ORDER,
+    WORSE_ALONE,
     funnel_sentence,
     hidden_sentence,
     mean_prediction_sentence,
@@ -63,6 +64,7 @@ from warehouse.words.pooled import (
 )
 from warehouse.words.sentences import caution_text, say
 from warehouse.words.shares import (
+    BESIDE_BY_GROUP,
     CAUTION,
     answer_sentence,
     benchmark_sentence,
@@ -106,7 +108,7 @@ def _forest(pool: SharePool) -> Section:
         "practices",
         "Practices beside each other",
         forest_figure(pool),
-        caption=f"{IN_FOREST} {ORDER}",
+        caption=f"{IN_FOREST} {ORDER} {WORSE_ALONE}",
         paragraphs=(pooled_sentence(pool), prediction_sentence(pool), spread_sentence(pool), hidden_sentence(pool)),
         tables=(practices_table(pool), pooled_table(pool)),
         remarks=tuple(map(note_text, pool.notes)),
@@ -421,6 +423,7 @@ def _comparison(comparison: Comparison, found: Findings) -> Section:
         ),
         remarks=(
             by.note,
+            "" if found.policy.hides_nothing else BESIDE_BY_GROUP,
             f"This comparison is not shown. {comparison.refused}" if comparison.refused else "",
             f"{sentences.NOT_HELD_ALIKE} {comparison.not_adjusted}" if comparison.not_adjusted else "",
         ),
