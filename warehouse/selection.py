@@ -104,8 +104,8 @@ class Selection:
         """What the cases are, in words."""
         who = {
             "consecutive": "consecutive cases",
-            "selected": "selected cases (picked out, not a sample)",
-            "both": "consecutive and selected cases together (not a sample)",
+            "selected": "hand-picked cases (not a sample)",
+            "both": "consecutive and hand-picked cases together (not a sample)",
         }[self.selection]
         kept = "; ".join(
             f"{key.replace('_', ' ')}: {', '.join(_read(key, value) for value in values)}"

@@ -49,7 +49,7 @@ def beyond_chart(dots: CaseDots, palette: Palette = LIGHT, *, picked: Collection
         x=alt.X(  # even steps are equal ratios, so that adults do not squeeze the children together
             "age_at_start:Q",
             title="age at start, years",
-            scale=alt.Scale(type="log", zero=False, padding=8),
+            scale=alt.Scale(type="log", zero=False, nice=False, padding=8),
             axis=alt.Axis(values=[5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 25, 30, 40, 50, 60], format="d"),
         ),
         y=alt.Y("beyond:Q", title=["change, " + dots.unit, "(up is worse)"]),

@@ -215,6 +215,19 @@ def side_by_side_figure(named: Mapping[str, Rates]) -> Intervals:
     return drawn_shares(frame, read_aloud(frame))
 
 
+def paired_figure(left: Rates, right: Rates, *, most: int) -> Intervals:
+    """The largest groups of two selections, each group twice on one axis."""
+    held = [{group.label: group for group in one.groups} for one in (left, right)]
+    sizes = {label: sum(one[label].counted.n for one in held if label in one) for label in held[0] | held[1]}
+    shown = sorted(sizes, key=sizes.__getitem__, reverse=True)[:most]
+    labels = [label for label in sizes if label in shown]
+    sides = list(zip(("left", "right"), held, strict=True))
+    frame = intervals_frame(
+        _group(one[label], f"{side}: {label}") for label in labels for side, one in sides if label in one
+    )
+    return replace(drawn_shares(frame, read_aloud(frame)), is_small=True)
+
+
 def drawn_shares(frame: pl.DataFrame, said: str) -> Intervals:
     """Shares as a figure; where there is one, it stands before its counts above the line at the right."""
     shares = pl.col("value").map_elements(percent, return_dtype=pl.String)

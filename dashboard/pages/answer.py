@@ -13,18 +13,16 @@ from dashboard.charts.figure import ChartFigure
 from dashboard.charts.intervals import CHOSEN, glance_figure
 from dashboard.charts.sampling import sampling_figure
 from dashboard.parts.address import keep
-from dashboard.parts.filters import chosen
-from dashboard.parts.screen import draw, fine, footing, key_figures, plain, said, say_why_empty, titled_link
+from dashboard.parts.filters import FILTER_OF, chosen
+from dashboard.parts.screen import draw, fine, footing, key_figures, plain, say_why_empty, titled_link, told
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.questions.answer import COMPARISONS, YEARS, Glance, at_a_glance
 from warehouse.questions.shares import Rates
-from warehouse.selection import FILTERS
 from warehouse.words import shares as wording
 from warehouse.words.contrasts import spread_sentence
 from warehouse.words.sentences import caution_text, say
 
 MOST_GROUPS = 7
-FILTER_OF = {column: name for name, column in FILTERS.items()}
 
 
 def page(session: Session) -> None:
@@ -40,7 +38,9 @@ def page(session: Session) -> None:
         if found.group.started.n == 0:
             say_why_empty(found.relief, choice.selection)
         else:
-            key_figures(wording.key_figures(found.group))
+            if choice.selection.selection == "consecutive":  # no large figure of cases that are no sample
+                key_figures(wording.key_figures(found.group))
+            titled_link(say("glance.open", n=found.group.adverse.n), "cases", **{"class": "adverse"})
             pictures(found)
     footing(found.overall, found.published_at, caution=wording.CAUTION)
 
@@ -49,7 +49,7 @@ def finding(overall: Rates) -> None:
     """What counts as adverse, then the finding."""
     (group,) = overall.groups
     fine(say("glance.definition", name=overall.definition.name, sentence=overall.definition.sentence))
-    said(wording.headline(overall))
+    told(overall)
     if not overall.policy.hides_nothing:
         plain(wording.first_line(group), wording.BESIDE_BY_GROUP)
     fine(*(caution_text(one) for one in group.warnings))

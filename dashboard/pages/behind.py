@@ -11,12 +11,23 @@ from dashboard.charts.intervals import side_by_side_figure
 from dashboard.charts.sampling import losses_listed, sampling_figure
 from dashboard.parts.filters import chosen
 from dashboard.parts.room_messages import Message, changes, missing, threshold
-from dashboard.parts.screen import about, as_table, draw, fine, footing, plain, said, say_why_empty, side_by_side
+from dashboard.parts.screen import (
+    about,
+    as_table,
+    draw,
+    fine,
+    footing,
+    plain,
+    say_why_empty,
+    side_by_side,
+    titled_link,
+    told,
+)
 from warehouse.export_safety import as_markdown
 from warehouse.questions.answer import Answer, answer
 from warehouse.questions.shares import Rates
 from warehouse.words import shares as wording
-from warehouse.words.sentences import caution_text
+from warehouse.words.sentences import caution_text, say
 
 
 def page(session: Session) -> None:
@@ -39,7 +50,7 @@ def page(session: Session) -> None:
 def the_share(overall: Rates) -> None:
     """The sentence, and what it does and does not say."""
     (group,) = overall.groups
-    said(wording.headline(overall))
+    told(overall)
     plain(*wording.beside_sentences(group), wording.benchmark_sentence(group))
     fine(f"Counted here: {overall.selection.sentence()}.", *(caution_text(one) for one in group.warnings))
 
@@ -50,6 +61,7 @@ def where_it_comes_from(found: Answer) -> None:
     st.header("From started to counted")
     plain(wording.flow_sentence(flow))
     draw(sampling_figure(flow), key="flow")
+    titled_link(say("glance.open_missing"), "worklist")
     rows = [(stage.title, stage.cases.shown, losses_listed(stage) or "—") for stage in flow.stages]
     as_table(
         "Why cases went no further",

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 from typing import Any
 
 import polars as pl
@@ -13,6 +14,7 @@ from dashboard.charts.corners import corners_chart
 from dashboard.charts.course import course_alt, course_chart
 from dashboard.charts.dots import AREA, ONE, beyond_chart, dots_chart
 from dashboard.charts.three_times import three_times_chart
+from dashboard.parts.address import keep, pick
 from dashboard.parts.filters import Choice, chosen
 from dashboard.parts.screen import draw, fine, footing, palette, plain, said, say_why_empty, table
 from warehouse.cases.case_dots import CaseDots, case_dots
@@ -25,6 +27,7 @@ from warehouse.words.readings import line_sentence
 
 OFFERED = 400
 SHOWN = 25
+CLASSES = {"": "all counted", "adverse": "adverse", "other": "not adverse"}
 
 
 def page(session: Session) -> None:
@@ -43,26 +46,35 @@ def page(session: Session) -> None:
             " in the side panel, such as one on a single angle."
         )
     else:
-        picked = all_cases(dots)
-        a_closer_look(session, choice, dots, picked)
+        kept = pick("Which cases", CLASSES, key="class", is_short=True)
+        some = replace(dots, frame=dots.frame.filter(pl.col("status") == CLASSES[kept])) if kept else dots
+        picked = all_cases(some, left_out=_left_out(dots))
+        a_closer_look(session, choice, some, picked)
     forward_first(session, choice)
     teeth_and_face(session, choice)
     footing(found.overall, found.published_at)
 
 
-def all_cases(dots: CaseDots) -> list[str]:
+def all_cases(dots: CaseDots, *, left_out: Sequence[str]) -> list[str]:
     """The dots; gives back the cases picked in the picture."""
     side = "above" if dots.part.direction == "rise" else "below"
     said(f"Each dot is one of {dots.n_drawn:,} cases; far {side} the line is worse.")
-    fine(line_sentence(dots), dots.band.said, *_left_out(dots))
-    fine("Drag over an area to pick cases, or click one; the second picture and the list follow.")
-    event = draw(dots_chart(dots, palette()), key="dots", choose=True)
+    fine(line_sentence(dots), dots.band.said, *left_out)
+    fine("Click a dot to open its case, or drag over an area to pick cases: the second picture and the list follow.")
+    event = draw(dots_chart(dots, palette()), key="dots", choose=open_the_clicked)
     picked = picked_cases(dots.frame, event)
     st.header("The same cases by age")
     draw(beyond_chart(dots, palette(), picked=picked), key="beyond")
     if picked:
         the_picked(dots.frame.filter(pl.col("case").is_in(picked)))
     return picked
+
+
+def open_the_clicked() -> None:
+    """A dot clicked on opens its case below."""
+    clicked = st.session_state["chart-dots"].selection.get(ONE) or []
+    if len(clicked) == 1 and "case" in clicked[0]:
+        keep("case", [clicked[0]["case"]])
 
 
 def _left_out(dots: CaseDots) -> list[str]:
@@ -109,16 +121,11 @@ def a_closer_look(session: Session, choice: Choice, dots: CaseDots, picked: Coll
     st.header("One case")
     frame = dots.frame.filter(pl.col("case").is_in(list(picked))) if picked else dots.frame
     ordered = frame.sort("beyond", descending=True).head(OFFERED)
-    names = {row["case"]: f"{row['case']}  ({row['beyond']:+.1f})" for row in ordered.iter_rows(named=True)}
-    one = st.selectbox(
-        "Case, by size of its change",
-        list(names),
-        format_func=names.__getitem__,
-        index=None,
-        placeholder="choose a case",
-        key="case",
-    )
-    if one is None:
+    asked_for = dots.frame.filter(pl.col("case").is_in(st.query_params.get_all("case")))  # a link may name any drawn
+    rows = pl.concat([ordered, asked_for]).unique("case", maintain_order=True).iter_rows(named=True)
+    names = {"": "choose a case"} | {row["case"]: f"{row['case']}  ({row['beyond']:+.1f})" for row in rows}
+    one = pick("Case, by size of its change", names, key="case")
+    if not one:
         plain("Choose a case to see its course over time and, where points were traced, its drawing.")
         return
     the_case(session.about_cases(one_case, choice.selection, case=one, measure=dots.measure), dots)

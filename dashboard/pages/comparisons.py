@@ -11,8 +11,20 @@ from dashboard.charts.balance import balance_alt, balance_chart
 from dashboard.charts.intervals import contrasts_figure, shares_figure
 from dashboard.charts.tiles import crossed_chart
 from dashboard.parts.address import pick, toggled
-from dashboard.parts.filters import Choice, chosen
-from dashboard.parts.screen import about, as_table, draw, fine, footing, palette, plain, said, say_why_empty, table
+from dashboard.parts.filters import FILTER_OF, Choice, chosen
+from dashboard.parts.screen import (
+    about,
+    as_table,
+    draw,
+    fine,
+    footing,
+    palette,
+    plain,
+    said,
+    say_why_empty,
+    table,
+    titled_link,
+)
 from warehouse.export_safety import as_markdown
 from warehouse.marts.grouping import GROUPINGS, NOT_KNOWN
 from warehouse.protected.shares import OFFERED
@@ -21,6 +33,7 @@ from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.groups import GroupComparison, compare_groups
 from warehouse.questions.missing import PairAndMissing, pair_and_missing
+from warehouse.questions.shares import Rates
 from warehouse.words import shares as wording
 from warehouse.words.changes import missing_pair_sentences
 from warehouse.words.contrasts import (
@@ -107,9 +120,20 @@ def one_way(session: Session, choice: Choice, by: str) -> None:
         file_name=f"{by}-beside.csv",
         about=about(found.rates),
     )
+    its_cases(found.rates)
     against_reference(found)
     if GROUPINGS[by].column is not None:
         two_groups(session, choice, by, found)
+
+
+def its_cases(rates: Rates) -> None:
+    """The adverse cases of each group, a link each, where a group is what a filter can ask for."""
+    name = FILTER_OF.get(rates.by.column or "") if rates.by else None
+    if name is not None:
+        with st.expander("Open the adverse cases of a group"):
+            for group in rates.groups:
+                opened = say("glance.open_of", label=group.label, n=group.adverse.n, of=group.counted.n)
+                titled_link(opened, "cases", **{name: group.group, "class": "adverse"})
 
 
 def against_reference(found: GroupComparison) -> None:

@@ -19,7 +19,22 @@ from warehouse.export_safety import as_markdown
 from warehouse.selection import FILTERS
 
 NAMES = frozenset(
-    {*FILTERS, "def", "cases", "by", "and", "first", "second", "case", "message", "measure", "made", "of", "mark"}
+    {
+        *FILTERS,
+        "def",
+        "cases",
+        "by",
+        "and",
+        "first",
+        "second",
+        "case",
+        "class",
+        "message",
+        "measure",
+        "made",
+        "of",
+        "mark",
+    }
     | {"whose", "usual", "notice", "alarm", "every", "alike", "token", "beside", "def2", "change", "job", "here"}
 )
 """Every name an address may hold."""
@@ -85,6 +100,14 @@ def toggled(label: str, *, key: str) -> bool:
     is_on = st.toggle(label, key=key)
     _to_address(key, ("true",) if is_on else ())
     return is_on
+
+
+def held(key: str) -> str:
+    """What a picture or a button put into the address under a name; empty where nothing is."""
+    _from_address(key, lambda given: given[0] if given else "")
+    code: str = st.session_state[key]
+    _to_address(key, (code,) if code else ())
+    return code
 
 
 def checked(key: str, given: Sequence[str], offered: Collection[str]) -> Sequence[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from urllib.parse import urlencode
 
 import streamlit as st
 
@@ -15,12 +16,13 @@ from warehouse.export_safety import as_markdown
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import FAMILIES, Definition
 from warehouse.plans.question import Question
-from warehouse.selection import WHOEVER, Selection
+from warehouse.selection import FILTERS, WHOEVER, Selection
 
-TAKEN = {"consecutive": "taken in order", "selected": "picked out (no sample)", "both": "both together (no sample)"}
+TAKEN = {"consecutive": "taken in order", "selected": "hand-picked (no sample)", "both": "both together (no sample)"}
 """Selection -> how it is named on screens."""
 
 EVERYONE = Selection(selection="both", filters=WHOEVER)
+FILTER_OF = {column: name for name, column in FILTERS.items()}
 FIRST_SHOWN = ("practice", "appliance", "age_band", "extraction", "sex")
 """Filters shown at once; the others are folded away."""
 
@@ -31,6 +33,12 @@ class Choice:
 
     definition: str
     selection: Selection
+
+    @property
+    def code(self) -> str:
+        """The choices as an address holds them."""
+        kept = {"def": self.definition, "cases": self.selection.selection, **self.selection.filters}
+        return urlencode(kept, doseq=True)
 
     def question(self, *, by: str, by2: str = "", first: str = "", second: str = "") -> Question:
         """What is asked of these cases."""
@@ -50,7 +58,7 @@ def chosen(session: Session, *, is_shown: bool = True) -> Choice:
     ``is_shown`` False, for a stage: the address alone says, and nothing is drawn.
     """
     if not is_shown:
-        return _asked(session)
+        return asked(session, {name: st.query_params.get_all(name) for name in st.query_params})
     with st.sidebar:
         st.header("What is counted", divider=False)
         definition = definition_chosen(session)
@@ -69,21 +77,21 @@ def chosen(session: Session, *, is_shown: bool = True) -> Choice:
     return Choice(definition, Selection(selection=taken, filters=kept))
 
 
-def _asked(session: Session) -> Choice:
-    """What the address asks for."""
+def asked(session: Session, given: Mapping[str, Sequence[str]]) -> Choice:
+    """What is asked for by codes, as they stand in an address."""
     there = session.about_cases(filter_values, EVERYONE)
-    _refuse_unknown(there)
+    _refuse_unknown(there, given)
     listed, headline = session.about_methods(definitions)
-    definition = (*checked("def", st.query_params.get_all("def")[:1], {one.id for one in listed}), headline)[0]
-    taken = (*checked("cases", st.query_params.get_all("cases")[:1], TAKEN), "consecutive")[0]
-    kept = {one.name: tuple(st.query_params.get_all(one.name)) for one in there if one.name in st.query_params}
+    definition = (*checked("def", given.get("def", ())[:1], {one.id for one in listed}), headline)[0]
+    taken = (*checked("cases", given.get("cases", ())[:1], TAKEN), "consecutive")[0]
+    kept = {one.name: tuple(given[one.name]) for one in there if one.name in given}
     return Choice(definition, Selection(selection=taken, filters=kept))
 
 
-def _refuse_unknown(there: Sequence[FilterValues]) -> None:
+def _refuse_unknown(there: Sequence[FilterValues], given: Mapping[str, Sequence[str]] | None = None) -> None:
     """Refuse values in the address that no case has: to let them go would show more cases than were asked for."""
     for one in there:
-        checked(one.name, st.query_params.get_all(one.name), one.values)
+        checked(one.name, st.query_params.get_all(one.name) if given is None else given.get(one.name, ()), one.values)
 
 
 def _marks(others: Mapping[str, str], kept: Mapping[str, tuple[str, ...]], offered: Mapping[str, FilterValues]) -> None:

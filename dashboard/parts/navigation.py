@@ -54,6 +54,7 @@ MAP: dict[str, tuple[PageEntry, ...]] = {
         PageEntry(file="answer.py", title="What happened", address="answer"),
         PageEntry(file="behind.py", title="What is behind it", address="behind", offered_to=who_sees_cases),
         PageEntry(file="comparisons.py", title="Do groups differ?", address="comparisons"),
+        PageEntry(file="two.py", title="Two selections", address="two", offered_to=who_sees_cases),
         PageEntry(file="cases.py", title="Case by case", address="cases", offered_to=who_sees_cases),
         PageEntry(file="practices.py", title="How practices compare", address="practices", needs=(CASES, RESULTS)),
         PageEntry(file="drift.py", title="Is it drifting?", address="drift", offered_to=who_sees_cases),

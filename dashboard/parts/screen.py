@@ -29,7 +29,7 @@ from warehouse.selection import Selection
 from warehouse.store.storage import utc_now
 from warehouse.words.numbers import cases
 from warehouse.words.sentences import say
-from warehouse.words.shares import CAUTION
+from warehouse.words.shares import CAUTION, headline
 
 _NUMBER = re.compile(r"(?<![\w.,:/-])[-−]?(?:\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+\.\d+)(?![\w:/]|[.,-]\w)")
 
@@ -110,6 +110,14 @@ def local(text: str) -> str:
 def said(sentence: str, *, large: bool = False) -> None:
     """The one sentence a page or section is about."""
     _lines("menton-said", [sentence], large=large)
+
+
+def told(overall: Rates) -> None:
+    """The finding; of hand-picked cases in ordinary letters, after what they are not."""
+    if overall.selection.selection == "consecutive":
+        said(headline(overall))
+    else:
+        plain(say("caution.hand_picked"), headline(overall))
 
 
 def plain(*sentences: str, large: bool = False) -> None:
@@ -267,7 +275,7 @@ def say_why_empty(relief: Mapping[str, int], selection: Selection) -> None:
     elif relief:
         plain("No single choice brings cases back: let go of several in the side panel.")
     else:
-        plain("The warehouse holds no such case yet. Bring in a file, or ask for cases picked out as well.")
+        plain("The warehouse holds no such case yet. Bring in a file, or ask for hand-picked cases as well.")
 
 
 def footing(result: Rates, published_at: str, *, caution: str = "") -> None:

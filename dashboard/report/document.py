@@ -20,7 +20,7 @@ Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "mean",
 SUBJECTS_OF_THE_TALK = (
     "the finding",
     "shares by appliance",
-    "two groups, like with like",
+    "two groups, adjusted",
     "age and extraction",
     "worse and better, beside what was expected",
     "from start to finish",

@@ -17,7 +17,7 @@ NEVER = (
     "names, dates, case numbers and the keyed hashes that stand for them",
     "the pseudonyms of the practice, its clinicians and its examiners",
     "readings, landmarks, photographs, months, quarters and exact ages",
-    "cases observed without treatment, and cases picked out rather than taken in order",
+    "cases observed without treatment, and hand-picked cases rather than those taken in order",
 )
 SAMPLE = 5
 

@@ -39,6 +39,7 @@ ADDRESSES = {
     "comparisons": "Do groups differ?",
     "comparisons?and=sex": "Do groups differ?",
     "cases": "Case by case",
+    "two?beside=practice=HARBOUR&practice=QUARRY": "Two selections",
     "practices": "How practices compare",
     PRACTICES: "How practices compare",
     "drift": "Is it drifting?",
@@ -195,6 +196,17 @@ def test_the_first_page_is_seen_at_a_glance_and_a_click_narrows_it_until_one_goe
     page.go_back()
     until(page, "text => document.querySelector('.menton-said')?.innerText === text", before)
     assert page.get_by_role("button", name="✕").count() == 0
+
+
+def test_a_dot_opens_its_case(visit: Visit) -> None:
+    page = visit("cases?class=adverse", width=1440, height=900)
+    chart = page.locator("[data-testid=stVegaLiteChart]").first
+    chart.scroll_into_view_if_needed()
+    dots = chart.locator("svg .mark-symbol.role-mark path")
+    dots.nth(3).click(force=True)
+    until(page, "() => new URLSearchParams(location.search).get('case')")
+    case = page.evaluate("new URLSearchParams(location.search).get('case')")
+    until(page, "case_ => document.querySelector('[data-testid=stMain]').innerText.includes('case ' + case_)", case)
 
 
 def test_every_page_has_a_title_of_its_own(visit: Visit) -> None:

@@ -14,12 +14,14 @@ from tests.dashboard.conftest import Open, everything_said
 from warehouse.marts.reader import Reader
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
+from warehouse.words.numbers import points
 from warehouse.words.shares import headline, other_way_sentence
 
 PAGES = {
     "answer": "What happened",
     "behind": "What is behind it",
     "comparisons": "Do groups differ?",
+    "two": "Two selections",
     "cases": "Case by case",
     "practices": "How practices compare",
     "drift": "Is it drifting?",
@@ -51,6 +53,7 @@ CAUTIONS = {
     "answer": "not a diagnosis and not advice on treatment",
     "methods": "not a diagnosis and not advice on treatment",
     "comparisons": "an association, not proof of a cause",
+    "two": "an association, not proof of a cause",
     "practices": "Naming a practice needs its agreement",
     "data": "Take no radiograph for an audit",
     "bring_in": "Take no radiograph for an audit",
@@ -168,6 +171,66 @@ def test_a_case_chosen_shows_its_course_and_its_points(opened: Open, reader: Rea
     assert f"Points of case {case}" in said
     assert f"Facts of case {case}" in said
     assert not app.exception
+
+
+def test_a_link_opens_a_case_and_a_choice_of_case_goes_into_the_address(opened: Open, reader: Reader) -> None:
+    case = reader.connection.value("select substring(case_key, 1, 10) from mart_cases where case_no = 1")
+    app = opened("cases", fresh=True, case=case)
+    assert f"Facts of case {case}" in everything_said(app)
+    other = next(one for one in app.selectbox(key="case").options if one[:10] not in {case, "choose a c"})[:10]
+    app.selectbox(key="case").set_value(other).run()
+    assert app.query_params["case"] in (other, [other])
+    (refusal,) = opened("cases", case="no such case").warning
+    assert "there is no such case here" in refusal.value
+
+
+def test_counts_open_their_cases(opened: Open, reader: Reader) -> None:
+    (whole,) = rates(reader).groups
+    assert f"Open the {whole.adverse.n} adverse cases" in everything_said(opened())
+    first, *_ = rates(reader, by="appliance_category").groups
+    compared = everything_said(opened("comparisons"))
+    assert f"{first.label}: {first.adverse.n} adverse of {first.counted.n}" in compared
+    shown = everything_said(opened("cases", appliance=first.group, class_="adverse"))
+    assert f"Each dot is one of {first.adverse.n} cases" in shown
+
+
+def test_hand_picked_cases_get_no_large_figure_and_say_first_what_they_are(opened: Open) -> None:
+    said = everything_said(opened(cases="both"))
+    assert "They are no sample" in said
+    assert "menton-said" not in said
+    assert "Better: moved as far the other way" not in said
+    assert "menton-said" in everything_said(opened())
+
+
+def test_two_practices_stand_beside_each_other_with_their_difference(opened: Open, reader: Reader) -> None:
+    app = opened("two", fresh=True, practice="HARBOUR")
+    next(one for one in app.button if one.label == "Set these on the left").click().run()
+    app.multiselect(key="practice").set_value(["QUARRY"]).run()
+    said = everything_said(app)
+    sides = [Selection(filters={"practice": (name,)}) for name in ("HARBOUR", "QUARRY")]
+    left, right = (rates(reader, selection=one) for one in sides)
+    assert headline(left) in said
+    assert headline(right) in said
+    (x1, n1), (x2, n2) = ((one.groups[0].adverse.n, one.groups[0].counted.n) for one in (left, right))
+    assert f"Share on the right minus share on the left: {points(x2 / n2 - x1 / n1)} percentage points" in said
+    next(one for one in app.button if one.label == "Choose the left anew").click().run()
+    assert "beside" not in app.query_params
+
+
+def test_selections_that_share_cases_get_no_difference(opened: Open, reader: Reader) -> None:
+    women = rates(reader, selection=Selection(filters={"sex": ("female",)})).groups[0].started.n
+    said = everything_said(opened("two", beside="sex=female"))
+    assert f"{women} cases are in both selections" in said
+    assert "Share on the right minus" not in said
+    changed = everything_said(opened("two", beside="def=D2"))
+    assert "Two definitions count different things" in changed
+
+
+@pytest.mark.parametrize("beside", ["sex=no+such+sex", "def=D99", "colour=red"])
+def test_a_left_side_that_names_nothing_is_refused(opened: Open, reader: Reader, beside: str) -> None:
+    app = opened("two", beside=beside)
+    assert "there is no such" in app.warning[0].value
+    assert headline(rates(reader)) not in everything_said(app)
 
 
 def test_presenting_turns_over_one_message_a_screen(opened: Open) -> None:

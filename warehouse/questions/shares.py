@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any, TypeAlias
 
-from warehouse.analysis.difference import NET, net_share
+from warehouse.analysis.difference import NET, net_share, risk_difference
 from warehouse.analysis.proportion import ProportionMethod, missing_bounds, proportion
 from warehouse.cases.flow import Flow, StageCount, flow_of, stage_counts, turned_away_cases
 from warehouse.disclosure import Count, Policy
@@ -424,10 +424,36 @@ def _group_as_data(group: GroupRow, result: Rates) -> dict[str, Any]:
     }
 
 
-def redefined(reader: Reader, *, one: Definition, now: Definition, selection: Selection) -> tuple[int, int, int]:
-    """Cases counted under both definitions; of these, adverse under ``one`` alone, and under ``now`` alone."""
-    condition, values = selection.where()
+def redefined(
+    reader: Reader, *, one: Definition, now: Definition, selection: Selection, also: Selection | None = None
+) -> tuple[int, int, int]:
+    """Cases counted under both definitions; of these, adverse under ``one`` alone, and under ``now`` alone.
+
+    With ``also``, of the cases that are in both selections.
+    """
+    condition, values = _in_both(selection, also)
     tables = {"first": f"({outcomes_statement([one])})", "second": f"({outcomes_statement([now])})"}
     query = statement("warehouse.questions", "redefined.sql", **tables, condition=condition)
     ((both, turned, back),) = reader.connection.rows(query, values)
     return int(both), int(turned), int(back)
+
+
+def _in_both(selection: Selection, also: Selection | None) -> tuple[str, list[object]]:
+    wheres = [one.where() for one in (selection, also) if one]
+    return " and ".join(f"({condition})" for condition, _ in wheres), [
+        value for _, values in wheres for value in values
+    ]
+
+
+def in_both(reader: Reader, *, selection: Selection, also: Selection, one: str, now: str) -> tuple[int, int, int, int]:
+    """Cases started that are in both selections, and of these what :func:`redefined` gives for two definitions' ids."""
+    condition, values = _in_both(selection, also)
+    ((n,),) = reader.connection.rows(f"select count(*) from mart_cases where {condition}", values)
+    first, second = reader.definition(one), reader.definition(now)
+    return int(n), *redefined(reader, one=first, now=second, selection=selection, also=also)
+
+
+def apart(first: Rates, second: Rates) -> Estimate:
+    """How far the shares of two selections lie apart, first minus second; it holds where no case is in both."""
+    counts = [count.n for one in (first, second) for count in (one.groups[0].adverse, one.groups[0].counted)]
+    return risk_difference(*counts)

@@ -41,6 +41,19 @@ def difference_said(estimate: Estimate) -> str:
     return f"{points(estimate.value)} ({points_range(estimate.interval)})"
 
 
+def two_selections_sentence(left: Rates, right: Rates, shared: tuple[int, int, int, int], difference: Estimate) -> str:
+    """What two selections say against each other: a difference where no case is in both and the definition is one."""
+    n, both, turned, back = shared
+    if left.definition.id != right.definition.id:
+        return say("two.definitions", both=both, turned=turned, back=back)
+    if n:
+        return say("two.shared", n=n)
+    if difference.value is None or difference.interval is None:
+        return say("two.none", why=why_none(difference))
+    interval = difference.interval
+    return say("two.apart", difference=difference.value, interval=interval, level=interval.level)
+
+
 def standing_sentence(standing: Standing) -> str:
     """Planned or not, in a sentence."""
     if standing.plan is None:
