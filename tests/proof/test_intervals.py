@@ -53,11 +53,6 @@ def test_a_share(name: str, ledger: Ledger) -> None:
 
 TWO_SHARES: dict[str, tuple[Callable[..., Estimate], Callable[[float, float], float], bool]] = {
     "difference, Newcombe": (risk_difference, lambda p, q: p - q, False),
-    "difference, Miettinen-Nurminen": (
-        lambda *counts: risk_difference(*counts, method="miettinen_nurminen"),
-        lambda p, q: p - q,
-        False,
-    ),
     "ratio, Miettinen-Nurminen": (risk_ratio, lambda p, q: p / q, False),
     "odds ratio, Woolf": (odds_ratio, lambda p, q: p * (1 - q) / (q * (1 - p)), True),
 }

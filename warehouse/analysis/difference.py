@@ -7,30 +7,22 @@ second; two independent binomial groups. A difference says that groups differ, n
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from math import sqrt
-from typing import Final, Literal
+from typing import Final
 
-from warehouse.analysis.inputs import check_counts, check_level, check_method, normal_p_value, z_value
+from warehouse.analysis.inputs import check_counts, check_level, z_value
 from warehouse.analysis.proportion import wilson_interval
 from warehouse.analysis.two_groups import (
     TwoGroups,
     checked_groups,
-    difference_statistic,
     empty_group_reason,
     few_cases_cautions,
-    lowest_difference,
 )
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
-DifferenceMethod = Literal["newcombe", "miettinen_nurminen"]
-
 ESTIMAND: Final = "risk difference, first group minus second"
 
-_NAMES: Final = {
-    "newcombe": "Newcombe hybrid score interval",
-    "miettinen_nurminen": "Miettinen-Nurminen score interval and test",
-}
+_METHOD: Final = "Newcombe hybrid score interval"
 
 
 def _newcombe(groups: TwoGroups, level: float) -> Interval:
@@ -42,40 +34,24 @@ def _newcombe(groups: TwoGroups, level: float) -> Interval:
     return Interval(max(-1.0, difference - down), min(1.0, difference + up), level)
 
 
-def _score(groups: TwoGroups, level: float) -> Interval:
-    z = z_value(level)
-    return Interval(lowest_difference(groups, z), -lowest_difference(groups.swapped, z), level)
-
-
-_INTERVALS: Final[dict[str, Callable[[TwoGroups, float], Interval]]] = {
-    "newcombe": _newcombe,
-    "miettinen_nurminen": _score,
-}
-
-
-def risk_difference(
-    x1: int, n1: int, x2: int, n2: int, *, method: DifferenceMethod = "newcombe", level: float = 0.95
-) -> Estimate:
+def risk_difference(x1: int, n1: int, x2: int, n2: int, *, level: float = 0.95) -> Estimate:
     """The difference of two shares, ``x1/n1 - x2/n2``, with its interval.
 
-    ``method``: ``newcombe`` (default) or ``miettinen_nurminen`` (with a p value). Gives an estimate in the unit
-    ``proportion`` between -1 and 1; with an empty group its value is None. Zero cells need no correction. Raises
-    RequestError where a pair of counts, the method or the level is impossible.
+    Gives an estimate in the unit ``proportion`` between -1 and 1; with an empty group its value is None. Zero cells
+    need no correction. Raises RequestError where a pair of counts or the level is impossible.
 
-    Source: Newcombe 1998, Stat Med 17:873 (method 10); Miettinen & Nurminen 1985, Stat Med 4:213.
+    Source: Newcombe 1998, Stat Med 17:873 (method 10).
     """
-    check_method(method, _INTERVALS)
     groups = checked_groups(x1, n1, x2, n2)
     if groups is None:
         reason = empty_group_reason(n1, n2)
-        return no_estimate(estimand=ESTIMAND, method=_NAMES[method], n=n1 + n2, reason=reason)
+        return no_estimate(estimand=ESTIMAND, method=_METHOD, n=n1 + n2, reason=reason)
     return Estimate(
         estimand=ESTIMAND,
         value=groups.p1 - groups.p2,
-        interval=_INTERVALS[method](groups, level),
-        method=_NAMES[method],
+        interval=_newcombe(groups, level),
+        method=_METHOD,
         n=n1 + n2,
-        p_value=normal_p_value(difference_statistic(groups, 0.0)) if method == "miettinen_nurminen" else None,
         warnings=few_cases_cautions(n1, n2),
     )
 

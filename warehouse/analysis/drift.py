@@ -32,10 +32,10 @@ from warehouse.errors import RequestError
 from warehouse.results import Caution
 
 _MOST_TUNED = 1_000  # cases that a chart is tuned to at most
-# Cases until a false alarm, on average, beyond which a chart is not made slower: it would see nothing any more. Forty
-# first cases leave the usual share so open that no limit holds the chance over hundreds of cases; it is then stated.
-_LONGEST_TUNED, _LONGEST_FROM_FIRST = 20_000, 5_000
-_PARTS = 9  # equal parts of the posterior of a usual share
+# Cases until a false alarm, on average, beyond which a chart of a stated share is not made slower: it would see nothing
+# any more. First cases leave the usual share so open that only a slow chart holds the chance.
+_LONGEST_TUNED, _LONGEST_FROM_FIRST = 20_000, 1e7
+_PARTS = 25  # equal parts of the posterior of a usual share
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

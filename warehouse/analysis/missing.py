@@ -16,11 +16,11 @@ from math import inf, isinf, sqrt
 
 import numpy as np
 
-from warehouse.analysis.design import independent_columns
+from warehouse.analysis.design import independent_columns, side_by_side
 from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.inputs import check_level, z_value
 from warehouse.analysis.logistic import fit_or_fall_back, risks
-from warehouse.analysis.spline import FloatArray
+from warehouse.analysis.spline import BoolArray, FloatArray
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval
 
@@ -118,15 +118,20 @@ FEWEST_IMPUTATIONS = 20
 #: Draws the missing outcomes once, shape ``(missing,)``.
 _Drawer = Callable[[np.random.Generator], "FloatArray"]
 
+FEWEST_ON_THE_WAY = 5
+"""Assessed cases of each outcome that must have been seen on the way before what was seen then tells of the missing
+(common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImputedComparison:
     """Two groups compared with the missing outcomes imputed."""
 
-    first: Estimate  # Share or mean of all cases of the first group
+    first: Estimate  # Share of all cases of the first group
     second: Estimate  # The same for the second group
     difference: Estimate  # First minus second
     missing: tuple[int, int]  # Cases whose outcome was imputed, first and second group
+    on_the_way: int  # Those of them whose record on the way was used
     # Share of the information on the difference that is missing; None without a value
     missing_information: float | None
     n_imputations: int  # Completed data sets
@@ -139,34 +144,49 @@ def impute_and_compare(
     n_imputations: int = 20,
     level: float = 0.95,
     odds: tuple[float, float] = (1.0, 1.0),
+    on_the_way: FloatArray | None = None,
 ) -> ImputedComparison:
-    """Compare two groups after imputing the outcomes that are missing.
+    """Compare two groups after imputing the yes/no outcomes that are missing.
 
-    Estimand: share adverse, or mean, among *all* cases of each group, assessed or not, and their difference.
-    Imputation model: the outcome by group and covariates, logistic for a yes/no (coefficients drawn from their normal
-    posterior), linear for a number (variance from its scaled inverse chi-square, then coefficients; Rubin 1987, 5.3).
-    Pooling by Rubin's rules; degrees of freedom of Barnard & Rubin for differences and means; a share has the Wilson
-    interval of Lott & Reiter; the variance of a difference of shares adds a case to each side (Agresti & Caffo).
+    Estimand: share adverse among *all* cases of each group, assessed or not, and their difference.
+    Imputation model: the outcome by group and covariates, logistic (coefficients drawn from their normal posterior).
+    Missing cases seen on the way have a model of their own, of the assessed cases seen then, with what was seen among
+    its terms: it helps to foretell the outcome and is adjusted for nowhere else. The others are imputed as without it.
+    Pooling by Rubin's rules; degrees of freedom of Barnard & Rubin for the difference; a share has the Wilson
+    interval of Lott & Reiter; the variance of the difference adds a case to each side (Agresti & Caffo).
 
     ``pair``: cases prepared with ``keep_missing_outcome``; the covariates are those of the imputation model.
     ``n_imputations``: at least 20. ``odds``: times the odds of a yes among the missing of the first and of the second
     group, against those of the like assessed (delta adjustment: Carpenter & Kenward 2013, Multiple Imputation and its
-    Application, ch. 10, from memory); of no meaning for a number.
-    Gives the comparison; None with a sentence where a group is empty or has no observed outcome at all, or where the
-    observed cases are too few for the model. Raises RequestError where fewer than 20 imputations were asked for.
+    Application, ch. 10, from memory). ``on_the_way``: a number seen before the outcome, shape ``(n,)``, NaN where none
+    was; auxiliary variables: Collins, Schafer & Kam 2001, Psychol Methods 6:330 (from memory).
+    Gives the comparison; None with a sentence where a group is empty or has no observed outcome at all. Raises
+    RequestError where fewer than 20 imputations were asked for.
     """
     check_level(level)
     if n_imputations < FEWEST_IMPUTATIONS:
         found = f"{n_imputations} imputations were asked for."
         raise RequestError(found, expected=f"{FEWEST_IMPUTATIONS} or more", remedy="leave the number out")
-    report = _Report(pair, n_imputations, level)
+    seen = _seen(pair, on_the_way)
+    missing = ~np.isfinite(pair.outcome)
+    report = _Report(pair, n_imputations, level, int((seen & missing).sum()))
     reason = _why_not(pair)
     if reason:
         return report.nothing(reason)
-    drawer = _binary_drawer(pair, odds) if pair.binary else _number_drawer(pair)
-    if drawer is None:
-        return report.nothing(Caution("no_data", "too_few_to_impute"))
-    return report.of(_completed(pair, drawer, rng, n_imputations))
+    plain = side_by_side(pair.design.matrix[:, :1], pair.first.astype(np.float64), pair.design.matrix[:, 1:])
+    parts = [_drawer(pair, plain, ~missing, missing & ~seen, odds)]
+    if report.on_the_way and on_the_way is not None:
+        more = side_by_side(plain, on_the_way)
+        parts.append(_drawer(pair, more, seen & ~missing, missing & seen, odds))
+    late = seen[missing]
+
+    def draw(rng: np.random.Generator) -> FloatArray:
+        drawn = np.empty(late.size)
+        for of, part in zip((~late, late), parts, strict=False):
+            drawn[of] = part(rng)
+        return drawn
+
+    return report.of(_completed(pair, draw, rng, n_imputations))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -183,6 +203,8 @@ class _Completed:
 def _why_not(pair: GroupPair) -> Caution | None:
     if pair.emptiness():
         return pair.emptiness()
+    if not pair.binary:
+        return Caution("no_data", "risks_of_yes_no_only")
     known = np.isfinite(pair.outcome)
     for label, side in zip(pair.labels, (pair.first, ~pair.first), strict=True):
         if not (known & side).any():
@@ -190,50 +212,32 @@ def _why_not(pair: GroupPair) -> Caution | None:
     return None
 
 
-def _model_matrix(pair: GroupPair) -> tuple[FloatArray, FloatArray]:
-    """Design of the imputation model for the assessed and for the missing cases."""
-    matrix = np.column_stack([pair.design.matrix[:, :1], pair.first, pair.design.matrix[:, 1:]])
-    known = np.isfinite(pair.outcome)
-    useful = independent_columns(matrix[known])
-    return matrix[known][:, useful], matrix[~known][:, useful]
+def _seen(pair: GroupPair, on_the_way: FloatArray | None) -> BoolArray:
+    """Which cases were seen on the way; none where too few assessed ones were to learn from."""
+    if on_the_way is None:
+        return np.zeros(pair.n, dtype=np.bool_)
+    seen = np.isfinite(on_the_way)
+    enough = min(int((seen & (pair.outcome == value)).sum()) for value in (0.0, 1.0)) >= FEWEST_ON_THE_WAY
+    return seen & enough
 
 
-def _binary_drawer(pair: GroupPair, odds: tuple[float, float]) -> _Drawer:
-    known, missing = _model_matrix(pair)
-    times = np.where(pair.first[~np.isfinite(pair.outcome)], *odds)
-    fit = fit_or_fall_back(known, pair.outcome[np.isfinite(pair.outcome)])
-    root = _root(fit.covariance)
+def _drawer(
+    pair: GroupPair, terms: FloatArray, known: BoolArray, missing: BoolArray, odds: tuple[float, float]
+) -> _Drawer:
+    """Draws the missing outcomes from a model of the known ones; ``terms``: shape ``(n, p)``."""
+    useful = independent_columns(terms[known])
+    of_missing = terms[missing][:, useful]
+    times = np.where(pair.first[missing], *odds)
+    fit = fit_or_fall_back(terms[known][:, useful], pair.outcome[known])
+    values, vectors = np.linalg.eigh(fit.covariance)
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))
 
     def draw(rng: np.random.Generator) -> FloatArray:
         coefficients = fit.coefficients + root @ rng.standard_normal(root.shape[1])
-        like = risks(missing, coefficients)
-        return (rng.random(missing.shape[0]) < times * like / (1.0 - like + times * like)).astype(np.float64)
+        like = risks(of_missing, coefficients)
+        return (rng.random(like.size) < times * like / (1.0 - like + times * like)).astype(np.float64)
 
     return draw
-
-
-def _number_drawer(pair: GroupPair) -> _Drawer | None:
-    known, missing = _model_matrix(pair)
-    n, p = known.shape
-    if n <= p:
-        return None
-    outcome = pair.outcome[np.isfinite(pair.outcome)]
-    base, upper = np.linalg.qr(known)
-    back = np.linalg.inv(upper)
-    centre = base.T @ outcome
-    squares = float(np.sum((outcome - base @ centre) ** 2))
-
-    def draw(rng: np.random.Generator) -> FloatArray:
-        spread = np.sqrt(squares / rng.chisquare(n - p))
-        coefficients = back @ (centre + spread * rng.standard_normal(p))
-        return np.asarray(missing @ coefficients + spread * rng.standard_normal(missing.shape[0]))
-
-    return draw
-
-
-def _root(covariance: FloatArray) -> FloatArray:
-    values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
 
 
 def _completed(pair: GroupPair, drawer: _Drawer, rng: np.random.Generator, m: int) -> _Completed:
@@ -244,20 +248,17 @@ def _completed(pair: GroupPair, drawer: _Drawer, rng: np.random.Generator, m: in
     for i in range(m):
         drawn = drawer(rng) if not known.all() else np.empty(0)
         parts = [np.concatenate([seen, drawn[side[~known]]]) for seen, side in zip(observed, sides, strict=True)]
-        rows[i] = _summary(parts[0], parts[1], binary=pair.binary)
+        rows[i] = _summary(parts[0], parts[1])
     return _Completed(*rows.T)
 
 
-def _summary(first: FloatArray, second: FloatArray, *, binary: bool) -> tuple[float, float, float, float, float]:
-    """Both means, their variances and that of the difference, of one completed data set."""
+def _summary(first: FloatArray, second: FloatArray) -> tuple[float, float, float, float, float]:
+    """Both shares, their variances and that of the difference, of one completed data set."""
     means = float(first.mean()), float(second.mean())
-    if binary:
-        plain = [p * (1.0 - p) / x.size for p, x in zip(means, (first, second), strict=True)]
-        padded = [(p * x.size + 1.0) / (x.size + 2.0) for p, x in zip(means, (first, second), strict=True)]
-        both = sum(q * (1.0 - q) / (x.size + 2.0) for q, x in zip(padded, (first, second), strict=True))
-        return *means, plain[0], plain[1], both
-    spreads = [float(x.var(ddof=1)) / x.size if np.ptp(x) > 0.0 else 0.0 for x in (first, second)]
-    return *means, spreads[0], spreads[1], spreads[0] + spreads[1]
+    plain = [p * (1.0 - p) / x.size for p, x in zip(means, (first, second), strict=True)]
+    padded = [(p * x.size + 1.0) / (x.size + 2.0) for p, x in zip(means, (first, second), strict=True)]
+    both = sum(q * (1.0 - q) / (x.size + 2.0) for q, x in zip(padded, (first, second), strict=True))
+    return *means, plain[0], plain[1], both
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -267,72 +268,52 @@ class _Report:
     pair: GroupPair
     m: int
     level: float
+    on_the_way: int
 
     def of(self, sets: _Completed) -> ImputedComparison:
-        pair, sizes = self.pair, self.pair.sizes
-        intervals: tuple[Interval | None, Interval | None]
-        if pair.binary:
-            one, two = pool(sets.first, sets.variance_first), pool(sets.second, sets.variance_second)
-            intervals = one.share_interval(sizes[0], self.level), two.share_interval(sizes[1], self.level)
-        else:
-            one = pool(sets.first, sets.variance_first, complete_df=sizes[0] - 1)
-            two = pool(sets.second, sets.variance_second, complete_df=sizes[1] - 1)
-            intervals = _mean_interval(one, sizes[0], self.level), _mean_interval(two, sizes[1], self.level)
-        gap = pool(sets.first - sets.second, sets.variance_difference, complete_df=max(1, pair.n - 2))
-        spread = None if not pair.binary and min(sizes) < 2 else gap.interval(self.level)
-        if spread and pair.binary:
+        sizes = self.pair.sizes
+        one, two = pool(sets.first, sets.variance_first), pool(sets.second, sets.variance_second)
+        gap = pool(sets.first - sets.second, sets.variance_difference, complete_df=max(1, self.pair.n - 2))
+        spread = gap.interval(self.level)
+        if spread:
             spread = Interval(max(-1.0, spread.low), min(1.0, spread.high), self.level)
-        names = self._names()
-        return ImputedComparison(
-            first=self._estimate(names[0], one.value, intervals[0]),
-            second=self._estimate(names[1], two.value, intervals[1]),
-            difference=self._estimate(names[2], gap.value, spread),
-            missing=self._missing(),
-            missing_information=gap.missing_information,
-            n_imputations=self.m,
+        values = (one.value, two.value, gap.value)
+        intervals = (one.share_interval(sizes[0], self.level), two.share_interval(sizes[1], self.level), spread)
+        return self._compared(
+            tuple(map(self._estimate, self._names(), values, intervals)), information=gap.missing_information
         )
 
     def nothing(self, reason: Caution) -> ImputedComparison:
-        first, second, difference = (
-            self.pair.nothing(estimand=name, method=self._method(), reason=reason) for name in self._names()
+        return self._compared(
+            tuple(self.pair.nothing(estimand=name, method=self._method(), reason=reason) for name in self._names())
         )
+
+    def _compared(self, found: tuple[Estimate, ...], *, information: float | None = None) -> ImputedComparison:
+        missing = ~np.isfinite(self.pair.outcome)
         return ImputedComparison(
-            first=first,
-            second=second,
-            difference=difference,
-            missing=self._missing(),
-            missing_information=None,
+            first=found[0],
+            second=found[1],
+            difference=found[2],
+            missing=(int((missing & self.pair.first).sum()), int((missing & ~self.pair.first).sum())),
+            on_the_way=self.on_the_way,
+            missing_information=information,
             n_imputations=self.m,
         )
 
     def _names(self) -> tuple[str, str, str]:
-        (a, b), noun, what = self.pair.labels, self.pair.noun, self.pair.outcome_name
+        (a, b), what = self.pair.labels, self.pair.outcome_name
         return (
-            f"{noun} in {a} ({what}), all cases",
-            f"{noun} in {b} ({what}), all cases",
-            f"difference of {noun}s, {a} minus {b} ({what}), all cases",
+            f"share in {a} ({what}), all cases",
+            f"share in {b} ({what}), all cases",
+            f"difference of shares, {a} minus {b} ({what}), all cases",
         )
 
     def _method(self) -> str:
-        model = "logistic" if self.pair.binary else "linear"
-        return f"multiple imputation ({self.m} sets, {model} model), Rubin's rules"
-
-    def _missing(self) -> tuple[int, int]:
-        missing = ~np.isfinite(self.pair.outcome)
-        return int((missing & self.pair.first).sum()), int((missing & ~self.pair.first).sum())
+        return f"multiple imputation ({self.m} sets, logistic model), Rubin's rules"
 
     def _estimate(self, estimand: str, value: float, interval: Interval | None) -> Estimate:
-        bare = self.pair.nothing(
-            estimand=estimand, method=self._method(), reason=Caution("no_data", "none_assessed_to_impute_from")
-        )
-        return replace(bare, value=value, interval=interval, warnings=self.pair.design.warnings + self._cautions())
-
-    def _cautions(self) -> tuple[Caution, ...]:
-        missing = sum(self._missing())
-        if missing == 0:
-            return ()
-        return (Caution("approximation", "outcomes_imputed", {"n": missing, "n_all": self.pair.n}),)
-
-
-def _mean_interval(pooled: ImputedEstimate, n: int, level: float) -> Interval | None:
-    return pooled.interval(level) if n > 1 else None
+        n = int((~np.isfinite(self.pair.outcome)).sum())
+        caution = Caution("approximation", "outcomes_imputed", {"n": n, "n_all": self.pair.n})
+        bare = self.pair.nothing(estimand=estimand, method=self._method(), reason=caution)
+        warnings = (*self.pair.design.warnings, *((caution,) if n else ()))
+        return replace(bare, value=value, interval=interval, warnings=warnings)

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
 _FINEST = 60  # largest denominator of the fraction that stands for the ratio of the weights
+_COARSE = 12  # the same over several shares: what they leave open is far more than the ratio is then off
 _LONGEST = 1e7  # no practice sees this many cases; a longer run length is refused
 _MOST_STEPS = 2_000_000
 
@@ -85,8 +86,8 @@ def chance_of_signal(
     weight_adverse: float, weight_other: float, *, limit: float, share: float | Sequence[float], cases: int
 ) -> float:
     """Probability of at least one signal within the first ``cases`` cases; over several shares, all as likely."""
-    up, down, unit = _fraction(weight_adverse, weight_other)
     shares = np.atleast_1d(np.asarray(share, dtype=np.float64))[:, None]
+    up, down, unit = _fraction(weight_adverse, weight_other, _FINEST if shares.size == 1 else _COARSE)
     chance = shares if weight_adverse > 0 else 1 - shares
     at = np.zeros((shares.size, _top(limit, unit)))
     at[:, 0] = 1.0
@@ -118,7 +119,7 @@ def limit_for_chance(
         limit = least + steps * unit
         return chance_of_signal(weight_adverse, weight_other, limit=limit, share=shares, cases=cases) <= chance
 
-    _, _, unit = _fraction(weight_adverse, weight_other)
+    _, _, unit = _fraction(weight_adverse, weight_other, _FINEST if len(shares) == 1 else _COARSE)
     low, high = -1, max(0, math.ceil((most - least) / unit))
     while high - low > 1:
         middle = (low + high) // 2
@@ -154,16 +155,16 @@ def simulate_run_length(
     )
 
 
-def _fraction(weight_adverse: float, weight_other: float) -> tuple[int, int, float]:
+def _fraction(weight_adverse: float, weight_other: float, finest: int = _FINEST) -> tuple[int, int, float]:
     """Whole-number steps up and down, and the size of one lattice step in units of the sum."""
     if weight_adverse * weight_other >= 0:
         found = "Both outcomes move the sum the same way, or one does not move it."
         raise RequestError(found, expected="weights of opposite sign", remedy="state two different shares")
     rise, fall = max(weight_adverse, weight_other), -min(weight_adverse, weight_other)
     if rise >= fall:
-        ratio = Fraction(rise / fall).limit_denominator(_FINEST)
+        ratio = Fraction(rise / fall).limit_denominator(finest)
         return ratio.numerator, ratio.denominator, fall / ratio.denominator
-    ratio = Fraction(fall / rise).limit_denominator(_FINEST)
+    ratio = Fraction(fall / rise).limit_denominator(finest)
     return ratio.denominator, ratio.numerator, rise / ratio.denominator
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import acos, cos, exp, inf, log, pi, sqrt
+from math import exp, inf, log, sqrt
 
 from warehouse.analysis.inputs import check_counts
 from warehouse.analysis.proportion import FEW_CASES
@@ -66,54 +66,10 @@ def few_cases_cautions(n1: int, n2: int) -> tuple[Caution, ...]:
     return (Caution("small_sample", "few_cases", {"n": fewest}),)
 
 
-def shares_at_difference(groups: TwoGroups, delta: float) -> tuple[float, float]:
-    """Maximum-likelihood shares among those with ``p1 - p2 = delta`` (closed form of the cubic).
-
-    Source: Farrington & Manning 1990, Stat Med 9:1447, appendix.
-    """
-    theta = groups.n2 / groups.n1
-    p1, p2 = groups.p1, groups.p2
-    a = 1.0 + theta
-    b = -(1.0 + theta + p1 + theta * p2 + delta * (theta + 2.0))
-    c = delta * delta + delta * (2.0 * p1 + theta + 1.0) + p1 + theta * p2
-    d = -p1 * delta * (1.0 + delta)
-    third = b / (3.0 * a)
-    v = third**3 - b * c / (6.0 * a * a) + d / (2.0 * a)
-    u = sqrt(max(0.0, third * third - c / (3.0 * a)))
-    if v < 0.0:
-        u = -u
-    cosine = v / u**3 if abs(u) > 1e-100 else 1.0  # three equal roots leave no angle
-    angle = (pi + acos(max(-1.0, min(1.0, cosine)))) / 3.0
-    first = 2.0 * u * cos(angle) - third
-    first = min(max(first, 0.0, delta), 1.0, 1.0 + delta)
-    return first, first - delta
-
-
-def difference_statistic(groups: TwoGroups, delta: float) -> float:
-    """The standardised distance of the observed difference from ``delta``; falls as ``delta`` grows."""
-    q1, q2 = shares_at_difference(groups, delta)
-    variance = max(0.0, q1 * (1.0 - q1) / groups.n1 + q2 * (1.0 - q2) / groups.n2) * groups.inflation
-    return _standardised(groups.p1 - groups.p2 - delta, variance)
-
-
 def _standardised(distance: float, variance: float) -> float:
     if abs(distance) < 1e-15:  # the hypothesis is the estimate, whatever its variance
         return 0.0
     return distance / sqrt(variance) if variance > 0.0 else inf * distance
-
-
-def lowest_difference(groups: TwoGroups, z: float) -> float:
-    """The lower score limit of ``p1 - p2``; the upper one is minus that of the swapped groups."""
-    from scipy.optimize import brentq
-
-    estimate = groups.p1 - groups.p2
-    if estimate <= -1.0:
-        return -1.0
-
-    def excess(delta: float) -> float:
-        return min(difference_statistic(groups, delta), 1e9) - z
-
-    return float(brentq(excess, -1.0, estimate, xtol=1e-13))
 
 
 def shares_at_ratio(groups: TwoGroups, ratio: float) -> tuple[float, float]:

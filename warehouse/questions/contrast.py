@@ -45,6 +45,7 @@ from warehouse.results import Caution, Estimate
 
 OUTCOME = "adverse outcome"
 GROUP = "group"
+CASE = "case_no"
 UNIT = "unit"
 """Column of the practice or clinician within which cases are compared."""
 
@@ -344,8 +345,8 @@ def compare_all_outcomes(reader: Reader, question: Question) -> AllOutcomes:
 class TwoGroupFrame:
     """Cases of two groups, before anything is left out."""
 
-    # One row a case started: `group` (a label), `adverse outcome`, `is_due`, the variables adjusted for under the
-    # names a person reads, and the strata columns under `stratum_column`
+    # One row a case: `case_no`, `group` (a label), `adverse outcome`, `is_due`, the variables adjusted for under the
+    # names people read, and the strata columns under `stratum_column`
     frame: pl.DataFrame
     labels: tuple[str, str]  # Names of the first and of the second group
     titles: tuple[str, ...]  # Names of the variables adjusted for, as in the frame
@@ -397,7 +398,7 @@ def two_group_frame(reader: Reader, question: Question, definition: Definition) 
     months = pl.col("months_observed").alias(MONTHS)
     held = [pl.col("adverse").alias(OUTCOME), pl.col("is_due"), units.alias(UNIT), months, *renamed, *stratified]
     return TwoGroupFrame(
-        frame=table.select(GROUP, *held),
+        frame=table.select(CASE, GROUP, *held),
         labels=labels,
         titles=tuple(item.title for item in items),
         strata=layers,

@@ -40,6 +40,7 @@ CHANCE = 0.05
 BASELINE = 40
 REVIEW_EVERY = 25
 REPEATS = 1000
+LONGEST_SIMULATED = 25_000
 EWMA_WEIGHT = 0.05
 _FEW = 10
 
@@ -70,7 +71,8 @@ class DriftPicture(Stamped):
     baseline: Estimate | None  # Share among the first cases, where the usual share comes from them; else None
     path: CusumPath | None  # The CUSUM, or None where there is none
     reviews: tuple[Review, ...]  # The state at the planned reviews
-    simulated_usual: SimulatedRunLength | None  # Simulated cases until a signal while nothing has changed
+    # Simulated cases until a signal while nothing has changed; None beyond `LONGEST_SIMULATED`
+    simulated_usual: SimulatedRunLength | None
     simulated_changed: SimulatedRunLength | None  # The same once the share is the one to notice
     average: ControlChart | None  # Exponentially weighted moving average of the same cases
     periods: ControlChart  # Share by period of start
@@ -94,6 +96,7 @@ def drift_picture(
     due = cases[start:].filter("is_due")["adverse"].to_list()
     baseline, plan, refused = _plan(cases[:start], asked, sum(outcome is not None for outcome in due))
     path = run_cusum(due, plan) if plan else None
+    is_short = plan is not None and plan.false_alarm_run_length <= LONGEST_SIMULATED
     periods = _periods(cases, asked.period, plan.in_control if plan and asked.in_control is not None else None)
     return DriftPicture(
         practice=practice,
@@ -101,12 +104,12 @@ def drift_picture(
         baseline=baseline,
         path=path,
         reviews=planned_reviews(path, every=asked.review_every) if path else (),
-        simulated_usual=_simulated(plan, plan.in_control, rng) if plan else None,
+        simulated_usual=_simulated(plan, plan.in_control, rng) if is_short and plan else None,
         simulated_changed=_simulated(plan, plan.out_of_control, rng) if plan else None,
         average=_average(path) if path else None,
         periods=periods,
         n_not_due=cases.height - int(cases["is_due"].sum()),
-        cautions=_cautions(cases, baseline, path, periods),
+        cautions=_cautions(cases, baseline, path, periods, asked.chance),
         refused=refused,
     )
 
@@ -193,9 +196,12 @@ def _by(cases: pl.DataFrame, letters: int) -> pl.DataFrame:
 
 
 def _cautions(
-    cases: pl.DataFrame, baseline: Estimate | None, path: CusumPath | None, periods: ControlChart
+    cases: pl.DataFrame, baseline: Estimate | None, path: CusumPath | None, periods: ControlChart, chance: float
 ) -> tuple[Caution, ...]:
     found = list(path.warnings if path else ())
+    stated = path.plan.false_alarm_chance if path else None
+    if stated is not None and stated > chance:
+        found.append(Caution("approximation", "false_alarms_too_likely", {"chance": stated, "asked": chance}))
     if baseline is not None and baseline.interval is not None and path is not None:
         found.append(
             Caution(

@@ -11,11 +11,15 @@ import polars as pl
 from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.group_pair import GroupPair, pair_groups
 from warehouse.analysis.missing import FEWEST_IMPUTATIONS, ImputedComparison, impute_and_compare
+from warehouse.analysis.spline import FloatArray
 from warehouse.analysis.tipping import TippingPoint, tipping_point
 from warehouse.analysis.tipping_grid import TippingGrid, tipping_grid
 from warehouse.marts.reader import Reader
+from warehouse.outcomes.definition import Definition
 from warehouse.plans.question import Question, Stamped, stamp_of
+from warehouse.questions.case_table import change_table, measures_read
 from warehouse.questions.contrast import (
+    CASE,
     GROUP,
     OUTCOME,
     TwoGroupFrame,
@@ -26,6 +30,7 @@ from warehouse.questions.contrast import (
 )
 from warehouse.questions.shares import GroupRow, Rates, rates
 from warehouse.results import Estimate
+from warehouse.selection import WHOEVER, Selection
 
 BENCHMARK = 0.10
 """The share that a message is about unless another is named: one case in ten."""
@@ -112,7 +117,8 @@ def pair_and_missing(
 ) -> PairAndMissing:
     """Two groups with bounds on their difference, multiple imputation, and a grid of what the missing may hold.
 
-    The imputation model knows of a case its group and what the question adjusts for. ``n_imputations`` is the number
+    The imputation model knows of a case its group, what the question adjusts for and, where there is one, how far it
+    had changed by its progress record. ``n_imputations`` is the number
     of completed data sets, at least 20; ``seed`` says where the random draws start.
 
     Raises:
@@ -123,11 +129,12 @@ def pair_and_missing(
     cases = two_group_frame(reader, settled, stamp.definition)
     adverse, assessed, missing = _counts(cases)
     with one_thread():
-        due = _due_pair(cases, settled.adjust or ())
+        due, on_the_way = _due_pair(reader, cases, settled.adjust or (), stamp.definition)
 
         def imputed(*odds: float) -> ImputedComparison:
             rng = np.random.default_rng(seed)
-            return impute_and_compare(due, rng=rng, n_imputations=n_imputations, level=level, odds=(odds[0], odds[1]))
+            asked = {"n_imputations": n_imputations, "level": level, "odds": (odds[0], odds[1])}
+            return impute_and_compare(due, rng=rng, on_the_way=on_the_way, **asked)  # type: ignore[arg-type]
 
         like = imputed(1.0, 1.0)
 
@@ -161,9 +168,22 @@ def _counts(cases: TwoGroupFrame) -> tuple[tuple[int, int], tuple[int, int], tup
     return cases.sizes(known & pl.col(OUTCOME)), cases.sizes(known), cases.sizes(~known & pl.col("is_due"))
 
 
-def _due_pair(cases: TwoGroupFrame, adjust: tuple[str, ...]) -> GroupPair:
+def _due_pair(
+    reader: Reader, cases: TwoGroupFrame, adjust: tuple[str, ...], definition: Definition
+) -> tuple[GroupPair, FloatArray | None]:
+    """The cases whose outcome is due or known, and how far each had changed by its progress record (NaN without).
+
+    The change is of the first measure of a definition made of one change over the treatment; None for any other.
+    """
     due = cases.frame.filter(pl.col("is_due") | pl.col(OUTCOME).is_not_null())
-    return pair_groups(
+    part = definition.single_change
+    seen = next((one for one in part.measures if one in measures_read(reader)), "") if part else ""
+    if part and seen and part.span == "start_to_finish":
+        anyone = [Selection(comparison=who, selection="both", filters=WHOEVER) for who in ("treated", "untreated")]
+        asked = {"measure": seen, "span": "start_to_progress", "columns": ()}
+        early = pl.concat([change_table(reader, selection=one, **asked) for one in anyone])  # type: ignore[arg-type]
+        due = due.join(early.select(CASE, on_the_way="change"), on=CASE, how="left", maintain_order="left")
+    pair = pair_groups(
         due,
         outcome=OUTCOME,
         group=GROUP,
@@ -172,6 +192,9 @@ def _due_pair(cases: TwoGroupFrame, adjust: tuple[str, ...]) -> GroupPair:
         covariates=model_covariates(adjust),
         keep_missing_outcome=True,
     )
+    if "on_the_way" not in due.columns:
+        return pair, None
+    return pair, due["on_the_way"].cast(pl.Float64).fill_null(float("nan")).to_numpy()[pair.design.kept]
 
 
 def _side(found: Estimate) -> int:

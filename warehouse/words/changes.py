@@ -161,12 +161,13 @@ def _imputed(result: PairAndMissing) -> str:
     found = result.imputed.difference
     if found.value is None:
         return said_of("multiple imputation", found)
-    n_lost = result.without_covariates
+    n_lost, n_seen = result.without_covariates, result.imputed.on_the_way
     return say(
         "missing.imputed",
         given=result.imputed_from,
         sets=result.imputed.n_imputations,
         lost=say("missing.lost", n=n_lost) if n_lost else "",
+        seen=say("missing.on_the_way", n=n_seen) if n_seen else "",
         difference=found.value,
         interval=span(found.interval, digits=1, scale=100),
     )

@@ -73,17 +73,18 @@ def plan_sentence(found: DriftPicture) -> str:
 def run_length_sentences(found: DriftPicture) -> list[str]:
     """How long the chart runs until a signal, by calculation and by simulation; and who could not be charted."""
     usual, changed, path = found.simulated_usual, found.simulated_changed, found.path
-    if usual is None or changed is None or path is None:
+    if changed is None or path is None:
         return []
+    simulated: dict[str, object] = {}
+    if usual:
+        simulated = {"simulated": usual.mean, "median": usual.median}
+        simulated |= {"low": usual.interval.low, "high": usual.interval.high}
     said = say(
-        "drift.run_lengths",
+        "drift.run_lengths" if usual else "drift.run_length_changed",
         planned=path.plan.false_alarm_run_length,
-        simulated=usual.mean,
-        low=usual.interval.low,
-        high=usual.interval.high,
-        median=usual.median,
         noticed=path.plan.detection_run_length,
         simulated_changed=changed.mean,
+        **simulated,
     )
     lost, plan = sum(path.left_out.values()), path.plan
     key = "drift.false_alarm" if found.baseline is None else "drift.false_alarm_first"

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from warehouse.analysis.drift import (
@@ -130,11 +131,21 @@ def test_a_chart_is_tuned_to_the_cases_at_hand() -> None:
     assert tuned.false_alarm_run_length > loose.false_alarm_run_length >= 500
 
 
-def test_a_usual_share_from_few_first_cases_makes_false_alarms_likelier_and_the_plan_says_so() -> None:
-    asked = {"in_control": 0.134, "out_of_control": 0.236, "false_alarm_run_length": 500.0}
-    stated = plan_cusum(**asked, cases=200, chance=0.05)  # type: ignore[arg-type]
-    first = plan_cusum(**asked, cases=200, chance=0.05, baseline=(5, 40))  # type: ignore[arg-type]
-    assert stated.false_alarm_chance is not None
+def test_a_usual_share_from_few_first_cases_is_allowed_for_and_where_it_cannot_be_the_plan_says_so() -> None:
+    asked = {"in_control": 0.134, "out_of_control": 0.236, "false_alarm_run_length": 500.0, "chance": 0.05}
+    stated = plan_cusum(**asked, cases=200)  # type: ignore[arg-type]
+    first = plan_cusum(**asked, cases=200, baseline=(5, 40))  # type: ignore[arg-type]
+    too_many = plan_cusum(**asked, cases=500, baseline=(5, 40))  # type: ignore[arg-type]
     assert first.false_alarm_chance is not None
-    assert first.limit > stated.limit
-    assert first.false_alarm_chance > 0.1 > stated.false_alarm_chance
+    assert too_many.false_alarm_chance is not None
+    assert too_many.limit > first.limit > stated.limit
+    assert 0.045 < first.false_alarm_chance <= 0.05 < too_many.false_alarm_chance
+    # the same by drawing: the usual share from its posterior, then the cases
+    rng = np.random.default_rng(11)
+    shares = rng.beta(5.5, 35.5, 4_000)
+    sums, signalled = np.zeros(4_000), np.zeros(4_000, dtype=bool)
+    for _ in range(200):
+        step = np.where(rng.random(4_000) < shares, first.weight_adverse, first.weight_other)
+        sums = np.maximum(0.0, sums + step)
+        signalled |= sums >= first.limit
+    assert float(signalled.mean()) == pytest.approx(first.false_alarm_chance, abs=0.012)

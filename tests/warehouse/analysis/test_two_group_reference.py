@@ -45,7 +45,6 @@ def test_physicians_health_study_as_computed(reference_case: Callable[[int, str]
     computed = reference_case(3, "Physicians' Health Study MI")["computed"]
     assert risk_ratio(104, 11037, 189, 11034).value == pytest.approx(computed["RR_aspirin"][0], abs=1e-9)
     assert ends(risk_difference(*PHYSICIANS)) == pytest.approx(computed["RD_newcombe"], abs=1e-12)
-    assert ends(risk_difference(*PHYSICIANS, method="miettinen_nurminen")) == pytest.approx(computed["RD_mn"], abs=1e-9)
     pearson = two_group_test(*PHYSICIANS, method="pearson")
     assert [pearson.statistic, pearson.p_value] == pytest.approx([computed["chi2"], computed["p"]], rel=1e-9)
     assert two_group_test(*PHYSICIANS, method="fisher").p_value == pytest.approx(computed["fisher_p"], rel=1e-6)
@@ -90,16 +89,8 @@ def test_perondi_as_printed(
 def test_perondi_as_computed(reference_case: Callable[[int, str], dict[str, Any]]) -> None:
     computed = reference_case(3, "Perondi 2004 epinephrine")["computed"]
     assert ends(risk_difference(*PERONDI)) == pytest.approx(computed["newcombe_RD"], abs=1e-12)
-    mn = risk_difference(*PERONDI, method="miettinen_nurminen")
-    assert ends(mn) == pytest.approx(computed["mn_RD"], abs=1e-9)
     assert risk_ratio(*PERONDI).value == pytest.approx(computed["katz_RR"][0], rel=1e-9)
     assert two_group_test(*PERONDI, method="fisher").p_value == pytest.approx(computed["fisher_p"], rel=1e-9)
-
-
-def test_miettinen_nurminen_published_for_a_zero_cell() -> None:
-    # Fagerland, Lydersen & Laake 2017, ch. 4 (Ritland et al. 2007): 0/16 v 15/72, -0.3164 to -0.0056
-    found = risk_difference(0, 16, 15, 72, method="miettinen_nurminen")
-    assert ends(found) == pytest.approx([-0.3164, -0.0056], abs=5e-5)
 
 
 def test_fisher_published_for_a_zero_cell() -> None:
