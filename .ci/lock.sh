@@ -4,7 +4,8 @@ set -euo pipefail
 cd "$(dirname "$0")/.."
 common=(--universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-header --no-annotate --quiet)
 # What builds this project and the few packages that come as source only; it goes in before every other lock.
-echo 'setuptools>=77' | uv pip compile "${common[@]}" --no-deps - -o .ci/build.lock
+# A newer one is named in pyproject.toml, which `pip install .` goes by.
+sed -n 's/^requires = \["\(.*\)"\].*/\1/p' pyproject.toml | uv pip compile "${common[@]}" --no-deps - -o .ci/build.lock
 uv pip compile "${common[@]}" pyproject.toml -o requirements.lock
 uv pip compile "${common[@]}" pyproject.toml --group dev -o requirements-dev.lock
 # pycanon asks for older versions of what the product uses, and needs none of them for what the tests ask of it.

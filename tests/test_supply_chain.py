@@ -361,6 +361,12 @@ def test_a_release_is_held_up_where_weaknesses_are_known_or_cannot_be_looked_up(
     assert said in done.stdout
 
 
+def test_what_builds_the_project_is_asked_for_in_the_one_version_whose_hash_is_locked() -> None:
+    """Finding: the build requirement was unpinned; `pip install .` asks for what pyproject.toml says (PEP 518)."""
+    (asked,) = PROJECT["build-system"]["requires"]
+    assert {asked} == {f"{name}=={number}" for name, number in pinned(".ci/build.lock")}
+
+
 def test_what_is_needed_to_run_is_imported_somewhere() -> None:
     """Finding: setuptools was a run-time dependency that no code imports."""
     named_otherwise = {

@@ -149,6 +149,7 @@ def words(args: argparse.Namespace) -> Sequence[str]:
         "--server.enableStaticServing=false",
         "--server.fileWatcherType=none",
         "--server.disconnectedSessionTTL=30",
+        "--server.maxMessageSize=10",  # mebibytes that anybody may send over a stream, logged in or not
         "--browser.gatherUsageStats=false",
         "--client.showErrorDetails=none",
         "--client.showErrorLinks=false",

@@ -11,11 +11,16 @@ import hashlib
 import hmac
 import secrets
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
 from pathlib import Path
 from typing import Any, Protocol, TypeAlias
 from urllib.parse import parse_qsl, urlencode, urlsplit
+
+from google.protobuf.message import DecodeError  # type: ignore[import-untyped]
+from streamlit.proto.BackMsg_pb2 import BackMsg
+from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 
 from dashboard.access.viewer import AccessList, Viewer
 
@@ -34,6 +39,8 @@ MEDIA = "/media/"
 MEBIBYTE = 1024 * 1024
 CAP_FOR_ONE = 400 * MEBIBYTE
 CAP_FOR_ALL = 1000 * MEBIBYTE
+MOST_STRANGERS = 20
+"""Open pages of people who are not known: each may hold a message, so there are not to be many."""
 GRACE_SECONDS = 30.0
 """How long a session that lost its connection keeps its files, should it come back."""
 
@@ -131,6 +138,8 @@ class Gate:
         port = urlsplit(min(house.origins)).port or ""
         self.cookie_name = f"menton_{port}"  # cookies are shared by all ports of a host
         self.held = Held()
+        self.strangers = 0
+        self.offered: dict[str, set[str]] = {}  # Files by the person to whom a page offered them
         self.waiting: set[asyncio.Task[None]] = set()
         root = str(Path(__file__).resolve().parents[2]).encode()
         self.hidden = (root, b"/" + b"_" * (len(root) - 1))  # of one length: messages keep their own
@@ -219,24 +228,36 @@ class Gate:
     async def _pass_on(self, scope: Scope, receive: Receive, send: Send, person: str, viewer: Viewer | None) -> None:
         path = scope["path"]
         if scope["type"] == "websocket":
-            await self._stream(scope, receive, send)
+            await self._stream(scope, receive, send, person, viewer)
         elif path.startswith(UPLOADS):
             await self._upload(scope, receive, send, person, viewer)
-        elif path.startswith(MEDIA) and viewer is None:
-            raise GateRefusal(403, "Files are for people whom the access file names.")
+        elif path.startswith(MEDIA) and path not in self.offered.get(person, ()):
+            raise GateRefusal(403, "A file is for the person whom a page offered it.")
         else:
             await self.app(scope, receive, send)
 
-    async def _stream(self, scope: Scope, receive: Receive, send: Send) -> None:
+    async def _stream(self, scope: Scope, receive: Receive, send: Send, person: str, viewer: Viewer | None) -> None:
+        if viewer is None and self.strangers >= MOST_STRANGERS:
+            raise GateRefusal(503, "Too many people whom the access file does not name have a page open: try again.")
+        offered = self.offered.setdefault(person, set())
+
+        async def receiving() -> Any:  # noqa: ANN401 - a message of ASGI
+            while True:  # what asks for a file of somebody else is not heard
+                message = await receive()
+                if _wished(message.get("bytes") or b"") in {"", *offered}:
+                    return message
+
         async def sending(message: Any) -> None:  # noqa: ANN401 - a message of ASGI
-            data = message.get("bytes")
-            if data and self.hidden[0] in data:
+            if data := message.get("bytes"):
+                offered.update(_offered(data))
                 message = {**message, "bytes": data.replace(*self.hidden)}
             await send(message)
 
+        self.strangers += viewer is None
         try:
-            await self.app(scope, receive, sending)
+            await self.app(scope, receiving, sending)
         finally:
+            self.strangers -= viewer is None
             later = asyncio.get_running_loop().create_task(self._let_go_later())
             self.waiting.add(later)
             later.add_done_callback(self.waiting.discard)
@@ -251,8 +272,9 @@ class Gate:
         if scope["method"] != "PUT":
             await self.app(scope, receive, send)
             return
-        length = _Headers(scope["headers"]).only("content-length") or ""
-        if not (length.isascii() and length.isdecimal()):
+        headers = _Headers(scope["headers"])
+        length = headers.only("content-length") or ""
+        if not (length.isascii() and length.isdecimal()) or headers.only("transfer-encoding") is not None:
             raise GateRefusal(411, "A file must say how long it is.")
         session, _, file = scope["path"].removeprefix(UPLOADS).partition("/")
         if not self.runtime().is_active_session(session):
@@ -287,6 +309,21 @@ class _Headers:
                 name, _, value = part.strip().partition("=")
                 found.setdefault(name, _unquoted(value))
         return found
+
+
+def _offered(data: bytes) -> set[str]:
+    """Files that a message offers to a browser: by their address, or by the name under which one is made at a press."""
+    message = ForwardMsg.FromString(data)
+    element, made = message.delta.new_element, message.backend_operation_response.deferred_file
+    button = element.download_button
+    return {button.deferred_file_id, button.url, made.url, *(image.url for image in element.imgs.imgs)} - {""}
+
+
+def _wished(data: bytes) -> str:
+    """The file that a message of a browser wants made; empty where it wants none."""
+    with suppress(DecodeError):  # told by Streamlit
+        return str(BackMsg.FromString(data).backend_operation_request.deferred_file.file_id)
+    return ""
 
 
 def _unquoted(value: str) -> str:

@@ -11,12 +11,15 @@ from pipelines.commands.rate import print_rates
 from pipelines.ingest.ingest import Request, ingest
 from synthetic_data.exports import Handover
 from warehouse.errors import RequestError
+from warehouse.marts.catalogues import in_force, register
 from warehouse.questions.shares import rates
 from warehouse.store.store import STORE
 from warehouse.upkeep.backup import move_aside
 
 EXPORTS = "demo-exports"
 REPORT = "menton-report.html"
+INVENTED = "invented"
+"""The setting by which a warehouse says that the demo made it."""
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -50,16 +53,21 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _refuse_real_ones(args: argparse.Namespace) -> None:
-    """Invented cases must never stand among real ones, nor real ones be moved aside with them."""
+    """Invented cases must never stand among real ones, nor real ones be moved aside with them.
+
+    A warehouse that the demo made says so; a practice of one's own may bear the name of an invented one.
+    """
     from synthetic_data.practices import LANTERN_BAY
 
-    if not (args.warehouse / STORE).exists() and not args.set_aside:
-        return
-    with storing(args) as store:
+    is_new = not (args.warehouse / STORE).exists() and not args.set_aside
+    with storing(args, create=is_new) as store:
+        if is_new:
+            register(store, "setting", INVENTED, "1", "Lantern Bay")
         held = {str(name) for (name,) in store.rows("select distinct practice from case_registry")}
-    if held - {one.code for one in LANTERN_BAY}:
-        found = "the warehouse holds cases of practices that are not invented"
-        raise RequestError(found, where=args.warehouse.name, remedy="name another folder with --warehouse")
+        if held <= {one.code for one in LANTERN_BAY} and INVENTED in in_force(store).settings:
+            return
+    found = "the warehouse was not made by the demo, or holds cases of practices that are not invented"
+    raise RequestError(found, where=args.warehouse.name, remedy="name another folder with --warehouse")
 
 
 def _clear(exports: Path) -> None:

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import asyncio
 import socket
-from collections.abc import Coroutine, Iterator
+import time
+from collections.abc import Coroutine, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,8 +21,8 @@ import pytest
 from playwright.sync_api import Browser
 from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
-from websockets.exceptions import InvalidStatus
-from websockets.sync.client import connect
+from websockets.exceptions import ConnectionClosed, InvalidStatus
+from websockets.sync.client import ClientConnection, connect
 
 from dashboard.access import gate
 from dashboard.access.gate import Gate, House
@@ -46,6 +48,7 @@ class Runtime:
     active: set[str] = field(default_factory=lambda: {"s1", "s2"})
     files: dict[tuple[str, str], int] = field(default_factory=dict)
     passed: list[dict[str, Any]] = field(default_factory=list)
+    heard: list[bytes] = field(default_factory=list)
 
     @property
     def uploaded_file_mgr(self) -> Runtime:
@@ -235,14 +238,75 @@ def test_no_byte_is_taken_from_who_may_not_write() -> None:
     assert put(at, CYN, "ended", "f", 10).status == 403
     for length in (None, "ten", "-1", "1_0", "²"):
         assert put(at, CYN, "s1", "g", length).status == 411
+    two_lengths = (("Content-Length", "5"), ("Transfer-Encoding", "chunked"))  # RFC 9112 section 6.1: an attack
+    assert ask(at, f"{gate.UPLOADS}s1/g", ("X-Person", CYN), *two_lengths, method="PUT").status == 411
     assert list(behind.files) == [("s1", "f")]
 
 
-def test_files_of_others_are_for_people_who_are_known() -> None:
-    at = shared(Runtime())
-    assert ask(at, "/media/x.csv", ("X-Person", "eve@lantern.example")).status == 403
-    assert ask(at, "/media/x.csv", ("X-Person", ADA)).status == 200
+def offering(address: str = "", name: str = "") -> bytes:
+    """What a page sends that offers a file: one that is there, or one to be made under a name."""
+    message = ForwardMsg()
+    message.delta.new_element.download_button.url = address
+    message.delta.new_element.download_button.deferred_file_id = name
+    return message.SerializeToString()
+
+
+def wishing(name: str) -> bytes:
+    message = BackMsg()
+    message.backend_operation_request.deferred_file.file_id = name
+    return message.SerializeToString()
+
+
+def stream(at: Gate, behind: Runtime, person: str, *, told: Iterable[bytes] = (), said: Iterable[bytes] = ()) -> int:
+    """One stream of a person: what the page tells, then what the browser says; 101, or the status of the refusal."""
+    coming = iter([*({"type": "websocket.receive", "bytes": one} for one in said), {"type": "websocket.disconnect"}])
+    statuses = [101]
+
+    async def page(_: object, receive: Any, send: Any) -> None:
+        for one in told:
+            await send({"type": "websocket.send", "bytes": one})
+        while (message := await receive())["type"] != "websocket.disconnect":
+            behind.heard.append(message["bytes"])
+
+    async def receive() -> dict[str, Any]:
+        return next(coming)
+
+    async def send(message: dict[str, Any]) -> None:
+        if message["type"] != "websocket.send":
+            statuses.append(message.get("status", 403))
+
+    headers = [(b"host", AT.encode()), (b"origin", HERE.encode()), (b"x-person", person.encode())]
+    at.app = page
+    run_apart(at({"type": "websocket", "path": gate.STREAM, "headers": headers}, receive, send))
+    at.app = behind
+    return statuses[-1]
+
+
+def test_a_file_is_for_the_person_whom_a_page_offered_it() -> None:
+    behind = Runtime()
+    at = shared(behind)
+    name, other = "a" * 32, "b" * 32
+    stream(at, behind, CYN, told=[offering("/media/c.csv"), offering(name=name)], said=[wishing(name), wishing(other)])
+    assert behind.heard == [wishing(name)], "what was not offered is not heard"
+    for person in (ADA, DEE, "eve@lantern.example", ""):
+        behind.heard.clear()
+        stream(at, behind, person, told=[offering(name=other)], said=[wishing(name), b"\xff", wishing(other)])
+        assert behind.heard == [b"\xff", wishing(other)], "who knows the name of another's file does not get it made"
+        assert ask(at, "/media/c.csv", ("X-Person", person)).status == 403
+    assert ask(at, "/media/c.csv", ("X-Person", CYN)).status == 200
+    assert ask(at, "/media/d.csv", ("X-Person", CYN)).status == 403
     assert ask(at, "/", ("X-Person", "eve@lantern.example")).status == 200, "the page says that there is nothing to see"
+
+
+def test_few_pages_are_held_open_for_people_who_are_not_known(monkeypatch: pytest.MonkeyPatch) -> None:
+    behind = Runtime()
+    at = shared(behind)
+    monkeypatch.setattr(gate, "MOST_STRANGERS", 2)
+    at.strangers = 2
+    assert stream(at, behind, "eve@lantern.example") == 403
+    assert stream(at, behind, CYN) == 101
+    at.strangers = 1
+    assert [stream(at, behind, "") for _ in range(4)] == [101] * 4, "each is let go when it ends"
 
 
 def test_files_are_capped_for_each_person_and_for_all_and_let_go_with_the_session(
@@ -377,50 +441,115 @@ def test_raw_requests_to_the_server_are_refused(address: Served) -> None:
     assert refused.value.response.status_code == 403
 
 
+@contextmanager
+def streaming(at: str, person: str) -> Iterator[tuple[ClientConnection, str]]:
+    """A stream as a browser holds it, and the token that its requests carry."""
+    netloc = urlsplit(at).netloc
+    health = raw(at, "GET /_stcore/health HTTP/1.1", f"Host: {netloc}").decode()
+    token = health.partition("_streamlit_xsrf=")[2].partition(";")[0]
+    named = {"X-Person": person} if person else {}
+    with connect(
+        f"ws://{netloc}/_stcore/stream",
+        origin=at,  # type: ignore[arg-type]
+        additional_headers={**named, "Cookie": f"_streamlit_xsrf={token}"},
+        subprotocols=["streamlit", token],  # type: ignore[list-item]
+        max_size=None,
+    ) as stream:
+        yield stream, token
+
+
+def heard(stream: ClientConnection, kind: str, *, seen: bytearray | None = None) -> ForwardMsg:
+    """The next message of a kind; ``seen`` gathers all that came until then."""
+    while True:
+        data = stream.recv(timeout=PATIENCE / 1000)
+        assert isinstance(data, bytes)
+        if seen is not None:
+            seen += data
+        message = ForwardMsg.FromString(data)
+        if message.WhichOneof("type") == kind:
+            return message
+
+
+def run_page(name: str = "") -> bytes:
+    rerun = BackMsg()
+    rerun.rerun_script.page_name = name
+    return rerun.SerializeToString()
+
+
 @pytest.mark.parametrize(("person", "status"), [("", 403), (ADA, 403), (CYN, 204)])
 def test_files_are_taken_from_a_writer_alone_and_paths_told_to_nobody(
     by_header: Served, person: str, status: int
 ) -> None:
     """The attack: ask for an upload address over the stream, without having logged in, and send a file there."""
-    netloc = urlsplit(by_header).netloc
-    named = {"X-Person": person} if person else {}
-    health = raw(by_header, "GET /_stcore/health HTTP/1.1", f"Host: {netloc}").decode()
-    token = health.partition("_streamlit_xsrf=")[2].partition(";")[0]
     wish = BackMsg()
     wish.file_urls_request.request_id = "1"
     wish.file_urls_request.file_names.append("a.csv")
-    with connect(
-        f"ws://{netloc}/_stcore/stream",
-        origin=by_header,  # type: ignore[arg-type]
-        additional_headers={**named, "Cookie": f"_streamlit_xsrf={token}"},
-        subprotocols=["streamlit", token],  # type: ignore[list-item]
-        max_size=None,
-    ) as stream:
-        rerun = BackMsg()
-        rerun.rerun_script.SetInParent()
-        heard, url, is_begun = b"", "", False
+    with streaming(by_header, person) as (stream, token):
+        seen = bytearray()
         stream.send(wish.SerializeToString())
-        while not is_begun:
-            data = stream.recv(timeout=60)
-            assert isinstance(data, bytes)
-            heard += data
-            message = ForwardMsg.FromString(data)
-            if message.WhichOneof("type") == "file_urls_response":
-                url = message.file_urls_response.file_urls[0].upload_url
-                stream.send(rerun.SerializeToString())  # not before: a script that begins drops what is not yet sent
-            is_begun = message.WhichOneof("type") == "new_session"
+        url = heard(stream, "file_urls_response", seen=seen).file_urls_response.file_urls[0].upload_url
+        stream.send(run_page())  # not before: a script that begins drops what is not yet sent
+        heard(stream, "new_session", seen=seen)
         assert url
-        assert str(Path(gate.__file__).parents[2]).encode() not in heard
+        assert str(Path(gate.__file__).parents[2]).encode() not in seen
         form = b'--x\r\nContent-Disposition: form-data; name="a"; filename="a.csv"\r\n\r\nabc\r\n--x--\r\n'
-        said = raw(
-            by_header,
+        lines = [
             f"PUT {url} HTTP/1.1",
-            f"Host: {netloc}",
-            *(f"{name}: {value}" for name, value in named.items()),
+            f"Host: {urlsplit(by_header).netloc}",
+            *([f"X-Person: {person}"] if person else []),
             f"Cookie: _streamlit_xsrf={token}",
             f"X-Xsrftoken: {token}",
             "Content-Type: multipart/form-data; boundary=x",
-            f"Content-Length: {len(form)}",
-            body=form,
-        )
+        ]
+        said = raw(by_header, *lines, f"Content-Length: {len(form)}", body=form)
         assert f" {status} ".encode() in said.splitlines()[0], said
+        in_chunks = f"{len(form):x}\r\n".encode() + form + b"\r\n0\r\n\r\n"
+        said = raw(by_header, *lines, "Content-Length: 5", "Transfer-Encoding: chunked", body=in_chunks)
+        assert said.splitlines()[0].split()[1] in {b"400", b"403", b"411"}, "a length that is not the length"
+
+
+def test_a_file_of_another_is_neither_made_nor_given_to_who_knows_its_name(by_header: Served) -> None:
+    """The attack: a person without rights asks over a stream of their own for the file that a page offered another."""
+    netloc = urlsplit(by_header).netloc
+
+    with streaming(by_header, CYN) as (hers, _), streaming(by_header, "") as (nobodys, _):
+        own = dict[ClientConnection, str]()
+        for stream in (nobodys, hers):
+            stream.send(run_page("take_along"))
+            own[stream] = heard(stream, "new_session").new_session.initialize.session_id
+        while not (name := heard(hers, "delta").delta.new_element.download_button.deferred_file_id):
+            pass
+        for stream in (nobodys, hers):
+            wish = BackMsg()
+            wish.backend_operation_request.request_id = "1"
+            wish.backend_operation_request.session_id = own[stream]
+            wish.backend_operation_request.deferred_file.file_id = name
+            stream.send(wish.SerializeToString())
+        url = heard(hers, "backend_operation_response").backend_operation_response.deferred_file.url
+        assert url.startswith("/media/")
+        told = list[str | None]()
+        with pytest.raises(TimeoutError):  # it would have been made by now, since it was asked for first
+            while True:
+                told.append(ForwardMsg.FromString(nobodys.recv(timeout=5)).WhichOneof("type"))  # type: ignore[arg-type]
+        assert "script_finished" in told
+        assert "backend_operation_response" not in told
+        for person, status in ((CYN, 200), (ADA, 403), ("eve@lantern.example", 403)):
+            said = raw(by_header, f"GET {url} HTTP/1.1", f"Host: {netloc}", f"X-Person: {person}")
+            assert f" {status} ".encode() in said.splitlines()[0], person
+
+
+def test_a_stream_takes_no_message_that_fills_memory(by_header: Served) -> None:
+    """The attack: nobody is logged in, and a message of the stream, which is held until it ends, never does."""
+
+    def pieces() -> Iterator[bytes]:
+        while True:
+            sent.append(1 << 20)
+            yield bytes(sent[-1])
+            time.sleep(0.05)
+
+    sent = list[int]()
+    with streaming(by_header, "") as (stream, _), pytest.raises(ConnectionClosed) as closed:
+        stream.send(pieces())
+    assert closed.value.rcvd is not None
+    assert closed.value.rcvd.code == 1009, "RFC 6455 section 7.4.1: a message that is too big"
+    assert sum(sent) < 13 << 20

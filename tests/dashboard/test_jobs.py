@@ -17,13 +17,16 @@ from dashboard.parts.jobs import JOBS, Job
 from dashboard.parts.navigation import MAP
 from dashboard.parts.upload import Told
 from pipelines.cli import COMMANDS, _parser, main
+from pipelines.commands.demo import INVENTED
 from pipelines.commands.options import asked_by
 from tests.dashboard.conftest import APP, VARIABLES, everything_said
 from tests.hand_made import load_rows
 from tests.pipelines.group.test_two_users import PRACTICES, rows
 from tests.pipelines.test_case_numbers import written
+from warehouse.marts.catalogues import register
 from warehouse.marts.reader import Reader
 from warehouse.plans.planned_or_explored import present_record
+from warehouse.store.store import open_store
 
 PAGE_OF = {
     "ingest": "bring_in",
@@ -154,6 +157,14 @@ def test_real_cases_are_neither_mixed_with_invented_ones_nor_moved_aside(
 def test_a_warehouse_of_invented_cases_is_moved_aside_whole(opened: Callable[..., AppTest], tmp_path: Path) -> None:
     home = tmp_path / "cases"
     load_rows(home, rows("HARBOUR", 12, 1), practice="HARBOUR")
+    words = ["demo", "--warehouse", str(home), "--exports", str(tmp_path / "e")]
+    assert main(words) == 1, "a practice of one's own may bear the name of an invented one"
+    page = pressed(opened(home, "guide"), "Set it aside")
+    assert "the warehouse was not made by the demo" in everything_said(page)
+    assert (home / "store.duckdb").exists()
+    with open_store(home) as store:
+        assert store.value("select count(*) from loads") == 1, "nothing was added"
+        register(store, "setting", INVENTED, "1", "Lantern Bay")
     pressed(opened(home, "guide"), "Set it aside")
     assert not home.exists()
     (aside,) = tmp_path.glob("cases.before-*")
