@@ -73,12 +73,16 @@ def sorted_delivery(
         cases.append({**base, **{name: row.get(name, default) for name, default in CASE_DEFAULTS.items()}})
         listed = row["appliance"] if isinstance(row["appliance"], list) else [row["appliance"]]
         for phase_no, appliance in enumerate([one for one in listed if one], start=1):
-            phases.append({**base, "phase_no": phase_no, "appliance_category": appliance})
+            begins = row.get("phases_begin", {}).get(phase_no)
+            held = {"phase_no": phase_no, "appliance_category": appliance, "months_from_start": begins}
+            phases.append({**base, **held})
         for time, months in MONTHS.items():
             _add_time(row, base, time, months, visits, readings)
     tables = {
         "cases": pl.DataFrame(cases, schema_overrides=dict.fromkeys(CASE_DEFAULTS, None) and _case_types()),
-        "phases": pl.DataFrame(phases, schema_overrides={"row": pl.Int32, "phase_no": pl.Int32}),
+        "phases": pl.DataFrame(
+            phases, schema_overrides={"row": pl.Int32, "phase_no": pl.Int32, "months_from_start": pl.Float64}
+        ),
         "visits": pl.DataFrame(visits, schema_overrides=_visit_types()),
         "readings": pl.DataFrame(readings, infer_schema_length=None),
     }

@@ -10,7 +10,7 @@ from dashboard.access.ask import Session, current_session
 from dashboard.charts.balance import balance_alt, balance_chart
 from dashboard.charts.intervals import contrasts_figure, shares_figure
 from dashboard.charts.tiles import crossed_chart
-from dashboard.parts.address import pick, toggled
+from dashboard.parts.address import number, pick, toggled
 from dashboard.parts.filters import FILTER_OF, Choice, chosen
 from dashboard.parts.screen import (
     about,
@@ -26,7 +26,8 @@ from dashboard.parts.screen import (
     titled_link,
 )
 from warehouse.export_safety import as_markdown
-from warehouse.marts.grouping import GROUPINGS, NOT_KNOWN
+from warehouse.marts.grouping import DATED, GROUPINGS, NOT_KNOWN
+from warehouse.plans.question import MOST_MONTHS
 from warehouse.protected.shares import OFFERED
 from warehouse.questions.answer import COMPARISONS, outline
 from warehouse.questions.contrast import PairComparison, compare_pair
@@ -54,6 +55,7 @@ from warehouse.words.sentences import caution_text, say
 from warehouse.words.shares import ASSOCIATION
 
 ALONE = "nothing else"
+AS_KNOWN = "Groups as known so many months after the start (empty: as they became)"
 AT_ONCE = 2_000  # cases in two groups up to which the models are worked out without being asked for
 
 
@@ -179,9 +181,10 @@ def two_groups(session: Session, choice: Choice, by: str, found: GroupComparison
     if first == second:
         plain("Choose two different groups.")
         return
+    landmark = number(AS_KNOWN, 1.0, MOST_MONTHS, None, 1.0, key="landmark") if by in DATED else None
     if not may_take_long(_size(found, first) + _size(found, second)):
         return
-    asked = choice.question(by=by, first=first, second=second)
+    asked = choice.question(by=by, first=first, second=second, landmark=landmark)
     pair = session.about(compare_pair, asked)
     the_pair(pair)
     if sum(pair.missing_due) and toggled("What the missing outcomes could change", key="missing"):

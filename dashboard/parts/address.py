@@ -19,23 +19,9 @@ from warehouse.export_safety import as_markdown
 from warehouse.selection import FILTERS
 
 NAMES = frozenset(
-    {
-        *FILTERS,
-        "def",
-        "cases",
-        "by",
-        "and",
-        "first",
-        "second",
-        "case",
-        "class",
-        "message",
-        "measure",
-        "made",
-        "of",
-        "mark",
-    }
+    {*FILTERS, "def", "cases", "by", "and", "first", "second", "case", "class", "message", "measure", "made", "of"}
     | {"whose", "usual", "notice", "alarm", "every", "alike", "token", "beside", "def2", "change", "job", "here"}
+    | {"mark", "landmark"}
 )
 """Every name an address may hold."""
 

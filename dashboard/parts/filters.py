@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 from urllib.parse import urlencode
 
 import streamlit as st
@@ -40,11 +41,9 @@ class Choice:
         kept = {"def": self.definition, "cases": self.selection.selection, **self.selection.filters}
         return urlencode(kept, doseq=True)
 
-    def question(self, *, by: str, by2: str = "", first: str = "", second: str = "") -> Question:
-        """What is asked of these cases."""
-        return Question(
-            definition=self.definition, selection=self.selection, by=by, by2=by2, first=first, second=second
-        )
+    def question(self, **asked: Any) -> Question:  # noqa: ANN401 - the fields of a Question
+        """What is asked of these cases: groupings, groups and whatever else of a question is given."""
+        return Question(definition=self.definition, selection=self.selection, **asked)
 
 
 def definitions(reader: Reader) -> tuple[tuple[Definition, ...], str]:

@@ -303,6 +303,9 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--strata", metavar="LIST", help="what to stratify by, by commas; none for none")
     parser.add_argument("--primary", metavar="METHOD", help="crude, stratified, standardised, overlap or inverse")
     parser.add_argument("--within", choices=WITHIN, default="practice", help="compare within each of these")
+    parser.add_argument(
+        "--landmark", type=float, metavar="MONTHS", help="groups as known so long after the start, of cases not ended"
+    )
     parser.add_argument("--workings", action="store_true", help="with --a and --b: how the answer was worked out")
     parser.add_argument("--outcomes", action="store_true", help="the same two groups on every outcome definition")
     parser.add_argument("--plan", metavar="ID", help="carry out a registered audit plan")
@@ -332,8 +335,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-_SAID_BY_PLAN = ("by", "by2", "a", "b", "reference", "adjust", "strata", "primary", "outcomes")
-_NEEDS_PAIR = ("adjust", "strata", "primary", "outcomes", "workings")
+_SAID_BY_PLAN = ("by", "by2", "a", "b", "reference", "adjust", "strata", "primary", "outcomes", "landmark")
+_NEEDS_PAIR = ("adjust", "strata", "primary", "outcomes", "workings", "landmark")
 
 
 def _check(args: argparse.Namespace) -> None:

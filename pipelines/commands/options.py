@@ -240,6 +240,7 @@ def question_from(args: argparse.Namespace, *, by: str = "") -> Question:
         method=given.get("primary") or "",
         level=args.level,
         within=given.get("within") or "practice",
+        landmark=given.get("landmark"),
     )
 
 

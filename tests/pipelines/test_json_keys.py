@@ -27,6 +27,7 @@ DOCUMENT = Path(pipelines.commands.__path__[0]) / "json.md"
 ROW = re.compile(r"^\| `([^`]+)` \| (.+) \|$", re.MULTILINE)
 RUNS = [(name.split()[0], *options) for name, options in READ.items()] + [
     ("compare", "--plan", "P1"),
+    ("compare", "--by", "appliance_group", "--a", "two_phase", "--b", "fixed_labial", "--landmark", "9"),
     ("rate", "--by", "extraction"),
     ("results",),
     ("drift", "--usual", "0.1"),

@@ -39,9 +39,8 @@ class AgeCurve:
     knots: tuple[float, ...] = ()  # Where the spline bends, years; empty for a straight line on the log odds
     slope: Estimate  # Odds ratio per year in the straight-line model
     association_p_value: float | None = None  # Of no relation to age at all (`len(knots) - 1` df, or 1 for a line)
-    nonlinearity_p_value: float | None = (
-        None  # Of a straight line on the log odds (`len(knots) - 2` df); None for a line
-    )
+    # Of a straight line on the log odds (`len(knots) - 2` df); None for a line
+    nonlinearity_p_value: float | None = None
     n: int  # Cases used
     n_events: int  # Adverse cases among them
     left_out: int  # Cases without an age or an outcome

@@ -10,7 +10,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -33,9 +32,6 @@ from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError, near_names
 from warehouse.results import Caution, Estimate, no_estimate
 
-if TYPE_CHECKING:
-    pass
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CourseValues:
@@ -45,7 +41,7 @@ class CourseValues:
     names: tuple[str, ...]  # Their names
     useful: NDArray[np.bool_]  # Which of them the data can tell apart
     response: FloatArray  # Shape `(N,)`
-    times: FloatArray  # Time since the origin, shape `(N,)`
+    times: FloatArray  # Shape `(N,)`
     cases: NDArray[np.intp]  # Dense case numbers, shape `(N,)`
     counts: NDArray[np.intp]  # Values of each case, shape `(cases,)`
     labels: NDArray[np.str_]  # The group of each value, shape `(N,)`; empty names without a group
@@ -53,7 +49,6 @@ class CourseValues:
     group: str  # Column of the groups, or empty
     time: str  # Column of the time
     value: str  # Column of the measure
-    origin: float  # The time that counts as zero
     design: Design  # Group and covariates alone
     left_out: Mapping[str, int]  # Reason -> values left out
 
@@ -102,7 +97,6 @@ def course_values(
     columns: tuple[str, str, str],
     by: Covariate | None,
     covariates: Sequence[Covariate | str],
-    origin: float,
     interaction: bool,
 ) -> CourseValues:
     """Take the columns value, time and case, a group and covariates out of a frame, complete values only.
@@ -117,7 +111,7 @@ def course_values(
     left_out = {"value, time or case missing": int((~among).sum())}
     design = build_design(frame, ([by] if by else []) + list(covariates), among=among)
     rows = frame.filter(pl.Series(design.kept))
-    times = numbers(rows[time]) - origin
+    times = numbers(rows[time])
     groups = _groups(frame, by)
     labels = rows[by.name].cast(pl.String).to_numpy().astype(np.str_) if by else np.full(rows.height, "")
     products = [times * (labels == name) for name in groups[1:]] if interaction else []
@@ -136,7 +130,6 @@ def course_values(
         group=by.name if by else "",
         time=time,
         value=value,
-        origin=origin,
         design=design,
         left_out=MappingProxyType({k: n for k, n in (left_out | dict(design.left_out)).items() if n}),
     )
@@ -185,7 +178,7 @@ class MixedModel:
     # Expected value of every group over the times it was seen, other covariates at their averages: `group`,
     # `time`, `value`, `low`, `high`
     curve: pl.DataFrame
-    # Spread of the cases' levels at the origin of time, in the unit of the measure; None if not fitted
+    # Spread of the cases' levels at time zero, in the unit of the measure; None if not fitted
     sd_intercept: float | None = None
     sd_slope: float | None = None  # Spread of their rates; None if every case was given the rate of its group
     correlation: float | None = None  # Between level and rate; None without `sd_slope` or on the boundary
@@ -193,9 +186,8 @@ class MixedModel:
     # Of the criterion; compare only models fitted by `ML`, or by `REML` with the same terms
     log_likelihood: float | None = None
     aic: float | None = None  # -2 log likelihood + 2 x parameters, as nlme counts them
-    bic: float | None = (
-        None  # -2 log likelihood + log(N) x parameters, N = values (less fixed effects under REML), as nlme
-    )
+    # -2 log likelihood + log(N) x parameters, N = values (less fixed effects under REML), as nlme
+    bic: float | None = None
     n_cases: int  # Cases used
     n_values: int  # Values used
     left_out: Mapping[str, int]  # Reason -> values (not cases) left out
@@ -221,7 +213,6 @@ def mixed_model(
     group: str | None = None,
     reference: str | None = None,
     covariates: Sequence[Covariate | str] = (),
-    origin: float = 0.0,
     interaction: bool = True,
     random_slope: bool = True,
     criterion: Criterion = "REML",
@@ -237,7 +228,7 @@ def mixed_model(
     ``frame``: one row a value. ``time``: column of the time (months since the start, or age). ``case``: column that
     says whose value it is. ``group``: column of the groups; None for one course for all. ``reference``: the group the
     others are compared with; None is the first alphabetically. ``covariates``: variables that shift the level.
-    ``origin``: the time at which levels are compared, e.g. 11 for age 11. ``interaction``: let the rate differ between
+    ``interaction``: let the rate differ between
     groups. ``random_slope``: let the rate differ between cases. Gives the model. Where the data cannot carry a rate of
     its own for every case (too few times, no such spread, no convergence) the model without it is given and a warning
     says so. No case with two times gives None. Raises RequestError where a column or the reference does not exist.
@@ -246,7 +237,7 @@ def mixed_model(
     """
     check_level(level)
     by = None if group is None else Covariate(name=group, kind="category", reference=reference)
-    data = course_values(frame, (value, time, case), by, covariates, origin, interaction)
+    data = course_values(frame, (value, time, case), by, covariates, interaction)
     reason = why_no_course(data)
     if reason:
         return _nothing(data, reason)
@@ -397,7 +388,7 @@ class CourseTerms:
         known = [(time, one) for time, one in zip(times, rows, strict=True) if one.value is not None]
         return pl.DataFrame(
             [
-                (label, float(time) + data.origin, one.value, one.interval.low, one.interval.high)
+                (label, float(time), one.value, one.interval.low, one.interval.high)
                 for time, one in known
                 if one.interval is not None
             ],

@@ -111,9 +111,8 @@ class BinomialNormal:
     share: Estimate  # The same taken back: the share in the middle practice
     se: float | None = None  # Standard error of `mu` from the observed information, or None
     tau2: float | None = None  # Between-practice variance of the log odds, or None
-    prediction: Interval | None = (
-        None  # Interval for the share in a further practice, `mu +- z sqrt(tau2 + se**2)` taken back
-    )
+    # Interval for the share in a further practice, `mu +- z sqrt(tau2 + se**2)` taken back
+    prediction: Interval | None = None
 
 
 def binomial_normal(events: Sequence[int], totals: Sequence[int], *, level: float = 0.95) -> BinomialNormal:

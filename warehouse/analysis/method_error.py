@@ -8,11 +8,13 @@ from memory); Bland & Altman 1986, Lancet i:307; 1996, BMJ 312:1654; 1999, Stat 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
+import polars as pl
 from numpy.typing import ArrayLike
 
 from warehouse.analysis.inputs import check_length, z_value
@@ -25,6 +27,25 @@ FEW_PAIRS: Final = 25
 MULTIPLIER: Final = 1.96
 #: Least change between two readings beyond their error (MDC95) over the error of one: 2.77 (Bland & Altman 1999).
 MDC95_FACTOR: Final = MULTIPLIER * sqrt(2.0)
+
+Number = TypeVar("Number", float, pl.Expr)
+
+
+def error_of_one(squares: Number, df: Number) -> Number:
+    """Dahlberg's error of one reading: sqrt(sum d^2 / 2n) of ``squares`` = sum d^2 and ``df`` = n pairs."""
+    error: Number = (squares / (2 * df)) ** 0.5
+    return error
+
+
+def least_change(error: Number) -> Number:
+    """Least change between two readings beyond the ``error`` of one, in 95% (MDC95)."""
+    return error * MDC95_FACTOR
+
+
+def pooled_error(errors: Sequence[tuple[int, float]]) -> tuple[int, float] | None:
+    """Pairs and error of several practices together, of (pairs, error) of each; None without pairs."""
+    n = sum(pairs for pairs, _ in errors)
+    return (n, sqrt(sum(pairs * error * error for pairs, error in errors) / n)) if n else None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,14 +91,14 @@ def few_pairs_cautions(n: int) -> tuple[Caution, ...]:
 
 
 def _error_sd(pairs: Pairs, sum_of_squares: float, df: int, level: float, *, estimand: str, method: str) -> Estimate:
-    """The square root of a variance with ``df`` degrees of freedom, chi-squared interval."""
+    """An error of one reading from a sum of squares with ``df`` degrees of freedom, chi-squared interval."""
     from scipy.special import chdtri
 
     tail = (1.0 - level) / 2.0
-    low, high = (sqrt(sum_of_squares / float(chdtri(df, p))) for p in (tail, 1.0 - tail))
+    low, high = (error_of_one(sum_of_squares, float(chdtri(df, p))) for p in (tail, 1.0 - tail))
     return Estimate(
         estimand=estimand,
-        value=sqrt(sum_of_squares / df),
+        value=error_of_one(sum_of_squares, float(df)),
         interval=Interval(low, high, level),
         method=method,
         n=pairs.n,
@@ -93,7 +114,7 @@ def _too_few(pairs: Pairs, estimand: str, method: str, needed: str) -> Estimate:
 
 
 def dahlberg(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) -> Estimate:
-    """Dahlberg's error of one reading: sqrt(sum d^2 / 2n).
+    """Dahlberg's error of one reading, with its interval.
 
     It holds systematic differences too, so read :func:`systematic_bias` beside it. The interval takes the
     differences as normal about zero (chi-squared on n degrees of freedom). None with no pair.
@@ -103,7 +124,7 @@ def dahlberg(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) -> Est
     estimand, method = "method error of one reading", "Dahlberg's formula, chi-squared interval"
     if pairs.n == 0:
         return _too_few(pairs, estimand, method, "one is")
-    squares = float(pairs.difference @ pairs.difference) / 2.0
+    squares = float(pairs.difference @ pairs.difference)
     return _error_sd(pairs, squares, pairs.n, level, estimand=estimand, method=method)
 
 
@@ -117,7 +138,7 @@ def random_error(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) ->
     estimand, method = "random error of one reading", "SD of differences over sqrt(2), chi-squared interval"
     if pairs.n < 2:
         return _too_few(pairs, estimand, method, "two are")
-    squares = float(((pairs.difference - pairs.difference.mean()) ** 2).sum()) / 2.0
+    squares = float(((pairs.difference - pairs.difference.mean()) ** 2).sum())
     return _error_sd(pairs, squares, pairs.n - 1, level, estimand=estimand, method=method)
 
 
@@ -163,9 +184,7 @@ class MethodError:
     dahlberg: Estimate  # Error of one reading, systematic part included
     random: Estimate  # Error of one reading, systematic part taken out
     bias: Estimate  # Mean difference, first minus second, with paired t
-    mdc: (
-        float | None
-    )  # Least change beyond error in 95% (from Dahlberg's error), whatever the level; None without pairs
+    mdc: float | None  # Least change beyond error in 95% (from Dahlberg's), whatever the level; None without pairs
     reliability: float | None  # Houston's coefficient 1 - error variance / total variance; None when nothing varies
     n: int  # Pairs used
 
@@ -177,7 +196,7 @@ def method_error(first: ArrayLike, second: ArrayLike, *, level: float = 0.95) ->
         dahlberg=error,
         random=random_error(first, second, level=level),
         bias=systematic_bias(first, second, level=level),
-        mdc=None if error.value is None else error.value * MDC95_FACTOR,
+        mdc=None if error.value is None else least_change(error.value),
         reliability=_reliability(complete_pairs(first, second), error.value),
         n=error.n,
     )

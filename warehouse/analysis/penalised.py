@@ -72,9 +72,8 @@ class Point:
     information: FloatArray  # Fisher information, shape `(p, p)`
     score: FloatArray  # Derivative of the plain log-likelihood
     risks: FloatArray  # Fitted share of each pattern, shape `(g,)`
-    half: (
-        FloatArray | None
-    )  # A matrix whose product with its transpose is the inverse information, when there is a penalty
+    # A matrix whose product with its transpose is the inverse information, when there is a penalty
+    half: FloatArray | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

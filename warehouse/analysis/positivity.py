@@ -136,10 +136,8 @@ class Positivity:
     near_certain: int = 0  # Cases whose propensity is below 0.05 or above 0.95
     # Largest share of its group's weight that a single case carries, first and second group
     largest_weight_share: tuple[float, float] = (0.0, 0.0)
-    effective_sizes: tuple[float, float] = (
-        0.0,
-        0.0,
-    )  # Effective number of cases after weighting, first and second group
+    # Effective number of cases after weighting, first and second group
+    effective_sizes: tuple[float, float] = (0.0, 0.0)
     picture: pl.DataFrame  # Histogram of the propensity: `low`, `high`, `first`, `second` (counts), 20 rows
     warnings: tuple[Caution, ...]  # Plain-words cautions
 

@@ -32,9 +32,8 @@ class TrendTest:
     statistic: float | None = None  # Cochran-Armitage chi-squared (1 df), N r squared; None when it cannot be computed
     mantel_statistic: float | None = None  # The linear-by-linear form (N - 1) r squared, which some books print
     mantel_p_value: float | None = None
-    departure_statistic: float | None = (
-        None  # Chi-squared of the groups about the line, on `departure_df` degrees of freedom
-    )
+    # Chi-squared of the groups about the line, on `departure_df` degrees of freedom
+    departure_statistic: float | None = None
     departure_df: int  # Groups minus two
     departure_p_value: float | None = None  # Small where the shares do not follow a straight line; None with two groups
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import sqrt
 
 import polars as pl
 
+from warehouse.analysis.method_error import pooled_error
+from warehouse.marts.method_errors import errors_used
 from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.store.quoting import name
@@ -84,7 +85,6 @@ def own_cases(reader: Reader) -> OwnCases:
 def _errors(reader: Reader) -> dict[str, float]:
     """Error of one reading: of all practices with enough repeats together, else the catalogue's."""
     found = {code: entry.method_error.sem for code, entry in CATALOGUE.items() if entry.method_error is not None}
-    rows = reader.connection.rows(
-        "select measure, sum(n_pairs * sem * sem) / sum(n_pairs) from mart_method_errors where is_used group by measure"
-    )
-    return found | {measure: sqrt(square) for measure, square in rows}
+    read = reader.connection.rows("select distinct measure from mart_method_errors where is_used")
+    own = {measure: pooled_error(errors_used(reader.connection, measure)) for (measure,) in read}
+    return found | {measure: pooled[1] for measure, pooled in own.items() if pooled}

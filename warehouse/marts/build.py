@@ -87,6 +87,7 @@ def coded_statement(statement: str, columns: Mapping[str, Sequence[str]]) -> str
     return f"select * replace ({casts}) from ({statement}) as listed"
 
 
+_PHASES = "select case_no, phase_no, appliance_category, months_from_start from phases where replaced_by is null"
 _PLANS = (
     "select entry, name as plan_id, version, body, registered_at from menton.main.registrations"
     " where kind = 'plan' order by entry"
@@ -134,6 +135,7 @@ def _build(connection: Tables, catalogues: Catalogues) -> None:
     listed = "".join(f",\n    readings.{name(measure)}" for measure in read)
     none = "" if has_repeats else " and 1 = 0"  # known already: nothing need be counted
     _create(connection, "mart_repeats", filled("repeated_readings.sql", measures=listed, none=none))
+    _create(connection, "mart_phases", _PHASES)
     _create(connection, "mart_plans", _PLANS)
     _build_descriptions(connection, catalogues, errors)
 

@@ -61,6 +61,9 @@ def in_order(way: Grouping, groups: dict[str, int]) -> list[str]:
 DECIDED_LATER = ("appliance_sequence", "appliance_group", "appliance_ever", "extraction", "extraction_pattern")
 """Groupings made by what was decided in the course of treatment: two phases, ever used, extraction without a date."""
 
+DATED = DECIDED_LATER[:3]
+"""Those of them whose decisions have a date, so that groups can be taken as they were known at a landmark time."""
+
 _CLOSED: dict[str, tuple[str, ...]] = {
     **{name: way.values for name, way in GROUPINGS.items() if way.values},
     "appliance_ever": APPLIANCES,

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from warehouse.analysis.method_error import MDC95_FACTOR
+from warehouse.analysis.method_error import error_of_one, least_change
 from warehouse.marts.statements import filled
 from warehouse.measures.measure import Measure
 from warehouse.store.quoting import name
@@ -29,8 +29,6 @@ def repeat_sums(connection: Tables, measures: Sequence[str]) -> pl.DataFrame:
 
     A pair is reading 1 and reading 2 of the same records by the same examiner; a measure without one is left out.
     """
-    import polars as pl
-
     sums = "".join(_SUMS.format(m=name(measure)) for measure in measures)
     wide = connection.frame(filled("repeats.sql", sums=sums))
     pieces = [
@@ -54,20 +52,18 @@ def repeat_sums(connection: Tables, measures: Sequence[str]) -> pl.DataFrame:
 def method_errors(sums: pl.DataFrame) -> pl.DataFrame:
     """Dahlberg's error, systematic difference and MDC95 for each practice and measure.
 
-    Columns: practice, measure, n_pairs, mean_difference, sem (Dahlberg 1940: sqrt(sum d^2 / 2n)), mdc95, kurtosis
+    Columns: practice, measure, n_pairs, mean_difference, sem, mdc95, kurtosis
     (n sum d^4 / (sum d^2)^2, 3 where differences are normal; null where all are 0), is_used. Few pairs are listed but
     not used.
     """
-    import polars as pl
-
-    sem = (pl.col("sum_squares") / (2 * pl.col("n_pairs"))).sqrt()
+    sem = error_of_one(pl.col("sum_squares"), pl.col("n_pairs"))
     return sums.select(
         pl.col("practice").cast(pl.String),
         pl.col("measure").cast(pl.String),
         pl.col("n_pairs").cast(pl.Int64),
         (pl.col("sum_difference") / pl.col("n_pairs")).alias("mean_difference"),
         sem.alias("sem"),
-        (sem * MDC95_FACTOR).alias("mdc95"),
+        least_change(sem).alias("mdc95"),
         pl.when(pl.col("sum_squares") > 0)
         .then(pl.col("n_pairs") * pl.col("sum_fourths") / pl.col("sum_squares") ** 2)
         .alias("kurtosis"),
@@ -87,7 +83,14 @@ def own_errors(errors: pl.DataFrame) -> dict[str, dict[str, float]]:
 def default_errors(catalogue: Mapping[str, Measure]) -> dict[str, float]:
     """Measure -> MDC95 from the catalogue's default error, where it names one."""
     return {
-        code: measure.method_error.sem * MDC95_FACTOR
+        code: least_change(measure.method_error.sem)
         for code, measure in catalogue.items()
         if measure.method_error is not None
     }
+
+
+def errors_used(snapshot: Tables, measure: str, practices: Sequence[str] = ()) -> list[tuple[int, float]]:
+    """Pairs and error of one reading of each practice (all where none is named) with repeats enough to be used."""
+    among = f" and practice in ({', '.join('?' for _ in practices)})" if practices else ""
+    query = f"select n_pairs, sem from mart_method_errors where measure = ? and is_used{among}"
+    return snapshot.rows(query, [measure, *practices])

@@ -87,8 +87,7 @@ def cases_statement(measures: Sequence[str], *, n_phases: int, answers: Sequence
         fma_at_start=_at_start([measure for measure in ("fma_deg",) if measure in measures]),
         appliance_sequence=_sequence(phases),
         appliance_first=_first(),
-        appliance_ever=_ever(),
-        appliance_group=_group(),
+        **groups_of_sequence(),
         answers=",\n        ".join(_answer_columns(answers)),
         **{name: VARIABLES[name].case for name in BANDED},
     )
@@ -194,6 +193,11 @@ def _group() -> str:
     prepared = " or ".join(_starts_with(appliance) for appliance in _PREPARATORY)
     aligned = " or ".join(_holds(appliance) for appliance in _ALIGNING)
     return f"case when ({prepared}) and ({aligned}) then 'two_phase' else {_first()} end"
+
+
+def groups_of_sequence() -> dict[str, str]:
+    """Grouping -> SQL that gives it from ``listed``, a sequence with its mark at both ends."""
+    return {"appliance_ever": _ever(), "appliance_group": _group()}
 
 
 _ANSWERS = (*QUESTIONS, "mouth_posture", "breathing")

@@ -49,6 +49,7 @@ class Plan:
     selection: str = "consecutive"  # `consecutive`, `selected` or `both`
     only: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: _NOTHING)  # Filter -> values kept
     within: str = "practice"  # Which cases are compared with each other, a key of `warehouse.plans.question.WITHIN`
+    landmark: float | None = None  # Months after the start at which the groups are taken as known
     limits: Limits = USUAL_LIMITS  # How comparable the groups must be for an adjusted figure
 
     @property
@@ -80,6 +81,7 @@ class Plan:
             method=self.primary if self.is_pair else "",
             level=self.level,
             within=self.within,
+            landmark=self.landmark,
         )
 
     def subgroup(self, subgroup: str, value: str) -> Selection:
@@ -88,7 +90,7 @@ class Plan:
 
     def covers(self, question: Question) -> bool:
         """Whether the plan lists who is compared with whom, on what and among which cases."""
-        if question.outcome not in self.outcomes or question.by != self.by:
+        if question.outcome not in self.outcomes or (question.by, question.landmark) != (self.by, self.landmark):
             return False
         return self._has_pair(question) and self._has_cases(question.selection)
 
@@ -135,7 +137,7 @@ def plan_body(plan: Plan) -> dict[str, Any]:
     What came later than the first plans is left out where it is as usual, so that their digests stay what they were.
     """
     body = {**asdict(replace(plan, only={})), "only": {name: list(kept) for name, kept in plan.only.items()}}
-    usual = {"within": "practice", "limits": asdict(USUAL_LIMITS)}
+    usual = {"within": "practice", "landmark": None, "limits": asdict(USUAL_LIMITS)}
     return {key: value for key, value in body.items() if key not in usual or value != usual[key]}
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from warehouse.analysis.inputs import check_level, check_method
 from warehouse.errors import RequestError, near_names
-from warehouse.marts.grouping import Grouping, grouping, single_grouping
+from warehouse.marts.grouping import DATED, Grouping, grouping, single_grouping
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import SPANS, Definition
 from warehouse.plans.covariates import adjustables, check_strata
@@ -16,6 +16,7 @@ from warehouse.selection import Selection
 
 _USUAL = Selection()
 
+MOST_MONTHS = 120.0
 WITHIN = ("practice", "clinician", "none")
 """Two groups are compared within practices (where there are several), within clinicians, or across all of them."""
 
@@ -44,6 +45,9 @@ class Question:
     method: str = ""  # The primary method; that of the plan, else overlap weights, where empty
     level: float = 0.95  # Level of the intervals
     within: str = "practice"  # Which cases are compared with each other: a key of `WITHIN`
+    # Months after the start: the two groups are taken as known then, among the cases observed as long; None takes them
+    # as they became
+    landmark: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse what does not exist or does not go together."""
@@ -63,6 +67,11 @@ class Question:
         if self.first and self.first == self.second:
             found = f"{self.first!r} is compared with itself"
             raise RequestError(found, expected="two different groups", remedy="name another second group")
+        if self.landmark is not None and not (self.first and self.by in DATED and 0.0 < self.landmark <= MOST_MONTHS):
+            found = f"groups by {self.by or 'nothing'} cannot be taken as known after {self.landmark:g} months"
+            expected = f"two groups (--a and --b) by {', '.join(DATED)}, and 1 to {MOST_MONTHS:g} months"
+            remedy = "leave --landmark out: of other groupings all is known at the start, or no date is recorded"
+            raise RequestError(found, expected=expected, remedy=remedy)
         adjustables(name for name in self.adjust or () if name != self.by2)
         check_strata(self.strata or ())
 
@@ -98,7 +107,8 @@ class Question:
     @property
     def comparison(self) -> str:
         """Sixteen characters that stand for who is compared on what and among which cases, however it is analysed."""
-        return _digest([self.contrast, self.selection.comparison, self.selection.selection, self._kept])
+        known_at = [] if self.landmark is None else [self.landmark]
+        return _digest([self.contrast, self.selection.comparison, self.selection.selection, self._kept, *known_at])
 
     @property
     def analysis(self) -> str:

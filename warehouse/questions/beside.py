@@ -15,7 +15,7 @@ from typing import TypeAlias
 
 import numpy as np
 
-from warehouse.analysis.method_error import MDC95_FACTOR
+from warehouse.analysis.method_error import least_change
 from warehouse.analysis.misclassification import (
     CORRECTED,
     ErrorVariance,
@@ -68,7 +68,7 @@ class CorrectedShare:
             found.append(Caution("approximation", "corrected_by_trials", {"held": CORRECTED_HELD_WITH_HEAVY_TAILS}))
         if self.stand_in and self.share.value is not None:
             found.append(Caution("approximation", "stand_in_error", {"n": self.stand_in, "pairs": MINIMUM_PAIRS}))
-        mdc95 = (self.sem or 0.0) * MDC95_FACTOR
+        mdc95 = least_change(self.sem or 0.0)
         if mdc95 > self.threshold:
             found.append(within_error(self.threshold, mdc95))
         return tuple(found)

@@ -11,10 +11,11 @@ from warehouse.errors import RequestError, near_names
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.marts.outcome_sql import outcomes_of
 from warehouse.marts.reader import Reader
+from warehouse.marts.statements import groups_of_sequence
 from warehouse.marts.steps import STEPS
 from warehouse.outcomes.definition import Definition
 from warehouse.selection import Selection
-from warehouse.store.quoting import name, statement, text
+from warehouse.store.quoting import name, number, statement, text
 
 GROUP_COLUMNS = {way.name: way.column for way in GROUPINGS.values() if way.column}
 """Column of a case table -> column of mart_cases, one a grouping in which a case has one group."""
@@ -34,6 +35,7 @@ def case_table(
     *,
     columns: Iterable[str] | None = None,
     among: Mapping[str, Sequence[str]] | None = None,
+    landmark: float | None = None,
 ) -> pl.DataFrame:
     """The cases selected, with their outcome under one definition.
 
@@ -43,6 +45,8 @@ def case_table(
         selection: Which cases.
         columns: Those of ``CASE_COLUMNS`` that are wanted; all of them where None.
         among: Column -> groups to keep; None keeps all.
+        landmark: Months after the start at which groups by phases are taken as known; ``is_undated`` then says of whom
+            that cannot be told.
 
     Returns:
         One row a case: ``case_no``; ``adverse`` true, false or null (not assessable); ``is_due`` (false while in
@@ -62,7 +66,11 @@ def case_table(
     due = ", ".join(text(step) for step, meaning in STEPS.items() if not meaning.is_due)
     listed = "".join(f", {column_of(column)} as {name(column)}" for column in wanted)
     outcomes = outcomes_of(definition)
-    parts = {"not_due": due, "columns": listed, "outcomes": outcomes, "condition": condition}
+    cases = "mart_cases"
+    if landmark is not None:
+        cases = f"({statement(__package__, 'landmark.sql', months=number(landmark), **groups_of_sequence())})"
+        listed += ", mart_cases.is_undated"
+    parts = {"not_due": due, "columns": listed, "outcomes": outcomes, "condition": condition, "cases": cases}
     return reader.connection.frame(statement(__package__, "case_table.sql", **parts), values)
 
 

@@ -7,6 +7,6 @@ select
     mart_outcomes.step not in ($not_due) as is_due,
     mart_outcomes.value$columns
 from $outcomes
-inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no
+inner join $cases as mart_cases on mart_cases.case_no = mart_outcomes.case_no
 where $condition
 order by mart_cases.case_no

@@ -74,6 +74,15 @@ class Within:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KnownAt:
+    """Groups taken as known at a time after the start, among the cases observed as long."""
+
+    months: float  # The time
+    ended: tuple[int, int]  # Cases of each group left out since they were not observed as long, as far as is known
+    undated: int  # Cases left out since it is not recorded when a later phase began
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PairComparison(Stamped):
     """Two groups compared in every customary way on the same cases."""
 
@@ -96,6 +105,7 @@ class PairComparison(Stamped):
     balance_inverse: Balance  # Balance before and after inverse probability weights
     overlap: Positivity  # How far the groups overlap, judged on the inverse probability weights
     comparability: Comparability  # Whether they can be compared with what is adjusted for held alike
+    landmark: KnownAt | None  # When the groups were taken as known; None where they are as they became
     within: Within  # Within what cases were compared, and what difference that makes
     observed: tuple[float | None, float | None]  # Mean months observed of the cases assessed, first and second group
     # Adverse cases per year observed, first over second, as they came; None where both were observed for as long
@@ -201,7 +211,7 @@ def _pair(
         question=question,
         by=grouping(question.by),
         labels=cases.labels,
-        started=cases.sizes(pl.lit(value=True)),
+        started=cases.started,
         missing_due=missing,
         assessed=assessed,
         crude_of_all=risk_difference(adverse[0], assessed[0], adverse[1], assessed[1], level=prepared.level),
@@ -215,6 +225,7 @@ def _pair(
         balance_inverse=alike[1],
         overlap=positivity(prepared.pair, prepared.inverse),
         comparability=prepared.comparability,
+        landmark=cases.landmark,
         within=_within(cases, prepared, question, primary),
         observed=cases.months(known),
         per_year=_per_year(adverse, assessed, cases.months(known), prepared.level),
@@ -262,7 +273,8 @@ def _cautions(
     if UNTREATED in question.pair:
         found.append(Caution("approximation", "treated_against_untreated"))
     if question.by in DECIDED_LATER:
-        found.append(Caution("approximation", "grouping_decided_later"))
+        code = "grouping_decided_later" if question.landmark is None else "change_before_landmark"
+        found.append(Caution("approximation", code))
     if question.selection.selection != "consecutive":
         found.append(Caution("approximation", "hand_picked"))
     if sum(missing):
@@ -353,6 +365,14 @@ class TwoGroupFrame:
     strata: tuple[str, ...]  # Strata columns
     in_both: int  # Cases left out because they belong to both groups
     unit: str = ""  # What the column `UNIT` holds, in words; empty where cases are compared whatever it holds
+    landmark: KnownAt | None = None  # When the groups were taken as known; who had ended by then is not in the frame
+
+    @property
+    def started(self) -> tuple[int, int]:
+        """Cases started in each group, those that had ended by a landmark time too."""
+        ended = self.landmark.ended if self.landmark else (0, 0)
+        one, two = self.sizes(pl.lit(value=True))
+        return one + ended[0], two + ended[1]
 
     def sizes(self, condition: pl.Expr) -> tuple[int, int]:
         """Cases of the first and of the second group that meet a condition."""
@@ -385,12 +405,15 @@ def two_group_frame(reader: Reader, question: Question, definition: Definition) 
     unit = "" if by in {"practice", question.within} else question.within.removesuffix("none")
     items = tuple(item for item in items if item.name != unit)
     columns = [by, *(item.name for item in items), *strata, *([unit] if unit else []), "months_observed"]
-    table = case_table(reader, definition, question.selection, columns=columns, among=among)
+    table = case_table(reader, definition, question.selection, columns=columns, among=among, landmark=question.landmark)
     if by == "appliance_category" and UNTREATED in codes and question.selection.comparison == "treated":
         others = replace(question.selection, comparison="untreated")
         untreated = case_table(reader, definition, others, columns=columns)
         table = pl.concat([table, untreated.with_columns(pl.lit(UNTREATED).cast(table.schema[by]).alias(by))])
     table, in_both = _with_group(table, by, codes, labels, several=way.column is None)
+    landmark = None
+    if question.landmark is not None:
+        table, landmark = _observed_until(table, question.landmark, labels)
     layers = tuple(dict.fromkeys(strata))
     renamed = [pl.col(item.name).alias(item.title) for item in items]
     stratified = [pl.col(column).alias(stratum_column(column)) for column in layers]
@@ -404,7 +427,17 @@ def two_group_frame(reader: Reader, question: Question, definition: Definition) 
         strata=layers,
         in_both=in_both,
         unit=unit,
+        landmark=landmark,
     )
+
+
+def _observed_until(table: pl.DataFrame, months: float, labels: tuple[str, str]) -> tuple[pl.DataFrame, KnownAt]:
+    """The cases not known to have ended before a landmark time, whose groups then are known; and who is left out."""
+    dated = table.filter(~pl.col("is_undated"))
+    ended = pl.col("adverse").is_not_null() & (pl.col("months_observed") < months).fill_null(value=True)
+    one, two = (dated.filter(ended, pl.col(GROUP) == label).height for label in labels)
+    undated = table.height - dated.height
+    return dated.filter(~ended), KnownAt(months=months, ended=(one, two), undated=undated)
 
 
 def codes_of(reader: Reader, question: Question) -> tuple[str, str]:
@@ -431,7 +464,7 @@ def prepared_pair(
     Who is left out is counted by reason.
     """
     frame = cases.frame
-    lacking: dict[str, int] = {}
+    lacking = {"ended before the landmark time": sum(cases.landmark.ended) if cases.landmark else 0}
     for column in cases.strata:
         is_missing = pl.col(stratum_column(column)).is_null()
         lacking |= _lost(frame, is_missing, f"{_strata_title(column)} missing")

@@ -14,11 +14,11 @@ from typing import Any
 
 from warehouse.analysis.positivity import USUAL_LIMITS, Limits
 from warehouse.errors import DefinitionError, MentonError, near_names
-from warehouse.marts.grouping import GROUPINGS, check_group
+from warehouse.marts.grouping import DATED, GROUPINGS, check_group
 from warehouse.outcomes.registry import Registry
 from warehouse.plans.covariates import ADJUSTABLE, DEFAULT_ADJUSTMENT, check_strata
 from warehouse.plans.plan import Plan
-from warehouse.plans.question import WITHIN
+from warehouse.plans.question import MOST_MONTHS, WITHIN
 from warehouse.questions.methods import METHODS
 from warehouse.selection import FILTERS
 from warehouse.toml_files import toml_from, toml_text
@@ -28,7 +28,7 @@ EXAMPLE = files(__package__).joinpath("plan_example.toml").read_text(encoding="u
 CORRECTIONS = ("holm", "benjamini_hochberg")
 _KEYS = (
     "id", "question", "date", "definition", "also", "by", "first", "second", "reference", "adjust", "strata",
-    "primary", "subgroups", "correction", "level", "comparison", "selection", "only", "within", "limits",
+    "primary", "subgroups", "correction", "level", "comparison", "selection", "only", "within", "landmark", "limits",
 )  # fmt: skip
 _ID = re.compile(r"[A-Z][A-Z0-9_-]{0,15}")
 
@@ -110,8 +110,17 @@ class _Entry:
             selection=self._choice("selection", ("consecutive", "selected", "both"), default="consecutive"),
             only=self._only(),
             within=self._choice("within", WITHIN, default="practice"),
+            landmark=self._landmark(by, is_pair=is_pair),
             limits=self._limits(),
         )
+
+    def _landmark(self, by: str, *, is_pair: bool) -> float | None:
+        value = self.entry.get("landmark")
+        if value is None:
+            return None
+        if type(value) not in {int, float} or not 0.0 < value <= MOST_MONTHS or not is_pair or by not in DATED:
+            raise self._wrong(f"landmark is {value!r}", f"months, such as 12, for two groups by {', '.join(DATED)}")
+        return float(value)
 
     def _check_pair(self, first: str, second: str, reference: str) -> None:
         if bool(first) != bool(second):

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
 
-from warehouse.analysis.method_error import MDC95_FACTOR
+from warehouse.analysis.method_error import least_change, pooled_error
+from warehouse.marts.method_errors import errors_used
 from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.selection import Selection
@@ -22,26 +22,16 @@ class ErrorBand:
 
 
 def error_band(reader: Reader, *, measure: str, selection: Selection) -> ErrorBand:
-    """The band from the repeats of the practices looked at, else from the catalogue.
-
-    Practices are pooled by their pairs: sqrt(sum of n SEM squared over sum of n), times 1.96 sqrt(2). A practice whose
-    repeats are too few to be used counts for nothing.
-    """
-    practices = selection.filters.get("practice", ())
-    marks = ", ".join("?" for _ in practices)
-    condition = f" and practice in ({marks})" if practices else ""
-    rows = reader.connection.rows(
-        f"select n_pairs, sem from mart_method_errors where measure = ? and is_used{condition}", [measure, *practices]
-    )
-    n_pairs = sum(n for n, _ in rows)
-    if n_pairs:
-        sem = sqrt(sum(n * sem * sem for n, sem in rows) / n_pairs)
-        whose = "one practice" if len(rows) == 1 else f"{len(rows)} practices"
-        said = f"Measured here: {n_pairs:,} records read twice, in {whose}."
-        return ErrorBand(measure=measure, mdc95=sem * MDC95_FACTOR, n_pairs=n_pairs, said=said)
+    """The band from the repeats of the practices looked at, else from the catalogue."""
+    errors = errors_used(reader.connection, measure, selection.filters.get("practice", ()))
+    pooled = pooled_error(errors)
+    if pooled:
+        whose = "one practice" if len(errors) == 1 else f"{len(errors)} practices"
+        said = f"Measured here: {pooled[0]:,} records read twice, in {whose}."
+        return ErrorBand(measure=measure, mdc95=least_change(pooled[1]), n_pairs=pooled[0], said=said)
     default = CATALOGUE[measure].method_error if measure in CATALOGUE else None
     if default is None:
         said = "Not known: no records were read twice, and no value can be named instead."
         return ErrorBand(measure=measure, mdc95=None, n_pairs=0, said=said)
     said = f"Not measured here: a stand-in value is used ({default.source}). Read some records twice."
-    return ErrorBand(measure=measure, mdc95=default.sem * MDC95_FACTOR, n_pairs=0, said=said)
+    return ErrorBand(measure=measure, mdc95=least_change(default.sem), n_pairs=0, said=said)

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from warehouse.analysis.comparison import TwoGroupComparison
 from warehouse.analysis.harm import NumberNeeded
 from warehouse.analysis.trend import TrendTest
+from warehouse.marts.grouping import DATED, DECIDED_LATER
 from warehouse.plans.planned_or_explored import Standing
 from warehouse.plural import number_of
 from warehouse.questions.contrast import PairComparison
@@ -130,7 +131,17 @@ def facts(result: PairComparison) -> list[str]:
     n = result.standing.n_comparisons
     is_planned = result.standing.kind == "planned"
     looks = say("standing.brief_planned" if is_planned else "standing.brief_not_planned", n=n)
-    return [one for one in (counted_, time_sentence(result), within_units_sentence(result), looks) if one]
+    said = (counted_, groups_known_sentence(result), time_sentence(result), within_units_sentence(result), looks)
+    return [one for one in said if one]
+
+
+def groups_known_sentence(result: PairComparison) -> str:
+    """When the groups were known: in the course of treatment, or at a landmark time; empty where at the start."""
+    found, by = result.landmark, result.question.by
+    if found is None:
+        return "" if by not in DECIDED_LATER else say("contrast.later_dated" if by in DATED else "contrast.later")
+    undated = say("contrast.landmark_undated", n=found.undated) if found.undated else ""
+    return say("contrast.landmark", months=found.months, n=sum(found.ended), undated=undated)
 
 
 def time_sentence(result: PairComparison) -> str:
@@ -183,6 +194,7 @@ def pair_sentences(result: PairComparison) -> list[str]:
         pair_sentence(result),
         reading_sentence(result.answer.difference.interval),
         crude_sentence(result),
+        groups_known_sentence(result),
         time_sentence(result),
         within_units_sentence(result),
         weighed_sentence(result),
@@ -210,7 +222,9 @@ def pair_sentence(result: PairComparison, *, with_counts: bool = True) -> str:
         help_ = "; ".join(say(_UNLIKE[caution.code][1]) for caution in why[:2])
         return say("comparable.withheld", first=first, second=second, why=reasons[:2], help=help_)
     if method.difference.value is None:
-        return say("contrast.no_pair", first=first, second=second, title=method.title, why=why_none(method.difference))
+        lost = left_out_words(result.left_out if with_counts else {})
+        told = {"why": why_none(method.difference), "out": say("contrast.left_out", out=lost) if lost else ""}
+        return say("contrast.no_pair", first=first, second=second, title=method.title, **told)
     shares = ""
     if method.first is not None and method.second is not None:
         shares = say("contrast.two_shares", first=method.first.value, second=method.second.value)

@@ -11,7 +11,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 
+from warehouse.analysis.method_error import pooled_error
 from warehouse.export_safety import with_commands
+from warehouse.marts.method_errors import errors_used
 from warehouse.marts.reader import Reader
 from warehouse.plans.covariates import NOT_MEASURED, adjustables
 from warehouse.plans.plan import RegisteredPlan, registered_plans
@@ -151,11 +153,6 @@ def _from_to(one: str, two: str, ends: Sequence[str]) -> str:
 def _error(reader: Reader, found: Rates) -> str:
     """Dahlberg's error of the definition's first measure with usable repeats, over all practices."""
     for measure in found.definition.measures:
-        ((n, sem),) = reader.connection.rows(
-            "select sum(n_pairs), sqrt(sum(n_pairs * sem * sem) / sum(n_pairs)) from mart_method_errors"
-            " where measure = ? and is_used",
-            [measure],
-        )
-        if n:
-            return say("strobe.error", measure=measure, sem=float(sem), n=int(n))
+        if pooled := pooled_error(errors_used(reader.connection, measure)):
+            return say("strobe.error", measure=measure, n=pooled[0], sem=pooled[1])
     return say("strobe.no_error")

@@ -21,8 +21,8 @@ from warehouse.words.sentences import caution_text
 FITS = {
     "A": {"group": "Sex", "reference": "Male", "interaction": False, "random_slope": False},
     "B": {},
-    "C": {"group": "Sex", "reference": "Male", "origin": 11.0, "random_slope": False},
-    "D": {"group": "Sex", "reference": "Male", "origin": 11.0},
+    "C": {"group": "Sex", "reference": "Male", "zero": 11.0, "random_slope": False},
+    "D": {"group": "Sex", "reference": "Male", "zero": 11.0},
 }
 TERMS = {
     "A": ("intercept", "age", "Sex=Female"),
@@ -49,7 +49,8 @@ def as_frame(case: dict[str, Any]) -> pl.DataFrame:
 
 def fitted(case: dict[str, Any], letter: str, criterion: str = "REML", **changes: Any) -> MixedModel:
     options: dict[str, Any] = FITS[letter] | {"criterion": criterion} | changes
-    return mixed_model(as_frame(case), value="distance", time="age", case="Subject", **options)
+    frame = as_frame(case).with_columns(age=pl.col("age") - options.pop("zero", 0.0))
+    return mixed_model(frame, value="distance", time="age", case="Subject", **options)
 
 
 def error(estimate: Estimate, df: int) -> float:
@@ -293,10 +294,10 @@ def test_group_without_a_complete_value(jaws: dict[str, Any]) -> None:
 def test_expected_course_of_both_groups(jaws: dict[str, Any]) -> None:
     model = fitted(jaws, "C")
     boys = model.curve.filter(pl.col("group") == "Male")
-    assert (boys.height, boys["time"][0], boys["time"][-1]) == (25, 8.0, 14.0)
+    assert (boys.height, boys["time"][0], boys["time"][-1]) == (25, -3.0, 3.0)  # years from 11
     fixed = jaws["computed"]["C_REML"]["fixed"]
     assert boys["value"][0] == pytest.approx(fixed["Intercept"] - 3.0 * fixed["age11"], rel=1e-9)
-    middle = boys.filter(pl.col("time") == 11.0)
+    middle = boys.filter(pl.col("time") == 0.0)
     half = student.ppf(0.975, 79) * jaws["computed"]["C_REML"]["se"][0]
     assert middle["high"][0] - middle["value"][0] == pytest.approx(half, rel=1e-6)
     girls = model.curve.filter(pl.col("group") == "Female")

@@ -18,6 +18,7 @@ KEYS = {
     "mart_turned_away_cases": ["practice"],
     "mart_landmarks": ["case_no", "timepoint", "view", "landmark", "examiner", "repeat_no"],
     "mart_repeats": ["case_no", "timepoint", "examiner", "repeat_no"],
+    "mart_phases": ["case_no", "phase_no"],
     "mart_plans": ["entry"],
     "mart_definitions": ["definition_id"],
     "mart_measures": ["measure"],

@@ -10,15 +10,17 @@ import numpy as np
 import pytest
 
 from pipelines.cli import main
-from tests.hand_made import load_rows, made_case
+from tests.hand_made import load_rows, made_case, reader_of
 from tests.warehouse.questions.planning import PLAN
-from warehouse.errors import DefinitionError
+from warehouse.errors import DefinitionError, RequestError
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.registry import shipped_registry
 from warehouse.plans.plan import plan_body, plan_from_body
 from warehouse.plans.question import Question
-from warehouse.questions.contrast import PairComparison, compare_pair
+from warehouse.questions.contrast import KnownAt, PairComparison, compare_pair
+from warehouse.questions.missing import pair_and_missing
 from warehouse.questions.plan_file import parse_plan
+from warehouse.words.changes import missing_pair_sentences
 from warehouse.words.contrasts import brief_sentences, pair_sentence, within_units_sentence
 
 A, B = "expander_tooth_borne", "fixed_labial"
@@ -186,3 +188,63 @@ def test_groups_observed_for_unequal_times_are_compared_per_year(tmp_path: Path)
     assert found.per_year is not None
     assert found.per_year.value == pytest.approx((crude or 0.0) * 2.5)
     assert any("adverse per year observed, ratio" in one for one in brief_sentences(found))
+
+
+def two_phases(number: int, *, begins: float | None, finish: float, appliance: str = A) -> dict[str, Any]:
+    listed = [appliance] if begins == 0.0 else [appliance, "fixed_labial"]
+    readings = {"sn_gogn_deg_start": 33.0, "sn_gogn_deg_finish": 36.5 if number % 3 else 33.0}
+    return made_case(
+        f"phases{number}", appliance=listed, phases_begin={2: begins}, months_from_start_finish=finish, **readings
+    )  # type: ignore[arg-type]
+
+
+@pytest.fixture(scope="module")
+def in_phases(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Reader]:
+    """By 12 months: 20 with a second phase, 15 that got theirs later, 12 without one; 5 and 2 had ended; 4 undated."""
+    plan = [(8.0, 24.0, 20), (18.0, 30.0, 15), (0.0, 20.0, 12), (0.0, 9.0, 5), (6.0, 11.0, 2), (None, 24.0, 4)]
+    listed = [(begins, finish) for begins, finish, n in plan for _ in range(n)]
+    rows = [two_phases(number, begins=begins, finish=finish) for number, (begins, finish) in enumerate(listed)]
+    yield (reader := reader_of(tmp_path_factory.mktemp("phases") / "w", rows))
+    reader.close()
+
+
+def test_groups_at_a_landmark_time_are_those_known_then_and_who_had_ended_is_left_out(in_phases: Reader) -> None:
+    asked_for = {"by": "appliance_group", "first": "two_phase", "second": A, "adjust": ()}
+    became = compare_pair(in_phases, Question(**asked_for))  # type: ignore[arg-type]
+    known = compare_pair(in_phases, Question(**asked_for, landmark=12.0))  # type: ignore[arg-type]
+    assert (became.assessed, became.landmark) == ((41, 17), None)
+    assert known.assessed == (20, 27)  # who came to a second phase after the landmark time is with the others
+    assert known.landmark == KnownAt(months=12.0, ended=(2, 5), undated=4)
+    assert sum(known.started) == known.n + sum(known.left_out.values()) == 54
+    assert known.left_out["ended before the landmark time"] == 7
+    assert {one.code for one in became.cautions} - {one.code for one in known.cautions} == {"grouping_decided_later"}
+    said = " ".join(brief_sentences(known))
+    assert "as known 12 months after the start; left out: 7 cases that ended before, 4 cases without the date" in said
+    assert "settled during treatment" in " ".join(brief_sentences(became))
+    ever = Question(by="appliance_ever", first="fixed_labial", second=A, adjust=(), landmark=12.0)
+    assert compare_pair(in_phases, ever).in_both == 20 + 2 + 4  # both appliances by then; the undated as they became
+    assert became.question.comparison != known.question.comparison
+
+
+@pytest.mark.parametrize(
+    ("by", "second", "months"),
+    [("extraction", "non-extraction", 12.0), ("sex", "male", 12.0), ("appliance_group", A, 0.0)],
+)
+def test_a_landmark_time_without_dates_is_refused(by: str, second: str, months: float) -> None:
+    with pytest.raises(RequestError, match="cannot be taken as known after"):
+        Question(by=by, first="two_phase", second=second, landmark=months)
+
+
+def test_missing_outcomes_are_imputed_from_the_progress_record_where_there_is_one(tmp_path: Path) -> None:
+    rows = []
+    for number, one in enumerate(cases_of("MILL", 120)):
+        change = one["sn_gogn_deg_finish"] - one["sn_gogn_deg_start"]
+        on_the_way = {"sn_gogn_deg_progress": one["sn_gogn_deg_start"] + change / 2.0} if number % 4 else {}
+        lost = {"status": "moved_away", "sn_gogn_deg_finish": None} if number % 5 == 0 else {}
+        rows.append({**{k: v for k, v in (one | on_the_way | lost).items() if v is not None}})
+    load_rows(tmp_path / "w", rows)
+    with Reader.open(tmp_path / "w") as reader:
+        found = pair_and_missing(reader, Question(by="appliance_category", first=A, second=B, adjust=()))
+    assert sum(found.missing) == 24
+    assert found.imputed.on_the_way == 18
+    assert "the same change by the progress record in the 18 that have one" in " ".join(missing_pair_sentences(found))

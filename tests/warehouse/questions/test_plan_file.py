@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.warehouse.questions.planning import PLAN
 from warehouse.errors import DefinitionError
 from warehouse.outcomes.registry import shipped_registry
 from warehouse.plans.plan import plan_body, plan_from_body
@@ -88,3 +89,19 @@ def test_adjustment_without_two_groups_is_refused() -> None:
 def test_a_file_that_is_not_there_is_refused_by_name(tmp_path: Path) -> None:
     with pytest.raises(DefinitionError, match="cannot be read"):
         load_plan(tmp_path / "none.toml", definitions=shipped_registry())
+
+
+def test_a_plan_can_say_when_the_groups_are_known() -> None:
+    text = PLAN.replace('by = "appliance_category"', 'by = "appliance_group"')
+    plan, plain = (
+        parse_plan(one, where="plan", definitions=shipped_registry()) for one in (text + "landmark = 12\n", text)
+    )
+    asked = plan.asks("D1 v2.0.0", plan.cases)
+    assert plan.landmark == asked.landmark == 12.0
+    assert plan.covers(asked)
+    assert not plain.covers(asked)
+    assert "landmark" not in plan_body(plain)
+    assert plan_from_body(json.loads(json.dumps(plan_body(plan)))) == plan
+    for wrong in (text + "landmark = 0\n", text + 'landmark = "12"\n', PLAN + "landmark = 12\n"):
+        with pytest.raises(DefinitionError, match="landmark is"):
+            parsed(wrong)
