@@ -100,19 +100,20 @@ def every_measure(errors: Sequence[MeasureError]) -> None:
     st.header("Every measure")
     rows = [
         {
-            "measure": one.label,
-            "read twice": f"{one.error.n:,}",
+            "measure": f"{one.label}, taken twice" if one.is_taken_again else one.label,
+            "records": f"{one.error.n:,}",
             "error of one reading": _number(one.error.dahlberg.value, one.unit),
             "least real change": _number(one.error.mdc, one.unit),
             "reliability": NONE if one.error.reliability is None else f"{one.error.reliability:.3f}",
         }
         for one in errors
     ]
-    table(rows, alt="Method error of every measure with records read twice")
+    table(rows, alt="Method error of every measure with records read or taken twice")
     fine(
         "Error of one reading: Dahlberg's formula. Least real change: the smallest difference between two readings that"
         " is beyond error in 95% (MDC95, 2.77 times the error). Reliability: Houston's coefficient; it is high where"
-        " cases differ much, whatever the error."
+        " cases differ much, whatever the error. Taken twice: two films or photographs of one time, each read once;"
+        " what another one adds is in that error, so it is used in place of the other from 10 records on."
     )
 
 

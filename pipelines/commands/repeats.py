@@ -58,12 +58,17 @@ def _compare(args: argparse.Namespace) -> int:
 
 
 def _print(found: Repeatability, *, detailed: bool, examiners: bool) -> None:
-    if not found.within and not found.between:
+    if not (found.within or found.taken_again or found.between):
         say("No records were read twice, so nothing is known of the error of the readings.")
         say("Draw some to read again: menton repeats --plan 25")
         return
-    shown = [one for one in found.within if examiners or one.examiner == "all"]
+    shown, taken = (
+        [one for one in rows if examiners or one.examiner == "all"] for rows in (found.within, found.taken_again)
+    )
     _print_rows("The same examiner twice: first less second reading", shown)
+    if taken:
+        _print_rows("Another film or photograph of the same time (repeat_no 21): first less second", taken)
+        say("  What taking another record adds is in this error, so it is the one in use from 10 records on.")
     if examiners:
         _print_rows("Two examiners: the first named less the second", list(found.between))
     for what, classed in (("vertical type: weighted", found.types), ("adverse, yes or no:", found.adverse)):

@@ -111,6 +111,15 @@ def test_of_an_answer_or_a_type_no_reading_error_is_allowed_for_and_that_is_said
     assert "no growth reference tells of answers and types" in untreated_sentence(group)
 
 
+def test_that_what_taking_another_film_adds_is_in_the_error_is_said(reader: Reader) -> None:
+    (group,) = rates(reader).groups
+    assert group.beside.corrected is not None
+    taken = replace(group.beside, corrected=replace(group.beside.corrected, pairs=30, taken_again=12))
+    said = corrected_sentence(replace(group, beside=taken))
+    assert "by 30 records read or taken twice; 12 were taken twice" in said
+    assert "is in no repeat" not in said
+
+
 def test_heavy_tails_are_said_beside_the_corrected_share(reader: Reader) -> None:
     (group,) = rates(reader).groups
     assert f"held in {CORRECTED_HELD_WITH_HEAVY_TAILS:.0%} of trial runs only" in corrected_sentence(group)

@@ -11,11 +11,13 @@ import polars as pl
 import pytest
 
 from tests.hand_made import key, load_rows, made_case, reader_of
+from warehouse.marts.method_errors import method_errors
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
 from warehouse.plans.covariates import ADJUSTABLE
 from warehouse.questions.case_table import case_table
 from warehouse.questions.shares import rates, rates_by
+from warehouse.repeats.error_band import error_band
 from warehouse.selection import WHOEVER, Selection
 from warehouse.store.store import open_store
 from warehouse.words.sentences import caution_text
@@ -365,6 +367,35 @@ def test_nine_pairs_are_too_few_to_use(tmp_path: Path) -> None:
     with Reader.open(tmp_path) as reader:
         assert reader.connection.value("select is_used from mart_method_errors") is False
         assert outcome(reader, "0", "D1")[0] == "adverse"
+
+
+@pytest.mark.parametrize(("n_taken", "used"), [(10, True), (9, False)])
+def test_films_taken_again_have_an_error_of_their_own_which_is_used_once_it_is_known(
+    tmp_path: Path, n_taken: int, used: bool
+) -> None:
+    """Ten films read again differ by 1.0; of as many or one fewer another film was taken, which differs by 2.0."""
+    load_rows(tmp_path, [made_case(str(number), **PAIR) for number in range(10)])
+    load_repeats(tmp_path, [("start", "E1", 2, 33.0)], [str(number) for number in range(10)])
+    load_repeats(tmp_path, [("start", "E1", 21, 34.0)], [str(number) for number in range(n_taken)])
+    with Reader.open(tmp_path) as reader:
+        rows = reader.connection.rows("select is_taken_again, n_pairs, sem, is_used from mart_method_errors order by 1")
+        (group,) = rates(reader).groups
+        band = error_band(reader, measure="sn_gogn_deg", selection=Selection())
+    assert rows == [
+        (False, 10, pytest.approx(0.5**0.5), not used),
+        (True, n_taken, pytest.approx(2.0**0.5), used),
+    ]
+    assert group.beside.corrected is not None
+    assert (group.beside.corrected.pairs, group.beside.corrected.taken_again) == (10, 10 if used else 0)
+    assert band.mdc95 == pytest.approx(1.96 * (2.0 if used else 1.0))
+    assert f"10 records {'read or taken' if used else 'read'} twice" in band.said
+
+
+def test_two_films_of_one_adult_give_the_published_error_of_one_film_and_reading() -> None:
+    # PMC9700941, abstract: SNA of two films of 100 adults differs by 0.00 with SD 1.85, so that one has 1.31
+    sums = {"n_pairs": [100], "sum_difference": [0.0], "sum_squares": [100 * 1.85**2], "sum_fourths": [1.0]}
+    keys = {"practice": ["A"], "measure": ["sna_deg"], "is_taken_again": [True]}
+    assert method_errors(pl.DataFrame(keys | sums))["sem"][0] == pytest.approx(1.31, abs=0.005)
 
 
 def test_an_empty_warehouse_still_publishes(tmp_path: Path) -> None:

@@ -17,7 +17,8 @@ from warehouse.errors import RequestError
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
 from warehouse.repeats.repeat_plan import plan_repeats
-from warehouse.repeats.repeats import Repeated, repeatability, repeatability_as_data
+from warehouse.repeats.repeats import Repeated, measure_errors, repeatability, repeatability_as_data
+from warehouse.selection import Selection
 from warehouse.store.store import open_store
 from warehouse.words.sentences import caution_text
 
@@ -186,6 +187,29 @@ def test_a_plan_for_nothing_or_nobody_is_refused(reader: Reader) -> None:
         plan_repeats(reader, n=0, rng=np.random.default_rng(1))
     with pytest.raises(RequestError, match="HARBOUR"):
         plan_repeats(reader, n=5, rng=np.random.default_rng(1), practice="NOBODY")
+
+
+def test_a_record_taken_again_is_compared_apart_and_may_still_be_drawn_to_be_read_again(tmp_path: Path) -> None:
+    validated = sorted_delivery([made_case("a"), made_case("b")])
+    rows = [
+        {"row": 2, "case_id": key("a"), "timepoint": "start", "examiner": "E1", "repeat_no": no, "sna_deg": value}
+        for no, value in ((1, 80.0), (2, 81.0), (21, 83.0), (22, 90.0))
+    ]
+    rows += [{**rows[no], "case_id": key("b"), "row": 3} for no in (0, 2)]
+    good = {**validated.good, "readings": pl.DataFrame(rows)}
+    with open_store(tmp_path, create=True) as store:
+        load(store, [(replace(validated, good=good), "r")], contract_version="1")
+        publish(tmp_path, store)
+    with Reader.open(tmp_path) as opened:
+        found = repeatability(opened)
+        data = repeatability_as_data(found)
+        plan = plan_repeats(opened, n=1, rng=np.random.default_rng(1))
+        errors = measure_errors(opened, selection=Selection())
+    assert [(one.n, one.error.bias.value) for one in found.within] == [(1, -1.0)]
+    assert [(one.n, one.error.bias.value) for one in found.taken_again] == [(2, -3.0)]
+    assert [one["n"] for one in data["taken_again"]] == [2]
+    assert [(one.is_taken_again, one.error.n) for one in errors] == [(False, 1), (True, 2)]
+    assert plan.frame["case_key"].to_list() == [key("b")]
 
 
 def test_nothing_read_twice_gives_no_comparison(tmp_path: Path) -> None:

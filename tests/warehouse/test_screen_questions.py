@@ -235,7 +235,7 @@ def test_what_is_in_force_names_definition_growth_and_build(reader: Reader) -> N
 
 def test_a_protected_share_hides_small_counts_and_says_so(reader: Reader) -> None:
     found = protected_rates(reader, by="extraction")
-    for group in (*found.groups, *protected_rates(reader).groups):
+    for group in found.groups:
         assert group.favourable == HIDDEN
         assert group.share_favourable is not None
         assert group.net is not None
@@ -248,6 +248,27 @@ def test_a_protected_share_hides_small_counts_and_says_so(reader: Reader) -> Non
             assert group.rate.value is None
             assert "Withheld" in caution_text(group.rate.warnings[0])
     assert found.notes
+
+
+@pytest.mark.parametrize(("n_turned", "is_told"), [(0, True), (3, False), (12, True)])
+def test_better_over_all_cases_is_a_count_of_the_protected_chain(tmp_path: Path, n_turned: int, is_told: bool) -> None:
+    """Of 60 cases 12 went adverse; so many moved as far the other way, told unless they are few."""
+    changes = [4.0] * 12 + [-4.0] * n_turned + [0.0] * (48 - n_turned)
+    rows = [
+        made_case(f"c{i}", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=32.0 + change) for i, change in enumerate(changes)
+    ]
+    load_rows(tmp_path, rows)
+    with Reader.open(tmp_path) as opened:
+        (whole,) = rates(opened).groups
+        (group,) = protected_rates(opened).groups
+    assert whole.favourable is not None
+    assert whole.favourable.n == n_turned
+    assert group.favourable is not None
+    assert group.net is not None
+    assert group.favourable.value == (n_turned if is_told else None)
+    assert (group.net.value is not None) == (is_told and group.adverse.value is not None)
+    assert group.beside.corrected is not None
+    assert group.beside.corrected.pairs == 0, "no count of records leaves"
 
 
 def test_a_grouping_in_which_cases_count_twice_is_not_protected(reader: Reader) -> None:

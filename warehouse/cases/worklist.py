@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from warehouse.marts.method_errors import TAKEN_AGAIN
 from warehouse.marts.outcome_sql import outcomes_of
 from warehouse.marts.reader import Reader
 from warehouse.marts.steps import STEPS
@@ -97,7 +98,7 @@ def _second_readings(reader: Reader, practice: str) -> pl.DataFrame:
     query = (
         "select count(distinct (mart_repeats.case_no, mart_repeats.timepoint)) from mart_repeats"
         " inner join mart_cases on mart_cases.case_no = mart_repeats.case_no"
-        " where mart_cases.practice = ? and mart_repeats.repeat_no > 1"
+        f" where mart_cases.practice = ? and mart_repeats.repeat_no > 1 and mart_repeats.repeat_no < {TAKEN_AGAIN}"
     )
     lacking = ADVISED - int(reader.connection.value(query, [practice]))
     if lacking < 1:

@@ -1,4 +1,8 @@
-"""The practice's own method error: from second readings of the same records by the same examiner."""
+"""The practice's own method error: from second readings by the same examiner, of the same records or of others.
+
+Reading one film again leaves out what taking another adds. Where records of the same time were taken twice, their error
+holds both, and a change lies between two films: it is the one in use as soon as it rests on enough pairs.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +19,9 @@ from warehouse.store.tables import Tables
 MINIMUM_PAIRS = 10
 """Pairs below which a practice's own error is not used (common practice asks for 25; fewer than 10 say too little)."""
 
+READ_AGAIN, TAKEN_AGAIN = 2, 21
+"""``repeat_no`` of a second reading of a record, and of the first reading of another film or photograph of the time."""
+
 _SUMS = (
     ",\n    count(first_reading.{m} - second_reading.{m}) as n_{m}"
     ",\n    sum(first_reading.{m} - second_reading.{m}) as s_{m}"
@@ -25,16 +32,18 @@ _SUMS = (
 
 
 def repeat_sums(connection: Tables, measures: Sequence[str]) -> pl.DataFrame:
-    """Practice, measure, n_pairs, sum_difference, sum_squares and sum_fourths of first minus second reading.
+    """Practice, measure, is_taken_again, n_pairs, and sums of first minus second reading (with squares and fourths).
 
-    A pair is reading 1 and reading 2 of the same records by the same examiner; a measure without one is left out.
+    A pair is reading 1 and ``READ_AGAIN`` or ``TAKEN_AGAIN`` of a time by the same examiner; a measure without one is
+    left out.
     """
     sums = "".join(_SUMS.format(m=name(measure)) for measure in measures)
-    wide = connection.frame(filled("repeats.sql", sums=sums))
+    wide = connection.frame(filled("repeats.sql", sums=sums, read=str(READ_AGAIN), taken=str(TAKEN_AGAIN)))
     pieces = [
         wide.select(
             "practice",
             pl.lit(measure).alias("measure"),
+            (pl.col("repeat_no") == TAKEN_AGAIN).alias("is_taken_again"),
             pl.col(f"n_{measure}").alias("n_pairs"),
             pl.col(f"s_{measure}").alias("sum_difference"),
             pl.col(f"q_{measure}").alias("sum_squares"),
@@ -44,22 +53,24 @@ def repeat_sums(connection: Tables, measures: Sequence[str]) -> pl.DataFrame:
     ]
     if not pieces:
         summed = dict.fromkeys(("sum_difference", "sum_squares", "sum_fourths"), pl.Float64)
-        numbers = {"n_pairs": pl.Int64, **summed}
+        numbers = {"is_taken_again": pl.Boolean, "n_pairs": pl.Int64, **summed}
         return pl.DataFrame(schema={"practice": pl.String, "measure": pl.String, **numbers})
-    return pl.concat(pieces).sort("practice", "measure")
+    return pl.concat(pieces).sort("practice", "measure", "is_taken_again")
 
 
 def method_errors(sums: pl.DataFrame) -> pl.DataFrame:
-    """Dahlberg's error, systematic difference and MDC95 for each practice and measure.
+    """Dahlberg's error, systematic difference and MDC95 for each practice and measure, read again and taken again.
 
-    Columns: practice, measure, n_pairs, mean_difference, sem, mdc95, kurtosis
-    (n sum d^4 / (sum d^2)^2, 3 where differences are normal; null where all are 0), is_used. Few pairs are listed but
-    not used.
+    Columns: practice, measure, is_taken_again, n_pairs, mean_difference, sem, mdc95, kurtosis (n sum d^4 / (sum d^2)^2, 3
+    where differences are normal; null where all are 0), is_used. Few pairs are listed but not used, nor is the error of
+    reading where that of taking again is.
     """
+    enough, taken = pl.col("n_pairs") >= MINIMUM_PAIRS, pl.col("is_taken_again")
     sem = error_of_one(pl.col("sum_squares"), pl.col("n_pairs"))
     return sums.select(
         pl.col("practice").cast(pl.String),
         pl.col("measure").cast(pl.String),
+        "is_taken_again",
         pl.col("n_pairs").cast(pl.Int64),
         (pl.col("sum_difference") / pl.col("n_pairs")).alias("mean_difference"),
         sem.alias("sem"),
@@ -67,7 +78,7 @@ def method_errors(sums: pl.DataFrame) -> pl.DataFrame:
         pl.when(pl.col("sum_squares") > 0)
         .then(pl.col("n_pairs") * pl.col("sum_fourths") / pl.col("sum_squares") ** 2)
         .alias("kurtosis"),
-        (pl.col("n_pairs") >= MINIMUM_PAIRS).alias("is_used"),
+        (enough & (taken | ~(enough & taken).any().over("practice", "measure"))).alias("is_used"),
     )
 
 

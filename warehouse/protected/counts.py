@@ -362,7 +362,7 @@ def _leaving(beside: Counterparts, counted: Count, policy: Policy) -> Counterpar
     if expected is not None and "n_adverse" in expected.source.numbers:
         n, n_adverse = expected.share.n, int(str(expected.source.numbers["n_adverse"]))
         expected = expected if min(n_adverse, n - n_adverse) >= policy.minimum else None
-    kept = replace(corrected, pairs=0, stand_in=0) if corrected else None
+    kept = replace(corrected, pairs=0, taken_again=0, stand_in=0) if corrected else None
     return Counterparts(expected=expected, corrected=kept)
 
 

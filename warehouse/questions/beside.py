@@ -55,7 +55,8 @@ class CorrectedShare:
     """The share once reading error is allowed for."""
 
     share: Estimate
-    pairs: int  # Records read twice that the error rests on
+    pairs: int  # Records read or taken twice that the error rests on
+    taken_again: int  # Of these, taken twice: the error of taking another film or photograph is in it
     stand_in: int  # Cases whose error is the catalogue's
     sem: float | None  # Error of one reading, in the measure's unit; None where it is known for no case
     threshold: float  # What the change is held against
@@ -177,7 +178,7 @@ class BesideShares:
         weighted = [(fact[4], self.error(fact[0], fact[1])) for fact in facts]
         known = [(float(n), one) for n, one in weighted if one is not None]
         at_hand = {(fact[0], fact[1]) for fact in facts}
-        own = {key: self._own[key][1] for key in at_hand if key in self._own}
+        own = {key: self._own[key][1:] for key in at_hand if key in self._own}
         stand_in = sum(fact[4] for fact in facts if (fact[0], fact[1]) not in own)
         n = sum(fact[4] for fact in facts)
         error = mixed_error(known) if known else ErrorVariance(0.0, inf)
@@ -189,7 +190,8 @@ class BesideShares:
             share = corrected_share(values, part.threshold, error, level=self.level)
         return CorrectedShare(
             share=share,
-            pairs=sum(own.values()),
+            pairs=sum(n for n, *_ in own.values()),
+            taken_again=sum(n for n, _, taken in own.values() if taken),
             stand_in=stand_in,
             sem=sqrt(error.value / 2.0) if known else None,
             threshold=part.threshold,
@@ -211,15 +213,15 @@ class BesideShares:
         return None if stated is None else ErrorVariance.of_pairs(stated.sem, MINIMUM_PAIRS)
 
     @cached_property
-    def _own(self) -> dict[tuple[str, str], tuple[ErrorVariance, int, float]]:
-        """Practice and measure -> variance of the error of a change, pairs, MDC95; where there are enough pairs."""
+    def _own(self) -> dict[tuple[str, str], tuple[ErrorVariance, int, float, bool]]:
+        """Practice and measure -> variance of the error of a change, pairs, MDC95, whether of records taken twice."""
         rows = self.reader.connection.rows(
-            "select cast(practice as varchar), cast(measure as varchar), sem, n_pairs, kurtosis, mdc95"
+            "select cast(practice as varchar), cast(measure as varchar), sem, n_pairs, kurtosis, mdc95, is_taken_again"
             " from mart_method_errors where is_used"
         )
         return {
-            (practice, code): (ErrorVariance.of_pairs(sem, n, heavy), n, mdc)
-            for practice, code, sem, n, heavy, mdc in rows
+            (practice, code): (ErrorVariance.of_pairs(sem, n, heavy), n, mdc, taken)
+            for practice, code, sem, n, heavy, mdc, taken in rows
         }
 
     @cached_property

@@ -392,6 +392,7 @@ def beside_as_data(beside: Counterparts) -> dict[str, Any]:
             "share": corrected.share.value,
             "interval": corrected.share.interval,
             "pairs": corrected.pairs,
+            "pairs_taken_again": corrected.taken_again,
             "warnings": list(corrected.cautions),
         },
         "all_started": beside.all_started,

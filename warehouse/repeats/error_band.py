@@ -27,7 +27,9 @@ def error_band(reader: Reader, *, measure: str, selection: Selection) -> ErrorBa
     pooled = pooled_error(errors)
     if pooled:
         whose = "one practice" if len(errors) == 1 else f"{len(errors)} practices"
-        said = f"Measured here: {pooled[0]:,} records read twice, in {whose}."
+        query = "select bool_or(is_taken_again) from mart_method_errors where is_used and measure = ?"
+        how = "read or taken" if reader.connection.value(query, [measure]) else "read"
+        said = f"Measured here: {pooled[0]:,} records {how} twice, in {whose}."
         return ErrorBand(measure=measure, mdc95=least_change(pooled[1]), n_pairs=pooled[0], said=said)
     default = CATALOGUE[measure].method_error if measure in CATALOGUE else None
     if default is None:

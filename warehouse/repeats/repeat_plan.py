@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from warehouse.errors import RequestError
+from warehouse.marts.method_errors import TAKEN_AGAIN
 from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.store.quoting import name
@@ -73,7 +74,8 @@ def _eligible(reader: Reader, practice: str) -> pl.DataFrame:
         " inner join mart_cases on mart_cases.case_no = mart_timeline.case_no"
         f" where mart_cases.practice = ? and mart_cases.selection = 'consecutive' and ({read})"
         " and not exists (select 1 from mart_repeats where mart_repeats.case_no = mart_timeline.case_no"
-        " and mart_repeats.timepoint = mart_timeline.timepoint and mart_repeats.repeat_no > 1)"
+        " and mart_repeats.timepoint = mart_timeline.timepoint and mart_repeats.repeat_no > 1"
+        f" and mart_repeats.repeat_no < {TAKEN_AGAIN})"
         " order by case_key, timepoint",
         [practice],
     )

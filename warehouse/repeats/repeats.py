@@ -1,6 +1,7 @@
 """Second readings of the same records: method error and agreement by practice, measure and examiner.
 
-Within an examiner: the first and the second reading of the same records by the same examiner. Between examiners: the
+Within an examiner: the first and the second reading of the same records by the same examiner; taken again: the first
+reading of the records and of others of the same time, another film or photograph. Between examiners: the
 first readings of the same records by two of them. All readings count, whatever became of the cases: measuring error is
 a matter of the records. Lengths of films are compared as on the film.
 """
@@ -17,6 +18,7 @@ import polars as pl
 from warehouse.analysis.intraclass import Intraclass, intraclass, kappa
 from warehouse.analysis.method_error import BlandAltman, MethodError, bland_altman, method_error
 from warehouse.errors import RequestError, near_names
+from warehouse.marts.method_errors import READ_AGAIN, TAKEN_AGAIN
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import SPANS
 from warehouse.results import Estimate
@@ -51,6 +53,7 @@ class Repeatability:
 
     # One examiner twice; for every practice and measure all examiners together first, then each
     within: tuple[Repeated, ...]
+    taken_again: tuple[Repeated, ...]  # The same of records taken twice, each read once
     between: tuple[Repeated, ...]  # Two examiners
     # Practice, examiner (or two) -> weighted kappa of the vertical type that the readings of the plane give
     types: tuple[tuple[str, str, Estimate], ...]
@@ -66,6 +69,7 @@ class MeasureError:
     measure: str  # Its code; `label` and `unit` describe it
     label: str
     unit: str
+    is_taken_again: bool  # Whether the records were taken twice, not read twice
     error: MethodError  # Random and systematic error, least real change, reliability
 
 
@@ -91,17 +95,17 @@ def repeatability(
     readings = _readings(reader, [practice] if practice else ())
     wanted = [row for row in described if row[0] in readings.columns and measure in (None, row[0])]
     within: list[Repeated] = []
+    taken_again: list[Repeated] = []
     between: list[Repeated] = []
     for (pseudonym,), mine in readings.sort("practice").group_by("practice", maintain_order=True):
         for code, label, unit in wanted:
             named = {"practice": str(pseudonym), "measure": code, "label": label, "unit": unit}
             known = _known(mine, code)
-            pairs = _twice(known)
-            if pairs.height:
-                within.append(_compared(pairs, EVERY_EXAMINER, named, level))
-            examiners = list(_each(pairs))
-            if len(examiners) > 1:
-                within += [_compared(part, examiner, named, level) for examiner, part in examiners]
+            for rows, second in ((within, READ_AGAIN), (taken_again, TAKEN_AGAIN)):
+                pairs = _twice(known, second)
+                examiners = list(_each(pairs))
+                parts = [(EVERY_EXAMINER, pairs), *(examiners if len(examiners) > 1 else ())]
+                rows += [_compared(part, examiner, named, level) for examiner, part in parts if part.height]
             between += [_compared(both, f"{one} and {two}", named, level) for one, two, both in _by_two(known)]
     types = [
         (one.practice, one.examiner, kappa(*map(_types, one.pairs), order=TYPES, level=level))
@@ -118,6 +122,7 @@ def repeatability(
             adverse.append((str(pseudonym), examiner, agreed))
     return Repeatability(
         within=tuple(within),
+        taken_again=tuple(taken_again),
         between=tuple(between),
         types=tuple(types),
         adverse=tuple(adverse),
@@ -152,13 +157,15 @@ def _types(plane: pl.Series) -> list[str]:
 
 
 def measure_errors(reader: Reader, *, selection: Selection) -> tuple[MeasureError, ...]:
-    """Method error of every measure with a record read twice, in the order of the catalogue."""
+    """Method error of every measure with a record read or taken twice, in the order of the catalogue."""
     readings = _readings(reader, selection.filters.get("practice", ()))
     found = []
     for measure, label, unit in reader.connection.rows("select measure, label, unit from mart_measures"):
-        pairs = _twice(_known(readings, measure)) if measure in readings.columns else None
-        if pairs is not None and pairs.height:
-            found.append(MeasureError(measure=measure, label=label, unit=unit, error=_error(pairs)))
+        for second in (READ_AGAIN, TAKEN_AGAIN) if measure in readings.columns else ():
+            pairs = _twice(_known(readings, measure), second)
+            if pairs.height:
+                of = {"label": label, "unit": unit, "is_taken_again": second == TAKEN_AGAIN}
+                found.append(MeasureError(measure=measure, error=_error(pairs), **of))
     return tuple(found)
 
 
@@ -210,11 +217,11 @@ def _known(readings: pl.DataFrame, measure: str) -> pl.DataFrame:
     return readings.select(*_RECORD, "examiner", "repeat_no", value=measure).drop_nulls()
 
 
-def _twice(known: pl.DataFrame) -> pl.DataFrame:
-    """First and second reading of the same records by the same examiner."""
+def _twice(known: pl.DataFrame, second_no: int = READ_AGAIN) -> pl.DataFrame:
+    """First and second reading of the same records by the same examiner, or first readings of records taken twice."""
     first, second = (
         known.filter(pl.col("repeat_no") == number).drop("repeat_no").rename({"value": name})
-        for number, name in ((1, "first"), (2, "second"))
+        for number, name in ((1, "first"), (second_no, "second"))
     )
     return first.join(second, on=[*_RECORD, "examiner"]).sort("examiner", *_RECORD)
 
@@ -253,6 +260,7 @@ def repeatability_as_data(found: Repeatability) -> dict[str, Any]:
     return {
         "build": found.build,
         "within_examiner": [_as_data(one) for one in found.within],
+        "taken_again": [_as_data(one) for one in found.taken_again],
         "between_examiners": [_as_data(one) for one in found.between],
         "vertical_type": [
             {"practice": practice, "examiner": examiner, "kappa": one} for practice, examiner, one in found.types

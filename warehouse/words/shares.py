@@ -343,7 +343,9 @@ def corrected_sentence(group: GroupRow) -> str:
     if corrected.share.value is None:
         return " ".join([say("share.not_corrected"), *cautions])
     key = "share.corrected" if corrected.pairs else "share.corrected_by_stand_in"
-    return " ".join([say(key, share=share_words(corrected.share), pairs=corrected.pairs), *cautions])
+    key = "share.corrected_taken_again" if corrected.taken_again else key
+    pairs, taken = corrected.pairs, corrected.taken_again
+    return " ".join([say(key, share=share_words(corrected.share), pairs=pairs, taken=taken), *cautions])
 
 
 def all_started_sentence(group: GroupRow) -> str:
