@@ -38,17 +38,18 @@ def repeat_sums(connection: Tables, measures: Sequence[str]) -> pl.DataFrame:
     left out.
     """
     sums = "".join(_SUMS.format(m=name(measure)) for measure in measures)
-    wide = connection.frame(filled("repeats.sql", sums=sums, read=str(READ_AGAIN), taken=str(TAKEN_AGAIN)))
+    wides = {no: connection.frame(filled("repeats.sql", sums=sums, second=str(no))) for no in (READ_AGAIN, TAKEN_AGAIN)}
     pieces = [
         wide.select(
             "practice",
             pl.lit(measure).alias("measure"),
-            (pl.col("repeat_no") == TAKEN_AGAIN).alias("is_taken_again"),
+            pl.lit(no == TAKEN_AGAIN).alias("is_taken_again"),
             pl.col(f"n_{measure}").alias("n_pairs"),
             pl.col(f"s_{measure}").alias("sum_difference"),
             pl.col(f"q_{measure}").alias("sum_squares"),
             pl.col(f"f_{measure}").alias("sum_fourths"),
         ).filter(pl.col("n_pairs") > 0)
+        for no, wide in wides.items()
         for measure in measures
     ]
     if not pieces:

@@ -23,7 +23,7 @@ KEYS = {
     "mart_definitions": ["definition_id"],
     "mart_measures": ["measure"],
     "mart_growth": ["measure", "sex"],
-    "mart_method_errors": ["practice", "measure"],
+    "mart_method_errors": ["practice", "measure", "is_taken_again"],
     "mart_settings": ["name"],
     "mart_steps": ["step_no"],
     "mart_build": ["build_id"],
