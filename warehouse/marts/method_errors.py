@@ -62,9 +62,9 @@ def repeat_sums(connection: Tables, measures: Sequence[str]) -> pl.DataFrame:
 def method_errors(sums: pl.DataFrame) -> pl.DataFrame:
     """Dahlberg's error, systematic difference and MDC95 for each practice and measure, read again and taken again.
 
-    Columns: practice, measure, is_taken_again, n_pairs, mean_difference, sem, mdc95, kurtosis (n sum d^4 / (sum d^2)^2, 3
-    where differences are normal; null where all are 0), is_used. Few pairs are listed but not used, nor is the error of
-    reading where that of taking again is.
+    Columns: practice, measure, is_taken_again, n_pairs, mean_difference, sem, mdc95, kurtosis (n sum d^4 / (sum d^2)^2,
+    3 where differences are normal; null where all are 0), is_used. Few pairs are listed but not used, nor is
+    the error of reading where that of taking again is.
     """
     enough, taken = pl.col("n_pairs") >= MINIMUM_PAIRS, pl.col("is_taken_again")
     sem = error_of_one(pl.col("sum_squares"), pl.col("n_pairs"))
