@@ -96,9 +96,12 @@ def _forget(args: argparse.Namespace) -> int:
 def _undo(args: argparse.Namespace) -> int:
     load: int = args.load
     with storing(args) as store:
-        if is_rewritten(store):
-            return _not_there(args, store)
-        rows = back.rows_of_load(store, load)
+        try:
+            rows = back.rows_of_load(store, load)
+        except RequestError:
+            if is_rewritten(args.warehouse, store):
+                return _not_there(args, store)
+            raise
         if later := back.loads_built_on(store, load):
             named = [f"load {one}" for one in later]
             remedy = text("back.undo_blocked_remedy", later=named)
@@ -166,7 +169,7 @@ def _carried_out(
 
 def _not_there(args: argparse.Namespace, store: Connection, found: str = "", remedy: str = "") -> int:
     """Nothing such is in the warehouse: perhaps an earlier run took it out, and was stopped before publishing."""
-    if is_rewritten(store):
+    if is_rewritten(args.warehouse, store):
         snapshot = publish(args.warehouse, store, key=encryption_key(args), again=True, progress=progress)
         say(text("back.pending", build=snapshot.build_id))
         return 0

@@ -14,6 +14,7 @@ from warehouse.errors import MentonError
 from warehouse.marts.build import build_marts
 from warehouse.marts.catalogues import in_force
 from warehouse.store.snapshot import (
+    DRAFTS,
     KEPT_SNAPSHOTS,
     POINTER,
     Snapshot,
@@ -69,8 +70,8 @@ def publish(
     """
     state = store_state(connection)
     is_readable = _is_readable(folder, key)
-    keeps_earlier = is_readable and not is_rewritten(connection)
-    if not again and is_readable and _is_current(folder, state):
+    keeps_earlier = is_readable and not is_rewritten(folder, connection)
+    if not again and keeps_earlier and _is_current(folder, state):
         return current_snapshot(folder)
     progress("building the published tables")
     build = connection.value("select coalesce(max(build), 0) + 1 from publications")
@@ -107,10 +108,16 @@ def publish(
     return current_snapshot(folder)
 
 
-def is_rewritten(connection: Tables) -> bool:
-    """Whether something was taken out of the store since it was last published."""
-    query = "select coalesce(max(entry), 0) > (select coalesce(max(last_registration), 0) from publications)"
-    return bool(connection.value(f"{query} from registrations where name = ?", [REWRITTEN]))
+def is_rewritten(folder: Path, connection: Tables) -> bool:
+    """Whether a snapshot or draft is left of before the store was last written anew: it holds what was taken out."""
+    last = connection.value("select max(entry) from registrations where name = ?", [REWRITTEN])
+    if last is None:
+        return False
+    since = connection.rows(
+        "select 'mart-' || build_id || '.duckdb' from publications where last_registration >= ?", [last]
+    )
+    there = {path.name for pattern in ("mart-*.duckdb", *DRAFTS) for path in folder.glob(pattern)}
+    return bool(there - {name for (name,) in since})
 
 
 @contextmanager

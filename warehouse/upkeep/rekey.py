@@ -44,6 +44,7 @@ def rekey(
         raise RequestError("the new key is the present one", remedy="name another key file with --new-key-file")
     with open_store(folder, key=key) as store, store.transaction():
         record_event(store, "rekey", "encryption taken away" if new_key is None else "encrypted with another key")
+        _count(store)
     return _written_anew(folder, key, new_key, lambda _: _DRAFT, progress)
 
 
@@ -72,8 +73,7 @@ def rewrite(
             before = {check: found_by(copy, check) for check in STORE_CHECKS}
             with copy.transaction():
                 change(copy)
-                n = copy.value("select count(*) from registrations where name = ?", [REWRITTEN])
-                register(copy, "setting", REWRITTEN, "1", str(n + 1))
+                _count(copy)
                 record_event(copy, what, detail)
                 for check in STORE_CHECKS:
                     if (wrong := found_by(copy, check)) != before[check]:
@@ -83,6 +83,12 @@ def rewrite(
         return _CHANGED
 
     return _written_anew(folder, key, key, changed, progress)
+
+
+def _count(store: Connection) -> None:
+    """Count that the store is written anew, so that snapshots of before are known and none of them stays."""
+    n = store.value("select count(*) from registrations where name = ?", [REWRITTEN])
+    register(store, "setting", REWRITTEN, "1", str(n + 1))
 
 
 def _written_anew(
