@@ -64,9 +64,12 @@ sail: $(VENV)/made-for-tests
 	$(BIN)/python $(INSTALL) --upgrade --target $(VENV)/sail -r .ci/sail.lock
 	PYTHONPATH=$(VENV)/sail SPARK_HOME=$(VENV)/sail $(BIN)/python -m pytest tests/warehouse/engine/test_sail.py
 
-# First the faults, which write tests/faults/totals.md; the simulations come last and print their table.
+# First the faults and the attacks that lie beside what they attack, which write tests/faults/totals.md; the simulations
+# come last and print their table.
+ATTACKS := tests/dashboard/test_gate.py tests/dashboard/test_command.py tests/warehouse/test_records_beside.py \
+	tests/pipelines/test_refused_requests.py
 proof: $(VENV)/made-for-tests
-	MENTON_KEEP_TOTALS=tests/faults/totals.md $(BIN)/python -m pytest tests/faults -n 2
+	MENTON_KEEP_TOTALS=tests/faults/totals.md $(BIN)/python -m pytest tests/faults $(ATTACKS) -n 2
 	$(BIN)/python -m pytest -m slow -n 2 --ignore tests/faults --ignore tests/proof
 	$(BIN)/python -m pytest -m slow -s tests/proof
 

@@ -6,9 +6,10 @@ import os
 import pickle
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck
@@ -20,7 +21,7 @@ from synthetic_data.exports import Handover, write_demo
 from synthetic_data.settings import Settings
 from tests.cohort_settings import with_about
 from tests.dashboard.browsing import FLAGS, PATIENCE
-from tests.faults.totals import pytest_terminal_summary  # noqa: F401 - prints the totals of the fault suites
+from tests.faults.totals import PROPERTY, pytest_terminal_summary  # noqa: F401 - prints the totals of the fault suites
 
 # A busy machine must not fail a property: examples have no deadline, and the same ones are tried every time.
 hypothesis_settings.register_profile(
@@ -80,6 +81,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         return next((n for n, beginning in enumerate(LONGEST) if path.startswith(beginning)), len(LONGEST))
 
     items.sort(key=place)
+
+
+@pytest.fixture
+def count(record_property: Callable[[str, Any], None]) -> Callable[[str, str, int], None]:
+    """Add to the totals printed at the end: a kind (attacks, kills, inputs ...), what of it, and how many."""
+
+    def add(kind: str, what: str, n: int) -> None:
+        record_property(PROPERTY, [kind, what, n])
+
+    return add
 
 
 @pytest.fixture(scope="session")

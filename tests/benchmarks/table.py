@@ -86,6 +86,7 @@ class Table:
         lines += _table(
             ("part", "what", "cases", "seconds", "processor s", "peak GB", "against"), map(_cells, self.rows)
         )
+        lines += self._fifty_words()
         grown = list(self._growth())
         if grown:
             lines += ["", "## Growth with the number of cases", "", *_growth_words(), ""]
@@ -93,6 +94,22 @@ class Table:
                 ("part", "what", "seconds at each number of cases", "times the time for ten times the cases"), grown
             )
         return "\n".join(lines) + "\n"
+
+    def _fifty_words(self) -> list[str]:
+        """What can be asked of a page that fifty open at once, by the page that costs least."""
+        found = [
+            row for row in self.rows if row.what.startswith("Streamlit alone, one line of text: fifty at once, the")
+        ]
+        if not found:
+            return []
+        middle, last = (_times(row.against[0][1]) for row in found)
+        return [
+            "",
+            "Fifty people: what is asked is a page at rest within 5 times its time alone. A page of one line of text of the"
+            f" same server takes {middle} for the middle one of fifty and {last} for the last: to take in a person, run a"
+            " script for them and send what it draws is processor time of one interpreter, fifty times over, which no page"
+            " can share. What can be shared is worked out once for all who may see the same: answers and pictures.",
+        ]
 
     def _growth(self) -> list[tuple[str, str, str, str]]:
         series: dict[tuple[str, str], dict[int, float]] = {}

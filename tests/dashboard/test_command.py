@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from typing import ClassVar
@@ -21,6 +22,12 @@ from dashboard.access.sign_in import is_verified
 from tests.dashboard.browsing import ENDS_WITH_US, free_port
 from tests.hand_made import load_rows, made_case
 from warehouse.errors import KeyProblemError, RequestError
+
+
+@pytest.fixture(autouse=True)
+def counted(request: pytest.FixtureRequest, count: Callable[[str, str, int], None]) -> None:
+    if any(word in request.node.name for word in ("refused", "not_believed", "needs", "verified")):
+        count("attacks", "on the start of the dashboard: unsafe combinations", 1)
 
 
 def parsed(*words: str) -> argparse.Namespace:

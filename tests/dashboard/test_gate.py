@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import socket
 import time
-from collections.abc import Coroutine, Iterable, Iterator
+from collections.abc import Callable, Coroutine, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -39,6 +39,11 @@ PEOPLE = {
     DEE: Viewer(role="owner", may_write=True),
 }
 ENDPOINTS = ("/", "/cases", "/_stcore/health", "/_stcore/host-config", "/media/x.csv", "/static/js/x.js")
+
+
+@pytest.fixture(autouse=True)
+def counted(count: Callable[[str, str, int], None]) -> None:
+    count("attacks", "on the gate: names, pages, tokens, headers, streams, files", 1)
 
 
 @dataclass

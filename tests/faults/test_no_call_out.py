@@ -10,6 +10,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -67,7 +68,9 @@ print(json.dumps({"control": control, "heard": heard[control:], "statuses": stat
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="networks of their own are made by Linux")
-def test_nothing_is_looked_up_by_a_served_page_or_for_a_foreign_origin(tmp_path: Path) -> None:
+def test_nothing_is_looked_up_by_a_served_page_or_for_a_foreign_origin(
+    tmp_path: Path, count: Callable[[str, str, int], None]
+) -> None:
     """A foreign Origin once made the server ask for its own external address."""
     folder = tmp_path / "w"
     load_rows(folder, [made_case(f"c{n}", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=33.0) for n in range(30)])
@@ -92,3 +95,4 @@ def test_nothing_is_looked_up_by_a_served_page_or_for_a_foreign_origin(tmp_path:
     assert found["statuses"][0] == 303
     assert found["statuses"][1:9] == [403] * 8
     assert 200 in found["statuses"][9:]
+    count("attacks", "by foreign pages, in a network without a way out", len(found["statuses"]))

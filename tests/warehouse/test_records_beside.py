@@ -36,6 +36,11 @@ ROWS = [
 ]
 
 
+@pytest.fixture(autouse=True)
+def counted(count: Callable[[str, str, int], None]) -> None:
+    count("attacks", "on records beside the store", 1)
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A warehouse after a load, a comparison looked at, a contribution and a group's result read."""
