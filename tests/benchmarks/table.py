@@ -105,10 +105,10 @@ class Table:
         middle, last = (_times(row.against[0][1]) for row in found)
         return [
             "",
-            "Fifty people: what is asked is a page at rest within 5 times its time alone. A page of one line of text of the"
-            f" same server takes {middle} for the middle one of fifty and {last} for the last: to take in a person, run a"
-            " script for them and send what it draws is processor time of one interpreter, fifty times over, which no page"
-            " can share. What can be shared is worked out once for all who may see the same: answers and pictures.",
+            "Fifty people: asked is a page at rest within 5 times its time alone. A page of one line of text of the"
+            f" same server takes {middle} for the middle one of fifty and {last} for the last: to take in a person, run"
+            " a script for them and send what it draws is processor time of one interpreter, fifty times over, which no"
+            " page can share. What can be shared, answers and pictures, is made once for all who may see the same.",
         ]
 
     def _growth(self) -> list[tuple[str, str, str, str]]:
