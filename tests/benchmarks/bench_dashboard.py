@@ -27,7 +27,7 @@ from streamlit.testing.v1 import AppTest
 
 from pipelines.ingest.ingest import Request, ingest
 from tests.benchmarks.table import Row, Table
-from tests.dashboard.browsing import free_port, served
+from tests.dashboard.browsing import ENDS_WITH_US, free_port, served
 from tests.large_file import large_wide_csv
 from warehouse.marts.reader import Reader
 from warehouse.store.snapshot import current_snapshot
@@ -143,7 +143,7 @@ def bare_page(folder: Path, tmp_path: Path, script: str) -> Iterator[str]:
     words += ["--server.fileWatcherType=none", "--browser.gatherUsageStats=false"]
     told = os.environ | {"STORE": str(current_snapshot(folder).path)}
     with subprocess.Popen(
-        [sys.executable, *words], cwd=tmp_path, env=told, stdout=subprocess.PIPE, text=True
+        [*ENDS_WITH_US, sys.executable, *words], cwd=tmp_path, env=told, stdout=subprocess.PIPE, text=True
     ) as server:
         assert server.stdout is not None
         for line in server.stdout:
@@ -152,7 +152,8 @@ def bare_page(folder: Path, tmp_path: Path, script: str) -> Iterator[str]:
         try:
             yield f"http://127.0.0.1:{port}"
         finally:
-            server.terminate()
+            server.kill()  # asked to end, it would say so into a pipe that nobody reads, and stay
+            server.wait()
 
 
 def opened_by(number: int, address: str, cookie: str, page: str) -> dict[str, list[float]]:
