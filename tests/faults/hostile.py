@@ -7,6 +7,7 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import openpyxl
@@ -181,13 +182,13 @@ def lying_rows(path: Path) -> None:
     path.write_bytes(data)
 
 
-def packed_a_thousandfold(path: Path) -> None:
-    """A workbook of some megabytes whose one sheet takes 1.5 GB: row after row of the same."""
+def packed_a_thousandfold(path: Path, blocks: int = 1_500) -> None:
+    """A workbook of some megabytes whose one sheet takes a megabyte a block: row after row of the same."""
     row = b'<row><c t="inlineStr"><is><t>aaaaaaaa</t></is></c><c><v>1</v></c></row>' * 15_000
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("xl/workbook.xml", "<workbook/>")
         with archive.open("xl/worksheets/sheet1.xml", "w", force_zip64=True) as part:
-            for _ in range(1_500):
+            for _ in range(blocks):
                 part.write(row)
 
 
@@ -208,6 +209,7 @@ def values_beside_every_point(path: Path) -> None:
 
 OUT_OF_PROPORTION: dict[str, tuple[str, Callable[[Path], None]]] = {
     "a workbook packed a thousandfold": ("f.xlsx", packed_a_thousandfold),
+    "a workbook packed as well, below what any may hold": ("f.xlsx", partial(packed_a_thousandfold, blocks=600)),
     "rows out of nothing": ("f.parquet", rows_out_of_nothing),
     "values beside every point": ("f.json", values_beside_every_point),
 }
