@@ -273,7 +273,8 @@ def bring_in(name: str, content: bytes) -> bool:
         given = interpret(
             raw, mapping, contract=CONTRACT, catalogue=CATALOGUE, practice="HARBOUR", keyer=Keyer(bytes(range(32)))
         )
-        if given.n_read != raw.frame.height:
+        said = [one.about for one in given.assumptions].count("rows that stand twice")
+        if given.n_read != (raw.frame.unique().height if said else raw.frame.height):
             raise FoundError("rows were lost or made")
     return True
 

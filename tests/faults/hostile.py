@@ -201,7 +201,7 @@ def rows_out_of_nothing(path: Path) -> None:
 
 
 def values_beside_every_point(path: Path) -> None:
-    """Tracings whose 1,500 own values would each stand beside 15,000 points: 22 million cells out of half a megabyte."""
+    """Tracings whose 1,500 own values would each stand beside 15,000 points: 22 million cells out of half a MB."""
     own = ",".join(f'"n{n}":{n}' for n in range(1_500))
     points = ",".join(f'"p{n}":[1,2]' for n in range(15_000))
     path.write_text(f'[{{{own},"points":{{{points}}}}}]', encoding="utf-8")
