@@ -107,12 +107,12 @@ class Ledger:
         runs = cohorts or len(hits)
         return self.add(Row(what=where, found=least, error=error, runs=runs, verdict=verdict, **shares))
 
-    def state(self, section: str, what: str, share: float, runs: int) -> Row:
-        """A share that is neither right nor wrong."""
+    def state(self, section: str, what: str, share: float, runs: int, *, cohorts: int = 0) -> Row:
+        """A share that is neither right nor wrong; ``cohorts``: of so many, where not all of them gave one."""
         error = max(1e-4, sqrt(share * (1.0 - share) / runs))
         return self.add(
             Row(
-                section=section, what=what, expected="as found", found=share, error=error, runs=runs,
+                section=section, what=what, expected="as found", found=share, error=error, runs=cohorts or runs,
                 verdict="stated", holds=True,
             )
         )  # fmt: skip

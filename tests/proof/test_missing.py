@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import polars as pl
 import pytest
 
 from tests.proof.ledger import Ledger
@@ -88,3 +89,40 @@ def test_imputed_intervals_hold_the_truth(
     _, _, hits = simulated
     assert ledger.coverage("share, multiple imputation", hits["share"]).holds
     assert ledger.coverage("difference, multiple imputation", hits["difference"]).holds
+
+
+def test_what_was_seen_on_the_way_takes_out_what_the_rest_cannot(ledger: Ledger) -> None:
+    """160 cases whose outcome goes missing by how they had changed on the way, which four of five have on record."""
+    rng = np.random.default_rng(302)
+    many = rng.standard_normal(2_000_000)
+    truth = float((1.0 / (1.0 + np.exp(1.5 - 1.2 * many))).mean())
+    values: dict[str, list[float]] = {"told": [], "untold": []}
+    hits: dict[str, list[bool]] = {"share": [], "difference": []}
+    for _ in range(RUNS // 2):
+        way = rng.standard_normal(160)
+        adverse = rng.random(160) < 1.0 / (1.0 + np.exp(1.5 - 1.2 * way))
+        has = rng.random(160) < 0.8
+        known = rng.random(160) < np.where(has, 1.0 / (1.0 + np.exp(-1.0 + 1.2 * way)), 0.75)
+        outcome = pl.Series(adverse)
+        frame = pl.DataFrame({GROUP: LABELS * 80, OUTCOME: outcome, "known": known})
+        frame = frame.with_columns(pl.when("known").then(OUTCOME).alias(OUTCOME))
+        pair = pair_groups(
+            frame, outcome=OUTCOME, group=GROUP, first=LABELS[0], second=LABELS[1], keep_missing_outcome=True
+        )
+        for key, seen in (("told", np.where(has, way, np.nan)), ("untold", None)):
+            found = impute_and_compare(pair, rng=rng, on_the_way=seen)
+            assert found.first.value is not None
+            values[key].append(found.first.value)
+            if key == "told":
+                assert found.first.interval is not None
+                assert found.difference.interval is not None
+                hits["share"].append(truth in found.first.interval)
+                hits["difference"].append(0.0 in found.difference.interval)
+    missed = ledger.centre(
+        "missing", "share, imputed without the progress record", values["untold"], truth, biased=True
+    )
+    assert missed.holds
+    told = ledger.centre("missing", "share, imputed from the progress record", values["told"], truth)
+    assert abs(told.found - truth) < 0.25 * abs(missed.found - truth)
+    assert ledger.coverage("share, imputed from the progress record", hits["share"], at_least=True).holds
+    assert ledger.coverage("difference, imputed from the progress record", hits["difference"], at_least=True).holds

@@ -164,7 +164,7 @@ def test_what_is_expected_of_a_new_practice(practices: int, ledger: Ledger) -> N
     assert ledger.worst(f"share of a new practice, {practices} practices", by_setting).holds
 
 
-@pytest.mark.parametrize(("cases", "first"), [(200, 0), (1000, 0), (60, 40), (200, 40)])
+@pytest.mark.parametrize(("cases", "first"), [(200, 0), (1000, 0), (60, 40), (200, 40), (500, 40), (1000, 200)])
 def test_false_alarms_of_a_drift_chart_come_as_often_as_it_says(cases: int, first: int, ledger: Ledger) -> None:
     rng = np.random.default_rng(530 + cases + first)
     alarms, said = [], []

@@ -218,7 +218,7 @@ def _form(
     )
 
 
-FEW_CLASSED: Final = 25  # records below which the interval of kappa has a caution (common practice, no source)
+FEW_CLASSED: Final = 100  # records below which the interval of kappa has a caution (trial runs of the proof)
 
 
 def kappa(first: Sequence[str], second: Sequence[str], *, order: Sequence[str] = (), level: float = 0.95) -> Estimate:
