@@ -245,7 +245,9 @@ def many() -> SharePool:
 
 def test_practices_all_without_an_adverse_case_are_said_in_words() -> None:
     none = group_result(0, 0, 0).shares[0]
-    assert "Over 3 practices with 273 cases counted" in pooled_sentence(none)
+    assert "No case with the outcome among 273 in any practice" in pooled_sentence(none)
+    assert none.figures[0].value is None
+    assert none.prediction_high is None
     assert place_sentence(none.lines[0])
     assert forest_figure(none).chart().to_dict()["height"]
     assert funnel_figure(none).alt

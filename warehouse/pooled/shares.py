@@ -16,7 +16,7 @@ from dataclasses import replace
 from warehouse.analysis.funnel import Funnel, funnel
 from warehouse.analysis.meta import Pooled, pool
 from warehouse.analysis.meta_effects import Effects, logit_effects, mean_effects
-from warehouse.analysis.meta_glmm import binomial_normal
+from warehouse.analysis.meta_glmm import BinomialNormal, binomial_normal
 from warehouse.analysis.proportion import proportion
 from warehouse.analysis.shrinkage import partial_pooling
 from warehouse.measures.catalogue import CATALOGUE
@@ -26,7 +26,7 @@ from warehouse.pooled.history import Moments
 from warehouse.pooled.publishing import Practice
 from warehouse.pooled.ranges import Filled, filled
 from warehouse.pooled.result import Edge, MeanLine, MeanPool, PracticeLine, SharePool, Spread, figure
-from warehouse.results import Caution
+from warehouse.results import Caution, Interval
 
 _METHODS = (
     ("REML, Hartung-Knapp", "REML", "hksj"),
@@ -70,24 +70,27 @@ def share_pool(
     effects = logit_effects(counts.adverse, counts.counted, labels=labels)
     by_method = _by_method(effects, _METHODS)
     pooled = by_method[_METHODS[0][0]]
-    of_counts = binomial_normal([round(x) for x in counts.adverse], counts.counted).share
-    plain, spread = _funnels(practices, counts, labels)
     hidden = sum(not one.adverse.is_exact for one in practices)
-    prediction = pooled.natural_prediction()
-    cautions = [*pooled.estimate.warnings, *plain.warnings, *spread.warnings]
+    least, expected, most = (_of_counts(practices, counts, end if hidden else "") for end in ("low", "", "high"))
+    plain, spread = _funnels(practices, counts, labels)
+    headline = replace(
+        expected.share, interval=_reaching(least.share.interval, expected.share.interval, most.share.interval)
+    )
+    prediction = _reaching(least.prediction, expected.prediction, most.prediction)
+    cautions = [*headline.warnings, *plain.warnings, *spread.warnings]
     return replace(
         empty,
         totals=totals,
         lines=_lines(practices, counts, labels, pooled, (plain, spread), salt),
         figures=(
+            figure("binomial-normal model of the counts", headline),
             *(figure(name, one.natural()) for name, one in by_method.items()),
-            figure("binomial-normal model of the counts", of_counts),
         ),
         prediction_low=prediction.low if prediction else None,
         prediction_high=prediction.high if prediction else None,
         spread=_spread(pooled, phi=spread.phi),
-        if_lowest=_at_end(practices, "low") if hidden else None,
-        if_highest=_at_end(practices, "high") if hidden else None,
+        if_lowest=(least.share.value or 0.0) if hidden else None,
+        if_highest=(1.0 if most.share.value is None else most.share.value) if hidden else None,
         target=plain.target,
         edges=tuple(
             Edge(n=line.n, level=line.level, spread=one is spread, low=line.low, high=line.high)
@@ -172,9 +175,19 @@ def _spread(pooled: Pooled, *, phi: float | None = None) -> Spread | None:
     )
 
 
-def _at_end(practices: Sequence[Practice], end: str) -> float | None:
-    events = [min(getattr(one.adverse, end), one.counted.low) for one in practices]
-    return pool(logit_effects(events, [one.counted.low for one in practices])).natural().value
+def _of_counts(practices: Sequence[Practice], counts: Filled, end: str) -> BinomialNormal:
+    """The model of the counts, hidden ones at their least, at what is expected of them, or at their most."""
+    if not end:
+        return binomial_normal([round(x) for x in counts.adverse], counts.counted)
+    at = [min(getattr(one.adverse, end), n) for one, n in zip(practices, counts.counted, strict=True)]
+    return binomial_normal(at, counts.counted)
+
+
+def _reaching(least: Interval | None, expected: Interval | None, most: Interval | None) -> Interval | None:
+    """The interval as far as hidden counts allow; nobody adverse, or everybody, bounds it by 0 or by 1."""
+    if expected is None:
+        return None
+    return Interval(least.low if least else 0.0, most.high if most else 1.0, expected.level)
 
 
 def _hidden_notes(hidden: int) -> tuple[str, ...]:
@@ -182,7 +195,7 @@ def _hidden_notes(hidden: int) -> tuple[str, ...]:
         return ()
     return (
         f"The adverse cases of {number_of(hidden, 'practice')} are hidden; they enter at what is expected of them, and"
-        " the pooled share is also given with all of them at their least and at their most.",
+        " the intervals reach as far as all of them at their least and all of them at their most allow.",
     )
 
 

@@ -100,8 +100,9 @@ def _practices(found: Findings) -> str:
     if found.beside is None:
         return ""
     return (
-        " Practices stand in order of size; their shares, as log odds, and their mean changes are pooled by random"
-        " effects (REML) with intervals after Hartung and Knapp, and the limits of the funnel are exact binomial ones,"
+        " Practices stand in order of size. Their shares are pooled by a random-effects model of the counts"
+        " (binomial-normal, averaged over the spread between practices), their mean changes by random effects (REML)"
+        " with intervals after Hartung and Knapp; the limits of the funnel are exact binomial ones,"
         " widened for the spread between practices after Spiegelhalter."
     )
 

@@ -75,11 +75,25 @@ def test_likelihood_equals_plain_numerical_integration() -> None:
     assert read_counts(TREATED, TREATED_N, 25).log_likelihood(mu, tau) == pytest.approx(by_hand, abs=1e-7)
 
 
-def test_profile_interval_ends_where_the_likelihood_says() -> None:
-    found = binomial_normal(TREATED, TREATED_N)
-    assert found.estimate.interval.low < found.estimate.value - 1.959964 * found.se
-    assert found.estimate.value in found.estimate.interval
-    assert "profile interval" in found.estimate.method
+def test_intervals_are_those_of_a_plain_grid_over_middle_and_spread() -> None:
+    """Every tau up to 3 and every mu as likely beforehand: summed on a grid, with the binomial law of SciPy."""
+    events, totals = [3, 1, 6, 2, 8], [40, 25, 50, 30, 45]
+    found = binomial_normal(events, totals)
+    nodes, weights = np.polynomial.hermite_e.hermegauss(80)
+    mus, taus = np.linspace(-7, 3, 401), np.linspace(0, 3, 121)
+    at = 1 / (1 + np.exp(-(mus[:, None, None] + taus[None, :, None] * nodes)))
+    each = [binom.pmf(x, n, at) @ (weights / weights.sum()) for x, n in zip(events, totals, strict=True)]
+    mass = np.prod(each, axis=0)
+    mass[:, [0, -1]] /= 2
+    mass /= mass.sum()
+    below = np.cumsum(mass.sum(axis=1))
+    ends = [float(np.interp(part, below, mus)) for part in (0.025, 0.975)]
+    assert [found.estimate.interval.low, found.estimate.interval.high] == pytest.approx(ends, abs=0.06)
+    ahead = np.sum(
+        mass[:, :, None] * norm.cdf((mus - mus[:, None, None]) / np.maximum(taus[:, None], 1e-9)), axis=(0, 1)
+    )
+    ends = [1 / (1 + math.exp(-float(np.interp(part, ahead, mus)))) for part in (0.025, 0.975)]
+    assert [found.prediction.low, found.prediction.high] == pytest.approx(ends, abs=0.02)
 
 
 def test_no_spread_gives_the_pooled_share_and_its_textbook_error() -> None:
@@ -118,11 +132,11 @@ def test_empty_practices_are_left_out_and_counted() -> None:
     assert any("how far practices differ" in caution_text(caution) for caution in found.estimate.warnings)
 
 
-def test_an_end_that_the_counts_do_not_give_is_infinite_and_said() -> None:
+def test_very_few_counts_give_a_very_wide_interval() -> None:
     found = binomial_normal([1, 3], [2, 3], level=0.999)
-    assert math.isinf(found.estimate.interval.high)
-    assert found.share.interval.high == 1
-    assert any("too few to bound" in caution_text(caution) for caution in found.estimate.warnings)
+    assert found.share.interval.low < 0.01
+    assert found.share.interval.high > 0.99
+    assert found.prediction.high - found.prediction.low > 0.999
 
 
 def test_bad_counts_are_refused() -> None:
