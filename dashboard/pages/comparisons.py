@@ -123,6 +123,7 @@ def one_way(session: Session, choice: Choice, by: str) -> None:
         about=about(found.rates),
     )
     its_cases(found.rates)
+    fine(*wording.not_told(found.rates.groups))
     against_reference(found)
     if GROUPINGS[by].column is not None:
         two_groups(session, choice, by, found)

@@ -31,7 +31,6 @@ from warehouse.words.pooled import (
     mean_of_line,
     mean_prediction_sentence,
     mean_sentence,
-    mean_spread_sentence,
     note_text,
     overdispersion_sentence,
     place_sentence,
@@ -233,7 +232,7 @@ def of_group(result: GroupResult, mine: str) -> None:
 def the_means(found: MeanPool, mine: str, origin: str) -> None:
     """The mean change of each practice, and of all together."""
     st.header("How far faces moved, on average")
-    plain(mean_sentence(found), mean_prediction_sentence(found), mean_spread_sentence(found))
+    plain(mean_sentence(found), mean_prediction_sentence(found), spread_sentence(found))
     if not found.refused:
         draw(means_figure(found, mine=mine), key="means")
         rows = [

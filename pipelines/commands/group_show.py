@@ -12,7 +12,6 @@ from warehouse.words.numbers import signed, signed_range
 from warehouse.words.pooled import (
     hidden_sentence,
     mean_prediction_sentence,
-    mean_spread_sentence,
     mean_words,
     note_text,
     overdispersion_sentence,
@@ -101,7 +100,7 @@ def print_means(means: MeanPool, *, mine: Collection[str] = ()) -> None:
         print_table("", ("practice", "cases", "mean", "interval"), rows, right=range(1, 4))
         by_method = [(one.name, *mean_words(one)) for one in means.figures]
         print_table("", ("pooled mean", "mean", "interval"), by_method, right=(1, 2))
-        say_list(filter(None, (mean_prediction_sentence(means), mean_spread_sentence(means))))
+        say_list(filter(None, (mean_prediction_sentence(means), spread_sentence(means))))
     say_list(map(note_text, means.notes))
 
 

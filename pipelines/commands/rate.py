@@ -8,7 +8,7 @@ from pipelines.commands.options import add_cases, print_table, question_from, re
 from warehouse.questions.shares import GroupRow, Rates, rates
 from warehouse.words.sentences import caution_text
 from warehouse.words.sentences import say as say_text
-from warehouse.words.shares import BESIDE, beside_entries, beside_sentences, first_line, other_way_sentence
+from warehouse.words.shares import BESIDE, beside_entries, beside_sentences, first_line, not_told
 
 METHODS = ("wilson", "clopper_pearson", "mid_p", "jeffreys")
 
@@ -79,9 +79,8 @@ def print_beside(result: Rates) -> None:
     told = [group for group in result.groups if group.counted.n]
     if told and result.by is None:
         say_list(beside_sentences(told[0]))
-    elif told and told[0].favourable is None:
-        say(f"  {other_way_sentence(told[0])}")
     elif told:
+        say_list(not_told(told))
         say(f"  beside the shares, with {100 * result.level:g}% intervals")
         rows = [[group.label, str(group.adverse.n), *beside_entries(group)] for group in told]
         print_table("", ["group", "adverse", *BESIDE], rows, right=range(1, 7))

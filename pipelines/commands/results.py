@@ -20,7 +20,7 @@ _CLASSES = (
     ("Lower front crowding at finish (Little)", "irregularity_class_finish"),
     ("Lower front crowding at follow-up (Little)", "irregularity_class_follow_up"),
     ("Treatment need by overjet at start", "iotn_overjet_grade_start"),
-    ("Nose tip to upper incisor at finish, above 42 mm", "nose_tip_unfavourable_by_rule_of_thumb_finish"),
+    ("Nose tip to upper incisor at finish, against its limit", "nose_tip_unfavourable_by_rule_of_thumb_finish"),
 )
 
 
@@ -67,7 +67,7 @@ def _print(teeth: OcclusalResults, classes: dict[str, dict[str, int]], after: tu
             named = {"true": "above", "false": "not above"}
             listed = ", ".join(f"{named.get(one, one)}: {n}" for one, n in classes[column].items())
             say(f"  {title} — {listed}")
-    say(f"  The nose-tip distance is {NOSE_TIP_SOURCE}.")
+    say(f"  The nose-tip distance is {NOSE_TIP_SOURCE}: 42 mm, of children as far above the guide of their age.")
     columns = ["measure", "cases", "months", "start to finish", "finish to follow-up", "less ordinary growth"]
     rows = [
         [

@@ -13,7 +13,7 @@ from scipy.stats import norm
 from tests.conftest import Study
 from tests.hand_made import made_case, reader_of
 from warehouse.marts.reader import Reader
-from warehouse.questions.beside import CORRECTED_HELD_WITH_HEAVY_TAILS, ENOUGH_UNTREATED
+from warehouse.questions.beside import CORRECTED_HELD_WITH_HEAVY_TAILS, ENOUGH_UNTREATED, NOTHING_BESIDE
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
 from warehouse.words.sentences import caution_text
@@ -22,6 +22,7 @@ from warehouse.words.shares import (
     beside_sentences,
     corrected_sentence,
     first_line,
+    not_told,
     untreated_sentence,
 )
 
@@ -109,6 +110,14 @@ def test_of_an_answer_or_a_type_no_reading_error_is_allowed_for_and_that_is_said
     assert group.counted.n
     assert "an answer or a type is counted" in corrected_sentence(group)
     assert "no growth reference tells of answers and types" in untreated_sentence(group)
+
+
+def test_empty_columns_beside_the_shares_of_groups_are_explained(reader: Reader) -> None:
+    assert not_told(rates(reader, by="sex").groups) == []
+    (one, *_) = rates(reader, by="sex").groups
+    empty = replace(one, favourable=None, beside=NOTHING_BESIDE)
+    assert len(not_told([empty])) == 3
+    assert not_told(rates(reader, by="sex", selection=Selection(filters={"sex": ("male",)})).groups) == []
 
 
 def test_that_what_taking_another_film_adds_is_in_the_error_is_said(reader: Reader) -> None:

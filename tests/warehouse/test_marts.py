@@ -10,6 +10,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipelines.cli import main
 from tests.hand_made import key, load_rows, made_case, reader_of
 from warehouse.marts.method_errors import method_errors
 from warehouse.marts.publish import publish
@@ -98,7 +99,15 @@ DEFINITIONS: list[tuple[str, dict[str, Any], str]] = [
     ("D2", {"sn_gogn_deg_start": 32.0, "sn_gogn_deg_finish": 33.9}, "not adverse"),
     ("D3", {"facial_axis_deg_start": 90.0, "facial_axis_deg_finish": 88.0}, "adverse"),
     ("D3", {"facial_axis_deg_start": 88.0, "facial_axis_deg_finish": 90.0}, "not adverse"),
+    # girls of 11: 65.8 / 116.2 to 68.1 / 120.7 at 13 (Riolo et al. 1974), a fall of 0.2 points
     ("D4", {"lafh_direct_pct_start": 56.0, "lafh_direct_pct_finish": 57.0}, "adverse"),
+    ("D4", {"lafh_direct_pct_start": 56.0, "lafh_direct_pct_finish": 56.8}, "adverse"),
+    ("D4_V1", {"lafh_direct_pct_start": 56.0, "lafh_direct_pct_finish": 56.8}, "not adverse"),
+    ("D4", {"lafh_direct_pct_start": 56.0, "lafh_direct_pct_finish": 56.7}, "not adverse"),
+    ("D5", {"sn_gome_deg_start": 39.4, "sn_gome_deg_finish": 39.5}, "adverse"),
+    ("D5", {"sn_gome_deg_start": 38.0, "sn_gome_deg_finish": 39.4}, "not adverse"),
+    ("D5", {"sn_gome_deg_start": 29.5, "sn_gome_deg_finish": 40.0}, "not assessable"),
+    ("D5_V2", {"sn_gome_deg_start": 36.0, "sn_gome_deg_finish": 37.0}, "adverse"),
     ("D5", {"sn_gogn_deg_start": 36.9, "sn_gogn_deg_finish": 37.0}, "adverse"),
     ("D5", {"sn_gogn_deg_start": 36.9, "sn_gogn_deg_finish": 36.0}, "not adverse"),
     ("D5", {"sn_gogn_deg_start": 37.0, "sn_gogn_deg_finish": 41.0}, "not assessable"),
@@ -283,6 +292,81 @@ def test_outcomes_of_treatments_that_stopped_early_are_known_beside(tmp_path: Pa
     assert group.beside.all_started is not None
     assert (group.beside.all_started.value, group.beside.all_started.n) == (0.5, 2)
     assert together.beside.all_started is None
+
+
+POSTURE = """
+[[definition]]
+id = "M1"
+version = "1.0.0"
+label = "Mouth no longer closed"
+sentence = "The mouth at rest was closed at the start and is open, or now and then, at the finish."
+minimum_months = 0
+source = "made"
+[[definition.part]]
+kind = "answer"
+question = "mouth_posture"
+before = ["closed"]
+after = ["open", "mixed"]
+
+[[definition]]
+id = "M2"
+version = "1.0.0"
+label = "Facial index, photographs stated alike"
+sentence = "The facial index rose by at least 3.0 points on photographs known to be taken alike."
+source = "made"
+[[definition.part]]
+kind = "change"
+measures = ["facial_index_pct"]
+direction = "rise"
+threshold = 3.0
+photographs = "stated_alike"
+"""
+
+
+def test_posture_makes_a_definition_and_can_be_required_of_photographs(tmp_path: Path) -> None:
+    seen = [("closed", "open"), ("closed", "mixed"), ("closed", "closed"), ("open", "closed"), ("mixed", "open")]
+    rows = [made_case(f"m{n}", mouth_posture_start=a, mouth_posture_finish=b) for n, (a, b) in enumerate(seen)]
+    index = {"facial_index_pct_start": 84.0, "facial_index_pct_finish": 88.0}
+    alike = {"head_pose": "natural", "photo_lips": "relaxed", "teeth_together": "yes"}
+    stated = {f"{name}_{time}": one for name, one in alike.items() for time in ("start", "finish")}
+    rows += [
+        made_case("stated", **index, **stated),
+        made_case("unstated", **index),
+        made_case("one end", **index, **(stated | {"photo_lips_finish": None})),
+        made_case("differs", **index, **(stated | {"photo_lips_finish": "apart"})),
+    ]
+    load_rows(tmp_path / "w", rows)
+    (tmp_path / "own.toml").write_text(POSTURE, encoding="utf-8")
+    assert main(["definitions", "--warehouse", str(tmp_path / "w"), "--add", str(tmp_path / "own.toml")]) == 0
+    with Reader.open(tmp_path / "w") as reader:
+        (mouths,) = rates(reader, definition="M1").groups
+        strict, usual = (
+            {name: outcome(reader, name, one)[1] for name in ("stated", "unstated", "one end", "differs")}
+            for one in ("M2", "D6")
+        )
+    assert mouths.favourable is not None
+    assert mouths.favourable_of is not None
+    assert (mouths.counted.n, mouths.adverse.n, mouths.favourable.n, mouths.favourable_of.n) == (3, 2, 1, 2)
+    differs = "variant_differs"
+    assert strict == {"stated": "counted", "unstated": differs, "one end": differs, "differs": differs}
+    assert usual == {"stated": "counted", "unstated": "counted", "one end": "counted", "differs": differs}
+
+
+@pytest.mark.parametrize(
+    ("written", "instead", "expected"),
+    [
+        ('before = ["closed"]', 'before = ["shut"]', "closed, mixed, open"),
+        ('before = ["closed"]', 'before = ["open"]', "each in one of them"),
+        ('photographs = "stated_alike"', 'photographs = "yes"', "stated_alike"),
+    ],
+)
+def test_answers_that_are_none_are_refused(tmp_path: Path, written: str, instead: str, expected: str) -> None:
+    from warehouse.errors import DefinitionError
+    from warehouse.outcomes.registry import parse_definitions
+
+    with pytest.raises(DefinitionError) as refused:
+        parse_definitions(POSTURE.replace(written, instead), where="own.toml")
+    assert expected in str(refused.value)
 
 
 @pytest.mark.parametrize(("definition", "counts"), [("A1", (2, 1, 2, 3)), ("D5", (2, 1, 1, 2))])

@@ -62,7 +62,7 @@ def case_results(reader: Reader) -> pl.DataFrame:
         found[f"facial_index_class_{time}"] = facial_index_class(f"facial_index_pct_{time}", "sex")
         guide = pl.when(pl.col(distance).is_not_null()).then(nose_tip_guide_mm(age, "sex"))
         found[f"nose_tip_rule_of_thumb_mm_{time}"] = guide
-        found[f"nose_tip_unfavourable_by_rule_of_thumb_{time}"] = nose_tip_unfavourable(distance)
+        found[f"nose_tip_unfavourable_by_rule_of_thumb_{time}"] = nose_tip_unfavourable(distance, age, "sex")
     return wide.select("case_no", *(found[column].alias(column) for column in COLUMNS))
 
 

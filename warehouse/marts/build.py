@@ -14,7 +14,6 @@ from warehouse.marts.outcome_sql import STEP_NUMBERS, Setting, outcomes_statemen
 from warehouse.marts.statements import (
     APPLIANCES,
     BANDED,
-    QUESTIONS_ASKED,
     TIMES,
     answers_statement,
     cases_statement,
@@ -58,7 +57,7 @@ def coded_columns(
 
 def coded_answers(lists: Mapping[str, Mapping[str, str]]) -> dict[str, tuple[str, ...]]:
     """Question -> its codes."""
-    code_lists = {question: "asked" if question in QUESTIONS else question for question in QUESTIONS_ASKED}
+    code_lists = {question: "asked" if "yes" in known else question for question, known in QUESTIONS.items()}
     return {question: tuple(lists[codes]) for question, codes in code_lists.items() if codes in lists}
 
 
@@ -169,7 +168,7 @@ def _has_repeats(connection: Tables) -> bool:
 def _build_cases(connection: Tables, measures: Sequence[str], lists: Mapping[str, Mapping[str, str]]) -> None:
     n_phases = connection.value("select coalesce(max(phase_no), 0) from phases where replaced_by is null")
     counts = connection.rows(answers_statement())[0]
-    answered = [question for question, n in zip(QUESTIONS_ASKED, counts, strict=True) if n]
+    answered = [question for question, n in zip(QUESTIONS, counts, strict=True) if n]
     statement = cases_statement(measures, n_phases=n_phases, answers=answered)
     answers = {f"{question}_{time}": codes for question, codes in coded_answers(lists).items() for time in TIMES}
     contracted = coded_columns(connection, statement, lists)

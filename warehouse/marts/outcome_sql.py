@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from warehouse.marts.statements import filled
 from warehouse.marts.steps import LOST_STATUSES, STEPS
 from warehouse.outcomes.definition import (
     LEFT_OUT,
+    QUESTIONS,
     SPANS,
     AnswerPart,
     ChangePart,
@@ -30,6 +31,7 @@ class Setting:
     gonion: Collection[str]  # Measures that depend on how gonion was marked
     porion: Collection[str]  # Measures that depend on how porion was marked
     photo: Collection[str]  # Measures of photographs, which depend on pose, lips and teeth
+    is_photo_stated: bool = False  # Whether pose, lips and teeth must be known, and not only not known to differ
     size: Collection[str]  # Lengths of the film, which depend on its enlargement
     own_error: Mapping[str, Mapping[str, float]]  # Practice -> measure -> MDC95 from the practice's own repeats
     default_error: Mapping[str, float]  # Measure -> MDC95 from the catalogue
@@ -188,7 +190,7 @@ def _part(part: Part, setting: Setting) -> _PartSql:
 
 
 def _change(part: ChangePart, setting: Setting) -> _PartSql:
-    span = part.span
+    span, setting = part.span, replace(setting, is_photo_stated=part.photographs == "stated_alike")
     usable = [measure for measure in part.measures if measure in setting.measures]
     if not usable:
         return _PartSql("cast(null as boolean)", _code("not_measured"), _NOTHING, "cast(null as double)")
@@ -227,7 +229,7 @@ def _differs(measure: str, span: Span, setting: Setting) -> str:
     if measure in setting.porion:
         checks.append(f"{span}.is_porion_different")
     if measure in setting.photo:
-        checks.append(f"{span}.is_photo_different")
+        checks.append(f"{span}.is_photo_different{f' or {span}.is_photo_unstated' if setting.is_photo_stated else ''}")
     if measure in setting.size:
         checks.append(f"{span}.is_size_different")
     return f"({' or '.join(checks)})" if checks else ""
@@ -267,21 +269,22 @@ def _why_missing(measures: list[str], span: Span, setting: Setting) -> str:
 
 def _crossing(part: CrossingPart, setting: Setting) -> _PartSql:
     span = part.span
-    usable = [measure for measure in part.measures if measure in setting.measures]
+    cuts = zip(part.measures, map(number, part.low_to), map(number, part.high_from), strict=True)
+    usable = {measure: (low_to, high_from) for measure, low_to, high_from in cuts if measure in setting.measures}
     if not usable:
         return _PartSql("cast(null as boolean)", _code("not_measured"), _NOTHING, "cast(null as double)")
     mets, values, away, apart = [], [], [], []
-    for measure in usable:
+    for measure, (low_to, high_from) in usable.items():
         before, after = f"{span}.{name(measure)}__before", f"{span}.{measure}__after"
         raw = _raw(measure, span, setting)
-        was_average = f"{before} > {number(part.low_to)} and {before} < {number(part.high_from)}"
-        crossed = f"({was_average} and {after} >= {number(part.high_from)})"
+        was_average = f"{before} > {low_to} and {before} < {high_from}"
+        crossed = f"({was_average} and {after} >= {high_from})"
         mets.append(f"case when {raw} is not null then {crossed} end")
         values.append(f"case when {raw} is not null then {after} end")
-        was_high = f"{raw} is not null and {before} >= {number(part.high_from)}"
-        away.append(f"case when {was_high} then {after} < {number(part.high_from)} end")
+        was_high = f"{raw} is not null and {before} >= {high_from}"
+        away.append(f"case when {was_high} then {after} < {high_from} end")
         apart.append(f"case when {raw} is not null then not ({was_average}) end")
-    missing = _why_missing(usable, span, setting)
+    missing = _why_missing(list(usable), span, setting)
     if part.at_risk_only:
         missing = f"coalesce({missing}, case when {either(apart)} then {_code('not_at_risk')} end)"
     return _PartSql(either(mets), missing, _NOTHING, either(values), either(away))
@@ -291,12 +294,15 @@ def _answer(part: AnswerPart) -> _PartSql:
     earlier, later = SPANS[part.span]
     before = f"mart_cases.{name(part.question)}_{earlier}"
     after = f"mart_cases.{part.question}_{later}"
-    met = f"case when {before} = 'no' and {after} in ('yes', 'no') then {after} = 'yes' end"
+    good, bad, known = (
+        f"in ({', '.join(map(text, one))})" for one in (part.before, part.after, QUESTIONS[part.question])
+    )
+    met = f"case when {before} {good} and {after} {known} then {after} {bad} end"
     missing = (
         f"case when coalesce({before}, 'not asked') = 'not asked' or coalesce({after}, 'not asked') = 'not asked'"
-        f" then {_code('not_asked')} when {before} = 'yes' then {_code('already_present')} end"
+        f" then {_code('not_asked')} when not {before} {good} then {_code('already_present')} end"
     )
-    gone = f"case when {before} = 'yes' and {after} in ('yes', 'no') then {after} = 'no' end"
+    gone = f"case when {before} {bad} and {after} {known} then {after} {good} end"
     return _PartSql(met, missing, _NOTHING, "cast(null as double)", gone)
 
 

@@ -6,6 +6,7 @@
 -- is_gonion_different, is_porion_different: marked in different ways at the two times. is_size_different: enlargement
 -- stated at one time only, so that lengths of the film are true size at one time and not at the other.
 -- is_photo_different: the photographs of the two times differ in head pose, lips or whether the teeth met.
+-- is_photo_unstated: one of these is not known at one of the two times.
 -- Absent where records are missing at either time.
 with
 
@@ -23,7 +24,9 @@ joined as (
         (earlier.magnification_pct is null) <> (later.magnification_pct is null) as is_size_different,
         coalesce(earlier.head_pose <> later.head_pose, false)
         or coalesce(earlier.photo_lips <> later.photo_lips, false)
-        or coalesce(earlier.teeth_together <> later.teeth_together, false) as is_photo_different$readings
+        or coalesce(earlier.teeth_together <> later.teeth_together, false) as is_photo_different,
+        earlier.head_pose is null or later.head_pose is null or earlier.photo_lips is null or later.photo_lips is null
+        or earlier.teeth_together is null or later.teeth_together is null as is_photo_unstated$readings
     from mart_cases
     inner join mart_timeline as earlier
         on earlier.case_no = mart_cases.case_no

@@ -22,7 +22,8 @@ _PREPARATORY = tuple(one for one in APPLIANCES if one not in {*_ALIGNING, "retai
 BANDED = tuple(name for name, variable in VARIABLES.items() if variable.bands)
 """Variables whose values mart_cases works out by their bands."""
 
-PLANE_MEASURES = ("sn_gogn_deg", "sn_gome_deg")
+PLANE_MEASURES = {"sn_gogn_deg": 0.0, "sn_gome_deg": 2.5}
+"""Measures of the plane at start -> degrees they lie above SN-GoGn (difference of their norms, ``measures.toml``)."""
 
 
 def filled(file: str, **parts: str) -> str:
@@ -51,8 +52,8 @@ def timeline_statement(
     return filled(
         "timeline.sql",
         chosen=chosen,
-        answers=",\n        ".join(_ANSWERS),
-        shown_answers=",\n    ".join(f"seen_visits.{answer}" for answer in _ANSWERS),
+        answers=",\n        ".join(QUESTIONS),
+        shown_answers=",\n    ".join(f"seen_visits.{answer}" for answer in QUESTIONS),
         measures="".join(f",\n    {column}" for column in shown),
     )
 
@@ -158,7 +159,8 @@ def _phase_columns(phases: range) -> list[str]:
 
 
 def _at_start(measures: Sequence[str]) -> str:
-    readings = [f"at_start.{name(measure)}" for measure in measures]
+    above = {measure: f" - {number(degrees)}" for measure, degrees in PLANE_MEASURES.items() if degrees}
+    readings = [f"at_start.{name(measure)}{above.get(measure, '')}" for measure in measures]
     return either(readings) if readings else "cast(null as double)"
 
 
@@ -200,24 +202,17 @@ def groups_of_sequence() -> dict[str, str]:
     return {"appliance_ever": _ever(), "appliance_group": _group()}
 
 
-_ANSWERS = (*QUESTIONS, "mouth_posture", "breathing")
-
-
 def _answer_columns(answered: Sequence[str]) -> list[str]:
     return [
         f"at_{time}.{name(question)} as {question}_{time}"
         if question in answered
         else f"cast(null as varchar) as {question}_{time}"
-        for question in _ANSWERS
+        for question in QUESTIONS
         for time in TIMES
     ]
 
 
 def answers_statement() -> str:
     """Query that counts the answers to each question: one row, a column a question."""
-    counts = ", ".join(f"count({name(question)}) as {question}" for question in _ANSWERS)
+    counts = ", ".join(f"count({name(question)}) as {question}" for question in QUESTIONS)
     return f"select {counts} from visits where replaced_by is null"
-
-
-QUESTIONS_ASKED = _ANSWERS
-"""Questions in the order of ``answers_statement``."""

@@ -36,7 +36,7 @@ FACIAL_INDEX_STARTS: Mapping[str, tuple[float, float, float, float]] = MappingPr
 NOSE_TIP_ADULT_MM: Mapping[str, float] = MappingProxyType({"male": 38.0, "female": 36.0})
 NOSE_TIP_UNFAVOURABLE_MM = 42.0
 NOSE_TIP_SOURCE = "common practice, no source; a rule of thumb and never a norm"
-_NOSE_TIP_BASE_MM = 23.0
+_NOSE_TIP_BASE_MM, OLDEST_GUIDED = 23.0, 99.0
 
 
 def _expr(column: Column) -> pl.Expr:
@@ -157,9 +157,11 @@ def nose_tip_guide_mm(age_years: Column, sex: Column) -> pl.Expr:
     return pl.when(adult.is_not_null() & age.is_not_null()).then(pl.min_horizontal(child, adult))
 
 
-def nose_tip_unfavourable(distance_mm: Column) -> pl.Expr:
-    """Whether the rule of thumb calls the distance unfavourable (above 42 mm; some say 43).
+def nose_tip_unfavourable(distance_mm: Column, age_years: Column, sex: Column) -> pl.Expr:
+    """Whether the rule of thumb calls the distance unfavourable: above 42 mm (some say 43) once the nose has grown.
 
-    Common practice, no source; never a norm.
+    Before, the limit lies as far above the guide of the age as 42 mm above the adult's. Common practice, no source;
+    never a norm. Null where age or sex is not known.
     """
-    return _number(distance_mm) > NOSE_TIP_UNFAVOURABLE_MM
+    grown = nose_tip_guide_mm(pl.lit(OLDEST_GUIDED), sex)
+    return _number(distance_mm) - nose_tip_guide_mm(age_years, sex) > NOSE_TIP_UNFAVOURABLE_MM - grown

@@ -31,7 +31,13 @@ FAMILIES: dict[str, str] = {
 LEFT_OUT: dict[str, str] = {"surgery": "operated"}
 """What a definition may leave cases out for -> step of the sampling frame they then stop at."""
 
-QUESTIONS = ("joint_symptoms", "sleep_breathing_concern")
+QUESTIONS: dict[str, tuple[str, ...]] = {
+    "joint_symptoms": ("yes", "no"),
+    "sleep_breathing_concern": ("yes", "no"),
+    "mouth_posture": ("closed", "mixed", "open"),
+    "breathing": ("nose", "mixed", "mouth"),
+}
+"""What is asked or seen at every visit -> its answers."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +52,8 @@ class ChangePart:
     # Whether the change must also exceed MDC95: `own_repeats` uses the practice's own repeats and asks nothing
     # where it has none; `always` falls back on the catalogue's value
     beyond_error: Literal["never", "own_repeats", "always"] = "never"
+    # Of measures of photographs: whether head pose, lips and teeth may be unknown, or must be stated and alike
+    photographs: Literal["not_known_to_differ", "stated_alike"] = "not_known_to_differ"
     span: Span = "start_to_finish"
 
     @property
@@ -56,20 +64,25 @@ class ChangePart:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrossingPart:
-    """A measure was average at the first time (above ``low_to``, below ``high_from``) and high at the second."""
+    """A measure was average at the first time (above ``low_to``, below ``high_from``) and high at the second.
+
+    The cuts are one a measure, in their order.
+    """
 
     measures: tuple[str, ...]
-    low_to: float
-    high_from: float
+    low_to: tuple[float, ...]
+    high_from: tuple[float, ...]
     span: Span = "start_to_finish"
     at_risk_only: bool = True  # Whether only those who were average are counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AnswerPart:
-    """A question answered "no" at the first time was answered "yes" at the second."""
+    """A question answered one way at the first time was answered another way at the second."""
 
     question: str
+    before: tuple[str, ...] = ("no",)
+    after: tuple[str, ...] = ("yes",)
     span: Span = "start_to_finish"
 
 

@@ -32,9 +32,9 @@ DEFAULT_ID = "D1"
 _ID = re.compile(r"[A-Z][A-Z0-9_]{0,15}")
 _VERSION = re.compile(r"\d+\.\d+\.\d+")
 _KEYS = {
-    "change": {"kind", "measures", "span", "basis", "direction", "threshold", "beyond_error"},
+    "change": {"kind", "measures", "span", "basis", "direction", "threshold", "beyond_error", "photographs"},
     "crossing": {"kind", "measures", "span", "low_to", "high_from", "at_risk_only"},
-    "answer": {"kind", "question", "span"},
+    "answer": {"kind", "question", "before", "after", "span"},
     "definition": {"kind", "definition"},
 }
 _CHOICES = {
@@ -44,9 +44,11 @@ _CHOICES = {
     "beyond_error": ("never", "own_repeats", "always"),
     "combine": ("all", "any", "at_least"),
     "missing": ("not_assessable", "decide"),
-    "question": QUESTIONS,
+    "photographs": ("not_known_to_differ", "stated_alike"),
+    "question": tuple(QUESTIONS),
     "family": tuple(FAMILIES),
 }
+_OF_CHANGE = {"basis": "raw", "direction": None, "beyond_error": "never", "photographs": "not_known_to_differ"}
 _DEFINITION_KEYS = {
     "id", "version", "family", "label", "sentence", "combine", "at_least", "missing", "minimum_months", "source",
     "part", "leave_out", "formerly", "retired",
@@ -200,13 +202,17 @@ def _part(part: Mapping[str, Any], where: str, measures: Collection[str] | None)
     _known_keys(part, _KEYS[kind], where)
     span: Any = _choice(part, "span", where, default="start_to_finish")
     if kind == "answer":
-        return AnswerPart(question=_choice(part, "question", where), span=span)
+        question = _choice(part, "question", where)
+        before, after = (_answers(part, key, question, where) for key in ("before", "after"))
+        if set(before) & set(after):
+            raise _wrong("an answer stands in before and in after", where, "each in one of them")
+        return AnswerPart(question=question, before=before, after=after, span=span)
     if kind == "definition":
         return DefinitionPart(definition=_matching(part, "definition", _ID, where, "the id of a definition"))
     codes = _measures(part, where, measures)
     if kind == "crossing":
-        low_to, high_from = _number(part, "low_to", where), _number(part, "high_from", where)
-        if low_to >= high_from:
+        low_to, high_from = (_cuts(part, key, len(codes), where) for key in ("low_to", "high_from"))
+        if any(low >= high for low, high in zip(low_to, high_from, strict=True)):
             raise _wrong("low_to is not below high_from", where, "low_to < high_from")
         only = part.get("at_risk_only", True)
         if not isinstance(only, bool):
@@ -215,12 +221,25 @@ def _part(part: Mapping[str, Any], where: str, measures: Collection[str] | None)
     threshold = _number(part, "threshold", where)
     if threshold < 0:
         raise _wrong(f"threshold is {threshold}", where, "zero or more; direction says which way")
-    basis: Any = _choice(part, "basis", where, default="raw")
-    direction: Any = _choice(part, "direction", where)
-    beyond: Any = _choice(part, "beyond_error", where, default="never")
-    return ChangePart(
-        measures=codes, span=span, basis=basis, direction=direction, threshold=threshold, beyond_error=beyond
-    )
+    stated: Any = {key: _choice(part, key, where, default=default) for key, default in _OF_CHANGE.items()}
+    return ChangePart(measures=codes, span=span, threshold=threshold, **stated)
+
+
+def _answers(part: Mapping[str, Any], key: str, question: str, where: str) -> tuple[str, ...]:
+    """The answers named, or those a part that names none is about: "no" before, "yes" after."""
+    known, given = QUESTIONS[question], part.get(key, ["no"] if key == "before" else ["yes"])
+    if not isinstance(given, list) or not given or not set(map(str, given)) <= set(known):
+        raise _wrong(f"{key} is {given!r}", where, f"a list of answers to {question}: {', '.join(known)}")
+    return tuple(map(str, given))
+
+
+def _cuts(part: Mapping[str, Any], key: str, n: int, where: str) -> tuple[float, ...]:
+    """One number for all measures, or a list with one for each."""
+    given = part.get(key)
+    listed = given if isinstance(given, list) else [given] * n
+    if len(listed) != n:
+        raise _wrong(f"{key} has {len(listed)} numbers", where, f"one number, or a list of {n}, one a measure")
+    return tuple(_number({key: one}, key, where) for one in listed)
 
 
 def _measures(part: Mapping[str, Any], where: str, known: Collection[str] | None) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from warehouse.questions.case_table import case_table
 VARIABLES: dict[str, str] = {
     "age_at_start": "Age at start (years)",
     "sex": "Sex",
-    "plane_at_start": "Mandibular plane to cranial base at start (degrees)",
+    "plane_at_start": "Mandibular plane to cranial base at start (SN-GoGn, degrees; SN-GoMe less 2.5)",
     "vertical_type": "Vertical type at start",
     "incisor_class": "Incisor class",
     "growth_stage": "Growth stage",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from warehouse.pooled.result import Figure, MeanLine, MeanPool, PracticeLine, SharePool, Spread
+from warehouse.pooled.result import Figure, MeanLine, MeanPool, PracticeLine, SharePool
 from warehouse.results import Caution
 from warehouse.words.numbers import between, percent, signed, signed_range
 from warehouse.words.sentences import caution_text, say
@@ -42,17 +42,9 @@ def prediction_sentence(found: SharePool) -> str:
     return say("pooled.new_practice", low=found.prediction_low, high=found.prediction_high, level=100 * level)
 
 
-def spread_sentence(found: SharePool) -> str:
+def spread_sentence(found: SharePool | MeanPool) -> str:
     """Whether practices differ beyond chance."""
-    return _spread(found.spread, found.practices)
-
-
-def mean_spread_sentence(found: MeanPool) -> str:
-    """Whether the means of practices differ beyond chance."""
-    return _spread(found.spread, found.practices)
-
-
-def _spread(spread: Spread | None, practices: int) -> str:
+    spread, practices = found.spread, found.practices
     if spread is None:
         return ""
     figures = say("pooled.heterogeneity", q=spread.q, df=spread.df, p=spread.p_value, i2=spread.i2)

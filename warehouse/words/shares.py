@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Protocol
 
 from warehouse.cases.case_dots import MeanCourse
@@ -100,6 +101,17 @@ def beside_entries(group: GroupRow) -> tuple[str, ...]:
     net = group.net
     netted = f"{points(net.value)} ({points_range(net.interval)})" if net and net.value is not None else "—"
     return group.favourable.shown if group.favourable else "—", turned, netted, *others
+
+
+def not_told(groups: Iterable[GroupRow]) -> list[str]:
+    """Why columns of ``BESIDE`` are empty: what cannot stand beside the shares of a definition like this."""
+    group = next((one for one in groups if one.counted.n), None)
+    if group is None:
+        return []
+    beside = group.beside
+    empty = (group.favourable is None, beside.expected is None, beside.corrected is None)
+    told = (other_way_sentence, untreated_sentence, corrected_sentence)
+    return [say_it(group) for say_it, is_empty in zip(told, empty, strict=True) if is_empty]
 
 
 def _entry(share: Estimate | None) -> str:

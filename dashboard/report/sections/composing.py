@@ -55,7 +55,6 @@ from warehouse.words.pooled import (
     hidden_sentence,
     mean_prediction_sentence,
     mean_sentence,
-    mean_spread_sentence,
     note_text,
     overdispersion_sentence,
     pooled_sentence,
@@ -128,7 +127,7 @@ def _funnel(pool: SharePool) -> Section:
 
 def _means(pool: MeanPool) -> Section:
     name, title = "practice_means", "How far faces moved, practice by practice"
-    said = (mean_sentence(pool), mean_prediction_sentence(pool), mean_spread_sentence(pool))
+    said = (mean_sentence(pool), mean_prediction_sentence(pool), spread_sentence(pool))
     if pool.refused:
         return Section(
             name=name,

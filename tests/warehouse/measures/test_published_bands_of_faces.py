@@ -79,5 +79,23 @@ def test_the_nose_tip_rule_of_thumb(age: int | None, sex: str, expected: float |
 def test_the_rule_of_thumb_is_never_a_norm() -> None:
     assert CATALOGUE["nose_tip_to_incisor_mm"].norm is None
     assert "no source" in NOSE_TIP_SOURCE
-    assert _one(nose_tip_unfavourable("mm"), mm=43.0) is True
-    assert _one(nose_tip_unfavourable("mm"), mm=42.0) is False
+
+
+@pytest.mark.parametrize(
+    ("mm", "age", "sex", "expected"),
+    [  # women 36 + 6 = 42, girls of 9 32 + 6 = 38; men 38 + 4 = 42, boys of 9 32 + 4 = 36
+        (43.0, 30, "female", True),
+        (42.0, 30, "female", False),
+        (38.5, 9, "female", True),
+        (38.0, 9, "female", False),
+        (36.5, 9, "male", True),
+        (36.0, 9, "male", False),
+        (42.5, 40, "male", True),
+        (50.0, None, "male", None),
+        (50.0, 9, "unknown", None),
+    ],
+)
+def test_the_nose_tip_limit_rises_with_the_guide_of_the_age(
+    mm: float, age: int | None, sex: str, expected: bool | None
+) -> None:
+    assert _one(nose_tip_unfavourable("mm", "age", "sex"), mm=mm, age=age, sex=sex) is expected

@@ -20,7 +20,7 @@ from warehouse.pooled.history import HandedOver, Moments, marks_of, moments_from
 from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import Publisher
 from warehouse.pooled.result import MeanPool
-from warehouse.words.pooled import mean_prediction_sentence, mean_sentence, mean_spread_sentence
+from warehouse.words.pooled import mean_prediction_sentence, mean_sentence, spread_sentence
 
 PLAIN = agreement(groupings=(), k=2, l=1, fewest_new=1)
 
@@ -161,7 +161,7 @@ def test_with_too_few_means_there_is_a_sentence() -> None:
     found = pooled_mean([made[0], made[1], replace(made[2], means={})])
     assert found.refused == "A pooled mean needs at least 3 practices that show theirs; 2 can be used."
     assert mean_sentence(found) == found.refused
-    assert mean_prediction_sentence(found) == mean_spread_sentence(found) == ""
+    assert mean_prediction_sentence(found) == spread_sentence(found) == ""
 
 
 def test_lines_keep_the_labels_of_the_shares_and_figures_are_put_in_words() -> None:
