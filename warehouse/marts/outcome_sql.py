@@ -299,7 +299,7 @@ def _answer(part: AnswerPart) -> _PartSql:
     )
     met = f"case when {before} {good} and {after} {known} then {after} {bad} end"
     missing = (
-        f"case when coalesce({before}, 'not asked') = 'not asked' or coalesce({after}, 'not asked') = 'not asked'"
+        f"case when not coalesce({before} {known} and {after} {known}, false)"
         f" then {_code('not_asked')} when not {before} {good} then {_code('already_present')} end"
     )
     gone = f"case when {before} {bad} and {after} {known} then {after} {good} end"
