@@ -219,7 +219,7 @@ def pair_sentence(result: PairComparison, *, with_counts: bool = True) -> str:
     why = [caution for caution in why if with_counts or caution.code != "few_events_of_pair"]
     reasons = [say(_UNLIKE[caution.code][0], **dict(caution.numbers)) for caution in why]
     if method.difference.value is None and reasons:
-        help_ = "; ".join(say(_UNLIKE[caution.code][1]) for caution in why[:2])
+        help_ = "; ".join(dict.fromkeys(say(_UNLIKE[caution.code][1]) for caution in why[:2]))
         return say("comparable.withheld", first=first, second=second, why=reasons[:2], help=help_)
     if method.difference.value is None:
         lost = left_out_words(result.left_out if with_counts else {})

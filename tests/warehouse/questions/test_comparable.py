@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -248,3 +249,10 @@ def test_missing_outcomes_are_imputed_from_the_progress_record_where_there_is_on
     assert sum(found.missing) == 24
     assert found.imputed.on_the_way == 18
     assert "the same change by the progress record in the 18 that have one" in " ".join(missing_pair_sentences(found))
+
+
+def test_what_would_help_is_said_once(apart: Path) -> None:
+    with Reader.open(apart) as reader:
+        said = pair_sentence(asked(reader))
+    (helps,) = re.findall(r"What would help: (.*)\.", said)
+    assert len(set(helps.split("; "))) == len(helps.split("; "))
