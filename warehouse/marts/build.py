@@ -51,7 +51,7 @@ def coded_columns(
     connection: Tables, statement: str, lists: Mapping[str, Mapping[str, str]]
 ) -> dict[str, tuple[str, ...]]:
     """Column of the statement -> its codes; ``lists`` are the contract's labels as registered, or none."""
-    columns = connection.frame(f"select * from ({statement}) as listed limit 0").columns
+    columns = [str(row[0]) for row in connection.rows(f"describe {statement}")]
     return {column: tuple(lists[column]) for column in columns if column in lists}
 
 
