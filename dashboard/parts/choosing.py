@@ -19,7 +19,9 @@ def chosen(draft: Mapping[str, Any], key: str) -> tuple[str, list[str]]:
     top = st.container()
     sections: dict[str, dict[str, object]] = {"file": dict(draft["settings"]), "units": dict(draft["units"])}
     still = [*_dates(draft, sections["file"], key)]
-    sections["columns"], sections["ignored"], open_columns = _columns(draft, key)
+    sections["columns"], sections["ignored"], open_columns = _columns(draft, sections["units"], key)
+    if st.checkbox("Case numbers that differ only in capitals or zeros are different cases", key=f"{key}-numbers"):
+        sections["file"]["numbers"] = "as written"
     codes, open_codes = _codes(draft, key)
     sections["constants"], open_constants = _constants(draft, key)
     still += [*open_columns, *open_codes, *open_constants]
@@ -59,14 +61,16 @@ def _reopened(listed: list[tuple[str, str, str]], title: str, what: str, key: st
         return st.multiselect("Choose again", [one for one, _, _ in listed], key=f"{key}-again")
 
 
-def _columns(draft: Mapping[str, Any], key: str) -> tuple[dict[str, object], dict[str, object], list[str]]:
+def _columns(
+    draft: Mapping[str, Any], units: dict[str, object], key: str
+) -> tuple[dict[str, object], dict[str, object], list[str]]:
     settled = [one for one in draft["columns"] if one["state"] in _STATES]
     shown = [
         (one["heading"], one["names"][0] if one["state"] == "mapped" else "—", _STATES[one["state"]]) for one in settled
     ]
     st.subheader("Columns")
     again = set(_reopened(shown, "Columns", "column", f"{key}-columns"))
-    every = [one["name"] for one in draft["names"]]
+    every = {one["name"]: one["units"] for one in draft["names"]}
     columns: dict[str, object] = {}
     ignored: dict[str, object] = {}
     still = []
@@ -90,6 +94,9 @@ def _columns(draft: Mapping[str, Any], key: str) -> tuple[dict[str, object], dic
                 ignored[heading] = "chosen to be left out"
             else:
                 columns[heading] = picked
+                usual, *others = every[picked] or [""]
+                unit = _pick(f"Unit of “{heading}”", others, f"{key}-unit-{place}", first=usual) if others else usual
+                units |= {heading: unit} if unit != usual else {}
     return columns, ignored, still
 
 

@@ -28,6 +28,9 @@ from warehouse.store.store import STORE
 from warehouse.upkeep.data_quality import LoadPreview
 from warehouse.words.sentences import say
 
+OWN_SCREEN = "MENTON_OWN_SCREEN"
+"""Variable that tells a command that what it says is shown to the owner of the files alone."""
+
 MENTON = (sys.executable, "-m", "pipelines.cli")
 PATIENCE_SECONDS = 3600
 
@@ -243,7 +246,7 @@ def _ingest(delivered: Delivered, room: Path, place: OpenWarehouse) -> Told:
 
 def _run(words: Sequence[str], room: Path, given: str = "") -> Told:
     places = dict.fromkeys(("TMPDIR", "TEMP", "TMP"), str(room))
-    environment = os.environ | places | {"PYTHONUTF8": "1", "MENTON_OWN_SCREEN": "1"}
+    environment = os.environ | places | {"PYTHONUTF8": "1", OWN_SCREEN: "1", "COLUMNS": "140"}
     done = subprocess.run(
         [*MENTON, *words],
         cwd=room,

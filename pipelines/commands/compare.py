@@ -267,7 +267,7 @@ def print_plan_result(result: PlanResult) -> None:
     else:
         print_groups(result.main, groups_sentences(result.main))
     adjusted = _corrected(result.corrected)
-    columns = ["every comparison the plan lists", "cases", "difference", "interval", "p", "corrected p"]
+    columns = ["comparison", "cases", "difference", "interval", "p", "corrected p"]
     rows = [
         [
             member.name,
@@ -278,7 +278,7 @@ def print_plan_result(result: PlanResult) -> None:
         ]
         for member in result.family
     ]
-    print_table("", columns, rows, right=range(1, 6))
+    print_table("every comparison the plan lists", columns, rows, right=range(1, 6))
     say_list(plan_sentences(result))
     say_end(result.standing)
 

@@ -60,7 +60,7 @@ def _line(line: PracticeLine, mine: Collection[str]) -> tuple[str, ...]:
 
 
 def _named(label: str, tag: str, mine: Collection[str]) -> str:
-    return f"{label}  <- you" if tag in mine else label
+    return f"{label}\n<- you" if tag in mine else label
 
 
 def _figure(figure: Figure) -> tuple[str, ...]:

@@ -10,6 +10,8 @@ from dataclasses import fields, is_dataclass
 from math import isfinite
 from numbers import Integral
 from pathlib import Path
+from shutil import get_terminal_size
+from textwrap import fill, wrap
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from warehouse.command_options import add_encryption_key, add_warehouse, encryption_key, practice_named
@@ -310,8 +312,11 @@ def write_text(path: Path, text: str, *, what: str) -> None:
 
 
 def say(line: str = "") -> None:
-    """Print a line for a person on standard output."""
-    print(line)
+    """Print lines for a person on standard output, at a terminal cut between words."""
+    width = get_terminal_size().columns if sys.stdout.isatty() else len(line) + 1
+    for one in line.split("\n"):
+        indent = " " * (len(one) - len(one.lstrip()))
+        print(fill(one, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False))
 
 
 def progress(line: str) -> None:
@@ -364,15 +369,50 @@ def say_cautions(cautions: Iterable[Caution]) -> None:
 def print_table(
     title: str, columns: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[int] = ()
 ) -> None:
-    """Print a table; columns at the positions in ``right`` are set flush right."""
+    """Print a table as wide as the terminal, or 80; where its words do not fit side by side, row under row.
+
+    Columns at the positions in ``right`` are set flush right, and their values stand on one line.
+    """
     from rich import box
     from rich.console import Console
     from rich.table import Table
 
-    table = Table(title=title or None, box=box.SIMPLE_HEAD, title_justify="left", title_style="bold")
-    for position, column in enumerate(columns):
-        table.add_column(column, justify="right" if position in right else "left", overflow="fold")
-    for row in rows:
-        table.add_row(*[str(cell).replace("[", "\\[") for cell in row])
-    console = Console() if sys.stdout.isatty() else Console(width=140)
-    console.print(table)
+    width = get_terminal_size().columns
+    cells = [[str(cell) for cell in row] for row in rows]
+    least = [
+        max(map(len, [*name.split(), *(part for row in cells for part in _unbroken(row[at], at in right))]), default=0)
+        for at, name in enumerate(columns)
+    ]
+    say_list([title] if title else [])
+    if sum(least) + 2 * len(least) - 1 > width:
+        say_list([f"{columns[0]}:"] if columns[0] else [])
+        for row in cells:
+            _print_stacked(columns, row, width)
+        return
+    wide = [max(len(line) for row in (columns, *cells) for line in row[at].split("\n")) for at in range(len(columns))]
+    while sum(wide) + 2 * len(wide) - 1 > width:
+        wide[max((at for at in range(len(wide)) if wide[at] > least[at]), key=wide.__getitem__)] -= 1
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False)
+    for at, column in enumerate(columns):
+        table.add_column(column, justify="right" if at in right else "left", width=wide[at])
+    for row in cells:
+        table.add_row(*[cell.replace("[", "\\[") for cell in row])
+    Console(width=width).print("", table, "", sep="\n")
+
+
+def _unbroken(cell: str, is_value: bool) -> list[str]:
+    """The parts of a cell that stand on one line."""
+    return cell.split("\n") if is_value else cell.split()
+
+
+def _print_stacked(columns: Sequence[str], row: Sequence[str], width: int) -> None:
+    """One row of a table as its first cell and, below it, the others behind their names."""
+    told = [
+        f"{name} {cell}".strip().replace("\n", ", ")
+        for name, cell in zip(columns[1:], row[1:], strict=True)
+        if cell.strip()
+    ]
+    kept = "; ".join(one.replace("\n", ", ").replace(" ", "\u00a0") if len(one) < width // 2 else one for one in told)
+    say(f"  {row[0]}")
+    lines = wrap(kept, width, initial_indent="    ", subsequent_indent="    ", break_long_words=False)
+    say_list(line[2:].replace("\u00a0", " ") for line in lines)

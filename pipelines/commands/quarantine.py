@@ -16,13 +16,15 @@ from pipelines.reading.settings import ReadSettings
 from warehouse.marts.catalogues import in_force
 from warehouse.plural import number_of
 
-SHOWN = 40
+SHOWN = 8
+"""Rows of a file that are named for each reason."""
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     add_warehouse(parser)
     parser.add_argument("--remarks", action="store_true", help="list remarks on loaded rows instead")
     parser.add_argument("--history", action="store_true", help="also list what a later load settled")
+    parser.add_argument("--rows", action="store_true", help="also list each cell, and what was found in it")
     parser.add_argument("--out", type=Path, metavar="FILE.xlsx", help="write a workbook: the rows and the reasons")
     parser.add_argument(
         "--source",
@@ -51,27 +53,37 @@ def run(args: argparse.Namespace) -> int:
     elif args.json:
         say_json({"reasons": reasons.drop("source_sha256")})
     else:
-        _print(reasons, remarks=args.remarks)
+        _print(reasons, remarks=args.remarks, each=args.rows)
     return 0
 
 
 def _counted(reasons: pl.DataFrame) -> str:
-    rows = reasons.select("load", "row").n_unique() if reasons.height else 0
-    return f"{number_of(rows, 'row')} with {number_of(reasons.height, 'reason')}"
+    return f"{number_of(_n_rows(reasons), 'row')} with {number_of(reasons.height, 'reason')}"
 
 
-def _print(reasons: pl.DataFrame, *, remarks: bool) -> None:
+def _n_rows(reasons: pl.DataFrame) -> int:
+    return reasons.select("load", "row").n_unique() if reasons.height else 0
+
+
+def _print(reasons: pl.DataFrame, *, remarks: bool, each: bool) -> None:
     if reasons.is_empty():
         say("No remarks." if remarks else "Nothing is turned away: every row handed over is in the warehouse.")
         return
     say(f"{_counted(reasons)} {'remarked on (the rows are loaded)' if remarks else 'turned away and still open'}")
-    columns = ["file", "row", "column", "rule", "found", "reason", "what to do"]
-    rows = [
-        [str(row[column] if row[column] is not None else "—") for column in columns]
-        for row in reasons.head(SHOWN).to_dicts()
-    ]
-    print_table("", columns, rows, right=[1])
-    if reasons.height > SHOWN:
-        say(f"… and {reasons.height - SHOWN} more: write them all with --out FILE.xlsx")
+    if each:
+        columns = ["file", "row", "column", "rule", "found"]
+        rows = [["—" if cell is None else str(cell) for cell in row] for row in reasons.select(columns).iter_rows()]
+        print_table("", columns, rows, right=[1])
+    summed = sorted(reasons.partition_by("rule", maintain_order=True), key=lambda one: -_n_rows(one))
+    for one in summed:
+        (rule, reason, remedy) = one.select("rule", "reason", "what to do").row(0)
+        say(f"{number_of(_n_rows(one), 'row')}: {reason} ({rule})")
+        say(f"    what to do: {remedy}")
+        for (file,), mine in one.partition_by("file", as_dict=True, maintain_order=True).items():
+            places = mine["row"].unique(maintain_order=True).to_list()
+            more = f" and {len(places) - SHOWN} more" if len(places) > SHOWN else ""
+            say(f"    {file}: row {', '.join(map(str, places[:SHOWN]))}{more}")
+    if not each:
+        say("Each cell with what was found in it: `menton quarantine --rows`.")
     say("Correct the rows in your own file and ingest it again; or have the rows alone in a workbook, with")
     say("`menton quarantine --out FILE.xlsx --source YOUR FILE`, correct them there and ingest that workbook.")

@@ -49,10 +49,9 @@ def print_rates(result: Rates, *, again: bool = False) -> None:
         say(f"  adverse: {definition.sentence}")
         say(f"  growth: {result.growth_reference}")
         say(f"  cases: {result.selection.sentence()}")
-    interval = f"{100 * result.level:g}% interval"
-    columns = ["group", "started", "finished", "counted", "adverse", "share", interval, "if the missing…"]
-    rows = [_row(group) for group in result.groups]
-    print_table("", columns, rows, right=range(1, 8))
+    share = f"share, {100 * result.level:g}% interval"
+    columns = ["group", "started", "finished", "counted", "adverse", share, "if the missing…"]
+    print_table("", columns, [_row(group) for group in result.groups], right=range(1, 7))
     print_beside(result)
     if not again:
         _print_frame(result)
@@ -68,8 +67,7 @@ def _row(group: GroupRow) -> list[str]:
         str(group.finished.n),
         str(group.counted.n),
         str(group.adverse.n),
-        f"{group.rate.value:.1%}" if known else "none counted",
-        f"{interval.low:.1%} to {interval.high:.1%}" if known and interval else "—",
+        f"{group.rate.value:.1%}\n{interval.low:.1%} to {interval.high:.1%}" if known and interval else "none counted",
         f"{group.if_none.value or 0:.0%} to {group.if_all.value or 0:.0%}" if group.unknown else "none missing",
     ]
 

@@ -118,9 +118,9 @@ def _undo(args: argparse.Namespace) -> int:
 def _join(args: argparse.Namespace) -> int:
     with storing(args) as store:
         found = _keys_of(args, store, _numbers(args), loaded=True)
-        if len(found) < 2:
+        keys = [one[0] for one in found]
+        if len(keys) < 2 or (keys[0] == keys[1] and is_rewritten(args.warehouse, store)):
             return _not_there(args, store)
-        keys = [found[0][0], found[1][0]]
         if keys[0] == keys[1]:
             raise RequestError("these are two spellings of one number already", remedy="nothing is to be done")
         rows = back.rows_in_both(store, keys)

@@ -7,7 +7,8 @@ n^2 / 2^97).
 
 A case number is taken without spaces (but for one between two digits), without regard to capitals, to zeros before a
 number and to ``.0`` behind one: ``IT-001``, ``it-1`` and ``IT - 1`` are one case. Where the warehouse has a key of the
-number as it is written, made before this rule, that key stays.
+number as it is written, made before this rule, that key stays. A mapping may state of a practice that its numbers are
+taken as they are written: the warehouse keeps that under a keyed mark.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import hashlib
 import re
 import secrets
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import polars as pl
@@ -52,6 +53,7 @@ class KnownNumbers:
 
     known: Callable[[pl.Series], pl.Series] = _none  # Of some keys, those that the warehouse has
     joined: Mapping[str, str] = field(default_factory=dict)  # Key of a second number of a case -> key of the case
+    as_written: frozenset[str] = frozenset()  # Marks of practices whose numbers are taken as they are written
     names: Mapping[str, str] = field(default_factory=dict)  # Practice -> the name its keys are made with, if another
 
 
@@ -123,8 +125,8 @@ class Keyer:
 
     def _keys_of(self, practice: str, written: pl.Series) -> pl.Series:
         """The keys of distinct numbers: of the number as written where the warehouse has it, else by the rule."""
+        tidied = written.str.strip_chars() if self.is_as_written(practice) else case_numbers(written)
         numbers, practice = self._numbers, self.name_of(practice)
-        tidied = case_numbers(written)
         keys = self._hash_all(practice, tidied)
         if (tidied != written).any():
             earlier = self._hash_all(practice, written)
@@ -146,9 +148,28 @@ class Keyer:
 
     def possible(self, practice: str, number: str) -> list[str]:
         """Every key that a number may have: by the rule, and as it was written before there was one."""
+        if self.is_as_written(practice):
+            return self.keys(practice, pl.Series([number])).to_list()
         spelled = [case_numbers(pl.Series([number]))[0], number.strip(), number.strip().upper(), number.strip().lower()]
         keys = [self.key(self.name_of(practice), one) for one in spelled]
         return list(dict.fromkeys(self._numbers.joined.get(key, key) for key in keys))
+
+    @property
+    def as_written(self) -> frozenset[str]:
+        """Marks of the practices whose numbers are taken as they are written."""
+        return self._numbers.as_written
+
+    def is_as_written(self, practice: str) -> bool:
+        """Whether the numbers of a practice are taken as they are written."""
+        return bool(self.as_written) and self._mark(practice) in self.as_written
+
+    def taking(self, practice: str, *, as_written: bool) -> Keyer:
+        """The same keyer, the numbers of a practice taken as they are written or by the rule."""
+        marks = self.as_written - {self._mark(practice)} | ({self._mark(practice)} if as_written else set())
+        return self.knowing(replace(self._numbers, as_written=marks))
+
+    def _mark(self, practice: str) -> str:
+        return self.key("numbers as written", self.name_of(practice))
 
     def name_of(self, practice: str) -> str:
         """The name that the keys of a practice are made with."""

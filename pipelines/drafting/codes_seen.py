@@ -6,12 +6,13 @@ cell looks like a name, a contact or a note is it described instead.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import polars as pl
 
-from pipelines.cells.codes import is_sex_letter, sexes_settled, teeth_by_letters, teeth_text
+from pipelines.cells.codes import is_sex_letter, sexes_settled, teeth_by_letters, teeth_text, universal_tooth
 from pipelines.cells.phases_in_turn import in_turn
 from pipelines.cells.understood import text_of
 from pipelines.contract.contract import Code, Contract
@@ -75,6 +76,15 @@ def teeth_spellings() -> dict[str, str]:
     return {squeezed(word): code for code, words in written_in_cells().aliases["extracted"].items() for word in words}
 
 
+_TOOTH = re.compile(r"#?\d+")
+
+
+def is_universal(cells: pl.Series) -> bool:
+    """Whether teeth are numbered from 1 to 32: all numbers fit, and not all are codes of ISO 3950."""
+    numbers = {part for text in text_of(cells).drop_nulls().unique() for part in _TOOTH.findall(text)}
+    return bool(numbers) and all(map(universal_tooth, numbers)) and not all(map(teeth_text, numbers))
+
+
 def codes_seen(
     cells: pl.Series,
     rows: pl.Series,
@@ -110,7 +120,8 @@ class _Spellings:
             squeezed(word): one for one in written_in_cells().asks if one.codes == target.codes for word in one.words
         }
         self.stated = dict(stated)
-        self.choices = tuple(code.code for code in self.codes)
+        self.choices = tuple(names.measures) if self.is_measure else tuple(code.code for code in self.codes)
+        self.is_universal = target.type == "codes" and is_universal(pl.Series(list(present)))
         self.is_sex = target.codes == "sex"
         if self.is_sex:
             letters = {one for one in self.read | self.aliases if is_sex_letter(one)}
@@ -121,7 +132,9 @@ class _Spellings:
     def __call__(self, text: str, row: int, count: int) -> SeenSpelling:
         if text in self.stated:
             return SeenSpelling(text=text, row=row, count=count, code=self.stated[text] or NOT_KNOWN)
-        code = self.read.get(text) or (teeth_text(text) if not self.codes and not self.is_measure else None)
+        code = self.read.get(text)
+        if code is None and not self.choices:
+            code = teeth_text(text, universal=self.is_universal)
         if code:
             return SeenSpelling(text=text, row=row, count=count, code=code, is_read=True)
         if self.is_measure:

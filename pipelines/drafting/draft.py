@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -11,7 +10,7 @@ from typing import Any, Literal, get_args
 
 import polars as pl
 
-from pipelines.cells.codes import teeth_text, universal_tooth
+from pipelines.cells.codes import teeth_text
 from pipelines.cells.dates import order_of
 from pipelines.cells.numbers import decimal_of, read_numbers
 from pipelines.cells.phases_in_turn import in_turn
@@ -24,7 +23,7 @@ from pipelines.contract.units import factor, units_for
 from pipelines.contract.words import written_in_cells
 from pipelines.deidentify.headings import heading_reason, shown_headings
 from pipelines.deidentify.refusing import content_reason
-from pipelines.drafting.codes_seen import CodesSeen, alias_spellings, codes_seen, teeth_spellings
+from pipelines.drafting.codes_seen import CodesSeen, alias_spellings, codes_seen, is_universal, teeth_spellings
 from pipelines.drafting.names import NOTHING, Match, TabularNames, WideNames, coordinate, has_t_zero, names_a_t_number
 from pipelines.mapping.column_mapping import check_sources, missing_required, own_spellings
 from pipelines.mapping.trade_words import known_terms, squeezed
@@ -337,7 +336,7 @@ class _Drafter:
 
     def _settings(self, mapped: Mapping[str, Target], stated: Mapping[str, Any]) -> dict[str, object]:
         found: dict[str, object] = {"together": list(self.together)} if self.together else {}
-        if any(_is_universal(self.raw.frame[column]) for column, target in mapped.items() if target.type == "codes"):
+        if any(is_universal(self.raw.frame[column]) for column, target in mapped.items() if target.type == "codes"):
             found["teeth"] = "universal"
         told = ("layout", "table", "decimal", "date_order")
         return found | {name: value for name, value in stated.items() if name not in told}
@@ -428,7 +427,7 @@ class _Drafter:
             decimal="," if self.decimal == "," else ".",
             unit=target.unit,
             date_order="mdy" if order == "mdy" else "dmy",
-            teeth="universal" if target.type == "codes" and _is_universal(self.raw.frame[heading]) else None,
+            teeth="universal" if target.type == "codes" and is_universal(self.raw.frame[heading]) else None,
         )
 
     def _without_clashes(self, lines: list[DraftLine]) -> list[DraftLine]:
@@ -485,14 +484,6 @@ class _Drafter:
 
 _FEWEST_COORDINATES = 6
 """Columns of coordinates from which on a file is taken for one of points."""
-
-_TOOTH = re.compile(r"#?\d+")
-
-
-def _is_universal(cells: pl.Series) -> bool:
-    """Whether teeth are numbered from 1 to 32: all numbers fit, and not all are codes of ISO 3950."""
-    numbers = {part for text in text_of(cells).drop_nulls().unique() for part in _TOOTH.findall(text)}
-    return bool(numbers) and all(map(universal_tooth, numbers)) and not all(map(teeth_text, numbers))
 
 
 def _looks_like_data(shown: str) -> bool:

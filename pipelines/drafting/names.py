@@ -52,7 +52,7 @@ class WideNames:
     """
 
     def __init__(self, contract: Contract, measures: Mapping[str, Measure], *, by_row: bool = False) -> None:
-        self._measures, self._timepoints, self._by_row = measures, contract.timepoints, by_row
+        self.measures, self._timepoints, self._by_row = measures, contract.timepoints, by_row
         self._targets = Targets("long" if by_row else "wide", None, contract=contract, measures=measures)
         self._of_rows = {squeezed(w): name for name in _OF_ROWS for w in (name, *trade_terms().tabular.get(name, ()))}
         self._columns = _column_index(contract)
@@ -149,7 +149,7 @@ class WideNames:
     def _measure(self, code: str, parts: _Heading) -> Match:
         names = self._at_times((code,), parts)
         why = self._why_time(parts)
-        unit = self._measures[code].unit
+        unit = self.measures[code].unit
         if not why and parts.unit and parts.unit != unit:
             why = f"the heading says {parts.unit}, the measure is kept in {unit}"
         return Match(names, why)

@@ -9,7 +9,8 @@ from typing import Any
 
 from pipelines.contract.contract import Contract
 from pipelines.contract.delivery import RawTable
-from pipelines.contract.targets import Target
+from pipelines.contract.targets import MEASURE_CODES, Target
+from pipelines.contract.units import units_for
 from pipelines.deidentify.pseudonyms import PRACTICE_IN_WORDS
 from pipelines.drafting.codes_seen import MOST_SHOWN, NOT_KNOWN, CodesSeen, SeenSpelling
 from pipelines.drafting.draft import Draft, DraftLine
@@ -96,6 +97,8 @@ def _file(draft: Draft) -> list[str]:
         lines.append(f"table = {quoted(draft.table)}")
     if "practice" not in draft.settings:
         lines.append(f'# practice = "HARBOUR"   # a pseudonym of {PRACTICE_IN_WORDS}')
+    if "numbers" not in draft.settings:
+        lines.append('# numbers = "as written"   # if case numbers such as A1 and a01 are two cases; else they are one')
     if draft.decimal:
         lines.append(f"decimal = {quoted(draft.decimal)}")
     if draft.date_order == "unclear":
@@ -134,6 +137,7 @@ def _codes(seen: CodesSeen) -> list[str]:
     lines += [f"{quoted(one.text)} = {quoted('' if one.code == NOT_KNOWN else one.code)}" for one in settled]
     if seen.unsettled:
         choices = f"one of {', '.join(seen.choices)}" if seen.choices else "tooth codes such as 14 24, none, yes or no"
+        choices = "the code of a measure (`menton measures`)" if seen.section == MEASURE_CODES else choices
         lines += _comment(f"not decided; {choices}", indent="# ")
     for one in seen.unsettled[:MOST_SHOWN]:
         name = quoted(one.text) if one.is_shown else quoted(f"as in row {one.row}")
@@ -206,7 +210,10 @@ def draft_data(draft: Draft, raw: RawTable, *, contract: Contract) -> dict[str, 
         "units": dict(draft.units),
         "constants": dict(draft.constants),
         "required": [{"name": one.name, "choices": _choices(one, contract)} for one in draft.missing],
-        "names": [{"name": one.name, "unit": one.unit or "", "codes": one.codes or ""} for one in draft.targets],
+        "names": [
+            {"name": one.name, "units": units_for(one.unit) if one.unit else (), "codes": one.codes or ""}
+            for one in draft.targets
+        ],
         "left": left_to_do(draft),
     }
 

@@ -43,7 +43,7 @@ from warehouse.errors import (
     near_names,
 )
 from warehouse.marts.build import reading_columns
-from warehouse.marts.catalogues import Catalogues, in_force, register, shipped
+from warehouse.marts.catalogues import AS_WRITTEN, Catalogues, in_force, register, shipped
 from warehouse.marts.publish import publish
 from warehouse.measures.measure import Measure
 from warehouse.plural import number_of
@@ -301,7 +301,7 @@ class _Ingest:
         """Check what is new, load what changes anything, publish."""
         request, store = self.request, self.store
         fresh, skipped = self._already_there(mapped)
-        keyer = self._keyer() if fresh else None
+        keyer = self._keyer(as_written=fresh[0].mapping.settings.numbers == "as written") if fresh else None
         checked = self._check(fresh, keyer) if keyer else []
         unchanged = self._unchanged(checked)
         batch = [pair for pair, same in zip(checked, unchanged, strict=True) if not same]
@@ -379,9 +379,12 @@ class _Ingest:
         deliveries: list[tuple[Delivery, str]] = []
         for one in fresh:
             self.request.progress(f"interpreting {one.raw.source.name}")
+            mapping = one.mapping
+            if keyer.is_as_written(self.practice):
+                mapping = replace(mapping, settings=replace(mapping.settings, numbers="as written"))
             with _leaving_out(self.faults, is_named=one.is_named):
                 delivery = interpret(
-                    one.raw, one.mapping, contract=contract, catalogue=measures, practice=self.practice, keyer=keyer
+                    one.raw, mapping, contract=contract, catalogue=measures, practice=self.practice, keyer=keyer
                 )
                 kept = kept_source(one.raw.source, keyer, (self.practice,))
                 deliveries.append((replace(delivery, source=kept), one.hashed))
@@ -418,7 +421,7 @@ class _Ingest:
         because = "give their points once more together with these visits, or with --again, to measure them anew"
         return replace(delivery, assumptions=(*delivery.assumptions, ReadingAssumption("points", taken, because)))
 
-    def _keyer(self) -> Keyer:
+    def _keyer(self, *, as_written: bool) -> Keyer:
         """The keyer of this warehouse; a key of another warehouse would give every case a second identity."""
         request, store = self.request, self.store
         path = request.key_file or beside(request.warehouse, "key")
@@ -436,6 +439,12 @@ class _Ingest:
         if earlier := keyer.renamed(self.practice):
             found = f"the practice {self.practice} was renamed here: it is now {earlier}"
             raise RequestError(found, remedy=f"load under {earlier}, with --practice or in the mapping")
+        if not store.value("select count(*) from case_registry where practice = ?", [self.practice]):
+            return keyer.taking(self.practice, as_written=as_written)
+        if as_written and not keyer.is_as_written(self.practice):
+            found = f"the case numbers of {self.practice} have been read by the rule since its first load"
+            remedy = "take the line numbers out of the mapping; or take the loads of the practice back first"
+            raise RequestError(found, where="[file] numbers", expected='numbers = "by rule"', remedy=remedy)
         return keyer
 
     def _register(self, keyer: Keyer) -> None:
@@ -448,6 +457,7 @@ class _Ingest:
         with store.transaction():
             register(store, "setting", "case_key_fingerprint", "1", keyer.fingerprint())
             register(store, "setting", "labels", self.contract.version, json.dumps(labels))
+            register(store, "setting", AS_WRITTEN, "1", json.dumps(sorted(keyer.as_written)))
             register(store, "setting", "rules", self.contract.version, json.dumps(said))
 
     def _unchanged(self, checked: Sequence[tuple[Sorted, str]]) -> list[bool]:

@@ -18,7 +18,7 @@ from pipelines.mapping.mapping_file import load_mapping
 from pipelines.points.points_files import OpenKeyer
 from pipelines.reading.settings import ReadSettings
 from warehouse.errors import KeyProblemError
-from warehouse.marts.catalogues import JOINED, RENAMED
+from warehouse.marts.catalogues import AS_WRITTEN, JOINED, RENAMED
 from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.private_files import beside
@@ -48,7 +48,8 @@ def knowing(
 
     hidden: dict[str, str] = json.loads(settings.get(RENAMED, "{}"))
     names = {practice: keyer.mask(text, of=practice) for practice, text in hidden.items()}
-    return keyer.knowing(KnownNumbers(known, json.loads(settings.get(JOINED, "{}")), names))
+    marks = frozenset(json.loads(settings.get(AS_WRITTEN, "[]")))
+    return keyer.knowing(KnownNumbers(known, json.loads(settings.get(JOINED, "{}")), marks, names))
 
 
 def own_numbers(

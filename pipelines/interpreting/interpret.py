@@ -388,6 +388,10 @@ def _of_numbers(raw: RawTable, mapping: ColumnMapping) -> Iterator[ReadingAssump
     column = next((column for column, target in mapping.columns.items() if target.field == "case_id"), None)
     if column is None:
         return
+    if mapping.settings.numbers == "as written":
+        taken = "as they are written: capitals and zeros before a number tell cases apart"
+        yield ReadingAssumption("case numbers", taken, "the mapping says so, now or when the practice was first loaded")
+        return
     written = text_of(raw.frame[column]).drop_nulls().unique()
     numbers = case_numbers(written)
     if (numbers == written).all():
@@ -397,7 +401,9 @@ def _of_numbers(raw: RawTable, mapping: ColumnMapping) -> Iterator[ReadingAssump
     yield ReadingAssumption("case numbers", taken, "one number, one case, however it is typed")
     if n:
         taken = f"{n} written in another way than elsewhere in the file, and taken for the same"
-        yield ReadingAssumption("case numbers", taken, "number different cases so that they differ in more than that")
+        yield ReadingAssumption(
+            "case numbers", taken, 'if they are different cases, say numbers = "as written" in [file] of the mapping'
+        )
 
 
 def interpret(

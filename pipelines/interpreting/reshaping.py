@@ -25,6 +25,7 @@ from pipelines.interpreting.columns import BadCells
 from pipelines.mapping.column_mapping import ColumnMapping
 from warehouse.errors import MappingError
 from warehouse.measures.measure import Measure
+from warehouse.plural import number_of
 
 SHEETS_APART = 1_000_000
 """What is added to row numbers for each further sheet or file of a case: more than a sheet has rows."""
@@ -146,8 +147,10 @@ class _SideBySide:
     ) -> None:
         self.raw, self.mapping, self.contract, self.catalogue = raw, mapping, contract, catalogue
         self.wide = Targets("wide", None, contract=contract, measures=catalogue)
+        self.notes: list[ReadingAssumption] = []
         self.at = {target.name: column for column, target in mapping.columns.items()}
-        case = case_numbers(text_of(raw.frame[self.at["case_id"]]))
+        case = text_of(raw.frame[self.at["case_id"]])
+        case = case.str.strip_chars() if mapping.settings.numbers == "as written" else case_numbers(case)
         alone = pl.Series([f"\0{n}" for n in range(case.len())])  # a row without a number is a case of its own
         self.frame = raw.frame.select(pl.all().cast(pl.String)).with_columns(
             case.zip_with(case.is_not_null() & (case != ""), alone).alias("\0case"),
@@ -182,6 +185,11 @@ class _SideBySide:
             remedy = f'add each to [codes.{name}] of the mapping file; "" leaves its rows out'
             where = f"{self.raw.source.name}, column {column}"
             raise MappingError(found, where=where, expected=f"a {name} for every row", remedy=remedy)
+        because = f"the contract or the mapping lists it as no {name}"
+        self.notes += [
+            ReadingAssumption(f'"{text}" in {number_of(n, "row")}', "left out", because)
+            for text, n in understood.blanks.items()
+        ]
         return understood.values
 
     def done(self) -> Reshaped:
@@ -202,17 +210,15 @@ class _SideBySide:
             self.raw,
             frame=frame,
             rows=self.cases["\0row"].alias("row"),
-            assumptions=(*self.raw.assumptions, ReadingAssumption(ABOUT, taken, because)),
+            assumptions=(*self.raw.assumptions, ReadingAssumption(ABOUT, taken, because), *self.notes),
         )
         mapping = _spread(self.mapping, self.columns, "wide")
         rows_only = {name for name in self.mapping.constants if self.wide.find(name) is None}
         constants = {name: one for name, one in self.mapping.constants.items() if name not in rows_only}
         return Reshaped(raw, replace(mapping, constants=constants), self.bad)
 
-    def _take_at(
-        self, column: str, target: Target, time: str, rows: pl.DataFrame | None = None, name: str = ""
-    ) -> None:
-        there = (self.frame if rows is None else rows).filter(pl.col("\0time") == time)
+    def _take_at(self, column: str, target: Target, time: str) -> None:
+        there = self.frame.filter(pl.col("\0time") == time)
         wanted = date_name(time) if target.type == "date" else f"{target.name}_{time}"
         goes_to = self.wide.find(wanted)
         if goes_to is not None and there[column].null_count() < there.height:

@@ -87,6 +87,7 @@ class FileSettings:
     decimal: Literal[".", ","] | None = None  # Decimal mark
     date_order: Literal["dmy", "mdy", "ymd"] | None = None  # Order of day, month and year
     teeth: Literal["iso3950", "universal"] | None = None  # How teeth are numbered
+    numbers: Literal["by rule", "as written"] = "by rule"  # Whether capitals and zeros tell case numbers apart
     ruler_mm: float | None = None  # Length of the ruler whose ends are the points ruler_1 and ruler_2
     header_row: int | None = None  # Row of the headings as a spreadsheet counts rows
     sheet: str | None = None  # Name of the sheet

@@ -146,8 +146,9 @@ DRAFT = {
     "constants": {},
     "required": [{"name": "selection", "choices": ["consecutive", "selected"]}],
     "names": [
-        {"name": "sex", "unit": "", "codes": "sex"},
-        {"name": "sn_gogn_deg_start", "unit": "degrees", "codes": ""},
+        {"name": "sex", "units": [], "codes": "sex"},
+        {"name": "sn_gogn_deg_start", "units": ["degrees", "radians"], "codes": ""},
+        {"name": "sn_gome_deg_start", "units": ["degrees", "radians"], "codes": ""},
     ],
     "left": [],
 }

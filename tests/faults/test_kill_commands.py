@@ -40,8 +40,8 @@ KEYS = ("the-first-key-of-the-tests", "the-second-key-of-the-tests")
 NOW, EARLIER = 24, 20
 """Cases of the warehouse, and of it when the backup was made."""
 MARKER = "XPLAINMARKERX"
-FORGOTTEN = "QX-0417"
-"""The practice's own number of one of the cases."""
+FORGOTTEN, SECOND = "QX-0417", "QX-9021"
+"""The practice's own numbers of two of the cases."""
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +52,8 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
         made_case(f"c{n}", clinician=MARKER, sn_gogn_deg_start=32.0, sn_gogn_deg_finish=33.0 + n % 5)
         for n in range(NOW)
     ]
-    rows[0]["case_id"] = Keyer.from_file(home / "w.key").possible("HARBOUR", FORGOTTEN)[0]
+    for row, number in zip(rows, (FORGOTTEN, SECOND), strict=False):
+        row["case_id"] = Keyer.from_file(home / "w.key").possible("HARBOUR", number)[0]
     load_rows(home / "w", rows[:EARLIER])
     backup(home / "w", home / "b")
     load_rows(home / "w", rows[EARLIER:], source="later.csv")
@@ -325,6 +326,51 @@ def undo_again(home: Path, stepper: Stepper) -> None:
     assert is_clean(home / "w", EARLIER)
 
 
+def join_words(home: Path) -> list[str]:
+    return taken_back(home, "join", FORGOTTEN, SECOND, "--practice", "HARBOUR")
+
+
+def after_joining(home: Path) -> None:
+    assert cases_of(home / "w") in {NOW, NOW - 1}
+    assert verify(home / "w").is_sound
+    assert cases_seen(home / "w") in {NOW, NOW - 1}
+
+
+def join_again(home: Path, stepper: Stepper) -> None:
+    code, _ = stepper.run(join_words(home))
+    assert code == 0 or "two spellings of one number already" in stepper.said()
+    assert is_clean(home / "w", NOW - 1)
+    second = Keyer.from_file(home / "w.key").possible("HARBOUR", SECOND)[0]
+    with Connection(home / "w" / STORE, read_only=True) as store:
+        assert store.value("select count(*) from case_registry where case_key = ?", [second]) == 0
+
+
+def rename_words(home: Path) -> list[str]:
+    return taken_back(home, "rename-practice", "HARBOUR", "QUARRY")
+
+
+def practices_of(home: Path) -> set[str]:
+    with Connection(home / "w" / STORE, read_only=True) as store:
+        return {str(practice) for (practice,) in store.rows("select practice from case_registry")}
+
+
+def after_renaming(home: Path) -> None:
+    """Every case has one name or the other, and readers see them all."""
+    assert practices_of(home) in ({"HARBOUR"}, {"QUARRY"})
+    assert verify(home / "w").is_sound
+    assert cases_seen(home / "w") == NOW
+
+
+def rename_again(home: Path, stepper: Stepper) -> None:
+    code, _ = stepper.run(rename_words(home))
+    assert code == 0 or "there is no practice HARBOUR" in stepper.said()
+    assert practices_of(home) == {"QUARRY"}
+    assert is_clean(home / "w", NOW)
+    with Reader.open(home / "w") as reader:
+        assert reader.practices == ("QUARRY",)
+    assert not [path.name for path in (home / "w").glob("*.duckdb") if b"HARBOUR" in path.read_bytes()]
+
+
 ENCRYPT, RENEW, DECRYPT = Rekeying("w", 0, 1), Rekeying("e", 1, 2), Rekeying("e", 1, 0)
 JOBS = {
     "contribute": Job(
@@ -340,6 +386,8 @@ JOBS = {
     "restore over": Job(("w", "b"), replace_by, after_replacing, replace_again),
     "forget": Job(("w", "w.key"), forget_words, after_forgetting, forget_again),
     "undo": Job(("w", "w.key"), undo_words, after_undoing, undo_again),
+    "join": Job(("w", "w.key"), join_words, after_joining, join_again),
+    "rename": Job(("w", "w.key"), rename_words, after_renaming, rename_again),
     "encrypt": Job(("w", "k1"), ENCRYPT.words, ENCRYPT.after, ENCRYPT.again),
     "change key": Job(("e", "k1", "k2"), RENEW.words, RENEW.after, RENEW.again),
     "decrypt": Job(("e", "k1"), DECRYPT.words, DECRYPT.after, DECRYPT.again),
@@ -375,7 +423,7 @@ def test_a_command_killed_at_a_few_of_its_steps_leaves_nothing_half_done(
 ) -> None:
     job = JOBS[name]
     steps = steps_of(job, home, stepper, tmp_path / "h")
-    chosen = [steps // 2, steps - 8]
+    chosen = [steps - 8] if name in {"join", "rename"} else [steps // 2, steps - 8]
     killed = [kill_at(job, home, stepper, tmp_path / "h", step, None) for step in chosen]
     assert any(killed)
     count("kills", name, sum(killed))

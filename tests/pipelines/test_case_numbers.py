@@ -177,6 +177,48 @@ def test_own_numbers_are_found_in_any_spelling(tmp_path: Path, capsys: pytest.Ca
     assert set(numbers) <= {f"IT-{n:03}" for n in range(1, 6)}
 
 
+def test_numbers_are_taken_as_they_are_written_where_a_mapping_says_so_and_stay_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, path, mapping = tmp_path / "w", tmp_path / "a.csv", tmp_path / "own.toml"
+    text = (
+        '[columns]\n"No" = "case_id"\n"Sex" = "sex"\n"Age" = "age_at_start"\n[constants]\nselection = "consecutive"\n'
+        'status = "in_treatment"\ncomparison = "treated"\nphase_1_appliance_category = "fixed_labial"\n'
+    )
+    mapping.write_text(f'[file]\nnumbers = "as written"\n{text}', encoding="utf-8")
+    path.write_text("No,Sex,Age\n7,f,11.5\n007,m,12.5\na1,f,9\nA1,f,10\n", encoding="utf-8")
+    practice = ["--practice", "HARBOUR"]
+    assert ingested(folder, path, *practice, "--mapping", str(mapping)) == 0
+    assert "case numbers: as they are written: capitals and zeros" in capsys.readouterr().out
+    assert n_cases(folder) == 4
+    mapping.write_text(text, encoding="utf-8")
+    path.write_text("No,Sex,Age\n7,f,11.6\n007,m,12.6\nb1,f,9\n", encoding="utf-8")
+    assert ingested(folder, path, *practice, "--mapping", str(mapping)) == 0
+    assert "now or when the practice was first loaded" in capsys.readouterr().out
+    assert n_cases(folder) == 5
+    options = ["--warehouse", str(folder), "--yes"]
+    assert main(["forget", "007", *practice, *options]) == 0
+    assert n_cases(folder) == 4
+    assert main(["rename-practice", "HARBOUR", "QUARRY", *options]) == 0
+    path.write_text("No,Sex,Age\na1,f,9.1\nA1,f,10.1\n007,m,12.7\n", encoding="utf-8")
+    assert ingested(folder, path, "--practice", "QUARRY", "--mapping", str(mapping)) == 0
+    assert n_cases(folder) == 5
+
+
+def test_numbers_read_by_the_rule_do_not_become_others_later(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, mapping = tmp_path / "w", tmp_path / "own.toml"
+    path = written(tmp_path / "a.csv", ["A-01", "A-2"])
+    assert ingested(folder, path) == 0
+    before = content(folder)
+    names = "\n".join(f'"{name}" = "{name}"' for name in HEADINGS.split(","))
+    mapping.write_text(f'[file]\nnumbers = "as written"\n[columns]\n{names}\n', encoding="utf-8")
+    assert ingested(folder, path, "--mapping", str(mapping)) == 1
+    assert "read by the rule since its first load" in capsys.readouterr().err
+    assert content(folder) == before
+
+
 def test_a_folder_loads_what_it_can_read_and_names_the_rest(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = tmp_path / "in"
     folder.mkdir()

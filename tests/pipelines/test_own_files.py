@@ -18,10 +18,22 @@ from pipelines.contract.words import written_in_cells
 from pipelines.drafting.codes_seen import alias_spellings
 from pipelines.mapping.trade_words import squeezed
 from pipelines.points.points_files import read_points
-from tests.pipelines.own_files import KINDS, SEQUENCES, Correction, OwnFile, german
+from tests.pipelines.own_files import (
+    COMPARISON,
+    KINDS,
+    SELECTION,
+    SEQUENCES,
+    Correction,
+    OwnFile,
+    german,
+    long_export,
+    other_notations,
+)
 from tests.raw_tables import CONTRACT, WIDE_MAPPING, interpreted
 from warehouse.errors import MappingError
 from warehouse.store.store import open_store
+
+INVENTED_XLS = Path(__file__).with_name("invented.xls")
 
 
 def corrected(text: str, corrections: tuple[Correction, ...]) -> str:
@@ -143,6 +155,63 @@ def test_points_with_a_column_a_coordinate_and_a_ruler_are_brought_to_true_size(
     mapping.write_text(text.replace("ruler_mm = 50", ""), encoding="utf-8")
     with pytest.raises(MappingError, match="its length is not stated"):
         read_points([file], mapping=mapping)
+
+
+def test_a_workbook_of_the_old_kind_is_read_and_loads(tmp_path: Path) -> None:
+    # written once by a library for that format (BIFF8), of invented cases
+    draft, warehouse = tmp_path / "draft.toml", tmp_path / "data"
+    assert main(["draft-mapping", str(INVENTED_XLS), "--out", str(draft)]) == 0
+    mapping = tmp_path / "own.toml"
+    mapping.write_text(corrected(draft.read_text(encoding="utf-8"), (SELECTION, COMPARISON)), encoding="utf-8")
+    command = ["ingest", str(INVENTED_XLS), "--warehouse", str(warehouse), "--practice", "HARBOUR"]
+    assert main([*command, "--mapping", str(mapping)]) == 0
+    with open_store(warehouse) as store:
+        rows = store.rows(
+            "select sex, age_at_start, start_quarter, status, sn_gogn_deg from cases join readings using (case_no)"
+            " order by age_at_start"
+        )
+    assert rows == [
+        ("female", 10.0, "2017-Q1", "finished", 28.125),
+        ("female", 11.5, "2015-Q1", "finished", 31.5),
+        ("male", 12.25, "2016-Q4", "in_treatment", 36.0),
+    ]
+
+
+def test_sheets_that_belong_together_find_their_cases_by_the_rule_of_numbers(tmp_path: Path) -> None:
+    mapping, warehouse = tmp_path / "own.toml", tmp_path / "data"
+    mapping.write_text(
+        '[file]\ntogether = ["No"]\n[columns]\n"No" = "case_id"\n"Sex" = "sex"\n"Age" = "age_at_start"\n'
+        '"Plane" = "sn_gogn_deg_start"\n[constants]\nselection = "consecutive"\nstatus = "in_treatment"\n'
+        'comparison = "treated"\nphase_1_appliance_category = "fixed_labial"\n',
+        encoding="utf-8",
+    )
+    texts = {"people": "No,Sex,Age\nIT-1,f,11\nIT-2,m,12\n", "planes": "No,Plane\nit-001,31\n It - 2 ,33\n"}
+    for name, text in texts.items():
+        (tmp_path / f"{name}.csv").write_text(text, encoding="utf-8")
+    command = ["ingest", *(str(tmp_path / f"{name}.csv") for name in texts), "--warehouse", str(warehouse)]
+    assert main([*command, "--practice", "HARBOUR", "--mapping", str(mapping)]) == 0
+    with open_store(warehouse) as store:
+        rows = store.rows("select sex, sn_gogn_deg from cases inner join readings using (case_no) order by 2")
+    assert rows == [("female", 31.0), ("male", 33.0)]
+
+
+def test_a_draft_does_not_ask_about_teeth_it_understands(tmp_path: Path) -> None:
+    draft = tmp_path / "draft.toml"
+    assert main(["draft-mapping", *map(str, other_notations(tmp_path).paths), "--out", str(draft)]) == 0
+    text = draft.read_text(encoding="utf-8")
+    assert 'teeth = "universal"' in text
+    assert "#5 #12" not in text
+
+
+def test_a_spelling_that_says_nothing_is_said_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file, draft = long_export(tmp_path), tmp_path / "draft.toml"
+    assert main(["draft-mapping", *map(str, file.paths), "--out", str(draft)]) == 0
+    mapping = tmp_path / "own.toml"
+    mapping.write_text(corrected(draft.read_text(encoding="utf-8"), file.corrections), encoding="utf-8")
+    command = ["ingest", *map(str, file.paths), "--warehouse", str(tmp_path / "data"), "--practice", "HARBOUR"]
+    assert main([*command, "--mapping", str(mapping)]) == 0
+    n = sum(2 if one.finish else 1 for one in file.people)
+    assert f'"couleur" in {n} rows: left out' in capsys.readouterr().out
 
 
 def test_a_stated_order_that_the_dates_contradict_refuses_the_file() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import re
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ import polars as pl
 import pytest
 from openpyxl.worksheet.worksheet import Worksheet
 
+from pipelines.cli import main
 from pipelines.commands import template as command
 from pipelines.contract.contract import load_contract
 from pipelines.ingest.ingest import Request, ingest
@@ -22,6 +24,8 @@ from warehouse.errors import BadFileError, RequestError
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.outcomes.definition import AnswerPart, DefinitionPart
 from warehouse.outcomes.registry import shipped_registry
+from warehouse.store.storage import Connection
+from warehouse.store.store import STORE
 
 CONTRACT = load_contract()
 LAYOUTS = {"wide": (wide_sheet(),), "tables": table_sheets()}
@@ -228,3 +232,35 @@ def test_a_template_that_cannot_be_written_is_told(tmp_path: Path) -> None:
         write_template(tmp_path / "t.csv", LAYOUTS["wide"])
     with pytest.raises(RequestError, match="could not be written"):
         write_template(tmp_path / "gone" / "t.xlsx", LAYOUTS["wide"])
+
+
+@pytest.mark.parametrize("layout", ["long", "points"])
+def test_templates_for_long_files_and_points_are_filled_in_and_load(layout: str, tmp_path: Path) -> None:
+    path = tmp_path / "own.xlsx"
+    assert main(["template", f"--{layout}", "--out", str(path)]) == 0
+    of_case = {"case_id": "A1", "timepoint": "start"}
+    point = {**of_case, "view": "lateral_radiograph", "unit": "mm", "y_axis": "down", "faces": "right"}
+    places = {"S": (0.0, 50.0), "N": (70.0, 40.0), "Go": (10.0, 120.0), "Me": (60.0, 160.0)}
+    rows = {
+        "long": TABLE_ROWS,
+        "points": {
+            "cases": TABLE_ROWS["cases"],
+            "landmarks": [{**point, "landmark": code, "x": x, "y": y} for code, (x, y) in places.items()],
+        },
+    }[layout]
+    book = openpyxl.load_workbook(path)
+    for name, entered in rows.items():
+        columns = {cell.value: cell.column for cell in book[name][1]}
+        for row, values in enumerate(entered, start=3):
+            for column, value in values.items():
+                book[name].cell(row, columns[column], value)
+    book.save(path)
+    assert main(["ingest", str(path), "--warehouse", str(tmp_path / "w"), "--practice", "HARBOUR"]) == 0
+    with Connection(tmp_path / "w" / STORE, read_only=True) as store:
+        assert store.value("select count(*) from cases") == 2
+        if layout == "long":
+            assert store.rows("select overjet_mm, repeat_no from readings order by repeat_no") == [(6.5, 1), (6.5, 2)]
+        else:
+            # by hand: SN falls 10 in 70 as it goes ahead (y is down), Go-Me rises 40 in 50
+            angle = math.degrees(math.atan2(40, 50) - math.atan2(-10, 70))
+            assert store.value("select sn_gome_deg from readings") == pytest.approx(angle, abs=0.01)

@@ -16,8 +16,9 @@ from warehouse.outcomes.registry import DEFAULT_ID, Registry, definition_from, s
 from warehouse.store.storage import utc_now
 from warehouse.store.tables import Tables
 
-JOINED, RENAMED = "joined_numbers", "practice_names"
-"""Settings: key of a second number -> key of its case; practice -> the masked name its keys are made with."""
+JOINED, RENAMED, AS_WRITTEN = "joined_numbers", "practice_names", "numbers_as_written"
+"""Settings: key of a second number -> key of its case; practice -> the masked name its keys are made with; marks of
+practices in which capitals and zeros tell case numbers apart."""
 
 SETTINGS = {"growth_reference": "", "definition": DEFAULT_ID}
 """Settings a warehouse has, with their values until someone chooses another.

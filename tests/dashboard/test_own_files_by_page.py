@@ -1,0 +1,134 @@
+"""The ten kinds of files of practices get in by the page as well, chosen column by column and spelling by spelling."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable
+from contextlib import redirect_stderr, redirect_stdout
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser
+from streamlit.testing.v1 import AppTest
+
+from dashboard.parts import upload as bringing
+from dashboard.parts.choosing import NOT_KNOWN
+from dashboard.parts.upload import OWN_SCREEN, Told
+from pipelines.cli import main
+from tests.dashboard.browsing import PATIENCE, choose, press, rest, served, until
+from tests.dashboard.conftest import APP, VARIABLES, everything_said
+from tests.dashboard.test_bring_in_page import LOAD, PROPOSED, TRY_OUT, picked, pressed
+from tests.pipelines.own_files import COMPARISON, KINDS, SELECTION, Correction, OwnFile, german, merged_workbook
+from tests.pipelines.test_own_files import held, truth_of
+from warehouse.store.store import open_store
+
+
+@pytest.fixture
+def warehouse(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A warehouse that is not there yet; commands run in this process, which is how they are tried a hundred times."""
+    for name in VARIABLES:
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("MENTON_WAREHOUSE", str(tmp_path / "data"))
+    monkeypatch.setenv(OWN_SCREEN, "1")
+
+    def run(words: list[str], _room: Path, given: str = "") -> Told:
+        assert not given
+        with redirect_stdout(io.StringIO()) as printed, redirect_stderr(io.StringIO()) as said:
+            code = main(words)
+        lines = [line for line in said.getvalue().splitlines() if not line.startswith("  …")]
+        return Told(code == 0, printed.getvalue(), "\n".join(lines))
+
+    monkeypatch.setattr(bringing, "_run", run)
+    return tmp_path / "data"
+
+
+def opened(*paths: Path) -> AppTest:
+    """The page with the files handed over and a mapping proposed."""
+    page = AppTest.from_file(str(APP), default_timeout=300).run()
+    page.switch_page("../pages/bring_in.py").run()
+    for path in paths:
+        page.file_uploader[0].upload(path.name, path.read_bytes(), "application/octet-stream").run()
+    page.radio[0].set_value(PROPOSED).run()
+    return page
+
+
+def chosen(page: AppTest, correction: Correction) -> None:
+    """One thing that is open, settled as a user does."""
+    section, key, value = correction
+    label = key.replace("_", " ") if section == "constants" else key if section == "columns" else f"“{key}”"
+    if section == "codes.extracted_teeth":
+        (field,) = (one for one in page.text_input if one.label.startswith(label))
+        field.set_value(value).run()
+    else:
+        picked(page, label, value or NOT_KNOWN)
+
+
+def loaded(page: AppTest) -> str:
+    """Practice named, every row checked, loaded; what was said of the rows."""
+    (practice,) = (one for one in page.text_input if one.label.startswith("Pseudonym"))
+    practice.set_value("HARBOUR").run()
+    pressed(page, TRY_OUT)
+    said = everything_said(page)
+    pressed(page, LOAD)
+    assert [one.value for one in page.success] == ["Loaded. Every page now shows the new build."]
+    return said
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.__name__)
+def test_a_file_gets_in_by_the_page(kind: Callable[[Path], OwnFile], tmp_path: Path, warehouse: Path) -> None:
+    file = kind(tmp_path)
+    page = opened(*file.paths)
+    assert len(file.corrections) <= 6
+    for correction in file.corrections:
+        chosen(page, correction)
+    assert "Nothing is open." in everything_said(page)
+    loaded(page)
+    assert held(warehouse) == truth_of(file)
+
+
+def test_a_unit_is_chosen_on_the_page(tmp_path: Path, warehouse: Path) -> None:
+    rows = [f"{n},f,11.{n},fixed,{n + 4},{n + 4}.5" for n in range(1, 5)]
+    path = tmp_path / "cases.csv"
+    path.write_text("\n".join(["No,Sex,Age,Appliance,Wits T1,ANS-Me T1", *rows]), encoding="utf-8")
+    page = opened(path)
+    for correction in (SELECTION, COMPARISON, ("constants", "status", "in_treatment")):
+        chosen(page, correction)
+    said = everything_said(page)
+    assert "the values fit if they are in cm" in said
+    picked(page, "ANS-Me T1", "lafh_mm_start")
+    picked(page, "Unit of “ANS-Me T1”", "cm")
+    assert "4 of 4 rows would be loaded" in loaded(page)
+    with open_store(warehouse) as store:
+        assert store.value("select sum(lafh_mm) from readings where replaced_by is null") == pytest.approx(280.0)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("kind", [german, merged_workbook], ids=lambda kind: kind.__name__)
+def test_a_file_gets_in_by_a_real_browser(kind: Callable[[Path], OwnFile], tmp_path: Path, browser: Browser) -> None:
+    file = kind(tmp_path)
+    with served(tmp_path / "data") as address:
+        context = browser.new_context(locale="en-GB", viewport={"width": 1280, "height": 900})
+        context.set_default_timeout(PATIENCE)
+        context.add_cookies(address.cookies)
+        tab = context.new_page()
+        tab.goto(f"{address}/bring_in")
+        rest(tab)
+        tab.locator("input[type=file]").set_input_files(file.paths[0])
+        rest(tab)
+        tab.get_by_text(PROPOSED, exact=True).click()
+        until(tab, "() => document.body.innerText.includes('Still open')")
+        for section, key, value in file.corrections:
+            begins = key.replace("_", " ") if section == "constants" else f"“{key}”"
+            label = tab.locator("label").filter(has_text=re.compile(f"^{re.escape(begins)}")).inner_text()
+            choose(tab, label, value)
+        until(tab, "() => document.body.innerText.includes('Nothing is open.')")
+        field = tab.get_by_label("Pseudonym of the practice")
+        field.fill("HARBOUR")
+        field.press("Enter")
+        press(tab, TRY_OUT)
+        until(tab, "() => document.body.innerText.includes('rows would be loaded')")
+        press(tab, LOAD)
+        until(tab, "() => document.body.innerText.includes('Every page now shows the new build')")
+        context.close()
+    assert held(tmp_path / "data") == truth_of(file)
