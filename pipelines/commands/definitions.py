@@ -42,7 +42,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     if args.example:
-        say(EXAMPLE)
+        print(EXAMPLE)
         return 0
     if args.tried:
         return _try(args)

@@ -217,7 +217,7 @@ def _list(args: argparse.Namespace) -> int:
             told = {
                 name: value for name, value in entry.items() if name not in {"hash", "hashes", "invitation", "digest"}
             }
-            say(json.dumps(told))
+            print(json.dumps(told))
         return 0
     if state.version:
         _print_agreement(folder.agreement())
@@ -260,7 +260,7 @@ def _withdraw(args: argparse.Namespace) -> int:
 def _pooled(args: argparse.Namespace) -> int:
     made = make_result(_folder(args))
     if args.json:
-        say(json.dumps(made.result.to_dict(), indent=2))
+        print(json.dumps(made.result.to_dict(), indent=2))
     else:
         print_result(made.result)
         if not made.is_new:

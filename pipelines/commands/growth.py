@@ -62,7 +62,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     if args.example:
-        say(EXAMPLE)
+        print(EXAMPLE)
         return 0
     is_change = args.fit or args.table or args.use or args.enlargement is not None
     catalogues = _change(args) if is_change else catalogues_of(args)

@@ -12,7 +12,6 @@ from pipelines.commands.options import (
     catalogues_of,
     print_table,
     published_again,
-    say,
     say_json,
     storing,
 )
@@ -46,7 +45,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     if args.example:
-        say(EXAMPLE)
+        print(EXAMPLE)
         return 0
     listed = _add(args) if args.add else list(catalogues_of(args).measures.values())
     if args.json:

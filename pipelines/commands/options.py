@@ -313,10 +313,11 @@ def write_text(path: Path, text: str, *, what: str) -> None:
 
 def say(line: str = "") -> None:
     """Print lines for a person on standard output, at a terminal cut between words."""
-    width = get_terminal_size().columns if sys.stdout.isatty() else len(line) + 1
-    for one in line.split("\n"):
-        indent = " " * (len(one) - len(one.lstrip()))
+    for one in line.split("\n") if sys.stdout.isatty() else ():
+        indent, width = " " * (len(one) - len(one.lstrip())), get_terminal_size().columns
         print(fill(one, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False))
+    if not sys.stdout.isatty():
+        print(line)
 
 
 def progress(line: str) -> None:
@@ -328,7 +329,7 @@ def say_json(answer: object, *, sentences: Sequence[str] = ()) -> None:
     """Print an answer as one JSON object, with its sentences; `pipelines/commands/json.md` says what the keys mean."""
     said: dict[str, Any] = {"sentences": list(sentences)} if sentences else {}
     data = {"format": FORMAT, **as_data(answer), **said}
-    say(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
+    print(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 def say_answer(args: argparse.Namespace, answer: T, printed: Callable[[T], None], *, sentences: Sequence[str]) -> None:

@@ -25,7 +25,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     if args.example:
-        say(EXAMPLE)
+        print(EXAMPLE)
         return 0
     if args.add:
         _add(args)

@@ -24,7 +24,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     text = strobe_markdown(items, build=build)
     if args.out is None:
-        say(text)
+        print(text)
         return 0
     write_text(args.out, text, what="checklist")
     blanks = sum(bool(item.to_write) for item in items)
