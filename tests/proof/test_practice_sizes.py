@@ -159,7 +159,7 @@ def test_the_share_over_practices_and_what_is_expected_of_a_new_one(
     rng = np.random.default_rng([520, practices, low, round(100 * share)])
     with one_thread():
         for tau in (0.0, 0.3, 0.6):
-            for _ in range(RUNS // 2):
+            for _ in range(RUNS):
                 n = rng.integers(low, high, practices)
                 shares = expit(logit(share) + tau * rng.standard_normal(practices + 1))
                 found = binomial_normal(rng.binomial(n, shares[:-1]).tolist(), n.tolist())

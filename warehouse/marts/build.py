@@ -47,12 +47,9 @@ _SEEN = {
 _SEEN_APPLIANCES = "select distinct appliance_category from phases where replaced_by is null"
 
 
-def coded_columns(
-    connection: Tables, statement: str, lists: Mapping[str, Mapping[str, str]]
-) -> dict[str, tuple[str, ...]]:
-    """Column of the statement -> its codes; ``lists`` are the contract's labels as registered, or none."""
-    columns = [str(row[0]) for row in connection.rows(f"describe {statement}")]
-    return {column: tuple(lists[column]) for column in columns if column in lists}
+def coded_columns(connection: Tables, table: str, lists: Mapping[str, Mapping[str, str]]) -> dict[str, tuple[str, ...]]:
+    """Column of a table of the store -> its codes; ``lists`` are the contract's labels as registered, or none."""
+    return {column: tuple(lists[column]) for column in connection.columns(table) if column in lists}
 
 
 def coded_answers(lists: Mapping[str, Mapping[str, str]]) -> dict[str, tuple[str, ...]]:
@@ -119,7 +116,7 @@ def _build(connection: Tables, catalogues: Catalogues) -> None:
     has_repeats = _has_repeats(connection)
     timeline = timeline_statement(read, has_repeats=has_repeats, on_film=_on_film(catalogues, read), totals=totals)
     lists: Mapping[str, Mapping[str, str]] = json.loads(catalogues.settings.get("labels", "{}"))
-    at_a_time = coded_columns(connection, timeline, lists) | {"timepoint": TIMES} | coded_answers(lists)
+    at_a_time = coded_columns(connection, "visits", lists) | {"timepoint": TIMES} | coded_answers(lists)
     _create(connection, "mart_timeline", coded_statement(timeline, at_a_time))
     measures = [*read, *(total for total in totals if total not in read)]
     _build_cases(connection, measures, lists)
@@ -171,7 +168,7 @@ def _build_cases(connection: Tables, measures: Sequence[str], lists: Mapping[str
     answered = [question for question, n in zip(QUESTIONS, counts, strict=True) if n]
     statement = cases_statement(measures, n_phases=n_phases, answers=answered)
     answers = {f"{question}_{time}": codes for question, codes in coded_answers(lists).items() for time in TIMES}
-    contracted = coded_columns(connection, statement, lists)
+    contracted = coded_columns(connection, "cases", lists)
     coded = _OWN | contracted | answers | seen_columns(connection, n_phases=n_phases)
     _create(connection, "mart_cases", coded_statement(statement, coded))
 

@@ -81,11 +81,12 @@ def first_line(group: GroupRow) -> str:
         parts.append(say("first.net", net=group.net.value, interval=group.net.interval))
     else:
         parts.append(say("first.no_better"))
-    for key, beside in (("first.untreated", group.beside.expected), ("first.corrected", group.beside.corrected)):
-        if beside is not None and beside.share.value is not None:
-            parts.append(say(key, share=beside.share.value, interval=beside.share.interval))
-        else:
-            parts.append(say(f"{key}_not_told"))
+    for key, not_told, beside in (
+        ("first.untreated", "first.untreated_not_told", group.beside.expected),
+        ("first.corrected", "first.corrected_not_told", group.beside.corrected),
+    ):
+        share = beside.share if beside is not None and beside.share.value is not None else None
+        parts.append(say(key, share=share.value, interval=share.interval) if share else say(not_told))
     return f"{'; '.join(parts)}."
 
 
@@ -324,9 +325,9 @@ def error_sentence(band: ErrorBand, unit: str) -> str:
     return say("error.known", mdc95=band.mdc95, unit=unit, source=band.said)
 
 
-def _unlike(group: GroupRow) -> str:
+def _unlike(group: GroupRow, several: str, turned: str, hidden: str) -> str:
     """Why nothing can stand beside a share that is not one change, or is not shown."""
-    return "several" if group.favourable is None else "turned" if group.favourable_of else "hidden"
+    return say(several if group.favourable is None else turned if group.favourable_of else hidden)
 
 
 def untreated_sentence(group: GroupRow) -> str:
@@ -335,7 +336,8 @@ def untreated_sentence(group: GroupRow) -> str:
     if group.counted.value == 0:
         return ""
     if expected is None:
-        return say(f"share.untreated_unlike_{_unlike(group)}")
+        keys = ("share.untreated_unlike_several", "share.untreated_unlike_turned", "share.untreated_unlike_hidden")
+        return _unlike(group, *keys)
     source = caution_text(expected.source)
     if expected.share.value is None:
         return source
@@ -350,7 +352,8 @@ def corrected_sentence(group: GroupRow) -> str:
     if group.counted.value == 0:
         return ""
     if corrected is None:
-        return say(f"share.corrected_unlike_{_unlike(group)}")
+        keys = ("share.corrected_unlike_several", "share.corrected_unlike_turned", "share.corrected_unlike_hidden")
+        return _unlike(group, *keys)
     cautions = [caution_text(one) for one in corrected.cautions]
     if corrected.share.value is None:
         return " ".join([say("share.not_corrected"), *cautions])
