@@ -167,8 +167,8 @@ def test_the_share_over_practices_and_what_is_expected_of_a_new_one(
                     ahead.setdefault(f"spread {tau}", []).append(float(shares[-1]) in found.prediction)
                     middle.setdefault(f"spread {tau}", []).append(share in found.share.interval)
     setting = f"{practices} practices of {low} to {high}, share {share}"
-    assert ledger.worst(f"share in the middle practice, {setting}", middle).holds
-    assert ledger.worst(f"share of a new practice, {setting}", ahead).holds
+    assert ledger.worst(f"share in the middle practice, {setting}", middle, cohorts=RUNS).holds
+    assert ledger.worst(f"share of a new practice, {setting}", ahead, cohorts=RUNS).holds
 
 
 @pytest.mark.parametrize(("cases", "first"), [(200, 0), (1000, 0), (60, 40), (200, 40), (500, 40), (1000, 200)])
