@@ -21,7 +21,7 @@ from warehouse.selection import FILTERS
 NAMES = frozenset(
     {*FILTERS, "def", "cases", "by", "and", "first", "second", "case", "class", "message", "measure", "made", "of"}
     | {"whose", "usual", "notice", "alarm", "every", "alike", "token", "beside", "def2", "change", "job", "here"}
-    | {"mark", "landmark"}
+    | {"mark", "landmark", "missing"}
 )
 """Every name an address may hold."""
 
