@@ -1,7 +1,5 @@
 """The command line. The one place that knows every package, by name, and imports only what a command needs."""
 
-from __future__ import annotations
-
 import argparse
 import os
 import sys

@@ -1,7 +1,5 @@
 """The lasting shape of a face, and where it puts the corner of the jaw."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

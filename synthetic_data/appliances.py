@@ -1,7 +1,5 @@
 """The kinds of appliance as this invented world uses them (``appliances.toml``)."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from synthetic_data.stated import stated

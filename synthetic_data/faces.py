@@ -5,8 +5,6 @@ Turning by an angle is a multiplication, so the construction reads like a drawin
 proportions of an ordinary face, chosen by eye; they are nobody's.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import TypeAlias
 

@@ -5,8 +5,6 @@ memory); the lengths were solved so that front and back face heights follow the 
 give for ages 6 to 18 (from memory, at life size) while the facial axis stays constant with age.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from synthetic_data.arrays import BoolArray, FloatArray

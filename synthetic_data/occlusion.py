@@ -3,8 +3,6 @@
 Everything has the shape (n, 4), one column a timepoint, and is true, not yet measured.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Who comes to the practices: age, sex, face type, incisor class, crowding, before anything is done."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The invented Lantern Bay study group (``practices.toml``): seven practices that do not exist, with their habits."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal

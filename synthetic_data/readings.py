@@ -1,7 +1,5 @@
 """All readings of a cohort: which film was read by whom and how often, and the values that came of it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The tables a practice keeps: cases, phases, visits, and the dates behind them, in contract columns."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 

@@ -1,7 +1,5 @@
 """What can be set about an invented cohort: sizes, true effects, confounding, losses, method error."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType

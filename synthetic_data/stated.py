@@ -1,7 +1,5 @@
 """What is stated as data beside the code."""
 
-from __future__ import annotations
-
 import tomllib
 from importlib.resources import files
 from typing import Any

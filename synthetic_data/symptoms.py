@@ -1,7 +1,5 @@
 """What is asked and seen besides the face: mouth at rest, jaw joints, breathing in sleep, reported wear."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -4,8 +4,6 @@ The formulas are written out here in plain NumPy and share nothing with those of
 the other.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

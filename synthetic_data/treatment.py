@@ -1,7 +1,5 @@
 """What is done: the choice of appliances and extractions, and what it truly does to the mandibular plane."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """What truly happens to the mandibular plane of each person, before anybody measures it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

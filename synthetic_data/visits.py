@@ -1,7 +1,5 @@
 """When records are taken, who is lost on the way, and which radiographs are missing."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

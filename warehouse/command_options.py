@@ -1,7 +1,5 @@
 """Options that commands of every package share: which warehouse is meant, and where its key lies."""
 
-from __future__ import annotations
-
 import argparse
 import os
 from pathlib import Path

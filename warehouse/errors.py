@@ -4,8 +4,6 @@ Every error says what was found, where, what was expected and what to do. No err
 could identify a person: callers pass values through a redaction first.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from difflib import get_close_matches
 from functools import partial

@@ -5,8 +5,6 @@ A cell of a CSV file or workbook that begins with ``=``, ``+``, ``-`` or ``@`` m
 apostrophe makes it plain text. Numbers keep their sign, and a lone dash, the customary mark for a missing value, stays.
 """
 
-from __future__ import annotations
-
 import re
 
 import polars as pl

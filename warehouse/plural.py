@@ -1,7 +1,5 @@
 """Numbers with what is counted, in the singular or the plural. Nothing is imported, so that every layer may use it."""
 
-from __future__ import annotations
-
 
 def number_of(n: int, one: str, many: str = "") -> str:
     """A number with its noun: "1 practice", "7 practices", "2,000 cases".

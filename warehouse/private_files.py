@@ -1,7 +1,5 @@
 """The one rule for every secret file (keys, logins, access): only its owner can read it, on POSIX and on Windows."""
 
-from __future__ import annotations
-
 import getpass
 import os
 import secrets

@@ -1,7 +1,5 @@
 """What an analysis gives back: frozen, unrounded, with its n, interval, method and warnings."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType

@@ -1,7 +1,5 @@
 """The variables of a case (``variables.toml``), and which cases are looked at: those meant, and the filters set."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field

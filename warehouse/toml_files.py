@@ -5,8 +5,6 @@
 person: a file that is not well formed.
 """
 
-from __future__ import annotations
-
 import json
 import re
 import tomllib

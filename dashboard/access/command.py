@@ -4,8 +4,6 @@ It is served to this machine alone. To serve others, name an access file and put
 a reverse proxy that names the person in a header. All of it is shown in ``dashboard/serving.md``.
 """
 
-from __future__ import annotations
-
 import argparse
 import os
 import secrets

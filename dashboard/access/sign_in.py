@@ -1,7 +1,5 @@
 """Who is at the door: the viewer of this session, from the environment, a proxy's header or Streamlit's login."""
 
-from __future__ import annotations
-
 import json
 import os
 from collections.abc import Mapping

@@ -6,8 +6,6 @@ access file says who is who (``dashboard/serving.md`` shows one); a person who i
 only to be trusted where nothing but the proxy can reach the dashboard, so leave the address at 127.0.0.1 then.
 """
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """First against second reading (the picture of Bland and Altman): difference against mean, bias and limits."""
 
-from __future__ import annotations
-
 import altair as alt
 import polars as pl
 

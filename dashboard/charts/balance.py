@@ -1,7 +1,5 @@
 """How alike two groups were at the start, before and after weighting."""
 
-from __future__ import annotations
-
 import altair as alt
 import polars as pl
 

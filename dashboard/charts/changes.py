@@ -1,7 +1,5 @@
 """How far every counted case moved: a histogram that meets at the threshold, over the band of measuring error."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import altair as alt

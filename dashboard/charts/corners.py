@@ -1,7 +1,5 @@
 """Teeth against face: two bars of cases, teeth improved and not, each divided by what the face did."""
 
-from __future__ import annotations
-
 import altair as alt
 import polars as pl
 

@@ -1,7 +1,5 @@
 """Courses in time: of one case's measure, every set of records; and of the share over the years of start."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import altair as alt

@@ -3,8 +3,6 @@
 Class is told by shape as well as by colour: adverse cases are filled triangles, the others open circles.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection
 from typing import Any
 

@@ -3,8 +3,6 @@
 What a chart signals is told by shape and by words, never by colour alone.
 """
 
-from __future__ import annotations
-
 import altair as alt
 import polars as pl
 

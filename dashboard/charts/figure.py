@@ -1,7 +1,5 @@
 """A picture before it is drawn, made once for screen, paper and slide, and what all charts are put together from."""
 
-from __future__ import annotations
-
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields

@@ -4,8 +4,6 @@ One's own practice is a filled triangle with its name; the others are open circl
 not drawn: its place would give the count away.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import altair as alt

@@ -1,7 +1,5 @@
 """Ordinary growth as the reference has it: the mean course of a measure by age, and by sex where it differs."""
 
-from __future__ import annotations
-
 import altair as alt
 import polars as pl
 

@@ -5,8 +5,6 @@ in order of size, never of result: one's own has a filled mark, a star and its n
 one whose count is hidden has a dotted line over what its share can be, and no mark.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal

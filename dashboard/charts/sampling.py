@@ -1,7 +1,5 @@
 """The sampling frame as bars: how many cases reached each stage, and why the others did not."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 

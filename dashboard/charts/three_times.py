@@ -1,7 +1,5 @@
 """A measure at three times: a line a case, and the medians."""
 
-from __future__ import annotations
-
 import altair as alt
 import polars as pl
 

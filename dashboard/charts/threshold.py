@@ -1,7 +1,5 @@
 """Share adverse against the threshold: how much the answer hangs on one number."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import altair as alt

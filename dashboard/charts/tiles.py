@@ -3,8 +3,6 @@
 Every row has its name above its cells, and every cell its number in it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

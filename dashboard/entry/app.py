@@ -1,7 +1,5 @@
 """The entry script: who is looking, which pages they are offered, and what is said where something is wrong."""
 
-from __future__ import annotations
-
 import logging
 
 import streamlit as st

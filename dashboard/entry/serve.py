@@ -4,8 +4,6 @@
 said by the environment (``dashboard/access/command.py``).
 """
 
-from __future__ import annotations
-
 import gc
 import os
 import pkgutil

@@ -1,7 +1,5 @@
 """At a glance: the finding, its groups, its years, what is missing and what is next; each picture opens its page."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import partial
 

@@ -1,7 +1,5 @@
 """What is behind the share: where the number comes from, and how firm it is."""
 
-from __future__ import annotations
-
 from functools import partial
 
 import streamlit as st

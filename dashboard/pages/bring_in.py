@@ -1,7 +1,5 @@
 """Bring in a file: hand it over, settle the columns, try it out, load it."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Case by case: every counted case as a dot, any of them looked at closely, and teeth against face."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import Any

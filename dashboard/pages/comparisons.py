@@ -1,7 +1,5 @@
 """Do groups differ? By one grouping or two crossed, as counted and adjusted for what was recorded."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import streamlit as st

@@ -1,7 +1,5 @@
 """How complete the data are: what was turned away and why, completeness by field and year, what was loaded when."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import streamlit as st

@@ -1,7 +1,5 @@
 """Is the share adverse drifting in one practice? Its cases as they finished, against a share fixed beforehand."""
 
-from __future__ import annotations
-
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session

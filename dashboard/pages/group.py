@@ -1,7 +1,5 @@
 """A study group: for a practice that takes part, and for who coordinates it."""
 
-from __future__ import annotations
-
 import streamlit as st
 
 from dashboard.access.sign_in import current_viewer

@@ -1,7 +1,5 @@
 """Start here: what to do first, what comes next, up to the first finding."""
 
-from __future__ import annotations
-
 import streamlit as st
 
 from dashboard.access.ask import place

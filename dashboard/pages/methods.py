@@ -1,7 +1,5 @@
 """How it is counted: definitions, growth, measures, statistics with their sources, plans, proof, and cautions."""
 
-from __future__ import annotations
-
 import polars as pl
 import streamlit as st
 

@@ -1,7 +1,5 @@
 """What is agreed beforehand: plans, definitions and measures of your own, growth references, sample sizes."""
 
-from __future__ import annotations
-
 import streamlit as st
 
 from dashboard.parts.jobs import offered

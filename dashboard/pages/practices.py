@@ -1,7 +1,5 @@
 """Practices beside each other, unnamed and in order of size: of this warehouse, or of a study group it is in."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

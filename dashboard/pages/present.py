@@ -1,7 +1,5 @@
 """For a room: one message a screen in large type, turned over by keys, a clicker, or a finger."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from importlib.resources import files
 from typing import Any

@@ -1,7 +1,5 @@
 """How exact the readings are: method error by measure and examiner, and second readings as a picture."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import streamlit as st

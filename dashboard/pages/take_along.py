@@ -1,7 +1,5 @@
 """To take along: the same figures as paged PDF, slides, page, tables and figures, made when a button is pressed."""
 
-from __future__ import annotations
-
 from functools import partial
 
 import streamlit as st

@@ -1,7 +1,5 @@
 """Take back: a person, a load, a second number of one person, the name of a practice."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import streamlit as st

@@ -1,7 +1,5 @@
 """Two selections beside each other: before and after a change of habits, two practices, two definitions."""
 
-from __future__ import annotations
-
 from functools import partial
 from urllib.parse import parse_qs
 

@@ -1,7 +1,5 @@
 """Keep it safe: backup, check, restore; with a word on how long ago the last backup was."""
 
-from __future__ import annotations
-
 import streamlit as st
 
 from dashboard.access.ask import place

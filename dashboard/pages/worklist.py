@@ -1,7 +1,5 @@
 """What is left to do: the list, to look at and to take along, with own numbers where the practice gives its file."""
 
-from __future__ import annotations
-
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session

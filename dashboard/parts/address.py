@@ -7,8 +7,6 @@ held. A name or value there is none of is refused: to let it go would show more 
 reached by a link of the side panel keeps the choices of the one before.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any
 

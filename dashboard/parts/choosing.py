@@ -1,7 +1,5 @@
 """Choosing what columns and spellings mean, in place of writing a mapping file; nothing chosen is kept here."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any

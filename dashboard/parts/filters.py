@@ -1,7 +1,5 @@
 """Which cases and which definition: choices in the side panel, in the address, and as marks to take off one by one."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """Jobs of a page: a command's own options as fields, its buttons, and what it answers in words and files."""
 
-from __future__ import annotations
-
 import json
 import re
 import tomllib

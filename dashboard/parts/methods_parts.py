@@ -1,7 +1,5 @@
 """Parts of the page "How it is counted": plans and looks, and the proof by simulation."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Sequence
 from importlib.resources import files

@@ -1,7 +1,5 @@
 """The pages: where each lies, what it is called, and who is offered it. To add a page, add one line here."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from html import escape

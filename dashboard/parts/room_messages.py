@@ -1,7 +1,5 @@
 """What is said to a room: one message a screen, each a sentence, a picture, and what to keep in mind."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 from dashboard.charts.changes import changes_figure

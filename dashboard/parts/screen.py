@@ -3,8 +3,6 @@
 An empty selection explains itself: which choice to let go of, and how many cases that would bring back.
 """
 
-from __future__ import annotations
-
 import pickle
 import re
 import tomllib

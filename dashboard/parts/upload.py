@@ -5,8 +5,6 @@ can read, and removed with everything made of them when the step ends. The rehea
 store, so that what it says is what the load will do.
 """
 
-from __future__ import annotations
-
 import hashlib
 import os
 import shutil

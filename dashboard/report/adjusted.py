@@ -8,8 +8,6 @@ regression results (common practice, no source). What names counts of cases left
 stays with the practice: a share of a small group is a count.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 

@@ -4,8 +4,6 @@ HTML, PDF, slides, sheets and figures are all made from this, so that they agree
 that is not in it can get into any of them.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from math import isfinite
 from typing import Literal, TypeAlias

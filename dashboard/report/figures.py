@@ -1,7 +1,5 @@
 """The pictures of a document: figures of what is printed, for pages and, at print size, for files of their own."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """The findings of an audit, read from the snapshot, for the practice itself or to leave it."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from dashboard.report.gathered import counts_of_all, gather

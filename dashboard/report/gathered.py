@@ -3,8 +3,6 @@
 Nothing here is handed to a page, slide or table. :mod:`dashboard.report.findings` decides what may be shown.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """What a report says in sentences; the words are those of the screens, save where a count is hidden."""
 
-from __future__ import annotations
-
 from dashboard.report.document import DIGITS
 from dashboard.report.shown import Change, Comparison, Findings
 from warehouse.disclosure import Policy

@@ -7,8 +7,6 @@ Counts come as cells that may be hidden, so that nothing made from them can show
   it takes that none of them can be worked out from the rest of the document.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 

@@ -9,8 +9,6 @@ Not looked for: what several documents, each about one practice, tell together a
 two documents with different headline definitions, each shown exactly, tell about the cases that only one calls adverse.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from dashboard.report.adjusted import AdjustedShown, held_alike

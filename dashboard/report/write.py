@@ -1,7 +1,5 @@
 """Writing a report to a file, told by its ending, or everything to a folder."""
 
-from __future__ import annotations
-
 import io
 import zipfile
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """Codes, teeth, quarters, case numbers, pseudonyms and other words: what is written, and what it stands for."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterable, Mapping
 

@@ -5,8 +5,6 @@ itself shows: a first part above 12 somewhere can only be a day. A column that s
 A month by its name (in five languages) needs no order, nor do five digits, the number of a day as spreadsheets count.
 """
 
-from __future__ import annotations
-
 import re
 from datetime import date, timedelta
 from functools import lru_cache

@@ -6,8 +6,6 @@ number whatever is stated, since groups are of three; ``1,250`` with a decimal p
 country, so it is refused. Ages may also come in years and months.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """Several appliances of one cell, one after the other: ``RPE then braces``."""
 
-from __future__ import annotations
-
 import re
 from functools import lru_cache
 

@@ -1,7 +1,5 @@
 """Which reader understands the cells of a column."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import polars as pl

@@ -1,7 +1,5 @@
 """What a column must hold, the values found in it, and the cells that could not be understood."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date

@@ -4,8 +4,6 @@
 question does not arise.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import TypeAlias

@@ -1,7 +1,5 @@
 """From positions of failing rows to findings a person can act on: file row, file column, rule, what was found."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 
 import polars as pl

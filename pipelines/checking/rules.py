@@ -1,7 +1,5 @@
 """The rules as records: those written out in ``rules.toml`` and those that follow from contract and catalogue."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field

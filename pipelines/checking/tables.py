@@ -1,7 +1,5 @@
 """All deliveries of one load as one frame a table: cases numbered, single values set side by side."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias

@@ -4,8 +4,6 @@ Three things are kept apart: a bad file (``BadFileError``, nothing of it is kept
 named), and a broken rule (``BrokenRuleError``, a fault of ours, nothing of the load is kept).
 """
 
-from __future__ import annotations
-
 import os
 import warnings
 from collections.abc import Callable, Mapping, Sequence

@@ -1,7 +1,5 @@
 """``menton build``: marts and rates of records that lie in Parquet, on this machine or on a Spark cluster."""
 
-from __future__ import annotations
-
 import argparse
 from collections.abc import Sequence
 

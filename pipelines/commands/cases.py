@@ -1,7 +1,5 @@
 """``menton cases``: export the de-identified cases, so that anyone can recount."""
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """``menton changes``: how much faces changed, group by group, as numbers; and the course over more than two times."""
 
-from __future__ import annotations
-
 import argparse
 
 from pipelines.commands.options import (

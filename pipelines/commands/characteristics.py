@@ -1,7 +1,5 @@
 """``menton characteristics``: the table of starting characteristics by group."""
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 

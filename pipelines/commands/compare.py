@@ -1,7 +1,5 @@
 """``menton compare``: groups of cases compared, one grouping, two groupings, one group before another, or a plan."""
 
-from __future__ import annotations
-
 import argparse
 from functools import partial
 

@@ -1,7 +1,5 @@
 """``menton contribute``: hand cases or counts over to a study group, after looking at what would leave."""
 
-from __future__ import annotations
-
 import argparse
 import os
 import sys

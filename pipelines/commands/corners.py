@@ -1,7 +1,5 @@
 """``menton corners``: teeth improved or not against face adverse or not."""
 
-from __future__ import annotations
-
 import argparse
 
 from pipelines.commands.options import (

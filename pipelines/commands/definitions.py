@@ -1,7 +1,5 @@
 """``menton definitions``: outcome definitions in force; add one; choose the headline one."""
 
-from __future__ import annotations
-
 import argparse
 import shutil
 from collections.abc import Mapping

@@ -1,7 +1,5 @@
 """``menton demo``: an invented cohort, loaded through the same door as any other file, and the answer."""
 
-from __future__ import annotations
-
 import argparse
 import shutil
 from pathlib import Path

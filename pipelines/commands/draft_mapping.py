@@ -1,7 +1,5 @@
 """``menton draft-mapping``: propose a mapping file for a spreadsheet of your own."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from pathlib import Path

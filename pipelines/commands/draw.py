@@ -1,7 +1,5 @@
 """``menton draw``: a case of the warehouse as points and lines, finish over start."""
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 

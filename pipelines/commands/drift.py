@@ -1,7 +1,5 @@
 """``menton drift``: is the share adverse drifting in one practice?"""
 
-from __future__ import annotations
-
 import argparse
 
 from pipelines.commands.options import (

@@ -1,7 +1,5 @@
 """``menton group``: run a study group that pools without exposing a patient or a practice."""
 
-from __future__ import annotations
-
 import argparse
 import json
 import os

@@ -1,7 +1,5 @@
 """Printing what a group gets to see."""
 
-from __future__ import annotations
-
 from collections.abc import Collection
 
 from pipelines.commands.options import print_table, say, say_list

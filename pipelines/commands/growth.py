@@ -1,7 +1,5 @@
 """``menton growth``: growth references in force; fit one, import one, choose one."""
 
-from __future__ import annotations
-
 import argparse
 import re
 from dataclasses import asdict

@@ -1,7 +1,5 @@
 """``menton ingest``: check files and load them."""
 
-from __future__ import annotations
-
 import argparse
 import os
 from collections import Counter

@@ -1,7 +1,5 @@
 """``menton measure``: measures of a file of points, nothing stored."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from pathlib import Path

@@ -1,7 +1,5 @@
 """``menton measures``: measures in force; add one."""
 
-from __future__ import annotations
-
 import argparse
 from importlib.resources import files
 from pathlib import Path

@@ -1,7 +1,5 @@
 """``menton missing``: what the outcomes that are missing could do to a share, or to a difference."""
 
-from __future__ import annotations
-
 import argparse
 
 from pipelines.commands.options import (

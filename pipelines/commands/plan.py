@@ -1,7 +1,5 @@
 """``menton plan``: audit plans on record; add one before results are looked at."""
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """``menton quarantine``: what was turned away, and why."""
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 

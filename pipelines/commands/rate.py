@@ -1,7 +1,5 @@
 """``menton rate``: share of cases with an adverse outcome."""
 
-from __future__ import annotations
-
 import argparse
 
 from pipelines.commands.options import add_cases, print_table, question_from, reading, say, say_end, say_json, say_list

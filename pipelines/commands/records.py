@@ -1,7 +1,5 @@
 """``menton records``: the records of a warehouse as a folder of Parquet tables."""
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 

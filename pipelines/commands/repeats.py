@@ -1,7 +1,5 @@
 """``menton repeats``: how exact the readings are, and which records to read again."""
 
-from __future__ import annotations
-
 import argparse
 import secrets
 import sys

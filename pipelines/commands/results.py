@@ -1,7 +1,5 @@
 """``menton results``: teeth, face type and relapse of the cases, beside the face outcomes of ``menton rate``."""
 
-from __future__ import annotations
-
 import argparse
 
 import polars as pl

@@ -1,7 +1,5 @@
 """``menton sample-size``: how many cases would settle it, from the practice's own rates, and how long that takes."""
 
-from __future__ import annotations
-
 import argparse
 
 from pipelines.commands.options import (

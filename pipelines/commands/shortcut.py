@@ -4,8 +4,6 @@ On Linux a desktop entry (Desktop Entry Specification 1.5, freedesktop.org); on 
 was checked for its form alone and not tried on such a machine.
 """
 
-from __future__ import annotations
-
 import argparse
 import re
 import shlex

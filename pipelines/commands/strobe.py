@@ -1,7 +1,5 @@
 """``menton strobe``: the checklist for reports of observational studies, filled with what the warehouse knows."""
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 

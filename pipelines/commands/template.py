@@ -1,7 +1,5 @@
 """``menton template``: write a spreadsheet template with dictionary and drop-down codes."""
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 

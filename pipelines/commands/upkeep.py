@@ -1,7 +1,5 @@
 """``menton publish``, ``verify``, ``backup``, ``restore`` and ``rekey``: keeping a warehouse whole and readable."""
 
-from __future__ import annotations
-
 import argparse
 from dataclasses import replace
 from pathlib import Path

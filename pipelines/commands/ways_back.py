@@ -1,7 +1,5 @@
 """``menton forget``, ``undo``, ``join`` and ``rename-practice``: each says what would change, asks, and changes it."""
 
-from __future__ import annotations
-
 import argparse
 import sys
 from collections.abc import Callable, Mapping, Sequence

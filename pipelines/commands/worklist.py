@@ -1,7 +1,5 @@
 """``menton worklist``: what is left to do, with the practice's own numbers where its file is given."""
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 

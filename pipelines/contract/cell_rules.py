@@ -1,7 +1,5 @@
 """Rules about single cells, with permanent ids, read from ``cell_rules.toml``."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """The case-export contract, read from ``contract.toml`` and joined with the catalogue of measures."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache

@@ -4,8 +4,6 @@
 rows). Frames are Polars; ``row`` is always the row number in the file as a spreadsheet shows it (1 = first line).
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal

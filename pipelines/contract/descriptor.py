@@ -7,8 +7,6 @@ ranges of single measures cannot be said in a Table Schema: they are the validat
 ``python -m pipelines.contract.descriptor`` writes ``datapackage.json`` anew.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterable
 from pathlib import Path

@@ -3,8 +3,6 @@
 ``python -m pipelines.contract.dictionary`` writes ``dictionary.md`` anew.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import NamedTuple

@@ -1,7 +1,5 @@
 """Where a column of a file may go: every contract name that a layout knows, with its table, type and codes."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ Only exact conversions are here: metres and centimetres, the international inch 
 the months and years that the contract counts in days (30.4375 and 365.25).
 """
 
-from __future__ import annotations
-
 from math import pi
 
 from warehouse.toml_files import shipped

@@ -1,7 +1,5 @@
 """Words people write in cells, read from ``words.toml``; the contract joins those of codes to its own."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What the cells of a column look like: e-mail addresses, telephone numbers, names and the like."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 import polars as pl

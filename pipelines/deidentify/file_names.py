@@ -4,8 +4,6 @@ A name made of ordinary words of this trade, of a code of one word, of the pract
 number or year stays as it is. Of any other the ordinary words stay, and a keyed hash tells one such name from another.
 """
 
-from __future__ import annotations
-
 import os
 import re
 import sys

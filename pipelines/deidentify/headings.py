@@ -4,8 +4,6 @@ In a file without a header row the first person stands where the headings should
 data is described by its place and not repeated.
 """
 
-from __future__ import annotations
-
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence

@@ -5,8 +5,6 @@ at once. None is perfect: a pattern only picks the words of a reason or of a des
 by what a cell must be (a code, a number, a date), never by these patterns alone.
 """
 
-from __future__ import annotations
-
 EMAIL = r"[^\s@]+@[^\s@]+\.[^\s@]{2,}"
 WEB = r"(?i)(?:https?://|ftp://|\bwww\.)\S"
 

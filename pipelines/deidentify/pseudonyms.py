@@ -1,7 +1,5 @@
 """What a pseudonym must look like, so that no name is kept in its place."""
 
-from __future__ import annotations
-
 import re
 
 from warehouse.errors import MappingError

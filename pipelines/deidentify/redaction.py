@@ -5,8 +5,6 @@ Everything else becomes a description. A spelling close to a code is described b
 name that happens to be close to one is not shown.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from difflib import get_close_matches
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """Which columns of a file would identify a person, and why."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 
 import polars as pl

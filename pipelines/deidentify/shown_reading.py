@@ -4,8 +4,6 @@ Every command that is given a file of a practice reads it by this door, so that 
 name that could be a person's, but on the owner's own screen.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace

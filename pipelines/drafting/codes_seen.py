@@ -4,8 +4,6 @@ A draft is the practice's own file and stays with it, so spellings are shown as 
 cell looks like a name, a contact or a note is it described instead.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass

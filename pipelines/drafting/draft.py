@@ -1,7 +1,5 @@
 """Drafting a mapping: every column of a file with what it may be, and every code seen."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace

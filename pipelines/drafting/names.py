@@ -1,7 +1,5 @@
 """Which contract names the heading of a column may mean."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass

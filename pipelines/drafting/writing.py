@@ -1,7 +1,5 @@
 """A draft as the text of a mapping file, as data for a page, and what is open in it."""
 
-from __future__ import annotations
-
 import json
 import textwrap
 from collections.abc import Iterable

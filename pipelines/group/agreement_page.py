@@ -1,7 +1,5 @@
 """The page a practice reads before anything leaves: what goes, what stays, what was made coarser, what risk is left."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

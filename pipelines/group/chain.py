@@ -3,8 +3,6 @@
 A record that was changed is refused as a whole. Only its owner can read the file.
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass

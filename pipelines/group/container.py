@@ -13,8 +13,6 @@ All of it is encrypted to the group's public key. There is no archive format: no
 none of their tricks. Nothing is unpickled.
 """
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -13,8 +13,6 @@ A contribution counts from the moment its line is in the record, and its file go
 replaced or withdrawn. A file without a line is never removed: the record may have lost it.
 """
 
-from __future__ import annotations
-
 import os
 import sys
 from collections.abc import Iterator, Mapping, Sequence

@@ -1,7 +1,5 @@
 """Making a group: its keys and folder, its agreement, and invitations."""
 
-from __future__ import annotations
-
 import secrets
 from collections.abc import Sequence
 from datetime import timedelta

@@ -6,8 +6,6 @@ them comes an Ed25519 key for each group and practice (HKDF-SHA256, RFC 5869), a
 random to anyone without the file, different in every group, and of no use to anyone who cannot sign with it.
 """
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import re

@@ -4,8 +4,6 @@ It holds the tables that left with the counts that must stay unknown, and a dige
 contributions, to any group, are checked against it. It never leaves.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Results: pooled from what counts, remembered, signed and kept; and read by a practice, with its own line known."""
 
-from __future__ import annotations
-
 import hashlib
 import secrets
 from dataclasses import dataclass

@@ -5,8 +5,6 @@ accepts it once. Handed out so that nobody knows who got which, it lets a practi
 which practice it is.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import math

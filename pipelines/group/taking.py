@@ -1,7 +1,5 @@
 """Taking a file in: every check before anything is changed, so that a refused file leaves the group as it was."""
 
-from __future__ import annotations
-
 import hashlib
 from dataclasses import dataclass
 from datetime import date, timedelta

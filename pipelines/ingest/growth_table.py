@@ -8,8 +8,6 @@ for the vertical types at start. A TOML file holds the same as ``[[row]]`` table
 wanted, ``label`` above them.
 """
 
-from __future__ import annotations
-
 import itertools
 import tomllib
 from collections.abc import Mapping

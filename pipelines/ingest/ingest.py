@@ -1,7 +1,5 @@
 """One ingest: read files, interpret and de-identify them, check them, load them in one transaction, publish."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence

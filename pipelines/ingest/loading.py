@@ -1,7 +1,5 @@
 """Loading validated rows into the store: one transaction, every row counted, earlier rows kept in history."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Callable, Sequence

@@ -1,7 +1,5 @@
 """The practice's own case numbers and their keys: made on its own machine, with its own key, and never stored."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What was turned away and is still open: the rows, the reasons, and a workbook to correct them in."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path

@@ -4,8 +4,6 @@ They lie beside the warehouse folder, like the case key and never in it, since s
 only their owner can read them. One is kept for each practice and set of headings, the last one that loaded.
 """
 
-from __future__ import annotations
-
 import hashlib
 import re
 from collections.abc import Sequence, Set

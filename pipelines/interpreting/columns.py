@@ -3,8 +3,6 @@
 Polars does the work outside Python's lock, so columns run side by side.
 """
 
-from __future__ import annotations
-
 import os
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor

@@ -1,7 +1,5 @@
 """Dates turned into what is kept of them: an age, a quarter, months from the start."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """From a raw table and a mapping to a delivery in contract terms."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date

@@ -1,7 +1,5 @@
 """What is taken to be so before a cell is read: decimal mark, date orders, units, spellings."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date

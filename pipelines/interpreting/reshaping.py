@@ -4,8 +4,6 @@ Several rows a case (a row a visit, a row a measurement, sheets that belong toge
 time; several appliances of a cell become a column each; a column a coordinate becomes a row a point.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date

@@ -1,7 +1,5 @@
 """Whether a mapping covers the columns a file has: what is not mapped is refused, never guessed."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 
 from pipelines.contract.contract import Contract

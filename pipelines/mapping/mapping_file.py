@@ -1,7 +1,5 @@
 """Loading and checking a mapping file."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields

@@ -1,7 +1,5 @@
 """The [file] section of a mapping, and the faults of a mapping file, which are told at once."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any, Literal, NoReturn

@@ -1,7 +1,5 @@
 """Words people write above columns, for drafting a mapping and for telling headings from data."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache

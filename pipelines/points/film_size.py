@@ -1,7 +1,5 @@
 """What is said of the size of lengths on films: told at ingest wherever a load holds such lengths."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

@@ -4,8 +4,6 @@ The file stays with its owner, so its case numbers are not hashed here; columns 
 at ingest, and so is everything that is not mapped.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path

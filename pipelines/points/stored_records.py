@@ -1,7 +1,5 @@
 """What earlier loads hold of the records that a delivery of points belongs to."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import polars as pl

@@ -9,8 +9,6 @@ Lengths that only a film gives are kept as on the film: the published tables bri
 are brought to true size here, with the enlargement that the visit states.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 

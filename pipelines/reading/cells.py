@@ -1,7 +1,5 @@
 """What a single cell looks like: blank, a number, a date, a word; and how places are named in messages."""
 
-from __future__ import annotations
-
 import re
 from functools import lru_cache
 

@@ -5,8 +5,6 @@ of its values are numbers, so that tooth codes such as ``14,24`` beside words do
 minority shows is recorded with the result.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import polars as pl

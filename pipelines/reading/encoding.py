@@ -5,8 +5,6 @@ stated as an assumption. Statistical detectors were found to take cp1252 files f
 wrong silently.
 """
 
-from __future__ import annotations
-
 import codecs
 
 from pipelines.contract.delivery import ReadingAssumption

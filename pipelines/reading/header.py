@@ -1,7 +1,5 @@
 """Finding the row of column names in a table that may have titles, merged group rows and unit rows around it."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What kind of file this is, by its first bytes; the name's ending decides only between text and JSON."""
 
-from __future__ import annotations
-
 from pathlib import PurePath
 from typing import Literal
 

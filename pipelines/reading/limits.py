@@ -6,8 +6,6 @@ itself, before it is unpacked. Each is far above what a practice or a registry d
 rows by 25 columns is about 150 MB of text, 26 million cells.
 """
 
-from __future__ import annotations
-
 HEAD_BYTES = 1 << 20
 """How much of a file is looked at to find its kind, delimiter and header."""
 

@@ -1,7 +1,5 @@
 """What a user may state about a file; what is not stated is found out and recorded."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

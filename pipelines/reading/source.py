@@ -1,7 +1,5 @@
 """The bytes of one file, read once, hashed on the way, with a check that the file stood still."""
 
-from __future__ import annotations
-
 import hashlib
 import os
 import stat

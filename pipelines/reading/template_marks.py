@@ -1,7 +1,5 @@
 """Names by which the reader knows a workbook made by ``menton template`` and the row in it that is only an example."""
 
-from __future__ import annotations
-
 EXAMPLE_CASE = "EXAMPLE"
 """``case_id`` of the template's example row."""
 

@@ -5,8 +5,6 @@ reader takes the file in about a second per 150 MB. Everything irregular goes ro
 reader, which tells blank lines, short rows, rows that are too long and open quotation marks with their row numbers.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 from collections import Counter

@@ -6,8 +6,6 @@ mapping.
 Dates are not asked for: an age and a quarter serve the audit, and what is not written down cannot leak.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Writing a table to a file a person opens: Parquet, CSV or XLSX, told by the file's ending."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import polars as pl

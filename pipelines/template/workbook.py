@@ -1,7 +1,5 @@
 """The template as an XLSX workbook: entry sheets, and sheets that explain."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 

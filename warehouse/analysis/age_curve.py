@@ -5,8 +5,6 @@ odds ratio per year; the likelihood ratio of the two tests whether the line will
 came: age goes with much else (growth stage, appliance), so a slope over age is not an effect of age alone.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, sqrt

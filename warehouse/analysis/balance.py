@@ -4,8 +4,6 @@ A standardised difference is a difference of means in standard deviations. It do
 which is why it and not a p value says whether groups are alike. No installed library gives it with weights.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt

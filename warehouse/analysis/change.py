@@ -5,8 +5,6 @@ change (change = finish - start), so the two correlate negatively by arithmetic 
 appliance did (regression to the mean). Groups that start differently are compared by analysis of covariance.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 import numpy as np

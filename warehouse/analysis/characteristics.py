@@ -3,8 +3,6 @@
 No p values: groups of an audit are not random samples, and a test would say how many cases there are, not how unlike.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations

@@ -1,7 +1,5 @@
 """Everything said about two groups in one result, so that a screen and a report show the same numbers."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from warehouse.analysis.difference import risk_difference

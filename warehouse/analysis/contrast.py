@@ -4,8 +4,6 @@ Every adjusted comparison of this package ends here. An influence function says 
 the variance of the estimate is the sum of their squares over n squared (the sandwich).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from math import exp, hypot, inf, log, sqrt
 

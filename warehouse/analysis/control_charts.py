@@ -4,8 +4,6 @@ Both compare what is seen with limits fixed from an in-control level; they descr
 to look. Sources: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.4 (EWMA) and 6.3.3.2 (p-chart).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -3,8 +3,6 @@
 The corner that matters here is "teeth better, face longer": a finish that looks like a success and is counted as one.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType

@@ -4,8 +4,6 @@ Own code: the formula libraries drop rows silently or raise on a level that is a
 counted with its reason, a column that says nothing is taken out with a caution, and names do not depend on row order.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType

@@ -5,8 +5,6 @@ second; two independent binomial groups. A difference says that groups differ, n
 :func:`net_share` is about one group instead, in which a case is in one class, in its opposite, or in neither.
 """
 
-from __future__ import annotations
-
 from math import sqrt
 from typing import Final
 

@@ -13,8 +13,6 @@ Source: Steiner, Cook, Farewell & Treasure 2000, Biostatistics 1:441 (formula fr
 runs is in ``run_length``.
 """
 
-from __future__ import annotations
-
 import math
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence

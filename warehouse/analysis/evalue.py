@@ -5,8 +5,6 @@ was adjusted for, to bring the estimate (or its nearer limit) to no association.
 Source: VanderWeele & Ding 2017, Ann Intern Med 167:268.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from math import inf, isfinite, sqrt
 

@@ -7,8 +7,6 @@ ratio, in which the null keeps the information of the full design (the other way
 Source: Firth 1993, Biometrika 80:27; Heinze & Schemper 2002, Stat Med 21:2409.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import exp, inf, isfinite

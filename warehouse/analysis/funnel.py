@@ -8,8 +8,6 @@ Source: Spiegelhalter 2005, Stat Med 24:1185, appendix A.1.1 (exact limits) and 
 (formulae from memory; check figures computed independently).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

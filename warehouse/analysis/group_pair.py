@@ -1,7 +1,5 @@
 """Two groups of cases made ready for an adjusted comparison: outcome, group, covariates, and who was left out."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType

@@ -5,8 +5,6 @@ the reciprocal is two disjoint pieces that meet at infinity, not the span betwee
 Source: Altman 1998, BMJ 317:1309.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from math import inf
 from typing import Literal

@@ -4,8 +4,6 @@ Counts of zero are data and never an error; a count that cannot be one (negative
 is a mistake of the caller and raises ``RequestError``.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection
 from math import inf
 from statistics import NormalDist

@@ -8,8 +8,6 @@ pingouin computes the same figures, but rounds its intervals to two digits; henc
 Source: Shrout & Fleiss 1979, Psychol Bull 86:420; McGraw & Wong 1996, Psychol Methods 1:30.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import inf, isfinite

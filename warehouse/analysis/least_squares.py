@@ -5,8 +5,6 @@ nothing and what it alone decides has no error. Equal to statsmodels otherwise (
 corrected for their small number (CR2), and the degrees of freedom that belong to them, statsmodels does not have.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from math import sqrt
 

@@ -5,8 +5,6 @@ statsmodels raises or returns huge coefficients; and it ends with one more Newto
 exactly only at the exact optimum.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -4,8 +4,6 @@ A linear mixed model: every case has its own level and its own rate of change ar
 fewer times still count, and the intervals know that values of one case go together.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt

@@ -9,8 +9,6 @@ Sources: Viechtbauer 2010, J Stat Softw 36(3); Hartung & Knapp 2001 and Sidik & 
 Thompson & Spiegelhalter 2009 (prediction); Higgins & Thompson 2002 (I2).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace

@@ -6,8 +6,6 @@ taken to the logit, not to the double arcsine, whose back-transformation depends
 (Schwarzer, Chemaitelly, Abu-Raddad & Rücker 2019, Research Synthesis Methods 10:476; from memory).
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence

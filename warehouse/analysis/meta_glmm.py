@@ -10,8 +10,6 @@ Bayesian Anal 1:515; from memory), since a single fitted spread is too often too
 Source of the model and of the check figures: Stijnen, Hamza & Özdemir 2010, Stat Med 29:3046.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -6,8 +6,6 @@ Source: Dahlberg 1940, Statistical Methods for Medical and Biological Students; 
 from memory); Bland & Altman 1986, Lancet i:307; 1996, BMJ 312:1654; 1999, Stat Methods Med Res 8:135.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt

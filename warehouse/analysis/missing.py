@@ -8,8 +8,6 @@ values are drawn from it. Valid if, given group and covariates, missing cases ar
 the data cannot say, so the bounds and the tipping point belong beside it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from math import inf, isinf, sqrt

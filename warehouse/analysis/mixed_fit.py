@@ -1,7 +1,5 @@
 """A linear mixed model: fixed effects, and an intercept (and slope) of its own for every case."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

@@ -5,8 +5,6 @@ share of false findings among those reported. statsmodels computes all of them r
 the whole process on every Holm call (a third of a second beside a loaded dashboard); hence own code.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite

@@ -4,8 +4,6 @@ The estimand is p1 (1 - p2) / (p2 (1 - p1)). The odds ratio lies further from 1 
 outcome is rare, and is not to be read as "times as likely".
 """
 
-from __future__ import annotations
-
 from math import exp, log, sqrt
 from typing import Final
 

@@ -3,8 +3,6 @@
 Every figure rests on shares assumed beforehand, best the practice's own so far; it is a planning aid, not a promise.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from math import ceil, sqrt
 from statistics import NormalDist

@@ -4,8 +4,6 @@ Positivity means that every kind of case had some chance of either group. Where 
 the numbers there are extrapolation.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

@@ -3,8 +3,6 @@
 The estimand is the long-run share in cases like these; the model is ``x`` ~ binomial(n, p).
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import exp, log, sqrt

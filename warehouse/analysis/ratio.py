@@ -4,8 +4,6 @@ The estimand is p1 / p2 for two independent binomial groups. Where the second gr
 has no finite value; the result then says so, and its interval still gives the lower limit with an open top.
 """
 
-from __future__ import annotations
-
 from math import inf
 from typing import Final
 

@@ -4,8 +4,6 @@ Own code: no installed library gives this basis (SciPy and patsy give natural cu
 columns have no reading of their own; here the first column is the variable itself, so "no curvature" is a plain test).
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import TypeAlias
 

@@ -4,8 +4,6 @@ Also called g-computation or marginal risks. Own code: statsmodels gives margina
 risks, their ratio or an interval that takes the mix of cases as a sample; its effect serves as a check.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

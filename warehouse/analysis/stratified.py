@@ -8,8 +8,6 @@ statsmodels' ``StratifiedTable`` gives the odds ratio rightly, but has no interv
 difference, and divides by zero when a stratum lacks one of the groups; hence own code.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from math import exp, log, sqrt

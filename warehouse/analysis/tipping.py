@@ -3,8 +3,6 @@
 No model: every possible answer is tried, from none of the missing adverse to all of them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal

@@ -3,8 +3,6 @@
 No model: every pair of answers is tried, from none of the missing adverse to all of them, in both groups.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

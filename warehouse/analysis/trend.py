@@ -5,8 +5,6 @@ shares. A flat line does not mean equal shares: the departure from the line is t
 quantity such as age lose information; see :mod:`warehouse.analysis.age_curve` for the unbanded picture.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt

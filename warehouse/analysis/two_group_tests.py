@@ -4,8 +4,6 @@ A p value says how surprising the table would be if both groups had the same lon
 how large a difference is, and never stands without the difference and its interval.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final, Literal
 

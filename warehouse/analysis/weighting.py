@@ -5,8 +5,6 @@ words for separation; its numbers are used as a check. Weighting balances what i
 result is an association among cases made comparable on the listed variables, not a proof of cause.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from typing import Literal
 

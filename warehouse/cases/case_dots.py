@@ -1,7 +1,5 @@
 """Every counted case as a dot: the measure at the start and at the finish, and what became of it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

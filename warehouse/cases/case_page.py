@@ -1,7 +1,5 @@
 """One de-identified case: what is known of it, its course in time, and its points drawn start over finish."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any

@@ -3,8 +3,6 @@
 The nose-tip columns are common practice without a source, and never a norm; their names say so.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from warehouse.marts.reader import Reader

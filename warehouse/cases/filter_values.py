@@ -1,7 +1,5 @@
 """What cases can be filtered by, and which filter to let go of when none is left."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 

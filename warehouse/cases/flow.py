@@ -1,7 +1,5 @@
 """The sampling frame: from every case started to the cases counted, with each loss and its reason."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

@@ -5,8 +5,6 @@ a change of 22 points; a high standard is a mean reduction above 70 % with few w
 first is stated in ``warehouse.measures.published_bands.par_improvement``.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Relapse: what became of the finish result by the follow-up records."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

@@ -1,7 +1,5 @@
 """The drawing of a case of the warehouse, found by its key."""
 
-from __future__ import annotations
-
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.measures.case_drawing import draw_case

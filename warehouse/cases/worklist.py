@@ -3,8 +3,6 @@
 It asks for what is in the practice's own files already; no record is to be taken for the audit.
 """
 
-from __future__ import annotations
-
 import hashlib
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Disclosure control: the one engine for every table that leaves a practice or a group."""
 
-from __future__ import annotations
-
 from warehouse.disclosure.layout import Dimension, Layout
 from warehouse.disclosure.policy import Policy
 from warehouse.disclosure.protect import protect

@@ -10,8 +10,6 @@ variables that break it rule out whole parts of the lattice (the subset property
 No row is left out: that would spoil a consecutive series.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations, product

@@ -6,8 +6,6 @@ smallest class (Sweeney 2002). ``l`` is how many different values of a sensitive
 it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType

@@ -1,7 +1,5 @@
 """What a reader of published tables knows: each cell and each guarded count as a sum of finest cells."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -7,8 +7,6 @@ tables can be put together; Lauritzen 1996, Graphical Models, from memory). So a
 blocks share is linked; tables that meet in a circle are one block.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """A table of counts before anything is hidden: for the owner of the cases only."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import product

@@ -1,7 +1,5 @@
 """The marts and rates of a registry whose records lie in Parquet: the same statements, in the place they are given."""
 
-from __future__ import annotations
-
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence

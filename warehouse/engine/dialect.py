@@ -5,8 +5,6 @@ tree: each rule is a function of its own, named in ``RULES``. What cannot be sai
 without an error, is refused by ``faults`` before anything runs.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache

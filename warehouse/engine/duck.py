@@ -1,7 +1,5 @@
 """Records in Parquet on this machine, built with DuckDB: the other side of the comparison with a cluster."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from pathlib import Path
 

@@ -4,8 +4,6 @@ It is the store's own schema, read from a fresh store, so that there is no secon
 folder ``<table>.parquet``. ``readings`` has a column of numbers for each measure in addition.
 """
 
-from __future__ import annotations
-
 import re
 import tempfile
 from dataclasses import dataclass

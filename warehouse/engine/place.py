@@ -1,7 +1,5 @@
 """What a build needs of the place it is made in."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Literal, Protocol
 

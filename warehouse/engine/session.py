@@ -1,7 +1,5 @@
 """Starting a Spark session, with an answer in words, and within a time, where that is not possible."""
 
-from __future__ import annotations
-
 import os
 import re
 import shutil

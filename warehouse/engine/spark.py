@@ -4,8 +4,6 @@ Nothing here computes a figure. Every table made is written and read back, so th
 the way costs the step at work, not the ones before it.
 """
 
-from __future__ import annotations
-
 import logging
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager

@@ -1,7 +1,5 @@
 """The untreated comparison cases of a warehouse, as courses of a measure over age."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Building the published tables from the store, in one pass, into the file attached as ``mart``."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any

@@ -1,7 +1,5 @@
 """The catalogues in force in one warehouse: what is shipped, and what its users registered."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import asdict, dataclass, replace
 from typing import Any

@@ -1,7 +1,5 @@
 """How cases are grouped for a comparison, which groups a grouping can have, and what they are called."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 from warehouse.errors import RequestError, near_names

@@ -4,8 +4,6 @@ Reading one film again leaves out what taking another adds. Where records of the
 holds both, and a change lies between two films: it is the one in use as soon as it rests on enough pairs.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Publishing: from the store to a snapshot that readers follow."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Callable, Iterator

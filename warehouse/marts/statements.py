@@ -1,7 +1,5 @@
 """The queries of the published tables, with measures, teeth, appliances and growth filled in."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """How far a case came in the sampling frame, and what is said about it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 

@@ -1,7 +1,5 @@
 """A block of tracings: coordinates by landmark, and the lines worked out from them."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TypeAlias

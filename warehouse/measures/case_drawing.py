@@ -1,7 +1,5 @@
 """The drawing of one case from all its points: which tracings are drawn, and why none can be."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 

@@ -6,8 +6,6 @@ processor's cache, so that lines shared by several measures are worked out once;
 Own code: general geometry libraries work on one shape at a time and know neither trade planes nor signs.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 

@@ -5,8 +5,6 @@ lines. Coordinates are meant as: x forwards, y upwards, the face looking right. 
 from a vertex outwards. Every angle is in degrees.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields

@@ -1,7 +1,5 @@
 """The landmarks a tracing may hold, from ``landmarks.toml``: code, name, definition, and the views they are seen in."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass

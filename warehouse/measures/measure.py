@@ -1,7 +1,5 @@
 """One measure: its name, meaning, unit, ranges, sign, norm and formula, in one frozen record."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal, TypeAlias, get_args
 

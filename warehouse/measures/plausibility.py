@@ -1,7 +1,5 @@
 """Finds rows whose measures contradict each other, and names the likely cause, by ``plausibility.toml``."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

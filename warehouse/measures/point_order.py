@@ -6,8 +6,6 @@ reasoning uses directions only, so the picture may be rotated and of any size. A
 holds in order (A and the upper root apex, say) is not found.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 

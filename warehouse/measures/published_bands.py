@@ -4,8 +4,6 @@ Every function gives a Polars expression, so that all cases are classed at once;
 "(from memory)" marks what was recalled and not read in the named work.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import TypeAlias

@@ -7,8 +7,6 @@ Enlargement: true length = length on the film / (1 + m / 100). A scale for pixel
 midline of the head* already holds the enlargement; state a magnification of 0 with such a scale.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import polars as pl

@@ -4,8 +4,6 @@ A tracing is one set of points: one case, time, view, examiner and repeat. After
 right and y runs upwards; the unit is still the one stated, with the factor to millimetres beside it.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import cast
 

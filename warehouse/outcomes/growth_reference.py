@@ -6,8 +6,6 @@ difference between the curve at the age of the second record and at the age of t
 chosen for each measure (``warehouse.marts.catalogues``).
 """
 
-from __future__ import annotations
-
 import csv
 import tomllib
 from bisect import bisect_left

@@ -1,7 +1,5 @@
 """What a comparison can be adjusted for, how it enters, and what no record holds."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 

@@ -6,8 +6,6 @@ waits while another one writes its line. Each line names the digest of the file 
 changed or taken out shows. The lines hold digests of the questions, never the values a person filtered by.
 """
 
-from __future__ import annotations
-
 import json
 import os
 from collections.abc import Iterable, Sequence

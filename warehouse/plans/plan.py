@@ -1,7 +1,5 @@
 """An audit plan: the question and how it will be answered, put on record before results are looked at."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Mapping

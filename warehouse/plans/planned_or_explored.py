@@ -1,7 +1,5 @@
 """Whether a comparison was planned before anyone looked, how many were made, and every plan and look as a whole."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What exactly is asked, in a form that can be told from every other question, and the stamp its answer carries."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from dataclasses import dataclass

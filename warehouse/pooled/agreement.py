@@ -1,7 +1,5 @@
 """What a study group agreed on before anything was pooled: definitions, protection, variables and tables."""
 
-from __future__ import annotations
-
 import hashlib
 import re
 from collections.abc import Iterable, Mapping

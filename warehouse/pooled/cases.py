@@ -1,7 +1,5 @@
 """The cases of one practice as a group knows them: agreed variables and agreed outcomes, nothing else."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field

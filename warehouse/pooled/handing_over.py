@@ -4,8 +4,6 @@ Case level: every case, generalised until it has enough others like it. Counts o
 finest level of its variable at which no count has to be hidden, else with small counts hidden by the one engine.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType

@@ -9,8 +9,6 @@ Of the changes of the cases nothing leaves but their number, mean and variance, 
 these are all that pooling needs. A single change beside generalised variables would be a mark to find a child by.
 """
 
-from __future__ import annotations
-
 import hashlib
 import math
 from collections.abc import Mapping, Sequence

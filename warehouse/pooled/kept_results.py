@@ -1,7 +1,5 @@
 """Results of a study group that a practice read and kept in its warehouse folder, for the dashboard."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import dataclass
 from pathlib import Path

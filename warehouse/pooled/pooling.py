@@ -1,7 +1,5 @@
 """Everything a group gets to see, made from the contributions at hand."""
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence

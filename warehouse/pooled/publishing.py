@@ -4,8 +4,6 @@ The same table about the same contributions is let out as it was before, word fo
 contribution is taken to hold its earlier cases and more, as a reader would take it, unless the counts contradict that.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace

@@ -1,7 +1,5 @@
 """What a group gets to see: plain figures made from published tables, in a form that can be signed and kept."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import asdict, dataclass
 from typing import Any

@@ -6,8 +6,6 @@ its least and at its most. Means come from the number, mean and variance of the 
 ordered by size; nothing here is a ranking.
 """
 
-from __future__ import annotations
-
 import hashlib
 import math
 from collections.abc import Mapping, Sequence

@@ -7,8 +7,6 @@ no breakdown is given at all; where they are rounded, all tables of an outcome a
 which one implies the other are refused by the agreement.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 

@@ -8,8 +8,6 @@ Mean changes come from number, mean and standard deviation of each practice that
 two decimals; of means left out there are three at least as well.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What a group may know of a case, how each variable may be made coarser, and the words for the outcome."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from warehouse.disclosure.hierarchy import MISSING, Hierarchy

@@ -5,8 +5,6 @@ about overlapping sets of cases could be subtracted from each other. Two groupin
 The counts are those a document made to leave would show (:mod:`warehouse.protected.counts`).
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from warehouse.disclosure import Policy

@@ -1,7 +1,5 @@
 """The whole answer for one choice of cases and definition: the share, and all that tells how firm it is."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

@@ -5,8 +5,6 @@ expected. The error of one reading is that of the practice's own repeats where t
 which counts as known from as few pairs as an own one must have.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property

@@ -1,7 +1,5 @@
 """The case mart with every definition's result beside it: one row a case, for anyone who wants to recount."""
 
-from __future__ import annotations
-
 from math import sqrt
 
 import polars as pl

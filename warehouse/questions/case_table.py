@@ -1,7 +1,5 @@
 """One row a case: outcome, groups and what can be adjusted for; and the changes of a measure over a span."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """How much faces changed, group by group, as a number beside any share adverse; and the course over several times."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

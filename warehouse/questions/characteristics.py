@@ -1,7 +1,5 @@
 """The table of starting characteristics by group, in the layout journals ask for."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Which two groups a report compares, and how many complete cases that leaves in each."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 from warehouse.marts.grouping import is_known

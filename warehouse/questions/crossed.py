@@ -1,7 +1,5 @@
 """Two groupings at once: shares in every cell, and one grouping compared within the levels of the other."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

@@ -4,8 +4,6 @@ A chart that says "look" now and then although nothing has changed is part of th
 and simulated. The question is about one practice over time, never about one practice against others.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

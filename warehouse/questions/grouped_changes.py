@@ -1,7 +1,5 @@
 """The changes behind a definition, by group, and of which groups a mean may be shown to others."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Groups by any grouping: shares, each against a stated reference group, and a trend where there is an order."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 

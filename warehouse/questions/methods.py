@@ -1,7 +1,5 @@
 """The ways of comparing two groups on the same cases, each giving the same kind of result."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property

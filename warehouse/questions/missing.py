@@ -1,7 +1,5 @@
 """What the outcomes that are missing could do to a share, and to a difference of two."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from math import log
 

@@ -1,7 +1,5 @@
 """Reading an audit plan from TOML, strictly: an unknown key or name is refused, and near names are offered."""
 
-from __future__ import annotations
-
 import math
 import re
 import tomllib

@@ -1,7 +1,5 @@
 """Carrying out an audit plan: the primary analysis, and every further comparison it lists, as one family."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """How many cases would settle it, from the practice's own rates, and how many months that takes at the present pace."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from warehouse.analysis.planning import (

@@ -1,7 +1,5 @@
 """Share of cases that went adverse, overall and by group, never without its denominator."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace

@@ -1,7 +1,5 @@
 """The changes themselves beside the classes: how far every counted case moved, in bins that meet at the threshold."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

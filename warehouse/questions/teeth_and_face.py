@@ -1,7 +1,5 @@
 """Teeth improved or not, by the PAR score, against face adverse or not."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

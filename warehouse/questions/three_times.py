@@ -1,7 +1,5 @@
 """A measure at the start, on the way and at the finish, case by case: front teeth forward first, lower jaw after."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import polars as pl

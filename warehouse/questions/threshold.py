@@ -1,7 +1,5 @@
 """Share adverse against the threshold: how much the answer hangs on the definition's number."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

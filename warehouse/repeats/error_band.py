@@ -1,7 +1,5 @@
 """How far a change must go to be more than measuring error, for the cases looked at."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from warehouse.analysis.method_error import least_change, pooled_error

@@ -1,7 +1,5 @@
 """Which records to read again: a random draw in a random order, so that nobody picks and nobody remembers."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

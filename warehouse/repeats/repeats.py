@@ -6,8 +6,6 @@ first readings of the same records by two of them. All readings count, whatever 
 a matter of the records. Lengths of films are compared as on the film.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations

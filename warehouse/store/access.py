@@ -12,8 +12,6 @@ share an account, each may be given a short code of the practice's own choosing,
 ``MENTON_RECORDED_AS``; it is written down as stated.
 """
 
-from __future__ import annotations
-
 import getpass
 import hashlib
 import hmac

@@ -1,7 +1,5 @@
 """Copying a warehouse database into a fresh file, plain or encrypted, and making sure the copy says the same."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from warehouse.errors import WarehouseError

@@ -4,8 +4,6 @@ The pieces keep to what DuckDB and Spark SQL read alike: explicit DOUBLE literal
 decimal in both and divides differently), CASE, COALESCE, NULLIF, ROUND, GREATEST and LEAST.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 from importlib.resources import files

@@ -3,8 +3,6 @@
 Readers follow a small pointer file, so they see a whole snapshot or the one before it, whatever a writer does.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os

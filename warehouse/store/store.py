@@ -1,7 +1,5 @@
 """The store of a warehouse: everything loaded, with its history, behind numbered migrations."""
 
-from __future__ import annotations
-
 import hashlib
 from importlib.resources import files
 from pathlib import Path

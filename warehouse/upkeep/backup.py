@@ -4,8 +4,6 @@ The store is held open for reading while it is copied, so no other program write
 snapshot are not disturbed. The case key is never part of a backup.
 """
 
-from __future__ import annotations
-
 import json
 import shutil
 import time

@@ -1,7 +1,5 @@
 """What is in force in a published snapshot, to be read by people: definitions, growth curves, measures, the build."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from math import ceil
 

@@ -1,7 +1,5 @@
 """How complete and clean the data are: what was turned away, what is missing where, what each load has kept."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

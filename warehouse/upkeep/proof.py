@@ -1,7 +1,5 @@
 """The proof by simulation that came with this version: invented cohorts of which the truth is known."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import dataclass
 from functools import cache

@@ -4,8 +4,6 @@ Until that step the warehouse is as it was. What a change took out is in no byte
 deleted rows in a file for a while, so the changed copy is copied once more.
 """
 
-from __future__ import annotations
-
 import os
 import shutil
 from collections.abc import Callable

@@ -3,8 +3,6 @@
 The store is opened for reading only, so that verifying changes nothing and works on a folder that cannot be written.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import tomllib

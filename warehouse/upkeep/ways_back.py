@@ -5,8 +5,6 @@ was to go in the store or in a snapshot. The records of what was handed over to 
 case that went, or two tables would tell of it; they keep a random mark in the place of its key.
 """
 
-from __future__ import annotations
-
 import json
 import re
 import secrets

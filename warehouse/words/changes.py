@@ -1,7 +1,5 @@
 """Findings about changes, ages, missing outcomes, corners and courses as sentences."""
 
-from __future__ import annotations
-
 from warehouse.analysis.corners import FourCorners
 from warehouse.analysis.tipping import TippingPoint
 from warehouse.analysis.tipping_grid import FIRST_HIGHER, SECOND_HIGHER, TippingGrid

@@ -1,7 +1,5 @@
 """The table of starting characteristics as journals set it."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from warehouse.analysis.characteristics import CharacteristicRow, LevelSummary, NumberSummary

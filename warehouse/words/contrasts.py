@@ -3,8 +3,6 @@
 The grammar is cautious: "in these cases", "the data are compatible with", "went with"; never that something caused it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from warehouse.analysis.comparison import TwoGroupComparison

@@ -1,7 +1,5 @@
 """What the charts of drift say, in words."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Final
 

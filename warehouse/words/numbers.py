@@ -1,7 +1,5 @@
 """Numbers as text, set the same way everywhere. One case's value has 1 decimal, a mean or a ratio 2."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping, Sequence
 from math import isfinite

@@ -1,7 +1,5 @@
 """How many cases would settle it, in sentences."""
 
-from __future__ import annotations
-
 from math import ceil
 
 from warehouse.analysis.planning import MonthsNeeded, SampleSize

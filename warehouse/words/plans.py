@@ -1,7 +1,5 @@
 """What was planned, and how much was looked at, in sentences."""
 
-from __future__ import annotations
-
 from warehouse.plans.planned_or_explored import PlansAndLooks
 from warehouse.words.sentences import say
 

@@ -1,7 +1,5 @@
 """What a group's figures say, in sentences that can be said aloud."""
 
-from __future__ import annotations
-
 from warehouse.pooled.result import Figure, MeanLine, MeanPool, PracticeLine, SharePool
 from warehouse.results import Caution
 from warehouse.words.numbers import between, percent, signed, signed_range

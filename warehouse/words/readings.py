@@ -1,7 +1,5 @@
 """What repeated readings and single cases' changes say."""
 
-from __future__ import annotations
-
 from warehouse.cases.case_dots import CaseDots
 from warehouse.repeats.repeats import Repeats
 from warehouse.words.sentences import say

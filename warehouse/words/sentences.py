@@ -5,8 +5,6 @@ own format ("{value:.1f}"), or the noun for one and for many ("{n:case|cases}").
 one for ``many`` goes by the number ``n``.
 """
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Callable, Mapping
 from functools import cache

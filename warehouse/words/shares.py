@@ -1,7 +1,5 @@
 """What a share says: how high, how sure, what the missing could do, and which cases it is a share of."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Protocol
 

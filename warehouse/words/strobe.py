@@ -4,8 +4,6 @@ Source of the items and their numbers: the STROBE statement, checklist for cohor
 Med 4:e296). The wording, in `strobe.toml`, is our own and shorter; read the statement itself before you submit.
 """
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

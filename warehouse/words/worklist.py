@@ -1,7 +1,5 @@
 """The list of what is left to do, as it is read: each entry with why it stands there and what to do."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping
 

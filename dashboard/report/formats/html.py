@@ -1,7 +1,5 @@
 """The report as one HTML page: no script, no outside address, everything in one file."""
 
-from __future__ import annotations
-
 from importlib.resources import files
 
 from dashboard.report.document import Document

@@ -1,7 +1,5 @@
 """The report as paged PDF, tagged for screen readers (PDF/UA-1)."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import asdict
 from datetime import UTC, datetime

@@ -1,7 +1,5 @@
 """Findings made into a document."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from importlib.metadata import version

@@ -1,7 +1,5 @@
 """How it was done, in paragraphs for a paper or a talk, with references."""
 
-from __future__ import annotations
-
 from importlib.metadata import version
 
 from dashboard.report.adjusted import AdjustedShown

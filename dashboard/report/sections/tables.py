@@ -1,7 +1,5 @@
 """Findings as tables: every number formatted once, for pages and for sheets."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """The presentation: its look, and how titles, text, notes, the foot and text alternatives are put on slides."""
 
-from __future__ import annotations
-
 import io
 import re
 from collections.abc import Mapping, Sequence

@@ -4,8 +4,6 @@ They hold the numbers that are printed and no others. The sheet behind bars has 
 the distances to them; the error bars are taken from there, so that editing the sheet moves them.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil

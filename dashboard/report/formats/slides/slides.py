@@ -4,8 +4,6 @@ Every slide has one message; charts are native and can be edited; caveats and ex
 slides for questions are what the talk leaves out, each comparison by itself, ready when somebody asks.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
