@@ -272,7 +272,9 @@ def contrasts_figure(named: Mapping[str, Estimate], *, main: str = "") -> Interv
     for name, found in named.items():
         ends = (found.interval.low, found.interval.high) if found.interval else (None, None)
         numbers = [None if one is None else 100 * one for one in (found.value, *ends)]
-        said = "not known" if numbers[0] is None else f"{signed(numbers[0])} ({points_range(found.interval)})"
+        is_withheld = any(one.kind == "withheld" for one in found.warnings)
+        none = "withheld" if is_withheld else "not known"
+        said = none if numbers[0] is None else f"{signed(numbers[0])} ({points_range(found.interval)})"
         rows.append(row(starred(name, name == main), COUNTED if name == main else BESIDE, numbers, said))
         listed.append(f"{name}: {said}")
     said = f"Differences in percentage points with their intervals. {'; '.join(listed)}."

@@ -9,12 +9,12 @@ from dashboard.charts.agreement import agreement_chart
 from dashboard.parts.address import pick
 from dashboard.parts.filters import practices
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
-from warehouse.analysis.method_error import MethodError
+from warehouse.analysis.method_error import HELD_WITH_HEAVY_TAILS, MethodError
 from warehouse.repeats.repeats import MeasureError, Repeats, measure_errors, repeats
 from warehouse.selection import Selection
 from warehouse.words.numbers import signed
 from warehouse.words.readings import agreement_alt, agreement_sentence
-from warehouse.words.sentences import caution_text
+from warehouse.words.sentences import caution_text, say
 
 FIRST = "sn_gogn_deg"
 NONE = "—"
@@ -111,7 +111,8 @@ def every_measure(errors: Sequence[MeasureError]) -> None:
         "Error of one reading: Dahlberg's formula. Least real change: the smallest difference between two readings that"
         " is beyond error in 95% (MDC95, 2.77 times the error). Reliability: Houston's coefficient; it is high where"
         " cases differ much, whatever the error. Taken twice: two films or photographs of one time, each read once;"
-        " what another one adds is in that error, so it is used in place of the other from 10 records on."
+        " what another one adds is in that error, so it is used in place of the other from 10 records on.",
+        say("error.heavy_tails", held=HELD_WITH_HEAVY_TAILS),
     )
 
 

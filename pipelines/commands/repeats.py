@@ -10,11 +10,13 @@ import numpy as np
 from pipelines.commands.options import add_json, add_practice, add_warehouse, print_table, reading, say, say_json
 from pipelines.ingest.own_numbers import own_numbers
 from pipelines.template.tables_out import write_table
+from warehouse.analysis.method_error import HELD_WITH_HEAVY_TAILS
 from warehouse.marts.reader import Reader
 from warehouse.repeats.repeat_plan import ADVISED, RepeatPlan, plan_repeats
 from warehouse.repeats.repeats import Repeatability, Repeated, repeatability, repeatability_as_data
 from warehouse.results import Estimate
 from warehouse.words.sentences import caution_text
+from warehouse.words.sentences import say as say_text
 
 _SHOWN_FORM = "ICC(2,1)"
 
@@ -83,6 +85,7 @@ def _print(found: Repeatability, *, detailed: bool, examiners: bool) -> None:
     say(f"  {_SHOWN_FORM}: for single readings of any examiner; all six forms with --measure CODE or --json.")
     say("  limits: of agreement, where 95% of differences lie. MDC95: least change beyond error, 2.77 x error.")
     say("  Lengths of films are compared as on the film.")
+    say(f"  {say_text('error.heavy_tails', held=HELD_WITH_HEAVY_TAILS)}")
 
 
 def _print_rows(title: str, rows: list[Repeated]) -> None:

@@ -195,12 +195,11 @@ def test_the_first_answer_prints_better_beside_worse(study: Study, capsys: pytes
     assert net["interval"][0] < net["value"] < net["interval"][1]
     text = printed(capsys, "rate", "--warehouse", str(study.warehouse))
     assert f"Against that, {group['n_favourable']} moved as far the other way: {share['value']:.1%}" in text
-    rows = printed(capsys, "rate", "--warehouse", str(study.warehouse), "--by", "sex").splitlines()
-    listed = [line.split()[1:3] for line in rows[rows.index("") if "" in rows else 0 :] if "points" not in line]
+    listed = printed(capsys, "rate", "--warehouse", str(study.warehouse), "--by", "sex")
     by = rate_json(capsys, study.warehouse, "--by", "sex")["groups"]
     assert sum(one["n_favourable"] for one in by) == group["n_favourable"]
     for one in by[:2]:
-        assert [str(one["n_adverse"]), str(one["n_favourable"])] in listed
+        assert f"adverse {one['n_adverse']}; cases the other way {one['n_favourable']};" in listed
 
 
 def test_the_planted_share_lies_within_the_interval(study: Study, capsys: pytest.CaptureFixture[str]) -> None:
@@ -209,6 +208,31 @@ def test_the_planted_share_lies_within_the_interval(study: Study, capsys: pytest
     truth = key.filter(pl.col("hidden") == "counted", pl.col("kind") == "consecutive")
     (group,) = rate_json(capsys, study.warehouse)["groups"]
     assert group["interval"][0] <= truth["true_adverse"].mean() <= group["interval"][1]
+
+
+def test_differences_as_printed_hold_the_answer_key(study: Study, capsys: pytest.CaptureFixture[str]) -> None:
+    """Every appliance against the reference, as counted, against the true shares of the same cases (seeded)."""
+    key = pl.read_parquet(study.exports / KEY_FOLDER / "cases.parquet")
+    counted = key.filter(pl.col("hidden") == "counted", pl.col("kind") == "consecutive")
+    true = dict(counted.group_by("appliance_first").agg(pl.col("true_adverse").mean()).iter_rows())
+    told = printed(capsys, "compare", "--warehouse", str(study.warehouse), "--by", "appliance_category", "--json")
+    found = json.loads(told)["comparison"]
+    compared = {code: one["difference"] for code, one in found["compared"].items() if one["difference"]["interval"]}
+    assert len(compared) >= 8
+    missed = []
+    for code, difference in compared.items():
+        low, high = difference["interval"]
+        if not low <= true[code] - true[found["reference"]] <= high:
+            missed.append(code)
+    assert len(missed) <= 1, "of a dozen 95% intervals"
+
+
+def test_a_comparison_of_groups_that_hardly_meet_is_withheld(study: Study, capsys: pytest.CaptureFixture[str]) -> None:
+    """In the planted cohort the facemask is given where hardly any other child could be."""
+    asked = ("--by", "appliance_category", "--a", "facemask", "--b", "fixed_labial")
+    told = printed(capsys, "compare", "--warehouse", str(study.warehouse), *asked)
+    assert "no adjusted comparison" in told
+    assert "What would help" in told
 
 
 def test_the_worst_spreadsheet_gives_the_same_cases_as_its_clean_form(study: Study, tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from tests.proof.ledger import Ledger
 from tests.proof.simulator import ADJUST, LABELS, TYPE_EFFECTS, TYPES
 from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.drift import plan_cusum, run_cusum
+from warehouse.analysis.firth import firth_logistic
 from warehouse.analysis.meta_glmm import binomial_normal
 from warehouse.analysis.proportion import proportion
 from warehouse.plans.covariates import ADJUSTABLE
@@ -146,6 +147,24 @@ def test_false_positives_with_seven_practices(ledger: Ledger) -> None:
     assert ledger.coverage("no difference, 80 a group, 7 practices, within them", within, at_least=True).holds
     wrong = ledger.state("practices", "no difference, 7 practices, across them: coverage", float(np.mean(across)), 600)
     assert wrong.found < float(np.mean(within))
+
+
+@pytest.mark.parametrize("m", [10, 20, 40, 80])
+def test_the_odds_ratio_of_small_groups(m: int, ledger: Ledger) -> None:
+    """Firth's penalised likelihood, profile interval, adjusted for age: no, few and many adverse."""
+    rng = np.random.default_rng(560 + m)
+    held: dict[str, list[bool]] = {}
+    with one_thread():
+        for base in (-3.0, -1.7, -0.5):
+            for _ in range(RUNS):
+                first, age = np.arange(2 * m) < m, rng.uniform(-3.5, 3.5, 2 * m)
+                adverse = rng.random(2 * m) < expit(base + 0.8 * first - 0.06 * age)
+                design = pl.DataFrame({"first": first, "age": age})
+                found = firth_logistic(design, adverse.astype(np.float64), profile=["first"])
+                interval = next(one for one in found.terms if one.name == "first").log_odds.interval
+                if interval is not None:
+                    held.setdefault(f"log odds {base}", []).append(0.8 in interval)
+    assert ledger.worst(f"odds ratio, Firth profile likelihood, {m} a group", held, cohorts=RUNS).holds
 
 
 @pytest.mark.parametrize(("low", "high", "share"), [(30, 120, 0.15), (15, 60, 0.08), (15, 60, 0.03)])

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from warehouse.analysis.method_error import HELD_WITH_HEAVY_TAILS as DAHLBERG_HELD
 from warehouse.questions.beside import CORRECTED_HELD_WITH_HEAVY_TAILS, HELD_WITH_HEAVY_TAILS
 from warehouse.upkeep.proof import Finding, Proof, proof
 
@@ -37,6 +38,7 @@ def test_the_kept_table_and_its_data_say_the_same() -> None:
     [
         ("expected without treatment", HELD_WITH_HEAVY_TAILS),
         ("corrected for reading error", CORRECTED_HELD_WITH_HEAVY_TAILS),
+        ("error of one reading", DAHLBERG_HELD),
     ],
 )
 def test_what_is_said_of_heavy_tails_is_what_the_trial_runs_gave(share: str, said: float) -> None:

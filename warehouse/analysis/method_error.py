@@ -26,6 +26,9 @@ MULTIPLIER: Final = 1.96
 #: Least change between two readings beyond their error (MDC95) over the error of one: 2.77 (Bland & Altman 1999).
 MDC95_FACTOR: Final = MULTIPLIER * sqrt(2.0)
 
+#: Of trial runs, those in which Dahlberg's interval held with errors of heavier tails than normal, at its worst.
+HELD_WITH_HEAVY_TAILS: Final = 0.859
+
 Number = TypeVar("Number", float, pl.Expr)
 
 

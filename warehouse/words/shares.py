@@ -88,7 +88,13 @@ def first_line(group: GroupRow) -> str:
     return f"{'; '.join(parts)}."
 
 
-BESIDE = ("cases", "as far the other way", "net, points", "expected untreated", "reading error allowed for")
+BESIDE = (
+    "cases the other way",
+    "as far the other way",
+    "net, points",
+    "expected untreated",
+    "reading error allowed for",
+)
 
 
 def beside_entries(group: GroupRow) -> tuple[str, ...]:
