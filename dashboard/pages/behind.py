@@ -29,8 +29,8 @@ from warehouse.words.sentences import caution_text, say
 
 
 def page(session: Session) -> None:
-    choice = chosen(session)
     st.title("What is behind it")
+    choice = chosen(session)
     found = session.about_cases(answer, choice.selection, definition=choice.definition)
     if found.group.started.n == 0:
         say_why_empty(found.relief, choice.selection)

@@ -29,8 +29,8 @@ CLASSES = {"": "all counted", "adverse": "adverse", "other": "not adverse"}
 
 
 def page(session: Session) -> None:
-    choice = chosen(session)
     st.title("Case by case")
+    choice = chosen(session)
     found = session.about_cases(outline, choice.selection, definition=choice.definition)
     if found.group.started.n == 0:
         say_why_empty(found.relief, choice.selection)

@@ -23,8 +23,8 @@ MOST_GROUPS = 7
 
 
 def page(session: Session) -> None:
-    right = chosen(session)
     st.title("Two selections")
+    right = chosen(session)
     code = held(KEPT)
     if not code:
         plain(say("two.start"))
