@@ -7,6 +7,7 @@ far beyond what it should take.
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -90,7 +91,7 @@ def choose(page: Page, label: str, option: str) -> None:
     from playwright.sync_api import TimeoutError as TookTooLong
 
     box = menu(page, label)
-    taken = box.get_by_text(option, exact=True)
+    taken = box.get_by_text(option, exact=True).or_(box.locator(f"input[value={json.dumps(option)}]"))
     for _ in range(TRIES):
         rest(page)
         try:

@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import Browser
 from streamlit.testing.v1 import AppTest
 
 from dashboard.parts import upload as bringing
 from dashboard.parts.choosing import NOT_KNOWN
 from dashboard.parts.upload import OWN_SCREEN, Told
 from pipelines.cli import main
+from tests.dashboard.browsing import PATIENCE, choose, press, rest, served, until
 from tests.dashboard.conftest import APP, VARIABLES, everything_said
 from tests.dashboard.test_bring_in_page import LOAD, PROPOSED, TRY_OUT, picked, pressed
-from tests.pipelines.own_files import COMPARISON, KINDS, SELECTION, Correction, OwnFile
+from tests.pipelines.own_files import COMPARISON, KINDS, SELECTION, Correction, OwnFile, german, merged_workbook
 from tests.pipelines.test_own_files import held, truth_of
 from warehouse.store.store import open_store
 
@@ -98,3 +101,34 @@ def test_a_unit_is_chosen_on_the_page(tmp_path: Path, warehouse: Path) -> None:
     assert "4 of 4 rows would be loaded" in loaded(page)
     with open_store(warehouse) as store:
         assert store.value("select sum(lafh_mm) from readings where replaced_by is null") == pytest.approx(280.0)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("kind", [german, merged_workbook], ids=lambda kind: kind.__name__)
+def test_a_file_gets_in_by_a_real_browser(kind: Callable[[Path], OwnFile], tmp_path: Path, browser: Browser) -> None:
+    file = kind(tmp_path)
+    with served(tmp_path / "data") as address:
+        context = browser.new_context(locale="en-GB", viewport={"width": 1280, "height": 900})
+        context.set_default_timeout(PATIENCE)
+        context.add_cookies(address.cookies)
+        tab = context.new_page()
+        tab.goto(f"{address}/bring_in")
+        rest(tab)
+        tab.locator("input[type=file]").set_input_files(file.paths[0])
+        rest(tab)
+        tab.get_by_text(PROPOSED, exact=True).click()
+        until(tab, "() => document.body.innerText.includes('Still open')")
+        for section, key, value in file.corrections:
+            begins = key.replace("_", " ") if section == "constants" else f"“{key}”"
+            label = tab.locator("label").filter(has_text=re.compile(f"^{re.escape(begins)}")).inner_text()
+            choose(tab, label, value)
+        until(tab, "() => document.body.innerText.includes('Nothing is open.')")
+        field = tab.get_by_role("textbox", name="Pseudonym of the practice")
+        field.fill("HARBOUR")
+        field.press("Enter")
+        press(tab, TRY_OUT)
+        until(tab, "() => document.body.innerText.includes('rows would be loaded')")
+        press(tab, LOAD)
+        until(tab, "() => document.body.innerText.includes('Every page now shows the new build')")
+        context.close()
+    assert held(tmp_path / "data") == truth_of(file)
