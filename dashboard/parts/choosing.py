@@ -134,7 +134,9 @@ def _codes(draft: Mapping[str, Any], key: str) -> tuple[dict[str, dict[str, obje
 def _spelling(seen: Mapping[str, Any], one: Mapping[str, Any], label: str, key: str) -> str | None:
     """The code picked for a spelling; teeth are written, with their codes."""
     if not seen["choices"] and not one["among"]:
-        return st.text_input(label, key=key, help="tooth codes such as 14 24, none, or pattern not known") or None
+        told = "tooth codes such as 14 24, none, pattern not known, or not known"
+        teeth: str = st.text_input(label, key=key, help=told).strip()
+        return "" if teeth.casefold() == "not known" else teeth or None
     picked = _pick(label, [*one["among"], NOT_KNOWN, *seen["choices"]], key)
     return {OPEN: None, NOT_KNOWN: ""}.get(picked, picked)
 

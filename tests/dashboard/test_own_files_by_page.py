@@ -87,6 +87,20 @@ def test_a_file_gets_in_by_the_page(kind: Callable[[Path], OwnFile], tmp_path: P
     assert held(warehouse) == truth_of(file)
 
 
+def test_a_spelling_of_teeth_can_say_nothing(tmp_path: Path, warehouse: Path) -> None:
+    teeth = ["14 24", "zz", "none", "zz"]
+    rows = [f"{n},f,11.{n},fixed,{taken},{n + 4}" for n, taken in enumerate(teeth, start=1)]
+    path = tmp_path / "cases.csv"
+    path.write_text("\n".join(["No,Sex,Age,Appliance,Extractions,Wits T1", *rows]), encoding="utf-8")
+    page = opened(path)
+    for correction in (SELECTION, COMPARISON, ("constants", "status", "in_treatment")):
+        chosen(page, correction)
+    chosen(page, ("codes.extracted_teeth", "zz", "not known"))
+    assert "4 of 4 rows would be loaded" in loaded(page)
+    with open_store(warehouse) as store:
+        assert store.value("select count(*) from cases where extracted_teeth is null") == 2
+
+
 def test_a_unit_is_chosen_on_the_page(tmp_path: Path, warehouse: Path) -> None:
     rows = [f"{n},f,11.{n},fixed,{n + 4},{n + 4}.5" for n in range(1, 5)]
     path = tmp_path / "cases.csv"
