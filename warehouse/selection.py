@@ -98,6 +98,11 @@ class Selection:
                 values.extend(kept)
         return " and ".join(conditions), values
 
+    @property
+    def is_sample(self) -> bool:
+        """Whether no hand-picked case is among these."""
+        return self.selection == "consecutive"
+
     def sentence(self) -> str:
         """What the cases are, in words."""
         who = {

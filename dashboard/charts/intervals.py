@@ -41,6 +41,9 @@ ROOM = 420
 POOLED = "all together"
 AHEAD = "a new practice"
 COUNTED, BESIDE, YOURS, OTHER, TOGETHER, EXPECTED = "counted", "beside", "yours", "other", "together", "ahead"
+MOST_GROUPS = 7
+"""Groups of a picture among others, the largest."""
+
 CHOSEN = "chosen"
 """Name of what is chosen by a click on a row."""
 
@@ -196,7 +199,7 @@ def shares_figure(result: Rates) -> Intervals:
     return drawn_shares(frame, said)
 
 
-def glance_figure(result: Rates, *, most: int) -> Intervals:
+def glance_figure(result: Rates, *, most: int = MOST_GROUPS) -> Intervals:
     """The largest groups, a line each, to choose among; their codes are in column ``code``."""
     by_size = sorted(result.groups, key=lambda group: -(group.counted.value or 0))[:most]
     groups = [group for group in result.groups if group in by_size]
@@ -213,7 +216,7 @@ def side_by_side_figure(named: Mapping[str, Rates]) -> Intervals:
     return drawn_shares(frame, read_aloud(frame))
 
 
-def paired_figure(left: Rates, right: Rates, *, most: int) -> Intervals:
+def paired_figure(left: Rates, right: Rates, *, most: int = MOST_GROUPS) -> Intervals:
     """The largest groups of two selections, each group twice on one axis."""
     held = [{group.label: group for group in one.groups} for one in (left, right)]
     sizes = {label: sum(one[label].counted.n for one in held if label in one) for label in held[0] | held[1]}

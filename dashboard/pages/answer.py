@@ -20,8 +20,6 @@ from warehouse.words import shares as wording
 from warehouse.words.contrasts import spread_sentence
 from warehouse.words.sentences import caution_text, say
 
-MOST_GROUPS = 7
-
 
 def page(session: Session) -> None:
     """The page; who sees protected tables alone has the share and its groups, small counts hidden."""
@@ -36,7 +34,7 @@ def page(session: Session) -> None:
         if found.group.started.n == 0:
             say_why_empty(found.relief, choice.selection)
         else:
-            if choice.selection.selection == "consecutive":  # no large figure of cases that are no sample
+            if choice.selection.is_sample:  # no large figure of cases that are no sample
                 key_figures(wording.key_figures(found.group))
             titled_link(say("glance.open", n=found.group.adverse.n), "cases", **{"class": "adverse"})
             pictures(found)
@@ -59,7 +57,7 @@ def pictures(found: Glance) -> None:
         if result.by is not None:
             with place:
                 titled_link(f"{result.by.title}: {spread_sentence(result)}", "comparisons", by=result.by.name)
-                picked(glance_figure(result, most=MOST_GROUPS), result)
+                picked(glance_figure(result), result)
     years, missing, after = st.columns([1, 1, 0.8])
     with years:
         titled_link(wording.years_sentence(found.years), "comparisons", by=YEARS)
@@ -100,7 +98,7 @@ def protected(session: Session) -> None:
     for place, by in zip(st.columns(len(COMPARISONS)), COMPARISONS, strict=True):
         with place:
             titled_link(f"{GROUPINGS[by].title}, small counts hidden", "comparisons", by=by)
-            draw(glance_figure(session.protected(by), most=MOST_GROUPS), key=by)
+            draw(glance_figure(session.protected(by)), key=by)
     footing(shown, session.snapshot.published_at, caution=wording.CAUTION)
 
 

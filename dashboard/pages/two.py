@@ -9,17 +9,16 @@ from dashboard.access.ask import Session, current_session
 from dashboard.charts.intervals import paired_figure, side_by_side_figure
 from dashboard.parts.address import checked, held, keep, let_go
 from dashboard.parts.filters import Choice, asked, chosen
-from dashboard.parts.screen import draw, fine, footing, key_figures, plain, said, say_why_empty, side_by_side
+from dashboard.parts.screen import draw, fine, footing, key_figures, plain, said, say_why_empty, side_by_side, told
 from warehouse.questions.answer import Glance, at_a_glance
 from warehouse.questions.shares import Rates, apart, in_both
 from warehouse.selection import FILTERS
 from warehouse.words.contrasts import two_selections_sentence
 from warehouse.words.sentences import caution_text, say
-from warehouse.words.shares import ASSOCIATION, headline
+from warehouse.words.shares import ASSOCIATION
 from warehouse.words.shares import key_figures as figures_of
 
 KEPT = "beside"
-MOST_GROUPS = 7
 
 
 def page(session: Session) -> None:
@@ -65,9 +64,9 @@ def selection(found: Glance, name: str) -> None:
     if found.group.started.n == 0:
         say_why_empty(found.relief, rates.selection)
         return
-    plain(say("caution.hand_picked") if rates.selection.selection != "consecutive" else "", headline(rates))
+    told(rates, is_title=False)
     fine(*(caution_text(one) for one in found.group.warnings))
-    if rates.selection.selection == "consecutive":
+    if rates.selection.is_sample:
         key_figures(figures_of(found.group))
 
 
@@ -75,7 +74,7 @@ def grouping(left: Rates, right: Rates) -> None:
     """One grouping of both sides, on one axis."""
     title = left.by.title if left.by else ""
     st.header(title)
-    draw(paired_figure(left, right, most=MOST_GROUPS), key=f"two-{title}")
+    draw(paired_figure(left, right), key=f"two-{title}")
 
 
 page(current_session())

@@ -86,6 +86,11 @@ def toggled(label: str, *, key: str) -> bool:
     return is_on
 
 
+def in_address() -> dict[str, list[str]]:
+    """Every choice in the address: name -> codes."""
+    return {name: st.query_params.get_all(name) for name in st.query_params}
+
+
 def held(key: str) -> str:
     """What a picture or a button put into the address under a name; empty where nothing is."""
     _from_address(key, lambda given: given[0] if given else "")

@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 import streamlit as st
 
 from dashboard.access.ask import Session
-from dashboard.parts.address import checked, let_go, pick, picks
+from dashboard.parts.address import checked, in_address, let_go, pick, picks
 from dashboard.parts.screen import local
 from warehouse.cases.filter_values import FilterValues, filter_values
 from warehouse.export_safety import as_markdown
@@ -55,13 +55,13 @@ def chosen(session: Session, *, is_shown: bool = True) -> Choice:
     ``is_shown`` False, for a stage: the address alone says, and nothing is drawn.
     """
     if not is_shown:
-        return asked(session, {name: st.query_params.get_all(name) for name in st.query_params})
+        return asked(session, in_address())
     with st.sidebar:
         st.header("What is counted", divider=False)
         definition = definition_chosen(session)
         taken = pick("Cases", TAKEN, key="cases", is_short=True)
         there = session.about_cases(filter_values, EVERYONE)
-        _refuse_unknown(there)
+        _refuse_unknown(there, in_address())
         offered = {one.name: one for one in there if len(one.values) > 1 and _may_offer(session, one)}
         first = [offered[name] for name in FIRST_SHOWN if name in offered]
         filters = {one.name: _kept(one) for one in first}
@@ -85,10 +85,10 @@ def asked(session: Session, given: Mapping[str, Sequence[str]]) -> Choice:
     return Choice(definition, Selection(selection=taken, filters=kept))
 
 
-def _refuse_unknown(there: Sequence[FilterValues], given: Mapping[str, Sequence[str]] | None = None) -> None:
-    """Refuse values in the address that no case has: to let them go would show more cases than were asked for."""
+def _refuse_unknown(there: Sequence[FilterValues], given: Mapping[str, Sequence[str]]) -> None:
+    """Refuse values asked for that no case has: to let them go would show more cases than were asked for."""
     for one in there:
-        checked(one.name, st.query_params.get_all(one.name) if given is None else given.get(one.name, ()), one.values)
+        checked(one.name, given.get(one.name, ()), one.values)
 
 
 def _marks(others: Mapping[str, str], kept: Mapping[str, tuple[str, ...]], offered: Mapping[str, FilterValues]) -> None:
@@ -133,7 +133,7 @@ def _kept(one: FilterValues) -> tuple[str, ...]:
 def practices(session: Session) -> Selection:
     """Every case of the practices chosen: for pages about records and files rather than outcomes."""
     there = session.about_cases(filter_values, EVERYONE)
-    _refuse_unknown(there)
+    _refuse_unknown(there, in_address())
     offered = next(one for one in there if one.name == "practice")
     if len(offered.values) < 2 or not _may_offer(session, offered):
         return EVERYONE

@@ -110,12 +110,12 @@ def said(sentence: str, *, large: bool = False) -> None:
     _lines("menton-said", [sentence], large=large)
 
 
-def told(overall: Rates) -> None:
-    """The finding; of hand-picked cases in ordinary letters, after what they are not."""
-    if overall.selection.selection == "consecutive":
+def told(overall: Rates, *, is_title: bool = True) -> None:
+    """The finding; in ordinary letters beside another, and of hand-picked cases, after what they are not."""
+    if overall.selection.is_sample and is_title:
         said(headline(overall))
     else:
-        plain(say("caution.hand_picked"), headline(overall))
+        plain("" if overall.selection.is_sample else say("caution.hand_picked"), headline(overall))
 
 
 def plain(*sentences: str, large: bool = False) -> None:

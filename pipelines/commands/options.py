@@ -313,11 +313,13 @@ def write_text(path: Path, text: str, *, what: str) -> None:
 
 def say(line: str = "") -> None:
     """Print lines for a person on standard output, at a terminal cut between words."""
-    for one in line.split("\n") if sys.stdout.isatty() else ():
-        indent, width = " " * (len(one) - len(one.lstrip())), get_terminal_size().columns
-        print(fill(one, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False))
     if not sys.stdout.isatty():
         print(line)
+        return
+    width = get_terminal_size().columns
+    for one in line.split("\n"):
+        indent = " " * (len(one) - len(one.lstrip()))
+        print(fill(one, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False))
 
 
 def progress(line: str) -> None:

@@ -89,7 +89,7 @@ def _set_apart(reader: Reader, selection: Selection) -> int:
 
 
 def _selected(reader: Reader, selection: Selection) -> int:
-    if selection.selection != "consecutive":
+    if not selection.is_sample:
         return 0
     others = Selection(comparison=selection.comparison, selection="selected", filters=selection.filters)
     condition, values = others.where()

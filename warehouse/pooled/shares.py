@@ -69,7 +69,8 @@ def share_pool(
     by_method = _by_method(effects, _METHODS)
     pooled = by_method[_METHODS[0][0]]
     hidden = sum(not one.adverse.is_exact for one in practices)
-    least, expected, most = (_of_counts(practices, counts, end if hidden else "") for end in ("low", "", "high"))
+    expected = binomial_normal([round(x) for x in counts.adverse], counts.counted)
+    least, most = (_of_counts(practices, counts, end) if hidden else expected for end in ("low", "high"))
     plain, spread = _funnels(practices, counts, labels)
     headline = replace(
         expected.share, interval=_reaching(least.share.interval, expected.share.interval, most.share.interval)
@@ -174,9 +175,7 @@ def _spread(pooled: Pooled, *, phi: float | None = None) -> Spread | None:
 
 
 def _of_counts(practices: Sequence[Practice], counts: Filled, end: str) -> BinomialNormal:
-    """The model of the counts, hidden ones at their least, at what is expected of them, or at their most."""
-    if not end:
-        return binomial_normal([round(x) for x in counts.adverse], counts.counted)
+    """The model of the counts with hidden ones at their least or at their most."""
     at = [min(getattr(one.adverse, end), n) for one, n in zip(practices, counts.counted, strict=True)]
     return binomial_normal(at, counts.counted)
 

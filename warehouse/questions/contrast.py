@@ -275,7 +275,7 @@ def _cautions(
     if question.by in DECIDED_LATER:
         code = "grouping_decided_later" if question.landmark is None else "change_before_landmark"
         found.append(Caution("approximation", code))
-    if question.selection.selection != "consecutive":
+    if not question.selection.is_sample:
         found.append(Caution("approximation", "hand_picked"))
     if sum(missing):
         found.append(Caution("approximation", "outcomes_missing", {"n": sum(missing)}))

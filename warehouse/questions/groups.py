@@ -196,7 +196,7 @@ def _cautions(found: Rates, known: Sequence[GroupRow], *, overlapping: bool) -> 
         cautions.append(Caution("approximation", "groups_overlap"))
     if found.definition.family != "vertical":
         cautions.append(Caution("approximation", "secondary_outcome", {"family": found.definition.family}))
-    if found.selection.selection != "consecutive":
+    if not found.selection.is_sample:
         cautions.append(Caution("approximation", "hand_picked"))
     unknown = sum(group.started.n for group in found.groups) - sum(group.started.n for group in known)
     if unknown and not overlapping:
