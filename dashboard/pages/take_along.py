@@ -5,7 +5,7 @@ from functools import partial
 import streamlit as st
 
 from dashboard.access.ask import Session, current_session
-from dashboard.parts.address import pick
+from dashboard.parts.address import held, pick
 from dashboard.parts.filters import Choice, chosen, definition_chosen
 from dashboard.parts.screen import behind, fine, plain, problem, said
 from dashboard.report.document import SUBJECTS_OF_THE_TALK
@@ -16,6 +16,7 @@ from warehouse.marts.grouping import GROUPINGS
 from warehouse.protected.shares import OFFERED
 from warehouse.questions.answer import COMPARISONS
 from warehouse.selection import Selection
+from warehouse.words.sentences import say
 from warehouse.words.shares import BEFORE_PRESENTING, NAMING
 
 MADE = {
@@ -60,6 +61,7 @@ def page(session: Session) -> None:
         value=True,
         help="In files about all practices, under the headline definition, where three or more may be shown.",
     )
+    case = drawn_case() if audience == "practice" else ""
     with_questions = st.checkbox("Slides for questions after the talk", value=True)
     fine(contents_of_talk(with_questions=with_questions))
     plain("Every file is made when you press its button, which takes some seconds.")
@@ -73,6 +75,8 @@ def page(session: Session) -> None:
         comparisons=tuple(comparisons),
         name_practice=named,
         practices=practices,
+        case=case,
+        agreed=bool(case),
         with_questions=with_questions,
     )
     for label, (ending, kind) in FILES.items():
@@ -91,6 +95,12 @@ def page(session: Session) -> None:
         session.viewer.words,
     )
     behind(("Build", session.snapshot.build_id), ("Caution", BEFORE_PRESENTING))
+
+
+def drawn_case() -> str:
+    """The key of a case to draw, where it is said that the person agreed."""
+    case = st.text_input(say("case.draw"), held("case"), max_chars=64).strip()
+    return case if case and st.checkbox(say("case.agreed")) else ""
 
 
 def what(session: Session) -> Choice:

@@ -57,6 +57,9 @@ def add(parser: argparse.ArgumentParser) -> None:
         action="store_false",
         help="slides: the talk alone, without the slides for questions after it",
     )
+    parser.add_argument("--case", default="", metavar="KEY", help="draw one case, finish over start: its key")
+    agreed = "with --case: whom it shows, or who answers for a child, agreed to a drawing in a file"
+    parser.add_argument("--agreed", action="store_true", help=agreed)
     parser.set_defaults(run=run)
 
 
@@ -78,6 +81,8 @@ def run(args: argparse.Namespace) -> int:
         practices=args.practices,
         with_questions=args.with_questions,
         selection=_selection(args.practice),
+        case=args.case,
+        agreed=args.agreed,
     )
     hidden = "made to leave the practice: small counts are hidden"
     whole = "for the practice itself: every count is whole, so do not hand it on"

@@ -2,12 +2,15 @@
 
 import re
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from html import escape
+from html import escape, unescape
 
+import polars as pl
+from altair import Chart
 from altair.utils.schemapi import debug_mode
 
+from dashboard.charts.figure import WIDTH, ChartFigure
 from dashboard.charts.intervals import (
     BESIDE,
     COUNTED,
@@ -30,18 +33,40 @@ from dashboard.report.document import (
     difference_told,
     share_told,
 )
-from dashboard.theme import FONT, LIGHT
+from dashboard.theme import FONT, LIGHT, Palette
+from warehouse.cases.case_page import CaseInFile
 from warehouse.words.sentences import say
 
 PRINT_DPI = 300
 FOOT = say("audit.short")
 
 _SIZE = re.compile(r'<svg([^>]*?) width="([\d.]+)" height="([\d.]+)" viewBox="([^"]*)"')
+_LABELLED = re.compile(r' aria-labelledby="[^"]*"')
 _FOOT_SIZE = 9.0
 _TITLE_SIZE = 14.0
 _MARGIN = 8.0
 _TOP = _TITLE_SIZE + 16
 _LINE = _FOOT_SIZE * 1.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaseDrawing(ChartFigure):
+    """A drawing of points made elsewhere (``drawn``, an SVG); its frame has no row."""
+
+    drawn: str
+
+    def layers(self, palette: Palette, *, large: bool) -> list[Chart]:
+        """None: it is no chart."""
+        return []
+
+
+def case_figure(case: CaseInFile) -> CaseDrawing:
+    """The drawing of a case, as wide as a column and in the letters of a report."""
+    head, said = case.drawing.partition("<desc")[::2]
+    _, _, width, height = head.partition('viewBox="')[2].partition('"')[0].split()
+    drawn = case.drawing.replace('role="img"', f'width="{width}" height="{height}"', 1).replace("sans-serif", FONT, 1)
+    alt = say("case.alt", case=case.case, said=unescape(said.partition(">")[2].partition("</desc>")[0]))
+    return CaseDrawing(frame=pl.DataFrame(), alt=alt, drawn=_LABELLED.sub("", drawn, count=1))
 
 
 def bars_figure(bars: Sequence[Bar], said: str) -> Intervals:
@@ -88,14 +113,19 @@ def stages_figure(bars: Sequence[StageBar], said: str) -> Stages:
     return Stages(frame=stages_frame(rows), alt=said)
 
 
-def svg(picture: Picture) -> str:
-    """The picture as SVG text, with as many rows as fit on a page, its alternative text as title."""
+def svg(picture: Picture, *, width: float = WIDTH, font: str = FONT) -> str:
+    """The picture as SVG text, with as many rows as fit on a page, ``width`` in pixels."""
     figure = picture.figure
+    if isinstance(figure, CaseDrawing):
+        return figure.drawn.replace(FONT, font)
     if isinstance(figure, Intervals) and not figure.is_close:
         figure = replace(figure, frame=figure.frame.head(MOST_DRAWN))
     with debug_mode(False):  # charts are held against their schema by the tests, not here
-        spec = figure.chart().to_json(validate=False)
-    return _svg_of(spec)
+        spec = figure.chart(width=width).to_json(validate=False)
+    if font == FONT:
+        return _svg_of(spec)
+    drawn = _svg_of(spec.replace(FONT, "serif"))  # about as wide as the print font, which the converter does not have
+    return drawn.replace('font-family="serif"', f'font-family="{font}"')
 
 
 @lru_cache(maxsize=64)

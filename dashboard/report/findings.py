@@ -5,6 +5,7 @@ from dataclasses import replace
 from dashboard.report.gathered import counts_of_all, gather
 from dashboard.report.shown import Audience, Beside, Comparison, Findings
 from dashboard.report.shown_for import POLICY, shown_for
+from warehouse.cases.case_page import case_in_file
 from warehouse.disclosure import Policy
 from warehouse.errors import RequestError, near_names
 from warehouse.marts.reader import Reader
@@ -55,18 +56,22 @@ def findings(
     comparisons: tuple[str, ...] = COMPARISONS,
     name_practice: bool | None = None,
     practices: bool = True,
+    case: str = "",
+    agreed: bool = False,
 ) -> Findings:
     """The results of the snapshot as they may be shown.
 
     The definition in force and consecutive treated cases where others are not named. For ``outside`` one practice may
     be selected and nothing else: tables about overlapping choices of cases could be subtracted from each other. By
     themselves practices are named to the practice alone; where ``practices`` asks for it and it may be shown they stand
-    beside each other.
+    beside each other. ``case`` is the key of one to be drawn, ``agreed`` whether whom it shows agreed.
 
     Raises:
         RequestError: A definition or grouping does not exist, or may not be asked for by this audience.
     """
     chosen = selection or Selection()
+    if case:
+        _refuse_case(audience, agreed=agreed)
     _refuse_unknown_practices(reader, chosen)
     if audience == "outside":
         _refuse_what_may_not_leave(chosen, comparisons)
@@ -77,6 +82,9 @@ def findings(
     of_all = audience == "practice" or not any(chosen.filters.values())
     around = None if of_all else counts_of_all(reader, gathered.counted.overall.definition, asked)
     result = shown_for(policy, gathered, cases=cases_told(gathered.counted.overall.selection), around=around)
+    if case:
+        meant = gathered.counted.overall.definition
+        result = replace(result, case=case_in_file(reader, selection=chosen, case=case, definition=meant))
     named = audience == "practice" if name_practice is None else name_practice
     if practices:
         result = with_practices(result, reader, selection=chosen, named=named)
@@ -111,6 +119,16 @@ def _letter(place: int) -> str:
     """A, B … Z, AA, AB and so on."""
     head, last = divmod(place, 26)
     return (_letter(head - 1) if head else "") + chr(ord("A") + last)
+
+
+def _refuse_case(audience: Audience, *, agreed: bool) -> None:
+    if audience == "outside":
+        found = "a single case does not go into a file that is made to leave the practice"
+        raise RequestError(found, where="case", remedy="leave it out, or make the file for the practice itself")
+    if not agreed:
+        found = "it is not said that the person agreed"
+        expected = "that whom the drawing shows, or who answers for a child, agreed to it being in a file"
+        raise RequestError(found, where="case", expected=expected, remedy="ask, and say so; or leave the case out")
 
 
 def _refuse_unknown_practices(reader: Reader, selection: Selection) -> None:

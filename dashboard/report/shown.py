@@ -12,6 +12,7 @@ from typing import Literal, TypeAlias
 
 from dashboard.report.adjusted import AdjustedShown
 from warehouse.cases.case_dots import MeanCourse
+from warehouse.cases.case_page import CaseInFile
 from warehouse.cases.flow import Flow
 from warehouse.disclosure import Policy
 from warehouse.marts.grouping import Grouping
@@ -86,3 +87,4 @@ class Findings:
     refused: str = ""  # Why none of the counts over all cases may be shown, or the empty text
     # The practices beside each other; None where that was not asked for or may not be shown
     beside: Beside | None = None
+    case: CaseInFile | None = None  # One case drawn, for the practice itself alone

@@ -44,6 +44,8 @@ def write_report(
     practices: bool = True,
     with_questions: bool = True,
     selection: Selection | None = None,
+    case: str = "",
+    agreed: bool = False,
 ) -> Path:
     """Write the report of the published snapshot to a file, or everything there is to a folder; gives back ``path``.
 
@@ -63,6 +65,8 @@ def write_report(
             comparisons=comparisons,
             name_practice=name_practice,
             practices=practices,
+            case=case,
+            agreed=agreed,
         )
     made = document(found, title=title, with_questions=with_questions)
     try:

@@ -10,6 +10,7 @@ from warehouse.cases.case_dots import SHOWN_KEY
 from warehouse.cases.stored_drawing import drawing_of_case
 from warehouse.errors import MentonError, RequestError
 from warehouse.marts.reader import Reader
+from warehouse.outcomes.definition import Definition
 from warehouse.selection import Selection
 from warehouse.store.quoting import name as checked
 
@@ -26,7 +27,23 @@ class OneCase:
     no_drawing: str  # Why there is none, or empty
 
 
-def one_case(reader: Reader, *, selection: Selection, case: str, measure: str) -> OneCase:
+@dataclass(frozen=True, slots=True)
+class CaseInFile:
+    """One case as a file of the practice itself may hold it."""
+
+    case: str  # Its shortened keyed hash
+    drawing: str  # An SVG of its points, or empty
+    no_drawing: str  # Why there is none, or empty
+
+
+def case_in_file(reader: Reader, *, selection: Selection, case: str, definition: Definition) -> CaseInFile:
+    """The drawing of :func:`one_case` for a file of the practice itself."""
+    row = _row(reader, selection, case)
+    part = definition.single_change
+    return CaseInFile(case[:SHOWN_KEY], *_drawing(reader, row["case_key"], part.measures[0] if part else None))
+
+
+def _row(reader: Reader, selection: Selection, case: str) -> dict[str, Any]:
     """The case selected whose keyed hash begins so; RequestError where there is none, or there are several."""
     condition, values = selection.where()
     rows = reader.connection.frame(
@@ -34,8 +51,13 @@ def one_case(reader: Reader, *, selection: Selection, case: str, measure: str) -
     ).to_dicts()
     if len(rows) != 1 or len(case) < SHOWN_KEY:
         found = f"no single case {case[:SHOWN_KEY]!r} is among the cases selected"
-        raise RequestError(found, remedy="choose one of those drawn")
-    row = rows[0]
+        raise RequestError(found, where="case", remedy="take its key from Case by case, or from `menton cases`")
+    return rows[0]
+
+
+def one_case(reader: Reader, *, selection: Selection, case: str, measure: str) -> OneCase:
+    """The case selected whose keyed hash begins so; RequestError where there is none, or there are several."""
+    row = _row(reader, selection, case)
     drawing, no_drawing = _drawing(reader, row["case_key"], measure)
     return OneCase(
         case=case[:SHOWN_KEY],
@@ -84,7 +106,7 @@ def _course(reader: Reader, case_no: int, measure: str) -> pl.DataFrame:
     )
 
 
-def _drawing(reader: Reader, case_key: str, measure: str) -> tuple[str, str]:
+def _drawing(reader: Reader, case_key: str, measure: str | None) -> tuple[str, str]:
     """The drawing that `menton draw` makes, with the measure brought out where its points are there; or why not."""
     why = ""
     for wanted in dict.fromkeys((measure, None)):

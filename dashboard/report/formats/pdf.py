@@ -7,9 +7,8 @@ from importlib.resources import files
 from typing import Any
 
 from dashboard.report.document import Document, DocumentTable, Picture, Section
-from dashboard.report.figures import FOOT, svg
+from dashboard.report.figures import FOOT, CaseDrawing, svg
 from dashboard.report.sections.methods import CHECK_REFERENCES
-from dashboard.theme import FONT
 
 PRINT_FONT = "Libertinus Serif"
 """A face that the typesetter brings along, so that the file is the same on every machine."""
@@ -19,6 +18,9 @@ WIDEST = 100
 
 HIGHEST = 200
 """Height of a picture in percent of the width of the text column: what fits on a page with its caption."""
+
+COLUMN = 350
+"""Width of a chart in pixels, so that its letters are of 8 points or more in a column of 86 mm."""
 
 
 def pdf_file(document: Document) -> bytes:
@@ -74,12 +76,15 @@ def _section(section: Section) -> dict[str, Any]:
 
 
 def _picture(picture: Picture) -> dict[str, Any]:
-    text = svg(picture)
+    is_wide = isinstance(picture.figure, CaseDrawing)
+    text = svg(picture, width=COLUMN, font=PRINT_FONT)
     return {
-        "svg": text.replace(FONT, PRINT_FONT),
+        "is_wide": is_wide,
+        "floats": is_wide or _height_over_width(text) > 1,
+        "svg": text,
         "alt": picture.alt,
         "caption": picture.caption,
-        "width": min(WIDEST, HIGHEST / _height_over_width(text)),
+        "width": min(WIDEST, HIGHEST / (2.1 if is_wide else 1) / _height_over_width(text)),
     }
 
 

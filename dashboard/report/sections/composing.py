@@ -35,12 +35,13 @@ from dashboard.report.document import (
     words,
 )
 from dashboard.report.document import share as share_entry
-from dashboard.report.figures import bars_figure, differences_figure, stages_figure
+from dashboard.report.figures import bars_figure, case_figure, differences_figure, stages_figure
 from dashboard.report.sections import tables
 from dashboard.report.sections.methods import methods, references
 from dashboard.report.shown import Beside, Change, Comparison, Findings
 from dashboard.report.shown_for import ROUND_TO
 from warehouse.cases.case_dots import MeanCourse
+from warehouse.cases.case_page import CaseInFile
 from warehouse.pooled.result import Figure, MeanPool, PracticeLine, SharePool
 from warehouse.questions.shares import GroupRow
 from warehouse.words.contrasts import count_in_file, spread_of, standing_sentence
@@ -337,6 +338,8 @@ def _sections(found: Findings) -> Iterator[Section]:
         yield _course(found.course)
     if found.change is not None:
         yield _change(found.change, found)
+    if found.case is not None:
+        yield _case(found.case)
     if found.beside is not None:
         yield from practice_sections(found.beside)
     yield _definitions(found)
@@ -509,6 +512,14 @@ def _course(course: MeanCourse) -> Section:
         finding=said,
         paragraphs=(said,),
     )
+
+
+def _case(case: CaseInFile) -> Section:
+    """One case drawn, or why it is not."""
+    title = say("case.title", case=case.case)
+    if not case.drawing:
+        return Section(name="case", title=title, paragraphs=(case.no_drawing,))
+    return pictured("case", title, case_figure(case), caption=say("case.caption"))
 
 
 def _read(bars: tuple[Bar, ...]) -> str:

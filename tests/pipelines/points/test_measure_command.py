@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+from pptx import Presentation
 
 from pipelines.cli import main
 from tests.conftest import Study
@@ -129,6 +130,30 @@ def test_a_case_of_the_warehouse_is_drawn_by_number_or_key(
         (row,) = reader.connection.rows("select case_key from mart_cases where starts_with(case_key, ?)", [key])
         shown = one_case(reader, selection=Selection(), case=row[0], measure="sn_gogn_deg")
     assert f"{shown.drawing}\n" == one.read_text(encoding="utf-8")
+    page = tmp_path / "report.html"  # and so does the report, with the agreement of whom it shows, never to leave
+    asked = ["report", *where, "--out", str(page), "--by", "extraction", "--case", row[0]]
+    assert main(asked) == 1
+    assert "not said that the person agreed" in capsys.readouterr().err
+    assert main([*asked, "--agreed", "--for", "outside"]) == 1
+    assert "does not go into a file that is made to leave" in capsys.readouterr().err
+    assert main([*asked[:-1], "f" * 24, "--agreed"]) == 1
+    assert "no single case" in capsys.readouterr().err
+    assert not page.exists()
+    assert main([*asked, "--agreed"]) == 0
+    written, drawn = page.read_text(encoding="utf-8"), shown.drawing.splitlines()[1:]
+    assert "\n".join(drawn) in written
+    assert main([*asked[:-1], untraced_key(study), "--agreed"]) == 0
+    assert "so there is nothing to draw" in page.read_text(encoding="utf-8")
+    slides = tmp_path / "slides.pptx"  # shown to a room: no single case
+    assert main([*asked[:4], str(slides), *asked[5:], "--agreed", "--for", "practice"]) == 0
+    texts = [shape.text for slide in Presentation(str(slides)).slides for shape in slide.shapes if shape.has_text_frame]
+    assert not [text for text in texts if row[0][:8] in text]
+
+
+def untraced_key(study: Study) -> str:
+    with Reader.open(study.warehouse) as reader:
+        rows = reader.connection.rows("select case_key from mart_cases where practice = 'HARBOUR' limit 1")
+    return str(rows[0][0])
 
 
 def test_what_cannot_be_drawn_from_the_warehouse_is_said(

@@ -315,7 +315,7 @@ def _maker(section: Section) -> Callable[[Deck], None] | None:
         return lambda deck: _definition(deck, section)
     if section.name == "flow":
         return lambda deck: _flow(deck, section)
-    if picture is None:
+    if picture is None or section.name == "case":  # slides are shown to a room: no single case
         return None
     if picture.groups:
         return lambda deck: _held_alike(deck, section, picture)
