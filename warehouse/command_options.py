@@ -1,7 +1,6 @@
 """Options that commands of every package share: which warehouse is meant, and where its key lies."""
 
 import argparse
-import os
 from pathlib import Path
 
 from warehouse.errors import KeyProblemError
@@ -12,29 +11,6 @@ ENCRYPTION_VARIABLE = "MENTON_ENCRYPTION_KEY_FILE"
 DEFAULT_WAREHOUSE = "menton-data"
 MINIMUM_KEY = 16
 """Characters that an encryption key must have at least."""
-
-
-def add_warehouse(parser: argparse.ArgumentParser) -> None:
-    """Add the options that say which warehouse is meant."""
-    parser.add_argument(
-        "--warehouse",
-        type=Path,
-        default=Path(os.environ.get(WAREHOUSE_VARIABLE, DEFAULT_WAREHOUSE)),
-        metavar="FOLDER",
-        help=f"the warehouse folder (default: {DEFAULT_WAREHOUSE}, or the variable {WAREHOUSE_VARIABLE})",
-    )
-    add_encryption_key(parser)
-
-
-def add_encryption_key(parser: argparse.ArgumentParser) -> None:
-    """Add the option that names the key of an encrypted warehouse."""
-    parser.add_argument(
-        "--encryption-key-file",
-        type=Path,
-        default=Path(found) if (found := os.environ.get(ENCRYPTION_VARIABLE)) else None,
-        metavar="FILE",
-        help=f"key file of an encrypted warehouse (default: the variable {ENCRYPTION_VARIABLE})",
-    )
 
 
 def practice_named(text: str) -> str:

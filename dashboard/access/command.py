@@ -21,7 +21,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from dashboard.access.viewer import AccessList, access_list, viewer_named
-from warehouse.command_options import ENCRYPTION_VARIABLE, WAREHOUSE_VARIABLE, add_warehouse, encryption_key
+from warehouse.command_options import ENCRYPTION_VARIABLE, WAREHOUSE_VARIABLE, encryption_key
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.private_files import check_private
@@ -30,7 +30,6 @@ from warehouse.toml_files import toml_from, toml_text
 
 APP = Path(__file__).parents[1] / "entry" / "app.py"
 HERE = "127.0.0.1"
-PORT = 8521
 PATIENCE = 300
 SHORTEST_SECRET = 32
 """Characters that a secret of a login or of a proxy must have at least."""
@@ -43,47 +42,6 @@ READ_ONLY_VARIABLE = "MENTON_READ_ONLY"
 ACCESS_VARIABLE = "MENTON_ACCESS_FILE"
 TOKEN_VARIABLE = "MENTON_ENTRY_TOKEN"  # noqa: S105 - the name of a variable
 ORIGINS_VARIABLE = "MENTON_ORIGINS"
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    _add_file(parser, "--key-file", KEY_VARIABLE, "file of the case key, for files brought in from the page")
-    parser.add_argument("--port", type=int, default=PORT, metavar="N", help=f"port to serve on (default: {PORT})")
-    parser.add_argument("--no-browser", action="store_true", help="say the address, but open no browser")
-    parser.add_argument("--read-only", action="store_true", help="leave out the page that brings in files")
-    parser.add_argument(
-        "--viewer",
-        default="owner",
-        metavar="WHO",
-        help="what is shown: owner (everything), coordinator (protected tables only), or practice:PSEUDONYM",
-    )
-    parser.add_argument("--access", type=Path, metavar="FILE.toml", help="who may see what, when served to others")
-    parser.add_argument(
-        "--login",
-        type=Path,
-        metavar="FILE.toml",
-        help="the login of Streamlit (OpenID Connect), for an access file without a header",
-    )
-    parser.add_argument(
-        "--address", default=HERE, help=f"address to serve on (default: {HERE}); another one needs --access"
-    )
-    parser.add_argument(
-        "--served-at",
-        metavar="URL",
-        help="the address that people type, where a proxy stands in front (default: that of the login file)",
-    )
-    parser.set_defaults(run=run)
-
-
-def _add_file(parser: argparse.ArgumentParser, option: str, variable: str, what: str) -> None:
-    found = os.environ.get(variable)
-    parser.add_argument(
-        option,
-        type=Path,
-        default=Path(found) if found else None,
-        metavar="FILE",
-        help=f"{what} (default: the variable {variable})",
-    )
 
 
 def run(args: argparse.Namespace) -> int:

@@ -3,8 +3,8 @@
 import argparse
 from collections.abc import Sequence
 
-from pipelines.commands.options import add_json, progress, say, say_json
-from pipelines.commands.rate import METHODS, print_rates
+from pipelines.commands.options import progress, say, say_json
+from pipelines.commands.rate import print_rates
 from warehouse.engine.build import RATES, build, rates_table
 from warehouse.engine.duck import DuckPlace
 from warehouse.engine.place import Place
@@ -14,29 +14,6 @@ from warehouse.words.sentences import caution_text
 
 BY = ("appliance_category", "age_band", "extraction")
 """Groupings of the rates where none is asked for; the rate of all cases always comes first."""
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    parser.description = (
-        "Builds the published tables from a folder of records (`menton records --layout` says what it"
-        " holds) and writes them as Parquet, with a table of rates."
-    )
-    parser.add_argument("--records", required=True, metavar="ADDRESS", help="the folder of records")
-    parser.add_argument("--out", required=True, metavar="ADDRESS", help="a new folder for marts and rates")
-    parser.add_argument("--engine", choices=("duckdb", "spark"), default="duckdb", help="default: duckdb, here")
-    parser.add_argument("--master", metavar="URL", help="spark://HOST:PORT, sc://HOST:PORT, local[N], yarn, k8s://…")
-    parser.add_argument(
-        "--conf", action="append", default=[], metavar="NAME=VALUE", help="a setting of Spark; may be repeated"
-    )
-    parser.add_argument(
-        "--wait", type=float, default=60.0, metavar="SECONDS", help="how long a master may take to answer (60)"
-    )
-    parser.add_argument("--by", action="append", metavar="GROUPING", help="groupings of the rates; may be repeated")
-    parser.add_argument("--definition", action="append", metavar="ID", help="definitions of the rates; may be repeated")
-    parser.add_argument("--method", choices=METHODS, default="wilson", help="method of the interval")
-    parser.add_argument("--level", type=float, default=0.95, help="level of the interval (default 0.95)")
-    add_json(parser)
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

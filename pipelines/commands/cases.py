@@ -1,17 +1,10 @@
 """``menton cases``: export the de-identified cases, so that anyone can recount."""
 
 import argparse
-from pathlib import Path
 
-from pipelines.commands.options import add_warehouse, reading, say
+from pipelines.commands.options import reading, say
 from pipelines.template.tables_out import write_table
 from warehouse.questions.case_export import case_frame
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="a .parquet, .csv or .xlsx file")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -3,7 +3,6 @@
 import argparse
 
 from pipelines.commands.options import (
-    add_cases,
     print_table,
     question_from,
     reading,
@@ -28,20 +27,6 @@ FEW_GROUPS = 3
 """Groups up to which every comparison is printed as a sentence rather than in a table."""
 
 DECILES_SHOWN = (0.1, 0.3, 0.5, 0.7, 0.9)
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_cases(parser)
-    by = "what the groups are made of (default: appliance_category; with --course, all cases together)"
-    parser.add_argument("--by", metavar="GROUPING", help=by)
-    parser.add_argument("--measure", metavar="CODE", help="the measure (default: that of the definition)")
-    parser.add_argument("--span", default="start_to_finish", help="which two times (default start_to_finish)")
-    parser.add_argument("--adjust", metavar="LIST", help="variables to adjust for besides the start, by commas")
-    parser.add_argument("--reference", metavar="CODE", help="the group all others are compared with (default: largest)")
-    parser.add_argument("--course", action="store_true", help="the course over all times of treatment, and after it")
-    paired = "start, on the way and finish, case by case (default measure: overjet_mm)"
-    parser.add_argument("--three-times", action="store_true", help=paired)
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -1,20 +1,11 @@
 """``menton characteristics``: the table of starting characteristics by group."""
 
 import argparse
-from pathlib import Path
 
-from pipelines.commands.options import add_cases, print_table, question_from, reading, say, say_cautions, say_json
+from pipelines.commands.options import print_table, question_from, reading, say, say_cautions, say_json
 from pipelines.template.tables_out import write_table
 from warehouse.questions.characteristics import starting_table
 from warehouse.words.characteristics import FOOTNOTE, table_as_printed
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_cases(parser)
-    parser.add_argument("--by", metavar="GROUPING", default="appliance_category", help="what the groups are made of")
-    parser.add_argument("--counted", action="store_true", help="only cases counted, not all those started")
-    parser.add_argument("--out", type=Path, metavar="FILE", help="write the table to a .xlsx, .csv or .parquet file")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

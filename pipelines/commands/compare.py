@@ -4,8 +4,6 @@ import argparse
 from functools import partial
 
 from pipelines.commands.options import (
-    add_cases,
-    add_pair,
     check_pair,
     print_table,
     question_from,
@@ -23,7 +21,7 @@ from warehouse.analysis.inputs import check_method
 from warehouse.analysis.multiplicity import Comparisons
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
-from warehouse.plans.question import WITHIN, Question
+from warehouse.plans.question import Question
 from warehouse.questions.contrast import AllOutcomes, PairComparison, compare_all_outcomes, compare_pair
 from warehouse.questions.crossed import CrossedCell, CrossedComparison, compare_crossed
 from warehouse.questions.groups import GroupComparison, compare_groups, share_over_age
@@ -279,35 +277,6 @@ def print_plan_result(result: PlanResult) -> None:
     print_table("every comparison the plan lists", columns, rows, right=range(1, 6))
     say_list(plan_sentences(result))
     say_end(result.standing)
-
-
-EPILOG = """examples:
-  menton compare --by appliance_category
-  menton compare --by extraction --by2 vertical_type
-  menton compare --by appliance_category --a expander_tooth_borne --b fixed_labial --adjust age_at_start,sex
-  menton compare --plan P1
-"""
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    parser.epilog = EPILOG
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    add_cases(parser)
-    parser.add_argument("--by", metavar="GROUPING", help="what the groups are made of (default: appliance_category)")
-    parser.add_argument("--by2", metavar="GROUPING", help="a second grouping to adjust for")
-    add_pair(parser, "the group whose excess is asked about", "the group it is compared with")
-    parser.add_argument("--reference", metavar="CODE", help="the group all others are compared with (default: largest)")
-    parser.add_argument("--adjust", metavar="LIST", help="variables to adjust for, by commas; none for none")
-    parser.add_argument("--strata", metavar="LIST", help="what to stratify by, by commas; none for none")
-    parser.add_argument("--primary", metavar="METHOD", help="crude, stratified, standardised, overlap or inverse")
-    parser.add_argument("--within", choices=WITHIN, default="practice", help="compare within each of these")
-    parser.add_argument(
-        "--landmark", type=float, metavar="MONTHS", help="groups as known so long after the start, of cases not ended"
-    )
-    parser.add_argument("--workings", action="store_true", help="with --a and --b: how the answer was worked out")
-    parser.add_argument("--outcomes", action="store_true", help="the same two groups on every outcome definition")
-    parser.add_argument("--plan", metavar="ID", help="carry out a registered audit plan")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

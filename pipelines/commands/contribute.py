@@ -1,12 +1,11 @@
 """``menton contribute``: hand cases or counts over to a study group, after looking at what would leave."""
 
 import argparse
-import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from pipelines.commands.options import add_practice, add_warehouse, encryption_key, print_table, say
+from pipelines.commands.options import encryption_key, print_table, say
 from pipelines.group.agreement_page import AgreementSection, page
 from pipelines.group.contribution import sealed_contribution, sealed_withdrawal
 from pipelines.group.folder import write_whole
@@ -20,36 +19,6 @@ from warehouse.pooled.handing_over import HandingOver, hand_over
 from warehouse.private_files import beside
 from warehouse.store.storage import utc_now
 from warehouse.words.sentences import caution_text
-
-KEY_VARIABLE = "MENTON_CONTRIBUTE_KEY_FILE"
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    parser.description = "Shows exactly what would leave the practice. Nothing is written without consent."
-    add_warehouse(parser)
-    parser.add_argument("--agreement", type=Path, required=True, metavar="FILE", help="the file the coordinator sent")
-    parser.add_argument("--out", type=Path, metavar="FILE", help="the file to write, to be sent to the coordinator")
-    parser.add_argument(
-        "--level", choices=("cases", "counts"), help="single cases made coarser, or counts only (default: as agreed)"
-    )
-    add_practice(parser, "whose cases, where the warehouse holds several practices")
-    parser.add_argument("--consent", action="store_true", help="I have read what would leave, and agree")
-    parser.add_argument("--withdraw", action="store_true", help="take back what was contributed")
-    parser.add_argument(
-        "--key-file",
-        type=Path,
-        default=Path(found) if (found := os.environ.get(KEY_VARIABLE)) else None,
-        metavar="FILE",
-        help=f"the practice's contribution key (default: beside the warehouse, or the variable {KEY_VARIABLE})",
-    )
-    parser.add_argument(
-        "--after",
-        type=int,
-        default=0,
-        metavar="N",
-        help="number of the last file the group has of you, where the practice's own record was lost",
-    )
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -2,27 +2,11 @@
 
 import argparse
 
-from pipelines.commands.options import (
-    add_cases,
-    print_table,
-    question_from,
-    reading,
-    say,
-    say_answer,
-    say_end,
-    say_head,
-    say_list,
-)
+from pipelines.commands.options import print_table, question_from, reading, say, say_answer, say_end, say_head, say_list
 from warehouse.analysis.corners import FourCorners
 from warehouse.questions.teeth_and_face import CornersResult, teeth_and_face
 from warehouse.words.changes import corners_sentences
 from warehouse.words.numbers import counted, percent_range
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_cases(parser)
-    parser.add_argument("--by", metavar="GROUPING", help="the corners of each group too")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

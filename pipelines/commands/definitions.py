@@ -7,7 +7,7 @@ from importlib.resources import files
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from pipelines.commands.options import add_json, add_warehouse, published_again, reading, say, say_json, storing
+from pipelines.commands.options import published_again, reading, say, say_json, storing
 from warehouse.errors import WarehouseError
 from warehouse.marts.catalogues import in_force, register
 from warehouse.marts.reader import Reader
@@ -24,18 +24,6 @@ from warehouse.words.sentences import caution_text
 from warehouse.words.sentences import say as say_text
 
 EXAMPLE = files(__package__).joinpath("definition_example.toml").read_text(encoding="utf-8")
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    parser.add_argument("--add", type=Path, metavar="FILE", help="add the definitions of a TOML file")
-    parser.add_argument(
-        "--try", type=Path, dest="tried", metavar="FILE", help="say what the definitions of a TOML file would change"
-    )
-    parser.add_argument("--headline", metavar="ID", help="make this definition the headline one")
-    parser.add_argument("--example", action="store_true", help="print an example of a definition file")
-    add_json(parser)
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

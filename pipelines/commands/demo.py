@@ -4,7 +4,7 @@ import argparse
 import shutil
 from pathlib import Path
 
-from pipelines.commands.options import add_warehouse, encryption_key, progress, published_again, reading, say, storing
+from pipelines.commands.options import encryption_key, progress, published_again, reading, say, storing
 from pipelines.commands.rate import print_rates
 from pipelines.ingest.ingest import Request, ingest
 from synthetic_data.exports import Handover
@@ -14,20 +14,8 @@ from warehouse.questions.shares import rates
 from warehouse.store.store import STORE
 from warehouse.upkeep.backup import move_aside
 
-EXPORTS = "demo-exports"
-REPORT = "menton-report.html"
 INVENTED = "invented"
 """The setting by which a warehouse says that the demo made it."""
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    parser.add_argument(
-        "--exports", type=Path, default=Path(EXPORTS), metavar="FOLDER", help="where to write the files"
-    )
-    parser.add_argument("--report", type=Path, default=Path(REPORT), metavar="FILE", help="where to write the report")
-    parser.add_argument("--set-aside", action="store_true", help="move a warehouse of nothing but invented cases aside")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from pipelines.commands.options import add_json, say_json
+from pipelines.commands.options import say_json
 from pipelines.contract.contract import Contract, load_contract
 from pipelines.contract.delivery import RawTable
 from pipelines.deidentify.shown_reading import read_shown
@@ -18,23 +18,6 @@ from pipelines.mapping.mapping_file import mapping_sections
 from pipelines.reading.settings import ReadSettings
 from warehouse.errors import RequestError
 from warehouse.measures.catalogue import CATALOGUE, Catalogue, load_own_measures
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "files", nargs="+", type=Path, metavar="FILE", help="the file to propose it for; several that belong together"
-    )
-    parser.add_argument("--out", type=Path, metavar="FILE.toml", help="write it there instead of printing it")
-    parser.add_argument("--overwrite", action="store_true", help="replace the --out file if it is there")
-    said = "go on from an earlier mapping: only what is new is asked"
-    parser.add_argument("--from", dest="earlier", type=Path, metavar="EARLIER.toml", help=said)
-    said = "folder of remembered mappings (menton-data.mappings): go on from the one nearest to the file"
-    parser.add_argument("--remembered", type=Path, metavar="FOLDER", help=said)
-    parser.add_argument("--own-measures", type=Path, metavar="FILE.toml", help="measures that you defined yourself")
-    parser.add_argument("--sheet", help="name of the sheet of a workbook")
-    parser.add_argument("--header-row", type=int, metavar="N", help="row of the headings, counted from 1")
-    add_json(parser)
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -1,28 +1,14 @@
 """``menton draw``: a case of the warehouse as points and lines, finish over start."""
 
 import argparse
-from pathlib import Path
 
 import polars as pl
 
-from pipelines.commands.options import add_practice, add_warehouse, reading, say
+from pipelines.commands.options import reading, say
 from pipelines.ingest.own_numbers import keyer_there, knowing_published
 from warehouse.cases.stored_drawing import drawing_of_case
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    which = parser.add_mutually_exclusive_group(required=True)
-    which.add_argument("--case", metavar="KEY", help="the case key (see `menton cases`), or its beginning")
-    which.add_argument("--number", metavar="ID", help="the practice's own number of the case; needs its key file")
-    add_practice(parser, "with --number: the practice (default: the only one)")
-    parser.add_argument("--key-file", type=Path, metavar="FILE", help="with --number: file of the case key")
-    parser.add_argument("--out", type=Path, required=True, metavar="FILE.svg", help="where to write the drawing")
-    parser.add_argument("--view", metavar="VIEW", help="the view to draw (default: the first that has points)")
-    parser.add_argument("--measure", metavar="CODE", help="the measure to bring out (default: SN-GoGn on a radiograph)")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

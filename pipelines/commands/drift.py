@@ -2,48 +2,11 @@
 
 import argparse
 
-from pipelines.commands.options import (
-    add_cases,
-    add_practice,
-    print_table,
-    question_from,
-    reading,
-    say_answer,
-    say_end,
-    say_head,
-    say_list,
-)
+from pipelines.commands.options import print_table, question_from, reading, say_answer, say_end, say_head, say_list
 from warehouse.analysis.control_charts import ChartPoint
 from warehouse.analysis.drift import CusumPath, Review
-from warehouse.questions.drift import BASELINE, FALSE_ALARM, REVIEW_EVERY, DriftAsked, DriftPicture, drift_picture
+from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture
 from warehouse.words.drift import drift_sentences, latest_reviews
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_cases(parser)
-    add_practice(parser, "which practice, where the warehouse holds several")
-    parser.add_argument(
-        "--usual", type=float, metavar="SHARE", help="share taken as usual, such as 0.08, fixed beforehand"
-    )
-    parser.add_argument(
-        "--notice", type=float, metavar="SHARE", help="share that should be noticed (default: odds doubled)"
-    )
-    parser.add_argument(
-        "--false-alarm",
-        type=float,
-        default=FALSE_ALARM,
-        metavar="N",
-        help=f"cases until a false alarm, on average (default {FALSE_ALARM:g})",
-    )
-    parser.add_argument(
-        "--baseline", type=int, default=BASELINE, metavar="N", help="first cases to take the usual share from"
-    )
-    parser.add_argument(
-        "--review-every", type=int, default=REVIEW_EVERY, metavar="N", help="cases between planned reviews"
-    )
-    parser.add_argument("--period", choices=("quarter", "year"), help="period of start of the p-chart")
-    parser.add_argument("--seed", type=int, default=1, help="seed of the simulated run lengths (default 1)")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -2,16 +2,13 @@
 
 import argparse
 import json
-import os
-from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import TypeAlias
 
 from pipelines.commands.group_show import print_result
-from pipelines.commands.options import add_encryption_key, add_warehouse, encryption_key, print_table, say
+from pipelines.commands.options import encryption_key, print_table, say
 from pipelines.group.folder import GroupFolder, write_whole
-from pipelines.group.founding import DAYS_GOOD, found_group, invite, make_agreement, revoke
+from pipelines.group.founding import found_group, invite, make_agreement, revoke
 from pipelines.group.results import make_result, read_for_practices
 from pipelines.group.taking import take, withdraw
 from pipelines.ingest.ingest import catalogues_at
@@ -25,96 +22,14 @@ from warehouse.pooled.variables import DEFAULT_GROUPINGS, DEFAULT_VARIABLES
 from warehouse.private_files import beside
 from warehouse.store.chain import keep_key
 
-Verbs: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
-
-FOLDER_VARIABLE = "MENTON_GROUP"
-KEY_VARIABLE = "MENTON_GROUP_KEY_FILE"
-DEFAULT_FOLDER = "study-group"
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    verbs = parser.add_subparsers(metavar="WHAT", title="what to do", required=True)
-    verb = _verb(verbs, "init", "make a group: its folder and its keys", _init)
-    verb.add_argument("--name", required=True, help="what the group is called")
-    _add_agreement(_verb(verbs, "agreement", "put an agreement in force", _agreement))
-    verb = _verb(verbs, "invite", "make invitations, one for each practice that may join", _invite)
-    verb.add_argument("--count", type=int, default=1, metavar="N", help="how many (default 1)")
-    verb.add_argument("--days", type=int, default=DAYS_GOOD, metavar="N", help=f"good so long (default {DAYS_GOOD})")
-    verb.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where to write the files")
-    verb = _verb(verbs, "revoke", "take invitations back that were not used", _revoke)
-    verb.add_argument("files", type=Path, nargs="+", metavar="FILE", help="the invitations, or copies of them")
-    verb = _verb(verbs, "take", "take in files that practices sent", _take)
-    verb.add_argument("files", type=Path, nargs="+", metavar="FILE", help="files as they came")
-    verb = _verb(verbs, "list", "who takes part, and what each sent", _list)
-    verb.add_argument("--record", action="store_true", help="print everything that happened")
-    verb = _verb(verbs, "withdraw", "take a practice out at its word", _withdraw)
-    verb.add_argument("pseudonym", metavar="PSEUDONYM", help="such as P-ABCD-EFGH-IJKL-MNOP")
-    verb = _verb(verbs, "pooled", "pool what there is, and make a result for the practices", _pooled)
-    verb.add_argument("--out", type=Path, metavar="FILE", help="write the signed result here, to be sent to all")
-    verb.add_argument("--json", action="store_true", help="print one JSON object")
-    verb.add_argument(
-        "--dashboard", type=Path, metavar="FOLDER", help="keep the result in this warehouse folder, for its dashboard"
-    )
-    add_encryption_key(verb)
-    verb = verbs.add_parser("read", help="for a practice: read a result, with your own line marked")
-    add_warehouse(verb)
-    verb.add_argument("file", type=Path, metavar="FILE", help="the result the coordinator sent")
-    verb.add_argument("--key-file", type=Path, metavar="FILE", help="the practice's contribution key")
-    verb.set_defaults(run=_read)
-
-
-def _verb(verbs: Verbs, name: str, line: str, run: Callable[[argparse.Namespace], int]) -> argparse.ArgumentParser:
-    parser = verbs.add_parser(name, help=line, description=f"{line[0].upper()}{line[1:]}.")
-    parser.add_argument(
-        "--group",
-        type=Path,
-        default=Path(os.environ.get(FOLDER_VARIABLE, DEFAULT_FOLDER)),
-        metavar="FOLDER",
-        help=f"the group's folder (default: {DEFAULT_FOLDER}, or the variable {FOLDER_VARIABLE})",
-    )
-    parser.add_argument(
-        "--group-key-file",
-        type=Path,
-        default=Path(found) if (found := os.environ.get(KEY_VARIABLE)) else None,
-        metavar="FILE",
-        help=f"the group's keys (default: beside the folder, or the variable {KEY_VARIABLE})",
-    )
-    parser.set_defaults(run=run)
-    return parser
-
-
-def _add_agreement(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    parser.add_argument(
-        "--outcomes",
-        metavar="IDS",
-        help="definitions to pool, the headline one first, such as D1,J1 (default: headline)",
-    )
-    parser.add_argument("--by", metavar="NAMES", help="variables to pool shares by, separated by commas")
-    parser.add_argument("--variables", metavar="NAMES", help="what is known of a case, separated by commas")
-    parser.add_argument("--years", metavar="FROM-TO", help="years of start told apart (default: the last ten)")
-    parser.add_argument("--level", choices=("cases", "counts"), default="cases", help="the most asked of a practice")
-    for name, default, line in _NUMBERS:
-        parser.add_argument(f"--{name}", type=int, default=default, metavar="N", help=f"{line} (default {default})")
-    parser.add_argument("--out", type=Path, metavar="FILE", help="write the signed agreement here, to be sent to all")
-
-
-_NUMBERS = (
-    ("k", 5, "fewest cases alike in a contribution of cases"),
-    ("l", 2, "fewest different outcomes among cases alike"),
-    ("minimum", 5, "smallest count shown"),
-    ("round-to", 0, "round pooled counts to this; 0 leaves them as they are"),
-    ("fewest-new", 10, "fewest new cases to renew a contribution with"),
-    ("fewest-practices", 3, "fewest practices behind anything pooled"),
-    ("most-cases", 50_000, "most cases taken from one practice"),
-)
+_NUMBERS = ("k", "l", "minimum", "round_to", "fewest_new", "fewest_practices", "most_cases")
 
 
 def _folder(args: argparse.Namespace) -> GroupFolder:
     return GroupFolder(args.group, args.group_key_file or beside(args.group, "key"))
 
 
-def _init(args: argparse.Namespace) -> int:
+def verb_init(args: argparse.Namespace) -> int:
     folder = _folder(args)
     found_group(folder, args.name)
     say(f"The group {args.name!r} is made: folder {folder.path.name}, keys in {folder.key_file.name}.")
@@ -123,9 +38,8 @@ def _init(args: argparse.Namespace) -> int:
     return 0
 
 
-def _agreement(args: argparse.Namespace) -> int:
+def verb_agreement(args: argparse.Namespace) -> int:
     folder, catalogues = _folder(args), catalogues_at(args.warehouse, encryption_key(args))
-    names = [name.replace("-", "_") for name, _, _ in _NUMBERS]
     agreement = make_agreement(
         folder,
         catalogues,
@@ -134,7 +48,7 @@ def _agreement(args: argparse.Namespace) -> int:
         groupings=_names(args.by) or DEFAULT_GROUPINGS,
         years=_years(args.years),
         level=args.level,
-        **{name: getattr(args, name) for name in names} | {"round_to": args.round_to or None},
+        **{name: getattr(args, name) for name in _NUMBERS} | {"round_to": args.round_to or None},
     )
     _print_agreement(agreement)
     if args.out:
@@ -173,7 +87,7 @@ def _print_agreement(agreement: Agreement) -> None:
     say(f"  at least {agreement.fewest_practices} practices behind anything pooled")
 
 
-def _invite(args: argparse.Namespace) -> int:
+def verb_invite(args: argparse.Namespace) -> int:
     for number, text in enumerate(invite(_folder(args), args.count, days=args.days), start=1):
         write_whole(args.out / f"invitation-{number:03}.json", text.encode())
     say(f"{number_of(args.count, 'invitation')} written to {args.out.name}.")
@@ -183,14 +97,14 @@ def _invite(args: argparse.Namespace) -> int:
     return 0
 
 
-def _revoke(args: argparse.Namespace) -> int:
+def verb_revoke(args: argparse.Namespace) -> int:
     for path in args.files:
         revoke(_folder(args), path)
         say(f"{path.name}: revoked. It lets nobody in from now on.")
     return 0
 
 
-def _take(args: argparse.Namespace) -> int:
+def verb_take(args: argparse.Namespace) -> int:
     folder, refused = _folder(args), 0
     for path in args.files:
         try:
@@ -207,7 +121,7 @@ def _take(args: argparse.Namespace) -> int:
 _DONE = {"new": "takes part from now on", "replaced": "has renewed its contribution", "withdrawn": "has withdrawn"}
 
 
-def _list(args: argparse.Namespace) -> int:
+def verb_list(args: argparse.Namespace) -> int:
     folder = _folder(args)
     state = folder.state()
     if args.record:
@@ -248,14 +162,14 @@ def _list(args: argparse.Namespace) -> int:
 _COUNTS = {True: "yes", False: "no, made under an earlier agreement"}
 
 
-def _withdraw(args: argparse.Namespace) -> int:
+def verb_withdraw(args: argparse.Namespace) -> int:
     taken = withdraw(_folder(args), args.pseudonym)
     say(f"{taken.pseudonym} has withdrawn. Its file is removed; no figure made from now on rests on it.")
     say("Figures already shown stay as they are. To come back it needs an invitation and a newer file.")
     return 0
 
 
-def _pooled(args: argparse.Namespace) -> int:
+def verb_pooled(args: argparse.Namespace) -> int:
     made = make_result(_folder(args))
     if args.json:
         print(json.dumps(made.result.to_dict(), indent=2))
@@ -287,7 +201,7 @@ def _copy(source: Path, out: Path) -> None:
     say(f"Written to {out.name}.")
 
 
-def _read(args: argparse.Namespace) -> int:
+def verb_read(args: argparse.Namespace) -> int:
     kept = read_for_practices(args.file, args.warehouse, args.key_file)
     print_result(kept.result, mine=kept.mine.values())
     keep_result(args.warehouse, kept)

@@ -4,12 +4,9 @@ import argparse
 import re
 from dataclasses import asdict
 from importlib.resources import files
-from pathlib import Path
 from typing import Any
 
 from pipelines.commands.options import (
-    add_json,
-    add_warehouse,
     catalogues_of,
     print_table,
     progress,
@@ -30,32 +27,6 @@ from warehouse.words.sentences import caution_text
 
 EXAMPLE = files(__package__).joinpath("growth_example.toml").read_text(encoding="utf-8")
 _OWN_IDS = ("R1", "R2", "ATLAS")
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    parser.description = (
-        "Growth references say what ordinary growth would have done, each for the measures it has. R1: constant yearly"
-        " changes. ATLAS: printed face heights by sex, 6 to 16 years. R2: fitted to your own untreated cases. R3: a"
-        " table you import."
-    )
-    add_warehouse(parser)
-    parser.add_argument("--fit", action="store_true", help="fit R2 to the untreated comparison cases")
-    parser.add_argument("--import", type=Path, dest="table", metavar="FILE", help="import a table (CSV, XLSX or TOML)")
-    parser.add_argument("--source", default="", metavar="TEXT", help="with --import: where the table comes from")
-    parser.add_argument("--id", default="R3", metavar="ID", help="with --import: id of the reference (default R3)")
-    parser.add_argument("--label", default="", metavar="TEXT", help="with --import: name of the reference")
-    parser.add_argument(
-        "--use", metavar="ID", help="judge growth by this reference from now on, in the measures it has"
-    )
-    parser.add_argument(
-        "--for", nargs="+", dest="measures", metavar="MEASURE", help="with --use: in these measures only"
-    )
-    parser.add_argument(
-        "--enlargement", type=float, metavar="PERCENT", help="enlargement of the films of ATLAS; needs --source"
-    )
-    parser.add_argument("--example", action="store_true", help="print an example of a table")
-    add_json(parser)
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

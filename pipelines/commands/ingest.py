@@ -1,33 +1,15 @@
 """``menton ingest``: check files and load them."""
 
 import argparse
-import os
 from collections import Counter
-from pathlib import Path
 
 from pipelines.checking.rules import load_rules
-from pipelines.commands.options import add_practice, add_warehouse, add_yes, confirms, encryption_key, progress, say
+from pipelines.commands.options import confirms, encryption_key, progress, say
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Sorted
 from pipelines.deidentify.file_names import said_name
 from pipelines.ingest.ingest import Outcome, Request, ingest
 from warehouse.plural import number_of
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="files, or folders of files")
-    add_warehouse(parser)
-    parser.add_argument("--mapping", type=Path, metavar="FILE", help="mapping file (see `menton draft-mapping`)")
-    add_practice(parser, "pseudonym of the practice, such as HARBOUR")
-    parser.add_argument(
-        "--key-file", type=Path, metavar="FILE", default=os.environ.get("MENTON_KEY_FILE") or None, help=KEY_HELP
-    )
-    parser.add_argument("--again", action="store_true", help="load a file even if the same one was loaded before")
-    add_yes(parser)
-    parser.set_defaults(run=run)
-
-
-KEY_HELP = "file of the case key (default: beside the warehouse folder, or the variable MENTON_KEY_FILE)"
 
 
 def run(args: argparse.Namespace) -> int:

@@ -2,13 +2,12 @@
 
 import argparse
 import sys
-from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from pipelines.checking.rules import load_rules
-from pipelines.commands.options import add_json, print_table, say, say_json
+from pipelines.commands.options import print_table, say, say_json
 from pipelines.contract.contract import load_contract
 from pipelines.points.points_files import PointsFiles, read_points
 from warehouse.errors import RequestError
@@ -20,21 +19,6 @@ _SHOWN = 400
 _JSON_KEYS = (
     "case_id", "timepoint", "measure", "value", "unit", "variant", "reason", "caution", "view", "examiner", "repeat_no",
 )  # fmt: skip
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    parser.description = (
-        "Measures of a file of points; nothing is stored. Case numbers are shown as they stand in the file,"
-        " which stays with its owner. Files of visits may be given beside it: they state enlargement and scale."
-    )
-    parser.add_argument("paths", nargs="+", type=Path, metavar="FILE", help="files of points, and of visits")
-    parser.add_argument("--mapping", type=Path, metavar="FILE", help="mapping file (see `menton draft-mapping`)")
-    add_json(parser)
-    parser.add_argument("--drawing", type=Path, metavar="FILE.svg", help="draw one case, finish over start")
-    parser.add_argument("--case", metavar="ID", help="the case to draw, by its number in the file")
-    parser.add_argument("--view", metavar="VIEW", help="the view to draw (default: the first that has points)")
-    parser.add_argument("--measure", metavar="CODE", help="the measure to bring out in the drawing")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -2,17 +2,8 @@
 
 import argparse
 from importlib.resources import files
-from pathlib import Path
 
-from pipelines.commands.options import (
-    add_json,
-    add_warehouse,
-    catalogues_of,
-    print_table,
-    published_again,
-    say_json,
-    storing,
-)
+from pipelines.commands.options import catalogues_of, print_table, published_again, say_json, storing
 from warehouse.marts.catalogues import in_force, measure_body, register
 from warehouse.measures.catalogue import load_own_measures
 from warehouse.measures.measure import Measure
@@ -31,14 +22,6 @@ _KEYS = (
     "source",
 )
 EXAMPLE = files(__package__).joinpath("measure_example.toml").read_text(encoding="utf-8")
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    parser.add_argument("--add", type=Path, metavar="FILE", help="add the measures of a TOML file")
-    parser.add_argument("--example", action="store_true", help="print an example of a measure file")
-    add_json(parser)
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -3,8 +3,6 @@
 import argparse
 
 from pipelines.commands.options import (
-    add_cases,
-    add_pair,
     check_pair,
     print_table,
     question_from,
@@ -17,7 +15,6 @@ from pipelines.commands.options import (
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.questions.missing import (
-    SEED,
     GroupMissing,
     PairAndMissing,
     SharesAndMissing,
@@ -26,17 +23,6 @@ from warehouse.questions.missing import (
 )
 from warehouse.words.changes import missing_pair_sentences, missing_sentence
 from warehouse.words.numbers import percent
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_cases(parser)
-    parser.add_argument("--by", metavar="GROUPING", help="groups of cases, each with its bounds")
-    add_pair(parser, "one group, to look at a difference", "the other group")
-    parser.add_argument("--value", type=float, default=0.10, help="the share a message is about (default 0.10)")
-    parser.add_argument("--adjust", metavar="LIST", help="what the imputation knows of a case, by commas")
-    parser.add_argument("--imputations", type=int, default=20, metavar="N", help="completed data sets (default 20)")
-    parser.add_argument("--seed", type=int, default=SEED, help="where the random draws start")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -14,8 +14,8 @@ from shutil import get_terminal_size
 from textwrap import fill, wrap
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
-from warehouse.command_options import add_encryption_key, add_warehouse, encryption_key, practice_named
-from warehouse.errors import CONFIRMED, RequestError, WarehouseError
+from warehouse.command_options import encryption_key
+from warehouse.errors import RequestError, WarehouseError
 from warehouse.marts.catalogues import Catalogues, in_force, shipped
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
@@ -147,42 +147,9 @@ _SPECIAL: dict[str, Any] = {
 """By name of the class, which stands for one class in the whole tree."""
 
 
-__all__ = ["add_encryption_key", "add_warehouse", "encryption_key", "print_table", "progress", "say"]
+__all__ = ["encryption_key", "print_table", "progress", "say"]
 
 T = TypeVar("T")
-
-
-def add_json(parser: argparse.ArgumentParser) -> None:
-    """Add the option to print JSON."""
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
-
-
-def add_cases(parser: argparse.ArgumentParser, *, definition: bool = True) -> None:
-    """Add the options that say which cases of which warehouse, which outcome, which level, JSON or not."""
-    add_warehouse(parser)
-    if definition:
-        parser.add_argument("--definition", metavar="ID", help="outcome definition (default: the headline one)")
-    parser.add_argument("--comparison", choices=("treated", "untreated"), default="treated", help="which children")
-    parser.add_argument("--selection", choices=("consecutive", "selected", "both"), default="consecutive")
-    parser.add_argument(
-        "--only",
-        action="append",
-        default=[],
-        metavar="FILTER=VALUE",
-        help="keep cases with this value; may be repeated",
-    )
-    parser.add_argument("--level", type=float, default=0.95, help="level of the intervals (default 0.95)")
-    add_json(parser)
-
-
-def add_practice(parser: argparse.ArgumentParser, line: str) -> None:
-    """Add the option that names a practice."""
-    parser.add_argument("--practice", type=practice_named, metavar="PSEUDONYM", help=line)
-
-
-def add_yes(parser: argparse.ArgumentParser) -> None:
-    """Add the option that confirms beforehand what would be asked."""
-    parser.add_argument(CONFIRMED, dest="yes", action="store_true", help="go on without asking")
 
 
 def confirms(args: argparse.Namespace, question: str) -> bool:
@@ -193,12 +160,6 @@ def confirms(args: argparse.Namespace, question: str) -> bool:
         return False
     say(question)
     return input("Type yes to go on, anything else to leave it: ").strip().casefold() == "yes"
-
-
-def add_pair(parser: argparse.ArgumentParser, first: str, second: str) -> None:
-    """Add the options that name two groups."""
-    parser.add_argument("--a", metavar="CODE", help=first)
-    parser.add_argument("--b", metavar="CODE", help=second)
 
 
 def check_pair(args: argparse.Namespace) -> None:
@@ -267,7 +228,7 @@ def asked_by(parser: argparse.ArgumentParser, verb: Sequence[str] = ()) -> list[
             "name": one.option_strings[-1] if one.option_strings else one.dest,
             "kind": "yes" if one.nargs == 0 else kinds.get(cast("type", one.type), "text"),
             "choices": list(one.choices or ()),
-            "help": one.help or "",
+            "help": (one.help or "") % vars(one),
             "usual": one.default if isinstance(one.default, str | int | float) else None,
             "many": one.nargs == "+",
             "positional": not one.option_strings,

@@ -1,9 +1,8 @@
 """``menton plan``: audit plans on record; add one before results are looked at."""
 
 import argparse
-from pathlib import Path
 
-from pipelines.commands.options import add_json, add_warehouse, published_again, reading, say, say_json, storing
+from pipelines.commands.options import published_again, reading, say, say_json, storing
 from warehouse.marts.catalogues import in_force
 from warehouse.plans.looks import LookRecord
 from warehouse.plans.plan import RegisteredPlan, register_plan, registered_plans
@@ -11,14 +10,6 @@ from warehouse.plans.planned_or_explored import present_record
 from warehouse.questions.methods import TITLES
 from warehouse.questions.plan_file import EXAMPLE, load_plan
 from warehouse.words.numbers import and_list
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    parser.add_argument("--add", type=Path, metavar="FILE", help="put the plan of a TOML file on record")
-    parser.add_argument("--example", action="store_true", help="print an example of a plan file")
-    add_json(parser)
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -1,11 +1,10 @@
 """``menton quarantine``: what was turned away, and why."""
 
 import argparse
-from pathlib import Path
 
 import polars as pl
 
-from pipelines.commands.options import add_json, add_warehouse, print_table, say, say_json, storing
+from pipelines.commands.options import print_table, say, say_json, storing
 from pipelines.contract.contract import load_contract
 from pipelines.deidentify.shown_reading import read_shown
 from pipelines.ingest.quarantine import open_reasons, write_workbook
@@ -16,25 +15,6 @@ from warehouse.plural import number_of
 
 SHOWN = 8
 """Rows of a file that are named for each reason."""
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    parser.add_argument("--remarks", action="store_true", help="list remarks on loaded rows instead")
-    parser.add_argument("--history", action="store_true", help="also list what a later load settled")
-    parser.add_argument("--rows", action="store_true", help="also list each cell, and what was found in it")
-    parser.add_argument("--out", type=Path, metavar="FILE.xlsx", help="write a workbook: the rows and the reasons")
-    parser.add_argument(
-        "--source",
-        type=Path,
-        action="append",
-        default=[],
-        metavar="FILE",
-        help="the file that was loaded: its rows are written as given, to be corrected there and loaded back",
-    )
-    parser.add_argument("--mapping", type=Path, metavar="FILE", help="with --source: its mapping file")
-    add_json(parser)
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -2,20 +2,11 @@
 
 import argparse
 
-from pipelines.commands.options import add_cases, print_table, question_from, reading, say, say_end, say_json, say_list
+from pipelines.commands.options import print_table, question_from, reading, say, say_end, say_json, say_list
 from warehouse.questions.shares import GroupRow, Rates, rates
 from warehouse.words.sentences import caution_text
 from warehouse.words.sentences import say as say_text
 from warehouse.words.shares import BESIDE, beside_entries, beside_sentences, first_line, not_told
-
-METHODS = ("wilson", "clopper_pearson", "mid_p", "jeffreys")
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_cases(parser)
-    parser.add_argument("--by", metavar="GROUPING", help="appliance_category, age_band, extraction, and others")
-    parser.add_argument("--method", choices=METHODS, default="wilson", help="method of the interval")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -1,24 +1,10 @@
 """``menton records``: the records of a warehouse as a folder of Parquet tables."""
 
 import argparse
-from pathlib import Path
 
-from pipelines.commands.options import add_warehouse, encryption_key, print_table, say, storing
+from pipelines.commands.options import encryption_key, print_table, say, storing
 from warehouse.engine.layout import layout, schema_number, write_records
 from warehouse.errors import RequestError
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    parser.description = (
-        "The records are as free of identifying values as the warehouse, case by case: treat them alike."
-    )
-    add_warehouse(parser)
-    parser.add_argument("--out", type=Path, metavar="FOLDER", help="a new folder for the records")
-    parser.add_argument("--layout", action="store_true", help="print the tables and columns such a folder must have")
-    parser.add_argument(
-        "--unencrypted", action="store_true", help="write the records of an encrypted warehouse as plain Parquet"
-    )
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -3,11 +3,10 @@
 import argparse
 import secrets
 import sys
-from pathlib import Path
 
 import numpy as np
 
-from pipelines.commands.options import add_json, add_practice, add_warehouse, print_table, reading, say, say_json
+from pipelines.commands.options import print_table, reading, say, say_json
 from pipelines.ingest.own_numbers import own_numbers
 from pipelines.template.tables_out import write_table
 from warehouse.analysis.method_error import HELD_WITH_HEAVY_TAILS
@@ -19,27 +18,6 @@ from warehouse.words.sentences import caution_text
 from warehouse.words.sentences import say as say_text
 
 _SHOWN_FORM = "ICC(2,1)"
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    parser.description = (
-        "Method error from repeated readings: Dahlberg's error, bias with paired t, intraclass correlation,"
-        " limits of agreement, MDC95; by practice, measure and examiner, and examiner against examiner."
-    )
-    add_warehouse(parser)
-    add_practice(parser, "one practice only")
-    parser.add_argument("--measure", metavar="CODE", help="one measure only, with all that is known of it")
-    parser.add_argument("--examiners", action="store_true", help="also list each examiner, and examiners compared")
-    parser.add_argument("--level", type=float, default=0.95, help="level of the intervals (default 0.95)")
-    add_json(parser)
-    parser.add_argument("--plan", type=int, metavar="N", help="draw N records to read again (25 or more are advised)")
-    parser.add_argument("--seed", type=int, metavar="S", help="with --plan: seed of the draw (default: a random one)")
-    parser.add_argument("--weeks", type=float, default=2.0, metavar="W", help="with --plan: weeks between the readings")
-    parser.add_argument("--out", type=Path, metavar="FILE.csv", help="with --plan: write the list to a file")
-    parser.add_argument("--cases", type=Path, metavar="FILE", help="with --plan: your own file of cases, to name them")
-    parser.add_argument("--mapping", type=Path, metavar="FILE", help="with --cases: its mapping file")
-    parser.add_argument("--key-file", type=Path, metavar="FILE", help="with --cases: file of the case key")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

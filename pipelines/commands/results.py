@@ -4,7 +4,7 @@ import argparse
 
 import polars as pl
 
-from pipelines.commands.options import add_cases, print_table, reading, say, say_end, say_json, selection_from
+from pipelines.commands.options import print_table, reading, say, say_end, say_json, selection_from
 from warehouse.cases.case_results import case_results
 from warehouse.cases.occlusal_results import OcclusalResults, occlusal_results
 from warehouse.cases.relapse import Relapse, relapse
@@ -20,11 +20,6 @@ _CLASSES = (
     ("Treatment need by overjet at start", "iotn_overjet_grade_start"),
     ("Nose tip to upper incisor at finish, against its limit", "nose_tip_unfavourable_by_rule_of_thumb_finish"),
 )
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_cases(parser, definition=False)
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -10,7 +10,7 @@ import shlex
 import sys
 from pathlib import Path
 
-from pipelines.commands.options import add_warehouse, say
+from pipelines.commands.options import say
 from warehouse.errors import RequestError
 
 ENDINGS = {"linux": ".desktop", "darwin": ".command", "win32": ".cmd"}
@@ -19,31 +19,23 @@ ENDINGS = {"linux": ".desktop", "darwin": ".command", "win32": ".cmd"}
 NAME, COMMENT = "Menton", "Opens the audit of facial growth on this machine; closing its window ends it"
 
 
-def add(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    parser.add_argument("--out", type=Path, metavar="FOLDER", help="where to put it (default: your desktop)")
-    system = sys.platform if sys.platform in ENDINGS else "linux"
-    parser.add_argument("--system", choices=sorted(ENDINGS), default=system, help=f"for which (default: {system})")
-    parser.add_argument("--replace", action="store_true", help="put it in the place of one that is there")
-    parser.set_defaults(run=run)
-
-
 def run(args: argparse.Namespace) -> int:
     folder: Path = args.out or Path.home() / "Desktop"
     if not folder.is_dir():
         found = "there is no such folder to put it in"
         raise RequestError(found, where=folder.name, remedy="name a folder with --out")
-    path = folder / f"{NAME}{ENDINGS[args.system]}"
+    system = args.system or (sys.platform if sys.platform in ENDINGS else "linux")
+    path = folder / f"{NAME}{ENDINGS[system]}"
     if path.exists() and not args.replace:
         found = "there is one already"
         raise RequestError(found, where=path.name, remedy="say --replace, or name another folder with --out")
     words = [sys.executable, "-m", "pipelines.cli", "dashboard", "--warehouse", str(args.warehouse.resolve())]
     if args.encryption_key_file:
         words += ["--encryption-key-file", str(args.encryption_key_file.resolve())]
-    path.write_text(shortcut_text(words, args.system), encoding="utf-8", newline="")
+    path.write_text(shortcut_text(words, system), encoding="utf-8", newline="")
     path.chmod(0o700)
     say(f"{path.name} is written. A double click opens the page; closing the window that comes with it ends it.")
-    if args.system != "linux":
+    if system != "linux":
         say("It has the form that system asks for, and was not tried there.")
     return 0
 

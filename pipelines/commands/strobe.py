@@ -1,16 +1,9 @@
 """``menton strobe``: the checklist for reports of observational studies, filled with what the warehouse knows."""
 
 import argparse
-from pathlib import Path
 
-from pipelines.commands.options import add_cases, reading, say, say_json, selection_from, write_text
+from pipelines.commands.options import reading, say, say_json, selection_from, write_text
 from warehouse.words.strobe import strobe_items, strobe_markdown
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_cases(parser)
-    parser.add_argument("--out", type=Path, metavar="FILE", help="write it to a Markdown file")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

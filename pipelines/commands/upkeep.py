@@ -4,7 +4,7 @@ import argparse
 from dataclasses import replace
 from pathlib import Path
 
-from pipelines.commands.options import add_warehouse, encryption_key, progress, say, storing
+from pipelines.commands.options import encryption_key, progress, say, storing
 from pipelines.group.chain import RecordChain
 from pipelines.group.practice_record import FILE
 from warehouse.command_options import read_encryption_key
@@ -24,24 +24,14 @@ OLD_BYTES = (
 )
 
 
-def publish(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    parser.set_defaults(run=_publish)
-
-
-def _publish(args: argparse.Namespace) -> int:
+def publish(args: argparse.Namespace) -> int:
     with storing(args) as store:
         snapshot = publish_again(args.warehouse, store, key=encryption_key(args), again=True, progress=progress)
     say(f"build {snapshot.build_id} is published")
     return 0
 
 
-def verify(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    parser.set_defaults(run=_verify)
-
-
-def _verify(args: argparse.Namespace) -> int:
+def verify(args: argparse.Namespace) -> int:
     found, check = checked(args.warehouse, key=encryption_key(args)), "record_of_contributions_is_whole"
     faults = found.faults
     try:
@@ -58,13 +48,7 @@ def _verify(args: argparse.Namespace) -> int:
     return 0 if found.is_sound else 1
 
 
-def backup(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    parser.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="a new folder, outside the warehouse")
-    parser.set_defaults(run=_backup)
-
-
-def _backup(args: argparse.Namespace) -> int:
+def backup(args: argparse.Namespace) -> int:
     made = copied(args.warehouse, args.out, key=encryption_key(args), progress=progress)
     say(f"{made.n_loads} loads and {made.n_cases} cases are copied to {args.out}, {len(made.files)} files with hashes")
     say(NO_KEY)
@@ -72,14 +56,7 @@ def _backup(args: argparse.Namespace) -> int:
     return 0
 
 
-def restore(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    parser.add_argument("--from", dest="source", type=Path, required=True, metavar="FOLDER", help="the backup")
-    parser.add_argument("--replace", action="store_true", help="move the warehouse that is there aside")
-    parser.set_defaults(run=_restore)
-
-
-def _restore(args: argparse.Namespace) -> int:
+def restore(args: argparse.Namespace) -> int:
     made, aside = put_back(
         args.source, args.warehouse, key=encryption_key(args), replace=args.replace, progress=progress
     )
@@ -90,15 +67,7 @@ def _restore(args: argparse.Namespace) -> int:
     return 0
 
 
-def rekey(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    wanted = parser.add_mutually_exclusive_group(required=True)
-    wanted.add_argument("--new-key-file", type=Path, metavar="FILE", help="file of the new encryption key")
-    wanted.add_argument("--no-encryption", action="store_true", help="take the encryption away")
-    parser.set_defaults(run=_rekey)
-
-
-def _rekey(args: argparse.Namespace) -> int:
+def rekey(args: argparse.Namespace) -> int:
     snapshot = encrypt_again(args.warehouse, key=encryption_key(args), new_key=_new_key(args), progress=progress)
     state = "is no longer encrypted" if args.no_encryption else "is encrypted with the new key"
     say(f"the warehouse {state}; build {snapshot.build_id} is published")

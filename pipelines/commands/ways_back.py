@@ -4,9 +4,8 @@ import argparse
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from pathlib import Path
 
-from pipelines.commands.options import add_warehouse, add_yes, confirms, encryption_key, progress, say, storing
+from pipelines.commands.options import confirms, encryption_key, progress, say, storing
 from pipelines.deidentify.pseudonyms import check_practice
 from pipelines.group.practice_record import read_record
 from pipelines.ingest.own_numbers import keyer_there, knowing
@@ -31,47 +30,8 @@ ROWS = {
 }
 """Table -> the sentence that counts its rows."""
 
-NUMBER = "the practice's own number of the case; - reads it from standard input"
 
-
-def forget(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("numbers", nargs=1, metavar="NUMBER", help=NUMBER)
-    _add(parser, _forget, of_case=True)
-
-
-def join(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("numbers", nargs=2, metavar="NUMBER", help=f"{NUMBER}, a line each")
-    _add(parser, _join, of_case=True)
-
-
-def undo(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("load", type=int, metavar="LOAD", help="number of the load, as `menton ingest` said it")
-    _add(parser, _undo)
-
-
-def rename(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("old", metavar="OLD", help="its present pseudonym")
-    parser.add_argument("new", metavar="NEW", help="the pseudonym it is to have")
-    _add(parser, _rename, with_key=True)
-
-
-def _add(
-    parser: argparse.ArgumentParser,
-    run: Callable[[argparse.Namespace], int],
-    *,
-    of_case: bool = False,
-    with_key: bool = False,
-) -> None:
-    add_warehouse(parser)
-    if of_case:
-        parser.add_argument("--practice", required=True, metavar="PSEUDONYM", help="whose number it is")
-    if of_case or with_key:
-        parser.add_argument("--key-file", type=Path, metavar="FILE", help="file of the case key")
-    add_yes(parser)
-    parser.set_defaults(run=run)
-
-
-def _forget(args: argparse.Namespace) -> int:
+def forget(args: argparse.Namespace) -> int:
     numbers = _numbers(args)
     with storing(args) as store:
         found = _keys_of(args, store, numbers)
@@ -91,7 +51,7 @@ def _forget(args: argparse.Namespace) -> int:
     return _carried_out(args, said, partial(back.forget, args.warehouse, keys), unmap)
 
 
-def _undo(args: argparse.Namespace) -> int:
+def undo(args: argparse.Namespace) -> int:
     load: int = args.load
     with storing(args) as store:
         try:
@@ -113,7 +73,7 @@ def _undo(args: argparse.Namespace) -> int:
     return _carried_out(args, said, partial(back.undo, args.warehouse, load))
 
 
-def _join(args: argparse.Namespace) -> int:
+def join(args: argparse.Namespace) -> int:
     with storing(args) as store:
         found = _keys_of(args, store, _numbers(args), loaded=True)
         keys = [one[0] for one in found]
@@ -128,7 +88,7 @@ def _join(args: argparse.Namespace) -> int:
     return _carried_out(args, said, partial(back.join, args.warehouse, keys))
 
 
-def _rename(args: argparse.Namespace) -> int:
+def rename(args: argparse.Namespace) -> int:
     old, new = args.old, check_practice(args.new, where="NEW")
     with storing(args) as store:
         counted = "select practice, (select count(*) from case_registry as r where r.practice = loads.practice)"

@@ -1,9 +1,8 @@
 """``menton worklist``: what is left to do, with the practice's own numbers where its file is given."""
 
 import argparse
-from pathlib import Path
 
-from pipelines.commands.options import add_practice, add_warehouse, print_table, reading, say, say_list
+from pipelines.commands.options import print_table, reading, say, say_list
 from pipelines.ingest.own_numbers import own_numbers
 from pipelines.template.tables_out import write_table
 from warehouse.cases.worklist import worklist
@@ -13,19 +12,6 @@ from warehouse.words.sentences import say as text
 from warehouse.words.worklist import worklist_counts, worklist_table
 
 SHOWN = 20
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    add_warehouse(parser)
-    parser.add_argument("--definition", metavar="ID", help="outcome definition (default: the headline one)")
-    add_practice(parser, "one practice only")
-    parser.add_argument(
-        "--source", type=Path, metavar="FILE", help="your own file: its case numbers stand in the list then"
-    )
-    parser.add_argument("--mapping", type=Path, metavar="FILE", help="with --source: its mapping file")
-    parser.add_argument("--key-file", type=Path, metavar="FILE", help="with --source: file of the case key")
-    parser.add_argument("--out", type=Path, metavar="FILE", help="write the whole list to a .xlsx or .csv file")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

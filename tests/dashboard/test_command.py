@@ -19,6 +19,7 @@ import pytest
 
 from dashboard.access import command
 from dashboard.access.sign_in import is_verified
+from pipelines.commands.declared import COMMANDS, add_options
 from tests.dashboard.browsing import ENDS_WITH_US, free_port
 from tests.hand_made import load_rows, made_case
 from warehouse.errors import KeyProblemError, RequestError
@@ -32,7 +33,7 @@ def counted(request: pytest.FixtureRequest, count: Callable[[str, str, int], Non
 
 def parsed(*words: str) -> argparse.Namespace:
     parser = argparse.ArgumentParser()
-    command.add(parser.add_subparsers().add_parser("dashboard"))
+    add_options(parser.add_subparsers().add_parser("dashboard"), COMMANDS["dashboard"])
     return parser.parse_args(["dashboard", *words])
 
 

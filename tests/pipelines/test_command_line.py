@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import subprocess
 import sys
+from pkgutil import resolve_name
 from runpy import run_module
 from types import SimpleNamespace
+from typing import get_args
 
 import pytest
 
 from pipelines import cli
+from pipelines.commands.shortcut import ENDINGS
 from tests.conftest import Study
+from warehouse.analysis.proportion import ProportionMethod
+from warehouse.plans.question import WITHIN
 
 HEAVY = ("polars", "duckdb", "pandas", "numpy", "scipy", "statsmodels", "great_expectations", "altair", "streamlit")
 
@@ -36,6 +42,42 @@ def test_a_rate_is_read_without_what_only_charts_and_models_need(study: Study) -
     assert "duckdb" in loaded
     # the interval of the corrected share takes chi-squared quantiles of scipy.special, and no more of SciPy
     assert [name for name in ("pandas", "scipy.stats", "scipy.optimize", "altair") if name in loaded] == []
+
+
+@pytest.mark.parametrize(
+    ("command", "option", "place"),
+    [
+        ("drift", "--false-alarm", "warehouse.questions.drift:FALSE_ALARM"),
+        ("drift", "--baseline", "warehouse.questions.drift:BASELINE"),
+        ("drift", "--review-every", "warehouse.questions.drift:REVIEW_EVERY"),
+        ("missing", "--seed", "warehouse.questions.missing:SEED"),
+        ("dashboard", "--address", "dashboard.access.command:HERE"),
+        ("rate", "--warehouse", "warehouse.command_options:DEFAULT_WAREHOUSE"),
+    ],
+)
+def test_what_holds_where_nothing_is_said_is_that_of_the_code(command: str, option: str, place: str) -> None:
+    usual, wanted = asked_of(command)[option].default, resolve_name(place)
+    assert type(wanted)(usual) == wanted
+
+
+def asked_of(command: str) -> dict[str, argparse.Action]:
+    """The options of a command by name, those of shared lists among them."""
+    parser = argparse.ArgumentParser()
+    cli.add_options(parser, cli.COMMANDS[command])
+    return {one.option_strings[-1]: one for one in parser._actions if one.option_strings}
+
+
+@pytest.mark.parametrize(
+    ("command", "option", "choices"),
+    [
+        ("rate", "--method", set(get_args(ProportionMethod)) - {"wilson_corrected"}),
+        ("build", "--method", set(get_args(ProportionMethod)) - {"wilson_corrected"}),
+        ("compare", "--within", set(WITHIN)),
+        ("shortcut", "--system", set(ENDINGS)),
+    ],
+)
+def test_choices_are_those_of_the_code(command: str, option: str, choices: set[str]) -> None:
+    assert set(asked_of(command)[option].choices or ()) == choices
 
 
 @pytest.mark.parametrize("command", cli.COMMANDS)

@@ -14,7 +14,7 @@ import pytest
 from openpyxl.worksheet.worksheet import Worksheet
 
 from pipelines.cli import main
-from pipelines.commands import template as command
+from pipelines.commands.declared import COMMANDS, add_options
 from pipelines.contract.contract import load_contract
 from pipelines.ingest.ingest import Request, ingest
 from pipelines.reading.files import read_file
@@ -214,7 +214,7 @@ def test_the_command_writes_either_layout_and_never_over_a_file(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     parser = argparse.ArgumentParser()
-    command.add(parser.add_subparsers().add_parser("template"))
+    add_options(parser.add_subparsers().add_parser("template"), COMMANDS["template"])
     path = tmp_path / "t.xlsx"
     args = parser.parse_args(["template", "--out", str(path), "--tables"])
     assert args.run(args) == 0

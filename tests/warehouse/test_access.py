@@ -17,6 +17,7 @@ import pytest
 
 from pipelines import cli
 from pipelines.cli import main
+from pipelines.commands.declared import add_options
 from tests.hand_made import load_rows, made_case
 from warehouse.errors import RequestError
 from warehouse.marts.publish import publish
@@ -63,8 +64,7 @@ def folder(made: Path, tmp_path: Path) -> Path:
 def parsers_of(command: str) -> dict[str, argparse.ArgumentParser]:
     """The parser of a command, or those of its verbs."""
     parser = argparse.ArgumentParser()
-    module, _, add = cli.COMMANDS[command][0].partition(":")
-    getattr(import_module(module), add or "add")(parser)
+    add_options(parser, cli.COMMANDS[command])
     verbs = [action for action in parser._actions if isinstance(action, argparse._SubParsersAction)]
     if not verbs:
         return {"": parser}
@@ -82,7 +82,7 @@ def test_every_command_names_the_warehouse_it_touches_and_so_is_recorded(command
 
 @pytest.mark.parametrize("command", sorted(TOUCH_NO_WAREHOUSE))
 def test_an_exempt_command_opens_no_warehouse(command: str) -> None:
-    source = Path(import_module(cli.COMMANDS[command][0]).__file__ or "").read_text(encoding="utf-8")
+    source = Path(import_module(cli.COMMANDS[command]["run"]).__file__ or "").read_text(encoding="utf-8")
     source = re.sub(r"if TYPE_CHECKING:\n(?:    .*\n|\n)*", "", source)  # names of types open nothing
     for door in (
         "warehouse.marts.reader",

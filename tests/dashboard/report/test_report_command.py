@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.report import command
 from dashboard.report.write import default_audience, write_report
+from pipelines.commands.declared import COMMANDS, add_options
 from warehouse.errors import RequestError
 
 
 def run(*words: str) -> int:
     parser = argparse.ArgumentParser()
-    command.add(parser.add_subparsers().add_parser("report"))
+    add_options(parser.add_subparsers().add_parser("report"), COMMANDS["report"])
     args = parser.parse_args(["report", *words])
     code: int = args.run(args)
     return code
