@@ -21,14 +21,7 @@ def difference(comparison: Comparison) -> str:
     if found is None or found.value is None or found.interval is None:
         return ""
     first, second = comparison.groups
-    return say(
-        "report.difference",
-        first=first.label,
-        second=second.label,
-        difference=found.value,
-        level=found.interval.level,
-        interval=found.interval,
-    )
+    return say("report.difference", first=first, second=second, difference=found)
 
 
 def changes(change: Change) -> str:

@@ -26,17 +26,7 @@ def change_sentence(result: ChangeComparison, group: GroupChange) -> str:
     unit, beyond = result.measure.unit, ""
     if group.beyond_growth.value is not None:
         beyond = say("change.beyond_growth", value=group.beyond_growth.value, unit=unit)
-    return say(
-        "change.of_group",
-        label=group.label,
-        n=group.n,
-        mean=group.mean.value,
-        unit=unit,
-        level=result.level,
-        interval=group.mean.interval,
-        median=group.median.value,
-        beyond=beyond,
-    )
+    return say("change.of_group", group=group, unit=unit, level=result.level, beyond=beyond)
 
 
 def covariance_sentences(result: ChangeComparison) -> list[str]:
@@ -84,17 +74,10 @@ def age_sentence(result: ShareOverAge) -> str:
 
 def missing_sentence(group: GroupMissing) -> str:
     """Bounds and tipping point of one group's share."""
-    rate, tipping = group.rate, tipping_sentence(group.tipping)
+    rate = group.rate
     key = "missing.some_of_group" if rate.unknown else "missing.none_of_group"
-    return say(
-        key,
-        label=rate.label,
-        missing=rate.missing.n,
-        turned_away=say("share.turned_away_too", n=rate.turned_away.n) if rate.turned_away.n else "",
-        none=rate.if_none.value,
-        all=rate.if_all.value,
-        tipping=tipping,
-    )
+    turned_away = say("share.turned_away_too", n=rate.turned_away.n) if rate.turned_away.n else ""
+    return say(key, rate=rate, turned_away=turned_away, tipping=tipping_sentence(group.tipping))
 
 
 def tipping_sentence(found: TippingPoint) -> str:
@@ -176,15 +159,7 @@ def corner_sentence(found: FourCorners) -> str:
     share = found.among_all
     if share.value is None or share.interval is None:
         return say("corners.none_judged")
-    return say(
-        "corners.share",
-        adverse=found.better_adverse,
-        n=share.n,
-        share=share.value,
-        low=share.interval.low,
-        high=share.interval.high,
-        level=share.interval.level,
-    )
+    return say("corners.share", adverse=found.better_adverse, share=share)
 
 
 def corners_sentences(result: CornersResult) -> list[str]:
@@ -212,28 +187,11 @@ def rate_of_change(estimate: Estimate, *, unit: str) -> str:
 
 def three_times_sentence(result: ThreeTimes) -> str:
     """What a measure did first and after, in the middle and case by case."""
-    first, then, both = result.first, result.then, result.rose_then_fell
-    if not result.medians or first.value is None or then.value is None:
+    both = result.rose_then_fell
+    if not result.medians or result.first.value is None or result.then.value is None:
         return say("course.no_three_times", label=result.measure.label)
-    start, way, finish = result.medians
-    return say(
-        "course.three_times",
-        n=result.frame.height,
-        label=result.measure.label,
-        unit=result.measure.unit,
-        start=start,
-        way=way,
-        finish=finish,
-        first=first.value,
-        first_interval=first.interval,
-        then=then.value,
-        then_interval=then.interval,
-        level=result.level,
-        both=round((both.value or 0.0) * both.n),
-        share=both.value,
-        interval=both.interval,
-        least=LEAST,
-    )
+    n_both = round((both.value or 0.0) * both.n)
+    return say("course.three_times", found=result, n=result.frame.height, both=n_both, least=LEAST)
 
 
 def course_sentences(result: Course) -> list[str]:

@@ -49,8 +49,7 @@ def two_selections_sentence(left: Rates, right: Rates, shared: tuple[int, int, i
         return say("two.shared", n=n)
     if difference.value is None or difference.interval is None:
         return say("two.none", why=why_none(difference))
-    interval = difference.interval
-    return say("two.apart", difference=difference.value, interval=interval, level=interval.level)
+    return say("two.apart", difference=difference)
 
 
 def standing_sentence(standing: Standing) -> str:
@@ -100,19 +99,8 @@ def spread_of(groups: Sequence[GroupRow]) -> str:
     large = [one for one in groups if (one.counted.value or 0) >= FEWEST and one.rate.value is not None]
     if len(large) < 2:
         return say("contrast.nothing_side_by_side", fewest=FEWEST)
-    ordered = sorted(large, key=lambda group: group.rate.value or 0.0)
-    low, high = ordered[0], ordered[-1]
-    return say(
-        "contrast.spread",
-        low=low.rate.value,
-        low_label=low.label,
-        low_n=low.counted.value,
-        low_range=low.rate.interval,
-        high=high.rate.value,
-        high_label=high.label,
-        high_n=high.counted.value,
-        high_range=high.rate.interval,
-    )
+    low, *_, high = sorted(large, key=lambda group: group.rate.value or 0.0)
+    return say("contrast.spread", low=low, high=high)
 
 
 def brief_sentences(result: PairComparison) -> list[str]:
@@ -175,15 +163,7 @@ def weighed_sentence(result: PairComparison) -> str:
     found = result.comparability
     if found.without_counterpart is None:
         return ""
-    return say(
-        "comparable.weighed",
-        first=found.effective[0],
-        second=found.effective[1],
-        outside=found.without_counterpart,
-        imbalance=found.imbalance or 0.0,
-        x1=found.events[0],
-        x2=found.events[1],
-    )
+    return say("comparable.weighed", found=found, imbalance=found.imbalance or 0.0)
 
 
 def pair_sentences(result: PairComparison) -> list[str]:
@@ -226,20 +206,11 @@ def pair_sentence(result: PairComparison, *, with_counts: bool = True) -> str:
     shares = ""
     if method.first is not None and method.second is not None:
         shares = say("contrast.two_shares", first=method.first.value, second=method.second.value)
-    return say(
-        "contrast.pair_adjusted" if method.adjusted_for else "contrast.pair_crude",
-        first=first,
-        second=second,
-        title=method.title,
-        adjusted_for=method.adjusted_for,
-        population=method.population,
-        caution=say("comparable.caution", why=reasons[:1]) if reasons and method.adjusted_for else "",
-        n=f", {cases(result.n)}" if with_counts else "",
-        shares=shares,
-        difference=method.difference.value,
-        level=result.level,
-        interval=method.difference.interval,
-    )
+    caution = say("comparable.caution", why=reasons[:1]) if reasons and method.adjusted_for else ""
+    n = f", {cases(result.n)}" if with_counts else ""
+    key = "contrast.pair_adjusted" if method.adjusted_for else "contrast.pair_crude"
+    groups = {"first": first, "second": second, "shares": shares}
+    return say(key, method=method, caution=caution, n=n, level=result.level, **groups)
 
 
 def reading_sentence(interval: Interval | None) -> str:
@@ -372,14 +343,8 @@ def correction_sentence(comparison: GroupComparison) -> str:
     if found.n_comparisons == 0:
         return say("contrast.none_tested")
     left = [row.name for row in found.rows if row.rejected]
-    return say(
-        "contrast.told_apart" if left else "contrast.none_told_apart",
-        n=found.n_comparisons,
-        method=found.method,
-        names=left,
-        reference=comparison.reference_label,
-        alpha=100 * found.alpha,
-    )
+    key = "contrast.told_apart" if left else "contrast.none_told_apart"
+    return say(key, found=found, names=left, reference=comparison.reference_label, alpha=100 * found.alpha)
 
 
 def trend_sentence(trend: TrendTest, *, unit: str) -> str:
@@ -387,14 +352,8 @@ def trend_sentence(trend: TrendTest, *, unit: str) -> str:
     slope = trend.slope
     if slope.value is None:
         return said_of("trend", slope)
-    said = say(
-        "trend.rises" if slope.value > 0 else "trend.falls",
-        by=number(abs(100 * slope.value), digits=1),
-        unit=unit,
-        level=slope.interval.level if slope.interval else 0.95,
-        interval=span(slope.interval, digits=1, scale=100),
-        p=slope.p_value,
-    )
+    key, interval = "trend.rises" if slope.value > 0 else "trend.falls", span(slope.interval, digits=1, scale=100)
+    said = say(key, by=number(abs(100 * slope.value), digits=1), unit=unit, slope=slope, interval=interval)
     if trend.departure_p_value is None or trend.departure_p_value >= 0.05:
         return said
     return f"{said} {say('trend.bent', p=trend.departure_p_value)}"

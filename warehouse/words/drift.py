@@ -58,14 +58,8 @@ def plan_sentence(found: DriftPicture) -> str:
     """What the chart was fixed by; empty without one."""
     if found.path is None:
         return ""
-    plan = found.path.plan
-    return say(
-        "drift.plan_stated" if found.baseline is None else "drift.plan_from_first",
-        first=found.baseline.n if found.baseline else None,
-        usual=plan.in_control,
-        noticed=plan.out_of_control,
-        limit=plan.limit,
-    )
+    key = "drift.plan_stated" if found.baseline is None else "drift.plan_from_first"
+    return say(key, plan=found.path.plan, first=found.baseline)
 
 
 def run_length_sentences(found: DriftPicture) -> list[str]:
@@ -73,18 +67,9 @@ def run_length_sentences(found: DriftPicture) -> list[str]:
     usual, changed, path = found.simulated_usual, found.simulated_changed, found.path
     if changed is None or path is None:
         return []
-    simulated: dict[str, object] = {}
-    if usual:
-        simulated = {"simulated": usual.mean, "median": usual.median}
-        simulated |= {"low": usual.interval.low, "high": usual.interval.high}
-    said = say(
-        "drift.run_lengths" if usual else "drift.run_length_changed",
-        planned=path.plan.false_alarm_run_length,
-        noticed=path.plan.detection_run_length,
-        simulated_changed=changed.mean,
-        **simulated,
-    )
     lost, plan = sum(path.left_out.values()), path.plan
+    key = "drift.run_lengths" if usual else "drift.run_length_changed"
+    said = say(key, plan=plan, usual=usual, changed=changed)
     key = "drift.false_alarm" if found.baseline is None else "drift.false_alarm_first"
     chance = [] if plan.false_alarm_chance is None else [say(key, cases=plan.cases, chance=plan.false_alarm_chance)]
     return [*chance, said, *([say("drift.not_charted", n=lost)] if lost else [])]

@@ -15,16 +15,7 @@ def precision_sentences(plan: PrecisionPlan) -> list[str]:
     needed = precision_sentence(plan.needed, plan.half_width)
     said.append(say("planning.with_share", share=plan.assumed, needed=needed))
     if plan.months is not None:
-        pace = plan.pace
-        said.append(
-            say(
-                "planning.months_and_pace",
-                months=months_sentence(plan.months),
-                cases=pace.cases,
-                quarters=pace.quarters,
-                until=pace.until,
-            )
-        )
+        said.append(say("planning.months_and_pace", months=months_sentence(plan.months), pace=plan.pace))
     return said
 
 

@@ -1,7 +1,8 @@
 """The sentences of `sentences.toml`, with numbers set into them.
 
 A text names its numbers in braces, and after a colon how each is set: a style of `STYLES` ("{share:percent}"), Python's
-own format ("{value:.1f}"), or the noun for one and for many ("{n:case|cases}"). A key that has a text for ``one`` and
+own format ("{value:.1f}"), or the noun for one and for many ("{n:case|cases}"). Of an estimate the value is set, its
+interval where the style is a range ("{share:percent_range}"), or its level. A key that has a text for ``one`` and
 one for ``many`` goes by the number ``n``.
 """
 
@@ -60,6 +61,9 @@ class _Setting(Formatter):
     def format_field(self, value: Any, format_spec: str) -> str:  # noqa: ANN401 - as the base class has it
         if "|" in format_spec:
             return number_of(value, *format_spec.split("|"))
+        if isinstance(value, Estimate):  # the style says which part of it is set
+            parts = {"level": _level(value), "range": value.interval, "span": value.interval}
+            value = parts.get(format_spec.split("_")[-1], value.value)
         style = STYLES.get(format_spec)
         return style(value) if style else str(super().format_field(value, format_spec))
 
@@ -138,8 +142,11 @@ def share_words(estimate: Estimate) -> str:
 def _with_interval(key: str, estimate: Estimate) -> str:
     if estimate.value is None:
         return why_none(estimate)
-    level = estimate.interval.level if estimate.interval else 0.95
-    return say(key, value=estimate.value, level=level, interval=estimate.interval)
+    return say(key, estimate=estimate)
+
+
+def _level(estimate: Estimate) -> float:
+    return estimate.interval.level if estimate.interval else 0.95
 
 
 def said_of(label: str, estimate: Estimate) -> str:

@@ -45,15 +45,8 @@ def answer_sentence(group: GroupRow) -> str:
         if counted.value is None or adverse.state != "small":
             return say("share.hidden")
         return say("share.few_adverse", few=adverse.shown.capitalize(), n=counted.value)
-    return say(
-        "share.none_adverse" if adverse.value == 0 else "share.some_adverse",
-        n=rate.n,
-        adverse=adverse.shown,
-        share=rate.value,
-        interval=rate.interval,
-        high=rate.interval.high,
-        level=rate.interval.level,
-    )
+    key = "share.none_adverse" if adverse.value == 0 else "share.some_adverse"
+    return say(key, adverse=adverse.shown, rate=rate)
 
 
 def beside_sentences(group: GroupRow) -> list[str]:
@@ -71,12 +64,10 @@ def first_line(group: GroupRow) -> str:
     """Worse and better side by side, with what to expect untreated and reading error allowed for; empty if hidden."""
     if group.rate.value is None:
         return ""
-    parts = [say("first.worse", share=group.rate.value, interval=group.rate.interval, n=group.rate.n)]
+    parts = [say("first.worse", share=group.rate)]
     if group.share_favourable is not None and group.share_favourable.value is not None and group.net is not None:
-        better = group.share_favourable
         key = "first.better_of" if group.favourable_of else "first.better"
-        parts.append(say(key, share=better.value, interval=better.interval, of=better.n))
-        parts.append(say("first.net", net=group.net.value, interval=group.net.interval))
+        parts += [say(key, share=group.share_favourable), say("first.net", net=group.net)]
     else:
         parts.append(say("first.no_better"))
     for key, not_told, beside in (
@@ -84,7 +75,7 @@ def first_line(group: GroupRow) -> str:
         ("first.corrected", "first.corrected_not_told", group.beside.corrected),
     ):
         share = beside.share if beside is not None and beside.share.value is not None else None
-        parts.append(say(key, share=share.value, interval=share.interval) if share else say(not_told))
+        parts.append(say(key, share=share) if share else say(not_told))
     return f"{'; '.join(parts)}."
 
 
@@ -136,17 +127,8 @@ def other_way_sentence(group: GroupRow) -> str:
         return say("share.other_way_hidden")
     if share.interval is None:
         return say("share.nobody_could_turn")
-    return say(
-        "share.other_way_of" if group.favourable_of else "share.other_way",
-        of=share.n,
-        n=net.n,
-        favourable=group.favourable.shown,
-        share=share.value,
-        interval=share.interval,
-        level=share.interval.level,
-        net=net.value,
-        net_interval=net.interval,
-    )
+    key = "share.other_way_of" if group.favourable_of else "share.other_way"
+    return say(key, favourable=group.favourable.shown, share=share, net=net)
 
 
 def key_figures(group: GroupRow) -> list[tuple[str, str, str]]:
@@ -156,11 +138,7 @@ def key_figures(group: GroupRow) -> list[tuple[str, str, str]]:
     if group.favourable is not None and group.share_favourable is not None:
         told.append(("glance.better", group.share_favourable, group.favourable.shown))
     rows = [
-        (
-            say(key),
-            percent(one.value, digits=0),
-            say("glance.rests", x=x, n=n, level=_level(one), interval=one.interval),
-        )
+        (say(key), percent(one.value, digits=0), say("glance.rests", x=x, n=n, share=one))
         for key, one, x in told
         if one.value is not None
     ]
@@ -168,8 +146,7 @@ def key_figures(group: GroupRow) -> list[tuple[str, str, str]]:
     for key, stands in beside:
         if stands is not None and stands.share.value is not None:
             share = stands.share
-            said = say("glance.beside_rests", n=share.n, level=_level(share), interval=share.interval)
-            rows.append((say(key), percent(share.value, digits=0), said))
+            rows.append((say(key), percent(share.value, digits=0), say("glance.beside_rests", share=share)))
         else:
             rows.append((say(key), say("glance.no_figure"), say("glance.not_told")))
     if group.missing.value and group.if_none.value is not None and group.if_all.value is not None:
@@ -178,25 +155,12 @@ def key_figures(group: GroupRow) -> list[tuple[str, str, str]]:
     return rows
 
 
-def _level(estimate: Estimate) -> float:
-    return estimate.interval.level if estimate.interval else 0.95
-
-
 def both_ways_sentence(group: GroupRow) -> str:
     """Worse and better with the net, in one sentence that can be a title."""
     share, net = group.share_favourable, group.net
     if share is None or net is None or share.value is None or net.value is None or group.rate.value is None:
         return f"{answer_sentence(group)} {other_way_sentence(group)}"
-    return say(
-        "both.finding",
-        worse=group.rate.value,
-        worse_range=group.rate.interval,
-        better=share.value,
-        better_range=share.interval,
-        n=group.counted.value,
-        net=net.value,
-        net_range=net.interval,
-    )
+    return say("both.finding", worse=group.rate, better=share, net=net, n=group.counted.value)
 
 
 def course_sentence(course: MeanCourse) -> str:
@@ -214,16 +178,7 @@ def years_sentence(result: Rates) -> str:
     ]
     if len(known) < 2:
         return say("glance.no_years", fewest=FEWEST)
-    first, last = known[0], known[-1]
-    return say(
-        "glance.years",
-        first=first.group,
-        last=last.group,
-        before=first.rate.value,
-        after=last.rate.value,
-        n=first.counted.n,
-        n_last=last.counted.n,
-    )
+    return say("glance.years", first=known[0], last=known[-1])
 
 
 def steps(group: GroupRow, flow: Flow, definition: Definition) -> list[tuple[str, str]]:
