@@ -23,8 +23,6 @@ _NUMBER = r"[+\-]?(?:\d+(?:[.,]\d+)*|[.,]\d+)(?:[eE][+\-]?\d+)?\s?%?"
 _STARTS = r"\s*[=+\-@＝＋－＠]|[\t\r\n]"
 _DANGEROUS = re.compile(rf"(?:{_STARTS})")
 _HARMLESS = re.compile(rf"(?:{_NUMBER}|-)?")
-
-
 _MARKDOWN = re.compile(
     r"[\\`*\[\]$~]"  # code, emphasis, links and pictures, formulas, struck out
     r"|(?<![A-Za-z0-9])_|_(?![A-Za-z0-9])"  # emphasis at the edge of a word; codes keep theirs

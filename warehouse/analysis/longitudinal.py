@@ -157,11 +157,7 @@ def why_no_course(data: CourseValues) -> Caution | None:
 
 
 _CASES_FOR_SLOPE = 5  # cases with three times below which a rate of their own is not tried (common practice, no source)
-
-
 _NEGLIGIBLE = 1e-4  # a spread below this share of the residual one counts as none
-
-
 _EXACT = 1e-6  # a residual variance below this share of the whole is none: the search goes no further
 
 
@@ -336,11 +332,7 @@ def _nothing(data: CourseValues, reason: Caution) -> MixedModel:
 
 
 UNIT = "units of the measure"
-
-
 CURVE = {"group": pl.String, "time": pl.Float64, "value": pl.Float64, "low": pl.Float64, "high": pl.Float64}
-
-
 _CURVE_POINTS = 25
 
 

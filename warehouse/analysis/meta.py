@@ -90,15 +90,9 @@ def back_interval(interval: Interval | None, scale: Scale) -> Interval | None:
 
 
 Method = Literal["DL", "PM", "REML"]
-
-
 IntervalMethod = Literal["wald", "hksj"]
-
-
 PredictionMethod = Literal["formula", "drawn"]
 _SEED, _DRAWS = 20_190_301, 20_000  # the same draws every time, so that the same practices give the same interval
-
-
 METHOD_NAMES: Mapping[str, str] = {
     "DL": "random effects, DerSimonian-Laird",
     "PM": "random effects, Paule-Mandel",

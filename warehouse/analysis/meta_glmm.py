@@ -105,8 +105,6 @@ def _expit(eta: FloatArray) -> FloatArray:
 
 
 _NODES = 25  # of the quadrature, a practice; below 7 the gradient no longer fits the likelihood
-
-
 _LARGEST_TAU = 10.0  # an odds ratio of e**10 between practices one standard deviation apart
 _SPREADS = np.linspace(0.0, 3.0, 31)  # averaged over; at 3 the middle two thirds of practices reach from 5% to 95%
 

@@ -154,8 +154,6 @@ def _determinant_gradient(products: Products, factor: FloatArray, root: _Root) -
 
 
 _THIN_ABOVE = 40_000  # cases; above, the search starts from the optimum of every tenth case
-
-
 _NEGLIGIBLE = 1e-4  # a relative spread below this counts as none
 
 

@@ -22,17 +22,9 @@ if TYPE_CHECKING:
     Whole = NDArray[np.intp]
 
 _BLOCK: Final = 8192  # rows whose columns fit the second-level cache together
-
-
 _LONGEST_STEP: Final = 5.0  # in linear-predictor units, as Heinze & Ploner (2003) use
-
-
 _ROUGH_STEPS: Final = 5  # after these, a gain that does not shrink a hundredfold a step calls for exact curvature
-
-
 _CHEAP: Final = 2_000_000  # multiplications for which the exact curvature costs no more than it saves
-
-
 _SAMPLE: Final = 10_000  # rows looked at to guess whether collapsing pays
 
 

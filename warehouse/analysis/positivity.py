@@ -19,8 +19,6 @@ from warehouse.results import Caution
 NEAR_CERTAIN = 0.05  # a propensity below this or above one minus this (common practice, no source)
 _HEAVY = 0.05  # one case carrying more than this share of its group's weight (common practice, no source)
 _MUCH_OUTSIDE = 0.10  # share of cases without a counterpart that is worth a word (common practice, no source)
-
-
 Grade = Literal["good", "caution", "none"]
 
 

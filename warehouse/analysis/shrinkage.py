@@ -18,17 +18,9 @@ from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 _METHOD = "beta-binomial partial pooling, common rate and its weight integrated out"
-
-
 _FEW_GROUPS = 4  # below, how much groups differ can hardly be told from their rates (common practice, no source)
-
-
 _SHARES = 48  # points over the share of shrinkage
-
-
 _MEANS = 61  # points over the common rate for each of them
-
-
 _REACH = 6.0  # how many standard errors those points reach to either side
 
 

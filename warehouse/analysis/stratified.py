@@ -20,8 +20,6 @@ from warehouse.analysis.inputs import check_counts, check_method, normal_p_value
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 Measure = Literal["odds_ratio", "risk_ratio", "risk_difference"]
-
-
 _ESTIMANDS: Final = {
     "odds_ratio": "common odds ratio across strata, first group over second",
     "risk_ratio": "common risk ratio across strata, first group over second",

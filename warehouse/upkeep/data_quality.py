@@ -26,8 +26,6 @@ CASE_FIELDS = {
 """Column of mart_cases -> its name on screens."""
 
 START_FIELDS = ("joint_symptoms_start", "sleep_breathing_concern_start", "mouth_posture_start")
-
-
 SHOWN_CASES = 15
 """Cases of a load that are shown before the real load."""
 
