@@ -10,12 +10,7 @@ from typing import Final
 
 from warehouse.analysis.inputs import check_counts, check_level, z_value
 from warehouse.analysis.proportion import wilson_interval
-from warehouse.analysis.two_groups import (
-    TwoGroups,
-    checked_groups,
-    empty_group_reason,
-    few_cases_cautions,
-)
+from warehouse.analysis.two_groups import TwoGroups, checked_groups, empty_group_reason, few_cases_cautions
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 ESTIMAND: Final = "risk difference, first group minus second"

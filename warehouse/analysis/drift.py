@@ -20,12 +20,7 @@ from dataclasses import dataclass
 from itertools import accumulate
 from types import MappingProxyType
 
-from warehouse.analysis.run_length import (
-    chance_of_signal,
-    expected_run_length,
-    limit_for_chance,
-    limit_for_run_length,
-)
+from warehouse.analysis.run_length import chance_of_signal, expected_run_length, limit_for_chance, limit_for_run_length
 from warehouse.errors import RequestError
 from warehouse.results import Caution
 

@@ -9,14 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from warehouse.analysis.contrast import (
-    Errors,
-    GroupContrast,
-    Influence,
-    at_least_padded,
-    group_contrast,
-    no_contrast,
-)
+from warehouse.analysis.contrast import Errors, GroupContrast, Influence, at_least_padded, group_contrast, no_contrast
 from warehouse.analysis.design import side_by_side
 from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.logistic import LogisticFit, fit_or_fall_back, risks

@@ -11,14 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from warehouse.analysis.contrast import (
-    Errors,
-    GroupContrast,
-    Influence,
-    errors_of_fit,
-    group_contrast,
-    no_contrast,
-)
+from warehouse.analysis.contrast import Errors, GroupContrast, Influence, errors_of_fit, group_contrast, no_contrast
 from warehouse.analysis.design import independent_columns, side_by_side
 from warehouse.analysis.group_pair import GroupPair
 from warehouse.analysis.least_squares import RobustFit, beyond_rounding
