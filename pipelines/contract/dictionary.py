@@ -5,7 +5,6 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import NamedTuple
 
 from pipelines.contract.contract import Contract, ContractColumn, load_contract
 from pipelines.contract.targets import MEASURE_CODES
@@ -21,55 +20,23 @@ TEXT = shipped("pipelines.contract", "dictionary.toml")
 _WIDE = {"case": "{name}", "visit": "{name}_TIME", "phase": "phase_N_{name}", "": ""}
 
 
-class ColumnRow(NamedTuple):
-    """One column of a contract table, in words."""
-
-    table: str
-    column: str
-    wide_name: str
-    type: str
-    unit: str
-    required: str
-    codes: str
-    lowest: str
-    highest: str
-    about: str
-
-
-class MeasureRow(NamedTuple):
-    """One measure, in words."""
-
-    code: str
-    label: str
-    definition: str
-    unit: str
-    plausible: str
-    usual: str
-    up_means: str
-    norm: str
-    norm_source: str
-    method_error: str
-    method_error_source: str
-    source: str
-
-
-def column_rows(contract: Contract) -> list[ColumnRow]:
-    """Every column of every table."""
+def column_rows(contract: Contract) -> list[tuple[str, ...]]:
+    """Every column of every table, in words: what ``column_titles`` names."""
     return [_column_row(table.name, column) for table in contract.tables for column in table.columns]
 
 
-def _column_row(table: str, column: ContractColumn) -> ColumnRow:
-    return ColumnRow(
-        table=table,
-        column=column.name,
-        wide_name=_wide_name(column),
-        type=TEXT["types"][column.type],
-        unit=column.unit or "",
-        required="yes" if column.required else "",
-        codes=_codes_name(column),
-        lowest="" if column.min is None else f"{column.min:g}",
-        highest="" if column.max is None else f"{column.max:g}",
-        about=column.about,
+def _column_row(table: str, column: ContractColumn) -> tuple[str, ...]:
+    return (
+        table,
+        column.name,
+        _wide_name(column),
+        TEXT["types"][column.type],
+        column.unit or "",
+        "yes" if column.required else "",
+        _codes_name(column),
+        "" if column.min is None else f"{column.min:g}",
+        "" if column.max is None else f"{column.max:g}",
+        column.about,
     )
 
 
@@ -85,27 +52,27 @@ def _codes_name(column: ContractColumn) -> str:
     return "ISO 3950" if column.codes == "tooth" else column.codes or ""
 
 
-def measure_rows(measures: Iterable[Measure]) -> list[MeasureRow]:
-    """Every measure."""
+def measure_rows(measures: Iterable[Measure]) -> list[tuple[str, ...]]:
+    """Every measure in words: what ``measure_titles`` names."""
     return [_measure_row(measure) for measure in measures]
 
 
-def _measure_row(measure: Measure) -> MeasureRow:
+def _measure_row(measure: Measure) -> tuple[str, ...]:
     norms = [norm for norm in (measure.norm, *measure.other_norms) if norm]
     error = measure.method_error
-    return MeasureRow(
-        code=measure.code,
-        label=measure.label,
-        definition=measure.definition,
-        unit=measure.unit,
-        plausible=_range(measure.plausible),
-        usual=_range(measure.usual),
-        up_means=measure.up_means,
-        norm="; ".join(map(_norm, norms)) or "none shipped",
-        norm_source="; ".join(norm.source for norm in norms),
-        method_error=f"{error.sem:g}" if error else "none shipped; comes from your own repeats",
-        method_error_source=error.source if error else "",
-        source=measure.source,
+    return (
+        measure.code,
+        measure.label,
+        measure.definition,
+        measure.unit,
+        _range(measure.plausible),
+        _range(measure.usual),
+        measure.up_means,
+        "; ".join(map(_norm, norms)) or "none shipped",
+        "; ".join(norm.source for norm in norms),
+        f"{error.sem:g}" if error else "none shipped; comes from your own repeats",
+        error.source if error else "",
+        measure.source,
     )
 
 
@@ -136,7 +103,8 @@ def dictionary(contract: Contract, catalogue: Mapping[str, Measure]) -> str:
         rows = [_column_row(table.name, column)[1:] for column in table.columns]
         parts.append(_markdown_table(TEXT["column_titles"][1:], rows))
     parts += ["## Codes", TEXT["codes"]]
-    parts += [_codes_part(name, codes) for name, codes in code_lists(contract).items() if name != "tooth"]
+    for name, codes in code_lists(contract).items():
+        parts += [f"### `{name}`", _markdown_table(("Code", "Meaning"), codes)] if name != "tooth" else []
     measures = _markdown_table(TEXT["measure_titles"], measure_rows(catalogue.values()))
     parts += ["## Measures", TEXT["measures"], measures]
     return "\n\n".join(parts) + "\n"
@@ -144,10 +112,6 @@ def dictionary(contract: Contract, catalogue: Mapping[str, Measure]) -> str:
 
 def _missing(contract: Contract) -> str:
     return "a blank cell, " + ", ".join(f"`{word}`" for word in sorted(contract.missing) if word)
-
-
-def _codes_part(name: str, codes: Sequence[tuple[str, str]]) -> str:
-    return f"### `{name}`\n\n" + _markdown_table(("Code", "Meaning"), codes)
 
 
 def _markdown_table(titles: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

@@ -14,7 +14,7 @@ from pipelines.contract import descriptor as descriptor_module
 from pipelines.contract import dictionary as dictionary_module
 from pipelines.contract.contract import load_contract
 from pipelines.contract.descriptor import descriptor
-from pipelines.contract.dictionary import code_lists, column_rows, dictionary, measure_rows
+from pipelines.contract.dictionary import TEXT, code_lists, column_rows, dictionary, measure_rows
 from warehouse.measures.catalogue import CATALOGUE
 
 CONTRACT = load_contract()
@@ -139,16 +139,16 @@ def test_the_dictionary_holds_every_column_code_and_measure() -> None:
     text = dictionary(CONTRACT, CATALOGUE)
     for table in CONTRACT.tables:
         assert f"## Table `{table.name}`" in text
-    for row in column_rows(CONTRACT):
-        assert f"| {row.column} | {row.wide_name} |" in text
+    for _, column, wide_name, *_ in column_rows(CONTRACT):
+        assert f"| {column} | {wide_name} |" in text
     for name, codes in code_lists(CONTRACT).items():
         assert name == "tooth" or all(f"| {code} | {label} |" in text for code, label in codes)
-    for row in measure_rows(CATALOGUE.values()):
-        assert f"| {row.code} | {row.label} |" in text
+    for code, label, *_ in measure_rows(CATALOGUE.values()):
+        assert f"| {code} | {label} |" in text
 
 
 def test_names_in_a_file_of_one_row_a_case() -> None:
-    names = {(row.table, row.column): row.wide_name for row in column_rows(CONTRACT)}
+    names = {(table, column): wide_name for table, column, wide_name, *_ in column_rows(CONTRACT)}
     assert names["cases", "sex"] == "sex"
     assert names["visits", "mouth_posture"] == "mouth_posture_TIME"
     assert names["visits", "date"] == "TIME_date"
@@ -157,11 +157,11 @@ def test_names_in_a_file_of_one_row_a_case() -> None:
 
 
 def test_a_measure_in_words() -> None:
-    rows = {row.code: row for row in measure_rows(CATALOGUE.values())}
-    overjet = rows["overjet_mm"]
-    assert overjet.plausible == "-15 to 25"
-    assert overjet.norm.startswith("2.5, adults")
-    assert rows["tafh_mm"].norm == "none shipped"
-    assert rows["sna_deg"].method_error == "1.2"
-    assert "SD 5.1" in rows["facial_index_pct"].norm
-    assert rows["y_axis_fh_deg"].method_error == "none shipped; comes from your own repeats"
+    rows = {row[0]: dict(zip(TEXT["measure_titles"], row, strict=True)) for row in measure_rows(CATALOGUE.values())}
+    overjet, method_error = rows["overjet_mm"], "Method error, one reading"
+    assert overjet["Plausible (a value outside is turned away)"] == "-15 to 25"
+    assert overjet["Norm"].startswith("2.5, adults")
+    assert rows["tafh_mm"]["Norm"] == "none shipped"
+    assert rows["sna_deg"][method_error] == "1.2"
+    assert "SD 5.1" in rows["facial_index_pct"]["Norm"]
+    assert rows["y_axis_fh_deg"][method_error] == "none shipped; comes from your own repeats"
