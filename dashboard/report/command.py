@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from warehouse.selection import Selection
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     from dashboard.report.write import default_audience, write_report
     from warehouse.questions.answer import COMPARISONS
     from warehouse.words.shares import BEFORE_PRESENTING, NAMING
@@ -40,7 +40,6 @@ def run(args: argparse.Namespace) -> int:
     if args.named:
         print(NAMING)
     print(f"The report is written to {written} ({hidden if audience == 'outside' else whole}).")
-    return 0
 
 
 def _selection(practice: str | None) -> Selection | None:

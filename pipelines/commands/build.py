@@ -16,7 +16,7 @@ BY = ("appliance_category", "age_band", "extraction")
 """Groupings of the rates where none is asked for; the rate of all cases always comes first."""
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     place = _place(args)
     try:
         reader = build(place, records=args.records, out=args.out, progress=progress)
@@ -30,7 +30,6 @@ def run(args: argparse.Namespace) -> int:
     finally:
         place.close()
     _print(results, args)
-    return 0
 
 
 def _place(args: argparse.Namespace) -> Place:

@@ -29,22 +29,21 @@ FEW_GROUPS = 3
 DECILES_SHOWN = (0.1, 0.3, 0.5, 0.7, 0.9)
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     if args.course:
         with reading(args) as reader:
             course = course_of_measure(reader, question_from(args))
         say_answer(args, course, _print_course, sentences=course_sentences(course))
-        return 0
+        return
     if args.three_times:
         with reading(args) as reader:
             paired = three_times(reader, question_from(args))
         say_answer(args, paired, _print_three_times, sentences=[three_times_sentence(paired)])
-        return 0
+        return
     with reading(args) as reader:
         result = compare_changes(reader, question_from(args, by="appliance_category"))
     groups = [change_sentence(result, group) for group in result.groups]
     say_answer(args, result, print_changes, sentences=groups + covariance_sentences(result))
-    return 0
 
 
 def print_changes(result: ChangeComparison) -> None:

@@ -8,14 +8,14 @@ from warehouse.questions.characteristics import starting_table
 from warehouse.words.characteristics import FOOTNOTE, table_as_printed
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     with reading(args) as reader:
         result = starting_table(reader, question_from(args), of_counted=args.counted)
         frame = table_as_printed(result, reader.labels)
     who = "cases counted" if result.of_counted else "cases started"
     if args.json:
         say_json(result, sentences=[FOOTNOTE])
-        return 0
+        return
     if args.out:
         write_table(frame, args.out)
         say(f"Starting characteristics of {sum(result.table.sizes):,} {who} written to {args.out}")
@@ -24,4 +24,3 @@ def run(args: argparse.Namespace) -> int:
         print_table("", frame.columns, frame.rows(), right=range(1, frame.width))
     say_cautions(result.table.warnings)
     say(f"  {FOOTNOTE}")
-    return 0

@@ -279,7 +279,7 @@ def print_plan_result(result: PlanResult) -> None:
     say_end(result.standing)
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     _check(args)
     question = question_from(args, by="appliance_category")
     with reading(args) as reader:
@@ -299,7 +299,6 @@ def run(args: argparse.Namespace) -> int:
             say_answer(args, crossed, print_crossed, sentences=sentences)
         else:
             _groups(args, reader, question)
-    return 0
 
 
 _SAID_BY_PLAN = ("by", "by2", "a", "b", "reference", "adjust", "strata", "primary", "outcomes", "landmark")

@@ -9,11 +9,10 @@ from warehouse.words.changes import corners_sentences
 from warehouse.words.numbers import counted, percent_range
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     with reading(args) as reader:
         result = teeth_and_face(reader, question_from(args))
     say_answer(args, result, _print, sentences=corners_sentences(result))
-    return 0
 
 
 def _print(result: CornersResult) -> None:

@@ -24,7 +24,10 @@ _KINDS: Mapping[str, Mapping[str, Any]] = {
 
 
 def add_options(parser: argparse.ArgumentParser, command: Mapping[str, Any]) -> None:
-    """Let the parser ask what a command asks, or its verbs do; its module is imported when it runs."""
+    """Let the parser ask what a command asks, or its verbs do; its module is imported when it runs.
+
+    What answers gives the number the program ends with; nothing where there is only one way to end well.
+    """
     parser.description = command.get("description", parser.description)
     if "examples" in command:
         parser.epilog, parser.formatter_class = command["examples"], argparse.RawDescriptionHelpFormatter
@@ -41,7 +44,7 @@ def add_options(parser: argparse.ArgumentParser, command: Mapping[str, Any]) -> 
             places[which] = parser.add_mutually_exclusive_group(required=which == "needed")
         places[which].add_argument(option["name"], **_told(option))
     place = command["run"] if ":" in command["run"] else f"{command['run']}:run"
-    parser.set_defaults(run=lambda args: resolve_name(place)(args))
+    parser.set_defaults(run=lambda args: resolve_name(place)(args) or 0)
 
 
 def _listed(options: Iterable[Any]) -> Iterator[Mapping[str, Any]]:

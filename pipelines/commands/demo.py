@@ -18,13 +18,13 @@ INVENTED = "invented"
 """The setting by which a warehouse says that the demo made it."""
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     from synthetic_data.exports import write_demo
 
     _refuse_real_ones(args)
     if args.set_aside:
         say(f"The invented cases lie in {move_aside(args.warehouse).name} now, and your warehouse begins empty.")
-        return 0
+        return
     say("Invented cases of the invented Lantern Bay study group: nobody in them exists.")
     _clear(args.exports)
     handovers = write_demo(args.exports, progress=progress)
@@ -35,7 +35,6 @@ def run(args: argparse.Namespace) -> int:
     say("")
     say(f"The files of the practices lie in {args.exports}, the warehouse in {args.warehouse}.")
     say("Open the dashboard with: .venv/bin/menton dashboard   (or: menton dashboard)")
-    return 0
 
 
 def _refuse_real_ones(args: argparse.Namespace) -> None:

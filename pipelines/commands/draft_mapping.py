@@ -20,7 +20,7 @@ from warehouse.errors import RequestError
 from warehouse.measures.catalogue import CATALOGUE, Catalogue, load_own_measures
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     _refuse_overwriting(args)
     catalogue = CATALOGUE.with_own(load_own_measures(args.own_measures)) if args.own_measures else CATALOGUE
     settings = ReadSettings(sheet=args.sheet, header_row=args.header_row)
@@ -32,14 +32,13 @@ def run(args: argparse.Namespace) -> int:
     draft = draft_mapping(raw, contract=contract, catalogue=catalogue, earlier=earlier, together=together)
     if args.json:
         say_json(draft_data(draft, raw, contract=contract))
-        return 0
+        return
     text = draft_text(draft, contract=contract)
     if args.out:
         args.out.write_text(text, encoding="utf-8", newline="\n")
     else:
         sys.stdout.write(text)
     _tell(left_to_do(draft), args.out, raw, 1 if together else len(tables))
-    return 0
 
 
 def _earlier(args: argparse.Namespace, tables: list[RawTable]) -> dict[str, Any]:

@@ -11,14 +11,13 @@ from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     with reading(args) as reader:
         case_key = args.case or _key_of(args, reader)
         svg = drawing_of_case(reader, case_key=case_key, view=args.view, measure=args.measure)
     args.out.write_text(svg + "\n", encoding="utf-8")
     say("the drawing is written to the file named with --out")
     say("It holds points and lines only. A single case is no one else's business: keep it inside the practice.")
-    return 0
 
 
 def _key_of(args: argparse.Namespace, reader: Reader) -> str:

@@ -9,7 +9,7 @@ from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture
 from warehouse.words.drift import drift_sentences, latest_reviews
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     if args.practice:
         args.only = [*args.only, f"practice={args.practice}"]
     asked = DriftAsked(
@@ -23,7 +23,6 @@ def run(args: argparse.Namespace) -> int:
     with reading(args) as reader:
         found = drift_picture(reader, question_from(args), asked=asked, seed=args.seed)
     say_answer(args, found, _print, sentences=drift_sentences(found))
-    return 0
 
 
 def _print(found: DriftPicture) -> None:

@@ -29,16 +29,15 @@ def _folder(args: argparse.Namespace) -> GroupFolder:
     return GroupFolder(args.group, args.group_key_file or beside(args.group, "key"))
 
 
-def verb_init(args: argparse.Namespace) -> int:
+def verb_init(args: argparse.Namespace) -> None:
     folder = _folder(args)
     found_group(folder, args.name)
     say(f"The group {args.name!r} is made: folder {folder.path.name}, keys in {folder.key_file.name}.")
     say("Keep a copy of the key file where only you can reach it: without it no contribution can be opened.")
     say("Next: `menton group agreement`, then `menton group invite`.")
-    return 0
 
 
-def verb_agreement(args: argparse.Namespace) -> int:
+def verb_agreement(args: argparse.Namespace) -> None:
     folder, catalogues = _folder(args), catalogues_at(args.warehouse, encryption_key(args))
     agreement = make_agreement(
         folder,
@@ -55,7 +54,6 @@ def verb_agreement(args: argparse.Namespace) -> int:
         _copy(folder.agreement_path(agreement.version), args.out)
     if agreement.version > 1:
         say("Contributions under the earlier version no longer count: send the new agreement and ask for new ones.")
-    return 0
 
 
 def _names(text: str | None) -> tuple[str, ...]:
@@ -87,21 +85,19 @@ def _print_agreement(agreement: Agreement) -> None:
     say(f"  at least {agreement.fewest_practices} practices behind anything pooled")
 
 
-def verb_invite(args: argparse.Namespace) -> int:
+def verb_invite(args: argparse.Namespace) -> None:
     for number, text in enumerate(invite(_folder(args), args.count, days=args.days), start=1):
         write_whole(args.out / f"invitation-{number:03}.json", text.encode())
     say(f"{number_of(args.count, 'invitation')} written to {args.out.name}.")
     say(f"Each lets one practice in, once, within {number_of(args.days, 'day')}.")
     say("Keep copies: `menton group revoke` takes an invitation back by its file.")
     say("Let practices draw theirs so that nobody knows who got which; then their pseudonyms name nobody.")
-    return 0
 
 
-def verb_revoke(args: argparse.Namespace) -> int:
+def verb_revoke(args: argparse.Namespace) -> None:
     for path in args.files:
         revoke(_folder(args), path)
         say(f"{path.name}: revoked. It lets nobody in from now on.")
-    return 0
 
 
 def verb_take(args: argparse.Namespace) -> int:
@@ -121,7 +117,7 @@ def verb_take(args: argparse.Namespace) -> int:
 _DONE = {"new": "takes part from now on", "replaced": "has renewed its contribution", "withdrawn": "has withdrawn"}
 
 
-def verb_list(args: argparse.Namespace) -> int:
+def verb_list(args: argparse.Namespace) -> None:
     folder = _folder(args)
     state = folder.state()
     if args.record:
@@ -130,7 +126,7 @@ def verb_list(args: argparse.Namespace) -> int:
                 name: value for name, value in entry.items() if name not in {"hash", "hashes", "invitation", "digest"}
             }
             print(json.dumps(told))
-        return 0
+        return
     if state.version:
         _print_agreement(folder.agreement())
     digest = folder.agreement().digest if state.version else ""
@@ -156,20 +152,18 @@ def verb_list(args: argparse.Namespace) -> int:
     if unknown := folder.without_a_line(state):
         say(f"  lying in {folder.taken.name} without a line in the record: {', '.join(unknown)}")
         say("  They do not count. If the record lost lines, put back a copy of it before anything else.")
-    return 0
 
 
 _COUNTS = {True: "yes", False: "no, made under an earlier agreement"}
 
 
-def verb_withdraw(args: argparse.Namespace) -> int:
+def verb_withdraw(args: argparse.Namespace) -> None:
     taken = withdraw(_folder(args), args.pseudonym)
     say(f"{taken.pseudonym} has withdrawn. Its file is removed; no figure made from now on rests on it.")
     say("Figures already shown stay as they are. To come back it needs an invitation and a newer file.")
-    return 0
 
 
-def verb_pooled(args: argparse.Namespace) -> int:
+def verb_pooled(args: argparse.Namespace) -> None:
     made = make_result(_folder(args))
     if args.json:
         print(json.dumps(made.result.to_dict(), indent=2))
@@ -183,7 +177,6 @@ def verb_pooled(args: argparse.Namespace) -> int:
         _copy(made.path, args.out)
     if args.dashboard:
         _keep(made.result, args.dashboard, encryption_key(args))
-    return 0
 
 
 def _keep(result: GroupResult, warehouse: Path, key: str | None) -> None:
@@ -201,12 +194,11 @@ def _copy(source: Path, out: Path) -> None:
     say(f"Written to {out.name}.")
 
 
-def verb_read(args: argparse.Namespace) -> int:
+def verb_read(args: argparse.Namespace) -> None:
     kept = read_for_practices(args.file, args.warehouse, args.key_file)
     print_result(kept.result, mine=kept.mine.values())
     keep_result(args.warehouse, kept)
     say("Kept for the dashboard: see its page 'How practices compare'.")
-    return 0
 
 
 def _cases(n: int | None) -> str:

@@ -29,10 +29,10 @@ EXAMPLE = files(__package__).joinpath("growth_example.toml").read_text(encoding=
 _OWN_IDS = ("R1", "R2", "ATLAS")
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     if args.example:
         print(EXAMPLE)
-        return 0
+        return
     is_change = args.fit or args.table or args.use or args.enlargement is not None
     catalogues = _change(args) if is_change else catalogues_of(args)
     if args.json:
@@ -40,7 +40,6 @@ def run(args: argparse.Namespace) -> int:
         say_json({"growth_references": listed})
     else:
         _print(catalogues, curves=not args.fit)
-    return 0
 
 
 def _change(args: argparse.Namespace) -> Catalogues:

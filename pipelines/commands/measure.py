@@ -21,7 +21,7 @@ _JSON_KEYS = (
 )  # fmt: skip
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     if (args.drawing is None) != (args.case is None):
         found = "a drawing needs both --drawing FILE.svg and --case ID"
         raise RequestError(found, remedy="give both, or neither")
@@ -34,7 +34,6 @@ def run(args: argparse.Namespace) -> int:
         say_json({"values": rows.select(_JSON_KEYS)})
     elif not args.drawing:
         _print(rows)
-    return 0
 
 
 def _draw(files: PointsFiles, args: argparse.Namespace) -> None:

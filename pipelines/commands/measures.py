@@ -24,10 +24,10 @@ _KEYS = (
 EXAMPLE = files(__package__).joinpath("measure_example.toml").read_text(encoding="utf-8")
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     if args.example:
         print(EXAMPLE)
-        return 0
+        return
     listed = _add(args) if args.add else list(catalogues_of(args).measures.values())
     if args.json:
         say_json({"measures": [{key: getattr(measure, key) for key in _KEYS} for measure in listed]})
@@ -44,7 +44,6 @@ def run(args: argparse.Namespace) -> int:
             for m in listed
         ]
         print_table("", ["code", "trade name", "unit", "plausible", "usual", "a rise means"], rows)
-    return 0
 
 
 def _add(args: argparse.Namespace) -> list[Measure]:

@@ -25,7 +25,7 @@ from warehouse.words.changes import missing_pair_sentences, missing_sentence
 from warehouse.words.numbers import percent
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     check_pair(args)
     if not 0.0 < args.value < 1.0:
         found = f"--value is {args.value:g}"
@@ -37,7 +37,6 @@ def run(args: argparse.Namespace) -> int:
             result = shares_and_missing(reader, question_from(args), value=args.value)
             said = [missing_sentence(group) for group in result.groups]
             say_answer(args, result, _print_shares, sentences=said)
-    return 0
 
 
 def _pair(args: argparse.Namespace, reader: Reader) -> None:

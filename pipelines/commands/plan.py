@@ -12,10 +12,10 @@ from warehouse.questions.plan_file import EXAMPLE, load_plan
 from warehouse.words.numbers import and_list
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     if args.example:
         print(EXAMPLE)
-        return 0
+        return
     if args.add:
         _add(args)
     with reading(args) as reader:
@@ -24,7 +24,6 @@ def run(args: argparse.Namespace) -> int:
         _say_json(plans, record)
     else:
         _print(plans, record)
-    return 0
 
 
 def _add(args: argparse.Namespace) -> None:

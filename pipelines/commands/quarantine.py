@@ -17,7 +17,7 @@ SHOWN = 8
 """Rows of a file that are named for each reason."""
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     with storing(args) as store:
         measures = in_force(store).measures
         reasons = open_reasons(store, measures, remarks=args.remarks, history=args.history)
@@ -32,7 +32,6 @@ def run(args: argparse.Namespace) -> int:
         say_json({"reasons": reasons.drop("source_sha256")})
     else:
         _print(reasons, remarks=args.remarks, each=args.rows)
-    return 0
 
 
 def _counted(reasons: pl.DataFrame) -> str:

@@ -9,7 +9,7 @@ from warehouse.words.sentences import say as say_text
 from warehouse.words.shares import BESIDE, beside_entries, beside_sentences, first_line, not_told
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     with reading(args) as reader:
         question = question_from(args)
         result = rates(
@@ -22,9 +22,8 @@ def run(args: argparse.Namespace) -> int:
         )
     if args.json:
         say_json(result)
-        return 0
+        return
     print_rates(result)
-    return 0
 
 
 def print_rates(result: Rates, *, again: bool = False) -> None:

@@ -7,10 +7,10 @@ from warehouse.engine.layout import layout, schema_number, write_records
 from warehouse.errors import RequestError
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     if args.layout:
         _print_layout()
-        return 0
+        return
     if args.out is None:
         found = "there is no folder to write the records to"
         raise RequestError(found, remedy="name a new folder with --out, or ask for --layout")
@@ -21,7 +21,6 @@ def run(args: argparse.Namespace) -> int:
         counts = write_records(store, args.out)
     print_table("", ["table", "rows"], [[table, str(n)] for table, n in counts.items()], right=[1])
     say(f"The records are written to {args.out}. Build from them with: menton build --records {args.out} --out FOLDER")
-    return 0
 
 
 def _print_layout() -> None:

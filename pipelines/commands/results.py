@@ -22,7 +22,7 @@ _CLASSES = (
 )
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     selection = selection_from(args)
     with reading(args) as reader:
         teeth = occlusal_results(reader, selection=selection, level=args.level)
@@ -36,7 +36,6 @@ def run(args: argparse.Namespace) -> int:
     else:
         say(f"  cases: {selection.sentence()}; build {build}")
         _print(teeth, classes, after)
-    return 0
 
 
 def _classes(frame: pl.DataFrame) -> dict[str, dict[str, int]]:

@@ -7,7 +7,7 @@ from warehouse.questions.sample_size import DifferencePlan, PrecisionPlan, plan_
 from warehouse.words.planning import difference_sentences, precision_sentences
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     check_pair(args)
     question = question_from(args)
     with reading(args) as reader:
@@ -18,7 +18,6 @@ def run(args: argparse.Namespace) -> int:
         else:
             one = plan_precision(reader, question, half_width=args.precision, share=args.share)
             _say(args, one, "Cases for a share", precision_sentences(one))
-    return 0
 
 
 def _say(args: argparse.Namespace, plan: PrecisionPlan | DifferencePlan, title: str, said: list[str]) -> None:

@@ -19,7 +19,7 @@ ENDINGS = {"linux": ".desktop", "darwin": ".command", "win32": ".cmd"}
 NAME, COMMENT = "Menton", "Opens the audit of facial growth on this machine; closing its window ends it"
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     folder: Path = args.out or Path.home() / "Desktop"
     if not folder.is_dir():
         found = "there is no such folder to put it in"
@@ -37,7 +37,6 @@ def run(args: argparse.Namespace) -> int:
     say(f"{path.name} is written. A double click opens the page; closing the window that comes with it ends it.")
     if system != "linux":
         say("It has the form that system asks for, and was not tried there.")
-    return 0
 
 
 def shortcut_text(words: list[str], system: str) -> str:

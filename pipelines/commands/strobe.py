@@ -6,18 +6,17 @@ from pipelines.commands.options import reading, say, say_json, selection_from, w
 from warehouse.words.strobe import strobe_items, strobe_markdown
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     with reading(args) as reader:
         items = strobe_items(reader, definition=args.definition, selection=selection_from(args))
         build = reader.snapshot.build_id
     if args.json:
         say_json({"build": build, "items": items})
-        return 0
+        return
     text = strobe_markdown(items, build=build)
     if args.out is None:
         print(text)
-        return 0
+        return
     write_text(args.out, text, what="checklist")
     blanks = sum(bool(item.to_write) for item in items)
     say(f"Checklist written to {args.out}: {len(items)} items, {blanks} with something left for you to write.")
-    return 0

@@ -7,7 +7,7 @@ from pipelines.template.entries import table_sheets, wide_sheet
 from pipelines.template.workbook import write_template
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     sheets = table_sheets() if args.tables or args.long or args.points else (wide_sheet(),)
     if args.long or args.points:
         wanted = ("cases", "landmarks") if args.points else ("cases", "phases", "visits", "measurements")
@@ -16,4 +16,3 @@ def run(args: argparse.Namespace) -> int:
     say(f"template written to {args.out}")
     say("Fill in one row a case below the example row; its sheet Read me says how, and what must never be entered.")
     say(f"Then run: menton ingest {args.out}")
-    return 0

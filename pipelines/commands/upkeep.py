@@ -24,11 +24,10 @@ OLD_BYTES = (
 )
 
 
-def publish(args: argparse.Namespace) -> int:
+def publish(args: argparse.Namespace) -> None:
     with storing(args) as store:
         snapshot = publish_again(args.warehouse, store, key=encryption_key(args), again=True, progress=progress)
     say(f"build {snapshot.build_id} is published")
-    return 0
 
 
 def verify(args: argparse.Namespace) -> int:
@@ -48,15 +47,14 @@ def verify(args: argparse.Namespace) -> int:
     return 0 if found.is_sound else 1
 
 
-def backup(args: argparse.Namespace) -> int:
+def backup(args: argparse.Namespace) -> None:
     made = copied(args.warehouse, args.out, key=encryption_key(args), progress=progress)
     say(f"{made.n_loads} loads and {made.n_cases} cases are copied to {args.out}, {len(made.files)} files with hashes")
     say(NO_KEY)
     say(NO_ENCRYPTION_KEY if made.is_encrypted else "The backup is not encrypted, as the warehouse is not.")
-    return 0
 
 
-def restore(args: argparse.Namespace) -> int:
+def restore(args: argparse.Namespace) -> None:
     made, aside = put_back(
         args.source, args.warehouse, key=encryption_key(args), replace=args.replace, progress=progress
     )
@@ -64,10 +62,9 @@ def restore(args: argparse.Namespace) -> int:
     if aside is not None:
         say(f"the warehouse that was there lies in {aside}")
     say("The case key is not part of a backup: put yours beside the warehouse folder, or name it with --key-file.")
-    return 0
 
 
-def rekey(args: argparse.Namespace) -> int:
+def rekey(args: argparse.Namespace) -> None:
     snapshot = encrypt_again(args.warehouse, key=encryption_key(args), new_key=_new_key(args), progress=progress)
     state = "is no longer encrypted" if args.no_encryption else "is encrypted with the new key"
     say(f"the warehouse {state}; build {snapshot.build_id} is published")
@@ -75,7 +72,6 @@ def rekey(args: argparse.Namespace) -> int:
         say(OLD_BYTES)
         say("From now on name the key file with --encryption-key-file or MENTON_ENCRYPTION_KEY_FILE. Nobody can open")
         say("the warehouse without it: keep a copy in a safe place.")
-    return 0
 
 
 def _new_key(args: argparse.Namespace) -> str | None:

@@ -14,7 +14,7 @@ from warehouse.words.worklist import worklist_counts, worklist_table
 SHOWN = 20
 
 
-def run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> None:
     with reading(args) as reader:
         if args.practice:
             reader.refuse_unknown({"practice": (args.practice,)})
@@ -43,4 +43,3 @@ def run(args: argparse.Namespace) -> int:
             say(text("worklist.more", n=table.height - SHOWN))
     say(text("worklist.no_radiograph"))
     say(text("audit.short"))
-    return 0
