@@ -21,7 +21,7 @@ from warehouse.words.changes import (
     covariance_sentences,
     three_times_sentence,
 )
-from warehouse.words.numbers import number, p_words, signed, span
+from warehouse.words.numbers import number, p_bare, signed, span
 
 FEW_GROUPS = 3
 """Groups up to which every comparison is printed as a sentence rather than in a table."""
@@ -68,15 +68,11 @@ def _print_covariance(result: ChangeComparison) -> None:
     if len(found) > FEW_GROUPS:
         columns = [f"from the same start, against {result.reference}", "difference", "interval", "corrected p"]
         corrected = {row.name: row.adjusted for row in result.corrected.rows}
-        rows = [[label, signed(one.value), span(one.interval), _bare(corrected.get(label))] for label, one in found]
+        rows = [[label, signed(one.value), span(one.interval), p_bare(corrected.get(label))] for label, one in found]
         print_table("", columns, rows, right=range(1, 4))
         say(f"  corrected p: allowing for {result.corrected.n_comparisons} comparisons ({result.corrected.method}).")
     else:
         say_list(covariance_sentences(result))
-
-
-def _bare(p_value: float | None) -> str:
-    return p_words(p_value).removeprefix("p ").removeprefix("= ")
 
 
 def _row(group: GroupChange) -> list[str]:

@@ -37,7 +37,7 @@ from warehouse.words.contrasts import (
     pair_sentences,
     within_sentence,
 )
-from warehouse.words.numbers import cases, column_words, counted, number, p_words, percent, percent_range, points, span
+from warehouse.words.numbers import cases, column_words, counted, number, p_bare, percent, percent_range, points, span
 from warehouse.words.sentences import caution_text
 from warehouse.words.sentences import say as text
 
@@ -77,7 +77,7 @@ def _method_row(one: MethodResult, primary: str) -> list[str]:
         *_difference(one.difference),
         number(one.ratio.value),
         span(one.ratio.interval),
-        _p(one.p_value) if one.method == primary else "",
+        p_bare(one.p_value) if one.method == primary else "",
     ]
 
 
@@ -88,10 +88,6 @@ def _share(estimate: Estimate | None) -> str:
 def _difference(one: Estimate) -> list[str]:
     """A difference in percentage points, and its interval."""
     return [points(one.value), span(one.interval, digits=1, scale=100)]
-
-
-def _p(value: float | None) -> str:
-    return p_words(value).removeprefix("p = ").removeprefix("p ")
 
 
 def _corrected(family: Comparisons) -> dict[str, float | None]:
@@ -172,8 +168,8 @@ def _group_row(group: GroupRow, result: GroupComparison) -> list[str]:
         *row,
         *_difference(two.difference),
         number(two.ratio.value),
-        _p(two.test.p_value),
-        _p(_corrected(result.corrected).get(group.label)),
+        p_bare(two.test.p_value),
+        p_bare(_corrected(result.corrected).get(group.label)),
     ]
 
 
@@ -202,8 +198,8 @@ def _print_within(result: CrossedComparison) -> None:
             result.groups[one.group],
             points(one.crude.value),
             *_difference(one.difference),
-            _p(one.test.p_value),
-            _p(corrected.get(result.groups[one.group])),
+            p_bare(one.test.p_value),
+            p_bare(corrected.get(result.groups[one.group])),
         ]
         for one in result.within
     ]
@@ -236,8 +232,8 @@ def print_outcomes(result: AllOutcomes) -> None:
             _share(row.crude.second) or "none",
             points(row.crude.difference.value),
             *_difference(row.answer.difference),
-            _p(row.answer.p_value),
-            _p(corrected.get(row.definition.id)),
+            p_bare(row.answer.p_value),
+            p_bare(corrected.get(row.definition.id)),
         ]
         for row, secondary in zip(result.rows, result.secondary, strict=True)
     ]
@@ -269,8 +265,8 @@ def print_plan_result(result: PlanResult) -> None:
             member.name,
             f"{member.n:,}",
             *_difference(member.difference),
-            _p(member.p_value),
-            _p(adjusted.get(member.name)),
+            p_bare(member.p_value),
+            p_bare(adjusted.get(member.name)),
         ]
         for member in result.family
     ]

@@ -238,13 +238,10 @@ def _column_index(contract: Contract) -> dict[str, list[tuple[str, ContractColum
     for table in contract.tables:
         for column in table.columns:
             if column.wide:
-                for key in dict.fromkeys(map(squeezed, _column_terms(column))):
+                terms = (column.name, *column.aliases, *trade_terms().columns.get(column.name, ()))
+                for key in dict.fromkeys(map(squeezed, terms)):
                     index.setdefault(key, []).append((table.name, column))
     return index
-
-
-def _column_terms(column: ContractColumn) -> tuple[str, ...]:
-    return (column.name, *column.aliases, *trade_terms().columns.get(column.name, ()))
 
 
 def _measure_index(measures: Mapping[str, Measure]) -> dict[str, str]:

@@ -133,7 +133,8 @@ def read_text(file: FileBytes, settings: ReadSettings) -> RawTable:
         BadFileError: The text is not a table; the message says where it fails.
     """
     text, notes = to_utf8(file, settings.encoding)
-    text = _unified(text)
+    if b"\n" not in text and b"\r" in text:  # the oldest kind of line end, a bare carriage return, gets the usual one
+        text = text.replace(b"\r", b"\n")
     head = _head(text, file.name)
     sep, n_sep = sep_line(head)
     del text[:n_sep]
@@ -167,11 +168,6 @@ class _Region:
     def n_lines(self) -> int:
         """Lines, without the blank ones at the very end."""
         return self.text.count(b"\n", self.offset, _end(self.text)) + 1
-
-
-def _unified(text: bytearray) -> bytearray:
-    """Text of the oldest kind of line end (a bare carriage return) gets the usual one."""
-    return text.replace(b"\r", b"\n") if b"\n" not in text and b"\r" in text else text
 
 
 def _head(text: bytearray, where: str) -> str:

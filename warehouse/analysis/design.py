@@ -77,7 +77,7 @@ def build_design(
     or no covariate the matrix still has its intercept. Raises RequestError where a column or reference level does not
     exist, a name is given twice, or text was called a number.
     """
-    wanted = [_as_covariate(item) for item in covariates]
+    wanted = [Covariate(name=item) if isinstance(item, str) else item for item in covariates]
     _check_names(frame, wanted)
     considered = np.ones(frame.height, dtype=bool) if among is None else among
     kept, left_out = _complete_rows(frame, wanted, considered)
@@ -128,10 +128,6 @@ def independent_columns(matrix: FloatArray) -> BoolArray:
         if correlation[j, j] - explained > _ALIASED:
             kept.append(int(j))
     return np.isin(np.arange(p), kept)
-
-
-def _as_covariate(item: Covariate | str) -> Covariate:
-    return Covariate(name=item) if isinstance(item, str) else item
 
 
 def _check_names(frame: pl.DataFrame, wanted: Sequence[Covariate]) -> None:

@@ -320,8 +320,8 @@ def tau2_reml(y: FloatArray, v: FloatArray) -> float:
 
 def restricted_log_likelihood(y: FloatArray, v: FloatArray, tau2: float) -> float:
     """Restricted log-likelihood without its constants."""
-    w = 1 / (v + tau2)
-    return _log_likelihood(y, v, tau2) - 0.5 * math.log(float(np.sum(w)))
+    plain = -0.5 * (float(np.sum(np.log(v + tau2))) + generalised_q(y, v, tau2))
+    return plain - 0.5 * math.log(float(np.sum(1 / (v + tau2))))
 
 
 def tau2_q_profile(y: FloatArray, v: FloatArray, *, level: float = 0.95) -> Interval:
@@ -336,10 +336,6 @@ def tau2_q_profile(y: FloatArray, v: FloatArray, *, level: float = 0.95) -> Inte
     df = y.size - 1
     low, high = (_q_equals(y, v, float(chdtri(df, p))) for p in (tail, 1 - tail))
     return Interval(low, high, level)
-
-
-def _log_likelihood(y: FloatArray, v: FloatArray, tau2: float) -> float:
-    return -0.5 * (float(np.sum(np.log(v + tau2))) + generalised_q(y, v, tau2))
 
 
 def _q_equals(y: FloatArray, v: FloatArray, goal: float) -> float:

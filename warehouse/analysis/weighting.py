@@ -125,11 +125,12 @@ def weighted_comparison(
     if small_sample and pair.binary:
         influence, small = _by_model(pair, weights, influence, clusters, adjusted=target == "overlap")
     cautions = pair.design.warnings + _cautions(fit, influence.sizes, pair.sizes)
+    error_name = "sandwich" if small is None else "HC2" if clusters is None else "CR2 (clustered)"
     contrast = group_contrast(
         pair,
         influence,
         population=population,
-        method=f"{method}, propensity by {fit.method}, {_error_name(small, clusters)} error",
+        method=f"{method}, propensity by {fit.method}, {error_name} error",
         level=level,
         warnings=cautions,
         small=small,
@@ -137,10 +138,6 @@ def weighted_comparison(
     return WeightedComparison(
         contrast=contrast, effective_sizes=influence.sizes, propensity=fit.fitted, weights=weights
     )
-
-
-def _error_name(small: Errors | None, clusters: NDArray[np.intp] | None) -> str:
-    return "sandwich" if small is None else "HC2" if clusters is None else "CR2 (clustered)"
 
 
 def _by_model(

@@ -294,15 +294,11 @@ def by_position_for_all(query: exp.Expr) -> exp.Expr:
         if group is not None and group.args.get("all"):
             plain = [n for n, one in enumerate(select.selects, start=1) if not one.find(exp.AggFunc)]
             select.set("group", exp.Group(expressions=[exp.Literal.number(n) for n in plain]))
-        if order is not None and _is_all(order):
+        if order is not None and [one.this.name.lower() for one in order.expressions] == ["all"]:
             positions = range(1, len(select.selects) + 1)
             ordered = [exp.Ordered(this=exp.Literal.number(n), nulls_first=False) for n in positions]
             select.set("order", exp.Order(expressions=ordered))
     return query
-
-
-def _is_all(order: exp.Expr) -> bool:
-    return [one.this.name.lower() for one in order.expressions] == ["all"]
 
 
 def no_materialising_hints(query: exp.Expr) -> exp.Expr:

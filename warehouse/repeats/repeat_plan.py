@@ -62,7 +62,8 @@ def _eligible(reader: Reader, practice: str) -> pl.DataFrame:
     """Records with a value read from a picture, not read a second time so far; in a fixed order."""
     columns = reader.connection.frame("select * from mart_timeline limit 0").columns
     families = dict(reader.connection.rows("select measure, family from mart_measures"))
-    listed = [code for code in columns if families.get(code) in _READ_FROM_PICTURES and not _is_score(code)]
+    scores = {code for code, entry in CATALOGUE.items() if entry.integer_valued}
+    listed = [code for code in columns if families.get(code) in _READ_FROM_PICTURES and code not in scores]
     if not listed:
         return pl.DataFrame(schema=dict.fromkeys(("practice", "case_key", "timepoint"), pl.String))
     read = " or ".join(f"mart_timeline.{name(code)} is not null" for code in listed)
@@ -77,10 +78,6 @@ def _eligible(reader: Reader, practice: str) -> pl.DataFrame:
         " order by case_key, timepoint",
         [practice],
     )
-
-
-def _is_score(code: str) -> bool:
-    return code in CATALOGUE and CATALOGUE[code].integer_valued
 
 
 def _remarks(wanted: int, drawn: int) -> list[str]:

@@ -71,6 +71,11 @@ def p_words(p_value: float | None) -> str:
     return "p < 0.001" if p_value < 0.001 else f"p = {p_value:.2g}" if p_value < 0.1 else f"p = {p_value:.2f}"
 
 
+def p_bare(p_value: float | None) -> str:
+    """A p value for a column that is called so."""
+    return p_words(p_value).removeprefix("p = ").removeprefix("p ")
+
+
 def level_name(level: float) -> str:
     """The name of an interval of that level."""
     return f"{100 * level:g}% interval"

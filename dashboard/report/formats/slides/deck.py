@@ -107,16 +107,13 @@ def _dress(layout: SlideLayout) -> None:
     for owner in (layout, layout.slide_master):
         for shape in list(owner.placeholders):
             if "TITLE" in str(shape.placeholder_format.type):
-                place_shape(shape, LEFT, 0.45, BODY_WIDTH, 0.75)
+                shape.left, shape.top, shape.width, shape.height = (
+                    Inches(one) for one in (LEFT, 0.45, BODY_WIDTH, 0.75)
+                )
                 shape.text_frame.vertical_anchor = MSO_ANCHOR.TOP
             else:
                 shape.element.getparent().remove(shape.element)
     layout.shapes._spTree.insert(2, parse_xml(_BAND))
-
-
-def place_shape(shape: BaseShape, left: float, top: float, width: float, height: float) -> None:
-    """Put a shape somewhere; in inches."""
-    shape.left, shape.top, shape.width, shape.height = (Inches(one) for one in (left, top, width, height))
 
 
 def _strip(deck: Presentation) -> None:
