@@ -16,8 +16,7 @@ MINIMUM_KEY = 16
 def practice_named(text: str) -> str:
     """The practice of an option: nothing, or blanks, would pass for all of them."""
     if not text.strip():
-        message = "the practice is empty: name one, or leave the option out"
-        raise argparse.ArgumentTypeError(message)
+        raise argparse.ArgumentTypeError("the practice is empty: name one, or leave the option out")
     return text
 
 

@@ -41,18 +41,15 @@ def toml_from(text: str) -> dict[str, Any]:
         tomllib.TOMLDecodeError: It is not well formed, whatever is wrong with it.
     """
     if TOO_MANY_PARTS.search(text):
-        message = f"a name in it has more than {MOST_PARTS} parts (at an unknown place)"
-        raise tomllib.TOMLDecodeError(message)
+        raise tomllib.TOMLDecodeError(f"a name in it has more than {MOST_PARTS} parts (at an unknown place)")
     try:
         found = tomllib.loads(text)
     except tomllib.TOMLDecodeError:
         raise
     except RecursionError as error:
-        message = "it is nested too deeply (at an unknown place)"
-        raise tomllib.TOMLDecodeError(message) from error
+        raise tomllib.TOMLDecodeError("it is nested too deeply (at an unknown place)") from error
     except (ValueError, OverflowError) as error:
-        message = "it holds a number or a date that cannot be (at an unknown place)"
-        raise tomllib.TOMLDecodeError(message) from error
+        raise tomllib.TOMLDecodeError("it holds a number or a date that cannot be (at an unknown place)") from error
     fault = _beyond_bounds(found)
     if fault:
         raise tomllib.TOMLDecodeError(f"{fault} (at an unknown place)")
@@ -86,8 +83,7 @@ def toml_text(path: Path) -> str:
     with path.open("rb") as stream:
         data = stream.read(MOST_BYTES + 1)
     if len(data) > MOST_BYTES:
-        message = f"it is longer than {MOST_BYTES:,} bytes"
-        raise tomllib.TOMLDecodeError(message)
+        raise tomllib.TOMLDecodeError(f"it is longer than {MOST_BYTES:,} bytes")
     return data.decode("utf-8-sig").replace("\r\n", "\n")
 
 

@@ -151,8 +151,7 @@ def figure_svg(picture: Picture, document: Document, *, unit: str = "pt") -> str
     text = svg(picture)
     found = _SIZE.search(text)
     if found is None:  # pragma: no cover - the converter always states the size
-        message = "the picture has no size"
-        raise ValueError(message)
+        raise ValueError("the picture has no size")
     stamp = document.stamp
     foot = [
         f"{stamp.definition} · growth {stamp.growth} · {stamp.made_for}",

@@ -132,5 +132,4 @@ def _key(args: argparse.Namespace, offered: Offered, record: PracticeRecord, *, 
 
 def _refuse_to_overwrite(out: Path | None) -> None:
     if out is not None and out.exists():
-        found = "there is a file of this name already"
-        raise GroupError(found, where=out.name, remedy="name another file with --out")
+        raise GroupError("there is a file of this name already", where=out.name, remedy="name another file with --out")

@@ -66,8 +66,7 @@ def _years(text: str | None) -> tuple[int, int]:
     first, _, last = text.partition("-")
     if first.isdigit() and last.isdigit():
         return int(first), int(last)
-    found = f"--years {text!r} is not of the form FROM-TO"
-    raise RequestError(found, remedy="such as --years 2015-2025")
+    raise RequestError(f"--years {text!r} is not of the form FROM-TO", remedy="such as --years 2015-2025")
 
 
 def _print_agreement(agreement: Agreement) -> None:

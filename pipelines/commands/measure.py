@@ -23,8 +23,7 @@ _JSON_KEYS = (
 
 def run(args: argparse.Namespace) -> None:
     if (args.drawing is None) != (args.case is None):
-        found = "a drawing needs both --drawing FILE.svg and --case ID"
-        raise RequestError(found, remedy="give both, or neither")
+        raise RequestError("a drawing needs both --drawing FILE.svg and --case ID", remedy="give both, or neither")
     files = read_points(args.paths, mapping=args.mapping)
     _tell_problems(files)
     if args.drawing:

@@ -175,8 +175,7 @@ def selection_from(args: argparse.Namespace) -> Selection:
     for given in args.only:
         name, equals, value = given.partition("=")
         if not equals:
-            found = f"--only {given!r} is not of the form FILTER=VALUE"
-            raise RequestError(found, remedy="such as --only sex=female")
+            raise RequestError(f"--only {given!r} is not of the form FILTER=VALUE", remedy="such as --only sex=female")
         filters[name] = (*filters.get(name, ()), value)
     selection = Selection(comparison=args.comparison, selection=args.selection, filters=filters)
     if filters:

@@ -22,8 +22,7 @@ NAME, COMMENT = "Menton", "Opens the audit of facial growth on this machine; clo
 def run(args: argparse.Namespace) -> None:
     folder: Path = args.out or Path.home() / "Desktop"
     if not folder.is_dir():
-        found = "there is no such folder to put it in"
-        raise RequestError(found, where=folder.name, remedy="name a folder with --out")
+        raise RequestError("there is no such folder to put it in", where=folder.name, remedy="name a folder with --out")
     system = args.system or (sys.platform if sys.platform in ENDINGS else "linux")
     path = folder / f"{NAME}{ENDINGS[system]}"
     if path.exists() and not args.replace:
@@ -42,8 +41,7 @@ def run(args: argparse.Namespace) -> None:
 def shortcut_text(words: list[str], system: str) -> str:
     """The file for a command; RequestError where a path has a sign that cannot be written down there."""
     if any(re.search(r'[\x00-\x1f]|[\x00-\x1f"]' if system == "win32" else r"[\x00-\x1f]", word) for word in words):
-        found = "a path has a sign in it that a shortcut cannot hold"
-        raise RequestError(found, remedy="rename that folder")
+        raise RequestError("a path has a sign in it that a shortcut cannot hold", remedy="rename that folder")
     if system == "win32":
         line = " ".join(f'"{word.replace("%", "%%")}"' for word in words)
         return f"@echo off\r\nrem {COMMENT}\r\nchcp 65001 >nul\r\necho {COMMENT}.\r\n{line}\r\npause\r\n"

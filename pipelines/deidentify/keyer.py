@@ -71,8 +71,7 @@ class Keyer:
     def __init__(self, key: bytes, numbers: KnownNumbers | None = None) -> None:
         self._numbers = numbers or KnownNumbers()
         if len(key) != KEY_BYTES:
-            found = f"the case key has {len(key)} bytes"
-            raise KeyProblemError(found, expected=f"{KEY_BYTES} bytes")
+            raise KeyProblemError(f"the case key has {len(key)} bytes", expected=f"{KEY_BYTES} bytes")
         block = key.ljust(hashlib.sha256().block_size, b"\0")
         self._inner = hashlib.sha256(bytes(byte ^ 0x36 for byte in block))
         self._outer = hashlib.sha256(bytes(byte ^ 0x5C for byte in block))

@@ -121,14 +121,12 @@ class _RepeatedNameError(ValueError):
 def _object(pairs: list[tuple[str, object]]) -> dict[str, object]:
     content = dict(pairs)
     if len(content) < len(pairs):
-        message = "a record has one name twice"
-        raise _RepeatedNameError(message)
+        raise _RepeatedNameError("a record has one name twice")
     return content
 
 
 def _no_constant(name: str) -> str:
-    message = f"{name} is not a JSON value"
-    raise ValueError(message)
+    raise ValueError(f"{name} is not a JSON value")
 
 
 def _odd(found: str, where: str) -> BadFileError:

@@ -240,8 +240,7 @@ def _pieces(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> Iterator[bytes]:
     with archive.open(part) as stream:
         while piece := stream.read(_PIECE):
             if piece.startswith((b"\xff\xfe", b"\xfe\xff")):
-                message = "UTF-16 inside a workbook"
-                raise zipfile.BadZipFile(message)
+                raise zipfile.BadZipFile("UTF-16 inside a workbook")
             whole = carry + piece
             cut = max(whole.rfind(b"row>"), whole.rfind(b"si>"))
             cut = len(whole) if len(whole) - cut > _MAX_CARRY else cut

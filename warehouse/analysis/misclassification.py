@@ -88,8 +88,7 @@ def exceedance(
     error = np.asarray(method_error_sd, dtype=np.float64)
     reference = np.asarray(reference_sd, dtype=np.float64)
     if (error < 0.0).any() or (reference < 0.0).any():
-        found = "a standard deviation below zero"
-        raise RequestError(found, expected="zero or more, in the unit of the change")
+        raise RequestError("a standard deviation below zero", expected="zero or more, in the unit of the change")
     return _tail(values - threshold, np.sqrt(np.broadcast_to(2 * error**2 + reference**2, values.shape)))
 
 

@@ -51,8 +51,7 @@ class Comparisons:
 def _check_p_values(p_values: Sequence[float]) -> None:
     for p in p_values:
         if not 0.0 <= p <= 1.0:
-            found = f"a p value of {p:g}"
-            raise RequestError(found, expected="a number from 0 to 1, or None where there was no test")
+            raise RequestError(f"a p value of {p:g}", expected="a number from 0 to 1, or None where there was no test")
 
 
 def _is_known(p: float | None) -> bool:

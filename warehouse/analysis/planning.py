@@ -29,8 +29,7 @@ class SampleSize:
 
 def _check_share(share: float, what: str) -> None:
     if not 0.0 <= share <= 1.0:
-        found = f"{what} of {share:g}"
-        raise RequestError(found, expected="a number from 0 to 1", remedy="divide a percentage by 100")
+        raise RequestError(f"{what} of {share:g}", expected="a number from 0 to 1", remedy="divide a percentage by 100")
 
 
 def cases_for_precision(share: float, half_width: float, *, level: float = 0.95) -> SampleSize:
@@ -42,8 +41,7 @@ def cases_for_precision(share: float, half_width: float, *, level: float = 0.95)
     _check_share(share, "an expected share")
     z_value(level)
     if half_width <= 0.0:
-        found = f"a half-width of {half_width:g}"
-        raise RequestError(found, expected="a number above 0, such as 0.05")
+        raise RequestError(f"a half-width of {half_width:g}", expected="a number above 0, such as 0.05")
     method = "Wilson interval at the expected share"
     low, high = 0, 1
     while wilson_half_width(share, high, level=level) > half_width:
@@ -91,8 +89,7 @@ def cases_per_group(
     _check_share(share2, "a second share")
     z, distance = z_value(1.0 - alpha), abs(share1 - share2)
     if not 0.0 < power < 1.0:
-        found = f"a power of {power:g}"
-        raise RequestError(found, expected="a number between 0 and 1, such as 0.8")
+        raise RequestError(f"a power of {power:g}", expected="a number between 0 and 1, such as 0.8")
     method = "Fleiss" + (", with continuity correction" if corrected else ", uncorrected")
     if distance == 0.0:
         return SampleSize(n=None, exact=None, method=method, warnings=(Caution("no_data", "expected_shares_equal"),))
@@ -123,8 +120,7 @@ def power_of_two_groups(share1: float, share2: float, n_per_group: int, *, alpha
     _check_share(share2, "a second share")
     z = z_value(1.0 - alpha)
     if n_per_group < 0:
-        found = f"a group of {n_per_group} cases"
-        raise RequestError(found, expected="zero or more")
+        raise RequestError(f"a group of {n_per_group} cases", expected="zero or more")
     if n_per_group == 0:
         return 0.0
     under_null, under_alternative = _roots(share1, share2)
@@ -151,8 +147,7 @@ def months_needed(wanted: SampleSize | int, n_now: int, *, cases_per_month: floa
     a month, on the recent average. Raises RequestError where the pace or the number so far is negative.
     """
     if n_now < 0 or cases_per_month < 0.0:
-        found = f"{n_now} cases so far and {cases_per_month:g} a month"
-        raise RequestError(found, expected="zero or more of both")
+        raise RequestError(f"{n_now} cases so far and {cases_per_month:g} a month", expected="zero or more of both")
     target = wanted if isinstance(wanted, int) else wanted.n
     missing = None if target is None else max(0, target - n_now)
     months = 0.0 if missing == 0 else missing / cases_per_month if missing and cases_per_month else None

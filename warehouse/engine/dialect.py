@@ -186,8 +186,7 @@ def _translated(sql: str, parameters: tuple[object, ...]) -> Statement:
     try:
         tree = sqlglot.parse_one(sql, read="duckdb")
     except SqlglotError as error:
-        found = "a statement cannot be read as DuckDB's SQL"
-        raise EngineError(found, where=_opening(sql)) from error
+        raise EngineError("a statement cannot be read as DuckDB's SQL", where=_opening(sql)) from error
     kind, table = _kind(tree, sql)
     if kind in {"session", "drop"}:
         return Statement(kind, table, "")
@@ -206,8 +205,7 @@ def _spark(query: exp.Expr, sql: str) -> str:
     try:
         return query.sql("spark", comments=False, unsupported_level=ErrorLevel.RAISE)
     except SqlglotError as error:
-        found = "a statement cannot be written in Spark SQL"
-        raise EngineError(found, where=_opening(sql)) from error
+        raise EngineError("a statement cannot be written in Spark SQL", where=_opening(sql)) from error
 
 
 def _opening(sql: str) -> str:

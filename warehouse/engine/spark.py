@@ -89,8 +89,7 @@ class SparkPlace:
         with _told(statement.text[:60]):
             found = pl.from_arrow(self.session.sql(statement.text).toArrow())
         if not isinstance(found, pl.DataFrame):  # pragma: no cover - a query always gives a table
-            message = "a query gave no table"
-            raise TypeError(message)
+            raise TypeError("a query gave no table")
         return found
 
     def columns(self, table: str) -> list[str]:

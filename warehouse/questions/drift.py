@@ -178,8 +178,7 @@ def _average(path: CusumPath) -> ControlChart:
 
 def _periods(cases: pl.DataFrame, period: str | None, centre: float | None) -> ControlChart:
     if period not in {None, "quarter", "year"}:
-        found = f"there is no period {period!r}"
-        raise RequestError(found, expected="quarter or year", remedy="name one of these")
+        raise RequestError(f"there is no period {period!r}", expected="quarter or year", remedy="name one of these")
     by_quarter = _by(cases, 7)
     sizes = sorted(by_quarter["n"])
     is_fine = bool(sizes) and sizes[len(sizes) // 2] >= _FEW

@@ -75,8 +75,7 @@ class Connection:
                     cursor.execute("use menton")
                     found = pl.from_arrow(cursor.execute(with_values(sql, parameters)).to_arrow_table())
         if not isinstance(found, pl.DataFrame):  # pragma: no cover - a query always gives a table
-            message = "a query gave no table"
-            raise TypeError(message)
+            raise TypeError("a query gave no table")
         return found.with_columns(pl.col(pl.Categorical, pl.Enum).cast(pl.String))
 
     def value(self, sql: str, parameters: Sequence[object] | None = None) -> Any:  # noqa: ANN401
@@ -156,8 +155,7 @@ def with_values(sql: str, values: Sequence[object] | None) -> str:
         at for at, kind in duckdb.tokenize(sql) if kind == duckdb.token_type.operator and text[at : at + 1] == b"?"
     ]
     if len(marks) != len(values):
-        message = f"{len(marks)} places for {len(values)} values"
-        raise ValueError(message)
+        raise ValueError(f"{len(marks)} places for {len(values)} values")
     parts, done = [], 0
     for at, value in zip(marks, values, strict=True):
         parts += [text[done:at], literal(value).encode()]
@@ -183,8 +181,7 @@ def literal(value: object) -> str:
             return f"cast({_quoted(value.isoformat())} as {kind})"
         case list() | tuple():
             return f"[{', '.join(literal(one) for one in value)}]"
-    message = f"no literal for a value of type {type(value).__name__}"
-    raise TypeError(message)
+    raise TypeError(f"no literal for a value of type {type(value).__name__}")
 
 
 _WHOLE: tuple[tuple[str, int, int], ...] = (

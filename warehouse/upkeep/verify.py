@@ -227,8 +227,7 @@ def _check_hash(snapshot: Snapshot, record: _Record) -> None:
     try:
         is_same = file_sha256(snapshot.path) == snapshot.sha256
     except OSError as error:
-        found = "the published snapshot cannot be read"
-        raise WarehouseError(found, where=snapshot.path.name) from error
+        raise WarehouseError("the published snapshot cannot be read", where=snapshot.path.name) from error
     said = "the published snapshot was changed after it was published: run `menton publish` to make it again"
     record.take("published_hash_is_the_stated", [] if is_same else [said])
 
