@@ -7,9 +7,11 @@ export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 BIN := $(VENV)/bin
 # A lock names everything, so nothing is looked for beside it and no later release can change what is installed. What
-# comes as source only is built by the setuptools of .ci/build.lock, which goes in first.
-INSTALL := -m pip install --quiet --require-hashes --no-deps --no-build-isolation
-ALL_TESTS := $(BIN)/python -m pytest -m "not slow and not benchmark" -n 2 --dist loadfile --no-loadscope-reorder
+# comes as source only is built by the setuptools of .ci/build.lock, which goes in first. What is imported is compiled
+# then; to compile all of it here takes as long as the tests of a folder.
+INSTALL := -m pip install --quiet --no-compile --require-hashes --no-deps --no-build-isolation
+# One process more than two processors: a test often waits, for a browser, a disk or a command.
+ALL_TESTS := $(BIN)/python -m pytest -m "not slow and not benchmark" -n 3 --dist loadfile --no-loadscope-reorder
 
 .PHONY: help demo test coverage check sail proof fuzz bench spark weaknesses clean
 
@@ -49,10 +51,11 @@ check: $(VENV)/made-for-tests
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 
-test: check
+# Types and the cluster's engine take one processor each, so they go side by side before the rest.
+test: $(VENV)/made-for-tests
 	sh tests/install_browser.sh $(BIN)/python
+	$(MAKE) -j 2 check sail
 	$(ALL_TESTS) --durations=15
-	$(MAKE) sail
 
 # The same tests, watched line by line, which takes half as long again; fails below the share that pyproject.toml asks for.
 coverage: $(VENV)/made-for-tests
@@ -60,8 +63,11 @@ coverage: $(VENV)/made-for-tests
 	$(ALL_TESTS) --cov --cov-report=term
 
 # The client of pysail lies apart: Great Expectations looks for pyspark and ends the program where it finds a part of it.
-sail: $(VENV)/made-for-tests
+$(VENV)/sail/made: .ci/sail.lock $(VENV)/made-for-tests
 	$(BIN)/python $(INSTALL) --upgrade --target $(VENV)/sail -r .ci/sail.lock
+	@touch $@
+
+sail: $(VENV)/sail/made
 	PYTHONPATH=$(VENV)/sail SPARK_HOME=$(VENV)/sail $(BIN)/python -m pytest tests/warehouse/engine/test_sail.py
 
 # First the faults and the attacks that lie beside what they attack, which write tests/faults/totals.md; the simulations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import shutil
@@ -22,6 +23,8 @@ from synthetic_data.settings import Settings
 from tests.cohort_settings import with_about
 from tests.dashboard.browsing import FLAGS, PATIENCE
 from tests.faults.totals import PROPERTY, pytest_terminal_summary  # noqa: F401 - prints the totals of the fault suites
+
+gc.disable()  # until everything is imported: half a million objects come and stay
 
 # A busy machine must not fail a property: examples have no deadline, and the same ones are tried every time.
 hypothesis_settings.register_profile(
@@ -55,16 +58,24 @@ def take_in(handover: Handover, warehouse: Path, *, publish_after: bool = True) 
 
 
 LONGEST = (
+    "dashboard/test_own_files_by_page.py",
+    "pipelines/test_ways_back.py",
+    "faults/test_hostile",
     "dashboard/test_browser.py",
-    "dashboard/test_login.py",
     "pipelines/test_main_job.py",
+    "dashboard/test_photographs_only.py",
     "faults/test_kill_commands.py",
-    "faults/test_hostile.py",
-    "dashboard/test_practices.py",
-    "dashboard/test_bring",
+    "dashboard/test_login.py",
+    "dashboard/test_gate.py",
+    "warehouse/test_records_beside.py",
+    "dashboard/test_pages.py",
     "pipelines/points/test_points_ingest.py",
+    "pipelines/test_own_files.py",
+    "warehouse/test_marts.py",
     "faults/",
     "dashboard/",
+    "warehouse/engine/",
+    "pipelines/",
 )
 """Files (beginnings of their paths) that run first: a long one that began last would leave the other process idle."""
 
@@ -81,6 +92,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         return next((n for n, beginning in enumerate(LONGEST) if path.startswith(beginning)), len(LONGEST))
 
     items.sort(key=place)
+
+
+def pytest_collection_finish() -> None:
+    """What was imported stays: the collector need not look it through again and again while the tests run."""
+    gc.collect()
+    gc.freeze()
+    gc.enable()
 
 
 @pytest.fixture

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
-from collections.abc import Callable, Iterator
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import chdir, redirect_stderr, redirect_stdout
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from dashboard.parts import upload
+from pipelines.cli import main
 from tests.hand_made import load_rows, made_case
 from tests.study_group import group_result
 from warehouse.marts.catalogues import register
@@ -183,6 +191,30 @@ def _run(page: str, address: dict[str, str]) -> AppTest:
     for name, value in address.items():
         app.query_params[name.rstrip("_")] = value
     return app.run()
+
+
+@pytest.fixture
+def commands_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Commands of a page are carried out in this process, with all that one of their own is given: it takes seconds."""
+
+    def run(
+        words: Sequence[str], *, cwd: Path, env: Mapping[str, str], input: str, **_: object
+    ) -> subprocess.CompletedProcess[str]:
+        begins = len(upload.MENTON)
+        assert tuple(words[:begins]) == upload.MENTON
+        out, err = io.StringIO(), io.StringIO()
+        with monkeypatch.context() as own, chdir(cwd), redirect_stdout(out), redirect_stderr(err):
+            for name, value in env.items():
+                own.setenv(name, value)
+            own.setattr(tempfile, "tempdir", env["TMPDIR"])
+            own.setattr(sys, "stdin", io.StringIO(input))
+            try:
+                code = main(words[begins:])
+            except SystemExit as ended:
+                code = int(ended.code or 0)
+        return subprocess.CompletedProcess(words, code, out.getvalue(), err.getvalue())
+
+    monkeypatch.setattr(upload, "subprocess", SimpleNamespace(run=run))
 
 
 def everything_said(app: AppTest) -> str:

@@ -73,6 +73,7 @@ def test_nothing_is_offered_before_a_file_is_handed_over(page: AppTest) -> None:
     assert not page.button
 
 
+@pytest.mark.usefixtures("commands_here")
 def test_a_file_is_handed_over_tried_out_and_loaded(page: AppTest, folder_to_fill: Path) -> None:
     hand_over(page, GOOD, BAD)
     assert headers(page) == ["1. Hand over", "2. Settle the columns", "3. Try it out"]

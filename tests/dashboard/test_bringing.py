@@ -63,6 +63,7 @@ def test_an_unusable_file_is_refused_in_the_words_of_the_command(place: OpenWare
     assert list(workplace.iterdir()) == []
 
 
+@pytest.mark.usefixtures("commands_here")
 def test_a_rehearsal_tells_what_would_be_kept_and_the_load_does_just_that(
     place: OpenWarehouse, workplace: Path
 ) -> None:
@@ -85,6 +86,7 @@ def test_a_rehearsal_tells_what_would_be_kept_and_the_load_does_just_that(
     assert list(workplace.iterdir()) == []
 
 
+@pytest.mark.usefixtures("commands_here")
 def test_two_files_of_one_name_are_both_loaded(place: OpenWarehouse) -> None:
     files = (handed(GOOD), handed(GOOD.replace("A1", "A2")))
     told = bring_in(Delivered(files=files, mapping=None, practice="HARBOUR"), place)
@@ -102,10 +104,14 @@ def test_a_file_is_called_by_its_name_on_the_page_of_who_handed_it_over(place: O
     assert "no readable workbook file" in told.said
 
 
-def test_a_load_of_which_no_row_is_taken_in_is_an_answer(place: OpenWarehouse) -> None:
+@pytest.mark.usefixtures("commands_here")
+def test_a_rehearsal_of_which_no_row_is_taken_in_is_an_answer(place: OpenWarehouse) -> None:
     rehearsal = rehearse(delivered(BAD), place)
     assert rehearsal.preview is not None, rehearsal.told.said
     assert rehearsal.preview.turned_away[0].n_rows == 1
+
+
+def test_a_load_of_which_no_row_is_taken_in_is_an_answer(place: OpenWarehouse) -> None:
     told = bring_in(delivered(BAD), place)
     assert told.is_well
     assert "1 row read = 0 loaded + 1 turned away" in told.printed

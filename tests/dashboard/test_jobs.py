@@ -5,17 +5,14 @@ from __future__ import annotations
 import io
 import shutil
 import zipfile
-from collections.abc import Callable, Sequence
-from contextlib import chdir, redirect_stderr, redirect_stdout
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard.parts import upload
 from dashboard.parts.jobs import JOBS, Job
 from dashboard.parts.navigation import MAP
-from dashboard.parts.upload import Told
 from pipelines.cli import COMMANDS, _parser, main
 from pipelines.commands.demo import INVENTED
 from pipelines.commands.options import asked_by
@@ -85,22 +82,10 @@ def test_a_job_asks_what_its_command_asks(job: Job) -> None:
 
 
 @pytest.fixture
-def opened(monkeypatch: pytest.MonkeyPatch) -> Callable[..., AppTest]:
-    """Opens a page on a warehouse. Commands run in this process: to start one takes seconds."""
+def opened(monkeypatch: pytest.MonkeyPatch, commands_here: None) -> Callable[..., AppTest]:
+    """Opens a page on a warehouse."""
     for name in VARIABLES:
         monkeypatch.delenv(name, raising=False)
-
-    def run_here(words: Sequence[str], room: Path, given: str = "") -> Told:
-        out, err = io.StringIO(), io.StringIO()
-        with chdir(room), redirect_stdout(out), redirect_stderr(err):
-            try:
-                code = main(words)
-            except SystemExit as ended:
-                code = int(ended.code or 0)
-        lines = [line for line in err.getvalue().splitlines() if not line.startswith("  …")]
-        return Told(code == 0, out.getvalue(), "\n".join(lines).removeprefix("menton: ").strip())
-
-    monkeypatch.setattr(upload, "_run", run_here)
 
     def opening(warehouse: Path, page: str, **address: str) -> AppTest:
         monkeypatch.setenv("MENTON_WAREHOUSE", str(warehouse))

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Callable
-from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser
 from streamlit.testing.v1 import AppTest
 
-from dashboard.parts import upload as bringing
 from dashboard.parts.choosing import NOT_KNOWN
-from dashboard.parts.upload import OWN_SCREEN, Told
-from pipelines.cli import main
 from tests.dashboard.browsing import PATIENCE, choose, press, rest, served, until
 from tests.dashboard.conftest import APP, VARIABLES, everything_said
 from tests.dashboard.test_bring_in_page import LOAD, PROPOSED, TRY_OUT, picked, pressed
@@ -25,21 +20,11 @@ from warehouse.store.store import open_store
 
 
 @pytest.fixture
-def warehouse(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A warehouse that is not there yet; commands run in this process, which is how they are tried a hundred times."""
+def warehouse(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, commands_here: None) -> Path:
+    """A warehouse that is not there yet."""
     for name in VARIABLES:
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("MENTON_WAREHOUSE", str(tmp_path / "data"))
-    monkeypatch.setenv(OWN_SCREEN, "1")
-
-    def run(words: list[str], _room: Path, given: str = "") -> Told:
-        assert not given
-        with redirect_stdout(io.StringIO()) as printed, redirect_stderr(io.StringIO()) as said:
-            code = main(words)
-        lines = [line for line in said.getvalue().splitlines() if not line.startswith("  …")]
-        return Told(code == 0, printed.getvalue(), "\n".join(lines))
-
-    monkeypatch.setattr(bringing, "_run", run)
     return tmp_path / "data"
 
 

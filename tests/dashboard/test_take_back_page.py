@@ -21,7 +21,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def home(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def home(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, commands_here: None) -> Path:
     import shutil
 
     shutil.copytree(made, tmp_path, dirs_exist_ok=True)
