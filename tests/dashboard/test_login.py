@@ -123,10 +123,10 @@ def test_a_proxy_names_the_person_in_a_header(browser: Browser, folder: Path, tm
     access.chmod(0o600)
     own = headline(rates(reader, selection=Selection(filters={"practice": ("QUARRY",)})))
     (group,) = protected_rates(reader).groups
-    with served(folder, "--access", str(access)) as at:
+    with served(folder, "--access", str(access)) as at, browser.new_context(locale="en-GB") as context:
+        context.set_default_timeout(PATIENCE)  # one browser for all: what it keeps of one person gives another nothing
         for person, expected in ((BEA, own), (ADA, answer_sentence(group)), (EVE, None)):
-            context = browser.new_context(extra_http_headers={"X-Person": person}, locale="en-GB")
-            context.set_default_timeout(PATIENCE)
+            context.set_extra_http_headers({"X-Person": person})
             page = context.new_page()
             page.goto(at)
             until(page, "() => document.querySelector('h1') !== null")
@@ -135,4 +135,4 @@ def test_a_proxy_names_the_person_in_a_header(browser: Browser, folder: Path, tm
                 assert "adverse" not in page.content()
             else:
                 assert page.locator(".menton-said").first.inner_text() == expected
-            context.close()
+            page.close()

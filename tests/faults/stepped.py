@@ -46,6 +46,7 @@ OF_FILES = {
     "sendfile",
 }
 OF_DATABASES = {"execute", "close"}
+WATCHED = OF_FILES | OF_DATABASES
 
 
 class Steps:
@@ -59,7 +60,7 @@ class Steps:
             threading.Thread(target=self._wait_and_kill, args=(within,), daemon=True).start()
 
     def __call__(self, _: object, event: str, called: Any) -> None:
-        if event != "c_call" or not is_step(called):
+        if event != "c_call" or called.__name__ not in WATCHED or not is_step(called):
             return
         self.n += 1
         if self.n != self.kill:

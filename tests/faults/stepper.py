@@ -25,10 +25,10 @@ class Stepper:
         )
 
     def run(
-        self, words: list[str], *, kill: int | None = None, within: float | None = None, counted: bool = True
+        self, words: list[str], *, kill: int | None = None, within: float | None = None, counted: bool = False
     ) -> tuple[int, int]:
         """Carry a command out; gives its exit code and its steps (0 where they are not counted)."""
-        asked = {"words": words, "log": str(self.log), "kill": kill, "within": within, "counted": counted}
+        asked = {"words": words, "log": str(self.log), "kill": kill, "within": within, "counted": counted or bool(kill)}
         assert self.process.stdin is not None
         assert self.process.stdout is not None
         self.process.stdin.write(json.dumps(asked) + "\n")

@@ -390,7 +390,7 @@ JOBS = {
 
 def steps_of(job: Job, home: Path, stepper: Stepper, place: Path) -> int:
     """How many steps the command takes when nothing stops it."""
-    code, steps = stepper.run(job.words(job.prepared(home, place)))
+    code, steps = stepper.run(job.words(job.prepared(home, place)), counted=True)
     assert code == 0, stepper.said()
     shutil.rmtree(place)
     return steps
