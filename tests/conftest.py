@@ -7,7 +7,7 @@ import os
 import pickle
 import shutil
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -23,8 +23,6 @@ from synthetic_data.settings import Settings
 from tests.cohort_settings import with_about
 from tests.dashboard.browsing import FLAGS, PATIENCE
 from tests.faults.totals import PROPERTY, pytest_terminal_summary  # noqa: F401 - prints the totals of the fault suites
-
-gc.disable()  # until everything is imported: half a million objects come and stay
 
 # A busy machine must not fail a property: examples have no deadline, and the same ones are tried every time.
 hypothesis_settings.register_profile(
@@ -94,11 +92,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=place)
 
 
-def pytest_collection_finish() -> None:
-    """What was imported stays: the collector need not look it through again and again while the tests run."""
-    gc.collect()
-    gc.freeze()
-    gc.enable()
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """What is imported stays: the collector need not look through half a million objects again and again."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.collect()
+        gc.freeze()
+        gc.enable()
 
 
 @pytest.fixture
