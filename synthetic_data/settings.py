@@ -55,8 +55,7 @@ class Settings:
     def __post_init__(self) -> None:
         """Refuse an effect of an appliance that does not exist.
 
-        Raises:
-            DefinitionError: A category of ``effects`` is not one of those used here.
+        Raises DefinitionError: a category of ``effects`` is not one of those used here.
         """
         for category in self.effects:
             if category not in CATEGORIES:

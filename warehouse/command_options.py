@@ -23,8 +23,7 @@ def practice_named(text: str) -> str:
 def encryption_key(args: argparse.Namespace) -> str | None:
     """The key of an encrypted warehouse, read from its file; None for a plain one.
 
-    Raises:
-        KeyProblemError: The file cannot be read, or the key in it is too short.
+    Raises KeyProblemError: the file cannot be read, or the key in it is too short.
     """
     path: Path | None = args.encryption_key_file
     return None if path is None else read_encryption_key(path)
@@ -33,8 +32,7 @@ def encryption_key(args: argparse.Namespace) -> str | None:
 def read_encryption_key(path: Path) -> str:
     """The encryption key in a file.
 
-    Raises:
-        KeyProblemError: The file cannot be read, others can read it, or the key in it is too short.
+    Raises KeyProblemError: the file cannot be read, others can read it, or the key in it is too short.
     """
     check_private(path, what="the encryption key file")
     try:

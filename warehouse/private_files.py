@@ -40,8 +40,7 @@ def sync_folder(folder: Path) -> None:
 def write_private(path: Path, text: str) -> bool:
     """Create a file that only its owner can read, whole or not at all; False where the file is already there.
 
-    Raises:
-        KeyProblemError: It cannot be created.
+    Raises KeyProblemError: it cannot be created.
     """
     if os.path.lexists(path):
         return False
@@ -108,8 +107,7 @@ def _give_name(draft: Path, path: Path, text: str) -> bool:
 def read_key_text(path: Path) -> str:
     """The text of a small file; one that another process has just created is waited for.
 
-    Raises:
-        KeyProblemError: It cannot be read.
+    Raises KeyProblemError: it cannot be read.
     """
     try:
         for _ in range(20):
@@ -131,8 +129,7 @@ def is_open_to_others(folder: Path) -> bool:
 def check_private(path: Path, *, what: str = "the key file") -> None:
     """Refuse a secret file (``what`` it is, for the words) that others can read.
 
-    Raises:
-        KeyProblemError: Others can read it, or its permissions cannot be told.
+    Raises KeyProblemError: others can read it, or its permissions cannot be told.
     """
     try:
         status = path.lstat()

@@ -120,8 +120,7 @@ def shaped(kind: Any, data: object) -> tuple[Any, list[Complaint]]:  # noqa: ANN
 def structure(kind: Any, data: object, *, where: str, error: type[MentonError] = DefinitionError) -> Any:  # noqa: ANN401
     """What a structured file says as a value of ``kind``; see :func:`shaped`.
 
-    Raises:
-        MentonError: It is not of that form; of the class ``error``, with the first thing that is wrong.
+    Raises MentonError: it is not of that form; of the class ``error``, with the first thing that is wrong.
     """
     value, complaints = shaped(kind, data)
     for one in complaints:

@@ -64,10 +64,8 @@ def findings(
     The definition in force and consecutive treated cases where others are not named. For ``outside`` one practice may
     be selected and nothing else: tables about overlapping choices of cases could be subtracted from each other. By
     themselves practices are named to the practice alone; where ``practices`` asks for it and it may be shown they stand
-    beside each other. ``case`` is the key of one to be drawn, ``agreed`` whether whom it shows agreed.
-
-    Raises:
-        RequestError: A definition or grouping does not exist, or may not be asked for by this audience.
+    beside each other. ``case`` is the key of one to be drawn, ``agreed`` whether whom it shows agreed. Raises
+    RequestError: a definition or grouping does not exist, or may not be asked for by this audience.
     """
     chosen = selection or Selection()
     if case:

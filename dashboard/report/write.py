@@ -50,10 +50,8 @@ def write_report(
     """Write the report of the published snapshot to a file, or everything there is to a folder; gives back ``path``.
 
     The audience is that of :func:`default_audience` where none is named; the other choices are those of
-    :func:`dashboard.report.findings.findings` and :func:`dashboard.report.sections.composing.document`.
-
-    Raises:
-        RequestError: The ending is not known, the file cannot be written, or the request may not be met.
+    :func:`dashboard.report.findings.findings` and :func:`dashboard.report.sections.composing.document`. Raises
+    RequestError: the ending is not known, the file cannot be written, or the request may not be met.
     """
     _refuse_unknown(path)
     with Reader.open(folder, key=key) as reader:

@@ -62,8 +62,7 @@ def tidy(text: str) -> str:
 def text_of(cells: pl.Series, *, trimmed: bool = True) -> pl.Series:
     """Cells of any type as text; whole numbers without a decimal part.
 
-    Raises:
-        BadFileError: The column holds lists or records.
+    Raises BadFileError: the column holds lists or records.
     """
     kind = cells.dtype
     if kind == pl.String:

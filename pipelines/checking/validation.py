@@ -359,11 +359,8 @@ def validate(
 
     ``known_cases``: Keys of the cases of earlier loads. Gives one result a delivery, in order; rows read are rows good
     plus rows turned away. ``turned_away`` has every finding on such a row, those that only warn too, so that one
-    correction mends all of it.
-
-    Raises:
-        BadFileError: A file cannot be used as a whole.
-        BrokenRuleError: A rule could not be evaluated, or the rows do not add up.
+    correction mends all of it. Raises BadFileError: a file cannot be used as a whole; BrokenRuleError: a rule could not
+    be evaluated, or the rows do not add up.
     """
     if not deliveries:
         return []

@@ -62,11 +62,7 @@ class ContractTable:
     columns: tuple[ContractColumn, ...]
 
     def column(self, name: str) -> ContractColumn:
-        """The column called ``name``.
-
-        Raises:
-            DefinitionError: There is no such column; near names are offered.
-        """
+        """The column called ``name``. Raises DefinitionError: there is no such column; near names are offered."""
         for column in self.columns:
             if column.name == name:
                 return column
@@ -86,11 +82,7 @@ class Contract:
     tables: tuple[ContractTable, ...] = field(default=())
 
     def table(self, name: str) -> ContractTable:
-        """The table called ``name``.
-
-        Raises:
-            DefinitionError: There is no such table; near names are offered.
-        """
+        """The table called ``name``. Raises DefinitionError: there is no such table; near names are offered."""
         for table in self.tables:
             if table.name == name:
                 return table

@@ -60,10 +60,8 @@ class KnownNumbers:
 class Keyer:
     """Turns case numbers into keyed hashes.
 
-    ``key``: 32 secret bytes. ``numbers``: What the warehouse knows of the numbers of its cases.
-
-    Raises:
-        KeyProblemError: The key has another length.
+    ``key``: 32 secret bytes. ``numbers``: What the warehouse knows of the numbers of its cases. Raises KeyProblemError:
+    the key has another length.
     """
 
     __slots__ = ("_inner", "_numbers", "_outer")
@@ -83,10 +81,8 @@ class Keyer:
     def from_file(cls, path: Path) -> Keyer:
         """The keyer of a key file, which is created with a fresh key where there is none.
 
-        The file is created so that only its owner can read it. Its folder must exist.
-
-        Raises:
-            KeyProblemError: The file is readable by others, is not a key file, or cannot be read or created.
+        The file is created so that only its owner can read it. Its folder must exist. Raises KeyProblemError: the file
+        is readable by others, is not a key file, or cannot be read or created.
         """
         fresh = f"{_HEADER}\n{secrets.token_hex(KEY_BYTES)}\n"
         if write_private(path, fresh):

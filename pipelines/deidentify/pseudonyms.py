@@ -21,8 +21,7 @@ def is_pseudonym(text: str) -> bool:
 def check_practice(practice: str, *, where: str) -> str:
     """The practice pseudonym, if it looks like one.
 
-    Raises:
-        MappingError: It does not; the text given is not repeated, for it may be a name.
+    Raises MappingError: it does not; the text given is not repeated, for it may be a name.
     """
     if re.fullmatch(PRACTICE, practice, flags=re.ASCII):
         return practice

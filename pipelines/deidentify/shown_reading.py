@@ -30,10 +30,8 @@ def read_shown(path: Path, settings: ReadSettings | None = None, named: Iterable
     """The tables of a file, their origin under names that may be shown; see ``pipelines.reading.files.read_file``.
 
     ``path``: The file. ``settings``: What is stated about it. ``named``: Further words that name nobody, such as the
-    pseudonym of the practice.
-
-    Raises:
-        BadFileError: The file cannot be used; told without a name that could be a person's.
+    pseudonym of the practice. Raises BadFileError: the file cannot be used; told without a name that could be a
+    person's.
     """
     named = tuple(named)
     with names_withheld([path], named):

@@ -236,10 +236,8 @@ def draft_mapping(
     Headings propose; cells only confirm or raise doubts. Whatever could mean two things is left to the user.
 
     ``earlier``: Sections of an earlier mapping: what it says of columns and spellings of this file stays as it is.
-    ``together``: Headings of the case number, where the table was put together from several.
-
-    Raises:
-        BadFileError: The headings look like data: the file has no header row, or another one.
+    ``together``: Headings of the case number, where the table was put together from several. Raises BadFileError: the
+    headings look like data: the file has no header row, or another one.
     """
     return _Drafter(raw, contract, catalogue, earlier or {}, tuple(together)).draft()
 

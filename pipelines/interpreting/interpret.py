@@ -221,8 +221,7 @@ _PICTURE = ["case_id", "timepoint", "view", "examiner", "repeat_no"]
 def _by_ruler(points: pl.DataFrame, ruler_mm: float | None) -> pl.DataFrame:
     """The points in millimetres by the ruler of their picture, where it has one; its ends are no landmarks and go.
 
-    Raises:
-        MappingError: There is a ruler, and its length is not stated.
+    Raises MappingError: there is a ruler, and its length is not stated.
     """
     ends = points.filter(pl.col("landmark").is_in(RULER))
     if ends.is_empty():
@@ -305,8 +304,7 @@ _FEWEST_DISTINCT = 3
 def refuse_identifying(raw: RawTable, mapping: ColumnMapping, read: Mapping[str, Understood]) -> None:
     """Refuse the file if a mapped column identifies persons.
 
-    Raises:
-        MappingError: Names every such column and what it holds, never a value.
+    Raises MappingError: names every such column and what it holds, never a value.
     """
     reasons = []
     pseudonyms = False

@@ -40,8 +40,7 @@ def make_plan(
 ) -> InterpretingPlan:
     """Settle what can only be settled by looking at whole columns.
 
-    Raises:
-        MappingError: The decimal mark or an order of dates is needed, not stated, and not certain.
+    Raises MappingError: the decimal mark or an order of dates is needed, not stated, and not certain.
     """
     decimal, about_decimal = _decimal(raw, mapping)
     orders, about_orders = _date_orders(raw, mapping)

@@ -47,10 +47,8 @@ def put_together(tables: Sequence[RawTable], together: Sequence[str]) -> list[Ra
 
     A heading that stands in several of them, or whose sheet is named after a time, goes behind the name of its sheet.
 
-    ``together``: Headings of the case number; none leaves the tables apart.
-
-    Raises:
-        MappingError: No table has such a heading.
+    ``together``: Headings of the case number; none leaves the tables apart. Raises MappingError: no table has such a
+    heading.
     """
     if not together:
         return list(tables)
@@ -109,8 +107,7 @@ def reshaped(
 ) -> Reshaped:
     """The table in a layout that is read.
 
-    Raises:
-        MappingError: A time or measure of a row is not decided, or two columns would give the same.
+    Raises MappingError: a time or measure of a row is not decided, or two columns would give the same.
     """
     found = Reshaped(raw, mapping)
     if mapping.settings.layout == "long":

@@ -22,9 +22,8 @@ def check_columns(
 ) -> None:
     """Refuse a file with columns that the mapping neither maps nor leaves out, or without ones that it maps.
 
-    Raises:
-        MappingError: Names every such column with the reason. A heading that looks like data is not repeated, nor is a
-            word of it that is neither of the contract nor of the trade.
+    Raises MappingError: names every such column with the reason. A heading that looks like data is not repeated, nor is
+    a word of it that is neither of the contract nor of the trade.
     """
     targets = Targets(mapping.settings.layout, mapping.settings.table, contract=contract, measures=catalogue)
     faults = []

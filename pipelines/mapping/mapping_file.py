@@ -95,8 +95,7 @@ def _sections(data: Mapping[str, Any], faults: Faults) -> _Sections:
 def load_mapping(path: Path, *, contract: Contract, catalogue: Mapping[str, Measure]) -> ColumnMapping:
     """Load a mapping file and check all that can be checked without the file it is for.
 
-    Raises:
-        MappingError: The file cannot be read, or something in it is wrong; every fault is told.
+    Raises MappingError: the file cannot be read, or something in it is wrong; every fault is told.
     """
     return parse_mapping(_text(path), origin=screen_name(path.name), contract=contract, catalogue=catalogue)
 
@@ -104,8 +103,7 @@ def load_mapping(path: Path, *, contract: Contract, catalogue: Mapping[str, Meas
 def mapping_sections(path: Path) -> dict[str, Any]:
     """The sections of a mapping file as they stand, for a draft that goes on from it; nothing in them is checked.
 
-    Raises:
-        MappingError: The file cannot be read.
+    Raises MappingError: the file cannot be read.
     """
     return _toml(_text(path), screen_name(path.name))
 

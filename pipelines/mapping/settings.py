@@ -44,11 +44,7 @@ class Faults:
         raise self._error()
 
     def raise_any(self) -> None:
-        """Raise what was noted, if anything was.
-
-        Raises:
-            MappingError: One error for all faults.
-        """
+        """Raise what was noted, if anything was. Raises MappingError: one error for all faults."""
         if self._all:
             self.stop()
 

@@ -53,11 +53,7 @@ class PointsFiles:
         return compute(self.points, self.visits)
 
     def of_case(self, case_id: str) -> pl.DataFrame:
-        """The points of one case.
-
-        Raises:
-            RequestError: There are none; some of the numbers there are are listed.
-        """
+        """The points of one case. Raises RequestError: there are none; some of the numbers there are are listed."""
         points = self.points.filter(pl.col("case_id") == case_id)
         if points.height:
             return points
@@ -71,12 +67,9 @@ def read_points(paths: Sequence[Path], *, mapping: Path | None = None) -> Points
     """Read files of points, and of visits beside them.
 
     ``paths``: Files and folders; files of visits give enlargement, scale, and kinds of porion and gonion. ``mapping``:
-    A mapping file that applies to every file, or None for contract names.
-
-    Raises:
-        BadFileError: A file cannot be used.
-        MappingError: A file has columns that are not mapped, or identifying ones.
-        RequestError: A file holds neither points nor visits, or no file holds points.
+    A mapping file that applies to every file, or None for contract names. Raises BadFileError: a file cannot be used;
+    MappingError: a file has columns that are not mapped, or identifying ones; RequestError: a file holds neither points
+    nor visits, or no file holds points.
     """
     contract = load_contract()
     stated = load_mapping(mapping, contract=contract, catalogue=CATALOGUE) if mapping else None

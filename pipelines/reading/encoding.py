@@ -28,10 +28,8 @@ _MAX_CONTROL_SHARE = 0.001
 def to_utf8(file: FileBytes, encoding: str | None) -> tuple[bytearray, tuple[ReadingAssumption, ...]]:
     """The file's text in UTF-8 without a byte order mark, and what was taken for its encoding.
 
-    The file's buffer itself is handed on where it already is UTF-8.
-
-    Raises:
-        BadFileError: The stated encoding is unknown or does not fit, no encoding fits, or the bytes are not text.
+    The file's buffer itself is handed on where it already is UTF-8. Raises BadFileError: the stated encoding is unknown
+    or does not fit, no encoding fits, or the bytes are not text.
     """
     if encoding is not None:
         return _checked(_decode_stated(file, encoding), file.name), ()

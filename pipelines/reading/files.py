@@ -46,8 +46,7 @@ def _has_points(record: object) -> TypeGuard[dict[str, Any]]:
 def one_a_point(records: Sequence[object], where: str) -> list[object]:
     """One record a point, in the order of the file, with the values of its tracing.
 
-    Raises:
-        BadFileError: An entry is no tracing, or a point is not made of two coordinates.
+    Raises BadFileError: an entry is no tracing, or a point is not made of two coordinates.
     """
     found: list[object] = []
     for number, tracing in enumerate(records, start=1):
@@ -91,8 +90,7 @@ Record = dict[str, str | None]
 def read_json(file: FileBytes, settings: ReadSettings) -> list[RawTable]:
     """The tables of a JSON file; the first record is row 2, as if the names stood in row 1.
 
-    Raises:
-        BadFileError: The text is no JSON, is nested too deeply, or is not made of flat records.
+    Raises BadFileError: the text is no JSON, is nested too deeply, or is not made of flat records.
     """
     text, notes = to_utf8(file, settings.encoding)
     content = _parsed(text, file.name)
@@ -367,10 +365,7 @@ def discover(paths: Iterable[Path]) -> list[Path]:
 
     A folder is not searched below its first level, so that a warehouse or an archive in it is not taken for a delivery.
     Hidden files, lock files of spreadsheet programs and package descriptors are passed over. A file named directly is
-    taken whatever its ending.
-
-    Raises:
-        BadFileError: A path does not exist, or a folder holds no table.
+    taken whatever its ending. Raises BadFileError: a path does not exist, or a folder holds no table.
     """
     found: dict[Path, Path] = {}
     for path in paths:
@@ -423,10 +418,8 @@ def read_file(path: Path, settings: ReadSettings | None = None) -> list[RawTable
     The kind is decided by the bytes, not by the name. Columns are named as in the file; values of text files and
     workbooks are text, dates of workbooks as ``YYYY-MM-DD``, their numbers in shortest form; Parquet keeps its types.
 
-    What ``settings`` do not state is found out and recorded on the tables.
-
-    Raises:
-        BadFileError: The file cannot be used; nothing of it is returned.
+    What ``settings`` do not state is found out and recorded on the tables. Raises BadFileError: the file cannot be
+    used; nothing of it is returned.
     """
     settings = settings or ReadSettings()
     file = load_bytes(path)

@@ -45,10 +45,8 @@ def find_header(
 
     ``rows``: First rows, trimmed, "" for blank. ``width``: Usual number of columns of the rows; the table has as many
     as the header row itself. ``header_row``: The stated row, from 1. ``first_column``: 0-based place of the first
-    column in the sheet.
-
-    Raises:
-        BadFileError: No row looks like a header, the stated row is not there, or two columns have one name.
+    column in the sheet. Raises BadFileError: no row looks like a header, the stated row is not there, or two columns
+    have one name.
     """
     longest = max((width, *map(len, rows)))
     grid = [row + [""] * (longest - len(row)) for row in rows]
@@ -161,8 +159,7 @@ def _repeated(names: list[str]) -> set[str]:
 def check_unique(names: list[str], where: str, first_column: int = 0) -> None:
     """Refuse two columns of one name; case does not tell them apart, as it does not in the warehouse.
 
-    Raises:
-        BadFileError: A name occurs twice; the message names it and its columns.
+    Raises BadFileError: a name occurs twice; the message names it and its columns.
     """
     twice = _repeated(names)
     if not twice:

@@ -25,10 +25,8 @@ def kind_of(head: bytes | bytearray, name: str) -> Kind:
     """The kind of a file from its first bytes.
 
     ``head``: First bytes, at least 200 where the file has them; the streams of an old container are looked for in all.
-    ``name``: Its ending counts; it has no folder.
-
-    Raises:
-        BadFileError: The bytes are those of a picture, document, archive, web page, program, protected workbook.
+    ``name``: Its ending counts; it has no folder. Raises BadFileError: the bytes are those of a picture, document,
+    archive, web page, program, protected workbook.
     """
     if head.startswith(_PACKED):
         return "workbook"

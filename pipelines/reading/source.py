@@ -39,11 +39,8 @@ def load_bytes(path: Path) -> FileBytes:
     """Read a file whole.
 
     The kind is found from the first bytes and the size limit of that kind applied before the rest is read; a text file
-    with a line over the limit is left unread from there on.
-
-    Raises:
-        BadFileError: The file is missing, empty, not a regular file, unreadable, of an unusable kind, too large, has a
-            line over the limit, or changed while it was read.
+    with a line over the limit is left unread from there on. Raises BadFileError: the file is missing, empty, not a
+    regular file, unreadable, of an unusable kind, too large, has a line over the limit, or changed while it was read.
     """
     try:
         return _load(path)

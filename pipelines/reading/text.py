@@ -50,10 +50,8 @@ class Split:
 def find_split(head: str, stated: str | None, where: str) -> Split:
     """Split the first lines at the stated or the best delimiter.
 
-    The best is the one under which most records have the same number of cells, more cells winning ties.
-
-    Raises:
-        BadFileError: Every row is one cell, or no delimiter splits the rows alike.
+    The best is the one under which most records have the same number of cells, more cells winning ties. Raises
+    BadFileError: every row is one cell, or no delimiter splits the rows alike.
     """
     if stated is not None:
         _check_stated(stated, where)
@@ -127,11 +125,7 @@ _BATCH_ROWS = 50_000
 
 
 def read_text(file: FileBytes, settings: ReadSettings) -> RawTable:
-    """The table in a text file.
-
-    Raises:
-        BadFileError: The text is not a table; the message says where it fails.
-    """
+    """The table in a text file. Raises BadFileError: the text is not a table; the message says where it fails."""
     text, notes = to_utf8(file, settings.encoding)
     if b"\n" not in text and b"\r" in text:  # the oldest kind of line end, a bare carriage return, gets the usual one
         text = text.replace(b"\r", b"\n")

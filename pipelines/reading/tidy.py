@@ -132,11 +132,7 @@ class Untidy:
 
 
 def tidied(table: Untidy, *, skip_totals: bool) -> RawTable:
-    """The raw table.
-
-    Raises:
-        BadFileError: A cell is longer than a spreadsheet cell may be, or no row is left.
-    """
+    """The raw table. Raises BadFileError: a cell is longer than a spreadsheet cell may be, or no row is left."""
     table = replace(table, frame=_trim(table.frame, table.stray))
     _check_cells(table)
     table = _without_blank_rows(table)

@@ -89,9 +89,8 @@ class WorkbookCount:
 def check_workbook(file: FileBytes) -> WorkbookCount:
     """Refuse what is not a sound workbook of bearable size.
 
-    Raises:
-        BadFileError: The archive is damaged, protected, no XLSX or ODS workbook, or would unpack to more than the
-            limits; or a workbook of the old kind is larger than its own.
+    Raises BadFileError: the archive is damaged, protected, no XLSX or ODS workbook, or would unpack to more than the
+    limits; or a workbook of the old kind is larger than its own.
     """
     if file.data.startswith(OLD_CONTAINER):
         if file.n_bytes > limits.MAX_OLD_WORKBOOK_BYTES:

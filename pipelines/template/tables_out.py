@@ -12,8 +12,7 @@ ENDINGS = (".parquet", ".csv", ".xlsx")
 def write_table(frame: pl.DataFrame, path: Path) -> None:
     """Write a frame. Text that a spreadsheet would take for a formula is made harmless in CSV and XLSX.
 
-    Raises:
-        RequestError: The file's ending is none of those known, or the file cannot be written.
+    Raises RequestError: the file's ending is none of those known, or the file cannot be written.
     """
     import xlsxwriter
 

@@ -36,10 +36,8 @@ def write_template(path: Path, sheets: Sequence[EntrySheet], *, overwrite: bool 
     """Write the workbook.
 
     ``path``: An ``.xlsx`` file. ``sheets``: The entry sheets. ``overwrite``: Replace a file that is already there (it
-    may be a filled template).
-
-    Raises:
-        RequestError: The ending is not ``.xlsx``, the file is there already, or it cannot be written.
+    may be a filled template). Raises RequestError: the ending is not ``.xlsx``, the file is there already, or it cannot
+    be written.
     """
     if path.suffix.lower() != ".xlsx":
         found = f"a template cannot be written to a file ending in {path.suffix!r}"

@@ -39,8 +39,7 @@ _RIGHT_RECORDS = "records as `menton records --out FOLDER` writes them"
 def offer_records(place: Place, records: str) -> None:
     """Make every table but ``readings`` readable, once its columns are seen to be there.
 
-    Raises:
-        EngineError: A table or column is missing or of another kind; or the records are of another schema.
+    Raises EngineError: a table or column is missing or of another kind; or the records are of another schema.
     """
     for table in TABLES:
         held = _held(place, table, records)
@@ -54,8 +53,7 @@ def offer_records(place: Place, records: str) -> None:
 def offer_readings(place: Place, catalogues: Catalogues, records: str) -> None:
     """Make the readings readable: their own columns, and one for each measure in force that the records have.
 
-    Raises:
-        EngineError: A column is neither of the layout nor a measure in force, or holds no numbers.
+    Raises EngineError: a column is neither of the layout nor a measure in force, or holds no numbers.
     """
     held = _held(place, "readings", records)
     own = {column.name: column.type for column in layout()["readings"]}
@@ -105,8 +103,7 @@ def _refuse_schema(place: Place, records: str) -> None:
 def refuse_faults(place: Place, catalogues: Catalogues) -> None:
     """Ask for all that would make figures wrong without an error.
 
-    Raises:
-        EngineError: Something was found; all of it is named.
+    Raises EngineError: something was found; all of it is named.
     """
     found = [*_values(place, catalogues), *_quarters(place)]
     found += [sentence for check in SUMS_AND_KEYS for sentence in found_by(place, check)]
@@ -165,8 +162,7 @@ RATES = "rates"
 def build(place: Place, *, records: str, out: str, progress: Callable[[str], None] = lambda _: None) -> Reader:
     """Build every mart in ``place`` and open them for reading.
 
-    Raises:
-        EngineError: Records are missing or not sound, or the place failed.
+    Raises EngineError: records are missing or not sound, or the place failed.
     """
     progress("looking at the records")
     offer_records(place, records)

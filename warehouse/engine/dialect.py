@@ -175,8 +175,7 @@ class Statement:
 def translated(sql: str, parameters: Sequence[object] | None = None) -> Statement:
     """The statement in Spark SQL, its parameters written into it.
 
-    Raises:
-        EngineError: It cannot be read, or holds what Spark does otherwise or not at all.
+    Raises EngineError: it cannot be read, or holds what Spark does otherwise or not at all.
     """
     return _translated(sql, tuple(parameters or ()))
 

@@ -17,8 +17,7 @@ _MARTS = "marts.draft.duckdb"
 class DuckPlace(Connection):
     """A DuckDB connection over a folder of records, and the folder its marts are written to.
 
-    Raises:
-        EngineError: ``out`` holds files already.
+    Raises EngineError: ``out`` holds files already.
     """
 
     engine = "duckdb"

@@ -91,11 +91,8 @@ def schema_number() -> int:
 def write_records(store: Connection, out: Path) -> dict[str, int]:
     """Write every table that marts are made from, all as of one moment; gives rows by table.
 
-    The folder appears under its name once it is whole.
-
-    Raises:
-        RequestError: The folder is there already.
-        WarehouseError: It cannot be written.
+    The folder appears under its name once it is whole. Raises RequestError: the folder is there already;
+    WarehouseError: it cannot be written.
     """
     if out.exists():
         found = "the folder for the records is there already"

@@ -34,9 +34,7 @@ def start(master: str, *, settings: Mapping[str, str] | None = None, wait: float
     """A Spark session whose master has answered and whose workers have done a first piece of work.
 
     ``master``: ``spark://HOST:PORT``, ``local[N]``, ``yarn``, ``k8s://...``; ``sc://HOST:PORT`` for Spark Connect.
-
-    Raises:
-        EngineError: The extra or Java is missing, or nobody answers in time.
+    Raises EngineError: the extra or Java is missing, or nobody answers in time.
     """
     scheme = master.partition("://")[0] if "://" in master else ""
     _refuse_missing_parts(is_remote=scheme == "sc")

@@ -150,8 +150,7 @@ def _is_absent(error: Exception) -> bool:
 def _told(where: str) -> Iterator[None]:
     """Turn what the cluster says into an error a person can act on; its text may hold values and is left out.
 
-    Raises:
-        EngineError: The statement failed on the cluster, or the cluster went away.
+    Raises EngineError: the statement failed on the cluster, or the cluster went away.
     """
     from pyspark.errors import PySparkException
 

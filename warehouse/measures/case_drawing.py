@@ -102,11 +102,7 @@ class CasePoints:
 
 
 def case_points(landmarks: pl.DataFrame, visits: pl.DataFrame | None = None) -> CasePoints:
-    """The points of the one tracing that ``landmarks`` holds.
-
-    Raises:
-        RequestError: There is not exactly one tracing.
-    """
+    """The points of the one tracing that ``landmarks`` holds. Raises RequestError: there is not exactly one tracing."""
     gathered = gather_tracings(landmarks)
     count = sum(tracings.keys.height for tracings in gathered)
     if count != 1:
@@ -148,14 +144,10 @@ def draw_case(
 
     ``landmarks`` holds all points of the case in long form (columns as in ``tracings.gather_tracings``), ``visits``
     what is known of the records' scale and enlargement. ``title`` must not identify a person. Without a view the first
-    is drawn that has points at start or finish, without a measure the usual one of the view is brought out.
-    ``known`` is what is known of ages and time; ``expected`` what ordinary growth would have added to each
-    measure by the finish.
-
-    Raises:
-        RequestError: The case has no points of start or finish in that view, they cannot be used, the view is
-            unknown, or the measure is not made from points of it.
-        DefinitionError: The measure is unknown.
+    is drawn that has points at start or finish, without a measure the usual one of the view is brought out. ``known``
+    is what is known of ages and time; ``expected`` what ordinary growth would have added to each measure by the finish.
+    Raises RequestError: the case has no points of start or finish in that view, they cannot be used, the view is
+    unknown, or the measure is not made from points of it; DefinitionError: the measure is unknown.
     """
     chosen = _view(landmarks, view)
     entry = _measure(measure, chosen)

@@ -61,11 +61,7 @@ class Catalogue(Mapping[str, Measure]):
         return len(self._by_code)
 
     def measure(self, code: str) -> Measure:
-        """The measure with that code.
-
-        Raises:
-            DefinitionError: There is none; the message offers near codes.
-        """
+        """The measure with that code. Raises DefinitionError: there is none; the message offers near codes."""
         found = self._by_code.get(code)
         if found is not None:
             return found
@@ -78,19 +74,14 @@ class Catalogue(Mapping[str, Measure]):
         )
 
     def with_own(self, own: Iterable[Measure]) -> Catalogue:
-        """This catalogue and the measures a practice adds.
-
-        Raises:
-            DefinitionError: An added code is already taken.
-        """
+        """This catalogue and the measures a practice adds. Raises DefinitionError: an added code is already taken."""
         return Catalogue((*self._by_code.values(), *own))
 
 
 def load_own_measures(path: Path) -> tuple[Measure, ...]:
     """The measures a practice defined in a TOML file, in file order.
 
-    Raises:
-        DefinitionError: The file cannot be read as TOML, or a measure in it is not well formed.
+    Raises DefinitionError: the file cannot be read as TOML, or a measure in it is not well formed.
     """
     try:
         content = toml_from(toml_text(path))
@@ -112,8 +103,7 @@ def load_own_measures(path: Path) -> tuple[Measure, ...]:
 def own_measure(table: Any, *, where: str) -> Measure:  # noqa: ANN401 - whatever the file held
     """A measure of a practice out of its table; what its formula implies (views, scale) follows from the points.
 
-    Raises:
-        DefinitionError: The table is not well formed.
+    Raises DefinitionError: the table is not well formed.
     """
     found = _measure(table, (*_FIELDS, "formula"), where=where)
     if found.formula is None:
@@ -239,9 +229,5 @@ CATALOGUE = Catalogue(
 
 
 def measure(code: str) -> Measure:
-    """The built-in measure with that code.
-
-    Raises:
-        DefinitionError: There is none; the message offers near codes.
-    """
+    """The built-in measure with that code. Raises DefinitionError: there is none; the message offers near codes."""
     return CATALOGUE.measure(code)

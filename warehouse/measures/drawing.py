@@ -69,10 +69,7 @@ def superimpose(start: Points, finish: Points, *, view: str, in_mm: bool = True)
     """Register two sets of points, facing right, y upwards, in true mm; either may be empty.
 
     Where they are not ``in_mm`` the two may differ in scale: they are brought to one length of the line of
-    registration.
-
-    Raises:
-        RequestError: The view is unknown.
+    registration. Raises RequestError: the view is unknown.
     """
     if view not in REGISTRATIONS:
         message = f"There is no view called {view!r}."
@@ -438,12 +435,9 @@ def superimposed_svg(
 
     Points are landmark -> (x, y), facing right, y upwards, in true mm if ``in_mm`` (a scale bar is drawn then, and the
     chin's way is told in mm); those that are not finite count as missing. Where a time has no points or cannot be
-    registered it is left out and the drawing says why. With ``growth``, where that would have led is
-    drawn too. ``title`` must not identify a person; each drawing on one page needs an ``element_id`` of its own.
-
-    Raises:
-        RequestError: The view is unknown.
-        DefinitionError: The measure is unknown.
+    registered it is left out and the drawing says why. With ``growth``, where that would have led is drawn too.
+    ``title`` must not identify a person; each drawing on one page needs an ``element_id`` of its own. Raises
+    RequestError: the view is unknown; DefinitionError: the measure is unknown.
     """
     entry = measure_of(measure) if isinstance(measure, str) else measure
     laid = superimpose(start_points, finish_points, view=view, in_mm=in_mm)

@@ -179,8 +179,7 @@ MOST_TERMS = 10
 def formula_from(text: str, totals: Mapping[str, WeightedTotal]) -> Formula:
     """The formula a text of ``measures.toml`` states; the head of that file has the notation.
 
-    Raises:
-        ValueError: The text is no formula; the message says what was found and what was expected.
+    Raises ValueError: the text is no formula; the message says what was found and what was expected.
     """
     whole = re.fullmatch(r"total\((\w+)\)", text.strip())
     if whole and whole[1] in totals:

@@ -203,11 +203,7 @@ def shipped_references() -> dict[str, GrowthReference]:
 
 
 def choose(references: dict[str, GrowthReference], wanted: str) -> GrowthReference:
-    """The reference with this id.
-
-    Raises:
-        DefinitionError: There is none; those at hand are listed.
-    """
+    """The reference with this id. Raises DefinitionError: there is none; those at hand are listed."""
     found = references.get(wanted.strip().upper())
     if found is None:
         message = f"there is no growth reference {wanted!r}"

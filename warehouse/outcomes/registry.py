@@ -68,8 +68,7 @@ class Registry:
     def get(self, identifier: str) -> Definition:
         """The definition with this id or former id, or with this name (``D1 v1.0.0``); case does not matter.
 
-        Raises:
-            DefinitionError: There is none; near ids and all ids are listed.
+        Raises DefinitionError: there is none; near ids and all ids are listed.
         """
         wanted = identifier.strip().upper()
         for definition in self.definitions:
@@ -83,8 +82,7 @@ class Registry:
     def with_added(self, added: Iterable[Definition]) -> Registry:
         """This registry with further definitions; a newer version takes the place of an older one.
 
-        Raises:
-            DefinitionError: A version is not newer than the one in force, or a part names an unknown definition.
+        Raises DefinitionError: a version is not newer than the one in force, or a part names an unknown definition.
         """
         by_id = {definition.id: definition for definition in self.definitions}
         for definition in added:
@@ -111,8 +109,7 @@ def shipped_registry() -> Registry:
 def load_definitions(path: Path, *, measures: Collection[str]) -> tuple[Definition, ...]:
     """Definitions a user wrote, from a TOML file.
 
-    Raises:
-        DefinitionError: The file cannot be read, or a definition is not well formed.
+    Raises DefinitionError: the file cannot be read, or a definition is not well formed.
     """
     try:
         text = toml_text(path)

@@ -51,8 +51,7 @@ NOT_MEASURED = (
 def adjustables(names: Iterable[str]) -> tuple[Adjustable, ...]:
     """The variables of these names, each once.
 
-    Raises:
-        RequestError: There is none of that name; near names are offered.
+    Raises RequestError: there is none of that name; near names are offered.
     """
     found = []
     for wanted in dict.fromkeys(names):
@@ -71,11 +70,7 @@ def default_strata(adjust: Iterable[str]) -> tuple[str, ...]:
 
 
 def check_strata(names: Iterable[str]) -> tuple[str, ...]:
-    """The strata columns, each once.
-
-    Raises:
-        RequestError: A name is no banded variable.
-    """
+    """The strata columns, each once. Raises RequestError: a name is no banded variable."""
     known = tuple(dict.fromkeys(item.banded for item in ADJUSTABLE.values() if item.banded != "months_observed"))
     listed = tuple(dict.fromkeys(names))
     for wanted in listed:

@@ -150,8 +150,7 @@ def plan_from_body(body: Mapping[str, Any]) -> Plan:
 def register_plan(folder: Path, store: Connection, plan: Plan) -> bool:
     """Put a plan on record, with the build and the number of looks at this moment; False where it is there already.
 
-    Raises:
-        DefinitionError: Another plan of that id is on record; a plan is never changed.
+    Raises DefinitionError: another plan of that id is on record; a plan is never changed.
     """
     present = store.value(
         "select body from registrations where kind = ? and name = ? order by entry desc limit 1", [KIND, plan.id]
@@ -207,11 +206,7 @@ def _registered(body: dict[str, object], at: str) -> RegisteredPlan:
 
 
 def registered_plan(reader: Reader, identifier: str) -> RegisteredPlan:
-    """The plan of that id.
-
-    Raises:
-        RequestError: There is none; near ids are offered.
-    """
+    """The plan of that id. Raises RequestError: there is none; near ids are offered."""
     plans = {registered.plan.id: registered for registered in registered_plans(reader)}
     found = plans.get(identifier.strip().upper())
     if found is None:

@@ -80,11 +80,7 @@ class Question:
 
     @property
     def single_way(self) -> Grouping | None:
-        """The same.
-
-        Raises:
-            RequestError: A case can be in several of its groups.
-        """
+        """The same. Raises RequestError: a case can be in several of its groups."""
         return single_grouping(self.by) if self.by else None
 
     @property
@@ -139,8 +135,7 @@ class Stamp:
 def stamp_of(reader: Reader, question: Question) -> Stamp:
     """The stamp of an answer to this question.
 
-    Raises:
-        DefinitionError: There is no such definition; near ids are offered.
+    Raises DefinitionError: there is no such definition; near ids are offered.
     """
     definition = reader.definition_settled(question.definition)
     return Stamp(

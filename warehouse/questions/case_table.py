@@ -75,8 +75,7 @@ def case_table(
 def column_of(column: str) -> str:
     """SQL for a column of a case table, read from mart_cases.
 
-    Raises:
-        RequestError: A case has no such column; near names are offered.
+    Raises RequestError: a case has no such column; near names are offered.
     """
     known = _COLUMNS.get(column)
     if known is None:
@@ -100,8 +99,7 @@ class Measured:
 def measured(reader: Reader, code: str, definition: Definition) -> Measured:
     """The measure asked for, or (where empty) the first of the definition's measures that was read.
 
-    Raises:
-        RequestError: No such measure was read in this warehouse; near names are offered.
+    Raises RequestError: no such measure was read in this warehouse; near names are offered.
     """
     present = measures_read(reader)
     if not code:

@@ -67,10 +67,8 @@ class ChangeComparison(Stamped):
 def compare_changes(reader: Reader, question: Question) -> ChangeComparison:
     """Mean, median and deciles of a change in every group, and the groups compared by analysis of covariance.
 
-    The definition serves only to choose the measure where none is named.
-
-    Raises:
-        RequestError: The measure or the reference does not exist, or a case can be in several groups.
+    The definition serves only to choose the measure where none is named. Raises RequestError: the measure or the
+    reference does not exist, or a case can be in several groups.
     """
     stamp, way, level = stamp_of(reader, question), question.single_way, question.level
     what = measured(reader, question.measure, stamp.definition)
@@ -187,10 +185,8 @@ class Course(Stamped):
 def course_of_measure(reader: Reader, question: Question) -> Course:
     """Fit the course from start over progress to finish, and compare what happened from finish to follow-up.
 
-    The definition serves only to choose the measure where none is named.
-
-    Raises:
-        RequestError: The measure does not exist, or a case can be in several groups.
+    The definition serves only to choose the measure where none is named. Raises RequestError: the measure does not
+    exist, or a case can be in several groups.
     """
     stamp, way = stamp_of(reader, question), question.single_way
     what = measured(reader, question.measure, stamp.definition)

@@ -36,8 +36,7 @@ class Characteristics(Stamped):
 def starting_table(reader: Reader, question: Question, *, of_counted: bool = False) -> Characteristics:
     """Describe the cases of every group at the start; with ``of_counted`` only those counted under the definition.
 
-    Raises:
-        RequestError: A case can be in several groups.
+    Raises RequestError: a case can be in several groups.
     """
     stamp, way, by = stamp_of(reader, question), single_grouping(question.by), question.by
     variables = [name for name in VARIABLES if name != by]

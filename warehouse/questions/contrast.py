@@ -139,10 +139,8 @@ def compare_pair(reader: Reader, question: Question, *, tested: bool = True) -> 
     unless others are asked for.
     Without ``tested`` the crude comparison gets no p value: for what shows none.
 
-    Empty groups, zero cells and separated groups give results whose value is None and whose warnings say why.
-
-    Raises:
-        RequestError: A name does not exist.
+    Empty groups, zero cells and separated groups give results whose value is None and whose warnings say why. Raises
+    RequestError: a name does not exist.
     """
     stamp = stamp_of(reader, question)
     settled = settle(question, stamp)
@@ -297,10 +295,7 @@ class SingleComparison(Stamped):
 def compare_single(reader: Reader, question: Question, *, limits: Limits = USUAL_LIMITS) -> SingleComparison:
     """Compare by the crude method and by that of the question, without the rest: for subgroups and further outcomes.
 
-    Nothing is written to the record of looks.
-
-    Raises:
-        RequestError: A name does not exist.
+    Nothing is written to the record of looks. Raises RequestError: a name does not exist.
     """
     stamp = stamp_of(reader, question)
     settled = with_strata(settle(question, stamp))
@@ -335,8 +330,7 @@ class AllOutcomes(Stamped):
 def compare_all_outcomes(reader: Reader, question: Question) -> AllOutcomes:
     """Compare two groups on every outcome by the crude method and one other, the headline's family first.
 
-    Raises:
-        RequestError: A name does not exist.
+    Raises RequestError: a name does not exist.
     """
     stamp = stamp_of(reader, question)
     family = stamp.definition.family
@@ -392,8 +386,7 @@ class TwoGroupFrame:
 def two_group_frame(reader: Reader, question: Question, definition: Definition) -> TwoGroupFrame:
     """Read the cases of the two groups of a settled question.
 
-    Raises:
-        RequestError: There is no such group, or the variable adjusted for is the grouping itself.
+    Raises RequestError: there is no such group, or the variable adjusted for is the grouping itself.
     """
     way, by = grouping(question.by), question.by
     codes = codes_of(reader, question)
@@ -443,8 +436,7 @@ def _observed_until(table: pl.DataFrame, months: float, labels: tuple[str, str])
 def codes_of(reader: Reader, question: Question) -> tuple[str, str]:
     """The codes of two groups, checked against those the grouping can have and those that occur.
 
-    Raises:
-        RequestError: There is no such group.
+    Raises RequestError: there is no such group.
     """
     way, codes = grouping(question.by), (question.first, question.second)
     present: list[str] = []

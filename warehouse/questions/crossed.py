@@ -74,8 +74,7 @@ class CrossedComparison(Stamped):
 def compare_crossed(reader: Reader, question: Question) -> CrossedComparison:
     """Shares of two groupings crossed, and each group against the reference within the levels of the second.
 
-    Raises:
-        RequestError: A grouping does not exist, or lets a case be in several groups.
+    Raises RequestError: a grouping does not exist, or lets a case be in several groups.
     """
     stamp, level = stamp_of(reader, question), question.level
     ways = single_grouping(question.by), single_grouping(question.by2)

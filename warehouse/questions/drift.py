@@ -84,8 +84,7 @@ def drift_picture(
 ) -> DriftPicture:
     """Charts of one practice over time; the same seed gives the same simulated run lengths.
 
-    Raises:
-        RequestError: The cases are of several practices, or the shares are out of range.
+    Raises RequestError: the cases are of several practices, or the shares are out of range.
     """
     stamp, rng = stamp_of(reader, question), np.random.default_rng(seed)
     practice = _practice(reader, stamp.selection)

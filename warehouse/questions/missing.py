@@ -116,11 +116,9 @@ def pair_and_missing(
     """Two groups with bounds on their difference, multiple imputation, and a grid of what the missing may hold.
 
     The imputation model knows of a case its group, what the question adjusts for and, where there is one, how far it
-    had changed by its progress record. ``n_imputations`` is the number
-    of completed data sets, at least 20; ``seed`` says where the random draws start.
-
-    Raises:
-        RequestError: A name does not exist, or fewer than 20 imputations were asked for.
+    had changed by its progress record. ``n_imputations`` is the number of completed data sets, at least 20; ``seed``
+    says where the random draws start. Raises RequestError: a name does not exist, or fewer than 20 imputations were
+    asked for.
     """
     stamp = stamp_of(reader, question)
     settled, level = settle(question, stamp), stamp.level

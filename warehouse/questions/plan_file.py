@@ -32,11 +32,7 @@ _ID = re.compile(r"[A-Z][A-Z0-9_-]{0,15}")
 
 
 def load_plan(path: Path, *, definitions: Registry) -> Plan:
-    """The plan of a file.
-
-    Raises:
-        DefinitionError: The file cannot be read or says something that does not exist.
-    """
+    """The plan of a file. Raises DefinitionError: the file cannot be read or says something that does not exist."""
     try:
         text = toml_text(path)
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
@@ -46,11 +42,7 @@ def load_plan(path: Path, *, definitions: Registry) -> Plan:
 
 
 def parse_plan(text: str, *, where: str, definitions: Registry) -> Plan:
-    """The plan of a TOML text.
-
-    Raises:
-        DefinitionError: It is not TOML, or says something that does not exist.
-    """
+    """The plan of a TOML text. Raises DefinitionError: it is not TOML, or says something that does not exist."""
     try:
         entry = toml_from(text)
     except tomllib.TOMLDecodeError as error:

@@ -42,10 +42,8 @@ def run_plan(reader: Reader, identifier: str) -> PlanResult:
     """Carry out a registered plan on the snapshot.
 
     The family: the primary outcome over all the cases and in every subgroup, and each further outcome over all the
-    cases; where every group is compared with a reference, each group of each of these.
-
-    Raises:
-        RequestError: There is no such plan, or a definition it names is in force in another version now.
+    cases; where every group is compared with a reference, each group of each of these. Raises RequestError: there is no
+    such plan, or a definition it names is in force in another version now.
     """
     registered = registered_plan(reader, identifier)
     plan = registered.plan

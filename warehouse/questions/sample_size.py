@@ -69,8 +69,7 @@ def plan_precision(
 ) -> PrecisionPlan:
     """Cases for an interval of plus or minus ``half_width`` at the practice's own share, or at ``share``.
 
-    Raises:
-        RequestError: A number is impossible.
+    Raises RequestError: a number is impossible.
     """
     stamp, level = stamp_of(reader, question), question.level
     found = rates(reader, definition=stamp.definition.id, selection=stamp.selection, level=level)
@@ -100,10 +99,8 @@ def plan_difference(
     """Cases in each group to tell two shares apart: those given, else the groups' own so far.
 
     Planning with a difference just observed flatters it: a true difference is usually smaller. Give the smallest
-    difference that would matter to you instead, where you can.
-
-    Raises:
-        RequestError: A name does not exist or a number is impossible.
+    difference that would matter to you instead, where you can. Raises RequestError: a name does not exist or a number
+    is impossible.
     """
     stamp, way, by = stamp_of(reader, question), grouping(question.by), question.by
     codes = codes_of(reader, question)

@@ -48,8 +48,7 @@ class CornersResult(Stamped):
 def teeth_and_face(reader: Reader, question: Question) -> CornersResult:
     """Cross the improvement of the teeth with the outcome of the face.
 
-    Raises:
-        RequestError: A case can be in several groups.
+    Raises RequestError: a case can be in several groups.
     """
     stamp, way = stamp_of(reader, question), question.single_way
     frame = _frame(reader, stamp, way)

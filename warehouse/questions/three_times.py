@@ -36,8 +36,7 @@ class ThreeTimes(Stamped):
 def three_times(reader: Reader, question: Question) -> ThreeTimes:
     """The cases with the measure at all three times; overjet where none is named.
 
-    Raises:
-        RequestError: There is no such measure.
+    Raises RequestError: there is no such measure.
     """
     stamp = stamp_of(reader, question)
     is_read = question.measure or USUAL_MEASURE in measures_read(reader)

@@ -59,9 +59,8 @@ def backup(
 ) -> Backup:
     """Copy the warehouse at ``folder`` into the new folder ``out``, under the same key.
 
-    Raises:
-        RequestError: ``out`` is not empty or lies inside the warehouse.
-        WarehouseError: It is in use (``patience`` seconds) or cannot be copied; nothing of the backup stays.
+    Raises RequestError: ``out`` is not empty or lies inside the warehouse; WarehouseError: it is in use (``patience``
+    seconds) or cannot be copied; nothing of the backup stays.
     """
     if not (folder / STORE).exists():
         raise no_warehouse(folder)
