@@ -10,7 +10,7 @@ from math import exp, hypot, inf, log, sqrt
 import numpy as np
 
 from warehouse.analysis.group_pair import GroupPair
-from warehouse.analysis.inputs import check_level, normal_p_value, student_p_value, student_value
+from warehouse.analysis.inputs import check_level, exp_or_infinite, normal_p_value, student_p_value, student_value
 from warehouse.analysis.least_squares import RobustFit
 from warehouse.analysis.proportion import wilson_interval
 from warehouse.analysis.spline import FloatArray
@@ -186,7 +186,7 @@ class _Writer:
             return self.pair.nothing(estimand=name, method=f"{self.method}; {how}", reason=reason)
         one, two = influence.values
         logs = self._about(log(one / two), error)
-        interval = Interval(_exp(logs.low), _exp(logs.high), self.level) if logs else None
+        interval = Interval(exp_or_infinite(logs.low), exp_or_infinite(logs.high), self.level) if logs else None
         p_value = _p_value(log(one / two), error)
         return self._estimate(estimand, one / two, interval, how, p_value, unit="ratio")
 
@@ -249,10 +249,6 @@ def _share(log_odds: float) -> float:
     """The share with these log odds, without overflow."""
     small = exp(-abs(log_odds))
     return 1.0 / (1.0 + small) if log_odds >= 0.0 else small / (1.0 + small)
-
-
-def _exp(power: float) -> float:
-    return exp(power) if power < 700.0 else inf  # beyond this the result is no longer a number
 
 
 def _error(influence: FloatArray) -> float:

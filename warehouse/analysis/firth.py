@@ -9,7 +9,7 @@ Source: Firth 1993, Biometrika 80:27; Heinze & Schemper 2002, Stat Med 21:2409.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import exp, inf, isfinite
+from math import isfinite
 from typing import Final
 
 import numpy as np
@@ -17,7 +17,7 @@ import polars as pl
 from numpy.typing import ArrayLike
 
 from warehouse.analysis.design import independent_columns
-from warehouse.analysis.inputs import check_length, check_method, normal_p_value, z_value
+from warehouse.analysis.inputs import check_length, check_method, exp_or_infinite, normal_p_value, z_value
 from warehouse.analysis.penalised import Profile, group_rows
 from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError, near_names
@@ -181,15 +181,11 @@ def _term(cases: _Cases, profile: Profile, j: int, name: str, level: float, *, p
     ratio = replace(
         log_odds,
         estimand=f"odds of going adverse, {name}" if name == INTERCEPT else f"odds ratio of going adverse, {name}",
-        value=_exp(value),
-        interval=Interval(_exp(interval.low), _exp(interval.high), level),
+        value=exp_or_infinite(value),
+        interval=Interval(exp_or_infinite(interval.low), exp_or_infinite(interval.high), level),
         unit="ratio",
     )
     return FirthTerm(name=name, log_odds=log_odds, odds_ratio=ratio, standard_error=error)
-
-
-def _exp(value: float) -> float:
-    return exp(value) if value < 700.0 else inf
 
 
 def _absent_term(cases: _Cases, name: str, reason: Caution) -> FirthTerm:

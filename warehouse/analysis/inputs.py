@@ -5,7 +5,7 @@ is a mistake of the caller and raises ``RequestError``.
 """
 
 from collections.abc import Collection
-from math import inf
+from math import exp, inf
 from statistics import NormalDist
 
 from warehouse.errors import RequestError, near_names
@@ -63,6 +63,11 @@ def check_length(found: int, wanted: int, *, what: str) -> None:
             expected="one entry a case in every column",
             remedy="take all columns from the same filtered table",
         )
+
+
+def exp_or_infinite(power: float) -> float:
+    """``exp(power)``; infinite where the result is no longer a number."""
+    return exp(power) if power < 700.0 else inf
 
 
 def z_value(level: float) -> float:

@@ -3,6 +3,7 @@
 Every figure rests on shares assumed beforehand, best the practice's own so far; it is a planning aid, not a promise.
 """
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from math import ceil, sqrt
 from statistics import NormalDist
@@ -43,8 +44,12 @@ def cases_for_precision(share: float, half_width: float, *, level: float = 0.95)
     if half_width <= 0.0:
         raise RequestError(f"a half-width of {half_width:g}", expected="a number above 0, such as 0.05")
     method = "Wilson interval at the expected share"
+
+    def is_narrow(n: int) -> bool:  # from some number of cases on, for the half-width falls with every case
+        return wilson_half_width(share, n, level=level) <= half_width
+
     low, high = 0, 1
-    while wilson_half_width(share, high, level=level) > half_width:
+    while not is_narrow(high):
         low, high = high, high * 2
         if high > MOST_CASES:
             return SampleSize(
@@ -53,13 +58,8 @@ def cases_for_precision(share: float, half_width: float, *, level: float = 0.95)
                 method=method,
                 warnings=(Caution("no_data", "interval_too_narrow_to_reach", {"most": MOST_CASES}),),
             )
-    while high - low > 1:  # the half-width falls with every case, so halving finds the first that will do
-        middle = (low + high) // 2
-        if wilson_half_width(share, middle, level=level) > half_width:
-            low = middle
-        else:
-            high = middle
-    return SampleSize(n=high, exact=None, method=method)
+    narrow = bisect_left(range(high), x=True, lo=low + 1, key=is_narrow)
+    return SampleSize(n=narrow, exact=None, method=method)
 
 
 def _roots(share1: float, share2: float) -> tuple[float, float]:

@@ -9,6 +9,7 @@ memory). Nothing else is rounded, and simulation with the weights themselves is 
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -73,13 +74,11 @@ def limit_for_run_length(weight_adverse: float, weight_other: float, *, share: f
     low, high = 0, up
     while _mean_steps(_Lattice(up, down, high, chance)) < run_length:
         low, high = high, 2 * high
-    while high - low > 1:
-        middle = (low + high) // 2
-        if _mean_steps(_Lattice(up, down, middle, chance)) < run_length:
-            low = middle
-        else:
-            high = middle
-    return (high - 0.5) * unit
+
+    def is_long(steps: int) -> bool:
+        return _mean_steps(_Lattice(up, down, steps, chance)) >= run_length
+
+    return (bisect_left(range(high), x=True, lo=low + 1, key=is_long) - 0.5) * unit
 
 
 def chance_of_signal(
@@ -120,11 +119,7 @@ def limit_for_chance(
         return chance_of_signal(weight_adverse, weight_other, limit=limit, share=shares, cases=cases) <= chance
 
     _, _, unit = _fraction(weight_adverse, weight_other, _FINEST if len(shares) == 1 else _COARSE)
-    low, high = -1, max(0, math.ceil((most - least) / unit))
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if is_rare(middle) else (middle, high)
-    return least + high * unit
+    return least + bisect_left(range(max(0, math.ceil((most - least) / unit))), x=True, key=is_rare) * unit
 
 
 def simulate_run_length(

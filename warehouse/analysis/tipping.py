@@ -3,7 +3,7 @@
 No model: every possible answer is tried, from none of the missing adverse to all of them.
 """
 
-from collections.abc import Callable
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from typing import Literal
 
@@ -60,8 +60,9 @@ def tipping_point(adverse: int, assessed: int, missing: int, *, value: float, le
     message = _message(adverse / assessed, assessed, value, level)
     rank = ("below", "includes", "above")
     # messages only ever rise with k: find where "at least this one" and "more than this one" begin
-    begins = _first(missing, lambda k: rank.index(message_with(k)) >= rank.index(message))
-    ends = _first(missing, lambda k: rank.index(message_with(k)) > rank.index(message))
+    tried = range(missing + 1)
+    begins = bisect_left(tried, rank.index(message), key=lambda k: rank.index(message_with(k)))
+    ends = bisect_right(tried, rank.index(message), key=lambda k: rank.index(message_with(k)))
     return TippingPoint(
         assessed=share,
         value=value,
@@ -79,15 +80,3 @@ def _message(share: float, n: int, value: float, level: float) -> ShareMessage:
     if interval.high < value:
         return "below"
     return "above" if interval.low > value else "includes"
-
-
-def _first(missing: int, holds: Callable[[int], bool]) -> int:
-    """The first k in 0 ... missing for which a condition that stays true once true is true; missing + 1 if none."""
-    low, high = 0, missing + 1
-    while low < high:
-        middle = (low + high) // 2
-        if holds(middle):
-            high = middle
-        else:
-            low = middle + 1
-    return low
