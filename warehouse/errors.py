@@ -13,11 +13,8 @@ from typing import Any
 class MentonError(Exception):
     """A problem a person can act on.
 
-    Args:
-        found: What was found, in one sentence.
-        where: The place: file, row, column, definition or setting.
-        expected: What would have been right.
-        remedy: What to do now.
+    ``found``: what was found, in one sentence. ``where``: the place: file, row, column, definition or setting.
+    ``expected``: what would have been right. ``remedy``: what to do now.
     """
 
     def __init__(self, found: str, *, where: str = "", expected: str = "", remedy: str = "") -> None:

@@ -68,11 +68,7 @@ def neutralise_formulas(frame: pl.DataFrame) -> pl.DataFrame:
     Text columns (also categories) are made safe cell by cell, and column names too; other types cannot hold a formula.
     Doing it twice changes nothing more.
 
-    Args:
-        frame: Any frame.
-
-    Returns:
-        A frame of the same shape; null stays null.
+    ``frame``: any frame. Gives a frame of the same shape; null stays null.
     """
     safe = [
         pl.when(text.str.contains(rf"^(?:{_STARTS})") & ~text.str.contains(rf"^(?:{_NUMBER}|-)$"))

@@ -158,9 +158,7 @@ def _unusable(path: Path, done: str, error: OSError, what: str = "the key file")
 def _icacls(*arguments: str) -> str:
     """Run the permission tool that every Windows has; its output.
 
-    Raises:
-        OSError: It is not there.
-        subprocess.CalledProcessError: It failed.
+    Raises OSError: it is not there; subprocess.CalledProcessError: it failed.
     """
     tool = os.path.join(os.environ.get("SYSTEMROOT", r"C:\Windows"), "System32", "icacls.exe")  # noqa: PTH118
     return subprocess.run([tool, *arguments], check=True, capture_output=True, text=True, timeout=30).stdout

@@ -35,11 +35,7 @@ def shipped(package: str, name: str) -> dict[str, Any]:
 
 
 def toml_from(text: str) -> dict[str, Any]:
-    """What a TOML text says.
-
-    Raises:
-        tomllib.TOMLDecodeError: It is not well formed, whatever is wrong with it.
-    """
+    """What a TOML text says. Raises tomllib.TOMLDecodeError: it is not well formed, whatever is wrong with it."""
     if TOO_MANY_PARTS.search(text):
         raise tomllib.TOMLDecodeError(f"a name in it has more than {MOST_PARTS} parts (at an unknown place)")
     try:
@@ -75,10 +71,8 @@ def _beyond_bounds(value: object) -> str:
 def toml_text(path: Path) -> str:
     """The text of a TOML file, without a byte order mark.
 
-    Raises:
-        OSError: It cannot be read.
-        UnicodeDecodeError: It is not UTF-8.
-        tomllib.TOMLDecodeError: It is longer than any file of this kind.
+    Raises OSError: it cannot be read; UnicodeDecodeError: it is not UTF-8; tomllib.TOMLDecodeError: it is longer than
+    any file of this kind.
     """
     with path.open("rb") as stream:
         data = stream.read(MOST_BYTES + 1)
@@ -100,13 +94,9 @@ class Complaint:
 def shaped(kind: Any, data: object) -> tuple[Any, list[Complaint]]:  # noqa: ANN401 - a type goes in, its value comes out
     """What a structured file says as a value of ``kind``, or everything that keeps it from being one.
 
-    Args:
-        kind: A type: a dataclass, or a collection of them; unknown keys are refused, and nothing is converted but
-            whole numbers where any number will do.
-        data: Tables, lists and values as read; dates fit nothing.
-
-    Returns:
-        The value and no complaint, or None and at least one.
+    ``kind``: a type: a dataclass, or a collection of them; unknown keys are refused, and nothing is converted but whole
+    numbers where any number will do. ``data``: tables, lists and values as read; dates fit nothing. Gives the value and
+    no complaint, or None and at least one.
     """
     from pydantic import TypeAdapter, ValidationError
 

@@ -71,8 +71,7 @@ def sexes_settled(present: Iterable[str], stated: Mapping[str, str] | None = Non
     ``present``: Spellings of the column, in lower case. ``stated``: Spelling -> code that a mapping states; what
     contradicts it is not settled.
 
-    Returns:
-        Letter or figure -> code, without those that stand alone in two meanings, or beside partners of two kinds.
+    Gives letter or figure -> code, without those that stand alone in two meanings, or beside partners of two kinds.
     """
     there, stated = set(present), stated or {}
     settled: dict[str, str] = {}

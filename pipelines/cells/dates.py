@@ -85,10 +85,8 @@ def order_of(cells: pl.Series) -> DateOrder:
 def read_dates(cells: pl.Series, expected: Expected) -> Understood:
     """Dates of a column; times of day are dropped.
 
-    Returns:
-        Date of shape (n,). Five digits are the number of a day as spreadsheets count.
-        Cells that are no date break K003, those not in the calendar, before 1900 or after today
-        K009.
+    Gives dates of shape (n,). Five digits are the number of a day as spreadsheets count. Cells that are no date break
+    K003, those not in the calendar, before 1900 or after today K009.
     """
     if cells.dtype == pl.Date or isinstance(cells.dtype, pl.Datetime):
         dates = cells.cast(pl.Date)

@@ -36,8 +36,7 @@ def read_numbers(cells: pl.Series, expected: Expected) -> Understood:
 
     Typed numbers are taken as they are; not-a-number counts as blank. A text may end in the column's unit.
 
-    Returns:
-        Float64 of shape (n,), or Int64 where the target is of type integer.
+    Gives float64 of shape (n,), or Int64 where the target is of type integer.
     """
     text = None if cells.dtype.is_numeric() else text_of(cells)
     plain = cells.cast(pl.Float64).fill_nan(None) if text is None else _plain_numbers(text, expected)
@@ -150,9 +149,8 @@ DecimalFound = Literal[".", ",", "mixed", "open", ""]
 def decimal_of(columns: Iterable[pl.Series]) -> DecimalFound:
     """The decimal mark that the number columns of a file use.
 
-    Returns:
-        The mark; ``mixed`` where both occur; ``open`` where the only commas could be thousands separators; empty where
-        no number has a mark.
+    Gives the mark; ``mixed`` where both occur; ``open`` where the only commas could be thousands separators; empty
+    where no number has a mark.
     """
     texts = [column.unique().str.strip_chars() for column in columns if column.dtype == pl.String]
     found = [marks_in(column.drop_nulls()) for column in texts]

@@ -35,10 +35,9 @@ def wide_tables(
 ) -> dict[str, pl.DataFrame]:
     """The four tables of a wide file.
 
-    Returns:
-        ``cases`` has a row for each row of the file; ``phases`` and ``visits`` one where a cell of that phase or time
-        is filled; ``readings`` one where a measure of that time and repeat is filled. Columns are those of the contract
-        that are kept, null where the file lacks them; ``readings`` has the measures that the file has.
+    ``cases`` has a row for each row of the file; ``phases`` and ``visits`` one where a cell of that phase or time is
+    filled; ``readings`` one where a measure of that time and repeat is filled. Columns are those of the contract
+    that are kept, null where the file lacks them; ``readings`` has the measures that the file has.
     """
     length = derived.rows.len()
     columns = dict(derived.values)
@@ -190,9 +189,8 @@ def tabular_table(
 ) -> tuple[dict[str, pl.DataFrame], list[BadCells]]:
     """The table of a tabular file, and cells that do not fit another of their row.
 
-    Returns:
-        The table by its name, with ``row`` and the contract's columns that are kept; defaults stand where a cell is
-        blank. ``measurements`` has no unit: its values are in the unit of each measure.
+    Gives the table by its name, with ``row`` and the contract's columns that are kept; defaults stand where a cell is
+    blank. ``measurements`` has no unit: its values are in the unit of each measure.
     """
     table = str(mapping.settings.table)
     columns = dict(derived.values)
@@ -420,12 +418,8 @@ def interpret(
 
     No date may lie after ``today``; None takes the clock's.
 
-    Returns:
-        The delivery; a table of no rows gives tables of no rows.
-
-    Raises:
-        MappingError: The mapping does not cover the file, a column needs something stated (decimal, date_order), or a
-            mapped column holds what identifies a person.
+    Gives the delivery; a table of no rows gives tables of no rows. Raises MappingError: the mapping does not cover the
+    file, a column needs something stated (decimal, date_order), or a mapped column holds what identifies a person.
     """
     check_practice(practice, where="practice")
     check_columns(raw, mapping, contract=contract, catalogue=catalogue)

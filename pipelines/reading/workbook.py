@@ -232,8 +232,7 @@ def _pieces(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> Iterator[bytes]:
 
     No more comes out than the directory says, and the checksum fails where the directory lies.
 
-    Raises:
-        zipfile.BadZipFile: The part is damaged, or is in an encoding in which its tags cannot be counted.
+    Raises zipfile.BadZipFile: the part is damaged, or is in an encoding in which its tags cannot be counted.
     """
     carry = b""
     with archive.open(part) as stream:

@@ -196,13 +196,9 @@ def evaluate(
 ) -> list[Readings]:
     """Evaluate formulas for all tracings.
 
-    Args:
-        x: Landmark code -> forward coordinate, shape ``(n,)``; NaN where missing. The face looks to the right.
-        y: Landmark code -> upward coordinate, shape ``(n,)``; NaN where missing.
-        size: The number of tracings n.
-
-    Returns:
-        One :class:`Readings` a formula, in order. n = 0 gives empty arrays.
+    ``x``: landmark code -> forward coordinate, shape ``(n,)``; NaN where missing. The face looks to the right. ``y``:
+    landmark code -> upward coordinate, shape ``(n,)``; NaN where missing. ``size``: the number of tracings n. Gives one
+    :class:`Readings` a formula, in order. n = 0 gives empty arrays.
     """
     readings = [Readings(np.empty(size), np.zeros(size, dtype=np.uint16)) for _ in formulas]
     with np.errstate(all="ignore"):

@@ -27,20 +27,14 @@ def compute(
     Lengths are in millimetres: pixels are scaled, and lengths on a radiograph are brought to true size where the
     enlargement is stated (divided by 1 + magnification / 100). Angles and shares need neither.
 
-    Args:
-        landmarks: One row a point (columns as in ``tracings.gather_tracings``).
-        visits: One row a case and time with ``magnification_pct``, ``image_scale_mm_per_px``, ``porion_kind``,
-            ``gonion_kind`` as far as known; None if nothing is known.
-        measures: The measures to compute; those without a formula from landmarks are passed over.
-
-    Returns:
-        One row a tracing and measure: ``case_id, timepoint, view, examiner, repeat_no, measure, value, unit,
-        variant, reason, caution``. ``value`` is null exactly where ``reason`` says why ("not measurable: ...");
-        it is never NaN. ``caution`` warns against comparing lengths or planes between times. Rows are grouped
-        by measure, tracings in order of first appearance. No landmarks give no rows.
-
-    Raises:
-        RequestError: A needed column is missing, a view is unknown, or visits hold a case and time twice.
+    ``landmarks``: one row a point (columns as in ``tracings.gather_tracings``). ``visits``: one row a case and time
+    with ``magnification_pct``, ``image_scale_mm_per_px``, ``porion_kind``, ``gonion_kind`` as far as known; None if
+    nothing is known. ``measures``: the measures to compute; those without a formula from landmarks are passed over.
+    Gives one row a tracing and measure: ``case_id, timepoint, view, examiner, repeat_no, measure, value, unit, variant,
+    reason, caution``. ``value`` is null exactly where ``reason`` says why ("not measurable: ..."); it is never NaN.
+    ``caution`` warns against comparing lengths or planes between times. Rows are grouped by measure, tracings in order
+    of first appearance. No landmarks give no rows. Raises RequestError: a needed column is missing, a view is unknown,
+    or visits hold a case and time twice.
     """
     gathered = gather_tracings(landmarks)
     sharing = pictures_sharing_a_scale([tracings.keys for tracings in gathered])

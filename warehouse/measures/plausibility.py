@@ -80,16 +80,12 @@ def check_plausibility(
 ) -> pl.DataFrame:
     """Find the rows whose measures contradict each other.
 
-    Args:
-        wide: One row a tracing (or a case and time), one column a measure code; any measure may be absent or null.
-        keys: The columns that name a row.
-        rules: The rules to apply; one whose measures have no column is passed over.
-        tolerance_per_value: Slack for each value read, in degrees: 0.5 for values read to the nearest degree,
-            1e-9 for values computed from one set of points.
-
-    Returns:
-        One row a broken rule: the keys, ``rule`` (id), ``sentence``, ``difference`` (null for rules that are no
-        identity), ``tolerance`` (same) and ``likely_cause``. Empty if nothing is broken.
+    ``wide``: one row a tracing (or a case and time), one column a measure code; any measure may be absent or null.
+    ``keys``: the columns that name a row. ``rules``: the rules to apply; one whose measures have no column is passed
+    over. ``tolerance_per_value``: slack for each value read, in degrees: 0.5 for values read to the nearest degree,
+    1e-9 for values computed from one set of points. Gives one row a broken rule: the keys, ``rule`` (id), ``sentence``,
+    ``difference`` (null for rules that are no identity), ``tolerance`` (same) and ``likely_cause``. Empty if nothing is
+    broken.
     """
     nothing = pl.DataFrame(schema={**{key: wide.schema[key] for key in keys}, **_RESULTS, "likely_cause": pl.String})
     asked = [rule for rule in rules if set(rule.codes) <= set(wide.columns)]

@@ -162,13 +162,10 @@ def points_out_of_order(landmarks: pl.DataFrame) -> pl.DataFrame:
 
     ``landmarks`` has one row a point, columns as in ``tracings.gather_tracings``.
 
-    Returns:
-        The five key columns of the tracing, ``landmark`` (usual code; every code of the tracing where the face looks
-        mirrored) and ``text`` (what looks wrong). No fault gives no rows. A tracing whose points state different
-        directions or a point twice is not looked at: its own checks tell of that.
-
-    Raises:
-        RequestError: A needed column is missing or a view is unknown.
+    Gives the five key columns of the tracing, ``landmark`` (usual code; every code of the tracing where the face looks
+    mirrored) and ``text`` (what looks wrong). No fault gives no rows. A tracing whose points state different directions
+    or a point twice is not looked at: its own checks tell of that. Raises RequestError: a needed column is missing or a
+    view is unknown.
     """
     found = [frame for tracings in gather_tracings(landmarks) for frame in _of_view(tracings)]
     if not found:

@@ -35,18 +35,12 @@ def describe_records(
 ) -> pl.DataFrame:
     """Add what the visits say to the tracings of one view.
 
-    Args:
-        keys: One row a tracing, as made by ``gather_tracings``.
-        visits: One row a case and time, or None. Columns that are missing count as not stated.
-        sharing: The cases and times whose scale cannot be used, see :func:`pictures_sharing_a_scale`.
-
-    Returns:
-        ``keys`` in the same order with ``to_mm`` (factor to millimetres, null where there is none), ``no_mm``
-        (why there is none), ``gonion``, ``porion``, ``size`` (variant words) and ``gonion_caution``,
-        ``porion_caution``, ``size_caution`` (text or null).
-
-    Raises:
-        RequestError: ``visits`` holds a case and time twice.
+    ``keys``: one row a tracing, as made by ``gather_tracings``. ``visits``: one row a case and time, or None. Columns
+    that are missing count as not stated. ``sharing``: the cases and times whose scale cannot be used, see
+    :func:`pictures_sharing_a_scale`. Gives ``keys`` in the same order with ``to_mm`` (factor to millimetres, null where
+    there is none), ``no_mm`` (why there is none), ``gonion``, ``porion``, ``size`` (variant words) and
+    ``gonion_caution``, ``porion_caution``, ``size_caution`` (text or null). Raises RequestError: ``visits`` holds a
+    case and time twice.
     """
     lateral = view == LATERAL
     stated = _with_scale(_with_visits(keys, visits), sharing)

@@ -38,13 +38,9 @@ class Tracings:
 def gather_tracings(landmarks: pl.DataFrame) -> tuple[Tracings, ...]:
     """The tracings in a frame of landmarks, one entry a view that occurs.
 
-    Args:
-        landmarks: One row a point: ``case_id, timepoint, view, landmark, x, y, unit`` and, with defaults,
-            ``y_axis, faces, examiner, repeat_no, image_scale_mm_per_px``. Rows of one tracing need not lie
-            together. Landmarks that no measure knows are passed over.
-
-    Raises:
-        RequestError: A needed column is missing or a view is unknown.
+    ``landmarks``: one row a point: ``case_id, timepoint, view, landmark, x, y, unit`` and, with defaults, ``y_axis,
+    faces, examiner, repeat_no, image_scale_mm_per_px``. Rows of one tracing need not lie together. Landmarks that no
+    measure knows are passed over. Raises RequestError: a needed column is missing or a view is unknown.
     """
     _refuse_incomplete(landmarks)
     points = landmarks.with_columns(

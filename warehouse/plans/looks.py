@@ -63,9 +63,8 @@ class LookRecord:
 def read_looks(folder: Path, *, marks: Iterable[str] = ()) -> LookRecord:
     """The record kept in a warehouse folder.
 
-    Args:
-        folder: The warehouse folder.
-        marks: Digests the file had at times noted elsewhere (in plans); it must still begin with what they stand for.
+    ``folder``: the warehouse folder. ``marks``: digests the file had at times noted elsewhere (in plans); it must still
+    begin with what they stand for.
     """
     seen: set[str] = set()
     looks, is_whole, digest = [], True, ""

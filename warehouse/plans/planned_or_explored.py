@@ -34,9 +34,8 @@ class Standing:
 def stand(reader: Reader, questions: Sequence[Question]) -> Standing:
     """Write down that these comparisons are being looked at, and say how they stand.
 
-    Args:
-        reader: The snapshot they are made on.
-        questions: The comparisons of one result, all of one kind; none where there was nothing to compare.
+    ``reader``: the snapshot they are made on. ``questions``: the comparisons of one result, all of one kind; none where
+    there was nothing to compare.
     """
     plans = registered_plans(reader)
     marks = [registered.digest_before for registered in plans]
@@ -119,9 +118,8 @@ class PlansAndLooks:
 def plans_and_looks(reader: Reader, *, mark: str = "") -> PlansAndLooks:
     """Plans and looks as they stand, without adding a look. It concerns no case.
 
-    Args:
-        reader: An open snapshot.
-        mark: What :func:`record_mark` gave, for callers that keep answers: the record grows while a snapshot stays.
+    ``reader``: an open snapshot. ``mark``: what :func:`record_mark` gave, for callers that keep answers: the record
+    grows while a snapshot stays.
     """
     del mark
     plans = registered_plans(reader)

@@ -28,11 +28,10 @@ _FRAME = {
 def case_sureties(reader: Reader, chosen: Definition) -> pl.DataFrame:
     """Every counted case, treated or not, of a definition made of one change, with its probability.
 
-    Returns:
-        One row a case: case_no, case_key, practice, measure (the one used), change (signed so that more is worse; less
-        expected growth where the definition takes it off), error_sd (one reading), growth_sd (reference), is_adverse
-        and probability: P(true change > threshold), knowing nothing of true changes beforehand; null where the error
-        of the readings is not known. No rows for a definition of several parts.
+    Gives one row a case: case_no, case_key, practice, measure (the one used), change (signed so that more is worse;
+    less expected growth where the definition takes it off), error_sd (one reading), growth_sd (reference), is_adverse
+    and probability: P(true change > threshold), knowing nothing of true changes beforehand; null where the error of the
+    readings is not known. No rows for a definition of several parts.
     """
     part = chosen.single_change
     if part is None:

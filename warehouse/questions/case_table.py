@@ -37,23 +37,14 @@ def case_table(
 ) -> pl.DataFrame:
     """The cases selected, with their outcome under one definition.
 
-    Args:
-        reader: An open snapshot.
-        definition: Whose outcome is meant.
-        selection: Which cases.
-        columns: Those of ``CASE_COLUMNS`` that are wanted; all of them where None.
-        among: Column -> groups to keep; None keeps all.
-        landmark: Months after the start at which groups by phases are taken as known; ``is_undated`` then says of whom
-            that cannot be told.
-
-    Returns:
-        One row a case: ``case_no``; ``adverse`` true, false or null (not assessable); ``is_due`` (false while in
-        treatment); ``value``, the quantity compared with the threshold, null where there is no single one; then
-        the columns, in order: groups as text, years as numbers, angles in degrees, months in months. What is not
-        recorded is null, a sex called unknown too. Without a case the frame is empty.
-
-    Raises:
-        RequestError: A column does not exist; near names are offered.
+    ``reader``: an open snapshot. ``definition``: whose outcome is meant. ``selection``: which cases. ``columns``: those
+    of ``CASE_COLUMNS`` that are wanted; all of them where None. ``among``: column -> groups to keep; None keeps all.
+    ``landmark``: months after the start at which groups by phases are taken as known; ``is_undated`` then says of whom
+    that cannot be told. Gives one row a case: ``case_no``; ``adverse`` true, false or null (not assessable); ``is_due``
+    (false while in treatment); ``value``, the quantity compared with the threshold, null where there is no single one;
+    then the columns, in order: groups as text, years as numbers, angles in degrees, months in months. What is not
+    recorded is null, a sex called unknown too. Without a case the frame is empty. Raises RequestError: a column does
+    not exist; near names are offered.
     """
     wanted = CASE_COLUMNS if columns is None else tuple(dict.fromkeys(columns))
     condition, values = selection.where()
@@ -126,10 +117,9 @@ def change_table(
 ) -> pl.DataFrame:
     """Changes of a measure over a span.
 
-    Returns:
-        One row a case read at both times: ``case_no``, ``before``, ``after``, ``change`` and ``expected`` (untreated
-        growth over the same time; null where the growth reference has none) in the measure's unit, ``months``, then
-        the columns of :func:`case_table` asked for.
+    Gives one row a case read at both times: ``case_no``, ``before``, ``after``, ``change`` and ``expected`` (untreated
+    growth over the same time; null where the growth reference has none) in the measure's unit, ``months``, then the
+    columns of :func:`case_table` asked for.
     """
     condition, values = selection.where()
     listed = "".join(f", {column_of(column)} as {name(column)}" for column in dict.fromkeys(columns))

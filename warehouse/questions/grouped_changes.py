@@ -37,11 +37,8 @@ def groups_with_means(
     further means are left out, of the smallest groups first. Where the groups themselves look, each takes its own
     mean off as well: then three are left out at least, and any of them without one has that many cases.
 
-    Args:
-        cells: Group -> cases counted, as shown.
-        sizes: Group -> cases counted.
-        policy: What may be shown.
-        to_themselves: Whether those who look may be groups, each of which knows its own mean.
+    ``cells``: group -> cases counted, as shown. ``sizes``: group -> cases counted. ``policy``: what may be shown.
+    ``to_themselves``: whether those who look may be groups, each of which knows its own mean.
     """
     filled = [group for group, n in sizes.items() if n]
     fit = [group for group in filled if (cells[group].value or 0) >= policy.mean_minimum]

@@ -70,15 +70,10 @@ def compare_groups(
     unless another is named, never the one with the lowest share. Where a case can be in several groups, each group is
     compared with the cases not in it.
 
-    Args:
-        reader: An open snapshot.
-        question: What is asked.
-        correction: How p values are corrected; that of the plan that lists the comparison, else Holm's, where None.
-        is_recorded: Whether this counts as a look; False where the caller records the comparisons itself.
-        is_pooled: Whether shares drawn together by partial pooling are wanted as well; they take the longest.
-
-    Raises:
-        RequestError: The reference does not exist.
+    ``reader``: an open snapshot. ``question``: what is asked. ``correction``: how p values are corrected; that of the
+    plan that lists the comparison, else Holm's, where None. ``is_recorded``: whether this counts as a look; False where
+    the caller records the comparisons itself. ``is_pooled``: whether shares drawn together by partial pooling are
+    wanted as well; they take the longest. Raises RequestError: the reference does not exist.
     """
     stamp, level = stamp_of(reader, question), question.level
     found = rates(

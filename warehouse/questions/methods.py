@@ -300,8 +300,7 @@ def adjusted_odds_ratio(prepared: PreparedPair) -> Estimate:
 def plain_odds_ratio(prepared: PreparedPair) -> Estimate | None:
     """Odds ratio of the first group against the second by the outcome model, with Wald's interval and test.
 
-    Returns:
-        The estimate in the unit ``ratio``; None where there is no plain fit, so that the caller may penalise.
+    Gives the estimate in the unit ``ratio``; None where there is no plain fit, so that the caller may penalise.
     """
     pair, fit = prepared.pair, prepared.outcome_model
     if fit is None or fit.separated or fit.penalised:

@@ -78,13 +78,9 @@ def change_picture(
 def binned(values: NDArray[np.float64], adverse: NDArray[np.bool_], *, threshold: float) -> tuple[ChangeBin, ...]:
     """Counts in equal bins of a round width; an edge lies at the threshold, so that no bin mixes both sides of it.
 
-    Args:
-        values: Changes, shape ``(n,)``.
-        adverse: Whether the case is adverse, shape ``(n,)``.
-        threshold: Where an edge must lie.
-
-    Returns:
-        Bins from the lowest to the highest value, empty ones between them included; none without a value.
+    ``values``: changes, shape ``(n,)``. ``adverse``: whether the case is adverse, shape ``(n,)``. ``threshold``: where
+    an edge must lie. Gives bins from the lowest to the highest value, empty ones between them included; none without a
+    value.
     """
     if values.size == 0:
         return ()

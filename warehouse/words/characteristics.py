@@ -15,9 +15,7 @@ FOOTNOTE = say("characteristics.footnote")
 def table_as_printed(result: Characteristics, labels: dict[str, dict[str, str]]) -> pl.DataFrame:
     """The table as it is printed: one column a group, texts as journals set them, a line for what is missing.
 
-    Args:
-        result: The characteristics.
-        labels: Code list -> code -> label, as a reader has them.
+    ``result``: the characteristics. ``labels``: code list -> code -> label, as a reader has them.
     """
     heads = [f"{label} (n = {n:,})" for label, n in zip(result.labels, result.table.sizes, strict=True)]
     rows: list[list[str]] = []

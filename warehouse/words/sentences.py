@@ -104,12 +104,9 @@ def why_none(estimate: Estimate) -> str:
 def more_or_less(estimate: Estimate, *, unit: str, than: str, scale: float = 1.0, digits: int = 1) -> str:
     """A difference in words: how much higher or lower, and what else the data are compatible with.
 
-    Args:
-        estimate: A difference, first minus second.
-        unit: Unit after scaling.
-        than: What the first group is higher or lower than, such as "than with fixed appliances".
-        scale: What values are multiplied by for display, 100 for percentage points.
-        digits: Decimals shown.
+    ``estimate``: a difference, first minus second. ``unit``: unit after scaling. ``than``: what the first group is
+    higher or lower than, such as "than with fixed appliances". ``scale``: what values are multiplied by for display,
+    100 for percentage points. ``digits``: decimals shown.
     """
     if estimate.value is None:
         return why_none(estimate)
