@@ -47,11 +47,11 @@ class Comparability:
     """Whether two groups can be compared with what is adjusted for held alike: judged before any adjusted figure."""
 
     grade: Grade  # Good; with caution; or no adjusted figure
-    effective: tuple[float, float]  # Effective cases after overlap weights, first and second group
-    without_counterpart: float | None  # Share of cases whose propensity the other group never reaches
-    told_apart: float | None  # Share of who is in which group that what is adjusted for explains
-    imbalance: float | None  # Largest standardised difference after overlap weights
-    events: tuple[int, int]  # Adverse cases of each group
+    effective: tuple[float, float] = (0.0, 0.0)  # Effective cases after overlap weights, first and second group
+    without_counterpart: float | None = None  # Share of cases whose propensity the other group never reaches
+    told_apart: float | None = None  # Share of who is in which group that what is adjusted for explains
+    imbalance: float | None = None  # Largest standardised difference after overlap weights
+    events: tuple[int, int] = (0, 0)  # Adverse cases of each group
     why: tuple[Caution, ...]  # Every limit passed, those that withhold first
 
     @property
@@ -66,15 +66,7 @@ def comparability(pair: GroupPair, weighted: WeightedComparison, limits: Limits 
     if e.size == 0:
         empty = pair.emptiness()
         why = (empty,) if empty else weighted.contrast.difference.warnings
-        return Comparability(
-            grade="none",
-            effective=(0.0, 0.0),
-            without_counterpart=None,
-            told_apart=None,
-            imbalance=None,
-            events=(0, 0),
-            why=why,
-        )
+        return Comparability(grade="none", why=why)
     common = _common_range(e[first].min(), e[first].max(), e[~first].min(), e[~first].max())
     outside = 1.0 - float(((e >= common[0]) & (e <= common[1])).mean()) if common else 1.0
     apart = told_apart(pair, e)

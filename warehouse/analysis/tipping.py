@@ -24,10 +24,10 @@ class TippingPoint:
     # Where the interval of the assessed lies: wholly `below` the value, wholly `above`, `includes` it; `nothing`
     # without an assessed case
     message: ShareMessage
-    holds_from: int | None  # Fewest adverse among the missing with which the message holds; None with `nothing`
-    holds_to: int | None  # Most adverse among the missing with which it holds
+    holds_from: int | None = None  # Fewest adverse among the missing with which the message holds; None with `nothing`
+    holds_to: int | None = None  # Most adverse among the missing with which it holds
     # Adverse among the missing if they are like the assessed, rounded; None without an assessed case
-    like_assessed: int | None
+    like_assessed: int | None = None
     warnings: tuple[Caution, ...]  # Cautions
 
 
@@ -43,16 +43,8 @@ def tipping_point(adverse: int, assessed: int, missing: int, *, value: float, le
     check_counts(0, missing, where="cases that could not be assessed")
     share = proportion(adverse, assessed, level=level)
     if assessed == 0:
-        return TippingPoint(
-            assessed=share,
-            value=value,
-            missing=missing,
-            message="nothing",
-            holds_from=None,
-            holds_to=None,
-            like_assessed=None,
-            warnings=(Caution("no_data", "no_message"),),
-        )
+        why = (Caution("no_data", "no_message"),)
+        return TippingPoint(assessed=share, value=value, missing=missing, message="nothing", warnings=why)
 
     def message_with(k: int) -> ShareMessage:
         return _message((adverse + k) / (assessed + missing), assessed + missing, value, level)
