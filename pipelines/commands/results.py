@@ -8,7 +8,7 @@ from pipelines.commands.options import print_table, reading, say, say_end, say_j
 from warehouse.cases.case_results import case_results
 from warehouse.cases.occlusal_results import OcclusalResults, occlusal_results
 from warehouse.cases.relapse import Relapse, relapse
-from warehouse.measures.published_bands import FACIAL_INDEX_CLASSES, LITTLE_CLASSES, NOSE_TIP_SOURCE
+from warehouse.measures.published_bands import FACIAL_INDEX_CLASSES, LITTLE_ABOVE, LITTLE_BANDS, NOSE_TIP_SOURCE
 from warehouse.results import Estimate
 
 _CLASSES = (
@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> None:
 
 def _classes(frame: pl.DataFrame) -> dict[str, dict[str, int]]:
     """Column -> class -> cases, classes from mild to marked, others by name."""
-    order = [*FACIAL_INDEX_CLASSES, *LITTLE_CLASSES]
+    order = [*FACIAL_INDEX_CLASSES, *(name for _, name in LITTLE_BANDS), LITTLE_ABOVE]
     found = {}
     for _, column in _CLASSES:
         counts = dict(frame[column].drop_nulls().cast(str).value_counts().iter_rows())

@@ -20,7 +20,8 @@ IMPROVED_FROM_PERCENT = 30.0
 GREATLY_IMPROVED_FROM_POINTS = 22.0
 
 #: Little 1975 prints 0, 1-3, 4-6, 7-9, 10 and more; the gaps are closed upwards: (0, 3], (3, 6], (6, 9], over 9.
-LITTLE_ENDS, LITTLE_CLASSES = (0.0, 3.0, 6.0, 9.0), ("perfect", "minimal", "moderate", "severe", "very severe")
+LITTLE_BANDS = ((0.0, "perfect"), (3.0, "minimal"), (6.0, "moderate"), (9.0, "severe"))
+LITTLE_ABOVE = "very severe"
 
 FACIAL_INDEX_CLASSES = ("hypereuryprosopic", "euryprosopic", "mesoprosopic", "leptoprosopic", "hyperleptoprosopic")
 #: First value of the second to the fifth class. The general scale (living, used for males) was read in a table
@@ -42,6 +43,14 @@ def _expr(column: Column) -> pl.Expr:
 
 def _number(column: Column) -> pl.Expr:
     return _expr(column).cast(pl.Float64)
+
+
+def _banded(value: pl.Expr, bands: tuple[tuple[float, str], ...], above: str) -> pl.Expr:
+    """The label of the first band whose upper end is not passed."""
+    label = pl.lit(above)
+    for end, name in reversed(bands):
+        label = pl.when(value <= end).then(pl.lit(name)).otherwise(label)
+    return pl.when(value.is_not_null() & value.is_not_nan()).then(label)
 
 
 def par_improvement(start: Column, finish: Column) -> pl.Expr:
@@ -72,10 +81,9 @@ def par_percent_reduction(start: Column, finish: Column) -> pl.Expr:
 
 
 def irregularity_class(irregularity_mm: Column) -> pl.Expr:
-    """Little's class of lower front crowding; see ``LITTLE_ENDS`` for how its gaps are closed."""
+    """Little's class of lower front crowding; see ``LITTLE_BANDS`` for how its gaps are closed."""
     value = _number(irregularity_mm)
-    classed = value.cut(LITTLE_ENDS, labels=LITTLE_CLASSES).cast(pl.String)
-    return pl.when((value >= 0.0) & value.is_not_nan()).then(classed)
+    return pl.when(value >= 0.0).then(_banded(value, LITTLE_BANDS, LITTLE_ABOVE))
 
 
 def iotn_overjet_grade(overjet_mm: Column, *, lips_competent: Column | None = None) -> pl.Expr:
@@ -110,11 +118,7 @@ def facial_index_class(index_pct: Column, sex: Column) -> pl.Expr:
     male nor female the class is given only if both scales agree.
     """
     index, stated = _number(index_pct), _expr(sex)
-    rounded = index.round(1, mode="half_away_from_zero")
-    by_male, by_female = (
-        rounded.cut(FACIAL_INDEX_STARTS[scale], labels=FACIAL_INDEX_CLASSES, left_closed=True).cast(pl.String)
-        for scale in ("male", "female")
-    )
+    by_male, by_female = (_index_class(index, FACIAL_INDEX_STARTS[scale]) for scale in ("male", "female"))
     label = (
         pl.when(stated == "male")
         .then(by_male)
@@ -124,6 +128,14 @@ def facial_index_class(index_pct: Column, sex: Column) -> pl.Expr:
         .then(by_male)
     )
     return pl.when(index.is_finite()).then(label)
+
+
+def _index_class(index: pl.Expr, starts: tuple[float, ...]) -> pl.Expr:
+    rounded = index.round(1, mode="half_away_from_zero")
+    label = pl.lit(FACIAL_INDEX_CLASSES[0])
+    for start, name in zip(starts, FACIAL_INDEX_CLASSES[1:], strict=True):
+        label = pl.when(rounded >= start).then(pl.lit(name)).otherwise(label)
+    return label
 
 
 def nose_tip_guide_mm(age_years: Column, sex: Column) -> pl.Expr:
