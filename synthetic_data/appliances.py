@@ -4,8 +4,7 @@ from dataclasses import dataclass
 
 from synthetic_data.stated import stated
 
-NO_USE = -50.0
-"""Log weight of an appliance a practice does not use."""
+NO_USE = -50.0  # log weight of an appliance a practice does not use
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

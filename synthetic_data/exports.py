@@ -221,8 +221,7 @@ def make_cohort(settings: Settings, rng: np.random.Generator) -> Cohort:
     )
 
 
-REPEATED = CORE
-"""Measures whose second readings have columns of their own."""
+REPEATED = CORE  # measures whose second readings have columns of their own
 
 
 def wide_frame(cohort: Cohort) -> pl.DataFrame:

@@ -18,11 +18,9 @@ POINT_ERROR: dict[str, tuple[float, float]] = _STATED["point_error"]
 SKIN_ERROR: tuple[float, float] = _STATED["skin_error"]
 UNREADABLE: dict[str, float] = _STATED["unreadable"]
 
-HEAD_TILT = (8.5, 3.0)
-"""Degrees the cranial base slopes up in the picture: mean and spread."""
+HEAD_TILT = (8.5, 3.0)  # degrees the cranial base slopes up in the picture: mean and spread
 
-CORNER = 80.0 + 180.0j
-"""Where sella lies in the picture, in mm from its lower left corner, on average."""
+CORNER = 80.0 + 180.0j  # where sella lies in the picture, in mm from its lower left corner, on average
 
 
 @dataclass(frozen=True, slots=True)

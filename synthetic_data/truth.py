@@ -10,8 +10,7 @@ from synthetic_data.persons import DAYS_PER_YEAR, POOL_FOR_SELECTED, SELECTED, P
 from synthetic_data.settings import Settings
 from synthetic_data.treatment import TreatmentCourse
 
-KEPT_AT_FOLLOW_UP = 0.85
-"""Share of what treatment did to the mandibular plane that is still there at follow-up."""
+KEPT_AT_FOLLOW_UP = 0.85  # share of what treatment did to the mandibular plane that is still there at follow-up
 
 
 @dataclass(frozen=True, slots=True)

@@ -79,8 +79,7 @@ class RequestError(MentonError):
     """A request that names something that does not exist or does not fit."""
 
 
-CONFIRMED = "--yes"
-"""The option by which a person confirms beforehand what a command would ask."""
+CONFIRMED = "--yes"  # the option by which a person confirms beforehand what a command would ask
 
 
 class UnconfirmedError(MentonError):

@@ -57,8 +57,7 @@ def listed(use: str) -> tuple[Variable, ...]:
 FILTERS: dict[str, str] = {one.filter: one.column for one in listed("filters") if one.column}
 """Filter name -> column of mart_cases."""
 
-SET_APART = "cleft_or_syndrome"
-"""Filter without which cases with a cleft or a syndrome are left out."""
+SET_APART = "cleft_or_syndrome"  # filter without which cases with a cleft or a syndrome are left out
 
 WHOEVER: Mapping[str, tuple[str, ...]] = MappingProxyType({SET_APART: (*VARIABLES[SET_APART].values, "not known")})
 """The filter that takes in cases with a cleft or a syndrome as well."""

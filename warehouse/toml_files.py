@@ -19,11 +19,9 @@ from warehouse.errors import DefinitionError, MentonError
 MOST_BYTES = 4_000_000
 """Far more than a mapping of the widest file takes; the longest file of this program's own has 60,000 bytes."""
 
-MOST_PARTS = 100
-"""Of a dotted name; those of this program have at most three."""
+MOST_PARTS = 100  # of a dotted name; those of this program have at most three
 
-MOST_NESTED = 100
-"""Sections and lists within each other; those of this program have at most five."""
+MOST_NESTED = 100  # sections and lists within each other; those of this program have at most five
 
 PART = r"""(?:[A-Za-z0-9_-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')[ \t]*+"""
 TOO_MANY_PARTS = re.compile(rf"""(?<![A-Za-z0-9_.\\-])(?:{PART}\.[ \t]*+){{{MOST_PARTS}}}""")

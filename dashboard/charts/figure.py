@@ -11,8 +11,7 @@ from altair import Chart, LayerChart
 
 from dashboard.theme import LIGHT, Palette, dressed
 
-WIDTH = 460
-"""Width of a chart in pixels where the page does not give it another; about that of a text column in points."""
+WIDTH = 460  # width of a chart in pixels where the page does not give it another; about that of a text column in points
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -35,8 +35,7 @@ CLOSE_ROW = 22
 MOST_NAMED = 15
 """Up to so many practices each has its numbers above its line; of more, only one's own and the pooled mean."""
 
-ROOM = 420
-"""Pixels that rows fill on a projector: a few stand wide apart, many close together."""
+ROOM = 420  # pixels that rows fill on a projector: a few stand wide apart, many close together
 
 POOLED = "all together"
 AHEAD = "a new practice"
@@ -44,8 +43,7 @@ COUNTED, BESIDE, YOURS, OTHER, TOGETHER, EXPECTED = "counted", "beside", "yours"
 MOST_GROUPS = 7
 """Groups of a picture among others, the largest."""
 
-CHOSEN = "chosen"
-"""Name of what is chosen by a click on a row."""
+CHOSEN = "chosen"  # name of what is chosen by a click on a row
 
 DIFFERENCE = "difference in percentage points; right of 0 is worse"
 

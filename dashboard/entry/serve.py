@@ -30,8 +30,7 @@ from dashboard.access.gate import Gate, House
 from dashboard.access.sign_in import logged_in_by_cookie
 from dashboard.access.viewer import access_list, viewer_named
 
-MOST_READERS = 4
-"""Processes that read, where there are as many processors."""
+MOST_READERS = 4  # processes that read, where there are as many processors
 
 SLOW = (
     "altair",

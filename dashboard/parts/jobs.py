@@ -57,8 +57,7 @@ def _jobs() -> dict[str, dict[str, Job]]:
     }
 
 
-JOBS = _jobs()
-"""Page -> name -> job."""
+JOBS = _jobs()  # page -> name -> job
 
 TITLES = {" ".join(job.command): job.title for jobs in reversed(JOBS.values()) for job in jobs.values()}
 TITLES |= {"ingest": "Bring in a file", "dashboard": "What happened", "rate": "What happened"}

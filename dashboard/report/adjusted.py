@@ -23,8 +23,7 @@ from warehouse.words import contrasts as wording
 from warehouse.words.contrasts import pair_sentence, reading_sentence
 from warehouse.words.sentences import caution_text
 
-Counts: TypeAlias = tuple[Count, Count]
-"""Cases, and adverse ones among them."""
+Counts: TypeAlias = tuple[Count, Count]  # cases, and adverse ones among them
 
 CASES_A_COLUMN = 10
 FROM_MODELS = ("standardised", "overlap", "inverse")

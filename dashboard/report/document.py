@@ -27,19 +27,15 @@ SUBJECTS_OF_THE_TALK = (
 )
 """What the slides of a talk are about, in the order in which a room asks."""
 
-DIGITS = 1
-"""Decimal places of shares (in percent) and of changes."""
+DIGITS = 1  # decimal places of shares (in percent) and of changes
 
-MEAN_DIGITS = 2
-"""Decimal places of means over practices."""
+MEAN_DIGITS = 2  # decimal places of means over practices
 
 
-MOST_DRAWN = 25
-"""Groups in a picture: more do not fit on a page. The table has all of them."""
+MOST_DRAWN = 25  # groups in a picture: more do not fit on a page. The table has all of them
 
 
-MOST_READ = 8
-"""Groups that a room can read at once."""
+MOST_READ = 8  # groups that a room can read at once
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,8 +43,7 @@ def _labelled(here: Here) -> Beside:
     return Beside(shares, replace(here.means, lines=lines))
 
 
-NAMED_BY = ("practice", "clinician")
-"""Groupings whose groups are people or practices."""
+NAMED_BY = ("practice", "clinician")  # groupings whose groups are people or practices
 
 
 def findings(

@@ -27,10 +27,8 @@ from warehouse.questions.threshold import ThresholdCurve
 from warehouse.results import Estimate
 from warehouse.words.shares import error_sentence
 
-POLICY = Policy()
-"""The rule for what leaves the practice."""
-ROUND_TO = 5
-"""Base that counts under other definitions are rounded to."""
+POLICY = Policy()  # the rule for what leaves the practice
+ROUND_TO = 5  # base that counts under other definitions are rounded to
 
 
 def shown_for(policy: Policy, gathered: Gathered, *, cases: str, around: Counted | None = None) -> Findings:

@@ -18,8 +18,7 @@ from warehouse.selection import Selection
 ENDINGS = (".html", ".pdf", ".pptx", ".xlsx", ".md")
 """What a single file may end in; a name without an ending is a folder."""
 
-ARCHIVE = ".zip"
-"""The ending of everything in one file."""
+ARCHIVE = ".zip"  # the ending of everything in one file
 
 
 def default_audience(path: Path) -> Audience:

@@ -19,8 +19,7 @@ from pipelines.contract.cell_rules import NOT_A_NUMBER, NOT_WHOLE, UNIT_DOES_NOT
 from pipelines.contract.units import factor, unit_named
 from pipelines.reading.cells import marks_in
 
-MAX_WHOLE = 2**31
-"""Largest whole number taken: what counts phases and readings has no use for more."""
+MAX_WHOLE = 2**31  # largest whole number taken: what counts phases and readings has no use for more
 
 _YEARS_MONTHS = re.compile(
     r"(?P<years>\d{1,3}) ?(?:y(?:ea)?rs?|y|j(?:ahre)?|a(?:ns?|ños?|nni|nno)?|;|/) ?"

@@ -19,8 +19,7 @@ Computed: TypeAlias = Callable[[CheckedTables], pl.Series]
 
 EARLIER = {"progress": "start", "finish": "start", "follow_up": "finish"}
 """With which earlier records those of a time are compared."""
-ENOUGH_COPIED = 3
-"""Measured values that must all be equal before they look copied."""
+ENOUGH_COPIED = 3  # measured values that must all be equal before they look copied
 SET = ("case", "timepoint", "view", "examiner", "repeat_no")
 CHIN = ("Me", "Gn'")
 BROW = ("N", "N'")

@@ -102,8 +102,7 @@ SCHEMA = {
 }
 OF_THE_ROW = frozenset({"case_id", "timepoint", "phase_no", "examiner", "repeat_no"})
 """Columns that, in a file of one row a case, are told by the name of a column and not by a cell."""
-HARMLESS = r"^(?:\d{2}(?: \d{2})*|\d{4}-Q[1-4])$"
-"""Lists of tooth codes and quarters, which tell nothing of a person."""
+HARMLESS = r"^(?:\d{2}(?: \d{2})*|\d{4}-Q[1-4])$"  # lists of tooth codes and quarters, which tell nothing of a person
 MAX_ROWS_NAMED = 5
 
 

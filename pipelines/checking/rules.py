@@ -19,8 +19,7 @@ from warehouse.toml_files import structure
 Severity = Literal["reject", "warn"]
 Kind = Literal["required", "unique", "range", "among", "without", "above", "equal", "holds", "file", "cell"]
 
-ALL_MEASURES = "*"
-"""Stands for every measure among the columns of a rule."""
+ALL_MEASURES = "*"  # stands for every measure among the columns of a rule
 
 LETTERS = {"cases": "C", "phases": "P", "visits": "V", "measurements": "M", "landmarks": "L"}
 """First letter of the ids of rules generated for the columns of a table."""

@@ -31,8 +31,7 @@ SIZES = (1_000, 100_000)
 """Columns with up to so many distinct values share a batch; one with more is a batch of its own."""
 WHOLE = " (every row)"
 """Ends the name of a column of which not only the distinct values go over; filled up, it would not be unique."""
-AT_ONCE = 24
-"""Rules whose columns are held at the same time."""
+AT_ONCE = 24  # rules whose columns are held at the same time
 
 
 class Examiner:
@@ -344,8 +343,7 @@ def _refusal(
     return BadFileError(f"{rule.id}: {rule.reason}", where=f"{place}: {what}", remedy=rule.remedy)
 
 
-SECOND_ROUND = "case_was_accepted"
-"""What can be asked only once it is known which cases are turned away."""
+SECOND_ROUND = "case_was_accepted"  # what can be asked only once it is known which cases are turned away
 
 
 def validate(

@@ -23,8 +23,7 @@ from warehouse.words.changes import (
 )
 from warehouse.words.numbers import number, p_bare, signed, span
 
-FEW_GROUPS = 3
-"""Groups up to which every comparison is printed as a sentence rather than in a table."""
+FEW_GROUPS = 3  # groups up to which every comparison is printed as a sentence rather than in a table
 
 DECILES_SHOWN = (0.1, 0.3, 0.5, 0.7, 0.9)
 

@@ -41,8 +41,7 @@ from warehouse.words.numbers import cases, column_words, counted, number, p_bare
 from warehouse.words.sentences import caution_text
 from warehouse.words.sentences import say as text
 
-FEW_GROUPS = 3
-"""Groups up to which every comparison is also printed as a sentence."""
+FEW_GROUPS = 3  # groups up to which every comparison is also printed as a sentence
 
 METHOD_COLUMNS = ("method", "first", "second", "difference", "interval", "ratio", "interval of ratio", "p")
 

@@ -14,8 +14,7 @@ from warehouse.questions.shares import rates
 from warehouse.store.store import STORE
 from warehouse.upkeep.backup import move_aside
 
-INVENTED = "invented"
-"""The setting by which a warehouse says that the demo made it."""
+INVENTED = "invented"  # the setting by which a warehouse says that the demo made it
 
 
 def run(args: argparse.Namespace) -> None:

@@ -42,8 +42,7 @@ if TYPE_CHECKING:
     from warehouse.store.storage import Connection
 
 
-FORMAT = 2
-"""Number of the form described in `json.md`; it rises when a key goes, or comes to mean something else."""
+FORMAT = 2  # number of the form described in `json.md`; it rises when a key goes, or comes to mean something else
 
 
 _KEYS = {"selection": "cases", "cautions": "warnings"}

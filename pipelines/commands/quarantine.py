@@ -13,8 +13,7 @@ from pipelines.reading.settings import ReadSettings
 from warehouse.marts.catalogues import in_force
 from warehouse.plural import number_of
 
-SHOWN = 8
-"""Rows of a file that are named for each reason."""
+SHOWN = 8  # rows of a file that are named for each reason
 
 
 def run(args: argparse.Namespace) -> None:

@@ -15,8 +15,7 @@ MEASURE_CODES = "measure"
 IN_TURN = "phases_in_turn"
 """Contract name of a column whose cells hold the appliances of all phases in order (``RPE then braces``)."""
 
-RULER = ("ruler_1", "ruler_2")
-"""Two points of a picture, no landmarks, whose distance the mapping states."""
+RULER = ("ruler_1", "ruler_2")  # two points of a picture, no landmarks, whose distance the mapping states
 
 _WIDE_POINT = re.compile(r"([xy])_(.+)")
 

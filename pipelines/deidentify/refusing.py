@@ -8,8 +8,7 @@ from pipelines.deidentify.contents import ONE_IS_ENOUGH, kinds_of
 from pipelines.deidentify.headings import heading_reason
 from warehouse.toml_files import shipped
 
-SAMPLE = 2000
-"""Distinct cells looked at in a column that is not going to be read: enough to name a reason."""
+SAMPLE = 2000  # distinct cells looked at in a column that is not going to be read: enough to name a reason
 
 PLURALS: dict[str, str] = shipped("pipelines.deidentify", "identifying.toml")["plurals"]
 

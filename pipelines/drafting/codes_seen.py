@@ -22,11 +22,9 @@ from pipelines.deidentify.refusing import content_reason
 from pipelines.drafting.names import WideNames
 from pipelines.mapping.trade_words import squeezed
 
-NOT_KNOWN = "(not known)"
-"""Code of a spelling that a mapping states to say nothing."""
+NOT_KNOWN = "(not known)"  # code of a spelling that a mapping states to say nothing
 
-MOST_SHOWN = 40
-"""Open spellings told one by one; the rest are counted."""
+MOST_SHOWN = 40  # open spellings told one by one; the rest are counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -30,14 +30,11 @@ from pipelines.reading.decimals import MIN_NUMBERS, SAMPLE_ROWS
 from warehouse.errors import BadFileError
 from warehouse.measures.measure import Measure
 
-ENOUGH = 0.8
-"""Share of the filled cells that must fit for the content not to speak against a name."""
+ENOUGH = 0.8  # share of the filled cells that must fit for the content not to speak against a name
 
-ENOUGH_TEETH = 0.5
-"""The same for tooth codes: what is written otherwise can be given its codes in the mapping."""
+ENOUGH_TEETH = 0.5  # the same for tooth codes: what is written otherwise can be given its codes in the mapping
 
-MANY_DIFFERENT = 30
-"""A coded column with more different values than this, of which none is known, is hardly coded."""
+MANY_DIFFERENT = 30  # a coded column with more different values than this, of which none is known, is hardly coded
 
 
 def doubt(cells: pl.Series, expected: Expected, *, contract: Contract, measures: Mapping[str, Measure]) -> str:
@@ -478,8 +475,7 @@ class _Drafter:
             yield f"the earlier mapping names columns that this file has not: {', '.join(gone)}"
 
 
-_FEWEST_COORDINATES = 6
-"""Columns of coordinates from which on a file is taken for one of points."""
+_FEWEST_COORDINATES = 6  # columns of coordinates from which on a file is taken for one of points
 
 
 def _looks_like_data(shown: str) -> bool:

@@ -22,8 +22,7 @@ from pipelines.mapping.column_mapping import ColumnMapping
 
 PROBLEM_SCHEMA = dict(zip(PROBLEM_COLUMNS, (pl.String, pl.UInt32, pl.String, pl.String, pl.String), strict=True))
 
-BadCells = tuple[str, pl.DataFrame]
-"""Contract name of a column, and its cells that were not understood."""
+BadCells = tuple[str, pl.DataFrame]  # contract name of a column, and its cells that were not understood
 
 
 def problem_frame(

@@ -295,8 +295,7 @@ def _factors(catalogue: Mapping[str, Measure]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema={"measure": pl.String, "unit": pl.String, "factor": pl.Float64}, orient="row")
 
 
-_FEWEST_DISTINCT = 3
-"""Fewer different texts are more likely a spelling of a code than names."""
+_FEWEST_DISTINCT = 3  # fewer different texts are more likely a spelling of a code than names
 
 
 def refuse_identifying(raw: RawTable, mapping: ColumnMapping, read: Mapping[str, Understood]) -> None:

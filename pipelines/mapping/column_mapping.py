@@ -99,8 +99,7 @@ def _layout(
 BY_FINISH = "by finish"
 """Constant for status: finished where a finish date or a finish record stands, still in treatment elsewhere."""
 
-CONTRACT_NAMES = "contract names"
-"""Origin of a mapping that no file states: the columns carry the contract's names."""
+CONTRACT_NAMES = "contract names"  # origin of a mapping that no file states: the columns carry the contract's names
 
 
 @dataclass(frozen=True, slots=True)

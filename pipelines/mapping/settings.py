@@ -11,11 +11,9 @@ from pipelines.reading.settings import ReadSettings
 from warehouse.errors import MappingError, near_names
 from warehouse.toml_files import shaped
 
-SHOWN = 40
-"""Faults that are told one by one; a file with more of them is seldom a mapping."""
+SHOWN = 40  # faults that are told one by one; a file with more of them is seldom a mapping
 
-KEY_SHOWN = 120
-"""Letters of a key that are shown."""
+KEY_SHOWN = 120  # letters of a key that are shown
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,8 +18,7 @@ _MARKED = {
     ".": (rf"{_SIGN}\d*\.\d+{_UNIT}", rf"{_SIGN}\d{{1,3}}(?:,\d{{3}})+\.\d+{_UNIT}"),
 }
 """Decimal mark -> numbers that have it, without and with separators of thousands."""
-_EITHER = rf"{_SIGN}[1-9]\d{{0,2}}[.,]\d{{3}}{_UNIT}"
-"""A number whose mark may also separate thousands."""
+_EITHER = rf"{_SIGN}[1-9]\d{{0,2}}[.,]\d{{3}}{_UNIT}"  # a number whose mark may also separate thousands
 
 _NUMBER = re.compile(NUMBER, re.ASCII)
 _DATE = re.compile(r"^\d{1,4}[./-]\d{1,2}[./-]\d{1,4}(?:[ T].*)?$", re.ASCII)

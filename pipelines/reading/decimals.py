@@ -13,8 +13,7 @@ from pipelines.contract.delivery import RawTable, ReadingAssumption
 from pipelines.reading.cells import listed, marks_in, share_of_numbers
 from pipelines.reading.settings import ABOUT_DECIMAL, DECIMAL_MIXED, DECIMAL_OPEN
 
-SAMPLE_ROWS = 5_000
-"""Rows looked at, spread over the whole table."""
+SAMPLE_ROWS = 5_000  # rows looked at, spread over the whole table
 
 MIN_NUMBERS = 0.8
 MIN_MAJORITY = 0.75

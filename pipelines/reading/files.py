@@ -201,8 +201,7 @@ def _cell(value: object, where: str, row: int) -> str | None:
     raise _odd("a value is itself a list or an object", f"{where}, row {row}")
 
 
-_MOST_FOOTER = 10_000_000
-"""Most bytes of a text, and most entries of a list, in the file's own description of itself."""
+_MOST_FOOTER = 10_000_000  # most bytes of a text, and most entries of a list, in the file's own description of itself
 
 
 def read_parquet(file: FileBytes, settings: ReadSettings) -> RawTable:
@@ -356,8 +355,7 @@ def _check_cells(n_rows: int, n_columns: int, file: FileBytes) -> None:
         raise BadFileError(found, where=file.name, expected=expected, remedy="split it into several files")
 
 
-DESCRIPTOR = "datapackage.json"
-"""The description that may lie beside the tables of an export; it is no table."""
+DESCRIPTOR = "datapackage.json"  # the description that may lie beside the tables of an export; it is no table
 
 
 def discover(paths: Iterable[Path]) -> list[Path]:

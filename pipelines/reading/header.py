@@ -15,8 +15,7 @@ from warehouse.errors import BadFileError
 
 Cells = list[str]
 
-MAX_HEADER_ROW = 40
-"""Rows from the top among which the header is looked for."""
+MAX_HEADER_ROW = 40  # rows from the top among which the header is looked for
 
 MIN_FILLED = 0.6
 MIN_WORDS = 0.7

@@ -6,11 +6,9 @@ itself, before it is unpacked. Each is far above what a practice or a registry d
 rows by 25 columns is about 150 MB of text, 26 million cells.
 """
 
-HEAD_BYTES = 1 << 20
-"""How much of a file is looked at to find its kind, delimiter and header."""
+HEAD_BYTES = 1 << 20  # how much of a file is looked at to find its kind, delimiter and header
 
-MAX_LINE_BYTES = 1 << 20
-"""Longest line of a text file. Reading stops there: a longer line is not a table."""
+MAX_LINE_BYTES = 1 << 20  # longest line of a text file. Reading stops there: a longer line is not a table
 
 MAX_TEXT_BYTES = 2 << 30
 MAX_JSON_BYTES = 64 << 20
@@ -20,13 +18,11 @@ MAX_OLD_WORKBOOK_BYTES = 2 << 20
 
 MAX_PARQUET_BYTES = 4 << 30
 
-MAX_CELL_CHARS = 32_767
-"""Longest cell, in characters: the most that a spreadsheet cell holds."""
+MAX_CELL_CHARS = 32_767  # longest cell, in characters: the most that a spreadsheet cell holds
 
 MAX_COLUMNS = 2_000
 
-MAX_UNPACKED_BYTES = 1 << 30
-"""Most that all parts of a workbook may hold when unpacked."""
+MAX_UNPACKED_BYTES = 1 << 30  # most that all parts of a workbook may hold when unpacked
 
 UNPACKED_A_BYTE, ALWAYS_UNPACKED_BYTES = 40, 100 << 20
 """Most that a byte of a workbook may become when unpacked, and what may be whatever its size."""

@@ -6,11 +6,9 @@ from typing import Literal
 ABOUT_DECIMAL = "decimal"
 ABOUT_HEADER = "header row"
 
-DECIMAL_MIXED = "mixed"
-"""Taken for the decimal mark where some columns use a point and others a comma."""
+DECIMAL_MIXED = "mixed"  # taken for the decimal mark where some columns use a point and others a comma
 
-DECIMAL_OPEN = "not decided"
-"""Taken for the decimal mark where the only candidates read either way, such as 1,234."""
+DECIMAL_OPEN = "not decided"  # taken for the decimal mark where the only candidates read either way, such as 1,234
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,8 +18,7 @@ from pipelines.reading.header import unnamed_note
 from pipelines.reading.template_marks import EXAMPLE_CASE
 from warehouse.errors import BadFileError
 
-MAX_TAIL = 15
-"""Rows from the bottom that are looked at."""
+MAX_TAIL = 15  # rows from the bottom that are looked at
 
 _LABEL = re.compile(
     r"^(?:(?:grand |sub)?totals?|sum|summe|gesamt(?:summe)?|zwischensumme|insgesamt|somme|suma|totale|totaal"

@@ -20,8 +20,7 @@ from warehouse.errors import RequestError
 from warehouse.export_safety import neutralise
 from warehouse.measures.catalogue import CATALOGUE
 
-LAST_ROW = 1_048_576
-"""Last row of a sheet: drop-down lists and checks reach down to it."""
+LAST_ROW = 1_048_576  # last row of a sheet: drop-down lists and checks reach down to it
 
 README, DICTIONARY, MEASURES, CODES = TEMPLATE_HELP
 

@@ -15,8 +15,7 @@ from warehouse.store.quoting import statement
 MOST_DOTS = 2_000
 """Dots drawn at most. Beyond that, the cases with the lowest keyed hash are drawn: a random choice that stays."""
 
-SHOWN_KEY = 10
-"""Characters of a case's keyed hash shown on screens: enough to tell a hundred thousand cases apart."""
+SHOWN_KEY = 10  # characters of a case's keyed hash shown on screens: enough to tell a hundred thousand cases apart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -5,8 +5,7 @@ from warehouse.marts.reader import Reader
 from warehouse.measures.case_drawing import draw_case
 from warehouse.measures.drawing import Growth
 
-SHORTEST_KEY = 6
-"""Digits of a case key that must be given."""
+SHORTEST_KEY = 6  # digits of a case key that must be given
 _SHOWN = 8
 
 

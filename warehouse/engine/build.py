@@ -155,8 +155,7 @@ def _quarters(place: Place) -> Iterator[str]:
         yield "start_quarter of cases is not of the form 2021-Q3 everywhere"
 
 
-RATES = "rates"
-"""The table of rates; written last, so that a folder that has it is whole."""
+RATES = "rates"  # the table of rates; written last, so that a folder that has it is whole
 
 
 def build(place: Place, *, records: str, out: str, progress: Callable[[str], None] = lambda _: None) -> Reader:

@@ -14,8 +14,7 @@ from typing import Any
 
 from warehouse.errors import EngineError
 
-WAIT = 60.0
-"""Seconds a master, and the first worker, have to answer."""
+WAIT = 60.0  # seconds a master, and the first worker, have to answer
 
 _OLDEST_JAVA = 17
 _PORTS = {"spark": 7077, "sc": 15002}

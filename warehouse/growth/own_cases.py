@@ -11,8 +11,7 @@ from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.store.quoting import name
 
-_NOT_LEFT_TO_GROWTH = ("points",)
-"""Units of scores, which are judged and do not grow."""
+_NOT_LEFT_TO_GROWTH = ("points",)  # units of scores, which are judged and do not grow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

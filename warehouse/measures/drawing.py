@@ -25,8 +25,7 @@ from warehouse.measures.formulae import LineThrough, Midpoint, PlaneAngle, Point
 from warehouse.measures.landmarks import FRONTAL, LATERAL, PROFILE
 from warehouse.measures.measure import Measure
 
-Points: TypeAlias = Mapping[str, tuple[float, float]]
-"""Landmark -> (x, y)."""
+Points: TypeAlias = Mapping[str, tuple[float, float]]  # landmark -> (x, y)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,10 +20,8 @@ from warehouse.errors import DefinitionError, near_names
 _SHIPPED = tomllib.loads(files("warehouse.outcomes").joinpath("growth_references.toml").read_text(encoding="utf-8"))
 GROWTH_OVER_AT: float = _SHIPPED["adults"]["age_from"]
 """A flat piece that ends by this age is a growing child whose measure happens not to change; later it is an adult."""
-OLDEST = 130.0
-"""Last age of a curve that speaks of adults too, years."""
-ADULTS: str = _SHIPPED["adults"]["source"]
-"""What is taken of adults, and where it comes from."""
+OLDEST = 130.0  # last age of a curve that speaks of adults too, years
+ADULTS: str = _SHIPPED["adults"]["source"]  # what is taken of adults, and where it comes from
 
 Sex: TypeAlias = Literal["male", "female", "any"]
 Evidence: TypeAlias = Literal[

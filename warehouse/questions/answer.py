@@ -10,8 +10,7 @@ from warehouse.questions.spread import ChangePicture, change_picture
 from warehouse.questions.threshold import ThresholdCurve, counted_changes, threshold_curve
 from warehouse.selection import Selection
 
-COMPARISONS = ("appliance_category", "age_band", "extraction")
-"""The three groupings people ask about first."""
+COMPARISONS = ("appliance_category", "age_band", "extraction")  # the three groupings people ask about first
 
 YEARS = "start_year"
 

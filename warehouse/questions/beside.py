@@ -33,8 +33,7 @@ from warehouse.results import Caution, Estimate, no_estimate
 from warehouse.selection import Selection
 from warehouse.store.quoting import SETTLED_DIGITS, name, number, statement, text
 
-ENOUGH_UNTREATED = 30
-"""Untreated cases counted from which they tell what is expected; common practice, no source."""
+ENOUGH_UNTREATED = 30  # untreated cases counted from which they tell what is expected; common practice, no source
 UNTREATED = "share adverse without treatment"
 ALL = "all cases"
 """The group of all cases together."""
@@ -93,8 +92,7 @@ one, held at its least, where changes and errors have tails as heavy as Student'
 
 NOTHING_BESIDE = Counterparts()
 
-Fact: TypeAlias = tuple[str, str, float, float, int]
-"""Practice, measure, two numbers (see :func:`_facts`), and cases."""
+Fact: TypeAlias = tuple[str, str, float, float, int]  # practice, measure, two numbers (see :func:`_facts`), and cases
 
 
 def from_untreated(n_adverse: int, n: int, *, level: float) -> ExpectedShare | None:

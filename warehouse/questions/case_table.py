@@ -22,8 +22,7 @@ _OTHERS = ("appliance_ever", "age_at_start", "plane_at_start", "facial_index_at_
 _COLUMNS = GROUP_COLUMNS | {column: column for column in _OTHERS}
 _SEX_NOT_RECORDED = "unknown"
 
-CASE_COLUMNS = tuple(_COLUMNS)
-"""Columns a case table can have besides case_no, adverse, is_due and value."""
+CASE_COLUMNS = tuple(_COLUMNS)  # columns a case table can have besides case_no, adverse, is_due and value
 
 
 def case_table(

@@ -52,8 +52,7 @@ UNIT = "unit"
 UNTREATED = "untreated"
 """Code of the children observed without treatment: the one group that is compared though it is not treated."""
 
-MONTHS = "time observed"
-"""Column of the months a case was observed."""
+MONTHS = "time observed"  # column of the months a case was observed
 
 UNEQUAL = 1.25
 """So many times as long one group is observed where they are compared per year too (common practice, no source)."""

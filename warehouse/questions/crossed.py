@@ -25,8 +25,7 @@ from warehouse.results import Caution, Estimate
 from warehouse.selection import Selection
 from warehouse.store.quoting import statement
 
-_Counts = dict[tuple[str, str], tuple[int, int]]
-"""(group, level) -> cases counted and adverse."""
+_Counts = dict[tuple[str, str], tuple[int, int]]  # (group, level) -> cases counted and adverse
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -29,12 +29,9 @@ from warehouse.results import Caution, Estimate
 from warehouse.selection import Selection
 from warehouse.store.quoting import statement
 
-FALSE_ALARM = 500.0
-"""Cases until a false alarm, on average (common practice, no source)."""
-ODDS_RATIO = 2.0
-"""The change worth noticing when none is stated: the odds doubled (common practice, no source)."""
-CHANCE = 0.05
-"""Chance of a false alarm among the cases at hand (common practice, no source)."""
+FALSE_ALARM = 500.0  # cases until a false alarm, on average (common practice, no source)
+ODDS_RATIO = 2.0  # the change worth noticing when none is stated: the odds doubled (common practice, no source)
+CHANCE = 0.05  # chance of a false alarm among the cases at hand (common practice, no source)
 BASELINE = 40
 REVIEW_EVERY = 25
 REPEATS = 1000

@@ -12,8 +12,7 @@ from warehouse.outcomes.definition import Definition
 from warehouse.questions.threshold import counted_changes
 from warehouse.selection import Selection
 
-HIDDEN_TOGETHER = 3
-"""Fewest means left out where any is, and those who look know one of them: their own."""
+HIDDEN_TOGETHER = 3  # fewest means left out where any is, and those who look know one of them: their own
 
 
 def changes_by(

@@ -35,8 +35,7 @@ PENALTY_MATTERS_TO = 100_000
 FEWEST_PLAIN = 40
 """Cases of the smaller group from which on stratified and standardised intervals held in trial runs of the proof."""
 
-_OF_EVERYONE = ("standardised", "inverse")
-"""Methods whose figures are about all the cases."""
+_OF_EVERYONE = ("standardised", "inverse")  # methods whose figures are about all the cases
 
 _CRUDE_POPULATION = "among the cases as they came"
 _STRATIFIED_POPULATION = "within strata, averaged over those that hold both groups"

@@ -30,11 +30,9 @@ from warehouse.questions.shares import GroupRow, Rates, rates
 from warehouse.results import Estimate
 from warehouse.selection import WHOEVER, Selection
 
-BENCHMARK = 0.10
-"""The share that a message is about unless another is named: one case in ten."""
+BENCHMARK = 0.10  # the share that a message is about unless another is named: one case in ten
 
-SEED = 20_250_203
-"""Where the draws of the imputation start, so that the same data give the same answer."""
+SEED = 20_250_203  # where the draws of the imputation start, so that the same data give the same answer
 
 
 FACTORS = tuple(2.0**power for power in (-3, -2, -1, 0, 1, 2, 3))

@@ -42,8 +42,7 @@ class Tally:
         return self.steps.get("counted", 0)
 
 
-Tallies: TypeAlias = dict[str, Tally]
-"""By group."""
+Tallies: TypeAlias = dict[str, Tally]  # by group
 
 _SUMMED = {
     "adverse": "mart_outcomes.status = 'adverse'",

@@ -16,8 +16,7 @@ from warehouse.results import Caution, Estimate
 from warehouse.selection import Selection
 from warehouse.store.quoting import statement
 
-GRID = tuple(quarter / 4 for quarter in range(21))
-"""Thresholds from 0 to 5 in steps of a quarter."""
+GRID = tuple(quarter / 4 for quarter in range(21))  # thresholds from 0 to 5 in steps of a quarter
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,7 @@ from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.store.quoting import name
 
-ADVISED = 25
-"""Records that should be read again (Houston 1983, from memory)."""
+ADVISED = 25  # records that should be read again (Houston 1983, from memory)
 _READ_FROM_PICTURES = ("vertical", "sagittal", "dental", "photo", "own")
 
 

@@ -53,8 +53,7 @@ PERSON_VARIABLE = "MENTON_RECORDED_AS"
 ANCHOR = "access record"
 """What an event of the store is called that notes how far the record had come."""
 
-MARK = "access.mark"
-"""How far the record had come and the random text that pseudonyms are made with: number, sum, text."""
+MARK = "access.mark"  # how far the record had come and the random text that pseudonyms are made with: number, sum, text
 
 BESIDE = ("comparisons.jsonl", "contributions.jsonl")
 """The other records whose lines are only ever added; named here, since whoever keeps them stands higher."""

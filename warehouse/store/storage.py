@@ -193,8 +193,7 @@ _WHOLE: tuple[tuple[str, int, int], ...] = (
 """Types DuckDB binds whole numbers as, the narrowest first, with the least number and the first beyond."""
 
 
-_BATCH_ROWS = 122_880
-"""Rows of a row group of DuckDB."""
+_BATCH_ROWS = 122_880  # rows of a row group of DuckDB
 
 
 def _in_batches(table: pa.Table) -> pa.Table:

@@ -10,8 +10,7 @@ from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import Definition
 from warehouse.store.quoting import statement
 
-GROWING = (4.0, 20.0)
-"""Ages between which growth curves are shown."""
+GROWING = (4.0, 20.0)  # ages between which growth curves are shown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -21,8 +21,7 @@ NAMING, ASSOCIATION = say("audit.naming"), say("audit.association")
 """The caution that belongs where records, talks, names and groups are."""
 BESIDE_BY_GROUP = say("share.beside_by_group")
 """Why nothing stands beside the shares of groups whose small counts are hidden."""
-FEWEST = 10
-"""Counted cases of a year that is named in a sentence."""
+FEWEST = 10  # counted cases of a year that is named in a sentence
 
 FEW, MUCH_MISSING = 100, 0.05
 """Cases from which groups are worth comparing; share of missing outcomes above which they come first (common practice,

@@ -31,8 +31,7 @@ REFERENCES = (
 CHECK_REFERENCES = "The references were written from memory: check them against the publications before printing."
 
 
-_OF_ADJUSTED = 4
-"""The last of the references, cited where groups are compared adjusted for what was recorded."""
+_OF_ADJUSTED = 4  # the last of the references, cited where groups are compared adjusted for what was recorded
 
 
 def references(found: Findings) -> tuple[str, ...]:

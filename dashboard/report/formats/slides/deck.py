@@ -26,8 +26,7 @@ from dashboard.report.document import Document, DocumentTable, Section
 from dashboard.report.figures import FOOT
 from dashboard.theme import LIGHT
 
-WIDTH, HEIGHT = 13.333, 7.5
-"""Size of a slide in inches."""
+WIDTH, HEIGHT = 13.333, 7.5  # size of a slide in inches
 
 LEFT = 0.75
 BODY_WIDTH = WIDTH - 2 * LEFT
@@ -40,14 +39,11 @@ TITLE, LARGE, NORMAL, SMALL, FINE = 30, 24, 20, 18, 12
 LONGEST_TITLE, LONGER_TITLE = 84, 165
 """Characters of a title on two lines in the largest type, and on three in the next; longer ones are set smaller."""
 
-LONGEST_PROPERTY = 255
-"""Characters that a property of the file may have."""
+LONGEST_PROPERTY = 255  # characters that a property of the file may have
 
-LINE_LENGTH = 88
-"""Characters of the normal size that fit on a line, however wide the letters."""
+LINE_LENGTH = 88  # characters of the normal size that fit on a line, however wide the letters
 
-LONGEST_LIST = 290
-"""Characters of the list of what is not drawn."""
+LONGEST_LIST = 290  # characters of the list of what is not drawn
 
 FOR_QUESTIONS = "For questions"
 

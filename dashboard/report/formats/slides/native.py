@@ -46,11 +46,9 @@ PRACTICES = "practices"
 HIGH = ", high"
 """End of the name of a line that is the upper one of a pair, of which the legend names the lower alone."""
 
-NARROW = 7.0
-"""Inches below which the numbers on an axis of shares stand further apart."""
+NARROW = 7.0  # inches below which the numbers on an axis of shares stand further apart
 
-Box = tuple[float, float, float, float]
-"""Left, top, width and height in inches."""
+Box = tuple[float, float, float, float]  # left, top, width and height in inches
 
 Row = Mapping[str, Any]
 Line = Sequence[tuple[float, float]]

@@ -42,11 +42,9 @@ from dashboard.report.formats.slides.deck import (
 from dashboard.report.formats.slides.native import UNITS, bars, draw
 from warehouse.words.sentences import say
 
-MOST_BARS = MOST_READ
-"""Bars on a slide; what does not fit, or has no share to draw, is listed below the chart."""
+MOST_BARS = MOST_READ  # bars on a slide; what does not fit, or has no share to draw, is listed below the chart
 
-BODY_TOP = 1.75
-"""Where a slide begins below its title of two lines, in inches."""
+BODY_TOP = 1.75  # where a slide begins below its title of two lines, in inches
 
 FEWEST_WORDS, MOST_WORDS = 60, 120
 """Words of the notes of a slide: half a minute to a minute of speaking (common practice, no source)."""
@@ -251,8 +249,7 @@ def bars_with_list(
     draw(slide, replace(picture.figure, frame=drawn), title=title, box=box)
 
 
-MOST_MEANS = 12
-"""Bars of means on a slide, the mean over all practices among them."""
+MOST_MEANS = 12  # bars of means on a slide, the mean over all practices among them
 
 ORDERED = "In order of size, the largest first, and not by result: this is no ranking."
 AROUND = ("flow", "missing", "threshold", "change", "definitions", "secondary", "both_ways", "course")
