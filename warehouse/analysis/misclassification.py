@@ -101,36 +101,44 @@ def _tail(distance: FloatArray, sd: FloatArray) -> FloatArray:
     return np.asarray(np.where(sd > 0.0, ndtr(distance / safe), np.where(np.isnan(sd), np.nan, certain)))
 
 
-def corrected_share(change: ArrayLike, threshold: float, error: ErrorVariance, *, level: float = 0.95) -> Estimate:
+def corrected_share(
+    change: ArrayLike,
+    threshold: float,
+    error: ErrorVariance,
+    *,
+    weights: ArrayLike | None = None,
+    level: float = 0.95,
+) -> Estimate:
     """The share of cases whose true change is at or above ``threshold``, the error of measuring taken out.
 
-    ``change``: observed changes, shape ``(n,)``. The changes are drawn towards their mean until their variance is that
-    observed less the error's, and smoothed a little by a normal kernel that is part of that variance; the share of them
-    beyond the threshold is the estimate. So only the spread is corrected and the shape stays as observed, heavy tails
-    included: exact where changes and errors are normal; where their tails are as heavy as Student's t with 5 degrees of
-    freedom the estimate is up to 1 point high and 95% intervals hold 0.92 and more (``tests/proof``). The interval puts
-    together the doubt of the sample (Wilson on the effective number) and that of the error variance (chi-squared, its
-    degrees of freedom taken down by heavy tails of the repeats). Without a value
-    below 10 cases, and where error alone explains the spread.
+    ``change``: observed changes, shape ``(k,)``; ``weights``: cases of each, one where not given. The changes are
+    drawn towards their mean until their variance is that observed less the error's, and smoothed a little by a normal
+    kernel that is part of that variance; the share of them beyond the threshold is the estimate. So only the spread is
+    corrected and the shape stays as observed, heavy tails included: exact where changes and errors are normal; where
+    their tails are as heavy as Student's t with 5 degrees of freedom the estimate is up to 1 point high and 95%
+    intervals hold 0.92 and more (``tests/proof``). The interval puts together the doubt of the sample (Wilson on the
+    effective number) and that of the error variance (chi-squared, its degrees of freedom taken down by heavy tails of
+    the repeats). Without a value below 10 cases, and where error alone explains the spread.
 
     Source: Louis 1984, J Am Stat Assoc 79:393; Ghosh 1992, J Am Stat Assoc 87:533 (estimates whose spread is that of
     the true values); Zou & Donner 2008, Stat Med 27:1693 (putting limits together).
     """
     z_value(level)
     values = np.asarray(change, dtype=np.float64)
-    n = values.size
+    drawn = _Drawn(values, np.ones(values.size) if weights is None else np.asarray(weights, np.float64), threshold)
+    n = drawn.n
     if n < FEWEST:
         reason = Caution("small_sample", "too_few_to_correct", {"n": n, "fewest": FEWEST})
         return no_estimate(estimand=CORRECTED, method=_CORRECTED_BY, n=n, reason=reason)
-    drawn = _Drawn(values, threshold)
-    mean, variance = float(values.mean()), float(values.var(ddof=1))
+    mean = drawn.mean(values)
+    variance = drawn.mean((values - mean) ** 2) * n / (n - 1)
     if 0.0 < error.value >= variance:
         reason = Caution("small_sample", "error_explains_spread")
         return no_estimate(estimand=CORRECTED, method=_CORRECTED_BY, n=n, reason=reason)
     beyond = drawn.beyond(mean, variance, error.value)
-    share = float(beyond.mean())
+    share = drawn.mean(beyond)
     sampled = wilson_interval(share, drawn.effective(mean, variance, error.value, beyond), level=level)
-    ends = [float(drawn.beyond(mean, variance, limit).mean()) for limit in error.limits(level)]
+    ends = [drawn.mean(drawn.beyond(mean, variance, limit)) for limit in error.limits(level)]
     return Estimate(
         estimand=CORRECTED,
         value=share,
@@ -145,12 +153,22 @@ class _Drawn:
     """Changes drawn towards a mean, and how far beyond the threshold they then lie."""
 
     values: FloatArray
+    weights: FloatArray  # Cases of each
     threshold: float
 
+    @property
+    def n(self) -> int:
+        """Cases."""
+        return int(self.weights.sum())
+
+    def mean(self, of: FloatArray) -> float:
+        """Mean over the cases."""
+        return float(self.weights @ of) / self.n
+
     def beyond(self, mean: float, variance: float, error: float) -> FloatArray:
-        """Of each case, the part of its kernel at or beyond the threshold."""
+        """Of each change, the part of its kernel at or beyond the threshold."""
         left = max(0.0, variance - error)
-        kernel = (_SMOOTHED * self.values.size**-0.2) ** 2 * left if error else 0.0
+        kernel = (_SMOOTHED * self.n**-0.2) ** 2 * left if error else 0.0
         factor = sqrt((left - kernel) / variance) if variance else 1.0
         # a change exactly at the threshold passes it, as it does in the count
         distance = mean + factor * (self.values - mean) - self.threshold + _ON_THRESHOLD
@@ -158,10 +176,10 @@ class _Drawn:
 
     def effective(self, mean: float, variance: float, error: float, beyond: FloatArray) -> float:
         """Cases of a plain count that would be as sure, from the influence of each case on share, mean and variance."""
-        n, share = self.values.size, float(beyond.mean())
+        n, share = self.n, self.mean(beyond)
         step = 1e-3 * sqrt(variance)
         slopes = [
-            float(self.beyond(*up, error).mean() - self.beyond(*down, error).mean()) / width
+            self.mean(self.beyond(*up, error) - self.beyond(*down, error)) / width
             for up, down, width in (
                 ((mean + step, variance), (mean - step, variance), 2 * step),
                 ((mean, 1.001 * variance), (mean, 0.999 * variance), 2e-3 * variance),
@@ -169,7 +187,8 @@ class _Drawn:
             if width
         ] or [0.0, 0.0]
         off = self.values - mean
-        spread = float((beyond - share + slopes[0] * off + slopes[1] * (off * off - variance)).var()) if error else 0.0
+        influence = beyond - share + slopes[0] * off + slopes[1] * (off * off - variance)
+        spread = self.mean((influence - self.mean(influence)) ** 2) if error else 0.0
         return min(n, max(1.0, n * share * (1.0 - share) / spread)) if spread > 0.0 and 0.0 < share < 1.0 else n
 
 

@@ -273,11 +273,12 @@ def _by_outcome(n_counted: int, n_adverse: int) -> tuple[dict[str, int], dict[st
 def _by_threshold(counted: Counted) -> tuple[dict[str, int], dict[str, tuple[str, ...]]]:
     """Classes of the counted: between which thresholds, and what became of them; and what is printed of them."""
     edges = [point.threshold for point in counted.threshold.points]
-    found: dict[tuple[int, str], int] = {}
-    for value, is_adverse, is_turned in counted.values.select("value", "is_adverse", "is_favourable").iter_rows():
-        became = ADVERSE if is_adverse else FAVOURABLE if is_turned else NOT_ADVERSE
-        place = sum(value >= edge for edge in edges)
-        found[place, became] = found.get((place, became), 0) + 1
+    became = pl.when("is_adverse").then(pl.lit(ADVERSE)).when("is_favourable").then(pl.lit(FAVOURABLE))
+    rows = counted.values.select(
+        pl.lit(pl.Series(edges)).search_sorted(pl.col("value"), side="right").alias("place"),
+        became.otherwise(pl.lit(NOT_ADVERSE)).alias("became"),
+    )
+    found = {(place, what): n for place, what, n in rows.group_by("place", "became").len().iter_rows()}
     names = {key: f"beyond {key[0]} thresholds, {key[1]}" for key in sorted(found)}
     printed = {
         threshold_name(edge): tuple(name for (reached, _), name in names.items() if reached > place)

@@ -5,11 +5,11 @@ expected. The error of one reading is that of the practice's own repeats where t
 which counts as known from as few pairs as an own one must have.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from math import inf, sqrt
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 
@@ -92,7 +92,7 @@ one, held at its least, where changes and errors have tails as heavy as Student'
 
 NOTHING_BESIDE = Counterparts()
 
-Fact: TypeAlias = tuple[str, str, float, float, int]  # practice, measure, two numbers (see :func:`_facts`), and cases
+Fact: TypeAlias = tuple[Any, ...]  # what cases agree in, and last how many they are
 
 
 def from_untreated(n_adverse: int, n: int, *, level: float) -> ExpectedShare | None:
@@ -118,38 +118,47 @@ class BesideShares:
         part = self.definition.single_change
         if part is None:
             return [{} for _ in ways]
-        found: list[dict[str, Counterparts]] = []
-        for way in ways:
-            values = _gathered(self._facts(part, way, ("round(value, 2)", "value")))
-            growth = _gathered(self._facts(part, way, ("round(growth_sd, 2)", "round(growth, 2)")))
-            found.append(
-                {
-                    group: Counterparts(
-                        expected=self._expected(part, growth[group]), corrected=self._corrected(part, facts)
-                    )
-                    for group, facts in values.items()
-                }
-            )
+        found: list[dict[str, Counterparts]] = [{} for _ in ways]
+        once = [place for place, way in enumerate(ways) if way is None or way.column is not None]
+        for places in ([once] if once else []) + [[place] for place in range(len(ways)) if place not in once]:
+            asked = [ways[place] for place in places]
+            read = self._facts(part, asked, "practice, measure")
+            values = self._facts(part, asked, "round(value, 2)")
+            growth = self._facts(part, asked, "practice, measure, round(growth_sd, 2), round(growth, 2)")
+            for (place, group), facts in read.items():
+                found[places[place]][group] = Counterparts(
+                    expected=self._expected(part, growth[place, group]),
+                    corrected=self._corrected(part, facts, values[place, group]),
+                )
         return found
 
-    def _facts(self, part: ChangePart, way: Grouping | None, facts: tuple[str, str]) -> Iterator[tuple[str, Fact]]:
+    def _facts(
+        self, part: ChangePart, ways: Sequence[Grouping | None], facts: str
+    ) -> dict[tuple[int, str], list[Fact]]:
+        """Place of a grouping and group -> what its counted cases agree in."""
         condition, parameters = self.selection.where()
         columns = change_columns(self.reader, part)
+        groups = [f"grouped_{place}" for place in range(len(ways))]
+        named = [group_expression(way) if way else text(ALL) for way in ways]
         query = statement(
             __package__,
             "beside.sql",
-            groups="grouped",
-            facts=", ".join(f"{fact} as fact_{place}" for place, fact in enumerate(facts)),
-            named=f"{group_expression(way) if way else text(ALL)} as grouped",
+            groups=", ".join(groups),
+            facts=facts,
+            named=", ".join(f"{one} as {group}" for one, group in zip(named, groups, strict=True)),
             columns=",\n        ".join(f"{column} as {named}" for named, column in columns.items()),
             outcomes=outcomes_of(self.definition),
             span=text(part.span),
-            memberships=membership_join(way) if way else "",
+            own=f"({', '.join(text(one) for one in sorted({practice for practice, _ in self._own}) or [''])})",
+            memberships=membership_join(ways[0]) if ways[0] else "",
             condition=condition,
-            sets=f"grouped, practice, measure, {', '.join(facts)}",
+            sets=", ".join(f"({group}, {facts})" for group in groups),
         )
-        for group, *fact in self.reader.connection.rows(query, parameters):
-            yield group, tuple(fact)
+        found: dict[tuple[int, str], list[Fact]] = {}
+        for row in self.reader.connection.rows(query, parameters):
+            ((place, group),) = ((place, mark) for place, mark in enumerate(row[: len(ways)]) if mark is not None)
+            found.setdefault((place, group), []).append(row[len(ways) :])
+        return found
 
     def _expected(self, part: ChangePart, facts: Sequence[Fact]) -> ExpectedShare:
         known = [fact for fact in facts if fact[1] is not None]
@@ -170,25 +179,23 @@ class BesideShares:
         share = share_untreated(found, children=fewest, level=self.level)
         return ExpectedShare(share=share, source=_source(share, fewest))
 
-    def _corrected(self, part: ChangePart, facts: Sequence[Fact]) -> CorrectedShare:
-        weighted = [(fact[4], self.error(fact[0], fact[1])) for fact in facts]
+    def _corrected(self, part: ChangePart, read: Sequence[Fact], values: Sequence[Fact]) -> CorrectedShare:
+        weighted = [(n, self.error(practice, measure)) for practice, measure, n in read]
         known = [(float(n), one) for n, one in weighted if one is not None]
-        at_hand = {(fact[0], fact[1]) for fact in facts}
-        own = {key: self._own[key][1:] for key in at_hand if key in self._own}
-        stand_in = sum(fact[4] for fact in facts if (fact[0], fact[1]) not in own)
-        n = sum(fact[4] for fact in facts)
+        own = {key: self._own[key][1:] for *key_of, _ in read if (key := tuple(key_of)) in self._own}
+        n = sum(n for n, _ in weighted)
         error = mixed_error(known) if known else ErrorVariance(0.0, inf)
         if len(known) < len(weighted):
             reason = Caution("no_data", "reading_error_not_known")
             share = no_estimate(estimand=CORRECTED, method="none", n=n, reason=reason)
         else:
-            values = np.repeat([fact[2] for fact in facts], [fact[4] for fact in facts])
-            share = corrected_share(values, part.threshold, error, level=self.level)
+            changes, weights = np.array(sorted(values), dtype=np.float64).T  # sums hang on no order of rows
+            share = corrected_share(changes, part.threshold, error, weights=weights, level=self.level)
         return CorrectedShare(
             share=share,
             pairs=sum(n for n, *_ in own.values()),
             taken_again=sum(n for n, _, taken in own.values() if taken),
-            stand_in=stand_in,
+            stand_in=sum(n for *key, n in read if tuple(key) not in own),
             sem=sqrt(error.value / 2.0) if known else None,
             threshold=part.threshold,
         )
@@ -237,13 +244,6 @@ def _source(share: Estimate, children: int | None) -> Caution:
     if children is None:
         return Caution("approximation", "from_reference_of_unknown")
     return Caution("approximation", "from_reference", {"n": children, "held": HELD_WITH_HEAVY_TAILS})
-
-
-def _gathered(rows: Iterable[tuple[str, Fact]]) -> Mapping[str, list[Fact]]:
-    found: dict[str, list[Fact]] = {}
-    for group, fact in rows:
-        found.setdefault(group, []).append(fact)
-    return found
 
 
 def change_columns(reader: Reader, part: ChangePart) -> dict[str, str]:

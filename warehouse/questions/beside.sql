@@ -1,10 +1,11 @@
--- One row is the counted cases of a selection that agree in group, practice, measure and facts ($facts).
--- Key: all but n. The measure is the one the definition's value was taken from, null where that cannot be told.
-select $groups, practice, measure, $facts, count(*) as n
+-- One row is the counted cases of a selection that agree in a group of one grouping ($groups) and in facts ($facts).
+-- Key: all but n; the groups of other groupings are null. The measure is the one the definition's value
+-- was taken from, null where that cannot be told; the practice is null where none of its repeats is in use.
+select $groups, $facts, count(*) as n
 from (
     select
         $named,
-        cast(mart_cases.practice as varchar) as practice,
+        case when mart_cases.practice in $own then cast(mart_cases.practice as varchar) end as practice,
         $columns
     from $outcomes
     inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no
@@ -12,4 +13,4 @@ from (
     $memberships
     where mart_outcomes.step = 'counted' and mart_outcomes.value is not null and $condition
 ) as counted
-group by $sets
+group by grouping sets ($sets)
