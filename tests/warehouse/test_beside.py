@@ -12,6 +12,8 @@ from scipy.stats import norm
 
 from tests.conftest import Study
 from tests.hand_made import made_case, reader_of
+from warehouse.analysis.misclassification import ErrorVariance, corrected_share
+from warehouse.marts.method_errors import MINIMUM_PAIRS
 from warehouse.marts.reader import Reader
 from warehouse.questions.beside import CORRECTED_HELD_WITH_HEAVY_TAILS, ENOUGH_UNTREATED, NOTHING_BESIDE
 from warehouse.questions.shares import rates
@@ -86,6 +88,19 @@ def test_a_catalogue_error_is_said_and_counts_for_few_pairs(reader: Reader) -> N
     assert group.rate.interval is not None
     width = corrected.share.interval.high - corrected.share.interval.low
     assert width > group.rate.interval.high - group.rate.interval.low
+
+
+def test_one_error_of_few_pairs_stays_one_however_many_values_there_are(reader: Reader) -> None:
+    (group,) = rates(reader).groups
+    assert group.beside.corrected is not None
+    found = group.beside.corrected.share
+    (grown,) = {mean for (mean,) in reader.connection.rows("select sn_gogn_deg__expected from mart_spans")}
+    changes = [round(-2.0 + i % 60 / 10 - grown, 2) for i in range(60)]
+    alone = corrected_share(changes, 2.0, ErrorVariance.of_pairs(DEFAULT_ERROR, MINIMUM_PAIRS))
+    assert found.interval is not None
+    assert alone.interval is not None
+    assert found.value == pytest.approx(alone.value, abs=1e-9)
+    assert (found.interval.low, found.interval.high) == pytest.approx((alone.interval.low, alone.interval.high))
 
 
 def test_without_a_known_error_nothing_is_corrected_and_that_is_said(tmp_path_factory: pytest.TempPathFactory) -> None:

@@ -107,6 +107,17 @@ def test_without_error_the_corrected_share_is_the_count(change: Any, threshold: 
     assert found.value == pytest.approx((change >= threshold - 1e-9).mean())
 
 
+def test_cases_that_agree_may_be_given_once_with_their_number() -> None:
+    seen, error = np.random.default_rng(6).normal(0.3, 1.9, 400).round(1), ErrorVariance.of_pairs(0.8, 20)
+    values, weights = np.unique(seen, return_counts=True)
+    whole, grouped = corrected_share(seen, 2.0, error), corrected_share(values, 2.0, error, weights=weights)
+    assert whole.interval is not None
+    assert grouped.interval is not None
+    assert (grouped.n, grouped.value) == (400, pytest.approx(whole.value, abs=1e-12))
+    limits = (whole.interval.low, whole.interval.high)
+    assert (grouped.interval.low, grouped.interval.high) == pytest.approx(limits, abs=1e-9)
+
+
 def test_normal_changes_are_corrected_to_the_true_share() -> None:
     rng = np.random.default_rng(1)
     true = rng.normal(-0.1, 1.5, 200_000)
