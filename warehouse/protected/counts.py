@@ -18,7 +18,7 @@ one hides the other does not show.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
@@ -70,9 +70,11 @@ class Counted:
         *,
         definition: str | None = None,
         selection: Selection | None = None,
+        beside: Container[str | None] | None = None,
     ) -> Counted:
-        """The counts over all and by each grouping, without those of complete cases."""
-        overall, *by = rates_by(reader, (None, *groupings), definition=definition, selection=selection)
+        """The counts over all and by each grouping, without those of complete cases; ``beside`` as in ``rates_by``."""
+        ways = (None, *groupings)
+        overall, *by = rates_by(reader, ways, definition=definition, selection=selection, beside=beside)
         values = counted_changes(reader, overall.definition, overall.selection)
         curve = threshold_curve(reader, definition=definition, selection=selection, changes=values)
         return cls(overall=overall, by=tuple(by), threshold=curve, values=values)

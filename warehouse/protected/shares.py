@@ -23,7 +23,7 @@ def protected_rates(reader: Reader, *, by: str | None = None) -> Rates:
     if by is not None and by not in OFFERED:
         found = f"no protected table is made by {by!r}"
         raise RequestError(found, expected=", ".join(OFFERED), remedy="ask for one of these")
-    counted = Counted.read(reader, () if by is None else (by,))
+    counted = Counted.read(reader, () if by is None else (by,), beside=() if by else (None,))
     published = Published(counted, Policy(), {}, ())
     flow, policy = published.flow(), published.policy
     if by is None:

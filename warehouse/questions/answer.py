@@ -17,7 +17,7 @@ YEARS = "start_year"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outline:
-    """The share alone, for pages about something else."""
+    """The share alone, with nothing beside it, for pages about something else."""
 
     overall: Rates  # The share, with its one group
     relief: Mapping[str, int]  # For an empty selection: filter -> cases there would be without it
@@ -50,14 +50,15 @@ class Answer(Outline):
 
 def outline(reader: Reader, *, selection: Selection, definition: str | None = None) -> Outline:
     """The share under one definition (the headline one where None) for the cases selected."""
-    overall = rates(reader, definition=definition, selection=selection)
+    (overall,) = rates_by(reader, (None,), definition=definition, selection=selection, beside=())
     helps = {} if overall.groups[0].started.n else relief(reader, selection=selection)
     return Outline(overall=overall, relief=helps, published_at=reader.snapshot.published_at)
 
 
 def at_a_glance(reader: Reader, *, selection: Selection, definition: str | None = None) -> Glance:
     """The share and its groupings under one definition, counted in one pass over the cases."""
-    overall, *by, years = rates_by(reader, (None, *COMPARISONS, YEARS), definition=definition, selection=selection)
+    ways = (None, *COMPARISONS, YEARS)
+    overall, *by, years = rates_by(reader, ways, definition=definition, selection=selection, beside=(None,))
     helps = {} if overall.groups[0].started.n else relief(reader, selection=selection)
     published = reader.snapshot.published_at
     return Glance(overall=overall, by=tuple(by), years=years, relief=helps, published_at=published)
@@ -65,7 +66,8 @@ def at_a_glance(reader: Reader, *, selection: Selection, definition: str | None 
 
 def answer(reader: Reader, *, selection: Selection, definition: str | None = None) -> Answer:
     """The answer under one definition (the headline one where None) for the cases selected."""
-    overall, *by = rates_by(reader, (None, *COMPARISONS), definition=definition, selection=selection)
+    ways = (None, *COMPARISONS)
+    overall, *by = rates_by(reader, ways, definition=definition, selection=selection, beside=(None,))
     changes = counted_changes(reader, overall.definition, selection)
     n_started = overall.groups[0].started.n
     return Answer(

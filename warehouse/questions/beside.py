@@ -5,7 +5,8 @@ expected. The error of one reading is that of the practice's own repeats where t
 which counts as known from as few pairs as an own one must have.
 """
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from math import inf, sqrt
@@ -122,37 +123,41 @@ class BesideShares:
         once = [place for place, way in enumerate(ways) if way is None or way.column is not None]
         for places in ([once] if once else []) + [[place] for place in range(len(ways)) if place not in once]:
             asked = [ways[place] for place in places]
-            read = self._facts(part, asked, "practice, measure")
-            values = self._facts(part, asked, "round(value, 2)")
-            growth = self._facts(part, asked, "practice, measure, round(growth_sd, 2), round(growth, 2)")
+            values = self._facts(part, asked, {"value": 2})
+            read = self._facts(part, asked, {"practice": None, "measure": None, "growth_sd": 2, "growth": 2})
             for (place, group), facts in read.items():
                 found[places[place]][group] = Counterparts(
-                    expected=self._expected(part, growth[place, group]),
+                    expected=self._expected(part, facts),
                     corrected=self._corrected(part, facts, values[place, group]),
                 )
         return found
 
     def _facts(
-        self, part: ChangePart, ways: Sequence[Grouping | None], facts: str
+        self, part: ChangePart, ways: Sequence[Grouping | None], facts: Mapping[str, int | None]
     ) -> dict[tuple[int, str], list[Fact]]:
-        """Place of a grouping and group -> what its counted cases agree in."""
+        """Place of a grouping and group -> its counted cases by facts, each with the decimals it is rounded to."""
         condition, parameters = self.selection.where()
-        columns = change_columns(self.reader, part)
+        practices = ", ".join(map(text, sorted({practice for practice, _ in self._own})))
+        own = f"mart_cases.practice in ({practices})" if practices else "false"
+        columns = change_columns(self.reader, part) | {
+            "practice": f"case when {own} then cast(mart_cases.practice as varchar) end"
+        }
+        read = {name: columns[name] if to is None else f"round({columns[name]}, {to})" for name, to in facts.items()}
         groups = [f"grouped_{place}" for place in range(len(ways))]
         named = [group_expression(way) if way else text(ALL) for way in ways]
+        spans = " left join mart_spans on mart_spans.case_no = mart_outcomes.case_no and mart_spans.span = "
         query = statement(
             __package__,
             "beside.sql",
             groups=", ".join(groups),
-            facts=facts,
+            facts=", ".join(facts),
             named=", ".join(f"{one} as {group}" for one, group in zip(named, groups, strict=True)),
-            columns=",\n        ".join(f"{column} as {named}" for named, column in columns.items()),
+            columns=",\n        ".join(f"{column} as {named}" for named, column in read.items()),
             outcomes=outcomes_of(self.definition),
-            span=text(part.span),
-            own=f"({', '.join(text(one) for one in sorted({practice for practice, _ in self._own}) or [''])})",
+            spans=spans + text(part.span) if "measure" in facts else "",
             memberships=membership_join(ways[0]) if ways[0] else "",
             condition=condition,
-            sets=", ".join(f"({group}, {facts})" for group in groups),
+            sets=", ".join(f"({group}, {', '.join(facts)})" for group in groups),
         )
         found: dict[tuple[int, str], list[Fact]] = {}
         for row in self.reader.connection.rows(query, parameters):
@@ -180,10 +185,13 @@ class BesideShares:
         return ExpectedShare(share=share, source=_source(share, fewest))
 
     def _corrected(self, part: ChangePart, read: Sequence[Fact], values: Sequence[Fact]) -> CorrectedShare:
-        weighted = [(n, self.error(practice, measure)) for practice, measure, n in read]
+        sizes: Counter[tuple[str, str]] = Counter()
+        for practice, measure, _, _, n in read:
+            sizes[practice, measure] += n
+        weighted = [(n, self.error(*key)) for key, n in sizes.items()]
         known = [(float(n), one) for n, one in weighted if one is not None]
-        own = {key: self._own[key][1:] for *key_of, _ in read if (key := tuple(key_of)) in self._own}
-        n = sum(n for n, _ in weighted)
+        own = {key: self._own[key][1:] for key in sizes if key in self._own}
+        n = sizes.total()
         error = mixed_error(known) if known else ErrorVariance(0.0, inf)
         if len(known) < len(weighted):
             reason = Caution("no_data", "reading_error_not_known")
@@ -195,7 +203,7 @@ class BesideShares:
             share=share,
             pairs=sum(n for n, *_ in own.values()),
             taken_again=sum(n for n, _, taken in own.values() if taken),
-            stand_in=sum(n for *key, n in read if tuple(key) not in own),
+            stand_in=sum(n for key, n in sizes.items() if key not in own),
             sem=sqrt(error.value / 2.0) if known else None,
             threshold=part.threshold,
         )

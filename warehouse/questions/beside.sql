@@ -1,15 +1,14 @@
 -- One row is the counted cases of a selection that agree in a group of one grouping ($groups) and in facts ($facts).
--- Key: all but n; the groups of other groupings are null. The measure is the one the definition's value
--- was taken from, null where that cannot be told; the practice is null where none of its repeats is in use.
+-- Key: all but n; the groups of other groupings are null. The measure is the one the definition's value was taken from,
+-- null where that cannot be told; the practice is null where none of its repeats is in use.
 select $groups, $facts, count(*) as n
 from (
     select
         $named,
-        case when mart_cases.practice in $own then cast(mart_cases.practice as varchar) end as practice,
         $columns
     from $outcomes
     inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no
-    left join mart_spans on mart_spans.case_no = mart_outcomes.case_no and mart_spans.span = $span
+    $spans
     $memberships
     where mart_outcomes.step = 'counted' and mart_outcomes.value is not null and $condition
 ) as counted

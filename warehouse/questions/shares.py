@@ -1,7 +1,7 @@
 """Share of cases that went adverse, overall and by group, never without its denominator."""
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any, TypeAlias
@@ -197,13 +197,20 @@ def rates_by(
     selection: Selection | None = None,
     method: ProportionMethod = "wilson",
     level: float = 0.95,
+    beside: Container[str | None] | None = None,
 ) -> tuple[Rates, ...]:
-    """The same shares by several groupings (None: over all), counted in one pass over the cases; see :func:`rates`."""
+    """The same shares by several groupings (None: over all), counted in one pass over the cases; see :func:`rates`.
+
+    ``beside``: the groupings whose groups are to have beside their shares what is expected and what is left of error;
+    all where None.
+    """
     chosen = reader.definition(definition)
     selection = selection or Selection()
     asked = [grouping(by) if by else None for by in ways]
     counted = _tallies(reader, chosen, selection, asked)
-    beside = _beside(reader, chosen, selection, asked, level)
+    wanted = [place for place, by in enumerate(ways) if beside is None or by in beside]
+    known = dict(zip(wanted, _beside(reader, chosen, selection, [asked[at] for at in wanted], level), strict=True))
+    stands = [known.get(place, _nothing) for place in range(len(ways))]
     once = (tallies for way, tallies in zip(asked, counted, strict=True) if _has_each_once(way))
     every_case = next(once, None) or _tallies(reader, chosen, selection, [None])[0]
     sums: Counter[str] = Counter()
@@ -219,12 +226,16 @@ def rates_by(
             by=way,
             method=method,
             level=level,
-            groups=tuple(_rows(reader, chosen, way, found, stands, flow.turned_away, method=method, level=level)),
+            groups=tuple(_rows(reader, chosen, way, found, told, flow.turned_away, method=method, level=level)),
             flow=flow,
             policy=Policy.nothing_hidden(),
         )
-        for way, found, stands in zip(asked, counted, beside, strict=True)
+        for way, found, told in zip(asked, counted, stands, strict=True)
     )
+
+
+def _nothing(_group: str) -> Counterparts:
+    return NOTHING_BESIDE
 
 
 def untreated_alike(selection: Selection) -> Selection:
@@ -245,10 +256,10 @@ def _beside(
     What is expected without treatment the untreated cases of the same group tell, or all of them where the grouping is
     not about the child; the growth reference where those are too few or are the cases asked about.
     """
-    by_reference = BesideShares(reader, definition, selection, level).by(ways)
+    by_reference = BesideShares(reader, definition, selection, level).by(ways) if ways else []
     untreated: list[Tallies] = [{} for _ in ways]
     alike = [way if way and way.name in _OF_CHILDREN else None for way in ways]
-    if selection.comparison == "treated":
+    if selection.comparison == "treated" and ways:
         untreated = _tallies(reader, definition, untreated_alike(selection), alike)
     for place, way in enumerate(alike):
         yield partial(_beside_of, by_reference[place], untreated[place], way is None, level)
