@@ -11,7 +11,7 @@ import polars as pl
 
 from warehouse.outcomes.growth_reference import constant_slopes
 from warehouse.outcomes.registry import shipped_registry
-from warehouse.pooled.agreement import Agreement, digest_of_reference
+from warehouse.pooled.agreement import Agreement, Coordinator, digest_of_reference
 from warehouse.pooled.cases import GroupCases, columns_of, result_column
 from warehouse.pooled.handing_over import HandingOver, hand_over
 from warehouse.pooled.member import Member
@@ -34,8 +34,7 @@ def agreement(
         "name": "Lantern Bay",
         "version": 1,
         "made_on": "2026-01-15",
-        "recipient": "age1" + "q" * 58,
-        "coordinator": "0" * 64,
+        "coordinators": (Coordinator("Lamp", "age1" + "q" * 58, "0" * 64),),
         "definitions": (shipped_registry().get("D1"),),
         "outcomes": ("D1",),
         "growth_name": R1.name,
@@ -45,6 +44,7 @@ def agreement(
         "l": 2,
         "minimum": 5,
         "round_to": None,
+        "spread": False,
         "mean_minimum": 8,
         "fewest_new": 10,
         "fewest_practices": 3,

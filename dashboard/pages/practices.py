@@ -15,32 +15,33 @@ from dashboard.parts.screen import as_table, behind, draw, fine, plain, said, ta
 from warehouse.export_safety import as_markdown
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.pooled.kept_results import Kept, kept_results
-from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
+from warehouse.pooled.result import GroupPool, GroupResult, MeanPool, PracticeLine, SharePool
 from warehouse.pooled.this_warehouse import Here
 from warehouse.store.snapshot import POINTER
-from warehouse.words.numbers import between, percent
 from warehouse.words.pooled import (
     ORDER,
     WORSE_ALONE,
     figure_words,
     funnel_sentence,
+    group_rows,
     hidden_sentence,
     line_sentence,
-    mean_of_line,
     mean_prediction_sentence,
+    mean_rows,
     mean_sentence,
     note_text,
     overdispersion_sentence,
     place_sentence,
     pooled_sentence,
+    practice_rows,
     prediction_sentence,
     spread_sentence,
+    trend_sentence,
 )
 from warehouse.words.shares import NAMING
 
 NOBODY = "none of them"
 HERE = "the practices of this warehouse"
-NONE = "—"
 FROM_MEMBERS = "Of single changes nothing left a practice; it gave their number, mean and spread."
 FROM_CASES_HERE = (
     "Mark and bar: mean of the cases counted, with its 95% interval (Student's t). Diamond: the mean over practices"
@@ -130,8 +131,9 @@ def shares(found: SharePool, mine: str) -> None:
     own = next((one for one in found.lines if mine and one.tag == mine), None)
     if own is not None:
         plain(line_sentence(own))
-    the_forest(found, mine)
-    the_funnel(found, mine, own)
+    if found.lines:
+        the_forest(found, mine)
+        the_funnel(found, mine, own)
     the_methods(found)
 
 
@@ -146,37 +148,12 @@ def the_forest(found: SharePool, mine: str) -> None:
         " for small numbers, the further the fewer cases there are (beta-binomial). Dotted: a hidden"
         " count, and what the share can be. Diamond: all together; dashed below it: a new practice.",
     )
-    rows = [_row(line, mine) for line in found.lines]
-    columns = (
-        "practice",
-        "adverse of counted",
-        "share (95% interval)",
-        "adjusted for small numbers",
-        "weight in the mean",
-    )
     as_table(
         "The same as a table",
-        columns,
-        rows,
+        *practice_rows(found, {mine} - {""}),
         file_name="practices.csv",
         about={"definition": f"{found.definition}: {found.sentence}"},
     )
-
-
-def _row(line: PracticeLine, mine: str) -> tuple[str, ...]:
-    name = _named(line.label, is_mine=bool(mine) and line.tag == mine)
-    counts = f"{line.adverse} of {line.counted}"
-    if line.share is None:
-        return (name, counts, f"hidden, {between(line.low, line.high)}", NONE, percent(line.weight, digits=0))
-    drawn = NONE
-    if line.pooled_low is not None and line.pooled_high is not None:
-        drawn = f"{percent(line.pooled_share)} ({between(line.pooled_low, line.pooled_high)})"
-    share = f"{percent(line.share)} ({between(line.low, line.high)})"
-    return (name, counts, share, drawn, percent(line.weight, digits=0))
-
-
-def _named(label: str, *, is_mine: bool) -> str:
-    return f"{label}, yours" if is_mine else label
 
 
 def the_funnel(found: SharePool, mine: str, own: PracticeLine | None) -> None:
@@ -233,11 +210,7 @@ def the_means(found: MeanPool, mine: str, origin: str) -> None:
     plain(mean_sentence(found), mean_prediction_sentence(found), spread_sentence(found))
     if not found.refused:
         draw(means_figure(found, mine=mine), key="means")
-        rows = [
-            (_named(line.label, is_mine=bool(mine) and line.tag == mine), f"{line.n:,}", *mean_of_line(line))
-            for line in found.lines
-        ]
-        columns = ("practice", "cases", f"mean change, {found.unit}", "95% interval")
+        columns, rows = mean_rows(found, {mine} - {""})
         as_table(
             "The same means as a table", columns, rows, file_name="practice-means.csv", about={"measure": found.about}
         )
@@ -252,27 +225,18 @@ def by_group(found: GroupPool) -> None:
         plain(found.refused)
         fine(*map(note_text, found.notes))
         return
+    within = any(row.ratio for row in found.rows)  # else only sums are known, as a note says
     plain(
-        f"{found.practices} practices. Ratios are within practices and against {found.reference}; who gets which"
-        " treatment is not left to chance."
+        f"{found.practices} practices. Ratios are {'within practices and ' if within else ''}against {found.reference};"
+        " who gets which treatment is not left to chance.",
+        trend_sentence(found),
     )
-    rows = [
-        (row.label, f"{row.adverse} of {row.counted}", figure_words(row.share), _ratio(row.ratio), _ratio(row.adjusted))
-        for row in found.rows
-    ]
-    columns = ("group", "adverse of counted", "share (95% interval)", "risk ratio", "adjusted odds ratio")
+    columns, rows = group_rows(found)
     alt = f"Share adverse by {title.lower()}, pooled"
     table([dict(zip(columns, row, strict=True)) for row in rows], alt=alt, columns=columns)
-    adjusted = (
-        f"Adjusted for {', '.join(found.adjusted_for)}, in {found.adjusted_practices} practices with single cases."
-    )
+    cases = " with single cases" if within else ""
+    adjusted = f"Adjusted for {', '.join(found.adjusted_for)}, in {found.adjusted_practices} practices{cases}."
     fine(adjusted.replace("_", " ") if found.adjusted_for else "", *map(note_text, found.notes))
-
-
-def _ratio(figure: Figure | None) -> str:
-    if figure is None or figure.value is None or figure.low is None or figure.high is None:
-        return NONE
-    return f"{figure.value:.2f} ({figure.low:.2f} to {figure.high:.2f})"
 
 
 def foot_of_warehouse(here: Here) -> None:

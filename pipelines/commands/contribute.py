@@ -3,19 +3,23 @@
 import argparse
 import sys
 from collections.abc import Sequence
+from hashlib import sha256
 from pathlib import Path
 
 from pipelines.commands.options import encryption_key, print_table, say
-from pipelines.group.agreement_page import AgreementSection, page
-from pipelines.group.contribution import sealed_contribution, sealed_withdrawal
+from pipelines.group.agreement_page import AgreementSection, page, sums_page
+from pipelines.group.contribution import sealed_contribution, sealed_sums, sealed_withdrawal
 from pipelines.group.folder import write_whole
 from pipelines.group.keys import PracticeKey, practice_key
 from pipelines.group.practice_record import PracticeRecord, read_record
+from pipelines.group.rounds import masked as masked_table
+from pipelines.group.rounds import round_to_answer
 from pipelines.group.signed_file import Offered, read_agreement
 from warehouse.errors import GroupError, RequestError, near_names
 from warehouse.marts.reader import Reader
 from warehouse.pooled.cases import GroupCases, group_cases
 from warehouse.pooled.handing_over import HandingOver, hand_over
+from warehouse.pooled.sums import vector_of
 from warehouse.private_files import beside
 from warehouse.store.storage import utc_now
 from warehouse.words.sentences import caution_text
@@ -27,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
     with Reader.open(args.warehouse, key=encryption_key(args)) as reader:
         practice = the_practice(reader, args.practice)
         record = read_record(args.warehouse, practice)
-        record.check(offered.agreement)
+        record.check(offered)
         if args.withdraw:
             return _withdraw(args, offered, record)
         return _contribute(args, offered, record, reader)
@@ -51,6 +55,8 @@ def _contribute(args: argparse.Namespace, offered: Offered, record: PracticeReco
         found = f"the invitation in the file was good until {offered.until}"
         raise GroupError(found, where=args.agreement.name, remedy="ask the coordinator for a new one")
     cases = group_cases(reader, agreement, practice=record.practice)
+    if agreement.level == "sums":
+        return _give_sum(args, offered, record, cases)
     made = hand_over(cases, agreement, level=args.level or agreement.level, history=history)
     if made.refused:
         found = made.refused if isinstance(made.refused, str) else caution_text(made.refused)
@@ -59,6 +65,34 @@ def _contribute(args: argparse.Namespace, offered: Offered, record: PracticeReco
     if not _consents(args, "hand this over"):
         return 0
     return _write(args, offered, record, cases, made)
+
+
+def _give_sum(args: argparse.Namespace, offered: Offered, record: PracticeRecord, cases: GroupCases) -> int:
+    """Join with a key for masks, or answer a round with a masked table."""
+    agreement, answered = offered.agreement, record.answered(offered.agreement.group)
+    key = _key(args, offered, record, create=args.consent) if args.round or args.consent else None
+    sheet, table, masked = None, b"", {}
+    if args.round is not None and key is not None:
+        known = offered.succession[-1]
+        before = {digest: names for digest, (names, _) in answered.items()}
+        sheet = round_to_answer(args.round, agreement, key.pseudonym, known=known, answered=before)
+        table = masked_table(vector_of(cases.frame, agreement), key, sheet)
+        masked = {"round": sheet.digest, "members": sorted(sheet.names), "table": sha256(table).hexdigest()}
+        if sheet.digest in answered and answered[sheet.digest][1] != masked["table"]:
+            found = f"round {sheet.number} was answered already, and the cases have changed since"
+            raise GroupError(
+                found, remedy="wait for the next round: two tables of one round, subtracted, tell the change"
+            )
+    print_page(sums_page(cases, agreement, sheet, practice=record.practice))
+    if not _consents(args, "hand this over") or key is None:
+        return 0
+    made_on = utc_now().date().isoformat()
+    sequence = max(record.last_sequence(agreement.group), args.after) + 1
+    data = sealed_sums(
+        agreement, key, sequence=sequence, made_on=made_on, invitation=offered.invitation, table=table, sheet=sheet
+    )
+    record.add(agreement, sequence=sequence, made_on=made_on, masked=masked)
+    return _written(args, key, data, sequence)
 
 
 def print_page(sections: Sequence[AgreementSection]) -> None:
@@ -98,6 +132,10 @@ def _write(
         made, offered.agreement, key, sequence=sequence, made_on=made_on, invitation=offered.invitation
     )
     record.add(offered.agreement, sequence=sequence, made_on=made_on, made=made, cases=cases)
+    return _written(args, key, data, sequence)
+
+
+def _written(args: argparse.Namespace, key: PracticeKey, data: bytes, sequence: int) -> int:
     write_whole(args.out, data)
     say(f"Written to {args.out.name}: file number {sequence} of {key.pseudonym}, {len(data):,} bytes, encrypted.")
     say("Only the coordinator can open it. Send it in a way that suits you; see 'the risk that is left' above.")
@@ -119,7 +157,7 @@ def _withdraw(args: argparse.Namespace, offered: Offered, record: PracticeRecord
     made_on = utc_now().date().isoformat()
     sequence = max(record.last_sequence(agreement.group), args.after) + 1
     data = sealed_withdrawal(agreement, key, sequence=sequence, made_on=made_on)
-    record.add(agreement, sequence=sequence, made_on=made_on, made=None, cases=None)
+    record.add(agreement, sequence=sequence, made_on=made_on)
     write_whole(args.out, data)
     say(f"Written to {args.out.name}: the withdrawal of {key.pseudonym}. Send it to the coordinator.")
     return 0

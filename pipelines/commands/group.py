@@ -2,19 +2,32 @@
 
 import argparse
 import json
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from pipelines.commands.group_show import print_result
-from pipelines.commands.options import encryption_key, print_table, say
-from pipelines.group.folder import GroupFolder, write_whole
-from pipelines.group.founding import found_group, invite, make_agreement, revoke
+from pipelines.commands.options import encryption_key, print_table, say, say_list
+from pipelines.group.agreement_page import agreement_document
+from pipelines.group.copies import back_up, faults_of, put_back
+from pipelines.group.folder import GroupFolder, GroupState, write_whole
+from pipelines.group.founding import (
+    change_coordinators,
+    found_group,
+    invite,
+    make_agreement,
+    revoke,
+)
+from pipelines.group.keys import make_group_keys, read_group_keys
 from pipelines.group.results import make_result, read_for_practices
+from pipelines.group.rounds import make_round, who_answered
+from pipelines.group.signed_file import card_text, read_agreement, read_card
 from pipelines.group.taking import take, withdraw
 from pipelines.ingest.ingest import catalogues_at
 from warehouse.errors import GroupError, MentonError, RequestError
 from warehouse.plural import number_of
-from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.agreement import Agreement, fingerprint_of
 from warehouse.pooled.history import RECORD_FILE
 from warehouse.pooled.kept_results import Kept, keep_result
 from warehouse.pooled.result import GroupResult
@@ -31,10 +44,63 @@ def _folder(args: argparse.Namespace) -> GroupFolder:
 
 def verb_init(args: argparse.Namespace) -> None:
     folder = _folder(args)
-    found_group(folder, args.name)
+    found_group(folder, args.name, coordinator=args.coordinator)
     say(f"The group {args.name!r} is made: folder {folder.path.name}, keys in {folder.key_file.name}.")
     say("Keep a copy of the key file where only you can reach it: without it no contribution can be opened.")
+    say("Better, take in a second coordinator (`menton group card`, then `menton group coordinators`).")
     say("Next: `menton group agreement`, then `menton group invite`.")
+
+
+def verb_card(args: argparse.Namespace) -> None:
+    folder = _folder(args)
+    keys = read_group_keys(folder.key_file) if folder.key_file.exists() else make_group_keys(folder.key_file)
+    write_whole(args.out, card_text(args.name, keys).encode())
+    say(f"Written to {args.out.name}: your public keys. The secret ones stay in {folder.key_file.name}.")
+    say(f"Read this out to the coordinator who takes you in, by telephone: {fingerprint_of(keys.public)}")
+
+
+def verb_coordinators(args: argparse.Namespace) -> None:
+    folder = _folder(args)
+    for path in args.add:
+        card = read_card(path)
+        say(f"{path.name}: {card.name}, {fingerprint_of(card.public)}   (compare by telephone)")
+    agreement, n = change_coordinators(folder, add=args.add, remove=args.remove, renew=args.renew)
+    names = [one.name for one in folder.state().coordinators]
+    say(f"Coordinators now: {', '.join(names)}. Any one of them can open and sign.")
+    if n:
+        say(f"{number_of(n, 'contribution')} encrypted anew to their keys.")
+    if args.renew:
+        say(f"Your earlier keys lie in {folder.key_file.name}.before; they open nothing here any more.")
+    if agreement is not None:
+        say(
+            f"Agreement version {agreement.version}, fingerprint {agreement.fingerprint}: contributions go on counting."
+        )
+        say("Send it to all: from now on practices encrypt to these coordinators.")
+        if args.out:
+            _copy(folder.agreement_path(agreement.version), args.out)
+    if len(names) == 1:
+        say("One coordinator only: if that key is lost, nothing can be opened any more.")
+    say("Hand the folder on with `menton group backup`; one coordinator at a time changes it.")
+
+
+def verb_verify(args: argparse.Namespace) -> int:
+    faults = faults_of(_folder(args))
+    for fault in faults:
+        say(f"WRONG: {fault}")
+    say("nothing wrong" if not faults else f"{len(faults)} things wrong")
+    return 1 if faults else 0
+
+
+def verb_backup(args: argparse.Namespace) -> None:
+    say(f"{number_of(back_up(_folder(args), args.out), 'file')} copied to {args.out.name}, with hashes.")
+    say("No key is in it. Only a coordinator can open the contributions.")
+
+
+def verb_restore(args: argparse.Namespace) -> None:
+    aside = put_back(args.source, _folder(args), replace=args.replace)
+    say("The copy is in place; every hash was checked.")
+    if aside is not None:
+        say(f"The folder that was there lies in {aside.name}.")
 
 
 def verb_agreement(args: argparse.Namespace) -> None:
@@ -47,6 +113,7 @@ def verb_agreement(args: argparse.Namespace) -> None:
         groupings=_names(args.by) or DEFAULT_GROUPINGS,
         years=_years(args.years),
         level=args.level,
+        spread=args.with_spread,
         **{name: getattr(args, name) for name in _NUMBERS} | {"round_to": args.round_to or None},
     )
     _print_agreement(agreement)
@@ -54,6 +121,12 @@ def verb_agreement(args: argparse.Namespace) -> None:
         _copy(folder.agreement_path(agreement.version), args.out)
     if agreement.version > 1:
         say("Contributions under the earlier version no longer count: send the new agreement and ask for new ones.")
+
+
+def verb_document(args: argparse.Namespace) -> None:
+    agreement = read_agreement(args.agreement).agreement
+    write_whole(args.out, agreement_document(agreement))
+    say(f"Written to {args.out.name}: version {agreement.version}, fingerprint {agreement.fingerprint}.")
 
 
 def _names(text: str | None) -> tuple[str, ...]:
@@ -66,22 +139,34 @@ def _years(text: str | None) -> tuple[int, int]:
     first, _, last = text.partition("-")
     if first.isdigit() and last.isdigit():
         return int(first), int(last)
-    raise RequestError(f"--years {text!r} is not of the form FROM-TO", remedy="such as --years 2015-2025")
+    found = f"--years {text!r} is not of the form FROM-TO"
+    raise RequestError(found, remedy="such as --years 2015-2025")
 
 
 def _print_agreement(agreement: Agreement) -> None:
     say(f"{agreement.name}: agreement version {agreement.version} of {agreement.made_on} is in force.")
     say(f"  fingerprint: {agreement.fingerprint}   (read it out to the practices by telephone)")
+    say(f"  coordinators: {', '.join(one.name for one in agreement.coordinators)}")
+    say(f"  asked of a practice: {_ASKED[agreement.level]}; counts from 1 to {agreement.minimum - 1} are hidden")
     say(f"  outcomes: {', '.join(f'{one.name} {one.label}' for one in agreement.definitions)}")
-    say(f"  growth reference: {agreement.growth_name}")
-    asked = "single cases made coarser, or counts" if agreement.level == "cases" else "counts only"
-    say(f"  asked of a practice: {asked}")
-    say(f"  known of a case: {', '.join(one.name.replace('_', ' ') for one in agreement.variables)}")
-    say(f"  pooled by: {', '.join(agreement.groupings).replace('_', ' ') or 'nothing'}")
-    say(f"  cases: at least {agreement.k} alike, with {agreement.l} different outcomes among them")
-    say(f"  counts from 1 to {agreement.minimum - 1} are hidden")
-    say(f"  means: of at least {agreement.mean_minimum} cases, by number, mean and spread; no single change leaves")
-    say(f"  at least {agreement.fewest_practices} practices behind anything pooled")
+    say("  All of its terms, to read and sign: `menton group document`.")
+
+
+_ASKED = {
+    "cases": "single cases made coarser, or counts",
+    "counts": "counts only",
+    "sums": "counts that nobody sees: tables under masks, of which only the sum over practices can be read",
+}
+
+
+def verb_round(args: argparse.Namespace) -> None:
+    folder = _folder(args)
+    sheet = make_round(folder, without=args.without, days=args.days)
+    say(f"Round {sheet.number}: {number_of(len(sheet.members), 'practice')}, until {sheet.until}.")
+    say(
+        "Once every one of them has answered, `menton group pooled` adds up. If one is silent, make another without it."
+    )
+    _copy(folder.round_path(sheet.number), args.out)
 
 
 def verb_invite(args: argparse.Namespace) -> None:
@@ -116,19 +201,37 @@ def verb_take(args: argparse.Namespace) -> int:
 _DONE = {"new": "takes part from now on", "replaced": "has renewed its contribution", "withdrawn": "has withdrawn"}
 
 
-def verb_list(args: argparse.Namespace) -> None:
+def verb_list(args: argparse.Namespace) -> int:
     folder = _folder(args)
     state = folder.state()
     if args.record:
         for entry in folder.record.read():
             told = {
-                name: value for name, value in entry.items() if name not in {"hash", "hashes", "invitation", "digest"}
+                name: value
+                for name, value in entry.items()
+                if name
+                not in {
+                    "hash",
+                    "hashes",
+                    "invitation",
+                    "digest",
+                    "signed",
+                    "sealed_for",
+                    "public",
+                    "mask_key",
+                    "mask_signature",
+                }
             }
             print(json.dumps(told))
-        return
+        return 0
+    if args.consents:
+        print_table(
+            "", ("day", "practice", "what"), [row for one in folder.record.read() if (row := _consent(one, state))]
+        )
+        return 0
     if state.version:
         _print_agreement(folder.agreement())
-    digest = folder.agreement().digest if state.version else ""
+    agreement = folder.agreement() if state.version else None
     rows = [
         (
             name,
@@ -136,12 +239,21 @@ def verb_list(args: argparse.Namespace) -> None:
             _cases(one.cases).removesuffix(" cases"),
             str(one.sequence),
             one.since,
-            _COUNTS[one.agreement == digest],
+            _COUNTS[folder.counts_under(agreement, one.agreement) if agreement else False],
         )
         for name, one in sorted(state.practices.items())
         if one.is_in
     ]
     print_table("", ("practice", "level", "cases", "file", "taken in", "counts"), rows, right=(2, 3))
+    year, taking_part = date.today().year, {name: one for name, one in state.practices.items() if one.is_in}
+    behind = {name: one.since[:10] for name, one in sorted(taking_part.items()) if one.since < str(year)}
+    say(f"  {len(taking_part) - len(behind)} of {len(taking_part)} have contributed for {year}")
+    say_list(f"{name} last did on {day}: remind all, since nobody knows who that is" for name, day in behind.items())
+    answered, missing = who_answered(state)
+    if state.rounds:
+        last = state.rounds[-1]
+        say(f"  round {last['number']}, open until {last['until']}: {len(answered)} of {len(last['members'])} answered")
+        say_list(f"{name} has not answered" for name in missing)
     out = [name for name, one in sorted(state.practices.items()) if not one.is_in]
     if out:
         say(f"  withdrawn: {', '.join(out)}")
@@ -151,6 +263,20 @@ def verb_list(args: argparse.Namespace) -> None:
     if unknown := folder.without_a_line(state):
         say(f"  lying in {folder.taken.name} without a line in the record: {', '.join(unknown)}")
         say("  They do not count. If the record lost lines, put back a copy of it before anything else.")
+    return 0
+
+
+def _consent(entry: Mapping[str, Any], state: GroupState) -> tuple[str, ...]:
+    """A line of the log of consents: a file is written, and signed, by who consented to what it holds."""
+    what = {"took in": "consented, by a file under", "withdrew": "withdrew"}.get(entry["what"], "")
+    if not what:
+        return ()
+    version = (
+        f" version {state.digests.index(entry['agreement']) + 1}"
+        if "agreement" in entry
+        else f", said by {entry['by']}"
+    )
+    return entry["at"][:10], entry["pseudonym"], f"{what}{version}"
 
 
 _COUNTS = {True: "yes", False: "no, made under an earlier agreement"}

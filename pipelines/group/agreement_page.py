@@ -1,14 +1,19 @@
 """The page a practice reads before anything leaves: what goes, what stays, what was made coarser, what risk is left."""
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib.resources import files
 
+from pipelines.group.rounds import RoundSheet
 from warehouse.disclosure import Release
 from warehouse.plural import number_of
-from warehouse.pooled.agreement import Agreement
-from warehouse.pooled.cases import columns_of
+from warehouse.pooled.agreement import Agreement, fingerprint_of
+from warehouse.pooled.cases import GroupCases, columns_of, result_column
 from warehouse.pooled.handing_over import HandingOver
 from warehouse.pooled.history import HandedOver
+from warehouse.pooled.sums import length_of
 from warehouse.pooled.tables import SCOPE
 
 NEVER = (
@@ -18,6 +23,27 @@ NEVER = (
     "cases observed without treatment, and hand-picked cases rather than those taken in order",
 )
 SAMPLE = 5
+
+
+def agreement_document(agreement: Agreement) -> bytes:
+    """The agreement as PDF (PDF/UA-1): the flow of data, who can see what, the rules, and a place to sign."""
+    import typst
+
+    told = agreement.to_dict() | {
+        "fingerprint": agreement.fingerprint,
+        "variables_known": [one.name for one in agreement.variables],
+        "outcomes_in_words": [(one.name, one.sentence) for one in map(agreement.definition, agreement.outcomes)],
+        "coordinators_in_words": [(one.name, fingerprint_of(one.public)) for one in agreement.coordinators],
+    }
+    made: bytes = typst.compile(
+        files("pipelines.group").joinpath("agreement.typ").read_bytes(),
+        format="pdf",
+        font_paths=typst.Fonts(include_system_fonts=False),
+        sys_inputs={"agreement": json.dumps(told)},
+        pdf_standards="ua-1",
+        timestamp=datetime.fromisoformat(agreement.made_on).replace(tzinfo=UTC),
+    )
+    return made
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +77,43 @@ def page(
         ),
         AgreementSection("The risk that is left", _risk(made, agreement, history)),
     )
+
+
+def sums_page(
+    cases: GroupCases, agreement: Agreement, sheet: RoundSheet | None, *, practice: str
+) -> tuple[AgreementSection, ...]:
+    """The page of a practice that joins a group that pools by sums, or answers a round."""
+    n, told = length_of(agreement), f"agreement version {agreement.version}, fingerprint {agreement.fingerprint}"
+    adds = "; and x², xn and n² of its x adverse among n counted cases" if agreement.spread else ""
+    what = (
+        f"Cases by every combination of {', '.join(map(_spoken, agreement.groupings)) or 'nothing'} and result{adds}."
+    )
+    if sheet is None:
+        leaves = AgreementSection("What leaves", ("A public key for masks, and nothing about any case.",))
+        return (AgreementSection(f"{practice} joins {agreement.name}", (told,)), leaves)
+    found = {one: cases.frame[result_column(one)].value_counts(sort=True) for one in agreement.outcomes}
+    rows = tuple((one, str(result), f"{count:,}") for one, each in found.items() for result, count in each.iter_rows())
+    return (
+        AgreementSection(f"What {practice} would add to round {sheet.number} of {agreement.name}", (told, what)),
+        AgreementSection("Its totals, which nobody else sees", (), ("definition", "result", "n"), rows),
+        AgreementSection(
+            "What leaves",
+            (f"{n:,} numbers under masks: to anyone without the others' secrets each is as likely as any other.",),
+        ),
+        AgreementSection("Who is in the round", tuple(f"- {one}" for one in sorted(sheet.names))),
+        AgreementSection("What never leaves", tuple(f"- {one}" for one in NEVER)),
+        AgreementSection("The risk that is left", tuple(f"- {one}" for one in RISKS_OF_SUMS)),
+    )
+
+
+RISKS_OF_SUMS = (
+    "The coordinator reads the sum over the practices of the round exactly; what is shown to others hides small sums.",
+    "All the other practices and the coordinator together could take their tables from the sum and have yours.",
+    "Practices that the coordinator made up would be among the others: compare the list of the round with them.",
+    "A wrong table, sent by mistake or on purpose, spoils the sum and cannot be seen.",
+    "What was pooled and shown before you withdraw cannot be called back.",
+    "This lowers the risk; it does not decide whether you may share. That is for local law and ethics rules.",
+)
 
 
 def _whom(made: HandingOver, agreement: Agreement, practice: str, build: str) -> AgreementSection:

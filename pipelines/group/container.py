@@ -14,7 +14,7 @@ none of their tricks. Nothing is unpickled.
 """
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -33,7 +33,7 @@ _BLOCK = 65_536
 MOST_FILE = 64 * 2**20
 MOST_MANIFEST = 65_536
 MOST_MEMBERS = 2
-MEMBERS = {"cases.parquet": 48 * 2**20, "tables.json": 4 * 2**20}
+MEMBERS = {"cases.json": 16 * 2**20, "tables.json": 4 * 2**20, "sums.bin": 4 * 2**20}
 """Name of a member -> most bytes it may have."""
 
 
@@ -50,28 +50,34 @@ class Contents:
         return hashlib.sha256(canonical(self.manifest)).hexdigest()[:12]
 
 
-def seal(manifest: Mapping[str, Any], members: Mapping[str, bytes], key: PracticeKey, *, recipient: str) -> bytes:
+def seal(
+    manifest: Mapping[str, Any], members: Mapping[str, bytes], key: PracticeKey, *, recipients: Sequence[str]
+) -> bytes:
     """Put a file together, sign it and encrypt it; members and the practice's key are added to the manifest."""
     listed = [[name, len(data), hashlib.sha256(data).hexdigest()] for name, data in members.items()]
     whole = {**manifest, "pseudonym": key.pseudonym, "public_key": key.public, "members": listed}
     text = canonical(whole)
     head = _MAGIC + f"{len(text):0{_LENGTH}}\n".encode("ascii") + text
     body = head + key.sign(head) + b"".join(members.values())
-    body += bytes(-len(body) % _BLOCK)
-    sealed: bytes = pyrage.encrypt(body, [pyrage.x25519.Recipient.from_str(recipient)])
+    return encrypted(body + bytes(-len(body) % _BLOCK), recipients)
+
+
+def encrypted(body: bytes, recipients: Sequence[str]) -> bytes:
+    """Encrypt to several keys, any one of which opens it."""
+    sealed: bytes = pyrage.encrypt(body, [pyrage.x25519.Recipient.from_str(one) for one in recipients])
     return sealed
 
 
-def unseal(data: bytes, keys: GroupKeys) -> bytes:
-    """Decrypt a file; refused where it is too long, not encrypted to this group, or was changed."""
+def unseal(data: bytes, *keys: GroupKeys) -> bytes:
+    """Decrypt a file by any of the keys; refused where it is too long, not encrypted to this group, or was changed."""
     if len(data) > MOST_FILE:
         found = f"the file is longer than {MOST_FILE // 2**20} MB"
         raise GroupError(found, remedy="ask the practice to make it again")
     try:
-        opened: bytes = pyrage.decrypt(data, [pyrage.x25519.Identity.from_str(keys.identity)])
+        opened: bytes = pyrage.decrypt(data, [pyrage.x25519.Identity.from_str(one.identity) for one in keys])
     except pyrage.DecryptError as error:
-        found = "the file does not open: it is for another group, cut short, or was changed on the way"
-        raise GroupError(found, remedy="ask the practice to send it again") from error
+        found = "the file does not open: it is for another group or other coordinators, cut short, or was changed"
+        raise GroupError(found, remedy="ask the practice to make it again with the agreement in force") from error
     return opened
 
 
@@ -94,7 +100,7 @@ def unpack(body: bytes) -> Contents:
 
 
 def _members(listed: object, body: bytes, position: int) -> dict[str, bytes]:
-    entries, _ = shaped(list[tuple[Literal["cases.parquet", "tables.json"], int, str]], listed)
+    entries, _ = shaped(list[tuple[Literal["cases.json", "tables.json", "sums.bin"], int, str]], listed)
     if not entries or len(entries) > MOST_MEMBERS:
         raise _changed("it lists no members, too many, or a member it should not have")
     found: dict[str, bytes] = {}

@@ -2,28 +2,26 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import islice
 from typing import Annotated, Any, Literal
 
 import polars as pl
-import pyarrow as pa
-import pyarrow.parquet as pq
 from pydantic import Field
 
 from pipelines.group.container import MEMBERS, Contents, seal
 from pipelines.group.keys import PracticeKey
+from pipelines.group.rounds import RoundSheet, is_own_mask_key, signed_mask_key
 from pipelines.group.signed_file import read_json
 from warehouse.disclosure import Release
 from warehouse.disclosure.assessment import assess
 from warehouse.errors import GroupError, MentonError
-from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.agreement import Agreement, check_format
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.handing_over import HandingOver
 from warehouse.pooled.history import Moments, moments_from
 from warehouse.pooled.member import Member, level_of
+from warehouse.pooled.sums import length_of
 from warehouse.pooled.tables import (
     ALL,
     SCOPE,
@@ -36,135 +34,35 @@ from warehouse.pooled.tables import (
 )
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE, RESULTS
 from warehouse.store.chain import canonical
+from warehouse.store.storage import utc_now
 from warehouse.toml_files import shaped
-
-_BATCH = 4_096
-_MOST_FOOTER = 1_000_000
-UNCOMPRESSED = 0
-_ROW_GROUPS, _COLUMNS, _ABOUT_COLUMN, _CODEC = 4, 1, 3, 4
-_DEEPEST = 24
 
 
 def case_bytes(frame: pl.DataFrame) -> bytes:
-    """Cases as Parquet: text columns, plain pages, no compression, no statistics, no dictionary."""
-    schema = pa.schema([pa.field(name, pa.string(), nullable=False) for name in frame.columns])
-    table = pa.table([pa.array(frame[name].to_list(), pa.string()) for name in frame.columns], schema=schema)
-    buffer = io.BytesIO()
-    pq.write_table(table, buffer, compression="none", use_dictionary=False, write_statistics=False, store_schema=False)
-    return buffer.getvalue()
+    """Cases as the kinds there are of them: the columns' names, then a row a kind, its values and how many it has."""
+    kinds = frame.group_by(frame.columns).len().sort(frame.columns)
+    return canonical([list(frame.columns), *map(list, kinds.iter_rows())])
 
 
 def read_cases(data: bytes, *, allowed: Mapping[str, Sequence[str]], most: int) -> pl.DataFrame:
-    """Cases from Parquet: at ``most`` so many, columns and values as ``allowed``, in order; else GroupError."""
-    try:
-        if codecs_in(data) - {UNCOMPRESSED}:
-            raise _wrong("a column is compressed")
-        outline = _opened(data).metadata
-        _check_outline(outline, list(allowed), most)
-        opened = _opened(data, codes_for=list(allowed))
-        parts: dict[str, list[str]] = {name: [] for name in allowed}
-        for batch in opened.iter_batches(batch_size=_BATCH):
-            for name, values in allowed.items():
-                parts[name] += _decoded(batch.column(name), frozenset(values))
-                if len(parts[name]) > most:
-                    raise _wrong(f"it has more than {most:,} rows")
-    except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
-        raise _wrong("it cannot be read as Parquet") from error
-    if len({len(values) for values in parts.values()}) != 1:
-        raise _wrong("its columns differ in length")
-    return pl.DataFrame(parts, schema=dict.fromkeys(allowed, pl.String))
-
-
-def codecs_in(data: bytes) -> set[int]:
-    """The compressions stated in the footer, by their numbers in the format; ValueError where it states none.
-
-    Asked about a column it does not understand, Arrow ends the whole process (so does its account of the compression),
-    DuckDB wants a file on disk and Polars says nothing of compression: so the footer is looked at here first. It is a
-    Thrift structure in the compact protocol (the specifications of Parquet and of Thrift, from memory; the tests hold
-    this against files that Arrow writes).
-    """
-    length = int.from_bytes(data[-8:-4], "little")
-    try:
-        if data[:4] != b"PAR1" or data[-4:] != b"PAR1" or not 0 < length <= len(data) - 12:
-            raise ValueError  # told below, as is whatever else is wrong with it
-        groups = _value(12, iter(data[-8 - length : -8]), _DEEPEST).get(_ROW_GROUPS, [])
-        codecs = {column[_ABOUT_COLUMN][_CODEC] for group in groups for column in group[_COLUMNS]}
-        if not all(type(codec) is int for codec in codecs):
-            raise ValueError
-    except (ValueError, KeyError, TypeError, IndexError, AttributeError, StopIteration) as error:
-        message = "no description of a Parquet file"
-        raise ValueError(message) from error
-    return codecs
-
-
-def _value(kind: int, footer: Iterator[int], deepest: int) -> Any:  # noqa: ANN401 - whatever a footer holds
-    """A value of a kind; a structure as number of a field -> value, in which no field may stand twice."""
-    if kind in {1, 2}:
-        return kind == 1
-    if kind == 3:
-        return next(footer)
-    if kind in {4, 5, 6}:
-        return (number := _number(footer)) >> 1 ^ -(number & 1)
-    if kind in {7, 8}:
-        return bytes(islice(footer, 8 if kind == 7 else _number(footer)))
-    if not deepest:
-        raise ValueError
-    if kind in {9, 10}:
-        head = next(footer)
-        n = _number(footer) if head >> 4 == 15 else head >> 4
-        return [_value(3 if head & 15 in {1, 2} else head & 15, footer, deepest - 1) for _ in range(n)]
-    if kind != 12:
-        raise ValueError
-    fields: dict[int, Any] = {}
-    field = 0
-    while head := next(footer):
-        field = field + (head >> 4) if head >> 4 else _value(4, footer, deepest)
-        if field in fields:
-            raise ValueError
-        fields[field] = _value(head & 15, footer, deepest - 1)
-    return fields
-
-
-def _number(footer: Iterator[int]) -> int:
-    """A whole number of variable length, in at most ten bytes."""
-    value = 0
-    for place in range(0, 70, 7):
-        byte = next(footer)
-        value |= (byte & 127) << place
-        if byte < 128:
-            return value
-    raise ValueError
-
-
-def _opened(data: bytes, *, codes_for: list[str] | None = None) -> pq.ParquetFile:
-    return pq.ParquetFile(
-        io.BytesIO(data),
-        read_dictionary=codes_for,
-        thrift_string_size_limit=_MOST_FOOTER,
-        thrift_container_size_limit=_MOST_FOOTER,
-    )
-
-
-def _check_outline(outline: pq.FileMetaData, columns: list[str], most: int) -> None:
-    """What the footer says, before a page is read."""
-    if outline.num_rows > most or outline.num_row_groups > 1 + most // 1000:
-        raise _wrong(f"it has more than {most:,} rows")
-    if [outline.schema.column(i).path for i in range(len(outline.schema))] != columns:
+    """Cases as written by ``case_bytes``: at ``most`` so many, columns and values as ``allowed``; else GroupError."""
+    listed = read_json(data, most=MEMBERS[CASES], what="the cases")
+    if not isinstance(listed, list) or not listed or listed[0] != list(allowed):
         raise _wrong("its columns are not those agreed on")
-    for i in range(len(columns)):
-        column = outline.schema.column(i)
-        if column.physical_type != "BYTE_ARRAY" or column.max_definition_level or column.max_repetition_level:
-            raise _wrong("a column is not plain text")
-
-
-def _decoded(column: pa.Array[Any], allowed: frozenset[str]) -> list[str]:
-    if not isinstance(column, pa.DictionaryArray) or column.null_count:
-        raise _wrong("a value is missing")
-    words = [str(value) for value in column.dictionary.to_pylist()]
-    if not set(words) <= allowed:
-        raise _wrong("a value is not one of those agreed on")
-    codes: list[int] = column.indices.to_numpy().tolist()
-    return [words[code] for code in codes]
+    values = [frozenset(each) for each in allowed.values()]
+    kinds: set[tuple[str, ...]] = set()
+    sizes: list[int] = []
+    for row in listed[1:]:
+        if not isinstance(row, list) or len(row) != len(values) + 1 or type(row[-1]) is not int or row[-1] < 1:
+            raise _wrong("a row is no kind of case with its number")
+        if not all(isinstance(one, str) and one in known for one, known in zip(row, values, strict=False)):
+            raise _wrong("a value is not one of those agreed on")
+        kinds.add(tuple(row[:-1]))
+        sizes.append(row[-1])
+        if len(kinds) < len(sizes) or sum(sizes) > most:
+            raise _wrong(f"it has a kind twice, or more than {most:,} cases")
+    rows = [row[:-1] for row, n in zip(listed[1:], sizes, strict=True) for _ in range(n)]
+    return pl.DataFrame(rows, schema=dict.fromkeys(allowed, pl.String), orient="row")
 
 
 def _wrong(what: str) -> GroupError:
@@ -172,11 +70,12 @@ def _wrong(what: str) -> GroupError:
     return GroupError(found, remedy="ask the practice to make it again with the group's current agreement")
 
 
-FORMAT = "menton contribution, version 1"
+FORMAT = "menton contribution, version 2"
 THESE = ("these",)
 """What the tables of a contribution are about, for the coordinator: the practice's own marks stay with the practice."""
 
-CASES, TABLES = tuple(MEMBERS)
+CASES, TABLES, SUMS = tuple(MEMBERS)
+_NO_ROUND: Mapping[str, Any] = {"digest": "", "members": [], "until": ""}
 _Text = Annotated[str, Field(max_length=200)]
 _Whole = Annotated[int, Field(ge=0, lt=2**31)]
 
@@ -185,7 +84,7 @@ _Whole = Annotated[int, Field(ge=0, lt=2**31)]
 class Manifest:
     """What a file says of itself; ``means`` and ``members`` are looked at where they are used."""
 
-    format: Literal["menton contribution, version 1"]
+    format: Literal["menton contribution, version 2"]
     kind: Literal["contribution", "withdrawal"]
     group: _Text
     agreement: _Text
@@ -196,6 +95,9 @@ class Manifest:
     levels: dict[str, int]
     means: dict[str, object]
     invitation: _Text
+    round: _Text  # Digest of the round a table of sums is for; empty where a practice joins, and at other levels
+    mask_key: _Text  # Its key for masks and its signature over it, at the level `sums`
+    mask_signature: _Text
     pseudonym: _Text
     public_key: _Text
     members: list[object]
@@ -212,14 +114,51 @@ def sealed_contribution(
         members = {CASES: case_bytes(made.cases)}
     else:
         members = {TABLES: canonical([_without_guards(one) for one in made.tables])}
-    return seal(manifest, members, key, recipient=agreement.recipient)
+    return seal(manifest, members, key, recipients=agreement.recipients)
+
+
+def sealed_sums(
+    agreement: Agreement,
+    key: PracticeKey,
+    *,
+    sequence: int,
+    made_on: str,
+    invitation: str,
+    table: bytes = b"",
+    sheet: RoundSheet | None = None,
+) -> bytes:
+    """The file of a practice whose counts nobody sees: its masked table for a round, or without one its keys alone."""
+    manifest = _manifest(agreement, "contribution", sequence=sequence, made_on=made_on, invitation=invitation)
+    manifest |= {"level": "sums", "cases": None, "levels": {}, "means": {}, "round": sheet.digest if sheet else ""}
+    manifest["mask_key"], manifest["mask_signature"] = signed_mask_key(key)
+    return seal(manifest, {SUMS: table}, key, recipients=agreement.recipients)
+
+
+def check_sums(contents: Contents, agreement: Agreement, rounds: Sequence[Mapping[str, Any]]) -> None:
+    """Refuse what does not fit the last of the rounds (as the record has them) or is no practice's own key."""
+    says = check_manifest(contents.manifest)
+    if agreement.level != "sums" or list(contents.members) != [SUMS] or says.cases is not None or says.means:
+        raise _off("its level is not one the group agreed on, or it holds more than it should")
+    if not is_own_mask_key(says.group, says.public_key, says.mask_key, says.mask_signature):
+        raise _off("its key for masks is not its own")
+    if not says.round:
+        if contents.members[SUMS]:
+            raise _off("it gives a table for no round")
+        return
+    last = rounds[-1] if rounds else _NO_ROUND
+    if says.round != last["digest"] or says.pseudonym not in last["members"]:
+        raise _off("it was made for another round than the last one")
+    if last["until"] < utc_now().date().isoformat():
+        raise _off(f"the round could be answered until {last['until']}; a late answer is not opened")
+    if len(contents.members[SUMS]) != 8 * length_of(agreement):
+        raise _off("its table has another length")
 
 
 def sealed_withdrawal(agreement: Agreement, key: PracticeKey, *, sequence: int, made_on: str) -> bytes:
     """The file by which a practice takes its contribution back."""
     manifest = _manifest(agreement, "withdrawal", sequence=sequence, made_on=made_on, invitation="")
     manifest |= {"level": "", "cases": 0, "levels": {}, "means": {}}
-    return seal(manifest, {TABLES: b"[]"}, key, recipient=agreement.recipient)
+    return seal(manifest, {TABLES: b"[]"}, key, recipients=agreement.recipients)
 
 
 def _manifest(agreement: Agreement, kind: str, *, sequence: int, made_on: str, invitation: str) -> dict[str, Any]:
@@ -231,6 +170,7 @@ def _manifest(agreement: Agreement, kind: str, *, sequence: int, made_on: str, i
         "sequence": sequence,
         "made_on": made_on,
         "invitation": invitation,
+        **dict.fromkeys(("round", "mask_key", "mask_signature"), ""),
     }
 
 
@@ -241,6 +181,7 @@ def _without_guards(release: Release) -> dict[str, Any]:
 
 def check_manifest(manifest: Mapping[str, Any]) -> Manifest:
     """What a manifest says; refused where it does not say all it has to say, or more."""
+    check_format(manifest.get("format"), FORMAT)
     found, complaints = shaped(Manifest, dict(manifest))
     if not isinstance(found, Manifest):
         what = ".".join(str(step) for step in complaints[0].place) or "the whole"
@@ -253,7 +194,7 @@ def member_from(contents: Contents, agreement: Agreement, *, replaces: tuple[str
     """The contribution in an opened file; refused where it does not keep to what the group agreed on."""
     manifest = check_manifest(contents.manifest)
     level = manifest.level
-    if level not in {"cases", "counts"} or (level == "cases" and agreement.level == "counts"):
+    if level not in agreement.levels:
         raise _off("its level is not one the group agreed on")
     if list(contents.members) != [CASES if level == "cases" else TABLES]:
         raise _off("its members are not those of its level")

@@ -6,6 +6,7 @@
     releases.jsonl             every pooled table let out, for later ones to be checked against
     agreements/0001.json       each version of the agreement
     taken/<pseudonym>-<sequence>.age    contributions, encrypted as they came
+    rounds/0001.json           what members of a round were asked, where the group pools by sums
     results/0001.json          what was made for the group to see
     FOLDER.key beside it       the group's keys
 
@@ -23,10 +24,10 @@ from typing import Any
 
 from pipelines.group.chain import RecordChain
 from pipelines.group.keys import GroupKeys, read_group_keys
-from pipelines.group.signed_file import read_agreement
+from pipelines.group.signed_file import Signed, read_agreement
 from warehouse import private_files
 from warehouse.errors import GroupError
-from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.agreement import Agreement, Coordinator, coordinators_from
 from warehouse.store.storage import utc_now
 
 RECORD = "record.jsonl"
@@ -39,13 +40,19 @@ class MemberStanding:
 
     sequence: int = 0  # Number of the last file it sent that counted
     file: str = ""  # Name of the contribution that counts now; empty after a withdrawal
-    digest: str = ""  # SHA-256 of that file
+    digest: str = ""  # SHA-256 of that file as it lies here
+    came: str = ""  # SHA-256 of it as it came; another one once it was encrypted anew
+    sealed_for: str = ""  # Mark of the coordinators whose keys open it
     id: str = ""  # Id of that contribution
     agreement: str = ""  # Digest of the agreement it was made under
     level: str = ""  # `cases` or `counts`
     cases: int | None = 0  # Cases it is about; None where that number is hidden
     since: str = ""  # When it was taken in
     earlier: tuple[str, ...] = ()  # Ids of the contributions before it
+    round: str = ""  # Digest of the round its file is for, at the level `sums`
+    public: str = ""  # Its public keys for signing and for masks, at that level, and its signature over the latter
+    mask_key: str = ""
+    mask_signature: str = ""
     is_in: bool = False  # Whether the practice takes part; after a withdrawal it needs an invitation to come back
 
 
@@ -57,7 +64,15 @@ class GroupState:
     invitations: dict[str, str] = field(default_factory=dict)  # Hashes of those not used or revoked -> last day
     practices: dict[str, MemberStanding] = field(default_factory=dict)  # Pseudonym -> where it stands
     results: int = 0  # Results made so far
+    succession: list[Signed] = field(default_factory=list)  # Changes of coordinators, oldest first
+    rounds: list[Mapping[str, Any]] = field(default_factory=list)  # As noted: number, digest, until, members
+    digests: list[str] = field(default_factory=list)  # Of the agreement's versions
     files: set[str] = field(default_factory=set)  # Names of all files ever taken in
+
+    @property
+    def coordinators(self) -> tuple[Coordinator, ...]:
+        """Who coordinates the group now; nobody in a group founded by an earlier version of the program."""
+        return coordinators_from(self.succession[-1]["coordinators"]["coordinators"]) if self.succession else ()
 
     @property
     def counting(self) -> set[str]:
@@ -92,8 +107,14 @@ class GroupFolder:
         return self.path / "taken"
 
     def keys(self) -> GroupKeys:
-        """The group's keys."""
-        return read_group_keys(self.key_file)
+        """The keys of a coordinator of the group."""
+        keys = read_group_keys(self.key_file)
+        known = self.state().coordinators if self.record.path.exists() else ()
+        if known and keys.public not in {one.public for one in known}:
+            found = f"the key is none of a coordinator: the group has {', '.join(one.name for one in known)}"
+            remedy = "name the key file with --group-key-file; one that was lost is replaced by another coordinator"
+            raise GroupError(found, where=self.key_file.name, remedy=f"{remedy} (`menton group coordinators`)")
+        return keys
 
     def state(self) -> GroupState:
         """The state now; refused where there is no group, or its record was changed."""
@@ -114,9 +135,23 @@ class GroupFolder:
             raise GroupError(found, where=self.path.name, remedy="make it with `menton group agreement`")
         return read_agreement(self.agreement_path(wanted)).agreement
 
+    def counts_under(self, agreement: Agreement, digest: str) -> bool:
+        """Whether a contribution made under the agreement with this digest counts: its terms are those in force."""
+        digests = self.state().digests
+        if digest == agreement.digest or digest not in digests:
+            return digest == agreement.digest
+        try:
+            return self.agreement(digests.index(digest) + 1).terms == agreement.terms
+        except GroupError:  # of a form that is no longer read
+            return False
+
     def agreement_path(self, version: int) -> Path:
         """Where a version of the agreement lies."""
         return self.path / "agreements" / f"{version:04}.json"
+
+    def round_path(self, number: int) -> Path:
+        """Where the sheet of a round lies."""
+        return self.path / "rounds" / f"{number:04}.json"
 
     def result_path(self, number: int) -> Path:
         """Where a result lies."""
@@ -150,16 +185,19 @@ def state_after(entries: Sequence[Mapping[str, Any]]) -> GroupState:
         what = entry["what"]
         if what == "agreement":
             state.version = entry["version"]
+            state.digests.append(entry["digest"])
+        elif what == "round":
+            state.rounds.append(entry)
+        elif what == "coordinators":
+            state.succession.append(entry["signed"])
         elif what == "invited":
             state.invitations |= dict.fromkeys(entry["hashes"], entry.get("until", ""))
         elif what == "revoked":
             state.invitations.pop(entry["hash"], None)
-        elif what == "took in":
-            _took_in(state, entry)
-        elif what == "withdrew":
-            _withdrew(state, entry)
         elif what == "result":
             state.results = entry["number"]
+        elif what in _OF_A_PRACTICE:
+            _OF_A_PRACTICE[what](state, entry)
     return state
 
 
@@ -170,6 +208,9 @@ def _took_in(state: GroupState, entry: Mapping[str, Any]) -> None:
     one.earlier = (*one.earlier, one.id) if one.id else one.earlier
     for name in ("sequence", "file", "digest", "id", "agreement", "level", "cases"):
         setattr(one, name, entry[name])
+    for name in ("round", "public", "mask_key", "mask_signature"):
+        setattr(one, name, entry.get(name, ""))
+    one.came, one.sealed_for = entry["digest"], entry.get("sealed_for", "")
     one.since, one.is_in = entry["at"], True
 
 
@@ -178,6 +219,15 @@ def _withdrew(state: GroupState, entry: Mapping[str, Any]) -> None:
     state.practices[entry["pseudonym"]] = MemberStanding(
         sequence=max(one.sequence, entry["sequence"]), earlier=(*one.earlier, one.id) if one.id else one.earlier
     )
+
+
+def _encrypted_anew(state: GroupState, entry: Mapping[str, Any]) -> None:
+    one = state.practices[entry["pseudonym"]]
+    one.file, one.digest, one.sealed_for = entry["file"], entry["digest"], entry["sealed_for"]
+    state.files.add(entry["file"])
+
+
+_OF_A_PRACTICE = {"took in": _took_in, "withdrew": _withdrew, "encrypted anew": _encrypted_anew}
 
 
 def write_whole(path: Path, data: bytes) -> None:

@@ -20,6 +20,7 @@ from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from pyrage import x25519
 
 from warehouse.errors import KeyProblemError
+from warehouse.pooled.agreement import Coordinator
 from warehouse.private_files import check_private, read_key_text, write_private
 
 _GROUP_HEADER = "menton group key, version 1"
@@ -59,6 +60,10 @@ class GroupKeys(_Signer):
     def recipient(self) -> str:
         """The public key that practices encrypt to."""
         return str(x25519.Identity.from_str(self.identity).to_public())
+
+    def named(self, name: str) -> Coordinator:
+        """The public halves under a name."""
+        return Coordinator(name, self.recipient, self.public)
 
 
 def make_group_keys(path: Path) -> GroupKeys:

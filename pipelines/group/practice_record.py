@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from pipelines.group.chain import RecordChain
+from pipelines.group.signed_file import Offered
 from warehouse.disclosure import Release
 from warehouse.errors import GroupError
 from warehouse.pooled.agreement import Agreement
@@ -48,14 +49,20 @@ class PracticeRecord:
         return max((entry["sequence"] for entry in self.entries if entry["group"] == group), default=0)
 
     def takes_part(self, group: str) -> bool:
-        """Whether the last thing made for a group was a contribution."""
+        """Whether the last thing made for a group was no withdrawal."""
         mine = [entry for entry in self.entries if entry["group"] == group]
-        return bool(mine) and mine[-1]["what"] == "handed over"
+        return bool(mine) and mine[-1]["what"] != "took back"
 
-    def check(self, agreement: Agreement) -> None:
-        """Refuse an agreement that comes from another coordinator than before, or is older than the last one."""
+    def answered(self, group: str) -> dict[str, tuple[frozenset[str], str]]:
+        """Digest of each round answered -> its members, and the digest of the table given."""
+        given = [one for one in self.entries if one["group"] == group and "round" in one]
+        return {one["round"]: (frozenset(one["members"]), one["table"]) for one in given}
+
+    def check(self, offered: Offered) -> None:
+        """Refuse an agreement that the coordinators known do not lead to, or that is older than the last one."""
+        agreement = offered.agreement
         mine = [entry for entry in self.entries if entry["group"] == agreement.group]
-        if mine and mine[0]["coordinator"] != agreement.coordinator:
+        if mine and not offered.follows(coordinators_known(mine[-1])):
             found = "the agreement is signed with another key than the group's earlier ones"
             remedy = "ask the coordinator, by another way than this file came, whether the group has new keys"
             raise GroupError(found, remedy=remedy)
@@ -70,18 +77,24 @@ class PracticeRecord:
         *,
         sequence: int,
         made_on: str,
-        made: HandingOver | None,
-        cases: GroupCases | None,
+        made: HandingOver | None = None,
+        cases: GroupCases | None = None,
+        masked: Mapping[str, Any] | None = None,
     ) -> None:
-        """Write down what is about to leave, and of which cases; ``made`` and ``cases`` None for a withdrawal."""
+        """Write down what is about to leave, and of which cases.
+
+        ``made`` and ``cases`` None for a withdrawal, and at the level ``sums``: ``masked`` then says of an answer the
+        round's digest and members and the digest of the table; it is empty where a practice joins.
+        """
         entry: dict[str, Any] = {
-            "what": "took back" if made is None else "handed over",
+            "what": "gave a sum" if masked is not None else "took back" if made is None else "handed over",
             "practice": self.practice,
             "group": agreement.group,
-            "coordinator": agreement.coordinator,
+            "coordinators": sorted(one.public for one in agreement.coordinators),
             "version": agreement.version,
             "sequence": sequence,
             "made_on": made_on,
+            **(masked or {}),
         }
         if made is not None and cases is not None:
             entry |= {
@@ -92,6 +105,11 @@ class PracticeRecord:
                 "releases": [one.to_dict() for one in made.tables],
             }
         self.chain.add(entry)
+
+
+def coordinators_known(entry: Mapping[str, Any]) -> frozenset[str]:
+    """The public keys of the coordinators at the time of an entry; earlier versions wrote down a single one."""
+    return frozenset(entry.get("coordinators") or [entry["coordinator"]])
 
 
 def read_record(warehouse: Path, practice: str) -> PracticeRecord:

@@ -2,21 +2,26 @@
 
 import hashlib
 import secrets
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from pipelines.group.chain import RecordChain
-from pipelines.group.folder import GroupFolder, write_whole
+from pipelines.group.folder import GroupFolder, GroupState, write_whole
 from pipelines.group.keys import practice_key
-from pipelines.group.practice_record import FILE
+from pipelines.group.practice_record import FILE, coordinators_known
+from pipelines.group.rounds import added_up, read_round, who_answered
 from pipelines.group.signed_file import MOST_RESULT, read_bytes, read_json, read_result, result_text
-from pipelines.group.taking import members
+from pipelines.group.taking import masked_tables, members
 from warehouse.errors import GroupError
+from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.kept_results import Kept
 from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import ledger_entry, publisher_from
-from warehouse.pooled.result import GroupResult
+from warehouse.pooled.result import GroupResult, SummedRound
 from warehouse.pooled.shares import tag_of
+from warehouse.pooled.sums import Summed, pooled_sums, summed
 from warehouse.private_files import beside
 from warehouse.store.storage import utc_now
 
@@ -35,28 +40,50 @@ def make_result(folder: GroupFolder) -> Made:
     """Pool the contributions at hand; the same contributions give the result already made."""
     keys, agreement = folder.keys(), folder.agreement()
     with folder.held() as state:
-        taken, older = members(folder, agreement)
-        ids = "\x1f".join([agreement.digest, *sorted(one.id for one in taken)])
+        sums = _summed(folder, state, agreement) if agreement.level == "sums" else None
+        taken, older = ([], []) if sums else members(folder, agreement)
+        ids = "\x1f".join([agreement.terms, *([sums[1].digest] if sums else sorted(one.id for one in taken))])
         of = hashlib.sha256(ids.encode()).hexdigest()
         last = next((one for one in reversed(folder.record.read()) if one["what"] == "result"), None)
         if last is not None and last["of"] == of:
             path = folder.result_path(last["number"])
-            return Made(read_result(path, coordinator=keys.public), path, tuple(older), is_new=False)
+            return Made(read_result(path), path, tuple(older), is_new=False)
         publisher = publisher_from(folder.releases.read(), agreement.pooled_policy)
-        number = state.results + 1
-        result = pooled_result(
-            taken,
-            agreement,
-            publisher=publisher,
-            salt=secrets.token_hex(16),
-            number=number,
-            made_on=utc_now().date().isoformat(),
-        )
+        number, salt, made_on = state.results + 1, secrets.token_hex(16), utc_now().date().isoformat()
+        if sums:
+            result = pooled_sums(
+                sums[0], agreement, publisher=publisher, salt=salt, number=number, made_on=made_on, of=sums[1]
+            )
+        else:
+            result = pooled_result(taken, agreement, publisher=publisher, salt=salt, number=number, made_on=made_on)
         folder.releases.add({"at": utc_now().isoformat() + "Z", **ledger_entry(publisher)})
         path = folder.result_path(number)
-        write_whole(path, result_text(result, keys).encode("ascii"))
+        write_whole(path, result_text(result, keys, state.succession).encode("ascii"))
         folder.note("result", number=number, of=of)
     return Made(result, path, tuple(older), is_new=True)
+
+
+def _summed(folder: GroupFolder, state: GroupState, agreement: Agreement) -> tuple[Summed, SummedRound]:
+    """The sums of the last round with its record; refused while a member has not answered."""
+    answered, missing = who_answered(state)
+    if not answered or missing:
+        last = state.rounds[-1] if state.rounds else {}
+        told = f"{', '.join(missing)} did not answer round {len(state.rounds)}" if last else "there is no round yet"
+        remedy = "make one with `menton group round`, and send it to all who take part"
+        if last:
+            remedy = f"ask them until {last['until']}; then make a round without them (`menton group round --without`)"
+        raise GroupError(f"there are no sums: {told}", expected="a table of every member", remedy=remedy)
+    last = state.rounds[-1]
+    sheet, _ = read_round(folder.round_path(last["number"]))
+    if sheet.terms != agreement.terms:
+        found = f"round {sheet.number} was made under an earlier agreement"
+        raise GroupError(found, remedy="make a new one with `menton group round`")
+    tables = masked_tables(folder, answered)
+    before = [one["digest"] for one in state.rounds[:-1]]
+    total = added_up(list(tables.values()))
+    sums = summed(total, agreement, practices=len(answered), round_=sheet.digest, before=before)
+    digests = {name: hashlib.sha256(table).hexdigest() for name, table in tables.items()}
+    return sums, SummedRound(number=sheet.number, digest=sheet.digest, answers=digests)
 
 
 def read_for_practices(path: Path, warehouse: Path, key_file: Path | None) -> Kept:
@@ -72,11 +99,22 @@ def read_for_practices(path: Path, warehouse: Path, key_file: Path | None) -> Ke
     if not mine:
         found = "no practice of this warehouse has contributed to the group of this result"
         raise GroupError(found, where=path.name, remedy="name the warehouse you contributed from with --warehouse")
-    result = read_result(path, coordinator=mine[0]["coordinator"])
+    result = read_result(path, known=coordinators_known(mine[-1]))
     tags, key_file = {}, key_file or beside(warehouse, "contribute.key")
     for practice in sorted({entry["practice"] for entry in mine}):
         key = practice_key(
             key_file or beside(warehouse, "contribute.key"), group=group, practice=practice, create=False
         )
         tags[practice] = tag_of(key.pseudonym, result.salt)
+        _check_own_table(result, key.pseudonym, [entry for entry in mine if entry["practice"] == practice])
     return Kept(result, tags)
+
+
+def _check_own_table(result: GroupResult, pseudonym: str, entries: Sequence[Mapping[str, Any]]) -> None:
+    """Refuse a result whose round did not add the very table that this practice sent."""
+    if result.round is None:
+        return
+    sent = [entry["table"] for entry in entries if entry.get("round") == result.round.digest]
+    if result.round.answers.get(pseudonym) != (sent[-1] if sent else None):
+        found = f"the record of round {result.round.number} has another table of {pseudonym} than it sent"
+        raise GroupError(found, remedy="ask the coordinator; do not go by this result")

@@ -1,17 +1,18 @@
 """Taking a file in: every check before anything is changed, so that a refused file leaves the group as it was."""
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 
-from pipelines.group.container import MOST_FILE, Contents, unpack, unseal
-from pipelines.group.contribution import Manifest, check_manifest, member_from
+from pipelines.group.container import MOST_FILE, Contents, encrypted, unpack, unseal
+from pipelines.group.contribution import SUMS, Manifest, check_manifest, check_sums, member_from
 from pipelines.group.folder import GroupFolder, GroupState, MemberStanding, write_whole
-from pipelines.group.keys import pseudonym_of
+from pipelines.group.keys import GroupKeys, pseudonym_of
 from pipelines.group.signed_file import hash_of_invitation, read_bytes
 from warehouse.errors import GroupError
-from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.agreement import Agreement, Coordinator
 from warehouse.pooled.member import Member
 from warehouse.store.storage import utc_now
 
@@ -49,12 +50,43 @@ def take(folder: GroupFolder, path: Path) -> Taken:
     agreement = folder.agreement()
     if not opened.is_withdrawal:
         _check_agreement(opened, folder, state, agreement)
-        member_from(opened.contents, agreement, replaces=())
+        if opened.says.level == "sums":
+            check_sums(opened.contents, agreement, state.rounds)
+        else:
+            member_from(opened.contents, agreement, replaces=())
     with folder.held() as held:
         _check_standing(opened, held, folder)
         if opened.is_withdrawal:
             return _withdraw(folder, opened.says.pseudonym, opened.says.sequence, by="the practice")
         return _keep(folder, opened, held)
+
+
+def _sealed_for(folder: GroupFolder, digest: str) -> str:
+    """Mark of those whom a practice encrypts to under the agreement with this digest."""
+    return mark_of(folder.agreement(folder.state().digests.index(digest) + 1).coordinators)
+
+
+def mark_of(coordinators: Sequence[Coordinator]) -> str:
+    """What stands in the record for the keys of these coordinators."""
+    return hashlib.sha256(" ".join(sorted(one.recipient for one in coordinators)).encode()).hexdigest()[:16]
+
+
+def encrypt_anew(folder: GroupFolder, state: GroupState, keys: Sequence[GroupKeys]) -> int:
+    """Encrypt what counts to the coordinators of now, where it is not; gives how many. Any of ``keys`` opens it.
+
+    The file first, then the line that makes it count, then the old file goes: killed at any step, nothing is lost.
+    """
+    mark, n = mark_of(state.coordinators), 0
+    for pseudonym, one in state.practices.items():
+        if not one.file or one.sealed_for == mark or not state.coordinators:
+            continue
+        data = encrypted(unseal(_stored(folder, one), *keys), [each.recipient for each in state.coordinators])
+        name, digest = f"{pseudonym}-{one.sequence:06}-{mark}.age", hashlib.sha256(data).hexdigest()
+        write_whole(folder.taken / name, data)
+        folder.note("encrypted anew", pseudonym=pseudonym, file=name, digest=digest, sealed_for=mark)
+        (folder.taken / one.file).unlink(missing_ok=True)
+        n += 1
+    return n
 
 
 def withdraw(folder: GroupFolder, pseudonym: str) -> Taken:
@@ -74,12 +106,19 @@ def members(folder: GroupFolder, agreement: Agreement) -> tuple[list[Member], li
     for pseudonym, standing in sorted(state.practices.items()):
         if not standing.is_in:
             continue
-        if standing.agreement != agreement.digest:
+        if not folder.counts_under(agreement, standing.agreement):
             older.append(pseudonym)
             continue
         data = _stored(folder, standing)
         found.append(member_from(unpack(unseal(data, keys)), agreement, replaces=standing.earlier))
     return found, older
+
+
+def masked_tables(folder: GroupFolder, pseudonyms: Sequence[str]) -> dict[str, bytes]:
+    """Pseudonym -> masked table that counts now."""
+    state, keys = folder.state(), folder.keys()
+    files = {name: unpack(unseal(_stored(folder, state.practices[name]), keys)) for name in pseudonyms}
+    return {name: contents.members[SUMS] for name, contents in files.items()}
 
 
 def _stored(folder: GroupFolder, standing: MemberStanding) -> bytes:
@@ -97,7 +136,7 @@ def _stored(folder: GroupFolder, standing: MemberStanding) -> bytes:
 def _open(folder: GroupFolder, path: Path, state: GroupState) -> _Opened:
     data = read_bytes(path, most=MOST_FILE, what="the file", remedy="name the file a practice sent")
     digest = hashlib.sha256(data).hexdigest()
-    if any(one.digest == digest for one in state.practices.values() if one.is_in):
+    if any(digest in {one.digest, one.came} for one in state.practices.values() if one.is_in):
         found = "this very file has been taken in already"
         raise GroupError(found, where=path.name, remedy="nothing needs to be done")
     contents = unpack(unseal(data, folder.keys()))
@@ -137,8 +176,10 @@ def _check_standing(opened: _Opened, state: GroupState, folder: GroupFolder) -> 
 
 
 def _check_agreement(opened: _Opened, folder: GroupFolder, state: GroupState, agreement: Agreement) -> None:
-    if opened.says.agreement != agreement.digest:
-        version = _version_of(opened.says.agreement, folder, state)
+    if not folder.counts_under(agreement, opened.says.agreement):
+        known = opened.says.agreement in state.digests
+        number = f"version {state.digests.index(opened.says.agreement) + 1} of the agreement" if known else ""
+        version = number or "an agreement this group never had"
         found = f"the contribution was made under {version}; version {agreement.version} is in force"
         raise GroupError(found, remedy="send the practice the agreement in force and ask it to contribute again")
     try:
@@ -151,20 +192,13 @@ def _check_agreement(opened: _Opened, folder: GroupFolder, state: GroupState, ag
         raise GroupError(found, remedy="ask the practice to set its clock and make it again")
 
 
-def _version_of(digest: str, folder: GroupFolder, state: GroupState) -> str:
-    for version in range(1, state.version + 1):
-        if folder.agreement(version).digest == digest:
-            return f"version {version} of the agreement"
-    return "an agreement this group never had"
-
-
 def _keep(folder: GroupFolder, opened: _Opened, state: GroupState) -> Taken:
     """The file first, under a name of its own, then the line that makes it count, then the old file goes."""
     says, standing = opened.says, state.practices.get(opened.says.pseudonym)
     is_new = standing is None or not standing.is_in
     name = f"{says.pseudonym}-{says.sequence:06}.age"
     path = folder.taken / name
-    if path.exists() and path.read_bytes() != opened.data:
+    if path.exists() and hashlib.sha256(path.read_bytes()).hexdigest() != opened.digest:
         found = "another file of this name lies among the contributions, and the record says nothing of it"
         remedy = (
             "the record may have lost lines: put back a copy of it; or move that file away and take this one in again"
@@ -181,10 +215,16 @@ def _keep(folder: GroupFolder, opened: _Opened, state: GroupState) -> Taken:
         agreement=says.agreement,
         level=says.level,
         cases=says.cases,
+        round=says.round,
+        public=says.public_key,
+        mask_key=says.mask_key,
+        mask_signature=says.mask_signature,
+        sealed_for=_sealed_for(folder, says.agreement),
         invitation=hash_of_invitation(says.group, says.invitation) if is_new else "",
     )
     if standing is not None and standing.file:
         (folder.taken / standing.file).unlink(missing_ok=True)
+    encrypt_anew(folder, folder.state(), [folder.keys()])
     kind = "new" if is_new else "replaced"
     return Taken(pseudonym=says.pseudonym, kind=kind, level=says.level, cases=says.cases)
 

@@ -37,7 +37,7 @@ from pipelines.deidentify.keyer import Keyer
 from pipelines.group.container import seal, unpack, unseal
 from pipelines.group.contribution import case_bytes, check_manifest, read_cases
 from pipelines.group.keys import GroupKeys, PracticeKey
-from pipelines.group.signed_file import offered_from, read_json
+from pipelines.group.signed_file import agreement_text, offered_from, read_json, succeeded
 from pipelines.ingest.growth_table import read_growth_table
 from pipelines.interpreting.interpret import interpret
 from pipelines.mapping.column_mapping import identity_mapping
@@ -333,12 +333,13 @@ def body() -> bytes:
     """A contribution before it is encrypted."""
     keys, practice, recipient = group()
     manifest = {
-        "format": "menton contribution, version 1", "kind": "contribution", "group": practice.group,
+        "format": "menton contribution, version 2", "kind": "contribution", "group": practice.group,
+        "round": "", "mask_key": "", "mask_signature": "",
         "agreement": "0" * 64, "sequence": 1, "made_on": "2026-01-15", "level": "cases", "cases": 4,
         "levels": {"sex": 0}, "means": {}, "invitation": "",
     }  # fmt: skip
     frame = pl.DataFrame({"sex": ["female", "male"] * 2, "age_band": ["8-9", "10-11"] * 2})
-    return unseal(seal(manifest, {"cases.parquet": case_bytes(frame)}, practice, recipient=recipient), keys)
+    return unseal(seal(manifest, {"cases.json": case_bytes(frame)}, practice, recipients=[recipient]), keys)
 
 
 def open_envelope(_: str, content: bytes) -> bool:
@@ -458,16 +459,15 @@ def envelopes() -> tuple[tuple[str, bytes], ...]:
 @cache
 def case_tables() -> tuple[tuple[str, bytes], ...]:
     frame = pl.DataFrame({"sex": ["female", "male"] * 4, "age_band": ["8-9", "10-11"] * 4})
-    return (("cases.parquet", case_bytes(frame)),)
+    return (("cases.json", case_bytes(frame)),)
 
 
 @cache
 def agreements() -> tuple[tuple[str, bytes], ...]:
-    keys, _, recipient = group()
-    agreed = agreement(recipient=recipient, coordinator=keys.public)
-    plain = agreed.to_dict()
-    whole = {"agreement": plain, "signature": keys.sign(b"menton agreement\x1f" + canonical(plain)).hex()}
-    return (("agreement.json", json.dumps(whole).encode()),)
+    keys, _, _ = group()
+    agreed = agreement(coordinators=(keys.named("Lamp"),))
+    text = agreement_text(agreed, keys, [succeeded(agreed.group, agreed.coordinators, keys, ())])
+    return (("agreement.json", text.encode()),)
 
 
 @cache

@@ -20,9 +20,11 @@ from pipelines.deidentify.keyer import Keyer
 from pipelines.group.chain import RecordChain
 from pipelines.group.container import unpack
 from pipelines.group.container import unseal as unseal_with
-from pipelines.group.folder import RECORD
+from pipelines.group.copies import faults_of
+from pipelines.group.folder import RECORD, GroupFolder
 from pipelines.group.keys import read_group_keys
 from pipelines.group.practice_record import FILE as CONTRIBUTIONS
+from pipelines.group.taking import members
 from tests.faults.keep_schema import CASES as CASES_KEPT
 from tests.faults.keep_schema import unpack as unpack_schema
 from tests.faults.stepper import Stepper
@@ -70,6 +72,10 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert main(["group", "invite", *group, "--count", "1", "--out", str(home / "invitations")]) == 0
     shutil.copytree(home / "w", home / "t")
     assert main(contribute(home, "t", "taken.age")) == 0
+    shutil.copytree(home / "bay", home / "held")
+    shutil.copy(home / "bay.key", home / "held.key")
+    assert main(["group", "take", "--group", str(home / "held"), str(home / "taken.age")]) == 0
+    assert main(["group", "backup", "--group", str(home / "held"), "--out", str(home / "copy")]) == 0
     return home
 
 
@@ -136,6 +142,46 @@ def take_again(home: Path, stepper: Stepper) -> None:
     assert code == was_in, stepper.said()  # what counts already is refused, not taken twice
     assert taken_in(home) == 1
     assert main(["group", "list", "--group", str(home / "bay")]) == 0
+
+
+# ---- keys and copies of a group
+
+
+def renew(home: Path) -> list[str]:
+    return ["group", "coordinators", "--group", str(home / "held"), "--renew"]
+
+
+def after_renewing(home: Path) -> None:
+    """What the practice sent counts, and one of the keys that lie there opens it."""
+    keys = [read_group_keys(path) for path in home.glob("held.key*") if not path.name.endswith(".draft")]
+    ((pseudonym, one),) = GroupFolder(home / "held", home / "held.key").state().practices.items()
+    assert (
+        unpack(unseal_with((home / "held" / "taken" / one.file).read_bytes(), *keys)).manifest["pseudonym"] == pseudonym
+    )
+
+
+def renew_again(home: Path, stepper: Stepper) -> None:
+    assert stepper.run(renew(home))[0] == 0, stepper.said()
+    assert main(["group", "verify", "--group", str(home / "held")]) == 0
+    assert not (home / "held.key.next").exists()
+    folder = GroupFolder(home / "held", home / "held.key")
+    assert len(members(folder, folder.agreement())[0]) == 1
+
+
+def restore_group(home: Path) -> list[str]:
+    return ["group", "restore", "--group", str(home / "held"), "--from", str(home / "copy"), "--replace"]
+
+
+def after_restoring_group(home: Path) -> None:
+    """The folder is in its place, or lies aside as it was."""
+    places = [path for path in (home / "held", *home.glob("held.before-*")) if path.exists()]
+    assert places
+    assert faults_of(GroupFolder(places[-1], home / "held.key")) == []
+
+
+def restore_group_again(home: Path, stepper: Stepper) -> None:
+    assert stepper.run(restore_group(home))[0] == 0, stepper.said()
+    assert main(["group", "verify", "--group", str(home / "held")]) == 0
 
 
 # ---- an upgrade
@@ -374,6 +420,8 @@ JOBS = {
         contribute_again,
     ),
     "take in": Job(("bay", "bay.key", "taken.age"), take, after_taking, take_again),
+    "renew group keys": Job(("held", "held.key"), renew, after_renewing, renew_again),
+    "restore group": Job(("held", "held.key", "copy"), restore_group, after_restoring_group, restore_group_again),
     "upgrade": Job(("s",), upgrade, after_upgrading, upgrade_again),
     "backup": Job(("w",), back_up, after_backing_up, back_up_again),
     "restore": Job(("b",), put_back, after_putting_back, put_back_again),

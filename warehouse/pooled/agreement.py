@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import combinations
 from types import MappingProxyType
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, TypeAlias, get_args
 
 from warehouse.disclosure import Policy
 from warehouse.disclosure.hierarchy import Hierarchy
@@ -17,10 +17,12 @@ from warehouse.outcomes.growth_reference import GrowthReference
 from warehouse.outcomes.registry import definition_from, definition_to_dict
 from warehouse.pooled.variables import KNOWN_VARIABLES
 from warehouse.store.chain import canonical
+from warehouse.toml_files import shaped
 
-Level: TypeAlias = Literal["cases", "counts"]
+Level: TypeAlias = Literal["cases", "counts", "sums"]
+LEVELS: tuple[Level, ...] = get_args(Level)
 
-FORMAT = "menton agreement, version 1"
+FORMAT = "menton agreement, version 2"
 _NUMBERS = {
     "version": (1, 10_000),
     "k": (2, 100),
@@ -35,13 +37,45 @@ _TEXTS = {
     "group": r"[0-9a-f]{16}",
     "name": r"[^\x00-\x1f\x7f]{1,60}",
     "made_on": r"\d{4}-\d{2}-\d{2}",
-    "recipient": r"age1[0-9a-z]{58}",
-    "coordinator": r"[0-9a-f]{64}",
     "growth_name": r"[^\x00-\x1f\x7f]{1,200}",
     "growth_digest": r"[0-9a-f]{64}",
 }
 _LISTS = ("definitions", "outcomes", "variables", "groupings")
-_KEYS = {"format", "level", "round_to", *_NUMBERS, *_TEXTS, *_LISTS}
+_KEYS = {"format", "level", "round_to", "spread", "coordinators", *_NUMBERS, *_TEXTS, *_LISTS}
+MOST_COORDINATORS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Coordinator:
+    """Someone who can open what practices send, and sign what the group gets: each of a group can do all of it."""
+
+    name: str
+    recipient: str  # Public key that contributions are encrypted to (age)
+    public: str  # Public key that files are signed with (Ed25519, hex)
+
+
+def plain_coordinators(coordinators: Iterable[Coordinator]) -> list[list[str]]:
+    """Coordinators as plain data."""
+    return [[one.name, one.recipient, one.public] for one in coordinators]
+
+
+def coordinators_from(data: object) -> tuple[Coordinator, ...]:
+    """Coordinators from plain data; none, too many, or two of one name or key are refused."""
+    forms = (_TEXTS["name"], r"age1[0-9a-z]{58}", r"[0-9a-f]{64}")
+    listed, _ = shaped(list[tuple[str, str, str]], data)
+    listed = listed or []
+    told = {(place, text) for one in listed for place, text in enumerate(one)}
+    if not 1 <= len(listed) <= MOST_COORDINATORS or len(told) < 3 * len(listed):
+        raise _wrong("it names no coordinators, too many, or one of them twice")
+    if not all(re.fullmatch(form, text) for one in listed for form, text in zip(forms, one, strict=True)):
+        raise _wrong("a coordinator is not named as it should be")
+    return tuple(Coordinator(*one) for one in listed)
+
+
+def fingerprint_of(digest: str) -> str:
+    """The beginning of a digest or key in groups of four, short enough to read out over the telephone."""
+    start = digest[:20].upper()
+    return " ".join(start[i : i + 4] for i in range(0, 20, 4))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,13 +86,15 @@ class Agreement:
     name: str
     version: int  # Counts up with every change
     made_on: str  # Date, ISO 8601
-    recipient: str  # Public key that contributions are encrypted to (age)
-    coordinator: str  # Public key that the coordinator signs with (Ed25519, hex)
+    coordinators: tuple[Coordinator, ...]  # Any one of them can open contributions and sign
     definitions: tuple[Definition, ...]  # The outcome definitions, and those they name
     outcomes: tuple[str, ...]  # Ids of those that are pooled; the first is the headline
     growth_name: str  # The growth reference all use
     growth_digest: str  # Digest of its curves
-    level: Level = "cases"  # The most that is asked of a practice, which may always give counts
+    # The most that is asked of a practice: cases, or counts, which it may always give instead; or `sums`, where its
+    # counts are added up with those of others before anybody sees them
+    level: Level = "cases"
+    spread: bool = False  # At the level `sums`: whether the sums that tell how far practices differ are added too
     k: int = 5  # Fewest cases alike in a case-level contribution
     # Fewest different outcomes among cases alike
     l: int = 2  # noqa: E741 - the name the literature gives it
@@ -108,10 +144,25 @@ class Agreement:
         return hashlib.sha256(canonical(self.to_dict())).hexdigest()
 
     @property
+    def levels(self) -> tuple[Level, ...]:
+        """What a practice may give under it."""
+        return ("cases", "counts") if self.level == "cases" else (self.level,)
+
+    @property
+    def terms(self) -> str:
+        """SHA-256 of what is asked and promised: what is left when coordinators, version and day are taken away."""
+        told = {"version", "made_on", "coordinators"}
+        return hashlib.sha256(canonical({k: v for k, v in self.to_dict().items() if k not in told})).hexdigest()
+
+    @property
+    def recipients(self) -> list[str]:
+        """Public keys that a contribution is encrypted to, in order."""
+        return sorted(one.recipient for one in self.coordinators)
+
+    @property
     def fingerprint(self) -> str:
         """The beginning of the digest in groups of four, short enough to read out over the telephone."""
-        start = self.digest[:20].upper()
-        return " ".join(start[i : i + 4] for i in range(0, 20, 4))
+        return fingerprint_of(self.digest)
 
     def to_dict(self) -> dict[str, Any]:
         """The agreement as plain data."""
@@ -120,6 +171,8 @@ class Agreement:
             "format": FORMAT,
             "level": self.level,
             "round_to": self.round_to,
+            "spread": self.spread,
+            "coordinators": plain_coordinators(self.coordinators),
             "definitions": [definition_to_dict(one) for one in self.definitions],
             "outcomes": list(self.outcomes),
             "groupings": list(self.groupings),
@@ -170,12 +223,14 @@ def agreement_from(data: object) -> Agreement:
 
 def _made(data: Mapping[str, Any]) -> Agreement:
     date.fromisoformat(data["made_on"])
-    if data["level"] not in {"cases", "counts"}:
-        raise _wrong("level is neither cases nor counts")
+    if data["level"] not in LEVELS or type(data["spread"]) is not bool:
+        raise _wrong("level is none of cases, counts and sums, or spread is neither yes nor no")
     return Agreement(
         **{name: data[name] for name in (*_TEXTS, *_NUMBERS)},
         level=data["level"],
         round_to=data["round_to"],
+        spread=data["spread"],
+        coordinators=coordinators_from(data["coordinators"]),
         definitions=tuple(definition_from(one, where="agreement") for one in data["definitions"]),
         outcomes=_texts(data["outcomes"]),
         groupings=_texts(data["groupings"]),

@@ -257,7 +257,7 @@ def _breakdown(
     """A table as it may leave, what of it is held back, and how it was made coarser."""
     hierarchy = agreement.hierarchy(by)
     counts = counts_by(frame, outcome, by, hierarchy.base)
-    level = _finest_level(counts, agreement, by)
+    level = finest_level(counts, agreement, by)
     if level is None:
         return None, f"{outcome} by {by}: every way to group leaves nothing but the total.", ""
     members = members_at(hierarchy, level)
@@ -283,7 +283,7 @@ def counts_by(frame: pl.DataFrame, outcome: str, by: str, base: Sequence[str]) -
     return {value: known.get(value, (0, 0)) for value in base}
 
 
-def _finest_level(counts: Mapping[str, Counts], agreement: Agreement, by: str) -> int | None:
+def finest_level(counts: Mapping[str, Counts], agreement: Agreement, by: str) -> int | None:
     """The finest level at which nothing is small; failing that, the one with the fewest cases in small rows."""
     hierarchy, is_small = agreement.hierarchy(by), agreement.contribution_policy.is_small
     best: tuple[int, int] | None = None

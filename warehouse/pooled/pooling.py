@@ -1,6 +1,7 @@
 """Everything a group gets to see, made from the contributions at hand."""
 
 import math
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -8,12 +9,11 @@ from types import MappingProxyType
 
 import polars as pl
 
-from warehouse.analysis.design import Covariate, build_design
-from warehouse.analysis.inputs import z_value
-from warehouse.analysis.logistic import fit_or_fall_back
 from warehouse.analysis.meta import pool
 from warehouse.analysis.meta_effects import ratio_effects
 from warehouse.analysis.proportion import wilson_interval
+from warehouse.analysis.stratified import Stratum, mantel_haenszel
+from warehouse.analysis.trend import cochran_armitage
 from warehouse.disclosure import ProtectedTable
 from warehouse.disclosure.hierarchy import ANY
 from warehouse.plural import number_of
@@ -22,20 +22,19 @@ from warehouse.pooled.cases import result_column
 from warehouse.pooled.member import Groups, Member, known_range
 from warehouse.pooled.publishing import Publisher, is_whole, left_out_notes, publish_totals, published_practices
 from warehouse.pooled.ranges import NONE, Range, exactly, filled, tightened, total
-from warehouse.pooled.result import Figure, GroupPool, GroupResult, PooledGroup, SharePool, figure
-from warehouse.pooled.shares import pooled_means, share_pool
+from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PooledGroup, SharePool, figure
+from warehouse.pooled.shares import pooled_means, share_pool, tag_of
 from warehouse.pooled.tables import ALL, COUNTED, breakdown_layout, breakdown_table, coarser, members_at, totals_known
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
 from warehouse.results import Caution
 
 PRACTICE = "practice"
-_OUTCOME = "is_adverse"
 _RATIO_DIGITS = 2
 _LEVEL = 0.95
 
 
 @dataclass(frozen=True, slots=True)
-class _Parts:
+class GroupParts:
     """What the practices gave, brought to one level."""
 
     level: int  # The finest level all of them have
@@ -44,6 +43,7 @@ class _Parts:
 
     @property
     def everyone(self) -> tuple[tuple[Member, Groups], ...]:
+        """All practices."""
         return (*self.whole, *self.others)
 
 
@@ -58,10 +58,10 @@ def pooled_groups(
     if parts is None or n < agreement.fewest_practices:
         reason = f"A pooled table needs at least {agreement.fewest_practices} practices; {n} can be used."
         return replace(empty, refused=reason)
-    table = _published(parts, agreement, outcome, by, publisher)
+    table = cells_published(parts, agreement, outcome, by, publisher)
     if isinstance(table, str):
         return replace(empty, refused=table)
-    rows = _rows(parts, table)
+    rows = group_rows(parts, table)
     reference = max(rows, key=lambda row: row.share.n).label
     n_shown = {row.label: row.share.n for row in rows}  # single practices' counts are behind a ratio: its n tells none
     adjusted = adjusted_ratios(members, agreement, outcome, by, at=parts.level, reference=reference)
@@ -83,13 +83,14 @@ def pooled_groups(
         ),
         adjusted_for=adjusted.adjusted_for,
         adjusted_practices=adjusted.practices,
+        trend=trend_of(rows) if by == "start_year" else None,
         notes=(*notes, *(table.notes if table else ()), *_others_note(parts), *adjusted.notes),
     )
 
 
 def _parts(
     members: Sequence[Member], agreement: Agreement, outcome: str, by: str
-) -> tuple[_Parts | None, Counter[str]]:
+) -> tuple[GroupParts | None, Counter[str]]:
     left_out: Counter[str] = Counter()
     given: list[tuple[Member, Groups]] = []
     for member in members:
@@ -104,11 +105,11 @@ def _parts(
     brought = [(member, groups.at(agreement, by, level)) for member, groups in given]
     whole = [(member, groups) for member, groups in brought if groups.is_exact and is_whole(member.results(outcome))]
     others = [one for one in brought if one not in whole]
-    return _Parts(level, tuple(whole), tuple(others)), left_out
+    return GroupParts(level, tuple(whole), tuple(others)), left_out
 
 
-def _published(
-    parts: _Parts, agreement: Agreement, outcome: str, by: str, publisher: Publisher
+def cells_published(
+    parts: GroupParts, agreement: Agreement, outcome: str, by: str, publisher: Publisher
 ) -> ProtectedTable | str | None:
     """The table over practices whose counts are all known; None without any; a reason where it may not be made."""
     if not parts.whole:
@@ -129,7 +130,8 @@ def _published(
     return f"This table is not shown. {table.refused}" if table.refused else table
 
 
-def _rows(parts: _Parts, table: ProtectedTable | None) -> list[PooledGroup]:
+def group_rows(parts: GroupParts, table: ProtectedTable | None) -> list[PooledGroup]:
+    """The groups with their counts as published and the shares these give."""
     labels = list(parts.everyone[0][1].adverse)
     adverse = _ranges(table, labels, ADVERSE)
     counted = _ranges(table, labels, COUNTED)
@@ -144,7 +146,7 @@ def _rows(parts: _Parts, table: ProtectedTable | None) -> list[PooledGroup]:
         known = filled(
             [a.within(Range(0, n.high)) for a, n in zip(each_adverse, each_counted, strict=True)], each_counted
         )
-        share = _share(label, sum(known.adverse), sum(known.counted), _design_effect(parts, label))
+        share = pooled_share(label, sum(known.adverse), sum(known.counted), _design_effect(parts, label))
         found.append(PooledGroup(label=label, counted=shown[0], adverse=shown[1], share=share))
     return [row for row in found if row.counted != "0"] or found
 
@@ -163,7 +165,7 @@ def _read(table: ProtectedTable, key: tuple[str, ...]) -> Range:
     return known_range(table.release, key) if value is None else exactly(value)
 
 
-def _shown(table: ProtectedTable | None, label: str, column: str, parts: _Parts, count: Range) -> str:
+def _shown(table: ProtectedTable | None, label: str, column: str, parts: GroupParts, count: Range) -> str:
     return table.cell(label, column).shown if table is not None and not parts.others else count.words
 
 
@@ -171,7 +173,8 @@ def _no_figure(name: str, reason: str) -> Figure:
     return Figure(name=name, value=None, low=None, high=None, level=_LEVEL, method="none", n=0, notes=(reason,))
 
 
-def _share(name: str, adverse: float, counted: int, effect: float) -> Figure:
+def pooled_share(name: str, adverse: float, counted: int, effect: float) -> Figure:
+    """A share over practices; ``effect``: how much more it varies because they differ."""
     if counted == 0:
         return _no_figure(name, "No case was counted.")
     share = min(1.0, adverse / counted)
@@ -180,7 +183,7 @@ def _share(name: str, adverse: float, counted: int, effect: float) -> Figure:
     return Figure(name=name, value=share, low=interval.low, high=interval.high, level=_LEVEL, method=method, n=counted)
 
 
-def _design_effect(parts: _Parts, label: str) -> float:
+def _design_effect(parts: GroupParts, label: str) -> float:
     """How much more a share varies because practices differ, >= 1, rounded up to one decimal.
 
     ``k / (k - 1) * sum (x_i - p n_i)**2 / (p (1 - p) sum n_i)``, the ratio estimator of a cluster sample over the
@@ -195,7 +198,7 @@ def _design_effect(parts: _Parts, label: str) -> float:
     return max(1.0, math.ceil(10 * spread / binomial) / 10)
 
 
-def _ratio(label: str, reference: str, parts: _Parts, agreement: Agreement) -> Figure:
+def _ratio(label: str, reference: str, parts: GroupParts, agreement: Agreement) -> Figure:
     """The risk ratio within practices, pooled by random effects."""
     everyone = [groups for _, groups in parts.everyone]
     first = filled([one.adverse[label] for one in everyone], [one.counted[label] for one in everyone])
@@ -211,7 +214,7 @@ def _ratio(label: str, reference: str, parts: _Parts, agreement: Agreement) -> F
     return figure(name, pool(effects).natural(), digits=_RATIO_DIGITS)
 
 
-def _others_note(parts: _Parts) -> tuple[str, ...]:
+def _others_note(parts: GroupParts) -> tuple[str, ...]:
     if not parts.others:
         return ()
     n = len(parts.others)
@@ -228,7 +231,7 @@ class Adjusted:
     """Adjusted odds ratios to the reference group."""
 
     ratios: Mapping[str, Figure] = field(default_factory=lambda: MappingProxyType({}))  # Group -> odds ratio
-    adjusted_for: tuple[str, ...] = ()  # Variables of the model, practice among them
+    adjusted_for: tuple[str, ...] = ()  # What the strata are made of
     practices: int = 0  # Practices behind it
     notes: tuple[Caution | str, ...] = ()  # What to keep in mind, or why there is nothing
 
@@ -236,12 +239,10 @@ class Adjusted:
 def adjusted_ratios(
     members: Sequence[Member], agreement: Agreement, outcome: str, by: str, *, at: int, reference: str
 ) -> Adjusted:
-    """Odds ratios of the groups of a variable to a reference group, within practices and the other variables alike.
+    """Odds ratios of the groups of a variable to a reference group, within practices and the other groupings alike.
 
-    Logistic regression with an indicator for every practice and every group of the other variables, each at the finest
-    level all practices have; a variable that some practice had to drop is not adjusted for. Firth's penalty where the
-    outcomes are separated. Rounded to two decimals, because single cases stand behind it. Practices without single
-    cases, or that dropped the variable, take no part. ``by`` is compared at the level ``at``.
+    Each grouping is taken at the finest level all practices have; one that some practice had to drop is not adjusted
+    for. Practices without single cases, or that dropped the variable, take no part. ``by`` is compared at ``at``.
     """
     taking_part = [one for one in members if one.cases is not None and _is_kept(agreement, by, one.levels[by])]
     if len(taking_part) < agreement.fewest_practices:
@@ -249,81 +250,85 @@ def adjusted_ratios(
             f"No adjusted comparison: {number_of(len(taking_part), 'practice')} gave single cases with this variable."
         )
         return Adjusted(practices=len(taking_part), notes=(note,))
-    levels = {one.name: max(member.levels[one.name] for member in taking_part) for one in agreement.variables}
+    levels = {name: max(member.levels[name] for member in taking_part) for name in agreement.groupings}
     levels[by] = max(levels[by], at)
-    others = [name for name, level_ in levels.items() if name != by and _is_kept(agreement, name, level_)]
-    frame = _frame(taking_part, agreement, outcome, {name: levels[name] for name in (by, *others)})
-    return _fitted(frame, by, others, reference, agreement.minimum, len(taking_part))
+    others = [name for name, level in levels.items() if name != by and _is_kept(agreement, name, level)]
+    counts = counts_of(taking_part, agreement, outcome, {name: levels[name] for name in (by, *others)})
+    return by_strata(counts, by, reference, agreement.minimum, len(taking_part))
 
 
 def _is_kept(agreement: Agreement, name: str, level: int) -> bool:
     return set(agreement.hierarchy(name).levels[level].values()) != {ANY}
 
 
-def _frame(members: Sequence[Member], agreement: Agreement, outcome: str, levels: Mapping[str, int]) -> pl.DataFrame:
-    column = result_column(outcome)
-    parts = []
-    for number, member in enumerate(members):
-        if member.cases is None:  # pragma: no cover - members without cases were left out before
-            continue
-        brought = [
-            pl.col(name).replace_strict(coarser(agreement.hierarchy(name), member.levels[name], level))
-            for name, level in levels.items()
-        ]
-        parts.append(
-            member.cases.filter(pl.col(column).is_in([ADVERSE, NOT_ADVERSE])).select(
-                *brought, (pl.col(column) == ADVERSE).alias(_OUTCOME), pl.lit(f"p{number:04}").alias(PRACTICE)
+def counts_of(members: Sequence[Member], agreement: Agreement, outcome: str, levels: Mapping[str, int]) -> pl.DataFrame:
+    """Adverse and counted cases of those who gave cases, by practice and by variables at these levels."""
+    column, parts = pl.col(result_column(outcome)), []
+    for member in members:
+        if member.cases is not None:
+            brought = [
+                pl.col(name).replace_strict(coarser(agreement.hierarchy(name), member.levels[name], level))
+                for name, level in levels.items()
+            ]
+            counted = member.cases.filter(column.is_in([ADVERSE, NOT_ADVERSE]))
+            parts.append(
+                counted.select(*brought, (column == ADVERSE).alias(ADVERSE), pl.lit(member.id).alias(PRACTICE))
             )
-        )
-    return pl.concat(parts)
+    return pl.concat(parts).group_by([*levels, PRACTICE]).agg(pl.col(ADVERSE).sum(), pl.len().alias(COUNTED))
 
 
-def _fitted(
-    frame: pl.DataFrame,
-    by: str,
-    others: Sequence[str],
-    reference: str,
-    minimum: int,
-    practices: int,
-) -> Adjusted:
-    enough = _groups_with_enough(frame, by, minimum)
-    if reference not in enough or len(enough) < 2:
+def trend_of(rows: Sequence[PooledGroup]) -> Figure | None:
+    """Change of the share a year over groups that are years or blocks of years, each at its middle."""
+    found = [(row.share, re.fullmatch(r"(\d{4})(?: to (\d{4}))?", row.label)) for row in rows]
+    known = [(one.value, one.n, match) for one, match in found if match and one.value is not None]
+    scores = [(int(match[1]) + int(match[2] or match[1])) / 2 for _, _, match in known]
+    slope = cochran_armitage([round(value * n) for value, n, _ in known], [n for _, n, _ in known], scores=scores).slope
+    return None if slope.value is None else figure("change of the share a year", slope)
+
+
+def expected_shares(members: Sequence[Member], agreement: Agreement, outcome: str) -> dict[str, float]:
+    """Id of a contribution -> share that cases like its own have over all practices that gave single cases.
+
+    Indirect standardisation over the agreed groupings, to two decimals: it rests on counts that are not published.
+    """
+    giving = [one for one in members if one.cases is not None]
+    levels = {name: max((one.levels[name] for one in giving), default=0) for name in agreement.groupings}
+    names = [name for name, level in levels.items() if _is_kept(agreement, name, level)]
+    if len(giving) < agreement.fewest_practices or not names:
+        return {}
+    counts = counts_of(giving, agreement, outcome, {name: levels[name] for name in names})
+    shares = counts.group_by(names).agg((pl.col(ADVERSE).sum() / pl.col(COUNTED).sum()).alias("share"))
+    weighed = (
+        counts.join(shares, on=names)
+        .group_by(PRACTICE)
+        .agg(((pl.col("share") * pl.col(COUNTED)).sum() / pl.col(COUNTED).sum()).round(2))
+    )
+    return dict(weighed.iter_rows())
+
+
+def by_strata(counts: pl.DataFrame, by: str, reference: str, minimum: int, practices: int) -> Adjusted:
+    """Mantel-Haenszel odds ratios of the groups of a variable, within strata of all other columns of the counts.
+
+    Rounded to two decimals, since counts behind it are not published; a group with fewer than ``minimum`` cases of
+    either result has none.
+    """
+    strata = [name for name in counts.columns if name not in {by, ADVERSE, COUNTED}]
+    enough = counts.group_by(by).agg(pl.col(ADVERSE).sum(), (pl.col(COUNTED) - pl.col(ADVERSE)).sum())
+    groups = sorted(name for name, *both in enough.iter_rows() if min(both) >= minimum)
+    if reference not in groups or len(groups) < 2:
         note = "No adjusted comparison: too few adverse cases, or too few others, in the groups."
         return Adjusted(practices=practices, notes=(note,))
-    kept = frame.filter(pl.col(by).is_in(enough))
-    others = [name for name in others if kept[name].n_unique() > 1]
-    covariates = [Covariate(name=by, kind="category", reference=reference)]
-    covariates += [Covariate(name=name, kind="category") for name in (*others, PRACTICE)]
-    design = build_design(kept, covariates)
-    fit = fit_or_fall_back(design.matrix, kept[_OUTCOME].cast(pl.Float64).to_numpy())
     ratios = {}
-    for group in enough:
-        name = f"{by}={group}"
-        if group != reference and name in design.names:
-            j = design.names.index(name)
-            error = math.sqrt(float(fit.covariance[j, j]))
-            log_odds, half = float(fit.coefficients[j]), z_value(_LEVEL) * error
-            ratios[group] = Figure(
-                name=f"adjusted odds ratio, {group} over {reference}",
-                value=round(math.exp(log_odds), _RATIO_DIGITS),
-                low=round(math.exp(log_odds - half), _RATIO_DIGITS),
-                high=round(math.exp(log_odds + half), _RATIO_DIGITS),
-                level=_LEVEL,
-                method=f"{fit.method}, Wald interval",
-                n=round(kept.height, -1),  # of cases that no table counts
-            )
-    return Adjusted(
-        ratios=MappingProxyType(ratios),
-        adjusted_for=(*others, PRACTICE),
-        practices=practices,
-        notes=design.warnings,
-    )
-
-
-def _groups_with_enough(frame: pl.DataFrame, by: str, minimum: int) -> list[str]:
-    """Groups with at least ``minimum`` adverse and ``minimum`` other cases: fewer would say something of few."""
-    counts = frame.group_by(by).agg(pl.col(_OUTCOME).sum().alias("adverse"), (~pl.col(_OUTCOME)).sum().alias("others"))
-    return sorted(counts.filter((pl.col("adverse") >= minimum) & (pl.col("others") >= minimum))[by].to_list())
+    for group in (name for name in groups if name != reference):
+        one, other = (
+            counts.filter(pl.col(by) == name).with_columns(pl.lit(0).alias("all")) for name in (group, reference)
+        )
+        pairs = one.join(other, on=[*strata, "all"], how="full", coalesce=True, suffix=" 2").fill_null(0)
+        rows = pairs.select(ADVERSE, COUNTED, f"{ADVERSE} 2", f"{COUNTED} 2").iter_rows()
+        made = mantel_haenszel([Stratum(str(place), *row) for place, row in enumerate(rows)])
+        ratio = figure(f"adjusted odds ratio, {group} over {reference}", made, digits=_RATIO_DIGITS)
+        ratios[group] = replace(ratio, n=round(made.n, -1), notes=())
+    return Adjusted(MappingProxyType(ratios), tuple(strata), practices)
 
 
 NOTES = (
@@ -352,6 +357,26 @@ def pooled_result(
         )
         for one in shown
     )
+    breakdowns = tuple(
+        pooled_groups(members, agreement, one.outcome, by, publisher=publisher)
+        for one in shown
+        for by in agreement.groupings
+    )
+    made = tuple(one for one in means if one is not None)
+    return result_of(agreement, shares, breakdowns, made, salt=salt, number=number, made_on=made_on)
+
+
+def result_of(
+    agreement: Agreement,
+    shares: tuple[SharePool, ...],
+    breakdowns: tuple[GroupPool, ...],
+    means: tuple[MeanPool, ...],
+    *,
+    salt: str,
+    number: int,
+    made_on: str,
+) -> GroupResult:
+    """The result that these figures make under an agreement."""
     return GroupResult(
         group=agreement.group,
         name=agreement.name,
@@ -362,12 +387,8 @@ def pooled_result(
         salt=salt,
         growth=agreement.growth_name,
         shares=shares,
-        breakdowns=tuple(
-            pooled_groups(members, agreement, one.outcome, by, publisher=publisher)
-            for one in shown
-            for by in agreement.groupings
-        ),
-        means=tuple(one for one in means if one is not None),
+        breakdowns=breakdowns,
+        means=means,
         notes=NOTES,
     )
 
@@ -376,7 +397,7 @@ def _shares(
     members: Sequence[Member], agreement: Agreement, outcome: str, publisher: Publisher, salt: str
 ) -> SharePool:
     practices, totals, left_out = published_practices(members, agreement, outcome, publisher)
-    return share_pool(
+    made = share_pool(
         practices,
         agreement.definition(outcome),
         totals=tuple((name, cell.shown) for (name,), cell in totals.cells.items()) if totals else (),
@@ -384,3 +405,6 @@ def _shares(
         fewest=agreement.fewest_practices,
         salt=salt,
     )
+    expected = expected_shares(members, agreement, outcome)
+    by_tag = {tag_of(one.pseudonym, salt): expected.get(one.id) for one in members}
+    return replace(made, lines=tuple(replace(line, expected=by_tag[line.tag]) for line in made.lines))

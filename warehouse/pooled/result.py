@@ -9,7 +9,8 @@ from warehouse.pooled.agreement import check_format
 from warehouse.results import Caution, Estimate
 from warehouse.toml_files import shaped
 
-FORMAT = "menton group result, version 1"
+FORMAT = "menton group result, version 2"
+_BEFORE = "menton group result, version 1"  # a kept one has nothing this version misses
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +45,8 @@ class PracticeLine:
     weight: float  # Share of the weight in the pooled share
     position: str  # Where it lies in the funnel, chance alone considered; empty where a count is hidden
     position_spread: str  # The same allowing for the spread between practices
+    # Share that cases like its own have over all practices; None where it, or too few others, gave no single cases
+    expected: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,8 +151,18 @@ class GroupPool:
     # Variables of the adjusted model, practice among them; empty where there is none
     adjusted_for: tuple[str, ...] = ()
     adjusted_practices: int = 0  # Practices with single cases behind it
+    trend: Figure | None = None  # Change of the share from one year to the next, where the groups are years
     notes: tuple[Caution | str, ...] = ()  # What to keep in mind
     refused: str = ""  # Why there is nothing, or empty
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SummedRound:
+    """The record of a round of sums, by which every practice can check that its own table, and no other, went in."""
+
+    number: int
+    digest: str  # Of what the coordinator asked, the members among it
+    answers: dict[str, str]  # Pseudonym -> SHA-256 of the masked table that was added
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,6 +181,7 @@ class GroupResult:
     breakdowns: tuple[GroupPool, ...]  # One a definition and variable
     means: tuple[MeanPool, ...]  # One a definition that looks at a single change
     notes: tuple[str, ...]  # What to keep in mind of the whole
+    round: SummedRound | None = None  # Where the group pools by sums
 
     def to_dict(self) -> dict[str, Any]:
         """The result as plain data."""
@@ -195,9 +209,8 @@ def figure(name: str, estimate: Estimate, *, digits: int | None = None) -> Figur
 
 def result_from(data: object) -> GroupResult:
     """A result of this version from plain data; anything else is refused."""
-    if isinstance(data, dict):
-        check_format(data.get("format"), FORMAT)
-    if not isinstance(data, dict) or data.get("format") != FORMAT:
+    if not isinstance(data, dict) or data.get("format") not in {FORMAT, _BEFORE}:
+        check_format(data.get("format") if isinstance(data, dict) else "", FORMAT)
         raise _wrong("its format")
     result, complaints = shaped(GroupResult, {name: value for name, value in data.items() if name != "format"})
     if not isinstance(result, GroupResult):

@@ -7,7 +7,7 @@ snapshot are not disturbed. The case key is never part of a backup.
 import json
 import shutil
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import date
@@ -64,7 +64,7 @@ def backup(
     """
     if not (folder / STORE).exists():
         raise no_warehouse(folder)
-    _refuse_place(folder, out)
+    refuse_place(folder, out)
     with _when_free(folder / STORE, key, patience, progress) as store, files_told(out):
         out.mkdir(parents=True, exist_ok=True)
         try:
@@ -107,9 +107,10 @@ def _empty(out: Path) -> None:
         shutil.rmtree(path) if path.is_dir() else path.unlink()
 
 
-def _refuse_place(folder: Path, out: Path) -> None:
+def refuse_place(folder: Path, out: Path, *, what: str = "warehouse") -> None:
+    """Refuse a place for a backup that is not empty, or lies in the folder it is of."""
     if out.resolve().is_relative_to(folder.resolve()):
-        found = "the backup would lie inside the warehouse folder"
+        found = f"the backup would lie inside the {what} folder"
         raise RequestError(found, where=out.name, remedy="name a folder elsewhere, best on another disk")
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise RequestError("the place for the backup is not empty", where=out.name, remedy="name a new folder")
@@ -138,7 +139,7 @@ def _copy(folder: Path, out: Path, store: Connection, key: str | None, progress:
     names += [name for name in RECORDS if (folder / name).exists()]
     names += [f"{GROUPS}/{path.name}" for path in sorted((folder / GROUPS).glob("*.json"))]
     for name in names[1:]:
-        _copy_file(folder / name, out / name)
+        copy_file(folder / name, out / name)
     made = Backup(
         made_at=utc_now().isoformat() + "Z",
         is_encrypted=key is not None,
@@ -146,20 +147,20 @@ def _copy(folder: Path, out: Path, store: Connection, key: str | None, progress:
         n_cases=store.value("select count(*) from cases where replaced_by is null"),
         files={name: file_sha256(out / name) for name in names},
     )
-    _write_manifest(out, made)
+    write_manifest(out, asdict(made))
     return made
 
 
-def _copy_file(source: Path, target: Path) -> None:
+def copy_file(source: Path, target: Path) -> None:
     """Copy a file with its permissions: some records are for their owner alone."""
-    target.parent.mkdir(exist_ok=True)
+    target.parent.mkdir(parents=True, exist_ok=True)
     shutil.copy(source, target)
     sync(target)
 
 
-def _write_manifest(out: Path, made: Backup) -> None:
+def write_manifest(out: Path, made: Mapping[str, Any]) -> None:
     """The manifest comes last: a folder without it is no backup."""
-    stated = {"format": FORMAT, "tool_version": version("menton"), **asdict(made)}
+    stated = {"format": FORMAT, "tool_version": version("menton"), **made}
     draft = out / f"{MANIFEST}.draft"
     draft.write_text(json.dumps(stated, indent=1) + "\n", encoding="utf-8")
     sync(draft)
@@ -169,7 +170,7 @@ def _write_manifest(out: Path, made: Backup) -> None:
 
 def read_backup(source: Path) -> Backup:
     """The backup in a folder, every hash checked; BadFileError where there is none, or a file is missing or damaged."""
-    stated = _manifest(source)
+    stated = read_manifest(source)
     try:
         made = Backup(
             str(stated["made_at"]),
@@ -182,7 +183,7 @@ def read_backup(source: Path) -> Backup:
         raise BadFileError("the list of the backup's files is damaged", where=MANIFEST) from error
     if STORE not in made.files:
         raise BadFileError("the backup names no store", where=MANIFEST)
-    _check_hashes(source, made)
+    check_hashes(source, made.files)
     return made
 
 
@@ -192,7 +193,8 @@ def _inside(name: str) -> str:
     return folder + Path(name).name
 
 
-def _manifest(source: Path) -> dict[str, Any]:
+def read_manifest(source: Path) -> dict[str, Any]:
+    """What a backup states of itself; BadFileError where the folder holds none that is complete."""
     try:
         stated = json.loads((source / MANIFEST).read_text(encoding="utf-8"))
     except FileNotFoundError as error:
@@ -206,8 +208,9 @@ def _manifest(source: Path) -> dict[str, Any]:
     return stated
 
 
-def _check_hashes(source: Path, made: Backup) -> None:
-    for name, digest in made.files.items():
+def check_hashes(source: Path, stated: Mapping[str, str]) -> None:
+    """Refuse a backup of which a file (name -> digest) is missing or changed."""
+    for name, digest in stated.items():
         try:
             found = file_sha256(source / name)
         except OSError as error:
@@ -257,8 +260,8 @@ def _lay_out(source: Path, draft: Path, made: Backup) -> None:
         shutil.rmtree(draft)
     draft.mkdir(parents=True)
     for name in made.files:
-        _copy_file(source / name, draft / name)
-    _check_hashes(draft, made)
+        copy_file(source / name, draft / name)
+    check_hashes(draft, made.files)
 
 
 def _carry_on(folder: Path, draft: Path) -> None:
@@ -270,7 +273,7 @@ def _carry_on(folder: Path, draft: Path) -> None:
         return
     for name in (MARK, MADE):
         if (folder / name).exists():
-            _copy_file(folder / name, draft / name)
+            copy_file(folder / name, draft / name)
     for name in (ACCESS, LOOKS, HANDED_OVER):
         if _goes_on(folder / name, draft / name):
             lines = content_of(folder / name).splitlines(keepends=True)

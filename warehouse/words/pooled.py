@@ -1,6 +1,9 @@
 """What a group's figures say, in sentences that can be said aloud."""
 
-from warehouse.pooled.result import Figure, MeanLine, MeanPool, PracticeLine, SharePool
+from collections.abc import Collection
+from typing import TypeAlias
+
+from warehouse.pooled.result import Figure, GroupPool, MeanLine, MeanPool, PracticeLine, SharePool
 from warehouse.results import Caution
 from warehouse.words.numbers import between, percent, signed, signed_range
 from warehouse.words.sentences import caution_text, say
@@ -27,9 +30,10 @@ def pooled_sentence(found: SharePool) -> str:
     first = found.figures[0]
     if first.value is None or first.low is None or first.high is None:
         return say("pooled.no_share", practices=found.practices, why=" ".join(map(note_text, first.notes))).strip()
-    n = sum(one.n for one in found.lines)
+    n = sum(one.n for one in found.lines) or first.n
     interval = between(first.low, first.high)
-    return say("pooled.share", practices=found.practices, n=n, share=first.value, level=first.level, interval=interval)
+    key = "pooled.share" if found.lines else "pooled.share_of_sums"
+    return say(key, practices=found.practices, n=n, share=first.value, level=first.level, interval=interval)
 
 
 def prediction_sentence(found: SharePool) -> str:
@@ -108,6 +112,62 @@ def hidden_sentence(found: SharePool) -> str:
     if found.if_lowest is None or found.if_highest is None:
         return ""
     return say("pooled.hidden_counts", lowest=found.if_lowest, highest=found.if_highest)
+
+
+Rows: TypeAlias = tuple[tuple[str, ...], list[tuple[str, ...]]]
+"""Columns of a table, and its rows."""
+NONE = "—"
+
+
+def _named(label: str, tag: str, mine: Collection[str]) -> str:
+    return f"{label}, yours" if tag in mine else label
+
+
+def practice_rows(found: SharePool, mine: Collection[str]) -> Rows:
+    """A row a practice, those whose tags are in ``mine`` marked."""
+    columns = ("practice", "adverse of counted", "share (95% interval)", "adjusted for small numbers")
+    rows: list[tuple[str, ...]] = []
+    for line in found.lines:
+        counts, ends = f"{line.adverse} of {line.counted}", between(line.low, line.high)
+        drawn, place = NONE, line.position_spread or NONE
+        if line.pooled_share is not None and line.pooled_low is not None and line.pooled_high is not None:
+            drawn = f"{percent(line.pooled_share)} ({between(line.pooled_low, line.pooled_high)})"
+        share = f"hidden, {ends}" if line.share is None else f"{percent(line.share)} ({ends})"
+        expected = say("pooled.no_case_mix") if line.expected is None else percent(line.expected, digits=0)
+        weight = percent(line.weight, digits=0)
+        rows.append((_named(line.label, line.tag, mine), counts, share, drawn, expected, weight, place))
+    return (*columns, "expected of its case mix", "weight in the mean", "funnel"), rows
+
+
+def mean_rows(found: MeanPool, mine: Collection[str]) -> Rows:
+    """A row a practice with its mean change."""
+    columns = ("practice", "cases", f"mean change, {found.unit}", "95% interval")
+    lines = found.lines
+    return columns, [(_named(one.label, one.tag, mine), f"{one.n:,}", *mean_of_line(one)) for one in lines]
+
+
+def group_rows(found: GroupPool) -> Rows:
+    """A row a group of a variable."""
+    columns = ("group", "adverse of counted", "share (95% interval)", "risk ratio", "adjusted odds ratio")
+    return columns, [
+        (one.label, f"{one.adverse} of {one.counted}", figure_words(one.share), _ratio(one.ratio), _ratio(one.adjusted))
+        for one in found.rows
+    ]
+
+
+def _ratio(figure: Figure | None) -> str:
+    if figure is None or figure.value is None or figure.low is None or figure.high is None:
+        return NONE
+    return f"{figure.value:.2f} ({figure.low:.2f} to {figure.high:.2f})"
+
+
+def trend_sentence(found: GroupPool) -> str:
+    """How the share changed from year to year, over all practices."""
+    trend = found.trend
+    if trend is None or trend.value is None or trend.low is None or trend.high is None:
+        return ""
+    ends = signed_range(100 * trend.low, 100 * trend.high)
+    return say("pooled.trend", change=signed(100 * trend.value, digits=2), ends=ends, n=trend.n)
 
 
 def figure_words(figure: Figure) -> str:

@@ -218,14 +218,15 @@ def test_the_practice_must_be_named_where_there_are_several(home: Path, capsys: 
 def resigned(home: Path, tmp_path: Path, **changes: object) -> Path:
     """An agreement with changes, signed by a group of its own that took over name and id."""
     from pipelines.group.keys import make_group_keys
-    from pipelines.group.signed_file import agreement_text
+    from pipelines.group.signed_file import agreement_text, succeeded
     from warehouse.pooled.agreement import agreement_from
 
     keys = make_group_keys(tmp_path / "other.key")
     plain = json.loads((home / "invitations" / "invitation-004.json").read_text())["agreement"]
-    agreed = agreement_from({**plain, "coordinator": keys.public, "recipient": keys.recipient, **changes})
+    lamp = keys.named("Lamp")
+    agreed = agreement_from({**plain, "coordinators": [[lamp.name, lamp.recipient, lamp.public]], **changes})
     path = tmp_path / "agreement.json"
-    path.write_text(agreement_text(agreed, keys))
+    path.write_text(agreement_text(agreed, keys, [succeeded(agreed.group, [lamp], keys, ())]))
     return path
 
 

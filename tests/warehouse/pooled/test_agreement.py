@@ -44,7 +44,7 @@ def test_everything_agreed_changes_the_fingerprint() -> None:
 @pytest.mark.parametrize(
     ("name", "value"),
     [
-        ("format", "menton agreement, version 2"),
+        ("format", "menton agreement, version 3"),
         ("k", 1),
         ("k", 5.0),
         ("k", True),
@@ -58,8 +58,12 @@ def test_everything_agreed_changes_the_fingerprint() -> None:
         ("group", "../../group"),
         ("name", "two\nlines"),
         ("name", "x" * 61),
-        ("recipient", "age1"),
-        ("coordinator", "00"),
+        ("coordinators", []),
+        ("coordinators", [["Lamp", "age1", "0" * 64]]),
+        ("coordinators", [["Lamp", "age1" + "q" * 58, "00"]]),
+        ("coordinators", [["Lamp", "age1" + "q" * 58, "0" * 64], ["Lamp", "age1" + "p" * 58, "1" * 64]]),
+        ("coordinators", [["Lamp", "age1" + "q" * 58, "0" * 64], ["Wick", "age1" + "q" * 58, "1" * 64]]),
+        ("spread", 1),
         ("made_on", "2026-02-30"),
         ("definitions", []),
         ("definitions", [{"id": "D1"}]),
@@ -80,12 +84,12 @@ def test_what_is_out_of_range_is_no_agreement(name: str, value: object) -> None:
         agreement_from({**plain(), name: value})
 
 
-@pytest.mark.parametrize(("version", "who"), [(2, "this program"), (0, "the program that made the file")])
+@pytest.mark.parametrize(("version", "who"), [(3, "this program"), (1, "the program that made the file")])
 def test_a_refusal_says_both_versions_and_who_has_to_do_what(version: int, who: str) -> None:
-    with pytest.raises(GroupError, match=f"of version {version}; version 1 is read") as told:
+    with pytest.raises(GroupError, match=f"of version {version}; version 2 is read") as told:
         agreement_from({**plain(), "format": f"menton agreement, version {version}"})
     assert told.value.remedy.startswith(f"bring {who} up to date")
-    with pytest.raises(GroupError, match="not a group result that can be read here: it is of version 7; version 1"):
+    with pytest.raises(GroupError, match="not a group result that can be read here: it is of version 7; version 2"):
         result_from({"format": "menton group result, version 7"})
 
 

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
-import statsmodels.api as sm
 from scipy.special import expit, logit
+from statsmodels.stats.contingency_tables import StratifiedTable
 from statsmodels.stats.meta_analysis import combine_effects
 
 from tests.study_group import FULL, agreement, cohort, counted, member, members, together
@@ -24,7 +24,7 @@ from warehouse.pooled.result import GroupResult, result_from
 from warehouse.pooled.shares import tag_of
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
 from warehouse.results import Caution
-from warehouse.words.pooled import note_text
+from warehouse.words.pooled import note_text, trend_sentence
 
 PLAIN = agreement()
 
@@ -125,25 +125,62 @@ def test_rows_of_a_breakdown_add_the_practices_up(of_both: GroupResult) -> None:
 
 
 def test_adjusted_ratios_agree_with_another_library(of_cases: GroupResult) -> None:
-    """Logistic regression by statsmodels with an indicator for every practice."""
-    frame = pl.concat([one.frame.with_columns(pl.lit(f"p{i}").alias("practice")) for i, one in enumerate(practices())])
-    design = np.column_stack(
-        [
-            np.ones(frame.height),
-            *((frame["age_band"] == age).to_numpy().astype(float) for age in ("10-11", "12-13")),
-            (frame["extraction"] == "extraction").to_numpy().astype(float),
-            *((frame["practice"] == f"p{i}").to_numpy().astype(float) for i in range(1, 6)),
-        ]
-    )
-    other = sm.Logit((frame[result_column("D1")] == ADVERSE).to_numpy().astype(float), design).fit(disp=0)
+    """Mantel-Haenszel by statsmodels, a stratum a practice and age band (Robins, Breslow and Greenland's interval)."""
     breakdown = next(one for one in of_cases.breakdowns if one.by == "extraction")
     assert breakdown.adjusted_for == ("age_band", "practice")
     row = next(one for one in breakdown.rows if one.label != breakdown.reference)
-    sign = 1 if row.label == "extraction" else -1
+    tables = []
+    for one in practices():
+        for age in ("8-9", "10-11", "12-13"):
+            mine = one.frame.filter(pl.col("age_band") == age)
+            results = [
+                mine.filter(pl.col("extraction") == teeth)[result_column("D1")]
+                for teeth in (row.label, breakdown.reference)
+            ]
+            tables.append(np.array([[(each == name).sum() for name in (ADVERSE, NOT_ADVERSE)] for each in results]))
+    other = StratifiedTable([table.astype(float) for table in tables])
     assert row.adjusted is not None
-    assert row.adjusted.value == round(float(np.exp(sign * other.params[3])), 2)
-    ends = sorted(round(float(np.exp(sign * end)), 2) for end in other.conf_int()[3])
-    assert [row.adjusted.low, row.adjusted.high] == ends
+    assert row.adjusted.value == round(float(other.oddsratio_pooled), 2)
+    low, high = other.oddsratio_pooled_confint()
+    assert (row.adjusted.low, row.adjusted.high) == (round(float(low), 2), round(float(high), 2))
+
+
+def test_a_practice_stands_beside_what_its_case_mix_lets_expect(of_cases: GroupResult, of_counts: GroupResult) -> None:
+    """Indirect standardisation worked out here case by case: each gets the share of all cases like it."""
+    frame = pl.concat([one.frame.with_columns(pl.lit(i).alias("at")) for i, one in enumerate(practices())])
+    like = frame.with_columns(
+        (pl.col(result_column("D1")) == ADVERSE).mean().over("age_band", "extraction").alias("like")
+    )
+    expected = dict(like.group_by("at").agg(pl.col("like").mean().round(2)).iter_rows())
+    by_tag = {tag_of(f"P-{i:03}", "s"): share for i, share in expected.items()}
+    lines = of_cases.shares[0].lines
+    assert [line.expected for line in lines] == [by_tag[line.tag] for line in lines]
+    assert len({line.expected for line in lines}) > 1
+    assert all(line.expected is None for line in of_counts.shares[0].lines)
+
+
+def test_the_share_changes_from_year_to_year() -> None:
+    """The slope is that of weighted least squares on the yearly shares, by numpy; outer years have no place on it."""
+    agreed = agreement(variables=("age_band", "start_year"), groupings=("start_year",), k=2, l=1)
+    rates = {"2016": 30, "2017": 26, "2018": 24, "2019": 18, "2020": 19}
+    given = [
+        together(
+            *(counted(x + i, 120 - x - i, agreed, start_year=year) for year, x in rates.items()),
+            counted(40, 40, agreed, start_year="before 2016"),
+            agreed=agreed,
+        )
+        for i in range(4)
+    ]
+    (breakdown,) = pooled(members(given, agreed, level="counts"), agreed).breakdowns
+    shares = [(4 * x + 6) / 480 for x in rates.values()]
+    slope = np.polyfit([2016, 2017, 2018, 2019, 2020], shares, 1)[0]
+    assert breakdown.trend is not None
+    assert breakdown.trend.value == pytest.approx(slope, abs=1e-9)
+    assert breakdown.trend.n == 5 * 480
+    assert breakdown.trend.high is not None
+    assert breakdown.trend.high < 0
+    assert "changed by −" in trend_sentence(breakdown)
+    assert trend_sentence(replace(breakdown, trend=None)) == ""
 
 
 def test_practices_come_by_size_and_never_by_share(of_both: GroupResult) -> None:
