@@ -79,9 +79,7 @@ def _summed(folder: GroupFolder, state: GroupState, agreement: Agreement) -> tup
         found = f"round {sheet.number} was made under an earlier agreement"
         raise GroupError(found, remedy="make a new one with `menton group round`")
     tables = masked_tables(folder, answered)
-    before = [one["digest"] for one in state.rounds[:-1]]
-    total = added_up(list(tables.values()))
-    sums = summed(total, agreement, practices=len(answered), round_=sheet.digest, before=before)
+    sums = summed(added_up(list(tables.values())), agreement, practices=len(answered), round_=sheet.digest)
     digests = {name: hashlib.sha256(table).hexdigest() for name, table in tables.items()}
     return sums, SummedRound(number=sheet.number, digest=sheet.digest, answers=digests)
 

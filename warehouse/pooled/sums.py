@@ -128,7 +128,7 @@ class Summed(Member):
         return k / (k - 1) * (xx - 2 * p * xn + p * p * nn) / (p * (1 - p) * counted)
 
 
-def summed(total: Vector, agreement: Agreement, *, practices: int, round_: str, before: Sequence[str]) -> Summed:
+def summed(total: Vector, agreement: Agreement, *, practices: int, round_: str) -> Summed:
     """The sums of a round of so many practices; refused where no counts can add up to them."""
     tables, added, is_possible = {}, {}, True
     parts = np.split(total.astype(np.int64), len(agreement.outcomes))
@@ -142,13 +142,19 @@ def summed(total: Vector, agreement: Agreement, *, practices: int, round_: str, 
     if not is_possible or len(sizes) > 1:
         found = "the tables of the round do not add up to counts: one of them was not made for it, or was changed"
         raise GroupError(found, remedy="make a new round (`menton group round`) and ask all to answer that")
-    return Summed(id=round_, replaces=tuple(before), pseudonym="", table=tables, added=added)
+    return Summed(id=round_, replaces=("all before",), pseudonym="", table=tables, added=added)
 
 
 def pooled_sums(
     sums: Summed, agreement: Agreement, *, publisher: Publisher, salt: str, number: int, made_on: str, of: SummedRound
 ) -> GroupResult:
-    """All agreed analyses from the sums of a round; what is let out is added to what ``publisher`` has let out."""
+    """All agreed analyses from the sums of a round; what is let out is added to what ``publisher`` has let out.
+
+    The cases are taken to be those of everything let out before, and more, unless the counts contradict that.
+    """
+    for outcome in agreement.outcomes:
+        known = publisher.scopes.setdefault(outcome, {})
+        known.setdefault(sums.id, (*dict.fromkeys(label for each in known.values() for label in each), sums.id))
     shares = tuple(_shares(sums, agreement, outcome, publisher) for outcome in agreement.outcomes)
     breakdowns = tuple(
         _groups(sums, agreement, one.outcome, by, publisher)
