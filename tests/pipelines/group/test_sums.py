@@ -97,7 +97,7 @@ def test_the_key_of_a_mask_is_that_of_rfc_5869() -> None:
 def test_two_practices_agree_on_the_secret_of_rfc_7748() -> None:
     """RFC 7748, section 6.1 (from memory)."""
     alice = X25519PrivateKey.from_private_bytes(
-        bytes.fromhex("77076d0a7318a57d3c16c17251b26645df4c2f92ebc0992ab177fba51db92c2a")
+        bytes.fromhex("77076d0a7318a57d3c16c17251b26645df4c2f87ebc0992ab177fba51db92c2a")
     )
     bob = X25519PrivateKey.from_private_bytes(
         bytes.fromhex("5dab087e624a8a4b79e17f8b83800ee66f3bb1292618b6fd1c2f8b27ff88e0eb")
