@@ -16,8 +16,6 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from warehouse.command_options import encryption_key
 from warehouse.errors import RequestError, WarehouseError
-from warehouse.marts.catalogues import Catalogues, in_force, shipped
-from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question, Stamp
 from warehouse.questions.shares import rates_as_data
@@ -31,6 +29,7 @@ from warehouse.words.sentences import say as say_text
 
 if TYPE_CHECKING:
     from warehouse.cases.occlusal_results import OcclusalResults
+    from warehouse.marts.catalogues import Catalogues
     from warehouse.outcomes.definition import Definition
     from warehouse.plans.planned_or_explored import Standing
     from warehouse.plans.question import Stamped
@@ -249,6 +248,8 @@ def storing(args: argparse.Namespace, *, create: bool = False) -> Connection:
 
 def catalogues_of(args: argparse.Namespace) -> Catalogues:
     """What is in force in the warehouse, or what comes with the program where none can be opened."""
+    from warehouse.marts.catalogues import in_force, shipped
+
     try:
         with storing(args) as store:
             return in_force(store)
@@ -258,6 +259,8 @@ def catalogues_of(args: argparse.Namespace) -> Catalogues:
 
 def published_again(args: argparse.Namespace, store: Connection) -> None:
     """Publish what was changed in the store."""
+    from warehouse.marts.publish import publish
+
     publish(args.warehouse, store, key=encryption_key(args), progress=progress)
 
 

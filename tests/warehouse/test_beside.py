@@ -12,8 +12,8 @@ from scipy.stats import norm
 
 from tests.conftest import Study
 from tests.hand_made import made_case, reader_of
+from warehouse.analysis.method_error import MINIMUM_PAIRS
 from warehouse.analysis.misclassification import ErrorVariance, corrected_share
-from warehouse.marts.method_errors import MINIMUM_PAIRS
 from warehouse.marts.reader import Reader
 from warehouse.questions.beside import CORRECTED_HELD_WITH_HEAVY_TAILS, ENOUGH_UNTREATED, NOTHING_BESIDE
 from warehouse.questions.shares import rates

@@ -6,21 +6,28 @@ Source: Dahlberg 1940, Statistical Methods for Medical and Biological Students; 
 from memory); Bland & Altman 1986, Lancet i:307; 1996, BMJ 312:1654; 1999, Stat Methods Med Res 8:135.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import Final, TypeVar
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import numpy as np
-import polars as pl
-from numpy.typing import ArrayLike
 
 from warehouse.analysis.inputs import check_length, z_value
-from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution, Estimate, Interval, no_estimate
+
+if TYPE_CHECKING:
+    import polars as pl
+    from numpy.typing import ArrayLike
+
+    from warehouse.analysis.spline import FloatArray
 
 #: Houston (1983) asks for at least this many repeated records (from memory).
 FEW_PAIRS: Final = 25
+#: Pairs below which a practice's own error is not used (common practice asks for 25; fewer than 10 say too little).
+MINIMUM_PAIRS: Final = 10
 #: Standard deviations from bias to limit of agreement: the customary 1.96, not the normal quantile 1.959964.
 MULTIPLIER: Final = 1.96
 #: Least change between two readings beyond their error (MDC95) over the error of one: 2.77 (Bland & Altman 1999).
@@ -29,7 +36,7 @@ MDC95_FACTOR: Final = MULTIPLIER * sqrt(2.0)
 #: Of trial runs, those in which Dahlberg's interval held with errors of heavier tails than normal, at its worst.
 HELD_WITH_HEAVY_TAILS: Final = 0.859
 
-Number = TypeVar("Number", float, pl.Expr)
+Number = TypeVar("Number", float, "pl.Expr")
 
 
 def error_of_one(squares: Number, df: Number) -> Number:

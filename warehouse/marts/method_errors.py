@@ -8,14 +8,11 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from warehouse.analysis.method_error import error_of_one, least_change
+from warehouse.analysis.method_error import MINIMUM_PAIRS, error_of_one, least_change
 from warehouse.marts.statements import filled
 from warehouse.measures.measure import Measure
 from warehouse.store.quoting import name
 from warehouse.store.tables import Tables
-
-MINIMUM_PAIRS = 10
-"""Pairs below which a practice's own error is not used (common practice asks for 25; fewer than 10 say too little)."""
 
 READ_AGAIN, TAKEN_AGAIN = 2, 21
 """``repeat_no`` of a second reading of a record, and of the first reading of another film or photograph of the time."""

@@ -14,7 +14,7 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
-from warehouse.analysis.method_error import least_change
+from warehouse.analysis.method_error import MINIMUM_PAIRS, least_change
 from warehouse.analysis.misclassification import (
     CORRECTED,
     ErrorVariance,
@@ -25,7 +25,6 @@ from warehouse.analysis.misclassification import (
 )
 from warehouse.analysis.proportion import proportion
 from warehouse.marts.grouping import Grouping, group_expression, membership_join
-from warehouse.marts.method_errors import MINIMUM_PAIRS
 from warehouse.marts.outcome_sql import outcomes_of
 from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE

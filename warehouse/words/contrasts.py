@@ -3,21 +3,26 @@
 The grammar is cautious: "in these cases", "the data are compatible with", "went with"; never that something caused it.
 """
 
-from collections.abc import Sequence
+from __future__ import annotations
 
-from warehouse.analysis.comparison import TwoGroupComparison
-from warehouse.analysis.harm import NumberNeeded
-from warehouse.analysis.trend import TrendTest
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 from warehouse.marts.grouping import DATED, DECIDED_LATER
-from warehouse.plans.planned_or_explored import Standing
 from warehouse.plural import number_of
-from warehouse.questions.contrast import PairComparison
-from warehouse.questions.crossed import CrossedComparison, WithinLevels
-from warehouse.questions.groups import GroupComparison
-from warehouse.questions.shares import GroupRow, Rates
-from warehouse.results import Estimate, Interval
 from warehouse.words.numbers import cases, counted, left_out_words, number, points, points_range, sentence, span
 from warehouse.words.sentences import caution_text, more_or_less, ratio_words, said_of, say, why_none
+
+if TYPE_CHECKING:
+    from warehouse.analysis.comparison import TwoGroupComparison
+    from warehouse.analysis.harm import NumberNeeded
+    from warehouse.analysis.trend import TrendTest
+    from warehouse.plans.planned_or_explored import Standing
+    from warehouse.questions.contrast import PairComparison
+    from warehouse.questions.crossed import CrossedComparison, WithinLevels
+    from warehouse.questions.groups import GroupComparison
+    from warehouse.questions.shares import GroupRow, Rates
+    from warehouse.results import Estimate, Interval
 
 POINTS = "percentage points"
 FEWEST = 10

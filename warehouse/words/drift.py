@@ -1,11 +1,15 @@
 """What the charts of drift say, in words."""
 
-from collections.abc import Sequence
-from typing import Final
+from __future__ import annotations
 
-from warehouse.analysis.drift import CusumPath, Review
-from warehouse.questions.drift import DriftPicture
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
 from warehouse.words.sentences import caution_text, say
+
+if TYPE_CHECKING:
+    from warehouse.analysis.drift import CusumPath, Review
+    from warehouse.questions.drift import DriftPicture
 
 _MOST: Final = 20  # places and reviews that are listed
 

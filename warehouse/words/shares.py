@@ -1,19 +1,23 @@
 """What a share says: how high, how sure, what the missing could do, and which cases it is a share of."""
 
-from collections.abc import Iterable
-from typing import Protocol
+from __future__ import annotations
 
-from warehouse.cases.case_dots import MeanCourse
-from warehouse.cases.flow import Flow
-from warehouse.disclosure import Count
-from warehouse.outcomes.definition import Definition
-from warehouse.questions.shares import GroupRow, Rates
-from warehouse.questions.spread import ChangePicture
-from warehouse.questions.threshold import ThresholdCurve
-from warehouse.repeats.error_band import ErrorBand
-from warehouse.results import Estimate
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Protocol
+
 from warehouse.words.numbers import between, cases, percent, percent_range, points, points_range
 from warehouse.words.sentences import caution_text, say, share_words
+
+if TYPE_CHECKING:
+    from warehouse.cases.case_dots import MeanCourse
+    from warehouse.cases.flow import Flow
+    from warehouse.disclosure import Count
+    from warehouse.outcomes.definition import Definition
+    from warehouse.questions.shares import GroupRow, Rates
+    from warehouse.questions.spread import ChangePicture
+    from warehouse.questions.threshold import ThresholdCurve
+    from warehouse.repeats.error_band import ErrorBand
+    from warehouse.results import Estimate
 
 CAUTION = say("audit.caution")
 NO_FILM, BEFORE_PRESENTING = say("audit.no_film"), say("audit.present")
