@@ -16,7 +16,6 @@ import polars as pl
 
 from warehouse.analysis.change import student
 from warehouse.analysis.design import (
-    Covariate,
     Design,
     build_design,
     independent_columns,
@@ -24,7 +23,7 @@ from warehouse.analysis.design import (
     numbers,
     require_column,
 )
-from warehouse.analysis.inputs import check_level
+from warehouse.analysis.inputs import Covariate, check_level
 from warehouse.analysis.least_squares import LeastSquares, least_squares
 from warehouse.analysis.spline import BoolArray, FloatArray
 from warehouse.errors import RequestError, near_names

@@ -7,32 +7,17 @@ counted with its reason, a column that says nothing is taken out with a caution,
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Literal
 
 import numpy as np
 import polars as pl
 
+from warehouse.analysis.inputs import Covariate
 from warehouse.analysis.spline import BoolArray, FloatArray, quantile_knots, restricted_cubic_spline
 from warehouse.errors import RequestError, near_names
 from warehouse.results import Caution
 
-Kind = Literal["number", "spline", "category"]
-
 INTERCEPT = "intercept"
 _ALIASED = 1e-9  # share of a column's variance that the columns before it must leave unexplained
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Covariate:
-    """One variable to adjust for and how it enters."""
-
-    name: str  # The column
-    # `number` (straight line; true/false counts as 1/0), `spline` (restricted cubic) or `category`; None lets the
-    # column's type decide between number and category
-    kind: Kind | None = None
-    standardise: bool = False  # Centre a number and divide it by its standard deviation (n - 1) among the cases kept
-    n_knots: int = 4  # Knots of a spline, at fixed quantiles of the cases kept
-    reference: str | None = None  # The level a category is compared with; None is the first in alphabetical order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -7,7 +7,8 @@ from types import MappingProxyType
 import numpy as np
 import polars as pl
 
-from warehouse.analysis.design import Covariate, Design, build_design, missing_rows, numbers, require_column
+from warehouse.analysis.design import Design, build_design, missing_rows, numbers, require_column
+from warehouse.analysis.inputs import Covariate
 from warehouse.analysis.spline import BoolArray, FloatArray
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, no_estimate

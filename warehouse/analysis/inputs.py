@@ -5,10 +5,27 @@ is a mistake of the caller and raises ``RequestError``.
 """
 
 from collections.abc import Collection
+from dataclasses import dataclass
 from math import exp, inf
 from statistics import NormalDist
+from typing import Literal
 
 from warehouse.errors import RequestError, near_names
+
+Kind = Literal["number", "spline", "category"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Covariate:
+    """One variable to adjust for and how it enters."""
+
+    name: str  # The column
+    # `number` (straight line; true/false counts as 1/0), `spline` (restricted cubic) or `category`; None lets the
+    # column's type decide between number and category
+    kind: Kind | None = None
+    standardise: bool = False  # Centre a number and divide it by its standard deviation (n - 1) among the cases kept
+    n_knots: int = 4  # Knots of a spline, at fixed quantiles of the cases kept
+    reference: str | None = None  # The level a category is compared with; None is the first in alphabetical order
 
 
 def check_level(level: float) -> None:

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from warehouse.analysis.change import student
 from warehouse.analysis.design import (
     INTERCEPT,
-    Covariate,
     Design,
     build_design,
     independent_columns,
@@ -24,7 +23,7 @@ from warehouse.analysis.design import (
     numbers,
     require_column,
 )
-from warehouse.analysis.inputs import check_level
+from warehouse.analysis.inputs import Covariate, check_level
 from warehouse.analysis.mixed_fit import Criterion, MixedFit, fit_mixed
 from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError, near_names

