@@ -285,7 +285,7 @@ def run(args: argparse.Namespace) -> None:
             outcomes = compare_all_outcomes(reader, question)
             say_answer(args, outcomes, print_outcomes, sentences=outcome_sentences(outcomes))
         elif args.a:
-            pair = compare_pair(reader, question)
+            pair = compare_pair(reader, question, tested=args.json or args.workings)
             print_it = partial(print_pair, workings=args.workings)
             say_answer(args, pair, print_it, sentences=pair_sentences(pair))
         elif args.by2:
