@@ -184,7 +184,7 @@ def two_groups(session: Session, choice: Choice, by: str, found: GroupComparison
     if not may_take_long(_size(found, first) + _size(found, second)):
         return
     asked = choice.question(by=by, first=first, second=second, landmark=landmark)
-    pair = session.about(compare_pair, asked)
+    pair = session.about(compare_pair, asked, tested=False)
     the_pair(pair)
     if sum(pair.missing_due) and toggled("What the missing outcomes could change", key="missing"):
         the_missing(session.about(pair_and_missing, asked))

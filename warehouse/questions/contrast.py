@@ -154,7 +154,8 @@ def compare_pair(reader: Reader, question: Question, *, tested: bool = True) -> 
     limits = plan.limits if plan else USUAL_LIMITS
     with one_thread():
         prepared = prepared_pair(cases, adjust=settled.adjust or (), level=stamp.level, limits=limits)
-        prepared = replace(prepared, is_tested=tested and prepared.comparability.grade != "none")
+        if not (tested and prepared.comparability.grade != "none"):
+            prepared = replace(prepared, is_tested=False)  # which forgets the models fitted, if any were
         return _pair(stamp, settled, cases, prepared, primary, standing)
 
 
@@ -244,6 +245,7 @@ def _within(cases: TwoGroupFrame, prepared: PreparedPair, question: Question, pr
     apart = prepared_pair(
         replace(cases, unit=""), adjust=question.adjust or (), level=prepared.level, limits=prepared.limits
     )
+    apart = replace(apart, is_tested=False)
     return Within(
         title=prepared.within,
         n=prepared.n_units,
