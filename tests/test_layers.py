@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 import tomllib
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -21,7 +22,8 @@ COMPOSITION_ROOTS = {"pipelines/cli.py", "pipelines/commands/demo.py"}
 """The only files that know every package: the table of commands, and the demo that makes, loads and reports."""
 
 
-def imported(path: Path) -> set[str]:
+@cache
+def imported(path: Path) -> frozenset[str]:
     tree = ast.parse(path.read_text(encoding="utf-8"))
     found: set[str] = set()
     for node in ast.walk(tree):
@@ -29,7 +31,7 @@ def imported(path: Path) -> set[str]:
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
             found |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
-    return found
+    return frozenset(found)
 
 
 def sources(package: str) -> list[Path]:

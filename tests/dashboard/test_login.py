@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, BrowserContext, Page
 
 from tests.dashboard.browsing import PATIENCE, free_port, press, rest, served, until
 from tests.dashboard.login_provider import CLIENT, login_provider
@@ -55,15 +55,20 @@ def address(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
 Enter = Callable[[str], "Page"]
 
 
+@pytest.fixture(scope="module")
+def context(browser: Browser) -> Iterator[BrowserContext]:
+    """One browser for all persons, so that the frame of the page is fetched and read once."""
+    with browser.new_context(locale="en-GB") as opened:
+        opened.set_default_timeout(PATIENCE)
+        yield opened
+
+
 @pytest.fixture
-def enter(browser: Browser, address: str) -> Iterator[Enter]:
-    """Comes in as a person would; each in a browser that knows nothing of the others."""
-    opened = []
+def enter(context: BrowserContext, address: str) -> Iterator[Enter]:
+    """Comes in as a person would, without anything that lets in whoever came before."""
 
     def entering(person: str) -> Page:
-        context = browser.new_context(locale="en-GB")
-        context.set_default_timeout(PATIENCE)
-        opened.append(context)
+        context.clear_cookies()
         page = context.new_page()
         page.goto(address)
         until(page, "() => document.querySelector('h1')?.innerText === 'Please log in'")
@@ -75,8 +80,8 @@ def enter(browser: Browser, address: str) -> Iterator[Enter]:
         return page
 
     yield entering
-    for context in opened:
-        context.close()
+    for page in context.pages:
+        page.close()
 
 
 def links(page: Page) -> list[str]:
@@ -117,15 +122,17 @@ def test_others_see_nothing(enter: Enter, person: str) -> None:
     assert "adverse" not in page.content()
 
 
-def test_a_proxy_names_the_person_in_a_header(browser: Browser, folder: Path, tmp_path: Path, reader: Reader) -> None:
+def test_a_proxy_names_the_person_in_a_header(
+    context: BrowserContext, folder: Path, tmp_path: Path, reader: Reader
+) -> None:
     access = tmp_path / "access.toml"
     access.write_text(f'header = "X-Person"\n{ACCESS}', encoding="utf-8")
     access.chmod(0o600)
     own = headline(rates(reader, selection=Selection(filters={"practice": ("QUARRY",)})))
     (group,) = protected_rates(reader).groups
-    with served(folder, "--access", str(access)) as at, browser.new_context(locale="en-GB") as context:
-        context.set_default_timeout(PATIENCE)  # one browser for all: what it keeps of one person gives another nothing
+    with served(folder, "--access", str(access)) as at:
         for person, expected in ((BEA, own), (ADA, answer_sentence(group)), (EVE, None)):
+            context.clear_cookies()
             context.set_extra_http_headers({"X-Person": person})
             page = context.new_page()
             page.goto(at)
@@ -136,3 +143,4 @@ def test_a_proxy_names_the_person_in_a_header(browser: Browser, folder: Path, tm
             else:
                 assert page.locator(".menton-said").first.inner_text() == expected
             page.close()
+    context.set_extra_http_headers({})
