@@ -13,7 +13,7 @@ INSTALL := -m pip install --quiet --no-compile --require-hashes --no-deps --no-b
 # One process more than two processors: a test often waits, for a browser, a disk or a command.
 ALL_TESTS := $(BIN)/python -m pytest -m "not slow and not benchmark" -n 3 --dist loadfile --no-loadscope-reorder
 
-.PHONY: help demo test coverage check sail proof fuzz bench spark weaknesses clean
+.PHONY: help demo test coverage check compiled sail proof fuzz bench spark weaknesses clean
 
 help:
 	@echo "make demo   install, make an invented cohort, load it, print the answer, write a report"
@@ -51,10 +51,14 @@ check: $(VENV)/made-for-tests
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 
+# Every test is read once, alone: what it compiles is kept, and the processes of a run do not all compile the same.
+compiled: check
+	@$(BIN)/python -m pytest --collect-only -qq > $(VENV)/collected || { cat $(VENV)/collected; exit 1; }
+
 # Types and the cluster's engine take one processor each, so they go side by side before the rest.
 test: $(VENV)/made-for-tests
 	sh tests/install_browser.sh $(BIN)/python
-	$(MAKE) -j 2 check sail
+	$(MAKE) -j 2 compiled sail
 	$(ALL_TESTS) --durations=15
 
 # The same tests, watched line by line, which takes half as long again; fails below the share that pyproject.toml asks for.
