@@ -10,6 +10,7 @@ from dashboard.charts.intervals import CHOSEN, shares_figure
 from dashboard.theme import LIGHT, Palette
 from warehouse.cases.case_dots import MeanCourse
 from warehouse.questions.shares import Rates
+from warehouse.words.sentences import say
 
 
 def course_chart(course: pl.DataFrame, palette: Palette = LIGHT, *, label: str, unit: str) -> alt.LayerChart:
@@ -85,6 +86,47 @@ class Slopes(ChartFigure):
             base.mark_point(color=palette.main, filled=True, size=200 if large else 70, opacity=1),
             words.transform_filter("datum.at == 'finish'"),
         ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Panels(ChartFigure):
+    """The same beside each other for each practice, on one scale; ``short`` is its number and n."""
+
+    heights = (170, 420)
+    axis: list[str]  # What is measured, with its unit
+
+    def layers(self, palette: Palette, *, large: bool) -> list[alt.Chart]:
+        """A line for each practice, and a dashed one for what was expected of it."""
+        short = alt.Axis(labelAngle=0, labelExpr="split(datum.value, '|')", labelLimit=0)
+        base = alt.Chart(self.frame).encode(
+            x=alt.X("short:N", sort=None, title="practice by size, and its cases", axis=short),
+            xOffset=alt.XOffset("at:N", sort=["start", "finish"]),
+            y=alt.Y("value:Q", title=self.axis, scale=alt.Scale(zero=False, padding=18)),
+            detail=["name:N", "is_expected:N"],
+            tooltip=hover(name="practice", said="mean"),
+        )
+        expected, found = (base.transform_filter(f"{sign}datum.is_expected") for sign in ("", "!"))
+        return [
+            expected.mark_line(strokeWidth=1.5, strokeDash=[4, 3], color=palette.second),
+            found.mark_line(strokeWidth=4 if large else 2.5, color=palette.main),
+            found.mark_point(filled=True, size=200 if large else 60, opacity=1, color=palette.main),
+        ]
+
+
+def panels_figure(courses: MeanCourse) -> Panels:
+    """Means from start to finish, all practices together first."""
+    rows = [
+        {"name": one.name, "short": f"{one.name.split()[-1] if place else 'all'}|n {one.n:,}", "at": at}
+        | {"value": round(value, 1), "said": f"{at} {value:.1f}", "is_expected": is_expected}
+        for place, one in enumerate(courses.rows)
+        for is_expected, finish in ((False, one.finish), (True, one.expected))
+        for at, value in (("start", one.start), ("finish", finish))
+        if finish is not None and value is not None
+    ]
+    listed = "; ".join(f"{one.name}: {one.start:.1f} to {one.finish:.1f}, n = {one.n:,}" for one in courses.rows)
+    axis = [*courses.label.split(", "), courses.unit]
+    alt_text = say("course.panels_alt", axis=", ".join(axis), listed=listed)
+    return Panels(frame=pl.DataFrame(rows), alt=alt_text, axis=axis)
 
 
 def slopes_figure(course: MeanCourse) -> Slopes:

@@ -30,7 +30,7 @@ from warehouse.words.pooled import (
 )
 from warehouse.words.shares import bounds_sentence
 
-ROW_HEIGHT = 46
+ROW_HEIGHT = 42
 CLOSE_ROW = 22
 MOST_NAMED = 15
 """Up to so many practices each has its numbers above its line; of more, only one's own and the pooled mean."""

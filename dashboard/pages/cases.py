@@ -9,19 +9,20 @@ import streamlit as st
 
 from dashboard.access.ask import Session, current_session
 from dashboard.charts.corners import corners_chart
-from dashboard.charts.course import course_alt, course_chart
+from dashboard.charts.course import course_alt, course_chart, slopes_figure
 from dashboard.charts.dots import AREA, ONE, beyond_chart, dots_chart
 from dashboard.charts.three_times import three_times_chart
 from dashboard.parts.address import keep, pick
 from dashboard.parts.filters import Choice, chosen
 from dashboard.parts.screen import draw, fine, footing, palette, plain, said, say_why_empty, table
-from warehouse.cases.case_dots import CaseDots, case_dots
+from warehouse.cases.case_dots import CaseDots, case_dots, mean_course
 from warehouse.cases.case_page import OneCase, one_case
 from warehouse.questions.answer import outline
 from warehouse.questions.teeth_and_face import corners_of_cases
 from warehouse.questions.three_times import three_times
 from warehouse.words.changes import corner_sentence, three_times_sentence
 from warehouse.words.readings import line_sentence
+from warehouse.words.shares import course_sentence
 
 OFFERED = 400
 SHOWN = 25
@@ -47,6 +48,7 @@ def page(session: Session) -> None:
         kept = pick("Which cases", CLASSES, key="class", is_short=True)
         some = replace(dots, frame=dots.frame.filter(pl.col("status") == CLASSES[kept])) if kept else dots
         picked = all_cases(some, left_out=_left_out(dots))
+        on_average(session, choice)
         a_closer_look(session, choice, some, picked)
     forward_first(session, choice)
     teeth_and_face(session, choice)
@@ -113,6 +115,15 @@ def the_picked(frame: pl.DataFrame) -> None:
     table(listed.to_dicts(), alt=f"The {shown.height} picked cases with the largest change")
     if frame.height > SHOWN:
         fine(f"The {SHOWN} with the largest change are listed.")
+
+
+def on_average(session: Session, choice: Choice) -> None:
+    """The means from start to finish, of all and by class."""
+    course = session.about_cases(mean_course, choice.selection, definition=choice.definition)
+    if course is not None:
+        st.header("From start to finish, on average")
+        plain(course_sentence(course))
+        draw(slopes_figure(course), key="slopes")
 
 
 def a_closer_look(session: Session, choice: Choice, dots: CaseDots, picked: Collection[str]) -> None:

@@ -8,6 +8,7 @@ import streamlit as st
 from dashboard.access.ask import current_session, place
 from dashboard.access.sign_in import current_viewer
 from dashboard.access.viewer import Viewer
+from dashboard.charts.course import panels_figure
 from dashboard.charts.funnel import funnel_figure
 from dashboard.charts.intervals import forest_figure, means_figure
 from dashboard.parts.address import pick
@@ -38,6 +39,7 @@ from warehouse.words.pooled import (
     spread_sentence,
     trend_sentence,
 )
+from warehouse.words.sentences import say
 from warehouse.words.shares import NAMING
 
 NOBODY = "none of them"
@@ -79,6 +81,10 @@ def page() -> None:
         shares(source.here.pool, mine)
         if source.here.means is not None:
             the_means(source.here.means, mine, FROM_CASES_HERE)
+        if source.here.courses is not None:
+            st.header(say("course.panels_title"))
+            draw(panels_figure(source.here.courses), key="courses")
+            fine(say("course.panels"))
         foot_of_warehouse(source.here)
     elif source.kept is not None:
         of_group(source.kept.result, mine)

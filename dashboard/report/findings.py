@@ -30,7 +30,9 @@ def with_practices(found: Findings, reader: Reader, *, selection: Selection, nam
     comparisons = found.comparisons
     if not found.policy.hides_nothing:
         comparisons = tuple(one for one in comparisons if one.by.name != BY_PRACTICE)
-    return replace(found, comparisons=comparisons, beside=_labelled(here) if named else Beside(here.pool, here.means))
+    return replace(
+        found, comparisons=comparisons, beside=_labelled(here) if named else Beside(here.pool, here.means, here.courses)
+    )
 
 
 def _labelled(here: Here) -> Beside:
@@ -38,9 +40,13 @@ def _labelled(here: Here) -> Beside:
     names = {tag: practice for practice, tag in here.tags.items()}
     shares = replace(here.pool, lines=tuple(replace(one, label=names[one.tag]) for one in here.pool.lines))
     if here.means is None:
-        return Beside(shares, None)
+        return Beside(shares, None, None)
     lines = tuple(replace(one, label=names[one.tag]) for one in here.means.lines)
-    return Beside(shares, replace(here.means, lines=lines))
+    courses = here.courses
+    if courses is not None:
+        named = (replace(one, name=line.label) for one, line in zip(courses.rows[1:], lines, strict=True))
+        courses = replace(courses, rows=(courses.rows[0], *named))
+    return Beside(shares, replace(here.means, lines=lines), courses)
 
 
 NAMED_BY = ("practice", "clinician")  # groupings whose groups are people or practices

@@ -55,10 +55,11 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Beside:
-    """Shares of the practices, and their mean changes where the definition looks at a single change."""
+    """Shares of the practices, and their mean changes and courses where the definition looks at a single change."""
 
     shares: SharePool
     means: MeanPool | None
+    courses: MeanCourse | None  # The courses behind the means, all together first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,7 @@
 """Every counted case as a dot: the measure at the start and at the finish, and what became of it."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 import polars as pl
 
@@ -15,6 +16,7 @@ from warehouse.store.quoting import statement
 MOST_DOTS = 2_000
 """Dots drawn at most. Beyond that, the cases with the lowest keyed hash are drawn: a random choice that stays."""
 
+WHOLE = "all counted"
 SHOWN_KEY = 10  # characters of a case's keyed hash shown on screens: enough to tell a hundred thousand cases apart
 
 
@@ -60,14 +62,16 @@ class CoursePart:
 
 @dataclass(frozen=True, slots=True)
 class MeanCourse:
-    """The measure of a definition from start to finish: all counted cases first, then by class."""
+    """The measure of a definition from start to finish: all counted cases first, then by class or practice."""
 
     label: str
     unit: str
     rows: tuple[CoursePart, ...]
 
 
-def mean_course(reader: Reader, *, selection: Selection, definition: str | None = None) -> MeanCourse | None:
+def mean_course(
+    reader: Reader, *, selection: Selection, definition: str | None = None, by: Literal["status", "practice"] = "status"
+) -> MeanCourse | None:
     """Mean start, finish and expected finish; None where :func:`case_dots` has nothing to draw, or nobody."""
     chosen = reader.definition(definition)
     found = _measured(reader, chosen)
@@ -76,15 +80,15 @@ def mean_course(reader: Reader, *, selection: Selection, definition: str | None 
     part, measure, columns = found
     source, values = _counted(chosen, part, measure, selection, has_expected=f"{measure}__expected" in columns)
     rows = reader.connection.rows(
-        "select coalesce(status, 'all counted'), count(*), avg(before), avg(after), avg(before + expected)"
-        f" from ({source}) as counted where is_drawn group by grouping sets ((), (status)) order by count(*) desc, 1",
+        f"select coalesce({by}, '{WHOLE}'), count(*), avg(before), avg(after), avg(before + expected)"
+        f" from ({source}) as counted where is_drawn group by grouping sets ((), ({by})) order by count(*) desc, 1",
         values,
     )
     if not rows or not rows[0][1]:
         return None
     label, unit = reader.connection.rows("select label, unit from mart_measures where measure = ?", [measure])[0]
-    whole = [row for row in rows if row[0] == "all counted"]
-    others = [row for row in rows if row[0] != "all counted"]
+    whole = [row for row in rows if row[0] == WHOLE]
+    others = [row for row in rows if row[0] != WHOLE]
     return MeanCourse(label, unit, tuple(CoursePart(*row) for row in (*whole, *others)))
 
 

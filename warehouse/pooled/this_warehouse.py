@@ -10,12 +10,13 @@ two decimals; of means left out there are three at least as well.
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
+from warehouse.cases.case_dots import MeanCourse, mean_course
 from warehouse.disclosure import HIDDEN, Policy
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.marts.reader import Reader
@@ -48,6 +49,7 @@ class Here:
     means: MeanPool | None
     # Practice -> the tag of its line. It stays on the server: a viewer is told of his own line only.
     tags: Mapping[str, str]
+    courses: MeanCourse | None = None  # Means from start to finish of the practices in ``means``, under their labels
 
 
 def practices_here(reader: Reader) -> Here:
@@ -66,7 +68,19 @@ def practices_here(reader: Reader) -> Here:
     )
     tags = {group.group: tag_of(group.group, found.build) for group in found.groups}
     means = None if pool.refused else _means(reader, found, pool)
-    return Here(found, pool, means, MappingProxyType(tags))
+    return Here(found, pool, means, MappingProxyType(tags), _courses(reader, found, means, together))
+
+
+def _courses(reader: Reader, found: Rates, means: MeanPool | None, together: GroupRow) -> MeanCourse | None:
+    """The courses behind the means, where they are of the very same cases: others would tell of the difference."""
+    course = mean_course(reader, selection=found.selection, definition=found.definition.id, by="practice")
+    if means is None or means.refused or course is None:
+        return None
+    by_tag = {tag_of(one.name, found.build): one for one in course.rows[1:]}
+    kept = [replace(by_tag[line.tag], name=line.label) for line in means.lines if line.tag in by_tag]
+    is_same = [one.n for one in kept] == [line.n for line in means.lines]
+    is_same = is_same and course.rows[0].n == together.counted.value
+    return replace(course, rows=(course.rows[0], *kept)) if is_same else None
 
 
 def _means(reader: Reader, found: Rates, pool: SharePool) -> MeanPool | None:

@@ -77,7 +77,7 @@ def _picture(picture: Picture) -> dict[str, Any]:
     text = svg(picture, width=COLUMN, font=PRINT_FONT)
     return {
         "is_wide": is_wide,
-        "floats": is_wide or _height_over_width(text) > 1,
+        "floats": is_wide or _height_over_width(text) > 0.7,
         "svg": text,
         "alt": picture.alt,
         "caption": picture.caption,

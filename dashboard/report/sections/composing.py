@@ -5,7 +5,7 @@ from dataclasses import replace
 from importlib.metadata import version
 
 from dashboard.charts.changes import changes_figure
-from dashboard.charts.course import slopes_figure
+from dashboard.charts.course import panels_figure, slopes_figure
 from dashboard.charts.funnel import funnel_figure
 from dashboard.charts.intervals import AHEAD, POOLED, forest_figure, means_figure
 from dashboard.charts.threshold import threshold_figure
@@ -99,6 +99,8 @@ def practice_sections(found: Beside) -> Iterator[Section]:
         yield _funnel(found.shares)
     if found.means is not None:
         yield _means(found.means)
+    if found.courses is not None:
+        yield _panels(found.courses)
 
 
 def _forest(pool: SharePool) -> Section:
@@ -143,6 +145,12 @@ def _means(pool: MeanPool) -> Section:
         tables=(means_table(pool),),
         remarks=tuple(map(note_text, pool.notes)),
     )
+
+
+def _panels(courses: MeanCourse) -> Section:
+    name, title, caption = "practice_courses", say("course.panels_title"), say("course.panels")
+    table = replace(tables.course_table(courses, name), on_page=False)
+    return pictured(name, title, panels_figure(courses), caption=caption, tables=(table,))
 
 
 def _level(pool: SharePool | MeanPool) -> float:
@@ -508,7 +516,7 @@ def _course(course: MeanCourse) -> Section:
         "From start to finish",
         figure,
         caption=caption,
-        tables=(tables.course_table(course),),
+        tables=(tables.course_table(course, "course"),),
         finding=said,
         paragraphs=(said,),
     )

@@ -335,7 +335,7 @@ def both_ways_table(bars: tuple[Bar, ...], level: float) -> DocumentTable:
     return DocumentTable(name="both_ways", caption="Worse and better, by one threshold", columns=columns, rows=rows)
 
 
-def course_table(course: MeanCourse) -> DocumentTable:
+def course_table(course: MeanCourse, name: str) -> DocumentTable:
     """One row a set of cases."""
     columns = (
         TableColumn("cases", "cases"),
@@ -346,7 +346,7 @@ def course_table(course: MeanCourse) -> DocumentTable:
         (words(one.name), FlowEntry(f"{one.n:,}", one.n), *map(_one_decimal, (one.start, one.finish, one.expected)))
         for one in course.rows
     )
-    return DocumentTable(name="course", caption=f"{course.label}: means", columns=columns, rows=rows)
+    return DocumentTable(name=name, caption=f"{course.label}: means", columns=columns, rows=rows)
 
 
 def _one_decimal(value: float | None) -> FlowEntry:

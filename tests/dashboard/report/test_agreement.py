@@ -9,7 +9,8 @@ import pytest
 from dashboard.charts.intervals import Intervals, forest_figure, means_figure
 from dashboard.report.document import DocumentTable
 from dashboard.report.figures import figure_svg
-from tests.dashboard.report.conftest import Made, behind, charts_of, notes_of, tables_of
+from tests.dashboard.report.conftest import PRACTICES, Made, behind, charts_of, notes_of, of_practice, tables_of
+from tests.hand_made import load_rows
 from warehouse.marts.reader import Reader
 from warehouse.pooled.this_warehouse import practices_here
 from warehouse.questions.shares import rates
@@ -223,3 +224,36 @@ def test_what_may_be_shown_is_the_same_for_both_audiences(whole: Made, outside: 
     )
     assert theirs["fixed_labial"] == ["fixed_labial", "60", "10", "16.7%", "9.3% to 28.0%", "9.3%", "28.0%"]
     assert [cell for cell in theirs["fixed_labial"] if cell in mine["fixed_labial"]] == theirs["fixed_labial"]
+
+
+def test_small_panels_are_of_the_very_cases_of_the_means(group: Made, practices: Path) -> None:
+    beside = group.found.beside
+    assert beside is not None
+    assert beside.means is not None
+    assert beside.courses is not None
+    whole, *lines = beside.courses.rows
+    assert [(one.name, one.n) for one in lines] == [(one.label, one.n) for one in beside.means.lines]
+    by_size = sorted(PRACTICES.items(), key=lambda one: -one[1][0])
+    for line, (name, (n, n_adverse)) in zip(lines, by_size, strict=False):
+        finishes = [row["sn_gogn_deg_finish"] for row in of_practice(name, n, n_adverse)]
+        assert line.n == n
+        assert line.start == 32.0  # every case of these begins there
+        assert line.finish == pytest.approx(sum(finishes) / n)
+    assert sum(one.n for one in lines) < whole.n  # the small ones are among all together alone
+    section = group.document.section("practice_courses")
+    assert section.picture is not None
+    assert section.picture.figure.frame["short"].unique(maintain_order=True).to_list()[:2] == ["all|n 195", "1|n 48"]
+
+
+def test_a_case_of_another_measure_takes_the_panels_away(tmp_path: Path) -> None:
+    """The mean of the rest and that of all would tell of the one case."""
+    for name, (n, n_adverse) in PRACTICES.items():
+        rows = of_practice(name, n, n_adverse)
+        if name == "QUARRY":
+            for time in ("start", "finish"):
+                rows[-1][f"sn_gome_deg_{time}"] = rows[-1].pop(f"sn_gogn_deg_{time}")
+        load_rows(tmp_path / "cases", rows, practice=name, source=f"{name}.csv")
+    with Reader.open(tmp_path / "cases") as reader:
+        here = practices_here(reader)
+    assert here.means is not None
+    assert here.courses is None
