@@ -25,13 +25,14 @@ NAMES = frozenset(
 
 NAMES_OF_PEOPLE = ("practice", "clinician")
 TAKE_OUT = "Take it out of the address, or open the page anew from the side panel"
+PICTURES = "pictures of the page"
 _PAGE, _TURNED = "page of the address", "page was turned"
 
 
 def opened(page: str) -> None:
     """Note which page is drawn, and refuse names in its address that no page knows."""
     st.session_state[_TURNED] = st.session_state.get(_PAGE) not in {None, page}
-    st.session_state[_PAGE] = page
+    st.session_state[_PAGE], st.session_state[PICTURES] = page, []
     for name in st.query_params:
         if name not in NAMES:
             st.title(page)

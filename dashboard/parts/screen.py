@@ -3,12 +3,13 @@
 An empty selection explains itself: which choice to let go of, and how many cases that would bring back.
 """
 
+import json
 import pickle
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from html import escape
 from importlib.resources import files
 from typing import Any
@@ -17,8 +18,11 @@ import altair
 import streamlit as st
 from streamlit.dataframe_util import convert_anything_to_arrow_bytes
 
-from dashboard.access.sign_in import current_viewer
+from dashboard.access.ask import ANSWERS
+from dashboard.access.sign_in import current_person, current_viewer
+from dashboard.access.working import Making
 from dashboard.charts.figure import ChartFigure
+from dashboard.parts.address import PICTURES
 from dashboard.theme import DARK, LIGHT, Palette
 from warehouse.export_safety import as_markdown, neutralise_formulas, with_commands
 from warehouse.plans.question import Stamped
@@ -39,6 +43,9 @@ class NumberMarks:
     decimal: str
     thousands: str
 
+
+NAME_LENGTH = 70
+"""Letters of what a picture shows by which it is named in a list."""
 
 POINT = NumberMarks(".", ",")
 _BY_LANGUAGE = {
@@ -156,6 +163,50 @@ def behind(*lines: tuple[str, str]) -> None:
         if text
     )
     st.html(f'<div class="menton-behind">{listed}</div>')
+    _to_save([f"{name}: {text}" for name, text in lines if text and name != "Caution"])
+
+
+def _to_save(foot: Sequence[str]) -> None:
+    """Any picture drawn above as a file that says what it shows and rests on, from when it is and whom it is for."""
+    drawn = st.session_state.get(PICTURES) or []
+    if not drawn:
+        return
+    with st.expander(say("picture.save")):
+        names = [f"{at}. {said[:NAME_LENGTH].rsplit(' ', 1)[0]} …" for at, (said, _) in enumerate(drawn, start=1)]
+        said, picture = drawn[st.selectbox(say("picture.which"), range(len(drawn)), format_func=names.__getitem__)]
+        stands = [*map(local, foot), f"{made_for()} {say('picture.saved', day=utc_now().date().isoformat())}", CAUTION]
+        for ending, kind in (".png", "image/png"), (".svg", "image/svg+xml"):
+            st.download_button(
+                say("picture.take", kind=ending[1:].upper()),
+                partial(_saved, picture, ending, said, stands, palette(), marks_of(st.context.locale)),
+                file_name=f"menton-picture{ending}",
+                mime=kind,
+                key=f"picture{ending}",
+                on_click="ignore",
+            )
+
+
+def _saved(
+    picture: ChartFigure | altair.LayerChart,
+    ending: str,
+    said: str,
+    foot: Sequence[str],
+    colours: Palette,
+    marks: NumberMarks,
+) -> bytes:
+    from dashboard.report.figures import picture_of_page
+
+    chart = picture.chart(colours) if isinstance(picture, ChartFigure) else picture
+    spec = json.dumps(localised_spec(chart.to_dict(validate=False), marks))
+    title = said.partition(". ")[0]
+    making = Making(picture_of_page, (spec, ending, title, said, foot, colours))
+    made: bytes = ANSWERS.made(current_person(), making)
+    return made
+
+
+def made_for() -> str:
+    """Whom a file of this viewer is for."""
+    return say("report.for_the_practice" if current_viewer().sees_cases else "report.small_hidden")
 
 
 def key_figures(told: Sequence[tuple[str, str, str]]) -> None:
@@ -197,6 +248,7 @@ def draw(
         spec = dict(_drawn(pickle.dumps(picture), palette(), marks, large=large))
     else:
         spec = _as_data(picture, marks)
+    st.session_state.setdefault(PICTURES, []).append((local(spec["description"]), picture))
     how: dict[str, Any] = {"width": "stretch", "theme": None, "alt": spec.pop("description"), "key": f"chart-{key}"}
     return st.vega_lite_chart(spec, **how, on_select=("rerun" if choose is True else choose) or "ignore")
 
@@ -235,9 +287,7 @@ def as_table(
     import polars as pl
 
     frame = pl.DataFrame(list(rows), schema=list(columns), orient="row")
-    whole = current_viewer().sees_cases
-    made_for = say("report.for_the_practice" if whole else "report.small_hidden")
-    stamp = {"title": title, **about, "saved": utc_now().date().isoformat(), "made_for": made_for, "caution": CAUTION}
+    stamp = {"title": title, **about, "saved": utc_now().date().isoformat(), "made_for": made_for(), "caution": CAUTION}
     kept = neutralise_formulas(frame.with_columns(**{name: pl.lit(text) for name, text in stamp.items()}))
     with st.expander(as_markdown(title)):
         table(frame.to_dicts(), alt=title, columns=columns)

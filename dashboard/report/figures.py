@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from html import escape, unescape
+from textwrap import wrap
 
 import polars as pl
 from altair import Chart
@@ -144,34 +145,54 @@ def inline_svg(picture: Picture) -> str:
 
 
 def figure_svg(picture: Picture, document: Document, *, unit: str = "pt") -> str:
-    """The picture at print size with its title above and, below, what every part of the document carries.
-
-    The numbers are points: the width is that of a text column on A4.
-    """
-    text = svg(picture)
-    found = _SIZE.search(text)
-    if found is None:  # pragma: no cover - the converter always states the size
-        raise ValueError("the picture has no size")
+    """The picture at print size with its title above and, below, what every part of the document carries."""
     stamp = document.stamp
     foot = [
         f"{stamp.definition} · growth {stamp.growth} · {stamp.made_for}",
         f"build {stamp.build} of {stamp.published} · {stamp.tool}",
         FOOT,
     ]
+    return framed(svg(picture), title=picture.title, alt=picture.alt, foot=foot, unit=unit)
+
+
+def framed(
+    text: str, *, title: str, alt: str, foot: Sequence[str], unit: str = "pt", palette: Palette = LIGHT, above: str = ""
+) -> str:
+    """A picture (SVG) with its title and a sentence ``above`` it and lines at its ``foot``, all broken to its width.
+
+    The numbers are points: the width is that of a text column on A4.
+    """
+    found = _SIZE.search(text)
+    if found is None:  # pragma: no cover - the converter always states the size
+        raise ValueError("the picture has no size")
     width, height = float(found[2]), float(found[3])
-    placed = f'<svg{found[1]} y="{_TOP:g}" width="{width:g}" height="{height:g}" viewBox="{found[4]}"'
-    total = _TOP + height + len(foot) * _LINE + _MARGIN
+    letters = int(width / (0.52 * _FOOT_SIZE))  # a line holds so many
+    said, stands = wrap(above, letters), [line for one in foot for line in wrap(one, letters)]
+    top = _TOP + len(said) * _LINE
+    placed = f'<svg{found[1]} y="{top:g}" width="{width:g}" height="{height:g}" viewBox="{found[4]}"'
+    total = top + height + len(stands) * _LINE + _MARGIN
     lines = [
-        _text(line, _TOP + height + (place + 1) * _LINE, _FOOT_SIZE, LIGHT.quiet) for place, line in enumerate(foot)
+        _text(line, begin + (place + 1) * _LINE, _FOOT_SIZE, palette.quiet)
+        for begin, listed in ((_TOP - 6, said), (top + height, stands))
+        for place, line in enumerate(listed)
     ]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" font-family="{escape(FONT)}"'
         f' width="{width:g}{unit}" height="{total:g}{unit}" viewBox="0 0 {width:g} {total:g}">'
-        f"<title>{escape(picture.title)}</title><desc>{escape(picture.alt)}</desc>"
-        f'<rect width="{width:g}" height="{total:g}" fill="{LIGHT.ground}"/>'
-        f"{_text(picture.title, _TITLE_SIZE + 6, _TITLE_SIZE, LIGHT.ink, weight='bold')}"
+        f"<title>{escape(title)}</title><desc>{escape(alt)}</desc>"
+        f'<rect width="{width:g}" height="{total:g}" fill="{palette.ground}"/>'
+        f"{_text(title, _TITLE_SIZE + 6, _TITLE_SIZE, palette.ink, weight='bold')}"
         f"{text[found.start() :].replace(found[0], placed, 1)}{''.join(lines)}</svg>"
     )
+
+
+def picture_of_page(spec: str, ending: str, title: str, alt: str, foot: Sequence[str], palette: Palette) -> bytes:
+    """A chart (Vega-Lite as JSON) as a file of its own (``.svg`` or ``.png``), with all that it rests on."""
+    import vl_convert
+
+    unit = "pt" if ending == ".svg" else ""
+    text = framed(_svg_of(spec), title=title, alt=alt, foot=foot, unit=unit, palette=palette, above=alt)
+    return text.encode() if ending == ".svg" else vl_convert.svg_to_png(text, scale=1, ppi=PRINT_DPI)
 
 
 def _text(words: str, y: float, size: float, colour: str, *, weight: str = "normal") -> str:

@@ -3,10 +3,14 @@
 import argparse
 from importlib.resources import files
 
-from pipelines.commands.options import catalogues_of, print_table, published_again, say_json, storing
+from pipelines.commands.options import catalogues_of, print_table, published_again, reading, say, say_json, storing
 from warehouse.marts.catalogues import in_force, measure_body, register
 from warehouse.measures.catalogue import load_own_measures
+from warehouse.measures.formulae import WeightedTotal
 from warehouse.measures.measure import Measure
+from warehouse.plans.planned_or_explored import stand
+from warehouse.plans.question import Question
+from warehouse.words.sentences import say as say_text
 
 _KEYS = (
     "code",
@@ -21,12 +25,16 @@ _KEYS = (
     "formula_text",
     "source",
 )
+TRACED = files(__package__).joinpath("traced.sql").read_text(encoding="utf-8")
 EXAMPLE = files(__package__).joinpath("measure_example.toml").read_text(encoding="utf-8")
 
 
 def run(args: argparse.Namespace) -> None:
     if args.example:
         print(EXAMPLE)
+        return
+    if args.tried:
+        _try(args)
         return
     listed = _add(args) if args.add else list(catalogues_of(args).measures.values())
     if args.json:
@@ -44,6 +52,20 @@ def run(args: argparse.Namespace) -> None:
             for m in listed
         ]
         print_table("", ["code", "trade name", "unit", "plausible", "usual", "a rise means"], rows)
+
+
+def _try(args: argparse.Namespace) -> None:
+    """Count the cases with the points of each measure at both times, and write the look down."""
+    added = load_own_measures(args.tried)
+    with reading(args) as reader:
+        catalogues_of(args).measures.with_own(added)  # refuses what does not fit
+        of = int(reader.connection.rows("select count(*) from mart_spans where span = 'start_to_finish'")[0][0])
+        for one in added:
+            points = one.formula.points if one.formula and not isinstance(one.formula, WeightedTotal) else ()
+            rows = reader.connection.rows(TRACED, [list(points), len(points)]) if points else []
+            say(say_text("measure.tried" if points else "measure.by_hand", label=one.label, n=len(rows), of=of))
+            stand(reader, [Question(measure=one.code)])
+    say(say_text("definition.look"))
 
 
 def _add(args: argparse.Namespace) -> list[Measure]:

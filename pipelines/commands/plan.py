@@ -9,12 +9,17 @@ from warehouse.plans.plan import RegisteredPlan, register_plan, registered_plans
 from warehouse.plans.planned_or_explored import present_record
 from warehouse.questions.methods import TITLES
 from warehouse.questions.plan_file import EXAMPLE, load_plan
+from warehouse.questions.shares import rates
 from warehouse.words.numbers import and_list
+from warehouse.words.sentences import say as say_text
 
 
 def run(args: argparse.Namespace) -> None:
     if args.example:
         print(EXAMPLE)
+        return
+    if args.tried:
+        _try(args)
         return
     if args.add:
         _add(args)
@@ -24,6 +29,16 @@ def run(args: argparse.Namespace) -> None:
         _say_json(plans, record)
     else:
         _print(plans, record)
+
+
+def _try(args: argparse.Namespace) -> None:
+    """The cases counted of each group, and nothing of what became of them: that is no look at a result."""
+    with reading(args) as reader:
+        plan = load_plan(args.tried, definitions=reader.registry)
+        found = rates(reader, definition=plan.outcomes[0], by=plan.by, selection=plan.cases)
+        asked = {plan.first, plan.second} if plan.is_pair else {one.group for one in found.groups}
+        listed = [f"{one.label} {one.counted.n:,}" for one in found.groups if one.group in asked]
+        say(say_text("plan.tried", id=plan.id, groups="; ".join(listed), started=found.flow.stages[0].cases.n))
 
 
 def _add(args: argparse.Namespace) -> None:

@@ -13,9 +13,11 @@ from contextlib import chdir, redirect_stderr, redirect_stdout
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from dashboard.parts import upload
@@ -220,3 +222,21 @@ def commands_here(monkeypatch: pytest.MonkeyPatch) -> None:
 def everything_said(app: AppTest) -> str:
     """All text a page sends to the browser, chart rows and table cells included."""
     return "\n".join(str(element.proto) for element in app.main) + "\n".join(str(one.proto) for one in app.sidebar)
+
+
+def saved_files(opened: Open, monkeypatch: pytest.MonkeyPatch, page: str, **address: str) -> dict[str, str | bytes]:
+    """Every file that a page hands over, made as by its button: name -> content."""
+    kept: dict[str, str | bytes] = {}
+
+    def keep(_: str, made: object, *, file_name: str, **__: object) -> None:
+        kept[file_name] = made() if callable(made) else made  # type: ignore[assignment]
+
+    monkeypatch.setattr(st, "download_button", keep)
+    app = opened(page, fresh=True, **address)
+    assert not app.exception
+    return kept
+
+
+def words_of(picture: str | bytes) -> str:
+    """All that can be read in an SVG."""
+    return " ".join(" ".join(ElementTree.fromstring(picture).itertext()).split())

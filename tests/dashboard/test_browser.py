@@ -273,6 +273,32 @@ def test_every_screen_of_present_fits_a_projector_and_a_clicker_turns_it(visit: 
     until(page, "said => document.querySelector('.st-key-turn')?.innerText.includes(said)", f"{last - 1} of {last}")
 
 
+SWIPE = """
+across => {
+  const at = x => new Touch({identifier: 1, target: document.body, clientX: x, clientY: 300});
+  const tell = (kind, x) => document.dispatchEvent(
+    new TouchEvent(kind, {bubbles: true, changedTouches: [at(x)], touches: kind === 'touchstart' ? [at(x)] : []}));
+  tell('touchstart', 400);
+  tell('touchend', 400 + across);
+}
+"""
+
+
+def test_a_finger_turns_present_and_a_button_takes_the_whole_screen(visit: Visit) -> None:
+    page = visit("present?message=1")
+    page.evaluate(SWIPE, -200)
+    until(page, "() => document.querySelector('.st-key-turn')?.innerText.includes('2 of')")
+    page.evaluate(SWIPE, 20)  # too short to be meant
+    rest(page)
+    assert "message=2" in page.url
+    page.evaluate(SWIPE, 200)
+    until(page, "() => document.querySelector('.st-key-turn')?.innerText.includes('1 of')")
+    page.get_by_role("button", name="Full screen").click()
+    until(page, "() => document.fullscreenElement === document.documentElement")
+    page.get_by_role("button", name="Full screen").click()
+    until(page, "() => document.fullscreenElement === null")
+
+
 def test_a_choice_goes_into_the_address_and_comes_back_from_it(visit: Visit, address: str) -> None:
     page = visit("")
     before = page.locator(".menton-said").first.inner_text()

@@ -181,8 +181,26 @@ def test_a_definition_is_counted_before_it_is_added_and_the_look_is_on_record(
         assert reader.registry.get("P1").parts[0].threshold == 2.5
 
 
+def test_a_measure_is_counted_before_it_is_added_and_the_look_is_on_record(
+    opened: Callable[..., AppTest], practice: Path
+) -> None:
+    with Reader.open(practice) as reader:
+        looks = len(present_record(reader).looks)
+    page = opened(practice, "plans", job="measure")
+    assert "Add this measure" not in [one.label for one in page.button]
+    pressed(page, "Count where it can be had")
+    assert "no case has it until a file with it comes in" in everything_said(page)
+    with Reader.open(practice) as reader:
+        assert len(present_record(reader).looks) == looks + 1
+        assert "own_distance_mm" not in reader.connection.columns("mart_spans")
+    pressed(page, "Add this measure")
+    assert page.session_state["told-plans-measure-1"][1].told.is_well
+
+
 def test_a_plan_is_put_on_record_by_filling_in_fields(opened: Callable[..., AppTest], practice: Path) -> None:
-    page = pressed(opened(practice, "plans"), "Put it on record")
+    page = pressed(opened(practice, "plans"), "Count the cases it is about")
+    assert "what became of them was not looked at" in everything_said(page)
+    pressed(page, "Put it on record")
     assert "Plan P1 is on record" in everything_said(page)
 
 

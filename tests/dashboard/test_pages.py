@@ -6,11 +6,13 @@ import csv
 import io
 import re
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 import streamlit as st
 
-from tests.dashboard.conftest import Open, everything_said
+from dashboard.parts import screen
+from tests.dashboard.conftest import Open, everything_said, saved_files, words_of
 from warehouse.marts.reader import Reader
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
@@ -278,3 +280,25 @@ def test_a_table_taken_along_carries_what_it_rests_on_and_acts_as_no_formula(
     assert re.fullmatch(r"\d{4}-\d\d-\d\d", row["saved"])
     assert "do not hand this on" in row["made_for"]
     assert "not a diagnosis" in row["caution"]
+
+
+@pytest.mark.parametrize("page", ["answer", "behind", "comparisons", "cases", "practices", "drift", "two"])
+def test_a_picture_taken_along_carries_what_it_shows_and_rests_on(
+    opened: Open, monkeypatch: pytest.MonkeyPatch, page: str
+) -> None:
+    kept = saved_files(opened, monkeypatch, page, **({"beside": "def=D2"} if page == "two" else {}))
+    said = words_of(kept["menton-picture.svg"])
+    assert re.search(r"D\d v\d\.0\.0", said)
+    assert re.search(r"Saved on \d{4}-\d\d-\d\d\.", said)
+    assert re.search(r"\d of \d|n = \d|\d+ cases|: \d+", said), "how many"
+    assert "not a diagnosis" in said
+    assert "do not hand this on" in said
+    assert kept["menton-picture.png"][:8] == b"\x89PNG\r\n\x1a\n"
+
+
+def test_nothing_a_chart_brings_along_itself_can_be_saved() -> None:
+    """Vega's own menu and the toolbar over charts would save a picture without a word of what it rests on."""
+    style = (Path(screen.__file__).parent / "screen.css").read_text(encoding="utf-8")
+    (rule,) = [one for one in style.split("}") if ".vega-embed details" in one]
+    assert "stElementToolbar" in rule
+    assert "display: none" in rule

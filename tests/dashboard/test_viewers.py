@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import io
 import re
 from pathlib import Path
 
 import pytest
+from pypdf import PdfReader
 
 from dashboard.access.ask import OpenWarehouse, Session
 from dashboard.access.viewer import Viewer, access_list, viewer_named
-from tests.dashboard.conftest import Open, everything_said
+from tests.dashboard.conftest import Open, everything_said, saved_files, words_of
+from tests.warehouse.disclosure.attacker import attack, attack_guarded
+from warehouse.disclosure import Policy, Release
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
-from warehouse.questions.answer import answer
+from warehouse.protected.counts import Counted, Published
+from warehouse.questions.answer import COMPARISONS, answer
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
 from warehouse.store.snapshot import current_snapshot
@@ -187,3 +192,62 @@ def test_only_an_owner_may_ever_write() -> None:
     assert viewer_named("owner", may_write=True).may_write
     assert not viewer_named("practice:HARBOUR", may_write=True).may_write
     assert not viewer_named("coordinator", may_write=True).may_write
+
+
+def read_aloud(kept: dict[str, str | bytes]) -> str:
+    """The words of files: CSV, HTML, Markdown and SVG as they are, a PDF by its text."""
+    texts = []
+    for name, content in kept.items():
+        if name.endswith(".pdf"):
+            texts += [page.extract_text() for page in PdfReader(io.BytesIO(content)).pages]  # type: ignore[arg-type]
+        elif name.endswith(".svg"):
+            texts.append(words_of(content))
+        elif name.endswith((".csv", ".html", ".md")):
+            texts.append(content if isinstance(content, str) else content.decode())
+    return "\n".join(texts)
+
+
+@pytest.mark.parametrize("page", ["answer", "comparisons", "practices", "take_along"])
+def test_every_page_and_saved_file_holds_the_policy_of_a_coordinator(
+    opened: Open, monkeypatch: pytest.MonkeyPatch, reader: Reader, page: str
+) -> None:
+    monkeypatch.setenv("MENTON_VIEWER", "coordinator")
+    small = [one for by in COMPARISONS for one in rates(reader, by=by).groups if 1 <= one.adverse.n <= 4]
+    assert small, "the fixture must hold a small count for this test to mean anything"
+    kept = saved_files(opened, monkeypatch, page, **({"by": "age_band"} if page == "comparisons" else {}))
+    assert kept
+    said = read_aloud(kept) + everything_said(opened(page))
+    for group in small:
+        assert f"{group.adverse.n:,} of {group.counted.n:,}" not in said
+        assert str(group.rate.value) not in said
+    keys = [key for (key,) in reader.connection.rows("select case_key from mart_cases")]
+    assert not any(key[:10] in said for key in keys)
+    assert "do not hand this on" not in said
+
+
+@pytest.mark.parametrize("page", ["answer", "two", "comparisons", "cases", "drift", "take_along"])
+def test_no_file_of_a_practice_names_another(opened: Open, monkeypatch: pytest.MonkeyPatch, page: str) -> None:
+    monkeypatch.setenv("MENTON_VIEWER", "practice:QUARRY")
+    kept = saved_files(opened, monkeypatch, page, **({"made": "practice"} if page == "take_along" else {}))
+    assert kept
+    assert "HARBOUR" not in read_aloud(kept)
+
+
+def test_all_that_a_coordinator_sees_together_stands_the_attack(
+    opened: Open, monkeypatch: pytest.MonkeyPatch, reader: Reader
+) -> None:
+    """The attacker of the policy reads every table of every page at once, and is told how many cases there are.
+
+    The cells given to it are those on the screen: each is looked for there.
+    """
+    monkeypatch.setenv("MENTON_VIEWER", "coordinator")
+    releases: list[Release] = []
+    for by in COMPARISONS:
+        published = Published(Counted.read(reader, (by,)), Policy(), {}, ())
+        releases += [one for one in published.releases if one not in releases]
+        said = everything_said(opened("comparisons", by=by))
+        for row in published.rows(0):
+            assert f"{row.adverse.shown} of {row.counted.shown}" in said, (by, row.label)
+    hidden = [*attack(releases), *attack_guarded(releases)]
+    assert hidden, "a small count must be hidden for this test to mean anything"
+    assert [one for one in hidden if one.recovered] == []

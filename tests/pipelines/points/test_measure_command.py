@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -148,6 +149,25 @@ def test_a_case_of_the_warehouse_is_drawn_by_number_or_key(
     assert main([*asked[:4], str(slides), *asked[5:], "--agreed", "--for", "practice"]) == 0
     texts = [shape.text for slide in Presentation(str(slides)).slides for shape in slide.shapes if shape.has_text_frame]
     assert not [text for text in texts if row[0][:8] in text]
+
+
+def test_where_a_measure_of_ones_own_could_be_had_is_counted_from_the_points(
+    study: Study, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["measures", "--example"]) == 0
+    own = tmp_path / "own.toml"
+    own.write_text(capsys.readouterr().out.replace("# formula", "formula"), encoding="utf-8")
+    copy = shutil.copytree(study.warehouse, tmp_path / "cases")
+    assert main(["measures", "--warehouse", str(copy), "--try", str(own)]) == 0
+    points = pl.read_csv(study.exports / "MILLRACE" / "landmarks.csv", infer_schema_length=None)
+    wanted = points.filter(pl.col("landmark").is_in(["S", "Ar"]), pl.col("timepoint").is_in(["start", "finish"]))
+    whole = wanted.group_by("case_id", "timepoint", "view", "examiner", "repeat_no").agg(pl.col("landmark").n_unique())
+    both = whole.filter(pl.col("landmark") == 2).group_by("case_id").agg(pl.col("timepoint").n_unique())
+    expected = both.filter(pl.col("timepoint") == 2).height
+    assert expected > 20
+    said = capsys.readouterr().out
+    assert f"at the start and at the finish of {expected} cases" in " ".join(said.split())
+    assert "the record of looks counts it" in " ".join(said.split())
 
 
 def untraced_key(study: Study) -> str:
