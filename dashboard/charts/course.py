@@ -1,6 +1,7 @@
 """Courses in time: of one case's measure, every set of records; and of the share over the years of start."""
 
 from dataclasses import dataclass
+from math import inf
 
 import altair as alt
 import polars as pl
@@ -66,21 +67,22 @@ def years_figure(result: Rates) -> Years:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Slopes(ChartFigure):
-    """Means from start to finish: one row a line and time, with ``name``, ``at``, ``value`` and ``is_expected``."""
+    """Means from start to finish, one row a line and time: ``name`` (it ``stands`` at a height), ``at``, ``value``."""
 
     axis: str  # What is measured, with its unit
 
     def layers(self, palette: Palette, *, large: bool) -> list[alt.Chart]:
         """The lines with their names at the right."""
+        room = alt.Scale(type="point", paddingOuter=1, align=0.1)  # at the right, for the names
         base = alt.Chart(self.frame).encode(
-            x=alt.X("at:O", sort=None, title="", axis=alt.Axis(labelAngle=0)),
+            x=alt.X("at:O", sort=None, title="", axis=alt.Axis(labelAngle=0), scale=room),
             y=alt.Y("value:Q", title=self.axis, scale=alt.Scale(zero=False, padding=18)),
             detail="name:N",
         )
         dash = alt.StrokeDash(
             "is_expected:N", scale=alt.Scale(domain=[False, True], range=[[1, 0], [6, 4]]), legend=None
         )
-        words = base.mark_text(align="right", dx=-8, dy=-9).encode(text=alt.Text("said:N"))
+        words = base.mark_text(align="left", dx=10).encode(y="stands:Q", text=alt.Text("said:N"))
         return [
             base.mark_line(color=palette.main, strokeWidth=4 if large else 2.5).encode(strokeDash=dash),
             base.mark_point(color=palette.main, filled=True, size=200 if large else 70, opacity=1),
@@ -134,9 +136,14 @@ def slopes_figure(course: MeanCourse) -> Slopes:
     lines = [(f"{one.name}, n = {one.n:,}", one.start, one.finish, False) for one in course.rows]
     whole = course.rows[0]
     if whole.expected is not None:
-        lines.append(("expected from ordinary growth alone", whole.start, whole.expected, True))
+        lines.append((say("course.expected"), whole.start, whole.expected, True))
+    known = [value for _, start, finish, _ in lines for value in (start, finish)]
+    gap, free, stands = 0.08 * (max(known) - min(known)), -inf, {}
+    for name, _, finish, _ in sorted(lines, key=lambda line: line[2]):  # names keep clear of each other
+        stands[name] = free = max(finish, free + gap)
     rows = [
         {"name": name, "at": at, "value": round(value, 1), "said": f"{name}: {value:.1f}", "is_expected": is_expected}
+        | {"stands": stands[name]}
         for name, start, finish, is_expected in lines
         for at, value in (("start", start), ("finish", finish))
     ]

@@ -102,7 +102,7 @@ def is_known(code: str) -> bool:
 
 def group_label(reader: Reader, way: Grouping, code: str) -> str:
     """The name of a group on screens."""
-    return reader.label(way.codes, code) if way.codes else code
+    return reader.label(way.codes, code)
 
 
 def single_grouping(by: str) -> Grouping:

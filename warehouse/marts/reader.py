@@ -13,10 +13,11 @@ from warehouse.errors import RequestError, near_names
 from warehouse.outcomes.definition import Definition
 from warehouse.outcomes.growth_reference import shipped_references
 from warehouse.outcomes.registry import Registry, definition_from
-from warehouse.selection import listed
+from warehouse.selection import VARIABLES, listed
 from warehouse.store.snapshot import Snapshot, open_snapshot
 from warehouse.store.tables import Tables
 
+_AGES = {code: f"{code.replace('-', ' to ')} years" for code in VARIABLES["age_band"].values if "-" in code}
 SHOWN = 12
 """Values to filter by that a refusal names."""
 
@@ -129,9 +130,9 @@ class Reader:
                 raise RequestError(found, expected=", ".join(there[:SHOWN]), remedy=near_names(unknown[0], known))
 
     def label(self, codes: str, code: str) -> str:
-        """The label of a code; several codes joined by ``>`` or ``+`` are labelled one by one."""
+        """The label of a code; several joined by ``>`` or ``+`` are labelled one by one, bands of ages say of what."""
         known = self.labels.get(codes, {}) | {"two_phase": "two phases (growth appliance, then alignment)"}
         for mark in (" > ", " + "):
             if mark in code:
                 return mark.join(known.get(part, part) for part in code.split(mark))
-        return known.get(code, code)
+        return known.get(code) or _AGES.get(code, code)

@@ -10,7 +10,7 @@ from warehouse.analysis.difference import NET, net_share, risk_difference
 from warehouse.analysis.proportion import ProportionMethod, missing_bounds, proportion
 from warehouse.cases.flow import Flow, StageCount, flow_of, stage_counts, turned_away_cases
 from warehouse.disclosure import Count, Policy
-from warehouse.marts.grouping import Grouping, group_expression, grouping, in_order, membership_join
+from warehouse.marts.grouping import Grouping, group_expression, group_label, grouping, in_order, membership_join
 from warehouse.marts.outcome_sql import outcomes_of, outcomes_statement
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import Definition
@@ -297,7 +297,7 @@ def _rows(
         turned = Count.of(tally.favourable) if definition.has_other_way else None
         row = group_row(
             group,
-            reader.label(way.codes, group) if way and way.codes else group,
+            group_label(reader, way, group) if way else group,
             started=stages[0].cases,
             finished=stages[1].cases,
             counted=stages[-1].cases,
