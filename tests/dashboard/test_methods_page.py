@@ -134,7 +134,7 @@ def test_looks_are_told_in_words() -> None:
         "40 different comparisons have been looked at, at 3 times, the first on 2026-01-02, the last on 2026-02-03.",
         "Counted anew for every other adjustment they are 44.",
         "7 of them are of an outcome and a grouping that no plan names: not planned in advance.",
-        "About one in twenty would look like a difference by chance alone.",
+        "If nothing differed, about one in twenty would still look like a difference.",
     ]
     assert looks_sentences(record(is_whole=False))[-1].startswith("The record of looks was altered")
     assert plans_sentence(record()) == "No audit plan is on record: no comparison here was planned in advance."

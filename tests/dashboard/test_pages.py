@@ -97,7 +97,7 @@ def test_a_choice_in_the_address_narrows_the_answer(opened: Open, reader: Reader
 
 def test_a_choice_made_by_hand_goes_into_the_address(opened: Open) -> None:
     app = opened(fresh=True)
-    app.multiselect(key="age_band").select("10-11").run()
+    app.multiselect(key="age_band").select("10 to 11 years").run()
     assert app.multiselect(key="age_band").value == ["10-11"]
     assert "age band: 10-11" in everything_said(app)
 

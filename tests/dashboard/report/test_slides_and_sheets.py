@@ -51,7 +51,7 @@ def test_the_talk_has_a_slide_a_finding_each_as_its_title(made: Made) -> None:
     assert of["both_ways"] in talk
     assert (of.get("course") in talk) == is_shown["course"]
     assert talk[-2:] == [
-        "What could be wrong: the missing, the line, and whom we treated",
+        "What could be wrong: missing cases, the threshold, and whom we treated",
         "What we will change first: what we measure and whom we follow up",
     ]
     assert n_talk == 6 + bool(adjusted) + is_shown["course"]

@@ -46,7 +46,7 @@ PRACTICES = "practices"
 HIGH = ", high"
 """End of the name of a line that is the upper one of a pair, of which the legend names the lower alone."""
 
-NARROW = 7.0  # inches below which the numbers on an axis of shares stand further apart
+NARROW = 7.0  # inches below which numbers on an axis of shares stand further apart, and bars are named by counts alone
 
 Box = tuple[float, float, float, float]  # left, top, width and height in inches
 
@@ -94,7 +94,8 @@ def draw(slide: Slide, figure: ChartFigure, *, title: str, box: Box, size: int =
 def _intervals(slide: Slide, figure: Intervals, box: Box, size: int) -> GraphicFrame:
     """Estimates as bars from zero with their intervals; each is named with its numbers at the left."""
     rows = figure.frame.rows(named=True)
-    labels = [label(row) if figure.unit == "share" else f"{row['name']}: {row['said']}" for row in rows]
+    last = "said" if figure.unit != "share" else "counts" if box[2] < NARROW else ""
+    labels = [f"{row['name']}: {row[last]}" if last else label(row) for row in rows]
     unit = UNITS[figure.unit]
     return bars(slide, labels, {unit.series: rows}, unit, figure.axis, box=box, size=size)
 
