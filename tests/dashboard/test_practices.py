@@ -226,7 +226,8 @@ def test_pictures_are_valid_and_tell_the_finding() -> None:
     assert "practice 6, yours" in means.alt
     assert forest_figure(SHARES).alt.startswith("Over 6 practices with 625 cases counted")
     assert "this is no ranking" in forest_figure(SHARES).alt
-    assert re.search(r"If all had a share of 11\.8% and chance alone were at work: 1 of 3 beyond the 95% limits", funnel_figure(SHARES).alt)
+    chance = r"If all had a share of 11\.8% and chance alone were at work: 1 of 3 beyond the 95% limits"
+    assert re.search(chance, funnel_figure(SHARES).alt)
     assert "tag" not in forest_figure(SHARES).frame.columns
     frame = forest_figure(SHARES, mine=MINE).frame
     assert frame.filter(frame["kind"] == "yours")["name"].to_list() == ["★ practice 6, yours"]
