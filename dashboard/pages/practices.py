@@ -12,7 +12,7 @@ from dashboard.charts.course import panels_figure
 from dashboard.charts.funnel import funnel_figure
 from dashboard.charts.intervals import forest_figure, means_figure
 from dashboard.parts.address import pick
-from dashboard.parts.screen import as_table, behind, draw, fine, plain, said, table
+from dashboard.parts.screen import as_table, behind, draw, fine, footing, plain, said, table
 from warehouse.export_safety import as_markdown
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.pooled.kept_results import Kept, kept_results
@@ -85,7 +85,8 @@ def page() -> None:
             st.header(say("course.panels_title"))
             draw(panels_figure(source.here.courses), key="courses")
             fine(say("course.panels"))
-        foot_of_warehouse(source.here)
+        fine(say("pooled.no_filter"))
+        footing(source.here.rates, current_session().snapshot.published_at, caution=NAMING)
     elif source.kept is not None:
         of_group(source.kept.result, mine)
 
@@ -245,16 +246,6 @@ def by_group(found: GroupPool) -> None:
     fine(adjusted.replace("_", " ") if found.adjusted_for else "", *map(note_text, found.notes))
 
 
-def foot_of_warehouse(here: Here) -> None:
-    """What stands behind the figures of the warehouse's own practices."""
-    found = here.rates
-    behind(
-        ("Definition", f"{found.definition.name}, {found.definition.label}. {found.definition.sentence}"),
-        ("Growth reference", found.growth_reference),
-        ("Cases", f"{found.selection.sentence()}; no filter, since overlapping tables could be subtracted"),
-        ("Build", found.build),
-        ("Caution", NAMING),
-    )
 
 
 page()

@@ -12,6 +12,7 @@ import pytest
 import streamlit as st
 
 from dashboard.parts import screen
+from dashboard.parts.navigation import MAP
 from tests.dashboard.conftest import Open, everything_said, saved_files, words_of
 from warehouse.marts.reader import Reader
 from warehouse.questions.shares import rates
@@ -49,6 +50,11 @@ def test_a_page_opens_with_its_title_and_without_a_fault(opened: Open, page: str
     assert not app.error
     assert not app.warning
     assert [one.value for one in app.title] == [title]
+
+
+def test_no_two_pages_have_one_title() -> None:
+    titles = [entry.title for entries in MAP.values() for entry in entries]
+    assert len(set(titles)) == len(titles) == len(PAGES)
 
 
 CAUTIONS = {
