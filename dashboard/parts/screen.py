@@ -198,7 +198,7 @@ def _saved(
 
     chart = picture.chart(colours) if isinstance(picture, ChartFigure) else picture
     spec = json.dumps(localised_spec(chart.to_dict(validate=False), marks))
-    title = said.partition(". ")[0]
+    title = re.split(r"[.:;] ", said)[0]
     making = Making(picture_of_page, (spec, ending, title, said, foot, colours))
     made: bytes = ANSWERS.made(current_person(), making)
     return made

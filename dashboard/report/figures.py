@@ -166,22 +166,27 @@ def framed(
     if found is None:  # pragma: no cover - the converter always states the size
         raise ValueError("the picture has no size")
     width, height = float(found[2]), float(found[3])
-    letters = int(width / (0.52 * _FOOT_SIZE))  # a line holds so many
+    letters = int((width - 2 * _MARGIN) / (0.57 * _FOOT_SIZE))  # a line holds so many
     said, stands = wrap(above, letters), [line for one in foot for line in wrap(one, letters)]
-    top = _TOP + len(said) * _LINE
+    named = wrap(title, int((width - 2 * _MARGIN) / (0.68 * _TITLE_SIZE)))
+    head = _TOP + 1.3 * _TITLE_SIZE * (len(named) - 1)
+    top = head + len(said) * _LINE
     placed = f'<svg{found[1]} y="{top:g}" width="{width:g}" height="{height:g}" viewBox="{found[4]}"'
     total = top + height + len(stands) * _LINE + _MARGIN
     lines = [
         _text(line, begin + (place + 1) * _LINE, _FOOT_SIZE, palette.quiet)
-        for begin, listed in ((_TOP - 6, said), (top + height, stands))
+        for begin, listed in ((head - 6, said), (top + height, stands))
         for place, line in enumerate(listed)
+    ]
+    lines += [
+        _text(line, _TITLE_SIZE * (1.4 + 1.3 * place), _TITLE_SIZE, palette.ink, weight="bold")
+        for place, line in enumerate(named)
     ]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" font-family="{escape(FONT)}"'
         f' width="{width:g}{unit}" height="{total:g}{unit}" viewBox="0 0 {width:g} {total:g}">'
         f"<title>{escape(title)}</title><desc>{escape(alt)}</desc>"
         f'<rect width="{width:g}" height="{total:g}" fill="{palette.ground}"/>'
-        f"{_text(title, _TITLE_SIZE + 6, _TITLE_SIZE, palette.ink, weight='bold')}"
         f"{text[found.start() :].replace(found[0], placed, 1)}{''.join(lines)}</svg>"
     )
 
@@ -190,8 +195,8 @@ def picture_of_page(spec: str, ending: str, title: str, alt: str, foot: Sequence
     """A chart (Vega-Lite as JSON) as a file of its own (``.svg`` or ``.png``), with all that it rests on."""
     import vl_convert
 
-    unit = "pt" if ending == ".svg" else ""
-    text = framed(_svg_of(spec), title=title, alt=alt, foot=foot, unit=unit, palette=palette, above=alt)
+    unit, above = "pt" if ending == ".svg" else "", alt.removeprefix(title).lstrip(".:; ")
+    text = framed(_svg_of(spec), title=title, alt=alt, foot=foot, unit=unit, palette=palette, above=above)
     return text.encode() if ending == ".svg" else vl_convert.svg_to_png(text, scale=1, ppi=PRINT_DPI)
 
 
