@@ -17,6 +17,7 @@ from typing import Any
 import altair
 import streamlit as st
 from streamlit.dataframe_util import convert_anything_to_arrow_bytes
+from streamlit.errors import StreamlitPageNotFoundError
 
 from dashboard.access.ask import ANSWERS
 from dashboard.access.sign_in import current_person, current_viewer
@@ -219,8 +220,11 @@ def key_figures(told: Sequence[tuple[str, str, str]]) -> None:
 
 
 def titled_link(title: str, address: str, **choices: str) -> None:
-    """The title of a picture, which opens the page about it."""
-    st.page_link(f"../pages/{address}.py", label=as_markdown(local(title)), query_params=choices)
+    """The title of a picture, which opens the page about it, where that is offered to the viewer."""
+    try:
+        st.page_link(f"../pages/{address}.py", label=as_markdown(local(title)), query_params=choices)
+    except StreamlitPageNotFoundError:
+        plain(title)
 
 
 def side_by_side(*parts: Callable[[], None]) -> None:

@@ -233,7 +233,7 @@ def saved_files(opened: Open, monkeypatch: pytest.MonkeyPatch, page: str, **addr
 
     monkeypatch.setattr(st, "download_button", keep)
     app = opened(page, fresh=True, **address)
-    assert not app.exception
+    assert not [*app.exception, *app.error]
     return kept
 
 

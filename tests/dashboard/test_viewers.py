@@ -215,7 +215,7 @@ def test_every_page_and_saved_file_holds_the_policy_of_a_coordinator(
     small = [one for by in COMPARISONS for one in rates(reader, by=by).groups if 1 <= one.adverse.n <= 4]
     assert small, "the fixture must hold a small count for this test to mean anything"
     kept = saved_files(opened, monkeypatch, page, **({"by": "age_band"} if page == "comparisons" else {}))
-    assert kept
+    assert kept or page == "practices"  # of two practices nothing is shown
     said = read_aloud(kept) + everything_said(opened(page))
     for group in small:
         assert f"{group.adverse.n:,} of {group.counted.n:,}" not in said
