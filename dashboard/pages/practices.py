@@ -246,6 +246,4 @@ def by_group(found: GroupPool) -> None:
     fine(adjusted.replace("_", " ") if found.adjusted_for else "", *map(note_text, found.notes))
 
 
-
-
 page()

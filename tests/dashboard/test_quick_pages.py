@@ -19,9 +19,11 @@ from dashboard.charts.drift import MOST_DRAWN, cusum_chart, thinned
 from dashboard.charts.figure import layered
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question
+from warehouse.questions.answer import at_a_glance
 from warehouse.questions.drift import DriftAsked, DriftPicture, drift_picture
 from warehouse.selection import Selection
 from warehouse.store.snapshot import Snapshot, current_snapshot
+from warehouse.store.storage import Connection
 
 ROWS = pl.DataFrame({"x": [1, 2, 3], "y": [2.0, 1.0, 4.0]})
 
@@ -134,3 +136,28 @@ def test_a_run_that_fails_closes_its_snapshot(folder: Path, opened: list[Reader]
         raise KeyError("x")
     with pytest.raises(Exception, match="closed"):
         opened[0].connection.value("select 1")
+
+
+def test_the_first_page_looks_at_the_cases_no_oftener_than_it_has_pictures(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three groupings, the years and who was counted: five pictures."""
+    asked: list[str] = []
+
+    def counting(name: str) -> None:
+        ask = getattr(Connection, name)
+
+        def counted(self: Connection, query: str, *given: object) -> object:
+            asked.append(query)
+            return ask(self, query, *given)
+
+        monkeypatch.setattr(Connection, name, counted)
+
+    for name in ("rows", "frame", "value"):
+        counting(name)
+    with Reader.open(folder) as reader:
+        found = at_a_glance(reader, selection=Selection())
+    of_cases = [query for query in asked if "mart_cases" in query]
+    pictures = [*found.by, found.years, found.overall.flow]
+    assert len(pictures) == 5
+    assert 0 < len(of_cases) <= len(pictures)

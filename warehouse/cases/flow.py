@@ -59,12 +59,13 @@ def stage_counts(steps: Mapping[str, int]) -> tuple[StageCount, ...]:
 
 def flow_of(reader: Reader, steps: Mapping[str, int], selection: Selection) -> Flow:
     """The frame from the number of cases at each step."""
+    hand_picked, set_apart = _left_out(reader, selection)
     return Flow(
         stage_counts(steps),
         Count.of(turned_away_cases(reader, selection.filters.get("practice", ()))),
-        Count.of(_selected(reader, selection)),
+        Count.of(hand_picked),
         Count.of(steps.get("in_treatment", 0)),
-        Count.of(_set_apart(reader, selection)),
+        Count.of(set_apart),
         Count.of(steps.get("no_reference", 0)),
     )
 
@@ -80,18 +81,13 @@ def turned_away_cases(reader: Reader, practices: Sequence[str] = ()) -> int:
     return int(n)
 
 
-def _set_apart(reader: Reader, selection: Selection) -> int:
-    if selection.filters.get(SET_APART):
-        return 0
-    kept = {**selection.filters, SET_APART: ("cleft", "syndrome", "both")}
-    condition, values = replace(selection, filters=kept).where()
-    return int(reader.connection.value(f"select count(*) from mart_cases where {condition}", values))
-
-
-def _selected(reader: Reader, selection: Selection) -> int:
-    if not selection.is_sample:
-        return 0
-    others = Selection(comparison=selection.comparison, selection="selected", filters=selection.filters)
-    condition, values = others.where()
-    n: int = reader.connection.value(f"select count(*) from mart_cases where {condition}", values)
-    return n
+def _left_out(reader: Reader, selection: Selection) -> tuple[int, int]:
+    """Hand-picked cases, and those with a cleft or a syndrome, where these are not asked for."""
+    picked = Selection(comparison=selection.comparison, selection="selected", filters=selection.filters)
+    apart = replace(selection, filters={**selection.filters, SET_APART: ("cleft", "syndrome", "both")})
+    asked = [selection.is_sample, not selection.filters.get(SET_APART)]
+    both = [one.where() if is_asked else ("false", []) for one, is_asked in zip((picked, apart), asked, strict=True)]
+    sums = ", ".join(f"coalesce(sum(case when {condition} then 1 else 0 end), 0)" for condition, _ in both)
+    values = [value for _, given in both for value in given]
+    ((n_picked, n_apart),) = reader.connection.rows(f"select {sums} from mart_cases", values)
+    return int(n_picked), int(n_apart)
