@@ -47,7 +47,7 @@ def _recorded(args: argparse.Namespace, words: Sequence[str]) -> int:
     try:
         begun = record_begin(folder, what, options_in(words))
     except MentonError as error:
-        print(f"menton: {error}", file=sys.stderr)
+        _complain(error)
         return 1
     try:
         code = _run(args)
@@ -97,7 +97,7 @@ def _run(args: argparse.Namespace) -> int:
     try:
         code: int = args.run(args)
     except MentonError as error:
-        print(f"menton: {error}", file=sys.stderr)
+        _complain(error)
         return 1
     except BrokenPipeError:  # the reader of our output went away (such as `| head`)
         sys.stderr.close()
@@ -105,12 +105,18 @@ def _run(args: argparse.Namespace) -> int:
     except Exception as error:
         if os.environ.get(TRACE_VARIABLE):
             raise
-        print(f"menton: {_own_fault(error)}", file=sys.stderr)
+        _complain(_own_fault(error))
         return 70
     except KeyboardInterrupt:
-        print("menton: stopped; nothing of the step at work was kept", file=sys.stderr)
+        _complain("stopped; nothing of the step at work was kept")
         return 130
     return code
+
+
+def _complain(said: object) -> None:
+    from pipelines.commands.options import say
+
+    say(f"menton: {said}", to=sys.stderr)
 
 
 def _own_fault(error: Exception) -> str:

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import polars as pl
 import streamlit as st
@@ -83,7 +84,14 @@ def proposed(files: Sequence[UploadedFile], earlier: str | None) -> str:
     if not told.is_well:
         refusal(told)
         return ""
-    text, _ = chosen(json.loads(told.printed), name[:12])
+
+    def codes_of(text: str) -> list[dict[str, Any]]:
+        if text not in known:
+            with st.spinner("Looking at what is written in the columns chosen …"):
+                known[text] = draft(files, place(), text)
+        return json.loads(known[text].printed)["codes"] if known[text].is_well else []
+
+    text, _ = chosen(json.loads(told.printed), name[:12], codes_of)
     return text
 
 
@@ -133,10 +141,20 @@ def rules(title: str, listed: Sequence[RuleCount]) -> None:
     if listed:
         st.subheader(title)
         rows = [
-            {"rows": f"{one.n_rows:,}", "what was wrong": f"{one.reason} ({one.rule})", "what to do": one.remedy}
+            {
+                "rows": f"{one.n_rows:,}",
+                "which": _which(one),
+                "what was wrong": f"{one.reason} ({one.rule})",
+                "what to do": one.remedy,
+            }
             for one in listed
         ]
         table(rows, alt=title)
+
+
+def _which(one: RuleCount) -> str:
+    more = one.n_rows - len(one.first_rows)
+    return ", ".join(map(str, one.first_rows)) + (f" and {more:,} more" if more > 0 else "")
 
 
 def shown(frame: pl.DataFrame, alt: str) -> None:

@@ -12,16 +12,28 @@ OPEN, LEFT_OUT, NOT_KNOWN = "— not decided —", "leave this column out", "say
 _STATES = {"mapped": "sure", "identifying": "left out: it may identify", "ignored": "left out"}
 
 
-def chosen(draft: Mapping[str, Any], key: str) -> tuple[str, list[str]]:
-    """The mapping chosen so far from a draft in JSON, and what is open (on top); ``key`` tells apart the files."""
+def chosen(
+    draft: Mapping[str, Any], key: str, codes_of: Callable[[str], list[dict[str, Any]]]
+) -> tuple[str, list[str]]:
+    """The mapping chosen so far from a draft in JSON, and what is open (on top).
+
+    ``key``: Tells apart the files. ``codes_of``: What the coded columns of a mapping hold, drafted by what it says.
+    """
     top = st.container()
     sections: dict[str, dict[str, object]] = {"file": dict(draft["settings"]), "units": dict(draft["units"])}
     still = [*_dates(draft, sections["file"], key)]
     sections["columns"], sections["ignored"], open_columns = _columns(draft, sections["units"], key)
     if st.checkbox("Case numbers that differ only in capitals or zeros are different cases", key=f"{key}-numbers"):
         sections["file"]["numbers"] = "as written"
-    codes, open_codes = _codes(draft, key)
-    sections["constants"], open_constants = _constants(draft, key)
+    coded = {one["name"] for one in draft["names"] if one["codes"]}
+    proposed = {one["heading"] for one in draft["columns"] if one["state"] == "mapped"}
+    seen: list[dict[str, Any]] = draft["codes"]
+    if any(name in coded and heading not in proposed for heading, name in sections["columns"].items()):
+        stated = {f'codes."{one["section"]}"': _settled(one) for one in seen}
+        seen = codes_of(_toml({name: sections[name] for name in ("file", "columns", "ignored")} | stated)) or seen
+    codes, open_codes = _codes(seen, key)
+    required = [one for one in draft["required"] if one["name"] not in sections["columns"].values()]
+    sections["constants"], open_constants = _constants(draft["constants"], required, key)
     still += [*open_columns, *open_codes, *open_constants]
     with top:
         if still:
@@ -29,6 +41,7 @@ def chosen(draft: Mapping[str, Any], key: str) -> tuple[str, list[str]]:
             fine(*(f"• {one}" for one in still[:12]), *([f"• and {len(still) - 12} more"] if len(still) > 12 else []))
         else:
             plain("Nothing is open. Look the proposals over, then check every row.")
+        fine(*draft.get("notes", ()))
     sections |= {f'codes."{section}"': listed for section, listed in codes.items()}
     text = _toml(sections)
     st.download_button("Save this mapping", text, file_name="mapping.toml", mime="application/toml", on_click="ignore")
@@ -98,10 +111,15 @@ def _columns(
     return columns, ignored, still
 
 
-def _codes(draft: Mapping[str, Any], key: str) -> tuple[dict[str, dict[str, object]], list[str]]:
+def _settled(seen: Mapping[str, Any]) -> dict[str, object]:
+    """Spelling -> code, of those that are settled and not understood as they stand."""
+    return {one["spelling"]: one["code"] for one in seen["spellings"] if one["code"] is not None and not one["read"]}
+
+
+def _codes(sections: Iterable[Mapping[str, Any]], key: str) -> tuple[dict[str, dict[str, object]], list[str]]:
     codes: dict[str, dict[str, object]] = {}
     still: list[str] = []
-    for seen in draft["codes"]:
+    for seen in sections:
         name = seen["section"].replace("_", " ")
         settled = [
             (one["spelling"], one["code"] or "not known", "understood" if one["read"] else "usual word")
@@ -109,19 +127,17 @@ def _codes(draft: Mapping[str, Any], key: str) -> tuple[dict[str, dict[str, obje
             if one["code"] is not None
         ]
         listed = {one["spelling"]: one["code"] for one in seen["spellings"] if one["code"] is not None}
-        codes[seen["section"]] = {
-            one["spelling"]: one["code"] for one in seen["spellings"] if one["code"] is not None and not one["read"]
-        }
+        codes[seen["section"]] = _settled(seen)
         st.subheader(f"What is written under {name}")
         again = set(_reopened(settled, name, "spelling", f"{key}-{seen['section']}"))
         if seen["section"] == "sex" and len(listed) < len(seen["spellings"]):
             fine("Letters of sex mean something only as a set: M is male beside F, and female beside H.")
             again = set(listed)  # settled together or not at all
-        for place, one in enumerate(seen["spellings"]):
+        for one in seen["spellings"]:
             if one["code"] is not None and one["spelling"] not in again:
                 continue
             label = f"“{one['spelling']}”, {one['cells']:,} {'cell' if one['cells'] == 1 else 'cells'}"
-            picked = _spelling(seen, one, label, f"{key}-{seen['section']}-{place}")
+            picked = _spelling(seen, one, label, f"{key}-{seen['section']}-{one['spelling']}")
             if one["why"]:
                 fine(one["why"])
             if picked is None:
@@ -141,12 +157,14 @@ def _spelling(seen: Mapping[str, Any], one: Mapping[str, Any], label: str, key: 
     return {OPEN: None, NOT_KNOWN: ""}.get(picked, picked)
 
 
-def _constants(draft: Mapping[str, Any], key: str) -> tuple[dict[str, object], list[str]]:
-    constants: dict[str, object] = dict(draft["constants"])
+def _constants(
+    stated: Mapping[str, object], required: Iterable[Mapping[str, Any]], key: str
+) -> tuple[dict[str, object], list[str]]:
+    constants = dict(stated)
     still = []
-    if draft["required"]:
+    if required:
         st.subheader("Needed, and no column was found")
-    for one in draft["required"]:
+    for one in required:
         label, place = f"{one['name'].replace('_', ' ')}, the same for every row", f"{key}-constant-{one['name']}"
         picked = _pick(label, one["choices"], place) if one["choices"] else st.text_input(label, key=place) or OPEN
         if picked == OPEN:

@@ -129,10 +129,17 @@ def teeth_text(text: str, *, universal: bool = False) -> str | None:
 
 
 def teeth_by_letters(text: str) -> str | None:
-    """Canonical text of teeth with their quadrants in letters (``UR4``, ``ULE``), which a draft proposes; else None."""
-    return teeth_text(
-        _BY_LETTERS.sub(lambda m: _QUADRANTS[m[1]][m[2].isalpha()] + str("abcde".find(m[2]) + 1 or m[2]), text.lower())
+    """Canonical text of teeth written otherwise, which a draft proposes; else None.
+
+    Quadrants are in letters (``UR4``, ``ULE``), or signs stand between codes; a dash only where it parts the same tooth
+    of several quadrants, for ``11-13`` may be a range.
+    """
+    coded = _BY_LETTERS.sub(
+        lambda m: _QUADRANTS[m[1]][m[2].isalpha()] + str("abcde".find(m[2]) + 1 or m[2]), text.lower()
     )
+    parts = re.split(r"\s*[-+/&]\s*", coded)
+    is_list = "-" not in coded or len({part[-1:] for part in parts}) == 1
+    return teeth_text(" ".join(parts)) if is_list else None
 
 
 def universal_tooth(text: str) -> str | None:

@@ -16,7 +16,6 @@ from pipelines.commands.options import (
     say_list,
 )
 from pipelines.commands.rate import print_beside
-from warehouse.analysis.balance import GroupMeans
 from warehouse.analysis.inputs import check_method
 from warehouse.analysis.multiplicity import Comparisons
 from warehouse.errors import RequestError
@@ -97,16 +96,12 @@ def _corrected(family: Comparisons) -> dict[str, float | None]:
 def _print_balance(result: PairComparison) -> None:
     overlap, inverse = result.balance_overlap, result.balance_inverse
     rows = [
-        [column_words(one.name), *map(_gap, (one.before, one.after, other.after))]
+        [column_words(one.name), *(number(at.standardised_difference) for at in (one.before, one.after, other.after))]
         for one, other in zip(overlap.rows, inverse.rows, strict=True)
     ]
     rows.append(["largest", *map(number, (overlap.largest_before, overlap.largest_after, inverse.largest_after))])
     columns = ["standardised difference of", "before", "overlap weights", "inverse weights"]
     print_table("", columns, rows, right=range(1, 4))
-
-
-def _gap(means: GroupMeans) -> str:
-    return number(means.standardised_difference)
 
 
 def _print_warnings(result: PairComparison) -> None:

@@ -2,10 +2,10 @@
 
 import argparse
 import sys
-from pathlib import Path
+from dataclasses import replace
 from typing import Any
 
-from pipelines.commands.options import say_json
+from pipelines.commands.options import say, say_json, write_text
 from pipelines.contract.contract import Contract, load_contract
 from pipelines.contract.delivery import RawTable
 from pipelines.deidentify.shown_reading import read_shown
@@ -26,25 +26,36 @@ def run(args: argparse.Namespace) -> None:
     settings = ReadSettings(sheet=args.sheet, header_row=args.header_row)
     tables = [table for path in args.files for table in read_shown(path, settings)]
     contract = load_contract()
-    earlier = _earlier(args, tables)
+    earlier, notes = _earlier(args, tables), []
     together = earlier.get("file", {}).get("together") or _keys_of_one_case(tables, contract, catalogue)
     raw = put_together(tables, together)[0] if together else max(tables, key=lambda table: table.frame.width)
+    said = {name: given for name in ("sheet", "header_row") if (given := getattr(args, name)) is not None}
+    if len(args.files) == 1 and not together and len({frozenset(table.frame.columns) for table in tables}) > 1:
+        said["sheet"] = raw.source.given_sheet
+        told = f"the file has {len(tables)} sheets; this draft is for {raw.source.sheet} alone; --sheet drafts another"
+        notes.append(told)
+    notes += [f"hidden columns are read too: {one.taken}" for one in raw.assumptions if one.about == "hidden columns"]
+    earlier |= {"file": earlier.get("file", {}) | said}
     draft = draft_mapping(raw, contract=contract, catalogue=catalogue, earlier=earlier, together=together)
+    draft = replace(draft, notes=(*draft.notes, *notes))
     if args.json:
         say_json(draft_data(draft, raw, contract=contract))
         return
     text = draft_text(draft, contract=contract)
-    if args.out:
-        args.out.write_text(text, encoding="utf-8", newline="\n")
-    else:
+    if not args.out:
         sys.stdout.write(text)
-    _tell(left_to_do(draft), args.out, raw, 1 if together else len(tables))
+    else:
+        write_text(args.out, text, what="draft")
+        say(f"wrote {args.out.name}", to=sys.stderr)
+    todo = [f"  - {one}" for one in left_to_do(draft)]
+    for line in ["left to do:", *todo] if todo else ["nothing is left to decide"]:
+        say(line, to=sys.stderr)
 
 
 def _earlier(args: argparse.Namespace, tables: list[RawTable]) -> dict[str, Any]:
     headings = {heading for table in tables for heading in table.frame.columns}
     path = args.earlier or (nearest(args.remembered, headings) if args.remembered else None)
-    return mapping_sections(path) if path else {}
+    return mapping_sections(path, contract=load_contract()) if path else {}
 
 
 def _keys_of_one_case(tables: list[RawTable], contract: Contract, catalogue: Catalogue) -> list[str]:
@@ -69,13 +80,3 @@ def _refuse_overwriting(args: argparse.Namespace) -> None:
     if args.out and args.out.exists() and not args.overwrite:
         found = "the file to write to is already there"
         raise RequestError(found, where=args.out.name, remedy="choose another name, or add --overwrite")
-
-
-def _tell(todo: list[str], out: Path | None, raw: RawTable, n_tables: int) -> None:
-    lines = [f"wrote {out.name}"] if out else []
-    if n_tables > 1:
-        lines.append(f"the file has {n_tables} sheets; this draft is for {raw.source.sheet}. Use --sheet for another")
-    hidden = [one.taken for one in raw.assumptions if one.about == "hidden columns"]
-    lines += [f"hidden columns are read like the others: {one}" for one in hidden]
-    lines += ["left to do:", *(f"  - {one}" for one in todo)] if todo else ["nothing is left to decide"]
-    sys.stderr.write("\n".join(lines) + "\n")

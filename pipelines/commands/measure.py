@@ -2,12 +2,11 @@
 
 import argparse
 import sys
-from typing import Any
 
 import polars as pl
 
 from pipelines.checking.rules import load_rules
-from pipelines.commands.options import print_table, say, say_json
+from pipelines.commands.options import print_table, say, say_json, write_text
 from pipelines.contract.contract import load_contract
 from pipelines.points.points_files import PointsFiles, read_points
 from warehouse.errors import RequestError
@@ -38,8 +37,8 @@ def run(args: argparse.Namespace) -> None:
 def _draw(files: PointsFiles, args: argparse.Namespace) -> None:
     title = "Start and finish, superimposed"
     svg = draw_case(files.of_case(args.case), files.visits, title=title, view=args.view, measure=args.measure)
-    args.drawing.write_text(svg + "\n", encoding="utf-8")
-    print("the drawing is written to the file named with --drawing", file=sys.stderr)
+    write_text(args.drawing, svg + "\n", what="drawing")
+    say("the drawing is written to the file named with --drawing", to=sys.stderr)
 
 
 def _tell_problems(files: PointsFiles) -> None:
@@ -47,12 +46,12 @@ def _tell_problems(files: PointsFiles) -> None:
     unused = files.n_read - files.points.height
     if not unused:
         return
-    print(f"{unused} of {files.n_read} points could not be used:", file=sys.stderr)
+    say(f"{unused} of {files.n_read} points could not be used:", to=sys.stderr)
     rules = load_rules(load_contract(), CATALOGUE)
     for file, row, column, rule in files.problems.head(20).iter_rows():
-        print(f"  {file}, row {row}, {column}: {rules[rule].reason}", file=sys.stderr)
+        say(f"  {file}, row {row}, {column}: {rules[rule].reason}", to=sys.stderr)
     if files.problems.is_empty():
-        print("  a cell of theirs is blank", file=sys.stderr)
+        say("  a cell of theirs is blank", to=sys.stderr)
 
 
 def _print(rows: pl.DataFrame) -> None:
@@ -64,7 +63,7 @@ def _print(rows: pl.DataFrame) -> None:
         [
             str(row["case_id"]),
             row["timepoint"],
-            f"{row['view'].replace('_', ' ')}{_reading(row)}",
+            f"{row['view'].replace('_', ' ')}{f', reading {n}' if (n := row['repeat_no']) != 1 else ''}",
             row["measure"],
             "—" if row["value"] is None else f"{row['value']:.2f}",
             row["unit"],
@@ -78,7 +77,3 @@ def _print(rows: pl.DataFrame) -> None:
     for caution in rows["caution"].drop_nulls().unique().sort():
         say(f"  caution: {caution}")
     say(f"  Nothing was stored. {say_text('audit.of_tracings')}")
-
-
-def _reading(row: dict[str, Any]) -> str:
-    return "" if row["repeat_no"] == 1 else f", reading {row['repeat_no']}"

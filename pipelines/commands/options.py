@@ -12,14 +12,13 @@ from numbers import Integral
 from pathlib import Path
 from shutil import get_terminal_size
 from textwrap import fill, wrap
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TextIO, TypeVar, cast
 
 from warehouse.command_options import encryption_key
 from warehouse.errors import RequestError, WarehouseError
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question, Stamp
 from warehouse.questions.shares import rates_as_data
-from warehouse.results import Estimate
 from warehouse.selection import Selection
 from warehouse.store.store import open_store
 from warehouse.words.contrasts import standing_sentences
@@ -30,12 +29,8 @@ from warehouse.words.sentences import say as say_text
 if TYPE_CHECKING:
     from warehouse.cases.occlusal_results import OcclusalResults
     from warehouse.marts.catalogues import Catalogues
-    from warehouse.outcomes.definition import Definition
     from warehouse.plans.planned_or_explored import Standing
     from warehouse.plans.question import Stamped
-    from warehouse.questions.crossed import CrossedComparison
-    from warehouse.questions.drift import DriftPicture
-    from warehouse.questions.missing import GroupMissing
     from warehouse.questions.shares import Rates
     from warehouse.results import Caution
     from warehouse.store.storage import Connection
@@ -82,25 +77,9 @@ def _fields(value: Any) -> dict[str, Any]:  # noqa: ANN401 - any dataclass
     return data
 
 
-def _definition(value: Definition) -> dict[str, str]:
-    return {name: getattr(value, name) for name in ("id", "version", "sentence")}
-
-
 def _question(value: Question) -> dict[str, Any]:
     named = {name: getattr(value, name) for name in ("outcome", "by", "first", "second")}
     return {**named, "cases": value.selection.sentence(), "adjust": list(value.adjust or ())}
-
-
-def _estimate(value: Estimate) -> dict[str, Any]:
-    return _fields(value) | {"level": value.interval.level if value.interval else None}
-
-
-def _drift(value: DriftPicture) -> dict[str, Any]:
-    return {**_fields(value), "refused": refused_sentence(value)}
-
-
-def _crossed(value: CrossedComparison) -> dict[str, Any]:
-    return _fields(value) | {"groups": _named(value.groups), "levels": _named(value.levels)}
 
 
 def _named(labels: Mapping[str, str]) -> list[dict[str, str]]:
@@ -115,10 +94,6 @@ def _teeth(value: OcclusalResults) -> dict[str, Any]:
     return {"improvement": improvement, **as_data(means)}
 
 
-def _missing(value: GroupMissing) -> dict[str, Any]:
-    return {"group": value.rate.group, "label": value.rate.label, "tipping": as_data(value.tipping)}
-
-
 def _number(value: float) -> float | str | None:
     if isfinite(value):
         return float(value)
@@ -126,18 +101,18 @@ def _number(value: float) -> float | str | None:
 
 
 _SPECIAL: dict[str, Any] = {
-    "Definition": _definition,
+    "Definition": lambda one: {name: getattr(one, name) for name in ("id", "version", "sentence")},
     "Variable": lambda way: way.name,
     "Selection": lambda selection: selection.sentence(),
     "Question": _question,
     "Rates": lambda rates: as_data(rates_as_data(rates)),
-    "CrossedComparison": _crossed,
+    "CrossedComparison": lambda one: _fields(one) | {"groups": _named(one.groups), "levels": _named(one.levels)},
     "OcclusalResults": _teeth,
-    "GroupMissing": _missing,
-    "Estimate": _estimate,
+    "GroupMissing": lambda one: as_data({"group": one.rate.group, "label": one.rate.label, "tipping": one.tipping}),
+    "Estimate": lambda one: _fields(one) | {"level": one.interval.level if one.interval else None},
     "Interval": lambda interval: [_number(interval.low), _number(interval.high)],
     "Caution": caution_text,
-    "DriftPicture": _drift,
+    "DriftPicture": lambda picture: _fields(picture) | {"refused": refused_sentence(picture)},
     "DataFrame": lambda frame: [as_data(row) for row in frame.to_dicts()],
     "ndarray": lambda array: as_data(array.tolist()),
     "float": _number,
@@ -267,26 +242,28 @@ def published_again(args: argparse.Namespace, store: Connection) -> None:
 def write_text(path: Path, text: str, *, what: str) -> None:
     """Write a text file; RequestError where it cannot be written."""
     try:
-        path.write_text(text, encoding="utf-8")
+        path.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
         found = f"the {what} cannot be written"
-        raise RequestError(found, where=path.name, remedy="name a folder you may write to") from error
+        expected, remedy = "a folder that is there, and a disk with room", "name a folder you may write to"
+        raise RequestError(found, where=path.name, expected=expected, remedy=remedy) from error
 
 
-def say(line: str = "") -> None:
-    """Print lines for a person on standard output, at a terminal cut between words."""
-    if not sys.stdout.isatty():
-        print(line)
+def say(line: str = "", *, to: TextIO | None = None) -> None:
+    """Print lines for a person on standard output (or ``to``), at a terminal cut between words."""
+    to = to or sys.stdout
+    if not to.isatty():
+        print(line, file=to)
         return
     width = get_terminal_size().columns
     for one in line.split("\n"):
         indent = " " * (len(one) - len(one.lstrip()))
-        print(fill(one, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False))
+        print(fill(one, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False), file=to)
 
 
 def progress(line: str) -> None:
     """Print what is being done, on standard error, so that the answer alone is on standard output."""
-    print(f"  … {line}", file=sys.stderr, flush=True)
+    say(f"  … {line}", to=sys.stderr)
 
 
 def say_json(answer: object, *, sentences: Sequence[str] = ()) -> None:

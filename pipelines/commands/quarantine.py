@@ -1,15 +1,20 @@
 """``menton quarantine``: what was turned away, and why."""
 
 import argparse
+from contextlib import suppress
+from pathlib import Path
 
 import polars as pl
 
 from pipelines.commands.options import print_table, say, say_json, storing
 from pipelines.contract.contract import load_contract
+from pipelines.deidentify.file_names import WITHHELD, on_own_screen, own_names
 from pipelines.deidentify.shown_reading import read_shown
+from pipelines.ingest.own_numbers import keyer_there
 from pipelines.ingest.quarantine import open_reasons, write_workbook
 from pipelines.mapping.mapping_file import load_mapping
 from pipelines.reading.settings import ReadSettings
+from warehouse.errors import KeyProblemError
 from warehouse.marts.catalogues import in_force
 from warehouse.plural import number_of
 
@@ -19,7 +24,7 @@ SHOWN = 8  # rows of a file that are named for each reason
 def run(args: argparse.Namespace) -> None:
     with storing(args) as store:
         measures = in_force(store).measures
-        reasons = open_reasons(store, measures, remarks=args.remarks, history=args.history)
+        reasons = _in_own_words(open_reasons(store, measures, remarks=args.remarks, history=args.history), args)
     if args.out:
         settings = ReadSettings()
         if args.mapping:
@@ -31,6 +36,18 @@ def run(args: argparse.Namespace) -> None:
         say_json({"reasons": reasons.drop("source_sha256")})
     else:
         _print(reasons, remarks=args.remarks, each=args.rows)
+
+
+def _in_own_words(reasons: pl.DataFrame, args: argparse.Namespace) -> pl.DataFrame:
+    """On the owner's own screen, files that lie here or beside ``--source`` by their names, which are kept nowhere."""
+    withheld = reasons.filter(pl.col("file").str.contains(WITHHELD, literal=True))
+    if withheld.is_empty() or not on_own_screen():
+        return reasons
+    with suppress(KeyProblemError, OSError):
+        folders = {Path.cwd(), *(path.resolve().parent for path in args.source)}
+        names = own_names(folders, keyer_there(None, args.warehouse), withheld["practice"].unique())
+        return reasons.with_columns(pl.col("file").replace(names))
+    return reasons
 
 
 def _counted(reasons: pl.DataFrame) -> str:

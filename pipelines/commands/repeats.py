@@ -149,4 +149,4 @@ def _write_plan(plan: RepeatPlan, args: argparse.Namespace, reader: Reader) -> N
 
 def _tell(line: str, args: argparse.Namespace) -> None:
     """Beside a list on standard output, words go to standard error."""
-    print(line, file=sys.stdout if args.out else sys.stderr)
+    say(line, to=sys.stdout if args.out else sys.stderr)

@@ -93,10 +93,11 @@ def code_lists(contract: Contract) -> dict[str, list[tuple[str, str]]]:
 
 def dictionary(contract: Contract, catalogue: Mapping[str, Measure]) -> str:
     """The whole dictionary as Markdown."""
+    missing = ", ".join(f"`{word}`" for word in sorted(contract.missing) if word)
     parts = [
         f"# {contract.title}: data dictionary",
         f"Contract version {contract.version}. This page is made from the contract; do not edit it by hand.",
-        TEXT["introduction"].format(times=", ".join(contract.timepoints), missing=_missing(contract)),
+        TEXT["introduction"].format(times=", ".join(contract.timepoints), missing=f"a blank cell, {missing}"),
     ]
     for table in contract.tables:
         parts += [f"## Table `{table.name}`", table.about, f"Key: {', '.join(f'`{name}`' for name in table.key)}."]
@@ -108,10 +109,6 @@ def dictionary(contract: Contract, catalogue: Mapping[str, Measure]) -> str:
     measures = _markdown_table(TEXT["measure_titles"], measure_rows(catalogue.values()))
     parts += ["## Measures", TEXT["measures"], measures]
     return "\n\n".join(parts) + "\n"
-
-
-def _missing(contract: Contract) -> str:
-    return "a blank cell, " + ", ".join(f"`{word}`" for word in sorted(contract.missing) if word)
 
 
 def _markdown_table(titles: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

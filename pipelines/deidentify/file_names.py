@@ -10,7 +10,7 @@ import sys
 from collections.abc import Iterable
 from dataclasses import replace
 from functools import lru_cache
-from pathlib import PurePath
+from pathlib import Path, PurePath
 
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import FileSource
@@ -106,13 +106,23 @@ def shown_source(source: FileSource, also: Iterable[str] = ()) -> FileSource:
 
 def kept_source(source: FileSource, keyer: Keyer, also: Iterable[str] = ()) -> FileSource:
     """The origin of a table as the warehouse keeps it: a keyed hash stands for what may not be shown."""
-    name, sheet = shown_file_name(source.given_name, also), shown_sheet_name(source.given_sheet, also)
-    if name != source.given_name:
-        path = PurePath(name)
-        name = f"{path.stem}-{_token(keyer, source.given_name)}{path.suffix}"
+    name, sheet = _kept_name(source.given_name, keyer, also), shown_sheet_name(source.given_sheet, also)
     if sheet is not None and source.given_sheet is not None and sheet != source.given_sheet:
         sheet = f"{sheet}-{_token(keyer, source.given_sheet)}"
     return replace(source, name=name, sheet=sheet)
+
+
+def _kept_name(given: str, keyer: Keyer, also: Iterable[str]) -> str:
+    shown = shown_file_name(given, also)
+    path = PurePath(shown)
+    return shown if shown == given else f"{path.stem}-{_token(keyer, given)}{path.suffix}"
+
+
+def own_names(folders: Iterable[Path], keyer: Keyer, practices: Iterable[str]) -> dict[str, str]:
+    """Name as the warehouse keeps it -> name, of the files that lie in folders and bear another name there."""
+    given = [file.name for folder in folders for file in folder.iterdir()]
+    kept = ((_kept_name(name, keyer, (one,)), name) for one in practices for name in given)
+    return {known: name for known, name in kept if known != name}
 
 
 def _token(keyer: Keyer, name: str) -> str:

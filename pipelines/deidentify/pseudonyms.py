@@ -9,7 +9,7 @@ PSEUDONYM = r"^(?:[A-Z]{2,16}[\-_])?[A-Z]{1,3}[\-_ ]?[0-9]{1,3}$|^[A-Z]$"
 
 PSEUDONYM_IN_WORDS = "one to three letters and one to three digits, such as C1 or EX02, or a single letter"
 
-PRACTICE = r"[A-Z][A-Z0-9_\-]{1,15}"
+PRACTICE = r"(?!ALL$)[A-Z][A-Z0-9_\-]{1,15}"
 PRACTICE_IN_WORDS = "2 to 16 capital letters and digits, such as HARBOUR or P03"
 
 
@@ -27,4 +27,4 @@ def check_practice(practice: str, *, where: str) -> str:
         return practice
     found = "the practice is not given as a pseudonym"
     remedy = "choose a short word in capitals that does not name the practice, and keep to it"
-    raise MappingError(found, where=where, expected=PRACTICE_IN_WORDS, remedy=remedy)
+    raise MappingError(found, where=where, expected=f"{PRACTICE_IN_WORDS}; not ALL, which heads totals", remedy=remedy)

@@ -19,11 +19,12 @@ from pipelines.contract.words import AskedWord, written_in_cells
 from pipelines.deidentify.contents import NAME, kinds_of
 from pipelines.deidentify.redaction import redact_series
 from pipelines.deidentify.refusing import content_reason
-from pipelines.drafting.names import WideNames
+from pipelines.drafting.names import OTHER_TIMES, WideNames
 from pipelines.mapping.trade_words import squeezed
 
 NOT_KNOWN = "(not known)"  # code of a spelling that a mapping states to say nothing
 
+SEX_AS_A_SET = "letters of sex mean something only as a set"
 MOST_SHOWN = 40  # open spellings told one by one; the rest are counted
 
 
@@ -72,13 +73,18 @@ def teeth_spellings() -> dict[str, str]:
     return {squeezed(word): code for code, words in written_in_cells().aliases["extracted"].items() for word in words}
 
 
-_TOOTH = re.compile(r"#?\d+")
+_TOOTH = re.compile(r"(?<![A-Za-z0-9])#?\d+(?![A-Za-z0-9])")
 
 
 def is_universal(cells: pl.Series) -> bool:
-    """Whether teeth are numbered from 1 to 32: all numbers fit, and not all are codes of ISO 3950."""
-    numbers = {part for text in text_of(cells).drop_nulls().unique() for part in _TOOTH.findall(text)}
-    return bool(numbers) and all(map(universal_tooth, numbers)) and not all(map(teeth_text, numbers))
+    """Whether teeth are numbered from 1 to 32: all numbers fit, and not all are codes of ISO 3950.
+
+    Single numbers without a sign before them may count the teeth.
+    """
+    lists = [_TOOTH.findall(text) for text in text_of(cells).drop_nulls().unique()]
+    numbers = {part for parts in lists for part in parts}
+    is_list = any(len(parts) > 1 or "#" in parts[0] for parts in lists if parts)
+    return is_list and all(map(universal_tooth, numbers)) and not all(map(teeth_text, numbers))
 
 
 def codes_seen(
@@ -101,6 +107,15 @@ def codes_seen(
     return CodesSeen(section, tuple(_described(found, cells, understand.codes)), understand.choices)
 
 
+def _unclear(codes: str | None, present: frozenset[str]) -> dict[str, str]:
+    """Spellings that would be read, but mean something else beside others that are present, and why."""
+    if codes == "sex" and {"0", "1"} <= present and "2" not in present:
+        return dict.fromkeys(("0", "1"), "0 and 1 are used both ways round")
+    if codes == "timepoint" and "t0" in present:
+        return dict.fromkeys(("t1", "t2", "t3"), OTHER_TIMES)
+    return {}
+
+
 class _Spellings:
     """Tells what a spelling of one column means."""
 
@@ -119,11 +134,13 @@ class _Spellings:
         self.choices = tuple(names.measures) if self.is_measure else tuple(code.code for code in self.codes)
         self.is_universal = target.type == "codes" and is_universal(pl.Series(list(present)))
         self.is_sex = target.codes == "sex"
+        self.unclear = _unclear(target.codes, present)
         if self.is_sex:
-            letters = {one for one in self.read | self.aliases if is_sex_letter(one)}
-            self.read = {text: code for text, code in self.read.items() if text not in letters}
-            self.aliases = {text: code for text, code in self.aliases.items() if text not in letters}
-            self.aliases |= sexes_settled(present, stated)
+            self.unclear |= dict.fromkeys(filter(is_sex_letter, present - self.unclear.keys()), SEX_AS_A_SET)
+        self.read = {text: code for text, code in self.read.items() if text not in self.unclear}
+        self.aliases = {text: code for text, code in self.aliases.items() if text not in self.unclear}
+        if self.is_sex:
+            self.aliases |= sexes_settled(present - {"0", "1"} if "0" in self.unclear else present, stated)
 
     def __call__(self, text: str, row: int, count: int) -> SeenSpelling:
         if text in self.stated:
@@ -135,18 +152,15 @@ class _Spellings:
             return SeenSpelling(text=text, row=row, count=count, code=code, is_read=True)
         if self.is_measure:
             return self._measure(text, row, count)
-        teeth = "" if self.codes else teeth_by_letters(text)
+        teeth = "" if self.codes or self.is_universal else teeth_by_letters(text)
         if teeth:
             return SeenSpelling(text=text, row=row, count=count, code=teeth)
         key = squeezed(text)
         asked: AskedWord | None = self.asks.get(key)
         if asked or key not in self.aliases:
-            among, why = (asked.among, asked.why) if asked else ((), self._why_open(text))
+            among, why = (asked.among, asked.why) if asked else ((), self.unclear.get(text, ""))
             return SeenSpelling(text=text, row=row, count=count, among=among, why=why)
         return SeenSpelling(text=text, row=row, count=count, code=self.aliases[key])
-
-    def _why_open(self, text: str) -> str:
-        return "letters of sex mean something only as a set" if self.is_sex and is_sex_letter(text) else ""
 
     def _measure(self, text: str, row: int, count: int) -> SeenSpelling:
         codes, why = self.names.measures_named(text)

@@ -8,7 +8,7 @@ from typing import Any, Literal, get_args
 
 import polars as pl
 
-from pipelines.cells.codes import teeth_text
+from pipelines.cells.codes import teeth_by_letters, teeth_text
 from pipelines.cells.dates import order_of
 from pipelines.cells.numbers import decimal_of, read_numbers
 from pipelines.cells.phases_in_turn import in_turn
@@ -19,10 +19,20 @@ from pipelines.contract.delivery import Layout, RawTable
 from pipelines.contract.targets import IN_TURN, Target, Targets
 from pipelines.contract.units import factor, units_for
 from pipelines.contract.words import written_in_cells
+from pipelines.deidentify.contents import RECORD_NUMBER
 from pipelines.deidentify.headings import heading_reason, shown_headings
-from pipelines.deidentify.refusing import content_reason
+from pipelines.deidentify.refusing import PLURALS, content_reason
 from pipelines.drafting.codes_seen import CodesSeen, alias_spellings, codes_seen, is_universal, teeth_spellings
-from pipelines.drafting.names import NOTHING, Match, TabularNames, WideNames, coordinate, has_t_zero, names_a_t_number
+from pipelines.drafting.names import (
+    NOTHING,
+    T_NUMBER,
+    Match,
+    TabularNames,
+    WideNames,
+    coordinate,
+    has_t_zero,
+    names_a_t_number,
+)
 from pipelines.mapping.column_mapping import check_sources, missing_required, own_spellings
 from pipelines.mapping.trade_words import known_terms, squeezed
 from pipelines.reading.cells import share_of_numbers
@@ -32,9 +42,8 @@ from warehouse.measures.measure import Measure
 
 ENOUGH = 0.8  # share of the filled cells that must fit for the content not to speak against a name
 
-ENOUGH_TEETH = 0.5  # the same for tooth codes: what is written otherwise can be given its codes in the mapping
-
-MANY_DIFFERENT = 30  # a coded column with more different values than this, of which none is known, is hardly coded
+# a coded column with more different values than this, of which none is known, is hardly coded; of teeth, too few
+MANY_DIFFERENT = 30
 
 
 def doubt(cells: pl.Series, expected: Expected, *, contract: Contract, measures: Mapping[str, Measure]) -> str:
@@ -55,12 +64,11 @@ def doubt(cells: pl.Series, expected: Expected, *, contract: Contract, measures:
             if understood.bad.height
             else ""
         )
+    fitting, different = filled - understood.bad.height, understood.bad["text"].n_unique()
     if target.type == "code":
-        different = understood.bad["text"].n_unique()
-        none_known = understood.bad.height == filled and different > MANY_DIFFERENT
+        none_known = not fitting and different > MANY_DIFFERENT
         return f"it holds {different} different values, and none is known as a code" if none_known else ""
-    fitting = filled - understood.bad.height
-    if fitting < filled * (ENOUGH_TEETH if target.type == "codes" else ENOUGH):
+    if fitting < filled * ENOUGH and not (target.type == "codes" and fitting and different <= MANY_DIFFERENT):
         return f"only {fitting} of {filled} filled cells are {_PLURALS[target.type]}"
     return _doubt_of_range(understood.values, target, contract, measures) if target.type == "number" else ""
 
@@ -253,9 +261,10 @@ class _Drafter:
         self.together = together
         self.shown = shown_headings(raw.frame.columns, known_terms(contract, catalogue))
         self._refuse_data_as_headings()
+        self.times = self._column_of_times()
         self.layout, self.table = self._layout()
         self.targets = Targets(self.layout, self.table, contract=contract, measures=catalogue)
-        by_row = self.layout == "long" and self._has_times()
+        by_row = self.layout == "long" and bool(self.times)
         wide = WideNames(contract, catalogue, by_row=by_row)
         self.wide_names = wide
         self.names = wide if self.layout in ("wide", "long") else TabularNames(str(self.table), contract)
@@ -280,9 +289,9 @@ class _Drafter:
         if named >= {"landmark", "x", "y"} or sum(map(bool, points)) >= _FEWEST_COORDINATES:
             return "points", "landmarks"
         named = {name for heading in self.raw.frame.columns for name in self._tabular("measurements", heading)}
-        if self.together or ("timepoint" in named and not named >= {"measure", "value"} and self._has_times()):
+        if self.together or (self.times and not named >= {"measure", "value"}):
             return "long", None
-        if named >= {"timepoint", "measure", "value"}:
+        if named >= {"measure", "value"} and ("timepoint" in named or self.times):
             wide = WideNames(self.contract, self.catalogue)
             cases = {name for heading in self.raw.frame.columns for name in wide.match(heading).names}
             return ("long", None) if cases & {"sex", "age_at_start", "birth_date"} else ("tabular", "measurements")
@@ -291,14 +300,19 @@ class _Drafter:
     def _tabular(self, table: str, heading: str) -> tuple[str, ...]:
         return TabularNames(table, self.contract).match(heading).names
 
-    def _has_times(self) -> bool:
-        """Whether a column by its heading holds times, and holds several of them."""
+    def _column_of_times(self) -> str:
+        """The column of several times by its heading, or by its cells alone where cases have several rows; or empty."""
         known = alias_spellings(self.contract.codes["timepoint"])
-        for heading in self.raw.frame.columns:
-            if self._tabular("measurements", heading) == ("timepoint",):
-                times = {known.get(squeezed(text)) for text in text_of(self.raw.frame[heading]).drop_nulls().unique()}
-                return len(times - {None}) > 1
-        return False
+        names = {heading: self._tabular("measurements", heading) for heading in self.raw.frame.columns}
+        cases = [self.raw.frame[heading] for heading, named in names.items() if named == ("case_id",)]
+        several = any(cells.drop_nulls().n_unique() < cells.drop_nulls().len() for cells in cases)
+        for wanted in (("timepoint",), ()) if several else (("timepoint",),):
+            for heading in (one for one, named in names.items() if named == wanted):
+                texts = [squeezed(text) for text in text_of(self.raw.frame[heading]).drop_nulls().unique()]
+                times = [known.get(text, text) for text in texts if text in known or T_NUMBER.fullmatch(text)]
+                if len(set(times)) > 1 and (wanted or len(times) == len(texts)):
+                    return heading
+        return ""
 
     def _decimal(self) -> str:
         texts = self.raw.frame.select(pl.col(pl.String)).iter_columns()
@@ -306,11 +320,13 @@ class _Drafter:
         return found if found in (".", ",") else ""
 
     def draft(self) -> Draft:
-        lines = self._without_clashes([self._line(heading) for heading in self.raw.frame.columns])
+        lines = self._with_case_number([self._line(heading) for heading in self.raw.frame.columns])
+        lines = self._without_clashes(lines)
         mapped = {line.column: self._target(line.names[0]) for line in lines if line.kind == "mapped"}
         constants = {**self._seen_constants(mapped), **self.earlier.get("constants", {})}
         filled = [*mapped.values(), *filter(None, map(self.targets.find, constants))]
         stated = self.earlier.get("file", {})
+        offered = {line.names[0] for line in lines if line.kind == "unsure"}
         return Draft(
             source=self.raw.source.name,
             layout=self.layout,
@@ -322,7 +338,7 @@ class _Drafter:
             codes=self._codes(mapped),
             units={column: unit for column, unit in self.earlier.get("units", {}).items() if column in mapped},
             constants=constants,
-            missing=tuple(missing_required(filled, self.targets)),
+            missing=tuple(one for one in missing_required(filled, self.targets) if one.name not in offered),
             targets=self.targets,
             notes=tuple(self._notes(list(mapped.values()))),
         )
@@ -357,7 +373,7 @@ class _Drafter:
             return DraftLine(self.shown[heading], "withheld", why="repeat the heading yourself")
         if heading in self.together:
             return DraftLine(heading, "mapped", ("case_id",))
-        match = self._match(heading)
+        match = self._by_dates(heading, self._match(heading))
         if self.layout == "long" and match.names == ("age_at_start",) and self._varies(heading):
             match = Match(("age",))
         if match.names == ("phase_1_appliance_category",) and self._in_turn(heading):
@@ -370,8 +386,35 @@ class _Drafter:
         return self._unmatched(heading)
 
     def _match(self, heading: str) -> Match:
+        if heading == self.times and self.layout == "long":
+            return Match(("timepoint",))
         match = self.names.match(heading, t_numbers_unclear=has_t_zero(self.raw.frame.columns))
         return Match(tuple(name for name in match.names if name in self.targets), match.why) if match.names else NOTHING
+
+    def _by_dates(self, heading: str, match: Match) -> Match:
+        """Of names of which one is of a date, that one where the cells hold dates."""
+        dates = tuple(name for name in match.names if self._target(name).type == "date")
+        if match.sure or len(dates) != 1:
+            return match
+        read = read_cells(self.raw.frame[heading], self._expected(heading, self._target(dates[0])))
+        n_dates = read.values.len() - read.values.null_count()
+        return Match(dates) if n_dates and n_dates >= ENOUGH * (n_dates + read.bad.height) else match
+
+    def _with_case_number(self, lines: list[DraftLine]) -> list[DraftLine]:
+        """Where nothing else is one, a column of numbers left out as a record number or name may be the case number."""
+        found = [line for line in lines if line.kind == "identifying" and self._numbers_cases(line.column)]
+        if len(found) != 1 or any("case_id" in line.names for line in lines):
+            return lines
+        why = "no other column holds a number of the case; it is kept as a keyed hash alone"
+        offered = replace(found[0], kind="unsure", names=("case_id",), why=why)
+        return [offered if line is found[0] else line for line in lines]
+
+    def _numbers_cases(self, heading: str) -> bool:
+        """Whether the cells of a column left out for its heading are words with a figure, one for each case."""
+        texts = text_of(self.raw.frame[heading]).drop_nulls()
+        if heading_reason(heading) is None or not texts.len() or not texts.str.contains(r"^\S*\d\S*$").all():
+            return False
+        return content_reason(texts) in (None, PLURALS[RECORD_NUMBER]) and not self._doubt(heading, "case_id")
 
     def _varies(self, heading: str) -> bool:
         """Whether most cases of several rows have several values in a column."""
@@ -411,6 +454,8 @@ class _Drafter:
             known = alias_spellings(coded) if coded else teeth_spellings()
             texts = text_of(self.raw.frame[heading]).drop_nulls().unique().str.to_lowercase()
             spellings |= {" ".join(t.split()): known[key] for t in texts if (key := squeezed(t)) in known}
+            if not coded and not is_universal(self.raw.frame[heading]):
+                spellings |= {" ".join(t.split()): teeth for t in texts if (teeth := teeth_by_letters(t))}
         order = order_of(self.raw.frame[heading]) if target.type == "date" else ""
         return Expected(
             target=target,

@@ -10,8 +10,9 @@ from pipelines.mapping.trade_words import squeezed, trade_terms, words_of
 from warehouse.measures.landmarks import ALIASES, LANDMARKS
 from warehouse.measures.measure import Measure
 
-_T_NUMBER = re.compile(r"t[0-9]")
+T_NUMBER = re.compile(r"t[0-9]")
 _KNOWN_T = frozenset({"t1", "t2", "t3"})
+OTHER_TIMES = "the file has a T0, so T1 and T2 may be other times"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,7 @@ class WideNames:
             return Match((self._of_rows[squeezed(heading)],))
         found = self._whole(heading) or self._taken_apart(heading)
         if found.sure and t_numbers_unclear and _KNOWN_T.intersection(words_of(heading)):
-            return Match(self._other_times(found.names[0]), "the file has a T0, so T1 and T2 may be other times")
+            return Match(self._other_times(found.names[0]), OTHER_TIMES)
         return found
 
     def names_a_time(self, text: str) -> bool:
@@ -93,7 +94,7 @@ class WideNames:
 
     def _taken_apart(self, heading: str) -> Match:
         parts = self._parts(heading)
-        if not parts.rest and len(parts.times) == 1 and not self._by_row:
+        if trade_terms().filler.issuperset(parts.rest) and len(parts.times) == 1 and not self._by_row:
             return self._only_a_time(parts.times[0])
         for key in _keys(parts.rest):
             found = self._meaning(key, parts)
@@ -216,7 +217,7 @@ def has_t_zero(headings: Iterable[str]) -> bool:
 
 def names_a_t_number(heading: str) -> bool:
     """Whether a heading names a time by T and a figure that the contract does not know."""
-    return any(_T_NUMBER.fullmatch(word) and word not in _KNOWN_T for word in words_of(heading))
+    return any(T_NUMBER.fullmatch(word) and word not in _KNOWN_T for word in words_of(heading))
 
 
 def _position(words: Sequence[str], phrase: Sequence[str]) -> int | None:
@@ -263,12 +264,13 @@ class TabularNames:
     """Matches headings of a file of one row a reading, or one row a point."""
 
     def __init__(self, table: str, contract: Contract) -> None:
+        own = {"case_id": contract.table("cases").column("case_id").aliases}
         more = {**trade_terms().columns, **trade_terms().tabular}
         self._is_points = table == "landmarks"
         self._index = {
             squeezed(word): column.name
             for column in contract.table(table).columns
-            for word in (column.name, *_case_terms(column.name, contract), *more.get(column.name, ()))
+            for word in (column.name, *own.get(column.name, ()), *more.get(column.name, ()))
         }
 
     def match(self, heading: str, *, t_numbers_unclear: bool = False) -> Match:
@@ -287,7 +289,3 @@ def coordinate(heading: str) -> str:
 
 
 _RULERS = {one: tuple(f"{word}{one[-1]}" for word in trade_terms().ruler) for one in RULER}
-
-
-def _case_terms(name: str, contract: Contract) -> tuple[str, ...]:
-    return contract.table("cases").column("case_id").aliases if name == "case_id" else ()

@@ -61,8 +61,9 @@ def _value(value: object) -> str:
 
 
 def _comment(text: str, *, indent: str = "#     ") -> list[str]:
+    later = indent.replace("-", " ")
     return textwrap.wrap(
-        text, WIDTH, initial_indent=indent, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+        text, WIDTH, initial_indent=indent, subsequent_indent=later, break_long_words=False, break_on_hyphens=False
     )
 
 
@@ -143,7 +144,7 @@ def _codes(seen: CodesSeen) -> list[str]:
         lines += _comment(f"{one.why}: {', '.join(one.among)}" if one.among else one.why)
     if len(seen.unsettled) > MOST_SHOWN:
         lines.append(f"# and {counted(len(seen.unsettled) - MOST_SHOWN, 'spelling')} more")
-    return lines
+    return lines if len(lines) > 1 else []
 
 
 def _place(one: SeenSpelling) -> str:
@@ -209,10 +210,15 @@ def draft_data(draft: Draft, raw: RawTable, *, contract: Contract) -> dict[str, 
         "constants": dict(draft.constants),
         "required": [{"name": one.name, "choices": _choices(one, contract)} for one in draft.missing],
         "names": [
-            {"name": one.name, "units": units_for(one.unit) if one.unit else (), "codes": one.codes or ""}
+            {
+                "name": one.name,
+                "units": units_for(one.unit) if one.unit else (),
+                "codes": one.codes or (one.field if one.type == "codes" else ""),
+            }
             for one in draft.targets
         ],
         "left": left_to_do(draft),
+        "notes": draft.notes,
     }
 
 

@@ -226,10 +226,11 @@ def _leaving_out(faults: list[MentonError], *, is_named: bool) -> Iterator[None]
 def _read(request: Request, settings: ReadSettings) -> _Read:
     """Read all files, under names that may be said; BadFileError where one that was named cannot be read."""
     named = (request.practice or "",)
-    given = {path.resolve() for path in request.paths}
     tables: list[tuple[RawTable, bool]] = []
     faults: list[MentonError] = []
-    for path in discover_shown(request.paths, named):
+    found = discover_shown(request.paths, named)
+    given = {path.resolve() for path in request.paths}
+    for path in found:
         request.progress(f"reading {screen_name(path.name, named)}")
         is_named = path.resolve() in given
         with _leaving_out(faults, is_named=is_named):

@@ -9,13 +9,15 @@ import re
 from collections.abc import Sequence, Set
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
+from pipelines.contract.contract import load_contract
 from pipelines.deidentify.keyer import case_numbers
+from pipelines.mapping.mapping_file import mapping_sections
 from pipelines.reading.settings import ReadSettings
 from warehouse.private_files import beside, write_private, write_whole
-from warehouse.toml_files import toml_from
 
 _QUOTED = re.compile(r"""["']([^"'\n]+)["']""")
 
@@ -35,8 +37,13 @@ def remember(warehouse: Path, practice: str, headings: Sequence[str], mapping: P
         write_private(path, text)
 
 
+def _sections(mapping: Path) -> dict[str, Any]:
+    """What a remembered mapping says; MappingError where somebody changed it into what cannot be read."""
+    return mapping_sections(mapping, contract=load_contract(), origin=f"{mapping.parent.name}/{mapping.name}")
+
+
 def _read_by(mapping: Path) -> ReadSettings:
-    said = toml_from(mapping.read_text(encoding="utf-8")).get("file", {})
+    said = _sections(mapping).get("file", {})
     return ReadSettings(**{one.name: said[one.name] for one in fields(ReadSettings) if one.name in said})
 
 
@@ -57,7 +64,7 @@ def speaking_of(warehouse: Path, practice: str, numbers: Sequence[str]) -> list[
     wanted = set(case_numbers(pl.Series(numbers, dtype=pl.String)))
     found = []
     for path in sorted(beside(warehouse, "mappings").glob(f"{practice}-*.toml")):
-        quoted = _QUOTED.findall(path.read_text(encoding="utf-8"))
+        quoted = _QUOTED.findall(path.read_text(encoding="utf-8", errors="replace"))
         if wanted.intersection(case_numbers(pl.Series(quoted, dtype=pl.String))):
             found.append(path)
     return found
@@ -66,8 +73,8 @@ def speaking_of(warehouse: Path, practice: str, numbers: Sequence[str]) -> list[
 def renamed(warehouse: Path, old: str, new: str) -> None:
     """Let the mappings of a practice be found under its new name, and say it."""
     for path in beside(warehouse, "mappings").glob(f"{old}-*.toml"):
-        text = path.read_text(encoding="utf-8").replace(f'"{old}"', f'"{new}"')
-        write_whole(path.with_name(f"{new}{path.name.removeprefix(old)}"), text.encode())
+        text = path.read_bytes().replace(f'"{old}"'.encode(), f'"{new}"'.encode())
+        write_whole(path.with_name(f"{new}{path.name.removeprefix(old)}"), text)
         path.unlink()
 
 
@@ -75,7 +82,7 @@ def nearest(folder: Path, headings: Set[str]) -> Path | None:
     """The remembered mapping that speaks of most of the headings, and at least of half of them."""
     best: tuple[int, float, Path] | None = None
     for path in sorted(folder.glob("*.toml")):
-        said = toml_from(path.read_text(encoding="utf-8"))
+        said = _sections(path)
         known = {*said.get("columns", {}), *said.get("ignored", {})}
         one = (len(known.intersection(headings)), path.stat().st_mtime, path)
         best = one if best is None or one > best else best

@@ -85,7 +85,8 @@ def _sections(data: Mapping[str, Any], faults: Faults) -> _Sections:
     known = [one.name for one in fields(_Sections)]
     wrong = {str(one.place[0]) for one in shaped(_Sections, data)[1]}
     for name in wrong & set(known):
-        faults.add(name, "this is a value where a section belongs", expected=f"[{name}]")
+        remedy = f"begin the section with a line [{name}]"
+        faults.add(name, "this is a value where a section belongs", expected=f"[{name}]", remedy=remedy)
     for name in [name for name in data if name not in known]:
         remedy = near_names(name, known) or f"the sections are {', '.join(known)}"
         faults.add(f"[{name}]", "this section does not exist", remedy=remedy)
@@ -100,12 +101,18 @@ def load_mapping(path: Path, *, contract: Contract, catalogue: Mapping[str, Meas
     return parse_mapping(_text(path), origin=screen_name(path.name), contract=contract, catalogue=catalogue)
 
 
-def mapping_sections(path: Path) -> dict[str, Any]:
-    """The sections of a mapping file as they stand, for a draft that goes on from it; nothing in them is checked.
+def mapping_sections(path: Path, *, contract: Contract, origin: str = "") -> dict[str, Any]:
+    """The sections of a mapping file as they stand; of what they say only the settings of ``[file]`` are checked.
 
-    Raises MappingError: the file cannot be read.
+    ``origin``: What to call the file in an error.
+
+    Raises MappingError: the file cannot be read, or a section or setting is not what it should be.
     """
-    return _toml(_text(path), screen_name(path.name))
+    origin = origin or screen_name(path.name)
+    data, faults = _toml(_text(path), origin), Faults(origin)
+    parse_settings(_sections(data, faults).file, faults, contract=contract)
+    faults.raise_any()
+    return data
 
 
 def _text(path: Path) -> str:
@@ -114,7 +121,10 @@ def _text(path: Path) -> str:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         said = str(error) if isinstance(error, tomllib.TOMLDecodeError) else getattr(error, "strerror", None)
         found = f"the mapping file cannot be read: {said or type(error).__name__}"
-        raise MappingError(found, where=screen_name(path.name), expected="a UTF-8 text file in TOML") from error
+        remedy = "check its name, and that you may read it, or draft it anew with menton draft-mapping"
+        raise MappingError(
+            found, where=screen_name(path.name), expected="a UTF-8 text file in TOML", remedy=remedy
+        ) from error
 
 
 def _toml(text: str, origin: str) -> dict[str, Any]:

@@ -100,7 +100,8 @@ def parse_settings(section: Mapping[str, Any], faults: Faults, *, contract: Cont
     known = [field.name for field in fields(FileSettings)]
     for key, expected in wrong.items():
         if key in known:
-            faults.add(f"[file] {key}", "the value of this setting does not fit", expected=expected)
+            remedy = "correct it, or take the line out"
+            faults.add(f"[file] {key}", "the value of this setting does not fit", expected=expected, remedy=remedy)
         else:
             faults.add(f"[file] {key}", "this setting does not exist", remedy=near_names(key, known) or "remove it")
     given = {key: value for key, value in section.items() if key not in wrong}

@@ -67,7 +67,8 @@ def _check_regular(status: os.stat_result, name: str) -> None:
         found, remedy = "this is a folder, not a file", "name a file in it, or give the folder to menton ingest"
         raise BadFileError(found, where=name, remedy=remedy)
     if not stat.S_ISREG(status.st_mode):
-        raise BadFileError("this is not a regular file", where=name, expected="a file on a disk")
+        remedy = "write what comes through it into a file first, and give that"
+        raise BadFileError("this is not a regular file", where=name, expected="a file on a disk", remedy=remedy)
     if status.st_size == 0:
         remedy = "export it again; an empty file holds no table"
         raise BadFileError("the file is empty (0 bytes)", where=name, expected="a header and rows", remedy=remedy)

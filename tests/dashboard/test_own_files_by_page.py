@@ -102,6 +102,33 @@ def test_a_unit_is_chosen_on_the_page(tmp_path: Path, warehouse: Path) -> None:
         assert store.value("select sum(lafh_mm) from readings where replaced_by is null") == pytest.approx(280.0)
 
 
+def test_what_is_written_in_a_column_that_was_chosen_is_asked_too(tmp_path: Path, warehouse: Path) -> None:
+    gadgets = ["Wobble", "fixed", "fixed", "Wobble"]
+    rows = [f"{n},f,11.{n},{gadget},zz,running,{n + 4}" for n, gadget in enumerate(gadgets, start=1)]
+    path = tmp_path / "cases.csv"
+    path.write_text("\n".join(["No,Sex,Age,Gadget,Gone,State of play,Wits T1", *rows]), encoding="utf-8")
+    page = opened(path)
+    for correction in (SELECTION, COMPARISON):
+        chosen(page, correction)
+    assert "Wobble" in everything_said(page), "as one of the cells of the column"
+    assert not [one for one in page.selectbox if one.label.startswith("“wobble”")]
+    for heading, name in (("Gadget", "phase_1_appliance_category"), ("Gone", "extracted_teeth")):
+        picked(page, heading, name)
+    picked(page, "State of play", "status")
+    for spelling, section, code in (
+        ("wobble", "codes.appliance_category", "removable_plate"),
+        ("zz", "codes.extracted_teeth", "14 24"),
+        ("running", "codes.status", "in_treatment"),
+    ):
+        assert f"“{spelling}” under" in everything_said(page)
+        chosen(page, (section, spelling, code))
+    assert "Nothing is open." in everything_said(page)
+    assert "4 of 4 rows would be loaded" in loaded(page)
+    with open_store(warehouse) as store:
+        said = store.rows("select status, extracted_teeth, appliance_category from cases join phases using (case_no)")
+    assert sorted(said) == [("in_treatment", "14 24", name) for name in ["fixed_labial"] * 2 + ["removable_plate"] * 2]
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize("kind", [german, merged_workbook], ids=lambda kind: kind.__name__)
 def test_a_file_gets_in_by_a_real_browser(kind: Callable[[Path], OwnFile], tmp_path: Path, browser: Browser) -> None:

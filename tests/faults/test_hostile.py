@@ -149,5 +149,10 @@ def test_a_folder_that_leads_back_into_itself_is_read_once(stepper: Stepper, fol
     assert_refused(stepper, folder, ["ingest", str(tmp_path / "f")])
 
 
+def test_a_link_to_itself_is_refused(stepper: Stepper, folder: Path, tmp_path: Path) -> None:
+    (tmp_path / "loop.csv").symlink_to(tmp_path / "loop.csv")
+    assert_refused(stepper, folder, ["ingest", str(tmp_path / "loop.csv")])
+
+
 def test_the_warehouse_is_sound_after_all_of_it(folder: Path) -> None:
     assert verify(folder).is_sound

@@ -18,6 +18,7 @@ from pipelines.cli import main
 from pipelines.contract.delivery import FileSource
 from pipelines.deidentify.file_names import OWN_SCREEN, kept_source, shown_file_name, shown_sheet_name, shown_source
 from pipelines.deidentify.keyer import Keyer
+from tests.pipelines.test_json_keys import ONE_ROW_WRONG
 from warehouse.store.snapshot import POINTER, current_snapshot
 from warehouse.store.storage import Connection
 from warehouse.store.store import STORE
@@ -191,6 +192,24 @@ def test_on_the_owners_own_screen_files_bear_their_names_and_nothing_keeps_them(
     assert "where: Quillfeather too.xlsx" in captured.out
     assert "where: Quillfeather left.csv" in captured.out
     assert "withheld" not in captured.out + captured.err
+    wrong = given / "Quillfeather wrong.csv"
+    wrong.write_text(ONE_ROW_WRONG, encoding="utf-8")
+    assert main(["ingest", str(wrong), "--warehouse", str(folder)]) == 1
+    capsys.readouterr()
+    quarantine = ["quarantine", "--warehouse", str(folder)]
+    assert main([*quarantine, "--source", str(wrong), "--rows"]) == 0
+    assert "Quillfeather wrong.csv: row 2" in capsys.readouterr().out
+    assert main(quarantine) == 0
+    assert "Quillfeather" not in capsys.readouterr().out, "it lies elsewhere, and its name is kept nowhere"
+    monkeypatch.chdir(given)
+    assert main(quarantine) == 0
+    assert "Quillfeather wrong.csv: row 2" in capsys.readouterr().out
+    monkeypatch.delenv(OWN_SCREEN)
+    assert main([*quarantine, "--source", str(wrong)]) == 0
+    assert "Quillfeather" not in capsys.readouterr().out
+    monkeypatch.setenv(OWN_SCREEN, "1")
+    (tmp_path / "elsewhere").mkdir()
+    monkeypatch.chdir(tmp_path / "elsewhere")
     together = tmp_path / "Quillfeather.toml"
     together.write_text(
         '[file]\ntogether = ["No"]\n[columns]\n"No" = "case_id"\n"Sex" = "sex"\n"Age" = "age_at_start"\n'

@@ -96,3 +96,38 @@ def test_nothing_left_to_do_is_said(tmp_path: Path, capsys: pytest.CaptureFixtur
     (tmp_path / "f.csv").write_text("\n".join(rows), encoding="utf-8")
     assert main(["draft-mapping", str(tmp_path / "f.csv")]) == 0
     assert "nothing is left to decide" in capsys.readouterr().err
+
+
+def test_one_sheet_of_several_is_named_in_the_draft_and_read_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = openpyxl.Workbook()
+    cases, legend = book.active, book.create_sheet("Legend")
+    cases.title = "Cases"
+    for row in (["No", "Sex", "Age", "Appliance"], ["1", "f", 11.5, "fixed"], ["2", "m", 12, "fixed"]):
+        cases.append(row)
+    for row in (["Word", "Meaning"], ["fixed", "with brackets"], ["plate", "without"]):
+        legend.append(row)
+    book.save(tmp_path / "cases.xlsx")
+    out = tmp_path / "draft.toml"
+    assert main(["draft-mapping", str(tmp_path / "cases.xlsx"), "--out", str(out)]) == 0
+    assert "the file has 2 sheets; this draft is for Cases alone; --sheet drafts another" in capsys.readouterr().err
+    text = out.read_text(encoding="utf-8")
+    assert tomllib.loads(text)["file"]["sheet"] == "Cases"
+    stated = 'selection = "consecutive"\nstatus = "in_treatment"\ncomparison = "treated"\n'
+    out.write_text(text.replace("[constants]\n", f"[constants]\n{stated}"), encoding="utf-8")
+    command = ["ingest", str(tmp_path / "cases.xlsx"), "--mapping", str(out), "--warehouse", str(tmp_path / "w")]
+    assert main(command) == 0
+    assert "2 rows read = 2 loaded" in capsys.readouterr().out
+    assert main(["draft-mapping", str(tmp_path / "cases.xlsx"), "--sheet", "Legend"]) == 0
+    assert 'sheet = "Legend"' in capsys.readouterr().out
+    legend["A1"], legend["B1"], legend["C1"], legend["D1"] = "No", "Sex", "Age", "Appliance"
+    book.save(tmp_path / "years.xlsx")
+    assert main(["draft-mapping", str(tmp_path / "years.xlsx")]) == 0
+    assert "sheet" not in tomllib.loads(capsys.readouterr().out)["file"], "sheets of one shape are read alike"
+
+
+def test_a_draft_that_cannot_be_written_says_so(practice_file: Any, tmp_path: Path, capsys: Any) -> None:
+    assert main(["draft-mapping", str(practice_file), "--out", str(tmp_path / "none" / "draft.toml")]) == 1
+    said = capsys.readouterr().err
+    assert "the draft cannot be written\n  where: draft.toml\n  expected: a folder that is there" in said

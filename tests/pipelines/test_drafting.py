@@ -425,3 +425,99 @@ def test_codes_of_two_columns_of_one_list_stand_in_one_section() -> None:
     assert text.count("\n[codes.mouth_posture]") == 1
     assert '"offen" = "open"' in text
     assert '"geschlossen" = "closed"' in text
+
+
+@pytest.mark.parametrize(
+    ("cells", "settled"),
+    [
+        (["G", "F", "F"], {"g": "male", "f": "female"}),  # garçon and fille
+        (["G", "B", "B"], {"g": "female", "b": "male"}),  # girl and boy
+        (["V", "H", "H"], {"v": "male", "h": "female"}),  # varón and hembra
+        (["H", "M", "M"], {"h": "male", "m": "female"}),  # hombre and mujer
+        (["J", "M", "M"], {"j": "male", "m": "female"}),  # Junge and Mädchen
+        (["G", "G"], {}),
+        (["H", "H"], {}),
+        (["0", "1", "1"], {}),  # used both ways round
+        (["0", "1", "2"], {"1": "male", "2": "female"}),  # ISO/IEC 5218
+    ],
+)
+def test_letters_and_figures_of_sex_are_settled_as_a_set(cells: list[str], settled: dict[str, str]) -> None:
+    draft = drafted({"No": [str(place) for place in range(len(cells))], "Sex": cells})
+    (seen,) = (one for one in draft.codes if one.section == "sex")
+    assert {one.text: one.code for one in seen.spellings if one.code and not one.is_read} == settled
+    read = {one.text: one.code for one in seen.spellings if one.is_read}
+    assert read == ({"0": "unknown"} if "2" in cells else {})
+    assert bool(seen.unsettled) is not bool(settled)
+
+
+def test_a_heading_that_names_a_time_is_of_its_date_where_the_cells_are_dates() -> None:
+    numbers, days = ["1", "2"], ["03.04.2015", "21.05.2016"]
+    for heading, name in (("Behandlungsende", "finish_date"), ("Fine terapia", "finish_date"), ("Avant", "start_date")):
+        line = lines({"No": numbers, heading: days})[heading]
+        assert (line.kind, line.names) == ("mapped", (name,))
+        assert lines({"No": numbers, heading: ["ja", "nein"]})[heading].kind == "unsure"
+
+
+def test_a_record_number_is_offered_as_the_case_number_where_nothing_else_is_one() -> None:
+    for heading, cells in (("Chart", ["101", "102"]), ("Patient", ["P01", "P02"])):
+        line = lines({heading: cells, "Sex": ["m", "f"]})[heading]
+        assert (line.kind, line.names) == ("unsure", ("case_id",))
+        assert lines({heading: cells, "Case no": ["1", "2"]})[heading].kind == "identifying"
+    assert lines({"Patient": ["Ottilie Q", "Bert Q"], "Sex": ["m", "f"]})["Patient"].kind == "identifying"
+    assert lines({"Chart": ["101", "102"], "Patient": ["P01", "P02"]})["Chart"].kind == "identifying"
+
+
+@pytest.mark.parametrize(
+    ("cell", "teeth"),
+    [("14-24", "14 24"), ("14/24", "14 24"), ("15+25", "15 25"), ("UR4 UL4", "14 24"), ("11-13", None), ("4/4", None)],
+)
+def test_teeth_with_signs_between_them_are_proposed(cell: str, teeth: str | None) -> None:
+    draft = drafted({"No": ["1", "2", "3", "4"], "Extractions": [cell, "none", "none", "35"]})
+    (seen,) = (one for one in draft.codes if one.section == "extracted_teeth")
+    assert {one.text: one.code for one in seen.spellings}[cell.lower()] == (teeth or "")
+    assert "teeth" not in draft.settings
+
+
+def test_what_is_left_is_listed_once_a_line_and_no_section_is_empty() -> None:
+    columns = {"No": ["1"], "Sex": ["m"], "Nato il": ["03.04.2001"], "Extractions": ["none"]}
+    text = text_of(columns)
+    assert "[codes.extracted_teeth]" not in text
+    todo = text.partition("# Left to do:\n")[2].partition("\n\n")[0].splitlines()
+    assert any(line.startswith("#     ") for line in todo), "one of them takes two lines"
+    assert sum(line.startswith("#   - ") for line in todo) == len(left_to_do(drafted(columns)))
+
+
+def test_rows_of_visits_are_told_by_their_cells_where_the_heading_is_not_known() -> None:
+    rows = {"No": ["1", "1", "2", "2"], "Sitting": ["pre", "post", "pre", "post"], "ANB": ["4", "3", "5", "4"]}
+    draft = drafted(rows)
+    assert draft.layout == "long"
+    assert {line.column: line.names for line in draft.lines} == {
+        "No": ("case_id",),
+        "Sitting": ("timepoint",),
+        "ANB": ("anb_deg",),
+    }
+    assert drafted(rows | {"No": ["1", "2", "3", "4"]}).layout == "wide", "a case has one row: it is something else"
+    assert drafted(rows | {"Sitting": ["pre", "post", "pre", "good"]}).layout == "wide"
+
+
+def test_beside_a_t_zero_the_other_t_numbers_of_cells_are_asked() -> None:
+    rows = {"No": ["1", "1", "2", "2"], "Visit": ["T0", "T1", "T0", "T1"], "ANB": ["4", "3", "5", "4"]}
+    draft = drafted(rows)
+    (seen,) = (one for one in draft.codes if one.section == "timepoint")
+    assert draft.layout == "long"
+    assert {one.text for one in seen.unsettled} == {"t0", "t1"}
+    (seen,) = (one for one in drafted(rows | {"Visit": ["T1", "T2"] * 2}).codes if one.section == "timepoint")
+    assert {one.text: one.code for one in seen.spellings} == {"t1": "start", "t2": "finish"}
+
+
+def test_spellings_of_teeth_are_asked_where_some_are_understood() -> None:
+    draft = drafted({"No": ["1", "2", "3", "4"], "Extractions": ["4s", "5s", "4s", "non-ext"]})
+    (seen,) = (one for one in draft.codes if one.section == "extracted_teeth")
+    assert {one.text: one.count for one in seen.unsettled} == {"4s": 2, "5s": 1}
+
+
+def test_numbers_of_teeth_taken_out_are_not_read_as_teeth() -> None:
+    for cells in (["2", "4", "none"], ["4s", "5s", "none"]):
+        assert "teeth" not in drafted({"No": ["1", "2", "3"], "Extractions": cells}).settings
+    for cells in (["5 12", "none", "none"], ["#5", "none", "none"]):
+        assert drafted({"No": ["1", "2", "3"], "Extractions": cells}).settings["teeth"] == "universal"

@@ -28,6 +28,7 @@ from tests.pipelines.own_files import (
     german,
     long_export,
     other_notations,
+    visits,
 )
 from tests.raw_tables import CONTRACT, WIDE_MAPPING, interpreted
 from warehouse.errors import MappingError
@@ -133,6 +134,37 @@ def test_next_years_file_of_the_same_shape_is_read_without_a_question(tmp_path: 
     text = again.read_text(encoding="utf-8")
     assert [line for line in text.splitlines() if line.startswith('# "')] == ['# "Farbe" = "?"']
     assert 'selection = "consecutive"' in text
+
+
+@pytest.mark.parametrize(
+    ("line", "where", "expected"),
+    [
+        ('header_row = "two"', "[file] header_row", "a row number from 1"),
+        ("sheet = 3", "[file] sheet", "a text in quotes"),
+        ('skip_totals = "no"', "[file] skip_totals", "true or false"),
+        ("decimal = 5", "[file] decimal", 'one of ".", ","'),
+    ],
+)
+def test_a_remembered_mapping_changed_by_hand_is_refused_with_its_place(
+    line: str, where: str, expected: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = visits(tmp_path)
+    remembered = tmp_path / "data.mappings"
+    remembered.mkdir()
+    kept = remembered / "HARBOUR-0123456789abcdef.toml"
+    command = ["ingest", *map(str, file.paths), "--warehouse", str(tmp_path / "data"), "--practice", "HARBOUR"]
+    for text in (f"[file]\n{line}\n", "file = 3\n", "[file\n"):
+        kept.write_text(text, encoding="utf-8")
+        draft = ["draft-mapping", *map(str, file.paths), "--remembered", str(remembered)]
+        for words in (command, draft):
+            assert main(words) == 1
+            said = capsys.readouterr().err
+            assert "where: data.mappings/HARBOUR-0123456789abcdef.toml" in said
+            assert "expected: " in said
+            assert "what to do: " in said
+            if line in text:
+                assert f"{where}\n  expected: {expected}\n" in said
+    assert not (tmp_path / "data").exists()
 
 
 def test_points_with_a_column_a_coordinate_and_a_ruler_are_brought_to_true_size(tmp_path: Path) -> None:

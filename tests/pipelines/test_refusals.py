@@ -130,3 +130,9 @@ def test_a_practice_is_a_short_word_in_capitals() -> None:
         with pytest.raises(MappingError) as refused:
             check_practice(name, where="x")
         assert name not in str(refused.value)
+
+
+def test_a_practice_does_not_bear_the_name_of_a_total() -> None:
+    with pytest.raises(MappingError, match="not ALL, which heads totals"):
+        check_practice("ALL", where="x")
+    assert check_practice("ALLEY", where="x") == "ALLEY"

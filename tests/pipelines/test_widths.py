@@ -3,28 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from contextlib import redirect_stdout
+from contextlib import redirect_stderr, redirect_stdout
 from importlib import import_module
 from io import StringIO
 from pathlib import Path
+from pkgutil import iter_modules
 
 import pytest
 
+import pipelines.commands
 from pipelines.cli import COMMANDS, main
 from pipelines.commands.options import print_table
 from pipelines.ingest.ingest import Request, ingest
 from tests.conftest import Study
+from tests.hand_made import load_rows
 from tests.pipelines.points.test_measure_command import G1, rows_of
 from tests.pipelines.test_json_keys import ONE_ROW_WRONG, RUNS
+from tests.warehouse.questions.cohort import cohort_rows
+from tests.warehouse.questions.planning import add_plan
 
 Table = tuple[Sequence[str], list[list[str]], str]
-NOT_HERE = ("--plan", "drift")
+OF_ONE = ("--plan", "drift")
 """Of a plan that only the hand-made cases have; of one practice, while the study group has several."""
 
 
-@pytest.fixture
-def tables(monkeypatch: pytest.MonkeyPatch) -> list[Table]:
-    """Every table that is printed: columns, rows, and what was printed."""
+def tables_noted(monkeypatch: pytest.MonkeyPatch) -> list[Table]:
+    """Every table that is printed from now on: columns, rows, and what was printed."""
     found: list[Table] = []
 
     def noted(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[int] = ()) -> None:
@@ -33,10 +37,28 @@ def tables(monkeypatch: pytest.MonkeyPatch) -> list[Table]:
             print_table(title, columns, held, right=right)
         found.append((columns, held, out.getvalue()))
 
-    for module in {import_module(module.partition(":")[0]) for module, _ in COMMANDS.values()}:
+    names = {module.partition(":")[0] for module, _ in COMMANDS.values()}
+    names |= {f"pipelines.commands.{one.name}" for one in iter_modules(pipelines.commands.__path__)}
+    for module in map(import_module, names - {"pipelines.commands.options"}):
         if hasattr(module, "print_table"):
             monkeypatch.setattr(module, "print_table", noted)
     return found
+
+
+def assert_fitting(tables: Sequence[Table], width: int) -> None:
+    """No line is too long, and no word is broken or left out."""
+    for columns, cells, printed in tables:
+        assert max(map(len, printed.splitlines())) <= width, printed
+        named = [name for at, name in enumerate(columns) if at and any(row[at].strip() for row in cells)]
+        whole = bare(" ".join([*named, *(cell for row in cells for cell in row)]))
+        assert whole <= bare(printed), whole - bare(printed)
+
+
+class Terminal(StringIO):
+    """A place to print that says it is a terminal."""
+
+    def isatty(self) -> bool:
+        return True
 
 
 def bare(text: str) -> set[str]:
@@ -46,29 +68,46 @@ def bare(text: str) -> set[str]:
 
 @pytest.mark.parametrize("width", [80, 120])
 def test_tables_of_every_command_fit_without_breaking_a_word(
-    width: int, study: Study, tmp_path: Path, tables: list[Table], monkeypatch: pytest.MonkeyPatch
+    width: int, study: Study, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", str(width))
+    tables = tables_noted(monkeypatch)
+    one = tmp_path / "one"
+    load_rows(one, cohort_rows(120))
+    add_plan(one)
     (tmp_path / "wrong.csv").write_text(ONE_ROW_WRONG, encoding="utf-8")
     ingest(Request(paths=(tmp_path / "wrong.csv",), warehouse=tmp_path / "w"))
     points = tmp_path / "points.csv"
     rows = rows_of("17", "start", G1)
     points.write_text("\n".join([",".join(rows[0]), *(",".join(map(str, row.values())) for row in rows)]))
-    runs = [run for run in RUNS if not set(run).intersection(NOT_HERE)]
+    runs = [run for run in RUNS if not set(run).intersection(OF_ONE)]
     runs += [("rate", "--by", "appliance_category"), ("characteristics", "--by", "appliance_category"), ("repeats",)]
-    runs += [("worklist",)]
+    runs += [("worklist",), ("records", "--layout"), ("growth", "--fit"), ("repeats", "--examiners"), ("rate",)]
+    runs += [("records", "--out", str(tmp_path / "records"))]
     asked = [[name, "--warehouse", str(study.warehouse), *options] for name, *options in runs]
+    asked += [[run[0], "--warehouse", str(one), *run[1:]] for run in RUNS if set(run).intersection(OF_ONE)]
     asked += [["quarantine", "--rows", "--warehouse", str(tmp_path / "w")], ["measure", str(points)]]
     with redirect_stdout(StringIO()):
         for words in asked:
             assert main(words) == 0, words
     assert len(tables) > 15
-    for columns, cells, printed in tables:
-        assert max(map(len, printed.splitlines())) <= width, printed
-        named = [name for at, name in enumerate(columns) if at and any(row[at].strip() for row in cells)]
-        whole = bare(" ".join([*named, *(cell for row in cells for cell in row)]))
-        assert whole <= bare(printed), whole - bare(printed)
+    assert_fitting(tables, width)
     assert width == 80 or max(len(line) for *_, printed in tables for line in printed.splitlines()) > 80
+
+
+def test_what_is_said_beside_the_answer_fits_a_terminal_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    own = tmp_path / f"{'a list of cases with a long name ' * 3}.csv"
+    own.write_text(ONE_ROW_WRONG.replace("sn_gogn_deg_finish", "mandibular plane at the very end of treatment"))
+    with redirect_stdout(Terminal()), redirect_stderr(Terminal()) as said:
+        assert main(["ingest", str(own), "--warehouse", str(tmp_path / "w")]) == 1
+        assert main(["draft-mapping", str(own)]) == 0
+        assert main(["rate", "--warehouse", str(tmp_path / "none"), "--definition", "D1"]) == 1
+    lines = said.getvalue().splitlines()
+    assert f"reading {own.name}" in " ".join(" ".join(lines).split())
+    assert "menton: the columns of the file do not fit; nothing of it was read:" in lines
+    assert any(line.startswith("  what to do: ") for line in lines)
+    assert max(map(len, lines)) <= 80
 
 
 def test_what_is_turned_away_is_summed_up_first_and_listed_on_request(

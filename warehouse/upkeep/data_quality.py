@@ -32,12 +32,13 @@ SHOWN_CASES = 15
 
 @dataclass(frozen=True, slots=True)
 class RuleCount:
-    """Rows that broke one rule: the rule, what it says, what to do, rows, and the columns it was about."""
+    """Rows that broke one rule: the rule, what it says, what to do, rows, the first rows, the columns it was about."""
 
     rule: str
     reason: str
     remedy: str
     n_rows: int
+    first_rows: tuple[int, ...]
     columns: tuple[str, ...]
 
 
@@ -113,9 +114,9 @@ def _rules(reader: Reader, table: str, where: str, values: Sequence[object]) -> 
     )
     said = json.loads(reader.settings.get("rules", "{}"))
     found = []
-    for rule, n_rows, columns in rows:
+    for rule, n_rows, first_rows, columns in rows:
         reason, remedy = said.get(rule, ("", ""))
-        found.append(RuleCount(rule, reason, remedy, n_rows, tuple(column for column in columns if column)))
+        found.append(RuleCount(rule, reason, remedy, n_rows, tuple(first_rows), tuple(filter(None, columns))))
     return tuple(found)
 
 

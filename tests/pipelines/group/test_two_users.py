@@ -12,6 +12,7 @@ import pytest
 
 from pipelines.cli import main
 from tests.hand_made import load_rows, made_case
+from tests.pipelines.test_widths import assert_fitting, tables_noted
 from warehouse.outcomes.registry import definition_to_dict, shipped_registry
 from warehouse.pooled.kept_results import kept_path, kept_results
 from warehouse.store.access import FILE as ACCESS
@@ -143,6 +144,19 @@ def test_a_refused_file_says_why(home: Path, sent: list[Path], capsys: pytest.Ca
     assert main(["group", "take", "--group", str(home / "bay"), str(sent[0])]) == 1
     assert "refused, nothing changed" in capsys.readouterr().out
     assert files(home / "bay") == before
+
+
+def test_tables_of_a_group_fit_80_columns(
+    home: Path, sent: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    tables = tables_noted(monkeypatch)
+    assert contribute(home, "HARBOUR", "--level", "counts") == 0
+    assert main(["group", "list", "--group", str(home / "bay")]) == 0
+    assert main(["group", "pooled", "--group", str(home / "bay"), "--out", str(tmp_path / "result.json")]) == 0
+    assert main(["group", "read", str(tmp_path / "result.json"), "--warehouse", str(home / "data")]) == 0
+    assert len(tables) > 8
+    assert_fitting(tables, 80)
 
 
 def test_each_practice_finds_itself_among_unnamed_others(
