@@ -181,15 +181,7 @@ def read_landmarks(cells: pl.Series, expected: Expected) -> Understood:
 
 def read_units(cells: pl.Series, expected: Expected) -> Understood:
     """Units by any spelling, as the first name of each; whether one fits the measure is another question."""
-
-    def understand(text: str) -> ReadCell:
-        spelling = tidy(text).lower()
-        if spelling in expected.missing or expected.spellings.get(spelling) == "":
-            return ReadCell()
-        unit = unit_named(expected.spellings.get(spelling, spelling))
-        return ReadCell(unit) if unit else ReadCell(rule=UNIT_DOES_NOT_FIT)
-
-    return by_distinct(cells, understand, pl.String)
+    return _spelled(cells, expected, UNIT_DOES_NOT_FIT, unit_named)
 
 
 def read_codes(cells: pl.Series, expected: Expected, *, rule: str) -> Understood:

@@ -17,10 +17,7 @@ _WHERE = ("x", "y")
 
 
 def told_at_their_points(
-    found: pl.DataFrame,
-    rules: Mapping[str, Rule],
-    deliveries: Sequence[Delivery],
-    catalogue: Mapping[str, Measure],
+    found: pl.DataFrame, rules: Mapping[str, Rule], deliveries: Sequence[Delivery], catalogue: Mapping[str, Measure]
 ) -> pl.DataFrame:
     """Findings on readings made from points stand at the rows of the points, and name the measure; same columns."""
     told = found

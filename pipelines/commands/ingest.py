@@ -9,6 +9,7 @@ from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Sorted
 from pipelines.deidentify.file_names import said_name
 from pipelines.ingest.ingest import Outcome, Request, ingest
+from pipelines.ingest.quarantine import said_once
 from warehouse.plural import number_of
 
 
@@ -44,8 +45,8 @@ def print_outcome(outcome: Outcome) -> None:
             f" + {record.n_turned_away} turned away (load {record.load_id})"
         )
         if record.n_replaced:
-            earlier = number_of(record.n_replaced, "earlier row was", "earlier rows were")
-            say(f"  {earlier} replaced, and kept in the history")
+            earlier = number_of(record.n_replaced, "case" if record.table == "cases" else "row")
+            say(f"  what was there of {earlier} was replaced, and is kept in the history")
         if record.n_remarks:
             say(f"  {number_of(record.n_remarks, 'remark')} on loaded rows: see `menton quarantine --remarks`")
     for skipped in outcome.skipped:
@@ -68,7 +69,7 @@ def _print_assumptions(one: Sorted) -> None:
 def _print_reasons(outcome: Outcome) -> None:
     counts: Counter[str] = Counter()
     for one in outcome.checked:
-        counts.update(one.turned_away["rule"].to_list())
+        counts.update(said_once(one.turned_away, "row", "column").unique(["row", "rule"])["rule"].to_list())
     if not counts:
         return
     rules = load_rules(load_contract(), outcome.measures)

@@ -40,17 +40,8 @@ def run(args: argparse.Namespace) -> None:
     if args.json:
         say_json({"measures": [{key: getattr(measure, key) for key in _KEYS} for measure in listed]})
     else:
-        rows = [
-            [
-                m.code,
-                m.label,
-                m.unit,
-                f"{m.plausible[0]:g} to {m.plausible[1]:g}",
-                f"{m.usual[0]:g} to {m.usual[1]:g}",
-                m.up_means,
-            ]
-            for m in listed
-        ]
+        spans = [[f"{low:g} to {high:g}" for low, high in (one.plausible, one.usual)] for one in listed]
+        rows = [[m.code, m.label, m.unit, *span, m.up_means] for m, span in zip(listed, spans, strict=True)]
         print_table("", ["code", "trade name", "unit", "plausible", "usual", "a rise means"], rows)
 
 

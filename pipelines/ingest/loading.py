@@ -32,7 +32,7 @@ class LoadRecord:
     n_loaded: int
     n_turned_away: int
     n_remarks: int
-    n_replaced: int
+    n_replaced: int  # Earlier rows of the main table; of all tables where that is not stored as such
 
 
 def request_hash(delivery_sha256: str, *, practice: str, mapping: str, contract: str) -> str:
@@ -87,9 +87,11 @@ def _load_one(connection: Connection, validated: Sorted, request: str, contract_
     ]
     connection.execute(f"insert into loads values ({', '.join('?' * len(values))})", values)
     numbers = _register_cases(connection, validated, delivery.practice)
-    replaced = sum(
-        _load_table(connection, validated, table, load_id, numbers) for table in _ORDER if table in validated.good
-    )
+    replaced = {
+        table: _load_table(connection, validated, table, load_id, numbers)
+        for table in _ORDER
+        if table in validated.good
+    }
     _keep_reasons(connection, "turned_away", validated.turned_away, load_id)
     _keep_reasons(connection, "remarks", validated.remarks, load_id)
     return LoadRecord(
@@ -100,7 +102,7 @@ def _load_one(connection: Connection, validated: Sorted, request: str, contract_
         n_loaded=validated.n_good,
         n_turned_away=validated.n_turned_away,
         n_remarks=validated.remarks.height,
-        n_replaced=replaced,
+        n_replaced=replaced.get(main_table(delivery), sum(replaced.values())),
     )
 
 

@@ -40,7 +40,9 @@ def open_reasons(
         [{"rule": rule.id, "reason": rule.reason, "what to do": rule.remedy} for rule in rules.values()],
         schema={"rule": pl.String, "reason": pl.String, "what to do": pl.String},
     )
-    joined = _once(found).join(texts, on="rule", how="left", maintain_order="left")
+    joined = said_once(found, "load_id", "row_no", "column_name").join(
+        texts, on="rule", how="left", maintain_order="left"
+    )
     return joined.select(
         pl.col("load_id").alias("load"),
         "practice",
@@ -61,12 +63,14 @@ def open_reasons(
 _NO_CASE = "-case_id-required"
 
 
-def _once(found: pl.DataFrame) -> pl.DataFrame:
-    """Each reason once a row of the file: one row of a wide file stands in several tables, and so does its case."""
-    place = ["load_id", "row_no"]
-    said_of_case = pl.col("rule").eq(f"C{_NO_CASE}").any().over(place)
+def said_once(found: pl.DataFrame, *place: str) -> pl.DataFrame:
+    """Each reason once a row of the file: one row of a wide file stands in several tables, and so does its case.
+
+    ``place``: The columns that tell a row, and last that of the column.
+    """
+    said_of_case = pl.col("rule").eq(f"C{_NO_CASE}").any().over(place[:-1])
     repeated = pl.col("rule").str.ends_with(_NO_CASE) & (pl.col("rule") != f"C{_NO_CASE}") & said_of_case
-    return found.filter(~repeated).unique([*place, "column_name", "rule", "found"], maintain_order=True)
+    return found.filter(~repeated).unique([*place, "rule", "found"], maintain_order=True)
 
 
 def corrected(raw: RawTable) -> tuple[RawTable, pl.DataFrame | None]:

@@ -82,11 +82,7 @@ def _said(visits: pl.DataFrame) -> pl.DataFrame:
 
 
 def with_readings(
-    delivery: Delivery,
-    *,
-    stored: pl.DataFrame | None,
-    visits: pl.DataFrame | None,
-    catalogue: Mapping[str, Measure],
+    delivery: Delivery, *, stored: pl.DataFrame | None, visits: pl.DataFrame | None, catalogue: Mapping[str, Measure]
 ) -> Delivery:
     """A delivery of points with the readings that follow from them.
 

@@ -12,6 +12,7 @@ import polars as pl
 from pipelines.contract.delivery import RawTable, ReadingAssumption
 from pipelines.reading.cells import listed, marks_in, share_of_numbers
 from pipelines.reading.settings import ABOUT_DECIMAL, DECIMAL_MIXED, DECIMAL_OPEN
+from warehouse.plural import number_of
 
 SAMPLE_ROWS = 5_000  # rows looked at, spread over the whole table
 
@@ -59,9 +60,10 @@ def decimal_note(marks: Marks) -> ReadingAssumption | None:
         because = f"comma in {listed(list(marks.comma))}; point in {listed(list(marks.point))}"
         return ReadingAssumption(ABOUT_DECIMAL, DECIMAL_MIXED, because)
     taken, other = (",", marks.point) if n_comma > n_point else (".", marks.comma)
+    shown = number_of(max(n_comma, n_point), "column shows it", "columns show it")
     contrary = f"; the other mark stands in {listed(list(other))}" if other else ""
     reads = f"; values such as 1,234 are read with it in {listed(list(marks.either))}" if marks.either else ""
-    return ReadingAssumption(ABOUT_DECIMAL, taken, f"{max(n_comma, n_point)} columns show it{contrary}{reads}")
+    return ReadingAssumption(ABOUT_DECIMAL, taken, f"{shown}{contrary}{reads}")
 
 
 def _open_note(marks: Marks) -> ReadingAssumption | None:

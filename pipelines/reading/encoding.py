@@ -6,6 +6,7 @@ wrong silently.
 """
 
 import codecs
+import re
 
 from pipelines.contract.delivery import ReadingAssumption
 from pipelines.reading.source import FileBytes
@@ -18,6 +19,9 @@ _MARKS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+
+_LETTER_OF_UTF8 = re.compile(rb"\xc3[\x80-\xbf]|\xc2[\xa0-\xbf]")
+"""A letter or sign of Western text in UTF-8; as cp1252 it would be read as two that no word has, such as ``Ã¤``."""
 
 _SAMPLE = 1 << 16
 _CHUNK = 1 << 24
@@ -47,6 +51,8 @@ def _find(file: FileBytes) -> tuple[str, str]:
         return wide, "every second byte is zero, as in UTF-16 text without a byte order mark"
     if _is_utf8(file.data):
         return "utf-8", "all bytes are valid UTF-8"
+    if _LETTER_OF_UTF8.search(file.data):
+        raise _misfit("UTF-8 throughout, though letters of it stand in them", file.name)
     return "cp1252", "the bytes are not valid UTF-8; Western Windows text was taken, so check letters such as ä, é, ß"
 
 

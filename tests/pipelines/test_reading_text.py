@@ -102,6 +102,24 @@ def test_a_stated_encoding_is_used(tmp_path: Path) -> None:
     assert read(tmp_path, content, ReadSettings(encoding="cp850")).frame["note"].to_list() == ["Größe"]
 
 
+def test_rows_of_two_encodings_are_refused_unless_one_is_stated(tmp_path: Path) -> None:
+    content = "case_id,sex\nKä1,male\n".encode() + "Kö2,female\n".encode("cp1252")
+    with pytest.raises(
+        BadFileError, match=r"not valid UTF-8 throughout.*\n.*where: .*\n.*expected: .*\n.*what to do: "
+    ):
+        read(tmp_path, content)
+    assert read(tmp_path, content, ReadSettings(encoding="cp1252")).frame["sex"].to_list() == ["male", "female"]
+
+
+def test_one_column_is_singular(tmp_path: Path) -> None:
+    for content, said in (
+        ("case_id,a\nA1,3.5\nA2,4.5\n", "1 column shows it"),
+        ("case_id,a,b\nA1,3.5,4.5\nA2,4.5,5.5\n", "2 columns show it"),
+    ):
+        (note,) = (one for one in read(tmp_path, content).assumptions if one.about == "decimal")
+        assert note.because == said
+
+
 @pytest.mark.parametrize(("mark", "label"), [(",", "comma"), (";", "semicolon"), ("\t", "tab"), ("|", "vertical bar")])
 def test_every_delimiter_is_found(tmp_path: Path, mark: str, label: str) -> None:
     table = read(tmp_path, CLEAN.replace(",", mark))

@@ -183,3 +183,14 @@ def test_of_several_practices_it_must_be_said_whose_file_it_is(
     assert "say with --practice whose file this is" in capsys.readouterr().err
     assert main(["worklist", "--practice", "QUARY", *place]) == 1
     assert "did you mean QUARRY?" in capsys.readouterr().err
+
+
+def test_rows_without_a_number_are_counted_once_where_they_are_loaded(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = attempt(tmp_path / "cases.csv", range(0), nameless=2)
+    assert main(["ingest", str(path), "--warehouse", str(tmp_path / "w")]) == 0
+    said = capsys.readouterr().out
+    assert "90 rows read = 88 loaded + 2 turned away" in said
+    assert "       2  C-case_id-required: " in said
+    assert said.count("-case_id-required") == 1
