@@ -557,11 +557,7 @@ def _angle(entry: Measure | None, points: Points, page: Page, time: TimeStyle) -
 
 
 def _labels(
-    laid: Superimposition,
-    page: Page,
-    view: str,
-    lines: tuple[LineThrough, ...],
-    stressed: tuple[LineThrough, ...],
+    laid: Superimposition, page: Page, view: str, lines: tuple[LineThrough, ...], stressed: tuple[LineThrough, ...]
 ) -> Iterator[str]:
     """Each landmark's code once, beside its first drawn place, clear of markers and other codes."""
     spots = {**laid.finish, **laid.start}

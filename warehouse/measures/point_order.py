@@ -146,9 +146,7 @@ def _sound_after_swap(part: Mapping[str, tuple[Floats, Floats]], pair: LineThrou
     changed = {**part, first: part[second], second: part[first]}
     votes = _votes(
         Block(
-            x={code: xy[0] for code, xy in changed.items()},
-            y={code: xy[1] for code, xy in changed.items()},
-            size=size,
+            x={code: xy[0] for code, xy in changed.items()}, y={code: xy[1] for code, xy in changed.items()}, size=size
         )
     )
     sound: Flags = ~votes.mirrored()

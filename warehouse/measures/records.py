@@ -16,17 +16,8 @@ from warehouse.measures.landmarks import LATERAL
 
 _TIME = ("case_id", "timepoint")
 _SCALE = "image_scale_mm_per_px"
-_OPTIONAL = {
-    "magnification_pct": pl.Float64,
-    _SCALE: pl.Float64,
-    "porion_kind": pl.String,
-    "gonion_kind": pl.String,
-}
-_PARTS = {
-    "gonion_kind": "gonion_caution",
-    "porion_kind": "porion_caution",
-    "magnification_pct": "size_caution",
-}
+_OPTIONAL = {"magnification_pct": pl.Float64, _SCALE: pl.Float64, "porion_kind": pl.String, "gonion_kind": pl.String}
+_PARTS = {"gonion_kind": "gonion_caution", "porion_kind": "porion_caution", "magnification_pct": "size_caution"}
 _WORDS = {"gonion_kind": "gonion kind", "porion_kind": "porion kind", "magnification_pct": "enlargement"}
 
 

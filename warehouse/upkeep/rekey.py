@@ -25,11 +25,7 @@ _DRAFT, _CHANGED = "store.rekeyed.duckdb", "store.changed.rekeyed.duckdb"
 
 
 def rekey(
-    folder: Path,
-    *,
-    key: str | None,
-    new_key: str | None,
-    progress: Callable[[str], None] = lambda _: None,
+    folder: Path, *, key: str | None, new_key: str | None, progress: Callable[[str], None] = lambda _: None
 ) -> Snapshot:
     """Encrypt the warehouse, change its key, or (``new_key`` None) take the encryption away; then publish again.
 
