@@ -24,7 +24,7 @@ SHOWN = 8  # rows of a file that are named for each reason
 def run(args: argparse.Namespace) -> None:
     with storing(args) as store:
         measures = in_force(store).measures
-        reasons = _in_own_words(open_reasons(store, measures, remarks=args.remarks, history=args.history), args)
+        reasons = _by_own_names(open_reasons(store, measures, remarks=args.remarks, history=args.history), args)
     if args.out:
         settings = ReadSettings()
         if args.mapping:
@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> None:
         _print(reasons, remarks=args.remarks, each=args.rows)
 
 
-def _in_own_words(reasons: pl.DataFrame, args: argparse.Namespace) -> pl.DataFrame:
+def _by_own_names(reasons: pl.DataFrame, args: argparse.Namespace) -> pl.DataFrame:
     """On the owner's own screen, files that lie here or beside ``--source`` by their names, which are kept nowhere."""
     withheld = reasons.filter(pl.col("file").str.contains(WITHHELD, literal=True))
     if withheld.is_empty() or not on_own_screen():
