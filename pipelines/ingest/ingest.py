@@ -54,9 +54,9 @@ _OF_CASE = ("sex", "age_at_start", "start_quarter", "cvm_stage", "incisor_class"
 """What of a case does not change between two exports."""
 
 _FEWEST = 3
-_LEAST_SHARE = 0.2
-_LEAST_NUMBERS = 3
-"""Age and measures that a case must tell before it can be taken for another; common practice, no source."""
+_SHARES = {3: 0.2, 2: 0.5}
+"""Of age, quarter and measures, how many a case must tell to be taken for another, and the share of new cases that is
+then asked about: the less each tells, the more of them must agree. Common practice, no source."""
 
 
 def doubt_of_practice(store: Connection, practice: str) -> str:
@@ -81,11 +81,9 @@ def doubt_of_cases(store: Connection, checked: Sequence[Sorted], practice: str) 
     delivered = pl.concat(cases, how="diagonal_relaxed")
     fresh = _with_readings(delivered, checked, store)
     columns = [column for column in fresh.columns if column != "case_id" and fresh[column].null_count() < fresh.height]
-    numbers = [column for column in columns if column == "age_at_start" or column not in _OF_CASE]
-    told = (
-        pl.sum_horizontal(pl.col(column).is_not_null().cast(pl.Int32) for column in numbers) if numbers else pl.lit(0)
-    )
-    fresh = fresh.select("case_id", *columns).filter(told >= _LEAST_NUMBERS)
+    numbers = [one for one in columns if one in ("age_at_start", "start_quarter") or one not in _OF_CASE]
+    told = pl.sum_horizontal(pl.lit(0), *(pl.col(column).is_not_null().cast(pl.Int32) for column in numbers))
+    fresh = fresh.select("case_id", *columns, told.alias("told")).filter(pl.col("told") >= min(_SHARES))
     if fresh.is_empty():
         return "", 0
     parts = {
@@ -99,12 +97,17 @@ def doubt_of_cases(store: Connection, checked: Sequence[Sorted], practice: str) 
     with store.given(fresh=fresh, delivered=delivered.select("case_id")):
         same = store.frame(statement("pipelines.ingest", "same_cases.sql", **parts))
     n_new = delivered["case_id"].n_unique() - known.height
-    if same.height < max(_FEWEST, _LEAST_SHARE * n_new):
-        return "", same.height
-    held = same["practice"].value_counts(name="n", sort=True)
+    same = same.join(fresh.select("case_id", "told"), on="case_id")
+    for least, share in _SHARES.items():
+        found = same.filter(pl.col("told") >= least)
+        if found.height >= max(_FEWEST, share * n_new):
+            break
+    else:
+        return "", same.filter(pl.col("told") >= max(_SHARES)).height
+    held = found["practice"].value_counts(name="n", sort=True)
     of = ", ".join(f"{other} ({n})" for other, n in held.iter_rows())
     what = "under other numbers" if held["practice"].to_list() == [practice] else "under other numbers or practices"
-    return f"{same.height} of {number_of(n_new, 'new case')} are the same as cases of {of} {what}", same.height
+    return f"{found.height} of {number_of(n_new, 'new case')} are the same as cases of {of} {what}", found.height
 
 
 def _stored(column: str) -> str:

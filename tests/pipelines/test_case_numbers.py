@@ -153,6 +153,32 @@ def test_cases_that_are_there_under_other_numbers_stop_the_load(
     assert n_cases(folder) == 43
 
 
+@pytest.mark.parametrize(("quarter", "n_same"), [("2019-Q2", 5), ("", 12)])
+def test_a_file_of_one_measure_renumbered_is_stopped_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], quarter: str, n_same: int
+) -> None:
+    # with a quarter a fifth of the new cases is enough to ask; with age and one measure alone it takes half of them
+    folder, draw = tmp_path / "w", random.Random(4)
+    headings = "case_id,sex,age_at_start,start_quarter,selection,status,comparison,sn_gogn_deg_start"
+    rows = [
+        f"{draw.choice(('male', 'female'))},{draw.uniform(9, 14):.2f},{quarter},consecutive,in_treatment,treated,"
+        f"{draw.uniform(26, 42):.1f}"
+        for _ in range(40)
+    ]
+
+    def file(numbers: range, listed: list[str]) -> Path:
+        path = tmp_path / "cases.csv"
+        path.write_text("\n".join([headings, *(f"{n},{row}" for n, row in zip(numbers, listed, strict=True))]))
+        return path
+
+    assert ingested(folder, file(range(20), rows[:20])) == 0
+    capsys.readouterr()
+    assert ingested(folder, file(range(100, 120), [*rows[:n_same], *rows[20 : 40 - n_same]])) == 1
+    assert f"{n_same} of 20 new cases are the same as cases of PRACTICE ({n_same})" in capsys.readouterr().err
+    assert ingested(folder, file(range(100, 120), [*rows[:3], *rows[20:37]])) == 0, "three may be alike by chance"
+    assert n_cases(folder) == 40
+
+
 def test_other_people_of_the_same_age_and_sex_do_not_stop_a_load(tmp_path: Path) -> None:
     folder = tmp_path / "w"
     headings = "case_id,sex,age_at_start,selection,status,comparison"
