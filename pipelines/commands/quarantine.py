@@ -2,18 +2,17 @@
 
 import argparse
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 
 import polars as pl
 
 from pipelines.commands.options import print_table, say, say_json, storing
-from pipelines.contract.contract import load_contract
 from pipelines.deidentify.file_names import WITHHELD, on_own_screen, own_names
 from pipelines.deidentify.shown_reading import read_shown
 from pipelines.ingest.own_numbers import keyer_there
 from pipelines.ingest.quarantine import open_reasons, write_workbook
-from pipelines.mapping.mapping_file import load_mapping
-from pipelines.reading.settings import ReadSettings
+from pipelines.ingest.remembered import read_by, recalled_for
 from warehouse.errors import KeyProblemError
 from warehouse.marts.catalogues import in_force
 from warehouse.plural import number_of
@@ -23,13 +22,13 @@ SHOWN = 8  # rows of a file that are named for each reason
 
 def run(args: argparse.Namespace) -> None:
     with storing(args) as store:
-        measures = in_force(store).measures
-        reasons = _by_own_names(open_reasons(store, measures, remarks=args.remarks, history=args.history), args)
+        reasons = open_reasons(store, in_force(store).measures, remarks=args.remarks, history=args.history)
+    reasons = _by_own_names(reasons, args)
     if args.out:
-        settings = ReadSettings()
-        if args.mapping:
-            settings = load_mapping(args.mapping, contract=load_contract(), catalogue=measures).settings.read_settings()
-        sources = [raw for path in args.source for raw in read_shown(path, settings)]
+        mappings = {
+            one: args.mapping or recalled_for(args.warehouse, None, partial(read_shown, one)) for one in args.source
+        }
+        sources = [raw for one, by in mappings.items() for raw in read_shown(one, read_by(by) if by else None)]
         write_workbook(reasons, args.out, sources=sources)
         say(f"{_counted(reasons)} written to {args.out}")
     elif args.json:

@@ -2,8 +2,8 @@
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from pipelines.deidentify.shown_reading import discover_shown, read_shown
 from pipelines.ingest.loading import LoadRecord, earlier_load, load, request_hash
 from pipelines.ingest.own_numbers import knowing
 from pipelines.ingest.quarantine import corrected, name_cases
-from pipelines.ingest.remembered import recalled, remember, settings_remembered
+from pipelines.ingest.remembered import headings_of, recalled_for, remember
 from pipelines.interpreting.interpret import interpret
 from pipelines.interpreting.reshaping import put_together
 from pipelines.mapping.column_mapping import ColumnMapping, identity_mapping
@@ -205,14 +205,15 @@ _Read = tuple[list[tuple[RawTable, bool]], list[MentonError]]
 def _with_remembered(request: Request) -> tuple[Request, Path | None, dict[ReadSettings, _Read]]:
     """With the mapping that loaded files of the same headings before, where none is given; and the files as read."""
     reads: dict[ReadSettings, _Read] = {}
-    for settings in [] if request.mapping else settings_remembered(request.warehouse, request.practice):
-        with suppress(BadFileError):
-            reads[settings] = _read(request, settings)
-            headings = _headings(table for table, _ in reads[settings][0])
-            if found := recalled(request.warehouse, request.practice, headings, settings):
-                practice = request.practice or found.stem.rsplit("-", 1)[0]
-                return replace(request, mapping=found, practice=practice), found, reads
-    return request, None, reads
+
+    def read(settings: ReadSettings) -> list[RawTable]:
+        reads[settings] = _read(request, settings)
+        return [table for table, _ in reads[settings][0]]
+
+    found = None if request.mapping else recalled_for(request.warehouse, request.practice, read)
+    if found:
+        request = replace(request, mapping=found, practice=request.practice or found.stem.rsplit("-", 1)[0])
+    return request, found, reads
 
 
 @contextmanager
@@ -239,10 +240,6 @@ def _read(request: Request, settings: ReadSettings) -> _Read:
         with _leaving_out(faults, is_named=is_named):
             tables += [(table, is_named) for table in read_shown(path, settings, named)]
     return tables, faults
-
-
-def _headings(tables: Iterable[RawTable]) -> list[str]:
-    return sorted({heading for table in tables for heading in corrected(table)[0].frame.columns})
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,7 +269,7 @@ def _mapped(
     stated = load_mapping(request.mapping, contract=contract, catalogue=measures) if request.mapping else None
     settings = stated.settings.read_settings() if stated else ReadSettings()
     tables, faults = reads.get(settings) or _read(request, settings)
-    headings = _headings(table for table, _ in tables)
+    headings = headings_of(table for table, _ in tables)
     if tables and stated and stated.settings.together:
         tables = [(one, True) for one in put_together([table for table, _ in tables], stated.settings.together)]
     mapped = []
@@ -285,7 +282,7 @@ def _mapped(
     if faults and not mapped:
         raise faults[0]
     if len(mapped) < len(tables):
-        headings = _headings(one.raw for one in mapped)
+        headings = headings_of(one.raw for one in mapped)
     return mapped, headings, faults
 
 

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 
 import polars as pl
@@ -10,6 +11,7 @@ from pipelines.contract.contract import load_contract
 from pipelines.deidentify.keyer import Keyer, KnownNumbers
 from pipelines.deidentify.shown_reading import read_shown
 from pipelines.ingest.quarantine import corrected
+from pipelines.ingest.remembered import recalled_for
 from pipelines.mapping.column_mapping import identity_mapping
 from pipelines.mapping.file_columns import check_columns
 from pipelines.mapping.mapping_file import load_mapping
@@ -62,11 +64,13 @@ def own_numbers(
     """``case_key`` and ``case_id`` of every case of a file; of several spellings of a number, the first.
 
     ``path``: Any file with the numbers. ``practice``: Pseudonym the cases were loaded under. ``mapping``: None for
-    contract names. ``key_file``: None for the one beside ``warehouse``. Raises as ``ingest`` does.
+    the one remembered for its headings, or else contract names. ``key_file``: None for the one beside ``warehouse``.
+    Raises as ``ingest`` does.
     """
     from pipelines.interpreting.interpret import interpret
 
     contract = load_contract()
+    mapping = mapping or recalled_for(warehouse, practice, partial(read_shown, path))
     stated = load_mapping(mapping, contract=contract, catalogue=CATALOGUE) if mapping else None
     numbers = []
     for raw, _ in map(corrected, read_shown(path, stated.settings.read_settings() if stated else ReadSettings())):

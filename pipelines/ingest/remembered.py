@@ -6,7 +6,8 @@ only their owner can read them. One is kept for each practice and set of heading
 
 import hashlib
 import re
-from collections.abc import Sequence, Set
+from collections.abc import Callable, Iterable, Sequence, Set
+from contextlib import suppress
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -14,9 +15,12 @@ from typing import Any
 import polars as pl
 
 from pipelines.contract.contract import load_contract
+from pipelines.contract.delivery import RawTable
 from pipelines.deidentify.keyer import case_numbers
+from pipelines.ingest.quarantine import corrected
 from pipelines.mapping.mapping_file import mapping_sections
 from pipelines.reading.settings import ReadSettings
+from warehouse.errors import BadFileError
 from warehouse.private_files import beside, write_private, write_whole
 
 _QUOTED = re.compile(r"""["']([^"'\n]+)["']""")
@@ -39,24 +43,42 @@ def remember(warehouse: Path, practice: str, headings: Sequence[str], mapping: P
 
 def _sections(mapping: Path) -> dict[str, Any]:
     """What a remembered mapping says; MappingError where somebody changed it into what cannot be read."""
-    return mapping_sections(mapping, contract=load_contract(), origin=f"{mapping.parent.name}/{mapping.name}")
+    origin = f"{mapping.parent.name}/{mapping.name}" if mapping.parent.suffix == ".mappings" else ""
+    return mapping_sections(mapping, contract=load_contract(), origin=origin)
 
 
-def _read_by(mapping: Path) -> ReadSettings:
+def read_by(mapping: Path) -> ReadSettings:
+    """How a mapping has files read; MappingError where it cannot be told."""
     said = _sections(mapping).get("file", {})
     return ReadSettings(**{one.name: said[one.name] for one in fields(ReadSettings) if one.name in said})
 
 
 def settings_remembered(warehouse: Path, practice: str | None) -> list[ReadSettings]:
     """Each way in which the mappings of a practice, or of all, have files read."""
-    return list(dict.fromkeys(map(_read_by, beside(warehouse, "mappings").glob(f"{practice or '*'}-*.toml"))))
+    return list(dict.fromkeys(map(read_by, beside(warehouse, "mappings").glob(f"{practice or '*'}-*.toml"))))
 
 
 def recalled(warehouse: Path, practice: str | None, headings: Sequence[str], settings: ReadSettings) -> Path | None:
     """The mapping remembered for exactly these headings, read so; None without one, or where several practices have."""
     listed = beside(warehouse, "mappings").glob(_file(warehouse, practice or "*", headings).name)
-    found = [one for one in listed if _read_by(one) == settings]
+    found = [one for one in listed if read_by(one) == settings]
     return found[0] if len(found) == 1 else None
+
+
+def headings_of(tables: Iterable[RawTable]) -> list[str]:
+    """The headings by which a mapping is remembered."""
+    return sorted({heading for table in tables for heading in corrected(table)[0].frame.columns})
+
+
+def recalled_for(
+    warehouse: Path, practice: str | None, read: Callable[[ReadSettings], Iterable[RawTable]]
+) -> Path | None:
+    """The mapping remembered for files, read in one of the ways of the mappings there are."""
+    for settings in settings_remembered(warehouse, practice):
+        with suppress(BadFileError):
+            if found := recalled(warehouse, practice, headings_of(read(settings)), settings):
+                return found
+    return None
 
 
 def speaking_of(warehouse: Path, practice: str, numbers: Sequence[str]) -> list[Path]:

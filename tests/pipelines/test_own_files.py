@@ -125,6 +125,11 @@ def test_next_years_file_of_the_same_shape_is_read_without_a_question(tmp_path: 
         assert store.value("select count(*) from cases where replaced_by is null") == len(file.people) + len(
             later.people
         )
+    listed = tmp_path / "left.csv"
+    worklist = ["worklist", "--warehouse", str(warehouse), "--source", str(later.paths[0]), "--out", str(listed)]
+    assert main(worklist) == 0, "the mapping that is remembered reads the numbers too"
+    numbers = {one.number for one in later.people}
+    assert numbers.intersection(pl.read_csv(listed, infer_schema=False)["case"].to_list())
     changed = tmp_path / "changed.csv"
     changed.write_bytes("\n".join([f"{lines[0]};Farbe", *(f"8{line};rot" for line in lines[1:6])]).encode("cp1252"))
     assert main([*command, str(changed)]) == 1, "a column more is asked about, not guessed"
