@@ -19,7 +19,6 @@ SKIN_ERROR: tuple[float, float] = _STATED["skin_error"]
 UNREADABLE: dict[str, float] = _STATED["unreadable"]
 
 HEAD_TILT = (8.5, 3.0)  # degrees the cranial base slopes up in the picture: mean and spread
-
 CORNER = 80.0 + 180.0j  # where sella lies in the picture, in mm from its lower left corner, on average
 
 

@@ -20,7 +20,6 @@ MOST_BYTES = 4_000_000
 """Far more than a mapping of the widest file takes; the longest file of this program's own has 60,000 bytes."""
 
 MOST_PARTS = 100  # of a dotted name; those of this program have at most three
-
 MOST_NESTED = 100  # sections and lists within each other; those of this program have at most five
 
 PART = r"""(?:[A-Za-z0-9_-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')[ \t]*+"""

@@ -28,7 +28,6 @@ SUBJECTS_OF_THE_TALK = (
 """What the slides of a talk are about, in the order in which a room asks."""
 
 DIGITS = 1  # decimal places of shares (in percent) and of changes
-
 MEAN_DIGITS = 2  # decimal places of means over practices
 
 

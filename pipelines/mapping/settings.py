@@ -12,7 +12,6 @@ from warehouse.errors import MappingError, near_names
 from warehouse.toml_files import shaped
 
 SHOWN = 40  # faults that are told one by one; a file with more of them is seldom a mapping
-
 KEY_SHOWN = 120  # letters of a key that are shown
 
 

@@ -7,7 +7,6 @@ rows by 25 columns is about 150 MB of text, 26 million cells.
 """
 
 HEAD_BYTES = 1 << 20  # how much of a file is looked at to find its kind, delimiter and header
-
 MAX_LINE_BYTES = 1 << 20  # longest line of a text file. Reading stops there: a longer line is not a table
 
 MAX_TEXT_BYTES = 2 << 30

@@ -7,7 +7,6 @@ ABOUT_DECIMAL = "decimal"
 ABOUT_HEADER = "header row"
 
 DECIMAL_MIXED = "mixed"  # taken for the decimal mark where some columns use a point and others a comma
-
 DECIMAL_OPEN = "not decided"  # taken for the decimal mark where the only candidates read either way, such as 1,234
 
 

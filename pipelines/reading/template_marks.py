@@ -1,7 +1,6 @@
 """Names by which the reader knows a workbook made by ``menton template`` and the row in it that is only an example."""
 
 EXAMPLE_CASE = "EXAMPLE"  # ``case_id`` of the template's example row
-
 TEMPLATE_MARK = "menton_template"  # defined name that the template carries
 
 REASONS = "Reasons"

@@ -31,7 +31,6 @@ from warehouse.results import Estimate
 from warehouse.selection import WHOEVER, Selection
 
 BENCHMARK = 0.10  # the share that a message is about unless another is named: one case in ten
-
 SEED = 20_250_203  # where the draws of the imputation start, so that the same data give the same answer
 
 

@@ -14,9 +14,7 @@ PRINT_FONT = "Libertinus Serif"
 """A face that the typesetter brings along, so that the file is the same on every machine."""
 
 WIDEST = 100  # width of a picture in percent of the text column
-
 HIGHEST = 200  # height of a picture in percent of the width of the text column: what fits on a page with its caption
-
 COLUMN = 350  # width of a chart in pixels, so that its letters are of 8 points or more in a column of 86 mm
 
 

@@ -40,9 +40,7 @@ LONGEST_TITLE, LONGER_TITLE = 84, 165
 """Characters of a title on two lines in the largest type, and on three in the next; longer ones are set smaller."""
 
 LONGEST_PROPERTY = 255  # characters that a property of the file may have
-
 LINE_LENGTH = 88  # characters of the normal size that fit on a line, however wide the letters
-
 LONGEST_LIST = 290  # characters of the list of what is not drawn
 
 FOR_QUESTIONS = "For questions"

@@ -47,7 +47,6 @@ HIGH = ", high"
 """End of the name of a line that is the upper one of a pair, of which the legend names the lower alone."""
 
 NARROW = 7.0  # inches below which numbers on an axis of shares stand further apart, and bars are named by counts alone
-
 Box = tuple[float, float, float, float]  # left, top, width and height in inches
 
 Row = Mapping[str, Any]

@@ -43,7 +43,6 @@ from dashboard.report.formats.slides.native import UNITS, bars, draw
 from warehouse.words.sentences import say
 
 MOST_BARS = MOST_READ  # bars on a slide; what does not fit, or has no share to draw, is listed below the chart
-
 BODY_TOP = 1.75  # where a slide begins below its title of two lines, in inches
 
 FEWEST_WORDS, MOST_WORDS = 60, 120
