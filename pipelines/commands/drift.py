@@ -1,6 +1,7 @@
 """``menton drift``: is the share adverse drifting in one practice?"""
 
 import argparse
+from functools import partial
 
 from pipelines.commands.options import print_table, question_from, reading, say_answer, say_end, say_head, say_list
 from warehouse.analysis.control_charts import ChartPoint
@@ -22,12 +23,13 @@ def run(args: argparse.Namespace) -> None:
     )
     with reading(args) as reader:
         found = drift_picture(reader, question_from(args), asked=asked, seed=args.seed)
-    say_answer(args, found, _print, sentences=drift_sentences(found))
+    said = drift_sentences(found)
+    say_answer(args, found, partial(_print, said), sentences=said)
 
 
-def _print(found: DriftPicture) -> None:
+def _print(said: list[str], found: DriftPicture) -> None:
     say_head(f"Drift in {found.practice or 'no practice'}", found)
-    say_list(drift_sentences(found))
+    say_list(said)
     if found.path is not None:
         columns = ("review after", "adverse", "expected", "sum", "limit", "signals since the last review")
         reviews, which = latest_reviews(found)

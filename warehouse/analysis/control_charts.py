@@ -7,8 +7,11 @@ to look. Sources: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.4 (EWMA)
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import accumulate, repeat
 from types import MappingProxyType
 from typing import NamedTuple
+
+import numpy as np
 
 from warehouse.analysis.funnel import exact_limit
 from warehouse.errors import RequestError
@@ -54,15 +57,17 @@ def ewma(values: Sequence[float | None], *, target: float, sd: float, weight: fl
         found = f"A standard deviation of {sd:g} and a weight of {weight:g}."
         raise RequestError(found, expected="sd above 0, weight in (0, 1]", remedy="state other values")
     kept = [float(value) for value in values if value is not None and math.isfinite(value)]
-    points, average, widest = [], target, _WIDTH * sd
-    for t, value in enumerate(kept, start=1):
-        average = weight * value + (1 - weight) * average
-        half = widest * math.sqrt(weight / (2 - weight) * (1 - (1 - weight) ** (2 * t)))
-        outside = abs(average - target) > half
-        points.append(ChartPoint(str(t), average, target - half, target + half, outside, 1))
+    averages = list(accumulate(kept, lambda average, value: weight * value + (1 - weight) * average, initial=target))[
+        1:
+    ]
+    aged = (1 - weight) ** (2 * np.arange(1, len(kept) + 1))
+    half = _WIDTH * sd * np.sqrt(weight / (2 - weight) * (1 - aged))
+    outside = np.abs(np.array(averages) - target) > half
+    low, high = (target - half).tolist(), (target + half).tolist()
+    numbers = map(str, range(1, len(kept) + 1))
     dropped = len(values) - len(kept)
     return ControlChart(
-        points=tuple(points),
+        points=tuple(map(ChartPoint, numbers, averages, low, high, outside.tolist(), repeat(1))),
         centre=target,
         method=f"EWMA, weight {weight:g}, {_WIDTH:g} standard deviations, exact limits",
         n=len(kept),

@@ -82,20 +82,33 @@ def limit_for_run_length(weight_adverse: float, weight_other: float, *, share: f
 
 
 def chance_of_signal(
-    weight_adverse: float, weight_other: float, *, limit: float, share: float | Sequence[float], cases: int
+    weight_adverse: float,
+    weight_other: float,
+    *,
+    limit: float,
+    share: float | Sequence[float],
+    cases: int,
+    enough: float = math.inf,
 ) -> float:
-    """Probability of at least one signal within the first ``cases`` cases; over several shares, all as likely."""
+    """Probability of at least one signal within the first ``cases`` cases; over several shares, all as likely.
+
+    Of a probability above ``enough`` no more than that is worked out.
+    """
     shares = np.atleast_1d(np.asarray(share, dtype=np.float64))[:, None]
     up, down, unit = _fraction(weight_adverse, weight_other, _FINEST if shares.size == 1 else _COARSE)
     chance = shares if weight_adverse > 0 else 1 - shares
     at = np.zeros((shares.size, _top(limit, unit)))
+    moved, fallen = np.zeros_like(at), np.zeros_like(at)
     at[:, 0] = 1.0
-    for _ in range(cases):
-        moved = np.zeros_like(at)
-        moved[:, up:] = chance * at[:, :-up]
-        moved[:, : max(0, at.shape[1] - down)] += (1 - chance) * at[:, down:]
+    for case in range(cases):
+        moved[:, :up] = 0.0
+        np.multiply(chance, at[:, :-up], out=moved[:, up:])
+        np.multiply(1 - chance, at, out=fallen)
+        moved[:, : max(0, at.shape[1] - down)] += fallen[:, down:]
         moved[:, :1] += (1 - chance) * at[:, :down].sum(axis=1, keepdims=True)
-        at = moved
+        at, moved = moved, at
+        if case % 50 == 0 and 1 - float(np.mean(at.sum(axis=1))) > enough:
+            break
     return 1 - float(np.mean(at.sum(axis=1)))
 
 
@@ -116,7 +129,8 @@ def limit_for_chance(
 
     def is_rare(steps: int) -> bool:
         limit = least + steps * unit
-        return chance_of_signal(weight_adverse, weight_other, limit=limit, share=shares, cases=cases) <= chance
+        found = chance_of_signal(weight_adverse, weight_other, limit=limit, share=shares, cases=cases, enough=chance)
+        return found <= chance
 
     _, _, unit = _fraction(weight_adverse, weight_other, _FINEST if len(shares) == 1 else _COARSE)
     return least + bisect_left(range(max(0, math.ceil((most - least) / unit))), x=True, key=is_rare) * unit

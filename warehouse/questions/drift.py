@@ -23,6 +23,7 @@ from warehouse.analysis.drift import (
 from warehouse.analysis.proportion import proportion
 from warehouse.analysis.run_length import SimulatedRunLength, simulate_run_length
 from warehouse.errors import RequestError
+from warehouse.marts.outcome_sql import outcomes_of
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question, Stamp, Stamped, stamp_of
 from warehouse.results import Caution, Estimate
@@ -127,8 +128,8 @@ def _practice(reader: Reader, selection: Selection) -> str:
 def _cases(reader: Reader, stamp: Stamp) -> pl.DataFrame:
     """One row a case: quarter of start, whether adverse (null: not counted), whether it is due; in order of finish."""
     condition, values = stamp.selection.where()
-    query = statement(__package__, "drift.sql", condition=condition)
-    return reader.connection.frame(query, [stamp.definition.id, *values])
+    query = statement(__package__, "drift.sql", outcomes=outcomes_of(stamp.definition), condition=condition)
+    return reader.connection.frame(query, values)
 
 
 def _end_of_baseline(cases: pl.DataFrame, wanted: int) -> int:

@@ -4,9 +4,9 @@ select
     mart_cases.start_quarter as quarter,
     case mart_outcomes.status when 'adverse' then true when 'not adverse' then false end as adverse,
     mart_outcomes.step is distinct from 'in_treatment' as is_due
-from mart_outcomes
+from $outcomes
 inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no
-where mart_outcomes.definition_id = ? and mart_cases.start_quarter is not null and $condition
+where mart_cases.start_quarter is not null and $condition
 order by
     3e0 * (4 * cast(substring(mart_cases.start_quarter, 1, 4) as integer)
         + cast(substring(mart_cases.start_quarter, 7, 1) as integer) - 1) + coalesce(mart_cases.months_observed, 0e0),
