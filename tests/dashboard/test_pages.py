@@ -292,7 +292,8 @@ def test_a_table_taken_along_carries_what_it_rests_on_and_acts_as_no_formula(
 def test_a_picture_taken_along_carries_what_it_shows_and_rests_on(
     opened: Open, monkeypatch: pytest.MonkeyPatch, page: str
 ) -> None:
-    kept = saved_files(opened, monkeypatch, page, **({"beside": "def=D2"} if page == "two" else {}))
+    address = {"two": {"beside": "def=D2"}, "practices": {"of": "Lantern Bay, result 1 of 2026-02-01"}}
+    kept = saved_files(opened, monkeypatch, page, **address.get(page, {}))
     said = words_of(kept["menton-picture.svg"])
     assert re.search(r"D\d v\d\.0\.0", said)
     assert re.search(r"Saved on \d{4}-\d\d-\d\d\.", said)
