@@ -107,7 +107,7 @@ def _rates(n: int, folder: Path, table: Table, n_adverse: int) -> None:
             "rate", "menton rate --by appliance_category",
             lambda: rates(reader, by="appliance_category"), n=n, against=others,
         )  # fmt: skip
-        ours = {group.group: (group.n_adverse, group.n_assessable) for group in row.result.groups}
+        ours = {group.group: (group.adverse.n, group.counted.n) for group in row.result.groups}
         assert all(other.result == ours for other in others)
         assert sum(adverse for adverse, _ in ours.values()) == n_adverse
         if n <= COMPARED:

@@ -10,7 +10,7 @@ import platform
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from itertools import pairwise
 from math import log10
@@ -42,6 +42,7 @@ class Row:
         memory: Memory of the process at its highest while it ran, in bytes; None where it was not watched.
         against: What its seconds are a multiple of, and how often.
         result: What the work gave.
+        by_processor: Whether processor time is what is a multiple and grows; else it is the clock's.
     """
 
     part: str
@@ -52,6 +53,12 @@ class Row:
     memory: int | None = None
     against: tuple[tuple[str, float], ...] = ()
     result: Any = None
+    by_processor: bool = False
+
+    @property
+    def counts(self) -> float:
+        """The seconds that are a multiple and grow."""
+        return self.processor if self.by_processor and self.processor is not None else self.seconds
 
 
 @dataclass(slots=True)
@@ -59,6 +66,7 @@ class Table:
     """Rows of one run, in the order in which they were taken."""
 
     rows: list[Row] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)  # Sentences below the table
 
     def take(
         self, part: str, what: str, work: Callable[[], Any], *, n: int, against: tuple[Row, ...] | list[Row] = ()
@@ -73,9 +81,9 @@ class Table:
     def add(self, row: Row, *, against: tuple[Row, ...] | list[Row] = ()) -> Row:
         """Add a row that was timed elsewhere; rows of other sizes are scaled to its number of cases."""
         compared = tuple(
-            (other.what.split(": ")[-1], row.seconds / (other.seconds * row.n / other.n)) for other in against
+            (other.what.split(": ")[-1], row.counts / (other.counts * row.n / other.n)) for other in against
         )
-        kept = Row(row.part, row.what, row.n, row.seconds, row.processor, row.memory, compared, row.result)
+        kept = replace(row, against=compared)
         self.rows.append(kept)
         print("\n" + "  ".join(_cells(kept)), end="")
         return kept
@@ -87,6 +95,7 @@ class Table:
             ("part", "what", "cases", "seconds", "processor s", "peak GB", "against"), map(_cells, self.rows)
         )
         lines += self._fifty_words()
+        lines += [line for note in self.notes for line in ("", note)]
         grown = list(self._growth())
         if grown:
             lines += ["", "## Growth with the number of cases", "", *_growth_words(), ""]
@@ -114,7 +123,7 @@ class Table:
     def _growth(self) -> list[tuple[str, str, str, str]]:
         series: dict[tuple[str, str], dict[int, float]] = {}
         for row in self.rows:
-            series.setdefault((row.part, row.what), {})[row.n] = row.seconds
+            series.setdefault((row.part, row.what), {})[row.n] = row.counts
         return [
             (part, what, "; ".join(f"{n:,}: {_seconds(times[n])}" for n in sorted(times)), _slopes(times))
             for (part, what), times in series.items()
