@@ -14,8 +14,7 @@ from warehouse.pooled.kept_results import has_results
 from warehouse.store.snapshot import POINTER
 
 PAGES = Path(__file__).parents[1] / "pages"
-START = "start"
-"""What the address of the first page is kept under; it opens without one, and under its own as well."""
+START = "start"  # what the address of the first page is kept under; it opens without one, and under its own as well
 
 CASES = "cases"
 RESULTS = "results of a study group"

@@ -45,8 +45,7 @@ class NumberMarks:
     thousands: str
 
 
-NAME_LENGTH = 70
-"""Letters of what a picture shows by which it is named in a list."""
+NAME_LENGTH = 70  # letters of what a picture shows by which it is named in a list
 
 POINT = NumberMarks(".", ",")
 _BY_LANGUAGE = {

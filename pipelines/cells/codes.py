@@ -91,8 +91,7 @@ def sexes_settled(present: Iterable[str], stated: Mapping[str, str] | None = Non
 
 
 NONE = "none"
-PATTERN_NOT_KNOWN = "pattern not known"
-"""Canonical text of a case of which it is only known that teeth were taken out."""
+PATTERN_NOT_KNOWN = "pattern not known"  # canonical text of a case of which it is only known that teeth were taken out
 _NONE_WORDS = frozenset({"none", "no teeth", "keine", "keiner", "aucune", "ninguno", "ninguna", "nessuno", "nil"})
 
 

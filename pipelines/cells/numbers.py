@@ -39,7 +39,8 @@ def read_numbers(cells: pl.Series, expected: Expected) -> Understood:
     """
     text = None if cells.dtype.is_numeric() else text_of(cells)
     plain = cells.cast(pl.Float64).fill_nan(None) if text is None else _plain_numbers(text, expected)
-    odd = plain.is_infinite().fill_null(False) if text is None else _odd(text, plain)
+    odd = plain.is_infinite() if text is None else text.is_not_null() & ~plain.is_finite().fill_null(False)
+    odd = odd.fill_null(False)
     understood = Understood(plain)
     if odd.any():
         understood = _with_odd(plain, odd, text_of(cells) if text is None else text, expected)
@@ -60,10 +61,6 @@ def _plain_numbers(text: pl.Series, expected: Expected) -> pl.Series:
             ~text.str.to_lowercase().is_in(unknown).fill_null(False), numbers.clear(numbers.len())
         )
     return numbers
-
-
-def _odd(text: pl.Series, numbers: pl.Series) -> pl.Series:
-    return text.is_not_null() & ~numbers.is_finite().fill_null(False)
 
 
 def _with_odd(numbers: pl.Series, odd: pl.Series, text: pl.Series, expected: Expected) -> Understood:

@@ -15,8 +15,7 @@ _MONTH_NAMED = r"\d{1,2}\.?[ \-]\p{L}{3,9}\.?,?[ \-]\d{2,4}|\p{L}{3,9}\.? \d{1,2
 DATE = rf"^(?:(?:{_DAY_FIRST}|{_YEAR_FIRST})(?:[ T].*)?|{_PACKED}|{_MONTH_NAMED})$"
 
 PHONE = r"^(?:(?:\+|00|0|\()[\d\s()/.\-]{6,}\d|\(?\d{3}\)?[\-. ]\d{3}[\-. ]\d{4})$"
-PHONE_DIGITS = 7
-"""Fewest digits of a telephone number with its area code."""
+PHONE_DIGITS = 7  # fewest digits of a telephone number with its area code
 
 PLAIN_DECIMAL = r"^0[.,]\d+$"
 

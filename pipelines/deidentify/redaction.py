@@ -23,8 +23,7 @@ _SMALL_NUMBER_UNIT = rf"(?i)^{_SIGN}\d{{1,3}}(?:[.,]\d{{1,4}})?{_UNIT}$"
 _LONG_NUMBER = rf"^{_SIGN}0*[1-9]\d{{3,}}(?:[.,]\d+)?$"
 _PADDED_NUMBER = r"^0\d{3,}$"
 _MANY_DECIMALS = rf"^{_SIGN}\d{{1,3}}[.,]\d{{5,}}$"
-MAX_NEAR = 500
-"""Distinct values compared with codes one by one; the rest are only described."""
+MAX_NEAR = 500  # distinct values compared with codes one by one; the rest are only described
 
 
 @lru_cache(maxsize=1)

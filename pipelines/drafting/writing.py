@@ -16,8 +16,7 @@ from pipelines.mapping.column_mapping import BY_FINISH
 from warehouse.plural import number_of as counted
 
 MOST_CANDIDATES = 8
-MOST_OPEN = 20
-"""Open things of one kind that are listed on top; the rest are counted."""
+MOST_OPEN = 20  # open things of one kind that are listed on top; the rest are counted
 
 WIDTH = 100
 VALUES_SHOWN = 5

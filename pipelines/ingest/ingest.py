@@ -129,8 +129,7 @@ def _with_readings(delivered: pl.DataFrame, checked: Sequence[Sorted], store: Co
     return frame.join(readings, on="case_id", how="left", maintain_order="left")
 
 
-DEFAULT_PRACTICE = "PRACTICE"
-"""Pseudonym of a practice that states none: a warehouse of one practice needs no other."""
+DEFAULT_PRACTICE = "PRACTICE"  # pseudonym of a practice that states none: a warehouse of one practice needs no other
 
 _TABLE_ORDER = ("cases", "phases", "visits", "measurements", "landmarks")
 

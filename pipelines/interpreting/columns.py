@@ -42,19 +42,16 @@ def problem_frame(
 
 
 def _problems(cells: pl.DataFrame, target: Target, rows: pl.Series, column: str, contract: Contract) -> pl.DataFrame:
+    codes = contract.codes.get(target.codes or "", ()) if target.type == "code" else ()
     return pl.DataFrame(
         {
             "table": pl.Series([target.table]).new_from_index(0, cells.height),
             "row": rows.gather(cells["index"]).cast(pl.UInt32),
             "column": pl.Series([column]).new_from_index(0, cells.height),
             "rule": cells["rule"],
-            "found": _found(cells, _codes(target, contract)),
+            "found": _found(cells, codes),
         }
     )
-
-
-def _codes(target: Target, contract: Contract) -> tuple[Code, ...]:
-    return contract.codes.get(target.codes or "", ()) if target.type == "code" else ()
 
 
 def _found(cells: pl.DataFrame, codes: tuple[Code, ...]) -> pl.Series:

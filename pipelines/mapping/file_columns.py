@@ -13,8 +13,7 @@ from warehouse.errors import MappingError, near_names
 from warehouse.measures.measure import Measure
 
 _UNKNOWN = "not a contract name"
-_MOST_TOLD = 20
-"""More columns than these are counted, but for those of which more can be said."""
+_MOST_TOLD = 20  # more columns than these are counted, but for those of which more can be said
 
 
 def check_columns(
@@ -40,24 +39,17 @@ def check_columns(
     if not faults:
         return
     found = "\n".join(["the columns of the file do not fit; nothing of it was read:", *(f"  {one}" for one in faults)])
-    raise MappingError(found, where=_place(raw, mapping), expected=_expected(mapping), remedy=_remedy(mapping))
+    expected = "columns that carry contract names"
+    remedy = "menton draft-mapping FILE proposes a mapping file; menton template shows the contract names"
+    if mapping.stated:
+        expected = "every column in [columns] or in [ignored]"
+        remedy = f"add each column to [columns] or [ignored] of {mapping.origin}; correct names that the file has not"
+    raise MappingError(found, where=_place(raw, mapping), expected=expected, remedy=remedy)
 
 
 def _place(raw: RawTable, mapping: ColumnMapping) -> str:
     sheet = f", sheet {raw.source.sheet}" if raw.source.sheet else ""
     return f"{raw.source.name}{sheet}" + (f", read by {mapping.origin}" if mapping.stated else "")
-
-
-def _expected(mapping: ColumnMapping) -> str:
-    return "every column in [columns] or in [ignored]" if mapping.stated else "columns that carry contract names"
-
-
-def _remedy(mapping: ColumnMapping) -> str:
-    if mapping.stated:
-        return (
-            f"add each column to [columns] or [ignored] of {mapping.origin}, and correct names that are not in the file"
-        )
-    return "menton draft-mapping FILE proposes a mapping file; menton template shows the contract names"
 
 
 def _uncovered(raw: RawTable, mapping: ColumnMapping, targets: Targets, shown: Mapping[str, str]) -> list[str]:

@@ -11,8 +11,7 @@ STRAY = " \t\r\n\v\f\u00a0\u2007\u2009\u202f\ufeff\u200b"
 """Characters trimmed from both ends of a cell: blanks, line ends, no-break and thin spaces, zero-width marks."""
 
 _SIGN, _UNIT = r"^[+\-−]?", r"\s?[%°]?$"
-NUMBER = rf"{_SIGN}(?:\d+(?:[.,']\d+)*|[.,]\d+)(?:[eE][+-]?\d+)?{_UNIT}"
-"""A number in any notation."""
+NUMBER = rf"{_SIGN}(?:\d+(?:[.,']\d+)*|[.,]\d+)(?:[eE][+-]?\d+)?{_UNIT}"  # a number in any notation
 _MARKED = {
     ",": (rf"{_SIGN}\d*,\d+{_UNIT}", rf"{_SIGN}\d{{1,3}}(?:\.\d{{3}})+,\d+{_UNIT}"),
     ".": (rf"{_SIGN}\d*\.\d+{_UNIT}", rf"{_SIGN}\d{{1,3}}(?:,\d{{3}})+\.\d+{_UNIT}"),

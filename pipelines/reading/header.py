@@ -18,8 +18,7 @@ Cells = list[str]
 MAX_HEADER_ROW = 40  # rows from the top among which the header is looked for
 
 MIN_FILLED = 0.6
-MIN_WORDS = 0.7
-"""A header has most cells filled, most of them words."""
+MIN_WORDS = 0.7  # a header has most cells filled, most of them words
 
 
 @dataclass(frozen=True, slots=True)

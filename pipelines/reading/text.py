@@ -31,8 +31,7 @@ from warehouse.errors import BadFileError
 CANDIDATES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "vertical bar"}
 
 SAMPLE_RECORDS = 200
-MIN_SHARE = 0.5
-"""Least share of the first rows that must have the same number of cells."""
+MIN_SHARE = 0.5  # least share of the first rows that must have the same number of cells
 
 
 @dataclass(frozen=True, slots=True)
