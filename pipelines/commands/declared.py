@@ -13,8 +13,19 @@ from warehouse.command_options import practice_named
 _DATA = tomllib.loads(Path(__file__).with_name("commands.toml").read_text(encoding="utf-8"))
 COMMANDS: Mapping[str, Mapping[str, Any]] = _DATA["command"]
 
+
+class _Once(argparse.Action):
+    """Stores a value that may be given once: of two the second would win without a word."""
+
+    def __call__(self, parser: argparse.ArgumentParser, namespace: argparse.Namespace, *given: Any) -> None:  # noqa: ANN401
+        if getattr(namespace, self.dest, self.default) is not self.default:
+            parser.error(f"{self.option_strings[0]} is given twice; give it once")
+        setattr(namespace, self.dest, given[0])
+
+
 _KINDS: Mapping[str, Mapping[str, Any]] = {
     "text": {},
+    "once": {"action": _Once},
     "file": {"type": Path},
     "number": {"type": float},
     "whole": {"type": int},

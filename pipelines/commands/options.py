@@ -19,7 +19,7 @@ from warehouse.errors import RequestError, WarehouseError
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question, Stamp
 from warehouse.questions.shares import rates_as_data
-from warehouse.selection import Selection
+from warehouse.selection import VARIABLES, Selection
 from warehouse.store.store import open_store
 from warehouse.words.contrasts import standing_sentences
 from warehouse.words.drift import refused_sentence
@@ -149,6 +149,7 @@ def selection_from(args: argparse.Namespace) -> Selection:
         name, equals, value = given.partition("=")
         if not equals:
             raise RequestError(f"--only {given!r} is not of the form FILTER=VALUE", remedy="such as --only sex=female")
+        name = VARIABLES[name].filter if name in VARIABLES else name  # by the name of its grouping too
         filters[name] = (*filters.get(name, ()), value)
     selection = Selection(comparison=args.comparison, selection=args.selection, filters=filters)
     if filters:

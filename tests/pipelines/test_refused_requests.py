@@ -89,3 +89,19 @@ def test_a_link_that_leaves_the_folder_is_not_followed(tmp_path: Path) -> None:
     (records / "part.parquet").symlink_to(outside)
     with pytest.raises(EngineError, match="leads to a file outside their folder"):
         _files(records)
+
+
+@pytest.mark.parametrize("command", ["rate", "changes", "compare", "corners", "missing", "characteristics"])
+def test_a_second_grouping_is_refused_and_does_not_win(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main([command, "--by", "sex", "--by", "extraction"])
+    assert ended.value.code == 2
+    assert "--by is given twice; give it once" in capsys.readouterr().err
+
+
+def test_cases_are_kept_by_the_name_of_a_grouping_too(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    said = []
+    for name in ("appliance", "appliance_category"):
+        assert main(["rate", "--warehouse", str(folder), "--only", f"{name}=fixed_labial", "--json"]) == 0
+        said.append(capsys.readouterr().out)
+    assert said[0] == said[1]
