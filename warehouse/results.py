@@ -47,12 +47,4 @@ class Estimate:
 
 def no_estimate(*, estimand: str, method: str, n: int, reason: Caution, unit: str = "proportion") -> Estimate:
     """An estimate the data cannot give, with the reason."""
-    return Estimate(
-        estimand=estimand,
-        value=None,
-        interval=None,
-        method=method,
-        n=n,
-        unit=unit,
-        warnings=(reason,),
-    )
+    return Estimate(estimand=estimand, value=None, interval=None, method=method, n=n, unit=unit, warnings=(reason,))

@@ -9,7 +9,7 @@ from dashboard.charts.agreement import agreement_chart
 from dashboard.parts.address import pick
 from dashboard.parts.filters import practices
 from dashboard.parts.screen import behind, draw, fine, palette, plain, said, table
-from warehouse.analysis.method_error import HELD_WITH_HEAVY_TAILS, MethodError
+from warehouse.analysis.method_error import HELD_WITH_HEAVY_TAILS
 from warehouse.repeats.repeats import MeasureError, Repeats, measure_errors, repeats
 from warehouse.selection import Selection
 from warehouse.words.numbers import signed
@@ -46,13 +46,9 @@ def one_measure(session: Session, selection: Selection, measure: str) -> None:
     said(agreement_sentence(found))
     plain(agreement_alt(found))
     draw(agreement_chart(found, palette()), key="agreement")
-    fine(*(caution_text(one) for one in found.agreement.bias.warnings), *([] if error is None else _texts(error)))
+    fine(*map(caution_text, (*found.agreement.bias.warnings, *(() if error is None else error.dahlberg.warnings))))
     by_examiner(found)
     between(found)
-
-
-def _texts(error: MethodError) -> list[str]:
-    return [caution_text(one) for one in error.dahlberg.warnings]
 
 
 def by_examiner(found: Repeats) -> None:

@@ -108,7 +108,8 @@ def assemble(
     wide = np.array([delivery.layout == "wide" for delivery in deliveries], dtype=np.bool_)
     keys = _case_keys(deliveries)
     parts = [_delivered(delivery, file, keys) for file, delivery in enumerate(deliveries)]
-    frames = {table: _together([part[table] for part in parts if table in part]) for part in parts for table in part}
+    found = {table: [part[table] for part in parts if table in part] for part in parts for table in part}
+    frames = {name: one[0] if len(one) == 1 else pl.concat(one, how="diagonal_relaxed") for name, one in found.items()}
     value_rows: dict[str, Rows] = {}
     if "measurements" in frames:
         frames["readings"], value_rows = _readings(frames["measurements"], frames.get("readings"), catalogue)
@@ -167,10 +168,6 @@ def _by_row(rows: pl.Series, numbers: Rows, *, missing: int) -> Rows:
     found = np.full(highest_of(rows) + 1, missing, dtype=np.uint32)
     found[rows.to_numpy()] = numbers
     return found
-
-
-def _together(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
-    return frames[0] if len(frames) == 1 else pl.concat(frames, how="diagonal_relaxed")
 
 
 def _known(keys: pl.Series, known_cases: pl.Series | None) -> Mask:

@@ -116,12 +116,9 @@ def _is_group_row(top: Cells, names: Cells) -> bool:
         return False
     spans = any(not top[i + 1] and names[i] and names[i + 1] for i in groups if i + 1 < len(top))
     repeated = _repeated([name for name in names if name])
-    times = sum(_is_time_word(top[i]) for i in groups)
+    words = [(cell, *cell.replace("(", " ").split()) for cell in (top[i].lower() for i in groups)]
+    times = sum(any(word in _time_codes() for word in one) for one in words)
     return bool(repeated and len(groups) > 1) or (times >= 1 and (spans or len(groups) > 1))
-
-
-def _is_time_word(cell: str) -> bool:
-    return any(word in _time_codes() for word in (cell.lower(), *cell.lower().replace("(", " ").split()))
 
 
 @lru_cache(maxsize=1)

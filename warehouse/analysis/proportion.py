@@ -118,12 +118,7 @@ _METHODS: Final[dict[str, Callable[[int, int, float], Interval]]] = {
 
 
 def proportion(
-    x: int,
-    n: int,
-    *,
-    method: ProportionMethod = "wilson",
-    level: float = 0.95,
-    estimand: str = "share adverse",
+    x: int, n: int, *, method: ProportionMethod = "wilson", level: float = 0.95, estimand: str = "share adverse"
 ) -> Estimate:
     """The share ``x / n`` with its interval.
 

@@ -6,13 +6,7 @@ from warehouse.marts.grouping import is_known
 from warehouse.marts.reader import Reader
 from warehouse.plans.plan import registered_plans
 from warehouse.plans.question import Question
-from warehouse.questions.contrast import (
-    PairComparison,
-    prepared_pair,
-    two_group_frame,
-    usual_adjustment,
-    with_strata,
-)
+from warehouse.questions.contrast import PairComparison, prepared_pair, two_group_frame, usual_adjustment, with_strata
 from warehouse.questions.shares import Rates
 
 

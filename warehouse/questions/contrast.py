@@ -34,13 +34,7 @@ from warehouse.plans.covariates import (
 from warehouse.plans.planned_or_explored import Standing, stand
 from warehouse.plans.question import Question, Stamp, Stamped, stamp_of
 from warehouse.questions.case_table import case_table
-from warehouse.questions.methods import (
-    METHODS,
-    MethodResult,
-    PreparedPair,
-    adjusted_odds_ratio,
-    distinct,
-)
+from warehouse.questions.methods import METHODS, MethodResult, PreparedPair, adjusted_odds_ratio, distinct
 from warehouse.results import Caution, Estimate
 
 OUTCOME = "adverse outcome"
@@ -190,12 +184,7 @@ def one_thread() -> Iterator[None]:
 
 
 def _pair(
-    stamp: Stamp,
-    question: Question,
-    cases: TwoGroupFrame,
-    prepared: PreparedPair,
-    primary: str,
-    standing: Standing,
+    stamp: Stamp, question: Question, cases: TwoGroupFrame, prepared: PreparedPair, primary: str, standing: Standing
 ) -> PairComparison:
     known = pl.col(OUTCOME).is_not_null()
     methods = tuple(map(prepared.result, METHODS))
@@ -477,12 +466,7 @@ def prepared_pair(
             n_units = 0
     held = [*covariates, Covariate(name=cases.unit, kind="category")] if n_units > 1 else covariates
     pair = pair_groups(
-        frame,
-        outcome=OUTCOME,
-        group=GROUP,
-        first=cases.labels[0],
-        second=cases.labels[1],
-        covariates=held,
+        frame, outcome=OUTCOME, group=GROUP, first=cases.labels[0], second=cases.labels[1], covariates=held
     )
     no_outcome = int(cases.frame[OUTCOME].is_null().sum())
     others = {reason: n for reason, n in pair.left_out.items() if reason != f"{OUTCOME} missing"}
