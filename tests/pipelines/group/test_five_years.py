@@ -218,7 +218,7 @@ def test_five_years_of_twenty_practices(tmp_path: Path, monkeypatch: pytest.Monk
     assert c.state().practices[gone.key.pseudonym].is_in is False
     small = Policy(minimum=agreed.minimum)
     numbers = [number for one in [*found, made] for number in shown_numbers(one)]
-    assert len(numbers) > 300
+    assert len(numbers) > 150
     assert not [number for number in numbers if small.is_small(number)]
 
 

@@ -166,12 +166,12 @@ def test_each_practice_finds_itself_among_unnamed_others(
     assert main(["group", "pooled", "--group", str(home / "bay"), "--out", str(out)]) == 0
     said = capsys.readouterr().out
     assert "Share adverse over 3 practices" in said
-    assert "<- you" not in said
+    assert ", yours" not in said
     assert not any(practice in said + out.read_text() for practice in PRACTICES)
     assert main(["group", "read", str(out), "--warehouse", str(home / "data")]) == 0
     said = capsys.readouterr().out
     shares, means = said.split("Mean change over 3 practices")
-    assert (shares.count("<- you"), means.count("<- you")) == (3, 3)
+    assert (shares.count(", yours"), means.count(", yours")) == (3, 3)
     (kept,) = kept_results(home / "data")
     assert set(kept.mine) == set(PRACTICES)
     tags = [line.tag for line in kept.result.shares[0].lines]
