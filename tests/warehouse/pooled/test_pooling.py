@@ -69,11 +69,9 @@ def numbers(result: GroupResult, *, adjusted: bool = False) -> list[float]:
     for breakdown in plain["breakdowns"]:
         for key in () if adjusted else ("adjusted_for", "adjusted_practices", "notes"):
             breakdown.pop(key)
-        for row in breakdown["rows"]:
-            row.pop("adjusted")
+        breakdown["rows"] = [{**row, "adjusted": None} for row in breakdown["rows"]]
     for share in plain["shares"]:
-        for line in share["lines"]:
-            line.pop("expected")
+        share["lines"] = [{**line, "expected": None} for line in share["lines"]]
     found: list[float] = []
 
     def walk(node: object) -> None:
