@@ -1,18 +1,11 @@
-"""The data dictionary: the contract and the catalogue of measures in words, for the template and as a page to read.
+"""The data dictionary: the contract and the catalogue of measures in words, for the template."""
 
-``python -m pipelines.contract.dictionary`` writes ``dictionary.md`` anew.
-"""
+from collections.abc import Iterable
 
-from collections.abc import Iterable, Mapping, Sequence
-from pathlib import Path
-
-from pipelines.contract.contract import Contract, ContractColumn, load_contract
+from pipelines.contract.contract import Contract, ContractColumn
 from pipelines.contract.targets import MEASURE_CODES
-from warehouse.measures.catalogue import CATALOGUE
 from warehouse.measures.measure import Measure, Norm
 from warehouse.toml_files import shipped
-
-FILE = "dictionary.md"
 
 TEXT = shipped("pipelines.contract", "dictionary.toml")
 """Titles of the tables of columns and measures, and standing text."""
@@ -89,38 +82,3 @@ def code_lists(contract: Contract) -> dict[str, list[tuple[str, str]]]:
     """Code list -> (code, label), for the lists that columns use."""
     used = {column.codes for table in contract.tables for column in table.columns if column.codes}
     return {name: [(code.code, code.label) for code in codes] for name, codes in contract.codes.items() if name in used}
-
-
-def dictionary(contract: Contract, catalogue: Mapping[str, Measure]) -> str:
-    """The whole dictionary as Markdown."""
-    missing = ", ".join(f"`{word}`" for word in sorted(contract.missing) if word)
-    parts = [
-        f"# {contract.title}: data dictionary",
-        f"Contract version {contract.version}. This page is made from the contract; do not edit it by hand.",
-        TEXT["introduction"].format(times=", ".join(contract.timepoints), missing=f"a blank cell, {missing}"),
-    ]
-    for table in contract.tables:
-        parts += [f"## Table `{table.name}`", table.about, f"Key: {', '.join(f'`{name}`' for name in table.key)}."]
-        rows = [_column_row(table.name, column)[1:] for column in table.columns]
-        parts.append(_markdown_table(TEXT["column_titles"][1:], rows))
-    parts += ["## Codes", TEXT["codes"]]
-    for name, codes in code_lists(contract).items():
-        parts += [f"### `{name}`", _markdown_table(("Code", "Meaning"), codes)] if name != "tooth" else []
-    measures = _markdown_table(TEXT["measure_titles"], measure_rows(catalogue.values()))
-    parts += ["## Measures", TEXT["measures"], measures]
-    return "\n\n".join(parts) + "\n"
-
-
-def _markdown_table(titles: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    lines = [titles, ["---"] * len(titles), *rows]
-    return "\n".join("| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |" for line in lines)
-
-
-def main() -> None:
-    """Write the shipped dictionary anew."""
-    text = dictionary(load_contract(), CATALOGUE)
-    Path(__file__).with_name(FILE).write_text(text, encoding="utf-8", newline="\n")
-
-
-if __name__ == "__main__":
-    main()

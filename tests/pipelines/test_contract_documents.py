@@ -10,15 +10,15 @@ from typing import Any
 import pytest
 from frictionless import Package, system
 
-from pipelines.contract import descriptor as descriptor_module
-from pipelines.contract import dictionary as dictionary_module
 from pipelines.contract.contract import load_contract
-from pipelines.contract.descriptor import descriptor
-from pipelines.contract.dictionary import TEXT, code_lists, column_rows, dictionary, measure_rows
+from pipelines.contract.dictionary import TEXT, code_lists, column_rows, measure_rows
+from tests import data_package, dictionary_page
+from tests.data_package import descriptor
+from tests.dictionary_page import dictionary
 from warehouse.measures.catalogue import CATALOGUE
 
 CONTRACT = load_contract()
-FOLDER = Path(descriptor_module.__file__).parent
+FOLDER = data_package.FILE.parent
 
 CASE = {"case_id": "A1", "sex": "female", "selection": "consecutive", "status": "finished", "comparison": "treated"}
 GOOD: dict[str, list[dict[str, object]]] = {
@@ -57,7 +57,7 @@ GOOD: dict[str, list[dict[str, object]]] = {
 
 
 def shipped() -> Any:
-    return json.loads((FOLDER / descriptor_module.FILE).read_text(encoding="utf-8"))
+    return json.loads(data_package.FILE.read_text(encoding="utf-8"))
 
 
 def problems(folder: Path, tables: dict[str, list[dict[str, object]]]) -> set[tuple[str, str, str]]:
@@ -80,11 +80,11 @@ def changed(table: str, row: int, **values: object) -> dict[str, list[dict[str, 
 
 
 def test_the_shipped_documents_are_up_to_date(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    for module in (descriptor_module, dictionary_module):
-        monkeypatch.setattr(module, "__file__", str(tmp_path / "x.py"))
+    for module in (data_package, dictionary_page):
+        kept = module.FILE.read_bytes()
+        monkeypatch.setattr(module, "FILE", tmp_path / module.FILE.name)
         module.main()
-        written = (tmp_path / module.FILE).read_bytes()
-        assert written == (FOLDER / module.FILE).read_bytes(), f"run python -m {module.__name__}"
+        assert module.FILE.read_bytes() == kept, f"run python -m {module.__name__}"
 
 
 def test_the_description_is_a_valid_data_package() -> None:

@@ -4,8 +4,10 @@ Any program that writes tables can be checked against it with tools that know th
 codes themselves; other spellings that the reader takes are not part of the description. Checks across columns and the
 ranges of single measures cannot be said in a Table Schema: they are the validation rules.
 
-``python -m pipelines.contract.descriptor`` writes ``datapackage.json`` anew.
+``python -m tests.data_package`` writes ``pipelines/contract/datapackage.json`` anew.
 """
+
+from __future__ import annotations
 
 import json
 from collections.abc import Iterable
@@ -16,7 +18,7 @@ from pipelines.contract.contract import Contract, ContractColumn, ContractTable,
 from pipelines.contract.targets import MEASURE_CODES
 from warehouse.measures.catalogue import CATALOGUE
 
-FILE = "datapackage.json"
+FILE = Path(__file__).parents[1] / "pipelines/contract/datapackage.json"
 
 Json: TypeAlias = "dict[str, object]"
 
@@ -112,7 +114,7 @@ def text(contract: Contract) -> str:
 
 def main() -> None:
     """Write the shipped description anew."""
-    Path(__file__).with_name(FILE).write_text(text(load_contract()), encoding="utf-8", newline="\n")
+    FILE.write_text(text(load_contract()), encoding="utf-8", newline="\n")
 
 
 if __name__ == "__main__":
