@@ -6,6 +6,7 @@ import polars as pl
 from dashboard.charts.figure import by_kind, finished, hover, in_order, upright, x_at
 from dashboard.theme import LIGHT, Palette
 from warehouse.analysis.balance import Balance
+from warehouse.words.sentences import say
 
 STEP = 38
 STAGES = ("as they came", "after weighting")
@@ -54,8 +55,4 @@ def balance_alt(found: Balance) -> str:
         (row for row in found.rows if row.before.standardised_difference is not None),
         key=lambda row: abs(row.before.standardised_difference or 0.0),
     )
-    name = variable_name(furthest.name)
-    return (
-        f"As they came, the groups differed most in {name}: {found.largest_before:.1f} standard deviations."
-        f" After weighting the largest difference is {found.largest_after:.1f}."
-    )
+    return say("picture.balance", name=variable_name(furthest.name), found=found)

@@ -8,6 +8,7 @@ import polars as pl
 from dashboard.charts.figure import ChartFigure, hover, upright, words, y_at
 from dashboard.theme import Palette
 from warehouse.questions.spread import ChangePicture
+from warehouse.words.sentences import say
 
 CLASSES = ("adverse", "not adverse")
 
@@ -75,8 +76,5 @@ def _alt(picture: ChangePicture) -> str:
     lower, median, upper = picture.quartiles
     error = picture.band.mdc95
     within = "not known" if error is None else f"plus or minus {error:.1f} {picture.unit}"
-    return (
-        f"{', '.join(axis_lines(picture))}. Half of the {picture.n:,} counted cases lie between {lower:.1f} and"
-        f" {upper:.1f}, the middle one at {median:.1f}. {picture.n_beyond:,} lie at or beyond the threshold of"
-        f" {picture.part.threshold:g}. Measuring error: {within}."
-    )
+    told = {"lower": lower, "median": median, "upper": upper}
+    return say("picture.changes", axis=axis_lines(picture), picture=picture, within=within, **told)

@@ -9,6 +9,7 @@ from dashboard.charts.figure import ChartFigure, hover, upright
 from dashboard.theme import Palette
 from warehouse.questions.threshold import ThresholdCurve
 from warehouse.words.numbers import percent
+from warehouse.words.sentences import say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,7 +58,4 @@ def _alt(curve: ThresholdCurve) -> str:
         return "No curve: the definition has several parts, or no case could be counted."
     shown = [point for point in curve.points if point.threshold in (0, 1, 2, 3, 4, 5)]
     listed = "; ".join(f"{point.threshold:g}: {percent(point.rate.value)}" for point in shown)
-    return (
-        f"Share of {curve.n} counted cases at or beyond each threshold, under {curve.definition.name}. {listed}."
-        f" We use {curve.part.threshold:g}."
-    )
+    return say("picture.threshold", curve=curve, listed=listed)

@@ -76,20 +76,7 @@ from warehouse.words.shares import (
     steps,
 )
 
-IN_FOREST = (
-    "Circle and bar: share as counted, with its 95% interval (Wilson). Upright stroke: the same share adjusted"
-    " for small numbers (beta-binomial). Dotted: a hidden count, and what the share can be. Diamond: all together;"
-    " dashed below it: where a new practice is to be expected."
-)
-IN_FUNNEL = (
-    "Lines: limits within which chance alone would keep 95% (unbroken) and 99.8% (dashed) of practices with the same"
-    " share. Shaded: the 95% limits when practices may differ as much as these do. A practice whose count is hidden"
-    " is not drawn. Outside is a reason to ask, and no verdict."
-)
-IN_MEANS = (
-    "Circle and bar: mean change of the cases counted, with its 95% interval (Student's t). Diamond: the mean over"
-    " practices (random effects, REML with Hartung-Knapp); dashed below it: a new practice. Right is worse."
-)
+IN_FOREST, IN_FUNNEL, IN_MEANS = say("pooled.in_forest"), say("pooled.in_funnel"), say("pooled.in_means")
 
 
 def practice_sections(found: Beside) -> Iterator[Section]:
