@@ -45,6 +45,7 @@ class NumberMarks:
     thousands: str
 
 
+Drawn = ChartFigure | altair.LayerChart
 NAME_LENGTH = 70  # letters of what a picture shows by which it is named in a list
 
 POINT = NumberMarks(".", ",")
@@ -186,21 +187,13 @@ def _to_save(foot: Sequence[str]) -> None:
             )
 
 
-def _saved(
-    picture: ChartFigure | altair.LayerChart,
-    ending: str,
-    said: str,
-    foot: Sequence[str],
-    colours: Palette,
-    marks: NumberMarks,
-) -> bytes:
+def _saved(picture: Drawn, ending: str, said: str, foot: Sequence[str], colours: Palette, marks: NumberMarks) -> bytes:
     from dashboard.report.figures import picture_of_page
 
     chart = picture.chart(colours) if isinstance(picture, ChartFigure) else picture
     spec = json.dumps(localised_spec(chart.to_dict(validate=False), marks))
-    title = re.split(r"[.:;] ", said)[0]
-    making = Making(picture_of_page, (spec, ending, title, said, foot, colours))
-    made: bytes = ANSWERS.made(current_person(), making)
+    given = (spec, ending, re.split(r"[.:;] ", said)[0], said, foot, colours)
+    made: bytes = ANSWERS.made(current_person(), Making(picture_of_page, given))
     return made
 
 
@@ -234,13 +227,7 @@ def side_by_side(*parts: Callable[[], None]) -> None:
                 part()
 
 
-def draw(
-    picture: ChartFigure | altair.LayerChart,
-    *,
-    key: str,
-    large: bool = False,
-    choose: bool | Callable[[], None] = False,
-) -> Any:  # noqa: ANN401
+def draw(picture: Drawn, *, key: str, large: bool = False, choose: bool | Callable[[], None] = False) -> Any:  # noqa: ANN401
     """Draw a picture in the colours of the mode and over the width there is; its description is read aloud.
 
     With ``choose``, a choice in the chart runs the page again and is given back then; where it is a function, that is
