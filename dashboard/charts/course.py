@@ -101,7 +101,7 @@ class Panels(ChartFigure):
         """A line for each practice, and a dashed one for what was expected of it."""
         short = alt.Axis(labelAngle=0, labelExpr="split(datum.value, '|')", labelLimit=0)
         base = alt.Chart(self.frame).encode(
-            x=alt.X("short:N", sort=None, title="practice by size, and its cases", axis=short),
+            x=alt.X("short:N", sort=None, title="practice by size, and its number of cases", axis=short),
             xOffset=alt.XOffset("at:N", sort=["start", "finish"]),
             y=alt.Y("value:Q", title=self.axis, scale=alt.Scale(zero=False, padding=18)),
             detail=["name:N", "is_expected:N"],
@@ -118,7 +118,7 @@ class Panels(ChartFigure):
 def panels_figure(courses: MeanCourse) -> Panels:
     """Means from start to finish, all practices together first."""
     rows = [
-        {"name": one.name, "short": f"{one.name.split()[-1] if place else 'all'}|n {one.n:,}", "at": at}
+        {"name": one.name, "short": f"{one.name.split()[-1] if place else 'all'}|{one.n:,}", "at": at}
         | {"value": round(value, 1), "said": f"{at} {value:.1f}", "is_expected": is_expected}
         for place, one in enumerate(courses.rows)
         for is_expected, finish in ((False, one.finish), (True, one.expected))

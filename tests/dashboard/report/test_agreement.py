@@ -242,7 +242,7 @@ def test_small_panels_are_of_the_very_cases_of_the_means(group: Made, practices:
     assert sum(one.n for one in lines) < whole.n  # the small ones are among all together alone
     section = group.document.section("practice_courses")
     assert section.picture is not None
-    assert section.picture.figure.frame["short"].unique(maintain_order=True).to_list()[:2] == ["all|n 195", "1|n 48"]
+    assert section.picture.figure.frame["short"].unique(maintain_order=True).to_list()[:2] == ["all|195", "1|48"]
 
 
 def test_a_case_of_another_measure_takes_the_panels_away(tmp_path: Path) -> None:
