@@ -3,7 +3,7 @@
 from collections.abc import Collection
 from typing import TypeAlias
 
-from warehouse.pooled.result import Figure, GroupPool, MeanLine, MeanPool, PracticeLine, SharePool
+from warehouse.pooled.result import Figure, GroupPool, MeanPool, PracticeLine, SharePool
 from warehouse.results import Caution
 from warehouse.words.numbers import between, percent, signed, signed_range
 from warehouse.words.sentences import caution_text, say
@@ -142,8 +142,10 @@ def practice_rows(found: SharePool, mine: Collection[str]) -> Rows:
 def mean_rows(found: MeanPool, mine: Collection[str]) -> Rows:
     """A row a practice with its mean change."""
     columns = ("practice", "cases", f"mean change, {found.unit}", "95% interval")
-    lines = found.lines
-    return columns, [(_named(one.label, one.tag, mine), f"{one.n:,}", *mean_of_line(one)) for one in lines]
+    return columns, [
+        (_named(one.label, one.tag, mine), f"{one.n:,}", signed(one.mean, digits=2), signed_range(one.low, one.high))
+        for one in found.lines
+    ]
 
 
 def group_rows(found: GroupPool) -> Rows:
@@ -182,11 +184,6 @@ def mean_words(figure: Figure) -> tuple[str, str]:
     if figure.value is None or figure.low is None or figure.high is None:
         return "none", "; ".join(map(note_text, figure.notes)) or "no interval"
     return signed(figure.value, digits=2), signed_range(figure.low, figure.high)
-
-
-def mean_of_line(line: MeanLine) -> tuple[str, str]:
-    """The mean change of one practice and its interval."""
-    return signed(line.mean, digits=2), signed_range(line.low, line.high)
 
 
 def mean_sentence(found: MeanPool) -> str:
