@@ -45,7 +45,7 @@ def _by_own_names(reasons: pl.DataFrame, args: argparse.Namespace) -> pl.DataFra
     with suppress(KeyProblemError, OSError):
         folders = {Path.cwd(), *(path.resolve().parent for path in args.source)}
         names = own_names(folders, keyer_there(None, args.warehouse), withheld["practice"].unique())
-        return reasons.with_columns(pl.col("file").replace(names))
+        return reasons.with_columns(pl.col("file", "found").str.replace_many(names))
     return reasons
 
 

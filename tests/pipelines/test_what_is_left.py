@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 
 from pipelines.cli import main
+from pipelines.deidentify.file_names import OWN_SCREEN
 from tests.pipelines.test_case_numbers import HEADINGS, written
 from warehouse.cases.worklist import worklist
 from warehouse.marts.reader import Reader
@@ -194,3 +195,21 @@ def test_rows_without_a_number_are_counted_once_where_they_are_loaded(
     assert "90 rows read = 88 loaded + 2 turned away" in said
     assert "       2  C-case_id-required: " in said
     assert said.count("-case_id-required") == 1
+
+
+def test_files_named_in_what_was_found_bear_their_names_on_the_owners_own_screen(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # one case in two files under names that could be persons'
+    paths = [written(tmp_path / f"Quillfeather {name}.csv", ["K1"], seed=n) for n, name in enumerate(("too", "also"))]
+    assert main(["ingest", *map(str, paths), "--warehouse", str(tmp_path / "w")]) == 1
+    capsys.readouterr()
+    monkeypatch.chdir(tmp_path)
+    listed = ["quarantine", "--rows", "--warehouse", str(tmp_path / "w")]
+    assert main(listed) == 0
+    assert "Quillfeather" not in capsys.readouterr().out
+    monkeypatch.setenv(OWN_SCREEN, "1")
+    assert main(listed) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "withheld" not in said
+    assert said.count("Quillfeather") >= 3
