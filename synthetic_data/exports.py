@@ -29,13 +29,7 @@ from synthetic_data.truth import keep_picked, true_changes
 from synthetic_data.visits import FINISH, FINISHED, START, STATUSES, TIMEPOINTS, make_visits
 
 COUNTED = "counted"
-HIDDEN = (
-    COUNTED,
-    *STATUSES[1:],
-    "no start radiograph",
-    "no finish radiograph",
-    "mandibular plane unreadable",
-)
+HIDDEN = (COUNTED, *STATUSES[1:], "no start radiograph", "no finish radiograph", "mandibular plane unreadable")
 """Why the outcome of a case cannot be seen in the files; ``counted`` where it can."""
 
 
@@ -86,12 +80,7 @@ def _hidden(scene: Scene, cases: pl.DataFrame, readings: pl.DataFrame) -> pl.Ser
     visits = scene.visits
     readable = _plane_readable(cases, readings)
     reason = np.select(
-        [
-            visits.status != FINISHED,
-            ~visits.film[:, START],
-            ~visits.film[:, FINISH],
-            ~readable,
-        ],
+        [visits.status != FINISHED, ~visits.film[:, START], ~visits.film[:, FINISH], ~readable],
         [visits.status, HIDDEN.index("no start radiograph"), HIDDEN.index("no finish radiograph"), len(HIDDEN) - 1],
         HIDDEN.index(COUNTED),
     )

@@ -80,12 +80,7 @@ def _days(persons: Persons, course: TreatmentCourse, rng: np.random.Generator) -
 
 
 def _happened(
-    persons: Persons,
-    settings: Settings,
-    status: IntArray,
-    observed: IntArray,
-    days: IntArray,
-    rng: np.random.Generator,
+    persons: Persons, settings: Settings, status: IntArray, observed: IntArray, days: IntArray, rng: np.random.Generator
 ) -> BoolArray:
     n = len(persons)
     untreated = persons.kind == UNTREATED

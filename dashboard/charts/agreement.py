@@ -15,9 +15,7 @@ MOST_DOTS = 3_000
 def agreement_chart(repeats: Repeats, palette: Palette = LIGHT) -> alt.LayerChart:
     """A dot a record, the bias as a line, the limits of agreement as dashed lines."""
     frame = repeats.frame.head(MOST_DOTS).select(
-        "examiner",
-        mean=(pl.col("first") + pl.col("second")) / 2,
-        difference=pl.col("first") - pl.col("second"),
+        "examiner", mean=(pl.col("first") + pl.col("second")) / 2, difference=pl.col("first") - pl.col("second")
     )
     title = [repeats.label, f"mean of the two readings, {repeats.unit}"]
     dots = alt.Chart(frame).mark_point(color=palette.main, size=34, strokeWidth=1.2)

@@ -28,8 +28,7 @@ class Stages(ChartFigure):
         step = 74 if large else self.step
         up = -round(step * 0.16)
         base = alt.Chart(self.frame).encode(
-            y=in_order("stage"),
-            tooltip=hover(stage="stage", n="cases|,", lost="went no further"),
+            y=in_order("stage"), tooltip=hover(stage="stage", n="cases|,", lost="went no further")
         )
         scale = alt.Scale(domain=[0, max([1, *self.frame["n"].drop_nulls().to_list()])])
         bars = base.mark_bar(color=palette.main, opacity=0.75, height=round(step * 0.3), yOffset=round(step * 0.2))

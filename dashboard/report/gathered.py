@@ -54,11 +54,7 @@ def _asked(reader: Reader, counted: Counted) -> list[tuple[str, Rates, Question]
 
 
 def gather(
-    reader: Reader,
-    *,
-    selection: Selection,
-    definition: str | None = None,
-    comparisons: tuple[str, ...] = COMPARISONS,
+    reader: Reader, *, selection: Selection, definition: str | None = None, comparisons: tuple[str, ...] = COMPARISONS
 ) -> Gathered:
     """Everything a report needs about the cases selected, under one definition (the headline one where None)."""
     counted = Counted.read(reader, comparisons, definition=definition, selection=selection)
