@@ -4,11 +4,16 @@ Three things are kept apart: a bad file (``BadFileError``, nothing of it is kept
 named), and a broken rule (``BrokenRuleError``, a fault of ours, nothing of the load is kept).
 """
 
+import gc
 import os
+import sys
 import warnings
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
+from functools import lru_cache
+from importlib import import_module
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -34,21 +39,54 @@ WHOLE = " (every row)"
 AT_ONCE = 24  # rules whose columns are held at the same time
 
 
+class Later(ModuleType):
+    """Stands in for a module until something is asked of it: only then it is loaded."""
+
+    def __getattr__(self, name: str) -> object:
+        if sys.modules.get(self.__name__) is self:
+            del sys.modules[self.__name__]
+        return getattr(import_module(self.__name__), name)
+
+
+NOT_ASKED = ("scipy.stats", "altair")
+"""What the library loads for a rule and its picture that are not asked of it here: half as long as all the rest."""
+
+
+@lru_cache(maxsize=1)
+def library_begun() -> Future[Any]:
+    """Great Expectations, coming up in another thread: seconds of imports, while this one mostly waits for Polars."""
+    return ThreadPoolExecutor(max_workers=1).submit(_library)
+
+
+def _library() -> Any:  # noqa: ANN401 - the library ships no types we follow
+    # The library reads this once, at import: it must neither send usage figures nor look for a network.
+    os.environ["GX_ANALYTICS_ENABLED"] = "false"
+    standing_in = {name: Later(name) for name in NOT_ASKED if name not in sys.modules}
+    sys.modules.update(standing_in)
+    gc.disable()  # a million objects come and stay: to look them through, now and at the end, frees nothing
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # deprecations inside the library are no business of ours
+            import great_expectations
+        gc.freeze()
+    finally:
+        gc.enable()
+        for name in [name for name, module in standing_in.items() if sys.modules.get(name) is module]:
+            del sys.modules[name]
+    return great_expectations
+
+
 class Examiner:
     """A context of the library, for any number of tables."""
 
     def __init__(self) -> None:
-        # The library reads this once, at import: it must neither send usage figures nor look for a network.
-        os.environ["GX_ANALYTICS_ENABLED"] = "false"
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # deprecations inside the library are no business of ours
-            import great_expectations as library
-            import great_expectations.expectations as expectations
-            from great_expectations.data_context.types.base import ProgressBarsConfig
+        self._library: Any = library_begun().result()
+        from great_expectations.data_context.types.base import ProgressBarsConfig
 
-            self._library: Any = library
-            self._expectations: Any = expectations
-            context = library.get_context(mode="ephemeral")
+        self._expectations: Any = self._library.expectations
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            context = self._library.get_context(mode="ephemeral")
             context.variables.progress_bars = ProgressBarsConfig(globally=False)
             asset = context.data_sources.add_pandas("load").add_dataframe_asset("rows")
             self._definition: Any = asset.add_batch_definition_whole_dataframe("all rows")
@@ -202,7 +240,8 @@ def sort_delivery(
     """The rows of one delivery, parted; BrokenRuleError where good rows and rows turned away are not all rows.
 
     A row of a file of one row a case goes or stays with everything made from it; a row of any other file by itself. A
-    point that goes takes along the values made from it. ``found`` may be on other files as well.
+    point that goes takes along the values made from it. ``found`` may be on other files as well. The tables of the
+    delivery itself go on without rows.
     """
     mine = found.filter(pl.col("file") == file).sort("row", "rule", "column", maintain_order=True)
     turned = mine.filter(pl.col("rule").is_in(rejecting))["row"].unique()
@@ -220,16 +259,14 @@ def sort_delivery(
             good["readings"] = without_points_turned_away(delivery, good[POINTS], turned, assembled.tables.measures)
     listed = mine.select(*PROBLEM_COLUMNS, "case_id")
     away = mine["row"].is_in(turned.implode())
-    validated = Sorted(
-        delivery=delivery,
+    return Sorted(
+        delivery=replace(delivery, tables={table: frame.clear() for table, frame in delivery.tables.items()}),
         good=good,
         turned_away=listed.filter(away),
         remarks=listed.filter(~away),
         n_good=n_good,
         n_turned_away=len(turned),
     )
-    _refuse_open_sum(validated)
-    return validated
 
 
 def _stays(rows: pl.Series, turned: pl.Series) -> pl.Series:
@@ -264,17 +301,6 @@ def _good_readings(file: int, turned: pl.Series, assembled: Assembled) -> pl.Dat
         [pl.Series("row", first), *(mine[n] for n in ("case_id", "timepoint", "examiner", "repeat_no"))]
     )
     return kept.with_columns(values).filter(pl.col("row") < np.iinfo(np.uint32).max)
-
-
-def _refuse_open_sum(validated: Sorted) -> None:
-    delivery = validated.delivery
-    if delivery.n_read == validated.n_good + validated.n_turned_away:
-        return
-    found = (
-        f"{delivery.n_read} rows were read, but {validated.n_good} are good and "
-        f"{validated.n_turned_away} were turned away."
-    )
-    raise BrokenRuleError(found, where=delivery.source.name, expected="rows read = rows good + rows turned away")
 
 
 READING_COLUMNS = frozenset({"row", "case_id", "timepoint", "examiner", "repeat_no"})

@@ -10,6 +10,8 @@ from typing import Literal
 
 import polars as pl
 
+from warehouse.errors import BrokenRuleError
+
 Layout = Literal["wide", "long", "tabular", "points"]
 
 PROBLEM_COLUMNS = ("table", "row", "column", "rule", "found")
@@ -85,4 +87,11 @@ class Sorted:
     remarks: pl.DataFrame  # Same shape, for rules of severity `warn`; their rows are loaded
     n_good: int  # Rows of the file that are loaded
     n_turned_away: int  # Rows of the file that are not
-    notes: tuple[str, ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        """BrokenRuleError where good rows and rows turned away are not all rows that were read."""
+        n_read = self.delivery.n_read
+        if n_read != self.n_good + self.n_turned_away:
+            found = f"{n_read} rows were read, but {self.n_good} are good and {self.n_turned_away} were turned away."
+            expected = "rows read = rows good + rows turned away"
+            raise BrokenRuleError(found, where=self.delivery.source.name, expected=expected)

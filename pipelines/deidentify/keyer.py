@@ -29,21 +29,27 @@ KEY_BYTES = 32
 HASH_HEX_DIGITS = 24
 _HEADER = "menton case key, version 1"
 _SEPARATOR = "\x1f"
+AT_ONCE = 100_000
+"""Numbers hashed at the same time: as Python texts a million would take 150 MB."""
 
 
 def case_numbers(written: pl.Series) -> pl.Series:
     """Case numbers by the rule above: text of shape (n,), null stays null."""
     text = pl.col("text").str.replace_all("[\u200b-\u200d\u2060\ufeff\u00ad]", "").str.strip_chars()
-    text = text.str.to_lowercase().str.replace_all(r"\s+", " ")
-    for _ in range(2):  # neighbouring gaps share a digit
-        text = text.str.replace_all(r"(\d) (\d)", "$1\x1f$2")
-    text = text.str.replace_all(" ", "").str.replace_all("\x1f", " ")
+    frame = written.alias("text").to_frame().with_columns(tidy=text.str.to_lowercase())
+    text = pl.col("tidy")
+    if frame["tidy"].str.contains(r"[\s\x1f]").any():
+        text = text.str.replace_all(r"\s+", " ")
+        for _ in range(2):  # neighbouring gaps share a digit
+            text = text.str.replace_all(r"(\d) (\d)", "$1\x1f$2")
+        text = text.str.replace_all(" ", "").str.replace_all("\x1f", " ")
     text = text.str.replace_all(r"(^|[^\d.,])0+(\d)", "${1}${2}").str.replace_all(r"^(\d+)[.,]0+$", "$1")
     text = pl.when(text == "").then(pl.col("text")).otherwise(text)
-    return written.alias("text").to_frame().select(text.alias("case_id")).to_series()
+    return frame.select(text.alias("case_id")).to_series()
 
 
-def _none(keys: pl.Series) -> pl.Series:
+def none_known(keys: pl.Series) -> pl.Series:
+    """Of some keys, those of a warehouse that has no case yet."""
     return keys.clear()
 
 
@@ -51,7 +57,7 @@ def _none(keys: pl.Series) -> pl.Series:
 class KnownNumbers:
     """What a warehouse knows of the numbers of its cases."""
 
-    known: Callable[[pl.Series], pl.Series] = _none  # Of some keys, those that the warehouse has
+    known: Callable[[pl.Series], pl.Series] = none_known  # Of some keys, those that the warehouse has
     joined: Mapping[str, str] = field(default_factory=dict)  # Key of a second number of a case -> key of the case
     as_written: frozenset[str] = frozenset()  # Marks of practices whose numbers are taken as they are written
     names: Mapping[str, str] = field(default_factory=dict)  # Practice -> the name its keys are made with, if another
@@ -123,15 +129,18 @@ class Keyer:
         tidied = written.str.strip_chars() if self.is_as_written(practice) else case_numbers(written)
         numbers, practice = self._numbers, self.name_of(practice)
         keys = self._hash_all(practice, tidied)
-        if (tidied != written).any():
+        if numbers.known is not none_known and (tidied != written).any():
             earlier = self._hash_all(practice, written)
             keys = earlier.zip_with(earlier.is_in(numbers.known(earlier).to_list()), keys)
         return keys.replace(dict(numbers.joined)) if numbers.joined else keys
 
     def _hash_all(self, practice: str, case_ids: pl.Series) -> pl.Series:
         prefix, one = _prefix(practice), self._hash
-        hashed = [one(prefix + case_id.encode())[:HASH_HEX_DIGITS] for case_id in case_ids.to_list()]
-        return pl.Series("case_id", hashed, dtype=pl.String)
+        parts = [case_ids.clear(), *(case_ids[at : at + AT_ONCE] for at in range(0, len(case_ids), AT_ONCE))]
+        return pl.concat(
+            pl.Series("case_id", [one(prefix + number.encode())[:HASH_HEX_DIGITS] for number in part], dtype=pl.String)
+            for part in parts
+        )
 
     def _hash(self, message: bytes) -> str:
         """HMAC-SHA256 in hex, from the two prepared states: half the time of ``hmac.digest`` on short messages."""

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.checking.rules import load_rules
-from pipelines.checking.validation import validate
+from pipelines.checking.validation import library_begun, validate
 from pipelines.contract.contract import load_contract
 from pipelines.contract.delivery import Delivery, RawTable, ReadingAssumption, Sorted
 from pipelines.deidentify.file_names import kept_source, said_name, screen_name
@@ -131,6 +131,9 @@ def _with_readings(delivered: pl.DataFrame, checked: Sequence[Sorted], store: Co
 
 DEFAULT_PRACTICE = "PRACTICE"  # pseudonym of a practice that states none: a warehouse of one practice needs no other
 
+LARGE = 50_000
+"""Rows from which the validator comes up while they are interpreted; a smaller file that is refused need not wait."""
+
 _TABLE_ORDER = ("cases", "phases", "visits", "measurements", "landmarks")
 
 
@@ -187,6 +190,7 @@ def ingest(request: Request) -> Outcome:
     catalogues = catalogues_at(request.warehouse, request.encryption_key)
     request, recalled_as, reads = _with_remembered(request)
     mapped, headings, faults = _mapped(request, catalogues.measures, reads)
+    reads.clear()
     if request.practice is not None:
         check_practice(request.practice, where="practice")
     practice = request.practice or mapped[0].mapping.settings.practice or DEFAULT_PRACTICE
@@ -295,10 +299,11 @@ class _Ingest:
         self.contract, self.measures = load_contract(), catalogues.measures
         self.origins: list[tuple[pl.DataFrame, pl.DataFrame]] = []
 
-    def carry_out(self, mapped: Sequence[_Mapped]) -> Outcome:
-        """Check what is new, load what changes anything, publish."""
+    def carry_out(self, mapped: list[_Mapped]) -> Outcome:
+        """Check what is new, load what changes anything, publish; rows are let go as soon as they are done with."""
         request, store = self.request, self.store
         fresh, skipped = self._already_there(mapped)
+        mapped.clear()
         keyer = self._keyer(as_written=fresh[0].mapping.settings.numbers == "as written") if fresh else None
         checked = self._check(fresh, keyer) if keyer else []
         unchanged = self._unchanged(checked)
@@ -311,6 +316,7 @@ class _Ingest:
             name_cases(store, self.practice, origin, delivered)
         version, progress = self.contract.version, request.progress
         records = load(store, batch, contract_version=version, progress=progress) if batch else []
+        batch, checked = [], [(replace(one, good={}), hashed) for one, hashed in checked]
         build = self._publish() if request.publish_after else ""
         for (one, hashed), same in zip(checked, unchanged, strict=True):
             earlier = earlier_load(store, hashed) if same else None
@@ -369,13 +375,16 @@ class _Ingest:
         digest = hashlib.sha256(stated).hexdigest()
         return request_hash(source, practice=self.practice, mapping=digest, contract=self.contract.version)
 
-    def _check(self, fresh: Sequence[_Mapped], keyer: Keyer) -> list[tuple[Sorted, str]]:
+    def _check(self, fresh: list[_Mapped], keyer: Keyer) -> list[tuple[Sorted, str]]:
         """Interpret and validate the fresh tables together, so that rows find their cases."""
         remedy = "give the practice by its name with --practice, or in the mapping"
         self._confirm(doubt_of_practice(self.store, self.practice), remedy)
+        if sum(one.raw.frame.height for one in fresh) >= LARGE:
+            library_begun()
         contract, measures = self.contract, self.measures
         deliveries: list[tuple[Delivery, str]] = []
-        for one in fresh:
+        while fresh:
+            one = fresh.pop(0)
             self.request.progress(f"interpreting {one.raw.source.name}")
             mapping = one.mapping
             if keyer.is_as_written(self.practice):
@@ -388,7 +397,8 @@ class _Ingest:
                 deliveries.append((replace(delivery, source=kept), one.hashed))
                 if one.origin is not None:
                     self.origins.append((one.origin, next(iter(delivery.tables.values()))))
-        if fresh and not deliveries:
+        del one
+        if not deliveries:
             raise self.faults[-1]
         deliveries.sort(key=lambda pair: _TABLE_ORDER.index(next(iter(pair[0].tables))))
         listed = self._with_measures([delivery for delivery, _ in deliveries])

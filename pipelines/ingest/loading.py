@@ -65,7 +65,6 @@ def load(
 
 def _load_one(connection: Connection, validated: Sorted, request: str, contract_version: str) -> LoadRecord:
     delivery = validated.delivery
-    _refuse_open_sum(validated)
     load_id: int = connection.value("select coalesce(max(load_id), 0) + 1 from loads")
     values = [
         load_id,
@@ -104,16 +103,6 @@ def _load_one(connection: Connection, validated: Sorted, request: str, contract_
         n_remarks=validated.remarks.height,
         n_replaced=replaced.get(main_table(delivery), sum(replaced.values())),
     )
-
-
-def _refuse_open_sum(validated: Sorted) -> None:
-    delivery = validated.delivery
-    if delivery.n_read != validated.n_good + validated.n_turned_away:
-        found = (
-            f"{delivery.n_read} rows were read, but {validated.n_good} are to be loaded"
-            f" and {validated.n_turned_away} were turned away"
-        )
-        raise BrokenRuleError(found, where=delivery.source.name, expected="read = loaded + turned away")
 
 
 def _register_cases(connection: Connection, validated: Sorted, practice: str) -> pl.DataFrame:

@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.contract.contract import load_contract
-from pipelines.deidentify.keyer import Keyer, KnownNumbers
+from pipelines.deidentify.keyer import Keyer, KnownNumbers, none_known
 from pipelines.deidentify.shown_reading import read_shown
 from pipelines.ingest.quarantine import corrected
 from pipelines.ingest.remembered import recalled_for
@@ -49,7 +49,9 @@ def knowing(
     hidden: dict[str, str] = json.loads(settings.get(RENAMED, "{}"))
     names = {practice: keyer.mask(text, of=practice) for practice, text in hidden.items()}
     marks = frozenset(json.loads(settings.get(AS_WRITTEN, "[]")))
-    return keyer.knowing(KnownNumbers(known, json.loads(settings.get(JOINED, "{}")), marks, names))
+    has_keys = tables.value(f"select exists (select 1 from {cases}) or exists (select 1 from {of}turned_away)")
+    asked = known if has_keys else none_known
+    return keyer.knowing(KnownNumbers(asked, json.loads(settings.get(JOINED, "{}")), marks, names))
 
 
 def own_numbers(

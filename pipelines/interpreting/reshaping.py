@@ -91,6 +91,8 @@ def sheet_name(table: RawTable) -> str:
 
 def without_doubles(raw: RawTable) -> RawTable:
     """The table with rows that are the same in every cell counted once: a row pasted twice is no second case."""
+    if raw.frame.width and raw.frame.to_series(0).n_unique() == raw.frame.height:
+        return raw  # nothing of the first column, as a rule the case number, stands twice
     first = raw.frame.select(pl.struct(pl.all()).is_first_distinct()).to_series()
     places = raw.rows.filter(~first).to_list()
     if not places:

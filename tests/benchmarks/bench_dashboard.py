@@ -14,8 +14,9 @@ import os
 import subprocess
 import sys
 import time
+import urllib.request
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from streamlit.runtime.scriptrunner.script_runner import ScriptRunner
 from streamlit.testing.v1 import AppTest
 
 from pipelines.ingest.ingest import Request, ingest
+from tests.benchmarks.fifty import PATIENCE
 from tests.benchmarks.table import Row, Table
 from tests.dashboard.browsing import ENDS_WITH_US, free_port, served
 from tests.large_file import large_wide_csv
@@ -142,24 +144,48 @@ def bare_page(folder: Path, tmp_path: Path, script: str) -> Iterator[str]:
     words = ["-m", "streamlit", "run", "bare.py", "--server.headless=true", f"--server.port={port}"]
     words += ["--server.fileWatcherType=none", "--browser.gatherUsageStats=false"]
     told = os.environ | {"STORE": str(current_snapshot(folder).path)}
-    with subprocess.Popen(
-        [*ENDS_WITH_US, sys.executable, *words], cwd=tmp_path, env=told, stdout=subprocess.PIPE, text=True
-    ) as server:
-        assert server.stdout is not None
-        for line in server.stdout:
-            if "http" in line:
-                break
+    address = f"http://127.0.0.1:{port}"
+    with (
+        subprocess.Popen(  # what it says goes nowhere: a pipe that nobody reads fills up, and the server waits for ever
+            [*ENDS_WITH_US, sys.executable, *words],
+            cwd=tmp_path,
+            env=told,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        ) as server
+    ):
         try:
-            yield f"http://127.0.0.1:{port}"
+            wait_for(address, server)
+            yield address
         finally:
-            server.kill()  # asked to end, it would say so into a pipe that nobody reads, and stay
+            server.kill()
             server.wait()
+
+
+def wait_for(address: str, server: subprocess.Popen[bytes]) -> None:
+    """Wait until a server answers; an error in words where it ends, or does not within the limit."""
+    began = time.monotonic()
+    while time.monotonic() - began < PATIENCE:
+        if server.poll() is not None:
+            message = f"the bare page at {address} ended with {server.returncode} before it answered"
+            raise RuntimeError(message)
+        with suppress(OSError), urllib.request.urlopen(f"{address}/_stcore/health", timeout=5):
+            return
+        time.sleep(0.1)
+    message = f"the bare page at {address} did not answer within {PATIENCE} seconds"
+    raise TimeoutError(message)
 
 
 def opened_by(number: int, address: str, cookie: str, page: str) -> dict[str, list[float]]:
     """Seconds of each page and each look at the health page, asked by a process of its own."""
     words = [sys.executable, "-m", "tests.benchmarks.fifty", address, cookie, str(number), page]
-    found: dict[str, list[float]] = json.loads(subprocess.run(words, check=True, capture_output=True).stdout)
+    try:
+        said = subprocess.run(words, capture_output=True, text=True, timeout=2 * PATIENCE)
+    except subprocess.TimeoutExpired as late:
+        message = f"{number} visits to the page {page or 'first shown'} did not end within {2 * PATIENCE} seconds"
+        raise TimeoutError(message) from late
+    assert said.returncode == 0, said.stderr.strip().splitlines()[-1:]
+    found: dict[str, list[float]] = json.loads(said.stdout)
     return found
 
 

@@ -18,7 +18,8 @@ from streamlit.proto.BackMsg_pb2 import BackMsg
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 from websockets.asyncio.client import connect
 
-PATIENCE = 120
+PATIENCE = 300
+"""Seconds after which a page that is not at rest, or a health page that does not answer, is an error."""
 
 
 async def at_rest(address: str, cookie: str, page: str) -> float:
@@ -27,6 +28,16 @@ async def at_rest(address: str, cookie: str, page: str) -> float:
     wish.rerun_script.page_name = page
     wish.rerun_script.query_string = ""
     start = time.perf_counter()
+    try:
+        async with asyncio.timeout(PATIENCE):
+            await _rested(address, cookie, wish)
+    except TimeoutError as late:
+        message = f"the page {page or 'first shown'} of {address} was not at rest within {PATIENCE} seconds"
+        raise TimeoutError(message) from late
+    return time.perf_counter() - start
+
+
+async def _rested(address: str, cookie: str, wish: BackMsg) -> None:
     async with connect(
         f"ws://{urlsplit(address).netloc}/_stcore/stream",
         origin=address,  # type: ignore[arg-type]
@@ -36,10 +47,9 @@ async def at_rest(address: str, cookie: str, page: str) -> float:
     ) as stream:
         await stream.send(wish.SerializeToString())
         while True:
-            data = await asyncio.wait_for(stream.recv(), PATIENCE)
-            message = ForwardMsg.FromString(data)  # type: ignore[arg-type]
+            message = ForwardMsg.FromString(await stream.recv())  # type: ignore[arg-type]
             if message.WhichOneof("type") == "script_finished" and message.script_finished in {0, 2}:
-                return time.perf_counter() - start
+                return
 
 
 async def together(address: str, cookie: str, number: int, page: str) -> list[float]:
@@ -51,7 +61,7 @@ def watched(address: str, cookie: str, over: Event, took: list[float]) -> None:
     while not over.is_set():
         asked = urllib.request.Request(f"{address}/_stcore/health", headers={"Cookie": cookie} if cookie else {})
         start = time.perf_counter()
-        with urllib.request.urlopen(asked, timeout=PATIENCE) as answer:
+        with urllib.request.urlopen(asked, timeout=PATIENCE / 2) as answer:
             answer.read()
         took.append(time.perf_counter() - start)
         over.wait(0.1)

@@ -7,9 +7,12 @@ from __future__ import annotations
 
 import os
 import platform
+import subprocess
+import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from itertools import pairwise
@@ -43,6 +46,7 @@ class Row:
         against: What its seconds are a multiple of, and how often.
         result: What the work gave.
         by_processor: Whether processor time is what is a multiple and grows; else it is the clock's.
+        asked: How often that may be, where it was asked for.
     """
 
     part: str
@@ -54,6 +58,7 @@ class Row:
     against: tuple[tuple[str, float], ...] = ()
     result: Any = None
     by_processor: bool = False
+    asked: str = ""
 
     @property
     def counts(self) -> float:
@@ -63,7 +68,7 @@ class Row:
 
 @dataclass(slots=True)
 class Table:
-    """Rows of one run, in the order in which they were taken."""
+    """Rows of one run, in the order in which they were taken, and what is to be said of them."""
 
     rows: list[Row] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)  # Sentences below the table
@@ -100,7 +105,8 @@ class Table:
         if grown:
             lines += ["", "## Growth with the number of cases", "", *_growth_words(), ""]
             lines += _table(
-                ("part", "what", "seconds at each number of cases", "times the time for ten times the cases"), grown
+                ("part", "what", "seconds at each number of cases", "times the time for ten times the cases", "slope"),
+                grown,
             )
         return "\n".join(lines) + "\n"
 
@@ -120,12 +126,18 @@ class Table:
             " page can share. What can be shared, answers and pictures, is made once for all who may see the same.",
         ]
 
-    def _growth(self) -> list[tuple[str, str, str, str]]:
+    def _growth(self) -> list[tuple[str, ...]]:
         series: dict[tuple[str, str], dict[int, float]] = {}
         for row in self.rows:
             series.setdefault((row.part, row.what), {})[row.n] = row.counts
         return [
-            (part, what, "; ".join(f"{n:,}: {_seconds(times[n])}" for n in sorted(times)), _slopes(times))
+            (
+                part,
+                what,
+                "; ".join(f"{n:,}: {_seconds(times[n])}" for n in sorted(times)),
+                _slopes(times),
+                _slope(times),
+            )
             for (part, what), times in series.items()
             if len(times) > 2
         ]
@@ -137,9 +149,17 @@ def _slopes(times: dict[int, float]) -> str:
     return " → ".join(f"{(times[b] / times[a]) ** (1 / log10(b / a)):.1f}" for a, b in pairwise(sizes))
 
 
+def _slope(times: dict[int, float]) -> str:
+    """By which power of the number of cases the time grows, from the fewest to the most."""
+    fewest, most = min(times), max(times)
+    return f"{log10(times[most] / times[fewest]) / log10(most / fewest):.2f}"
+
+
 def _growth_words() -> list[str]:
     return [
-        "10 means that time grows as the number of cases does; less, that a fixed share of the time does not grow.",
+        "10 means that time grows as the number of cases does; less, that a fixed share of the time does not grow."
+        " Slope: by which power of the number of cases time grows, from the fewest to the most (1: in step; asked: at"
+        " most 1.05).",
     ]
 
 
@@ -151,7 +171,7 @@ def _cells(row: Row) -> tuple[str, ...]:
         _seconds(row.seconds),
         "" if row.processor is None else _seconds(row.processor),
         "" if row.memory is None else f"{row.memory / 1e9:.2f}",
-        "; ".join(f"{_times(times)} {what}" for what, times in row.against),
+        "; ".join([*(f"{_times(times)} {what}" for what, times in row.against), *([row.asked] if row.asked else [])]),
     )
 
 
@@ -207,3 +227,32 @@ class Watched:
         self.seconds, self.processor = time.perf_counter() - self._began, time.process_time() - self._spent
         self._done.set()
         self._thread.join()
+
+
+def whole(words: Sequence[str], *, at_most: float = 1800) -> tuple[float, float, int]:
+    """Seconds, processor seconds (its children with it) and highest memory in bytes of a program, imports included.
+
+    A program that takes longer than ``at_most`` seconds is ended, and that is an error that says so.
+    """
+    highest = 0
+    with tempfile.TemporaryFile() as said:
+        began = time.perf_counter()
+        running = subprocess.Popen(words, stdout=said, stderr=subprocess.STDOUT)
+        watched = psutil.Process(running.pid)
+        while True:
+            time.sleep(0.02)
+            ended, status, used = os.wait4(running.pid, os.WNOHANG)
+            if ended:
+                break
+            if time.perf_counter() - began > at_most:
+                running.kill()
+            with suppress(psutil.Error):
+                # the kernel's own highest would count what the process that started it had in use
+                highest = max(highest, watched.memory_info().rss)
+        seconds = time.perf_counter() - began
+        running.returncode = os.waitstatus_to_exitcode(status)
+        if running.returncode:
+            said.seek(0)
+            message = f"{' '.join(words)} ended with {running.returncode} after {seconds:.0f} of {at_most:.0f} seconds"
+            raise RuntimeError(f"{message}: {said.read().decode(errors='replace')[-2000:]}")
+    return seconds, used.ru_utime + used.ru_stime, highest

@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipelines.deidentify.keyer import Keyer
 from pipelines.ingest.ingest import Outcome, Request, ingest
 from tests.pipelines.points.points_made import (
     G1,
@@ -21,6 +22,7 @@ from tests.pipelines.points.points_made import (
     visits_of,
 )
 from warehouse.marts.reader import Reader
+from warehouse.private_files import beside
 
 ALL = ("good", "swapped", "far", "beside", "touching", "views", "alone")
 SWAPPED = {**G1, "U1T": G1["U1A"], "U1A": G1["U1T"]}
@@ -80,15 +82,15 @@ def of_points(outcome: Outcome) -> Any:
     return next(one for one in outcome.checked if one.delivery.layout == "points")
 
 
-def case_nos(outcome: Outcome) -> dict[str, str]:
-    return dict(zip(ALL, outcome.checked[0].delivery.tables["cases"]["case_id"], strict=True))
+def case_key(warehouse: Path, outcome: Outcome, case: str) -> str:
+    return Keyer.from_file(beside(warehouse, "key")).key(outcome.practice, case)
 
 
 def readings(reader: Reader, outcome: Outcome, case: str, time: str = "start") -> dict[str, Any]:
     rows = reader.connection.frame(
         "select mart_timeline.* from mart_timeline inner join mart_cases using (case_no)"
         " where case_key = ? and timepoint = ?",
-        [case_nos(outcome)[case], time],
+        [case_key(reader.snapshot.path.parent, outcome, case), time],
     )
     (row,) = rows.to_dicts()
     return row
@@ -164,7 +166,7 @@ def test_which_values_were_computed_is_kept(folder: Path, first: Outcome) -> Non
         listed = store.rows(
             "select computed from readings inner join case_registry using (case_no)"
             " where replaced_by is null and case_key = ?",
-            [case_nos(first)["beside"]],
+            [case_key(folder / "warehouse", first, "beside")],
         )
     assert len(listed) == 1
     codes = listed[0][0].split()

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import math
+import subprocess
+import sys
+
 import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -142,3 +146,22 @@ def test_answers_equal_a_plain_comparison(
     assert found["low"] == [i for i, v in enumerate(values) if v is not None and not -5 <= v <= 5]
     assert found["there"] == [i for i, v in enumerate(values) if v is None]
     assert found["other"] == [i for i, v in enumerate(values[::-1]) if v is not None and not 0 <= v <= 20]
+
+
+def test_what_no_rule_asks_for_is_not_loaded_and_works_when_it_is_asked_for() -> None:
+    script = (
+        "import sys\n"
+        "from pipelines.checking.validation import NOT_ASKED, Examiner\n"
+        "Examiner()\n"
+        "assert not set(NOT_ASKED) & set(sys.modules), set(NOT_ASKED) & set(sys.modules)\n"
+        "from great_expectations.expectations.core import expect_column_kl_divergence_to_be_less_than as asked\n"
+        "print(asked.stats.entropy([0.5, 0.5], [0.25, 0.75]))\n"
+        "import altair, scipy.stats\n"
+        "print(scipy.stats.entropy is asked.stats.entropy, altair.Chart is asked.alt.Chart)\n"
+        "print(scipy.stats.norm.cdf(1.96))\n"
+    )
+    said = subprocess.run([sys.executable, "-c", script], check=True, capture_output=True, text=True).stdout.split()
+    # Kullback-Leibler divergence by its definition: 0.5 ln 2 + 0.5 ln(2/3)
+    assert float(said[0]) == pytest.approx(0.5 * math.log(2) + 0.5 * math.log(2 / 3))
+    assert said[1:3] == ["True", "True"]
+    assert float(said[3]) == pytest.approx(0.975, abs=1e-5)  # a table of the normal distribution: 1.96 leaves 2.5%

@@ -1,0 +1,101 @@
+"""What a user would pick instead of `menton ingest`, each as a process of its own.
+
+``python -m tests.benchmarks.ingest_peers read_csv FILE OUT``: bare DuckDB reads the file into a table on disk.
+``python -m tests.benchmarks.ingest_peers pandas FILE OUT``: pandas holds the rows against the 30 rules that turn a row
+of this file away or remark on it, written out by hand (pandera is not among the locked packages), and writes good rows
+and findings. It neither de-identifies, nor says which cell of which row broke what, nor keeps history, nor publishes.
+"""
+
+from __future__ import annotations
+
+import functools
+import operator
+import sys
+from pathlib import Path
+
+CODES = {
+    "sex": {"male", "female", "other", "unknown"},
+    "cvm_stage": {"CS1", "CS2", "CS3", "CS4", "CS5", "CS6"},
+    "incisor_class": {"I", "II/1", "II/2", "III"},
+    "selection": {"consecutive", "selected"},
+    "status": {"finished", "in_treatment", "stopped_early", "moved_away", "no_return"},
+    "comparison": {"treated", "untreated"},
+}
+REQUIRED = ("case_id", "sex", "selection", "status", "comparison")
+PATTERNS = {"extracted_teeth": r"none|[1-8][1-8](?: [1-8][1-8])*", "start_quarter": r"\d{4}-Q[1-4]"}
+TURNED_AWAY, REMARKED = "turned away", "remarked on"
+
+
+def read_csv(path: Path, out: Path) -> None:
+    """The least anyone could do."""
+    import duckdb
+
+    connection = duckdb.connect(str(out / "bare.duckdb"))
+    connection.execute(f"create table cases as select * from read_csv('{path}')")
+    connection.execute("checkpoint")
+    connection.close()
+
+
+def pandas(path: Path, out: Path) -> None:
+    """The usual way: a mask a rule over whole columns."""
+    import pandas as pd
+
+    from warehouse.measures.catalogue import CATALOGUE
+
+    frame = pd.read_csv(path)
+    wrong: dict[tuple[str, str], pd.Series] = {}
+    measures = sorted({name.removesuffix("_start") for name in frame if name.endswith("_start")} & set(CATALOGUE))
+    times = {one: [f"{one}_{time}" for time in ("start", "finish")] for one in measures}
+    cells = [cell for both in times.values() for cell in both]
+    for name in ("age_at_start", "months_from_start_finish", *cells):
+        number = pd.to_numeric(frame[name], errors="coerce")
+        wrong[f"{name} is no number", TURNED_AWAY] = number.isna() & frame[name].notna()
+        frame[name] = number
+    for name in REQUIRED:
+        wrong[f"{name} is empty", TURNED_AWAY] = frame[name].isna()
+    for name, codes in CODES.items():
+        wrong[f"{name} is no code", TURNED_AWAY] = frame[name].notna() & ~frame[name].isin(codes)
+    for name, pattern in PATTERNS.items():
+        texts = frame[name].astype("string")
+        wrong[f"{name} is not as it should be", TURNED_AWAY] = ~texts.str.fullmatch(pattern).fillna(value=True)
+    wrong["a case twice", TURNED_AWAY] = frame["case_id"].duplicated(keep=False)
+    months, finished = frame["months_from_start_finish"], frame["status"] == "finished"
+    wrong["age", TURNED_AWAY] = outside(frame["age_at_start"], 2, 90)
+    wrong["months", TURNED_AWAY] = outside(months, -3, 600)
+    wrong["finish before start", TURNED_AWAY] = months <= 0
+    wrong["finished without months", REMARKED] = finished & months.isna()
+    wrong["unusual length of treatment", REMARKED] = outside(months, 3, 120)
+    wrong["in treatment with finish records", REMARKED] = (frame["status"] == "in_treatment") & months.notna()
+    for measure, both in times.items():
+        for what, (low, high), becomes in (
+            ("plausible", CATALOGUE[measure].plausible, TURNED_AWAY),
+            ("usual", CATALOGUE[measure].usual, REMARKED),
+        ):
+            wrong[f"{measure} is not {what}", becomes] = outside(frame[both[0]], low, high) | outside(
+                frame[both[1]], low, high
+            )
+    for time in ("start", "finish"):
+        lower, whole, share = (frame[f"{one}_{time}"] for one in ("lafh_mm", "tafh_mm", "lafh_direct_pct"))
+        wrong[f"lower face higher than the face, {time}", TURNED_AWAY] = lower > whole
+        wrong[f"share of the lower face, {time}", TURNED_AWAY] = (lower / whole * 100 - share).abs() > 6
+    class_3 = frame["incisor_class"] == "III"
+    wrong["overjet of a class III", REMARKED] = class_3 & (frame["overjet_mm_start"] > 2)
+    wrong["values copied", REMARKED] = both_times_equal(frame, times)
+    away = pd.concat([mask for (_, becomes), mask in wrong.items() if becomes == TURNED_AWAY], axis=1).any(axis=1)
+    findings = [pd.DataFrame({"row": mask[mask].index + 2, "rule": rule}) for (rule, _), mask in wrong.items()]
+    pd.concat(findings).to_csv(out / "findings.csv", index=False)
+    frame[~away].to_parquet(out / "cases.parquet")
+
+
+def outside(column, low: float, high: float):  # type: ignore[no-untyped-def]  # noqa: ANN001, ANN201 - pandas has no types here
+    return (column < low) | (column > high)
+
+
+def both_times_equal(frame, times: dict[str, list[str]]):  # type: ignore[no-untyped-def]  # noqa: ANN001, ANN201
+    """Whether all values of the finish equal those of the start."""
+    equal = [frame[start] == frame[finish] for start, finish in times.values()]
+    return functools.reduce(operator.and_, equal)
+
+
+if __name__ == "__main__":
+    {"read_csv": read_csv, "pandas": pandas}[sys.argv[1]](Path(sys.argv[2]), Path(sys.argv[3]))
