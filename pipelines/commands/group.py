@@ -12,13 +12,7 @@ from pipelines.commands.options import encryption_key, print_table, say, say_lis
 from pipelines.group.agreement_page import agreement_document
 from pipelines.group.copies import back_up, faults_of, put_back
 from pipelines.group.folder import GroupFolder, GroupState, write_whole
-from pipelines.group.founding import (
-    change_coordinators,
-    found_group,
-    invite,
-    make_agreement,
-    revoke,
-)
+from pipelines.group.founding import change_coordinators, found_group, invite, make_agreement, revoke
 from pipelines.group.keys import make_group_keys, read_group_keys
 from pipelines.group.results import make_result, read_for_practices
 from pipelines.group.rounds import make_round, who_answered
@@ -139,8 +133,7 @@ def _years(text: str | None) -> tuple[int, int]:
     first, _, last = text.partition("-")
     if first.isdigit() and last.isdigit():
         return int(first), int(last)
-    found = f"--years {text!r} is not of the form FROM-TO"
-    raise RequestError(found, remedy="such as --years 2015-2025")
+    raise RequestError(f"--years {text!r} is not of the form FROM-TO", remedy="such as --years 2015-2025")
 
 
 def _print_agreement(agreement: Agreement) -> None:

@@ -15,14 +15,7 @@ import numpy as np
 import polars as pl
 
 from warehouse.analysis.change import student
-from warehouse.analysis.design import (
-    Design,
-    build_design,
-    independent_columns,
-    missing_rows,
-    numbers,
-    require_column,
-)
+from warehouse.analysis.design import Design, build_design, independent_columns, missing_rows, numbers, require_column
 from warehouse.analysis.inputs import Covariate, check_level
 from warehouse.analysis.least_squares import LeastSquares, least_squares
 from warehouse.analysis.spline import BoolArray, FloatArray

@@ -112,12 +112,7 @@ def _number_summary(values: FloatArray) -> NumberSummary:
         return NumberSummary(n=0, missing=missing, mean=None, sd=None, median=None, quartiles=None)
     low, middle, high = (float(q) for q in np.quantile(known, [0.25, 0.5, 0.75]))
     return NumberSummary(
-        n=known.size,
-        missing=missing,
-        mean=float(known.mean()),
-        sd=_sd(known),
-        median=middle,
-        quartiles=(low, high),
+        n=known.size, missing=missing, mean=float(known.mean()), sd=_sd(known), median=middle, quartiles=(low, high)
     )
 
 

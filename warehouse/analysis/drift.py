@@ -82,10 +82,7 @@ def share_at_odds_ratio(share: float, odds_ratio: float) -> float:
 
 def llr_weights(in_control: float, out_of_control: float) -> tuple[float, float]:
     """What an adverse and any other case add: ``ln(p1 / p0)`` and ``ln((1 - p1) / (1 - p0))``."""
-    return (
-        math.log(out_of_control / in_control),
-        math.log((1 - out_of_control) / (1 - in_control)),
-    )
+    return (math.log(out_of_control / in_control), math.log((1 - out_of_control) / (1 - in_control)))
 
 
 def plan_cusum(
@@ -185,10 +182,7 @@ def planned_reviews(path: CusumPath, *, every: int) -> tuple[Review, ...]:
     adverse = list(accumulate(path.outcomes, initial=0))
     reached = [_review(path, number, every, adverse[number]) for number in range(every, path.n + 1, every)]
     ahead = (path.n // every + 1) * every
-    return (
-        *reached,
-        Review(case_number=ahead, adverse=None, expected=None, value=None, signals=(), reached=False),
-    )
+    return (*reached, Review(case_number=ahead, adverse=None, expected=None, value=None, signals=(), reached=False))
 
 
 def _review(path: CusumPath, number: int, every: int, adverse: int) -> Review:

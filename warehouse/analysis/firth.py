@@ -55,9 +55,7 @@ class FirthFit:
         names = [term.name for term in self.terms]
         if name not in names:
             raise RequestError(
-                f"the model has no term {name!r}",
-                expected="one of " + ", ".join(names),
-                remedy=near_names(name, names),
+                f"the model has no term {name!r}", expected="one of " + ", ".join(names), remedy=near_names(name, names)
             )
         return self.terms[names.index(name)]
 

@@ -283,10 +283,7 @@ def _alone(effects: Effects, level: float) -> Pooled:
 def _nothing(effects: Effects, name: str) -> Pooled:
     reason = Caution("no_data", "no_practice_informative")
     estimate = no_estimate(estimand=_ESTIMANDS[effects.scale], method=name, n=0, reason=reason, unit=effects.scale)
-    return Pooled(
-        estimate=replace(estimate, left_out=effects.left_out),
-        scale=effects.scale,
-    )
+    return Pooled(estimate=replace(estimate, left_out=effects.left_out), scale=effects.scale)
 
 
 def generalised_q(y: FloatArray, v: FloatArray, tau2: float) -> float:

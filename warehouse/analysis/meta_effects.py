@@ -59,12 +59,7 @@ class Effects:
         return sum(practice.n for practice in self.practices)
 
 
-def logit_effects(
-    events: Sequence[float],
-    totals: Sequence[int],
-    *,
-    labels: Sequence[str] | None = None,
-) -> Effects:
+def logit_effects(events: Sequence[float], totals: Sequence[int], *, labels: Sequence[str] | None = None) -> Effects:
     """Log odds of the outcome in each practice.
 
     ``y = ln(x / (n - x))``, ``v = 1/x + 1/(n - x)``. Where ``x`` is 0 or ``n``, and only there, one half
@@ -123,11 +118,7 @@ def ratio_effects(
 
 
 def mean_effects(
-    means: Sequence[float],
-    sds: Sequence[float],
-    totals: Sequence[int],
-    *,
-    labels: Sequence[str] | None = None,
+    means: Sequence[float], sds: Sequence[float], totals: Sequence[int], *, labels: Sequence[str] | None = None
 ) -> Effects:
     """Mean of a measure in each practice, with variance ``sd**2 / n``.
 

@@ -149,11 +149,7 @@ def binomial_normal(events: Sequence[int], totals: Sequence[int], *, level: floa
         warnings=(Caution("small_sample", "few_practices", {"n": counts.n.size}),) if counts.n.size < 5 else (),
     )
     return BinomialNormal(
-        estimate=estimate,
-        share=_share(estimate),
-        se=se,
-        tau2=tau**2,
-        prediction=back_interval(ahead, "logit"),
+        estimate=estimate, share=_share(estimate), se=se, tau2=tau**2, prediction=back_interval(ahead, "logit")
     )
 
 
@@ -261,7 +257,4 @@ def _without_value(method: str, n: int, reason: Caution) -> BinomialNormal:
     estimate = no_estimate(
         estimand="share in the middle practice (log odds)", method=method, n=n, reason=reason, unit="logit"
     )
-    return BinomialNormal(
-        estimate=estimate,
-        share=_share(estimate),
-    )
+    return BinomialNormal(estimate=estimate, share=_share(estimate))

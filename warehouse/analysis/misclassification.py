@@ -102,12 +102,7 @@ def _tail(distance: FloatArray, sd: FloatArray) -> FloatArray:
 
 
 def corrected_share(
-    change: ArrayLike,
-    threshold: float,
-    error: ErrorVariance,
-    *,
-    weights: ArrayLike | None = None,
-    level: float = 0.95,
+    change: ArrayLike, threshold: float, error: ErrorVariance, *, weights: ArrayLike | None = None, level: float = 0.95
 ) -> Estimate:
     """The share of cases whose true change is at or above ``threshold``, the error of measuring taken out.
 

@@ -183,7 +183,4 @@ def _cautions(pair: GroupPair, outside: float, near: int, heaviest: tuple[float,
 
 def _unjudged(weighted: WeightedComparison) -> Positivity:
     empty = pl.DataFrame(schema={"low": pl.Float64, "high": pl.Float64, "first": pl.Int64, "second": pl.Int64})
-    return Positivity(
-        picture=empty,
-        warnings=weighted.contrast.difference.warnings,
-    )
+    return Positivity(picture=empty, warnings=weighted.contrast.difference.warnings)

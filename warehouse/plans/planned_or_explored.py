@@ -150,9 +150,7 @@ def record_mark(folder: Path) -> str:
 def _on_record(registered: RegisteredPlan, record: LookRecord) -> PlanOnRecord:
     before, after = record.looks[: registered.looks_before], record.looks[registered.looks_before :]
     return PlanOnRecord(
-        registered=registered,
-        seen_before=_shows(before, registered.plan),
-        seen_since=_shows(after, registered.plan),
+        registered=registered, seen_before=_shows(before, registered.plan), seen_since=_shows(after, registered.plan)
     )
 
 

@@ -126,8 +126,7 @@ class BesideShares:
             read = self._facts(part, asked, {"practice": None, "measure": None, "growth_sd": 2, "growth": 2})
             for (place, group), facts in read.items():
                 found[places[place]][group] = Counterparts(
-                    expected=self._expected(part, facts),
-                    corrected=self._corrected(part, facts, values[place, group]),
+                    expected=self._expected(part, facts), corrected=self._corrected(part, facts, values[place, group])
                 )
         return found
 

@@ -130,12 +130,7 @@ def _cell(counts: _Counts, group: str, at: str, base: str | None, level: float) 
         n_base, adverse_base = counts.get((base, at), (0, 0))
         difference = risk_difference(adverse, n, adverse_base, n_base, level=level)
     return CrossedCell(
-        group=group,
-        level=at,
-        n=n,
-        n_adverse=adverse,
-        share=proportion(adverse, n, level=level),
-        difference=difference,
+        group=group, level=at, n=n, n_adverse=adverse, share=proportion(adverse, n, level=level), difference=difference
     )
 
 

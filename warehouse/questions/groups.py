@@ -182,9 +182,7 @@ def _pooled(known: Sequence[GroupRow], level: float) -> PartialPooling:
 
 
 def _cautions(found: Rates, known: Sequence[GroupRow], *, overlapping: bool) -> tuple[Caution, ...]:
-    cautions = [
-        Caution("approximation", "groups_as_they_came"),
-    ]
+    cautions = [Caution("approximation", "groups_as_they_came")]
     if found.by is not None and found.by.name in DECIDED_LATER:
         cautions.append(Caution("approximation", "grouping_decided_later"))
     if overlapping:

@@ -106,12 +106,7 @@ class PreparedPair:
 
     def _weighted(self, target: Target) -> WeightedComparison:
         return weighted_comparison(
-            self.pair,
-            target=target,
-            level=self.level,
-            model=self.propensity,
-            small_sample=True,
-            clusters=self.clusters,
+            self.pair, target=target, level=self.level, model=self.propensity, small_sample=True, clusters=self.clusters
         )
 
     def result(self, method: str) -> MethodResult:

@@ -164,12 +164,7 @@ def group_row(
     )
 
 
-_WITHHELD = no_estimate(
-    estimand="share adverse",
-    method="none",
-    n=0,
-    reason=Caution("withheld", "withheld"),
-)
+_WITHHELD = no_estimate(estimand="share adverse", method="none", n=0, reason=Caution("withheld", "withheld"))
 
 
 def rates(

@@ -114,8 +114,7 @@ def hidden_sentence(found: SharePool) -> str:
     return say("pooled.hidden_counts", lowest=found.if_lowest, highest=found.if_highest)
 
 
-Rows: TypeAlias = tuple[tuple[str, ...], list[tuple[str, ...]]]
-"""Columns of a table, and its rows."""
+Rows: TypeAlias = tuple[tuple[str, ...], list[tuple[str, ...]]]  # columns of a table, and its rows
 NONE = "—"
 
 
