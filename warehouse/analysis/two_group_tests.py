@@ -83,10 +83,7 @@ def _computed(groups: TwoGroups, method: TestMethod) -> tuple[float | None, floa
 
 
 def _fisher(x1: int, n1: int, x2: int, n2: int) -> float:
-    """The part of the tables of these margins that are no likelier, counted in whole numbers: a tie is a tie.
-
-    SciPy's own takes a second to import, and tells ties by a tolerance.
-    """
+    """The part of the tables of these margins that are no likelier, counted in whole numbers: a tie is a tie."""
     adverse, seen, no_likelier = x1 + x2, comb(n1, x1) * comb(n2, x2), 0
     least = max(0, adverse - n2)
     tables = comb(n1, least) * comb(n2, adverse - least)

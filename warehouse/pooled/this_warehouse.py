@@ -26,7 +26,7 @@ from warehouse.pooled.publishing import Practice, for_each_other, left_out_notes
 from warehouse.pooled.ranges import Range, exactly
 from warehouse.pooled.result import MeanPool, SharePool
 from warehouse.pooled.shares import pooled_means, share_pool, tag_of
-from warehouse.protected.shares import protected_rates
+from warehouse.protected.shares import as_shown, published
 from warehouse.questions.grouped_changes import changes_by, groups_with_means
 from warehouse.questions.shares import GroupRow, Rates
 
@@ -54,10 +54,10 @@ class Here:
 
 def practices_here(reader: Reader) -> Here:
     """The share adverse practice by practice, pooled."""
-    found = protected_rates(reader, by="practice")
+    tables = published(reader, "practice")
+    found, together = as_shown(tables), tables.overall()
     left_out: Counter[str] = Counter()
     practices = [one for group in found.groups if (one := _practice(group, found.policy.minimum, left_out)) is not None]
-    (together,) = protected_rates(reader).groups
     pool = share_pool(
         for_each_other(practices, together.adverse.value, besides=left_out[COUNTS_HIDDEN]),
         found.definition,

@@ -18,17 +18,25 @@ OFFERED = tuple(variable.name for variable in listed("protected"))
 """Groupings a protected table may have: every case is in one group, and groups are few."""
 
 
-def protected_rates(reader: Reader, *, by: str | None = None) -> Rates:
-    """The share adverse over all, or by one of ``OFFERED`` (else RequestError), safe where small counts are hidden."""
+def published(reader: Reader, by: str | None) -> Published:
+    """What is published of all cases together, and by one of ``OFFERED`` (else RequestError)."""
     if by is not None and by not in OFFERED:
         found = f"no protected table is made by {by!r}"
         raise RequestError(found, expected=", ".join(OFFERED), remedy="ask for one of these")
     counted = Counted.read(reader, () if by is None else (by,), beside=() if by else (None,))
-    published = Published(counted, Policy(), {}, ())
-    flow, policy = published.flow(), published.policy
-    if by is None:
-        row = published.overall()
-        return replace(counted.overall, groups=(row,), flow=flow, policy=policy, notes=published.frame.notes)
-    (result,), (table,) = counted.by, published.tables
-    notes = table.notes if table is not None else published.frame.notes
-    return replace(result, groups=published.rows(0), flow=flow, policy=policy, notes=notes)
+    return Published(counted, Policy(), {}, ())
+
+
+def protected_rates(reader: Reader, *, by: str | None = None) -> Rates:
+    """The share adverse over all, or by one of ``OFFERED`` (else RequestError), safe where small counts are hidden."""
+    return as_shown(published(reader, by))
+
+
+def as_shown(found: Published) -> Rates:
+    """The shares by the grouping published, over all where there is none."""
+    flow, policy, notes = found.flow(), found.policy, found.frame.notes
+    if not found.tables:
+        return replace(found.counted.overall, groups=(found.overall(),), flow=flow, policy=policy, notes=notes)
+    (result,), (table,) = found.counted.by, found.tables
+    notes = table.notes if table is not None else notes
+    return replace(result, groups=found.rows(0), flow=flow, policy=policy, notes=notes)

@@ -205,7 +205,7 @@ def rates_by(
     counted = _tallies(reader, chosen, selection, asked)
     wanted = [place for place, by in enumerate(ways) if beside is None or by in beside]
     known = dict(zip(wanted, _beside(reader, chosen, selection, [asked[at] for at in wanted], level), strict=True))
-    stands = [known.get(place, _nothing) for place in range(len(ways))]
+    stands = [known.get(place, lambda _: NOTHING_BESIDE) for place in range(len(ways))]
     once = (tallies for way, tallies in zip(asked, counted, strict=True) if _has_each_once(way))
     every_case = next(once, None) or _tallies(reader, chosen, selection, [None])[0]
     sums: Counter[str] = Counter()
@@ -227,10 +227,6 @@ def rates_by(
         )
         for way, found, told in zip(asked, counted, stands, strict=True)
     )
-
-
-def _nothing(_group: str) -> Counterparts:
-    return NOTHING_BESIDE
 
 
 def untreated_alike(selection: Selection) -> Selection:
