@@ -90,7 +90,7 @@ def chance_of_signal(
     cases: int,
     enough: float = math.inf,
 ) -> float:
-    """Probability of a signal within ``cases`` cases, over shares all as likely; once above ``enough`` it may be less."""
+    """Probability of a signal within ``cases`` cases, over shares as likely; once above ``enough`` it may be less."""
     shares = np.atleast_1d(np.asarray(share, dtype=np.float64))[:, None]
     up, down, unit = _fraction(weight_adverse, weight_other, _FINEST if shares.size == 1 else _COARSE)
     chance = shares if weight_adverse > 0 else 1 - shares
