@@ -42,8 +42,9 @@ from warehouse.measures.measure import Measure
 
 ENOUGH = 0.8  # share of the filled cells that must fit for the content not to speak against a name
 
-# a coded column with more different values than this, of which none is known, is hardly coded; of teeth, too few
-MANY_DIFFERENT = 30
+MANY_DIFFERENT = (
+    30  # a coded column with more different values, of which (of teeth: of most) none is known, is hardly one
+)
 
 
 def doubt(cells: pl.Series, expected: Expected, *, contract: Contract, measures: Mapping[str, Measure]) -> str:
@@ -69,7 +70,9 @@ def doubt(cells: pl.Series, expected: Expected, *, contract: Contract, measures:
         none_known = not fitting and different > MANY_DIFFERENT
         return f"it holds {different} different values, and none is known as a code" if none_known else ""
     if fitting < filled * ENOUGH and not (target.type == "codes" and fitting and different <= MANY_DIFFERENT):
-        return f"only {fitting} of {filled} filled cells are {_PLURALS[target.type]}"
+        short = target.type == "date" and understood.bad["text"].str.contains(r"\D\d\d$").all()
+        what = f"{_PLURALS[target.type]}{'; a year needs four digits' if short else ''}"
+        return f"only {fitting} of {filled} filled cells are {what}"
     return _doubt_of_range(understood.values, target, contract, measures) if target.type == "number" else ""
 
 
@@ -376,8 +379,9 @@ class _Drafter:
         match = self._by_dates(heading, self._match(heading))
         if self.layout == "long" and match.names == ("age_at_start",) and self._varies(heading):
             match = Match(("age",))
-        if match.names == ("phase_1_appliance_category",) and self._in_turn(heading):
-            match = Match((IN_TURN,))
+        if match.names == ("phase_1_appliance_category",):
+            texts = text_of(self.raw.frame[heading]).drop_nulls().unique()
+            match = Match((IN_TURN,)) if any(len(in_turn(text)) > 1 for text in texts) else match
         if match.sure:
             why = self._doubt(heading, match.names[0])
             return DraftLine(heading, "unsure" if why else "mapped", match.names, why)
@@ -424,9 +428,6 @@ class _Drafter:
         several = self.raw.frame.group_by(case).agg(pl.len().alias("n"), pl.col(heading).drop_nulls().n_unique())
         several = several.filter(pl.col("n") > 1)
         return bool(several.height and (several[heading] > 1).sum() * 2 > several.height)
-
-    def _in_turn(self, heading: str) -> bool:
-        return any(len(in_turn(text)) > 1 for text in text_of(self.raw.frame[heading]).drop_nulls().unique())
 
     def _unmatched(self, heading: str) -> DraftLine:
         reason = heading_reason(heading)
