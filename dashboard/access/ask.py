@@ -64,10 +64,10 @@ class Session:
         return self._answer(question, **arguments)
 
     def protected(self, by: str | None = None) -> Rates:
-        """The headline share in tables in which small counts are hidden: for every viewer."""
-        from warehouse.protected.shares import protected_rates
+        """The headline share in tables in which small counts are hidden: for who sees no case."""
+        from warehouse.leaving.record import seen_by_others
 
-        return self._answer(protected_rates, by=by)
+        return self._answer(seen_by_others, by=by)
 
     def document(self, *, audience: Audience, selection: Selection, **choices: object) -> Findings:
         """What a document may say, small counts hidden, or whole for who sees cases; RequestError for anybody else.
@@ -75,8 +75,11 @@ class Session:
         ``choices`` are as for ``findings``; who sees no case is told of all cases together, and of nothing else.
         """
         from dashboard.report.findings import findings
+        from warehouse.leaving.record import documents
         from warehouse.selection import Selection
 
+        if audience == "outside":
+            choices["left"] = len(documents(self.place.folder))
         if self.viewer.sees_cases:
             return self._answer(findings, audience=audience, selection=self._own(selection), **choices)
         if audience != "outside" or selection != Selection():
@@ -91,9 +94,10 @@ class Session:
 
     def practices(self) -> Here:
         """The practices beside each other, small counts hidden: for every viewer. Its tags are not for the screen."""
+        from warehouse.leaving.record import practices_seen
         from warehouse.pooled.this_warehouse import practices_here
 
-        return self._answer(practices_here)
+        return self._answer(practices_here if self.viewer.role == "owner" else practices_seen)
 
     def made(self, function: Callable[..., T], *given: object) -> T:
         """A file made of answers, beside the serving process."""

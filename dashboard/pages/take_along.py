@@ -12,6 +12,7 @@ from dashboard.report.document import SUBJECTS_OF_THE_TALK
 from dashboard.report.sections.composing import TITLE
 from dashboard.report.shown import Audience
 from dashboard.report.write import ARCHIVE, file_of
+from warehouse.leaving.gate import let_out
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.protected.shares import OFFERED
 from warehouse.questions.answer import COMPARISONS
@@ -135,7 +136,7 @@ def _file(
     **choices: object,
 ) -> bytes:
     found = session.document(audience=audience, selection=selection, **choices)
-    return session.made(file_of, found, ending, title, with_questions)
+    return let_out(session.made(file_of, found, ending, title, with_questions), found.leave)
 
 
 page(current_session())

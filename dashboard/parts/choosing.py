@@ -7,6 +7,7 @@ from typing import Any
 import streamlit as st
 
 from dashboard.parts.screen import fine, plain, table
+from warehouse.leaving.gate import TO_ITSELF, let_out
 
 OPEN, LEFT_OUT, NOT_KNOWN = "— not decided —", "leave this column out", "says nothing (not known)"
 _STATES = {"mapped": "sure", "identifying": "left out: it may identify", "ignored": "left out"}
@@ -44,7 +45,8 @@ def chosen(
         fine(*draft.get("notes", ()))
     sections |= {f'codes."{section}"': listed for section, listed in codes.items()}
     text = _toml(sections)
-    st.download_button("Save this mapping", text, file_name="mapping.toml", mime="application/toml", on_click="ignore")
+    saved = let_out(text, TO_ITSELF)
+    st.download_button("Save this mapping", saved, file_name="mapping.toml", mime="application/toml", on_click="ignore")
     return text, still
 
 

@@ -16,6 +16,7 @@ from dashboard.access.sign_in import current_viewer
 from dashboard.parts.address import pick
 from dashboard.parts.screen import fine, plain, printed_block
 from dashboard.parts.upload import Done, Opened, UploadedFile, carried_out, form_of, of_place
+from warehouse.leaving.gate import TO_ITSELF, let_out
 from warehouse.store.snapshot import POINTER
 from warehouse.words.sentences import say
 
@@ -204,6 +205,7 @@ def _answered(job: Job, done: Done, key: str) -> None:
     refused = done.told.said.rpartition("error: ")[2]  # without the list of options, which is for the terminal
     printed_block(in_words_of_pages("\n".join(filter(None, (done.told.printed, refused))), job))
     for name, content in done.made if done.told.is_well else ():
+        content = let_out(content, TO_ITSELF)  # the command asked the gate already
         st.download_button(f"Take along {name}", content, file_name=name, key=f"taken-{key}-{name}", on_click="ignore")
 
 

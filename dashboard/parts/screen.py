@@ -26,6 +26,7 @@ from dashboard.charts.figure import ChartFigure
 from dashboard.parts.address import PICTURES
 from dashboard.theme import DARK, LIGHT, Palette
 from warehouse.export_safety import as_markdown, neutralise_formulas, with_commands
+from warehouse.leaving.gate import AS_SEEN, TO_ITSELF, Leave, let_out
 from warehouse.plans.question import Stamped
 from warehouse.questions.shares import Rates
 from warehouse.selection import Selection
@@ -194,7 +195,12 @@ def _saved(picture: Drawn, ending: str, said: str, foot: Sequence[str], colours:
     spec = json.dumps(localised_spec(chart.to_dict(validate=False), marks))
     given = (spec, ending, re.split(r"[.:;] ", said)[0], said, foot, colours)
     made: bytes = ANSWERS.made(current_person(), Making(picture_of_page, given))
-    return made
+    return let_out(made, own_leave())
+
+
+def own_leave() -> Leave:
+    """By what leave this viewer takes along what he sees."""
+    return TO_ITSELF if current_viewer().sees_cases else AS_SEEN
 
 
 def made_for() -> str:
@@ -278,11 +284,16 @@ def as_table(
 
     frame = pl.DataFrame(list(rows), schema=list(columns), orient="row")
     stamp = {"title": title, **about, "saved": utc_now().date().isoformat(), "made_for": made_for(), "caution": CAUTION}
+    leave = own_leave()
     kept = neutralise_formulas(frame.with_columns(**{name: pl.lit(text) for name, text in stamp.items()}))
     with st.expander(as_markdown(title)):
         table(frame.to_dicts(), alt=title, columns=columns)
         st.download_button(
-            "Take this table along (CSV)", kept.write_csv, file_name=file_name, mime="text/csv", key=file_name
+            "Take this table along (CSV)",
+            lambda: let_out(kept.write_csv(), leave),
+            file_name=file_name,
+            mime="text/csv",
+            key=file_name,
         )
 
 

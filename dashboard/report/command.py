@@ -17,6 +17,9 @@ def run(args: argparse.Namespace) -> None:
     from warehouse.questions.answer import COMPARISONS
     from warehouse.words.shares import BEFORE_PRESENTING, NAMING
 
+    if args.left or args.never_sent is not None:
+        _record_of_what_left(args)
+        return
     audience = args.audience or default_audience(args.out)
     written = write_report(
         args.warehouse,
@@ -40,6 +43,18 @@ def run(args: argparse.Namespace) -> None:
     if args.named:
         print(NAMING)
     print(f"The report is written to {written} ({hidden if audience == 'outside' else whole}).")
+
+
+def _record_of_what_left(args: argparse.Namespace) -> None:
+    from warehouse.leaving.record import documents, strike
+
+    if args.never_sent is not None:
+        strike(args.warehouse, args.never_sent)
+    for one in documents(args.warehouse):
+        said = {name: one.entry[name] for name in ("read_by", "build", "about") if one.entry[name]}
+        listed = ", ".join(f"{name.replace('_', ' ')} {text}" for name, text in said.items())
+        struck = "; struck: never sent" if one.struck else ""
+        print(f"{one.entry['number']}: {one.entry['at'][:10]}, {listed}, by {', '.join(one.left.versions)}{struck}")
 
 
 def _selection(practice: str | None) -> Selection | None:

@@ -2,14 +2,16 @@
 
 from dataclasses import replace
 
-from dashboard.report.gathered import counts_of_all, gather
+from dashboard.report.gathered import Gathered, counts_of_all, gather
 from dashboard.report.shown import Audience, Beside, Comparison, Findings
 from dashboard.report.shown_for import POLICY, shown_for
 from warehouse.cases.case_page import case_in_file
 from warehouse.disclosure import Policy
 from warehouse.errors import RequestError, near_names
+from warehouse.leaving.record import Coming, coming
 from warehouse.marts.reader import Reader
 from warehouse.pooled.this_warehouse import Here, practices_here
+from warehouse.protected.counts import Published
 from warehouse.protected.shares import OFFERED
 from warehouse.questions.answer import COMPARISONS
 from warehouse.questions.shares import GroupRow
@@ -24,9 +26,14 @@ def with_practices(found: Findings, reader: Reader, *, selection: Selection, nam
     knows_total = found.overall.counted.value is not None and found.overall.adverse.value is not None
     if selection != Selection() or not is_headline or not (knows_total or found.policy.hides_nothing):
         return found
-    here = practices_here(reader)
+    left = found.coming
+    here = practices_here(reader, left.scope, left.past.releases) if left else practices_here(reader)
     if here.pool.refused:
         return found
+    if left:
+        more = tuple(one for one in here.releases if one.name == BY_PRACTICE and one not in left.releases)
+        here = here if BY_PRACTICE in left.means else replace(here, means=None, courses=None)
+        found = replace(found, coming=replace(left, releases=(*left.releases, *more)))
     comparisons = found.comparisons
     if not found.policy.hides_nothing:
         comparisons = tuple(one for one in comparisons if one.by.name != BY_PRACTICE)
@@ -63,14 +70,16 @@ def findings(
     practices: bool = True,
     case: str = "",
     agreed: bool = False,
+    left: int = 0,
 ) -> Findings:
     """The results of the snapshot as they may be shown.
 
     The definition in force and consecutive treated cases where others are not named. For ``outside`` one practice may
     be selected and nothing else: tables about overlapping choices of cases could be subtracted from each other. By
     themselves practices are named to the practice alone; where ``practices`` asks for it and it may be shown they stand
-    beside each other. ``case`` is the key of one to be drawn, ``agreed`` whether whom it shows agreed. Raises
-    RequestError: a definition or grouping does not exist, or may not be asked for by this audience.
+    beside each other. ``case`` is the key of one to be drawn, ``agreed`` whether whom it shows agreed; ``left`` is how
+    much had left, so that an answer from before is not given again. Raises RequestError: a definition or grouping does
+    not exist, may not be asked for by this audience, or has to wait.
     """
     chosen = selection or Selection()
     if case:
@@ -81,10 +90,11 @@ def findings(
     alone = len(chosen.filters.get("practice", ())) == 1  # practices are not compared within one practice
     asked = tuple(dict.fromkeys(name for name in comparisons if not (alone and name == "practice")))
     gathered = gather(reader, selection=chosen, definition=definition, comparisons=asked)
-    policy = Policy.nothing_hidden() if audience == "practice" else POLICY
-    of_all = audience == "practice" or not any(chosen.filters.values())
-    around = None if of_all else counts_of_all(reader, gathered.counted.overall.definition, asked)
-    result = shown_for(policy, gathered, cases=cases_told(gathered.counted.overall.selection), around=around)
+    cases = cases_told(gathered.counted.overall.selection)
+    if audience == "practice":
+        result = shown_for(Policy.nothing_hidden(), gathered, cases=cases)
+    else:
+        result = shown_for(POLICY, gathered, cases=cases, coming=_coming(reader, gathered, chosen, asked))
     if case:
         meant = gathered.counted.overall.definition
         result = replace(result, case=case_in_file(reader, selection=chosen, case=case, definition=meant))
@@ -92,6 +102,20 @@ def findings(
     if practices:
         result = with_practices(result, reader, selection=chosen, named=named)
     return result if named else without_names(result, chosen)
+
+
+def _coming(reader: Reader, gathered: Gathered, chosen: Selection, by: tuple[str, ...]) -> Coming:
+    """What the document has to be checked against.
+
+    One about one practice among several is checked against one about all of them as if that had left, so that the two
+    cannot be subtracted from each other.
+    """
+    definition, besides = gathered.counted.overall.definition, []
+    if any(chosen.filters.values()):
+        of_all = coming(reader, definition, Selection(), read_by="others", by=by, waits=False)
+        around = Published(counts_of_all(reader, definition, by), POLICY, of_all.scope, of_all.past.releases)
+        besides = [of_all.left(around.releases)]
+    return coming(reader, definition, chosen, read_by="others", by=by, besides=besides)
 
 
 def cases_told(selection: Selection, *, but: tuple[str, ...] = ("practice",)) -> str:

@@ -46,7 +46,9 @@ def made_for(found: Findings) -> str:
     """Whom the report is for, and what that means for its counts."""
     if found.policy.hides_nothing:
         return say("report.for_the_practice")
-    return say("report.to_leave", legend=legend(found.policy))
+    before = found.coming is not None and found.coming.past.places
+    legends = [legend(found.policy), *([say("report.checked_before")] if before else [])]
+    return say("report.to_leave", legend=" ".join(legends))
 
 
 def legend(policy: Policy) -> str:

@@ -8,6 +8,7 @@ Counts come as cells that may be hidden, so that nothing made from them can show
 """
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal, TypeAlias
 
 from dashboard.report.adjusted import AdjustedShown
@@ -15,6 +16,8 @@ from warehouse.cases.case_dots import MeanCourse
 from warehouse.cases.case_page import CaseInFile
 from warehouse.cases.flow import Flow
 from warehouse.disclosure import Policy
+from warehouse.leaving.gate import TO_ITSELF, Leave
+from warehouse.leaving.record import Coming, write_down
 from warehouse.marts.grouping import Grouping
 from warehouse.outcomes.definition import Definition
 from warehouse.pooled.result import MeanPool, SharePool
@@ -89,3 +92,9 @@ class Findings:
     # The practices beside each other; None where that was not asked for or may not be shown
     beside: Beside | None = None
     case: CaseInFile | None = None  # One case drawn, for the practice itself alone
+    coming: Coming | None = None  # What is written down of it when it leaves; None for the practice itself
+
+    @property
+    def leave(self) -> Leave:
+        """Who may read it."""
+        return TO_ITSELF if self.coming is None else Leave("others", partial(write_down, self.coming))

@@ -5,8 +5,7 @@ are about the same cases, and one may hold all the adverse cases of another, so 
 cases: their counts are rounded as well, and protected together with the number of cases started. Untreated children and
 cases that were turned away or picked out are other cases, and each is protected by itself.
 
-Not looked for: what several documents, each about one practice, tell together about the practices left over; and what
-two documents with different headline definitions, each shown exactly, tell about the cases that only one calls adverse.
+What left before, for whomever, is checked against as well (:mod:`warehouse.leaving.record`).
 """
 
 from dataclasses import replace
@@ -17,10 +16,11 @@ from dashboard.report.shown import Change, Comparison, Findings
 from warehouse.analysis.difference import risk_difference
 from warehouse.cases.case_dots import MeanCourse
 from warehouse.disclosure import Count, Policy
+from warehouse.leaving.record import Coming
 from warehouse.marts.grouping import Grouping
 from warehouse.marts.steps import STAGES
 from warehouse.outcomes.definition import Definition
-from warehouse.protected.counts import COUNTED, Counted, Published, row_alone, threshold_name
+from warehouse.protected.counts import COUNTED, Published, row_alone, threshold_name
 from warehouse.questions.grouped_changes import groups_with_means
 from warehouse.questions.shares import GroupRow, Rates
 from warehouse.questions.threshold import ThresholdCurve
@@ -31,17 +31,16 @@ POLICY = Policy()  # the rule for what leaves the practice
 ROUND_TO = 5  # base that counts under other definitions are rounded to
 
 
-def shown_for(policy: Policy, gathered: Gathered, *, cases: str, around: Counted | None = None) -> Findings:
+def shown_for(policy: Policy, gathered: Gathered, *, cases: str, coming: Coming | None = None) -> Findings:
     """What was gathered, as far as the rule lets it be shown; ``cases`` says in words what it is about.
 
-    ``around`` holds the counts of all cases, where the document is about one practice among several: a document about
-    all of them is taken to be published as well, so that the two cannot be subtracted from each other.
+    ``coming`` knows what left before, and is None for the practice itself.
     """
-    scope = {"practice": gathered.practices} if around is not None else {}
-    earlier = Published(around, policy, {}, ()).releases if around is not None else []
-    published = Published(gathered.counted, policy, scope, earlier)
+    counted = gathered.counted
+    known = (coming.scope, coming.past.releases, coming.before) if coming else ({}, (), {})
+    published = Published(counted, policy, *known)
     overall = gathered.counted.overall
-    return Findings(
+    found = Findings(
         definition=overall.definition,
         growth_reference=overall.growth_reference,
         build=overall.build,
@@ -65,6 +64,29 @@ def shown_for(policy: Policy, gathered: Gathered, *, cases: str, around: Counted
         change=_change(gathered, published.count(COUNTED), policy),
         course=_course(gathered, published.count(COUNTED), policy),
         refused=published.frame.refused,
+    )
+    return found if coming is None else _leaving(found, coming, published)
+
+
+def _leaving(found: Findings, coming: Coming, published: Published) -> Findings:
+    """Without what would tell of few cases since something left before, and with leave to go."""
+    untreated = found.untreated
+    if untreated is not None:
+        name = f"untreated by {coming.outcome}"
+        pair = (published.kept(f"{name}: {COUNTED}", untreated.counted), published.kept(name, untreated.adverse))
+        untreated = untreated if pair == (untreated.counted, untreated.adverse) else None
+    comparisons = tuple(
+        one if one.by.name in coming.means else replace(one, groups=tuple(replace(g, change=None) for g in one.groups))
+        for one in found.comparisons
+    )
+    has_mean = "" in coming.means
+    return replace(
+        found,
+        untreated=untreated,
+        comparisons=comparisons,
+        change=found.change if has_mean else None,
+        course=found.course if has_mean else None,
+        coming=replace(coming, releases=tuple(published.releases), alone=published.alone),
     )
 
 

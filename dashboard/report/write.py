@@ -11,6 +11,7 @@ from dashboard.report.sections.composing import document
 from dashboard.report.shown import Audience, Findings
 from warehouse.errors import RequestError
 from warehouse.export_safety import as_markdown
+from warehouse.leaving.gate import let_out
 from warehouse.marts.reader import Reader
 from warehouse.questions.answer import COMPARISONS
 from warehouse.selection import Selection
@@ -66,19 +67,17 @@ def write_report(
             agreed=agreed,
         )
     made = document(found, title=title, with_questions=with_questions)
-    try:
-        if path.suffix:
-            path.write_bytes(file_bytes(made, path.suffix.lower()))
-        else:
-            write_folder(made, path)
-    except OSError as error:
-        message = "the report cannot be written"
-        raise RequestError(message, where=path.name, remedy="name a place you may write to") from error
+    if path.suffix:
+        let_out(file_bytes(made, path.suffix.lower()), found.leave, to=path)
+    else:
+        for place, data in everything(made):
+            (path / place).parent.mkdir(parents=True, exist_ok=True)
+            let_out(data, found.leave, to=path / place)
     return path
 
 
 def file_of(found: Findings, ending: str, title: str, with_questions: bool) -> bytes:
-    """The findings as a file of one format, or as an archive of all files (``.zip``)."""
+    """The findings as a file of one format, or as an archive of all files (``.zip``); for ``let_out``."""
     made = document(found, title=title, with_questions=with_questions)
     if ending != ARCHIVE:
         return file_bytes(made, ending)
@@ -123,14 +122,6 @@ def everything(made: Document) -> Iterator[tuple[str, bytes]]:
     for picture in made.pictures:
         for ending, drawn in figure_files(picture, made).items():
             yield f"figures/{picture.name}{ending}", drawn
-
-
-def write_folder(made: Document, path: Path) -> None:
-    """Write everything to a folder, making it where it is not there."""
-    for place, data in everything(made):
-        file = path / place
-        file.parent.mkdir(parents=True, exist_ok=True)
-        file.write_bytes(data)
 
 
 def methods_page(made: Document) -> str:

@@ -2,20 +2,21 @@
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
 
 from pipelines.commands.options import encryption_key, print_table, say
 from pipelines.group.agreement_page import AgreementSection, page, sums_page
 from pipelines.group.contribution import sealed_contribution, sealed_sums, sealed_withdrawal
-from pipelines.group.folder import write_whole
 from pipelines.group.keys import PracticeKey, practice_key
 from pipelines.group.practice_record import PracticeRecord, read_record
 from pipelines.group.rounds import masked as masked_table
 from pipelines.group.rounds import round_to_answer
 from pipelines.group.signed_file import Offered, read_agreement
 from warehouse.errors import GroupError, RequestError, near_names
+from warehouse.leaving.gate import Leave, let_out
 from warehouse.marts.reader import Reader
 from warehouse.pooled.cases import GroupCases, group_cases
 from warehouse.pooled.handing_over import HandingOver, hand_over
@@ -91,8 +92,8 @@ def _give_sum(args: argparse.Namespace, offered: Offered, record: PracticeRecord
     data = sealed_sums(
         agreement, key, sequence=sequence, made_on=made_on, invitation=offered.invitation, table=table, sheet=sheet
     )
-    record.add(agreement, sequence=sequence, made_on=made_on, masked=masked)
-    return _written(args, key, data, sequence)
+    note = partial(record.add, agreement, sequence=sequence, made_on=made_on, masked=masked)
+    return _written(args, key, data, sequence, note)
 
 
 def print_page(sections: Sequence[AgreementSection]) -> None:
@@ -131,17 +132,21 @@ def _write(
     data = sealed_contribution(
         made, offered.agreement, key, sequence=sequence, made_on=made_on, invitation=offered.invitation
     )
-    record.add(offered.agreement, sequence=sequence, made_on=made_on, made=made, cases=cases)
-    return _written(args, key, data, sequence)
+    note = partial(record.add, offered.agreement, sequence=sequence, made_on=made_on, made=made, cases=cases)
+    return _written(args, key, data, sequence, note)
 
 
-def _written(args: argparse.Namespace, key: PracticeKey, data: bytes, sequence: int) -> int:
-    write_whole(args.out, data)
+def _written(args: argparse.Namespace, key: PracticeKey, data: bytes, sequence: int, note: Callable[[], None]) -> int:
+    let_out(data, Leave("others", lambda _: note()), to=args.out)
     say(f"Written to {args.out.name}: file number {sequence} of {key.pseudonym}, {len(data):,} bytes, encrypted.")
     say("Only the coordinator can open it. Send it in a way that suits you; see 'the risk that is left' above.")
     if sequence == 1:
         say(f"Keep a copy of {args.key_file.name}: without it you cannot renew or take back what you contributed.")
     return 0
+
+
+def _let_out(args: argparse.Namespace, data: bytes, add: Callable[[], None]) -> None:
+    let_out(data, Leave("others", lambda _: add()), to=args.out)
 
 
 def _withdraw(args: argparse.Namespace, offered: Offered, record: PracticeRecord) -> int:
@@ -157,8 +162,8 @@ def _withdraw(args: argparse.Namespace, offered: Offered, record: PracticeRecord
     made_on = utc_now().date().isoformat()
     sequence = max(record.last_sequence(agreement.group), args.after) + 1
     data = sealed_withdrawal(agreement, key, sequence=sequence, made_on=made_on)
-    record.add(agreement, sequence=sequence, made_on=made_on)
-    write_whole(args.out, data)
+    note = partial(record.add, agreement, sequence=sequence, made_on=made_on)
+    let_out(data, Leave("others", lambda _: note()), to=args.out)
     say(f"Written to {args.out.name}: the withdrawal of {key.pseudonym}. Send it to the coordinator.")
     return 0
 

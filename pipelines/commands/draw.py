@@ -8,6 +8,7 @@ from pipelines.commands.options import reading, say
 from pipelines.ingest.own_numbers import keyer_there, knowing_published
 from warehouse.cases.stored_drawing import drawing_of_case
 from warehouse.errors import RequestError
+from warehouse.leaving.gate import TO_ITSELF, let_out
 from warehouse.marts.reader import Reader
 
 
@@ -15,7 +16,7 @@ def run(args: argparse.Namespace) -> None:
     with reading(args) as reader:
         case_key = args.case or _key_of(args, reader)
         svg = drawing_of_case(reader, case_key=case_key, view=args.view, measure=args.measure)
-    args.out.write_text(svg + "\n", encoding="utf-8")
+    let_out(svg + "\n", TO_ITSELF, to=args.out)
     say("the drawing is written to the file named with --out")
     say("It holds points and lines only. A single case is no one else's business: keep it inside the practice.")
 

@@ -11,7 +11,7 @@ from pipelines.commands.group_show import print_result
 from pipelines.commands.options import encryption_key, print_table, say, say_list
 from pipelines.group.agreement_page import agreement_document
 from pipelines.group.copies import back_up, faults_of, put_back
-from pipelines.group.folder import GroupFolder, GroupState, write_whole
+from pipelines.group.folder import GroupFolder, GroupState
 from pipelines.group.founding import change_coordinators, found_group, invite, make_agreement, revoke
 from pipelines.group.keys import make_group_keys, read_group_keys
 from pipelines.group.results import make_result, read_for_practices
@@ -20,6 +20,7 @@ from pipelines.group.signed_file import card_text, read_agreement, read_card
 from pipelines.group.taking import take, withdraw
 from pipelines.ingest.ingest import catalogues_at
 from warehouse.errors import GroupError, MentonError, RequestError
+from warehouse.leaving.gate import AS_SEEN, NO_CASE, let_out
 from warehouse.plural import number_of
 from warehouse.pooled.agreement import Agreement, fingerprint_of
 from warehouse.pooled.history import RECORD_FILE
@@ -48,7 +49,7 @@ def verb_init(args: argparse.Namespace) -> None:
 def verb_card(args: argparse.Namespace) -> None:
     folder = _folder(args)
     keys = read_group_keys(folder.key_file) if folder.key_file.exists() else make_group_keys(folder.key_file)
-    write_whole(args.out, card_text(args.name, keys).encode())
+    let_out(card_text(args.name, keys), NO_CASE, to=args.out)
     say(f"Written to {args.out.name}: your public keys. The secret ones stay in {folder.key_file.name}.")
     say(f"Read this out to the coordinator who takes you in, by telephone: {fingerprint_of(keys.public)}")
 
@@ -119,7 +120,7 @@ def verb_agreement(args: argparse.Namespace) -> None:
 
 def verb_document(args: argparse.Namespace) -> None:
     agreement = read_agreement(args.agreement).agreement
-    write_whole(args.out, agreement_document(agreement))
+    let_out(agreement_document(agreement), NO_CASE, to=args.out)
     say(f"Written to {args.out.name}: version {agreement.version}, fingerprint {agreement.fingerprint}.")
 
 
@@ -163,8 +164,9 @@ def verb_round(args: argparse.Namespace) -> None:
 
 
 def verb_invite(args: argparse.Namespace) -> None:
+    args.out.mkdir(parents=True, exist_ok=True)
     for number, text in enumerate(invite(_folder(args), args.count, days=args.days), start=1):
-        write_whole(args.out / f"invitation-{number:03}.json", text.encode())
+        let_out(text, NO_CASE, to=args.out / f"invitation-{number:03}.json")
     say(f"{number_of(args.count, 'invitation')} written to {args.out.name}.")
     say(f"Each lets one practice in, once, within {number_of(args.days, 'day')}.")
     say("Keep copies: `menton group revoke` takes an invitation back by its file.")
@@ -308,7 +310,7 @@ def _keep(result: GroupResult, warehouse: Path, key: str | None) -> None:
 
 
 def _copy(source: Path, out: Path) -> None:
-    write_whole(out, source.read_bytes())
+    let_out(source.read_bytes(), AS_SEEN, to=out)  # what it holds was written down when it was pooled
     say(f"Written to {out.name}.")
 
 

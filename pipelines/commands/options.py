@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TextIO, TypeVar, cast
 
 from warehouse.command_options import encryption_key
 from warehouse.errors import RequestError, WarehouseError
+from warehouse.leaving.gate import TO_ITSELF, let_out
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question, Stamp
 from warehouse.questions.shares import rates_as_data
@@ -241,13 +242,8 @@ def published_again(args: argparse.Namespace, store: Connection) -> None:
 
 
 def write_text(path: Path, text: str, *, what: str) -> None:
-    """Write a text file; RequestError where it cannot be written."""
-    try:
-        path.write_text(text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        found = f"the {what} cannot be written"
-        expected, remedy = "a folder that is there, and a disk with room", "name a folder you may write to"
-        raise RequestError(found, where=path.name, expected=expected, remedy=remedy) from error
+    """Write a text file of the practice's own; RequestError where it cannot be written."""
+    let_out(text, TO_ITSELF, to=path, what=what)
 
 
 def say(line: str = "", *, to: TextIO | None = None) -> None:

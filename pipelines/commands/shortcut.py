@@ -12,6 +12,7 @@ from pathlib import Path
 
 from pipelines.commands.options import say
 from warehouse.errors import RequestError
+from warehouse.leaving.gate import NO_CASE, let_out
 
 ENDINGS = {"linux": ".desktop", "darwin": ".command", "win32": ".cmd"}
 """System, as Python names it -> ending of what is clicked on."""
@@ -31,7 +32,7 @@ def run(args: argparse.Namespace) -> None:
     words = [sys.executable, "-m", "pipelines.cli", "dashboard", "--warehouse", str(args.warehouse.resolve())]
     if args.encryption_key_file:
         words += ["--encryption-key-file", str(args.encryption_key_file.resolve())]
-    path.write_text(shortcut_text(words, system), encoding="utf-8", newline="")
+    let_out(shortcut_text(words, system), NO_CASE, to=path)
     path.chmod(0o700)
     say(f"{path.name} is written. A double click opens the page; closing the window that comes with it ends it.")
     if system != "linux":

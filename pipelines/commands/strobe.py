@@ -2,7 +2,8 @@
 
 import argparse
 
-from pipelines.commands.options import reading, say, say_json, selection_from, write_text
+from pipelines.commands.options import reading, say, say_json, selection_from
+from warehouse.leaving.gate import TO_ITSELF, let_out
 from warehouse.words.strobe import strobe_items, strobe_markdown
 
 
@@ -17,6 +18,6 @@ def run(args: argparse.Namespace) -> None:
     if args.out is None:
         print(text)
         return
-    write_text(args.out, text, what="checklist")
+    let_out(text, TO_ITSELF, to=args.out)
     blanks = sum(bool(item.to_write) for item in items)
     say(f"Checklist written to {args.out}: {len(items)} items, {blanks} with something left for you to write.")

@@ -5,11 +5,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from pipelines.commands.options import encryption_key, progress, say, storing
-from pipelines.group.chain import RecordChain
 from pipelines.group.practice_record import FILE
 from warehouse.command_options import read_encryption_key
 from warehouse.errors import MentonError, RequestError
 from warehouse.marts.publish import publish as publish_again
+from warehouse.store.access import LEFT
+from warehouse.store.record_chain import RecordChain
 from warehouse.upkeep.backup import backup as copied
 from warehouse.upkeep.backup import restore as put_back
 from warehouse.upkeep.rekey import rekey as encrypt_again
@@ -33,10 +34,11 @@ def publish(args: argparse.Namespace) -> None:
 def verify(args: argparse.Namespace) -> int:
     found, check = checked(args.warehouse, key=encryption_key(args)), "record_of_contributions_is_whole"
     faults = found.faults
-    try:
-        RecordChain(args.warehouse / FILE).read()
-    except MentonError as error:
-        faults = (*faults, FoundFault(check, f"{FILE}: {error.found}"))
+    for name in (FILE, LEFT):
+        try:
+            RecordChain(args.warehouse / name).read()
+        except MentonError as error:
+            faults = (*faults, FoundFault(check, f"{name}: {error.found}"))
     found = replace(found, checks=(*found.checks, check), faults=faults)
     for note in found.notes:
         say(f"note: {note}")

@@ -10,12 +10,12 @@ from collections.abc import Callable
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from pipelines.group.chain import RecordChain
 from pipelines.group.folder import RECORD, RELEASES, GroupFolder
 from pipelines.group.signed_file import read_result
 from pipelines.group.taking import mark_of
 from warehouse.errors import BadFileError, GroupError, MentonError, RequestError
 from warehouse.private_files import sync_folder
+from warehouse.store.record_chain import RecordChain
 from warehouse.store.storage import utc_now
 from warehouse.upkeep.backup import (
     check_hashes,

@@ -22,12 +22,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from pipelines.group.chain import RecordChain
 from pipelines.group.keys import GroupKeys, read_group_keys
 from pipelines.group.signed_file import Signed, read_agreement
 from warehouse import private_files
 from warehouse.errors import GroupError
 from warehouse.pooled.agreement import Agreement, Coordinator, coordinators_from
+from warehouse.store.record_chain import RecordChain
 from warehouse.store.storage import utc_now
 
 RECORD = "record.jsonl"

@@ -9,14 +9,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipelines.group.chain import RecordChain
 from pipelines.group.signed_file import Offered
-from warehouse.disclosure import Release
 from warehouse.errors import GroupError
+from warehouse.leaving.record import documents_as_contributions
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import GroupCases
 from warehouse.pooled.handing_over import HandingOver
-from warehouse.pooled.history import RECORD_FILE, HandedOver, marks_of
+from warehouse.pooled.history import RECORD_FILE, HandedOver, handed_over, marks_of
+from warehouse.store.record_chain import RecordChain
 
 FILE = RECORD_FILE
 
@@ -31,18 +31,10 @@ class PracticeRecord:
 
     @property
     def history(self) -> tuple[HandedOver, ...]:
-        """Everything handed over, to any group. What was taken back counts too: it may have been kept."""
-        return tuple(
-            HandedOver(
-                level=entry["level"],
-                versions=entry["versions"],
-                releases=tuple(Release.from_dict(one) for one in entry["releases"]),
-                levels=entry["levels"],
-                values=entry.get("values", {}),
-            )
-            for entry in self.entries
-            if entry["what"] == "handed over"
-        )
+        """Everything handed over, to any group, and documents that left. What was taken back counts: it may be kept."""
+        so_far: dict[tuple[str, str], tuple[str, ...]] = {}
+        found = [handed_over(entry, so_far) for entry in self.entries if entry["what"] == "handed over"]
+        return (*found, *documents_as_contributions(self.chain.path.parent))
 
     def last_sequence(self, group: str) -> int:
         """Number of the last file made for a group; 0 before the first."""
@@ -100,6 +92,9 @@ class PracticeRecord:
             entry |= {
                 "level": made.level,
                 "levels": dict(made.levels),
+                "places": {
+                    outcome: [one.id for one in self.history if outcome in one.versions] for outcome in cases.versions
+                },
                 "versions": {outcome: dict(each) for outcome, each in cases.versions.items()},
                 "values": {outcome: marks_of(cases.values[outcome]) for outcome in made.means},
                 "releases": [one.to_dict() for one in made.tables],

@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipelines.group.chain import RecordChain
-from pipelines.group.folder import GroupFolder, GroupState, write_whole
+from pipelines.group.folder import GroupFolder, GroupState
 from pipelines.group.keys import practice_key
 from pipelines.group.practice_record import FILE, coordinators_known
 from pipelines.group.rounds import added_up, read_round, who_answered
 from pipelines.group.signed_file import MOST_RESULT, read_bytes, read_json, read_result, result_text
 from pipelines.group.taking import masked_tables, members
 from warehouse.errors import GroupError
+from warehouse.leaving.gate import Leave, let_out
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.kept_results import Kept
 from warehouse.pooled.pooling import pooled_result
@@ -23,6 +23,7 @@ from warehouse.pooled.result import GroupResult, SummedRound
 from warehouse.pooled.shares import tag_of
 from warehouse.pooled.sums import Summed, pooled_sums, summed
 from warehouse.private_files import beside
+from warehouse.store.record_chain import RecordChain
 from warehouse.store.storage import utc_now
 
 
@@ -56,9 +57,11 @@ def make_result(folder: GroupFolder) -> Made:
             )
         else:
             result = pooled_result(taken, agreement, publisher=publisher, salt=salt, number=number, made_on=made_on)
-        folder.releases.add({"at": utc_now().isoformat() + "Z", **ledger_entry(publisher)})
+        entry = {"at": utc_now().isoformat() + "Z", **ledger_entry(publisher)}
         path = folder.result_path(number)
-        write_whole(path, result_text(result, keys, state.succession).encode("ascii"))
+        path.parent.mkdir(mode=0o700, exist_ok=True)
+        text = result_text(result, keys, state.succession)
+        let_out(text, Leave("others", lambda _: folder.releases.add(entry)), to=path)
         folder.note("result", number=number, of=of)
     return Made(result, path, tuple(older), is_new=True)
 

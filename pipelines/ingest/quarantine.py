@@ -1,5 +1,6 @@
 """What was turned away and is still open: the rows, the reasons, and a workbook to correct them in."""
 
+import io
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -14,6 +15,7 @@ from pipelines.deidentify.file_names import shown_sheet_name
 from pipelines.reading.template_marks import FROM_ROW, REASONS, TEMPLATE_MARK, WHY
 from warehouse.errors import RequestError
 from warehouse.export_safety import PLAIN_CELLS, neutralise_formulas
+from warehouse.leaving.gate import TO_ITSELF, let_out
 from warehouse.marts.statements import filled
 from warehouse.measures.measure import Measure
 from warehouse.store.storage import Connection
@@ -104,15 +106,13 @@ def write_workbook(reasons: pl.DataFrame, path: Path, *, sources: Sequence[RawTa
     files at hand (they stay at the practice), the rows stand as they were given, to be corrected in place: the workbook
     is loaded like the file, with its mapping. RequestError where it cannot be written, or a source is another file.
     """
-    try:
-        with xlsxwriter.Workbook(str(path), PLAIN_CELLS) as book:
-            book.define_name(TEMPLATE_MARK, f"={REASONS}!$A$1")
-            _rows_frame(reasons, sources, book)
-            shown = neutralise_formulas(reasons.drop("is_settled", "source_sha256"))
-            shown.write_excel(book, REASONS, autofit=True)
-    except OSError as error:
-        found = "the workbook cannot be written"
-        raise RequestError(found, where=path.name, remedy="close it if it is open, or name another file") from error
+    made = io.BytesIO()
+    with xlsxwriter.Workbook(made, PLAIN_CELLS) as book:
+        book.define_name(TEMPLATE_MARK, f"={REASONS}!$A$1")
+        _rows_frame(reasons, sources, book)
+        shown = neutralise_formulas(reasons.drop("is_settled", "source_sha256"))
+        shown.write_excel(book, REASONS, autofit=True)
+    let_out(made.getvalue(), TO_ITSELF, to=path)
 
 
 def _rows_frame(reasons: pl.DataFrame, sources: Sequence[RawTable], book: xlsxwriter.Workbook) -> None:

@@ -1,10 +1,12 @@
 """Writing a table to a file a person opens: Parquet, CSV or XLSX, told by the file's ending."""
 
+import io
 from pathlib import Path
 
 import polars as pl
 
 from warehouse.errors import RequestError
+from warehouse.leaving.gate import TO_ITSELF, let_out
 
 ENDINGS = (".parquet", ".csv", ".xlsx")
 
@@ -22,14 +24,12 @@ def write_table(frame: pl.DataFrame, path: Path) -> None:
     if ending not in ENDINGS:
         found = f"a table cannot be written to a file ending in {ending!r}"
         raise RequestError(found, where=path.name, expected=" or ".join(ENDINGS))
-    try:
-        if ending == ".parquet":
-            frame.write_parquet(path)
-        elif ending == ".csv":
-            neutralise_formulas(frame).write_csv(path)
-        else:
-            with xlsxwriter.Workbook(str(path), PLAIN_CELLS) as book:
-                neutralise_formulas(frame).write_excel(book, autofit=True)
-    except OSError as error:
-        found = "the file cannot be written"
-        raise RequestError(found, where=path.name, remedy="name a folder you may write to") from error
+    made = io.BytesIO()
+    if ending == ".parquet":
+        frame.write_parquet(made)
+    elif ending == ".csv":
+        neutralise_formulas(frame).write_csv(made)
+    else:
+        with xlsxwriter.Workbook(made, PLAIN_CELLS) as book:
+            neutralise_formulas(frame).write_excel(book, autofit=True)
+    let_out(made.getvalue(), TO_ITSELF, to=path)

@@ -1,5 +1,6 @@
 """The template as an XLSX workbook: entry sheets, and sheets that explain."""
 
+import io
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from pipelines.reading.template_marks import TEMPLATE_HELP, TEMPLATE_MARK
 from pipelines.template.entries import ASKED, EntryColumn, EntrySheet
 from warehouse.errors import RequestError
 from warehouse.export_safety import neutralise
+from warehouse.leaving.gate import NO_CASE, let_out
 from warehouse.measures.catalogue import CATALOGUE
 
 LAST_ROW = 1_048_576  # last row of a sheet: drop-down lists and checks reach down to it
@@ -44,12 +46,9 @@ def write_template(path: Path, sheets: Sequence[EntrySheet], *, overwrite: bool 
     if path.exists() and not overwrite:
         remedy = "name another file with --out, or say --overwrite if nothing has been entered in it"
         raise RequestError("the file is already there", where=path.name, expected="a new file", remedy=remedy)
-    try:
-        template_workbook(sheets).save(path)
-    except OSError as error:
-        found = f"the template could not be written: {error.strerror or type(error).__name__}"
-        remedy = "close it where it is open, or name a folder you may write to"
-        raise RequestError(found, where=path.name, remedy=remedy) from error
+    made = io.BytesIO()
+    template_workbook(sheets).save(made)
+    let_out(made.getvalue(), NO_CASE, to=path)
 
 
 def template_workbook(sheets: Sequence[EntrySheet]) -> Workbook:

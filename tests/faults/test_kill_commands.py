@@ -17,7 +17,6 @@ import pytest
 
 from pipelines.cli import main
 from pipelines.deidentify.keyer import Keyer
-from pipelines.group.chain import RecordChain
 from pipelines.group.container import unpack
 from pipelines.group.container import unseal as unseal_with
 from pipelines.group.copies import faults_of
@@ -32,6 +31,7 @@ from tests.hand_made import load_rows, made_case
 from warehouse.errors import BadFileError, KeyProblemError
 from warehouse.marts.reader import Reader
 from warehouse.private_files import beside
+from warehouse.store.record_chain import RecordChain
 from warehouse.store.storage import Connection
 from warehouse.store.store import STORE
 from warehouse.upkeep.backup import MANIFEST, backup, read_backup

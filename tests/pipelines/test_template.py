@@ -230,7 +230,7 @@ def test_the_command_writes_either_layout_and_never_over_a_file(
 def test_a_template_that_cannot_be_written_is_told(tmp_path: Path) -> None:
     with pytest.raises(RequestError, match=r"ending in '\.csv'"):
         write_template(tmp_path / "t.csv", LAYOUTS["wide"])
-    with pytest.raises(RequestError, match="could not be written"):
+    with pytest.raises(RequestError, match="cannot be written"):
         write_template(tmp_path / "gone" / "t.xlsx", LAYOUTS["wide"])
 
 

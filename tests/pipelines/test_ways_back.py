@@ -13,11 +13,11 @@ import pytest
 
 from pipelines.cli import main
 from pipelines.deidentify.keyer import Keyer
-from pipelines.group.chain import RecordChain
 from pipelines.group.practice_record import FILE as CONTRIBUTIONS
 from tests.pipelines.test_case_numbers import HEADINGS, written
 from warehouse.marts.reader import Reader
 from warehouse.private_files import beside
+from warehouse.store.record_chain import RecordChain
 from warehouse.store.snapshot import POINTER
 from warehouse.store.storage import Connection
 from warehouse.store.store import STORE

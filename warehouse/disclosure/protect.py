@@ -311,11 +311,16 @@ def protect(
 ) -> ProtectedTable:
     """Make a table fit to leave; the default policy hides 1 to 4.
 
-    ``earlier`` is everything published before about the same cases, from the ledger; differences are looked for. A
-    table of which nothing may be shown says why in ``refused``, and has no place in the ledger. Cells in ``last`` are
-    what readers need most: they are withheld only where nothing else will do.
+    ``earlier`` is everything published before about the same cases, from the ledger; differences are looked for, and a
+    table that was published already is given word for word. A table of which nothing may be shown says why in
+    ``refused``, and has no place in the ledger. Cells in ``last`` are what readers need most: they are withheld only
+    where nothing else will do.
     """
     rule = policy or Policy()
+    same = next((one for one in earlier if one.name == table.name and one.layout == table.layout), None)
+    if same is not None:
+        states = [cell.state for cell in same.cells.values()]
+        return ProtectedTable(same, "", _notes(rule, states.count("small"), states.count("withheld")))
     if rule.hides_nothing:
         return _result(table, rule, frozenset(), frozenset(), 1, ())
     try:

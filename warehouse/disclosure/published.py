@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -86,6 +86,38 @@ class Release:
         if cell.state == "withheld" or cell.value is None:
             return self.withheld_from, float("inf")
         return self.policy.bounds_of(cell.value)
+
+    def told_as(self, variable: str, new: str, values: Mapping[str, tuple[str, ...]] | None = None) -> Release:
+        """The release with a variable under another name and its base values told as others (itself where None).
+
+        Cells and guards that would then be about other cases are left out.
+        """
+
+        def told(own: Iterable[str]) -> frozenset[str] | None:
+            if values is None:
+                return frozenset(own)
+            found = frozenset(one for value in own for one in values.get(value, ()))
+            whole = {value for value, others in values.items() if found & {*others}}
+            return found if found and whole <= {*own} <= values.keys() else None
+
+        def sets(named: Mapping[str, frozenset[str]] | None) -> Mapping[str, frozenset[str]] | None:
+            if named is None or variable not in named:
+                return named
+            image = told(named[variable])
+            return {**{name: own for name, own in named.items() if name != variable}, new: image or frozenset()}
+
+        at = [one.name for one in self.layout.dimensions].index(variable)
+        old = self.layout.dimensions[at]
+        members = {name: tuple(sorted(image)) for name, own in old.members.items() if (image := told(own))}
+        dimension = replace(old, name=new, members=MappingProxyType(members))
+        dimensions = (*self.layout.dimensions[:at], dimension, *self.layout.dimensions[at + 1 :])
+        guards = [Guard(sets(one.whole) or {}, sets(one.less)) for one in self.guards]
+        return replace(
+            self,
+            layout=replace(self.layout, dimensions=dimensions),
+            cells={key: cell for key, cell in self.cells.items() if key[at] in members},
+            guards=tuple(one for one in guards if all((one.whole.get(new, 1), (one.less or {}).get(new, 1)))),
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """The release as plain data for a ledger file."""

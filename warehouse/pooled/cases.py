@@ -1,7 +1,7 @@
 """The cases of one practice as a group knows them: agreed variables and agreed outcomes, nothing else."""
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -48,20 +48,25 @@ class GroupCases:
 def group_cases(reader: Reader, agreement: Agreement, *, practice: str) -> GroupCases:
     """The consecutive treated cases of a practice, by the very methods the group agreed on."""
     check_same_methods(reader, agreement)
-    condition, values = Selection(filters={"practice": (practice,)}).where()
-    listed = "".join(f", mart_cases.{GROUPINGS[name].column} as {name}" for name in KNOWN_VARIABLES)
-    frame = reader.connection.frame(
-        f"select mart_cases.case_no, mart_cases.case_key{listed} from mart_cases where {condition}", values
-    )
-    for outcome in agreement.outcomes:
-        frame = frame.join(_results(reader, outcome), on="case_no", how="left")
-    frame = frame.sort(CASE_KEY)
-    versions = {outcome: _versions(frame, outcome) for outcome in agreement.outcomes}
+    frame = known_cases(reader, agreement.outcomes, Selection(filters={"practice": (practice,)}))
+    versions = {outcome: versions_in(frame, outcome) for outcome in agreement.outcomes}
     made = [_values(frame[one.name], one) for one in agreement.variables]
     changes = {outcome: _changes(reader, agreement.definition(outcome), practice) for outcome in agreement.outcomes}
     return GroupCases(
         frame.with_columns(made).select(columns_of(agreement)), MappingProxyType(versions), MappingProxyType(changes)
     )
+
+
+def known_cases(reader: Reader, outcomes: Sequence[str], selection: Selection) -> pl.DataFrame:
+    """The cases selected with ``KNOWN_VARIABLES``, a result and a step under each outcome, sorted by case key."""
+    condition, values = selection.where()
+    listed = "".join(f", mart_cases.{GROUPINGS[name].column} as {name}" for name in KNOWN_VARIABLES)
+    frame = reader.connection.frame(
+        f"select mart_cases.case_no, mart_cases.case_key{listed} from mart_cases where {condition}", values
+    )
+    for outcome in outcomes:
+        frame = frame.join(_results(reader, outcome), on="case_no", how="left")
+    return frame.sort(CASE_KEY)
 
 
 def _changes(reader: Reader, definition: Definition, practice: str) -> dict[str, float]:
@@ -81,11 +86,13 @@ def _changes(reader: Reader, definition: Definition, practice: str) -> dict[str,
     return {str(key): round(sign * float(value), 6) for key, value in rows}
 
 
-def _versions(frame: pl.DataFrame, outcome: str) -> dict[str, str]:
+def versions_in(frame: pl.DataFrame, outcome: str) -> dict[str, str]:
+    """Case key -> digest of the case as it stands."""
     parts = [pl.col(name).cast(pl.String).fill_null("") for name in (*KNOWN_VARIABLES, result_column(outcome))]
     texts = frame.select(pl.concat_str(parts, separator="\x1f").alias("text"))["text"].to_list()
     keys = frame[CASE_KEY].to_list()
-    return {key: hashlib.sha256(text.encode()).hexdigest()[:12] for key, text in zip(keys, texts, strict=True)}
+    digests = {text: hashlib.sha256(text.encode()).hexdigest()[:12] for text in set(texts)}  # few differ
+    return dict(zip(keys, map(digests.__getitem__, texts), strict=True))
 
 
 def _results(reader: Reader, outcome: str) -> pl.DataFrame:
@@ -102,7 +109,7 @@ def _results(reader: Reader, outcome: str) -> pl.DataFrame:
         .then(pl.lit(NOT_DUE))
         .otherwise(pl.lit(NOT_KNOWN))
     )
-    return frame.select("case_no", result.alias(result_column(outcome)))
+    return frame.select("case_no", result.alias(result_column(outcome)), pl.col("step").alias(f"step_{outcome}"))
 
 
 def _values(column: pl.Series, hierarchy: Hierarchy) -> pl.Series:

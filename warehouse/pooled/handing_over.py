@@ -173,7 +173,7 @@ def _counts(
     policy = agreement.contribution_policy
     for place, outcome in enumerate(agreement.outcomes):
         given = [one for one in agreement.outcomes[:place] if any(is_about(table, one) for table in tables)]
-        if other := _told_by_another(cases.frame, outcome, given, policy):
+        if other := told_by_another(cases.frame, outcome, given, policy):
             held_back.append(f"{outcome}: no count. Together with {other} it would give a small count away.")
             continue
         past = past_of(history, outcome, cases.versions[outcome])
@@ -192,7 +192,7 @@ def _counts(
             held_back.append(f"{outcome}: a total is hidden, so no breakdown is given.")
             continue
         for by in agreement.groupings:
-            if other := _told_by_another(cases.frame, outcome, given, policy, (by,)):
+            if other := told_by_another(cases.frame, outcome, given, policy, (by,)):
                 held_back.append(
                     f"{outcome} by {by}: not given. Together with {other} it would give a small count away."
                 )
@@ -230,7 +230,7 @@ def _started_alike(tables: list[Release]) -> list[Release]:
     ]
 
 
-def _told_by_another(
+def told_by_another(
     frame: pl.DataFrame, outcome: str, others: Sequence[str], policy: Policy, by: Sequence[str] = ()
 ) -> str | None:
     """An outcome whose counts, subtracted from those of this one, would be a small count; asked of the cases.

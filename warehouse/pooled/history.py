@@ -14,6 +14,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from warehouse.disclosure import Guard, Layout, Release
 from warehouse.plural import number_of
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.tables import SCOPE, is_about
+from warehouse.store.chain import canonical
 
 RECORD_FILE = "contributions.jsonl"
 """Name of the file in the warehouse folder where a practice keeps it (``pipelines/group/practice_record.py``)."""
@@ -38,6 +40,30 @@ class HandedOver:
     levels: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
     # Outcome -> case key -> digest of the change, for the changes whose mean was handed over
     values: Mapping[str, Mapping[str, str]] = field(default_factory=lambda: MappingProxyType({}))
+    id: str = ""
+    # Outcome -> ids of what had left before and of itself: what each place of its marks stands for. Without an entry
+    # these are the first of the history.
+    places: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: MappingProxyType({}))
+
+
+def handed_over(entry: Mapping[str, Any], so_far: dict[tuple[str, str], tuple[str, ...]]) -> HandedOver:
+    """A contribution from its entry in the record; ``so_far`` goes from one to the next (practice, outcome -> ids)."""
+    named = [entry[name] for name in ("group", "sequence", "made_on", "releases")]
+    own, places = hashlib.sha256(canonical(named)).hexdigest()[:12], {}
+    for outcome in entry["versions"]:
+        at = entry["practice"], outcome
+        so_far[at] = (*so_far.get(at, ()), own)
+        before = entry.get("places", {}).get(outcome, so_far[at][:-1])
+        places[outcome] = (*before, own)
+    return HandedOver(
+        level=entry["level"],
+        versions=entry["versions"],
+        releases=tuple(Release.from_dict(one) for one in entry["releases"]),
+        levels=entry["levels"],
+        values=entry.get("values", {}),
+        id=own,
+        places=places,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,15 +105,21 @@ class Past:
 
     scope: tuple[str, ...]  # Marks of the versions that the coming contribution is made of
     releases: tuple[Release, ...]  # Tables handed over before
+    places: tuple[str, ...] = ()  # Ids of what was handed over before, in the order of the marks
 
 
 def past_of(history: Sequence[HandedOver], outcome: str, now: Mapping[str, str]) -> Past:
     """What a coming table of an outcome has to be checked against (case key -> digest, as the cases stand now)."""
     before = [one for one in history if outcome in one.versions]
     known = _marks([*(one.versions[outcome] for one in before), now])
-    releases = [_remarked(release, known) for one in before for release in one.releases if is_about(release, outcome)]
+    at = {one.id: place for place, one in enumerate(before)}
+    releases = []
+    for one in before:
+        named = one.places.get(outcome)
+        places = range(len(before)) if named is None else [at.get(name) for name in named]
+        releases += [_remarked(release, known, places) for release in one.releases if is_about(release, outcome)]
     scope = tuple(mark for mark in known if mark.endswith("1")) or ("nothing",)
-    return Past(scope, tuple(releases))
+    return Past(scope, tuple(releases), tuple(one.id for one in before))
 
 
 def _marks(everyone: Sequence[Mapping[str, str]]) -> tuple[str, ...]:
@@ -96,22 +128,23 @@ def _marks(everyone: Sequence[Mapping[str, str]]) -> tuple[str, ...]:
     return tuple(sorted({"".join("01"[each.get(key) == digest] for each in everyone) for key, digest in versions}))
 
 
-def _remarked(release: Release, known: Sequence[str]) -> Release:
+def _remarked(release: Release, known: Sequence[str], places: Sequence[int | None]) -> Release:
+    def sets(named: Mapping[str, frozenset[str]]) -> Mapping[str, frozenset[str]]:
+        return {name: frozenset(_grown(own, known, places)) if name == SCOPE else own for name, own in named.items()}
+
     layout = release.layout
-    scope = {name: tuple(_grown(kept, known)) if name == SCOPE else kept for name, kept in layout.scope.items()}
-    guards = tuple(
-        Guard(_sets(one.whole, known), None if one.less is None else _sets(one.less, known)) for one in release.guards
-    )
+    scope = {name: tuple(_grown(kept, known, places)) if name == SCOPE else kept for name, kept in layout.scope.items()}
+    guards = tuple(Guard(sets(one.whole), None if one.less is None else sets(one.less)) for one in release.guards)
     return replace(release, layout=Layout(layout.dimensions, MappingProxyType(scope)), guards=guards)
 
 
-def _sets(named: Mapping[str, frozenset[str]], known: Sequence[str]) -> Mapping[str, frozenset[str]]:
-    return {name: frozenset(_grown(values, known)) if name == SCOPE else values for name, values in named.items()}
+def _grown(values: Sequence[str] | frozenset[str], known: Sequence[str], places: Sequence[int | None]) -> list[str]:
+    """The marks of now that say of each place what one of these says of it; what was struck says nothing."""
 
+    def is_one(mark: str, value: str) -> bool:
+        return all(place is None or mark[place] == sign for place, sign in zip(places, value, strict=False))
 
-def _grown(values: Sequence[str] | frozenset[str], known: Sequence[str]) -> list[str]:
-    """The longer marks that begin with one of these."""
-    return [mark for mark in known if any(mark.startswith(value) for value in values)] or sorted(values)
+    return [mark for mark in known if any(is_one(mark, value) for value in values)] or sorted(values)
 
 
 _MOST_CHANGE = 1_000.0

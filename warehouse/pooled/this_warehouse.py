@@ -9,7 +9,7 @@ two decimals; of means left out there are three at least as well.
 """
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from warehouse.cases.case_dots import MeanCourse, mean_course
-from warehouse.disclosure import HIDDEN, Policy
+from warehouse.disclosure import HIDDEN, Policy, Release
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.marts.reader import Reader
 from warehouse.plural import number_of
@@ -50,11 +50,14 @@ class Here:
     # Practice -> the tag of its line. It stays on the server: a viewer is told of his own line only.
     tags: Mapping[str, str]
     courses: MeanCourse | None = None  # Means from start to finish of the practices in ``means``, under their labels
+    releases: tuple[Release, ...] = ()  # The tables, for the record of what left
 
 
-def practices_here(reader: Reader) -> Here:
-    """The share adverse practice by practice, pooled."""
-    tables = published(reader, "practice")
+def practices_here(
+    reader: Reader, scope: Mapping[str, tuple[str, ...]] = MappingProxyType({}), earlier: Sequence[Release] = ()
+) -> Here:
+    """The share adverse practice by practice, pooled; checked against ``earlier`` as ``published`` does."""
+    tables = published(reader, "practice", scope, earlier)
     found, together = as_shown(tables), tables.overall()
     left_out: Counter[str] = Counter()
     practices = [one for group in found.groups if (one := _practice(group, found.policy.minimum, left_out)) is not None]
@@ -68,7 +71,8 @@ def practices_here(reader: Reader) -> Here:
     )
     tags = {group.group: tag_of(group.group, found.build) for group in found.groups}
     means = None if pool.refused else _means(reader, found, pool)
-    return Here(found, pool, means, MappingProxyType(tags), _courses(reader, found, means, together))
+    courses = _courses(reader, found, means, together)
+    return Here(found, pool, means, MappingProxyType(tags), courses, tuple(tables.releases))
 
 
 def _courses(reader: Reader, found: Rates, means: MeanPool | None, together: GroupRow) -> MeanCourse | None:

@@ -25,7 +25,17 @@ from types import MappingProxyType
 import polars as pl
 
 from warehouse.cases.flow import Flow, Loss, StageCount
-from warehouse.disclosure import HIDDEN, Count, Dimension, Layout, Policy, ProtectedTable, Release, Table, protect
+from warehouse.disclosure import (
+    HIDDEN,
+    Count,
+    Dimension,
+    Layout,
+    Policy,
+    ProtectedTable,
+    Release,
+    Table,
+    protect,
+)
 from warehouse.marts.reader import Reader
 from warehouse.marts.steps import STAGES, STEPS
 from warehouse.questions.beside import NOTHING_BESIDE, Counterparts
@@ -48,6 +58,10 @@ OTHER_REASONS = "other reasons after: {stage}"
 """What several small reasons of one stage are shown as together."""
 
 COMPLETE = "complete"
+ALL_CASES = "all cases"
+"""The name of the table of the chain."""
+RESULT = "result"
+"""The variable of contributions: a case is adverse, not adverse, not known or not due."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,19 +112,27 @@ class FlowCounts:
 class Published:
     """The tables about the cases, protected one after the other, as they may be shown.
 
+    ``before``: Counts that nothing else is about, as they left before; ``alone``: those shown now.
+
     ``chain``: The finest classes told apart; ``frame``: the table of it. ``tables``: One a grouping; None where nobody
     was counted. ``complete``: Grouping -> complete cases of the two groups compared. ``releases``: All, in order.
     """
 
     def __init__(
-        self, counted: Counted, policy: Policy, scope: Mapping[str, tuple[str, ...]], earlier: Sequence[Release]
+        self,
+        counted: Counted,
+        policy: Policy,
+        scope: Mapping[str, tuple[str, ...]],
+        earlier: Sequence[Release],
+        before: Mapping[str, tuple[int, ...]] = MappingProxyType({}),
     ) -> None:
-        self.counted, self.policy = counted, policy
-        self.chain = _small_merged(chain_of(counted), counted, policy)
+        self.counted, self.policy, self.before = counted, policy, before
+        self.alone: dict[str, int] = {}
+        self.chain, earlier = _of_one_meaning(_small_merged(chain_of(counted), counted, policy), earlier)
         layout = Layout((_reached(self.chain.members),), MappingProxyType(dict(scope)))
         counts: dict[tuple[str, ...], int] = {(atom,): n for atom, n in self.chain.atoms.items()}
         self.frame = protect(
-            Table("all cases", layout, counts),
+            Table(ALL_CASES, layout, counts),
             policy,
             earlier=_of_frame(earlier),
             last=frozenset((name,) for name in self.chain.both),
@@ -168,10 +190,10 @@ class Published:
             stages.append(StageCount(stage.name, stage.title, here, losses, fewer))
         return Flow(
             tuple(stages),
-            turned_away=alone(flow.turned_away.n, self.policy),
-            selected=alone(flow.selected.n, self.policy),
+            turned_away=self.kept("turned away", alone(flow.turned_away.n, self.policy)),
+            selected=self.kept("picked out", alone(flow.selected.n, self.policy)),
             not_due=self.count(NOT_DUE),
-            set_apart=alone(flow.set_apart.n, self.policy),
+            set_apart=self.kept("set apart", alone(flow.set_apart.n, self.policy)),
             no_reference=self.count(NO_REFERENCE),
         )
 
@@ -194,6 +216,13 @@ class Published:
     def count(self, name: str) -> Count:
         """A count of the chain as it may be shown; one that no case could be in is 0."""
         return _as_on_pages(self.frame.cell(name)) if name in self.chain.members else Count.of(0)
+
+    def kept(self, name: str, count: Count) -> Count:
+        """A count that nothing else is about, hidden where it differs by few from one that left before."""
+        if count.value is None or any(self.policy.is_small(abs(count.value - n)) for n in self.before.get(name, ())):
+            return HIDDEN if count.value is not None else count
+        self.alone[name] = count.value
+        return count
 
     def _known(self, earlier: Sequence[Release], result: Rates) -> tuple[Release, ...]:
         """What a table by group is checked against: see the head of this module."""
@@ -224,6 +253,36 @@ def _small_reasons(stage: StageCount, policy: Policy) -> tuple[str, ...]:
     return tuple(small) if len(small) > 1 else ()
 
 
+def _of_one_meaning(chain: FlowCounts, earlier: Sequence[Release]) -> tuple[FlowCounts, list[Release]]:
+    """The chain, and what left before told in its classes.
+
+    What is printed under one name holds the same classes at all times, be some of them without a case at one of them.
+    """
+    frames = [release.layout.dimensions[0] for release in _of_frame(earlier)]
+    meaning = {name: dict.fromkeys(atoms) for name, atoms in chain.members.items()}
+    for name, atoms in ((name, own) for one in frames if one.name == REACHED for name, own in one.members.items()):
+        if name in meaning and not name.startswith(OTHER_REASONS.format(stage="")):
+            meaning[name] |= dict.fromkeys(atoms)
+    members = {name: tuple(atoms) for name, atoms in meaning.items()}
+    adverse, counted, due, all_ = ({*members.get(name, ())} for name in (ADVERSE, COUNTED, DUE, STAGES["started"]))
+    results = {ADVERSE: adverse, NOT_ADVERSE: counted - adverse, "not known": due - counted, "not due": all_ - due}
+    found = []
+    for release in earlier:
+        told = release
+        if any(one.name == RESULT for one in release.layout.dimensions):
+            told = release.told_as(RESULT, REACHED, {name: tuple(sorted(atoms)) for name, atoms in results.items()})
+        else:
+            dimensions = tuple(
+                replace(one, members={name: members.get(name, own) for name, own in one.members.items()})
+                if one.name == REACHED
+                else one
+                for one in release.layout.dimensions
+            )
+            told = replace(release, layout=replace(release.layout, dimensions=dimensions))
+        found.append(told)
+    return replace(chain, members=members), found
+
+
 def _coarse(earlier: Sequence[Release]) -> list[Release]:
     """Of the document about all cases: its counted and adverse where it shows them, else its whole chain."""
     found = []
@@ -240,7 +299,7 @@ def _coarse(earlier: Sequence[Release]) -> list[Release]:
 
 
 def _of_frame(earlier: Sequence[Release]) -> tuple[Release, ...]:
-    return tuple(release for release in earlier if release.name == "all cases")
+    return tuple(release for release in earlier if release.name == ALL_CASES)
 
 
 def chain_of(counted: Counted) -> FlowCounts:

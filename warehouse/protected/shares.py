@@ -5,9 +5,11 @@ about overlapping sets of cases could be subtracted from each other. Two groupin
 The counts are those a document made to leave would show (:mod:`warehouse.protected.counts`).
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 
-from warehouse.disclosure import Policy
+from warehouse.disclosure import Policy, Release
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.protected.counts import Counted, Published
@@ -18,13 +20,21 @@ OFFERED = tuple(variable.name for variable in listed("protected"))
 """Groupings a protected table may have: every case is in one group, and groups are few."""
 
 
-def published(reader: Reader, by: str | None) -> Published:
-    """What is published of all cases together, and by one of ``OFFERED`` (else RequestError)."""
+def published(
+    reader: Reader,
+    by: str | None,
+    scope: Mapping[str, tuple[str, ...]] = MappingProxyType({}),
+    earlier: Sequence[Release] = (),
+) -> Published:
+    """What is published of all cases together, and by one of ``OFFERED`` (else RequestError).
+
+    It is checked against what left before (``earlier``) about the cases that ``scope`` names.
+    """
     if by is not None and by not in OFFERED:
         found = f"no protected table is made by {by!r}"
         raise RequestError(found, expected=", ".join(OFFERED), remedy="ask for one of these")
     counted = Counted.read(reader, () if by is None else (by,), beside=() if by else (None,))
-    return Published(counted, Policy(), {}, ())
+    return Published(counted, Policy(), scope, earlier)
 
 
 def protected_rates(reader: Reader, *, by: str | None = None) -> Rates:

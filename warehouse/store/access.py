@@ -55,7 +55,10 @@ ANCHOR = "access record"
 
 MARK = "access.mark"  # how far the record had come and the random text that pseudonyms are made with: number, sum, text
 
-BESIDE = ("comparisons.jsonl", "contributions.jsonl")
+LEFT = "documents.jsonl"
+"""The record of the documents that left (``warehouse/leaving``)."""
+
+BESIDE = ("comparisons.jsonl", "contributions.jsonl", LEFT)
 """The other records whose lines are only ever added; named here, since whoever keeps them stands higher."""
 
 KEPT_RESULTS = "group/*.json"

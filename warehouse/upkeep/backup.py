@@ -21,7 +21,7 @@ from warehouse.pooled.history import RECORD_FILE as HANDED_OVER
 from warehouse.pooled.kept_results import FOLDER as GROUPS
 from warehouse.private_files import sync_folder, write_whole
 from warehouse.store.access import FILE as ACCESS
-from warehouse.store.access import MARK, as_kept
+from warehouse.store.access import LEFT, MARK, as_kept
 from warehouse.store.chain import KEY_FILE as RECORDS_KEY
 from warehouse.store.chain import content_of, keep_key, kept
 from warehouse.store.copying import copy_into
@@ -34,7 +34,7 @@ MANIFEST = "menton-backup.json"
 MADE = "backups.jsonl"
 """File of the warehouse folder that says where backups were made; it is in none of them."""
 FORMAT = 1
-RECORDS = (RECORDS_KEY, MARK, ACCESS, LOOKS, HANDED_OVER)
+RECORDS = (RECORDS_KEY, MARK, ACCESS, LOOKS, HANDED_OVER, LEFT)
 """Files beside the store: those whose lines are only ever added, and first of all what belongs to them."""
 
 
@@ -274,7 +274,7 @@ def _carry_on(folder: Path, draft: Path) -> None:
     for name in (MARK, MADE):
         if (folder / name).exists():
             copy_file(folder / name, draft / name)
-    for name in (ACCESS, LOOKS, HANDED_OVER):
+    for name in (ACCESS, LOOKS, HANDED_OVER, LEFT):
         if _goes_on(folder / name, draft / name):
             lines = content_of(folder / name).splitlines(keepends=True)
             write_whole(draft / name, b"".join(as_kept(draft / name, line) for line in lines))

@@ -18,7 +18,7 @@ from warehouse.marts.build import KEYS
 from warehouse.marts.catalogues import JOINED, RENAMED, in_force, register
 from warehouse.pooled.history import RECORD_FILE
 from warehouse.pooled.kept_results import keep_result, kept_results
-from warehouse.store.access import record_rewritten
+from warehouse.store.access import LEFT, record_rewritten
 from warehouse.store.chain import kept, opened, plain, rewritten, running, sealed
 from warehouse.store.quoting import name, statement, text
 from warehouse.store.snapshot import Snapshot
@@ -168,9 +168,7 @@ def rename(folder: Path, old: str, new: str, *, masked: str, key: str | None, pr
         store.execute(plans, [json.dumps(old), json.dumps(new)])
         names = {practice: hidden for practice, hidden in _setting(store, RENAMED).items() if practice != old}
         _set(store, RENAMED, {**names, new: masked} if masked else names)
-        _change_record(
-            folder, lambda entry: {**entry, "practice": new if entry["practice"] == old else entry["practice"]}
-        )
+        _change_records(folder, lambda entry: _under(entry, old, new))
         for result in kept_results(folder):
             mine = {new if practice == old else practice: tag for practice, tag in result.mine.items()}
             keep_result(folder, replace(result, mine=mine))
@@ -198,30 +196,43 @@ def _take_out(folder: Path, store: Connection) -> None:
             for name, value in entry.items()
         }
 
-    _change_record(folder, without)
+    _change_records(folder, without)
 
 
 def _marked(digests: Mapping[str, str], marks: dict[str, str]) -> dict[str, str]:
     """Digests by case key; a case that went has a random mark for its key, and one for each digest it had."""
     return {
-        marks.get(one, one): marks.setdefault(digest, secrets.token_hex(len(digest) // 2)) if one in marks else digest
+        marks.get(one, one): ".".join(
+            marks.setdefault(part, secrets.token_hex(len(part) // 2)) for part in digest.split(".")
+        )
+        if one in marks
+        else digest
         for one, digest in digests.items()
     }
 
 
-def _change_record(folder: Path, change: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
-    """Write the record of what was handed over anew, with its entries changed."""
-    path, written = folder / RECORD_FILE, bytearray()
+def _under(entry: dict[str, Any], old: str, new: str) -> dict[str, Any]:
+    """An entry with a practice under another name; tables of documents name practices as groups too."""
+    if "practice" in entry:
+        return {**entry, "practice": new if entry["practice"] == old else entry["practice"]}
+    renamed: dict[str, Any] = json.loads(json.dumps(entry).replace(json.dumps(old), json.dumps(new)))
+    return renamed
 
-    def anew(line: bytes) -> bytes:
-        *_, (_, digest) = running(bytes(written))
-        changed = sealed({**change(opened(plain(path, line)) or {}), "after": digest})
-        written.extend(changed)
-        return kept(path, changed)
 
-    if path.exists():
-        rewritten(path, anew)
-        record_rewritten(folder, RECORD_FILE)
+def _change_records(folder: Path, change: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
+    """Write the records of what was handed over and of documents that left anew, with their entries changed."""
+    for path in (folder / RECORD_FILE, folder / LEFT):
+        written = bytearray()
+
+        def anew(line: bytes, path: Path = path, written: bytearray = written) -> bytes:
+            *_, (_, digest) = running(bytes(written))
+            changed = sealed({**change(opened(plain(path, line)) or {}), "after": digest})
+            written.extend(changed)
+            return kept(path, changed)
+
+        if path.exists():
+            rewritten(path, anew)
+            record_rewritten(folder, path.name)
 
 
 def _setting(store: Connection, setting: str) -> dict[str, str]:

@@ -13,7 +13,6 @@ import pytest
 
 from pipelines.cli import main
 from pipelines.group import taking
-from pipelines.group.chain import RecordChain
 from pipelines.group.folder import RECORD, GroupFolder, state_after
 from pipelines.group.founding import found_group, invite, make_agreement
 from pipelines.group.keys import (
@@ -31,6 +30,7 @@ from tests.pipelines.group.conftest import TERMS, Group
 from warehouse.errors import GroupError, KeyProblemError
 from warehouse.marts.catalogues import shipped
 from warehouse.pooled.cases import GroupCases
+from warehouse.store.record_chain import RecordChain
 from warehouse.store.storage import utc_now
 
 GROUP = "00112233445566aa"

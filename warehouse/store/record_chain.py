@@ -1,4 +1,4 @@
-"""A record of a study group (see ``warehouse.store.chain``): each line names the digest of all lines before it.
+"""A record as a file of its own (see ``warehouse.store.chain``): each line names the digest of all lines before it.
 
 A record that was changed is refused as a whole. Only its owner can read the file.
 """

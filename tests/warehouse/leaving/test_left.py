@@ -1,0 +1,254 @@
+"""What leaves one after the other, attacked together by the tests' own solver: reports a month apart, and pages.
+
+Random practices (fixed seeds), loaded by the loader. The quick part runs always, the whole with the slow suite; totals
+are printed there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+import pytest
+
+from dashboard.report.findings import findings
+from dashboard.report.write import write_report
+from tests.hand_made import load_rows, made_case
+from tests.warehouse.disclosure.attacker import Attack, CellRange
+from warehouse.disclosure import Layout, Release
+from warehouse.errors import MentonError, RequestError
+from warehouse.leaving.gate import let_out
+from warehouse.leaving.record import FEWEST_NEW, documents, seen_by_others, strike
+from warehouse.marts.reader import Reader
+from warehouse.protected.counts import REACHED
+
+BY = ("appliance_category", "extraction")
+AT_ONCE = 12
+"""Counts of each kind that are attacked in one set of tables."""
+
+
+def case(rng: np.random.Generator, name: str) -> dict[str, Any]:
+    """A case with any of the ends it can have, most of them read."""
+    ended = rng.choice(["finished", "moved_away", "in_treatment"], p=[0.9, 0.06, 0.04])
+    row = made_case(
+        name,
+        status=str(ended),
+        sex=str(rng.choice(["female", "male"])),
+        appliance=str(rng.choice(["fixed_labial", "clear_aligner", "facemask"], p=[0.6, 0.3, 0.1])),
+        age_at_start=float(rng.integers(9, 15)),
+        extracted_teeth=str(rng.choice(["none", "14 24"], p=[0.7, 0.3])),
+        sn_gogn_deg_start=32.0,
+    )
+    if ended == "finished" and rng.random() < 0.95:
+        row["sn_gogn_deg_finish"] = 32.0 + float(rng.choice([0.0, -3.0, 2.2, 4.0], p=[0.6, 0.1, 0.15, 0.15]))
+    return row
+
+
+def practice(folder: Path, seed: int, *, n: int | None = None, new: int | None = None) -> Callable[[], None]:
+    """A warehouse with a month's cases; what is given back loads the next month's, which correct some of before."""
+    rng = np.random.default_rng(seed)
+    first = [case(rng, f"{seed}-{i}") for i in range(n or int(rng.integers(40, 200)))]
+    corrected = int(rng.integers(0, 3)) if new is None else 0
+    second = [case(rng, f"{seed}-{i}") for i in range(corrected)]
+    second += [case(rng, f"{seed}-new-{i}") for i in range(int(rng.integers(FEWEST_NEW, 35)) if new is None else new)]
+    load_rows(folder, first)
+    return lambda: load_rows(folder, second, source="next.csv")
+
+
+def hand_round(folder: Path, **choices: Any) -> None:
+    with Reader.open(folder) as reader:
+        let_out(b"", findings(reader, audience="outside", comparisons=BY, **choices).leave)
+
+
+def left(folder: Path) -> list[tuple[Release, ...]]:
+    """The tables of each document on record, without what the engine noted of them."""
+    return [tuple(replace(one, guards=()) for one in each.left.releases) for each in documents(folder)]
+
+
+def together(each: Sequence[tuple[Release, ...]], cases: Sequence[tuple[str, ...]], name: str) -> list[Release]:
+    """Tables about all cases and by one grouping, over cases named by the test and classes that mean one thing."""
+    meaning: dict[str, dict[str, None]] = {}
+    kept = [(one, about) for tables, about in zip(each, cases, strict=True) for one in tables]
+    kept = [
+        (one, about) for one, about in kept if one.name.partition(" ")[2] in {"all cases", name, f"{name}, complete"}
+    ]
+    for one, _ in kept:
+        for dimension in one.layout.dimensions:
+            for category, atoms in dimension.members.items() if dimension.name == REACHED else ():
+                if not category.startswith("other reasons"):
+                    meaning.setdefault(category, {}).update(dict.fromkeys(atoms))
+    found = []
+    for one, about in kept:
+        dimensions = tuple(
+            replace(d, members={c: tuple(meaning.get(c, atoms)) for c, atoms in d.members.items()})
+            if d.name == REACHED
+            else d
+            for d in one.layout.dimensions
+        )
+        found.append(replace(one, layout=Layout(dimensions, MappingProxyType({"cases": about}))))
+    return found
+
+
+def attacked(releases: Sequence[Release], rng: np.random.Generator, most: int) -> list[CellRange]:
+    """Of hidden cells, and of how many cases came to and went from cells that two documents show: ``most`` of each."""
+    attack = Attack(releases)
+    hidden = [
+        (attack.row(_sets(one, key)), one.name, key, cell.shown)
+        for one in releases
+        for key, cell in one.cells.items()
+        if cell.state != "shown"
+    ]
+    changed = []
+    for i, one in enumerate(releases):
+        for other in releases[i + 1 :]:
+            for key in sorted(one.cells.keys() & other.cells.keys()) if one.name == other.name else ():
+                before, after = (attack.row(_sets(each, key)) for each in (one, other))
+                for some in (after > before, before > after):
+                    changed += [(np.where(some, 1.0, 0.0), one.name, key, "changed")] if some.any() else []
+    picked = [each[i] for each in (hidden, changed) for i in rng.permutation(len(each))[:most].tolist()]
+    return [attack.range(*one) for one in picked]
+
+
+def _sets(release: Release, key: tuple[str, ...]) -> dict[str, frozenset[str]]:
+    from tests.warehouse.disclosure.attacker import _sets as sets
+
+    return sets(release.layout, key)
+
+
+def pinned(found: Sequence[CellRange], minimum: int = 5) -> list[CellRange]:
+    """Ranges that leave one count where it is hidden, or one of 1 to 4 cases that came since."""
+    return [
+        one
+        for one in found
+        if (one.low == one.high and (one.label != "changed" or 0 < one.low < minimum))
+        or (one.label.startswith("fewer") and (one.low > 1 or one.high < minimum - 1))
+    ]
+
+
+def check_reports(folder: Path, seed: int) -> tuple[int, int]:
+    """Two reports a month apart."""
+    month = practice(folder, seed)
+    hand_round(folder)
+    month()
+    try:
+        hand_round(folder)
+    except RequestError:  # it waits
+        return 0, 0
+    rng = np.random.default_rng(seed)
+    cases = [("kept", "old"), ("kept", "new")]
+    found = [one for name in BY for one in attacked(together(left(folder), cases, name), rng, AT_ONCE)]
+    return len(found), len(pinned(found))
+
+
+def check_viewer(folder: Path, seed: int) -> tuple[int, int]:
+    """A viewer of pages who looks at every grouping, before and after a load."""
+    month = practice(folder, seed, n=int(np.random.default_rng(seed).integers(40, 120)))
+    cases = []
+    for about in (("kept", "old"), ("kept", "new")):
+        for by in (None, *BY):
+            with Reader.open(folder) as reader:
+                try:
+                    seen_by_others(reader, by=by)
+                except RequestError:
+                    continue
+            cases += [about] * (len(documents(folder)) - len(cases))
+        month()
+        month = lambda: None  # noqa: E731
+    rng = np.random.default_rng(seed)
+    found = [one for name in BY for one in attacked(together(left(folder), cases, name), rng, AT_ONCE)]
+    return len(found), len(pinned(found))
+
+
+CHECKS: dict[str, tuple[Callable[[Path, int], tuple[int, int]], int]] = {
+    "pairs of reports a month apart": (check_reports, 100),
+    "viewers of pages": (check_viewer, 200),
+}
+
+
+@pytest.mark.parametrize("name", CHECKS)
+def test_no_count_is_pinned_in_a_few(name: str, tmp_path: Path) -> None:
+    check, _ = CHECKS[name]
+    found = [check(tmp_path / str(seed), seed) for seed in range(1)]
+    assert sum(n for n, _ in found) > 20
+    assert sum(wrong for _, wrong in found) == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", CHECKS)
+def test_no_count_is_pinned_in_many(
+    name: str, tmp_path: Path, count: Callable[[str, str, int], None], capsys: pytest.CaptureFixture[str]
+) -> None:
+    check, n = CHECKS[name]
+    found = [check(tmp_path / str(seed), seed) for seed in range(100, 100 + n)]
+    counts, wrong = (sum(column) for column in zip(*found, strict=True))
+    with capsys.disabled():
+        print(f"\n{name}: {n} attacked, {counts} counts, {wrong} pinned")
+    count("counts attacked", name, counts)
+    assert wrong == 0
+
+
+def test_one_new_case_makes_the_next_report_wait(tmp_path: Path) -> None:
+    month = practice(tmp_path / "w", 3, n=80, new=1)
+    hand_round(tmp_path / "w")
+    month()
+    with pytest.raises(RequestError, match="only 1 case is new") as refused:
+        hand_round(tmp_path / "w")
+    assert f"when there are {FEWEST_NEW}" in refused.value.remedy
+    with Reader.open(tmp_path / "w") as reader:
+        assert findings(reader, audience="practice").leave.read_by == "the practice"
+    assert [one.struck for one in documents(tmp_path / "w")] == [False]
+
+
+def test_what_was_never_sent_is_struck_and_counts_no_longer(tmp_path: Path) -> None:
+    month = practice(tmp_path / "w", 3, n=80, new=1)
+    hand_round(tmp_path / "w")
+    strike(tmp_path / "w", 1)
+    month()
+    hand_round(tmp_path / "w")
+    assert [one.struck for one in documents(tmp_path / "w")] == [True, False]
+    with pytest.raises(RequestError, match="no document 1"):
+        strike(tmp_path / "w", 1)
+
+
+def test_the_same_build_gives_the_same_figures_and_one_line(tmp_path: Path) -> None:
+    practice(tmp_path / "w", 4, n=90)
+    for name in ("one.md", "two.xlsx", "three.md"):
+        write_report(tmp_path / "w", tmp_path / name, comparisons=BY, audience="outside", practices=False)
+    assert (tmp_path / "one.md").read_bytes() == (tmp_path / "three.md").read_bytes()
+    first, *others = left(tmp_path / "w")
+    assert others == [first] * len(others)
+
+
+def test_a_definition_within_another_does_not_leave_beside_it(tmp_path: Path) -> None:
+    """Cases that one definition calls adverse and another does not are a small count."""
+    rows = [
+        made_case(
+            f"c{i}", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=32.0 + (4.0 if i < 20 else 1.8 if i < 23 else 0.0)
+        )
+        for i in range(90)
+    ]
+    load_rows(tmp_path / "w", rows)
+    hand_round(tmp_path / "w")
+    refused = []
+    with Reader.open(tmp_path / "w") as reader:
+        headline = reader.definition(None).id
+        others = [one.id for one in reader.registry if one.id != headline]
+    for other in others:
+        try:
+            hand_round(tmp_path / "w", definition=other)
+        except RequestError as error:
+            refused.append(error.found)
+    assert refused
+    assert all("this would tell of fewer than 5 cases" in found for found in refused)
+
+
+def test_a_record_that_cannot_be_written_lets_nothing_out(tmp_path: Path) -> None:
+    practice(tmp_path / "w", 5, n=60)
+    (tmp_path / "w" / "documents.jsonl").mkdir()
+    with pytest.raises(MentonError, match="not a regular file"):
+        write_report(tmp_path / "w", tmp_path / "out.md", audience="outside")
+    assert not (tmp_path / "out.md").exists()

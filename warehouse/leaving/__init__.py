@@ -1,0 +1,1 @@
+"""The one way out of the house, and the record of what left."""
