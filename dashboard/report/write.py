@@ -68,11 +68,11 @@ def write_report(
         )
     made = document(found, title=title, with_questions=with_questions)
     if path.suffix:
-        let_out(file_bytes(made, path.suffix.lower()), found.leave, to=path)
+        let_out(file_bytes(made, path.suffix.lower()), found.leave, to=path, what="report")
     else:
         for place, data in everything(made):
             (path / place).parent.mkdir(parents=True, exist_ok=True)
-            let_out(data, found.leave, to=path / place)
+            let_out(data, found.leave, to=path / place, what="report")
     return path
 
 

@@ -44,18 +44,18 @@ def let_out(data: bytes | str, leave: Leave, *, to: Path | None = None, what: st
     Raises RequestError: it cannot be written, or something else left since it was made.
     """
     whole = data.encode() if isinstance(data, str) else data
-    if to is not None and not to.parent.is_dir():
-        raise _unwritten(to, what, f"there is no folder {to.parent.name}")
+    if to is not None and not to.parent.is_dir():  # asked first, so that nothing is noted of what cannot be written
+        raise _unwritten(to, what)
     if leave.note is not None:
         leave.note(hashlib.sha256(whole).hexdigest())
     if to is not None:
         try:
             write_whole(to, whole)
         except OSError as error:
-            raise _unwritten(to, what, error.strerror or type(error).__name__) from error
+            raise _unwritten(to, what) from error
     return whole
 
 
-def _unwritten(to: Path, what: str, why: str) -> RequestError:
+def _unwritten(to: Path, what: str) -> RequestError:
     expected, remedy = "a folder that is there, and a disk with room", "name a folder you may write to"
-    return RequestError(f"the {what} cannot be written: {why}", where=to.name, expected=expected, remedy=remedy)
+    return RequestError(f"the {what} cannot be written", where=to.name, expected=expected, remedy=remedy)
