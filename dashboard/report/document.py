@@ -4,7 +4,10 @@ HTML, PDF, slides, sheets and figures are all made from this, so that they agree
 that is not in it can get into any of them.
 """
 
+import tomllib
+from collections.abc import Iterable
 from dataclasses import dataclass
+from importlib.resources import files
 from math import isfinite
 from typing import Literal, TypeAlias
 
@@ -15,6 +18,7 @@ from warehouse.words.numbers import level_name, percent, signed
 
 Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "mean", "ratio", "number"]
 
+_COLUMNS = tomllib.loads(files("dashboard.report.sections").joinpath("columns.toml").read_text(encoding="utf-8"))
 SUBJECTS_OF_THE_TALK = (
     "the finding",
     "shares by appliance",
@@ -132,11 +136,6 @@ def interval_columns(level: float, kind: Kind, *, prefix: str = "", suffix: str 
     )
 
 
-def share_columns(level: float) -> tuple[TableColumn, ...]:
-    """A share and its interval."""
-    return (TableColumn("share_pct", "share", "percent"), *interval_columns(level, "percent", suffix="_pct"))
-
-
 def interval_entries(low: FlowEntry, high: FlowEntry) -> tuple[FlowEntry, FlowEntry, FlowEntry]:
     """Both ends in one entry, then each."""
     return span(low, high), low, high
@@ -151,6 +150,26 @@ class DocumentTable:
     columns: tuple[TableColumn, ...]
     rows: tuple[tuple[FlowEntry, ...], ...]  # One entry a column
     on_page: bool = True  # Whether pages show it, or only sheets
+
+
+def tabled(
+    name: str,
+    caption: str,
+    rows: Iterable[tuple[FlowEntry, ...]],
+    parts: str,
+    *,
+    level: float = 0.95,
+    unit: str = "",
+    on_page: bool = True,
+) -> DocumentTable:
+    """A table whose columns are put together from ``parts`` of ``columns.toml``."""
+    made: list[TableColumn] = []
+    for key, heading, *rest in (column for part in parts.split() for column in _COLUMNS[part]):
+        if key == "interval":
+            made += interval_columns(level, heading, prefix=rest[0], suffix=rest[1])
+        else:
+            made.append(TableColumn(key, heading.format(unit=unit), rest[0], "sheet" not in rest, "page" not in rest))
+    return DocumentTable(name=name, caption=caption, columns=tuple(made), rows=tuple(rows), on_page=on_page)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,15 +23,13 @@ from dashboard.report.document import (
     Picture,
     Section,
     ShownDifference,
-    TableColumn,
     difference_told,
-    interval_columns,
     interval_entries,
     mean,
     pictured,
     share,
-    share_columns,
     share_told,
+    tabled,
     words,
 )
 from dashboard.report.document import share as share_entry
@@ -146,15 +144,6 @@ def _level(pool: SharePool | MeanPool) -> float:
 
 def practices_table(pool: SharePool) -> DocumentTable:
     """One row a practice, in order of size; then all together."""
-    columns = (
-        TableColumn("practice", "practice"),
-        TableColumn("counted", "counted", "count"),
-        TableColumn("adverse", "adverse", "count"),
-        *share_columns(_level(pool)),
-        TableColumn("drawn_pct", "drawn to the others", "percent"),
-        *interval_columns(_level(pool), "percent", prefix="drawn_", suffix="_pct"),
-        TableColumn("weight_pct", "weight in the mean", "percent"),
-    )
     rows = [
         (words(one.label), _count(one.counted), _count(one.adverse), *_shares(one), *_drawn(one), share(one.weight))
         for one in pool.lines
@@ -164,9 +153,8 @@ def practices_table(pool: SharePool) -> DocumentTable:
         counted = FlowEntry(f"{n:,}", n)
         nothing = (NO_ENTRY,) * 5
         rows.append((words(POOLED), counted, NO_ENTRY, *_figure(pool.figures[0]), *nothing))
-    return DocumentTable(
-        name="practices", caption="Practices in order of size; not a ranking", columns=columns, rows=tuple(rows)
-    )
+    caption = "Practices in order of size; not a ranking"
+    return tabled("practices", caption, rows, "practice counted adverse share drawn", level=_level(pool))
 
 
 def _count(shown: str) -> FlowEntry:
@@ -195,41 +183,27 @@ def _figure(found: Figure) -> tuple[FlowEntry, ...]:
 
 def pooled_table(pool: SharePool) -> DocumentTable:
     """The share over all practices by several methods, and what is to be expected of a further practice."""
-    columns = (TableColumn("method", "share over practices, by"), *share_columns(_level(pool)))
     rows = [(words(one.name), *_figure(one)) for one in pool.figures]
     if pool.prediction_low is not None and pool.prediction_high is not None:
         further = interval_entries(share(pool.prediction_low), share(pool.prediction_high))
         rows.append((words(f"{AHEAD} (prediction interval)"), NO_ENTRY, *further))
     caption = "Over all practices; the first is the one quoted"
-    return DocumentTable(name="practices_pooled", caption=caption, columns=columns, rows=tuple(rows))
+    return tabled("practices_pooled", caption, rows, "pooled share", level=_level(pool))
 
 
 def places_table(pool: SharePool) -> DocumentTable:
     """Where each practice lies among the limits."""
-    columns = (
-        TableColumn("practice", "practice"),
-        TableColumn("counted", "counted", "count"),
-        TableColumn("share_pct", "share", "percent"),
-        TableColumn("for_chance_alone", "for chance alone"),
-        TableColumn("allowing_for_spread", "allowing for spread"),
-    )
-    rows = tuple(
+    rows = (
         (words(line.label), _count(line.counted), share(line.share), words(line.position), words(line.position_spread))
         for line in pool.lines
         if line.position
     )
     caption = f"Held against {share(pool.target).text}: where each practice lies"
-    return DocumentTable(name="practices_by_size", caption=caption, columns=columns, rows=rows)
+    return tabled("practices_by_size", caption, rows, "practice counted places")
 
 
 def means_table(pool: MeanPool) -> DocumentTable:
     """One row a practice, then all together and a further one."""
-    columns = (
-        TableColumn("practice", "practice"),
-        TableColumn("cases", "cases", "count"),
-        TableColumn("mean_change", f"mean change, {pool.unit}", "mean"),
-        *interval_columns(_level(pool), "mean"),
-    )
     rows = [
         (words(row.label), _cases_of(pool, place), row.value, *interval_entries(row.low, row.high))
         for place, row in enumerate(mean_rows(pool))
@@ -238,7 +212,7 @@ def means_table(pool: MeanPool) -> DocumentTable:
         further = interval_entries(mean(pool.prediction_low), mean(pool.prediction_high))
         rows.append((words(f"{AHEAD} (prediction interval)"), NO_ENTRY, NO_ENTRY, *further))
     caption = "Mean change by practice, in order of size; not a ranking"
-    return DocumentTable(name="practices_change", caption=caption, columns=columns, rows=tuple(rows))
+    return tabled("practices_change", caption, rows, "practice means", level=_level(pool), unit=pool.unit)
 
 
 def _cases_of(pool: MeanPool, place: int) -> FlowEntry:

@@ -14,17 +14,15 @@ from dashboard.report.document import (
     FlowEntry,
     ShownDifference,
     StageBar,
-    TableColumn,
     change,
     count,
     ends,
-    interval_columns,
     interval_entries,
     points,
     ratio,
     share,
-    share_columns,
     span,
+    tabled,
     words,
 )
 from dashboard.report.shown import Comparison, Findings
@@ -35,18 +33,6 @@ from warehouse.questions.shares import GroupRow
 from warehouse.results import Estimate
 from warehouse.words.numbers import cases, level_name
 from warehouse.words.sentences import say
-
-_GROUP = TableColumn("group", "group")
-_STARTED = TableColumn("started", "started", "count")
-_FINISHED = TableColumn("finished", "finished", "count")
-_COUNTED = TableColumn("counted", "counted", "count")
-_ADVERSE = TableColumn("adverse", "adverse", "count")
-_BOUNDS = (
-    TableColumn("missing_due", "missing", "count", on_page=False),
-    TableColumn("bounds", "none to all of the missing", "span", on_sheet=False),
-    TableColumn("if_none_of_missing_pct", "if none", "percent", on_page=False),
-    TableColumn("if_all_of_missing_pct", "if all", "percent", on_page=False),
-)
 
 
 def rate_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
@@ -71,8 +57,6 @@ def bounds_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
 def comparison_table(comparison: Comparison, found: Findings) -> DocumentTable:
     """Groups side by side. Started, finished and bounds are given where they may be shown."""
     whole = all(group.started.value is not None for group in comparison.groups) and bool(comparison.groups)
-    frame = (_STARTED, _FINISHED) if whole else ()
-    columns = (_GROUP, *frame, _COUNTED, _ADVERSE, *share_columns(found.level), *(_BOUNDS if whole else ()))
     rows = tuple(
         (
             words(group.label),
@@ -84,25 +68,14 @@ def comparison_table(comparison: Comparison, found: Findings) -> DocumentTable:
     )
     title = comparison.by.title
     caption = f"{title}: {found.definition.name}; {_method(found)}; crude"
-    return DocumentTable(name=comparison.by.name, caption=caption, columns=columns, rows=rows)
+    parts = "group started counted adverse share bounds" if whole else "group counted adverse share"
+    return tabled(comparison.by.name, caption, rows, parts, level=found.level)
 
 
 def beside_table(name: str, caption: str, rows: Iterable[tuple[str, GroupRow]], *, level: float) -> DocumentTable:
     """What stands beside each share: the other way and the net, the share untreated, and without reading error."""
-    columns = (
-        _GROUP,
-        TableColumn("favourable", "as far the other way", "count"),
-        TableColumn("favourable_pct", "share", "percent"),
-        *interval_columns(level, "percent", prefix="favourable_", suffix="_pct"),
-        TableColumn("net_points", "net, points", "change"),
-        *interval_columns(level, "change", prefix="net_", suffix="_points"),
-        TableColumn("untreated_pct", "expected untreated", "percent"),
-        *interval_columns(level, "percent", prefix="untreated_", suffix="_pct"),
-        TableColumn("corrected_pct", "reading error allowed for", "percent"),
-        *interval_columns(level, "percent", prefix="corrected_", suffix="_pct"),
-    )
     listed = tuple((words(label), count(group.favourable), *_beside_entries(group)) for label, group in rows)
-    return DocumentTable(name=f"{name}_beside", caption=f"{caption}: beside the shares", columns=columns, rows=listed)
+    return tabled(f"{name}_beside", f"{caption}: beside the shares", listed, "group beside", level=level)
 
 
 def _beside_entries(group: GroupRow) -> Iterator[FlowEntry]:
@@ -116,15 +89,7 @@ def _beside_entries(group: GroupRow) -> Iterator[FlowEntry]:
 
 def adjusted_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable:
     """The difference and the ratio of the two groups by every method, on the same cases."""
-    columns = (
-        TableColumn("method", "method"),
-        TableColumn("difference_points", "difference, points", "change"),
-        *interval_columns(held.level, "change", suffix="_points"),
-        TableColumn("ratio", "ratio of shares", "ratio"),
-        *interval_columns(held.level, "ratio", prefix="ratio_"),
-        TableColumn("about", "about whom"),
-    )
-    rows = tuple(
+    rows = (
         (
             *(words(row.label), row.value, *interval_entries(row.low, row.high), ratio(found.ratio.value)),
             *interval_entries(*ends(found.ratio.interval, of="ratio")),
@@ -134,7 +99,7 @@ def adjusted_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable
     )
     first, second = held.labels
     caption = f"{comparison.by.title}: {first} minus {second}, {which_cases(held)}"
-    return DocumentTable(name=f"{comparison.by.name}_adjusted", caption=caption, columns=columns, rows=rows)
+    return tabled(f"{comparison.by.name}_adjusted", caption, rows, "adjusted", level=held.level)
 
 
 def which_cases(held: AdjustedShown) -> str:
@@ -159,22 +124,16 @@ def differences(held: AdjustedShown) -> tuple[ShownDifference, ...]:
 
 def complete_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable:
     """The complete cases of the two groups."""
-    columns = (_GROUP, TableColumn("complete_cases", "complete cases", "count"), _ADVERSE)
-    rows = tuple(
+    rows = (
         (words(label), count(n), count(n_adverse))
         for label, n, n_adverse in zip(held.labels, held.counted, held.adverse, strict=True)
     )
     caption = f"{comparison.by.title}: complete cases of the two groups"
-    return DocumentTable(name=f"{comparison.by.name}_complete", caption=caption, columns=columns, rows=rows)
+    return tabled(f"{comparison.by.name}_complete", caption, rows, "group complete adverse")
 
 
 def strength_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable:
     """Odds ratio, E-values, and how far apart the groups were before and after weighting."""
-    columns = (
-        TableColumn("figure", "figure"),
-        TableColumn("value", "value", "ratio"),
-        *interval_columns(held.level, "ratio"),
-    )
     odds = (ratio(held.odds_ratio.value), *interval_entries(*ends(held.odds_ratio.interval, of="ratio")))
     before, after = held.furthest
     listed = (
@@ -188,17 +147,12 @@ def strength_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable
         *((words(name), ratio(value), NO_ENTRY, NO_ENTRY, NO_ENTRY) for name, value in listed),
     )
     caption = f"{comparison.by.title}: how strong, and how alike the groups were"
-    return DocumentTable(name=f"{comparison.by.name}_strength", caption=caption, columns=columns, rows=rows)
+    return tabled(f"{comparison.by.name}_strength", caption, rows, "strength", level=held.level)
 
 
 def balance_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable:
     """How alike the two groups were at the start, variable by variable."""
-    columns = (
-        TableColumn("variable", "variable"),
-        TableColumn("gap_before", "as they came", "ratio"),
-        TableColumn("gap_weighted", "after weighting", "ratio"),
-    )
-    rows = tuple(
+    rows = (
         (
             words(variable_name(row.name)),
             ratio(row.before.standardised_difference),
@@ -207,7 +161,7 @@ def balance_table(comparison: Comparison, held: AdjustedShown) -> DocumentTable:
         for row in held.balance
     )
     caption = f"{comparison.by.title}: differences at the start, in standard deviations"
-    return DocumentTable(name=f"{comparison.by.name}_balance", caption=caption, columns=columns, rows=rows)
+    return tabled(f"{comparison.by.name}_balance", caption, rows, "balance")
 
 
 def _method(found: Findings) -> str:
@@ -220,15 +174,10 @@ def change_table(comparison: Comparison, found: Findings) -> DocumentTable | Non
     """Mean change by group; None where no group has one."""
     if found.change is None or not any(group.change for group in comparison.groups):
         return None
-    columns = (
-        _GROUP,
-        _COUNTED,
-        TableColumn("mean_change", f"mean change, {found.change.unit}", "change"),
-        *interval_columns(found.level, "change"),
-    )
     rows = tuple((words(group.label), count(group.counted), *_mean_entries(group)) for group in comparison.groups)
     caption = f"{found.change.label} by {comparison.by.title.lower()}: plus is worse; Student's t interval; crude"
-    return DocumentTable(name=f"change_by_{comparison.by.name}", caption=caption, columns=columns, rows=rows)
+    name, unit = f"change_by_{comparison.by.name}", found.change.unit
+    return tabled(name, caption, rows, "group counted change", level=found.level, unit=unit)
 
 
 def _mean_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
@@ -239,15 +188,8 @@ def _mean_entries(group: GroupRow) -> tuple[FlowEntry, ...]:
 
 def stages_table(found: Findings) -> DocumentTable:
     """Cases at each stage, and why the others went no further."""
-    columns = (
-        TableColumn("stage", "stage"),
-        TableColumn("cases", "cases", "count"),
-        TableColumn("lost", "went no further", on_sheet=False),
-    )
     rows = tuple((words(stage.title), count(stage.cases), words(losses(stage) or "–")) for stage in found.flow.stages)
-    return DocumentTable(
-        name="stages", caption="Cases at each stage, and why the others went no further", columns=columns, rows=rows
-    )
+    return tabled("stages", "Cases at each stage, and why the others went no further", rows, "stages")
 
 
 def losses(stage: StageCount) -> str:
@@ -258,13 +200,12 @@ def losses(stage: StageCount) -> str:
 
 def losses_table(found: Findings) -> DocumentTable:
     """One row a reason."""
-    columns = (TableColumn("stage", "stage"), TableColumn("reason", "reason"), TableColumn("cases", "cases", "count"))
-    rows = tuple(
+    rows = (
         (words(stage.title), words(loss.reason), count(loss.cases))
         for stage in found.flow.stages
         for loss in stage.losses
     )
-    return DocumentTable(name="losses", caption="Why cases went no further", columns=columns, rows=rows, on_page=False)
+    return tabled("losses", "Why cases went no further", rows, "losses", on_page=False)
 
 
 def stage_bars(found: Findings) -> tuple[StageBar, ...]:
@@ -280,16 +221,11 @@ def _fewer(stage: StageCount) -> str:
 
 def missing_table(found: Findings) -> DocumentTable:
     """The share as counted and at both ends of what the missing could do, and in the untreated."""
-    columns = (
-        TableColumn("cases_meant", "cases"),
-        TableColumn("counts", "counts", "count"),
-        *share_columns(found.level),
-    )
-    rows = tuple(
+    rows = (
         (words(bar.label), FlowEntry(bar.counts), bar.share, *interval_entries(bar.low, bar.high))
         for bar in missing_bars(found)
     )
-    return DocumentTable(name="missing", caption="What the missing could do to the share", columns=columns, rows=rows)
+    return tabled("missing", "What the missing could do to the share", rows, "missing share", level=found.level)
 
 
 def missing_bars(found: Findings) -> tuple[Bar, ...]:
@@ -330,23 +266,17 @@ def both_ways_bars(found: Findings) -> tuple[Bar, ...]:
 
 def both_ways_table(bars: tuple[Bar, ...], level: float) -> DocumentTable:
     """One row a share."""
-    columns = (TableColumn("which", "which"), TableColumn("cases", "cases"), *share_columns(level))
     rows = tuple((words(one.label), words(one.counts), one.share, *interval_entries(one.low, one.high)) for one in bars)
-    return DocumentTable(name="both_ways", caption="Worse and better, by one threshold", columns=columns, rows=rows)
+    return tabled("both_ways", "Worse and better, by one threshold", rows, "both_ways share", level=level)
 
 
 def course_table(course: MeanCourse, name: str) -> DocumentTable:
     """One row a set of cases."""
-    columns = (
-        TableColumn("cases", "cases"),
-        TableColumn("n", "number", "count"),
-        *(TableColumn(key, f"{key}, {course.unit}", "number") for key in ("start", "finish", "expected")),
-    )
-    rows = tuple(
+    rows = (
         (words(one.name), FlowEntry(f"{one.n:,}", one.n), *map(_one_decimal, (one.start, one.finish, one.expected)))
         for one in course.rows
     )
-    return DocumentTable(name=name, caption=f"{course.label}: means", columns=columns, rows=rows)
+    return tabled(name, f"{course.label}: means", rows, "course", unit=course.unit)
 
 
 def _one_decimal(value: float | None) -> FlowEntry:
@@ -380,13 +310,8 @@ def _of(group: GroupRow) -> str:
 
 def threshold_table(found: Findings) -> DocumentTable:
     """One row a threshold."""
-    unit = found.change.unit if found.change else ""
-    columns = (
-        TableColumn("threshold", f"threshold, {unit}".rstrip(", "), "number"),
-        _ADVERSE,
-        *share_columns(found.level),
-    )
-    rows = tuple(
+    unit = f", {found.change.unit}" if found.change and found.change.unit else ""
+    rows = (
         (
             FlowEntry(f"{point.threshold:g}", point.threshold),
             FlowEntry(f"{point.n_adverse:,}", point.n_adverse),
@@ -396,25 +321,18 @@ def threshold_table(found: Findings) -> DocumentTable:
         for point in found.curve.points
     )
     caption = f"Cases at or beyond each threshold, of {cases(found.curve.n)} counted"
-    return DocumentTable(name="threshold", caption=caption, columns=columns, rows=rows, on_page=False)
+    return tabled("threshold", caption, rows, "threshold adverse share", level=found.level, unit=unit, on_page=False)
 
 
 def definitions_table(
     name: str, caption: str, rows: tuple[tuple[Definition, GroupRow], ...], *, level: float, with_family: bool = False
 ) -> DocumentTable:
     """One row a definition."""
-    columns = (
-        TableColumn("outcome_definition", "definition"),
-        TableColumn("meaning", "meaning"),
-        _COUNTED,
-        _ADVERSE,
-        *share_columns(level),
-    )
-    listed = tuple(
+    listed = (
         (words(definition.name), words(_meaning(definition, with_family=with_family)), *rate_entries(group))
         for definition, group in rows
     )
-    return DocumentTable(name=name, caption=caption, columns=columns, rows=listed)
+    return tabled(name, caption, listed, "definitions counted adverse share", level=level)
 
 
 def definition_bar(definition: Definition, group: GroupRow) -> Bar:
