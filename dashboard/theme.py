@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import tomllib
+from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 if TYPE_CHECKING:
@@ -23,67 +25,22 @@ class Palette:
     band: str
 
 
-LIGHT = Palette(
-    ground="#ffffff",
-    ink="#1d2733",
-    quiet="#56616e",
-    line="#c9d0d8",
-    main="#0b5f73",
-    adverse="#9a3d0a",
-    second="#5b4a9a",
-    band="#dbe7ea",
-)
-DARK = Palette(
-    ground="#11171e",
-    ink="#eef2f5",
-    quiet="#a9b4bf",
-    line="#3a4653",
-    main="#6fc3d6",
-    adverse="#f2a070",
-    second="#b9abf0",
-    band="#22333b",
-)
+_SHIPPED = tomllib.loads(Path(__file__).with_name("theme.toml").read_text(encoding="utf-8"))
+LIGHT, DARK = Palette(**_SHIPPED["light"]), Palette(**_SHIPPED["dark"])
 FONT = "system-ui, -apple-system, 'Segoe UI', 'DejaVu Sans', sans-serif"
 
 
 def config(palette: Palette, *, large: bool = False) -> dict[str, Any]:
     """The Vega-Lite configuration of a mode; ``large`` for a projector."""
     size = 24 if large else 13
-    axis = {
-        "labelColor": palette.ink,
-        "titleColor": palette.quiet,
-        "gridColor": palette.line,
-        "gridOpacity": 0.6,
-        "domainColor": palette.line,
-        "tickColor": palette.line,
-        "labelFontSize": size,
-        "titleFontSize": size,
-        "titleFontWeight": "normal",
-        "labelLimit": 360,
-    }
-    return {
-        "background": palette.ground,
-        "font": FONT,
-        "view": {"stroke": None},
-        "axis": axis,
-        "axisX": {"tickCount": {"expr": "max(3, min(9, ceil(width / 60)))"}},
-        "legend": {
-            "labelColor": palette.ink,
-            "titleColor": palette.quiet,
-            "labelFontSize": size,
-            "titleFontSize": size,
-            "labelLimit": 300,
-        },
-        "title": {
-            "color": palette.ink,
-            "subtitleColor": palette.quiet,
-            "fontSize": size + 3,
-            "subtitleFontSize": size,
-            "anchor": "start",
-            "fontWeight": "bold",
-        },
-        "text": {"color": palette.ink, "fontSize": size},
-    }
+    values = {**asdict(palette), "font": FONT, "size": size, "title_size": size + 3}
+
+    def filled(part: Any) -> Any:  # noqa: ANN401 - whatever a configuration holds
+        if isinstance(part, dict):
+            return {name: filled(one) for name, one in part.items()}
+        return values[part[1:]] if isinstance(part, str) and part.startswith("$") else part
+
+    return {**filled(_SHIPPED["config"]), "view": {"stroke": None}}
 
 
 def dressed(chart: alt.LayerChart | alt.FacetChart, palette: Palette, *, large: bool = False) -> alt.LayerChart:
