@@ -7,8 +7,8 @@ from pathlib import Path
 
 import polars as pl
 
-from warehouse.engine.layout import FAMILY_WORDS, TABLES, StoredColumn, layout, schema_number
-from warehouse.engine.place import Family, Place
+from warehouse.engine.layout import TABLES, StoredColumn, layout, schema_number
+from warehouse.engine.place import FAMILIES, Family, Place
 from warehouse.errors import EngineError, near_names
 from warehouse.marts.build import build_marts
 from warehouse.marts.catalogues import Catalogues, in_force
@@ -87,7 +87,7 @@ def _refuse_columns(
         raise EngineError(found + ", ".join(missing), where=f"{table}.parquet", expected=expected)
     for column in wanted:
         if not column.accepts(held[column.name]):
-            found = f"the column {column.name} of the table {table} holds {FAMILY_WORDS[held[column.name]]}"
+            found = f"the column {column.name} of the table {table} holds {FAMILIES['words'][held[column.name]]}"
             raise EngineError(found, where=f"{table}.parquet", expected=column.words)
 
 

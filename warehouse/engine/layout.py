@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
-from warehouse.engine.place import Family
+from warehouse.engine.place import FAMILIES, Family
 from warehouse.errors import RequestError
 from warehouse.private_files import sync_folder
 from warehouse.store.quoting import name as checked
@@ -24,24 +24,6 @@ TABLES = (
 )  # fmt: skip
 """Tables of the store that the marts are made from, in the order in which they are looked at."""
 
-_FAMILIES: dict[str, tuple[Family, ...]] = {
-    "INTEGER": ("whole", "nothing"),
-    "BIGINT": ("whole", "nothing"),
-    "DOUBLE": ("whole", "number", "nothing"),
-    "VARCHAR": ("text", "nothing"),
-    "BOOLEAN": ("truth", "nothing"),
-    "TIMESTAMP": ("time", "nothing"),
-}
-FAMILY_WORDS: dict[Family, str] = {
-    "whole": "whole numbers",
-    "number": "numbers",
-    "text": "text",
-    "truth": "true or false",
-    "time": "times",
-    "nothing": "no values",
-    "other": "values of another kind",
-}
-
 
 @dataclass(frozen=True, slots=True)
 class StoredColumn:
@@ -54,12 +36,13 @@ class StoredColumn:
 
     def accepts(self, family: Family) -> bool:
         """Whether a column that holds this can be read as this one."""
-        return family in _FAMILIES[self.type]
+        return family in FAMILIES["accepted"][self.type]
 
     @property
     def words(self) -> str:
         """What it must hold."""
-        return FAMILY_WORDS[_FAMILIES[self.type][0] if self.type != "DOUBLE" else "number"]
+        said: str = FAMILIES["words"][FAMILIES["accepted"][self.type][0] if self.type != "DOUBLE" else "number"]
+        return said
 
 
 @lru_cache(maxsize=1)

@@ -1,14 +1,16 @@
 """What a build needs of the place it is made in."""
 
 from collections.abc import Mapping
-from typing import Literal, Protocol
+from typing import Any, Literal, Protocol
 
 import polars as pl
 
 from warehouse.store.tables import Tables
+from warehouse.toml_files import shipped
 
 Family = Literal["whole", "number", "text", "truth", "time", "nothing", "other"]
 """What a column of a Parquet file holds; ``nothing`` is a column without any value, whose type says nothing."""
+FAMILIES: dict[str, dict[str, Any]] = shipped("warehouse.engine", "families.toml")
 
 
 class Place(Tables, Protocol):

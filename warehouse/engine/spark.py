@@ -12,30 +12,12 @@ from typing import Any
 import polars as pl
 
 from warehouse.engine.dialect import translated
-from warehouse.engine.place import Family
+from warehouse.engine.place import FAMILIES, Family
 from warehouse.errors import EngineError
 from warehouse.store.quoting import name
 
 _TYPES = {"INTEGER": "int", "BIGINT": "bigint", "DOUBLE": "double", "VARCHAR": "string", "BOOLEAN": "boolean"}
 """SQL type -> Spark's word for it; times are kept as they lie."""
-
-_FAMILIES: dict[str, Family] = {
-    "byte": "whole",
-    "short": "whole",
-    "integer": "whole",
-    "long": "whole",
-    "float": "number",
-    "double": "number",
-    "decimal": "number",
-    "string": "text",
-    "varchar": "text",
-    "char": "text",
-    "boolean": "truth",
-    "timestamp": "time",
-    "timestamp_ntz": "time",
-    "date": "time",
-    "void": "nothing",
-}
 
 
 class SparkPlace:
@@ -116,7 +98,7 @@ class SparkPlace:
                     return None
                 raise
         # a server may answer for an absent table with one that has no columns
-        return {field.name: _FAMILIES.get(field.dataType.typeName(), "other") for field in fields} or None
+        return {field.name: FAMILIES["spark"].get(field.dataType.typeName(), "other") for field in fields} or None
 
     def offer(self, table: str, columns: Mapping[str, str]) -> None:
         listed = [
