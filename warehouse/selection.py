@@ -54,6 +54,12 @@ def listed(use: str) -> tuple[Variable, ...]:
     return tuple(VARIABLES[name] for name in _STATED["lists"][use])
 
 
+def stated(section: str) -> dict[str, Any]:
+    """A further section of ``variables.toml``."""
+    found: dict[str, Any] = _STATED[section]
+    return found
+
+
 FILTERS: dict[str, str] = {one.filter: one.column for one in listed("filters") if one.column}
 """Filter name -> column of mart_cases."""
 

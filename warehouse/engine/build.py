@@ -19,17 +19,10 @@ from warehouse.results import Caution, Estimate
 from warehouse.store.quoting import name, text
 from warehouse.store.snapshot import Snapshot
 from warehouse.store.storage import utc_now
-from warehouse.upkeep.verify import CODED, found_by
+from warehouse.upkeep.verify import CODED, STORE_CHECKS, found_by
 
-SUMS_AND_KEYS = (
-    "keys_stand_once",
-    "registry_stands_once",
-    "every_case_has_a_row",
-    "no_orphan_rows",
-    "load_sums",
-    "loaded_rows_are_present",
-    "turned_away_rows_have_reasons",
-)
+_OF_A_STORE = ("repeats_are_counted", "publications_are_of_loads")
+SUMS_AND_KEYS = tuple(one for one in STORE_CHECKS if one not in _OF_A_STORE)
 """Checks of the store (``warehouse/upkeep/checks``) that hold for its records anywhere."""
 
 _QUARTER = re.compile(r"\d{4}-Q[1-4]")

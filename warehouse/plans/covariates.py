@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from warehouse.analysis.inputs import Covariate
 from warehouse.errors import RequestError, near_names
-from warehouse.selection import Variable, listed
+from warehouse.selection import Variable, listed, stated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,15 +36,7 @@ ADJUSTABLE: dict[str, Adjustable] = {one.name: _adjustable(one) for one in liste
 DEFAULT_ADJUSTMENT = tuple(one.name for one in listed("usual"))
 DEFAULT_STRATA = ("vertical_type", "face_form", "age_band")
 
-NOT_MEASURED = (
-    "strength and habits of the muscles of the jaw, lips and tongue",
-    "thumb sucking and other habits",
-    "how well an appliance was worn, beyond what was reported",
-    "the airway, allergies and breathing through the mouth, beyond the posture noted",
-    "the growth pattern of the family",
-    "how the appliance was built and adjusted",
-    "why the clinician chose this appliance for this child",
-)
+NOT_MEASURED = tuple(stated("not_measured")["listed"])
 """What is not in the records and so cannot be adjusted for, in words."""
 
 

@@ -9,17 +9,9 @@ from warehouse.marts.grouping import NOT_KNOWN, Grouping, group_label, in_order,
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question, Stamped, stamp_of
 from warehouse.questions.case_table import case_table
+from warehouse.selection import stated
 
-VARIABLES: dict[str, str] = {
-    "age_at_start": "Age at start (years)",
-    "sex": "Sex",
-    "plane_at_start": "Mandibular plane to cranial base at start (SN-GoGn, degrees; SN-GoMe less 2.5)",
-    "vertical_type": "Vertical type at start",
-    "incisor_class": "Incisor class",
-    "growth_stage": "Growth stage",
-    "extraction": "Extraction status",
-    "months_observed": "Months observed",
-}
+VARIABLES: dict[str, str] = stated("characteristics")
 """Column of a case table -> its name in the table, in order."""
 
 

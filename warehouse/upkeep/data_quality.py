@@ -8,21 +8,11 @@ import polars as pl
 
 from warehouse.cases.flow import turned_away_cases
 from warehouse.marts.reader import Reader
-from warehouse.selection import WHOEVER, Selection
+from warehouse.selection import WHOEVER, Selection, stated
 from warehouse.store.quoting import name as checked
 from warehouse.store.quoting import statement
 
-CASE_FIELDS = {
-    "age_at_start": "age at start",
-    "appliance_first": "appliance",
-    "extraction": "extractions",
-    "start_quarter": "quarter of start",
-    "incisor_class": "incisor class",
-    "molar_class": "molar class",
-    "cvm_stage": "cervical maturation stage",
-    "wear_reported": "reported wear",
-    "clinician": "clinician",
-}
+CASE_FIELDS: dict[str, str] = stated("completeness")
 """Column of mart_cases -> its name on screens."""
 
 START_FIELDS = ("joint_symptoms_start", "sleep_breathing_concern_start", "mouth_posture_start")
