@@ -41,7 +41,7 @@ NO_CASE = Leave("anyone")
 def let_out(data: bytes | str, leave: Leave, *, to: Path | None = None, what: str = "file") -> bytes:
     """Hand something over: written to a file, whole or not at all, or given back for a page to offer.
 
-    Raises RequestError: it cannot be written, or something else left since it was made.
+    Raises RequestError: it cannot be written. BusyError: something else left since it was made.
     """
     whole = data.encode() if isinstance(data, str) else data
     if to is not None and not to.parent.is_dir():  # asked first, so that nothing is noted of what cannot be written

@@ -21,7 +21,7 @@ import polars as pl
 
 from warehouse.disclosure import Guard, Policy, Release
 from warehouse.disclosure.hierarchy import MISSING
-from warehouse.errors import RequestError
+from warehouse.errors import BusyError, RequestError
 from warehouse.marts.grouping import NOT_KNOWN as NO_GROUP
 from warehouse.marts.grouping import Grouping
 from warehouse.marts.reader import Reader
@@ -188,11 +188,6 @@ def _versions(reader: Reader, frame: pl.DataFrame, definition: Definition, selec
     return {key: f"{digest}.{classes[ended[key]]}" for key, digest in versions_in(frame, definition.id).items()}
 
 
-def coarse(versions: Mapping[str, str]) -> dict[str, str]:
-    """The versions as contributions tell them apart."""
-    return {key: digest.partition(".")[0] for key, digest in versions.items()}
-
-
 def _in_step(
     left: Sequence[HandedOver], contributions: Sequence[HandedOver], now: Mapping[str, str]
 ) -> list[HandedOver]:
@@ -264,7 +259,8 @@ def _as_contribution(left: HandedOver) -> HandedOver:
             groups = release.layout.dimensions[0].base
             base = {group: (MISSING if group == NO_GROUP else group,) for group in groups}
             found.append(replace(told.told_as(name, name, base), name=breakdown_name(outcome, name)))
-    return replace(left, releases=tuple(found), versions={outcome: coarse(left.versions[outcome])})
+    coarse = {key: digest.partition(".")[0] for key, digest in left.versions[outcome].items()}
+    return replace(left, releases=tuple(found), versions={outcome: coarse})
 
 
 def _results_of(members: Mapping[str, tuple[str, ...]]) -> dict[str, str]:
@@ -310,7 +306,10 @@ def seen_by_others(reader: Reader, *, by: str | None = None) -> Rates:
     """
     found = coming(reader, reader.definition(None), Selection(), read_by="viewers", by=(by,) if by else ())
     tables = published(reader, by, found.scope, found.past.releases)
-    write_down(replace(found, releases=tuple(tables.releases)), "")
+    try:
+        write_down(replace(found, releases=tuple(tables.releases)), "")
+    except BusyError:  # somebody else looked meanwhile
+        return seen_by_others(reader, by=by)
     return as_shown(tables)
 
 
@@ -318,14 +317,17 @@ def practices_seen(reader: Reader) -> Here:
     """The practices beside each other, likewise; without means once anything left before."""
     found = coming(reader, reader.definition(None), Selection(), read_by="viewers")
     here = practices_here(reader, found.scope, found.past.releases)
-    write_down(replace(found, releases=here.releases), "")
+    try:
+        write_down(replace(found, releases=here.releases), "")
+    except BusyError:
+        return practices_seen(reader)
     return here if "practice" in found.means else replace(here, means=None, courses=None)
 
 
 def write_down(coming: Coming, digest: str) -> None:
     """Write down what is about to leave (``digest`` of its bytes); the same figures once.
 
-    Raises RequestError: something else left since it was made, or it cannot be written down.
+    Raises BusyError: something else left since it was made. RequestError: it cannot be written down.
     """
     path = coming.folder / LEFT
     said = {name: getattr(coming, name) for name in ("read_by", "build", "about")}
@@ -341,7 +343,7 @@ def write_down(coming: Coming, digest: str) -> None:
                 return
             if n != coming.so_far:
                 found = "something else left since this was made"
-                raise RequestError(found, remedy="make it again, so that it is checked against that too")
+                raise BusyError(found, remedy="make it again, so that it is checked against that too")
             last = next((one.left.versions for one in reversed(kept) if coming.outcome in one.left.versions), {})
             earlier = last.get(coming.outcome, {})
             changed = {key: one for key, one in coming.versions.items() if earlier.get(key) != one}

@@ -61,16 +61,13 @@ class Publisher:
     def publish(self, table: Table, outcome: str, *names: str) -> ProtectedTable:
         """Make a table fit to be seen; ``names`` are the variables of earlier breakdowns it is checked against."""
         known = self.known
-        same = next((one for one in known if one.name == table.name and one.layout == table.layout), None)
-        if same is not None:
-            return ProtectedTable(same, "", ())
         if self.policy.round_to is None:
             earlier = family(known, outcome, *names)
         else:
             # Rounded totals are known within limits only, and breakdowns by other variables narrow those
             earlier = [one for one in known if is_about(one, outcome)]
         found = protect(table, self.policy, earlier=earlier)
-        if not found.refused:
+        if not found.refused and found.release not in known:
             self.made.append(found.release)
         return found
 
