@@ -13,10 +13,10 @@ from dashboard.access.ask import OpenWarehouse, Session
 from dashboard.access.viewer import Viewer, access_list, viewer_named
 from tests.dashboard.conftest import Open, everything_said, saved_files, words_of
 from tests.warehouse.disclosure.attacker import attack, attack_guarded
-from warehouse.disclosure import Policy, Release
+from warehouse.disclosure import Release
 from warehouse.errors import RequestError
+from warehouse.leaving.record import documents
 from warehouse.marts.reader import Reader
-from warehouse.protected.counts import Counted, Published
 from warehouse.questions.answer import COMPARISONS, answer
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
@@ -234,20 +234,23 @@ def test_no_file_of_a_practice_names_another(opened: Open, monkeypatch: pytest.M
 
 
 def test_all_that_a_coordinator_sees_together_stands_the_attack(
-    opened: Open, monkeypatch: pytest.MonkeyPatch, reader: Reader
+    opened: Open, monkeypatch: pytest.MonkeyPatch, folder: Path
 ) -> None:
-    """The attacker of the policy reads every table of every page at once, and is told how many cases there are.
+    """The attacker of the policy reads every table that others saw, as it was written down when it was shown.
 
-    The cells given to it are those on the screen: each is looked for there.
+    That these are the tables on the screen is looked at as well.
     """
     monkeypatch.setenv("MENTON_VIEWER", "coordinator")
-    releases: list[Release] = []
+    session = session_of(folder, viewer_named("coordinator"))
     for by in COMPARISONS:
-        published = Published(Counted.read(reader, (by,)), Policy(), {}, ())
-        releases += [one for one in published.releases if one not in releases]
         said = everything_said(opened("comparisons", by=by))
-        for row in published.rows(0):
+        for row in session.protected(by).groups:
             assert f"{row.adverse.shown} of {row.counted.shown}" in said, (by, row.label)
+    releases: list[Release] = []
+    for one in documents(folder):
+        releases += [
+            release for release in one.left.releases if one.entry["read_by"] == "viewers" and release not in releases
+        ]
     hidden = [*attack(releases), *attack_guarded(releases)]
     assert hidden, "a small count must be hidden for this test to mean anything"
     assert [one for one in hidden if one.recovered] == []
