@@ -87,11 +87,7 @@ def the_untreated(found: Answer) -> None:
     (group,) = found.untreated.groups
     plain(f"Under the same definition. {wording.headline(found.untreated)}", *wording.beside_sentences(group))
     draw(side_by_side_figure({"treated": found.overall, "observed only": found.untreated}), key="untreated")
-    fine(
-        "Children who are treated and children who are only observed differ in more than the treatment, so a difference"
-        " here is not the effect of treatment.",
-        *(caution_text(one) for one in group.warnings),
-    )
+    fine(say("glance.unlike"), *(caution_text(one) for one in group.warnings))
 
 
 page(current_session())

@@ -22,6 +22,7 @@ from warehouse.questions.teeth_and_face import corners_of_cases
 from warehouse.questions.three_times import three_times
 from warehouse.words.changes import corner_sentence, three_times_sentence
 from warehouse.words.readings import line_sentence
+from warehouse.words.sentences import say
 from warehouse.words.shares import course_sentence
 
 OFFERED = 400
@@ -40,10 +41,7 @@ def page(session: Session) -> None:
     dots = session.about_cases(case_dots, choice.selection, definition=choice.definition)
     if dots is None or dots.frame.is_empty():
         said("There is no dot to draw.")
-        plain(
-            "This definition is made of several parts, or no case could be counted under it. Choose another definition"
-            " in the side panel, such as one on a single angle."
-        )
+        plain(say("dots.none"))
     else:
         kept = pick("Which cases", CLASSES, key="class", is_short=True)
         some = replace(dots, frame=dots.frame.filter(pl.col("status") == CLASSES[kept])) if kept else dots

@@ -50,10 +50,7 @@ def completeness(found: DataQuality) -> None:
     if not found.completeness:
         plain("No case is in the warehouse yet.")
         return
-    fine(
-        "Share of cases that have each field; the stronger the colour, the more is missing. Measures at the finish are"
-        " asked only of cases that reached the end."
-    )
+    fine(say("quality.complete"))
     draw(completeness_chart(found.completeness, palette()), key="completeness")
 
 

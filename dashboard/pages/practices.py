@@ -45,10 +45,7 @@ from warehouse.words.shares import NAMING
 NOBODY = "none of them"
 HERE = "the practices of this warehouse"
 FROM_MEMBERS = "Of single changes nothing left a practice; it gave their number, mean and spread."
-FROM_CASES_HERE = (
-    "Mark and bar: mean of the cases counted, with its 95% interval (Student's t). Diamond: the mean over practices"
-    " (random effects, REML with Hartung-Knapp); dashed below it: a new practice. No single case can be seen here."
-)
+FROM_CASES_HERE = f"{say('pooled.in_means')} No single case can be seen here."
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,13 +145,7 @@ def the_forest(found: SharePool, mine: str) -> None:
     """Every practice with its interval, and all together."""
     st.header("Each with its interval")
     draw(forest_figure(found, mine=mine), key="forest")
-    fine(
-        ORDER,
-        WORSE_ALONE,
-        "Mark and bar: share as counted, with its 95% interval (Wilson). Upright stroke: the same share adjusted"
-        " for small numbers, the further the fewer cases there are (beta-binomial). Dotted: a hidden"
-        " count, and what the share can be. Diamond: all together; dashed below it: a new practice.",
-    )
+    fine(ORDER, WORSE_ALONE, say("pooled.in_forest"))
     as_table(
         "The same as a table",
         *practice_rows(found, {mine} - {""}),
@@ -168,12 +159,7 @@ def the_funnel(found: SharePool, mine: str, own: PracticeLine | None) -> None:
     plain(funnel_sentence(found), place_sentence(own) if own is not None else "")
     if any(one.position for one in found.lines) and found.target is not None:
         draw(funnel_figure(found, mine=mine), key="funnel")
-    fine(
-        "Lines: exact limits within which chance alone would keep 95% (unbroken) and 99.8% (dashed) of practices with"
-        " the same share. Shaded: the 95% limits when practices may differ as much as these do."
-        f" {overdispersion_sentence(found)}",
-        "Outside is a reason to ask about the children treated, the records and the measuring; it is no verdict.",
-    )
+    fine(say("pooled.in_funnel"), overdispersion_sentence(found))
 
 
 def the_methods(found: SharePool) -> None:

@@ -26,10 +26,7 @@ def page(session: Session) -> None:
     errors = session.about_cases(measure_errors, selection)
     if not errors:
         said("No record was read twice, so the error of these readings is not known.")
-        plain(
-            "Read about 25 records a second time, some weeks later and without looking at the first readings, and"
-            " bring them in as repeat 2. Until then stand-in values are used, and the figures say so."
-        )
+        plain(say("readings.none"))
         end(session)
         return
     names = {one.measure: one.label for one in errors}
@@ -103,13 +100,7 @@ def every_measure(errors: Sequence[MeasureError]) -> None:
         for one in errors
     ]
     table(rows, alt="Method error of every measure with records read or taken twice")
-    fine(
-        "Error of one reading: Dahlberg's formula. Least real change: the smallest difference between two readings that"
-        " is beyond error in 95% (MDC95, 2.77 times the error). Reliability: Houston's coefficient; it is high where"
-        " cases differ much, whatever the error. Taken twice: two films or photographs of one time, each read once;"
-        " what another one adds is in that error, so it is used in place of the other from 10 records on.",
-        say("error.heavy_tails", held=HELD_WITH_HEAVY_TAILS),
-    )
+    fine(say("readings.meant"), say("error.heavy_tails", held=HELD_WITH_HEAVY_TAILS))
 
 
 def _number(value: float | None, unit: str) -> str:
