@@ -113,8 +113,7 @@ class Session:
         if not own:
             return selection
         if set(selection.filters.get("practice", (own,))) - {own}:
-            found = "these are the cases of another practice"
-            raise RequestError(found, remedy=f"you may see those of {own}")
+            raise RequestError("these are the cases of another practice", remedy=f"you may see those of {own}")
         return replace(selection, filters={**selection.filters, "practice": (own,)})
 
     def _answer(self, ask: Callable[..., T], **arguments: object) -> T:

@@ -41,8 +41,7 @@ CAP_FOR_ONE = 400 * MEBIBYTE
 CAP_FOR_ALL = 1000 * MEBIBYTE
 MOST_STRANGERS = 20
 """Open pages of people who are not known: each may hold a message, so there are not to be many."""
-GRACE_SECONDS = 30.0
-"""How long a session that lost its connection keeps its files, should it come back."""
+GRACE_SECONDS = 30.0  # how long a session that lost its connection keeps its files, should it come back
 
 NO_ENTRY = (
     "This dashboard is shown to whoever opens it by the address that `menton dashboard` printed; "
@@ -130,8 +129,7 @@ class Gate:
         self, app: Callable[[Scope, Receive, Send], Any], *, house: House, runtime: Callable[[], Sessions]
     ) -> None:
         if not house.token and house.access is None:
-            message = "a gate needs a token or an access file"
-            raise ValueError(message)
+            raise ValueError("a gate needs a token or an access file")
         self.app, self.house, self.runtime = app, house, runtime
         self.unspent = house.token
         self.cookie_value = secrets.token_urlsafe(32)

@@ -71,8 +71,7 @@ def encrypted(body: bytes, recipients: Sequence[str]) -> bytes:
 def unseal(data: bytes, *keys: GroupKeys) -> bytes:
     """Decrypt a file by any of the keys; refused where it is too long, not encrypted to this group, or was changed."""
     if len(data) > MOST_FILE:
-        found = f"the file is longer than {MOST_FILE // 2**20} MB"
-        raise GroupError(found, remedy="ask the practice to make it again")
+        raise GroupError(f"the file is longer than {MOST_FILE // 2**20} MB", remedy="ask the practice to make it again")
     try:
         opened: bytes = pyrage.decrypt(data, [pyrage.x25519.Identity.from_str(one.identity) for one in keys])
     except pyrage.DecryptError as error:

@@ -17,14 +17,7 @@ from warehouse.errors import BadFileError, GroupError, MentonError, RequestError
 from warehouse.private_files import sync_folder
 from warehouse.store.record_chain import RecordChain
 from warehouse.store.storage import utc_now
-from warehouse.upkeep.backup import (
-    check_hashes,
-    copy_file,
-    move_aside,
-    read_manifest,
-    refuse_place,
-    write_manifest,
-)
+from warehouse.upkeep.backup import check_hashes, copy_file, move_aside, read_manifest, refuse_place, write_manifest
 
 _KIND = "study group"
 _LIVE = {"in-use"}
@@ -87,10 +80,8 @@ def back_up(folder: GroupFolder, out: Path) -> int:
 def put_back(source: Path, folder: GroupFolder, *, replace: bool = False) -> Path | None:
     """Put a copy in the place of a group's folder, after checking it; gives where the folder that was there lies now.
 
-    Raises:
-        BadFileError: The copy is none, is incomplete or was changed.
-        GroupError: It is not sound, or its record and the one that is there went apart.
-        RequestError: Something is there, and ``replace`` is false.
+    Raises BadFileError: the copy is none, is incomplete or was changed; GroupError: it is not sound, or its record and
+    the one that is there went apart; RequestError: something is there, and ``replace`` is false.
     """
     files = _stated(read_manifest(source))
     check_hashes(source, files)

@@ -27,8 +27,7 @@ from warehouse.store.storage import utc_now
 MOST_INVITATIONS, MOST_DAYS, DAYS_GOOD = 500, 400, 90
 
 
-COORDINATOR = "coordinator"
-"""What the coordinator of a group is called where no name is given."""
+COORDINATOR = "coordinator"  # what the coordinator of a group is called where no name is given
 
 
 def found_group(folder: GroupFolder, name: str, *, coordinator: str = COORDINATOR) -> str:
@@ -53,10 +52,8 @@ def change_coordinators(
 
     The agreement gets a new version with the same terms, under which contributions go on counting, and what lies in the
     folder is encrypted anew. Said again after a crash it goes on where it was. Gives the agreement in force, if there
-    is one, and how many files were encrypted anew.
-
-    Raises:
-        GroupError: A name is not known, nobody or oneself would be left out, or one's own key is none of theirs.
+    is one, and how many files were encrypted anew. Raises GroupError: a name is not known, nobody or oneself would be
+    left out, or one's own key is none of theirs.
     """
     old = mine = read_group_keys(folder.key_file)
     next_file = folder.key_file.with_name(f"{folder.key_file.name}.next")

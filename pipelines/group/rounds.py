@@ -158,9 +158,8 @@ def told_alone(rounds: Iterable[frozenset[str]]) -> list[str]:
 def make_round(folder: GroupFolder, *, without: Sequence[str] = (), days: int = DAYS_OPEN) -> RoundSheet:
     """Ask the practices that take part for their tables, but those left out; the round before must be over.
 
-    Raises:
-        GroupError: The agreement is not about sums, too few practices are left, the round before is still open, or
-            what it leaves out would tell one practice.
+    Raises GroupError: the agreement is not about sums, too few practices are left, the round before is still open, or
+    what it leaves out would tell one practice.
     """
     keys, agreement = folder.keys(), folder.agreement()
     if agreement.level != "sums" or not 1 <= days <= _MOST_DAYS:

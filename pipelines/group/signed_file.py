@@ -213,8 +213,7 @@ def read_bytes(path: Path, *, most: int, what: str, remedy: str = "name the file
 def read_json(data: bytes, *, most: int, what: str) -> Any:  # noqa: ANN401 - whatever the text holds
     """The value of a JSON text of at most ``most`` bytes: no key twice, no number that is none, no endless nesting."""
     if len(data) > most:
-        found = f"{what} is longer than {most:,} bytes"
-        raise GroupError(found, remedy="ask for the file again")
+        raise GroupError(f"{what} is longer than {most:,} bytes", remedy="ask for the file again")
     try:
         if _depth(data) > _DEEPEST:
             raise RecursionError

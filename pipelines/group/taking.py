@@ -94,8 +94,7 @@ def withdraw(folder: GroupFolder, pseudonym: str) -> Taken:
     with folder.held() as state:
         standing = state.practices.get(pseudonym.strip().upper())
         if standing is None or not standing.is_in:
-            found = f"no practice {pseudonym!r} takes part"
-            raise GroupError(found, remedy="see `menton group list`")
+            raise GroupError(f"no practice {pseudonym!r} takes part", remedy="see `menton group list`")
         return _withdraw(folder, pseudonym.strip().upper(), standing.sequence, by="the coordinator")
 
 
@@ -137,8 +136,7 @@ def _open(folder: GroupFolder, path: Path, state: GroupState) -> _Opened:
     data = read_bytes(path, most=MOST_FILE, what="the file", remedy="name the file a practice sent")
     digest = hashlib.sha256(data).hexdigest()
     if any(digest in {one.digest, one.came} for one in state.practices.values() if one.is_in):
-        found = "this very file has been taken in already"
-        raise GroupError(found, where=path.name, remedy="nothing needs to be done")
+        raise GroupError("this very file has been taken in already", where=path.name, remedy="nothing needs to be done")
     contents = unpack(unseal(data, folder.keys()))
     says = check_manifest(contents.manifest)
     group = folder.agreement().group

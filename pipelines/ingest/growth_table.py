@@ -57,9 +57,8 @@ def read_growth_table(
 ) -> GrowthReference:
     """The reference that a table makes; a TOML file may say its source and label itself.
 
-    Raises:
-        BadFileError: The file cannot be read.
-        DefinitionError: No source is stated, or a row is not well formed; the message names the row.
+    Raises BadFileError: the file cannot be read; DefinitionError: no source is stated, or a row is not well formed; the
+    message names the row.
     """
     rows, said = _toml(path) if path.suffix.lower() == ".toml" else (_table(path), {})
     source = source or said.get("source", "")

@@ -179,12 +179,10 @@ class Outcome:
 def ingest(request: Request) -> Outcome:
     """Carry out an ingest. Nothing is kept unless everything up to the load went well.
 
-    Raises:
-        BadFileError: A file cannot be used.
-        MappingError: A mapping is wrong or does not cover a file.
-        KeyProblemError: The case key is not the one this warehouse was made with.
-        WarehouseError: The warehouse cannot be written.
-        UnconfirmedError: The practice is new among others, or cases are there under other numbers; nobody confirmed it.
+    Raises BadFileError: a file cannot be used; MappingError: a mapping is wrong or does not cover a file;
+    KeyProblemError: the case key is not the one this warehouse was made with; WarehouseError: the warehouse cannot be
+    written; UnconfirmedError: the practice is new among others, or cases are there under other numbers; nobody
+    confirmed it.
     """
     # nothing is made or changed before every file has been read and mapped
     catalogues = catalogues_at(request.warehouse, request.encryption_key)

@@ -6,15 +6,4 @@ from warehouse.disclosure.protect import protect
 from warehouse.disclosure.published import HIDDEN, Count, Guard, ProtectedTable, Release
 from warehouse.disclosure.table import Table
 
-__all__ = [
-    "HIDDEN",
-    "Count",
-    "Dimension",
-    "Guard",
-    "Layout",
-    "Policy",
-    "ProtectedTable",
-    "Release",
-    "Table",
-    "protect",
-]
+__all__ = ["HIDDEN", "Count", "Dimension", "Guard", "Layout", "Policy", "ProtectedTable", "Release", "Table", "protect"]

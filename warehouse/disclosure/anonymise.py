@@ -240,5 +240,4 @@ def _check(frame: pl.DataFrame, hierarchies: Sequence[Hierarchy], k: int, l: int
         found = f"Hierarchies for {', '.join(names)}, of which {', '.join(absent) or 'one'} cannot be used."
         raise RequestError(found, expected="each column once", remedy="check the names of the variables")
     if k < 1 or l < 1:
-        found = f"k = {k} and l = {l}."
-        raise RequestError(found, expected="k and l at least 1", remedy="state other values")
+        raise RequestError(f"k = {k} and l = {l}.", expected="k and l at least 1", remedy="state other values")

@@ -303,11 +303,7 @@ _MISFIT = (
 
 
 def protect(
-    table: Table,
-    policy: Policy | None = None,
-    *,
-    earlier: Sequence[Release] = (),
-    last: frozenset[Key] = frozenset(),
+    table: Table, policy: Policy | None = None, *, earlier: Sequence[Release] = (), last: frozenset[Key] = frozenset()
 ) -> ProtectedTable:
     """Make a table fit to leave; the default policy hides 1 to 4.
 

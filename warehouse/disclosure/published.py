@@ -35,8 +35,7 @@ class Count:
     def n(self) -> int:
         """The count, for what may see it; an error of the program where it is hidden."""
         if self.value is None:
-            message = "a hidden count was asked for"
-            raise ValueError(message)
+            raise ValueError("a hidden count was asked for")
         return self.value
 
 
@@ -201,8 +200,7 @@ def make_cell(state: State, value: int | None, policy: Policy) -> Count:
     if state == "withheld":
         return HIDDEN
     if state != "shown" or not isinstance(value, int):
-        msg = "a cell that is neither shown with a value nor hidden"
-        raise ValueError(msg)
+        raise ValueError("a cell that is neither shown with a value nor hidden")
     return Count("shown", str(value), value)
 
 

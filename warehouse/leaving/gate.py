@@ -26,16 +26,13 @@ class Leave:
 
     def __post_init__(self) -> None:
         if (self.read_by == "others") != (self.note is not None):
-            message = "what others read has to be written down, and nothing else"
-            raise ValueError(message)
+            raise ValueError("what others read has to be written down, and nothing else")
 
 
 TO_ITSELF = Leave("the practice")
 """The practice keeps its own cases; what is whole says of itself that it must not be handed on."""
-AS_SEEN = Leave("who saw it")
-"""Figures a viewer was shown already: they were written down when they were shown."""
-NO_CASE = Leave("anyone")
-"""It is about no case."""
+AS_SEEN = Leave("who saw it")  # figures a viewer was shown already: they were written down when they were shown
+NO_CASE = Leave("anyone")  # it is about no case
 
 
 def let_out(data: bytes | str, leave: Leave, *, to: Path | None = None, what: str = "file") -> bytes:

@@ -28,8 +28,7 @@ from warehouse.selection import VARIABLES, listed
 from warehouse.store.quoting import name, text
 from warehouse.store.tables import Tables
 
-MOST_VALUES = 1000
-"""Values up to which a column of free text is kept as an enumeration."""
+MOST_VALUES = 1000  # values up to which a column of free text is kept as an enumeration
 
 _OWN: dict[str, tuple[str, ...]] = {
     **{VARIABLES[name].column or name: VARIABLES[name].values for name in BANDED},
@@ -217,12 +216,9 @@ def _depends_on(catalogues: Catalogues, measure: str, landmark: str) -> bool:
     return any(variant.startswith(landmark) for variant in catalogues.measures.measure(measure).variants)
 
 
-HEADLINES = ("D1", "D6", "F2")
-"""Headline definitions to follow what cases have: films, photographs, a ruler."""
-INSTEAD = {"plane_at_start": "facial_index_at_start"}
-"""What is adjusted for where another variable is not recorded."""
-ENOUGH = 0.1
-"""Share of cases from which on a record counts as one that cases have (common practice, no source)."""
+HEADLINES = ("D1", "D6", "F2")  # headline definitions to follow what cases have: films, photographs, a ruler
+INSTEAD = {"plane_at_start": "facial_index_at_start"}  # what is adjusted for where another variable is not recorded
+ENOUGH = 0.1  # share of cases from which on a record counts as one that cases have (common practice, no source)
 
 
 def what_cases_have(connection: Tables, catalogues: Catalogues) -> dict[str, str]:

@@ -94,8 +94,7 @@ def in_force(connection: Tables) -> Catalogues:
 def register(connection: Tables, kind: str, name: str, version: str, body: object) -> bool:
     """Put an entry in force; gives False where it is already in force as it stands.
 
-    Raises:
-        DefinitionError: A measure of that name is registered with other contents.
+    Raises DefinitionError: a measure of that name is registered with other contents.
     """
     text = json.dumps(body, sort_keys=True)
     present = connection.value(

@@ -10,18 +10,13 @@ from warehouse.store.quoting import text
 
 NOT_KNOWN = "not known"
 
-Grouping = Variable
-"""One way of grouping cases: by a variable."""
+Grouping = Variable  # one way of grouping cases: by a variable
 
 GROUPINGS: dict[str, Grouping] = {variable.name: variable for variable in listed("groupings")}
 
 
 def grouping(name: str) -> Grouping:
-    """The grouping called ``name``.
-
-    Raises:
-        RequestError: There is none; near names are offered.
-    """
+    """The grouping called ``name``. Raises RequestError: there is none; near names are offered."""
     found = GROUPINGS.get(name)
     if found is None:
         message = f"cases cannot be grouped by {name!r}"
@@ -79,10 +74,8 @@ def check_group(by: str, code: str, *, present: Iterable[str] = ()) -> str:
     """The code of a group, as it stands.
 
     ``by``: The grouping. ``code``: The group asked for. ``present``: Groups that occur in the data; needed for
-    groupings whose groups are not known beforehand.
-
-    Raises:
-        RequestError: The grouping has no such group, as far as that can be told; near names are offered.
+    groupings whose groups are not known beforehand. Raises RequestError: the grouping has no such group, as far as that
+    can be told; near names are offered.
     """
     way, found = grouping(by), list(present)
     known = list(filter(is_known, (*_CLOSED.get(by, ()), *found)))
@@ -108,8 +101,7 @@ def group_label(reader: Reader, way: Grouping, code: str) -> str:
 def single_grouping(by: str) -> Grouping:
     """The grouping, if it puts every case into one group.
 
-    Raises:
-        RequestError: There is none of that name, or a case can be in several of its groups.
+    Raises RequestError: there is none of that name, or a case can be in several of its groups.
     """
     way = grouping(by)
     if way.column is None:

@@ -149,8 +149,7 @@ def _join(span: Span) -> str:
     return f"left join mart_spans as {span} on {span}.case_no = mart_cases.case_no and {span}.span = {text(span)}"
 
 
-STEP_NUMBERS = {step: position for position, step in enumerate(STEPS)}
-"""Step -> the number it is kept as."""
+STEP_NUMBERS = {step: position for position, step in enumerate(STEPS)}  # step -> the number it is kept as
 
 COUNTED = STEP_NUMBERS["counted"]
 _MAY_TURN = ", ".join(str(STEP_NUMBERS[step]) for step in ("counted", "already_present", "not_at_risk"))

@@ -25,8 +25,7 @@ from warehouse.store.storage import Connection, attach, files_told, utc_now
 from warehouse.store.store import anchor
 from warehouse.store.tables import Tables
 
-REWRITTEN = "store rewritten"
-"""Setting that counts how often something was taken out of the store without a trace."""
+REWRITTEN = "store rewritten"  # setting that counts how often something was taken out of the store without a trace
 
 
 @dataclass(frozen=True, slots=True)

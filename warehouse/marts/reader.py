@@ -112,8 +112,7 @@ class Reader:
     def refuse_unknown(self, filters: Mapping[str, tuple[str, ...]]) -> None:
         """Refuse values to filter by that no case has and no list of codes knows: an empty table would hide the slip.
 
-        Raises:
-            RequestError: There is such a value.
+        Raises RequestError: there is such a value.
         """
         for variable in listed("filters"):
             asked = filters.get(variable.filter, ())

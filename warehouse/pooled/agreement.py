@@ -127,16 +127,14 @@ class Agreement:
         for one in self.variables:
             if one.name == name:
                 return one
-        found = f"the group did not agree on {name!r}"
-        raise GroupError(found, expected=", ".join(one.name for one in self.variables))
+        raise GroupError(f"the group did not agree on {name!r}", expected=", ".join(one.name for one in self.variables))
 
     def definition(self, identifier: str) -> Definition:
         """A definition that is pooled; refused where the group did not agree on it."""
         for one in self.definitions:
             if one.id == identifier and identifier in self.outcomes:
                 return one
-        found = f"the group did not agree on the outcome {identifier!r}"
-        raise GroupError(found, expected=", ".join(self.outcomes))
+        raise GroupError(f"the group did not agree on the outcome {identifier!r}", expected=", ".join(self.outcomes))
 
     @property
     def digest(self) -> str:

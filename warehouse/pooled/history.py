@@ -147,8 +147,7 @@ def _grown(values: Sequence[str] | frozenset[str], known: Sequence[str], places:
     return [mark for mark in known if any(is_one(mark, value) for value in values)] or sorted(values)
 
 
-_MOST_CHANGE = 1_000.0
-"""No change of a face is larger, in degrees, millimetres or points."""
+_MOST_CHANGE = 1_000.0  # no change of a face is larger, in degrees, millimetres or points
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,9 +33,8 @@ def kept_text(kept: Kept) -> str:
 def keep_result(warehouse: Path, result: Kept) -> None:
     """Keep a result in a warehouse folder, in the place of the group's earlier one.
 
-    Raises:
-        GroupError: It cannot be written, or a newer one is kept.
-        KeyProblemError: The warehouse is encrypted and its key is not known.
+    Raises GroupError: it cannot be written, or a newer one is kept; KeyProblemError: the warehouse is encrypted and its
+    key is not known.
     """
     path = kept_path(warehouse, result.result.group)
     try:

@@ -10,17 +10,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
-from warehouse.disclosure import (
-    HIDDEN,
-    Count,
-    Dimension,
-    Layout,
-    Policy,
-    ProtectedTable,
-    Release,
-    Table,
-    protect,
-)
+from warehouse.disclosure import HIDDEN, Count, Dimension, Layout, Policy, ProtectedTable, Release, Table, protect
 from warehouse.disclosure.knowledge import knowledge_of, row_of, space_for
 from warehouse.disclosure.published import WITHHELD, make_cell
 from warehouse.disclosure.system import extreme
@@ -252,8 +242,7 @@ def _only(layout: Layout, name: str) -> Layout:
     return Layout((one, *others), layout.scope)
 
 
-HIDDEN_TOGETHER = 3
-"""Fewest adverse counts hidden where any is and their sum is known."""
+HIDDEN_TOGETHER = 3  # fewest adverse counts hidden where any is and their sum is known
 
 
 def for_each_other(

@@ -26,8 +26,7 @@ SCOPE = "cases of"
 _IN_ALL = {STARTED: RESULTS, COUNTED: (ADVERSE, NOT_ADVERSE)} | {result: (result,) for result in RESULTS}
 _IN_PART = {COUNTED: (ADVERSE, NOT_ADVERSE), ADVERSE: (ADVERSE,)}
 
-Counts = tuple[int, int]
-"""Adverse, counted."""
+Counts = tuple[int, int]  # adverse, counted
 
 
 def result_variable(outcome: str) -> str:

@@ -30,8 +30,7 @@ from warehouse.protected.shares import as_shown, published
 from warehouse.questions.grouped_changes import changes_by, groups_with_means
 from warehouse.questions.shares import GroupRow, Rates
 
-FEWEST = 3
-"""Fewest practices behind a picture: of two, each could take its own counts from the total."""
+FEWEST = 3  # fewest practices behind a picture: of two, each could take its own counts from the total
 
 COUNTS_HIDDEN = "counts hidden"
 POLICY = Policy()

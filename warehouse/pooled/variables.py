@@ -13,14 +13,7 @@ NOT_DUE = "not due"
 RESULTS = (ADVERSE, NOT_ADVERSE, NOT_KNOWN, NOT_DUE)
 """What a case can have under a definition: counted either way, due but not known, or still in treatment."""
 
-DEFAULT_VARIABLES = (
-    "age_band",
-    "sex",
-    "appliance_category",
-    "extraction",
-    "vertical_type",
-    "start_year",
-)
+DEFAULT_VARIABLES = ("age_band", "sex", "appliance_category", "extraction", "vertical_type", "start_year")
 DEFAULT_GROUPINGS = ("appliance_category", "age_band", "extraction")
 
 _POOLED = {variable.name: variable for variable in listed("pooled")}

@@ -25,17 +25,7 @@ from types import MappingProxyType
 import polars as pl
 
 from warehouse.cases.flow import Flow, Loss, StageCount
-from warehouse.disclosure import (
-    HIDDEN,
-    Count,
-    Dimension,
-    Layout,
-    Policy,
-    ProtectedTable,
-    Release,
-    Table,
-    protect,
-)
+from warehouse.disclosure import HIDDEN, Count, Dimension, Layout, Policy, ProtectedTable, Release, Table, protect
 from warehouse.marts.reader import Reader
 from warehouse.marts.steps import STAGES, STEPS
 from warehouse.questions.beside import NOTHING_BESIDE, Counterparts
@@ -54,14 +44,12 @@ DUE = "outcome due"
 NOT_DUE = STEPS["in_treatment"].reason
 NO_REFERENCE = STEPS["no_reference"].reason
 
-OTHER_REASONS = "other reasons after: {stage}"
-"""What several small reasons of one stage are shown as together."""
+OTHER_REASONS = "other reasons after: {stage}"  # what several small reasons of one stage are shown as together
 
 COMPLETE = "complete"
 ALL_CASES = "all cases"
 """The name of the table of the chain."""
-RESULT = "result"
-"""The variable of contributions: a case is adverse, not adverse, not known or not due."""
+RESULT = "result"  # the variable of contributions: a case is adverse, not adverse, not known or not due
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -362,8 +350,7 @@ def _reached(members: Mapping[str, tuple[str, ...]], *, complete: bool = True) -
 def _group_table(result: Rates, chain: FlowCounts, scope: Mapping[str, tuple[str, ...]]) -> Table:
     """Counted and adverse by group, in the classes of the chain; within a class of the two, any will do."""
     if result.by is None:  # pragma: no cover - only called for groupings
-        message = "a table by group needs a grouping"
-        raise TypeError(message)
+        raise TypeError("a table by group needs a grouping")
     both = chain.both
     adverse = both.get(ADVERSE, ())
     others = [atom for atom in both.get(COUNTED, ()) if atom not in adverse]

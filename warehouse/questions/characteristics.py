@@ -11,8 +11,7 @@ from warehouse.plans.question import Question, Stamped, stamp_of
 from warehouse.questions.case_table import case_table
 from warehouse.selection import stated
 
-VARIABLES: dict[str, str] = stated("characteristics")
-"""Column of a case table -> its name in the table, in order."""
+VARIABLES: dict[str, str] = stated("characteristics")  # column of a case table -> its name in the table, in order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -54,9 +54,7 @@ ANCHOR = "access record"
 """What an event of the store is called that notes how far the record had come."""
 
 MARK = "access.mark"  # how far the record had come and the random text that pseudonyms are made with: number, sum, text
-
-LEFT = "documents.jsonl"
-"""The record of the documents that left (``warehouse/leaving``)."""
+LEFT = "documents.jsonl"  # the record of the documents that left (``warehouse/leaving``)
 
 BESIDE = ("comparisons.jsonl", "contributions.jsonl", LEFT)
 """The other records whose lines are only ever added; named here, since whoever keeps them stands higher."""

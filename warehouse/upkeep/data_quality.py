@@ -12,8 +12,7 @@ from warehouse.selection import WHOEVER, Selection, stated
 from warehouse.store.quoting import name as checked
 from warehouse.store.quoting import statement
 
-CASE_FIELDS: dict[str, str] = stated("completeness")
-"""Column of mart_cases -> its name on screens."""
+CASE_FIELDS: dict[str, str] = stated("completeness")  # column of mart_cases -> its name on screens
 
 START_FIELDS = ("joint_symptoms_start", "sleep_breathing_concern_start", "mouth_posture_start")
 SHOWN_CASES = 15
