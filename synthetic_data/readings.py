@@ -9,7 +9,7 @@ from synthetic_data.appliances import APPLIANCES
 from synthetic_data.arrays import BoolArray, FloatArray, IntArray, coded, take
 from synthetic_data.faces import Points, Pose, draw
 from synthetic_data.growth import length
-from synthetic_data.occlusion import par_total
+from synthetic_data.occlusion import PAR_WEIGHTS, par_total
 from synthetic_data.persons import DAYS_PER_YEAR
 from synthetic_data.records import Scene, enlargement
 from synthetic_data.tracing import FORMULAS, Reading, mark_points, measure
@@ -121,17 +121,7 @@ def _reading(scene: Scene, sheet: Sheet) -> Reading:
     )
 
 
-_CASTS = (
-    "irregularity_mm",
-    "par_uk_points",
-    "par_upper_anterior_points",
-    "par_lower_anterior_points",
-    "par_buccal_points",
-    "par_overjet_score",
-    "par_overbite_score",
-    "par_centreline_score",
-    "facial_index_pct",
-)
+_CASTS = ("irregularity_mm", "par_uk_points", *PAR_WEIGHTS, "facial_index_pct")
 
 
 def _casts(scene: Scene, sheet: Sheet, facial_index: FloatArray, rng: np.random.Generator) -> dict[str, FloatArray]:

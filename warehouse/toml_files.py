@@ -117,19 +117,12 @@ def structure(kind: Any, data: object, *, where: str, error: type[MentonError] =
 
 
 _EXPECTED = {
-    "string_type": "a text in quotes",
-    "string_too_short": "a text in quotes",
-    "int_type": "a whole number",
-    "int_from_float": "a whole number",
-    "float_type": "a number",
-    "float_parsing": "a number",
-    "finite_number": "a number",
+    **dict.fromkeys(("string_type", "string_too_short"), "a text in quotes"),
+    **dict.fromkeys(("int_type", "int_from_float"), "a whole number"),
+    **dict.fromkeys(("float_type", "float_parsing", "finite_number"), "a number"),
     "bool_type": "true or false",
-    "list_type": "a list in square brackets",
-    "tuple_type": "a list in square brackets",
-    "dict_type": "a section",
-    "mapping_type": "a section",
-    "dataclass_type": "a section",
+    **dict.fromkeys(("list_type", "tuple_type"), "a list in square brackets"),
+    **dict.fromkeys(("dict_type", "mapping_type", "dataclass_type"), "a section"),
 }
 
 

@@ -12,7 +12,7 @@ from warehouse.plans.planned_or_explored import stand
 from warehouse.plans.question import Question
 from warehouse.words.sentences import say as say_text
 
-_KEYS = (
+_KEYS = [
     "code",
     "label",
     "definition",
@@ -24,7 +24,7 @@ _KEYS = (
     "family",
     "formula_text",
     "source",
-)
+]
 TRACED = files(__package__).joinpath("traced.sql").read_text(encoding="utf-8")
 EXAMPLE = files(__package__).joinpath("measure_example.toml").read_text(encoding="utf-8")
 

@@ -48,14 +48,8 @@ REFUSED: dict[type[exp.Expr], str] = {
 """Constructs that break or change a value in silence, with what is said of them."""
 
 _TYPES = {
-    exp.DataType.Type.INT,
-    exp.DataType.Type.BIGINT,
-    exp.DataType.Type.DOUBLE,
-    exp.DataType.Type.BOOLEAN,
-    exp.DataType.Type.VARCHAR,
-    exp.DataType.Type.TEXT,
-    exp.DataType.Type.TIMESTAMP,
-    exp.DataType.Type.TIMESTAMPNTZ,
+    exp.DataType.Type[one]
+    for one in ["INT", "BIGINT", "DOUBLE", "BOOLEAN", "VARCHAR", "TEXT", "TIMESTAMP", "TIMESTAMPNTZ"]
 }
 _JOINS = {"", "LEFT", "RIGHT", "FULL"}
 _WHOLE = (exp.Substring, exp.Round, exp.Count, exp.Literal, exp.Null, exp.Case, exp.Boolean)
