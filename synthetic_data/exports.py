@@ -266,7 +266,8 @@ def tables(cohort: Cohort) -> dict[str, pl.DataFrame]:
         "measurements": _without_derived(cohort),
         "landmarks": cohort.landmarks,
     }
-    return {name: _without_empty(frame) for name, frame in frames.items() if frame.height}
+    filled = {name: frame for name, frame in frames.items() if frame.height}
+    return {name: frame.select(c for c in frame if c.null_count() < frame.height) for name, frame in filled.items()}
 
 
 def write_tabular(cohort: Cohort, folder: Path) -> tuple[Path, ...]:
@@ -285,10 +286,6 @@ def _without_derived(cohort: Cohort) -> pl.DataFrame:
     instead = [p.code for p in cohort.settings.practices if p.landmarks == "instead"]
     traced = cohort.cases.filter(pl.col("practice").is_in(instead))["case_id"]
     return measurements.filter(~(pl.col("case_id").is_in(traced.implode()) & pl.col("measure").is_in(list(FORMULAS))))
-
-
-def _without_empty(frame: pl.DataFrame) -> pl.DataFrame:
-    return frame.select(column for column in frame if column.null_count() < frame.height)
 
 
 ENCODING = "cp1252"

@@ -145,11 +145,6 @@ def _basis(age: FloatArray, knots: tuple[float, ...]) -> FloatArray:
     return np.column_stack([np.ones(age.size), columns])
 
 
-def _usable_knots(age: FloatArray, knots: tuple[float, ...]) -> tuple[float, ...]:
-    """The knots, or none when there are too few of them or too few different ages to bend between them."""
-    return knots if len(knots) >= 3 and independent_columns(_basis(age, knots)).all() else ()
-
-
 def _ratio_p(larger: Optimum, smaller: Optimum) -> float:
     """Likelihood-ratio p value of the smaller of two plain models."""
     df = larger.beta.size - smaller.beta.size
@@ -193,7 +188,9 @@ def age_curve(
     if slope.value is None:
         return _no_curve(age, outcome, lost, level, slope)
     wanted = default_knots(_fewer(outcome)) if n_knots is None else n_knots
-    knots = _usable_knots(age, quantile_knots(age, wanted))
+    knots = quantile_knots(age, wanted)
+    if len(knots) < 3 or not independent_columns(_basis(age, knots)).all():  # or too few different ages to bend between
+        knots = ()
     fit, plain = _fit(_basis(age, knots), outcome)
     flat, line = (_fit(_basis(age, ())[:, :width], outcome)[0] for width in (1, 2))
     grid = np.linspace(age.min(), age.max(), _GRID_POINTS) if at is None else np.asarray(at, dtype=np.float64)

@@ -105,7 +105,7 @@ def _means(column: FloatArray, first: BoolArray, sides: Sequence[_Sides], denomi
     if first.all() or not first.any():
         nothing = GroupMeans(first=None, second=None, standardised_difference=None, variance_ratio=None)
         return [nothing for _ in sides]
-    one, two, yes_no = column[first], column[~first], is_yes_no(column)
+    one, two, yes_no = column[first], column[~first], bool(((column == 0.0) | (column == 1.0)).all())
     spread_one, spread_two = variance(one, yes_no=yes_no), variance(two, yes_no=yes_no)
     spread = spread_one if denominator == "first" else (spread_one + spread_two) / 2.0
     return [_weighted_means(one, two, weights, spread, yes_no=yes_no) for weights in sides]
@@ -131,11 +131,6 @@ def standardised(gap: float, spread: float) -> float | None:
     if gap == 0.0:
         return 0.0
     return gap / sqrt(spread) if spread > 0 else None
-
-
-def is_yes_no(column: FloatArray) -> bool:
-    """Whether a column holds only 0 and 1."""
-    return bool(((column == 0.0) | (column == 1.0)).all())
 
 
 def variance(values: FloatArray, *, yes_no: bool) -> float:

@@ -19,26 +19,10 @@ from warehouse.store.quoting import name, statement
 
 MEASURES = ("par_uk_points", "irregularity_mm", "overjet_mm", "facial_index_pct", "nose_tip_to_incisor_mm")
 TIMES = ("start", "finish", "follow_up")
-COLUMNS = (
-    "par_start",
-    "par_finish",
-    "par_percent_reduction",
-    "par_improvement",
-    "irregularity_class_start",
-    "irregularity_class_finish",
-    "irregularity_class_follow_up",
-    "iotn_overjet_grade_start",
-    "facial_index_class_start",
-    "facial_index_class_finish",
-    "nose_tip_rule_of_thumb_mm_start",
-    "nose_tip_rule_of_thumb_mm_finish",
-    "nose_tip_unfavourable_by_rule_of_thumb_start",
-    "nose_tip_unfavourable_by_rule_of_thumb_finish",
-)
 
 
 def case_results(reader: Reader) -> pl.DataFrame:
-    """One row a case: ``case_no`` and the columns of ``COLUMNS``; null where a measure was not read.
+    """One row a case: ``case_no`` and a column a result, by time; null where a measure was not read.
 
     The improvement category is by the weighted score (UK weights) from start to finish; treatment need by overjet
     takes a closed mouth at rest for competent lips; a facial index is classed on the scale for the person's sex.
@@ -50,18 +34,18 @@ def case_results(reader: Reader) -> pl.DataFrame:
         "par_finish": pl.col("par_uk_points_finish"),
         "par_percent_reduction": par_percent_reduction("par_uk_points_start", "par_uk_points_finish"),
         "par_improvement": par_improvement("par_uk_points_start", "par_uk_points_finish"),
-        "iotn_overjet_grade_start": iotn_overjet_grade("overjet_mm_start", lips_competent=lips),
     }
-    for time in TIMES:
-        found[f"irregularity_class_{time}"] = irregularity_class(f"irregularity_mm_{time}")
-    for time in ("start", "finish"):
-        distance = f"nose_tip_to_incisor_mm_{time}"
-        age = pl.col("age_at_start") + pl.col(f"months_{time}") / 12.0
-        found[f"facial_index_class_{time}"] = facial_index_class(f"facial_index_pct_{time}", "sex")
-        guide = pl.when(pl.col(distance).is_not_null()).then(nose_tip_guide_mm(age, "sex"))
-        found[f"nose_tip_rule_of_thumb_mm_{time}"] = guide
-        found[f"nose_tip_unfavourable_by_rule_of_thumb_{time}"] = nose_tip_unfavourable(distance, age, "sex")
-    return wide.select("case_no", *(found[column].alias(column) for column in COLUMNS))
+    found |= {f"irregularity_class_{time}": irregularity_class(f"irregularity_mm_{time}") for time in TIMES}
+    found["iotn_overjet_grade_start"] = iotn_overjet_grade("overjet_mm_start", lips_competent=lips)
+    found |= {f"facial_index_class_{one}": facial_index_class(f"facial_index_pct_{one}", "sex") for one in TIMES[:2]}
+    ages = {one: pl.col("age_at_start") + pl.col(f"months_{one}") / 12.0 for one in TIMES[:2]}
+    tips = {one: f"nose_tip_to_incisor_mm_{one}" for one in ages}
+    for one, age in ages.items():
+        guide = pl.when(pl.col(tips[one]).is_not_null()).then(nose_tip_guide_mm(age, "sex"))
+        found[f"nose_tip_rule_of_thumb_mm_{one}"] = guide
+    for one, age in ages.items():
+        found[f"nose_tip_unfavourable_by_rule_of_thumb_{one}"] = nose_tip_unfavourable(tips[one], age, "sex")
+    return wide.select("case_no", *(result.alias(name) for name, result in found.items()))
 
 
 def _wide(reader: Reader) -> pl.DataFrame:

@@ -96,7 +96,8 @@ def _casts(query: exp.Expr) -> Iterator[str]:
 def _divisions(query: exp.Expr) -> Iterator[str]:
     for division in query.find_all(exp.Div):
         divisor = division.expression.unnest()
-        if not (_is_number(divisor) or isinstance(divisor, exp.Nullif) or _is_enlargement(divisor)):
+        is_enlargement = {column.name for column in divisor.find_all(exp.Column)} == _POSITIVE_COLUMNS
+        if not (_is_number(divisor) or isinstance(divisor, exp.Nullif) or is_enlargement):
             yield f"a division that may be by zero: write nullif({divisor.sql('duckdb')[:40]}, 0e0)"
         if not (_is_double(division.this) or _is_double(divisor)):
             yield f"a division of what may be whole numbers: {division.sql('duckdb')[:60]}"
@@ -104,10 +105,6 @@ def _divisions(query: exp.Expr) -> Iterator[str]:
 
 def _is_number(node: exp.Expr) -> bool:
     return isinstance(node, exp.Literal) and not node.is_string and float(node.name) != 0.0
-
-
-def _is_enlargement(node: exp.Expr) -> bool:
-    return {column.name for column in node.find_all(exp.Column)} == _POSITIVE_COLUMNS
 
 
 def _is_double(node: exp.Expr) -> bool:

@@ -46,11 +46,8 @@ def compute(
 
 
 def _measures_of_view(measures: Mapping[str, Measure], view: str) -> list[Measure]:
-    return [entry for entry in measures.values() if view in entry.views and _from_landmarks(entry)]
-
-
-def _from_landmarks(entry: Measure) -> bool:
-    return entry.formula is not None and not isinstance(entry.formula, WeightedTotal)
+    made = [entry for entry in measures.values() if entry.formula and not isinstance(entry.formula, WeightedTotal)]
+    return [entry for entry in made if view in entry.views]
 
 
 def _no_rows(landmarks: pl.DataFrame) -> pl.DataFrame:
