@@ -15,20 +15,12 @@ from dashboard.charts.figure import ChartFigure
 from warehouse.disclosure import Count
 from warehouse.results import Interval
 from warehouse.words.numbers import level_name, percent, signed
+from warehouse.words.sentences import say
 
 Kind: TypeAlias = Literal["words", "span", "count", "percent", "change", "mean", "ratio", "number"]
 
 _COLUMNS = tomllib.loads(files("dashboard.report.sections").joinpath("columns.toml").read_text(encoding="utf-8"))
-SUBJECTS_OF_THE_TALK = (
-    "the finding",
-    "shares by appliance",
-    "two groups, adjusted",
-    "age and extraction",
-    "worse and better, beside what was expected",
-    "from start to finish",
-    "what could be wrong",
-    "what we will change",
-)
+SUBJECTS_OF_THE_TALK = tuple(say("talk.subjects").splitlines())
 """What the slides of a talk are about, in the order in which a room asks."""
 
 DIGITS = 1  # decimal places of shares (in percent) and of changes

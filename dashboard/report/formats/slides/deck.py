@@ -25,6 +25,7 @@ from pptx.util import Inches, Pt
 from dashboard.report.document import Document, DocumentTable, Section
 from dashboard.report.figures import FOOT
 from dashboard.theme import LIGHT
+from warehouse.toml_files import shipped
 
 WIDTH, HEIGHT = 13.333, 7.5  # size of a slide in inches
 
@@ -45,30 +46,9 @@ LONGEST_LIST = 290  # characters of the list of what is not drawn
 
 FOR_QUESTIONS = "For questions"
 
-_BAND = (
-    '<p:sp xmlns:p="http://schemas.openxmlformats.org/presentationml/2006/main"'
-    ' xmlns:a="http://schemas.openxmlformats.org/drawingml/2006/main">'
-    '<p:nvSpPr><p:cNvPr id="90" name="Band"/><p:cNvSpPr/><p:nvPr userDrawn="1"/></p:nvSpPr>'
-    '<p:spPr><a:xfrm><a:off x="0" y="0"/><a:ext cx="201168" cy="6858000"/></a:xfrm>'
-    '<a:prstGeom prst="rect"><a:avLst/></a:prstGeom><a:solidFill><a:schemeClr val="accent1"/></a:solidFill>'
-    "<a:ln><a:noFill/></a:ln></p:spPr>"
-    "<p:txBody><a:bodyPr/><a:lstStyle/><a:p><a:endParaRPr/></a:p></p:txBody></p:sp>"
-)
+_STATED = shipped("dashboard.report.formats.slides", "deck.toml")
 _PART_ID = "{{3D1F5B0A-7C44-4C1B-9A55-0D5C1E2F6A{:02}}}"
-_COLOURS = {
-    "dk1": LIGHT.ink,
-    "lt1": LIGHT.ground,
-    "dk2": LIGHT.quiet,
-    "lt2": LIGHT.band,
-    "accent1": LIGHT.main,
-    "accent2": LIGHT.adverse,
-    "accent3": LIGHT.second,
-    "accent4": LIGHT.quiet,
-    "accent5": LIGHT.line,
-    "accent6": LIGHT.band,
-    "hlink": LIGHT.main,
-    "folHlink": LIGHT.second,
-}
+_COLOURS = {name: getattr(LIGHT, one) for name, one in _STATED["colours"].items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +87,7 @@ def _dress(layout: SlideLayout) -> None:
                 shape.text_frame.vertical_anchor = MSO_ANCHOR.TOP
             else:
                 shape.element.getparent().remove(shape.element)
-    layout.shapes._spTree.insert(2, parse_xml(_BAND))
+    layout.shapes._spTree.insert(2, parse_xml(_STATED["band"]))
 
 
 def _strip(deck: Presentation) -> None:
@@ -205,14 +185,7 @@ def parted(deck: Presentation, parts: Mapping[str, int]) -> None:
             slides = "".join(f'<p14:sldId id="{next(ids)}"/>' for _ in range(n))
             named = f'<p14:section name="{name}" id="{_PART_ID.format(place)}">'
             listed += f"{named}<p14:sldIdLst>{slides}</p14:sldIdLst></p14:section>"
-    deck.part._element.append(
-        parse_xml(
-            '<p:extLst xmlns:p="http://schemas.openxmlformats.org/presentationml/2006/main">'
-            '<p:ext uri="{521415D9-36F7-43E2-AB2F-B90AF26B5E84}">'
-            '<p14:sectionLst xmlns:p14="http://schemas.microsoft.com/office/powerpoint/2010/main">'
-            f"{listed}</p14:sectionLst></p:ext></p:extLst>"
-        )
-    )
+    deck.part._element.append(parse_xml(_STATED["sections"].replace("$listed", listed)))
 
 
 def saved(deck: Presentation) -> bytes:
