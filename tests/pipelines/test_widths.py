@@ -37,7 +37,7 @@ def tables_noted(monkeypatch: pytest.MonkeyPatch) -> list[Table]:
             print_table(title, columns, held, right=right)
         found.append((columns, held, out.getvalue()))
 
-    names = {module.partition(":")[0] for module, _ in COMMANDS.values()}
+    names = {command["run"].partition(":")[0] for command in COMMANDS.values()}
     names |= {f"pipelines.commands.{one.name}" for one in iter_modules(pipelines.commands.__path__)}
     for module in map(import_module, names - {"pipelines.commands.options"}):
         if hasattr(module, "print_table"):
