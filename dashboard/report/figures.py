@@ -167,7 +167,8 @@ def framed(
         raise ValueError("the picture has no size")
     width, height = float(found[2]), float(found[3])
     letters = int((width - 2 * _MARGIN) / (0.57 * _FOOT_SIZE))  # a line holds so many
-    said, stands = wrap(above, letters), [line for one in foot for line in wrap(one, letters)]
+    said = wrap(above, letters)
+    stands = [line for one in foot for line in ([one] if len(one) < 1.1 * letters else wrap(one, letters))]
     named = wrap(title, int((width - 2 * _MARGIN) / (0.68 * _TITLE_SIZE)))
     head = _TOP + 1.3 * _TITLE_SIZE * (len(named) - 1)
     top = head + len(said) * _LINE

@@ -224,12 +224,13 @@ def everything_said(app: AppTest) -> str:
     return "\n".join(str(element.proto) for element in app.main) + "\n".join(str(one.proto) for one in app.sidebar)
 
 
-def saved_files(opened: Open, monkeypatch: pytest.MonkeyPatch, page: str, **address: str) -> dict[str, str | bytes]:
+def saved_files(opened: Open, monkeypatch: pytest.MonkeyPatch, page: str, **address: str) -> dict[str, bytes]:
     """Every file that a page hands over, made as by its button: name -> content."""
-    kept: dict[str, str | bytes] = {}
+    kept: dict[str, bytes] = {}
 
     def keep(_: str, made: object, *, file_name: str, **__: object) -> None:
-        kept[file_name] = made() if callable(made) else made  # type: ignore[assignment]
+        given = made() if callable(made) else made
+        kept[file_name] = given.encode() if isinstance(given, str) else given  # type: ignore[assignment]
 
     monkeypatch.setattr(st, "download_button", keep)
     app = opened(page, fresh=True, **address)
@@ -237,6 +238,6 @@ def saved_files(opened: Open, monkeypatch: pytest.MonkeyPatch, page: str, **addr
     return kept
 
 
-def words_of(picture: str | bytes) -> str:
+def words_of(picture: bytes) -> str:
     """All that can be read in an SVG."""
     return " ".join(" ".join(ElementTree.fromstring(picture).itertext()).split())

@@ -5,11 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-import streamlit as st
 
 from dashboard.parts import screen
 from dashboard.parts.navigation import MAP
@@ -271,14 +269,8 @@ def test_second_readings_are_told_examiner_by_examiner(opened: Open) -> None:
 def test_a_table_taken_along_carries_what_it_rests_on_and_acts_as_no_formula(
     opened: Open, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    kept: dict[str, str] = {}
-
-    def keep(_: str, made: Callable[[], str], *, file_name: str, **__: object) -> None:
-        kept[file_name] = made()
-
-    monkeypatch.setattr(st, "download_button", keep)
-    opened("comparisons", fresh=True)
-    (row, *_) = csv.DictReader(io.StringIO(kept["appliance_category.csv"]))
+    kept = saved_files(opened, monkeypatch, "comparisons")
+    (row, *_) = csv.DictReader(io.TextIOWrapper(io.BytesIO(kept["appliance_category.csv"]), encoding="utf-8"))
     assert row["title"] == "The figures as a table"
     assert row["definition"].startswith("D1 v2.0.0: ")
     assert row["cases"] == "treated consecutive cases"

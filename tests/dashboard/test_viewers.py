@@ -194,16 +194,16 @@ def test_only_an_owner_may_ever_write() -> None:
     assert not viewer_named("coordinator", may_write=True).may_write
 
 
-def read_aloud(kept: dict[str, str | bytes]) -> str:
+def read_aloud(kept: dict[str, bytes]) -> str:
     """The words of files: CSV, HTML, Markdown and SVG as they are, a PDF by its text."""
     texts = []
     for name, content in kept.items():
         if name.endswith(".pdf"):
-            texts += [page.extract_text() for page in PdfReader(io.BytesIO(content)).pages]  # type: ignore[arg-type]
+            texts += [page.extract_text() for page in PdfReader(io.BytesIO(content)).pages]
         elif name.endswith(".svg"):
             texts.append(words_of(content))
         elif name.endswith((".csv", ".html", ".md")):
-            texts.append(content if isinstance(content, str) else content.decode())
+            texts.append(content.decode())
     return "\n".join(texts)
 
 
@@ -228,7 +228,8 @@ def test_every_page_and_saved_file_holds_the_policy_of_a_coordinator(
 @pytest.mark.parametrize("page", ["answer", "two", "comparisons", "cases", "drift", "take_along"])
 def test_no_file_of_a_practice_names_another(opened: Open, monkeypatch: pytest.MonkeyPatch, page: str) -> None:
     monkeypatch.setenv("MENTON_VIEWER", "practice:QUARRY")
-    kept = saved_files(opened, monkeypatch, page, **({"made": "practice"} if page == "take_along" else {}))
+    address = {"take_along": {"made": "practice"}, "two": {"beside": "def=D2"}}
+    kept = saved_files(opened, monkeypatch, page, **address.get(page, {}))
     assert kept
     assert "HARBOUR" not in read_aloud(kept)
 

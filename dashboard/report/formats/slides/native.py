@@ -28,7 +28,7 @@ from pptx.slide import Slide
 from pptx.util import Inches, Pt
 
 from dashboard.charts.changes import Histogram
-from dashboard.charts.course import Slopes
+from dashboard.charts.course import Panels, Slopes
 from dashboard.charts.figure import ChartFigure
 from dashboard.charts.funnel import FunnelPlot
 from dashboard.charts.intervals import Intervals
@@ -38,6 +38,7 @@ from dashboard.report.formats.slides.deck import FACE, SMALL, rgb, set_alt
 from dashboard.theme import LIGHT
 from warehouse.export_safety import neutralise
 from warehouse.words.numbers import percent
+from warehouse.words.sentences import say
 
 FILL = "#8fbac4"
 """Colour of bars: dark text on it is read easily."""
@@ -46,6 +47,7 @@ PRACTICES = "practices"
 HIGH = ", high"
 """End of the name of a line that is the upper one of a pair, of which the legend names the lower alone."""
 
+MOST_PANELS = 8  # on a slide, all together among them
 NARROW = 7.0  # inches below which numbers on an axis of shares stand further apart, and bars are named by counts alone
 Box = tuple[float, float, float, float]  # left, top, width and height in inches
 
@@ -86,6 +88,7 @@ def draw(slide: Slide, figure: ChartFigure, *, title: str, box: Box, size: int =
         Curve: _curve,
         FunnelPlot: _funnel,
         Slopes: _slopes,
+        Panels: _panels,
     }
     set_alt(drawers[type(figure)](slide, figure, box, size), title=title, text=figure.alt)
 
@@ -190,26 +193,54 @@ def _slopes(slide: Slide, figure: Slopes, box: Box, size: int) -> GraphicFrame:
     data = _sheet("0.0", places, [(str(name), rows["value"].to_list()) for (name,), rows in lines])
     frame, chart = _placed(slide, XL_CHART_TYPE.LINE_MARKERS, data, box, size)
     for place, (series, (_, rows)) in enumerate(zip(chart.plots[0].series, lines, strict=True)):
-        colour = LIGHT.second if rows["is_expected"][0] else (LIGHT.main, LIGHT.quiet, LIGHT.adverse)[place % 3]
-        series.smooth = False
-        series.format.line.color.rgb, series.format.line.width = rgb(colour), int(Pt(3.5))
-        if rows["is_expected"][0]:
-            series.format.line.dash_style = MSO_LINE.DASH
-        series.marker.style, series.marker.size = XL_MARKER_STYLE.CIRCLE, 10
-        series.marker.format.fill.solid()
-        series.marker.format.fill.fore_color.rgb = rgb(colour)
+        _slope(series, (LIGHT.main, LIGHT.quiet, LIGHT.adverse)[place % 3], is_expected=rows["is_expected"][0])
         ends = list(enumerate(rows["value"]))
         for at, value in ends if place == 0 else ends[-1:]:  # all lines but of classes begin at one place
             text = series.points[at].data_label
             text.text_frame.text = f"{value:.1f}"
             text.text_frame.paragraphs[0].runs[0].font.size = Pt(size)
             text.position = XL_LABEL_POSITION.RIGHT if at else XL_LABEL_POSITION.LEFT
-    known = figure.frame["value"]
+    _dress_slopes(chart, figure.frame["value"], figure.axis, size)
+    return frame
+
+
+def _panels(slide: Slide, figure: Panels, box: Box, size: int) -> GraphicFrame:
+    """The same for each practice, with a gap between them; no more of them than fit."""
+    kept = figure.frame["short"].unique(maintain_order=True).to_list()[:MOST_PANELS]
+    drawn = figure.frame.filter(pl.col("short").is_in(kept))
+    sets: dict[str, list[float | None]] = {"mean": [], say("course.expected"): []}
+    for short in kept:
+        rows = drawn.filter(pl.col("short") == short)
+        for values, is_expected in zip(sets.values(), (False, True), strict=True):
+            ends = rows.filter(pl.col("is_expected") == is_expected)["value"].to_list()
+            values += [*(ends or [None, None]), None]
+    labels = [text for short in kept for text in (short.replace("|", ", n "), " ", " ")]
+    frame, chart = _placed(slide, XL_CHART_TYPE.LINE_MARKERS, _sheet("0.0", labels, sets.items()), box, size)
+    for series, is_expected in zip(chart.plots[0].series, (False, True), strict=True):
+        _slope(series, LIGHT.main, is_expected=is_expected)
+    for offset in chart._chartSpace.xpath(".//c:catAx/c:lblOffset"):
+        offset.addnext(parse_xml(f'<c:tickLblSkip {nsdecls("c")} val="3"/>'))
+    _dress_slopes(chart, drawn["value"], ", ".join(figure.axis), size)
+    return frame
+
+
+def _slope(series: Any, colour: str, *, is_expected: bool) -> None:  # noqa: ANN401
+    """A line with its marks; dashed where it is what was expected."""
+    shade = rgb(LIGHT.second if is_expected else colour)
+    series.smooth = False
+    series.format.line.color.rgb, series.format.line.width = shade, int(Pt(3.5))
+    if is_expected:
+        series.format.line.dash_style = MSO_LINE.DASH
+    series.marker.style, series.marker.size = XL_MARKER_STYLE.CIRCLE, 10
+    series.marker.format.fill.solid()
+    series.marker.format.fill.fore_color.rgb = shade
+
+
+def _dress_slopes(chart: Chart, known: pl.Series, axis: str, size: int) -> None:
     low, high = float(known.min() or 0.0), float(known.max() or 0.0)  # type: ignore[arg-type]
     chart.value_axis.minimum_scale, chart.value_axis.maximum_scale = int(low) - 1, int(high) + 2
-    _axis(chart.value_axis, figure.axis, size, "0")
+    _axis(chart.value_axis, axis, size, "0")
     _legend(chart, XL_LEGEND_POSITION.BOTTOM, size)
-    return frame
 
 
 def _funnel(slide: Slide, figure: FunnelPlot, box: Box, size: int) -> GraphicFrame:

@@ -254,9 +254,6 @@ ORDERED = "In order of size, the largest first, and not by result: this is no ra
 AROUND = ("flow", "missing", "threshold", "change", "definitions", "secondary", "both_ways", "course")
 """Sections that are neither comparisons nor about practices, nor the definition."""
 
-NOT_SHOWN = ("case", "practice_courses")
-"""Sections without a slide: slides are shown to a room, so no single case; and small panels cannot be read there."""
-
 
 def slides_file(document: Document) -> bytes:
     """The document as slides."""
@@ -314,7 +311,7 @@ def _maker(section: Section) -> Callable[[Deck], None] | None:
         return lambda deck: _definition(deck, section)
     if section.name == "flow":
         return lambda deck: _flow(deck, section)
-    if picture is None or section.name in NOT_SHOWN:
+    if picture is None or section.name == "case":  # slides are shown to a room: no single case
         return None
     if picture.groups:
         return lambda deck: _held_alike(deck, section, picture)
