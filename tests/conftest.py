@@ -56,6 +56,7 @@ def take_in(handover: Handover, warehouse: Path, *, publish_after: bool = True) 
 
 
 LONGEST = (
+    "dashboard/test_group_in_browser.py",
     "dashboard/test_own_files_by_page.py",
     "pipelines/test_ways_back.py",
     "faults/test_hostile",
