@@ -20,6 +20,7 @@ from warehouse.plans.looks import FILE
 from warehouse.plans.planned_or_explored import PlansAndLooks, plans_and_looks
 from warehouse.plans.question import Question
 from warehouse.questions.contrast import compare_pair
+from warehouse.store.access import LEFT
 from warehouse.upkeep.proof import proof
 from warehouse.words.plans import looks_sentences, plans_sentence
 
@@ -28,10 +29,11 @@ Look = Callable[[], None]
 
 @pytest.fixture
 def own(folder: Path, tmp_path: Path) -> Path:
-    """A copy of the warehouse, with an empty record of looks."""
+    """A copy of the warehouse, with an empty record of looks, of which nobody else saw anything."""
     copy = tmp_path / "own"
     shutil.copytree(folder, copy)
-    (copy / FILE).unlink(missing_ok=True)
+    for record in (FILE, LEFT):
+        (copy / record).unlink(missing_ok=True)
     return copy
 
 
