@@ -44,8 +44,11 @@ ROWS = [made_case(f"case {n}", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=33.0 +
 TOUCH_NO_WAREHOUSE = {"template", "draft-mapping", "measure", "build"}
 """Commands that read or write files of the person alone; ``build`` reads a folder of records and writes another."""
 
-TOUCH_NO_WAREHOUSE_BUT_A_GROUP = {"init", "invite", "revoke", "take", "list", "withdraw", "pooled"}
-"""Verbs of ``menton group`` that work on the coordinator's folder, which has a record of its own."""
+TOUCH_NO_WAREHOUSE_BUT_A_GROUP = {
+    "init", "card", "coordinators", "verify", "backup", "restore", "document",
+    "invite", "round", "revoke", "take", "list", "withdraw", "pooled",
+}  # fmt: skip
+"""Verbs of ``menton group`` that work on the coordinator's folder, which has a record of its own, or on one file."""
 
 
 @pytest.fixture(scope="module")
