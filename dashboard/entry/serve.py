@@ -32,7 +32,13 @@ from dashboard.access.viewer import access_list, viewer_named
 
 MOST_READERS = 4  # processes that read, where there are as many processors
 
-SLOW = ("altair", "pandas", "scipy.special", "warehouse.questions.answer", "dashboard.parts.filters")
+SLOW = (
+    "altair",
+    "pandas",
+    "scipy.special",
+    "warehouse.questions.answer",
+    "dashboard.parts.filters",
+)
 """What takes longest of what the first page imports, beside the charts."""
 
 
