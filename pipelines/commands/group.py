@@ -155,7 +155,7 @@ _ASKED = {
 
 def verb_round(args: argparse.Namespace) -> None:
     folder = _folder(args)
-    sheet = make_round(folder, without=args.without, days=args.days)
+    sheet = make_round(folder, without=_names(",".join(args.without)), days=args.days)
     say(f"Round {sheet.number}: {number_of(len(sheet.members), 'practice')}, until {sheet.until}.")
     say(
         "Once every one of them has answered, `menton group pooled` adds up. If one is silent, make another without it."
