@@ -314,7 +314,9 @@ def protect(
     """
     rule = policy or Policy()
     same = next((one for one in earlier if one.name == table.name and one.layout == table.layout), None)
-    if same is not None:
+    if same is not None and all(
+        cell.value in {None, rule.shown_value(table.cell(key))} for key, cell in same.cells.items()
+    ):
         states = [cell.state for cell in same.cells.values()]
         return ProtectedTable(same, "", _notes(rule, states.count("small"), states.count("withheld")))
     if rule.hides_nothing:

@@ -335,7 +335,7 @@ def _by_threshold(counted: Counted) -> tuple[dict[str, int], dict[str, tuple[str
     }
     for which in (ADVERSE, FAVOURABLE):
         printed[which] = tuple(name for (_, became), name in names.items() if became == which)
-    return {names[key]: n for key, n in found.items()}, {name: atoms for name, atoms in printed.items() if atoms}
+    return {name: found[key] for key, name in names.items()}, {name: atoms for name, atoms in printed.items() if atoms}
 
 
 def threshold_name(threshold: float) -> str:

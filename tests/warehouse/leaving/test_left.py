@@ -219,8 +219,7 @@ def test_the_same_build_gives_the_same_figures_and_one_line(tmp_path: Path) -> N
     for name in ("one.md", "two.xlsx", "three.md"):
         write_report(tmp_path / "w", tmp_path / name, comparisons=BY, audience="outside", practices=False)
     assert (tmp_path / "one.md").read_bytes() == (tmp_path / "three.md").read_bytes()
-    first, *others = left(tmp_path / "w")
-    assert others == [first] * len(others)
+    assert len(left(tmp_path / "w")) == 1
 
 
 def test_a_definition_within_another_does_not_leave_beside_it(tmp_path: Path) -> None:
