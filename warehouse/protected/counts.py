@@ -327,8 +327,9 @@ def _by_threshold(counted: Counted) -> tuple[dict[str, int], dict[str, tuple[str
         pl.lit(pl.Series(edges)).search_sorted(pl.col("value"), side="right").alias("place"),
         became.otherwise(pl.lit(NOT_ADVERSE)).alias("became"),
     )
-    found = {(place, what): n for place, what, n in rows.group_by("place", "became").len().iter_rows()}
-    names = {key: f"beyond {key[0]} thresholds, {key[1]}" for key in sorted(found)}
+    sizes = rows.group_by("place", "became").len().sort("place", "became")  # the same order in every run
+    found = {(place, what): n for place, what, n in sizes.iter_rows()}
+    names = {key: f"beyond {key[0]} thresholds, {key[1]}" for key in found}
     printed = {
         threshold_name(edge): tuple(name for (reached, _), name in names.items() if reached > place)
         for place, edge in enumerate(edges)
