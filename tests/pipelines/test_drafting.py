@@ -305,7 +305,7 @@ def test_content_raises_doubts() -> None:
     assert why("Extraktionen", ["ja", "nein", "ja"]) == "mapped"
     assert why("Extraktionen", ["rot", "blau", "rot"]) == "only 0 of 3 filled cells are tooth codes"
     assert why("DOB", ["12", "13", "14"]) == "only 0 of 3 filled cells are dates"
-    assert why("DOB", ["12.3.04", "1.10.05"]) == "only 0 of 2 filled cells are dates; a year needs four digits"
+    assert why("DOB", ["12.3.04", "1.1.05", "2.1.99"]) == "only 0 of 3 filled cells are dates; a year needs four digits"
     assert why("Quarter", ["1", "2", "3"]) == "only 0 of 3 filled cells are quarters"
     assert why("Behandler", ["C1", "C2", "C1"]) == "mapped"
     assert "not pseudonyms" in why("Behandler", ["Dr Bell", "C2", "C1"])
