@@ -75,11 +75,11 @@ class Session:
         ``choices`` are as for ``findings``; who sees no case is told of all cases together, and of nothing else.
         """
         from dashboard.report.findings import findings
-        from warehouse.leaving.record import documents
+        from warehouse.leaving.record import lines_left
         from warehouse.selection import Selection
 
         if audience == "outside":
-            choices["left"] = len(documents(self.place.folder))
+            choices["left"] = lines_left(self.place.folder)
         if self.viewer.sees_cases:
             return self._answer(findings, audience=audience, selection=self._own(selection), **choices)
         if audience != "outside" or selection != Selection():

@@ -12,10 +12,10 @@ The last ``AS_FAR_AS`` builds and contributions are looked back at: each step be
 import hashlib
 import secrets
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import polars as pl
 
@@ -41,7 +41,7 @@ from warehouse.pooled.history import (
 from warehouse.pooled.tables import COUNTED, SCOPE, breakdown_name, result_variable, totals_name
 from warehouse.pooled.this_warehouse import Here, practices_here
 from warehouse.pooled.variables import ADVERSE, KNOWN_VARIABLES, NOT_ADVERSE, NOT_DUE, NOT_KNOWN
-from warehouse.protected.counts import ALL_CASES, DUE, REACHED, RESULT
+from warehouse.protected.counts import ALL_CASES, DUE, REACHED, RESULT, Published
 from warehouse.protected.shares import as_shown, published
 from warehouse.questions.shares import Rates
 from warehouse.questions.threshold import GRID, counted_changes
@@ -51,6 +51,7 @@ from warehouse.store.chain import canonical, held
 from warehouse.store.record_chain import RecordChain
 from warehouse.store.storage import utc_now
 
+Seen = TypeVar("Seen", Published, Here)
 FEWEST_NEW = 10
 AS_FAR_AS = 6
 _BY_CASE = Grouping(name=CASE_KEY, column=CASE_KEY)
@@ -121,7 +122,8 @@ def coming(
     """
     folder, outcome, policy = reader.snapshot.path.parent, definition.id, Policy()
     others = _contributions(folder)
-    kept = [one for one in documents(folder) if not one.struck]
+    entries = RecordChain(folder / LEFT).read()
+    kept = [one for one in _documents(entries) if not one.struck]
     told = {name for one in kept for name in one.left.versions} | {name for one in others for name in one.versions}
     known = {one.id for one in reader.registry}
     frame = known_cases(reader, sorted({outcome, *(told & known)}), selection)
@@ -155,7 +157,7 @@ def coming(
         outcome=outcome,
         versions=versions,
         past=replace(past, releases=plain),
-        so_far=len(RecordChain(folder / LEFT).read()),
+        so_far=len(entries),
         means=_means(frame, outcome, versions, history, policy),
         before=before,
         alone={},
@@ -280,7 +282,15 @@ def _contributions(folder: Path) -> list[HandedOver]:
 
 def documents(folder: Path) -> list[LeftDocument]:
     """Everything on record that others read, oldest first, struck ones too."""
-    entries = RecordChain(folder / LEFT).read()
+    return _documents(RecordChain(folder / LEFT).read())
+
+
+def lines_left(folder: Path) -> int:
+    """Lines of the record: one for each document, and one for each that was struck."""
+    return len(RecordChain(folder / LEFT).read())
+
+
+def _documents(entries: Sequence[Mapping[str, Any]]) -> list[LeftDocument]:
     struck = {entry["number"] for entry in entries if entry["what"] == "struck"}
     cases: dict[str, dict[str, str]] = {}
     found = []
@@ -304,24 +314,27 @@ def seen_by_others(reader: Reader, *, by: str | None = None) -> Rates:
 
     Raises RequestError: too few cases changed since others last saw it.
     """
-    found = coming(reader, reader.definition(None), Selection(), read_by="viewers", by=(by,) if by else ())
-    tables = published(reader, by, found.scope, found.past.releases)
-    try:
-        write_down(replace(found, releases=tuple(tables.releases)), "")
-    except BusyError:  # somebody else looked meanwhile
-        return seen_by_others(reader, by=by)
+    ways = (by,) if by else ()
+    _, tables = _seen(reader, lambda found: published(reader, by, found.scope, found.past.releases), ways)
     return as_shown(tables)
 
 
 def practices_seen(reader: Reader) -> Here:
     """The practices beside each other, likewise; without means once anything left before."""
-    found = coming(reader, reader.definition(None), Selection(), read_by="viewers")
-    here = practices_here(reader, found.scope, found.past.releases)
-    try:
-        write_down(replace(found, releases=here.releases), "")
-    except BusyError:
-        return practices_seen(reader)
+    found, here = _seen(reader, lambda found: practices_here(reader, found.scope, found.past.releases))
     return here if "practice" in found.means else replace(here, means=None, courses=None)
+
+
+def _seen(reader: Reader, made: Callable[[Coming], Seen], by: Sequence[str] = ()) -> tuple[Coming, Seen]:
+    """What others are about to see, written down; made again where somebody else looked meanwhile."""
+    while True:
+        found = coming(reader, reader.definition(None), Selection(), read_by="viewers", by=by)
+        shown = made(found)
+        try:
+            write_down(replace(found, releases=tuple(shown.releases)), "")
+        except BusyError:
+            continue
+        return found, shown
 
 
 def write_down(coming: Coming, digest: str) -> None:
@@ -338,10 +351,11 @@ def write_down(coming: Coming, digest: str) -> None:
     try:
         with held(path):
             chain = RecordChain(path)
-            kept, n = documents(coming.folder), len(chain.read())
+            entries = chain.read()
+            kept = _documents(entries)
             if any(one.entry["figures"] == figures and not one.struck for one in kept):
                 return
-            if n != coming.so_far:
+            if len(entries) != coming.so_far:
                 found = "something else left since this was made"
                 raise BusyError(found, remedy="make it again, so that it is checked against that too")
             last = next((one.left.versions for one in reversed(kept) if coming.outcome in one.left.versions), {})

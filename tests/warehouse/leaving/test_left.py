@@ -20,9 +20,10 @@ from dashboard.report.write import write_report
 from tests.hand_made import load_rows, made_case
 from tests.warehouse.disclosure.attacker import Attack, CellRange
 from warehouse.disclosure import Layout, Release
-from warehouse.errors import MentonError, RequestError
+from warehouse.errors import BusyError, MentonError, RequestError
+from warehouse.leaving import record
 from warehouse.leaving.gate import let_out
-from warehouse.leaving.record import FEWEST_NEW, documents, seen_by_others, strike
+from warehouse.leaving.record import FEWEST_NEW, documents, lines_left, seen_by_others, strike
 from warehouse.marts.reader import Reader
 from warehouse.protected.counts import REACHED
 
@@ -212,6 +213,26 @@ def test_what_was_never_sent_is_struck_and_counts_no_longer(tmp_path: Path) -> N
     assert [one.struck for one in documents(tmp_path / "w")] == [True, False]
     with pytest.raises(RequestError, match="no document 1"):
         strike(tmp_path / "w", 1)
+
+
+def test_a_line_between_looking_and_writing_is_noticed_a_strike_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    month = practice(tmp_path / "w", 3, n=80, new=FEWEST_NEW)
+    hand_round(tmp_path / "w")
+    n = lines_left(tmp_path / "w")
+    month()
+    past_of = record.past_of
+
+    def strike_meanwhile(*given: Any) -> Any:
+        monkeypatch.undo()
+        strike(tmp_path / "w", 1)
+        return past_of(*given)
+
+    monkeypatch.setattr(record, "past_of", strike_meanwhile)
+    with pytest.raises(BusyError, match="something else left"):
+        hand_round(tmp_path / "w")
+    assert lines_left(tmp_path / "w") == n + 1
 
 
 def test_the_same_build_gives_the_same_figures_and_one_line(tmp_path: Path) -> None:
