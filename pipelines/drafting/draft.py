@@ -42,9 +42,8 @@ from warehouse.measures.measure import Measure
 
 ENOUGH = 0.8  # share of the filled cells that must fit for the content not to speak against a name
 
-MANY_DIFFERENT = (
-    30  # a coded column with more different values, of which (of teeth: of most) none is known, is hardly one
-)
+MANY_DIFFERENT = 30
+"""A coded column with more different values, of which (of teeth: of most) none is known, is hardly one."""
 
 
 def doubt(cells: pl.Series, expected: Expected, *, contract: Contract, measures: Mapping[str, Measure]) -> str:

@@ -4,7 +4,6 @@ What was put back never makes a group forget: where the record that is there goe
 for it says who withdrew and what was let out since. Two records that went apart are not put together.
 """
 
-import hashlib
 import shutil
 from collections.abc import Callable
 from pathlib import Path, PurePosixPath
@@ -16,6 +15,7 @@ from pipelines.group.taking import mark_of
 from warehouse.errors import BadFileError, GroupError, MentonError, RequestError
 from warehouse.private_files import sync_folder
 from warehouse.store.record_chain import RecordChain
+from warehouse.store.snapshot import file_sha256
 from warehouse.store.storage import utc_now
 from warehouse.upkeep.backup import check_hashes, copy_file, move_aside, read_manifest, refuse_place, write_manifest
 
@@ -42,7 +42,7 @@ def faults_of(folder: GroupFolder) -> list[str]:
     ]
     for pseudonym, one in sorted(state.practices.items()):
         path = folder.taken / one.file
-        if one.file and (not path.is_file() or hashlib.sha256(path.read_bytes()).hexdigest() != one.digest):
+        if one.file and (not path.is_file() or file_sha256(path) != one.digest):
             found.append(f"the contribution of {pseudonym} ({one.file}) is missing or was changed")
         elif one.file and state.coordinators and one.sealed_for != mark_of(state.coordinators):
             found.append(f"not every coordinator can open {one.file}: run `menton group coordinators`")
@@ -72,7 +72,7 @@ def back_up(folder: GroupFolder, out: Path) -> int:
         out.mkdir(parents=True, exist_ok=True)
         for name in names:
             copy_file(folder.path / name, out / name)
-        files = {name: hashlib.sha256((out / name).read_bytes()).hexdigest() for name in names}
+        files = {name: file_sha256(out / name) for name in names}
         write_manifest(out, {"kind": _KIND, "made_at": utc_now().isoformat() + "Z", "files": files})
     return len(files)
 

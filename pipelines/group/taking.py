@@ -14,6 +14,7 @@ from pipelines.group.signed_file import hash_of_invitation, read_bytes
 from warehouse.errors import GroupError
 from warehouse.pooled.agreement import Agreement, Coordinator
 from warehouse.pooled.member import Member
+from warehouse.store.snapshot import file_sha256
 from warehouse.store.storage import utc_now
 
 
@@ -196,7 +197,7 @@ def _keep(folder: GroupFolder, opened: _Opened, state: GroupState) -> Taken:
     is_new = standing is None or not standing.is_in
     name = f"{says.pseudonym}-{says.sequence:06}.age"
     path = folder.taken / name
-    if path.exists() and hashlib.sha256(path.read_bytes()).hexdigest() != opened.digest:
+    if path.exists() and file_sha256(path) != opened.digest:
         found = "another file of this name lies among the contributions, and the record says nothing of it"
         remedy = (
             "the record may have lost lines: put back a copy of it; or move that file away and take this one in again"

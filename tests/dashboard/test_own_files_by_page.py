@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
@@ -17,6 +17,8 @@ from tests.dashboard.test_bring_in_page import LOAD, PROPOSED, TRY_OUT, picked, 
 from tests.pipelines.own_files import COMPARISON, KINDS, SELECTION, Correction, OwnFile, german, merged_workbook
 from tests.pipelines.test_own_files import held, truth_of
 from warehouse.store.store import open_store
+
+IN_TREATMENT = ("constants", "status", "in_treatment")
 
 
 @pytest.fixture
@@ -49,6 +51,15 @@ def chosen(page: AppTest, correction: Correction) -> None:
         picked(page, label, value or NOT_KNOWN)
 
 
+def begun(path: Path, lines: Sequence[str], *more: Correction) -> AppTest:
+    """The page with a file of these lines, the cases said to be consecutive and treated, and more that is chosen."""
+    path.write_text("\n".join(lines), encoding="utf-8")
+    page = opened(path)
+    for correction in (SELECTION, COMPARISON, *more):
+        chosen(page, correction)
+    return page
+
+
 def loaded(page: AppTest) -> str:
     """Practice named, every row checked, loaded; what was said of the rows."""
     (practice,) = (one for one in page.text_input if one.label.startswith("Pseudonym"))
@@ -75,11 +86,7 @@ def test_a_file_gets_in_by_the_page(kind: Callable[[Path], OwnFile], tmp_path: P
 def test_a_spelling_of_teeth_can_say_nothing(tmp_path: Path, warehouse: Path) -> None:
     teeth = ["14 24", "zz", "none", "zz"]
     rows = [f"{n},f,11.{n},fixed,{taken},{n + 4}" for n, taken in enumerate(teeth, start=1)]
-    path = tmp_path / "cases.csv"
-    path.write_text("\n".join(["No,Sex,Age,Appliance,Extractions,Wits T1", *rows]), encoding="utf-8")
-    page = opened(path)
-    for correction in (SELECTION, COMPARISON, ("constants", "status", "in_treatment")):
-        chosen(page, correction)
+    page = begun(tmp_path / "cases.csv", ["No,Sex,Age,Appliance,Extractions,Wits T1", *rows], IN_TREATMENT)
     chosen(page, ("codes.extracted_teeth", "zz", "not known"))
     assert "4 of 4 rows would be loaded" in loaded(page)
     with open_store(warehouse) as store:
@@ -88,11 +95,7 @@ def test_a_spelling_of_teeth_can_say_nothing(tmp_path: Path, warehouse: Path) ->
 
 def test_a_unit_is_chosen_on_the_page(tmp_path: Path, warehouse: Path) -> None:
     rows = [f"{n},f,11.{n},fixed,{n + 4},{n + 4}.5" for n in range(1, 5)]
-    path = tmp_path / "cases.csv"
-    path.write_text("\n".join(["No,Sex,Age,Appliance,Wits T1,ANS-Me T1", *rows]), encoding="utf-8")
-    page = opened(path)
-    for correction in (SELECTION, COMPARISON, ("constants", "status", "in_treatment")):
-        chosen(page, correction)
+    page = begun(tmp_path / "cases.csv", ["No,Sex,Age,Appliance,Wits T1,ANS-Me T1", *rows], IN_TREATMENT)
     said = everything_said(page)
     assert "the values fit if they are in cm" in said
     picked(page, "ANS-Me T1", "lafh_mm_start")
@@ -105,11 +108,7 @@ def test_a_unit_is_chosen_on_the_page(tmp_path: Path, warehouse: Path) -> None:
 def test_what_is_written_in_a_column_that_was_chosen_is_asked_too(tmp_path: Path, warehouse: Path) -> None:
     gadgets = ["Wobble", "fixed", "fixed", "Wobble"]
     rows = [f"{n},f,11.{n},{gadget},zz,running,{n + 4}" for n, gadget in enumerate(gadgets, start=1)]
-    path = tmp_path / "cases.csv"
-    path.write_text("\n".join(["No,Sex,Age,Gadget,Gone,State of play,Wits T1", *rows]), encoding="utf-8")
-    page = opened(path)
-    for correction in (SELECTION, COMPARISON):
-        chosen(page, correction)
+    page = begun(tmp_path / "cases.csv", ["No,Sex,Age,Gadget,Gone,State of play,Wits T1", *rows])
     assert "Wobble" in everything_said(page), "as one of the cells of the column"
     assert not [one for one in page.selectbox if one.label.startswith("“wobble”")]
     for heading, name in (("Gadget", "phase_1_appliance_category"), ("Gone", "extracted_teeth")):
