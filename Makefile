@@ -77,10 +77,10 @@ sail: $(VENV)/sail/made
 # First the faults and the attacks that lie beside what they attack, which write tests/faults/totals.md; the simulations
 # come last and print their table.
 ATTACKS := tests/dashboard/test_gate.py tests/dashboard/test_command.py tests/warehouse/test_records_beside.py \
-	tests/pipelines/test_refused_requests.py
+	tests/pipelines/test_refused_requests.py tests/warehouse/leaving/test_left.py tests/warehouse/pooled/test_readers.py
 proof: $(VENV)/made-for-tests
 	MENTON_KEEP_TOTALS=tests/faults/totals.md $(BIN)/python -m pytest tests/faults $(ATTACKS) -n 2
-	$(BIN)/python -m pytest -m slow -n 2 --ignore tests/faults --ignore tests/proof
+	$(BIN)/python -m pytest -m slow -n 2 $(addprefix --ignore=,tests/faults tests/proof $(ATTACKS))
 	$(BIN)/python -m pytest -m slow -s tests/proof
 
 # The doors are those of tests/faults/fuzzing.py. The library lies in an environment of its own, beside the locked one.

@@ -188,7 +188,7 @@ def test_no_count_is_pinned_in_many(
     counts, wrong = (sum(column) for column in zip(*found, strict=True))
     with capsys.disabled():
         print(f"\n{name}: {n} attacked, {counts} counts, {wrong} pinned")
-    count("counts attacked", name, counts)
+    count("counts attacked", f"{n} {name}", counts)
     assert wrong == 0
 
 

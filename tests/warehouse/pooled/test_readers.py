@@ -160,10 +160,13 @@ def test_no_count_is_pinned_in_a_few(name: str) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", CHECKS)
-def test_no_count_is_pinned_in_many(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_no_count_is_pinned_in_many(
+    name: str, count: Callable[[str, str, int], None], capsys: pytest.CaptureFixture[str]
+) -> None:
     check, n = CHECKS[name]
     found = [check(seed) for seed in range(100, 100 + n)]
     hidden, pinned = (sum(column) for column in zip(*found, strict=True))
     with capsys.disabled():
         print(f"\n{name}: {n} attacked, {hidden} hidden counts, {pinned} pinned")
+    count("counts attacked", f"{n} {name}", hidden)
     assert pinned == 0
