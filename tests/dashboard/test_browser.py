@@ -166,10 +166,8 @@ def test_a_page_can_be_used_without_seeing_it(visit: Visit, axe: str, place: str
 def test_a_page_fits_a_telephone(visit: Visit, place: str) -> None:
     page = visit(place, width=390, height=844)
     until(page, "() => document.documentElement.scrollWidth <= 390")
-    until(
-        page,
-        "() => [...document.querySelectorAll('.vega-embed svg, .vega-embed canvas')].every(e => e.clientWidth <= 390)",
-    )
+    seen = "[...document.querySelectorAll('.vega-embed svg, .vega-embed canvas')].map(e => e.getBoundingClientRect())"
+    until(page, f"() => {seen}.every(box => box.left >= 0 && box.right <= 390)")
 
 
 @pytest.mark.parametrize("bright", ["", "comparisons?and=sex", PRACTICES, "drift", "group", "plans?job=definition"])
