@@ -8,13 +8,13 @@ import gc
 import os
 import sys
 import warnings
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import lru_cache
 from importlib import import_module
 from types import ModuleType
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 import polars as pl
@@ -33,10 +33,12 @@ from warehouse.measures.measure import Measure
 RESULT_FORMAT = {"result_format": "COMPLETE", "partial_unexpected_count": 0, "return_unexpected_index_query": False}
 
 SIZES = (1_000, 100_000)
-"""Columns with up to so many distinct values share a batch; one with more is a batch of its own."""
-WHOLE = " (every row)"
-"""Ends the name of a column of which not only the distinct values go over; filled up, it would not be unique."""
-AT_ONCE = 24  # rules whose columns are held at the same time
+"""Stacks of up to so many values share a batch; a rule with more distinct values is a stack of its own."""
+APART = ("required", "unique")
+"""Kinds that look at a column in a way of their own: at its blanks, at every copy."""
+
+Stack: TypeAlias = list[tuple[Rule, pl.DataFrame]]
+"""Rules that ask the same, each with the distinct values, or pairs, it asks it of."""
 
 
 class Later(ModuleType):
@@ -94,144 +96,152 @@ class Examiner:
     def failing(self, rules: Sequence[Rule], judged: Callable[[Rule], pl.DataFrame]) -> dict[str, Positions]:
         """Rule id -> positions of the failing rows, in order; BrokenRuleError where the library could not evaluate one.
 
-        ``judged`` gives what a rule looks at, a column or two for a pair; it is asked in another thread, a few rules
-        ahead.
+        ``judged`` gives what a rule looks at, a column or two for a pair. The library takes about as long for one value
+        as for a thousand, so what all rules of a kind look at goes over as one column.
         """
-        parts = [rules[first : first + AT_ONCE] for first in range(0, len(rules), AT_ONCE)]
-        failing: dict[str, Positions] = {}
-        with ThreadPoolExecutor(max_workers=1) as beside:  # the library works in Python, the columns mostly outside it
-            coming = beside.submit(_looked_at, parts[0] if parts else [], judged)
-            for number, part in enumerate(parts, start=1):
-                columns = coming.result()
-                coming = beside.submit(_looked_at, parts[number] if number < len(parts) else [], judged)
-                failing |= self._part(part, columns)
-        return failing
-
-    def _part(self, rules: Sequence[Rule], columns: Mapping[str, pl.DataFrame]) -> dict[str, Positions]:
+        told: dict[str, pl.DataFrame] = {}
         distinct: dict[str, pl.DataFrame] = {}
+        stacks: dict[str, Stack] = {}
         for rule in rules:
-            if _name(rule) not in distinct:
-                distinct[_name(rule)] = _distinct(columns[_name(rule)], rule)
-        failing: dict[str, Positions] = {}
-        for names in _batches(distinct):
-            asked = [rule for rule in rules if _name(rule) in names]
-            failing |= self._batch({name: distinct[name] for name in names}, asked)
-        return {
-            rule.id: _holding(rule, columns[_name(rule)], distinct[_name(rule)], failing.get(rule.id)) for rule in rules
-        }
+            if (name := _name(rule)) not in told:
+                told[name], distinct[name] = _told(judged(rule), rule)
+            if distinct[name].height:
+                stacks.setdefault(_question(rule, distinct[name]), []).append((rule, distinct[name]))
+        failing: dict[str, pl.DataFrame] = {}
+        for together in _batches(stacks.values()):
+            for stack, positions in zip(together, self._batch(together), strict=True):
+                failing |= _parted(stack, positions)
+        return {rule.id: _holding(told[_name(rule)], failing.get(rule.id)) for rule in rules}
 
-    def _batch(self, columns: Mapping[str, pl.DataFrame], rules: Sequence[Rule]) -> dict[str, Positions]:
-        """Rule id -> positions in the distinct values; those beyond them come from filling up."""
+    def _batch(self, stacks: Sequence[Stack]) -> list[Positions]:
+        """Of each stack the positions of the values that fail, in order; those beyond it come from filling up."""
+        asked = [one for place, stack in enumerate(stacks) for one in self._expectations_of(stack[0][0], place)]
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            frame = _side_by_side(columns).to_pandas()
+            frame = _side_by_side([pl.concat([_asked(*one) for one in stack]) for stack in stacks]).to_pandas()
             batch = self._definition.get_batch(batch_parameters={"dataframe": frame})
-            suite = self._library.ExpectationSuite(name="rules", expectations=[self._expectation(r) for r in rules])
+            suite = self._library.ExpectationSuite(name="rules", expectations=asked)
             outcome = batch.validate(suite, result_format=RESULT_FORMAT)
-        return dict(_positions(result) for result in outcome.results)
+        found = [np.array([], dtype=np.int64) for _ in stacks]
+        for result in outcome.results:
+            place = result.expectation_config.meta["stack"]
+            found[place] = np.union1d(found[place], _positions(result, stacks[place]))
+        return found
 
-    def _expectation(self, rule: Rule) -> Any:  # noqa: ANN401 - the library ships no types we follow
-        column, ask = {"column": f"{_name(rule)} value", "meta": {"rule": rule.id}}, self._expectations
+    def _expectations_of(self, rule: Rule, place: int) -> list[Any]:
+        """What is asked of the stack in this place of a batch, whose rules ask as this one does."""
+        ask, value, meta = self._expectations, f"{place} value", {"stack": place}
         if rule.kind == "required":
-            return ask.ExpectColumnValuesToNotBeNull(**column)
+            return [ask.ExpectColumnValuesToNotBeNull(column=value, meta=meta)]
         if rule.kind == "unique":
-            return ask.ExpectColumnValuesToBeUnique(**column)
-        if rule.kind == "range":
-            low, high = rule.limits()
-            return ask.ExpectColumnValuesToBeBetween(min_value=low, max_value=high, **column)
+            return [ask.ExpectColumnValuesToBeUnique(column=value, meta=meta)]
         if rule.kind == "without":
-            return ask.ExpectColumnValuesToNotMatchRegex(regex=rule.arguments["pattern"], **column)
+            return [ask.ExpectColumnValuesToNotMatchRegex(column=value, regex=rule.arguments["pattern"], meta=meta)]
         if rule.kind in ("among", "holds"):
             values = allowed(rule) if rule.kind == "among" else [True]
-            return ask.ExpectColumnValuesToBeInSet(value_set=values, **column)
-        pair = {"column_A": column.pop("column"), "column_B": f"{_name(rule)} than"}
-        pair["ignore_row_if"] = "either_value_is_missing"
-        if rule.kind == "above":
-            return ask.ExpectColumnPairValuesAToBeGreaterThanB(
-                or_equal=rule.arguments.get("or_equal", False), **pair, **column
-            )
-        return ask.ExpectColumnPairValuesToBeEqual(**pair, **column)
+            return [ask.ExpectColumnValuesToBeInSet(column=value, value_set=values, meta=meta)]
+        both: dict[str, Any] = {"ignore_row_if": "either_value_is_missing", "meta": meta}
+        if rule.kind == "equal":
+            return [ask.ExpectColumnPairValuesToBeEqual(column_A=value, column_B=f"{place} than", **both)]
+        both["or_equal"] = rule.arguments.get("or_equal", rule.kind == "range")
+        sides = [("value", "low"), ("high", "value")] if rule.kind == "range" else [("value", "than")]
+        return [
+            ask.ExpectColumnPairValuesAToBeGreaterThanB(column_A=f"{place} {one}", column_B=f"{place} {other}", **both)
+            for one, other in sides
+        ]
 
 
 def _name(rule: Rule) -> str:
     """What a rule looks at: equal for rules that look at the same."""
-    return f"{rule.measures or rule.value or rule.columns[0]} {rule.than}{WHOLE if rule.kind == 'unique' else ''}"
+    seen = rule.measures or rule.value or rule.columns[0]
+    return f"{rule.table} {seen} {rule.than} {rule.kind in APART and rule.kind}"
 
 
-def _looked_at(rules: Sequence[Rule], judged: Callable[[Rule], pl.DataFrame]) -> dict[str, pl.DataFrame]:
-    """What the rules look at, by name; numbers as such, any other value where only blanks are looked for as 1."""
-    by_name: dict[str, list[Rule]] = {}
-    for rule in rules:
-        by_name.setdefault(_name(rule), []).append(rule)
-    return {name: _told(judged(of_name[0]), of_name) for name, of_name in by_name.items()}
-
-
-def _told(frame: pl.DataFrame, rules: Sequence[Rule]) -> pl.DataFrame:
-    if all(rule.kind == "required" for rule in rules):
-        return frame.select(value=pl.when(pl.col("value").is_not_null()).then(1.0))
-    if rules[0].kind == "unique":
-        return frame
-    return pl.DataFrame([_plain(column) for column in frame])
+def _told(frame: pl.DataFrame, rule: Rule) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """What a rule looks at, numbers as such, any value as true where only blanks are looked for; and what it judges."""
+    if rule.kind == "required":
+        value = frame["value"]
+        there = (value.fill_nan(None) if value.dtype.is_float() else value).is_not_null().alias("value")
+        told = there.to_frame().select(value=pl.when("value").then(pl.lit(value=True)))
+        return told, told.unique()
+    told = frame if rule.kind == "unique" else pl.DataFrame([_plain(column) for column in frame])
+    return told, told.drop_nulls() if rule.kind == "unique" else told.drop_nulls().unique()
 
 
 def _plain(column: pl.Series) -> pl.Series:
     if column.dtype.is_numeric():
-        return column.cast(pl.Float64).fill_nan(None)
+        numbers = column.cast(pl.Float64)
+        return numbers.fill_nan(None) if numbers.is_nan().any() else numbers
     return column if column.dtype in (pl.String, pl.Boolean) else column.cast(pl.String)
 
 
-def _distinct(column: pl.DataFrame, rule: Rule) -> pl.DataFrame:
-    if rule.kind == "unique":
-        return column.drop_nulls()
-    return column.unique() if column.width == 1 else column.drop_nulls().unique()
+def _question(rule: Rule, values: pl.DataFrame) -> str:
+    """Equal for rules that ask the same of values of the same kind; one with many values asks alone."""
+    alone = rule.kind in ("unique", "among", "without") or values.height > SIZES[1]
+    return f"{rule.kind} {rule.arguments.get('or_equal')} {values.dtypes} {rule.id if alone else ''}"
 
 
-def _batches(distinct: Mapping[str, pl.DataFrame]) -> list[list[str]]:
-    """Names of the columns that go over together; those without a value stay here."""
-    small, large = SIZES
-    filled = {name: values.height for name, values in distinct.items() if values.height}
-    alone = [name for name, height in filled.items() if height > large or name.endswith(WHOLE)]
-    few = [name for name, height in filled.items() if height <= small and name not in alone]
-    many = [name for name in filled if name not in few and name not in alone]
-    return [names for names in (few, many, *([name] for name in alone)) if names]
+def _asked(rule: Rule, values: pl.DataFrame) -> pl.DataFrame:
+    """Distinct values with all they are held against; the limits of a range stand beside each of them."""
+    if rule.kind != "range":
+        return values
+    low, high = (pl.lit(limit, dtype=pl.Float64) for limit in rule.limits())
+    return values.with_columns(low=low, high=high)
 
 
-def _side_by_side(columns: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+def _batches(stacks: Iterable[Stack]) -> list[list[Stack]]:
+    """The stacks that go over together: short ones, and each longer one by itself; filled up, none would be unique."""
+    batches: dict[int, list[Stack]] = {}
+    for place, stack in enumerate(stacks):
+        is_short = stack[0][0].kind != "unique" and sum(values.height for _, values in stack) <= SIZES[0]
+        batches.setdefault(-1 if is_short else place, []).append(stack)
+    return list(batches.values())
+
+
+def _side_by_side(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
     """Columns of different lengths in one frame, the shorter ones filled up with their first value again."""
-    longest = max(frame.height for frame in columns.values())
+    longest = max(frame.height for frame in frames)
     return pl.DataFrame(
         [
-            pl.concat([column, column.head(1).new_from_index(0, longest - len(column))]).alias(f"{name} {column.name}")
-            for name, frame in columns.items()
+            pl.concat([column, column.head(1).new_from_index(0, longest - len(column))]).alias(f"{place} {column.name}")
+            for place, frame in enumerate(frames)
             for column in frame
         ]
     )
 
 
-def _holding(rule: Rule, column: pl.DataFrame, distinct: pl.DataFrame, failing: Positions | None) -> Positions:
-    """Positions in the column of the distinct values that fail."""
-    if failing is None or not len(failing):
+def _parted(stack: Stack, positions: Positions) -> dict[str, pl.DataFrame]:
+    """Rule id -> which of its values stand at these positions of the stack, if any do."""
+    found: dict[str, pl.DataFrame] = {}
+    first = 0
+    for rule, values in stack:
+        low, high = np.searchsorted(positions, (first, first + values.height))
+        if high > low:
+            found[rule.id] = values[positions[low:high] - first]
+        first += values.height
+    return found
+
+
+def _holding(told: pl.DataFrame, values: pl.DataFrame | None) -> Positions:
+    """Positions of the rows that hold one of the values."""
+    if values is None:
         return np.array([], dtype=np.int64)
-    if rule.kind == "unique":
-        return column.select(pl.all().is_not_null()).to_series().arg_true().to_numpy()[failing].astype(np.int64)
-    values = distinct[np.unique(failing[failing < distinct.height])]
     if values.width > 1:
-        rows = column.with_row_index("position").join(values, on=values.columns, how="semi", maintain_order="left")
+        rows = told.with_row_index("position").join(values, on=values.columns, how="semi", maintain_order="left")
         return rows["position"].to_numpy().astype(np.int64)
-    return np.flatnonzero(column["value"].is_in(values["value"].implode(), nulls_equal=True).to_numpy())
+    return np.flatnonzero(told["value"].is_in(values["value"].unique().implode(), nulls_equal=True).to_numpy())
 
 
-def _positions(result: Any) -> tuple[str, Positions]:  # noqa: ANN401
-    rule = result.expectation_config.meta["rule"]
+def _positions(result: Any, stack: Stack) -> Positions:  # noqa: ANN401
     trouble = result.exception_info
     # One record, or one for each step the library took.
     parts = [trouble] if "raised_exception" in trouble else list(trouble.values())
     said = next((str(part["exception_message"]) for part in parts if part["raised_exception"]), None)
     if said is not None:
-        found = f"The rule {rule} could not be evaluated."
+        found = f"The rule {' or '.join(rule.id for rule, _ in stack)} could not be evaluated."
         remedy = f"This is a fault of the rule, not of the data: {said.splitlines()[0][:200]}"
         raise BrokenRuleError(found, where="validation", expected="an answer for every row", remedy=remedy)
-    return rule, np.array(result.result.get("unexpected_index_list", []), dtype=np.int64)
+    return np.array(result.result.get("unexpected_index_list", []), dtype=np.int64)
 
 
 def sort_delivery(
@@ -406,13 +416,10 @@ def validate(
 
 
 def _failing(tables: CheckedTables, rules: Sequence[Rule], examiner: Examiner) -> dict[str, Positions]:
-    """Rule id -> positions of failing rows, table by table."""
-    failing: dict[str, Positions] = {}
-    for table, frame in tables.frames.items():
-        asked = [rule for rule in rules if rule.table == table and not frame.is_empty() and _is_asked(rule, tables)]
-        # rules on the columns themselves first: the computed ones are made meanwhile
-        asked.sort(key=lambda rule: bool(rule.value or rule.measures))
-        failing |= examiner.failing(asked, Judged(tables, table))
+    """Rule id -> positions of failing rows in its table."""
+    filled = [table for table, frame in tables.frames.items() if not frame.is_empty()]
+    asked = [rule for table in filled for rule in rules if rule.table == table and _is_asked(rule, tables)]
+    failing = examiner.failing(asked, Judged(tables))
     for rule in rules:
         if rule.id in failing and rule.milder_than in failing:
             failing[rule.id] = np.setdiff1d(failing[rule.id], failing[rule.milder_than])
@@ -420,19 +427,20 @@ def _failing(tables: CheckedTables, rules: Sequence[Rule], examiner: Examiner) -
 
 
 class Judged:
-    """Gives what rules of one table look at; each computed column is made once."""
+    """Gives what a rule looks at in its table; each computed column is made once."""
 
-    def __init__(self, tables: CheckedTables, table: str) -> None:
-        self.tables, self.table, self.frame = tables, table, tables[table]
+    def __init__(self, tables: CheckedTables) -> None:
+        self.tables, self.frames = tables, dict(tables.frames)
 
     def __call__(self, rule: Rule) -> pl.DataFrame:
         """One column, or two for a pair; shape (rows of the table,)."""
         try:
             asked = rule.judged()
             for name in {name for one in asked.values() for name in one.meta.root_names()}:
-                if name not in self.frame.columns:
-                    self.frame = self.frame.with_columns(self._computed(name, rule).alias(name))
-            return self.frame.select(**asked)
+                if name not in self.frames[rule.table].columns:
+                    made = self._computed(name, rule).alias(name)
+                    self.frames[rule.table] = self.frames[rule.table].with_columns(made)
+            return self.frames[rule.table].select(**asked)
         except (pl.exceptions.PolarsError, KeyError, TypeError, ValueError, IndexError) as fault:
             found = f"The rule {rule.id} could not be evaluated."
             said = f"{type(fault).__name__}: {str(fault).splitlines()[0][:200] if str(fault) else 'no reason given'}"
@@ -443,10 +451,10 @@ class Judged:
 
     def _computed(self, name: str, rule: Rule) -> pl.Series:
         if name == "row_key":
-            return row_key(self.tables, self.table, rule.columns)
+            return row_key(self.tables, rule.table, rule.columns)
         if name in OF_ANY_TABLE:
-            return OF_ANY_TABLE[name](self.tables, self.table)
-        return COMPUTED[self.table][name](self.tables)
+            return OF_ANY_TABLE[name](self.tables, rule.table)
+        return COMPUTED[rule.table][name](self.tables)
 
 
 def _is_asked(rule: Rule, tables: CheckedTables) -> bool:

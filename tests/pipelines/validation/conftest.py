@@ -205,7 +205,7 @@ def holds(deliver: Callable[..., Delivery], examiner: Examiner) -> Callable[...,
             catalogue=CATALOGUE,
             known_cases=pl.Series(known, dtype=pl.String) if known else None,
         )
-        failing = set(examiner.failing([rule], Judged(assembled.tables, rule.table))[rule.id].tolist())
+        failing = set(examiner.failing([rule], Judged(assembled.tables))[rule.id].tolist())
         return [position not in failing for position in range(assembled.tables[rule.table].height)]
 
     return asked

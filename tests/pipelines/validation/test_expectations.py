@@ -73,6 +73,25 @@ def test_every_copy_of_a_value_is_not_unique(examiner: Examiner) -> None:
     }
 
 
+def test_a_column_beside_a_longer_one_gets_no_copies(examiner: Examiner) -> None:
+    frame = pl.DataFrame({"a": [7, 8, None, None], "b": [1.0, 2.0, 3.0, 9.0]})
+    assert failing(examiner, frame, [make_rule("R1", "unique"), make_rule("R2", "range", "b", low=2, high=8)]) == {
+        "R1": [],
+        "R2": [0, 3],
+    }
+
+
+def test_each_of_the_rules_that_are_asked_together_keeps_its_own_limits(examiner: Examiner) -> None:
+    frame = pl.DataFrame({"a": [1.0, 5.0, None, 9.0], "b": [9.0, 1.0, 5.0, None]})
+    rules = [
+        make_rule("R1", "range", low=2, high=8),
+        make_rule("R2", "range", "b", low=2),
+        make_rule("R3", "range", "b", high=4),
+        make_rule("R4", "range", within=4),
+    ]
+    assert failing(examiner, frame, rules) == {"R1": [0, 3], "R2": [1], "R3": [0, 2], "R4": [1, 3]}
+
+
 def test_pairs_with_a_blank_are_not_asked(examiner: Examiner) -> None:
     frame = pl.DataFrame({"a": [1.0, 2.0, 3.0, None, 2.0, 2.0], "b": [1.0, 1.0, 4.0, 1.0, None, 1.0]})
     rules = [

@@ -49,7 +49,7 @@ def agrees(examiner: Examiner, made: float, typed: float) -> bool:
         "measurements": pl.DataFrame([{**KEY, "file": 0, "row": 2, "measure": "sn_gogn_deg", "value": typed}]),
     }
     tables = CheckedTables(frames=frames, n_cases=1, known=one, given=~one, accepted=~one, measures=CATALOGUE, wide=one)
-    return not examiner.failing([RULES["X014"]], Judged(tables, "measurements"))["X014"].size
+    return not examiner.failing([RULES["X014"]], Judged(tables))["X014"].size
 
 
 def test_a_typed_value_may_differ_from_the_points_by_exactly_what_is_allowed(examiner: Examiner) -> None:
