@@ -197,6 +197,11 @@ def _run(page: str, address: dict[str, str]) -> AppTest:
 
 @pytest.fixture
 def commands_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Commands of a page are carried out in this process."""
+    carried_out_here(monkeypatch)
+
+
+def carried_out_here(monkeypatch: pytest.MonkeyPatch) -> None:
     """Commands of a page are carried out in this process, with all that one of their own is given: it takes seconds."""
 
     def run(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -11,7 +10,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
-from tests.dashboard.browsing import PATIENCE, press, rest, served, take_along, until
+from pipelines.cli import main
+from tests.dashboard.browsing import PATIENCE, person, press, rest, served, take_along, turn_to, until
 from tests.hand_made import load_rows
 from tests.pipelines.group.test_two_users import PRACTICES, rows
 
@@ -27,8 +27,14 @@ class Person:
         self.page, self.address, self.room = page, address, room
 
     def at(self, job: str, *, here: str = "") -> None:
-        self.page.goto(f"{self.address}/group?job={job}" + (f"&here={here}" if here else ""))
+        self.look_at(f"/group?job={job}" + (f"&here={here}" if here else ""))
         until(self.page, "() => document.querySelector('h1')?.innerText === 'Study group'")
+
+    def look_at(self, place: str) -> None:
+        if self.page.url.startswith(self.address):
+            turn_to(self.page, place)
+        else:
+            self.page.goto(self.address + place)
 
     def fill(self, label: str, value: str) -> None:
         rest(self.page)
@@ -37,10 +43,11 @@ class Person:
         field.press("Tab")
         rest(self.page)
 
-    def hand_over(self, file: Path) -> None:
+    def hand_over(self, *files: Path) -> None:
         rest(self.page)
-        self.page.locator("input[type=file]").first.set_input_files(file)
-        self.page.get_by_text(file.name).first.wait_for(timeout=PATIENCE)
+        self.page.locator("input[type=file]").first.set_input_files(files)
+        for file in files:
+            self.page.get_by_text(file.name).first.wait_for(timeout=PATIENCE)
         rest(self.page)
 
     def agree(self, words: str) -> None:
@@ -66,20 +73,26 @@ def desk(browser: Browser, tmp_path: Path) -> Iterator[Desk]:
             room = tmp_path / name
             room.mkdir()
             if name in PRACTICES:
-                place = PRACTICES.index(name)
-                load_rows(room / "cases", rows(name, 90 + 10 * place, place), practice=name)
+                with_cases(room, name)
             address = left.enter_context(served(room / "cases"))
-            context = browser.new_context(locale="en-GB")
-            left.callback(context.close)
-            context.set_default_timeout(PATIENCE)
-            context.add_cookies(address.cookies)
+            context = left.enter_context(person(browser, address))
             return Person(context.new_page(), address, room)
 
         yield seated
 
 
-def test_a_group_from_its_founding_to_a_withdrawal(desk: Desk) -> None:
-    """Founding, inviting, agreeing, looking at what would leave, contributing, taking in, pooling, one's own line."""
+def with_cases(room: Path, practice: str) -> Path:
+    """The warehouse of a practice."""
+    place = PRACTICES.index(practice)
+    load_rows(room / "cases", rows(practice, 90 + 10 * place, place), practice=practice)
+    return room / "cases"
+
+
+def test_a_group_from_its_founding_to_a_withdrawal(desk: Desk, tmp_path: Path) -> None:
+    """Founding, inviting, agreeing, looking at what would leave, contributing, taking in, pooling, one's own line.
+
+    One practice works at its pages, the others type: all three at pages are in tests/dashboard/test_jobs.py.
+    """
     bay = desk("bay")
     bay.at("init", here="coordinator")
     bay.fill("What the group is called", "Lantern Bay")
@@ -95,30 +108,31 @@ def test_a_group_from_its_founding_to_a_withdrawal(desk: Desk) -> None:
     with zipfile.ZipFile(bay.take("invitations.zip")) as held:
         names = sorted(held.namelist())
         held.extractall(bay.room)
-    invitations = [bay.room / name for name in names]
-    members = [desk(name) for name in PRACTICES[:2]]
-    sent = []
-    for member, invitation in zip(members, invitations, strict=False):
-        sent.append(contribution_of(member, invitation))
-    for name, invitation in list(zip(PRACTICES, invitations, strict=True))[2:]:  # the others' desks, one at a time
-        sent.append(contribution_of(desk(name), invitation))
-    for number, file in enumerate(sent):
-        bay.at("take", here="coordinator")
-        bay.hand_over(shutil.copy(file, bay.room / f"came-{number}.menton"))
-        bay.press("Take them in", "takes part from now on")
+    first, *others = (bay.room / name for name in names)
+    one = desk(PRACTICES[0])
+    sent = [contribution_of(one, first)]
+    for practice, invitation in zip(PRACTICES[1:], others, strict=True):
+        room = tmp_path / practice
+        data, sent_by_it = with_cases(room, practice), room / f"{practice}.menton"
+        typed = ["contribute", "--warehouse", str(data), "--agreement", str(invitation), "--consent"]
+        assert main([*typed, "--out", str(sent_by_it)]) == 0
+        sent.append(sent_by_it)
+    bay.at("take", here="coordinator")
+    bay.hand_over(*sent)
+    bay.press("Take them in", "takes part from now on")
+    assert bay.page.locator("[data-testid=stMain]").inner_text().count("takes part from now on") == len(PRACTICES)
     bay.at("pooled", here="coordinator")
     bay.press("Pool", "Take along result.json")
     result = bay.take("result.json")
-    one = members[0]
     one.at("read", here="member")
     one.hand_over(result)
     one.press("Read it", "Kept for the dashboard")
-    one.page.goto(f"{one.address}/practices")
+    one.look_at("/practices")
     until(one.page, "() => document.querySelector('h1')?.innerText === 'How practices compare'")
     labels = one.page.evaluate("[...document.querySelectorAll('[aria-label]')].map(e => e.ariaLabel).join(' ')")
     assert "yours" in one.page.locator("[data-testid=stMain]").inner_text() + labels
     one.at("leave", here="member")
-    one.hand_over(invitations[0])
+    one.hand_over(first)
     one.press("Say what is taken back", "I want to withdraw")
     one.agree("I want to withdraw")
     one.press("Write the withdrawal to send", "Take along withdrawal.menton")

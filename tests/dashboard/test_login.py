@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
-from tests.dashboard.browsing import PATIENCE, free_port, press, rest, served, until
+from tests.dashboard.browsing import free_port, person, press, rest, served, until
 from tests.dashboard.login_provider import CLIENT, login_provider
 from warehouse.marts.reader import Reader
 from warehouse.protected.shares import protected_rates
@@ -58,8 +58,7 @@ Enter = Callable[[str], "Page"]
 @pytest.fixture(scope="module")
 def context(browser: Browser) -> Iterator[BrowserContext]:
     """One browser for all persons, so that the frame of the page is fetched and read once."""
-    with browser.new_context(locale="en-GB") as opened:
-        opened.set_default_timeout(PATIENCE)
+    with person(browser) as opened:
         yield opened
 
 

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+import shutil
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Page
 from streamlit.testing.v1 import AppTest
 
 from dashboard.parts.choosing import NOT_KNOWN
-from tests.dashboard.browsing import PATIENCE, choose, press, rest, served, until
+from tests.dashboard.browsing import choose, person, press, rest, served, until
 from tests.dashboard.conftest import APP, VARIABLES, everything_said
 from tests.dashboard.test_bring_in_page import LOAD, PROPOSED, TRY_OUT, picked, pressed
 from tests.pipelines.own_files import COMPARISON, KINDS, SELECTION, Correction, OwnFile, german, merged_workbook
@@ -128,32 +129,40 @@ def test_what_is_written_in_a_column_that_was_chosen_is_asked_too(tmp_path: Path
     assert sorted(said) == [("in_treatment", "14 24", name) for name in ["fixed_labial"] * 2 + ["removable_plate"] * 2]
 
 
+@pytest.fixture(scope="module")
+def tab(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Page, Path]]:
+    """A tab at the dashboard of a warehouse, and where that one will be: a test begins with none there."""
+    folder = tmp_path_factory.mktemp("served") / "data"
+    shown = {"width": 1280, "height": 900}
+    with served(folder) as at, person(browser, at, viewport=shown, base_url=str(at)) as context:
+        yield context.new_page(), folder
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize("kind", [german, merged_workbook], ids=lambda kind: kind.__name__)
-def test_a_file_gets_in_by_a_real_browser(kind: Callable[[Path], OwnFile], tmp_path: Path, browser: Browser) -> None:
+def test_a_file_gets_in_by_a_real_browser(
+    kind: Callable[[Path], OwnFile], tmp_path: Path, tab: tuple[Page, Path]
+) -> None:
+    page, folder = tab
+    for path in folder.parent.glob(f"{folder.name}*"):  # of the test before; what lies beside the folder goes too
+        (shutil.rmtree if path.is_dir() else Path.unlink)(path)
     file = kind(tmp_path)
-    with served(tmp_path / "data") as address:
-        context = browser.new_context(locale="en-GB", viewport={"width": 1280, "height": 900})
-        context.set_default_timeout(PATIENCE)
-        context.add_cookies(address.cookies)
-        tab = context.new_page()
-        tab.goto(f"{address}/bring_in")
-        rest(tab)
-        tab.locator("input[type=file]").set_input_files(file.paths[0])
-        rest(tab)
-        tab.get_by_text(PROPOSED, exact=True).click()
-        until(tab, "() => document.body.innerText.includes('Still open')")
-        for section, key, value in file.corrections:
-            begins = key.replace("_", " ") if section == "constants" else f"“{key}”"
-            label = tab.locator("label").filter(has_text=re.compile(f"^{re.escape(begins)}")).inner_text()
-            choose(tab, label, value)
-        until(tab, "() => document.body.innerText.includes('Nothing is open.')")
-        field = tab.get_by_role("textbox", name="Pseudonym of the practice")
-        field.fill("HARBOUR")
-        field.press("Enter")
-        press(tab, TRY_OUT)
-        until(tab, "() => document.body.innerText.includes('rows would be loaded')")
-        press(tab, LOAD)
-        until(tab, "() => document.body.innerText.includes('Every page now shows the new build')")
-        context.close()
-    assert held(tmp_path / "data") == truth_of(file)
+    page.goto("/bring_in")
+    rest(page)
+    page.locator("input[type=file]").set_input_files(file.paths[0])
+    rest(page)
+    page.get_by_text(PROPOSED, exact=True).click()
+    until(page, "() => document.body.innerText.includes('Still open')")
+    for section, key, value in file.corrections:
+        begins = key.replace("_", " ") if section == "constants" else f"“{key}”"
+        label = page.locator("label").filter(has_text=re.compile(f"^{re.escape(begins)}")).inner_text()
+        choose(page, label, value)
+    until(page, "() => document.body.innerText.includes('Nothing is open.')")
+    field = page.get_by_role("textbox", name="Pseudonym of the practice")
+    field.fill("HARBOUR")
+    field.press("Enter")
+    press(page, TRY_OUT)
+    until(page, "() => document.body.innerText.includes('rows would be loaded')")
+    press(page, LOAD)
+    until(page, "() => document.body.innerText.includes('Every page now shows the new build')")
+    assert held(folder) == truth_of(file)

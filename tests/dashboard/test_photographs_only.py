@@ -1,4 +1,4 @@
-"""A practice that owns no radiograph, from its file to its talk in a real browser."""
+"""A practice that owns no radiograph, from its file by the page for it to its talk in a real browser."""
 
 from __future__ import annotations
 
@@ -11,8 +11,11 @@ import polars as pl
 import pytest
 from playwright.sync_api import Browser, Page
 from pptx import Presentation
+from streamlit.testing.v1 import AppTest
 
-from tests.dashboard.browsing import PATIENCE, press, rest, served, take_along
+from tests.dashboard.browsing import person, rest, served, take_along
+from tests.dashboard.conftest import APP, VARIABLES, carried_out_here, everything_said
+from tests.dashboard.test_bring_in_page import LOAD, TRY_OUT, pressed
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question
 from warehouse.questions.contrast import compare_pair
@@ -69,38 +72,40 @@ def second_readings(first: pl.DataFrame) -> pl.DataFrame:
 
 @pytest.fixture(scope="module")
 def warehouse(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Where nothing is yet; beside it the two files of the practice."""
+    """The warehouse after both files of the practice were brought in by the page for it: no command was typed.
+
+    The page is worked without a browser; in one, files are brought in by tests/dashboard/test_own_files_by_page.py.
+    """
     place = tmp_path_factory.mktemp("photographs")
     first = photographs()
     first.write_csv(place / "cases.csv")
     second_readings(first).write_csv(place / "readings.csv")
+    with pytest.MonkeyPatch.context() as patched:
+        for name in VARIABLES:
+            patched.delenv(name, raising=False)
+        patched.setenv("MENTON_WAREHOUSE", str(place / "w"))
+        carried_out_here(patched)
+        for file in ("cases.csv", "readings.csv"):
+            bring_in(place / file)
     return place / "w"
+
+
+def bring_in(file: Path) -> None:
+    page = AppTest.from_file(str(APP), default_timeout=300).run()
+    page.switch_page("../pages/bring_in.py").run()
+    page.file_uploader[0].upload(file.name, file.read_bytes(), "text/csv").run()
+    page.text_input[0].set_value("QUAYSIDE").run()
+    pressed(page, TRY_OUT)
+    assert re.search(r"rows would be loaded, 0 turned away", everything_said(page))
+    pressed(page, LOAD)
+    assert [one.value for one in page.success] == ["Loaded. Every page now shows the new build."]
 
 
 @pytest.fixture(scope="module")
 def page(browser: Browser, warehouse: Path) -> Iterator[Page]:
-    """The pages, after both files were brought in by the page for it: no command was typed."""
-    with served(warehouse) as address:
-        context = browser.new_context(locale="en-GB", base_url=str(address), accept_downloads=True)
-        context.set_default_timeout(PATIENCE)
-        context.add_cookies(address.cookies)
-        opened = context.new_page()
-        for file in ("cases.csv", "readings.csv"):
-            bring_in(opened, warehouse.with_name(file))
-        yield opened
-        context.close()
-
-
-def bring_in(page: Page, file: Path) -> None:
-    page.goto("/bring_in")
-    rest(page)
-    page.locator("input[type=file]").first.set_input_files(str(file))
-    page.get_by_role("textbox", name="Pseudonym of the practice").fill("QUAYSIDE")
-    page.keyboard.press("Enter")
-    press(page, "Check every row, keep nothing yet")
-    page.get_by_text(re.compile(r"rows would be loaded, 0 turned away")).wait_for()
-    press(page, "Load into the warehouse")
-    page.get_by_text("Loaded", exact=False).first.wait_for()
+    """The pages of it in a browser."""
+    with served(warehouse) as address, person(browser, address, base_url=str(address)) as context:
+        yield context.new_page()
 
 
 def said(page: Page, place: str) -> str:
@@ -111,7 +116,6 @@ def said(page: Page, place: str) -> str:
     return re.sub(r"\s+", " ", page.locator("[data-testid=stMain]").inner_text())
 
 
-@pytest.mark.usefixtures("page")
 def test_the_headline_and_the_adjustment_follow_the_photographs(warehouse: Path) -> None:
     with Reader.open(warehouse) as reader:
         assert reader.definition().id == "D6"

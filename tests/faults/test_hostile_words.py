@@ -19,7 +19,7 @@ from playwright.sync_api import Browser
 from pypdf import PdfReader
 
 from pipelines.cli import main
-from tests.dashboard.browsing import PATIENCE, rest, served
+from tests.dashboard.browsing import person, rest, served, turn_to, until
 from tests.dashboard.test_browser import ADDRESSES
 from tests.faults.test_exports import files
 from tests.hand_made import load_rows, made_case
@@ -156,14 +156,15 @@ def test_in_no_document_or_file_does_it_act(out: Path, count: Callable[[str, str
 def test_on_no_page_does_it_act(folder: Path, browser: Browser, count: Callable[[str, str, int], None]) -> None:
     asked, shown = list[str](), list[str]()
     with served(folder) as at:
-        context = browser.new_context()
-        context.add_cookies(at.cookies)
+        context = person(browser, at)
         context.on("request", lambda request: asked.append(request.url))
         page = context.new_page()
-        for address in ADDRESSES:
+        page.goto(at)
+        rest(page)
+        for address, heading in ADDRESSES.items():
             mark = "&" if "?" in address else "?"
-            page.goto(f"{at}/{address}{mark}def=X1", timeout=PATIENCE)
-            rest(page)
+            turn_to(page, f"/{address}{mark}def=X1")
+            until(page, "said => document.querySelector('h1').innerText === said", heading)
             found: Any = page.evaluate(
                 """mark => ({
                   acts: [...document.querySelectorAll('img, a, script, iframe, [style], [onerror]')].filter(one =>

@@ -22,20 +22,17 @@ from tests.pipelines.test_json_keys import ONE_ROW_WRONG, RUNS
 from tests.warehouse.questions.cohort import cohort_rows
 from tests.warehouse.questions.planning import add_plan
 
-Table = tuple[Sequence[str], list[list[str]], str]
+Table = tuple[str, Sequence[str], list[list[str]], Sequence[int]]
 OF_ONE = ("--plan", "drift")
 """Of a plan that only the hand-made cases have; of one practice, while the study group has several."""
 
 
 def tables_noted(monkeypatch: pytest.MonkeyPatch) -> list[Table]:
-    """Every table that is printed from now on: columns, rows, and what was printed."""
+    """Every table that is printed from now on: as it is given to be printed."""
     found: list[Table] = []
 
     def noted(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[int] = ()) -> None:
-        held = [[str(cell) for cell in row] for row in rows]
-        with redirect_stdout(StringIO()) as out:
-            print_table(title, columns, held, right=right)
-        found.append((columns, held, out.getvalue()))
+        found.append((title, columns, [[str(cell) for cell in row] for row in rows], right))
 
     names = {command["run"].partition(":")[0] for command in COMMANDS.values()}
     names |= {f"pipelines.commands.{one.name}" for one in iter_modules(pipelines.commands.__path__)}
@@ -45,13 +42,20 @@ def tables_noted(monkeypatch: pytest.MonkeyPatch) -> list[Table]:
     return found
 
 
-def assert_fitting(tables: Sequence[Table], width: int) -> None:
-    """No line is too long, and no word is broken or left out."""
-    for columns, cells, printed in tables:
+def assert_fitting(tables: Sequence[Table], width: int) -> list[str]:
+    """No line is too long, and no word is broken or left out; gives what is printed at this width."""
+    shown = []
+    for title, columns, cells, right in tables:
+        with pytest.MonkeyPatch.context() as patched, redirect_stdout(StringIO()) as out:
+            patched.setenv("COLUMNS", str(width))
+            print_table(title, columns, cells, right=right)
+        printed = out.getvalue()
         assert max(map(len, printed.splitlines())) <= width, printed
         named = [name for at, name in enumerate(columns) if at and any(row[at].strip() for row in cells)]
         whole = bare(" ".join([*named, *(cell for row in cells for cell in row)]))
         assert whole <= bare(printed), whole - bare(printed)
+        shown.append(printed)
+    return shown
 
 
 class Terminal(StringIO):
@@ -66,33 +70,37 @@ def bare(text: str) -> set[str]:
     return {word.strip(";,") for word in text.split()}
 
 
-@pytest.mark.parametrize("width", [80, 120])
-def test_tables_of_every_command_fit_without_breaking_a_word(
-    width: int, study: Study, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("COLUMNS", str(width))
-    tables = tables_noted(monkeypatch)
-    one = tmp_path / "one"
+@pytest.fixture(scope="module")
+def tables(study: Study, tmp_path_factory: pytest.TempPathFactory) -> list[Table]:
+    """The tables of every command: what is in them does not depend on how wide they are printed."""
+    place = tmp_path_factory.mktemp("widths")
+    one = place / "one"
     load_rows(one, cohort_rows(120))
     add_plan(one)
-    (tmp_path / "wrong.csv").write_text(ONE_ROW_WRONG, encoding="utf-8")
-    ingest(Request(paths=(tmp_path / "wrong.csv",), warehouse=tmp_path / "w"))
-    points = tmp_path / "points.csv"
+    (place / "wrong.csv").write_text(ONE_ROW_WRONG, encoding="utf-8")
+    ingest(Request(paths=(place / "wrong.csv",), warehouse=place / "w"))
+    points = place / "points.csv"
     rows = rows_of("17", "start", G1)
     points.write_text("\n".join([",".join(rows[0]), *(",".join(map(str, row.values())) for row in rows)]))
     runs = [run for run in RUNS if not set(run).intersection(OF_ONE)]
     runs += [("rate", "--by", "appliance_category"), ("characteristics", "--by", "appliance_category"), ("repeats",)]
     runs += [("worklist",), ("records", "--layout"), ("growth", "--fit"), ("repeats", "--examiners"), ("rate",)]
-    runs += [("records", "--out", str(tmp_path / "records"))]
+    runs += [("records", "--out", str(place / "records"))]
     asked = [[name, "--warehouse", str(study.warehouse), *options] for name, *options in runs]
     asked += [[run[0], "--warehouse", str(one), *run[1:]] for run in RUNS if set(run).intersection(OF_ONE)]
-    asked += [["quarantine", "--rows", "--warehouse", str(tmp_path / "w")], ["measure", str(points)]]
-    with redirect_stdout(StringIO()):
+    asked += [["quarantine", "--rows", "--warehouse", str(place / "w")], ["measure", str(points)]]
+    with pytest.MonkeyPatch.context() as patched, redirect_stdout(StringIO()):
+        found = tables_noted(patched)
         for words in asked:
             assert main(words) == 0, words
+    return found
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_tables_of_every_command_fit_without_breaking_a_word(width: int, tables: list[Table]) -> None:
     assert len(tables) > 15
-    assert_fitting(tables, width)
-    assert width == 80 or max(len(line) for *_, printed in tables for line in printed.splitlines()) > 80
+    printed = assert_fitting(tables, width)
+    assert width == 80 or max(len(line) for one in printed for line in one.splitlines()) > 80
 
 
 def test_what_is_said_beside_the_answer_fits_a_terminal_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -149,7 +149,6 @@ def test_a_refused_file_says_why(home: Path, sent: list[Path], capsys: pytest.Ca
 def test_tables_of_a_group_fit_80_columns(
     home: Path, sent: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("COLUMNS", "80")
     tables = tables_noted(monkeypatch)
     assert contribute(home, "HARBOUR", "--level", "counts") == 0
     assert main(["group", "list", "--group", str(home / "bay")]) == 0
