@@ -155,35 +155,38 @@ def _opened(place: OpenWarehouse, snapshot: Snapshot) -> Reader:
 
 
 class Readers:
-    """A few processes that read. Whoever waits gets a turn before anybody gets a second one."""
+    """A few processes that read, all but one started when somebody waits. Everybody gets a turn before a second one."""
 
     def __init__(self, number: int) -> None:
         self._waiting: OrderedDict[str, deque[tuple[Future[Any], Work | Making]]] = OrderedDict()
         self._changed = threading.Condition()
-        for _ in range(number):
-            threading.Thread(target=self._serve, daemon=True).start()
+        self._idle = 1  # the first is started at once
+        for place in range(number):
+            threading.Thread(target=self._serve, args=[_started() if place == 0 else None], daemon=True).start()
 
     def ask(self, person: str, work: Work | Making) -> Future[Any]:
         """Queue work for a person."""
         future: Future[Any] = Future()
         with self._changed:
             self._waiting.setdefault(person, deque()).append((future, work))
-            self._changed.notify()
+            self._changed.notify_all()
         return future
 
-    def _next(self) -> tuple[Future[Any], Work | Making]:
+    def _next(self, *, is_up: bool) -> tuple[Future[Any], Work | Making]:
         with self._changed:
-            self._changed.wait_for(lambda: bool(self._waiting))
+            self._changed.wait_for(lambda: bool(self._waiting) and (is_up or not self._idle))
+            self._idle -= is_up
+            self._changed.notify_all()  # more may wait, and one that is not up yet be needed
             person, listed = self._waiting.popitem(last=False)
             taken = listed.popleft()
             if listed:
                 self._waiting[person] = listed  # behind everybody else who waits
             return taken
 
-    def _serve(self) -> None:
-        process = _started()
+    def _serve(self, process: subprocess.Popen[bytes] | None) -> None:
         while True:
-            future, work = self._next()
+            future, work = self._next(is_up=process is not None)
+            process = process or _started()
             try:
                 is_well, found = _asked(process, work)
             except (OSError, EOFError, struct.error):
@@ -191,6 +194,8 @@ class Readers:
                 is_well, found = False, _stopped()
             except BaseException as error:  # such as what cannot be pickled: said to who asked
                 is_well, found = False, error
+            with self._changed:
+                self._idle += 1  # before who waited can ask for more
             if is_well:
                 future.set_result(found)
             else:
@@ -203,12 +208,8 @@ def _stopped() -> WarehouseError:
 
 
 def _started_anew(process: subprocess.Popen[bytes]) -> subprocess.Popen[bytes]:
-    process.kill()
-    process.wait()
-    for stream in (process.stdin, process.stdout):
-        with suppress(OSError):  # what was still to be sent to a process that is gone
-            if stream is not None:
-                stream.close()
+    with suppress(OSError), process:  # what was still to be sent to a process that is gone
+        process.kill()
     return _started()
 
 
@@ -245,7 +246,7 @@ class Answers:
         self.readers: Readers | None = None  # None: work is done where it is asked for
 
     def start(self, number: int) -> None:
-        """Have work done by so many processes from now on."""
+        """Have work done by up to so many processes from now on."""
         self.readers = Readers(number)
 
     def answer(self, person: str, work: Work, *, waiting: Callable[[Future[Any]], Any]) -> Any:  # noqa: ANN401

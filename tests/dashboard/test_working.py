@@ -76,6 +76,17 @@ def test_a_process_that_is_killed_is_said_and_replaced(folder: Path) -> None:
     assert waited(readers.ask("a", work(folder, selection=Selection()))).build
 
 
+def test_a_second_process_is_started_once_somebody_has_to_wait() -> None:
+    before = set(psutil.Process().children())
+    readers = Readers(3)
+    for _ in range(20):
+        waited(readers.ask("a", Making(os.getpid, ())))
+    assert len(set(psutil.Process().children()) - before) == 1
+    for one in [readers.ask(person, Making(time.sleep, (1,))) for person in ("a", "b")]:
+        waited(one)
+    assert len(set(psutil.Process().children()) - before) == 2
+
+
 def test_nobody_gets_a_second_turn_before_everybody_had_one() -> None:
     readers, order = Readers(1), list[str]()
     waited(readers.ask("first", Making(os.getpid, ())))
