@@ -10,7 +10,7 @@ from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
 
-from pipelines.commands.declared import COMMANDS, add_options
+from pipelines.commands.declared import COMMANDS, add_options, asked_by
 from warehouse.errors import MentonError
 
 TRACE_VARIABLE = "MENTON_TRACE"
@@ -87,12 +87,12 @@ def _say_form(words: Sequence[str]) -> int:
     """Print the options of a command, and its example of a file where it has one."""
     import json
 
-    from pipelines.commands.options import asked_by
-
     command, parser = COMMANDS[words[0]], argparse.ArgumentParser()
     add_options(parser, command)
-    example = getattr(import_module(command["run"].partition(":")[0]), "EXAMPLE", "")
-    print(json.dumps({"asked": asked_by(parser, words[1:]), "example": example}))
+    asked = asked_by(parser, words[1:])
+    has_example = any(one["name"] == "--example" for one in asked)  # only then is the command itself imported
+    example = import_module(command["run"]).EXAMPLE if has_example else ""
+    print(json.dumps({"asked": asked, "example": example}))
     return 0
 
 

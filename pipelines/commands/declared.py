@@ -3,10 +3,10 @@
 import argparse
 import os
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from pkgutil import resolve_name
-from typing import Any
+from typing import Any, cast
 
 from warehouse.command_options import practice_named
 
@@ -77,3 +77,26 @@ def _told(option: Mapping[str, Any]) -> dict[str, Any]:
     if usual is not None:
         told["default"] = Path(usual) if told.get("type") is Path and isinstance(usual, str) else usual
     return told
+
+
+def asked_by(parser: argparse.ArgumentParser, verb: Sequence[str] = ()) -> list[dict[str, Any]]:
+    """What a command, or one of its verbs, asks: name, kind, choices, help, and what holds where nothing is said."""
+    actions = parser._actions  # there is no other way to ask
+    if verb:
+        (verbs,) = (one for one in actions if isinstance(one.choices, dict))
+        return asked_by(cast("Mapping[str, argparse.ArgumentParser]", verbs.choices)[verb[0]], verb[1:])
+    kinds = {Path: "file", int: "whole", float: "number"}
+    return [
+        {
+            "name": one.option_strings[-1] if one.option_strings else one.dest,
+            "kind": "yes" if one.nargs == 0 else kinds.get(cast("type", one.type), "text"),
+            "choices": list(one.choices or ()),
+            "help": (one.help or "") % vars(one),
+            "usual": one.default if isinstance(one.default, str | int | float) else None,
+            "many": one.nargs == "+",
+            "positional": not one.option_strings,
+            "required": one.required,
+        }
+        for one in actions
+        if one.dest != "help"
+    ]

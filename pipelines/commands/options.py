@@ -12,7 +12,7 @@ from numbers import Integral
 from pathlib import Path
 from shutil import get_terminal_size
 from textwrap import fill, wrap
-from typing import TYPE_CHECKING, Any, TextIO, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 from warehouse.command_options import encryption_key
 from warehouse.errors import RequestError, WarehouseError
@@ -188,29 +188,6 @@ def listed(text: str | None) -> tuple[str, ...] | None:
     if text.strip().lower() == "none":
         return ()
     return tuple(name.strip() for name in text.split(",") if name.strip())
-
-
-def asked_by(parser: argparse.ArgumentParser, verb: Sequence[str] = ()) -> list[dict[str, Any]]:
-    """What a command, or one of its verbs, asks: name, kind, choices, help, and what holds where nothing is said."""
-    actions = parser._actions  # there is no other way to ask
-    if verb:
-        (verbs,) = (one for one in actions if isinstance(one.choices, dict))
-        return asked_by(cast("Mapping[str, argparse.ArgumentParser]", verbs.choices)[verb[0]], verb[1:])
-    kinds = {Path: "file", int: "whole", float: "number"}
-    return [
-        {
-            "name": one.option_strings[-1] if one.option_strings else one.dest,
-            "kind": "yes" if one.nargs == 0 else kinds.get(cast("type", one.type), "text"),
-            "choices": list(one.choices or ()),
-            "help": (one.help or "") % vars(one),
-            "usual": one.default if isinstance(one.default, str | int | float) else None,
-            "many": one.nargs == "+",
-            "positional": not one.option_strings,
-            "required": one.required,
-        }
-        for one in actions
-        if one.dest != "help"
-    ]
 
 
 def reading(args: argparse.Namespace) -> Reader:

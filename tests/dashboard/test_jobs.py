@@ -14,8 +14,8 @@ from streamlit.testing.v1 import AppTest
 from dashboard.parts.jobs import JOBS, Job
 from dashboard.parts.navigation import MAP
 from pipelines.cli import COMMANDS, _parser, main
+from pipelines.commands.declared import asked_by
 from pipelines.commands.demo import INVENTED
-from pipelines.commands.options import asked_by
 from tests.dashboard.conftest import APP, VARIABLES, everything_said
 from tests.hand_made import load_rows
 from tests.pipelines.group.test_two_users import PRACTICES, rows
