@@ -38,7 +38,7 @@ def cusum_chart(found: DriftPicture, palette: Palette = LIGHT) -> alt.LayerChart
     ahead = [one.case_number for one in found.reviews]
     last = max([frame.height, *ahead, 1])
     x = alt.X("case:Q", title="cases charted, in order of finish", scale=alt.Scale(domain=[0, last], nice=False))
-    top = alt.Scale(domain=[0, 1.15 * max([limit, *(found.path.values if found.path else ())])], nice=False)
+    top = alt.Scale(domain=[0, 1.15 * max([limit, *drawn["sum"]])], nice=False)
     y = alt.Y("sum:Q", title="evidence of the share to notice", scale=top)
     tooltip = hover(case="case", sum="sum|.2f")
     layers = [
@@ -92,9 +92,10 @@ def average_chart(found: DriftPicture, palette: Palette = LIGHT) -> alt.LayerCha
     """The moving average of the share with its limits."""
     chart = found.average
     points = chart.points if chart else ()
-    rows = [(one.value, max(0.0, one.low), one.high) for one in points]
-    numbers = pl.DataFrame(rows, schema=dict.fromkeys(("value", "low", "high"), pl.Float64), orient="row")
-    frame = numbers.with_columns(case=pl.int_range(1, len(rows) + 1, dtype=pl.Int64))
+    numbers = {name: getattr(points, name, ()) for name in ("value", "low", "high")}
+    frame = pl.DataFrame(numbers, schema=dict.fromkeys(numbers, pl.Float64)).with_columns(
+        pl.col("low").clip(0.0), case=pl.int_range(1, len(points) + 1, dtype=pl.Int64)
+    )
     x = alt.X("case:Q", title="cases charted, in order of finish", scale=alt.Scale(nice=False))
     axis = alt.Axis(format="%", title="moving average of the share")
     base = alt.Chart(thinned(frame, "value"))

@@ -116,6 +116,7 @@ _SPECIAL: dict[str, Any] = {
     "DriftPicture": lambda picture: _fields(picture) | {"refused": refused_sentence(picture)},
     "DataFrame": lambda frame: [as_data(row) for row in frame.to_dicts()],
     "ndarray": lambda array: as_data(array.tolist()),
+    "SinglePoints": lambda points: as_data(list(points)),
     "float": _number,
 }
 """By name of the class, which stands for one class in the whole tree."""

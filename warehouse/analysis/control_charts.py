@@ -7,11 +7,12 @@ to look. Sources: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.4 (EWMA)
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import accumulate, repeat
+from itertools import accumulate
 from types import MappingProxyType
-from typing import NamedTuple
+from typing import NamedTuple, overload
 
 import numpy as np
+from numpy.typing import NDArray
 
 from warehouse.analysis.funnel import exact_limit
 from warehouse.errors import RequestError
@@ -31,16 +32,46 @@ class ChartPoint(NamedTuple):
     n: int
 
 
+@dataclass(frozen=True, eq=False)
+class SinglePoints(Sequence[ChartPoint]):
+    """The points of single cases, numbered from 1: kept as columns of shape ``(n,)``, since there may be a million."""
+
+    value: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+    outside: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.value)
+
+    @overload
+    def __getitem__(self, place: int) -> ChartPoint: ...
+    @overload
+    def __getitem__(self, place: slice) -> list[ChartPoint]: ...
+    def __getitem__(self, place: int | slice) -> ChartPoint | list[ChartPoint]:
+        at = range(len(self))[place]
+        if isinstance(at, range):
+            return [self[one] for one in at]
+        value, low, high = (float(column[at]) for column in (self.value, self.low, self.high))
+        return ChartPoint(str(at + 1), value, low, high, bool(self.outside[at]), 1)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ControlChart:
     """A chart."""
 
-    points: tuple[ChartPoint, ...]  # In order of time
+    points: Sequence[ChartPoint]  # In order of time
     centre: float | None  # In-control level, or None when there is none to be had
     method: str  # Chart and limits by their textbook names
     n: int  # Cases behind all points
     left_out: Mapping[str, int]  # Reason -> number of values not used
     warnings: tuple[Caution, ...]  # Cautions to show with the chart
+
+    @property
+    def n_outside(self) -> int:
+        """Points outside their limits."""
+        points = self.points
+        return int(np.sum(points.outside if isinstance(points, SinglePoints) else [one.outside for one in points]))
 
 
 def ewma(values: Sequence[float | None], *, target: float, sd: float, weight: float = 0.3) -> ControlChart:
@@ -56,18 +87,15 @@ def ewma(values: Sequence[float | None], *, target: float, sd: float, weight: fl
     if not (sd > 0 and 0 < weight <= 1):
         found = f"A standard deviation of {sd:g} and a weight of {weight:g}."
         raise RequestError(found, expected="sd above 0, weight in (0, 1]", remedy="state other values")
-    kept = [float(value) for value in values if value is not None and math.isfinite(value)]
-    averages = list(accumulate(kept, lambda average, value: weight * value + (1 - weight) * average, initial=target))[
-        1:
-    ]
+    given = np.array(values, dtype=np.float64)  # None is not a number here
+    kept = given[np.isfinite(given)].tolist()
+    averages = accumulate(kept, lambda average, value: weight * value + (1 - weight) * average, initial=target)
+    average = np.fromiter(averages, dtype=np.float64, count=len(kept) + 1)[1:]
     aged = (1 - weight) ** (2 * np.arange(1, len(kept) + 1))
     half = _WIDTH * sd * np.sqrt(weight / (2 - weight) * (1 - aged))
-    outside = np.abs(np.array(averages) - target) > half
-    low, high = (target - half).tolist(), (target + half).tolist()
-    numbers = map(str, range(1, len(kept) + 1))
     dropped = len(values) - len(kept)
     return ControlChart(
-        points=tuple(map(ChartPoint, numbers, averages, low, high, outside.tolist(), repeat(1))),
+        points=SinglePoints(average, target - half, target + half, np.abs(average - target) > half),
         centre=target,
         method=f"EWMA, weight {weight:g}, {_WIDTH:g} standard deviations, exact limits",
         n=len(kept),

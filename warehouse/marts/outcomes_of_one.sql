@@ -10,6 +10,8 @@ select
         else 'not adverse'
     end as status,
     case ${prefix}_step $named end as step,
+    ${prefix}_step as step_no,
+    ${prefix}_adverse as is_adverse,
     ${prefix}_value as value,
     ${prefix}_favourable as is_favourable,
     ${prefix}_known as is_known_adverse

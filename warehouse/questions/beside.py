@@ -6,7 +6,7 @@ which counts as known from as few pairs as an own one must have.
 """
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from math import inf, sqrt
@@ -25,7 +25,7 @@ from warehouse.analysis.misclassification import (
 )
 from warehouse.analysis.proportion import proportion
 from warehouse.marts.grouping import Grouping, group_expression, membership_join
-from warehouse.marts.outcome_sql import outcomes_of
+from warehouse.marts.outcome_sql import COUNTED, outcomes_of
 from warehouse.marts.reader import Reader
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.outcomes.definition import ChangePart, Definition
@@ -121,46 +121,43 @@ class BesideShares:
         found: list[dict[str, Counterparts]] = [{} for _ in ways]
         once = [place for place, way in enumerate(ways) if way is None or way.column is not None]
         for places in ([once] if once else []) + [[place] for place in range(len(ways)) if place not in once]:
-            asked = [ways[place] for place in places]
-            values = self._facts(part, asked, {"value": 2})
-            read = self._facts(part, asked, {"practice": None, "measure": None, "growth_sd": 2, "growth": 2})
-            for (place, group), facts in read.items():
+            for (place, group), (values, facts) in self._facts(part, [ways[place] for place in places]).items():
                 found[places[place]][group] = Counterparts(
-                    expected=self._expected(part, facts), corrected=self._corrected(part, facts, values[place, group])
+                    expected=self._expected(part, facts), corrected=self._corrected(part, facts, values)
                 )
         return found
 
     def _facts(
-        self, part: ChangePart, ways: Sequence[Grouping | None], facts: Mapping[str, int | None]
-    ) -> dict[tuple[int, str], list[Fact]]:
-        """Place of a grouping and group -> its counted cases by facts, each with the decimals it is rounded to."""
+        self, part: ChangePart, ways: Sequence[Grouping | None]
+    ) -> dict[tuple[int, str], tuple[list[Fact], list[Fact]]]:
+        """Place of a grouping and group -> its counted cases by value, and by what the value was read from."""
         condition, parameters = self.selection.where()
         practices = ", ".join(map(text, sorted({practice for practice, _ in self._own})))
         own = f"mart_cases.practice in ({practices})" if practices else "false"
-        columns = change_columns(self.reader, part) | {
-            "practice": f"case when {own} then cast(mart_cases.practice as varchar) end"
-        }
-        read = {name: columns[name] if to is None else f"round({columns[name]}, {to})" for name, to in facts.items()}
+        read = change_columns(self.reader, part)
+        read |= {name: f"round({read[name]}, 2)" for name in ("value", "growth_sd", "growth")}
+        read["practice"] = f"case when {own} then cast(mart_cases.practice as varchar) end"
         groups = [f"grouped_{place}" for place in range(len(ways))]
         named = [group_expression(way) if way else text(ALL) for way in ways]
-        spans = " left join mart_spans on mart_spans.case_no = mart_outcomes.case_no and mart_spans.span = "
         query = statement(
             __package__,
             "beside.sql",
             groups=", ".join(groups),
-            facts=", ".join(facts),
             named=", ".join(f"{one} as {group}" for one, group in zip(named, groups, strict=True)),
             columns=",\n        ".join(f"{column} as {named}" for named, column in read.items()),
             outcomes=outcomes_of(self.definition),
-            spans=spans + text(part.span) if "measure" in facts else "",
+            span=text(part.span),
+            counted=str(COUNTED),
             memberships=membership_join(ways[0]) if ways[0] else "",
             condition=condition,
-            sets=", ".join(f"({group}, {', '.join(facts)})" for group in groups),
+            sets=", ".join(f"({group}, value), ({group}, practice, measure, growth_sd, growth)" for group in groups),
         )
-        found: dict[tuple[int, str], list[Fact]] = {}
+        found: dict[tuple[int, str], tuple[list[Fact], list[Fact]]] = {}
         for row in self.reader.connection.rows(query, parameters):
             ((place, group),) = ((place, mark) for place, mark in enumerate(row[: len(ways)]) if mark is not None)
-            found.setdefault((place, group), []).append(row[len(ways) :])
+            value, *facts, n = row[len(ways) :]
+            values, read_from = found.setdefault((place, group), ([], []))
+            values.append((value, n)) if value is not None else read_from.append((*facts, n))
         return found
 
     def _expected(self, part: ChangePart, facts: Sequence[Fact]) -> ExpectedShare:

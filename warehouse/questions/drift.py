@@ -170,7 +170,7 @@ def _simulated(plan: CusumPlan, share: float, rng: Generator) -> SimulatedRunLen
 def _average(path: CusumPath) -> ControlChart:
     usual = path.plan.in_control
     spread = (usual * (1.0 - usual)) ** 0.5
-    return ewma([float(one) for one in path.outcomes], target=usual, sd=spread, weight=EWMA_WEIGHT)
+    return ewma(path.outcomes, target=usual, sd=spread, weight=EWMA_WEIGHT)
 
 
 def _periods(cases: pl.DataFrame, period: str | None, centre: float | None) -> ControlChart:

@@ -2,7 +2,7 @@
 -- observed, then in the order they were loaded. adverse is null where the case is not counted.
 select
     mart_cases.start_quarter as quarter,
-    case mart_outcomes.status when 'adverse' then true when 'not adverse' then false end as adverse,
+    mart_outcomes.is_adverse as adverse,
     mart_outcomes.step is distinct from 'in_treatment' as is_due
 from $outcomes
 inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable, Container, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import partial
 from typing import Any, TypeAlias
 
@@ -10,14 +10,23 @@ from warehouse.analysis.difference import NET, net_share, risk_difference
 from warehouse.analysis.proportion import ProportionMethod, missing_bounds, proportion
 from warehouse.cases.flow import Flow, StageCount, flow_of, stage_counts, turned_away_cases
 from warehouse.disclosure import Count, Policy
-from warehouse.marts.grouping import Grouping, group_expression, group_label, grouping, in_order, membership_join
-from warehouse.marts.outcome_sql import outcomes_of, outcomes_statement
+from warehouse.marts.grouping import (
+    Grouping,
+    group_column,
+    group_label,
+    grouping,
+    in_order,
+    membership_join,
+    named_group,
+)
+from warehouse.marts.outcome_sql import COUNTED, outcomes_of, outcomes_statement
 from warehouse.marts.reader import Reader
+from warehouse.marts.steps import STEPS
 from warehouse.outcomes.definition import Definition
 from warehouse.questions.beside import ALL, NOTHING_BESIDE, BesideShares, Counterparts, from_untreated
 from warehouse.results import Caution, Estimate, no_estimate
 from warehouse.selection import Selection
-from warehouse.store.quoting import statement
+from warehouse.store.quoting import statement, text
 
 FAVOURABLE = "share that moved as far the other way"
 ALL_STARTED = "share adverse among all started whose outcome is known"
@@ -25,7 +34,7 @@ ALL_STARTED = "share adverse among all started whose outcome is known"
 
 @dataclass(slots=True)
 class Tally:
-    """What a group holds; the fields but the first are sums over its cases (`_SUMMED`)."""
+    """What a group holds; the fields but the first are sums over its cases, in the order of ``counted.sql``."""
 
     steps: dict[str, int] = field(default_factory=dict)  # Step of mart_outcomes -> cases
     adverse: int = 0
@@ -44,15 +53,7 @@ class Tally:
 
 Tallies: TypeAlias = dict[str, Tally]  # by group
 
-_SUMMED = {
-    "adverse": "mart_outcomes.status = 'adverse'",
-    "favourable": "mart_outcomes.is_favourable",
-    "could_turn": "mart_outcomes.is_favourable is not null",
-    "known": "mart_outcomes.is_known_adverse is not null",
-    "known_adverse": "mart_outcomes.is_known_adverse",
-    "operated": "mart_outcomes.step = 'counted' and mart_cases.has_surgery",
-    "two_examiners": "mart_outcomes.step = 'counted' and mart_cases.has_two_examiners",
-}
+_SUMMED = tuple(one.name for one in fields(Tally))[1:]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -331,36 +332,39 @@ def _tallies(
     found: list[Tallies] = [{} for _ in ways]
     for places in ([single] if single else []) + [[place] for place in range(len(ways)) if place not in single]:
         asked = [ways[at] for at in places]
-        for place, group, step, n, sums in _counted(reader, definition, selection, asked):
+        for place, group, step, (n, *sums) in _counted(reader, definition, selection, asked):
             tally = found[places[place]].setdefault(group, Tally())
             tally.steps[step] = n
             for name, added in zip(_SUMMED, sums, strict=True):
-                setattr(tally, name, getattr(tally, name) + int(added))
+                setattr(tally, name, getattr(tally, name) + added)
     return found
 
 
 def _counted(
     reader: Reader, definition: Definition, selection: Selection, ways: Sequence[Grouping | None]
-) -> Iterator[tuple[int, str, str, int, tuple[int, ...]]]:
-    """Place of the grouping, group, step, cases, and of them the sums of a tally."""
+) -> Iterator[tuple[int, str, str, list[int]]]:
+    """Place of the grouping, group, step; cases, and of them the sums of a tally."""
     condition, values = selection.where()
-    expressions = [group_expression(way) if way else f"'{ALL}'" for way in ways]
-    named = ", ".join(f"{expression} as g{place}" for place, expression in enumerate(expressions))
-    flags = ", ".join(f"case when {met} then 1 else 0 end as {name}" for name, met in _SUMMED.items())
-    groups = [f"g{place}" for place in range(len(ways))]
-    sets = ", ".join(f"({group}, step)" for group in groups)
-    rows = reader.connection.rows(
-        f"select {', '.join(groups)}, step, count(*), {', '.join(f'sum({name})' for name in _SUMMED)} from ("
-        f"select {named}, mart_outcomes.step as step, {flags}"
-        f" from {outcomes_of(definition)} inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        f"{membership_join(ways[0]) if ways[0] else ''} where {condition}) as counted"
-        f" group by {f'grouping sets ({sets})' if len(ways) > 1 else f'{groups[0]}, step'}",
-        values,
+    groups = [f"grouped_{place}" for place in range(len(ways))]
+    columns = {group: group_column(way) for group, way in zip(groups, ways, strict=True) if way}
+    query = statement(
+        __package__,
+        "counted.sql",
+        groups=", ".join(groups),
+        counted=str(COUNTED),
+        named=", ".join(f"{named_group(one) if one in columns else text(ALL)} as {one}" for one in groups),
+        columns="".join(f"{column} as {group}, " for group, column in columns.items()),
+        columns_alone="".join(f"{column}, " for column in columns.values()),
+        outcomes=outcomes_of(definition),
+        memberships=membership_join(ways[0]) if ways[0] else "",
+        condition=condition,
+        sets=", ".join(f"({group}, step_no)" for group in groups),
     )
-    for row in rows:
-        step, n, *sums = row[len(ways) :]
+    steps = list(STEPS)
+    for row in reader.connection.rows(query, values):
+        step, *sums = map(int, row[len(ways) :])
         ((place, group),) = ((place, mark) for place, mark in enumerate(row[: len(ways)]) if mark is not None)
-        yield place, group, step, n, tuple(sums)
+        yield place, group, steps[step], sums
 
 
 def rates_as_data(result: Rates) -> dict[str, Any]:

@@ -88,7 +88,7 @@ def average_sentence(found: DriftPicture) -> str:
     """Where the moving average stands; empty without one."""
     if found.average is None or not found.average.points:
         return ""
-    outside = sum(point.outside for point in found.average.points)
+    outside = found.average.n_outside
     key = "drift.average_outside" if outside else "drift.average_inside"
     return say(key, share=found.average.points[-1].value, outside=outside, points=len(found.average.points))
 
