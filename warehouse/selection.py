@@ -95,12 +95,14 @@ class Selection:
             parameters.append(self.selection)
         values: list[object] = list(parameters)
         if not self.filters.get(SET_APART):
-            conditions.append(f"({_code(SET_APART)} = 'none' or {_code(SET_APART)} is null)")
+            conditions.append("(mart_cases.{0} = 'none' or mart_cases.{0} is null)".format(FILTERS[SET_APART]))
         for key, kept in self.filters.items():
             if kept:
                 marks = ", ".join("?" for _ in kept)
-                unknown = f" or {_code(key)} is null" if "not known" in kept else ""
-                conditions.append(f"({_code(key)} in ({marks}){unknown})")
+                column = f"mart_cases.{FILTERS[key]}"  # compared by codes, in a fourth of the time of text
+                column = f"cast({column} as varchar)" if key == "start_year" else column
+                unknown = f" or {column} is null" if "not known" in kept else ""
+                conditions.append(f"({column} in ({marks}){unknown})")
                 values.extend(kept)
         return " and ".join(conditions), values
 
@@ -122,12 +124,6 @@ class Selection:
             if values and values != WHOEVER.get(key)
         )
         return f"{self.comparison} {who}" + (f", {kept}" if kept else "")
-
-
-def _code(key: str) -> str:
-    """SQL for the value of a filter; codes are compared as they are kept, which takes a fourth of the time of text."""
-    column = f"mart_cases.{FILTERS[key]}"
-    return column if key != "start_year" else f"cast({column} as varchar)"
 
 
 def _read(key: str, value: str) -> str:

@@ -103,7 +103,9 @@ def average_chart(found: DriftPicture, palette: Palette = LIGHT) -> alt.LayerCha
         x=x, y=alt.Y("low:Q", axis=axis), y2=alt.Y2("high")
     )
     line = base.mark_line(color=palette.main, strokeWidth=2).encode(x=x, y=alt.Y("value:Q", axis=axis))
-    return finished([band, line, *_centre(chart, palette)], palette, height=220, said=average_alt(found))
+    sentence = average_sentence(found)
+    said = f"Exponentially weighted moving average with its limits. {sentence}" if sentence else "No moving average."
+    return finished([band, line, *_centre(chart, palette)], palette, height=220, said=said)
 
 
 def _centre(chart: ControlChart | None, palette: Palette) -> list[alt.Chart]:
@@ -111,12 +113,6 @@ def _centre(chart: ControlChart | None, palette: Palette) -> list[alt.Chart]:
         return []
     at = pl.DataFrame({"at": [chart.centre]})
     return [alt.Chart(at).mark_rule(color=palette.ink, strokeDash=[2, 3]).encode(y=alt.Y("at:Q", title=""))]
-
-
-def average_alt(found: DriftPicture) -> str:
-    """What the chart shows, in words."""
-    sentence = average_sentence(found)
-    return f"Exponentially weighted moving average with its limits. {sentence}" if sentence else "No moving average."
 
 
 def periods_frame(found: DriftPicture) -> pl.DataFrame:
@@ -155,13 +151,6 @@ def periods_chart(found: DriftPicture, palette: Palette = LIGHT) -> alt.LayerCha
         *_centre(found.periods, palette),
         marks.encode(y=alt.Y("share:Q", axis=axis), **by_kind("kind", kinds)),
     ]
-    return finished(layers, palette, height=240, said=periods_alt(found))
-
-
-def periods_alt(found: DriftPicture) -> str:
-    """What the chart shows, in words."""
-    rows = periods_frame(found).iter_rows(named=True)
-    listed = "; ".join(f"{row['period']}: {row['said']}" for row in rows)
-    if not listed:
-        return "No case was counted in any period."
-    return f"Share adverse by period of start, each with the limits of its size. {periods_sentence(found)} {listed}."
+    listed = "; ".join(f"{row['period']}: {row['said']}" for row in frame.iter_rows(named=True))
+    said = f"Share adverse by period of start, each with the limits of its size. {periods_sentence(found)} {listed}."
+    return finished(layers, palette, height=240, said=said if listed else "No case was counted in any period.")

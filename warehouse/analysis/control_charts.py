@@ -4,12 +4,11 @@ Both compare what is seen with limits fixed from an in-control level; they descr
 to look. Sources: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.4 (EWMA) and 6.3.3.2 (p-chart).
 """
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 from types import MappingProxyType
-from typing import NamedTuple, overload
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,16 +43,12 @@ class SinglePoints(Sequence[ChartPoint]):
     def __len__(self) -> int:
         return len(self.value)
 
-    @overload
-    def __getitem__(self, place: int) -> ChartPoint: ...
-    @overload
-    def __getitem__(self, place: slice) -> list[ChartPoint]: ...
-    def __getitem__(self, place: int | slice) -> ChartPoint | list[ChartPoint]:
+    def __getitem__(self, place: Any) -> Any:  # noqa: ANN401 - one point, or a list of them for a slice
         at = range(len(self))[place]
         if isinstance(at, range):
             return [self[one] for one in at]
-        value, low, high = (float(column[at]) for column in (self.value, self.low, self.high))
-        return ChartPoint(str(at + 1), value, low, high, bool(self.outside[at]), 1)
+        columns = (self.value, self.low, self.high, self.outside)
+        return ChartPoint(str(at + 1), *(column[at].item() for column in columns), 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

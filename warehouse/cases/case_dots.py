@@ -155,17 +155,12 @@ def _drawn(reader: Reader, source: str, values: list[object], most: int, *, of: 
 
     Hashes are spread evenly: looked at are those below a bound that leaves half as many again, or all if too few.
     """
-    bound = _bound(1.5 * most / of) if of > 2 * most else ""
+    bound = f"{int(1.5 * most / of * 16**8):08x}" if of > 2 * most else ""  # the first digits of a hash
     frame = _lowest(reader, source, values, most, bound=bound)
     if bound and frame.height < most:
         frame = _lowest(reader, source, values, most, bound="")
     labels = {code: reader.label("appliance_category", code) for code in frame["appliance"].drop_nulls().unique()}
     return frame.with_columns(frame["appliance"].replace(labels))
-
-
-def _bound(share: float) -> str:
-    """The first digits of the hash below which this share of all hashes lies."""
-    return f"{int(share * 16**8):08x}"
 
 
 def _lowest(reader: Reader, source: str, values: list[object], most: int, *, bound: str) -> pl.DataFrame:

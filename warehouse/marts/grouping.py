@@ -24,19 +24,14 @@ def grouping(name: str) -> Grouping:
     return found
 
 
-def group_column(way: Grouping) -> str:
-    """SQL for what a case of ``mart_cases`` is grouped by; for several memberships, of the joined ``memberships``."""
-    return f"mart_cases.{way.column}" if way.column else "memberships.appliance"
+def group_expression(way: Grouping) -> str:
+    """SQL for the group of a case of ``mart_cases``; for several memberships, of the joined ``memberships``."""
+    return "memberships.appliance" if way.column is None else named_group(f"mart_cases.{way.column}")
 
 
 def named_group(column: str) -> str:
     """SQL for the name of a group from what it is grouped by."""
     return f"coalesce(cast({column} as varchar), {text(NOT_KNOWN)})"
-
-
-def group_expression(way: Grouping) -> str:
-    """SQL for the group of a case, by its name."""
-    return named_group(group_column(way))
 
 
 def membership_join(way: Grouping) -> str:

@@ -91,6 +91,8 @@ def drift_picture(
     due = cases[start:].filter("is_due")["adverse"].to_list()
     baseline, plan, refused = _plan(cases[:start], asked, sum(outcome is not None for outcome in due))
     path = run_cusum(due, plan) if plan else None
+    usual = plan.in_control if plan else 0.0
+    spread = (usual * (1.0 - usual)) ** 0.5
     is_short = plan is not None and plan.false_alarm_run_length <= LONGEST_SIMULATED
     periods = _periods(cases, asked.period, plan.in_control if plan and asked.in_control is not None else None)
     return DriftPicture(
@@ -101,7 +103,7 @@ def drift_picture(
         reviews=planned_reviews(path, every=asked.review_every) if path else (),
         simulated_usual=_simulated(plan, plan.in_control, rng) if is_short and plan else None,
         simulated_changed=_simulated(plan, plan.out_of_control, rng) if plan else None,
-        average=_average(path) if path else None,
+        average=ewma(path.outcomes, target=usual, sd=spread, weight=EWMA_WEIGHT) if path else None,
         periods=periods,
         n_not_due=cases.height - int(cases["is_due"].sum()),
         cautions=_cautions(cases, baseline, path, periods, asked.chance),
@@ -165,12 +167,6 @@ def _simulated(plan: CusumPlan, share: float, rng: Generator) -> SimulatedRunLen
     return simulate_run_length(
         plan.weight_adverse, plan.weight_other, limit=plan.limit, share=share, rng=rng, repeats=REPEATS
     )
-
-
-def _average(path: CusumPath) -> ControlChart:
-    usual = path.plan.in_control
-    spread = (usual * (1.0 - usual)) ** 0.5
-    return ewma(path.outcomes, target=usual, sd=spread, weight=EWMA_WEIGHT)
 
 
 def _periods(cases: pl.DataFrame, period: str | None, centre: float | None) -> ControlChart:

@@ -10,15 +10,7 @@ from warehouse.analysis.difference import NET, net_share, risk_difference
 from warehouse.analysis.proportion import ProportionMethod, missing_bounds, proportion
 from warehouse.cases.flow import Flow, StageCount, flow_of, stage_counts, turned_away_cases
 from warehouse.disclosure import Count, Policy
-from warehouse.marts.grouping import (
-    Grouping,
-    group_column,
-    group_label,
-    grouping,
-    in_order,
-    membership_join,
-    named_group,
-)
+from warehouse.marts.grouping import Grouping, group_label, grouping, in_order, membership_join, named_group
 from warehouse.marts.outcome_sql import COUNTED, outcomes_of, outcomes_statement
 from warehouse.marts.reader import Reader
 from warehouse.marts.steps import STEPS
@@ -207,7 +199,7 @@ def rates_by(
     wanted = [place for place, by in enumerate(ways) if beside is None or by in beside]
     known = dict(zip(wanted, _beside(reader, chosen, selection, [asked[at] for at in wanted], level), strict=True))
     stands = [known.get(place, lambda _: NOTHING_BESIDE) for place in range(len(ways))]
-    once = (tallies for way, tallies in zip(asked, counted, strict=True) if _has_each_once(way))
+    once = (tallies for way, tallies in zip(asked, counted, strict=True) if way is None or way.column)
     every_case = next(once, None) or _tallies(reader, chosen, selection, [None])[0]
     sums: Counter[str] = Counter()
     for tally in every_case.values():
@@ -264,11 +256,6 @@ def _beside_of(
     tally = untreated.get(ALL if is_whole else group, Tally())
     told = from_untreated(tally.adverse, tally.counted, level=level)
     return replace(beside, expected=told) if told else beside
-
-
-def _has_each_once(way: Grouping | None) -> bool:
-    """Whether every case is in one group."""
-    return way is None or way.column is not None
 
 
 def _rows(
@@ -328,7 +315,7 @@ def _tallies(
     reader: Reader, definition: Definition, selection: Selection, ways: Sequence[Grouping | None]
 ) -> list[Tallies]:
     """For each grouping, what a group holds. Groupings that have every case once are counted together."""
-    single = [place for place, way in enumerate(ways) if _has_each_once(way)]
+    single = [place for place, way in enumerate(ways) if way is None or way.column]  # every case is in one group
     found: list[Tallies] = [{} for _ in ways]
     for places in ([single] if single else []) + [[place] for place in range(len(ways)) if place not in single]:
         asked = [ways[at] for at in places]
@@ -346,7 +333,7 @@ def _counted(
     """Place of the grouping, group, step; cases, and of them the sums of a tally."""
     condition, values = selection.where()
     groups = [f"grouped_{place}" for place in range(len(ways))]
-    columns = {group: group_column(way) for group, way in zip(groups, ways, strict=True) if way}
+    columns = {group: way.column or "appliance" for group, way in zip(groups, ways, strict=True) if way}
     query = statement(
         __package__,
         "counted.sql",
