@@ -47,8 +47,8 @@ class SinglePoints(Sequence[ChartPoint]):
         at = range(len(self))[place]
         if isinstance(at, range):
             return [self[one] for one in at]
-        columns = (self.value, self.low, self.high, self.outside)
-        return ChartPoint(str(at + 1), *(column[at].item() for column in columns), 1)
+        value, low, high = (float(column[at]) for column in (self.value, self.low, self.high))
+        return ChartPoint(str(at + 1), value, low, high, bool(self.outside[at]), 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
