@@ -1,7 +1,8 @@
 """Every counted case as a dot: the measure at the start and at the finish, and what became of it."""
 
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import polars as pl
 
@@ -18,35 +19,6 @@ MOST_DOTS = 2_000
 
 WHOLE = "all counted"
 SHOWN_KEY = 10  # characters of a case's keyed hash shown on screens: enough to tell a hundred thousand cases apart
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CaseDots:
-    """Cases to draw."""
-
-    definition: Definition  # The definition that calls them adverse or not
-    part: ChangePart  # Its change part
-    measure: str  # Code of the measure drawn; `label` and `unit` name it
-    label: str
-    unit: str
-    # One row a case: case (shortened hash), practice, sex, age_at_start, appliance, months, before, after,
-    # expected (null without a growth curve), beyond (change beyond expectation, more is worse), status
-    frame: pl.DataFrame
-    n: int  # Cases counted; `n_drawn` of them are in the frame
-    n_other: int  # Cases counted by an alternative measure, which is not drawn
-    expected: float | None  # Middle expected change of the cases that have one; None without growth curve
-    band: ErrorBand  # Measuring error
-
-    @property
-    def n_drawn(self) -> int:
-        """Cases drawn."""
-        return self.frame.height
-
-    @property
-    def times(self) -> tuple[str, str]:
-        """The two times compared, as named on screens."""
-        first, second = SPANS[self.part.span]
-        return first.replace("_", "-"), second.replace("_", "-")
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +41,36 @@ class MeanCourse:
     rows: tuple[CoursePart, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaseDots:
+    """Cases to draw."""
+
+    definition: Definition  # The definition that calls them adverse or not
+    part: ChangePart  # Its change part
+    measure: str  # Code of the measure drawn; `label` and `unit` name it
+    label: str
+    unit: str
+    # One row a case: case (shortened hash), practice, sex, age_at_start, appliance, months, before, after,
+    # expected (null without a growth curve), beyond (change beyond expectation, more is worse), status
+    frame: pl.DataFrame
+    n: int  # Cases counted; `n_drawn` of them are in the frame
+    n_other: int  # Cases counted by an alternative measure, which is not drawn
+    expected: float | None  # Middle expected change of the cases that have one; None without growth curve
+    band: ErrorBand  # Measuring error
+    course: MeanCourse | None  # Their means from start to finish, of all and by class
+
+    @property
+    def n_drawn(self) -> int:
+        """Cases drawn."""
+        return self.frame.height
+
+    @property
+    def times(self) -> tuple[str, str]:
+        """The two times compared, as named on screens."""
+        first, second = SPANS[self.part.span]
+        return first.replace("_", "-"), second.replace("_", "-")
+
+
 def mean_course(
     reader: Reader, *, selection: Selection, definition: str | None = None, by: Literal["status", "practice"] = "status"
 ) -> MeanCourse | None:
@@ -77,19 +79,19 @@ def mean_course(
     found = _measured(reader, chosen)
     if found is None:
         return None
-    part, measure, columns = found
-    source, values = _counted(chosen, part, measure, selection, has_expected=f"{measure}__expected" in columns)
-    rows = reader.connection.rows(
-        f"select coalesce({by}, '{WHOLE}'), count(*), avg(before), avg(after), avg(before + expected)"
-        f" from ({source}) as counted where is_drawn group by grouping sets ((), ({by})) order by count(*) desc, 1",
-        values,
-    )
-    if not rows or not rows[0][1]:
-        return None
-    label, unit = reader.connection.rows("select label, unit from mart_measures where measure = ?", [measure])[0]
-    whole = [row for row in rows if row[0] == WHOLE]
-    others = [row for row in rows if row[0] != WHOLE]
-    return MeanCourse(label, unit, tuple(CoursePart(*row) for row in (*whole, *others)))
+    label, unit = reader.connection.rows("select label, unit from mart_measures where measure = ?", [found[1]])[0]
+    return _course(label, unit, _classes(reader, *_counted(chosen, *found, selection), by))
+
+
+def _classes(reader: Reader, source: str, values: list[object], by: str) -> list[tuple[Any, ...]]:
+    """The classes of the cases counted, all together first."""
+    query = statement(__package__, "case_classes.sql", source=source, by=by, whole=WHOLE)
+    return sorted(reader.connection.rows(query, values), key=lambda row: row[0] != WHOLE)
+
+
+def _course(label: str, unit: str, classes: Sequence[tuple[Any, ...]]) -> MeanCourse | None:
+    rows = tuple(CoursePart(name, int(n), *means) for name, n, *means, _, _ in classes if n)
+    return MeanCourse(label, unit, rows) if rows else None
 
 
 def _measured(reader: Reader, chosen: Definition) -> tuple[ChangePart, str, set[str]] | None:
@@ -108,13 +110,9 @@ def case_dots(
     measured = _measured(reader, chosen)
     if measured is None:
         return None
-    part, measure, columns = measured
-    source, values = _counted(chosen, part, measure, selection, has_expected=f"{measure}__expected" in columns)
-    n, n_with, middle = reader.connection.rows(
-        "select count(*), coalesce(sum(case when is_drawn then 1 else 0 end), 0),"
-        f" median(case when is_drawn then expected end) from ({source}) as counted",
-        values,
-    )[0]
+    part, measure, _ = measured
+    source, values = _counted(chosen, *measured, selection)
+    (_, n_with, *_, n, middle), *_ = classes = _classes(reader, source, values, "status")
     label, unit = reader.connection.rows("select label, unit from mart_measures where measure = ?", [measure])[0]
     return CaseDots(
         definition=chosen,
@@ -122,22 +120,23 @@ def case_dots(
         measure=measure,
         label=label,
         unit=unit,
-        frame=_drawn(reader, source, values, most, of=int(n_with)),
+        frame=_drawn(reader, source, values, most, of=int(n_with or 0)),
         n=n,
-        n_other=n - int(n_with),
+        n_other=n - int(n_with or 0),
         expected=middle,
         band=error_band(reader, measure=measure, selection=selection),
+        course=_course(label, unit, classes),
     )
 
 
 def _counted(
-    definition: Definition, part: ChangePart, measure: str, selection: Selection, *, has_expected: bool
+    definition: Definition, part: ChangePart, measure: str, columns: Container[str], selection: Selection
 ) -> tuple[str, list[object]]:
-    """SQL of the cases counted, and its parameters."""
+    """SQL of the cases counted, and its parameters; ``columns`` are those of ``mart_spans``."""
     condition, values = selection.where()
     sign = 1 if part.direction == "rise" else -1
     code = checked(measure)
-    expected = f"mart_spans.{code}__expected" if has_expected else "cast(null as double)"
+    expected = f"mart_spans.{code}__expected" if f"{code}__expected" in columns else "cast(null as double)"
     source = statement(
         __package__,
         "case_dots.sql",

@@ -16,4 +16,4 @@ select
 from $outcomes
 inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no
 inner join mart_spans on mart_spans.case_no = mart_outcomes.case_no and mart_spans.span = ?
-where mart_outcomes.step = 'counted' and $condition
+where mart_outcomes.step_no = 0 and $condition
