@@ -52,6 +52,7 @@ class Understood:
     bad: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=BAD_SCHEMA))
     # Spelling that means "not known" -> how often; cells without any text are not counted
     blanks: Mapping[str, int] = field(default_factory=dict)
+    n_others: int | None = None  # Of case numbers: spellings beyond the first of each; None where all are by the rule
 
 
 def tidy(text: str) -> str:

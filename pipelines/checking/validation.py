@@ -34,8 +34,6 @@ RESULT_FORMAT = {"result_format": "COMPLETE", "partial_unexpected_count": 0, "re
 
 SIZES = (1_000, 100_000)
 """Stacks of up to so many values share a batch; a rule with more distinct values is a stack of its own."""
-APART = ("required", "unique")
-"""Kinds that look at a column in a way of their own: at its blanks, at every copy."""
 
 Stack: TypeAlias = list[tuple[Rule, pl.DataFrame]]
 """Rules that ask the same, each with the distinct values, or pairs, it asks it of."""
@@ -50,8 +48,8 @@ class Later(ModuleType):
         return getattr(import_module(self.__name__), name)
 
 
-NOT_ASKED = ("scipy.stats", "altair")
-"""What the library loads for a rule and its picture that are not asked of it here: half as long as all the rest."""
+NOT_ASKED = ("scipy.stats", "altair", "jsonschema", "mistune")
+"""What the library loads for rules and pictures that are not asked of it here: half as long as all the rest."""
 
 
 @lru_cache(maxsize=1)
@@ -152,9 +150,9 @@ class Examiner:
 
 
 def _name(rule: Rule) -> str:
-    """What a rule looks at: equal for rules that look at the same."""
+    """What a rule looks at: equal for rules that look at the same; blanks, and every copy, are looked at apart."""
     seen = rule.measures or rule.value or rule.columns[0]
-    return f"{rule.table} {seen} {rule.than} {rule.kind in APART and rule.kind}"
+    return f"{rule.table} {seen} {rule.than} {rule.kind if rule.kind in ('required', 'unique') else ''}"
 
 
 def _told(frame: pl.DataFrame, rule: Rule) -> tuple[pl.DataFrame, pl.DataFrame]:

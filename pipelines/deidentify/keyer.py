@@ -118,15 +118,21 @@ class Keyer:
 
         Returns: Text of shape (n,), named ``case_id``.
         """
-        distinct = case_ids.drop_nulls().unique()
-        if distinct.len() == case_ids.len():
-            return self._keys_of(practice, case_ids)
-        hashed = self._keys_of(practice, distinct)
-        return case_ids.replace_strict(distinct, hashed, default=None, return_dtype=pl.String).alias("case_id")
+        return self.numbered(practice, case_ids)[0]
 
-    def _keys_of(self, practice: str, written: pl.Series) -> pl.Series:
-        """The keys of distinct numbers: of the number as written where the warehouse has it, else by the rule."""
+    def numbered(self, practice: str, case_ids: pl.Series) -> tuple[pl.Series, int | None]:
+        """``keys``, and how many spellings there are beyond the first of a number; None where all are by the rule."""
+        distinct = case_ids.drop_nulls().unique()
+        written = case_ids if distinct.len() == case_ids.len() else distinct
         tidied = written.str.strip_chars() if self.is_as_written(practice) else case_numbers(written)
+        n_others = None if (tidied == written).all() else written.len() - tidied.n_unique()
+        keys = self._keys_of(practice, written, tidied)
+        if written is distinct:
+            keys = case_ids.replace_strict(distinct, keys, default=None, return_dtype=pl.String).alias("case_id")
+        return keys, n_others
+
+    def _keys_of(self, practice: str, written: pl.Series, tidied: pl.Series) -> pl.Series:
+        """The keys of distinct numbers: of the number as written where the warehouse has it, else by the rule."""
         numbers, practice = self._numbers, self.name_of(practice)
         keys = self._hash_all(practice, tidied)
         if numbers.known is not none_known and (tidied != written).any():

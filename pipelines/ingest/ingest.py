@@ -383,13 +383,14 @@ class _Ingest:
         deliveries: list[tuple[Delivery, str]] = []
         while fresh:
             one = fresh.pop(0)
+            held, one = [one.raw], replace(one, raw=replace(one.raw, frame=one.raw.frame.clear()))
             self.request.progress(f"interpreting {one.raw.source.name}")
             mapping = one.mapping
             if keyer.is_as_written(self.practice):
                 mapping = replace(mapping, settings=replace(mapping.settings, numbers="as written"))
             with _leaving_out(self.faults, is_named=one.is_named):
                 delivery = interpret(
-                    one.raw, mapping, contract=contract, catalogue=measures, practice=self.practice, keyer=keyer
+                    held.pop(), mapping, contract=contract, catalogue=measures, practice=self.practice, keyer=keyer
                 )
                 kept = kept_source(one.raw.source, keyer, (self.practice,))
                 deliveries.append((replace(delivery, source=kept), one.hashed))

@@ -73,7 +73,8 @@ def read_columns(
         expected = plan.expected[column]
         understood = read_cells(raw.frame[column], expected)
         if expected.target.field == "case_id":
-            return replace(understood, values=keyer.keys(practice, understood.values))
+            keys, n_others = keyer.numbered(practice, understood.values)
+            return replace(understood, values=keys, n_others=n_others)
         if expected.target.field == "age_at_start":
             return replace(understood, values=understood.values.round(2))
         return understood

@@ -2,19 +2,20 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from datetime import date
 
 import polars as pl
 
 from pipelines.cells.reading import PSEUDONYM_FIELDS
-from pipelines.cells.understood import Understood, bad_cells, text_of
+from pipelines.cells.understood import Understood, bad_cells
 from pipelines.contract.cell_rules import NOT_WHOLE, UNIT_DOES_NOT_FIT
 from pipelines.contract.contract import Contract, ContractColumn
 from pipelines.contract.delivery import Delivery, RawTable, ReadingAssumption
 from pipelines.contract.targets import RULER, Target
 from pipelines.contract.units import all_units, factor, unit_named
 from pipelines.deidentify.contents import ONE_IS_ENOUGH, kinds_of
-from pipelines.deidentify.keyer import Keyer, case_numbers
+from pipelines.deidentify.keyer import Keyer
 from pipelines.deidentify.pseudonyms import PSEUDONYM_IN_WORDS, check_practice
 from pipelines.deidentify.refusing import PLURALS
 from pipelines.interpreting.columns import BadCells, constant_column, problem_frame, read_columns
@@ -376,27 +377,18 @@ def _blanks(read: Mapping[str, Understood]) -> Iterator[ReadingAssumption]:
         )
 
 
-def _of_numbers(raw: RawTable, mapping: ColumnMapping) -> Iterator[ReadingAssumption]:
+def _of_numbers(read: Mapping[str, Understood], mapping: ColumnMapping) -> Iterator[ReadingAssumption]:
     """By which rule case numbers are read, and how many stand in the file in more than one spelling."""
-    column = next((column for column, target in mapping.columns.items() if target.field == "case_id"), None)
-    if column is None:
-        return
-    if mapping.settings.numbers == "as written":
+    if "case_id" in read and mapping.settings.numbers == "as written":
         taken = "as they are written: capitals and zeros before a number tell cases apart"
         yield ReadingAssumption("case numbers", taken, "the mapping says so, now or when the practice was first loaded")
-        return
-    written = text_of(raw.frame[column]).drop_nulls().unique()
-    numbers = case_numbers(written)
-    if (numbers == written).all():
-        return
-    n = written.len() - numbers.n_unique()
-    taken = "without spaces, capitals, zeros before a number, or .0 behind one"
-    yield ReadingAssumption("case numbers", taken, "one number, one case, however it is typed")
-    if n:
-        taken = f"{n} written in another way than elsewhere in the file, and taken for the same"
-        yield ReadingAssumption(
-            "case numbers", taken, 'if they are different cases, say numbers = "as written" in [file] of the mapping'
-        )
+    elif "case_id" in read and (n := read["case_id"].n_others) is not None:
+        taken = "without spaces, capitals, zeros before a number, or .0 behind one"
+        yield ReadingAssumption("case numbers", taken, "one number, one case, however it is typed")
+        if n:
+            taken = f"{n} written in another way than elsewhere in the file, and taken for the same"
+            because = 'if they are different cases, say numbers = "as written" in [file] of the mapping'
+            yield ReadingAssumption("case numbers", taken, because)
 
 
 def interpret(
@@ -427,26 +419,28 @@ def interpret(
     plan = make_plan(raw, mapping, contract=contract, catalogue=catalogue, today=today or date.today())
     read = read_columns(raw, mapping, plan, practice=practice, keyer=keyer)
     refuse_identifying(raw, mapping, read)
+    n_read, more_bad = raw.frame.height, list[BadCells]()
+    raw = replace(raw, frame=raw.frame.clear())  # a caller who kept no hold of it lets the text go here
+    shaped = replace(shaped, raw=raw)
     derived = derive(raw.rows, read, mapping)
-    more_bad: list[BadCells] = []
     if mapping.settings.layout == "wide":
         tables = wide_tables(derived, mapping, contract=contract, catalogue=catalogue)
     else:
         tables, more_bad = tabular_table(derived, mapping, contract=contract, catalogue=catalogue)
     bad = [*shaped.bad, *((name, one.bad) for name, one in read.items()), *derived.bad, *more_bad]
-    n_ruler = raw.frame.height - tables[POINTS].height if mapping.settings.layout == "points" else 0
+    n_ruler = n_read - tables[POINTS].height if mapping.settings.layout == "points" else 0
     return Delivery(
         source=raw.source,
         layout=mapping.settings.layout,
         practice=practice,
-        n_read=raw.frame.height - n_ruler,
+        n_read=n_read - n_ruler,
         tables=tables,
         columns={target.name: column for column, target in mapping.columns.items()},
         problems=problem_frame(bad, raw.rows, mapping, contract=contract),
         assumptions=(
             *raw.assumptions,
             *plan.assumptions,
-            *_of_numbers(raw, mapping),
+            *_of_numbers(read, mapping),
             *remarks_on(mapping, read, derived),
         ),
     )

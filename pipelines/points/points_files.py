@@ -34,9 +34,9 @@ class OpenKeyer(Keyer):
     def __init__(self) -> None:
         super().__init__(bytes(32))
 
-    def keys(self, practice: str, case_ids: pl.Series) -> pl.Series:
-        """The case numbers themselves, named ``case_id``."""
-        return case_ids.alias("case_id")
+    def numbered(self, practice: str, case_ids: pl.Series) -> tuple[pl.Series, int | None]:
+        """The case numbers themselves, named ``case_id``; as by the rule."""
+        return case_ids.alias("case_id"), None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
