@@ -24,6 +24,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     os.umask(0o077)  # what a command makes, and what DuckDB makes for it, is its owner's alone
     if argv is None:  # a process of its own is over soon: looking through a million rows for garbage finds none
         gc.set_threshold(100_000, 50, 1000)
+        # what Polars' allocator (jemalloc) has let go is not kept for the case that it is asked for again
+        os.environ.setdefault("_RJEM_MALLOC_CONF", "background_thread:true,dirty_decay_ms:500,muzzy_decay_ms:0")
     words = list(sys.argv[1:] if argv is None else argv)
     if words[:1] == [FORM]:
         return _say_form(words[1:])

@@ -232,8 +232,7 @@ def _holding(told: pl.DataFrame, values: pl.DataFrame | None) -> Positions:
 
 def _positions(result: Any, stack: Stack) -> Positions:  # noqa: ANN401
     trouble = result.exception_info
-    # One record, or one for each step the library took.
-    parts = [trouble] if "raised_exception" in trouble else list(trouble.values())
+    parts = [trouble] if "raised_exception" in trouble else list(trouble.values())  # one record, or one a step
     said = next((str(part["exception_message"]) for part in parts if part["raised_exception"]), None)
     if said is not None:
         found = f"The rule {' or '.join(rule.id for rule, _ in stack)} could not be evaluated."
