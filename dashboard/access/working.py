@@ -34,6 +34,7 @@ PAGES_AT_ONCE = 1
 """Pages drawn at once: more would only take the interpreter from each other and from whoever asks for a page."""
 
 KEPT_ANSWERS = 300
+THREADS = max(1, (os.cpu_count() or 1) // 4)  # of one answer: shared among two it costs half as much again
 NICENESS = 5
 """How far reading stands back behind serving."""
 
@@ -87,6 +88,7 @@ class Work:
     def done(self) -> Any:  # noqa: ANN401 - whatever the question gives
         """The answer, worked out here."""
         with _reader(self.place, self.snapshot) as reader:
+            reader.connection.execute(f"set threads = {THREADS}")
             return self.question(reader, **self.arguments)
 
 

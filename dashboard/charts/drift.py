@@ -47,7 +47,9 @@ def cusum_chart(found: DriftPicture, palette: Palette = LIGHT) -> alt.LayerChart
         alt.Chart(drawn).mark_line(color=palette.main, strokeWidth=2).encode(x=x, y=y, tooltip=tooltip),
         *_signals(drawn.filter("signal"), x, y, palette),
     ]
-    return finished(layers, palette, height=280, said=cusum_alt(found))
+    over = f"Sum of evidence over {frame.height:,} cases in order of finish."
+    said = " ".join(filter(None, (over, finding(found.path), reviews_sentence(found)))) if found.path else "No chart."
+    return finished(layers, palette, height=280, said=said)
 
 
 def thinned(frame: pl.DataFrame, column: str) -> pl.DataFrame:
@@ -78,14 +80,6 @@ def _reviews(numbers: list[int], x: alt.X, palette: Palette) -> list[alt.Chart]:
     rule = alt.Chart(frame).mark_rule(color=palette.line, strokeWidth=1.5).encode(x=x)
     first = alt.Chart(frame.head(1)).mark_text(align="left", dx=4, baseline="top", color=palette.quiet)
     return [rule, first.encode(x=x, y=y_at(2), text=alt.Text("name:N"))]
-
-
-def cusum_alt(found: DriftPicture) -> str:
-    """What the chart shows, in words."""
-    if found.path is None:
-        return f"No chart: {found.refused}"
-    over = f"Sum of evidence over {found.path.n:,} cases in order of finish."
-    return " ".join(filter(None, (over, finding(found.path), reviews_sentence(found))))
 
 
 def average_chart(found: DriftPicture, palette: Palette = LIGHT) -> alt.LayerChart:

@@ -15,7 +15,7 @@ from dashboard.charts.three_times import three_times_chart
 from dashboard.parts.address import keep, pick
 from dashboard.parts.filters import Choice, chosen
 from dashboard.parts.screen import draw, fine, footing, palette, plain, said, say_why_empty, table
-from warehouse.cases.case_dots import CaseDots, MeanCourse, case_dots
+from warehouse.cases.case_dots import CaseDots, case_dots
 from warehouse.cases.case_page import OneCase, one_case
 from warehouse.questions.answer import outline
 from warehouse.questions.teeth_and_face import corners_of_cases
@@ -46,7 +46,10 @@ def page(session: Session) -> None:
         kept = pick("Which cases", CLASSES, key="class", is_short=True)
         some = replace(dots, frame=dots.frame.filter(pl.col("status") == CLASSES[kept])) if kept else dots
         picked = all_cases(some, left_out=_left_out(dots))
-        on_average(dots.course)
+        if dots.course is not None:
+            st.header("From start to finish, on average")
+            plain(course_sentence(dots.course))
+            draw(slopes_figure(dots.course), key="slopes")
         a_closer_look(session, choice, some, picked)
     forward_first(session, choice)
     teeth_and_face(session, choice)
@@ -113,14 +116,6 @@ def the_picked(frame: pl.DataFrame) -> None:
     table(listed.to_dicts(), alt=f"The {shown.height} picked cases with the largest change")
     if frame.height > SHOWN:
         fine(f"The {SHOWN} with the largest change are listed.")
-
-
-def on_average(course: MeanCourse | None) -> None:
-    """The means from start to finish, of all and by class."""
-    if course is not None:
-        st.header("From start to finish, on average")
-        plain(course_sentence(course))
-        draw(slopes_figure(course), key="slopes")
 
 
 def a_closer_look(session: Session, choice: Choice, dots: CaseDots, picked: Collection[str]) -> None:

@@ -1,6 +1,7 @@
 """Do groups differ? By one grouping or two crossed, as counted and adjusted for what was recorded."""
 
 from collections.abc import Mapping
+from functools import partial
 
 import streamlit as st
 
@@ -32,7 +33,7 @@ from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.groups import GroupComparison, compare_groups
 from warehouse.questions.missing import PairAndMissing, pair_and_missing
-from warehouse.questions.shares import Rates
+from warehouse.questions.shares import Rates, rates
 from warehouse.words import shares as wording
 from warehouse.words.changes import missing_pair_sentences
 from warehouse.words.contrasts import (
@@ -98,7 +99,7 @@ def ways(session: Session) -> tuple[str, str]:
 
 def one_way(session: Session, choice: Choice, by: str) -> None:
     """Groups as counted, then two of them adjusted."""
-    found = session.about(compare_groups, choice.question(by=by), is_pooled=False)
+    found = session.about(compare_groups, choice.question(by=by), is_alone=True)
     said(spread_sentence(found.rates))
     shares = shares_figure(found.rates)
     draw(shares, key="groups")
@@ -112,27 +113,32 @@ def one_way(session: Session, choice: Choice, by: str) -> None:
         file_name=f"{by}.csv",
         about=about(found.rates),
     )
-    beside = [(group.label, *wording.beside_entries(group)) for group in found.rates.groups]
     as_table(
         "Beside the shares, with 95% intervals",
         ("group", *wording.BESIDE),
-        beside,
+        partial(the_beside, session, choice, by),
         file_name=f"{by}-beside.csv",
         about=about(found.rates),
     )
     its_cases(found.rates)
-    fine(*wording.not_told(found.rates.groups))
     against_reference(found)
     if GROUPINGS[by].column is not None:
         two_groups(session, choice, by, found)
 
 
-def its_cases(rates: Rates) -> None:
+def the_beside(session: Session, choice: Choice, by: str) -> list[tuple[str, ...]]:
+    """What stands beside the share of each group, below why some of it cannot."""
+    groups = session.about_cases(rates, choice.selection, definition=choice.definition, by=by).groups
+    fine(*wording.not_told(groups))
+    return [(group.label, *wording.beside_entries(group)) for group in groups]
+
+
+def its_cases(found: Rates) -> None:
     """The adverse cases of each group, a link each, where a group is what a filter can ask for."""
-    name = FILTER_OF.get(rates.by.column or "") if rates.by else None
+    name = FILTER_OF.get(found.by.column or "") if found.by else None
     if name is not None:
         with st.expander("Open the adverse cases of a group"):
-            for group in rates.groups:
+            for group in found.groups:
                 opened = say("glance.open_of", label=group.label, n=group.adverse.n, of=group.counted.n)
                 titled_link(opened, "cases", **{name: group.group, "class": "adverse"})
 
@@ -159,10 +165,8 @@ def against_reference(found: GroupComparison) -> None:
     fine(*standing_sentences(found.standing))
 
 
-def _p(value: float | None) -> str:
-    if value is None:
-        return "—"
-    return "under 0.001" if value < 0.001 else f"{value:.3f}"
+def _p(value: float | None) -> str | None:
+    return None if value is None else "under 0.001" if value < 0.001 else f"{value:.3f}"
 
 
 def two_groups(session: Session, choice: Choice, by: str, found: GroupComparison) -> None:

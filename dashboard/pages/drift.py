@@ -66,8 +66,8 @@ def what_is_fixed() -> DriftAsked:
     usual_choice = DriftAsked()
     with st.sidebar, st.expander("What the chart is fixed by"):
         st.caption("Fix these in your plan, before you look. Empty: taken from the first cases, and twice their odds.")
-        usual = _percent("Usual share, %", "usual")
-        notice = _percent("Share to notice, %", "notice")
+        usual = number("Usual share, %", 0.1, 99.0, None, 0.5, key="usual")
+        notice = number("Share to notice, %", 0.1, 99.0, None, 0.5, key="notice")
         alarm = number("Cases until a false alarm", 50, 10_000, int(usual_choice.false_alarm), 50, key="alarm")
         every = number("Review after so many cases", 5, 500, usual_choice.review_every, 5, key="every")
     return DriftAsked(
@@ -76,10 +76,6 @@ def what_is_fixed() -> DriftAsked:
         false_alarm=float(alarm or usual_choice.false_alarm),
         review_every=int(every or usual_choice.review_every),
     )
-
-
-def _percent(label: str, key: str) -> float | None:
-    return number(label, 0.1, 99.0, None, 0.5, key=key)
 
 
 def the_sum(found: DriftPicture, practice: str) -> None:

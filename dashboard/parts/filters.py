@@ -64,10 +64,10 @@ def chosen(session: Session, *, is_shown: bool = True) -> Choice:
         _refuse_unknown(there, in_address())
         offered = {one.name: one for one in there if len(one.values) > 1 and _may_offer(session, one)}
         first = [offered[name] for name in FIRST_SHOWN if name in offered]
-        filters = {one.name: _kept(one) for one in first}
+        filters = {one.name: picks(one.title, one.values, key=one.name) for one in first}
         others = [one for one in offered.values() if one.name not in FIRST_SHOWN]
         with st.expander("More ways to narrow down", expanded=any(one.name in st.query_params for one in others)):
-            filters |= {one.name: _kept(one) for one in others}
+            filters |= {one.name: picks(one.title, one.values, key=one.name) for one in others}
         st.caption("Nothing chosen means all. The address of this page holds your choices: send it to share the view.")
     kept = {name: values for name, values in filters.items() if values}
     _marks({"cases": TAKEN[taken]} if taken != "consecutive" else {}, kept, offered)
@@ -126,10 +126,6 @@ def _may_offer(session: Session, one: FilterValues) -> bool:
     return not (one.name == "practice" and session.viewer.practice)
 
 
-def _kept(one: FilterValues) -> tuple[str, ...]:
-    return picks(one.title, one.values, key=one.name)
-
-
 def practices(session: Session) -> Selection:
     """Every case of the practices chosen: for pages about records and files rather than outcomes."""
     there = session.about_cases(filter_values, EVERYONE)
@@ -139,6 +135,6 @@ def practices(session: Session) -> Selection:
         return EVERYONE
     with st.sidebar:
         st.header("What is looked at", divider=False)
-        kept = _kept(offered)
+        kept = picks(offered.title, offered.values, key=offered.name)
     _marks({}, {"practice": kept} if kept else {}, {"practice": offered})
     return Selection(selection="both", filters={**WHOEVER, "practice": kept} if kept else WHOEVER)

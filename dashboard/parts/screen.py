@@ -47,6 +47,7 @@ class NumberMarks:
 
 
 Drawn = ChartFigure | altair.LayerChart
+Cells = Sequence[Sequence[str]]
 NAME_LENGTH = 70  # letters of what a picture shows by which it is named in a list
 
 POINT = NumberMarks(".", ",")
@@ -273,20 +274,24 @@ def table(listed: Sequence[Mapping[str, object]], *, alt: str, columns: Sequence
 
 
 def as_table(
-    title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], *, file_name: str, about: Mapping[str, str]
+    title: str, columns: Sequence[str], rows: Cells | Callable[[], Cells], *, file_name: str, about: Mapping[str, str]
 ) -> None:
-    """The figures of a chart as a table, folded away, to read or to take along.
+    """The figures of a chart as a table, folded away, to read or to take along; ``rows`` may be asked for when opened.
 
     The file carries in every row its title, ``about`` (definition, cases and the like), the day, whom it is for and the
     caution. One with whole counts says that it must not leave: what may is made by "Take along".
     """
     import polars as pl
 
-    frame = pl.DataFrame(list(rows), schema=list(columns), orient="row")
     stamp = {"title": title, **about, "saved": utc_now().date().isoformat(), "made_for": made_for(), "caution": CAUTION}
     leave = own_leave()
-    kept = neutralise_formulas(frame.with_columns(**{name: pl.lit(text) for name, text in stamp.items()}))
-    with st.expander(as_markdown(title)):
+    folded = st.expander(as_markdown(title), key=f"fold-{file_name}", on_change="rerun" if callable(rows) else "ignore")
+    with folded:
+        if callable(rows) and not folded.open:
+            return
+        rows = rows() if callable(rows) else rows
+        frame = pl.DataFrame(list(rows), schema=list(columns), orient="row")
+        kept = neutralise_formulas(frame.with_columns(**{name: pl.lit(text) for name, text in stamp.items()}))
         table(frame.to_dicts(), alt=title, columns=columns)
         st.download_button(
             "Take this table along (CSV)",

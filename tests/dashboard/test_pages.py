@@ -16,7 +16,7 @@ from warehouse.marts.reader import Reader
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
 from warehouse.words.numbers import points
-from warehouse.words.shares import headline, other_way_sentence
+from warehouse.words.shares import beside_entries, headline, other_way_sentence
 
 PAGES = {
     "answer": "What happened",
@@ -167,6 +167,18 @@ def test_crude_stands_beside_adjusted(opened: Open) -> None:
     assert "crude" in said
     assert "overlap-weighted" in said
     assert "Not recorded at all:" in said
+
+
+def test_what_stands_beside_the_shares_of_groups_is_worked_out_when_it_is_opened(opened: Open, reader: Reader) -> None:
+    title = "Beside the shares, with 95% intervals"
+    app = opened("comparisons", fresh=True)
+    tables = [one.proto.alt for one in app.get("arrow_table")] + [one.proto.alt for one in app.table]
+    assert "The figures as a table" in tables
+    assert title not in tables
+    app.session_state["fold-appliance_category-beside.csv"] = True
+    (table,) = [one for one in app.run().table if one.proto.alt == title]
+    expected = [(group.label, *beside_entries(group)) for group in rates(reader, by="appliance_category").groups]
+    assert [tuple(row) for row in table.value.itertuples(index=False)] == expected
 
 
 def test_a_case_chosen_shows_its_course_and_its_points(opened: Open, reader: Reader) -> None:

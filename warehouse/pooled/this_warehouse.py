@@ -76,8 +76,10 @@ def practices_here(
 
 def _courses(reader: Reader, found: Rates, means: MeanPool | None, together: GroupRow) -> MeanCourse | None:
     """The courses behind the means, where they are of the very same cases: others would tell of the difference."""
+    if means is None or means.refused:
+        return None
     course = mean_course(reader, selection=found.selection, definition=found.definition.id, by="practice")
-    if means is None or means.refused or course is None:
+    if course is None:
         return None
     by_tag = {tag_of(one.name, found.build): one for one in course.rows[1:]}
     kept = [replace(by_tag[line.tag], name=line.label) for line in means.lines if line.tag in by_tag]

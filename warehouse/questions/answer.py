@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from warehouse.cases.filter_values import relief
 from warehouse.marts.reader import Reader
@@ -51,17 +52,19 @@ class Answer(Outline):
 def outline(reader: Reader, *, selection: Selection, definition: str | None = None) -> Outline:
     """The share under one definition (the headline one where None) for the cases selected."""
     (overall,) = rates_by(reader, (None,), definition=definition, selection=selection, beside=())
-    helps = {} if overall.groups[0].started.n else relief(reader, selection=selection)
-    return Outline(overall=overall, relief=helps, published_at=reader.snapshot.published_at)
+    return Outline(overall=overall, **_around(reader, overall))
+
+
+def _around(reader: Reader, overall: Rates) -> dict[str, Any]:
+    helps = {} if overall.groups[0].started.n else relief(reader, selection=overall.selection)
+    return {"relief": helps, "published_at": reader.snapshot.published_at}
 
 
 def at_a_glance(reader: Reader, *, selection: Selection, definition: str | None = None) -> Glance:
     """The share and its groupings under one definition, counted in one pass over the cases."""
     ways = (None, *COMPARISONS, YEARS)
     overall, *by, years = rates_by(reader, ways, definition=definition, selection=selection, beside=(None,))
-    helps = {} if overall.groups[0].started.n else relief(reader, selection=selection)
-    published = reader.snapshot.published_at
-    return Glance(overall=overall, by=tuple(by), years=years, relief=helps, published_at=published)
+    return Glance(overall=overall, by=tuple(by), years=years, **_around(reader, overall))
 
 
 def answer(reader: Reader, *, selection: Selection, definition: str | None = None) -> Answer:
@@ -69,15 +72,13 @@ def answer(reader: Reader, *, selection: Selection, definition: str | None = Non
     ways = (None, *COMPARISONS)
     overall, *by = rates_by(reader, ways, definition=definition, selection=selection, beside=(None,))
     changes = counted_changes(reader, overall.definition, selection)
-    n_started = overall.groups[0].started.n
     return Answer(
         overall=overall,
         untreated=_untreated(reader, selection, definition),
         by=tuple(by),
         threshold=threshold_curve(reader, definition=definition, selection=selection, changes=changes),
         changes=change_picture(reader, definition=definition, selection=selection, changes=changes),
-        relief={} if n_started else relief(reader, selection=selection),
-        published_at=reader.snapshot.published_at,
+        **_around(reader, overall),
     )
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from warehouse.analysis.age_curve import AgeCurve, age_curve
 from warehouse.analysis.comparison import TwoGroupComparison
@@ -23,7 +24,7 @@ from warehouse.plans.question import Question, Stamped, stamp_of
 from warehouse.questions.case_table import case_table
 from warehouse.questions.contrast import one_thread
 from warehouse.questions.methods import distinct
-from warehouse.questions.shares import GroupRow, Rates, rates
+from warehouse.questions.shares import GroupRow, Rates, rates_by
 from warehouse.results import Caution
 from warehouse.store.quoting import statement
 
@@ -61,7 +62,7 @@ def compare_groups(
     *,
     correction: Correction | None = None,
     is_recorded: bool = True,
-    is_pooled: bool = True,
+    is_alone: bool = False,
 ) -> GroupComparison:
     """Share adverse in each group, against a reference group.
 
@@ -72,13 +73,13 @@ def compare_groups(
 
     ``reader``: an open snapshot. ``question``: what is asked. ``correction``: how p values are corrected; that of the
     plan that lists the comparison, else Holm's, where None. ``is_recorded``: whether this counts as a look; False where
-    the caller records the comparisons itself. ``is_pooled``: whether shares drawn together by partial pooling are
-    wanted as well; they take the longest. Raises RequestError: the reference does not exist.
+    the caller records the comparisons itself. ``is_alone``: whether shares are wanted alone, without what stands beside
+    them and without those drawn together by partial pooling, which take the longest. Raises RequestError: the reference
+    does not exist.
     """
     stamp, level = stamp_of(reader, question), question.level
-    found = rates(
-        reader, by=question.by, definition=stamp.definition.id, selection=question.selection, level=question.level
-    )
+    counted = partial(rates_by, reader, (question.by,), definition=stamp.definition.id, selection=question.selection)
+    (found,) = counted(level=level, beside=() if is_alone else None)
     overlapping = found.by is not None and found.by.column is None
     known = [group for group in found.groups if is_known(group.group)]
     base = None if overlapping else _reference(question, known)
@@ -104,7 +105,7 @@ def compare_groups(
         reference_label=base.label if base else (WITHOUT if overlapping else ""),
         compared=compared,
         corrected=adjust_p_values(tests, names=[names[code] for code in compared], method=how),  # type: ignore[arg-type]
-        pooled=_pooled(known, level) if is_pooled and not overlapping else None,
+        pooled=_pooled(known, level) if not (is_alone or overlapping) else None,
         trend=_trend(known, scores, level),
         scores=scores,
         standing=standing,
