@@ -15,12 +15,12 @@ from dashboard.report.gathered import Gathered
 from dashboard.report.shown import Change, Comparison, Findings
 from warehouse.analysis.difference import risk_difference
 from warehouse.cases.case_dots import MeanCourse
-from warehouse.disclosure import Count, Policy
+from warehouse.disclosure import HIDDEN, Count, Policy
 from warehouse.leaving.record import Coming
 from warehouse.marts.grouping import Grouping
 from warehouse.marts.steps import STAGES
 from warehouse.outcomes.definition import Definition
-from warehouse.protected.counts import COUNTED, Published, row_alone, threshold_name
+from warehouse.protected.counts import COUNTED, Published, row_alone, threshold_name, two_counts
 from warehouse.questions.grouped_changes import groups_with_means
 from warehouse.questions.shares import GroupRow, Rates
 from warehouse.questions.threshold import ThresholdCurve
@@ -40,6 +40,7 @@ def shown_for(policy: Policy, gathered: Gathered, *, cases: str, coming: Coming 
     known = (coming.scope, coming.past.releases, coming.before) if coming else ({}, (), {})
     published = Published(counted, policy, *known)
     overall = gathered.counted.overall
+    told = [*overall.groups] if coming is not None and coming.again else None
     found = Findings(
         definition=overall.definition,
         growth_reference=overall.growth_reference,
@@ -58,8 +59,8 @@ def shown_for(policy: Policy, gathered: Gathered, *, cases: str, coming: Coming 
             for place, result in enumerate(gathered.counted.by)
             if result.by is not None
         ),
-        family=tuple(_rounded(other, published) for other in gathered.others),
-        secondary=tuple(_rounded(other, published) for other in gathered.secondary),
+        family=tuple(_rounded(other, published, told) for other in gathered.others),
+        secondary=tuple(_rounded(other, published, told) for other in gathered.secondary),
         curve=_curve(gathered.counted.threshold, published),
         change=_change(gathered, published.count(COUNTED), policy),
         course=_course(gathered, published.count(COUNTED), policy),
@@ -128,8 +129,19 @@ def _held_alike(place: int, name: str, gathered: Gathered, published: Published)
     )
 
 
-def _rounded(result: Rates, published: Published) -> tuple[Definition, GroupRow]:
-    policy = published.policy
+def _rounded(result: Rates, published: Published, told: list[GroupRow] | None) -> tuple[Definition, GroupRow]:
+    """Counts under another definition; where they were rounded from other cases before, roundings together tell more.
+
+    So then they are given only where they differ by no small count from those ``told``, which they are added to.
+    """
+    policy, (row,) = published.policy, result.groups
+    for one in told or ():
+        counted, adverse = row.counted.n - one.counted.n, row.adverse.n - one.adverse.n
+        apart = (counted, adverse, counted - adverse, one.started.n - row.counted.n)
+        if any(policy.is_small(abs(n)) for n in apart):
+            return result.definition, two_counts(row, HIDDEN, HIDDEN, result)
+    if told is not None:
+        told.append(row)
     rounding = policy if policy.hides_nothing else replace(policy, round_to=policy.round_to or ROUND_TO)
     started = published.count(STAGES["started"])
     return result.definition, row_alone(result, rounding, name=result.definition.name, started=started)

@@ -33,6 +33,10 @@ def run(args: argparse.Namespace) -> int:
         practice = the_practice(reader, args.practice)
         record = read_record(args.warehouse, practice)
         record.check(offered)
+        if args.never_sent is not None:
+            record.strike(offered.agreement.group, args.never_sent)
+            say(f"Struck: file number {args.never_sent} was never sent, so what comes is not checked against it.")
+            return 0
         if args.withdraw:
             return _withdraw(args, offered, record)
         return _contribute(args, offered, record, reader)
@@ -143,10 +147,6 @@ def _written(args: argparse.Namespace, key: PracticeKey, data: bytes, sequence: 
     if sequence == 1:
         say(f"Keep a copy of {args.key_file.name}: without it you cannot renew or take back what you contributed.")
     return 0
-
-
-def _let_out(args: argparse.Namespace, data: bytes, add: Callable[[], None]) -> None:
-    let_out(data, Leave("others", lambda _: add()), to=args.out)
 
 
 def _withdraw(args: argparse.Namespace, offered: Offered, record: PracticeRecord) -> int:

@@ -266,12 +266,12 @@ def _consent(entry: Mapping[str, Any], state: GroupState) -> tuple[str, ...]:
     what = {"took in": "consented, by a file under", "withdrew": "withdrew"}.get(entry["what"], "")
     if not what:
         return ()
-    version = (
+    by = (
         f" version {state.digests.index(entry['agreement']) + 1}"
         if "agreement" in entry
         else f", said by {entry['by']}"
     )
-    return entry["at"][:10], entry["pseudonym"], f"{what}{version}"
+    return entry["at"][:10], entry["pseudonym"], f"{what}{by}"
 
 
 _COUNTS = {True: "yes", False: "no, made under an earlier agreement"}

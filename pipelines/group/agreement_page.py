@@ -8,20 +8,14 @@ from importlib.resources import files
 
 from pipelines.group.rounds import RoundSheet
 from warehouse.disclosure import Release
-from warehouse.plural import number_of
 from warehouse.pooled.agreement import Agreement, fingerprint_of
 from warehouse.pooled.cases import GroupCases, columns_of, result_column
 from warehouse.pooled.handing_over import HandingOver
 from warehouse.pooled.history import HandedOver
 from warehouse.pooled.sums import length_of
 from warehouse.pooled.tables import SCOPE
+from warehouse.words.sentences import say
 
-NEVER = (
-    "names, dates, case numbers and the keyed hashes that stand for them",
-    "the pseudonyms of the practice, its clinicians and its examiners",
-    "readings, landmarks, photographs, months, quarters and exact ages",
-    "cases observed without treatment, and hand-picked cases rather than those taken in order",
-)
 SAMPLE = 5
 
 
@@ -60,21 +54,14 @@ def page(
     made: HandingOver, agreement: Agreement, *, practice: str, build: str, history: Sequence[HandedOver]
 ) -> tuple[AgreementSection, ...]:
     """The page of a contribution."""
-    if made.level == "cases":
-        leaves = _cases_leave(made, agreement)
-    else:
-        leaves = tuple(
-            AgreementSection(f"What leaves: {_spoken(one.name)}", (), *_as_table(one)) for one in made.tables
-        )
     return (
         _whom(made, agreement, practice, build),
-        *leaves,
+        *_cases_leave(made, agreement),
+        *(AgreementSection(f"What leaves: {_spoken(one.name)}", (), *_as_table(one)) for one in made.tables),
         *_means_leave(made),
-        AgreementSection("What never leaves", tuple(f"- {one}" for one in NEVER)),
-        AgreementSection("What was made coarser", tuple(f"- {_spoken(one)}" for one in made.changes) or ("Nothing.",)),
-        AgreementSection(
-            "What is held back", tuple(f"- {_spoken(one)}" for one in made.held_back) or ("Nothing that was agreed.",)
-        ),
+        AgreementSection("What never leaves", _listed(say("handing.never"))),
+        AgreementSection("What was made coarser", _listed(*map(_spoken, made.changes)) or ("Nothing.",)),
+        AgreementSection("What is held back", _listed(*map(_spoken, made.held_back)) or ("Nothing that was agreed.",)),
         AgreementSection("The risk that is left", _risk(made, agreement, history)),
     )
 
@@ -83,11 +70,9 @@ def sums_page(
     cases: GroupCases, agreement: Agreement, sheet: RoundSheet | None, *, practice: str
 ) -> tuple[AgreementSection, ...]:
     """The page of a practice that joins a group that pools by sums, or answers a round."""
-    n, told = length_of(agreement), f"agreement version {agreement.version}, fingerprint {agreement.fingerprint}"
+    told = f"agreement version {agreement.version}, fingerprint {agreement.fingerprint}"
     adds = "; and x², xn and n² of its x adverse among n counted cases" if agreement.spread else ""
-    what = (
-        f"Cases by every combination of {', '.join(map(_spoken, agreement.groupings)) or 'nothing'} and result{adds}."
-    )
+    what = f"Cases by every combination of {', '.join(map(_spoken, agreement.groupings)) or 'none'} and result{adds}."
     if sheet is None:
         leaves = AgreementSection("What leaves", ("A public key for masks, and nothing about any case.",))
         return (AgreementSection(f"{practice} joins {agreement.name}", (told,)), leaves)
@@ -96,24 +81,16 @@ def sums_page(
     return (
         AgreementSection(f"What {practice} would add to round {sheet.number} of {agreement.name}", (told, what)),
         AgreementSection("Its totals, which nobody else sees", (), ("definition", "result", "n"), rows),
-        AgreementSection(
-            "What leaves",
-            (f"{n:,} numbers under masks: to anyone without the others' secrets each is as likely as any other.",),
-        ),
+        AgreementSection("What leaves", (say("handing.masked", n=length_of(agreement)),)),
         AgreementSection("Who is in the round", tuple(f"- {one}" for one in sorted(sheet.names))),
-        AgreementSection("What never leaves", tuple(f"- {one}" for one in NEVER)),
-        AgreementSection("The risk that is left", tuple(f"- {one}" for one in RISKS_OF_SUMS)),
+        AgreementSection("What never leaves", _listed(say("handing.never"))),
+        AgreementSection("The risk that is left", _listed(say("handing.risk_of_sums"), say("handing.risk_of_any"))),
     )
 
 
-RISKS_OF_SUMS = (
-    "The coordinator reads the sum over the practices of the round exactly; what is shown to others hides small sums.",
-    "All the other practices and the coordinator together could take their tables from the sum and have yours.",
-    "Practices that the coordinator made up would be among the others: compare the list of the round with them.",
-    "A wrong table, sent by mistake or on purpose, spoils the sum and cannot be seen.",
-    "What was pooled and shown before you withdraw cannot be called back.",
-    "This lowers the risk; it does not decide whether you may share. That is for local law and ethics rules.",
-)
+def _listed(*texts: str) -> tuple[str, ...]:
+    """The lines of texts, as a list has them."""
+    return tuple(f"- {one}" for text in texts for one in text.splitlines())
 
 
 def _whom(made: HandingOver, agreement: Agreement, practice: str, build: str) -> AgreementSection:
@@ -124,8 +101,7 @@ def _whom(made: HandingOver, agreement: Agreement, practice: str, build: str) ->
         (
             f"{what}; {n} consecutive treated cases of build {build}",
             f"agreement version {agreement.version} of {agreement.made_on}, fingerprint {agreement.fingerprint}",
-            "Compare the fingerprint with the coordinator's by telephone the first time: whoever can put another"
-            " agreement in its place could read what you send.",
+            say("handing.compare"),
         ),
     )
 
@@ -161,19 +137,11 @@ def _cases_leave(made: HandingOver, agreement: Agreement) -> tuple[AgreementSect
 
 
 def _means_leave(made: HandingOver) -> tuple[AgreementSection, ...]:
-    if not made.means:
-        return ()
+    columns = ("definition", "cases", "mean", "standard deviation")
     rows = tuple(
         (outcome, f"{one.n:,}", f"{one.mean:.2f}", f"{one.variance**0.5:.2f}") for outcome, one in made.means.items()
     )
-    return (
-        AgreementSection(
-            "What leaves: the mean change",
-            ("Of the changes themselves no more than this; more is worse. Other practices see it without your name.",),
-            ("definition", "cases", "mean", "standard deviation"),
-            rows,
-        ),
-    )
+    return (AgreementSection("What leaves: the mean change", (say("handing.means"),), columns, rows),) if rows else ()
 
 
 def _as_table(release: Release) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
@@ -194,59 +162,25 @@ def _spoken(name: str) -> str:
 
 
 def _risk(made: HandingOver, agreement: Agreement, history: Sequence[HandedOver]) -> tuple[str, ...]:
-    lines = _risk_of_cases(made, agreement) if made.level == "cases" else _risk_of_counts(agreement)
+    after, told = made.made.after if made.made else None, [_risk_of_repeating(made, history)] if history else []
     if made.means:
-        lines.append("Mean and spread of the changes say how your cases moved on the whole, and of no one how it did.")
-    if history:
-        lines.append(_risk_of_repeating(made, history))
-    return tuple(
-        f"- {one}"
-        for one in (
-            *lines,
-            "What was pooled and shown before you withdraw cannot be called back.",
-            "The way the file travels may name you: an e-mail has a sender. The file itself does not.",
-            "This lowers the risk; it does not decide whether you may share. That is for local law and ethics rules.",
-        )
-    )
-
-
-def _risk_of_cases(made: HandingOver, agreement: Agreement) -> list[str]:
-    after = made.made.after if made.made else None
-    if after is None or after.k is None:
-        return []
-    return [
-        f"The cases fall into {after.classes} groups; the smallest has {after.k} cases alike. Someone who knows that a"
-        f" child is in this file, and all that it says of it, still has at best one chance in {after.k} to pick it.",
-        f"In every group there are at least {agreement.l} different outcomes, so belonging to a group does not settle"
-        " the outcome. It can still make one likelier.",
-        "The coordinator can read these cases; the other practices see pooled figures only.",
-    ]
-
-
-def _risk_of_counts(agreement: Agreement) -> list[str]:
-    return [
-        f"No count from 1 to {agreement.minimum - 1} is shown or can be worked out from these tables. A shown 0 tells"
-        " something of everybody in its row.",
-        "That a table is coarse or missing says that a finer one would have had small counts.",
-        "The coordinator can read these tables; the other practices see your totals without your name.",
-    ]
+        told.insert(0, say("handing.risk_of_means"))
+    if made.level == "counts":
+        told.insert(0, say("handing.risk_of_counts", most=agreement.minimum - 1))
+    elif after is not None and after.k is not None:
+        told.insert(0, say("handing.risk_of_cases", classes=after.classes, k=after.k, l=agreement.l))
+    return _listed(*told, say("handing.risk_of_file"), say("handing.risk_of_any"))
 
 
 def _risk_of_repeating(made: HandingOver, history: Sequence[HandedOver]) -> str:
     found = made.difference
     if found is None:
-        return "You handed these very cases over before; nothing about them is new."
-    text = (
-        "Compared with what you handed over before, at least"
-        f" {number_of(found.added, 'case is', 'cases are')} new or changed and {found.gone} taken out or"
-        " changed; whoever kept the earlier file can look at these apart."
-    )
+        return say("handing.same_cases")
+    text = say("handing.repeated", n=found.added, gone=found.gone)
     if made.level == "counts":
-        return f"{text} The counts were checked against earlier counts: no small one comes out of comparing them."
+        return f"{text} {say('handing.repeated_counts')}"
     last = next((one for one in reversed(history) if one.level == "cases"), None)
     if last is None or made.alike_among_new is None:
         return text
-    text = f"{text} Among themselves the new ones fall into groups of {made.alike_among_new} alike or more."
-    if dict(last.levels) != dict(made.levels):
-        return f"{text} The cases were made coarser in another way than last time: the two files together say more."
-    return text
+    text = f"{text} {say('handing.alike_among_new', k=made.alike_among_new)}"
+    return text if dict(last.levels) == dict(made.levels) else f"{text} {say('handing.coarser_otherwise')}"

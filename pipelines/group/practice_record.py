@@ -15,8 +15,9 @@ from warehouse.leaving.record import documents_as_contributions
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import GroupCases
 from warehouse.pooled.handing_over import HandingOver
-from warehouse.pooled.history import RECORD_FILE, HandedOver, handed_over, marks_of
+from warehouse.pooled.history import RECORD_FILE, HandedOver, contributions_of, marks_of
 from warehouse.store.record_chain import RecordChain
+from warehouse.store.storage import utc_now
 
 FILE = RECORD_FILE
 
@@ -31,10 +32,8 @@ class PracticeRecord:
 
     @property
     def history(self) -> tuple[HandedOver, ...]:
-        """Everything handed over, to any group, and documents that left. What was taken back counts: it may be kept."""
-        so_far: dict[tuple[str, str], tuple[str, ...]] = {}
-        found = [handed_over(entry, so_far) for entry in self.entries if entry["what"] == "handed over"]
-        return (*found, *documents_as_contributions(self.chain.path.parent))
+        """Everything handed over, to any group, and documents that left."""
+        return (*contributions_of(self.entries), *documents_as_contributions(self.chain.path.parent))
 
     def last_sequence(self, group: str) -> int:
         """Number of the last file made for a group; 0 before the first."""
@@ -43,7 +42,8 @@ class PracticeRecord:
     def takes_part(self, group: str) -> bool:
         """Whether the last thing made for a group was no withdrawal."""
         mine = [entry for entry in self.entries if entry["group"] == group]
-        return bool(mine) and mine[-1]["what"] != "took back"
+        struck = {entry["sequence"] for entry in mine if entry["what"] == "struck"}
+        return next((one["what"] != "took back" for one in reversed(mine) if one["sequence"] not in struck), False)
 
     def answered(self, group: str) -> dict[str, tuple[frozenset[str], str]]:
         """Digest of each round answered -> its members, and the digest of the table given."""
@@ -62,6 +62,15 @@ class PracticeRecord:
         if agreement.version < newest:
             found = f"this is version {agreement.version} of the agreement; you have contributed under version {newest}"
             raise GroupError(found, remedy="use the agreement in force")
+
+    def strike(self, group: str, sequence: int) -> None:
+        """Note that a file was never sent, so that it counts no longer; GroupError where there is none that counts."""
+        mine = [one for one in self.entries if (one["group"], one["sequence"]) == (group, sequence)]
+        if [one["what"] for one in mine] != ["handed over"]:
+            found = f"there is no file number {sequence} with cases or counts on record for this group that counts"
+            raise GroupError(found, expected="the number that was said when it was written, not struck yet")
+        kept = {name: own for name, own in mine[0].items() if name in {"practice", "group", "coordinators", "version"}}
+        self.chain.add({"what": "struck", **kept, "sequence": sequence, "made_on": utc_now().date().isoformat()})
 
     def add(
         self,

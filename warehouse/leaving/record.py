@@ -6,7 +6,7 @@ A coming document is checked against both, whoever read them, since readers can 
 than ``FEWEST_NEW`` cases are new, changed or gone since one of them it waits; where more are, the engine of disclosure
 control hides what would tell a small count of these. What was never sent can be struck.
 
-The last ``AS_FAR_AS`` builds and contributions are looked back at: each step between was held to the rule by itself.
+All of it is looked back at, but for what the tables that left since tell anyway (``warehouse.pooled.history``).
 """
 
 import hashlib
@@ -34,14 +34,14 @@ from warehouse.pooled.history import (
     ContributionChange,
     HandedOver,
     Past,
-    handed_over,
+    contributions_of,
     past_of,
     smallest_difference,
 )
 from warehouse.pooled.tables import COUNTED, SCOPE, breakdown_name, result_variable, totals_name
 from warehouse.pooled.this_warehouse import Here, practices_here
 from warehouse.pooled.variables import ADVERSE, KNOWN_VARIABLES, NOT_ADVERSE, NOT_DUE, NOT_KNOWN
-from warehouse.protected.counts import ALL_CASES, DUE, REACHED, RESULT, Published
+from warehouse.protected.counts import ALL_CASES, DUE, REACHED, RESULT, Published, in_classes_of
 from warehouse.protected.shares import as_shown, published
 from warehouse.questions.shares import Rates
 from warehouse.questions.threshold import GRID, counted_changes
@@ -53,7 +53,6 @@ from warehouse.store.storage import utc_now
 
 Seen = TypeVar("Seen", Published, Here)
 FEWEST_NEW = 10
-AS_FAR_AS = 6
 _BY_CASE = Grouping(name=CASE_KEY, column=CASE_KEY)
 
 
@@ -83,6 +82,7 @@ class Coming:
     alone: Mapping[str, int]
     releases: tuple[Release, ...] = ()
     id: str = ""
+    again: bool = False  # Whether anything left of which the cases have changed since
 
     @property
     def scope(self) -> dict[str, tuple[str, ...]]:
@@ -121,7 +121,7 @@ def coming(
     Raises RequestError: it has to wait, or would tell a small count together with a document under another definition.
     """
     folder, outcome, policy = reader.snapshot.path.parent, definition.id, Policy()
-    others = _contributions(folder)
+    others = contributions_of(RecordChain(folder / RECORD_FILE).read())
     entries = RecordChain(folder / LEFT).read()
     kept = [one for one in _documents(entries) if not one.struck]
     told = {name for one in kept for name in one.left.versions} | {name for one in others for name in one.versions}
@@ -133,17 +133,14 @@ def coming(
             remedy = f"hand on what left under {other}: it holds the share under {outcome} as well, rounded"
             raise RequestError(found, where=", ".join((definition.name, *way)), remedy=remedy)
     versions = _versions(reader, frame, definition, selection)
-    builds = list(dict.fromkeys(one.entry["build"] for one in reversed(kept) if outcome in one.left.versions))[
-        :AS_FAR_AS
-    ]
     history = _in_step(
-        [one.left for one in kept if outcome in one.left.versions and one.entry["build"] in builds],
-        [told_as_documents(one, outcome) for one in others if outcome in one.versions][-AS_FAR_AS:],
+        [one.left for one in kept if outcome in one.left.versions],
+        [told_as_documents(one, outcome) for one in others if outcome in one.versions],
         versions,
     )
     if waits:
         _wait(smallest_difference(history, {outcome: versions}), kept)
-    past = past_of([*history, *besides], outcome, versions)
+    past = past_of([*history, *besides], outcome, versions, in_classes_of)
     plain = tuple(replace(one, name=one.name.partition(" ")[2]) for one in past.releases)
     about = ", ".join(selection.filters.get("practice", ()))
     before: dict[str, tuple[int, ...]] = {}
@@ -162,6 +159,7 @@ def coming(
         before=before,
         alone={},
         id=secrets.token_hex(4),
+        again=any(one.versions[outcome] != versions for one in history),
     )
 
 
@@ -271,13 +269,6 @@ def _results_of(members: Mapping[str, tuple[str, ...]]) -> dict[str, str]:
     for name, result in ((DUE, NOT_KNOWN), (COUNTED, NOT_ADVERSE), (ADVERSE, ADVERSE)):
         found |= dict.fromkeys(members.get(name, ()), result)
     return found
-
-
-def _contributions(folder: Path) -> list[HandedOver]:
-    """What the practices of a warehouse handed over to groups; what was taken back may have been kept."""
-    so_far: dict[tuple[str, str], tuple[str, ...]] = {}
-    entries = RecordChain(folder / RECORD_FILE).read()
-    return [handed_over(entry, so_far) for entry in entries if entry["what"] == "handed over"]
 
 
 def documents(folder: Path) -> list[LeftDocument]:

@@ -11,7 +11,7 @@ these are all that pooling needs. A single change beside generalised variables w
 
 import hashlib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
@@ -66,6 +66,19 @@ def handed_over(entry: Mapping[str, Any], so_far: dict[tuple[str, str], tuple[st
     )
 
 
+def contributions_of(entries: Iterable[Mapping[str, Any]]) -> list[HandedOver]:
+    """What was handed over, by entries of the record, but for what was never sent; what was taken back may be kept."""
+    so_far: dict[tuple[str, str], tuple[str, ...]] = {}
+    found: dict[tuple[str, str, int], HandedOver] = {}
+    for entry in entries:
+        number = entry["practice"], entry["group"], entry["sequence"]
+        if entry["what"] == "handed over":
+            found[number] = handed_over(entry, so_far)
+        elif entry["what"] == "struck":
+            found.pop(number, None)
+    return list(found.values())
+
+
 @dataclass(frozen=True, slots=True)
 class ContributionChange:
     """By how many cases two contributions differ: new or changed, and taken out or changed."""
@@ -108,9 +121,17 @@ class Past:
     places: tuple[str, ...] = ()  # Ids of what was handed over before, in the order of the marks
 
 
-def past_of(history: Sequence[HandedOver], outcome: str, now: Mapping[str, str]) -> Past:
-    """What a coming table of an outcome has to be checked against (case key -> digest, as the cases stand now)."""
-    before = [one for one in history if outcome in one.versions]
+def past_of(
+    history: Sequence[HandedOver],
+    outcome: str,
+    now: Mapping[str, str],
+    alike: Callable[[Release, Release], Release] = lambda release, _: release,
+) -> Past:
+    """What a coming table of an outcome has to be checked against (case key -> digest, as the cases stand now).
+
+    ``alike``: An earlier table in the classes of another of the same name.
+    """
+    before = _needed([one for one in history if outcome in one.versions], outcome, now, alike)
     known = _marks([*(one.versions[outcome] for one in before), now])
     at = {one.id: place for place, one in enumerate(before)}
     releases = []
@@ -120,6 +141,44 @@ def past_of(history: Sequence[HandedOver], outcome: str, now: Mapping[str, str])
         releases += [_remarked(release, known, places) for release in one.releases if is_about(release, outcome)]
     scope = tuple(mark for mark in known if mark.endswith("1")) or ("nothing",)
     return Past(scope, tuple(releases), tuple(one.id for one in before))
+
+
+def _needed(
+    before: Sequence[HandedOver],
+    outcome: str,
+    now: Mapping[str, str],
+    alike: Callable[[Release, Release], Release],
+) -> Sequence[HandedOver]:
+    """All since the last thing that left of which every count is known, and that tells whatever was told before it.
+
+    If the versions that something before it shares with something after it are all in it, then, its counts given, any
+    cases that fit what was before go with any that fit what is after (decomposable tables, as in
+    ``warehouse.disclosure.space``): neither can narrow a count of the other.
+    """
+    each = [frozenset(one.versions[outcome].items()) for one in before]
+    for k in range(len(before) - 1, 0, -1):
+        of_same = (one for one, versions in zip(before[k:], each[k:], strict=True) if versions == each[k])
+        exact = {release.name: release for one in of_same for release in one.releases}
+        tables = [release for one in before[:k] for release in one.releases if is_about(release, outcome)]
+        is_told = all(one.name in exact and _tells(exact[one.name], alike(one, exact[one.name])) for one in tables)
+        if is_told and frozenset().union(*each[:k]) & frozenset(now.items()).union(*each[k:]) <= each[k]:
+            return before[k:]
+    return before
+
+
+def _tells(exact: Release, other: Release) -> bool:
+    """Whether a table shows all its counts, and every cell of another is a sum of its cells."""
+    finer = {one.name: [*map(one.values, one.members)] for one in exact.layout.dimensions}
+    return (
+        exact.policy.round_to is None
+        and all(cell.state == "shown" for cell in exact.cells.values())
+        and finer.keys() == {one.name for one in other.layout.dimensions}
+        and all(
+            values == frozenset().union(*(own for own in finer[one.name] if own <= values))
+            for one in other.layout.dimensions
+            for values in map(one.values, one.members)
+        )
+    )
 
 
 def _marks(everyone: Sequence[Mapping[str, str]]) -> tuple[str, ...]:

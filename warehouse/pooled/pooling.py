@@ -31,6 +31,7 @@ from warehouse.results import Caution
 PRACTICE = "practice"
 _RATIO_DIGITS = 2
 _LEVEL = 0.95
+HIDDEN_ALLOW = Caution("approximation", "hidden_counts_allow")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,7 @@ def pooled_groups(
             else replace(
                 row,
                 ratio=replace(
-                    _ratio(row.label, reference, parts, agreement),
+                    _ratio(row.label, reference, parts, table, agreement.fewest_practices),
                     n=sum(n_shown[one] for one in (row.label, reference)),
                 ),
                 adjusted=adjusted.ratios.get(row.label),
@@ -84,7 +85,7 @@ def pooled_groups(
         adjusted_for=adjusted.adjusted_for,
         adjusted_practices=adjusted.practices,
         trend=trend_of(rows) if by == "start_year" else None,
-        notes=(*notes, *(table.notes if table else ()), *_others_note(parts), *adjusted.notes),
+        notes=(*notes, *(table.notes if table else ()), *hidden_notes(parts, rows), *adjusted.notes),
     )
 
 
@@ -143,10 +144,14 @@ def group_rows(parts: GroupParts, table: ProtectedTable | None) -> list[PooledGr
             _shown(table, label, column, parts, total(ranges))
             for column, ranges in ((COUNTED, each_counted), (ADVERSE, each_adverse))
         ]
-        known = filled(
-            [a.within(Range(0, n.high)) for a, n in zip(each_adverse, each_counted, strict=True)], each_counted
-        )
-        share = pooled_share(label, sum(known.adverse), sum(known.counted), _design_effect(parts, label))
+        effect = _design_effect(parts, label)
+        x, n = total(each_adverse), total(each_counted)
+        share = pooled_share(label, x.low, n.low, effect)
+        if not (x.is_exact and n.is_exact) and n.low:
+            least, most = x.low / n.high, min(1.0, x.high / n.low)
+            low, high = (wilson_interval(one, n.low / effect) for one in (least, most))
+            note = replace(HIDDEN_ALLOW, numbers={"least": least, "most": most})
+            share = replace(share, value=None, low=low.low, high=high.high, notes=(note,))
         found.append(PooledGroup(label=label, counted=shown[0], adverse=shown[1], share=share))
     return [row for row in found if row.counted != "0"] or found
 
@@ -173,7 +178,7 @@ def _no_figure(name: str, reason: str) -> Figure:
     return Figure(name=name, value=None, low=None, high=None, level=_LEVEL, method="none", n=0, notes=(reason,))
 
 
-def pooled_share(name: str, adverse: float, counted: int, effect: float) -> Figure:
+def pooled_share(name: str, adverse: int, counted: int, effect: float) -> Figure:
     """A share over practices; ``effect``: how much more it varies because they differ."""
     if counted == 0:
         return _no_figure(name, "No case was counted.")
@@ -198,32 +203,25 @@ def _design_effect(parts: GroupParts, label: str) -> float:
     return max(1.0, math.ceil(10 * spread / binomial) / 10)
 
 
-def _ratio(label: str, reference: str, parts: GroupParts, agreement: Agreement) -> Figure:
-    """The risk ratio within practices, pooled by random effects."""
-    everyone = [groups for _, groups in parts.everyone]
-    first = filled([one.adverse[label] for one in everyone], [one.counted[label] for one in everyone])
-    second = filled([one.adverse[reference] for one in everyone], [one.counted[reference] for one in everyone])
-    effects = ratio_effects(first.adverse, first.counted, second.adverse, second.counted)
-    name = f"risk ratio, {label} over {reference}"
-    if len(effects.practices) < agreement.fewest_practices or sum(first.counted) < agreement.minimum:
-        reason = (
-            f"{number_of(len(effects.practices), 'practice has', 'practices have')} cases in both groups with an"
-            f" outcome to compare; at least {agreement.fewest_practices} are needed."
-        )
-        return _no_figure(name, reason)
+def _ratio(label: str, reference: str, parts: GroupParts, table: ProtectedTable | None, fewest: int) -> Figure:
+    """The risk ratio within practices, pooled by random effects; none where a count behind it is hidden."""
+    name, groups = f"risk ratio, {label} over {reference}", (label, reference)
+    shown = [] if table is None else [table.cell(one, column) for one in groups for column in (ADVERSE, COUNTED)]
+    each = [[counts[one] for one in groups for counts in (own.adverse, own.counted)] for _, own in parts.everyone]
+    if any(one.state != "shown" for one in shown) or not all(one.is_exact for row in each for one in row):
+        return _no_figure(name, "A count behind it is hidden.")
+    effects = ratio_effects(*([one.low for one in column] for column in zip(*each, strict=True)))
+    if len(effects.practices) < fewest:
+        are = number_of(len(effects.practices), "practice has", "practices have")
+        return _no_figure(name, f"{are} an outcome to compare in both groups; at least {fewest} are needed.")
     return figure(name, pool(effects).natural(), digits=_RATIO_DIGITS)
 
 
-def _others_note(parts: GroupParts) -> tuple[str, ...]:
-    if not parts.others:
-        return ()
+def hidden_notes(parts: GroupParts, rows: Sequence[PooledGroup]) -> tuple[Caution, ...]:
+    """What to keep in mind where counts are hidden."""
     n = len(parts.others)
-    gave = number_of(
-        n,
-        "practice gave counts of which some are hidden; it enters",
-        "practices gave counts of which some are hidden; they enter",
-    )
-    return (f"{gave} within the limits known of them.",)
+    some = (Caution("approximation", "counts_within_limits", {"n": n}),) if n else ()
+    return some if all(one.share.value is not None for one in rows) else (*some, HIDDEN_ALLOW)
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,7 +96,11 @@ def share_pool(
             for one in (plain, spread)
             for line in one.lines
         ),
-        notes=(*notes, *_hidden_notes(hidden), *dict.fromkeys(cautions)),
+        notes=(
+            *notes,
+            *([Caution("approximation", "hidden_enter", {"n": hidden})] if hidden else []),
+            *dict.fromkeys(cautions),
+        ),
     )
 
 
@@ -187,15 +191,6 @@ def _reaching(least: Interval | None, expected: Interval | None, most: Interval 
     return Interval(least.low if least else 0.0, most.high if most else 1.0, expected.level)
 
 
-def _hidden_notes(hidden: int) -> tuple[str, ...]:
-    if not hidden:
-        return ()
-    return (
-        f"The adverse cases of {number_of(hidden, 'practice')} are hidden; they enter at what is expected of them, and"
-        " the intervals reach as far as all of them at their least and all of them at their most allow.",
-    )
-
-
 def pooled_means(
     moments: Mapping[str, Moments | None],
     definition: Definition,
@@ -203,7 +198,7 @@ def pooled_means(
     *,
     fewest: int,
     salt: str,
-    notes: Sequence[str] = (),
+    notes: Sequence[Caution] = (),
 ) -> MeanPool | None:
     """The mean change over the practices; None for a definition that looks at no single change.
 

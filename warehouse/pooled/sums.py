@@ -29,6 +29,7 @@ from warehouse.pooled.pooling import (
     by_strata,
     cells_published,
     group_rows,
+    hidden_notes,
     pooled_share,
     result_of,
     trend_of,
@@ -212,5 +213,5 @@ def _groups(sums: Summed, agreement: Agreement, outcome: str, by: str, publisher
         adjusted_for=adjusted.adjusted_for,
         adjusted_practices=k,
         trend=trend_of(rows) if by == "start_year" else None,
-        notes=(*(table.notes if table else ()), *adjusted.notes, NOT_WITHIN, AS_ALIKE),
+        notes=(*(table.notes if table else ()), *hidden_notes(parts, rows), *adjusted.notes, NOT_WITHIN, AS_ALIKE),
     )

@@ -20,7 +20,6 @@ from warehouse.cases.case_dots import MeanCourse, mean_course
 from warehouse.disclosure import HIDDEN, Policy, Release
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.marts.reader import Reader
-from warehouse.plural import number_of
 from warehouse.pooled.history import Moments
 from warehouse.pooled.publishing import Practice, for_each_other, left_out_notes
 from warehouse.pooled.ranges import Range, exactly
@@ -29,6 +28,7 @@ from warehouse.pooled.shares import pooled_means, share_pool, tag_of
 from warehouse.protected.shares import as_shown, published
 from warehouse.questions.grouped_changes import changes_by, groups_with_means
 from warehouse.questions.shares import GroupRow, Rates
+from warehouse.results import Caution
 
 FEWEST = 3  # fewest practices behind a picture: of two, each could take its own counts from the total
 
@@ -96,13 +96,8 @@ def _means(reader: Reader, found: Rates, pool: SharePool) -> MeanPool | None:
     known = {practice: cells.get(practice, HIDDEN) for practice in sizes}
     fit = groups_with_means(known, sizes, POLICY, to_themselves=True)
     moments = {practice: _moments(changed[practice]) for practice in sorted(fit)}
-    notes: tuple[str, ...] = ()
-    if n_out := len(sizes) - len(fit):
-        means = number_of(n_out, "practice is", "practices are")
-        notes = (
-            f"The mean of {means} left out: a mean needs {POLICY.mean_minimum} cases and a number of cases that is"
-            " shown, and nobody may work out one from the others.",
-        )
+    n_out = len(sizes) - len(fit)
+    notes = (Caution("withheld", "means_left_out", {"n": n_out, "minimum": POLICY.mean_minimum}),) if n_out else ()
     return pooled_means(moments, found.definition, pool, fewest=FEWEST, salt=found.build, notes=notes)
 
 

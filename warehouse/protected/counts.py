@@ -252,13 +252,11 @@ def _of_one_meaning(chain: FlowCounts, earlier: Sequence[Release]) -> tuple[Flow
         if name in meaning and not name.startswith(OTHER_REASONS.format(stage="")):
             meaning[name] |= dict.fromkeys(atoms)
     members = {name: tuple(atoms) for name, atoms in meaning.items()}
-    adverse, counted, due, all_ = ({*members.get(name, ())} for name in (ADVERSE, COUNTED, DUE, STAGES["started"]))
-    results = {ADVERSE: adverse, NOT_ADVERSE: counted - adverse, "not known": due - counted, "not due": all_ - due}
     found = []
     for release in earlier:
         told = release
         if any(one.name == RESULT for one in release.layout.dimensions):
-            told = release.told_as(RESULT, REACHED, {name: tuple(sorted(atoms)) for name, atoms in results.items()})
+            told = _with_classes(release, members)
         else:
             dimensions = tuple(
                 replace(one, members={name: members.get(name, own) for name, own in one.members.items()})
@@ -269,6 +267,21 @@ def _of_one_meaning(chain: FlowCounts, earlier: Sequence[Release]) -> tuple[Flow
             told = replace(release, layout=replace(release.layout, dimensions=dimensions))
         found.append(told)
     return replace(chain, members=members), found
+
+
+def _with_classes(release: Release, members: Mapping[str, tuple[str, ...]]) -> Release:
+    """A table by result, told in the classes of a chain."""
+    adverse, counted, due, all_ = ({*members.get(name, ())} for name in (ADVERSE, COUNTED, DUE, STAGES["started"]))
+    results = {ADVERSE: adverse, NOT_ADVERSE: counted - adverse, "not known": due - counted, "not due": all_ - due}
+    return release.told_as(RESULT, REACHED, {name: tuple(sorted(atoms)) for name, atoms in results.items()})
+
+
+def in_classes_of(release: Release, other: Release) -> Release:
+    """A table in the classes of another, where that one tells how far cases came and this one their results alone."""
+    reached = next((one.members for one in other.layout.dimensions if one.name == REACHED), None)
+    by_result = any(one.name == RESULT for one in release.layout.dimensions)
+    told = release if reached is None or not by_result else _with_classes(release, reached)
+    return told if len(told.cells) == len(release.cells) else release
 
 
 def _coarse(earlier: Sequence[Release]) -> list[Release]:

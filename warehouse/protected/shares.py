@@ -37,11 +37,6 @@ def published(
     return Published(counted, Policy(), scope, earlier)
 
 
-def protected_rates(reader: Reader, *, by: str | None = None) -> Rates:
-    """The share adverse over all, or by one of ``OFFERED`` (else RequestError), safe where small counts are hidden."""
-    return as_shown(published(reader, by))
-
-
 def as_shown(found: Published) -> Rates:
     """The shares by the grouping published, over all where there is none."""
     flow, policy, notes = found.flow(), found.policy, found.frame.notes

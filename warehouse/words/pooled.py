@@ -172,10 +172,16 @@ def trend_sentence(found: GroupPool) -> str:
 
 
 def figure_words(figure: Figure) -> str:
-    """A share with its interval."""
-    if figure.value is None or figure.low is None or figure.high is None:
-        return "; ".join(map(note_text, figure.notes)) or "none"
-    return f"{percent(figure.value)} ({between(figure.low, figure.high)})"
+    """A share, or the least and the most that hidden counts allow, with its interval."""
+    if figure.low is not None and figure.high is not None:
+        reach = between(figure.low, figure.high)
+        if figure.value is not None:
+            return f"{percent(figure.value)} ({reach})"
+        for one in figure.notes:
+            match one:
+                case Caution(code="hidden_counts_allow", numbers={"least": float(least), "most": float(most)}):
+                    return f"{between(least, most)} ({reach})"
+    return "; ".join(map(note_text, figure.notes)) or "none"
 
 
 def mean_words(figure: Figure) -> tuple[str, str]:

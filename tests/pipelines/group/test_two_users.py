@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from pipelines.cli import main
+from pipelines.group.practice_record import read_record
 from tests.hand_made import load_rows, made_case
 from tests.pipelines.test_widths import assert_fitting, tables_noted
 from warehouse.outcomes.registry import definition_to_dict, shipped_registry
@@ -334,3 +335,63 @@ def test_a_practice_is_told_that_its_invitation_expired_before_anything_is_writt
     old.write_text(json.dumps({**whole, "until": "soon"}))
     assert main([*words, "--out", str(out), "--consent"]) == 1
     assert "the agreement was changed" in capsys.readouterr().err
+
+
+def test_what_was_never_sent_counts_no_longer(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A file with one new case waits for more until the one before is struck; a number not there is refused."""
+    data = home / "strike"
+    load_rows(data, rows("JETTY", 90, 5), practice="JETTY")
+    offered = home / "invitations" / "invitation-004.json"
+    command = ["contribute", "--warehouse", str(data), "--agreement", str(offered)]
+    assert main([*command, "--out", str(home / "jetty-1.age"), "--consent"]) == 0
+    load_rows(data, rows("JETTY", 91, 5), practice="JETTY", source="more.csv")
+    assert main([*command, "--out", str(home / "jetty-2.age"), "--consent"]) == 1
+    assert "Only 1 case is new" in capsys.readouterr().err
+    assert main([*command, "--never-sent", "2"]) == 1
+    assert "there is no file number 2" in capsys.readouterr().err
+    assert main([*command, "--never-sent", "1"]) == 0
+    assert main([*command, "--never-sent", "1"]) == 1
+    assert "Struck: file number 1" in capsys.readouterr().out
+    assert not read_record(data, "JETTY").takes_part(read_record(data, "JETTY").entries[0]["group"])
+    assert main([*command, "--out", str(home / "jetty-2.age"), "--consent"]) == 0
+    assert "file number 2 of" in capsys.readouterr().out
+    assert len(read_record(data, "JETTY").history) == 1
+
+
+def test_a_round_of_sums_is_answered_at_the_command_line(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Three practices join, answer a round and read what came of it; a file that is no round is refused."""
+    group, told = ["--group", str(home / "sums")], home / "asked"
+    assert main(["group", "init", *group, "--name", "Sum Bay"]) == 0
+    assert main(["group", "agreement", *group, "--warehouse", str(home / "none"), "--by", "extraction",
+                 "--variables", "age_band,sex,extraction", "--years", "2016-2023", "--level", "sums"]) == 0  # fmt: skip
+    assert main(["group", "invite", *group, "--count", "3", "--out", str(told)]) == 0
+
+    def give(practice: str, out: str, *more: str) -> int:
+        number = PRACTICES.index(practice) + 1
+        asked = ["--agreement", str(told / f"invitation-{number:03}.json"), "--practice", practice]
+        return main(["contribute", "--warehouse", str(home / "data"), *asked, "--out", str(home / out), *more])
+
+    joined = [f"join-{one}.age" for one in PRACTICES]
+    assert [give(one, out, "--consent") for one, out in zip(PRACTICES, joined, strict=True)] == [0, 0, 0]
+    assert main(["group", "take", *group, *(str(home / one) for one in joined)]) == 0
+    assert main(["group", "round", *group]) == 0
+    (sheet,) = (home / "sums").rglob("round-*.json")
+    assert give("HARBOUR", "wrong.age", "--consent", "--round", str(told / "invitation-001.json")) == 1
+    assert "round" in capsys.readouterr().err
+    assert give("HARBOUR", "look.age", "--round", str(sheet)) == 0
+    said = capsys.readouterr().out
+    assert "What HARBOUR would add to round 1 of Sum Bay" in said
+    assert "numbers under masks" in said
+    assert not (home / "look.age").exists()
+    answers = [f"answer-{one}.age" for one in PRACTICES]
+    assert [
+        give(one, out, "--consent", "--round", str(sheet)) for one, out in zip(PRACTICES, answers, strict=True)
+    ] == [0] * 3
+    assert main(["group", "take", *group, *(str(home / one) for one in answers)]) == 0
+    capsys.readouterr()
+    assert main(["group", "pool", *group]) == 0
+    said = capsys.readouterr().out
+    everyone = [row for i, one in enumerate(PRACTICES) for row in rows(one, 90 + 10 * i, i)]
+    adverse = sum(row["sn_gogn_deg_finish"] > 36.0 for row in everyone)
+    assert f"adverse {adverse}" in said
+    assert give("HARBOUR", "again.age", "--consent", "--round", str(sheet)) == 0

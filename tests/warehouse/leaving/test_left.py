@@ -7,6 +7,7 @@ are printed there.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
@@ -28,6 +29,7 @@ from warehouse.marts.reader import Reader
 from warehouse.protected.counts import REACHED
 
 BY = ("appliance_category", "extraction")
+MONTHS = 9
 AT_ONCE = 12
 """Counts of each kind that are attacked in one set of tables."""
 
@@ -164,9 +166,29 @@ def check_viewer(folder: Path, seed: int) -> tuple[int, int]:
     return len(found), len(pinned(found))
 
 
+def check_years(folder: Path, seed: int) -> tuple[int, int]:
+    """Reports month after month, attacked by a reader who has them all and knows how long each reading stood."""
+    rng = np.random.default_rng(seed)
+    names = [f"{seed}-{i}" for i in range(int(rng.integers(40, 120)))]
+    load_rows(folder, [case(rng, name) for name in names])
+    for month in range(MONTHS):
+        with suppress(RequestError):
+            hand_round(folder)
+        again = [names[i] for i in rng.permutation(len(names))[: int(rng.integers(0, 4))]]
+        new = [f"{seed}-{month}-{i}" for i in range(int(rng.integers(6, 25)))]
+        load_rows(folder, [case(rng, name) for name in [*again, *new]], source=f"{month}.csv")
+        names += new
+    versions = [frozenset(one.left.versions["D1"].items()) for one in documents(folder)]
+    marks = {"".join("01"[one in each] for each in versions) for one in frozenset().union(*versions)}
+    cases = [tuple(sorted(mark for mark in marks if mark[i] == "1")) for i in range(len(versions))]
+    found = [one for name in BY for one in attacked(together(left(folder), cases, name), rng, AT_ONCE)]
+    return len(found), len(pinned(found))
+
+
 CHECKS: dict[str, tuple[Callable[[Path, int], tuple[int, int]], int]] = {
     "pairs of reports a month apart": (check_reports, 100),
     "viewers of pages": (check_viewer, 200),
+    "years of reports, nine in a row": (check_years, 20),
 }
 
 
@@ -202,6 +224,54 @@ def test_one_new_case_makes_the_next_report_wait(tmp_path: Path) -> None:
     with Reader.open(tmp_path / "w") as reader:
         assert findings(reader, audience="practice").leave.read_by == "the practice"
     assert [one.struck for one in documents(tmp_path / "w")] == [False]
+
+
+def test_what_left_long_ago_is_looked_back_at(tmp_path: Path) -> None:
+    """Twelve readings corrected again and again, then as they were at first, with one case more."""
+
+    def read_as(change: float) -> list[dict[str, Any]]:
+        return [made_case(f"c{i}", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=32.0 + change) for i in range(12)]
+
+    others = [made_case(f"o{i}", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=32.0 + 4.0 * (i < 20)) for i in range(60)]
+    load_rows(tmp_path / "w", [*read_as(0.0), *others])
+    for month in range(1, 9):
+        with Reader.open(tmp_path / "w") as reader:
+            seen_by_others(reader)
+        one_more = [made_case("last", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=36.0)] if month == 8 else []
+        load_rows(tmp_path / "w", [*read_as(0.2 * (month % 8)), *one_more], source=f"{month}.csv")
+    assert len(documents(tmp_path / "w")) == 8
+    with Reader.open(tmp_path / "w") as reader, pytest.raises(RequestError, match="only 1 case is new"):
+        seen_by_others(reader)
+
+
+def test_other_definitions_that_differ_by_few_are_not_rounded_again_from_other_cases(tmp_path: Path) -> None:
+    """Two roundings of counts that differ by the same few would tell how few."""
+    month = practice(tmp_path / "w", 6, n=90, new=FEWEST_NEW)
+    shown = []
+    for _ in range(2):
+        with Reader.open(tmp_path / "w") as reader:
+            whole, made = (findings(reader, audience=who) for who in ("practice", "outside"))
+            let_out(b"", made.leave)
+        exact = {one.id: row for one, row in (*whole.family, *whole.secondary)}
+        kept = [whole.overall]
+        for definition, row in (*made.family, *made.secondary):
+            if row.counted.value is None:
+                continue
+            assert abs(row.counted.value - exact[definition.id].counted.n) < 5
+            kept.append(exact[definition.id])
+        few = [
+            n
+            for i, one in enumerate(kept)
+            for other in kept[i + 1 :]
+            for n in (other.counted.n - one.counted.n, other.adverse.n - one.adverse.n)
+            if 0 < abs(n) < 5
+        ]
+        shown.append((len(kept), len(few)))
+        month()
+        month = lambda: None  # noqa: E731
+    assert shown[0][1] > 0
+    assert shown[1][1] == 0
+    assert shown[0][0] > shown[1][0] > 1
 
 
 def test_what_was_never_sent_is_struck_and_counts_no_longer(tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ from warehouse.pooled.result import GroupResult, result_from
 from warehouse.pooled.shares import tag_of
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
 from warehouse.results import Caution
-from warehouse.words.pooled import note_text, trend_sentence
+from warehouse.words.pooled import group_rows, note_text, trend_sentence
 
 PLAIN = agreement()
 
@@ -239,6 +239,57 @@ def test_a_hidden_count_of_a_practice_that_gives_counts_enters_within_its_limits
     assert line.share is None
     totals = dict(shares.totals)
     assert totals["counted"] == "270"  # over the practices whose counts are known
+
+
+def two_groups(*each: tuple[int, int]) -> GroupResult:
+    """Practices with so many adverse of 60 cases with and of 80 without extraction, who give counts."""
+    agreed = agreement(groupings=("extraction",), k=2, l=1)
+    given = [
+        together(
+            counted(x, 60 - x, agreed, extraction="extraction"),
+            counted(y, 80 - y, agreed, extraction="non-extraction"),
+            agreed=agreed,
+        )
+        for x, y in each
+    ]
+    return pooled(members(given, agreed), agreed)
+
+
+def test_a_share_with_a_hidden_count_is_a_range_that_tells_no_more_than_the_count_does() -> None:
+    """Whichever of 1 to 4 it is, with the same total, every figure is the same, and the true share lies within."""
+    rest = [(9, 8), (12, 9), (7, 11), (10, 10), (8, 14)]
+    results = [two_groups(*rest, (x, 16 - x)) for x in (1, 2, 3, 4)]
+    assert len({json.dumps(one.to_dict()) for one in results}) == 1
+    (row,) = [one for one in results[0].breakdowns[0].rows if one.ratio]
+    assert row.label == "extraction"
+    assert row.ratio is not None
+    assert (row.ratio.value, row.ratio.notes) == (None, ("A count behind it is hidden.",))
+    (note,) = row.share.notes
+    assert isinstance(note, Caution)
+    assert row.share.value is None
+    assert row.share.low is not None
+    assert row.share.high is not None
+    assert (note.numbers["least"], note.numbers["most"]) == (47 / 360, 50 / 360)
+    assert row.share.low < 47 / 360 < 50 / 360 < row.share.high
+    shown = next(line for line in group_rows(results[0].breakdowns[0])[1] if line[0] == "extraction")
+    assert shown[2].startswith("13.1% to 13.9% (")
+
+
+def test_no_ratio_is_given_where_the_sum_behind_it_is_hidden() -> None:
+    """Three adverse cases in all of them: their ratio would tell them."""
+    agreed = agreement(groupings=("extraction",), k=2, l=1)
+    given = [
+        together(
+            counted(x, 60 - x, agreed, extraction="extraction"),
+            counted(9, 80 - 9, agreed, extraction="non-extraction"),
+            agreed=agreed,
+        )
+        for x in (1, 2, 0, 0)
+    ]
+    (breakdown,) = pooled(members(given, agreed, level="cases"), agreed).breakdowns
+    assert any(row.adverse == "1 to 4" or row.adverse == "fewer than 5" for row in breakdown.rows)
+    ratios = [row.ratio for row in breakdown.rows if row.ratio]
+    assert [(one.value, one.low, one.notes) for one in ratios] == [(None, None, ("A count behind it is hidden.",))]
 
 
 def test_the_design_effect_of_a_share_is_that_worked_out_by_hand() -> None:
