@@ -110,29 +110,15 @@ def _cases_leave(made: HandingOver, agreement: Agreement) -> tuple[AgreementSect
     if made.cases is None:
         return ()
     columns = columns_of(agreement)
-    values = [
-        (_spoken(name), ", ".join(sorted(_spoken(str(value)) for value in made.cases[name].unique().to_list())))
-        for name in columns
-    ]
-    counted = (
-        made.cases.group_by(list(columns))
-        .len(name="cases")
-        .sort(["cases", *columns], descending=[True, *[False] * len(columns)])
-    )
-    sample = tuple(tuple(_spoken(str(cell)) for cell in row) for row in counted.head(SAMPLE).iter_rows())
+    spoken = {one: sorted(_spoken(str(value)) for value in made.cases[one].unique().to_list()) for one in columns}
+    values = tuple((_spoken(one), ", ".join(said)) for one, said in spoken.items())
+    kinds = made.cases.group_by(list(columns)).len(name="cases")
+    first = kinds.sort(["cases", *columns], descending=[True, *[False] * len(columns)]).head(SAMPLE)
+    sample = tuple(tuple(_spoken(str(cell)) for cell in row) for row in first.iter_rows())
+    heading, names = f"The commonest kinds of case, of {kinds.height} in the file", (*map(_spoken, columns), "cases")
     return (
-        AgreementSection(
-            "What leaves: for every case",
-            ("Of each variable no more than these values:",),
-            ("variable", "values"),
-            tuple(values),
-        ),
-        AgreementSection(
-            f"The commonest kinds of case, of {counted.height} in the file",
-            ("Cases of a kind cannot be told apart.",),
-            (*(_spoken(name) for name in columns), "cases"),
-            sample,
-        ),
+        AgreementSection("What leaves: for every case", (say("handing.values"),), ("variable", "values"), values),
+        AgreementSection(heading, (say("handing.kinds"),), names, sample),
     )
 
 

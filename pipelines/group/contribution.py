@@ -48,26 +48,21 @@ def read_cases(data: bytes, *, allowed: Mapping[str, Sequence[str]], most: int) 
     """Cases as written by ``case_bytes``: at ``most`` so many, columns and values as ``allowed``; else GroupError."""
     listed = read_json(data, most=MEMBERS[CASES], what="the cases")
     if not isinstance(listed, list) or not listed or listed[0] != list(allowed):
-        raise _wrong("its columns are not those agreed on")
+        raise _off("its cases are not as agreed: its columns are not those agreed on")
     values = [frozenset(each) for each in allowed.values()]
     kinds: set[tuple[str, ...]] = set()
     sizes: list[int] = []
     for row in listed[1:]:
         if not isinstance(row, list) or len(row) != len(values) + 1 or type(row[-1]) is not int or row[-1] < 1:
-            raise _wrong("a row is no kind of case with its number")
+            raise _off("its cases are not as agreed: a row is no kind of case with its number")
         if not all(isinstance(one, str) and one in known for one, known in zip(row, values, strict=False)):
-            raise _wrong("a value is not one of those agreed on")
+            raise _off("its cases are not as agreed: a value is not one of those agreed on")
         kinds.add(tuple(row[:-1]))
         sizes.append(row[-1])
         if len(kinds) < len(sizes) or sum(sizes) > most:
-            raise _wrong(f"it has a kind twice, or more than {most:,} cases")
+            raise _off(f"its cases are not as agreed: it has a kind twice, or more than {most:,} cases")
     rows = [row[:-1] for row, n in zip(listed[1:], sizes, strict=True) for _ in range(n)]
     return pl.DataFrame(rows, schema=dict.fromkeys(allowed, pl.String), orient="row")
-
-
-def _wrong(what: str) -> GroupError:
-    found = f"the cases in the file are not as agreed: {what}"
-    return GroupError(found, remedy="ask the practice to make it again with the group's current agreement")
 
 
 FORMAT = "menton contribution, version 2"
@@ -113,7 +108,9 @@ def sealed_contribution(
     if made.cases is not None:
         members = {CASES: case_bytes(made.cases)}
     else:
-        members = {TABLES: canonical([_without_guards(one) for one in made.tables])}
+        members = {
+            TABLES: canonical([{**one.to_dict(), "guards": [], "scope": {SCOPE: list(THESE)}} for one in made.tables])
+        }
     return seal(manifest, members, key, recipients=agreement.recipients)
 
 
@@ -172,11 +169,6 @@ def _manifest(agreement: Agreement, kind: str, *, sequence: int, made_on: str, i
         "invitation": invitation,
         **dict.fromkeys(("round", "mask_key", "mask_signature"), ""),
     }
-
-
-def _without_guards(release: Release) -> dict[str, Any]:
-    plain = release.to_dict()
-    return {**plain, "guards": [], "scope": {SCOPE: list(THESE)}}
 
 
 def check_manifest(manifest: Mapping[str, Any]) -> Manifest:
@@ -272,14 +264,10 @@ def _release(plain: object, agreement: Agreement) -> Release:
         raise _off(f"the table {release.name[:60]!r} was made by another rule")
     if not 0 <= release.withheld_from <= agreement.minimum or not _is_agreed(release, agreement):
         raise _off(f"the table {release.name[:60]!r} is not one the group agreed on")
-    for cell in release.cells.values():
-        if cell.value is not None and not _may_stand(cell.value, agreement):
+    for count in (cell.value or 0 for cell in release.cells.values()):
+        if not 0 <= count <= agreement.most_cases or agreement.contribution_policy.is_small(count):
             raise _off(f"the table {release.name[:60]!r} shows a count that must not stand there")
     return release
-
-
-def _may_stand(count: int, agreement: Agreement) -> bool:
-    return 0 <= count <= agreement.most_cases and not agreement.contribution_policy.is_small(count)
 
 
 def _is_agreed(release: Release, agreement: Agreement) -> bool:

@@ -51,12 +51,10 @@ def make_result(folder: GroupFolder) -> Made:
             return Made(read_result(path), path, tuple(older), is_new=False)
         publisher = publisher_from(folder.releases.read(), agreement.pooled_policy)
         number, salt, made_on = state.results + 1, secrets.token_hex(16), utc_now().date().isoformat()
-        if sums:
-            result = pooled_sums(
-                sums[0], agreement, publisher=publisher, salt=salt, number=number, made_on=made_on, of=sums[1]
-            )
-        else:
-            result = pooled_result(taken, agreement, publisher=publisher, salt=salt, number=number, made_on=made_on)
+        said: dict[str, Any] = {"publisher": publisher, "salt": salt, "number": number, "made_on": made_on}
+        result = (
+            pooled_sums(sums[0], agreement, of=sums[1], **said) if sums else pooled_result(taken, agreement, **said)
+        )
         entry = {"at": utc_now().isoformat() + "Z", **ledger_entry(publisher)}
         path = folder.result_path(number)
         path.parent.mkdir(mode=0o700, exist_ok=True)
@@ -103,9 +101,7 @@ def read_for_practices(path: Path, warehouse: Path, key_file: Path | None) -> Ke
     result = read_result(path, known=coordinators_known(mine[-1]))
     tags, key_file = {}, key_file or beside(warehouse, "contribute.key")
     for practice in sorted({entry["practice"] for entry in mine}):
-        key = practice_key(
-            key_file or beside(warehouse, "contribute.key"), group=group, practice=practice, create=False
-        )
+        key = practice_key(key_file, group=group, practice=practice, create=False)
         tags[practice] = tag_of(key.pseudonym, result.salt)
         _check_own_table(result, key.pseudonym, [entry for entry in mine if entry["practice"] == practice])
     return Kept(result, tags)

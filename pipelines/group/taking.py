@@ -154,10 +154,8 @@ def _check_standing(opened: _Opened, state: GroupState, folder: GroupFolder) -> 
     """Whether the practice may send this, and whether it is newer than what it sent before."""
     standing = state.practices.get(opened.says.pseudonym)
     if standing is not None and opened.says.sequence <= standing.sequence:
-        found = (
-            f"file number {opened.says.sequence} of {opened.says.pseudonym} is not newer than number"
-            f" {standing.sequence}, which counts or was withdrawn"
-        )
+        which = f"file number {opened.says.sequence} of {opened.says.pseudonym}"
+        found = f"{which} is not newer than number {standing.sequence}, which counts or was withdrawn"
         raise GroupError(found, remedy="an old file never takes the place of a newer one; ask for a fresh one")
     if standing is not None and standing.is_in:
         return
@@ -199,9 +197,7 @@ def _keep(folder: GroupFolder, opened: _Opened, state: GroupState) -> Taken:
     path = folder.taken / name
     if path.exists() and file_sha256(path) != opened.digest:
         found = "another file of this name lies among the contributions, and the record says nothing of it"
-        remedy = (
-            "the record may have lost lines: put back a copy of it; or move that file away and take this one in again"
-        )
+        remedy = "the record may have lost lines: put back a copy of it; or move that file away and take this in again"
         raise GroupError(found, where=name, remedy=remedy)
     write_whole(path, opened.data)
     folder.note(

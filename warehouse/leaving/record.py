@@ -127,11 +127,15 @@ def coming(
     told = {name for one in kept for name in one.left.versions} | {name for one in others for name in one.versions}
     known = {one.id for one in reader.registry}
     frame = known_cases(reader, sorted({outcome, *(told & known)}), selection)
+    elsewhere = {other: versions_in(frame, other) for other in sorted(told & known - {outcome})}
+    told_before = [replace(one, versions=_coarse(one)) for one in (*(each.left for each in kept), *others)]
+    frames = [(frame, [*elsewhere]), *_as_it_was(frame, elsewhere, told_before)]
     for way in ((), *((name,) for name in by if name in frame.columns)):
-        if other := told_by_another(frame, outcome, sorted(told & known - {outcome}), policy, way):
-            found = f"together with what left under {other}, this would tell of fewer than {policy.minimum} cases"
-            remedy = f"hand on what left under {other}: it holds the share under {outcome} as well, rounded"
-            raise RequestError(found, where=", ".join((definition.name, *way)), remedy=remedy)
+        for each, names in frames:
+            if other := told_by_another(each, outcome, names, policy, way):
+                found = f"together with what left under {other}, this would tell of fewer than {policy.minimum} cases"
+                remedy = f"hand on what left under {other}: it holds the share under {outcome} as well, rounded"
+                raise RequestError(found, where=", ".join((definition.name, *way)), remedy=remedy)
     versions = _versions(reader, frame, definition, selection)
     history = _in_step(
         [one.left for one in kept if outcome in one.left.versions],
@@ -139,6 +143,7 @@ def coming(
         versions,
     )
     if waits:
+        _wait(smallest_difference(told_before, elsewhere), kept)
         _wait(smallest_difference(history, {outcome: versions}), kept)
     past = past_of([*history, *besides], outcome, versions, in_classes_of)
     plain = tuple(replace(one, name=one.name.partition(" ")[2]) for one in past.releases)
@@ -161,6 +166,27 @@ def coming(
         id=secrets.token_hex(4),
         again=any(one.versions[outcome] != versions for one in history),
     )
+
+
+def _as_it_was(
+    frame: pl.DataFrame, now: Mapping[str, Mapping[str, str]], told: Sequence[HandedOver]
+) -> list[tuple[pl.DataFrame, list[str]]]:
+    """The cases with the results under an outcome as they were when something was told of it; what changed has none."""
+    found = {
+        (outcome, tuple(one.versions[outcome].get(key) == digest for key, digest in now[outcome].items())): [outcome]
+        for one in told
+        for outcome in now.keys() & one.versions.keys()
+    }
+    columns = {name: result_column(name) for name in now}
+    return [
+        (
+            frame.with_columns(
+                pl.when(pl.Series(stands)).then(columns[name]).otherwise(pl.lit("")).alias(columns[name])
+            ),
+            names,
+        )
+        for (name, stands), names in found.items()
+    ]
 
 
 def _wait(fewest: ContributionChange | None, kept: Sequence[LeftDocument]) -> None:
@@ -259,8 +285,15 @@ def _as_contribution(left: HandedOver) -> HandedOver:
             groups = release.layout.dimensions[0].base
             base = {group: (MISSING if group == NO_GROUP else group,) for group in groups}
             found.append(replace(told.told_as(name, name, base), name=breakdown_name(outcome, name)))
-    coarse = {key: digest.partition(".")[0] for key, digest in left.versions[outcome].items()}
-    return replace(left, releases=tuple(found), versions={outcome: coarse})
+    return replace(left, releases=tuple(found), versions=_coarse(left))
+
+
+def _coarse(left: HandedOver) -> dict[str, dict[str, str]]:
+    """Its versions as contributions tell them apart."""
+    return {
+        outcome: {key: digest.partition(".")[0] for key, digest in each.items()}
+        for outcome, each in left.versions.items()
+    }
 
 
 def _results_of(members: Mapping[str, tuple[str, ...]]) -> dict[str, str]:

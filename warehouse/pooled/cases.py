@@ -17,6 +17,7 @@ from warehouse.outcomes.registry import definition_to_dict
 from warehouse.pooled.agreement import Agreement, growth_digest
 from warehouse.pooled.variables import ADVERSE, KNOWN_VARIABLES, NOT_ADVERSE, NOT_DUE, NOT_KNOWN, year_group
 from warehouse.selection import Selection
+from warehouse.store.quoting import statement
 
 CASE_KEY = "case_key"
 
@@ -75,13 +76,7 @@ def _changes(reader: Reader, definition: Definition, practice: str) -> dict[str,
     if part is None:
         return {}
     condition, values = Selection(filters={"practice": (practice,)}).where()
-    rows = reader.connection.rows(
-        "select mart_cases.case_key, mart_outcomes.value from mart_outcomes"
-        " inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no"
-        " where mart_outcomes.definition_id = ? and mart_outcomes.value is not null"
-        f" and mart_outcomes.status in ('{ADVERSE}', '{NOT_ADVERSE}') and {condition}",
-        [definition.id, *values],
-    )
+    rows = reader.connection.rows(statement(__package__, "changes.sql", where=condition), [definition.id, *values])
     sign = -1.0 if part.direction == "fall" else 1.0
     return {str(key): round(sign * float(value), 6) for key, value in rows}
 

@@ -13,7 +13,6 @@ import polars as pl
 from warehouse.disclosure import HIDDEN, Policy, Release, protect
 from warehouse.disclosure.anonymise import Anonymised, anonymise
 from warehouse.disclosure.hierarchy import ANY
-from warehouse.plural import number_of
 from warehouse.pooled.agreement import Agreement, Level
 from warehouse.pooled.cases import GroupCases, result_column
 from warehouse.pooled.history import (
@@ -108,7 +107,9 @@ def _counted(made: HandingOver, outcome: str) -> int | None:
     return None if table is None else table.cells[COUNTED,].value
 
 
-def _why_not(cases: GroupCases, agreement: Agreement, level: Level, differing: ContributionChange | None) -> str:
+def _why_not(
+    cases: GroupCases, agreement: Agreement, level: Level, differing: ContributionChange | None
+) -> Caution | str:
     n = cases.frame.height
     if n == 0:
         return "There is no consecutive treated case to contribute."
@@ -117,11 +118,7 @@ def _why_not(cases: GroupCases, agreement: Agreement, level: Level, differing: C
     if level == "cases" and agreement.level == "counts":
         return "The group agreed on counts only, so single cases must not leave, not even generalised."
     if differing is not None and differing.total < agreement.fewest_new:
-        return (
-            f"Only {number_of(differing.total, 'case is', 'cases are')} new, changed or taken out since an earlier"
-            " contribution. Whoever kept that one could learn about these few by comparing; wait until there are"
-            f" {agreement.fewest_new}."
-        )
+        return Caution("withheld", "few_new", {"n": differing.total, "fewest": agreement.fewest_new})
     return ""
 
 

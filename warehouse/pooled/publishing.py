@@ -39,7 +39,7 @@ class Publisher:
 
     policy: Policy  # What may be shown
     earlier: list[Release] = field(default_factory=list)  # Releases of before, oldest first
-    # Outcome -> contribution -> the base values that stand for its cases
+    # Outcome -> contribution -> the base values that stand for its cases; "round:practice" for a practice's in a sum
     scopes: dict[str, dict[str, tuple[str, ...]]] = field(default_factory=dict)
     made: list[Release] = field(default_factory=list)  # Releases made now
 
@@ -66,13 +66,16 @@ class Publisher:
         known = self.scopes.setdefault(outcome, {})
         if member.id not in known:
             before = next((known[one] for one in reversed(member.replaces) if one in known), ())
-            known[member.id] = (*before, member.id)
+            summed = [one for each in known.values() for one in each if one.partition(":")[2] == member.pseudonym]
+            known[member.id] = (*dict.fromkeys((*before, *summed)), member.id)
         return known[member.id]
 
     def set_apart(self, members: Sequence[Member], outcome: str) -> None:
         """Take these contributions to have no case in common with earlier ones."""
         known = self.scopes.setdefault(outcome, {})
-        known.update({one.id: (one.id,) for one in members})
+        for one in members:
+            own = tuple(label for label in known.get(one.id, ()) if label.partition(":")[0] == one.id)
+            known[one.id] = own or (one.id,)
 
 
 def fits(table: Table, earlier: Sequence[Release]) -> bool:
@@ -121,9 +124,13 @@ def published_practices(
     whole = [one for one in members if is_whole(results[one.id])]
     left_out: Counter[str] = Counter()
     found: list[Practice] = []
+    if whole and not fits(_practice_table(whole, outcome, publisher), family(publisher.known, outcome, SCOPE)):
+        known = family(publisher.known, outcome, SCOPE)
+        lines = [(one, _practice_table([one], outcome, publisher)) for one in whole if one.replaces]
+        publisher.set_apart([one for one, line in lines if not fits(line, known)], outcome)
     totals = publish_totals(whole, outcome, publisher)
     if whole:
-        table = _practice_table(whole, outcome, publisher)
+        table = publisher.publish(_practice_table(whole, outcome, publisher), outcome, SCOPE)
         table = for_members(whole, outcome, table, totals)
         found += [one for member in whole if (one := _published(member, table, left_out)) is not None]
         has_total = totals is not None and not totals.refused and len(found) == len(whole)
@@ -170,7 +177,7 @@ def _results(member: Member, outcome: str) -> dict[str, Range]:
     return member.results(outcome) or dict.fromkeys(RESULTS, exactly(0))
 
 
-def _practice_table(members: Sequence[Member], outcome: str, publisher: Publisher) -> ProtectedTable:
+def _practice_table(members: Sequence[Member], outcome: str, publisher: Publisher) -> Table:
     scopes = {one.id: publisher.scope(one, outcome) for one in members}
     layout = breakdown_layout(outcome, SCOPE, scopes, scope=(), complete=False)
     counts: dict[str, tuple[int, int]] = {}
@@ -178,7 +185,7 @@ def _practice_table(members: Sequence[Member], outcome: str, publisher: Publishe
         found = _results(one, outcome)
         counts |= dict.fromkeys(scopes[one.id], (0, 0))
         counts[scopes[one.id][0]] = (found[ADVERSE].low, found[ADVERSE].low + found[NOT_ADVERSE].low)
-    return publisher.publish(breakdown_table(outcome, SCOPE, counts, layout), outcome, SCOPE)
+    return breakdown_table(outcome, SCOPE, counts, layout)
 
 
 def for_members(

@@ -151,11 +151,14 @@ def pooled_sums(
 ) -> GroupResult:
     """All agreed analyses from the sums of a round; what is let out is added to what ``publisher`` has let out.
 
-    The cases are taken to be those of everything let out before, and more, unless the counts contradict that.
+    The cases are taken to be those of everything let out before but of practices that are not in the round, and more of
+    each practice in it, unless the counts contradict that.
     """
     for outcome in agreement.outcomes:
         known = publisher.scopes.setdefault(outcome, {})
-        known.setdefault(sums.id, (*dict.fromkeys(label for each in known.values() for label in each), sums.id))
+        before = dict.fromkeys(label for each in known.values() for label in each)
+        still = [one for one in before if one.partition(":")[2] in {"", *of.answers}]
+        known.setdefault(sums.id, (*still, *(f"{sums.id}:{name}" for name in sorted(of.answers))))
     shares = tuple(_shares(sums, agreement, outcome, publisher) for outcome in agreement.outcomes)
     breakdowns = tuple(
         _groups(sums, agreement, one.outcome, by, publisher)

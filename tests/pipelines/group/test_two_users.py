@@ -374,8 +374,8 @@ def test_a_round_of_sums_is_answered_at_the_command_line(home: Path, capsys: pyt
     joined = [f"join-{one}.age" for one in PRACTICES]
     assert [give(one, out, "--consent") for one, out in zip(PRACTICES, joined, strict=True)] == [0, 0, 0]
     assert main(["group", "take", *group, *(str(home / one) for one in joined)]) == 0
-    assert main(["group", "round", *group]) == 0
-    (sheet,) = (home / "sums").rglob("round-*.json")
+    sheet = home / "round.json"
+    assert main(["group", "round", *group, "--out", str(sheet)]) == 0
     assert give("HARBOUR", "wrong.age", "--consent", "--round", str(told / "invitation-001.json")) == 1
     assert "round" in capsys.readouterr().err
     assert give("HARBOUR", "look.age", "--round", str(sheet)) == 0
@@ -389,7 +389,7 @@ def test_a_round_of_sums_is_answered_at_the_command_line(home: Path, capsys: pyt
     ] == [0] * 3
     assert main(["group", "take", *group, *(str(home / one) for one in answers)]) == 0
     capsys.readouterr()
-    assert main(["group", "pool", *group]) == 0
+    assert main(["group", "pooled", *group, "--out", str(home / "sums.json")]) == 0
     said = capsys.readouterr().out
     everyone = [row for i, one in enumerate(PRACTICES) for row in rows(one, 90 + 10 * i, i)]
     adverse = sum(row["sn_gogn_deg_finish"] > 36.0 for row in everyone)

@@ -336,6 +336,29 @@ def test_a_definition_within_another_does_not_leave_beside_it(tmp_path: Path) ->
     assert all("this would tell of fewer than 5 cases" in found for found in refused)
 
 
+def test_a_definition_that_counts_alike_waits_for_new_cases_too(tmp_path: Path) -> None:
+    """The share under one definition, and a month later under another that calls the same cases adverse, one more."""
+    rows = [
+        made_case(f"c{i}", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=32.0 + (6.0 if i < 20 else 0.0))
+        for i in range(90)
+    ]
+    load_rows(tmp_path / "w", rows[:89])
+    hand_round(tmp_path / "w")
+    with Reader.open(tmp_path / "w") as reader:
+        headline, others = reader.definition(None).id, []
+        for other in (one.id for one in reader.registry if one.id != reader.definition(None).id):
+            try:
+                others.append((other, findings(reader, audience="outside", comparisons=BY, definition=other)))
+            except RequestError:
+                continue
+    assert headline
+    assert others
+    load_rows(tmp_path / "w", rows[89:], source="one.csv")
+    for other, _ in others:
+        with pytest.raises(RequestError, match=r"only 1 case is new|this would tell of fewer than 5 cases"):
+            hand_round(tmp_path / "w", definition=other)
+
+
 def test_a_record_that_cannot_be_written_lets_nothing_out(tmp_path: Path) -> None:
     practice(tmp_path / "w", 5, n=60)
     (tmp_path / "w" / "documents.jsonl").mkdir()

@@ -18,6 +18,8 @@ from warehouse.pooled.handing_over import hand_over
 from warehouse.pooled.history import HandedOver, past_of
 from warehouse.pooled.tables import SCOPE, totals_name
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
+from warehouse.results import Caution
+from warehouse.words.sentences import caution_text
 
 
 def judge(frame: pl.DataFrame, agreed: Agreement) -> tuple[int, int]:
@@ -150,7 +152,8 @@ def test_a_renewal_by_a_few_cases_is_refused() -> None:
     before = cohort(np.random.default_rng(1), 100, agreed)
     more = as_cases(pl.concat([before.frame, cohort(np.random.default_rng(2), 3, agreed).frame]), agreed)
     made = hand_over(more, agreed, level="counts", history=(handed(before, agreed, "counts"),))
-    assert made.refused.startswith("Only 3 cases are new")
+    assert isinstance(made.refused, Caution)
+    assert caution_text(made.refused).startswith("Only 3 cases are new")
 
 
 def test_the_same_cases_may_be_handed_over_again_for_a_new_agreement() -> None:

@@ -13,11 +13,13 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from tests.study_group import agreement, as_cases, cohort, counted, member, members
 from tests.warehouse.disclosure.attacker import attack, attack_guarded
 from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.cases import GroupCases
 from warehouse.pooled.handing_over import hand_over
 from warehouse.pooled.member import Member
 from warehouse.pooled.pooling import pooled_groups, pooled_result
 from warehouse.pooled.publishing import Practice, Publisher, ledger_entry, published_practices, publisher_from
-from warehouse.pooled.result import GroupResult
+from warehouse.pooled.result import GroupResult, SummedRound
+from warehouse.pooled.sums import pooled_sums, summed, vector_of
 from warehouse.pooled.tables import SCOPE
 
 PLAIN = agreement(groupings=("extraction",), k=2, l=1)
@@ -248,3 +250,28 @@ def test_breakdowns_by_two_variables_and_the_totals_are_safe_together() -> None:
         hidden += len(found)
         assert all(one.low < one.high for one in found)
     assert hidden > 0
+
+
+def test_counts_are_checked_against_earlier_sums() -> None:
+    """Two adverse cases more than in a sum of the same practices are not told by subtracting."""
+    agreed = agreement(groupings=("extraction",), level="sums")
+    teeth = agreed.hierarchy("extraction").base
+
+    def of_each(*adverse: int) -> list[GroupCases]:
+        return [counted(x, 70, agreed, extraction=teeth[i % 2]) for i, x in enumerate(adverse)]
+
+    def later_total(publisher: Publisher) -> str | None:
+        later = replace(agreed, level="cases", k=2, l=1)
+        given = members(of_each(22, 18, 22, 19, 15), later, level="cases")
+        found = pooled_result(given, later, publisher=publisher, salt="s", number=2, made_on="2026-03-01")
+        return dict(found.shares[0].totals).get("adverse")
+
+    tables = [vector_of(one.frame, agreed) for one in of_each(20, 18, 22, 19, 15)]
+    sums = summed(np.sum(tables, axis=0, dtype=np.uint64), agreed, practices=5, round_="r")
+    of = SummedRound(number=1, digest="r", answers={f"P-{i:03}": "d" for i in range(5)})
+    publisher = Publisher(agreed.pooled_policy)
+    first = pooled_sums(sums, agreed, publisher=publisher, salt="s", number=1, made_on="2026-02-01", of=of)
+    assert dict(first.shares[0].totals)["adverse"] == "94"
+    assert later_total(Publisher(agreed.pooled_policy)) == "96"
+    kept = publisher_from([ledger_entry(publisher)], agreed.pooled_policy)
+    assert later_total(kept) != "96"
