@@ -7,8 +7,8 @@ from functools import partial
 from hashlib import sha256
 from pathlib import Path
 
+from pipelines.commands.agreement_page import AgreementSection, page, sums_page
 from pipelines.commands.options import encryption_key, print_table, say
-from pipelines.group.agreement_page import AgreementSection, page, sums_page
 from pipelines.group.contribution import sealed_contribution, sealed_sums, sealed_withdrawal
 from pipelines.group.keys import PracticeKey, practice_key
 from pipelines.group.practice_record import PracticeRecord, read_record

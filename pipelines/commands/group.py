@@ -7,9 +7,9 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from pipelines.commands.agreement_page import agreement_document
 from pipelines.commands.group_show import print_result
 from pipelines.commands.options import encryption_key, print_table, say, say_list
-from pipelines.group.agreement_page import agreement_document
 from pipelines.group.copies import back_up, faults_of, put_back
 from pipelines.group.folder import GroupFolder, GroupState
 from pipelines.group.founding import change_coordinators, found_group, invite, make_agreement, revoke

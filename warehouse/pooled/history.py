@@ -131,13 +131,15 @@ def past_of(
 
     ``alike``: An earlier table in the classes of another of the same name.
     """
-    before = _needed([one for one in history if outcome in one.versions], outcome, now, alike)
+    every = [one for one in history if outcome in one.versions]
+    before = _needed(every, outcome, now, alike)
     known = _marks([*(one.versions[outcome] for one in before), now])
     at = {one.id: place for place, one in enumerate(before)}
+    in_order = [place if place >= 0 else None for place in range(len(before) - len(every), len(before))]
     releases = []
     for one in before:
         named = one.places.get(outcome)
-        places = range(len(before)) if named is None else [at.get(name) for name in named]
+        places = in_order if named is None else [at.get(name) for name in named]
         releases += [_remarked(release, known, places) for release in one.releases if is_about(release, outcome)]
     scope = tuple(mark for mark in known if mark.endswith("1")) or ("nothing",)
     return Past(scope, tuple(releases), tuple(one.id for one in before))
