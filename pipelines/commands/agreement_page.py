@@ -96,14 +96,9 @@ def _listed(*texts: str) -> tuple[str, ...]:
 def _whom(made: HandingOver, agreement: Agreement, practice: str, build: str) -> AgreementSection:
     what = "single cases, made coarser" if made.level == "cases" else "counts only; no single case"
     n = "a hidden number of" if made.n_cases is None else f"{made.n_cases:,}"
-    return AgreementSection(
-        f"What {practice} would hand over to {agreement.name}",
-        (
-            f"{what}; {n} consecutive treated cases of build {build}",
-            f"agreement version {agreement.version} of {agreement.made_on}, fingerprint {agreement.fingerprint}",
-            say("handing.compare"),
-        ),
-    )
+    version = {"version": agreement.version, "made_on": agreement.made_on, "fingerprint": agreement.fingerprint}
+    told = say("handing.whom", what=what, n=n, build=build, **version)
+    return AgreementSection(f"What {practice} would hand over to {agreement.name}", tuple(told.splitlines()))
 
 
 def _cases_leave(made: HandingOver, agreement: Agreement) -> tuple[AgreementSection, ...]:

@@ -294,12 +294,9 @@ def _published(member: Member, table: ProtectedTable, left_out: Counter[str]) ->
     if counted.value == 0:
         left_out["no case counted"] += 1
         return None
-    known = exactly(counted.value)
-    if adverse.value is not None:
-        exact = exactly(min(adverse.value, counted.value))
-        return Practice(member.pseudonym, exact, known, adverse.shown, counted.shown)
     hidden = known_range(table.release, (member.id, ADVERSE)).within(Range(0, counted.value))
-    return Practice(member.pseudonym, hidden, known, adverse.shown, counted.shown)
+    own = hidden if adverse.value is None else exactly(min(adverse.value, counted.value))
+    return Practice(member.pseudonym, own, exactly(counted.value), adverse.shown, counted.shown)
 
 
 def _shown(count: Range, agreement: Agreement) -> str:

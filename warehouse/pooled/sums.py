@@ -182,9 +182,7 @@ def _shares(sums: Summed, agreement: Agreement, outcome: str, publisher: Publish
     effect = sums.design_effect(outcome)
     adverse, counted = (totals.cell(name).value or 0 for name in (ADVERSE, COUNTED))
     share = pooled_share("share of all cases", adverse, counted, max(1.0, math.ceil(10 * (effect or 1.0)) / 10))
-    note = AS_ALIKE
-    if effect is not None:
-        note = Caution("approximation", "spread_added", {"times": round(effect, 1)})
+    note = Caution("approximation", "spread_added", {"times": round(effect, 1)}) if effect is not None else AS_ALIKE
     return replace(
         empty,
         totals=tuple((name, cell.shown) for (name,), cell in totals.cells.items()),
