@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING
 
 from warehouse.command_options import encryption_key
@@ -21,6 +22,8 @@ def run(args: argparse.Namespace) -> None:
         _record_of_what_left(args)
         return
     audience = args.audience or default_audience(args.out)
+    if audience == "outside" and sys.stderr.isatty():
+        print("  … hiding small counts, and what would give them away", file=sys.stderr)
     written = write_report(
         args.warehouse,
         args.out,

@@ -14,7 +14,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 
@@ -121,11 +121,11 @@ class Past:
     places: tuple[str, ...] = ()  # Ids of what was handed over before, in the order of the marks
 
 
+Alike: TypeAlias = Callable[[Release, Release], Release]
+
+
 def past_of(
-    history: Sequence[HandedOver],
-    outcome: str,
-    now: Mapping[str, str],
-    alike: Callable[[Release, Release], Release] = lambda release, _: release,
+    history: Sequence[HandedOver], outcome: str, now: Mapping[str, str], alike: Alike = lambda release, _: release
 ) -> Past:
     """What a coming table of an outcome has to be checked against (case key -> digest, as the cases stand now).
 
@@ -145,12 +145,7 @@ def past_of(
     return Past(scope, tuple(releases), tuple(one.id for one in before))
 
 
-def _needed(
-    before: Sequence[HandedOver],
-    outcome: str,
-    now: Mapping[str, str],
-    alike: Callable[[Release, Release], Release],
-) -> Sequence[HandedOver]:
+def _needed(before: Sequence[HandedOver], outcome: str, now: Mapping[str, str], alike: Alike) -> Sequence[HandedOver]:
     """All since the last thing that left of which every count is known, and that tells whatever was told before it.
 
     If the versions that something before it shares with something after it are all in it, then, its counts given, any

@@ -219,8 +219,7 @@ def _ratio(label: str, reference: str, parts: GroupParts, table: ProtectedTable 
 
 def hidden_notes(parts: GroupParts, rows: Sequence[PooledGroup]) -> tuple[Caution, ...]:
     """What to keep in mind where counts are hidden."""
-    n = len(parts.others)
-    some = (Caution("approximation", "counts_within_limits", {"n": n}),) if n else ()
+    some = (Caution("approximation", "counts_within_limits", {"n": n}),) if (n := len(parts.others)) else ()
     return some if all(one.share.value is not None for one in rows) else (*some, HIDDEN_ALLOW)
 
 
