@@ -124,22 +124,19 @@ class Past:
 Alike: TypeAlias = Callable[[Release, Release], Release]
 
 
-def past_of(
-    history: Sequence[HandedOver], outcome: str, now: Mapping[str, str], alike: Alike = lambda release, _: release
-) -> Past:
+def past_of(history: Sequence[HandedOver], outcome: str, now: Mapping[str, str], alike: Alike | None = None) -> Past:
     """What a coming table of an outcome has to be checked against (case key -> digest, as the cases stand now).
 
-    ``alike``: An earlier table in the classes of another of the same name.
+    ``alike``: Tells an earlier table in the classes of another of the same name; without it no table is left out.
     """
     every = [one for one in history if outcome in one.versions]
-    before = _needed(every, outcome, now, alike)
+    before = every if alike is None else _needed(every, outcome, now, alike)
     known = _marks([*(one.versions[outcome] for one in before), now])
     at = {one.id: place for place, one in enumerate(before)}
-    in_order = [place if place >= 0 else None for place in range(len(before) - len(every), len(before))]
     releases = []
     for one in before:
         named = one.places.get(outcome)
-        places = in_order if named is None else [at.get(name) for name in named]
+        places = range(len(before)) if named is None else [at.get(name) for name in named]
         releases += [_remarked(release, known, places) for release in one.releases if is_about(release, outcome)]
     scope = tuple(mark for mark in known if mark.endswith("1")) or ("nothing",)
     return Past(scope, tuple(releases), tuple(one.id for one in before))
