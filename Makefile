@@ -13,7 +13,7 @@ INSTALL := -m pip install --quiet --no-compile --require-hashes --no-deps --no-b
 # One process more than two processors: a test often waits, for a browser, a disk or a command.
 ALL_TESTS := $(BIN)/python -m pytest -m "not slow and not benchmark" -n 3 --dist loadfile --no-loadscope-reorder
 
-.PHONY: help demo test coverage check compiled sail proof fuzz bench spark weaknesses clean
+.PHONY: help demo test tested coverage check compiled sail proof fuzz bench spark weaknesses clean
 
 help:
 	@echo "make demo   install, make an invented cohort, load it, print the answer, write a report"
@@ -52,14 +52,18 @@ check: $(VENV)/made-for-tests
 	$(BIN)/mypy
 
 # Every test is read once, alone: what it compiles is kept, and the processes of a run do not all compile the same.
-compiled: check
+compiled: $(VENV)/made-for-tests
 	@$(BIN)/python -m pytest --collect-only -qq > $(VENV)/collected || { cat $(VENV)/collected; exit 1; }
 
-# Types and the cluster's engine take one processor each, so they go side by side before the rest.
+tested: $(VENV)/made-for-tests
+	$(ALL_TESTS) --durations=15
+
+# Reading the tests and the cluster's engine take one processor each, so they go side by side; types, which take one for
+# a minute, beside the tests, so that none stands idle.
 test: $(VENV)/made-for-tests
 	sh tests/install_browser.sh $(BIN)/python
 	$(MAKE) -j 2 compiled sail
-	$(ALL_TESTS) --durations=15
+	$(MAKE) -j 2 check tested
 
 # The same tests, watched line by line, which takes half as long again; fails below the share that pyproject.toml asks for.
 coverage: $(VENV)/made-for-tests
