@@ -23,6 +23,7 @@ from synthetic_data.settings import Settings
 from tests.cohort_settings import with_about
 from tests.dashboard.browsing import FLAGS, PATIENCE
 from tests.faults.totals import PROPERTY, pytest_terminal_summary  # noqa: F401 - prints the totals of the fault suites
+from tests.hand_made import copies
 
 # A busy machine must not fail a property: examples have no deadline, and the same ones are tried every time.
 hypothesis_settings.register_profile(
@@ -103,6 +104,18 @@ def pytest_collection() -> Generator[None, object, object]:
         gc.collect()
         gc.freeze()
         gc.enable()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _copies(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Where warehouses of hand-written rows are kept for tests that need the same."""
+    copies.place = tmp_path_factory.mktemp("copies")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """A test that changes the program does not take part in the keeping."""
+    copies.is_used = "monkeypatch" not in getattr(item, "fixturenames", ())
 
 
 @pytest.fixture

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import os
+import shutil
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -131,11 +134,49 @@ def _visit_types() -> dict[str, Any]:
     return {**types, **dict.fromkeys(numbers, pl.Float64), "row": pl.Int32}
 
 
+@dataclass
+class Copies:
+    """Warehouses of hand-written rows as they were made, so that the same one need not be made again for every test.
+
+    A test that puts something in the place of a part of the program (``monkeypatch``) neither gets nor leaves one, and
+    two warehouses of one test are never copies of each other.
+    """
+
+    place: Path | None = None  # None: all are made
+    is_used: bool = False
+    made: dict[str, list[LoadRecord]] = field(default_factory=dict)
+    last: dict[str, str] = field(default_factory=dict)  # What one is made of -> the test that made it or had it last
+
+    def got(self, made_of: str, folder: Path, test: str) -> list[LoadRecord] | None:
+        if self.place is None or made_of not in self.made or self.last[made_of] == test:
+            return None
+        shutil.copytree(self.place / made_of, folder, dirs_exist_ok=True)
+        self.last[made_of] = test
+        return list(self.made[made_of])
+
+    def keep(self, made_of: str, folder: Path, test: str, records: list[LoadRecord]) -> None:
+        self.last[made_of] = test
+        if self.place is not None and made_of not in self.made:
+            shutil.copytree(folder, self.place / made_of)
+            self.made[made_of] = list(records)
+
+
+copies = Copies()
+"""Those of this process; tests/conftest.py says where they lie and which tests use them."""
+
+
 def load_rows(folder: Path, rows: list[dict[str, Any]], **options: Any) -> list[LoadRecord]:
-    """Load hand-written rows into the warehouse at ``folder`` and publish it."""
+    """Load hand-written rows into the warehouse at ``folder`` and publish it; a new one may be a copy (``Copies``)."""
+    test = os.environ.get("PYTEST_CURRENT_TEST", "").rpartition(" ")[0]
+    is_shared = copies.is_used and not (folder.exists() and any(folder.iterdir()))
+    made_of = hashlib.sha256(repr((rows, options)).encode()).hexdigest()
+    if is_shared and (kept := copies.got(made_of, folder, test)) is not None:
+        return kept
     with open_store(folder, create=True) as store:
         records = load(store, [(sorted_delivery(rows, **options), "r" + str(options))], contract_version="1.0.0")
         publish(folder, store)
+    if is_shared:
+        copies.keep(made_of, folder, test, records)
     return records
 
 
