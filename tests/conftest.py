@@ -114,8 +114,9 @@ def _copies(tmp_path_factory: pytest.TempPathFactory) -> None:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_runtest_setup(item: pytest.Item) -> None:
-    """A test that changes the program does not take part in the keeping."""
-    copies.is_used = "monkeypatch" not in getattr(item, "fixturenames", ())
+    """Tests of the warehouse take part in the keeping, save those that change the program."""
+    is_of_warehouse = item.path.is_relative_to(Path(__file__).parent / "warehouse")
+    copies.is_used = is_of_warehouse and "monkeypatch" not in getattr(item, "fixturenames", ())
 
 
 @pytest.fixture
