@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipelines.ingest.growth_table import read_growth_table
+from tests.warehouse.growth.curves import expected_change, mean_at
 from warehouse.errors import DefinitionError
 from warehouse.measures.catalogue import CATALOGUE
 from warehouse.outcomes.growth_reference import GrowthReference
@@ -24,8 +25,8 @@ def test_means_and_spreads_by_age(tmp_path: Path) -> None:
     found = read(tmp_path, GOOD, label="Ours", identifier="OWN")
     assert (found.name, found.label, found.provenance) == ("OWN v1.0.0", "Ours", "imported table; made up")
     (curve,) = found.curves
-    assert curve.expected_change(8.0, 10.0) == pytest.approx(2.0)
-    assert (curve.at(10.0), curve.sds) == (pytest.approx(60.0), (3.5, 3.9))
+    assert expected_change(curve, 8.0, 10.0) == pytest.approx(2.0)
+    assert (mean_at(curve, 10.0), curve.sds) == (pytest.approx(60.0), (3.5, 3.9))
     assert (curve.slope_sd, curve.slope_se) == (0.4, None)
 
 
@@ -34,7 +35,7 @@ def test_l_m_and_s_by_age(tmp_path: Path) -> None:
     (curve,) = read(tmp_path, text).curves
     assert curve.means == (58.0, 62.0)
     assert curve.lms == ((-0.2, 58.0, 0.06), (0.0, 62.0, 0.06))
-    assert curve.at(8.0) == 58.0
+    assert mean_at(curve, 8.0) == 58.0
 
 
 def test_semicolons_decimal_commas_and_spellings_of_sex(tmp_path: Path) -> None:

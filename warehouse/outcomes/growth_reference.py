@@ -8,7 +8,6 @@ chosen for each measure (``warehouse.marts.catalogues``).
 
 import csv
 import tomllib
-from bisect import bisect_left
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
@@ -61,19 +60,6 @@ class GrowthCurve:
         if any(len(given) not in (0, len(self.ages)) for given in (self.sds, self.lms)):
             found = f"the growth curve of {self.measure} ({self.sex}) gives its spread at some of its ages only"
             raise DefinitionError(found, expected="a spread at every age, or at none")
-
-    def at(self, age: float) -> float | None:
-        """The curve at an age, by straight lines between the knots; None outside its ages."""
-        if not self.ages[0] <= age <= self.ages[-1]:
-            return None
-        left = max(0, bisect_left(self.ages, age) - 1)
-        share = (age - self.ages[left]) / (self.ages[left + 1] - self.ages[left])
-        return self.means[left] + share * (self.means[left + 1] - self.means[left])
-
-    def expected_change(self, age_from: float, age_to: float) -> float | None:
-        """Mean change between two ages, or None where either lies outside the curve."""
-        before, after = self.at(age_from), self.at(age_to)
-        return None if before is None or after is None else after - before
 
     @property
     def trust(self) -> str:

