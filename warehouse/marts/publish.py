@@ -80,11 +80,11 @@ def publish(
         _discard(draft)
     try:
         attach(connection.raw, draft, "mart", key=key)
-        with _joined_as_written(connection):
+        with _as_the_rows_ask(connection):
             build_marts(connection, in_force(connection))
-        describe_build(connection, build_id, published_at.isoformat() + "Z", state)
-        connection.execute("use menton")
-        connection.execute("detach mart")
+            describe_build(connection, build_id, published_at.isoformat() + "Z", state)
+            connection.execute("use menton")
+            connection.execute("detach mart")
     except BaseException:
         _give_up(connection, draft)
         raise
@@ -117,18 +117,27 @@ def is_rewritten(folder: Path, connection: Tables) -> bool:
     return bool(there - {name for (name,) in since})
 
 
+FEW = 122_880
+"""Readings up to which one thread builds: DuckDB shares out no fewer rows, so that others would only look for work."""
+
+
 @contextmanager
-def _joined_as_written(connection: Connection) -> Iterator[None]:
-    """Join tables in the order of the statements, the right one looked up.
+def _as_the_rows_ask(connection: Connection) -> Iterator[None]:
+    """Join tables in the order of the statements, the right one looked up; in one thread where there are few rows.
 
     The published tables all have about a row a case, so the order cannot be told from their sizes: DuckDB turned
     the widest one into the table to be looked up, at three times the cost.
     """
-    connection.execute("set disabled_optimizers = 'join_order,build_side_probe_side'")
+    wanted = {"disabled_optimizers": "'join_order,build_side_probe_side'"}
+    if connection.value("select count(*) from menton.main.readings") <= FEW:
+        wanted["threads"] = "1"
+    for name, value in wanted.items():
+        connection.execute(f"set {name} = {value}")
     try:
         yield
     finally:
-        connection.execute("reset disabled_optimizers")
+        for name in wanted:
+            connection.execute(f"reset {name}")
 
 
 def describe_build(connection: Tables, build_id: str, published_at: str, state: PublishedState) -> None:
