@@ -275,3 +275,21 @@ def test_counts_are_checked_against_earlier_sums() -> None:
     assert later_total(Publisher(agreed.pooled_policy)) == "96"
     kept = publisher_from([ledger_entry(publisher)], agreed.pooled_policy)
     assert later_total(kept) != "96"
+
+
+def test_one_practice_with_corrected_counts_hides_no_line_of_the_others() -> None:
+    """Adverse cases that turned out not to be contradict that a renewed contribution holds its earlier cases."""
+    first = [(30, 60), (25, 75), (40, 80), (35, 65), (28, 72), (33, 77)]
+    renewed = [(15, 85), *((x + 10, others + 20) for x, others in first[1:])]
+
+    def given(counts: list[tuple[int, int]], year: int) -> list[Member]:
+        teeth = PLAIN.hierarchy("extraction").base
+        each = [counted(x, others, PLAIN, extraction=teeth[i % 2]) for i, (x, others) in enumerate(counts)]
+        made = [hand_over(one, PLAIN, level="cases") for one in each]
+        before = [(f"{i}-1",) if year == 2 else () for i in range(len(made))]
+        return [member(one, f"{i}", id_=f"{i}-{year}", replaces=before[i]) for i, one in enumerate(made)]
+
+    publisher = Publisher(PLAIN.pooled_policy)
+    pooled(given(first, 1), publisher)
+    lines = pooled(given(renewed, 2), publisher).shares[0].lines
+    assert sorted(int(one.adverse) for one in lines if one.adverse.isdigit()) == sorted(x for x, _ in renewed)
