@@ -13,7 +13,7 @@ import subprocess
 import sys
 import threading
 from collections import OrderedDict, deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
 from copyreg import pickle as pickle_as
@@ -38,14 +38,9 @@ THREADS = max(1, (os.cpu_count() or 1) // 4)  # of one answer: shared among two 
 NICENESS = 5
 """How far reading stands back behind serving."""
 
-READS = (
-    "polars",
-    "scipy.stats",
-    "warehouse.questions.answer",
-    "warehouse.questions.contrast",
-    "dashboard.report.findings",
-)
-"""What takes longest of what questions import."""
+READS = ("polars", "warehouse.questions.answer", "warehouse.cases.filter_values")
+LATER = ("warehouse.questions.contrast", "scipy.stats", "dashboard.report.findings")
+"""What the first page's questions import, and what takes longest of what others do: that comes while pages are read."""
 
 _LENGTH = struct.Struct("<Q")
 
@@ -304,14 +299,15 @@ class Turns:
                 self._free.acquire()
 
 
-def serve(modules: Sequence[str] = READS) -> None:
+def serve() -> None:
     """Do work as it comes, until there is nobody to ask for any."""
     incoming, outgoing = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # what is printed on the way is no answer
-    for name in modules:
+    for name in READS:
         import_module(name)
     if hasattr(os, "nice"):
         os.nice(NICENESS)
+    threading.Thread(target=lambda: list(map(import_module, LATER)), daemon=True).start()
     with one_reader():
         while True:
             try:

@@ -76,8 +76,8 @@ def _typed(name: str, value: str) -> Any:  # noqa: ANN401 - what the setting is
 
 
 if __name__ == "__main__":
+    ANSWERS.start(min(MOST_READERS, os.cpu_count() or 1))  # they come up while this one imports
     import_pages_modules()
     gc.freeze()  # what is imported stays, and is not looked through again
     sys.setswitchinterval(0.001)  # a short question is answered while pages are drawn
-    ANSWERS.start(min(MOST_READERS, os.cpu_count() or 1))
     st.App(APP, middleware=[Middleware(Gate, house=house(), runtime=get_instance)]).run(config=settings(sys.argv[1:]))

@@ -120,7 +120,7 @@ def case_dots(
         measure=measure,
         label=label,
         unit=unit,
-        frame=_drawn(reader, source, values, most, of=int(n_with or 0)),
+        frame=_drawn(reader, source, values, most, int(n_with or 0), selection),
         n=n,
         n_other=n - int(n_with or 0),
         expected=middle,
@@ -149,23 +149,27 @@ def _counted(
     return source, [part.span, *values]
 
 
-def _drawn(reader: Reader, source: str, values: list[object], most: int, *, of: int) -> pl.DataFrame:
+def _drawn(reader: Reader, source: str, values: list[object], most: int, of: int, selection: Selection) -> pl.DataFrame:
     """The cases to draw, those of the lowest keyed hash.
 
-    Hashes are spread evenly: looked at are those below a bound that leaves half as many again, or all if too few.
+    Hashes are spread evenly: looked at are those below a bound that leaves half as many again, or all if too few. Told
+    that they are few, DuckDB looks up their spans alone.
     """
-    bound = f"{int(1.5 * most / of * 16**8):08x}" if of > 2 * most else ""  # the first digits of a hash
-    frame = _lowest(reader, source, values, most, bound=bound)
-    if bound and frame.height < most:
-        frame = _lowest(reader, source, values, most, bound="")
+    condition, given = selection.where()
+    frame = pl.DataFrame()
+    if of > 2 * most:
+        below = f"{condition} and case_key < '{int(1.5 * most / of * 16**8):08x}' order by case_key limit {10 * most}"
+        few = source.replace("join mart_cases", f"join (select * from mart_cases where {below}) as mart_cases", 1)
+        frame = _lowest(reader, few, [*given, *values], most)
+    if frame.height < most:
+        frame = _lowest(reader, source, values, most)
     labels = {code: reader.label("appliance_category", code) for code in frame["appliance"].drop_nulls().unique()}
     return frame.with_columns(frame["appliance"].replace(labels))
 
 
-def _lowest(reader: Reader, source: str, values: list[object], most: int, *, bound: str) -> pl.DataFrame:
-    below = f" and case_key < '{bound}'" if bound else ""
+def _lowest(reader: Reader, source: str, values: list[object], most: int) -> pl.DataFrame:
     return reader.connection.frame(
         f"select substring(case_key, 1, {SHOWN_KEY}) as case, * exclude (case_key, is_drawn)"
-        f" from ({source}) as counted where is_drawn{below} order by case_key limit {int(most)}",
+        f" from ({source}) as counted where is_drawn order by case_key limit {int(most)}",
         values,
     )
