@@ -6,8 +6,12 @@ select
     mart_outcomes.step is distinct from 'in_treatment' as is_due
 from $outcomes
 inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no
-where mart_cases.start_quarter is not null and $condition
-order by
-    3e0 * (4 * cast(substring(mart_cases.start_quarter, 1, 4) as integer)
-        + cast(substring(mart_cases.start_quarter, 7, 1) as integer) - 1) + coalesce(mart_cases.months_observed, 0e0),
-    mart_cases.case_no
+inner join (
+    select
+        start_quarter,
+        3e0 * (4 * cast(substring(start_quarter, 1, 4) as integer) + cast(substring(start_quarter, 7, 1) as integer) - 1)
+            as months
+    from (select distinct start_quarter from mart_cases where start_quarter is not null)
+) as quarters on quarters.start_quarter = mart_cases.start_quarter
+where $condition
+order by quarters.months + coalesce(mart_cases.months_observed, 0e0), mart_cases.case_no
