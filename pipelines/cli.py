@@ -1,6 +1,7 @@
 """The command line. The one place that knows every package, by name, and imports only what a command needs."""
 
 import argparse
+import atexit
 import gc
 import os
 import sys
@@ -26,6 +27,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         gc.set_threshold(100_000, 50, 1000)
         # what Polars' allocator (jemalloc) has let go is not kept for the case that it is asked for again
         os.environ.setdefault("_RJEM_MALLOC_CONF", "background_thread:true,dirty_decay_ms:500,muzzy_decay_ms:0")
+        atexit.register(gc.freeze)  # nor is all looked through once more at the end
     words = list(sys.argv[1:] if argv is None else argv)
     if words[:1] == [FORM]:
         return _say_form(words[1:])

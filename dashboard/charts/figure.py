@@ -38,10 +38,10 @@ class ChartFigure(ABC):
         """Its height in pixels."""
         return self.heights[large]
 
-    def chart(self, palette: Palette = LIGHT, *, large: bool = False, width: float = WIDTH) -> LayerChart:
-        """The picture in the colours of a mode; ``large`` for a projector; ``width`` in pixels."""
+    def chart(self, palette: Palette = LIGHT, *, large: bool = False) -> LayerChart:
+        """The picture in the colours of a mode; ``large`` for a projector."""
         layers = self.layers(palette, large=large)
-        return finished(layers, palette, height=self.height(large=large), said=self.alt, large=large, width=width)
+        return finished(layers, palette, height=self.height(large=large), said=self.alt, large=large)
 
 
 class Layers(alt.LayerChart):
@@ -69,16 +69,10 @@ def layered(*layers: alt.Chart | alt.LayerChart, **properties: Any) -> alt.Layer
 
 
 def finished(
-    layers: Sequence[alt.Chart],
-    palette: Palette,
-    *,
-    height: float,
-    said: str,
-    large: bool = False,
-    width: float = WIDTH,
+    layers: Sequence[alt.Chart], palette: Palette, *, height: float, said: str, large: bool = False
 ) -> alt.LayerChart:
     """Charts over each other in the look of a mode; ``said`` is what they show, in words."""
-    return dressed(layered(*layers, width=width, height=height, description=said), palette, large=large)
+    return dressed(layered(*layers, width=WIDTH, height=height, description=said), palette, large=large)
 
 
 # Fixed places and words are given as channels, not as plain values, which Altair takes long to recognise.

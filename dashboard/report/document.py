@@ -6,12 +6,16 @@ that is not in it can get into any of them.
 
 import tomllib
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from importlib.resources import files
 from math import isfinite
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
+
+from altair.utils.schemapi import debug_mode
 
 from dashboard.charts.figure import ChartFigure
+from dashboard.charts.intervals import Intervals
 from warehouse.disclosure import Count
 from warehouse.results import Interval
 from warehouse.words.numbers import level_name, percent, signed
@@ -209,7 +213,7 @@ class StageBar:
     fewer: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Picture:
     """A picture with its title and what is said below it."""
 
@@ -223,6 +227,15 @@ class Picture:
     def alt(self) -> str:
         """What it shows, for those who do not see it."""
         return self.figure.alt
+
+    @cached_property
+    def chart(self) -> dict[str, Any]:
+        """The figure as Vega-Lite, with as many rows as fit on a page: once for all files, which set its width."""
+        figure = self.figure
+        if isinstance(figure, Intervals) and not figure.is_close:
+            figure = replace(figure, frame=figure.frame.head(MOST_DRAWN))
+        with debug_mode(False):  # charts are held against their schema by the tests, not here
+            return figure.chart().to_dict(validate=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -89,7 +89,7 @@ def findings(
         _refuse_what_may_not_leave(chosen, comparisons)
     alone = len(chosen.filters.get("practice", ())) == 1  # practices are not compared within one practice
     asked = tuple(dict.fromkeys(name for name in comparisons if not (alone and name == "practice")))
-    gathered = gather(reader, selection=chosen, definition=definition, comparisons=asked)
+    gathered = gather(reader, selection=chosen, definition=definition, comparisons=asked, beside=audience == "practice")
     cases = cases_told(gathered.counted.overall.selection)
     if audience == "practice":
         result = shown_for(Policy.nothing_hidden(), gathered, cases=cases)

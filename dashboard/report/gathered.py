@@ -13,11 +13,10 @@ from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import Definition
 from warehouse.plans.question import Question
 from warehouse.protected.counts import Counted
-from warehouse.questions.answer import COMPARISONS
 from warehouse.questions.complete import asked_by, complete_cases, complete_in
 from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.grouped_changes import changes_by
-from warehouse.questions.shares import Rates, rates
+from warehouse.questions.shares import Rates, rates_by
 from warehouse.questions.spread import ChangePicture, change_picture
 from warehouse.results import Estimate
 from warehouse.selection import Selection
@@ -42,7 +41,7 @@ class Gathered:
 
 def counts_of_all(reader: Reader, definition: Definition, comparisons: tuple[str, ...]) -> Counted:
     """The counts that a document about all cases would give. Nothing is compared for it."""
-    counted = Counted.read(reader, comparisons, definition=definition.id)
+    counted = Counted.read(reader, comparisons, definition=definition.id, beside=())
     complete = {name: complete_cases(reader, result, pair) for name, result, pair in _asked(reader, counted)}
     return replace(counted, complete=complete)
 
@@ -54,15 +53,22 @@ def _asked(reader: Reader, counted: Counted) -> list[tuple[str, Rates, Question]
 
 
 def gather(
-    reader: Reader, *, selection: Selection, definition: str | None = None, comparisons: tuple[str, ...] = COMPARISONS
+    reader: Reader, *, selection: Selection, definition: str | None, comparisons: tuple[str, ...], beside: bool
 ) -> Gathered:
-    """Everything a report needs about the cases selected, under one definition (the headline one where None)."""
-    counted = Counted.read(reader, comparisons, definition=definition, selection=selection)
+    """Everything a report needs about the cases selected, under one definition (the headline one where None).
+
+    What stands beside a share is worked out for the headline and, where ``beside`` is True, for what else is shown.
+    """
+    of_whole = None if beside else (None,)
+    counted = Counted.read(reader, comparisons, definition=definition, selection=selection, beside=of_whole)
     headline = counted.overall.definition
     others = [
-        rates(reader, definition=other.id, selection=selection) for other in reader.registry if other.id != headline.id
+        rates_by(reader, (None,), definition=other.id, selection=selection, beside=None if beside else ())[0]
+        for other in reader.registry
+        if other.id != headline.id
     ]
-    untreated = rates(reader, definition=definition, selection=Selection(comparison="untreated"))
+    of_untreated = Selection(comparison="untreated")
+    (untreated,) = rates_by(reader, (None,), definition=definition, selection=of_untreated, beside=())
     changes = change_picture(reader, definition=definition, selection=selection, changes=counted.values)
     asked = _asked(reader, counted)
     pairs = {name: compare_pair(reader, pair, tested=False) for name, _, pair in asked}

@@ -25,7 +25,7 @@ from dashboard.theme import DARK, LIGHT, Palette
 from warehouse.cases.case_dots import CaseDots, case_dots
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question
-from warehouse.protected.shares import protected_rates
+from warehouse.protected.shares import as_shown, published
 from warehouse.questions.answer import Answer, answer
 from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.crossed import compare_crossed
@@ -73,7 +73,7 @@ def figures(found: Answer, reader: Reader, pair: PairComparison) -> dict[str, Ch
     assert found.changes is not None
     return {
         "rates": shares_figure(found.by[0]),
-        "protected": shares_figure(protected_rates(reader, by="age_band")),
+        "protected": shares_figure(as_shown(published(reader, "age_band"))),
         "bounds": bounds_figure(found.group),
         "changes": changes_figure(found.changes),
         "threshold": threshold_figure(found.threshold, found.changes.unit),
@@ -144,7 +144,7 @@ def test_shares_stand_at_their_numbers(found: Answer) -> None:
 
 
 def test_a_protected_chart_holds_no_number_of_a_hidden_group(reader: Reader) -> None:
-    protected = protected_rates(reader, by="age_band")
+    protected = as_shown(published(reader, "age_band"))
     hidden = [group for group in protected.groups if group.adverse.value is None]
     assert hidden
     for row in rows_of(shares_figure(protected).chart().to_dict()):

@@ -11,7 +11,7 @@ from playwright.sync_api import Browser, BrowserContext, Page
 from tests.dashboard.browsing import free_port, person, press, rest, served, until
 from tests.dashboard.login_provider import CLIENT, login_provider
 from warehouse.marts.reader import Reader
-from warehouse.protected.shares import protected_rates
+from warehouse.protected.shares import as_shown, published
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
 from warehouse.words.shares import answer_sentence, headline
@@ -105,7 +105,7 @@ def test_a_practice_sees_its_own_cases_and_may_leave_again(enter: Enter, reader:
 
 def test_a_coordinator_sees_protected_tables_alone(enter: Enter, reader: Reader, address: str) -> None:
     page = enter(ADA)
-    (group,) = protected_rates(reader).groups
+    (group,) = as_shown(published(reader)).groups
     assert page.locator(".menton-said").first.inner_text() == answer_sentence(group)
     assert "Case by case" not in links(page)
     page.goto(f"{address}/cases")
@@ -128,7 +128,7 @@ def test_a_proxy_names_the_person_in_a_header(
     access.write_text(f'header = "X-Person"\n{ACCESS}', encoding="utf-8")
     access.chmod(0o600)
     own = headline(rates(reader, selection=Selection(filters={"practice": ("QUARRY",)})))
-    (group,) = protected_rates(reader).groups
+    (group,) = as_shown(published(reader)).groups
     with served(folder, "--access", str(access)) as at:
         for person, expected in ((BEA, own), (ADA, answer_sentence(group)), (EVE, None)):
             context.clear_cookies()

@@ -21,7 +21,7 @@ from warehouse.errors import RequestError
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question
-from warehouse.protected.shares import protected_rates
+from warehouse.protected.shares import as_shown, published
 from warehouse.questions.answer import answer
 from warehouse.questions.shares import rates
 from warehouse.questions.spread import WIDTHS, binned, change_picture
@@ -234,7 +234,7 @@ def test_what_is_in_force_names_definition_growth_and_build(reader: Reader) -> N
 
 
 def test_a_protected_share_hides_small_counts_and_says_so(reader: Reader) -> None:
-    found = protected_rates(reader, by="extraction")
+    found = as_shown(published(reader, "extraction"))
     for group in found.groups:
         assert group.favourable == HIDDEN
         assert group.share_favourable is not None
@@ -260,7 +260,7 @@ def test_better_over_all_cases_is_a_count_of_the_protected_chain(tmp_path: Path,
     load_rows(tmp_path, rows)
     with Reader.open(tmp_path) as opened:
         (whole,) = rates(opened).groups
-        (group,) = protected_rates(opened).groups
+        (group,) = as_shown(published(opened)).groups
     assert whole.favourable is not None
     assert whole.favourable.n == n_turned
     assert group.favourable is not None
@@ -273,4 +273,4 @@ def test_better_over_all_cases_is_a_count_of_the_protected_chain(tmp_path: Path,
 
 def test_a_grouping_in_which_cases_count_twice_is_not_protected(reader: Reader) -> None:
     with pytest.raises(RequestError, match="no protected table"):
-        protected_rates(reader, by="appliance_ever")
+        as_shown(published(reader, "appliance_ever"))

@@ -252,27 +252,23 @@ def _only(layout: Layout, name: str) -> Layout:
 HIDDEN_TOGETHER = 3  # fewest adverse counts hidden where any is and their sum is known
 
 
-def for_each_other(
-    practices: Sequence[Practice], adverse: int | None, *, besides: int = 0, least: int = 1
-) -> list[Practice]:
+def for_each_other(practices: Sequence[Practice], adverse: int | None, *, besides: int = 0) -> list[Practice]:
     """Counts as the practices themselves may see them, each of which knows its own.
 
     Of two hidden counts with a known sum, the practice behind one could work out the other. So there are at least
     three, or all: those of the smallest practices are hidden as well. Hidden counts are then narrowed by the total.
 
     ``practices`` and so many ``besides``, without a line, are behind the total ``adverse`` (None where it is hidden or
-    rounded: nothing can be subtracted then). ``least``: Smallest count that can stand behind "withheld".
+    rounded: nothing can be subtracted then).
     """
     hidden = besides + sum(not one.adverse.is_exact for one in practices)
     left = None if besides else adverse
     if adverse is None or hidden == 0:
         return narrowed(practices, left)
     shown = sorted((one for one in practices if one.adverse.is_exact), key=lambda one: (one.counted.low, one.pseudonym))
-    more = {
-        one.pseudonym for one in [one for one in shown if one.adverse.low >= least][: max(0, HIDDEN_TOGETHER - hidden)]
-    }
+    more = {one.pseudonym for one in [one for one in shown if one.adverse.low >= 1][: max(0, HIDDEN_TOGETHER - hidden)]}
     masked = [
-        replace(one, adverse=Range(least, one.counted.low), adverse_shown=WITHHELD) if one.pseudonym in more else one
+        replace(one, adverse=Range(1, one.counted.low), adverse_shown=WITHHELD) if one.pseudonym in more else one
         for one in practices
     ]
     return narrowed(masked, left)

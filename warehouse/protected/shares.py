@@ -22,7 +22,7 @@ OFFERED = tuple(variable.name for variable in listed("protected"))
 
 def published(
     reader: Reader,
-    by: str | None,
+    by: str | None = None,
     scope: Mapping[str, tuple[str, ...]] = MappingProxyType({}),
     earlier: Sequence[Release] = (),
 ) -> Published:
@@ -38,7 +38,7 @@ def published(
 
 
 def as_shown(found: Published) -> Rates:
-    """The shares by the grouping published, over all where there is none."""
+    """The shares by the grouping published, over all where there is none, safe where small counts are hidden."""
     flow, policy, notes = found.flow(), found.policy, found.frame.notes
     if not found.tables:
         return replace(found.counted.overall, groups=(found.overall(),), flow=flow, policy=policy, notes=notes)

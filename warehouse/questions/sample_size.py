@@ -24,6 +24,7 @@ PACE_QUARTERS = 8
 """Quarters of starts behind the pace: the last two years that can have finished (common practice, no source)."""
 
 QUARTER_MONTHS = 3
+ALPHA = 0.05  # two-sided
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,12 +90,7 @@ def plan_precision(
 
 
 def plan_difference(
-    reader: Reader,
-    question: Question,
-    *,
-    shares: tuple[float | None, float | None] = (None, None),
-    power: float = 0.8,
-    alpha: float = 0.05,
+    reader: Reader, question: Question, *, shares: tuple[float | None, float | None] = (None, None), power: float = 0.8
 ) -> DifferencePlan:
     """Cases in each group to tell two shares apart: those given, else the groups' own so far.
 
@@ -110,7 +106,7 @@ def plan_difference(
     present = [group.rate if group else proportion(0, 0) for group in pair]
     assumed = [given if given is not None else own.value for given, own in zip(shares, present, strict=True)]
     known = [share for share in assumed if share is not None]
-    needed = cases_per_group(known[0], known[1], power=power, alpha=alpha) if len(known) == 2 else None
+    needed = cases_per_group(known[0], known[1], power=power, alpha=ALPHA) if len(known) == 2 else None
     paces = [_pace(reader, stamp, by=by, code=code) for code in codes]
     counts = [group.counted.n if group else 0 for group in pair]
     return DifferencePlan(
@@ -119,11 +115,11 @@ def plan_difference(
         present=(present[0], present[1]),
         assumed=(assumed[0], assumed[1]),
         needed=needed,
-        power_now=power_of_two_groups(known[0], known[1], min(counts), alpha=alpha) if len(known) == 2 else None,
+        power_now=power_of_two_groups(known[0], known[1], min(counts), alpha=ALPHA) if len(known) == 2 else None,
         months=(_months(needed, counts[0], paces[0]), _months(needed, counts[1], paces[1])),
         paces=(paces[0], paces[1]),
         power=power,
-        alpha=alpha,
+        alpha=ALPHA,
     )
 
 

@@ -1,6 +1,5 @@
 """Share adverse against the threshold: how much the answer hangs on the definition's number."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,8 +64,6 @@ def threshold_curve(
     *,
     definition: str | None = None,
     selection: Selection | None = None,
-    grid: Sequence[float] = GRID,
-    level: float = 0.95,
     changes: pl.DataFrame | None = None,
 ) -> ThresholdCurve:
     """Share of cases at or beyond each threshold, with its Wilson interval.
@@ -79,13 +76,13 @@ def threshold_curve(
     part = chosen.single_change
     found = counted_changes(reader, chosen, selection or Selection()) if changes is None else changes
     values = np.sort(found["value"].to_numpy())
-    points = tuple(_point(threshold, values, level) for threshold in grid) if part else ()
+    points = tuple(_point(threshold, values) for threshold in GRID) if part else ()
     return ThresholdCurve(definition=chosen, part=part, points=points, n=values.size, cautions=_cautions(chosen, part))
 
 
-def _point(threshold: float, ascending: NDArray[np.float64], level: float) -> ThresholdPoint:
+def _point(threshold: float, ascending: NDArray[np.float64]) -> ThresholdPoint:
     n_adverse = ascending.size - int(np.searchsorted(ascending, threshold, side="left"))
-    return ThresholdPoint(threshold, n_adverse, proportion(n_adverse, ascending.size, level=level))
+    return ThresholdPoint(threshold, n_adverse, proportion(n_adverse, ascending.size))
 
 
 def _cautions(definition: Definition, part: ChangePart | None) -> tuple[Caution, ...]:

@@ -169,14 +169,14 @@ def test_a_report_works_out_no_test_that_it_does_not_show(folder: Path, monkeypa
     usual = two_group_tests._computed
     monkeypatch.setattr(two_group_tests, "_computed", lambda rows, how: [worked_out.append(how), usual(rows, how)][1])
     with Reader.open(folder) as reader:
-        gathered = gather(reader, selection=Selection(), comparisons=NAMES)
+        gathered = gather(reader, selection=Selection(), definition=None, comparisons=NAMES, beside=True)
     assert gathered.pairs
     assert worked_out == []
 
 
 def test_counts_of_complete_cases_give_no_small_count_away(folder: Path) -> None:
     with Reader.open(folder) as reader:
-        gathered = gather(reader, selection=Selection(), comparisons=NAMES)
+        gathered = gather(reader, selection=Selection(), definition=None, comparisons=NAMES, beside=True)
     few = replace(
         gathered.counted.threshold,
         points=tuple(p for p in gathered.counted.threshold.points if p.threshold in (0, 2, 4)),

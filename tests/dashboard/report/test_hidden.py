@@ -19,6 +19,7 @@ from warehouse.disclosure import HIDDEN, Count
 from warehouse.errors import RequestError
 from warehouse.marts.reader import Reader
 from warehouse.protected.counts import Published, threshold_name
+from warehouse.questions.answer import COMPARISONS
 from warehouse.questions.grouped_changes import groups_with_means
 from warehouse.selection import Selection
 
@@ -87,7 +88,7 @@ def adverse_by_appliance(folder: Path) -> dict[str, int]:
 
 def test_all_tables_attacked_together_give_no_hidden_count_away(small_groups: Path) -> None:
     with Reader.open(small_groups) as reader:
-        gathered = gather(reader, selection=Selection())
+        gathered = gather(reader, selection=Selection(), definition=None, comparisons=COMPARISONS, beside=True)
     # the chain without most of its thresholds, so that all tables together stay small enough to be attacked at once
     few = replace(
         gathered.counted.threshold,
@@ -280,7 +281,7 @@ def test_a_frame_with_a_hidden_outcome_guards_every_comparison(tmp_path: Path) -
     ]
     load_rows(tmp_path / "cases", cases)
     with Reader.open(tmp_path / "cases") as reader:
-        gathered = gather(reader, selection=Selection())
+        gathered = gather(reader, selection=Selection(), definition=None, comparisons=COMPARISONS, beside=True)
         found = findings(reader, audience="outside")
     few = replace(
         gathered.counted.threshold, points=tuple(p for p in gathered.counted.threshold.points if p.threshold == 2)
@@ -292,7 +293,7 @@ def test_a_frame_with_a_hidden_outcome_guards_every_comparison(tmp_path: Path) -
 
 def test_the_chain_holds_every_case_once(small_groups: Path) -> None:
     with Reader.open(small_groups) as reader:
-        gathered = gather(reader, selection=Selection())
+        gathered = gather(reader, selection=Selection(), definition=None, comparisons=COMPARISONS, beside=True)
     chain = Published(gathered.counted, POLICY, {}, ()).chain
     sums = {name: sum(chain.atoms[atom] for atom in atoms) for name, atoms in chain.members.items()}
     (group,) = gathered.counted.overall.groups
