@@ -10,8 +10,8 @@ BIN := $(VENV)/bin
 # comes as source only is built by the setuptools of .ci/build.lock, which goes in first. What is imported is compiled
 # then; to compile all of it here takes as long as the tests of a folder.
 INSTALL := -m pip install --quiet --no-compile --require-hashes --no-deps --no-build-isolation
-# One process more than two processors: a test often waits, for a browser, a disk or a command.
-ALL_TESTS := $(BIN)/python -m pytest -m "not slow and not benchmark" -n 3 --dist loadfile --no-loadscope-reorder
+# Two processes more than two processors: a test often waits, for a browser, a disk or a command.
+ALL_TESTS := $(BIN)/python -m pytest -m "not slow and not benchmark" -n 4 --dist loadfile --no-loadscope-reorder
 
 .PHONY: help demo test tested coverage check compiled sail proof fuzz bench spark weaknesses clean
 

@@ -62,7 +62,6 @@ EXCEPTIONS = {
     "dashboard/report/write.py:file_of": MEMORY,
     "dashboard/parts/upload.py": OWN_PAGE,
     "dashboard/access/working.py": "speaks to the process that asked",
-    "dashboard/report/figures.py": MEMORY,
     "synthetic_data/": INVENTED,
 }
 

@@ -195,7 +195,8 @@ def kill_many(worker: Worker, folder: Path, kills: int, *, seed: int) -> Counter
         is_fresh = number % KILLS_OF_ONE_WAREHOUSE == 0
         warehouse = folder / f"w{number // KILLS_OF_ONE_WAREHOUSE}"
         before = 0 if is_fresh else before
-        lines = kill_after(worker, warehouse, rng.choice(STEPS), rng.uniform(0.0, 0.4))
+        # most of them soon after a step, so that a quick machine is not always killed at the longest one
+        lines = kill_after(worker, warehouse, rng.choice(STEPS), 0.4 * rng.random() ** 3)
         assert lines[-1] == "ended -9"
         acknowledged = sum(line.startswith("loaded ") for line in lines)
         steps[lines[-2].split()[0]] += 1
