@@ -106,7 +106,7 @@ def pytest_collection() -> Generator[None, object, object]:
     finally:
         gc.collect()
         gc.freeze()
-        gc.set_threshold(100_000, 50, 1000)  # as in the commands
+        gc.set_threshold(100_000, 20, 10)
         gc.enable()
 
 
