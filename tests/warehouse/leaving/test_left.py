@@ -20,7 +20,8 @@ from dashboard.report.findings import findings
 from dashboard.report.write import write_report
 from tests.hand_made import load_rows, made_case
 from tests.warehouse.disclosure.attacker import Attack, CellRange
-from warehouse.disclosure import Layout, Release
+from warehouse.disclosure import Dimension, Layout, Policy, Release
+from warehouse.disclosure.published import HIDDEN, Count, make_cell
 from warehouse.errors import BusyError, MentonError, RequestError
 from warehouse.leaving import record
 from warehouse.leaving.gate import let_out
@@ -96,12 +97,15 @@ def together(each: Sequence[tuple[Release, ...]], cases: Sequence[tuple[str, ...
     return found
 
 
-def attacked(releases: Sequence[Release], rng: np.random.Generator, most: int) -> list[CellRange]:
-    """Of hidden cells, and of how many cases came to and went from cells that two documents show: ``most`` of each."""
+def attacked(releases: Sequence[Release], rng: np.random.Generator, most: int) -> tuple[int, int]:
+    """How many counts were attacked, and how many of them are pinned: ``most`` hidden cells, and as many changes.
+
+    A change is how many cases came to, or went from, a cell that two documents show.
+    """
     attack = Attack(releases)
     hidden = [
-        (attack.row(_sets(one, key)), one.name, key, cell.shown)
-        for one in releases
+        (releases[: i + 1], (attack.row(_sets(one, key)), one.name, key, cell.shown))
+        for i, one in enumerate(releases)
         for key, cell in one.cells.items()
         if cell.state != "shown"
     ]
@@ -111,25 +115,34 @@ def attacked(releases: Sequence[Release], rng: np.random.Generator, most: int) -
             for key in sorted(one.cells.keys() & other.cells.keys()) if one.name == other.name else ():
                 before, after = (attack.row(_sets(each, key)) for each in (one, other))
                 for some in (after > before, before > after):
-                    changed += [(np.where(some, 1.0, 0.0), one.name, key, "changed")] if some.any() else []
+                    row = np.where(some, 1.0, 0.0)
+                    changed += [(releases[:0], (row, one.name, key, "changed"))] if some.any() else []
     picked = [each[i] for each in (hidden, changed) for i in rng.permutation(len(each))[:most].tolist()]
-    return [attack.range(*one) for one in picked]
+    return len(picked), sum(is_pinned(attack.range(*one), then) for then, one in picked)
+
+
+def is_pinned(found: CellRange, then: Sequence[Release], minimum: int = 5) -> bool:
+    """Whether a range leaves one count where it is hidden, or one of 1 to 4 cases that came since.
+
+    Of "fewer than 5" all four are to be left, or as many as its own table, the last of ``then``, would leave if every
+    other count of it were withheld: where the total was told before and the others are at least 5, that is the most
+    any table can leave, and the rule asks for two.
+    """
+    if found.low == found.high:
+        return found.label != "changed" or 0 < found.low < minimum
+    if not found.label.startswith("fewer") or (found.low <= 1 and found.high >= minimum - 1):
+        return False
+    *before, own = then
+    cells = {key: HIDDEN if (cell.value or 0) >= minimum else cell for key, cell in own.cells.items()}
+    least = Attack([*before, replace(own, cells=cells)])
+    most = least.range(least.row(_sets(own, found.key)), found.table, found.key, found.label)
+    return found.low > most.low or found.high < most.high
 
 
 def _sets(release: Release, key: tuple[str, ...]) -> dict[str, frozenset[str]]:
     from tests.warehouse.disclosure.attacker import _sets as sets
 
     return sets(release.layout, key)
-
-
-def pinned(found: Sequence[CellRange], minimum: int = 5) -> list[CellRange]:
-    """Ranges that leave one count where it is hidden, or one of 1 to 4 cases that came since."""
-    return [
-        one
-        for one in found
-        if (one.low == one.high and (one.label != "changed" or 0 < one.low < minimum))
-        or (one.label.startswith("fewer") and (one.low > 1 or one.high < minimum - 1))
-    ]
 
 
 def check_reports(folder: Path, seed: int) -> tuple[int, int]:
@@ -143,8 +156,8 @@ def check_reports(folder: Path, seed: int) -> tuple[int, int]:
         return 0, 0
     rng = np.random.default_rng(seed)
     cases = [("kept", "old"), ("kept", "new")]
-    found = [one for name in BY for one in attacked(together(left(folder), cases, name), rng, AT_ONCE)]
-    return len(found), len(pinned(found))
+    found = [attacked(together(left(folder), cases, name), rng, AT_ONCE) for name in BY]
+    return sum(n for n, _ in found), sum(wrong for _, wrong in found)
 
 
 def check_viewer(folder: Path, seed: int) -> tuple[int, int]:
@@ -162,8 +175,8 @@ def check_viewer(folder: Path, seed: int) -> tuple[int, int]:
         month()
         month = lambda: None  # noqa: E731
     rng = np.random.default_rng(seed)
-    found = [one for name in BY for one in attacked(together(left(folder), cases, name), rng, AT_ONCE)]
-    return len(found), len(pinned(found))
+    found = [attacked(together(left(folder), cases, name), rng, AT_ONCE) for name in BY]
+    return sum(n for n, _ in found), sum(wrong for _, wrong in found)
 
 
 def check_years(folder: Path, seed: int) -> tuple[int, int]:
@@ -181,8 +194,8 @@ def check_years(folder: Path, seed: int) -> tuple[int, int]:
     versions = [frozenset(one.left.versions["D1"].items()) for one in documents(folder)]
     marks = {"".join("01"[one in each] for each in versions) for one in frozenset().union(*versions)}
     cases = [tuple(sorted(mark for mark in marks if mark[i] == "1")) for i in range(len(versions))]
-    found = [one for name in BY for one in attacked(together(left(folder), cases, name), rng, AT_ONCE)]
-    return len(found), len(pinned(found))
+    found = [attacked(together(left(folder), cases, name), rng, AT_ONCE) for name in BY]
+    return sum(n for n, _ in found), sum(wrong for _, wrong in found)
 
 
 CHECKS: dict[str, tuple[Callable[[Path, int], tuple[int, int]], int]] = {
@@ -190,6 +203,26 @@ CHECKS: dict[str, tuple[Callable[[Path, int], tuple[int, int]], int]] = {
     "viewers of pages": (check_viewer, 200),
     "years of reports, nine in a row": (check_years, 20),
 }
+
+
+def release(name: str, **cells: Count) -> Release:
+    members = {"a": ("a",), "b": ("b",), "both": ("a", "b")}
+    layout = Layout((Dimension("group", MappingProxyType({one: members[one] for one in cells})),))
+    return Release(name, layout, Policy(), MappingProxyType({(one,): cell for one, cell in cells.items()}), 5)
+
+
+def test_a_range_is_too_narrow_where_withholding_more_would_have_widened_it() -> None:
+    small, seven = (make_cell("small", None, Policy()), make_cell("shown", 7, Policy()))
+    told = release("before", both=seven)
+    for tables, low, high, wrong in (
+        ([release("now", a=small, b=small, both=seven)], 3, 4, True),  # the total could have been withheld
+        ([told, release("now", a=small, b=HIDDEN, both=seven)], 1, 2, False),  # it was told before
+        ([told, release("now", a=small, b=make_cell("shown", 5, Policy()), both=seven)], 2, 2, True),
+    ):
+        attack = Attack(tables)
+        found = attack.range(attack.row({"group": frozenset({"a"})}), "now", ("a",), small.shown)
+        assert (found.low, found.high) == (low, high)
+        assert is_pinned(found, tables) == wrong
 
 
 @pytest.mark.parametrize("name", CHECKS)
