@@ -1,12 +1,13 @@
 """Every counted case as a dot: the measure at the start and at the finish, and what became of it."""
 
-from collections.abc import Container, Sequence
+from collections.abc import Callable, Container, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Literal
 
 import polars as pl
 
-from warehouse.marts.outcome_sql import outcomes_of
+from warehouse.marts.outcome_sql import COUNTED, outcomes_of
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import SPANS, ChangePart, Definition
 from warehouse.repeats.error_band import ErrorBand, error_band
@@ -111,8 +112,8 @@ def case_dots(
     if measured is None:
         return None
     part, measure, _ = measured
-    source, values = _counted(chosen, *measured, selection)
-    (_, n_with, *_, n, middle), *_ = classes = _classes(reader, source, values, "status")
+    counted = partial(_counted, chosen, *measured, selection)
+    (_, n_with, *_, n, middle), *_ = classes = _classes(reader, *counted(), "status")
     label, unit = reader.connection.rows("select label, unit from mart_measures where measure = ?", [measure])[0]
     return CaseDots(
         definition=chosen,
@@ -120,7 +121,7 @@ def case_dots(
         measure=measure,
         label=label,
         unit=unit,
-        frame=_drawn(reader, source, values, most, int(n_with or 0), selection),
+        frame=_drawn(reader, counted, most, of=int(n_with or 0)),
         n=n,
         n_other=n - int(n_with or 0),
         expected=middle,
@@ -130,9 +131,12 @@ def case_dots(
 
 
 def _counted(
-    definition: Definition, part: ChangePart, measure: str, columns: Container[str], selection: Selection
+    definition: Definition, part: ChangePart, measure: str, columns: Container[str], selection: Selection, few: str = ""
 ) -> tuple[str, list[object]]:
-    """SQL of the cases counted, and its parameters; ``columns`` are those of ``mart_spans``."""
+    """SQL of the cases counted, and its parameters; ``columns`` are those of ``mart_spans``.
+
+    With ``few`` (SQL of which cases) DuckDB is told to find these first, and looks up their spans alone.
+    """
     condition, values = selection.where()
     sign = 1 if part.direction == "rise" else -1
     code = checked(measure)
@@ -142,27 +146,26 @@ def _counted(
         "case_dots.sql",
         code=code,
         expected=expected,
+        cases=f"(select * from mart_cases where {condition} and {few}) as mart_cases" if few else "mart_cases",
+        counted=str(COUNTED),
         sign=str(sign),
         outcomes=outcomes_of(definition),
         condition=condition,
     )
-    return source, [part.span, *values]
+    return source, [*(values if few else []), part.span, *values]
 
 
-def _drawn(reader: Reader, source: str, values: list[object], most: int, of: int, selection: Selection) -> pl.DataFrame:
+def _drawn(reader: Reader, counted: Callable[..., tuple[str, list[object]]], most: int, *, of: int) -> pl.DataFrame:
     """The cases to draw, those of the lowest keyed hash.
 
-    Hashes are spread evenly: looked at are those below a bound that leaves half as many again, or all if too few. Told
-    that they are few, DuckDB looks up their spans alone.
+    Hashes are spread evenly: looked at are those below a bound that leaves half as many again, or all if too few.
     """
-    condition, given = selection.where()
     frame = pl.DataFrame()
     if of > 2 * most:
-        below = f"{condition} and case_key < '{int(1.5 * most / of * 16**8):08x}' order by case_key limit {10 * most}"
-        few = source.replace("join mart_cases", f"join (select * from mart_cases where {below}) as mart_cases", 1)
-        frame = _lowest(reader, few, [*given, *values], most)
+        below = f"case_key < '{int(1.5 * most / of * 16**8):08x}' order by case_key limit {10 * most}"
+        frame = _lowest(reader, *counted(few=below), most)
     if frame.height < most:
-        frame = _lowest(reader, source, values, most)
+        frame = _lowest(reader, *counted(), most)
     labels = {code: reader.label("appliance_category", code) for code in frame["appliance"].drop_nulls().unique()}
     return frame.with_columns(frame["appliance"].replace(labels))
 

@@ -1,5 +1,6 @@
 -- One row is one counted case of a selection. Key: case_key. before, after and expected are in the unit of the measure;
--- beyond is the quantity compared with the threshold, turned so that more is worse.
+-- beyond is the quantity compared with the threshold, turned so that more is worse. $cases: mart_cases, or some of it
+-- under that name.
 select
     mart_cases.case_key,
     mart_cases.practice,
@@ -14,6 +15,6 @@ select
     mart_outcomes.status,
     mart_spans.${code}__before is not null and mart_spans.${code}__after is not null as is_drawn
 from $outcomes
-inner join mart_cases on mart_cases.case_no = mart_outcomes.case_no
+inner join $cases on mart_cases.case_no = mart_outcomes.case_no
 inner join mart_spans on mart_spans.case_no = mart_outcomes.case_no and mart_spans.span = ?
-where mart_outcomes.step_no = 0 and $condition
+where mart_outcomes.step_no = $counted and $condition

@@ -124,8 +124,8 @@ def published_practices(
     whole = [one for one in members if is_whole(results[one.id])]
     left_out: Counter[str] = Counter()
     found: list[Practice] = []
-    if whole and not fits(_practice_table(whole, outcome, publisher), family(publisher.known, outcome, SCOPE)):
-        known = family(publisher.known, outcome, SCOPE)
+    known = family(publisher.known, outcome, SCOPE)
+    if whole and not fits(_practice_table(whole, outcome, publisher), known):
         lines = [(one, _practice_table([one], outcome, publisher)) for one in whole if one.replaces]
         publisher.set_apart([one for one, line in lines if not fits(line, known)], outcome)
     totals = publish_totals(whole, outcome, publisher)
