@@ -138,7 +138,7 @@ def shares(found: SharePool, mine: str) -> None:
     if found.lines:
         the_forest(found, mine)
         the_funnel(found, mine, own)
-    the_methods(found)
+    the_model(found)
 
 
 def the_forest(found: SharePool, mine: str) -> None:
@@ -162,11 +162,11 @@ def the_funnel(found: SharePool, mine: str, own: PracticeLine | None) -> None:
     fine(say("pooled.in_funnel"), overdispersion_sentence(found))
 
 
-def the_methods(found: SharePool) -> None:
+def the_model(found: SharePool) -> None:
     rows = [(one.name, figure_words(one)) for one in found.figures]
     as_table(
-        "The mean by other methods",
-        ("method", "share (95% interval)"),
+        "The share over all practices",
+        ("model", "share (95% interval)"),
         rows,
         file_name="pooled-share.csv",
         about={"definition": f"{found.definition}: {found.sentence}"},

@@ -74,8 +74,8 @@ def print_means(means: MeanPool, *, mine: Collection[str] = ()) -> None:
         say(f"  {means.refused}")
     else:
         print_table("", *mean_rows(means, mine), right=range(1, 4))
-        by_method = [(one.name, *mean_words(one)) for one in means.figures]
-        print_table("", ("pooled mean", "mean", "interval"), by_method, right=(1, 2))
+        rows = [(one.name, *mean_words(one)) for one in means.figures]
+        print_table("", ("pooled mean", "mean", "interval"), rows, right=(1, 2))
         say_list(filter(None, (mean_prediction_sentence(means), spread_sentence(means))))
     say_list(map(note_text, means.notes))
 

@@ -12,7 +12,6 @@ Thompson & Spiegelhalter 2009 (prediction); Higgins & Thompson 2002 (I2).
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,23 +88,8 @@ def back_interval(interval: Interval | None, scale: Scale) -> Interval | None:
     return Interval(back(interval.low, scale), back(interval.high, scale), interval.level)
 
 
-Method = Literal["DL", "PM", "REML"]
-IntervalMethod = Literal["wald", "hksj"]
-PredictionMethod = Literal["formula", "drawn"]
 _SEED, _DRAWS = 20_190_301, 20_000  # the same draws every time, so that the same practices give the same interval
-METHOD_NAMES: Mapping[str, str] = {
-    "DL": "random effects, DerSimonian-Laird",
-    "PM": "random effects, Paule-Mandel",
-    "REML": "random effects, restricted maximum likelihood",
-}
-
-
-INTERVAL_NAMES: Mapping[str, str] = {
-    "wald": "Wald interval (normal)",
-    "hksj": "Hartung-Knapp-Sidik-Jonkman interval (t on k-1)",
-}
-
-
+_METHOD = "random effects, restricted maximum likelihood"
 _ESTIMANDS: Mapping[str, str] = {
     "logit": "share in the middle practice (log odds)",
     "log risk ratio": "risk ratio, first group over second (log)",
@@ -113,82 +97,47 @@ _ESTIMANDS: Mapping[str, str] = {
 }
 
 
-def pool(
-    effects: Effects,
-    *,
-    method: Method = "REML",
-    interval: IntervalMethod = "hksj",
-    level: float = 0.95,
-    prediction: PredictionMethod = "formula",
-) -> Pooled:
+def pool(effects: Effects, *, level: float = 0.95) -> Pooled:
     """Pool the effects of ``k`` practices.
 
-    ``method``: estimator of the between-practice variance. ``interval``: ``hksj`` uses ``se**2 = sum w (y - mu)**2 /
-    ((k-1) sum w)`` and t on k-1. The prediction is ``mu +- t(k-1) * sqrt(tau2 + se**2)`` with that ``se``.
-    ``prediction``: ``drawn`` also allows for what few practices leave open of tau2, on which the formula holds too
-    seldom: tau2 is drawn from its Q-profile confidence distribution, then the mean, then the further practice
-    (after Nagashima, Noma & Furukawa 2019, Stat Methods Med Res 28:1689; from memory, there with another estimator).
-    With no practice: no value, and the reason in words. With one: its own effect, since a spread between practices
-    cannot be seen.
+    tau2 by restricted maximum likelihood; the interval is HKSJ's: ``se**2 = sum w (y - mu)**2 / ((k-1) sum w)`` and t
+    on k-1. The prediction also allows for what few practices leave open of tau2, on which the usual ``mu +- t(k-1) *
+    sqrt(tau2 + se**2)`` holds too seldom: tau2 is drawn from its Q-profile confidence distribution, then the mean, then
+    the further practice (after Nagashima, Noma & Furukawa 2019, Stat Methods Med Res 28:1689; from memory, there with
+    another estimator). With no practice: no value, and the reason in words. With one: its own effect, since a spread
+    between practices cannot be seen.
     """
-    name = METHOD_NAMES[method]
     if not effects.practices:
-        return _nothing(effects, name)
+        return _nothing(effects)
     if len(effects.practices) == 1:
         return _alone(effects, level)
+    from scipy.special import stdtr, stdtrit
+
     y, v = effects.y, effects.v
-    tau2 = _TAU2[method](y, v)
+    tau2 = tau2_reml(y, v)
     w = 1 / (v + tau2)
-    mu = float(np.sum(w * y) / np.sum(w))
-    se = _standard_error(y, w, mu, interval)
-    low, high, p_value = _interval(mu, se, y.size, interval, level)
+    total = float(np.sum(w))
+    mu = float(np.sum(w * y)) / total
+    se = math.sqrt(float(np.sum(w * (y - mu) ** 2)) / ((y.size - 1) * total))
+    half = float(stdtrit(y.size - 1, 0.5 + level / 2)) * se
     return Pooled(
         estimate=Estimate(
             estimand=_ESTIMANDS[effects.scale],
             value=mu,
-            interval=Interval(low, high, level),
-            method=f"{name}; {INTERVAL_NAMES[interval]}",
+            interval=Interval(mu - half, mu + half, level),
+            method=f"{_METHOD}; Hartung-Knapp-Sidik-Jonkman interval (t on k-1)",
             n=effects.n,
             left_out=effects.left_out,
-            p_value=p_value,
+            p_value=2 * float(stdtr(y.size - 1, -abs(mu) / se)) if se > 0 else None,
             unit=effects.scale,
-            warnings=_cautions(effects, se, 1 / math.sqrt(float(np.sum(w)))),
+            warnings=_cautions(effects, se, 1 / math.sqrt(total)),
         ),
         se=se,
         heterogeneity=_heterogeneity(y, v, tau2, level),
-        prediction=_drawn(y, v, level) if prediction == "drawn" else _predict(mu, se, tau2, y.size, level),
+        prediction=_drawn(y, v, level),
         practices=_lines(effects, w, level),
         scale=effects.scale,
     )
-
-
-def _standard_error(y: NDArray[np.float64], w: NDArray[np.float64], mu: float, interval: IntervalMethod) -> float:
-    total = float(np.sum(w))
-    usual = 1 / total
-    if interval == "wald":
-        return math.sqrt(usual)
-    adjusted = float(np.sum(w * (y - mu) ** 2)) / ((y.size - 1) * total)
-    return math.sqrt(adjusted)
-
-
-def _interval(
-    mu: float, se: float, k: int, interval: IntervalMethod, level: float
-) -> tuple[float, float, float | None]:
-    from scipy.special import ndtr, ndtri, stdtr, stdtrit
-
-    is_normal = interval == "wald"
-    half = float(ndtri(0.5 + level / 2) if is_normal else stdtrit(k - 1, 0.5 + level / 2)) * se
-    p_value = None
-    if se > 0:
-        p_value = 2 * float(ndtr(-abs(mu) / se) if is_normal else stdtr(k - 1, -abs(mu) / se))
-    return mu - half, mu + half, p_value
-
-
-def _predict(mu: float, se: float, tau2: float, k: int, level: float) -> Interval:
-    from scipy.special import stdtrit
-
-    half = float(stdtrit(k - 1, 0.5 + level / 2)) * math.sqrt(tau2 + se**2)
-    return Interval(mu - half, mu + half, level)
 
 
 def _drawn(y: NDArray[np.float64], v: NDArray[np.float64], level: float) -> Interval:
@@ -259,30 +208,31 @@ def _correction_caution(effects: Effects) -> list[Caution]:
 
 
 def _alone(effects: Effects, level: float) -> Pooled:
-    w = 1 / effects.v
+    from scipy.special import ndtr
+
     se = math.sqrt(float(effects.v[0]))
-    low, high, p_value = _interval(float(effects.y[0]), se, 1, "wald", level)
+    (line,) = _lines(effects, 1 / effects.v, level)
     return Pooled(
         estimate=Estimate(
             estimand=_ESTIMANDS[effects.scale],
-            value=float(effects.y[0]),
-            interval=Interval(low, high, level),
-            method=f"one practice; {INTERVAL_NAMES['wald']}",
+            value=line.y,
+            interval=line.interval,
+            method="one practice; Wald interval (normal)",
             n=effects.n,
             left_out=effects.left_out,
-            p_value=p_value,
+            p_value=2 * float(ndtr(-abs(line.y) / se)) if se > 0 else None,
             unit=effects.scale,
             warnings=(*_correction_caution(effects), Caution("small_sample", "one_practice_only")),
         ),
         se=se,
-        practices=_lines(effects, w, level),
+        practices=(line,),
         scale=effects.scale,
     )
 
 
-def _nothing(effects: Effects, name: str) -> Pooled:
+def _nothing(effects: Effects) -> Pooled:
     reason = Caution("no_data", "no_practice_informative")
-    estimate = no_estimate(estimand=_ESTIMANDS[effects.scale], method=name, n=0, reason=reason, unit=effects.scale)
+    estimate = no_estimate(estimand=_ESTIMANDS[effects.scale], method=_METHOD, n=0, reason=reason, unit=effects.scale)
     return Pooled(estimate=replace(estimate, left_out=effects.left_out), scale=effects.scale)
 
 
@@ -296,18 +246,6 @@ def typical_variance(v: FloatArray) -> float:
     """Higgins and Thompson's "typical" sampling variance: ``(k-1) sum w / ((sum w)**2 - sum w**2)``."""
     w = 1 / v
     return float((v.size - 1) * np.sum(w) / (np.sum(w) ** 2 - np.sum(w**2)))
-
-
-def tau2_dl(y: FloatArray, v: FloatArray) -> float:
-    """DerSimonian-Laird: the moment estimator from Cochran's Q, cut at zero."""
-    w = 1 / v
-    spread = float(np.sum(w) - np.sum(w**2) / np.sum(w))
-    return max(0.0, (generalised_q(y, v, 0.0) - (y.size - 1)) / spread)
-
-
-def tau2_pm(y: FloatArray, v: FloatArray) -> float:
-    """Paule-Mandel: the value at which the generalised Q equals its expectation ``k - 1``."""
-    return _q_equals(y, v, y.size - 1.0)
 
 
 def tau2_reml(y: FloatArray, v: FloatArray) -> float:
@@ -359,10 +297,3 @@ def _highest(height: Callable[[float], float], y: FloatArray, v: FloatArray) -> 
         lambda tau2: -height(tau2), bounds=(low, high), method="bounded", options={"xatol": 1e-12 * (1 + high)}
     )
     return float(found.x) if height(float(found.x)) > height(0.0) else 0.0
-
-
-_TAU2: Mapping[str, Callable[[NDArray[np.float64], NDArray[np.float64]], float]] = {
-    "DL": tau2_dl,
-    "PM": tau2_pm,
-    "REML": tau2_reml,
-}

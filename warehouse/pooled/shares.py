@@ -13,7 +13,7 @@ from dataclasses import replace
 
 from warehouse.analysis.funnel import Funnel, funnel
 from warehouse.analysis.meta import Pooled, pool
-from warehouse.analysis.meta_effects import Effects, logit_effects, mean_effects
+from warehouse.analysis.meta_effects import logit_effects, mean_effects
 from warehouse.analysis.meta_glmm import BinomialNormal, binomial_normal
 from warehouse.analysis.proportion import proportion
 from warehouse.analysis.shrinkage import partial_pooling
@@ -26,12 +26,6 @@ from warehouse.pooled.ranges import Filled, filled
 from warehouse.pooled.result import Edge, MeanLine, MeanPool, PracticeLine, SharePool, Spread, figure
 from warehouse.results import Caution, Interval
 
-_METHODS = (
-    ("REML, Hartung-Knapp", "REML", "hksj"),
-    ("Paule-Mandel, Hartung-Knapp", "PM", "hksj"),
-    ("DerSimonian-Laird", "DL", "wald"),
-    ("REML, normal interval", "REML", "wald"),
-)
 _LEVEL = 0.95
 
 
@@ -66,8 +60,7 @@ def share_pool(
     counts = filled([one.adverse for one in practices], [one.counted for one in practices])
     labels = [f"practice {i + 1}" for i in range(len(practices))]
     effects = logit_effects(counts.adverse, counts.counted, labels=labels)
-    by_method = _by_method(effects, _METHODS)
-    pooled = by_method[_METHODS[0][0]]
+    pooled = pool(effects)
     hidden = sum(not one.adverse.is_exact for one in practices)
     expected = binomial_normal([round(x) for x in counts.adverse], counts.counted)
     least, most = (_of_counts(practices, counts, end) if hidden else expected for end in ("low", "high"))
@@ -81,10 +74,7 @@ def share_pool(
         empty,
         totals=totals,
         lines=_lines(practices, counts, labels, pooled, (plain, spread), salt),
-        figures=(
-            figure("binomial-normal model of the counts", headline),
-            *(figure(name, one.natural()) for name, one in by_method.items()),
-        ),
+        figures=(figure("binomial-normal model of the counts", headline),),
         prediction_low=prediction.low if prediction else None,
         prediction_high=prediction.high if prediction else None,
         spread=_spread(pooled, phi=spread.phi),
@@ -102,13 +92,6 @@ def share_pool(
             *dict.fromkeys(cautions),
         ),
     )
-
-
-def _by_method(effects: Effects, methods: Sequence[tuple[str, str, str]]) -> dict[str, Pooled]:
-    return {
-        name: pool(effects, method=method, interval=interval, prediction="drawn")  # type: ignore[arg-type]
-        for name, method, interval in methods
-    }
 
 
 def _funnels(practices: Sequence[Practice], counts: Filled, labels: Sequence[str]) -> tuple[Funnel, Funnel]:
@@ -223,15 +206,14 @@ def pooled_means(
         [one.n for _, one in rows],
         labels=[line.label for line, _ in rows],
     )
-    by_method = _by_method(effects, _METHODS[:3])
-    first = by_method[_METHODS[0][0]]
+    first = pool(effects)
     weights = {one.label: one.weight for one in first.practices}
     prediction = first.natural_prediction()
     n_shown = sum(line.n for line, _ in rows)  # as the lines have it, which may be rounded
     return replace(
         empty,
         lines=tuple(_mean_line(line, found, weights.get(line.label, 0.0)) for line, found in rows),
-        figures=tuple(replace(figure(name, found.natural()), n=n_shown) for name, found in by_method.items()),
+        figures=(replace(figure("REML, Hartung-Knapp", first.natural()), n=n_shown),),
         prediction_low=prediction.low if prediction else None,
         prediction_high=prediction.high if prediction else None,
         spread=_spread(first),

@@ -182,12 +182,12 @@ def _figure(found: Figure) -> tuple[FlowEntry, ...]:
 
 
 def pooled_table(pool: SharePool) -> DocumentTable:
-    """The share over all practices by several methods, and what is to be expected of a further practice."""
+    """The share over all practices, and what is to be expected of a further practice."""
     rows = [(words(one.name), *_figure(one)) for one in pool.figures]
     if pool.prediction_low is not None and pool.prediction_high is not None:
         further = interval_entries(share(pool.prediction_low), share(pool.prediction_high))
         rows.append((words(f"{AHEAD} (prediction interval)"), NO_ENTRY, *further))
-    caption = "Over all practices; the first is the one quoted"
+    caption = "Over all practices"
     return tabled("practices_pooled", caption, rows, "pooled share", level=_level(pool))
 
 

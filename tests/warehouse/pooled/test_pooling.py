@@ -8,11 +8,12 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
-from scipy.special import expit, logit
+from scipy.special import logit
 from statsmodels.stats.contingency_tables import StratifiedTable
 from statsmodels.stats.meta_analysis import combine_effects
 
 from tests.study_group import FULL, agreement, cohort, counted, member, members, together
+from warehouse.analysis.meta_glmm import binomial_normal
 from warehouse.errors import GroupError
 from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import GroupCases, result_column
@@ -103,16 +104,14 @@ def raw(cases: GroupCases) -> tuple[int, int]:
 
 
 def test_the_pooled_share_agrees_with_another_library(of_counts: GroupResult) -> None:
-    """DerSimonian-Laird by statsmodels, on the raw counts."""
+    """Cochran's Q by statsmodels, on the raw counts; the share is the model's of the same counts."""
     x, n = (np.array(column, dtype=float) for column in zip(*(raw(one) for one in practices()), strict=True))
-    other = combine_effects(logit(x / n), 1 / x + 1 / (n - x), method_re="chi2", use_t=False)
-    row = other.summary_frame().loc["random effect"]
-    found = next(one for one in of_counts.shares[0].figures if one.name == "DerSimonian-Laird")
-    assert found.value == pytest.approx(expit(row["eff"]), abs=1e-9)
-    assert found.low == pytest.approx(expit(row["ci_low"]), abs=1e-9)
-    assert found.high == pytest.approx(expit(row["ci_upp"]), abs=1e-9)
+    other = combine_effects(logit(x / n), 1 / x + 1 / (n - x))
     assert of_counts.shares[0].spread is not None
     assert of_counts.shares[0].spread.q == pytest.approx(other.q, abs=1e-9)
+    (found,) = of_counts.shares[0].figures
+    whole = binomial_normal([int(one) for one in x], n.tolist()).share
+    assert [found.value, found.low] == pytest.approx([whole.value, whole.interval.low], abs=1e-9)
 
 
 def test_rows_of_a_breakdown_add_the_practices_up(of_both: GroupResult) -> None:
