@@ -94,8 +94,13 @@ fuzz: $(VENV)/made-for-tests
 	$(BIN)/python $(INSTALL) --target $(VENV)/fuzzing -r .ci/fuzzing.lock
 	PYTHONPATH=$(VENV)/fuzzing $(BIN)/python -m tests.faults.fuzz_by_coverage "$(DOOR)" -max_total_time=$(SECONDS)
 
+# What an ingest is measured against lies apart: tests/benchmarks/ingest_peers.py alone looks there.
+$(VENV)/benching/made: .ci/benching.lock $(VENV)/made-for-tests
+	$(BIN)/python $(INSTALL) --upgrade --target $(VENV)/benching -r .ci/benching.lock
+	@touch $@
+
 # Writes tests/benchmarks/results.md. MENTON_BENCH_LARGEST=10000000 goes on to ten million cases.
-bench: $(VENV)/made-for-tests
+bench: $(VENV)/benching/made
 	MENTON_BENCH_KEEP=1 $(BIN)/python -m pytest tests/benchmarks -m benchmark -s
 
 # pyspark takes half a gigabyte and is only needed here, so it has an environment of its own.

@@ -13,6 +13,9 @@ echo "pycanon==1.3.6" | uv pip compile "${common[@]}" --no-deps - -o requirement
 # So does the engine of the quick check (make sail): only what the tests' own packages do not bring.
 printf '%s\n' googleapis-common-protos grpcio grpcio-status 'pysail>=0.7' 'pyspark-client>=4,<4.3' zstandard |
     uv pip compile "${common[@]}" --no-deps - -o .ci/sail.lock
+# And the peer of an ingest in the benchmark (make bench).
+printf '%s\n' 'pandera[pandas]>=0.35' typeguard typing-inspect |
+    uv pip compile "${common[@]}" --no-deps - -o .ci/benching.lock
 # The cluster route has an environment of its own (make spark), since pyspark takes half a gigabyte.
 uv pip compile "${common[@]}" pyproject.toml --extra spark --group cluster -c requirements-dev.lock \
     -o requirements-spark.lock

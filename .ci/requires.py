@@ -14,7 +14,7 @@ from pathlib import Path
 from packaging.requirements import Requirement
 
 ROOT = Path(__file__).parent.parent
-BESIDE = ("requirements-spark.lock", ".ci/sail.lock", ".ci/fuzzing.lock")
+BESIDE = ("requirements-spark.lock", ".ci/sail.lock", ".ci/fuzzing.lock", ".ci/benching.lock")
 PYTHONS = ("3.11", "3.14", "3.13")  # tried in this order: not every release has a wheel for each
 REPORT = ("--quiet", "--dry-run", "--no-deps", "--ignore-installed", "--target", ".venv/none", "--report", "-")
 WHEEL = ("--ignore-requires-python", "--only-binary", ":all:", "--python-version")

@@ -190,10 +190,10 @@ def faults(
     return {fault for _, fault in closure(asked, installed(lock, where), where, requires) if fault}
 
 
-# Lock -> what it must hold, and the lock that is installed before it. Sail and fuzzing have no list in pyproject.toml,
-# so they are held to what their own entries ask for; of these and of Spark, the metadata are those that .ci/requires.py
-# kept. Not among them: requirements-alone.lock, whose one entry is installed without what it names, on purpose
-# (DEVELOPERS.md, "The locks").
+# Lock -> what it must hold, and the lock that is installed before it. Sail, fuzzing and benching have no list in
+# pyproject.toml, so they are held to what their own entries ask for; of these and of Spark, the metadata are those that
+# .ci/requires.py kept. Not among them: requirements-alone.lock, whose one entry is installed without what it names, on
+# purpose (DEVELOPERS.md, "The locks").
 COMPLETE: dict[str, tuple[list[Requirement], tuple[str, ...]]] = {
     "requirements.lock": (wanted(), ()),
     "requirements-dev.lock": (wanted(groups=("dev",)), ()),
@@ -201,6 +201,7 @@ COMPLETE: dict[str, tuple[list[Requirement], tuple[str, ...]]] = {
     ".ci/build.lock": (requirements(PROJECT["build-system"]["requires"]), ()),
     ".ci/sail.lock": (entries(".ci/sail.lock"), ("requirements-dev.lock",)),
     ".ci/fuzzing.lock": (entries(".ci/fuzzing.lock"), ("requirements-dev.lock",)),
+    ".ci/benching.lock": (entries(".ci/benching.lock"), ("requirements-dev.lock",)),
 }
 
 
