@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from warehouse.analysis.meta_effects import Effects, Scale
+from warehouse.analysis.roots import crossing
 from warehouse.analysis.spline import FloatArray
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
@@ -275,14 +276,12 @@ def tau2_q_profile(y: FloatArray, v: FloatArray, *, level: float = 0.95) -> Inte
 
 def _q_equals(y: FloatArray, v: FloatArray, goal: float) -> float:
     """The tau squared at which the generalised Q, which only falls, equals ``goal``; zero if already below."""
-    from scipy.optimize import brentq
-
     if generalised_q(y, v, 0.0) <= goal:
         return 0.0
     high = float(np.var(y) + np.max(v))
     while generalised_q(y, v, high) > goal:
         high *= 2
-    return float(brentq(lambda tau2: generalised_q(y, v, tau2) - goal, 0.0, high, xtol=1e-14, rtol=1e-14))
+    return crossing(lambda tau2: generalised_q(y, v, tau2) - goal, 0.0, high, within=1e-14, share=1e-14)
 
 
 def _highest(height: Callable[[float], float], y: FloatArray, v: FloatArray) -> float:

@@ -13,11 +13,13 @@ Source of the model and of the check figures: Stijnen, Hamza & Özdemir 2010, St
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from warehouse.analysis.meta import back, back_interval
+from warehouse.analysis.roots import crossing
 from warehouse.analysis.spline import FloatArray
 from warehouse.errors import RequestError
 from warehouse.results import Caution, Estimate, Interval, no_estimate
@@ -230,13 +232,14 @@ def _averaged(counts: PracticeCounts, mu: float, level: float) -> tuple[Interval
 
 def _quantiles(weights: FloatArray, middles: FloatArray, widths: FloatArray, level: float) -> Interval:
     """The middle part, of probability ``level``, of normals mixed."""
-    from scipy.optimize import brentq
     from scipy.special import ndtr
+
+    def above(part: float, z: float) -> float:
+        return float(weights @ ndtr((z - middles) / widths)) - part
 
     low, high = float(np.min(middles - 12 * widths)), float(np.max(middles + 12 * widths))
     lower, upper = (
-        float(brentq(lambda z, part=part: float(weights @ ndtr((z - middles) / widths)) - part, low, high, xtol=1e-9))
-        for part in ((1 - level) / 2, (1 + level) / 2)
+        crossing(partial(above, part), low, high, within=1e-9) for part in ((1 - level) / 2, (1 + level) / 2)
     )
     return Interval(lower, upper, level)
 

@@ -9,6 +9,7 @@ from math import exp, log, sqrt
 from typing import Final, Literal
 
 from warehouse.analysis.inputs import check_counts, check_level, check_method, z_value
+from warehouse.analysis.roots import crossing
 from warehouse.results import Caution, Estimate, Interval, no_estimate
 
 ProportionMethod = Literal["wilson", "wilson_corrected", "clopper_pearson", "mid_p", "jeffreys"]
@@ -78,7 +79,6 @@ def _clopper_pearson(x: int, n: int, level: float) -> Interval:
 
 def _upper_mid_p(x: int, n: int, tail: float) -> float:
     """The share at which P(fewer than x) + P(exactly x)/2 falls to ``tail``."""
-    from scipy.optimize import brentq
     from scipy.special import betainc, gammaln
 
     if x == 0:
@@ -91,7 +91,7 @@ def _upper_mid_p(x: int, n: int, tail: float) -> float:
 
     if x == n:  # P(fewer than n) + P(n)/2 = 1 - p^n / 2 stays above every tail below one half
         return 1.0
-    return float(brentq(excess, 1e-15, 1.0 - 1e-15, xtol=1e-14))
+    return crossing(excess, 1e-15, 1.0 - 1e-15, within=1e-14)
 
 
 def _mid_p(x: int, n: int, level: float) -> Interval:

@@ -7,6 +7,7 @@ from math import exp, inf, log, sqrt
 
 from warehouse.analysis.inputs import check_counts
 from warehouse.analysis.proportion import FEW_CASES
+from warehouse.analysis.roots import crossing
 from warehouse.results import Caution
 
 
@@ -94,8 +95,6 @@ def lowest_ratio(groups: TwoGroups, z: float) -> float:
 
     It is 0 when the first group has no adverse case.
     """
-    from scipy.optimize import brentq
-
     if groups.x1 == 0:
         return 0.0
 
@@ -108,4 +107,4 @@ def lowest_ratio(groups: TwoGroups, z: float) -> float:
     low = high - 1.0
     while excess(low) < 0.0:
         low -= 2.0
-    return exp(float(brentq(excess, low, high, xtol=1e-13)))
+    return exp(crossing(excess, low, high, within=1e-13))

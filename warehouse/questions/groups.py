@@ -5,17 +5,12 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 from warehouse.analysis.age_curve import AgeCurve, age_curve
-from warehouse.analysis.comparison import TwoGroupComparison
+from warehouse.analysis.comparison import TwoGroupComparison, compare_two_groups
 from warehouse.analysis.design import numbers
-from warehouse.analysis.difference import risk_difference
-from warehouse.analysis.harm import number_needed_to_harm
 from warehouse.analysis.multiplicity import Comparisons, Correction, adjust_p_values
-from warehouse.analysis.odds_ratio import odds_ratio
-from warehouse.analysis.proportion import proportion
-from warehouse.analysis.ratio import risk_ratio
 from warehouse.analysis.shrinkage import PartialPooling, partial_pooling
 from warehouse.analysis.trend import TrendTest, cochran_armitage
-from warehouse.analysis.two_group_tests import two_group_test
+from warehouse.analysis.two_group_tests import TestMethod, two_group_test
 from warehouse.marts.grouping import DECIDED_LATER, check_group, is_known, is_ordered
 from warehouse.marts.outcome_sql import outcomes_of
 from warehouse.marts.reader import Reader
@@ -132,18 +127,10 @@ def _others(reader: Reader, found: Rates) -> dict[str, tuple[int, int]]:
 
 
 def _against(group: GroupRow, other: tuple[int, int], level: float) -> TwoGroupComparison:
-    x2, n2 = other
-    x1, n1 = group.adverse.n, group.counted.n
-    exact = n1 + n2 <= EXACT_TO
-    return TwoGroupComparison(
-        first=group.rate,
-        second=proportion(x2, n2, level=level),
-        difference=risk_difference(x1, n1, x2, n2, level=level),
-        ratio=risk_ratio(x1, n1, x2, n2, level=level),
-        odds=odds_ratio(x1, n1, x2, n2, level=level),
-        needed=number_needed_to_harm(x1, n1, x2, n2, level=level),
-        test=two_group_test(x1, n1, x2, n2, method="fisher" if exact else "pearson"),
-    )
+    pair = (group.adverse.n, group.counted.n, *other)
+    method: TestMethod = "fisher" if pair[1] + pair[3] <= EXACT_TO else "pearson"
+    compared = compare_two_groups(*pair, level=level, tested=False)
+    return replace(compared, first=group.rate, test=two_group_test(*pair, method=method))
 
 
 def _scores(reader: Reader, found: Rates, known: Sequence[GroupRow]) -> dict[str, float]:
