@@ -10,7 +10,8 @@ def crossing(
     """The zero of ``function`` between two points at which its signs differ.
 
     ``within``, ``share``: how far off it may be, of itself and for each unit of its size. Written out, step for step as
-    SciPy's ``brentq``, because to import ``scipy.optimize`` takes longer than to answer a page.
+    SciPy's ``brentq``, because to import ``scipy.optimize`` takes longer than to answer a page. Raises ValueError where
+    the signs do not differ or a value is no number, ArithmeticError after ten thousand steps.
     Source: Brent 1973, Algorithms for Minimization without Derivatives, ch. 4.
     """
     last, at, other = low, high, low
@@ -18,7 +19,9 @@ def crossing(
     before = step = 0.0
     if f_last == 0.0:
         return low
-    while True:
+    if f_at != 0.0 and not (f_last < 0.0 < f_at or f_at < 0.0 < f_last):
+        raise ValueError(f"no change of sign between {low:g} ({f_last:g}) and {high:g} ({f_at:g})")
+    for _ in range(10_000):
         if f_last != 0.0 != f_at and (f_last < 0.0) != (f_at < 0.0):
             other, f_other = last, f_last
             before = step = at - last
@@ -40,3 +43,6 @@ def crossing(
         last, f_last = at, f_at
         at += step if abs(step) > least else copysign(least, half)
         f_at = function(at)
+        if f_at != f_at:
+            raise ValueError(f"no number at {at:g}")
+    raise ArithmeticError(f"no zero found in ten thousand steps between {low:g} and {high:g}")

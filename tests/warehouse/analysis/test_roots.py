@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import atan, cos, exp
+from math import atan, cos, exp, nan
 
 import pytest
 from hypothesis import given
@@ -44,3 +44,10 @@ def test_same_to_the_last_bit(
 def test_zero_at_an_end() -> None:
     assert crossing(lambda x: x, 0.0, 3.0, within=1e-9) == 0.0
     assert crossing(lambda x: x - 3.0, 0.0, 3.0, within=1e-9) == 3.0
+
+
+@pytest.mark.parametrize("function", [lambda x: x + 9.0, lambda _: nan, lambda x: x if x in (-1.0, 3.0) else nan])
+def test_what_has_no_zero_between_or_is_no_number_is_refused(function: Callable[[float], float]) -> None:
+    """As SciPy refuses the first two."""
+    with pytest.raises(ValueError, match=r"no change of sign|no number"):
+        crossing(function, -1.0, 3.0, within=1e-9)
