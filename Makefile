@@ -5,6 +5,9 @@ SPARK := .venv-spark
 # Small models run many times slower when every one of them starts threads of its own.
 export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
+# What is imported is compiled once and kept, also where the environment says otherwise, as many containers do: else
+# each of the hundreds of processes of a run compiles all it imports again.
+unexport PYTHONDONTWRITEBYTECODE
 BIN := $(VENV)/bin
 # A lock names everything, so nothing is looked for beside it and no later release can change what is installed. What
 # comes as source only is built by the setuptools of .ci/build.lock, which goes in first. What is imported is compiled
