@@ -91,13 +91,9 @@ def _give_sum(args: argparse.Namespace, offered: Offered, record: PracticeRecord
     print_page(sums_page(cases, agreement, sheet, practice=record.practice))
     if not _consents(args, "hand this over") or key is None:
         return 0
-    made_on = utc_now().date().isoformat()
-    sequence = max(record.last_sequence(agreement.group), args.after) + 1
-    data = sealed_sums(
-        agreement, key, sequence=sequence, made_on=made_on, invitation=offered.invitation, table=table, sheet=sheet
-    )
-    note = partial(record.add, agreement, sequence=sequence, made_on=made_on, masked=masked)
-    return _written(args, key, data, sequence, note)
+    said = record.next_file(agreement.group, args.after)
+    data = sealed_sums(agreement, key, **said, invitation=offered.invitation, table=table, sheet=sheet)
+    return _written(args, key, data, said["sequence"], partial(record.add, agreement, **said, masked=masked))
 
 
 def print_page(sections: Sequence[AgreementSection]) -> None:
@@ -131,13 +127,10 @@ def _write(
     args: argparse.Namespace, offered: Offered, record: PracticeRecord, cases: GroupCases, made: HandingOver
 ) -> int:
     key = _key(args, offered, record, create=True)
-    made_on = utc_now().date().isoformat()
-    sequence = max(record.last_sequence(offered.agreement.group), args.after) + 1
-    data = sealed_contribution(
-        made, offered.agreement, key, sequence=sequence, made_on=made_on, invitation=offered.invitation
-    )
-    note = partial(record.add, offered.agreement, sequence=sequence, made_on=made_on, made=made, cases=cases)
-    return _written(args, key, data, sequence, note)
+    said = record.next_file(offered.agreement.group, args.after)
+    data = sealed_contribution(made, offered.agreement, key, **said, invitation=offered.invitation)
+    note = partial(record.add, offered.agreement, **said, made=made, cases=cases)
+    return _written(args, key, data, said["sequence"], note)
 
 
 def _written(args: argparse.Namespace, key: PracticeKey, data: bytes, sequence: int, note: Callable[[], None]) -> int:
@@ -159,11 +152,9 @@ def _withdraw(args: argparse.Namespace, offered: Offered, record: PracticeRecord
     if not _consents(args, "withdraw"):
         return 0
     key = _key(args, offered, record, create=False)
-    made_on = utc_now().date().isoformat()
-    sequence = max(record.last_sequence(agreement.group), args.after) + 1
-    data = sealed_withdrawal(agreement, key, sequence=sequence, made_on=made_on)
-    note = partial(record.add, agreement, sequence=sequence, made_on=made_on)
-    let_out(data, Leave("others", lambda _: note()), to=args.out)
+    said = record.next_file(agreement.group, args.after)
+    data = sealed_withdrawal(agreement, key, **said)
+    let_out(data, Leave("others", lambda _: record.add(agreement, **said)), to=args.out)
     say(f"Written to {args.out.name}: the withdrawal of {key.pseudonym}. Send it to the coordinator.")
     return 0
 

@@ -193,6 +193,7 @@ def verb_take(args: argparse.Namespace) -> int:
     return 1 if refused else 0
 
 
+_UNTOLD = {"hash", "hashes", "invitation", "digest", "signed", "sealed_for", "public", "mask_key", "mask_signature"}
 _DONE = {"new": "takes part from now on", "replaced": "has renewed its contribution", "withdrawn": "has withdrawn"}
 
 
@@ -201,23 +202,7 @@ def verb_list(args: argparse.Namespace) -> int:
     state = folder.state()
     if args.record:
         for entry in folder.record.read():
-            told = {
-                name: value
-                for name, value in entry.items()
-                if name
-                not in {
-                    "hash",
-                    "hashes",
-                    "invitation",
-                    "digest",
-                    "signed",
-                    "sealed_for",
-                    "public",
-                    "mask_key",
-                    "mask_signature",
-                }
-            }
-            print(json.dumps(told))
+            print(json.dumps({name: value for name, value in entry.items() if name not in _UNTOLD}))
         return 0
     if args.consents:
         print_table(
@@ -266,11 +251,8 @@ def _consent(entry: Mapping[str, Any], state: GroupState) -> tuple[str, ...]:
     what = {"took in": "consented, by a file under", "withdrew": "withdrew"}.get(entry["what"], "")
     if not what:
         return ()
-    by = (
-        f" version {state.digests.index(entry['agreement']) + 1}"
-        if "agreement" in entry
-        else f", said by {entry['by']}"
-    )
+    under = entry.get("agreement")
+    by = f" version {state.digests.index(under) + 1}" if under else f", said by {entry['by']}"
     return entry["at"][:10], entry["pseudonym"], f"{what}{by}"
 
 

@@ -5,10 +5,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from pipelines.commands.options import encryption_key, progress, say, storing
-from pipelines.group.practice_record import FILE
 from warehouse.command_options import read_encryption_key
 from warehouse.errors import MentonError, RequestError
 from warehouse.marts.publish import publish as publish_again
+from warehouse.pooled.history import RECORD_FILE
 from warehouse.store.access import LEFT
 from warehouse.store.record_chain import RecordChain
 from warehouse.upkeep.backup import backup as copied
@@ -34,7 +34,7 @@ def publish(args: argparse.Namespace) -> None:
 def verify(args: argparse.Namespace) -> int:
     found, check = checked(args.warehouse, key=encryption_key(args)), "record_of_contributions_is_whole"
     faults = found.faults
-    for name in (FILE, LEFT):
+    for name in (RECORD_FILE, LEFT):
         try:
             RecordChain(args.warehouse / name).read()
         except MentonError as error:

@@ -126,7 +126,7 @@ def sealed_sums(
 ) -> bytes:
     """The file of a practice whose counts nobody sees: its masked table for a round, or without one its keys alone."""
     manifest = _manifest(agreement, "contribution", sequence=sequence, made_on=made_on, invitation=invitation)
-    manifest |= {"level": "sums", "cases": None, "levels": {}, "means": {}, "round": sheet.digest if sheet else ""}
+    manifest |= {"level": "sums", "cases": None, "round": sheet.digest if sheet else ""}
     manifest["mask_key"], manifest["mask_signature"] = signed_mask_key(key)
     return seal(manifest, {SUMS: table}, key, recipients=agreement.recipients)
 
@@ -154,7 +154,6 @@ def check_sums(contents: Contents, agreement: Agreement, rounds: Sequence[Mappin
 def sealed_withdrawal(agreement: Agreement, key: PracticeKey, *, sequence: int, made_on: str) -> bytes:
     """The file by which a practice takes its contribution back."""
     manifest = _manifest(agreement, "withdrawal", sequence=sequence, made_on=made_on, invitation="")
-    manifest |= {"level": "", "cases": 0, "levels": {}, "means": {}}
     return seal(manifest, {TABLES: b"[]"}, key, recipients=agreement.recipients)
 
 
@@ -167,7 +166,8 @@ def _manifest(agreement: Agreement, kind: str, *, sequence: int, made_on: str, i
         "sequence": sequence,
         "made_on": made_on,
         "invitation": invitation,
-        **dict.fromkeys(("round", "mask_key", "mask_signature"), ""),
+        **dict.fromkeys(("level", "round", "mask_key", "mask_signature"), ""),
+        **{"cases": 0, "levels": {}, "means": {}},
     }
 
 

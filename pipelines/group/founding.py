@@ -150,12 +150,10 @@ def make_agreement(
 
 def invite(folder: GroupFolder, count: int, *, days: int = DAYS_GOOD) -> list[str]:
     """Texts of so many agreement files, each with an invitation of its own, good for so many days."""
-    if not 1 <= count <= MOST_INVITATIONS:
-        found = f"{count} invitations"
-        raise GroupError(found, expected=f"from 1 to {MOST_INVITATIONS}", remedy="state another number")
-    if not 1 <= days <= MOST_DAYS:
-        found = f"invitations for {days} days"
-        raise GroupError(found, expected=f"from 1 to {MOST_DAYS}", remedy="state another number")
+    asked = ((count, MOST_INVITATIONS, f"{count} invitations"), (days, MOST_DAYS, f"invitations for {days} days"))
+    for n, most, found in asked:
+        if not 1 <= n <= most:
+            raise GroupError(found, expected=f"from 1 to {most}", remedy="state another number")
     until = (utc_now().date() + timedelta(days=days)).isoformat()
     keys, agreement = folder.keys(), folder.agreement()
     codes = [secrets.token_hex(16) for _ in range(count)]

@@ -19,8 +19,6 @@ from warehouse.pooled.history import RECORD_FILE, HandedOver, contributions_of, 
 from warehouse.store.record_chain import RecordChain
 from warehouse.store.storage import utc_now
 
-FILE = RECORD_FILE
-
 
 @dataclass(frozen=True, slots=True)
 class PracticeRecord:
@@ -35,9 +33,10 @@ class PracticeRecord:
         """Everything handed over, to any group, and documents that left."""
         return (*contributions_of(self.entries), *documents_as_contributions(self.chain.path.parent))
 
-    def last_sequence(self, group: str) -> int:
-        """Number of the last file made for a group; 0 before the first."""
-        return max((entry["sequence"] for entry in self.entries if entry["group"] == group), default=0)
+    def next_file(self, group: str, after: int) -> dict[str, Any]:
+        """``sequence``, the number of the next file for a group, above ``after`` too, and ``made_on``, today."""
+        last = max((entry["sequence"] for entry in self.entries if entry["group"] == group), default=0)
+        return {"sequence": max(last, after) + 1, "made_on": utc_now().date().isoformat()}
 
     def takes_part(self, group: str) -> bool:
         """Whether the last thing made for a group was no withdrawal."""
@@ -65,11 +64,17 @@ class PracticeRecord:
 
     def strike(self, group: str, sequence: int) -> None:
         """Note that a file was never sent, so that it counts no longer; GroupError where there is none that counts."""
-        mine = [one for one in self.entries if (one["group"], one["sequence"]) == (group, sequence)]
-        if [one["what"] for one in mine] != ["handed over"]:
+        mine = [one for one in self.entries if one["group"] == group]
+        struck = {one["sequence"] for one in mine if one["what"] == "struck"}
+        count = {n: one for one in mine if one["what"] == "handed over" and (n := one["sequence"]) not in struck}
+        if sequence not in count:
             found = f"there is no file number {sequence} with cases or counts on record for this group that counts"
-            raise GroupError(found, expected="the number that was said when it was written, not struck yet")
-        kept = {name: own for name, own in mine[0].items() if name in {"practice", "group", "coordinators", "version"}}
+            remedy = (
+                f"give one of these: {', '.join(map(str, count))}" if count else "nothing needs to be done: none counts"
+            )
+            raise GroupError(found, expected="the number that was said when it was written", remedy=remedy)
+        said = ("practice", "group", "coordinators", "version")
+        kept = {name: own for name, own in count[sequence].items() if name in said}
         self.chain.add({"what": "struck", **kept, "sequence": sequence, "made_on": utc_now().date().isoformat()})
 
     def add(
@@ -118,5 +123,5 @@ def coordinators_known(entry: Mapping[str, Any]) -> frozenset[str]:
 
 def read_record(warehouse: Path, practice: str) -> PracticeRecord:
     """The record of a practice; refused where it was changed."""
-    chain = RecordChain(warehouse / FILE)
+    chain = RecordChain(warehouse / RECORD_FILE)
     return PracticeRecord(chain, practice, tuple(one for one in chain.read() if one["practice"] == practice))

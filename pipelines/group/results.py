@@ -9,13 +9,14 @@ from typing import Any
 
 from pipelines.group.folder import GroupFolder, GroupState
 from pipelines.group.keys import practice_key
-from pipelines.group.practice_record import FILE, coordinators_known
+from pipelines.group.practice_record import coordinators_known
 from pipelines.group.rounds import added_up, read_round, who_answered
 from pipelines.group.signed_file import MOST_RESULT, read_bytes, read_json, read_result, result_text
 from pipelines.group.taking import masked_tables, members
 from warehouse.errors import GroupError
 from warehouse.leaving.gate import Leave, let_out
 from warehouse.pooled.agreement import Agreement
+from warehouse.pooled.history import RECORD_FILE
 from warehouse.pooled.kept_results import Kept
 from warehouse.pooled.pooling import pooled_result
 from warehouse.pooled.publishing import ledger_entry, publisher_from
@@ -87,7 +88,7 @@ def _summed(folder: GroupFolder, state: GroupState, agreement: Agreement) -> tup
 
 def read_for_practices(path: Path, warehouse: Path, key_file: Path | None) -> Kept:
     """A result, signed by the coordinator the practices of a warehouse contributed to, with their tags in it."""
-    entries = RecordChain(warehouse / FILE).read()
+    entries = RecordChain(warehouse / RECORD_FILE).read()
     try:  # the group it says it is about tells whose signature it must bear
         data = read_bytes(path, most=MOST_RESULT, what="the result")
         group = read_json(data, most=MOST_RESULT, what="the result")["result"]["group"]

@@ -11,6 +11,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -225,14 +226,7 @@ def read_json(data: bytes, *, most: int, what: str) -> Any:  # noqa: ANN401 - wh
 
 def _depth(data: bytes) -> int:
     """The deepest nesting of brackets, those inside texts counted too: never less than the true one."""
-    deepest = depth = 0
-    for byte in data:
-        if byte in b"[{":
-            depth += 1
-            deepest = max(deepest, depth)
-        elif byte in b"]}":
-            depth -= 1
-    return deepest
+    return max(accumulate((byte in b"[{") - (byte in b"]}") for byte in data), default=0)
 
 
 def _pairs(pairs: Sequence[tuple[str, Any]]) -> dict[str, Any]:

@@ -62,11 +62,6 @@ def take(folder: GroupFolder, path: Path) -> Taken:
         return _keep(folder, opened, held)
 
 
-def _sealed_for(folder: GroupFolder, digest: str) -> str:
-    """Mark of those whom a practice encrypts to under the agreement with this digest."""
-    return mark_of(folder.agreement(folder.state().digests.index(digest) + 1).coordinators)
-
-
 def mark_of(coordinators: Sequence[Coordinator]) -> str:
     """What stands in the record for the keys of these coordinators."""
     return hashlib.sha256(" ".join(sorted(one.recipient for one in coordinators)).encode()).hexdigest()[:16]
@@ -214,7 +209,7 @@ def _keep(folder: GroupFolder, opened: _Opened, state: GroupState) -> Taken:
         public=says.public_key,
         mask_key=says.mask_key,
         mask_signature=says.mask_signature,
-        sealed_for=_sealed_for(folder, says.agreement),
+        sealed_for=mark_of(folder.agreement(state.digests.index(says.agreement) + 1).coordinators),
         invitation=hash_of_invitation(says.group, says.invitation) if is_new else "",
     )
     if standing is not None and standing.file:

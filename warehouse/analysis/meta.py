@@ -91,6 +91,7 @@ def back_interval(interval: Interval | None, scale: Scale) -> Interval | None:
 
 _SEED, _DRAWS = 20_190_301, 20_000  # the same draws every time, so that the same practices give the same interval
 _METHOD = "random effects, restricted maximum likelihood"
+METHOD = f"{_METHOD}; Hartung-Knapp-Sidik-Jonkman interval (t on k-1)"
 _ESTIMANDS: Mapping[str, str] = {
     "logit": "share in the middle practice (log odds)",
     "log risk ratio": "risk ratio, first group over second (log)",
@@ -126,7 +127,7 @@ def pool(effects: Effects, *, level: float = 0.95) -> Pooled:
             estimand=_ESTIMANDS[effects.scale],
             value=mu,
             interval=Interval(mu - half, mu + half, level),
-            method=f"{_METHOD}; Hartung-Knapp-Sidik-Jonkman interval (t on k-1)",
+            method=METHOD,
             n=effects.n,
             left_out=effects.left_out,
             p_value=2 * float(stdtr(y.size - 1, -abs(mu) / se)) if se > 0 else None,

@@ -10,6 +10,7 @@ variables that break it rule out whole parts of the lattice (the subset property
 No row is left out: that would spoil a consecutive series.
 """
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations, product
@@ -56,15 +57,15 @@ class Lattice:
         ]
         return round(float(sum(parts)), 12)
 
-    def may_meet(self, node: Node) -> bool:
-        """Whether no one or two variables at these levels already break the demand.
+    def meets(self, node: Node) -> bool:
+        """Whether every class meets the demand; one and two variables at these levels are asked before all of them.
 
         Classes by fewer variables are unions of the classes by all of them: were those large and diverse enough, so
         would be the unions. So a pair that fails rules out every combination it is part of, and each is judged once.
         """
-        pairs = list(enumerate(node))
-        few = [(pair,) for pair in pairs] + list(combinations(pairs, 2))
-        return all(not self.breaking(choice).any() for choice in few if len(choice) < len(pairs))
+        pairs = tuple(enumerate(node))
+        few = (choice for size in (1, 2) for choice in combinations(pairs, size) if size < len(pairs))
+        return not any(self.breaking(choice).any() for choice in (*few, pairs))
 
     def breaking(self, choice: tuple[tuple[int, int], ...]) -> NDArray[np.bool_]:
         """Rows in classes that break the demand, for these (variable, level) pairs; shape ``(n,)``."""
@@ -81,16 +82,11 @@ class Lattice:
         sizes = np.bincount(key)
         bad = sizes < self.k
         for values in self.sensitive:
-            bad |= self._too_uniform(key, values, sizes.size)
+            known, shape = values >= 0, (sizes.size, int(values.max(initial=0)) + 1)
+            counts = np.bincount(key[known] * shape[1] + values[known], minlength=math.prod(shape)).reshape(shape)
+            n_values = (counts > 0).sum(axis=1)
+            bad |= (n_values > 0) & (n_values < self.l)
         return np.asarray(bad[key], dtype=np.bool_)
-
-    def _too_uniform(self, key: NDArray[np.int64], values: NDArray[np.int64], classes: int) -> NDArray[np.bool_]:
-        known = values >= 0
-        width = int(values.max(initial=0)) + 1
-        counts = np.bincount(key[known] * width + values[known], minlength=classes * width).reshape(classes, width)
-        n_values = (counts > 0).sum(axis=1)
-        too_uniform: NDArray[np.bool_] = (n_values > 0) & (n_values < self.l)
-        return too_uniform
 
 
 def build_lattice(
@@ -108,14 +104,9 @@ def build_lattice(
     """
     codes, losses = [], []
     for hierarchy in hierarchies:
-        position = _positions(frame, hierarchy)
-        of_level = [_groups(hierarchy, level)[position] for level in range(len(hierarchy.levels))]
-        cost = [
-            np.array([hierarchy.penalty(level)[value] for value in hierarchy.base])[position]
-            for level in range(len(hierarchy.levels))
-        ]
-        codes.append(of_level)
-        losses.append([float(np.mean(one)) if one.size else 0.0 for one in cost])
+        values, prices = _named(frame, hierarchy), map(hierarchy.penalty, range(len(hierarchy.levels)))
+        codes.append([_codes(values.replace_strict(dict(level), return_dtype=pl.String)) for level in hierarchy.levels])
+        losses.append([float(np.mean([price[value] for value in values] or [0.0])) for price in prices])
     total = sum(weights)
     return Lattice(
         hierarchies=tuple(hierarchies),
@@ -129,26 +120,20 @@ def build_lattice(
     )
 
 
-def _positions(frame: pl.DataFrame, hierarchy: Hierarchy) -> NDArray[np.int64]:
-    places = {value: i for i, value in enumerate(hierarchy.base)}
+def _named(frame: pl.DataFrame, hierarchy: Hierarchy) -> pl.Series:
+    """The values of a variable, each of which its hierarchy names."""
     values = frame[hierarchy.name].cast(pl.String).fill_null(MISSING)
-    unknown = int((~values.is_in(list(places))).sum())
+    unknown = int((~values.is_in(list(hierarchy.base))).sum())
     if unknown:
         rows = number_of(unknown, "row has", "rows have")
         found = f"{rows} a value of {hierarchy.name} that its hierarchy does not name."
         raise RequestError(found, expected="every value in the hierarchy", remedy="add the value to the hierarchy")
-    return np.array([places[value] for value in values], dtype=np.int64)
-
-
-def _groups(hierarchy: Hierarchy, level: int) -> NDArray[np.int64]:
-    labels = [hierarchy.levels[level][value] for value in hierarchy.base]
-    order = {label: i for i, label in enumerate(dict.fromkeys(labels))}
-    return np.array([order[label] for label in labels], dtype=np.int64)
+    return values
 
 
 def _codes(values: pl.Series) -> NDArray[np.int64]:
-    order = {value: i for i, value in enumerate(values.drop_nulls().unique().sort())}
-    return np.array([-1 if value is None else order[value] for value in values], dtype=np.int64)
+    """Whole numbers for the values, -1 where there is none."""
+    return values.rank("dense").cast(pl.Int64).fill_null(0).to_numpy() - 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,10 +170,12 @@ def anonymise(
     quasi = [hierarchy.name for hierarchy in hierarchies]
     heavy = [float((weights or {}).get(name, 1.0)) for name in quasi]
     lattice = build_lattice(frame, hierarchies, sensitive=sensitive, k=k, l=l, weights=heavy)
-    best = None if frame.is_empty() else _best(lattice)
-    if best is None:
-        return Anonymised(judged=len(lattice.judged), warnings=(_why_none(frame, k, l),))
-    loss, node = best
+    meeting = (one for one in lattice.nodes() if lattice.meets(one[1]))
+    loss, node = next(meeting, (None, ())) if frame.height else (None, ())
+    if loss is None:
+        few = Caution("no_data", "no_generalisation", {"n": frame.height, "k": k, "l": l})
+        none = few if frame.height else Caution("no_data", "no_case_to_contribute")
+        return Anonymised(judged=len(lattice.judged), warnings=(none,))
     made = frame.with_columns(
         pl.col(hierarchy.name)
         .cast(pl.String)
@@ -208,14 +195,6 @@ def anonymise(
     )
 
 
-def _best(lattice: Lattice) -> tuple[float, Node] | None:
-    """Loss and combination of the least loss that meets the demand with every row."""
-    for loss, node in lattice.nodes():
-        if lattice.may_meet(node) and not lattice.breaking(tuple(enumerate(node))).any():
-            return loss, node
-    return None
-
-
 def _changes(hierarchies: Sequence[Hierarchy], node: Node) -> tuple[str, ...]:
     sentences = []
     for hierarchy, level in zip(hierarchies, node, strict=True):
@@ -225,12 +204,6 @@ def _changes(hierarchies: Sequence[Hierarchy], node: Node) -> tuple[str, ...]:
         elif level > 0:
             sentences.append(f"{hierarchy.name} is merged to: {', '.join(labels)}.")
     return tuple(sentences)
-
-
-def _why_none(frame: pl.DataFrame, k: int, l: int) -> Caution:  # noqa: E741
-    if frame.is_empty():
-        return Caution("no_data", "no_case_to_contribute")
-    return Caution("no_data", "no_generalisation", {"n": frame.height, "k": k, "l": l})
 
 
 def _check(frame: pl.DataFrame, hierarchies: Sequence[Hierarchy], k: int, l: int) -> None:  # noqa: E741

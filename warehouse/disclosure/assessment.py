@@ -13,7 +13,6 @@ from types import MappingProxyType
 import polars as pl
 
 from warehouse.errors import RequestError
-from warehouse.results import Caution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,9 +23,6 @@ class Anonymity:
     # Sensitive variable -> fewest different values in a class; None where none is recorded
     distinct_l: Mapping[str, int | None]
     classes: int  # Number of classes
-    rows: int  # Number of rows
-    sizes: Mapping[int, int]  # Class size -> number of classes of that size
-    warnings: tuple[Caution, ...]  # Cautions to show with the figures
 
     def meets(self, *, k: int, l: int = 1) -> bool:  # noqa: E741 - the name the literature gives it
         """Whether every class has ``k`` rows and every sensitive variable ``l`` different values in it."""
@@ -45,34 +41,15 @@ def assess(frame: pl.DataFrame, *, quasi: Sequence[str], sensitive: Sequence[str
     if missing:
         found = f"No column {', '.join(missing)}."
         raise RequestError(found, expected="columns of the frame", remedy="check the names of the variables")
-    if frame.is_empty():
-        return Anonymity(
-            k=None,
-            distinct_l=MappingProxyType(dict.fromkeys(sensitive)),
-            classes=0,
-            rows=0,
-            sizes=MappingProxyType({}),
-            warnings=(Caution("no_data", "no_row"),),
-        )
     by = [f"quasi {name}" for name in quasi] or ["quasi"]
     keys = [pl.col(name).alias(f"quasi {name}") for name in quasi] or [pl.lit(1).alias("quasi")]
     keyed = frame.with_columns(keys)
     sizes = keyed.group_by(by).len(name="size")["size"]
     diversity = {name: _diversity(keyed.rename({name: "value"}), by) for name in sensitive}
-    counted = sizes.value_counts().sort("size")
-    return Anonymity(
-        k=min(sizes.to_list()),
-        distinct_l=MappingProxyType(diversity),
-        classes=sizes.len(),
-        rows=frame.height,
-        sizes=MappingProxyType({int(size): int(n) for size, n in counted.iter_rows()}),
-        warnings=(),
-    )
+    return Anonymity(k=min(sizes.to_list(), default=None), distinct_l=MappingProxyType(diversity), classes=sizes.len())
 
 
 def _diversity(keyed: pl.DataFrame, by: list[str]) -> int | None:
     """Smallest number of values in a class; None where nothing is recorded."""
-    recorded = keyed.drop_nulls("value")
-    if recorded.is_empty():
-        return None
-    return int(min(recorded.group_by(by).agg(pl.col("value").n_unique())["value"].to_list()))
+    values = keyed.drop_nulls("value").group_by(by).agg(pl.col("value").n_unique())["value"]
+    return min(values.to_list(), default=None)

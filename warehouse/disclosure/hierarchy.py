@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -58,8 +59,6 @@ class Hierarchy:
         0 for a value left alone, 1 for "any" (Xu et al. 2006; from memory).
         """
         labels = self.levels[level]
-        sizes: dict[str, int] = {}
-        for label in labels.values():
-            sizes[label] = sizes.get(label, 0) + 1
+        sizes = Counter(labels.values())
         span = max(1, len(self.base) - 1)
         return {value: (sizes[label] - 1) / span for value, label in labels.items()}

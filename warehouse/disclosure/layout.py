@@ -9,8 +9,6 @@ from types import MappingProxyType
 
 from warehouse.errors import RequestError
 
-_ALL: Mapping[str, tuple[str, ...]] = MappingProxyType({})
-
 
 @dataclass(frozen=True, slots=True)
 class DerivedTotal:
@@ -83,7 +81,7 @@ class Layout:
     # Variable -> base values, for variables that are not dimensions but restrict the table ("selection":
     # ("consecutive",)). A table made later from more cases is told apart by a variable of its own, such as
     # "loaded": ("2024",) first and ("2024", "2025") later; otherwise both count as the same cases.
-    scope: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: _ALL)
+    scope: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: MappingProxyType({}))
 
     def __post_init__(self) -> None:
         names = [dimension.name for dimension in self.dimensions]

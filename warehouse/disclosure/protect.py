@@ -34,9 +34,9 @@ from numpy.typing import NDArray
 from warehouse.disclosure.knowledge import guarded_row, knowledge_of, row_of, space_for
 from warehouse.disclosure.layout import DerivedTotal, Dimension, Layout
 from warehouse.disclosure.policy import Policy
-from warehouse.disclosure.published import Count, Guard, ProtectedTable, Release, make_cell
+from warehouse.disclosure.published import Count, Guard, ProtectedTable, Release, State, make_cell
 from warehouse.disclosure.space import Sets, Space, sets_of, within
-from warehouse.disclosure.system import Knowledge, Solution, cheapest, extreme, sparse
+from warehouse.disclosure.system import Knowledge, cheapest, extreme, sparse
 from warehouse.disclosure.table import Table
 from warehouse.errors import RequestError
 from warehouse.plural import number_of
@@ -264,15 +264,15 @@ class Search:
         answer = self._ask([i], [j for j in like if j != i], more=more)
         if answer is None:
             return False
-        sums = self.rows @ answer.atoms
+        sums = self.rows @ answer
         moved = (sums < self.ranges[:, 0]) | (sums > self.ranges[:, 1])
         self.moved.append(moved)
-        self.reached.append(np.rint(self.wanted @ answer.atoms).astype(np.int64))
+        self.reached.append(np.rint(self.wanted @ answer).astype(np.int64))
         self.hidden |= moved
         self.goals[i] = goal.brought_to(int(self.reached[-1][i]))
         return True
 
-    def _ask(self, goals: Sequence[int], others: Sequence[int], *, more: bool) -> Solution | None:
+    def _ask(self, goals: Sequence[int], others: Sequence[int], *, more: bool) -> NDArray[np.int64] | None:
         """The cheapest whole numbers; goals must be met unless more cells may be hidden, where they come first.
 
         Where no more may be hidden, as few of the hidden cells as can be are made use of, so that what is found still
@@ -413,20 +413,15 @@ def _result(
 ) -> ProtectedTable:
     cells: dict[Key, Count] = {}
     for key in table.layout.keys():  # noqa: SIM118
-        if key in small:
-            cells[key] = make_cell("small", None, policy)
-        elif key in withheld:
-            cells[key] = make_cell("withheld", None, policy)
-        else:
-            cells[key] = make_cell("shown", policy.shown_value(table.cell(key)), policy)
+        state: State = "small" if key in small else "withheld" if key in withheld else "shown"
+        cells[key] = make_cell(state, policy.shown_value(table.cell(key)), policy)
     release = Release(table.name, table.layout, policy, MappingProxyType(cells), least, guards)
     return ProtectedTable(release, "", _notes(policy, len(small), len(withheld)))
 
 
 def _refusal(table: Table, policy: Policy, reason: str) -> ProtectedTable:
-    cells = {key: make_cell("withheld", None, policy) for key in table.layout.keys()}  # noqa: SIM118
-    release = Release(table.name, table.layout, policy, MappingProxyType(cells), 0)
-    return ProtectedTable(release, reason, (f"This table is not shown. {reason}",))
+    hidden = _result(table, policy, frozenset(), frozenset(table.layout.keys()), 0, ())
+    return replace(hidden, refused=reason, notes=(f"This table is not shown. {reason}",))
 
 
 def _notes(policy: Policy, small: int, withheld: int) -> tuple[str, ...]:

@@ -131,11 +131,7 @@ class Release:
                 for dimension in self.layout.dimensions
             ],
             "scope": {name: list(values) for name, values in self.layout.scope.items()},
-            "policy": {
-                "minimum": self.policy.minimum,
-                "round_to": self.policy.round_to,
-                "mean_minimum": self.policy.mean_minimum,
-            },
+            "policy": {name: getattr(self.policy, name) for name in ("minimum", "round_to", "mean_minimum")},
             "cells": [[list(key), cell.state, cell.value] for key, cell in self.cells.items()],
             "withheld_from": self.withheld_from,
             "guards": [guard.to_dict() for guard in self.guards],

@@ -56,14 +56,6 @@ def sparse(rows: Rows) -> csr_array:
     return csr_array(rows.astype(np.float64)) if isinstance(rows, np.ndarray) else rows
 
 
-@dataclass(frozen=True, slots=True)
-class Solution:
-    """One set of whole numbers that fits, and what it costs to make it fit."""
-
-    atoms: NDArray[np.int64]
-    cost: float
-
-
 def extreme(knowledge: Knowledge, row: NDArray[np.int8], *, largest: bool) -> float | None:
     """Smallest or largest value the sum ``row`` can take; infinite without a bound, None if nothing fits."""
     sign = -1.0 if largest else 1.0
@@ -74,7 +66,9 @@ def extreme(knowledge: Knowledge, row: NDArray[np.int8], *, largest: bool) -> fl
     return math.inf if sign * value >= _PLENTY else float(round(sign * value))
 
 
-def cheapest(knowledge: Knowledge, costs: Sequence[float], soft_rows: Rows, soft_bounds: Vector) -> Solution | None:
+def cheapest(
+    knowledge: Knowledge, costs: Sequence[float], soft_rows: Rows, soft_bounds: Vector
+) -> NDArray[np.int64] | None:
     """Whole numbers that fit what is known, at the least total cost of leaving the soft ranges.
 
     Soft sums ``(s, atoms)`` have ranges ``(s, 2)`` and a cost ``(s,)`` a unit outside; an infinite one forbids it.
@@ -87,11 +81,11 @@ def cheapest(knowledge: Knowledge, costs: Sequence[float], soft_rows: Rows, soft
     wide = _with_slack(hard, soft[free], soft_bounds[free])
     objective = np.concatenate([np.zeros(atoms), price[free], price[free]])
     integral = np.concatenate([np.ones(atoms, dtype=np.int8), np.zeros(2 * int(free.sum()), dtype=np.int8)])
-    value, solution = _solve(objective, wide, integral)
-    if value is None or solution is None:
+    _, solution = _solve(objective, wide, integral)
+    if solution is None:
         return None
     found = np.rint(solution[:atoms]).astype(np.int64)
-    return Solution(found, value) if hard.holds(found) else None
+    return found if hard.holds(found) else None
 
 
 def _with_slack(hard: Knowledge, soft_rows: csr_array, soft_bounds: Vector) -> Knowledge:

@@ -76,7 +76,7 @@ def hand_over(
     reason = _why_not(cases, agreement, level, differing)
     if reason:
         return HandingOver(level=level, n_cases=cases.frame.height, difference=differing, refused=reason)
-    made = (_cases if level == "cases" else _counts)(cases, agreement, history, differing)
+    made = replace((_cases if level == "cases" else _counts)(cases, agreement, history), difference=differing)
     return made if made.refused else _with_means(made, cases, agreement, history)
 
 
@@ -122,9 +122,7 @@ def _why_not(
     return ""
 
 
-def _cases(
-    cases: GroupCases, agreement: Agreement, history: Sequence[HandedOver], differing: ContributionChange | None
-) -> HandingOver:
+def _cases(cases: GroupCases, agreement: Agreement, history: Sequence[HandedOver]) -> HandingOver:
     made = anonymise(
         cases.frame,
         agreement.variables,
@@ -134,7 +132,7 @@ def _cases(
         weights=agreement.weights,
     )
     if made.frame is None:
-        return HandingOver(level="cases", n_cases=cases.frame.height, difference=differing, refused=made.warnings[0])
+        return HandingOver(level="cases", n_cases=cases.frame.height, refused=made.warnings[0])
     return HandingOver(
         level="cases",
         n_cases=cases.frame.height,
@@ -142,7 +140,6 @@ def _cases(
         levels=made.levels,
         changes=made.changes,
         made=made,
-        difference=differing,
         alike_among_new=_alike_among_new(made.frame, cases, agreement, history),
     )
 
@@ -161,9 +158,7 @@ def _alike_among_new(
     return min(sizes["len"].to_list(), default=None)
 
 
-def _counts(
-    cases: GroupCases, agreement: Agreement, history: Sequence[HandedOver], differing: ContributionChange | None
-) -> HandingOver:
+def _counts(cases: GroupCases, agreement: Agreement, history: Sequence[HandedOver]) -> HandingOver:
     tables: list[Release] = []
     held_back: list[str] = []
     changes: list[str] = []
@@ -206,7 +201,6 @@ def _counts(
         tables=tuple(tables),
         held_back=tuple(one for one in held_back if one),
         changes=tuple(dict.fromkeys(one for one in changes if one)),
-        difference=differing,
         refused=refused,
     )
 

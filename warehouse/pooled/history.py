@@ -92,22 +92,14 @@ class ContributionChange:
         return max(self.added, self.gone)
 
 
-def difference(earlier: Mapping[str, str], now: Mapping[str, str]) -> ContributionChange:
-    """Versions of now that were not in the earlier contribution, and the reverse."""
-    added = sum(earlier.get(key) != digest for key, digest in now.items())
-    gone = sum(now.get(key) != digest for key, digest in earlier.items())
-    return ContributionChange(added, gone)
-
-
 def smallest_difference(
     history: Sequence[HandedOver], now: Mapping[str, Mapping[str, str]]
 ) -> ContributionChange | None:
     """Of all earlier contributions, the fewest cases by which one differs from now at all; None where none differs."""
     found = [
-        difference(one.versions[outcome], versions)
+        ContributionChange(len(versions.items() - before.items()), len(before.items() - versions.items()))
         for outcome, versions in now.items()
-        for one in history
-        if outcome in one.versions
+        for before in (one.versions[outcome] for one in history if outcome in one.versions)
     ]
     return min((one for one in found if one.total), key=lambda one: one.total, default=None)
 

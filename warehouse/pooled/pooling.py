@@ -3,13 +3,13 @@
 import math
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import polars as pl
 
-from warehouse.analysis.meta import pool
+from warehouse.analysis.meta import METHOD, pool
 from warehouse.analysis.meta_effects import ratio_effects
 from warehouse.analysis.proportion import wilson_interval
 from warehouse.analysis.stratified import Stratum, mantel_haenszel
@@ -21,16 +21,17 @@ from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import result_column
 from warehouse.pooled.member import Groups, Member, known_range
 from warehouse.pooled.publishing import Publisher, is_whole, left_out_notes, publish_totals, published_practices
-from warehouse.pooled.ranges import NONE, Range, exactly, filled, tightened, total
+from warehouse.pooled.ranges import NONE, Range, exactly, filled, ratio_within, tightened, total
 from warehouse.pooled.result import Figure, GroupPool, GroupResult, MeanPool, PooledGroup, SharePool, figure
 from warehouse.pooled.shares import pooled_means, share_pool, tag_of
 from warehouse.pooled.tables import ALL, COUNTED, breakdown_layout, breakdown_table, coarser, members_at, totals_known
 from warehouse.pooled.variables import ADVERSE, NOT_ADVERSE
-from warehouse.results import Caution
+from warehouse.results import Caution, Interval
 
 PRACTICE = "practice"
 _RATIO_DIGITS = 2
 _LEVEL = 0.95
+_ARITHMETIC = 1e-6  # more than floating point is off by, in units of the last digit
 HIDDEN_ALLOW = Caution("approximation", "hidden_counts_allow")
 
 
@@ -48,6 +49,16 @@ class GroupParts:
         return (*self.whole, *self.others)
 
 
+@dataclass(frozen=True, slots=True)
+class Adjusted:
+    """Adjusted odds ratios to the reference group."""
+
+    ratios: Mapping[str, Figure] = field(default_factory=lambda: MappingProxyType({}))  # Group -> odds ratio
+    adjusted_for: tuple[str, ...] = ()  # What the strata are made of
+    practices: int = 0  # Practices behind it
+    notes: tuple[Caution | str, ...] = ()  # What to keep in mind, or why there is nothing
+
+
 def pooled_groups(
     members: Sequence[Member], agreement: Agreement, outcome: str, by: str, *, publisher: Publisher
 ) -> GroupPool:
@@ -59,33 +70,46 @@ def pooled_groups(
     if parts is None or n < agreement.fewest_practices:
         reason = f"A pooled table needs at least {agreement.fewest_practices} practices; {n} can be used."
         return replace(empty, refused=reason)
+    return group_pool(
+        empty,
+        parts,
+        agreement,
+        publisher,
+        lambda reference: adjusted_ratios(members, agreement, outcome, by, at=parts.level, reference=reference),
+    )
+
+
+def group_pool(
+    empty: GroupPool,
+    parts: GroupParts,
+    agreement: Agreement,
+    publisher: Publisher,
+    adjust: Callable[[str], Adjusted],
+    *,
+    within: bool = True,
+) -> GroupPool:
+    """Shares by group with the comparisons to the largest one; ``within`` practices too, where they are known."""
+    outcome, by = empty.outcome, empty.by
     table = cells_published(parts, agreement, outcome, by, publisher)
     if isinstance(table, str):
         return replace(empty, refused=table)
     rows = group_rows(parts, table)
-    reference = max(rows, key=lambda row: row.share.n).label
-    n_shown = {row.label: row.share.n for row in rows}  # single practices' counts are behind a ratio: its n tells none
-    adjusted = adjusted_ratios(members, agreement, outcome, by, at=parts.level, reference=reference)
+    largest = max(rows, key=lambda row: row.share.n)
+    reference, adjusted = largest.label, adjust(largest.label)
+    for place, row in enumerate(rows):
+        if row is not largest:
+            ratio = _ratio(row.label, reference, parts, table, agreement.fewest_practices) if within else None
+            # single practices' counts are behind a ratio: its n is of those shown, and tells none
+            ratio = ratio and replace(ratio, n=row.share.n + largest.share.n)
+            rows[place] = replace(row, ratio=ratio, adjusted=adjusted.ratios.get(row.label))
     return replace(
         empty,
         reference=reference,
-        rows=tuple(
-            row
-            if row.label == reference
-            else replace(
-                row,
-                ratio=replace(
-                    _ratio(row.label, reference, parts, table, agreement.fewest_practices),
-                    n=sum(n_shown[one] for one in (row.label, reference)),
-                ),
-                adjusted=adjusted.ratios.get(row.label),
-            )
-            for row in rows
-        ),
+        rows=tuple(rows),
         adjusted_for=adjusted.adjusted_for,
         adjusted_practices=adjusted.practices,
         trend=trend_of(rows) if by == "start_year" else None,
-        notes=(*notes, *(table.notes if table else ()), *hidden_notes(parts, rows), *adjusted.notes),
+        notes=(*empty.notes, *(table.notes if table else ()), *hidden_notes(parts, rows), *adjusted.notes),
     )
 
 
@@ -174,7 +198,12 @@ def _shown(table: ProtectedTable | None, label: str, column: str, parts: GroupPa
     return table.cell(label, column).shown if table is not None and not parts.others else count.words
 
 
-def _no_figure(name: str, reason: str) -> Figure:
+def _outwards(limits: Interval, digits: int) -> tuple[float, float]:
+    unit = 10**digits
+    return math.floor(limits.low * unit - _ARITHMETIC) / unit, math.ceil(limits.high * unit + _ARITHMETIC) / unit
+
+
+def _no_figure(name: str, reason: Caution | str) -> Figure:
     return Figure(name=name, value=None, low=None, high=None, level=_LEVEL, method="none", n=0, notes=(reason,))
 
 
@@ -204,12 +233,23 @@ def _design_effect(parts: GroupParts, label: str) -> float:
 
 
 def _ratio(label: str, reference: str, parts: GroupParts, table: ProtectedTable | None, fewest: int) -> Figure:
-    """The risk ratio within practices, pooled by random effects; none where a count behind it is hidden."""
+    """The risk ratio within practices, pooled by random effects; none where a sum behind it is hidden.
+
+    Where counts of a practice are hidden, the least and the most that these allow, rounded outwards.
+    """
     name, groups = f"risk ratio, {label} over {reference}", (label, reference)
     shown = [] if table is None else [table.cell(one, column) for one in groups for column in (ADVERSE, COUNTED)]
     each = [[counts[one] for one in groups for counts in (own.adverse, own.counted)] for _, own in parts.everyone]
-    if any(one.state != "shown" for one in shown) or not all(one.is_exact for row in each for one in row):
+    if any(one.state != "shown" for one in shown):
         return _no_figure(name, "A count behind it is hidden.")
+    if not all(one.is_exact for row in each for one in row):
+        limits = ratio_within(each, fewest=fewest, level=_LEVEL)
+        if limits is None:
+            return _no_figure(name, "Hidden counts leave it too open.")
+        (least, most), (low, high) = (_outwards(one, _RATIO_DIGITS) for one in limits)
+        note = replace(HIDDEN_ALLOW, numbers={"least": least, "most": most})
+        method = f"{METHOD}; limits over what hidden counts allow"
+        return replace(_no_figure(name, note), low=low, high=high, method=method)
     effects = ratio_effects(*([one.low for one in column] for column in zip(*each, strict=True)))
     if len(effects.practices) < fewest:
         are = number_of(len(effects.practices), "practice has", "practices have")
@@ -220,17 +260,9 @@ def _ratio(label: str, reference: str, parts: GroupParts, table: ProtectedTable 
 def hidden_notes(parts: GroupParts, rows: Sequence[PooledGroup]) -> tuple[Caution, ...]:
     """What to keep in mind where counts are hidden."""
     some = (Caution("approximation", "counts_within_limits", {"n": n}),) if (n := len(parts.others)) else ()
-    return some if all(one.share.value is not None for one in rows) else (*some, HIDDEN_ALLOW)
-
-
-@dataclass(frozen=True, slots=True)
-class Adjusted:
-    """Adjusted odds ratios to the reference group."""
-
-    ratios: Mapping[str, Figure] = field(default_factory=lambda: MappingProxyType({}))  # Group -> odds ratio
-    adjusted_for: tuple[str, ...] = ()  # What the strata are made of
-    practices: int = 0  # Practices behind it
-    notes: tuple[Caution | str, ...] = ()  # What to keep in mind, or why there is nothing
+    figures = (figure for one in rows for figure in (one.share, one.ratio) if figure is not None)
+    is_open = any(figure.value is None and figure.low is not None for figure in figures)
+    return (*some, HIDDEN_ALLOW) if is_open else some
 
 
 def adjusted_ratios(

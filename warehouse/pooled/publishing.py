@@ -284,15 +284,24 @@ def narrowed(practices: Sequence[Practice], adverse: int | None) -> list[Practic
 
 def _published(member: Member, table: ProtectedTable, left_out: Counter[str]) -> Practice | None:
     counted, adverse = table.cell(member.id, COUNTED), table.cell(member.id, ADVERSE)
-    if table.refused or counted.value is None:
-        left_out["may not be shown, so as not to give small counts away"] += 1
+    hidden = known_range(table.release, (member.id, ADVERSE))
+    why = "may not be shown, so as not to give small counts away"
+    return practice_of(member.pseudonym, adverse, counted, hidden, left_out, why)
+
+
+def practice_of(
+    name: str, adverse: Count, counted: Count, hidden: Range, left_out: Counter[str], why: str
+) -> Practice | None:
+    """A practice by its two counts as shown; None, and counted among those left out, where nobody is known counted.
+
+    ``hidden``: What is known of the adverse where their count is hidden. ``why``: Said of a hidden number counted.
+    """
+    if not counted.value:
+        left_out[why if counted.value is None else "no case counted"] += 1
         return None
-    if counted.value == 0:
-        left_out["no case counted"] += 1
-        return None
-    hidden = known_range(table.release, (member.id, ADVERSE)).within(Range(0, counted.value))
-    own = hidden if adverse.value is None else exactly(min(adverse.value, counted.value))
-    return Practice(member.pseudonym, own, exactly(counted.value), adverse.shown, counted.shown)
+    most = Range(0, counted.value)
+    own = hidden.within(most) if adverse.value is None else exactly(min(adverse.value, counted.value))
+    return Practice(name, own, exactly(counted.value), adverse.shown, counted.shown)
 
 
 def _shown(count: Range, agreement: Agreement) -> str:

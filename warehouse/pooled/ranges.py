@@ -5,11 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
+from numpy.typing import NDArray
+
+from warehouse.analysis.meta_effects import ratio_effects
+from warehouse.results import Interval
 
 _ROUNDS = 200
 _SETTLED = 1e-12
+_MOST_WAYS, _STEPS, _REACH, _ROUNDS_OF_ENDS = 1_000, 40, 1e3, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,3 +120,92 @@ def _expected(known: Range, n: float, share: float) -> float:
     logs -= np.array([math.lgamma(c + 1) + math.lgamma(n - c + 1) for c in counts.tolist()])
     mass = np.exp(logs - logs.max())
     return float(np.sum(mass * counts) / np.sum(mass))
+
+
+def ratio_within(groups: Sequence[Sequence[Range]], *, fewest: int, level: float) -> tuple[Interval, Interval] | None:
+    """Limits of ``pool(ratio_effects(...))``, and of its interval, at whatever counts lie in the ranges.
+
+    ``groups``: Adverse and counted cases of the one group and of the other, a practice a row. None where fewer than
+    ``fewest`` practices have a ratio whatever their counts, or where those of one can be too much. The limits come from
+    the ranges alone. They may be wider than need be and are never too narrow:
+
+    ``tau2`` goes from 0 to infinity in steps. In a step each practice has whichever of its counts, and whichever weight
+    between those at the step's ends, makes the weighted mean least (Dinkelbach 1967, Management Sci 13:492, from
+    memory). Steps in which the restricted likelihood only falls, or only rises, hold no estimate and are left out. The
+    interval's end ``mean - q sqrt(s)``, with ``s`` the weighted square from the mean, is no less than the weighted mean
+    of ``y - q / 2 ((y - m)**2 / c + c)``, whatever ``m`` and ``c > 0``; so that is made least likewise.
+    """
+    from scipy.special import stdtrit
+
+    made, is_sure = [], []
+    for one in groups:
+        if math.prod(count.high - count.low + 1 for count in one) > _MOST_WAYS:
+            return None
+        ways = product(*(range(count.low, count.high + 1) for count in one))
+        possible = [way for way in ways if way[0] <= way[1] and way[2] <= way[3]]
+        effects = ratio_effects(*zip(*possible, strict=True)) if possible else None
+        if effects is not None and effects.practices:
+            made.append(effects)
+            is_sure.append(len(effects.practices) == len(possible))
+    if (k := sum(is_sure)) < max(2, fewest):
+        return None
+    most = max(len(one.practices) for one in made)
+    y, v = (
+        np.array([np.pad(values, (0, most - values.size), "edge") for values in each])
+        for each in ([one.y for one in made], [one.v for one in made])
+    )
+    unit = float(np.median(v))
+    tau2 = np.concatenate([[0.0], np.geomspace(unit / _REACH, unit * _REACH, _STEPS)])[:, None, None]
+    weights = np.concatenate([(tau2 + unit) / (tau2 + v), np.ones((1, *v.shape))])  # times what all have in common
+    light = np.minimum(weights[:-1], weights[1:]) * np.array(is_sure)[:, None]
+    heavy = np.maximum(weights[:-1], weights[1:])
+    low, high = (sign * _lowest(sign * y, y, light, heavy)[0][:, None, None] for sign in (1, -1))
+    far = np.maximum(y - low, high - y)
+    near = np.maximum(0.0, np.maximum(y - high, low - y))
+    scale = np.append(tau2.ravel() + unit, math.inf)
+    falls = np.sum(np.max((heavy * far) ** 2, axis=2), axis=1) < scale[:-1] * _in_pairs(light.min(axis=2))
+    rises = np.sum(np.min((light * near) ** 2, axis=2), axis=1) > scale[1:] * _in_pairs(heavy.max(axis=2))
+    is_open = ~(falls | rises) | (scale[:-1] == unit)
+    light, heavy = light[is_open], heavy[is_open]
+    q = float(stdtrit(k - 1, 0.5 + level / 2)) / math.sqrt(k - 1)
+    ends = []
+    for sign in (1, -1):
+        least, m, square = _lowest(sign * y, sign * y, light, heavy)
+        end = np.full_like(least, -math.inf)
+        for _ in range(_ROUNDS_OF_ENDS):
+            c = np.sqrt(np.maximum(square, _SETTLED))[:, None, None]
+            bent = sign * y - q / 2 * ((sign * y - m[:, None, None]) ** 2 / c + c)
+            found, m, square = _lowest(bent, sign * y, light, heavy)
+            end = np.maximum(end, found)
+        ends.append((sign * float(least.min()), sign * float(end.min())))
+    value, interval = (Interval(math.exp(low), math.exp(high), level) for low, high in zip(*ends, strict=True))
+    return value, interval
+
+
+def _in_pairs(w: NDArray[np.float64]) -> NDArray[np.float64]:
+    """``sum w - sum w**2 / sum w``, which rises with every weight; shape ``(s,)`` from ``(s, k)``."""
+    whole = np.sum(w, axis=1)
+    pairs: NDArray[np.float64] = whole - np.sum(w**2, axis=1) / whole
+    return pairs
+
+
+def _lowest(
+    value: NDArray[np.float64], y: NDArray[np.float64], light: NDArray[np.float64], heavy: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], ...]:
+    """The least weighted mean of ``value``, and the mean and square of the ``y`` that give it, each ``(s,)``.
+
+    One of its values a practice, ``(k, ways)`` or ``(s, k, ways)``, with a weight from ``light`` to ``heavy``,
+    ``(s, k, ways)``.
+    """
+    value, y = np.broadcast_to(value, light.shape), np.broadcast_to(y, light.shape)
+    least = value.max(axis=(1, 2))
+    while True:
+        over = value - least[:, None, None]
+        weight = np.where(over < 0, heavy, light)
+        best = np.argmin(weight * over, axis=2)[:, :, None]
+        w, x, f = (np.take_along_axis(one, best, axis=2)[:, :, 0] for one in (weight, y, value))
+        whole = w.sum(axis=1)
+        before, least = least, np.minimum(least, np.sum(w * f, axis=1) / whole)
+        if np.all(before - least <= _SETTLED):
+            mean = np.sum(w * x, axis=1) / whole
+            return least, mean, np.sum(w * (x - mean[:, None]) ** 2, axis=1) / whole

@@ -96,14 +96,12 @@ def share_pool(
 
 def _funnels(practices: Sequence[Practice], counts: Filled, labels: Sequence[str]) -> tuple[Funnel, Funnel]:
     known = [i for i, one in enumerate(practices) if one.adverse.is_exact]
-    events = [practices[i].adverse.low for i in known]
-    sizes = [practices[i].counted.low for i in known]
-    names = [labels[i] for i in known]
-    target = counts.share if counts.share is not None and 0 < counts.share < 1 else None
-    return (
-        funnel(events, sizes, names, target=target),
-        funnel(events, sizes, names, target=target, overdispersion="additive"),
+    asked = (
+        *([getattr(practices[i], of).low for i in known] for of in ("adverse", "counted")),
+        [labels[i] for i in known],
     )
+    target = counts.share if counts.share is not None and 0 < counts.share < 1 else None
+    return funnel(*asked, target=target), funnel(*asked, target=target, overdispersion="additive")
 
 
 def _lines(

@@ -27,12 +27,9 @@ from warehouse.pooled.member import Groups, Member
 from warehouse.pooled.pooling import (
     GroupParts,
     by_strata,
-    cells_published,
-    group_rows,
-    hidden_notes,
+    group_pool,
     pooled_share,
     result_of,
-    trend_of,
 )
 from warehouse.pooled.publishing import Publisher, publish_totals
 from warehouse.pooled.ranges import Range, exactly
@@ -197,22 +194,14 @@ def _groups(sums: Summed, agreement: Agreement, outcome: str, by: str, publisher
     if isinstance(found, str):
         return replace(empty, refused="Every way to group leaves nothing but the total.")
     parts = GroupParts(found.level, ((sums, found),), ())
-    table = cells_published(parts, agreement, outcome, by, publisher)
-    if isinstance(table, str):
-        return replace(empty, refused=table)
-    rows = group_rows(parts, table)
-    reference = max(rows, key=lambda row: row.share.n).label
     level = pl.col(by).replace_strict(coarser(agreement.hierarchy(by), 0, found.level))
     counts = sums.counts(outcome).with_columns(level).group_by(agreement.groupings).sum()
-    adjusted = by_strata(counts, by, reference, agreement.minimum, k)
-    return replace(
+    made = group_pool(
         empty,
-        reference=reference,
-        rows=tuple(
-            row if row.label == reference else replace(row, adjusted=adjusted.ratios.get(row.label)) for row in rows
-        ),
-        adjusted_for=adjusted.adjusted_for,
-        adjusted_practices=k,
-        trend=trend_of(rows) if by == "start_year" else None,
-        notes=(*(table.notes if table else ()), *hidden_notes(parts, rows), *adjusted.notes, NOT_WITHIN, AS_ALIKE),
+        parts,
+        agreement,
+        publisher,
+        lambda reference: by_strata(counts, by, reference, agreement.minimum, k),
+        within=False,
     )
+    return made if made.refused else replace(made, notes=(*made.notes, NOT_WITHIN, AS_ALIKE))

@@ -21,8 +21,8 @@ from warehouse.disclosure import HIDDEN, Policy, Release
 from warehouse.marts.grouping import GROUPINGS
 from warehouse.marts.reader import Reader
 from warehouse.pooled.history import Moments
-from warehouse.pooled.publishing import Practice, for_each_other, left_out_notes
-from warehouse.pooled.ranges import Range, exactly
+from warehouse.pooled.publishing import Practice, for_each_other, left_out_notes, practice_of
+from warehouse.pooled.ranges import Range
 from warehouse.pooled.result import MeanPool, SharePool
 from warehouse.pooled.shares import pooled_means, share_pool, tag_of
 from warehouse.protected.shares import as_shown, published
@@ -107,16 +107,5 @@ def _moments(values: NDArray[np.float64]) -> Moments:
 
 
 def _practice(group: GroupRow, minimum: int, left_out: Counter[str]) -> Practice | None:
-    counted, adverse = group.counted, group.adverse
-    if counted.value is None:
-        left_out[COUNTS_HIDDEN] += 1
-        return None
-    if counted.value == 0:
-        left_out["no case counted"] += 1
-        return None
-    if adverse.value is not None:
-        known = exactly(min(adverse.value, counted.value))
-    else:
-        most = minimum - 1 if adverse.state == "small" else counted.value
-        known = Range(1, min(most, counted.value))
-    return Practice(group.group, known, exactly(counted.value), adverse.shown, counted.shown)
+    hidden = Range(1, minimum - 1 if group.adverse.state == "small" else group.counted.value or 1)
+    return practice_of(group.group, group.adverse, group.counted, hidden, left_out, COUNTS_HIDDEN)

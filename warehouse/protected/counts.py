@@ -254,18 +254,16 @@ def _of_one_meaning(chain: FlowCounts, earlier: Sequence[Release]) -> tuple[Flow
     members = {name: tuple(atoms) for name, atoms in meaning.items()}
     found = []
     for release in earlier:
-        told = release
         if any(one.name == RESULT for one in release.layout.dimensions):
-            told = _with_classes(release, members)
-        else:
-            dimensions = tuple(
-                replace(one, members={name: members.get(name, own) for name, own in one.members.items()})
-                if one.name == REACHED
-                else one
-                for one in release.layout.dimensions
-            )
-            told = replace(release, layout=replace(release.layout, dimensions=dimensions))
-        found.append(told)
+            found.append(_with_classes(release, members))
+            continue
+        dimensions = (
+            replace(one, members={name: members.get(name, own) for name, own in one.members.items()})
+            if one.name == REACHED
+            else one
+            for one in release.layout.dimensions
+        )
+        found.append(replace(release, layout=replace(release.layout, dimensions=tuple(dimensions))))
     return replace(chain, members=members), found
 
 

@@ -1,6 +1,6 @@
 """What a group's figures say, in sentences that can be said aloud."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from typing import TypeAlias
 
 from warehouse.pooled.result import Figure, GroupPool, MeanPool, PracticeLine, SharePool
@@ -157,9 +157,13 @@ def group_rows(found: GroupPool) -> Rows:
 
 
 def _ratio(figure: Figure | None) -> str:
-    if figure is None or figure.value is None or figure.low is None or figure.high is None:
+    """A ratio, or the least and the most that hidden counts allow, with its interval."""
+    if figure is None or figure.low is None or figure.high is None:
         return NONE
-    return f"{figure.value:.2f} ({figure.low:.2f} to {figure.high:.2f})"
+    value, interval = figure.value, f"({figure.low:.2f} to {figure.high:.2f})"
+    if value is not None:
+        return f"{value:.2f} {interval}"
+    return next((f"{least:.2f} to {most:.2f} {interval}" for least, most in _limits(figure)), NONE)
 
 
 def trend_sentence(found: GroupPool) -> str:
@@ -171,16 +175,22 @@ def trend_sentence(found: GroupPool) -> str:
     return say("pooled.trend", change=signed(100 * trend.value, digits=2), ends=ends, n=trend.n)
 
 
+def _limits(figure: Figure) -> Iterator[tuple[float, float]]:
+    """The least and the most that hidden counts allow, where that is what is known."""
+    for one in figure.notes:
+        match one:
+            case Caution(code="hidden_counts_allow", numbers={"least": float(least), "most": float(most)}):
+                yield least, most
+
+
 def figure_words(figure: Figure) -> str:
     """A share, or the least and the most that hidden counts allow, with its interval."""
     if figure.low is not None and figure.high is not None:
         reach = between(figure.low, figure.high)
         if figure.value is not None:
             return f"{percent(figure.value)} ({reach})"
-        for one in figure.notes:
-            match one:
-                case Caution(code="hidden_counts_allow", numbers={"least": float(least), "most": float(most)}):
-                    return f"{between(least, most)} ({reach})"
+        for least, most in _limits(figure):
+            return f"{between(least, most)} ({reach})"
     return "; ".join(map(note_text, figure.notes)) or "none"
 
 

@@ -13,6 +13,8 @@ from statsmodels.stats.contingency_tables import StratifiedTable
 from statsmodels.stats.meta_analysis import combine_effects
 
 from tests.study_group import FULL, agreement, cohort, counted, member, members, together
+from warehouse.analysis.meta import pool
+from warehouse.analysis.meta_effects import ratio_effects
 from warehouse.analysis.meta_glmm import binomial_normal
 from warehouse.errors import GroupError
 from warehouse.pooled.agreement import Agreement
@@ -262,7 +264,21 @@ def test_a_share_with_a_hidden_count_is_a_range_that_tells_no_more_than_the_coun
     (row,) = [one for one in results[0].breakdowns[0].rows if one.ratio]
     assert row.label == "extraction"
     assert row.ratio is not None
-    assert (row.ratio.value, row.ratio.notes) == (None, ("A count behind it is hidden.",))
+    (limits,) = row.ratio.notes
+    assert isinstance(limits, Caution)
+    assert row.ratio.value is None
+    assert row.ratio.low is not None
+    assert row.ratio.high is not None
+    least, most = (float(str(limits.numbers[name])) for name in ("least", "most"))
+    assert row.ratio.low < least < most < row.ratio.high
+    for x in (1, 2, 3, 4):  # the ratio of the full counts, by the same method
+        true = [(a, 60, b, 80) for a, b in (*rest, (x, 16 - x))]
+        made = pool(ratio_effects(*map(list, zip(*true, strict=True)))).natural()
+        assert made.value is not None
+        assert made.interval is not None
+        assert least <= made.value <= most
+        assert row.ratio.low <= made.interval.low < made.interval.high <= row.ratio.high
+    assert row.ratio.n == 360 + 480  # those shown in both groups
     (note,) = row.share.notes
     assert isinstance(note, Caution)
     assert row.share.value is None
@@ -272,6 +288,52 @@ def test_a_share_with_a_hidden_count_is_a_range_that_tells_no_more_than_the_coun
     assert row.share.low < 47 / 360 < 50 / 360 < row.share.high
     shown = next(line for line in group_rows(results[0].breakdowns[0])[1] if line[0] == "extraction")
     assert shown[2].startswith("13.1% to 13.9% (")
+    assert shown[3] == f"{least:.2f} to {most:.2f} ({row.ratio.low:.2f} to {row.ratio.high:.2f})"
+    told = [note_text(one) for one in results[0].breakdowns[0].notes]
+    assert any("Those of a ratio may be wider than need be" in one for one in told)
+
+
+@pytest.mark.slow
+def test_in_random_groups_the_limits_hold_the_ratio_of_the_full_counts() -> None:
+    """Practices that give counts, by the tables they hand over; the true ratio by the same method from all counts."""
+    agreed, n = agreement(groupings=("extraction",), k=2, l=1), 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        sizes = rng.integers(25, 120, (int(rng.integers(4, 9)), 2))
+        true = [(int(rng.binomial(a, 0.12)), int(a), int(rng.binomial(b, 0.09)), int(b)) for a, b in sizes]
+        given = members(
+            [
+                together(
+                    counted(x, a - x, agreed, extraction="extraction"),
+                    counted(y, b - y, agreed, extraction="non-extraction"),
+                    agreed=agreed,
+                )
+                for x, a, y, b in true
+            ],
+            agreed,
+        )
+        (breakdown,) = pooled(given, agreed).breakdowns or (None,)
+        if breakdown is None or breakdown.refused:
+            continue
+        kept = [
+            one
+            for one, member in zip(true, given, strict=True)
+            if not isinstance(member.groups(agreed, "D1", "extraction"), str)
+        ]
+        for row in breakdown.rows:
+            if row.ratio is None or row.ratio.low is None or row.ratio.high is None or row.ratio.value is not None:
+                continue
+            turned = kept if row.label == "extraction" else [(y, b, x, a) for x, a, y, b in kept]
+            made = pool(ratio_effects(*map(list, zip(*turned, strict=True)))).natural()
+            (note,) = row.ratio.notes
+            assert isinstance(note, Caution)
+            assert made.value is not None
+            assert made.interval is not None
+            assert float(str(note.numbers["least"])) <= made.value <= float(str(note.numbers["most"]))
+            assert row.ratio.low <= made.interval.low < made.interval.high <= row.ratio.high
+            n += 1
+    print(f"ratios with limits in groups of contributions: {n}, none missed")
+    assert n >= 20
 
 
 def test_no_ratio_is_given_where_the_sum_behind_it_is_hidden() -> None:
