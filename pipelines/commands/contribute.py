@@ -8,7 +8,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from pipelines.commands.agreement_page import AgreementSection, page, sums_page
-from pipelines.commands.options import encryption_key, print_table, say
+from pipelines.commands.options import encryption_key, print_table, progress, say
 from pipelines.group.contribution import sealed_contribution, sealed_sums, sealed_withdrawal
 from pipelines.group.keys import PracticeKey, practice_key
 from pipelines.group.practice_record import PracticeRecord, read_record
@@ -17,6 +17,7 @@ from pipelines.group.rounds import round_to_answer
 from pipelines.group.signed_file import Offered, read_agreement
 from warehouse.errors import GroupError, RequestError, near_names
 from warehouse.leaving.gate import Leave, let_out
+from warehouse.leaving.record import check_beside
 from warehouse.marts.reader import Reader
 from warehouse.pooled.cases import GroupCases, group_cases
 from warehouse.pooled.handing_over import HandingOver, hand_over
@@ -59,9 +60,12 @@ def _contribute(args: argparse.Namespace, offered: Offered, record: PracticeReco
     if offered.until and offered.until < utc_now().date().isoformat() and not record.takes_part(agreement.group):
         found = f"the invitation in the file was good until {offered.until}"
         raise GroupError(found, where=args.agreement.name, remedy="ask the coordinator for a new one")
+    progress("reading the cases")
     cases = group_cases(reader, agreement, practice=record.practice)
     if agreement.level == "sums":
         return _give_sum(args, offered, record, cases)
+    check_beside(reader, agreement, record.practice)
+    progress("making ready what may leave, so that no small count can be worked out")
     made = hand_over(cases, agreement, level=args.level or agreement.level, history=history)
     if made.refused:
         found = made.refused if isinstance(made.refused, str) else caution_text(made.refused)

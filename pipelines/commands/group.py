@@ -9,7 +9,7 @@ from typing import Any
 
 from pipelines.commands.agreement_page import agreement_document
 from pipelines.commands.group_show import print_result
-from pipelines.commands.options import encryption_key, print_table, say, say_list
+from pipelines.commands.options import encryption_key, print_table, progress, say, say_list
 from pipelines.group.copies import back_up, faults_of, put_back
 from pipelines.group.folder import GroupFolder, GroupState
 from pipelines.group.founding import change_coordinators, found_group, invite, make_agreement, revoke
@@ -182,6 +182,7 @@ def verb_revoke(args: argparse.Namespace) -> None:
 def verb_take(args: argparse.Namespace) -> int:
     folder, refused = _folder(args), 0
     for path in args.files:
+        progress(f"checking {path.name}")
         try:
             taken = take(folder, path)
         except MentonError as error:
@@ -266,7 +267,7 @@ def verb_withdraw(args: argparse.Namespace) -> None:
 
 
 def verb_pooled(args: argparse.Namespace) -> None:
-    made = make_result(_folder(args))
+    made = make_result(_folder(args), progress)
     if args.json:
         print(json.dumps(made.result.to_dict(), indent=2))
     else:

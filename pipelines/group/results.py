@@ -2,7 +2,7 @@
 
 import hashlib
 import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -38,8 +38,9 @@ class Made:
     is_new: bool  # False where nothing had changed since the last result, which is then given again
 
 
-def make_result(folder: GroupFolder) -> Made:
+def make_result(folder: GroupFolder, progress: Callable[[str], None] = lambda _: None) -> Made:
     """Pool the contributions at hand; the same contributions give the result already made."""
+    progress("opening the contributions")
     keys, agreement = folder.keys(), folder.agreement()
     with folder.held() as state:
         sums = _summed(folder, state, agreement) if agreement.level == "sums" else None
@@ -50,6 +51,7 @@ def make_result(folder: GroupFolder) -> Made:
         if last is not None and last["of"] == of:
             path = folder.result_path(last["number"])
             return Made(read_result(path), path, tuple(older), is_new=False)
+        progress("pooling, and hiding what would give small counts away")
         publisher = publisher_from(folder.releases.read(), agreement.pooled_policy)
         number, salt, made_on = state.results + 1, secrets.token_hex(16), utc_now().date().isoformat()
         said: dict[str, Any] = {"publisher": publisher, "salt": salt, "number": number, "made_on": made_on}

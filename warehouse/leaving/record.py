@@ -27,6 +27,7 @@ from warehouse.marts.grouping import Grouping
 from warehouse.marts.reader import Reader
 from warehouse.outcomes.definition import Definition
 from warehouse.plural import number_of
+from warehouse.pooled.agreement import Agreement
 from warehouse.pooled.cases import CASE_KEY, known_cases, result_column, versions_in
 from warehouse.pooled.handing_over import told_by_another
 from warehouse.pooled.history import (
@@ -124,18 +125,8 @@ def coming(
     others = contributions_of(RecordChain(folder / RECORD_FILE).read())
     entries = RecordChain(folder / LEFT).read()
     kept = [one for one in _documents(entries) if not one.struck]
-    told = {name for one in kept for name in one.left.versions} | {name for one in others for name in one.versions}
-    known = {one.id for one in reader.registry}
-    frame = known_cases(reader, sorted({outcome, *(told & known)}), selection)
-    elsewhere = {other: versions_in(frame, other) for other in sorted(told & known - {outcome})}
     told_before = [replace(one, versions=_coarse(one)) for one in (*(each.left for each in kept), *others)]
-    frames = [(frame, [*elsewhere]), *_as_it_was(frame, elsewhere, told_before)]
-    for way in ((), *((name,) for name in by if name in frame.columns)):
-        for each, names in frames:
-            if other := told_by_another(each, outcome, names, policy, way):
-                found = f"together with what left under {other}, this would tell of fewer than {policy.minimum} cases"
-                remedy = f"hand on what left under {other}: it holds the share under {outcome} as well, rounded"
-                raise RequestError(found, where=", ".join((definition.name, *way)), remedy=remedy)
+    frame, elsewhere = _beside(reader, definition, selection, by, told_before)
     versions = _versions(reader, frame, definition, selection)
     history = _in_step(
         [one.left for one in kept if outcome in one.left.versions],
@@ -166,6 +157,43 @@ def coming(
         id=secrets.token_hex(4),
         again=any(one.versions[outcome] != versions for one in history),
     )
+
+
+def check_beside(reader: Reader, agreement: Agreement, practice: str) -> None:
+    """Refuse (RequestError) to contribute what tells of few cases with what left under definitions not agreed on."""
+    folder, selection = reader.snapshot.path.parent, Selection(filters={"practice": (practice,)})
+    kept = [one for one in documents(folder) if not one.struck]
+    told = [replace(one, versions=_coarse(one)) for one in (each.left for each in kept)]
+    for definition in map(agreement.definition, agreement.outcomes):
+        _, elsewhere = _beside(reader, definition, selection, agreement.groupings, told, agreement.outcomes)
+        _wait(smallest_difference(told, elsewhere), kept)
+
+
+def _beside(
+    reader: Reader,
+    definition: Definition,
+    selection: Selection,
+    by: Sequence[str],
+    told: Sequence[HandedOver],
+    apart: Sequence[str] = (),
+) -> tuple[pl.DataFrame, dict[str, dict[str, str]]]:
+    """The cases selected, and their versions under each other definition that anything was told under, but for some.
+
+    Raises RequestError: together with what was told, counts under this definition would tell a small one.
+    """
+    outcome, policy = definition.id, Policy()
+    known = {one.id for one in reader.registry} - {outcome, *apart}
+    others = {name for one in told for name in one.versions} & known
+    frame = known_cases(reader, [outcome, *sorted(others)], selection)
+    elsewhere = {other: versions_in(frame, other) for other in sorted(others)}
+    frames = [(frame, [*elsewhere]), *_as_it_was(frame, elsewhere, told)]
+    for way in ((), *((name,) for name in by if name in frame.columns)):
+        for each, names in frames:
+            if other := told_by_another(each, outcome, names, policy, way):
+                found = f"together with what left under {other}, this would tell of fewer than {policy.minimum} cases"
+                remedy = f"hand on what left under {other}: it holds the share under {outcome} as well, rounded"
+                raise RequestError(found, where=", ".join((definition.name, *way)), remedy=remedy)
+    return frame, elsewhere
 
 
 def _as_it_was(

@@ -309,6 +309,8 @@ def counts_of(members: Sequence[Member], agreement: Agreement, outcome: str, lev
 def trend_of(rows: Sequence[PooledGroup]) -> Figure | None:
     """Change of the share a year over groups that are years or blocks of years, each at its middle."""
     found = [(row.share, re.fullmatch(r"(\d{4})(?: to (\d{4}))?", row.label)) for row in rows]
+    if any(match and one.value is None and one.n for one, match in found):
+        return None  # without the years of few adverse cases it would be another one
     known = [(one.value, one.n, match) for one, match in found if match and one.value is not None]
     scores = [(int(match[1]) + int(match[2] or match[1])) / 2 for _, _, match in known]
     slope = cochran_armitage([round(value * n) for value, n, _ in known], [n for _, n, _ in known], scores=scores).slope

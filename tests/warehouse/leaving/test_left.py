@@ -19,13 +19,14 @@ import pytest
 from dashboard.report.findings import findings
 from dashboard.report.write import write_report
 from tests.hand_made import load_rows, made_case
+from tests.study_group import agreement
 from tests.warehouse.disclosure.attacker import Attack, CellRange
 from warehouse.disclosure import Dimension, Layout, Policy, Release
 from warehouse.disclosure.published import HIDDEN, Count, make_cell
 from warehouse.errors import BusyError, MentonError, RequestError
 from warehouse.leaving import record
 from warehouse.leaving.gate import let_out
-from warehouse.leaving.record import FEWEST_NEW, documents, lines_left, seen_by_others, strike
+from warehouse.leaving.record import FEWEST_NEW, check_beside, documents, lines_left, seen_by_others, strike
 from warehouse.marts.reader import Reader
 from warehouse.protected.counts import REACHED
 
@@ -367,6 +368,30 @@ def test_a_definition_within_another_does_not_leave_beside_it(tmp_path: Path) ->
             refused.append(error.found)
     assert refused
     assert all("this would tell of fewer than 5 cases" in found for found in refused)
+
+
+def test_a_contribution_does_not_leave_beside_a_document_under_a_definition_not_agreed_on(tmp_path: Path) -> None:
+    """Three cases lie between the document's definition and the group's; and one case is new since it left."""
+    rows = [
+        made_case(f"c{i}", sn_gogn_deg_start=32.0, sn_gogn_deg_finish=32.0 + (4.0 if i < 20 else x))
+        for i, x in enumerate([*[0.0] * 20, *[1.8] * 3, *[0.0] * 67])
+    ]
+    agreed = agreement(groupings=("age_band",))
+    between = []
+    load_rows(tmp_path / "w", rows[:89])
+    with Reader.open(tmp_path / "w") as reader:
+        practice, others = reader.practices[0], [one.id for one in reader.registry if one.id not in agreed.outcomes]
+        check_beside(reader, agreed, practice)  # nothing left yet
+    for other in others:
+        try:
+            hand_round(tmp_path / "w", definition=other)
+        except RequestError:
+            continue
+        with Reader.open(tmp_path / "w") as reader, pytest.raises(RequestError) as caught:
+            check_beside(reader, agreed, practice)
+        between.append(caught.value.found)
+    print(others, between)
+    assert between
 
 
 def test_a_definition_that_counts_alike_waits_for_new_cases_too(tmp_path: Path) -> None:
