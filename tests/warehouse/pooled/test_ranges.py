@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 from scipy.stats import binom
 
+from warehouse.analysis import meta
 from warehouse.analysis.meta import pool
 from warehouse.analysis.meta_effects import ratio_effects
 from warehouse.pooled.ranges import Range, exactly, filled, ratio_within, tightened, total
@@ -122,6 +123,40 @@ def test_the_true_ratio_and_its_interval_lie_within_the_limits_in_many_groups() 
     print(f"limits of ratios with hidden counts: {n} groups, {missed} missed")
     assert n >= 300
     assert missed == 0
+
+
+@pytest.mark.slow
+def test_the_worst_counts_that_a_search_finds_lie_within_the_limits(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One hidden count after the other is moved to wherever the ratio, or an end of its interval, goes furthest."""
+    monkeypatch.setattr(meta, "_drawn", lambda *_: None)  # of a further practice nothing is asked here
+    gaps = []
+    for seed in range(2_000, 2_060):
+        known, true = groups_by_chance(np.random.default_rng(seed))
+        limits = ratio_within(known, fewest=3, level=0.95)
+        if limits is None:
+            continue
+        hidden = [(i, j) for i, row in enumerate(known) for j, one in enumerate(row) if not one.is_exact]
+        for target, limit in enumerate((limits[0].high, limits[0].low, limits[1].high, limits[1].low)):
+
+            def reach(counts: list[list[int]], target: int = target) -> float:
+                if any(a > n or c > m for a, n, c, m in counts):
+                    return -math.inf
+                made = pooled_of(counts)
+                if made.value is None or made.interval is None:
+                    return -math.inf
+                found = (made.value, 1 / made.value, made.interval.high, 1 / made.interval.low)
+                return math.log(found[target])
+
+            counts, best = [list(row) for row in true], reach(true)
+            for (i, j), end in product([*hidden, *hidden], ("low", "high")):
+                tried = [list(row) for row in counts]
+                tried[i][j] = getattr(known[i][j], end)
+                if (found := reach(tried)) > best:
+                    counts, best = tried, found
+            gaps.append((math.log(limit) if target % 2 == 0 else -math.log(limit)) - best)
+    print(f"limits against the worst counts found: {len(gaps)}, nearest {min(gaps):.4f}, middle {np.median(gaps):.4f}")
+    assert len(gaps) > 200
+    assert min(gaps) > -1e-9
 
 
 def test_the_limits_are_close_to_what_every_combination_of_hidden_counts_gives() -> None:
