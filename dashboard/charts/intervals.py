@@ -150,7 +150,8 @@ class Intervals(ChartFigure):
             names = base.mark_text(align="left", limit=alt.ExprRef("width * 0.39"))
             numbers = base.mark_text(align="right", limit=alt.ExprRef("width * 0.35"))
         else:
-            room = alt.ExprRef(f"max(90, width - {letter} * length(datum.right) - 8)")
+            fits = f"max(90, width - {letter} * length(datum.right) - 8)"  # a name sure to fit is not measured for it
+            room = alt.ExprRef(f"2 * {letter} * length(datum.name) < {fits} ? 0 : {fits}")
             names = base.mark_text(align="left", dx=5, dy=up, fontWeight="bold", limit=room)
             numbers = base.mark_text(align="right", dy=up)
         return [
