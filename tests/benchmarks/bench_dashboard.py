@@ -230,7 +230,7 @@ def test_fifty_people_at_once(folder: Path, table: Table, tmp_path: Path) -> Non
     for name, script in (("one line of text", LEAST_PAGE), ("one query and one chart", BARE_PAGE)):
         with bare_page(folder, tmp_path, script) as address:
             fifty_people(table, f"Streamlit alone, {name}", address, "", "")
-    with served(folder) as address:
+    with served(folder, begins=True) as address:
         cookie = "; ".join(f"{one['name']}={one['value']}" for one in address.cookies)
         for page in ("", "comparisons", "behind", "present"):
             fifty_people(table, page or "answer", address, cookie, page)

@@ -26,6 +26,8 @@ from urllib.parse import urlsplit
 
 from playwright.sync_api import Browser, BrowserContext, Locator, Page
 
+from tests.warm import python
+
 PATIENCE = 180_000
 """Milliseconds within which anything must have happened."""
 
@@ -160,14 +162,17 @@ class Served(str):
 
 
 @contextmanager
-def served(folder: Path, *words: str, port: int | None = None, enters: bool = True) -> Iterator[Served]:
+def served(
+    folder: Path, *words: str, port: int | None = None, enters: bool = True, begins: bool = False
+) -> Iterator[Served]:
     """The dashboard of a warehouse, served as a person would serve it; gives the address.
 
-    Unless told otherwise, the token of a dashboard of this machine alone is given for its cookie.
+    Unless told otherwise, the token of a dashboard of this machine alone is given for its cookie. With ``begins`` the
+    processes are begun by the interpreter itself, which takes seconds of each, and not copied (``tests/warm.py``).
     """
     port = port or free_port()
-    command = [*ENDS_WITH_US, sys.executable, "-m", "pipelines.cli", "dashboard", "--no-browser", "--port", str(port)]
-    command += ["--warehouse", str(folder), *words]
+    command = [*ENDS_WITH_US, sys.executable if begins else python(), "-m", "pipelines.cli", "dashboard"]
+    command += ["--no-browser", "--port", str(port), "--warehouse", str(folder), *words]
     kept = {name: value for name, value in os.environ.items() if not name.startswith("MENTON_")}
     with (
         TemporaryFile("w+", encoding="utf-8") as said,

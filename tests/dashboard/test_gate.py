@@ -368,7 +368,7 @@ def test_the_server_behind_is_asked_under_one_address() -> None:
 
 @pytest.fixture(scope="module")
 def address(folder: Path) -> Iterator[Served]:
-    with served(folder, enters=False) as at:
+    with served(folder, enters=False, begins=True) as at:
         yield at
 
 

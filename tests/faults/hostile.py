@@ -53,21 +53,30 @@ def huge_member(path: Path) -> None:
     workbook(path, {}, more=add)
 
 
+def add_packed(path: Path, name: str, packed: bytes, *, size: int, crc: int = 0) -> None:
+    """Add a part that is packed already, of the size that is said."""
+    data = bytearray(path.read_bytes())
+    at, start = data.rfind(b"PK\x05\x06"), data.find(b"PK\x01\x02")
+    fields = (20, 0, 8, 0, 0, crc, len(packed), size, len(name), 0)
+    local = struct.pack("<4s5H3I2H", b"PK\x03\x04", *fields) + name.encode() + packed
+    central = struct.pack("<4s6H3I5H2I", b"PK\x01\x02", 20, *fields, 0, 0, 0, 0, start) + name.encode()
+    end = bytearray(data[at:])
+    count, length = struct.unpack_from("<H", end, 8)[0] + 1, struct.unpack_from("<I", end, 12)[0] + len(central)
+    struct.pack_into("<HHII", end, 8, count, count, length, start + len(local))
+    path.write_bytes(data[:start] + local + data[start:at] + central + end)
+
+
+def packed_again_and_again(block: bytes, times: int, *, level: int = 6) -> bytes:
+    """A block packed as many times over. It is packed once: after a full flush nothing refers to what was before it."""
+    packer = zlib.compressobj(level, zlib.DEFLATED, -15)
+    once = packer.compress(block) + packer.flush(zlib.Z_FULL_FLUSH)
+    return once * times + packer.flush()
+
+
 def lying_member(path: Path) -> None:
     """A sheet of 400 MB that its directory says has 1,000 bytes."""
-    packer = zlib.compressobj(1, zlib.DEFLATED, -15)
-    packed = b"".join(packer.compress(b" " * (1 << 20)) for _ in range(400)) + packer.flush()
     workbook(path, {})
-    data = bytearray(path.read_bytes())
-    name = b"xl/worksheets/sheet9.xml"
-    at, start = data.rfind(b"PK\x05\x06"), data.find(b"PK\x01\x02")
-    fields = (20, 0, 8, 0, 0, 0, len(packed), 1000, len(name), 0)
-    local = struct.pack("<4s5H3I2H", b"PK\x03\x04", *fields) + name + packed
-    central = struct.pack("<4s6H3I5H2I", b"PK\x01\x02", 20, *fields, 0, 0, 0, 0, start) + name
-    end = bytearray(data[at:])
-    count, size = struct.unpack_from("<H", end, 8)[0] + 1, struct.unpack_from("<I", end, 12)[0] + len(central)
-    struct.pack_into("<HHII", end, 8, count, count, size, start + len(local))
-    path.write_bytes(data[:start] + local + data[start:at] + central + end)
+    add_packed(path, "xl/worksheets/sheet9.xml", packed_again_and_again(b" " * (1 << 20), 400, level=1), size=1000)
 
 
 def opposite_corners(path: Path) -> None:
@@ -184,12 +193,14 @@ def lying_rows(path: Path) -> None:
 
 def packed_a_thousandfold(path: Path, blocks: int = 1_500) -> None:
     """A workbook of some megabytes whose one sheet takes a megabyte a block: row after row of the same."""
-    row = b'<row><c t="inlineStr"><is><t>aaaaaaaa</t></is></c><c><v>1</v></c></row>' * 15_000
+    rows = b'<row><c t="inlineStr"><is><t>aaaaaaaa</t></is></c><c><v>1</v></c></row>' * 15_000
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("xl/workbook.xml", "<workbook/>")
-        with archive.open("xl/worksheets/sheet1.xml", "w", force_zip64=True) as part:
-            for _ in range(blocks):
-                part.write(row)
+    crc = 0
+    for _ in range(blocks):
+        crc = zlib.crc32(rows, crc)
+    packed = packed_again_and_again(rows, blocks)
+    add_packed(path, "xl/worksheets/sheet1.xml", packed, size=blocks * len(rows), crc=crc)
 
 
 def rows_out_of_nothing(path: Path) -> None:

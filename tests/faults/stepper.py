@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 from pathlib import Path
+
+from tests.warm import python
 
 ROOT = Path(__file__).parents[2]
 
@@ -17,7 +18,7 @@ class Stepper:
         self.log = log
         self.milliseconds = self.kibibytes = 0
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "tests.faults.stepped"],
+            [python(), "-m", "tests.faults.stepped"],
             cwd=ROOT,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,

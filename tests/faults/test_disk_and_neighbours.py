@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
@@ -16,6 +15,7 @@ from pipelines.ingest.ingest import Request, ingest
 from pipelines.ingest.loading import load
 from pipelines.reading import source as reading_source
 from tests.hand_made import load_rows, made_case, sorted_delivery
+from tests.warm import python
 from warehouse.errors import BadFileError, BusyError, MentonError, WarehouseError
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
@@ -64,7 +64,7 @@ def other_writer(tmp_path: Path) -> Iterator[Path]:
         "store = open_store(Path(sys.argv[1])); print('open', flush=True); sys.stdin.readline(); store.close()"
     )
     with subprocess.Popen(
-        [sys.executable, "-c", script, str(folder)], cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        [python(), "-c", script, str(folder)], cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as process:
         assert process.stdout is not None
         assert process.stdout.readline() == "open\n"
@@ -187,7 +187,7 @@ def test_a_disk_that_takes_no_larger_file_is_told(tmp_path: Path) -> None:
         "sys.exit(main(['publish', '--warehouse', sys.argv[1]]))"
     )
     done = subprocess.run(
-        [sys.executable, "-c", script, str(folder)], cwd=ROOT, capture_output=True, text=True, check=False
+        [python(), "-c", script, str(folder)], cwd=ROOT, capture_output=True, text=True, check=False
     )
     assert done.returncode == 1
     assert_plain(done.stderr)

@@ -19,6 +19,7 @@ import pytest
 
 from dashboard.access.working import OpenWarehouse, Work, one_reader
 from tests.faults.worker import CASES
+from tests.warm import python
 from warehouse.marts.reader import Reader
 from warehouse.store.snapshot import POINTER, current_snapshot
 from warehouse.store.storage import Connection
@@ -36,7 +37,7 @@ class Worker:
 
     def __init__(self) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "tests.faults.worker"],
+            [python(), "-m", "tests.faults.worker"],
             cwd=ROOT,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,

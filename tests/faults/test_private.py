@@ -6,7 +6,6 @@ import csv
 import os
 import stat
 import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import chdir
 from pathlib import Path
@@ -15,6 +14,7 @@ import pytest
 
 from pipelines.cli import main
 from tests.hand_made import load_rows, made_case
+from tests.warm import python
 from warehouse.upkeep.verify import verify
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="modes of POSIX")
@@ -40,7 +40,7 @@ def menton(room: Path, *words: str) -> None:
     """A command as a person with an open umask gives it, in a process of its own."""
     kept = {name: value for name, value in os.environ.items() if not name.startswith("MENTON_")}
     done = subprocess.run(
-        [sys.executable, "-m", "pipelines.cli", *words],
+        [python(), "-m", "pipelines.cli", *words],
         cwd=room,
         env=kept,
         umask=0,

@@ -9,7 +9,6 @@ import os
 import re
 import shutil
 import subprocess
-import sys
 from importlib import import_module
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from pipelines import cli
 from pipelines.cli import main
 from pipelines.commands.declared import add_options
 from tests.hand_made import load_rows, made_case
+from tests.warm import python
 from warehouse.errors import RequestError
 from warehouse.marts.publish import publish
 from warehouse.store import access
@@ -246,7 +246,7 @@ def test_several_programs_at_once_lose_no_line(folder: Path) -> None:
     script = "import sys; from pathlib import Path; from warehouse.store.access import record_begin\n" + (
         "for n in range(40): record_begin(Path(sys.argv[1]), f'command {n}')"
     )
-    words = [sys.executable, "-c", script, str(folder)]
+    words = [python(), "-c", script, str(folder)]
     running = [subprocess.Popen(words, cwd=ROOT) for _ in range(3)]
     assert [one.wait() for one in running] == [0, 0, 0]
     record = read_access(folder)

@@ -10,6 +10,7 @@ import pytest
 
 from pipelines.cli import main
 from tests.hand_made import load_rows, made_case, sorted_delivery
+from tests.warm import python
 from warehouse.errors import BadFileError, BusyError, KeyProblemError, RequestError
 from warehouse.marts.publish import publish
 from warehouse.marts.reader import Reader
@@ -170,7 +171,6 @@ def test_the_command_says_that_the_case_key_is_not_in_it(
 
 def test_a_store_held_by_a_writer_is_not_copied_half(kept: Path, tmp_path: Path) -> None:
     import subprocess
-    import sys
 
     shutil.copytree(kept, tmp_path / "w")
     script = (
@@ -178,7 +178,7 @@ def test_a_store_held_by_a_writer_is_not_copied_half(kept: Path, tmp_path: Path)
         "store = open_store(Path(sys.argv[1])); print('open', flush=True); sys.stdin.readline(); store.close()"
     )
     with subprocess.Popen(
-        [sys.executable, "-c", script, str(tmp_path / "w")], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        [python(), "-c", script, str(tmp_path / "w")], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as writer:
         assert writer.stdout is not None
         assert writer.stdout.readline() == "open\n"
