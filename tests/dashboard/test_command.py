@@ -288,7 +288,7 @@ def test_no_folder_called_pages_lies_beside_the_entry_script() -> None:
 def test_what_tests_serve_ends_when_they_are_stopped_without_a_word(folder: Path) -> None:
     serving = (
         "import sys, time; from pathlib import Path; from tests.dashboard.browsing import served\n"
-        "with served(Path(sys.argv[1])) as at: print(at, flush=True); time.sleep(600)"
+        "with served(Path(sys.argv[1]), begins=True) as at: print(at, flush=True); time.sleep(600)"
     )
     with subprocess.Popen([sys.executable, "-c", serving, str(folder)], stdout=subprocess.PIPE, text=True) as one:
         assert one.stdout is not None

@@ -186,9 +186,7 @@ def test_a_disk_that_takes_no_larger_file_is_told(tmp_path: Path) -> None:
         "resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))\n"
         "sys.exit(main(['publish', '--warehouse', sys.argv[1]]))"
     )
-    done = subprocess.run(
-        [python(), "-c", script, str(folder)], cwd=ROOT, capture_output=True, text=True, check=False
-    )
+    done = subprocess.run([python(), "-c", script, str(folder)], cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 1
     assert_plain(done.stderr)
     assert cases_seen(folder) == 4
