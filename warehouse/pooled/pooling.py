@@ -31,6 +31,7 @@ from warehouse.results import Caution, Interval
 PRACTICE = "practice"
 _RATIO_DIGITS = 2
 _LEVEL = 0.95
+_TREND = "change of the share a year"
 _ARITHMETIC = 1e-6  # more than floating point is off by, in units of the last digit
 HIDDEN_ALLOW = Caution("approximation", "hidden_counts_allow")
 
@@ -310,11 +311,12 @@ def trend_of(rows: Sequence[PooledGroup]) -> Figure | None:
     """Change of the share a year over groups that are years or blocks of years, each at its middle."""
     found = [(row.share, re.fullmatch(r"(\d{4})(?: to (\d{4}))?", row.label)) for row in rows]
     if any(match and one.value is None and one.n for one, match in found):
-        return None  # without the years of few adverse cases it would be another one
+        hidden = "No change of the share from year to year is given: counts of some years are hidden."
+        return _no_figure(_TREND, hidden)  # without the years of few adverse cases it would be another one
     known = [(one.value, one.n, match) for one, match in found if match and one.value is not None]
     scores = [(int(match[1]) + int(match[2] or match[1])) / 2 for _, _, match in known]
     slope = cochran_armitage([round(value * n) for value, n, _ in known], [n for _, n, _ in known], scores=scores).slope
-    return None if slope.value is None else figure("change of the share a year", slope)
+    return None if slope.value is None else figure(_TREND, slope)
 
 
 def expected_shares(members: Sequence[Member], agreement: Agreement, outcome: str) -> dict[str, float]:

@@ -1,6 +1,6 @@
 """What a group's figures say, in sentences that can be said aloud."""
 
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection
 from typing import TypeAlias
 
 from warehouse.pooled.result import Figure, GroupPool, MeanPool, PracticeLine, SharePool
@@ -157,40 +157,33 @@ def group_rows(found: GroupPool) -> Rows:
 
 
 def _ratio(figure: Figure | None) -> str:
-    """A ratio, or the least and the most that hidden counts allow, with its interval."""
-    if figure is None or figure.low is None or figure.high is None:
-        return NONE
-    value, interval = figure.value, f"({figure.low:.2f} to {figure.high:.2f})"
-    if value is not None:
-        return f"{value:.2f} {interval}"
-    return next((f"{least:.2f} to {most:.2f} {interval}" for least, most in _limits(figure)), NONE)
+    return NONE if figure is None else figure_words(figure, "{:.2f}".format, "{:.2f} to {:.2f}".format)
 
 
 def trend_sentence(found: GroupPool) -> str:
     """How the share changed from year to year, over all practices."""
     trend = found.trend
     if trend is None or trend.value is None or trend.low is None or trend.high is None:
-        return ""
+        return " ".join(map(note_text, trend.notes)) if trend else ""
     ends = signed_range(100 * trend.low, 100 * trend.high)
     return say("pooled.trend", change=signed(100 * trend.value, digits=2), ends=ends, n=trend.n)
 
 
-def _limits(figure: Figure) -> Iterator[tuple[float, float]]:
-    """The least and the most that hidden counts allow, where that is what is known."""
-    for one in figure.notes:
-        match one:
-            case Caution(code="hidden_counts_allow", numbers={"least": float(least), "most": float(most)}):
-                yield least, most
+def figure_words(
+    figure: Figure, said: Callable[[float], str] = percent, ends: Callable[[float, float], str] = between
+) -> str:
+    """A share with its interval, or the least and the most that hidden counts allow; or why there is none.
 
-
-def figure_words(figure: Figure) -> str:
-    """A share, or the least and the most that hidden counts allow, with its interval."""
+    ``said`` and ``ends`` put another figure's value, and two ends, in words.
+    """
     if figure.low is not None and figure.high is not None:
-        reach = between(figure.low, figure.high)
+        reach = ends(figure.low, figure.high)
         if figure.value is not None:
-            return f"{percent(figure.value)} ({reach})"
-        for least, most in _limits(figure):
-            return f"{between(least, most)} ({reach})"
+            return f"{said(figure.value)} ({reach})"
+        for one in figure.notes:
+            match one:
+                case Caution(code="hidden_counts_allow", numbers={"least": float(least), "most": float(most)}):
+                    return f"{ends(least, most)} ({reach})"
     return "; ".join(map(note_text, figure.notes)) or "none"
 
 

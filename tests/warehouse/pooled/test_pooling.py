@@ -194,6 +194,22 @@ def test_the_share_changes_from_year_to_year() -> None:
     assert trend_sentence(replace(breakdown, trend=None)) == ""
 
 
+def test_without_a_year_of_few_adverse_cases_no_change_is_given() -> None:
+    """Three adverse cases in 2018 are hidden; the change over the other years would be another one."""
+    agreed = agreement(variables=("age_band", "start_year"), groupings=("start_year",), k=2, l=1)
+    rates = {"2016": (30,) * 4, "2017": (26,) * 4, "2018": (1, 1, 1, 0), "2019": (18,) * 4}
+    given = [
+        together(*(counted(x[i], 120 - x[i], agreed, start_year=year) for year, x in rates.items()), agreed=agreed)
+        for i in range(4)
+    ]
+    (breakdown,) = pooled(members(given, agreed, level="cases"), agreed).breakdowns
+    assert breakdown.trend is not None
+    assert breakdown.trend.value is None
+    assert trend_sentence(breakdown).endswith("counts of some years are hidden.")
+    ratios = {row.label: group_rows(breakdown)[1][place][3] for place, row in enumerate(breakdown.rows)}
+    assert ratios["2018"] == "A count behind it is hidden."
+
+
 def test_practices_come_by_size_and_never_by_share(of_both: GroupResult) -> None:
     lines = of_both.shares[0].lines
     assert [one.n for one in lines] == sorted((one.n for one in lines), reverse=True)
