@@ -38,9 +38,8 @@ THREADS = max(1, (os.cpu_count() or 1) // 4)  # of one answer: shared among two 
 NICENESS = 5
 """How far reading stands back behind serving."""
 
-READS = ("polars", "warehouse.questions.answer", "warehouse.cases.filter_values")
-LATER = ("warehouse.questions.contrast", "scipy.stats", "dashboard.report.findings")
-"""What the first page's questions import, and what takes longest of what others do: that comes while pages are read."""
+READS = ("polars", "scipy.special", "warehouse.questions.answer", "warehouse.cases.filter_values")
+"""What the questions of the first page import; those of others import what they need when they are asked."""
 
 _LENGTH = struct.Struct("<Q")
 
@@ -307,7 +306,6 @@ def serve() -> None:
         import_module(name)
     if hasattr(os, "nice"):
         os.nice(NICENESS)
-    threading.Thread(target=lambda: list(map(import_module, LATER)), daemon=True).start()
     with one_reader():
         while True:
             try:

@@ -1,4 +1,4 @@
-"""Starts the server behind the gate, once the pages' modules are imported: the first page opens as soon as any other.
+"""Starts the server behind the gate, once what the first page asks for is imported: it opens as soon as any other.
 
 ``python -m dashboard.entry.serve --server.port=8521 ...`` takes the settings of Streamlit as words; who is let in is
 said by the environment (``dashboard/access/command.py``).
@@ -6,7 +6,6 @@ said by the environment (``dashboard/access/command.py``).
 
 import gc
 import os
-import pkgutil
 import sys
 from importlib import import_module
 from pathlib import Path
@@ -16,7 +15,6 @@ import streamlit as st
 from starlette.middleware import Middleware
 from streamlit.runtime import get_instance
 
-import dashboard.charts
 from dashboard.access.ask import ANSWERS
 from dashboard.access.command import (
     ACCESS_VARIABLE,
@@ -32,20 +30,16 @@ from dashboard.access.viewer import access_list, viewer_named
 
 MOST_READERS = 4  # processes that read, where there are as many processors
 
-SLOW = (
-    "altair",
-    "pandas",
-    "scipy.special",
-    "warehouse.questions.answer",
-    "dashboard.parts.filters",
+FIRST = (
+    *("dashboard.parts.filters", "dashboard.parts.navigation", "warehouse.words.contrasts"),
+    *("dashboard.charts.course", "dashboard.charts.intervals", "dashboard.charts.sampling"),
 )
-"""What takes longest of what the first page imports, beside the charts."""
+"""What the first page is made of. Others bring what they need when first opened, and the first table brings pandas."""
 
 
 def import_pages_modules() -> None:
-    """Import what the pages will ask for; the pages themselves are scripts, which draw when they are run."""
-    charts = pkgutil.iter_modules(dashboard.charts.__path__, f"{dashboard.charts.__name__}.")
-    for name in (*SLOW, *(chart.name for chart in charts)):
+    """Import what the first page will ask for; the pages themselves are scripts, which draw when they are run."""
+    for name in FIRST:
         import_module(name)
 
 

@@ -15,6 +15,7 @@ from importlib.resources import files
 from typing import Any
 
 import altair
+import polars as pl
 import streamlit as st
 from streamlit.dataframe_util import convert_anything_to_arrow_bytes
 from streamlit.errors import StreamlitPageNotFoundError
@@ -261,7 +262,8 @@ def _as_data(chart: altair.LayerChart, marks: NumberMarks) -> dict[str, Any]:
     spec = localised_spec(chart.to_dict(validate=False), marks)
     spec["autosize"] = {"type": "fit-x", "contains": "padding"}  # as wide as the page, as high as the chart says
     datasets = spec.get("datasets", {})
-    return {**spec, "datasets": {name: convert_anything_to_arrow_bytes(rows) for name, rows in datasets.items()}}
+    frames = {name: pl.DataFrame(rows, infer_schema_length=None) for name, rows in datasets.items()}
+    return {**spec, "datasets": {name: convert_anything_to_arrow_bytes(frame) for name, frame in frames.items()}}
 
 
 def table(listed: Sequence[Mapping[str, object]], *, alt: str, columns: Sequence[str] = ()) -> None:
@@ -281,8 +283,6 @@ def as_table(
     The file carries in every row its title, ``about`` (definition, cases and the like), the day, whom it is for and the
     caution. One with whole counts says that it must not leave: what may is made by "Take along".
     """
-    import polars as pl
-
     stamp = {"title": title, **about, "saved": utc_now().date().isoformat(), "made_for": made_for(), "caution": CAUTION}
     leave = own_leave()
     folded = st.expander(as_markdown(title), key=f"fold-{file_name}", on_change="rerun" if callable(rows) else "ignore")
