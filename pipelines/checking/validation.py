@@ -4,6 +4,7 @@ Three things are kept apart: a bad file (``BadFileError``, nothing of it is kept
 named), and a broken rule (``BrokenRuleError``, a fault of ours, nothing of the load is kept).
 """
 
+import copyreg
 import gc
 import os
 import sys
@@ -11,7 +12,7 @@ import warnings
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from importlib import import_module
 from types import ModuleType
 from typing import Any, TypeAlias
@@ -63,6 +64,9 @@ def _library() -> Any:  # noqa: ANN401 - the library ships no types we follow
     os.environ["GX_ANALYTICS_ENABLED"] = "false"
     standing_in = {name: Later(name) for name in NOT_ASKED if name not in sys.modules}
     sys.modules.update(standing_in)
+    from pydantic.v1.fields import ModelField
+
+    copyreg.pickle(ModelField, lambda field: (partial(_inherited, field), ()))
     gc.disable()  # a million objects come and stay: to look them through, now and at the end, frees nothing
     try:
         with warnings.catch_warnings():
@@ -71,9 +75,22 @@ def _library() -> Any:  # noqa: ANN401 - the library ships no types we follow
         gc.freeze()
     finally:
         gc.enable()
+        del copyreg.dispatch_table[ModelField]
         for name in [name for name, module in standing_in.items() if sys.modules.get(name) is module]:
             del sys.modules[name]
     return great_expectations
+
+
+def _inherited(field: Any) -> Any:  # noqa: ANN401 - of a library of the library's
+    """A field for a model that inherits it, copied as far as models change it: a full copy took a third of it all."""
+    again, info = (object.__new__(type(one)) for one in (field, field.field_info))
+    for one, other in ((field, again), (field.field_info, info)):
+        for slot in one.__slots__:
+            setattr(other, slot, getattr(one, slot))
+    info.extra, again.field_info, again.class_validators = {**info.extra}, info, {**field.class_validators}
+    again.sub_fields = field.sub_fields and [_inherited(one) for one in field.sub_fields]
+    again.key_field = field.key_field and _inherited(field.key_field)
+    return again
 
 
 class Examiner:

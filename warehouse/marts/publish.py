@@ -3,7 +3,7 @@
 import hashlib
 import json
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -11,6 +11,7 @@ from pathlib import Path
 from warehouse.errors import MentonError
 from warehouse.marts.build import build_marts
 from warehouse.marts.catalogues import in_force
+from warehouse.store.quoting import text
 from warehouse.store.snapshot import (
     DRAFTS,
     KEPT_SNAPSHOTS,
@@ -79,10 +80,13 @@ def publish(
     with files_told(folder):
         _discard(draft)
     try:
-        attach(connection.raw, draft, "mart", key=key)
-        with _as_the_rows_ask(connection):
-            build_marts(connection, in_force(connection))
-            describe_build(connection, build_id, published_at.isoformat() + "Z", state)
+        n = connection.value("select count(*) from readings")
+        attach(connection.raw, draft, "mart", key=key, block_size=SMALL_BLOCK if n <= FEWEST else None)
+        with _as_the_rows_ask(connection, n):
+            # one statement at a time is forced to the disk; many rows go there while the next ones are worked out
+            with connection.transaction() if n <= FEWEST else nullcontext():
+                build_marts(connection, in_force(connection))
+                describe_build(connection, build_id, published_at.isoformat() + "Z", state)
             connection.execute("use menton")
             connection.execute("detach mart")
     except BaseException:
@@ -119,18 +123,26 @@ def is_rewritten(folder: Path, connection: Tables) -> bool:
 
 FEW = 122_880
 """Readings up to which one thread builds: DuckDB shares out no fewer rows, so that others would only look for work."""
+FEWEST = 10_000
+"""Readings up to which to look for a better plan, or to press what is written, takes longer than it saves."""
+SMALL_BLOCK = 2**14  # bytes; the usual 2**18 are mostly empty of so few rows, and are written, hashed and synced
+NEEDED = ("filter_pushdown", "unused_columns", "cte_inlining", "materialized_cte", "extension")
 
 
 @contextmanager
-def _as_the_rows_ask(connection: Connection) -> Iterator[None]:
-    """Join tables in the order of the statements, the right one looked up; in one thread where there are few rows.
+def _as_the_rows_ask(connection: Connection, n: int) -> Iterator[None]:
+    """Join tables in the order of the statements, the right one looked up; of ``n`` readings plan as much as serves.
 
     The published tables all have about a row a case, so the order cannot be told from their sizes: DuckDB turned
     the widest one into the table to be looked up, at three times the cost.
     """
     wanted = {"disabled_optimizers": "'join_order,build_side_probe_side'"}
-    if connection.value("select count(*) from menton.main.readings") <= FEW:
+    if n <= FEW:
         wanted["threads"] = "1"
+    if n <= FEWEST:
+        known = connection.rows("select name from duckdb_optimizers()")
+        wanted["disabled_optimizers"] = text(",".join(name for (name,) in known if name not in NEEDED))
+        wanted["force_compression"] = "'uncompressed'"
     for name, value in wanted.items():
         connection.execute(f"set {name} = {value}")
     try:
