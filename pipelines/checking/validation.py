@@ -277,7 +277,8 @@ def sort_delivery(
     else:
         good = dict(delivery.tables)
         if len(turned):
-            good = {table: frame.filter(_stays(frame["row"], turned)) for table, frame in good.items()}
+            for table, frame in good.items():
+                good[table] = frame.filter(_staying(turned, highest=frame["row"])[frame["row"].to_numpy()])
         n_good = good[main_table(delivery)].height
         if POINTS in good and "readings" in good:
             good["readings"] = without_points_turned_away(delivery, good[POINTS], turned, assembled.tables.measures)
@@ -293,12 +294,7 @@ def sort_delivery(
     )
 
 
-def _stays(rows: pl.Series, turned: pl.Series) -> pl.Series:
-    """Whether each row is not among those turned away; shape (rows,)."""
-    return pl.Series(_marked(turned, highest=rows)[rows.to_numpy()])
-
-
-def _marked(turned: pl.Series, *, highest: pl.Series) -> Mask:
+def _staying(turned: pl.Series, *, highest: pl.Series) -> Mask:
     """Row number -> whether it stays."""
     marked = np.ones(max(highest_of(turned), highest_of(highest)) + 1, dtype=np.bool_)
     marked[turned.to_numpy()] = False
@@ -317,7 +313,7 @@ def _good_readings(file: int, turned: pl.Series, assembled: Assembled) -> pl.Dat
     values: list[pl.Series] = []
     for code, all_rows in assembled.value_rows.items():
         rows = all_rows[place]
-        left = (rows > 0) & _marked(turned, highest=pl.Series(rows))[rows]
+        left = (rows > 0) & _staying(turned, highest=pl.Series(rows))[rows]
         if left.any():
             first = np.where(left, np.minimum(first, rows), first)
             values.append(pl.select(pl.when(pl.Series(left)).then(mine[code]).alias(code))[code])

@@ -143,7 +143,9 @@ def _load_table(connection: Connection, validated: Sorted, table: str, load_id: 
         _add_measure_columns(connection, frame)
     by_row = validated.delivery.layout == "wide" and "row" in numbers.columns
     numbered = (_numbered_by_row if by_row else _numbered_by_key)(frame, numbers).rename({"row": "row_no"})
-    _refuse_unknown_cases(numbered["case_no"].null_count(), table)
+    if n_lost := numbered["case_no"].null_count():
+        found = f"{n_lost} rows of {table} belong to no case of the warehouse"
+        raise BrokenRuleError(found, expected="the rule on rows without a case to turn them away")
     columns = _filled_columns(numbered)
     with connection.given_whole(incoming=numbered.select("case_no", *columns)):
         source, replaced = "incoming", 0
@@ -177,12 +179,6 @@ def _filled_columns(numbered: pl.DataFrame) -> list[str]:
     return [
         column for column in numbered.columns if column != "case_no" and numbered[column].null_count() < numbered.height
     ]
-
-
-def _refuse_unknown_cases(n_lost: int, table: str) -> None:
-    if n_lost:
-        found = f"{n_lost} rows of {table} belong to no case of the warehouse"
-        raise BrokenRuleError(found, expected="the rule on rows without a case to turn them away")
 
 
 def _add_measure_columns(connection: Connection, frame: pl.DataFrame) -> None:

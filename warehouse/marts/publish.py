@@ -11,7 +11,6 @@ from pathlib import Path
 from warehouse.errors import MentonError
 from warehouse.marts.build import build_marts
 from warehouse.marts.catalogues import in_force
-from warehouse.store.quoting import text
 from warehouse.store.snapshot import (
     DRAFTS,
     KEPT_SNAPSHOTS,
@@ -69,7 +68,7 @@ def publish(
     state = store_state(connection)
     is_readable = _is_readable(folder, key)
     keeps_earlier = is_readable and not is_rewritten(folder, connection)
-    if not again and keeps_earlier and _is_current(folder, state):
+    if not again and keeps_earlier and current_snapshot(folder).build_id.endswith(f"-{state.digest}"):
         return current_snapshot(folder)
     progress("building the published tables")
     build = connection.value("select coalesce(max(build), 0) + 1 from publications")
@@ -80,11 +79,10 @@ def publish(
     with files_told(folder):
         _discard(draft)
     try:
-        n = connection.value("select count(*) from readings")
-        attach(connection.raw, draft, "mart", key=key, block_size=SMALL_BLOCK if n <= FEWEST else None)
-        with _as_the_rows_ask(connection, n):
-            # one statement at a time is forced to the disk; many rows go there while the next ones are worked out
-            with connection.transaction() if n <= FEWEST else nullcontext():
+        # one statement at a time is forced to the disk; many rows go there while the next ones are worked out
+        with _as_the_rows_ask(connection) as is_few:
+            attach(connection.raw, draft, "mart", key=key)
+            with connection.transaction() if is_few else nullcontext():
                 build_marts(connection, in_force(connection))
                 describe_build(connection, build_id, published_at.isoformat() + "Z", state)
             connection.execute("use menton")
@@ -125,28 +123,28 @@ FEW = 122_880
 """Readings up to which one thread builds: DuckDB shares out no fewer rows, so that others would only look for work."""
 FEWEST = 10_000
 """Readings up to which to look for a better plan, or to press what is written, takes longer than it saves."""
-SMALL_BLOCK = 2**14  # bytes; the usual 2**18 are mostly empty of so few rows, and are written, hashed and synced
-NEEDED = ("filter_pushdown", "unused_columns", "cte_inlining", "materialized_cte", "extension")
+OF_FEWEST = {
+    "disabled_optimizers": "'join_order,build_side_probe_side,common_subexpressions,expression_rewriter,"
+    "column_lifetime,join_elimination,statistics_propagation,materialized_cte,join_filter_pushdown,common_subplan,filter_pullup'",
+    "force_compression": "'uncompressed'",
+    "default_block_size": "16_384",  # the usual 262,144 bytes are mostly empty, and are written, hashed and synced
+}
 
 
 @contextmanager
-def _as_the_rows_ask(connection: Connection, n: int) -> Iterator[None]:
-    """Join tables in the order of the statements, the right one looked up; of ``n`` readings plan as much as serves.
+def _as_the_rows_ask(connection: Connection) -> Iterator[bool]:
+    """Join tables in the order of the statements, the right one looked up, and plan as serves; gives whether few.
 
     The published tables all have about a row a case, so the order cannot be told from their sizes: DuckDB turned
     the widest one into the table to be looked up, at three times the cost.
     """
-    wanted = {"disabled_optimizers": "'join_order,build_side_probe_side'"}
-    if n <= FEW:
-        wanted["threads"] = "1"
-    if n <= FEWEST:
-        known = connection.rows("select name from duckdb_optimizers()")
-        wanted["disabled_optimizers"] = text(",".join(name for (name,) in known if name not in NEEDED))
-        wanted["force_compression"] = "'uncompressed'"
+    n = connection.value("select count(*) from menton.main.readings")
+    wanted = {"disabled_optimizers": "'join_order,build_side_probe_side'"} | ({"threads": "1"} if n <= FEW else {})
+    wanted |= OF_FEWEST if n <= FEWEST else {}
     for name, value in wanted.items():
         connection.execute(f"set {name} = {value}")
     try:
-        yield
+        yield n <= FEWEST
     finally:
         for name in wanted:
             connection.execute(f"reset {name}")
@@ -159,10 +157,6 @@ def describe_build(connection: Tables, build_id: str, published_at: str, state: 
         " ? as last_load, ? as last_registration",
         [build_id, published_at, state.tool_version, state.last_load, state.last_registration],
     )
-
-
-def _is_current(folder: Path, state: PublishedState) -> bool:
-    return current_snapshot(folder).build_id.endswith(f"-{state.digest}")
 
 
 def _is_readable(folder: Path, key: str | None) -> bool:

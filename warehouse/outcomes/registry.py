@@ -6,7 +6,7 @@ import math
 import re
 import tomllib
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
@@ -140,13 +140,10 @@ def definition_from(entry: Mapping[str, Any], *, where: str) -> Definition:
 
 def definition_to_dict(definition: Definition) -> dict[str, Any]:
     """A definition as plain data in the keys of its TOML form; ``definition_from`` reads it back."""
-    data = {field.name: getattr(definition, field.name) for field in fields(definition) if field.name != "parts"}
-    return {**data, "part": [{"kind": _KINDS[type(part)], **_plain(part)} for part in definition.parts]}
-
-
-def _plain(part: Part) -> dict[str, Any]:
-    values = {field.name: getattr(part, field.name) for field in fields(part)}
-    return {name: list(value) if isinstance(value, tuple) else value for name, value in values.items()}
+    data = asdict(replace(definition, parts=()))
+    del data["parts"]
+    parts = [{"kind": _KINDS[type(part)], **asdict(part)} for part in definition.parts]
+    return {**data, "part": [{k: list(v) if isinstance(v, tuple) else v for k, v in part.items()} for part in parts]}
 
 
 _KINDS: dict[type, str] = {

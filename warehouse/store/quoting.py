@@ -6,7 +6,6 @@ decimal in both and divides differently), CASE, COALESCE, NULLIF, ROUND, GREATES
 
 import re
 from collections.abc import Iterable
-from functools import cache
 from importlib.resources import files
 from math import isfinite
 from string import Template
@@ -22,12 +21,7 @@ and 36.1 - 34.1 is 2.0000000000000004 in binary."""
 
 def statement(package: str, file: str, **parts: str) -> str:
     """The text of a query file with its parts filled in; a missing part is an error."""
-    return _query(package, file).substitute(parts)
-
-
-@cache
-def _query(package: str, file: str) -> Template:
-    return Template(files(package).joinpath(file).read_text(encoding="utf-8"))
+    return Template(files(package).joinpath(file).read_text(encoding="utf-8")).substitute(parts)
 
 
 def name(text: str) -> str:

@@ -286,21 +286,10 @@ def _settings(path: Path, *, read_only: bool) -> dict[str, str | bool | int | fl
 
 
 def attach(
-    raw: duckdb.DuckDBPyConnection,
-    path: Path,
-    alias: str,
-    *,
-    read_only: bool = False,
-    key: str | None = None,
-    block_size: int | None = None,
+    raw: duckdb.DuckDBPyConnection, path: Path, alias: str, *, read_only: bool = False, key: str | None = None
 ) -> None:
-    """Attach a database file; WarehouseError where it cannot be used, KeyProblemError where its key is not right.
-
-    ``block_size``: bytes that a new file is written in, where not as many as usual.
-    """
-    options = ["read_only"] if read_only else []
-    if block_size:
-        options.append(f"block_size {block_size}")
+    """Attach a database file; WarehouseError where it cannot be used, KeyProblemError where its key is not right."""
+    options = [option for option, wanted in (("read_only", read_only),) if wanted]
     if key is not None:
         options.append(f"encryption_key {_quoted(key)}")
     clause = f" ({', '.join(options)})" if options else ""
