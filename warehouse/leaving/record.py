@@ -192,6 +192,10 @@ def _beside(
             if other := told_by_another(each, outcome, names, policy, way):
                 found = f"together with what left under {other}, this would tell of fewer than {policy.minimum} cases"
                 remedy = f"hand on what left under {other}: it holds the share under {outcome} as well, rounded"
+                if apart:
+                    remedy = (
+                        f"agree on {other} in the group, or strike what was never sent (`menton report --never-sent`)"
+                    )
                 raise RequestError(found, where=", ".join((definition.name, *way)), remedy=remedy)
     return frame, elsewhere
 

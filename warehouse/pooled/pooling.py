@@ -199,9 +199,10 @@ def _shown(table: ProtectedTable | None, label: str, column: str, parts: GroupPa
     return table.cell(label, column).shown if table is not None and not parts.others else count.words
 
 
-def _outwards(limits: Interval, digits: int) -> tuple[float, float]:
-    unit = 10**digits
-    return math.floor(limits.low * unit - _ARITHMETIC) / unit, math.ceil(limits.high * unit + _ARITHMETIC) / unit
+def _outwards(limits: Interval) -> tuple[float, float]:
+    """Limits of a ratio to two digits, and at most two decimals: four tell about what a ratio's three do."""
+    low, high = (10 ** min(_RATIO_DIGITS, 1 - math.floor(math.log10(end))) for end in (limits.low, limits.high))
+    return math.floor(limits.low * low - _ARITHMETIC) / low, math.ceil(limits.high * high + _ARITHMETIC) / high
 
 
 def _no_figure(name: str, reason: Caution | str) -> Figure:
@@ -247,7 +248,7 @@ def _ratio(label: str, reference: str, parts: GroupParts, table: ProtectedTable 
         limits = ratio_within(each, fewest=fewest, level=_LEVEL)
         if limits is None:
             return _no_figure(name, "Hidden counts leave it too open.")
-        (least, most), (low, high) = (_outwards(one, _RATIO_DIGITS) for one in limits)
+        (least, most), (low, high) = map(_outwards, limits)
         note = replace(HIDDEN_ALLOW, numbers={"least": least, "most": most})
         method = f"{METHOD}; limits over what hidden counts allow"
         return replace(_no_figure(name, note), low=low, high=high, method=method)

@@ -95,11 +95,8 @@ def share_pool(
 
 
 def _funnels(practices: Sequence[Practice], counts: Filled, labels: Sequence[str]) -> tuple[Funnel, Funnel]:
-    known = [i for i, one in enumerate(practices) if one.adverse.is_exact]
-    asked = (
-        *([getattr(practices[i], of).low for i in known] for of in ("adverse", "counted")),
-        [labels[i] for i in known],
-    )
+    known = [(one, label) for one, label in zip(practices, labels, strict=True) if one.adverse.is_exact]
+    asked = [one.adverse.low for one, _ in known], [one.counted.low for one, _ in known], [label for _, label in known]
     target = counts.share if counts.share is not None and 0 < counts.share < 1 else None
     return funnel(*asked, target=target), funnel(*asked, target=target, overdispersion="additive")
 

@@ -143,8 +143,23 @@ def test_the_coordinator_sees_who_takes_part_by_pseudonym(
 def test_a_refused_file_says_why(home: Path, sent: list[Path], capsys: pytest.CaptureFixture[str]) -> None:
     before = files(home / "bay")
     assert main(["group", "take", "--group", str(home / "bay"), str(sent[0])]) == 1
-    assert "refused, nothing changed" in capsys.readouterr().out
+    told = capsys.readouterr()
+    assert "refused, nothing changed" in told.out
+    assert told.err == f"  … checking {sent[0].name}\n"
     assert files(home / "bay") == before
+
+
+def test_commands_of_a_group_say_what_they_are_at_beside_the_answer(
+    home: Path, sent: list[Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert contribute(home, "HARBOUR", "--level", "counts") == 0
+    told = capsys.readouterr()
+    assert told.err.count("  … ") == 2
+    assert "so that no small count can be worked out" in told.err
+    assert main(["group", "pooled", "--group", str(home / "bay"), "--json"]) == 0
+    told = capsys.readouterr()
+    assert told.err.startswith("  … opening the contributions\n")
+    assert json.loads(told.out)["name"]
 
 
 def test_tables_of_a_group_fit_80_columns(

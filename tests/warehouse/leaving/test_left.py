@@ -389,8 +389,9 @@ def test_a_contribution_meets_documents_under_definitions_not_agreed_on(
         with Reader.open(folder) as reader:
             check_beside(reader, agreed, practice)
         load_rows(folder, rows[89:], source="one.csv")
-    with Reader.open(folder) as reader, pytest.raises(RequestError, match=told):
+    with Reader.open(folder) as reader, pytest.raises(RequestError, match=told) as caught:
         check_beside(reader, agreed, practice)
+    assert "--never-sent" in (caught.value.remedy or "")
 
 
 def test_a_definition_that_counts_alike_waits_for_new_cases_too(tmp_path: Path) -> None:

@@ -287,6 +287,7 @@ def test_a_share_with_a_hidden_count_is_a_range_that_tells_no_more_than_the_coun
     assert row.ratio.high is not None
     least, most = (float(str(limits.numbers[name])) for name in ("least", "most"))
     assert row.ratio.low < least < most < row.ratio.high
+    assert all(end == float(f"{end:.2g}") for end in (row.ratio.low, least, most, row.ratio.high))  # two digits
     for x in (1, 2, 3, 4):  # the ratio of the full counts, by the same method
         true = [(a, 60, b, 80) for a, b in (*rest, (x, 16 - x))]
         made = pool(ratio_effects(*map(list, zip(*true, strict=True)))).natural()
