@@ -10,6 +10,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import chdir, redirect_stderr, redirect_stdout
+from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -18,7 +19,8 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 import streamlit as st
-from streamlit.testing.v1 import AppTest
+from streamlit.components.v2 import manifest_scanner
+from streamlit.testing.v1 import AppTest, app_test
 
 from dashboard.parts import upload
 from pipelines.cli import main
@@ -148,6 +150,16 @@ def reader(folder: Path) -> Iterator[Reader]:
     """The published snapshot."""
     with Reader.open(folder) as opened:
         yield opened
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _read_once() -> Iterator[None]:
+    """What stays as it is in a run: the packages that are installed, looked through by Streamlit for parts of pages
+    before the first run of every page (half a second of processor time each), and the scripts of the pages."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(manifest_scanner, "scan_component_manifests", cache(manifest_scanner.scan_component_manifests))
+        patched.setattr(app_test, "ScriptCache", cache(app_test.ScriptCache))
+        yield
 
 
 VARIABLES = ("MENTON_VIEWER", "MENTON_READ_ONLY", "MENTON_ACCESS_FILE", "MENTON_ENCRYPTION_KEY_FILE", "MENTON_KEY_FILE")
