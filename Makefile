@@ -30,15 +30,24 @@ help:
 	@echo "make weaknesses  known weaknesses of what is installed; before every release"
 	@echo "make spark  the cluster route on a real Spark master and two workers (needs Java 17)"
 
-$(VENV)/made: .ci/build.lock requirements.lock pyproject.toml
+$(VENV)/begun: .ci/build.lock
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Menton needs Python 3.11 or newer; say make PYTHON=python3.12, for example")'
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python $(INSTALL) -r .ci/build.lock
+	@touch $@
+
+$(VENV)/made: requirements.lock pyproject.toml $(VENV)/begun
 	$(BIN)/python $(INSTALL) -r requirements.lock
 	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation -e .
 	@touch $@
 
-$(VENV)/made-for-tests: requirements-dev.lock requirements-alone.lock $(VENV)/made
+# What the tests need beyond that, so that a second process can put it in meanwhile.
+$(VENV)/beside: requirements.lock requirements-dev.lock $(VENV)/begun
+	grep -vxFf requirements.lock requirements-dev.lock > $@.txt
+	$(BIN)/python $(INSTALL) -r $@.txt
+	@touch $@
+
+$(VENV)/made-for-tests: requirements-dev.lock requirements-alone.lock $(VENV)/made $(VENV)/beside
 	$(BIN)/python $(INSTALL) -r requirements-dev.lock
 	$(BIN)/python $(INSTALL) -r requirements-alone.lock
 	@touch $@
@@ -61,9 +70,10 @@ compiled: $(VENV)/made-for-tests
 tested: $(VENV)/made-for-tests
 	$(ALL_TESTS) --durations=15
 
-# Reading the tests and the cluster's engine take one processor each, so they go side by side; types, which take one for
-# a minute, beside the tests, so that none stands idle.
-test: $(VENV)/made-for-tests
+# Two things at a time, so that no processor stands idle: installing, then reading the tests and the cluster's engine,
+# which take one each; types, which take one for a minute, beside the tests.
+test:
+	$(MAKE) -j 2 $(VENV)/made-for-tests $(VENV)/sail/made
 	sh tests/install_browser.sh $(BIN)/python
 	$(MAKE) -j 2 compiled sail
 	$(MAKE) -j 2 check tested
@@ -74,11 +84,11 @@ coverage: $(VENV)/made-for-tests
 	$(ALL_TESTS) --cov --cov-report=term
 
 # The client of pysail lies apart: Great Expectations looks for pyspark and ends the program where it finds a part of it.
-$(VENV)/sail/made: .ci/sail.lock $(VENV)/made-for-tests
+$(VENV)/sail/made: .ci/sail.lock $(VENV)/begun
 	$(BIN)/python $(INSTALL) --upgrade --target $(VENV)/sail -r .ci/sail.lock
 	@touch $@
 
-sail: $(VENV)/sail/made
+sail: $(VENV)/sail/made $(VENV)/made-for-tests
 	PYTHONPATH=$(VENV)/sail SPARK_HOME=$(VENV)/sail $(BIN)/python -m pytest tests/warehouse/engine/test_sail.py
 
 # First the faults and the attacks that lie beside what they attack, which write tests/faults/totals.md; the simulations
