@@ -67,16 +67,15 @@ check: $(VENV)/made-for-tests
 compiled: $(VENV)/made-for-tests
 	@$(BIN)/python -m pytest --collect-only -qq > $(VENV)/collected || { cat $(VENV)/collected; exit 1; }
 
-tested: $(VENV)/made-for-tests
+tested: compiled
 	$(ALL_TESTS) --durations=15
 
-# Two things at a time, so that no processor stands idle: installing, then reading the tests and the cluster's engine,
-# which take one each; types, which take one for a minute, beside the tests.
+# No processor stands idle: two install; then the tests are read and run, and the cluster's engine and the types, which
+# take one for less than a minute each, go beside.
 test:
 	$(MAKE) -j 2 $(VENV)/made-for-tests $(VENV)/sail/made
 	sh tests/install_browser.sh $(BIN)/python
-	$(MAKE) -j 2 compiled sail
-	$(MAKE) -j 2 check tested
+	$(MAKE) -j 3 tested sail check
 
 # The same tests, watched line by line, which takes half as long again; fails below the share that pyproject.toml asks for.
 coverage: $(VENV)/made-for-tests
