@@ -22,7 +22,6 @@ from pipelines.group.container import unseal as unseal_with
 from pipelines.group.copies import faults_of
 from pipelines.group.folder import RECORD, GroupFolder
 from pipelines.group.keys import read_group_keys
-from pipelines.group.practice_record import FILE as CONTRIBUTIONS
 from pipelines.group.taking import members
 from tests.faults.keep_schema import CASES as CASES_KEPT
 from tests.faults.keep_schema import unpack as unpack_schema
@@ -30,6 +29,7 @@ from tests.faults.stepper import Stepper
 from tests.hand_made import load_rows, made_case
 from warehouse.errors import BadFileError, KeyProblemError
 from warehouse.marts.reader import Reader
+from warehouse.pooled.history import RECORD_FILE as CONTRIBUTIONS
 from warehouse.private_files import beside
 from warehouse.store.record_chain import RecordChain
 from warehouse.store.storage import Connection

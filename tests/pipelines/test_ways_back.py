@@ -13,9 +13,9 @@ import pytest
 
 from pipelines.cli import main
 from pipelines.deidentify.keyer import Keyer
-from pipelines.group.practice_record import FILE as CONTRIBUTIONS
 from tests.pipelines.test_case_numbers import HEADINGS, written
 from warehouse.marts.reader import Reader
+from warehouse.pooled.history import RECORD_FILE as CONTRIBUTIONS
 from warehouse.private_files import beside
 from warehouse.store.record_chain import RecordChain
 from warehouse.store.snapshot import POINTER
