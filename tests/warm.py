@@ -88,6 +88,7 @@ def python() -> str:
             )
             until = time.monotonic() + PATIENCE
             while not address.exists():
+                assert _started[-1].poll() is None, f"the process to be copied ended before it was up: try {words}"
                 assert time.monotonic() < until, "the process to be copied did not come up"
                 time.sleep(0.02)
         holding = socket.socket(socket.AF_UNIX)  # while one is held the process stays
@@ -212,10 +213,10 @@ def import_everything() -> None:
     modules = [one.name for own in (pipelines, warehouse) for one in walk_packages(own.__path__, f"{own.__name__}.")]
     for name in (*LIBRARIES, *modules):
         import_module(name)
-    from dashboard.access.working import LATER, READS
+    from dashboard.access.working import READS
     from dashboard.entry.serve import import_pages_modules
 
-    for name in (*READS, *LATER):
+    for name in (*READS, "dashboard.report.findings"):
         import_module(name)
     import_pages_modules()
 
