@@ -78,6 +78,7 @@ class Attack:
         ends += [(n, n) for _, n in besides]
         self.sums = csr_array(np.array(rows, dtype=float).reshape(len(rows), self.size))
         self.ends = np.array(ends, dtype=float).reshape(len(rows), 2)
+        self.fillings: list[NDArray[np.float64]] = []
 
     def row(self, sets: Sets) -> NDArray[np.float64]:
         """A cell as a sum of the cross; one value stands for all that no table tells apart."""
@@ -90,43 +91,60 @@ class Attack:
 
     def range(self, row: NDArray[np.float64], table: str, key: tuple[str, ...], label: str) -> CellRange:
         """The smallest and the largest count that fits everything known."""
-        ends = []
-        for sign in (1.0, -1.0):
-            found = milp(
-                sign * row,
-                integrality=np.ones(self.size),
-                bounds=Bounds(0, PLENTY),
-                constraints=LinearConstraint(self.sums, self.ends[:, 0], self.ends[:, 1]),
-            )
-            if found.status != 0:
-                message = "No counts fit all of these tables together."
-                raise RequestError(
-                    message, expected="tables that agree", remedy="give other cases a scope of their own"
-                )
-            ends.append(float(round(sign * found.fun)))
-        return CellRange(table, key, label, ends[0], math.inf if ends[1] >= PLENTY else ends[1])
+        low, high = self._end(row, 1.0), self._end(row, -1.0)
+        return CellRange(table, key, label, low, math.inf if high >= PLENTY else high)
+
+    def _end(self, row: NDArray[np.float64], sign: float) -> float:
+        """The smallest count (``sign`` 1) or the largest (-1); how the cross is filled then is kept."""
+        found = milp(
+            sign * row,
+            integrality=np.ones(self.size),
+            bounds=Bounds(0, PLENTY),
+            constraints=LinearConstraint(self.sums, self.ends[:, 0], self.ends[:, 1]),
+        )
+        if found.status != 0:
+            message = "No counts fit all of these tables together."
+            raise RequestError(message, expected="tables that agree", remedy="give other cases a scope of their own")
+        filled = np.rint(found.x)
+        sums = self.sums @ filled
+        if (filled >= 0).all() and (self.ends[:, 0] <= sums).all() and (sums <= self.ends[:, 1]).all():
+            self.fillings.append(filled)
+        return float(round(sign * found.fun))
 
     def hidden(self) -> tuple[CellRange, ...]:
         """Range of every hidden cell."""
-        return tuple(
-            self.range(self.row(_sets(one.layout, key)), one.name, key, cell.shown)
-            for one in self.releases
-            for key, cell in one.cells.items()
-            if cell.state != "shown"
-        )
+        return tuple(self.range(*asked) for asked in self._hidden())
 
     def guarded(self) -> tuple[CellRange, ...]:
         """Range of every count the releases guard, printed or not; the key says which cases it counts."""
-        return tuple(
-            self.range(
-                self.row(guard.whole) - self.row(guard.less or {}) * (guard.less is not None),
-                one.name,
-                (_label_of(guard),),
-                "guarded",
-            )
-            for one in self.releases
-            for guard in one.guards
-        )
+        return tuple(self.range(*asked) for asked in self._guarded())
+
+    def left_open(self) -> tuple[CellRange, ...]:
+        """Of every hidden cell and guarded count two counts that fit everything known, or the one that alone does.
+
+        The solver is asked only where no two fillings that it gave before, each held against everything known, differ
+        in this count: one that nothing leaves open is found as surely as by ``range``, and most others are for nothing.
+        """
+        return tuple(self._left_open(*asked) for asked in (*self._hidden(), *self._guarded()))
+
+    def _left_open(self, row: NDArray[np.float64], table: str, key: tuple[str, ...], label: str) -> CellRange:
+        fit = {float(row @ filled) for filled in self.fillings}
+        for sign in (1.0, -1.0):
+            if len(fit) < 2:
+                fit.add(self._end(row, sign))
+        return CellRange(table, key, label, min(fit), max(fit))
+
+    def _hidden(self) -> Iterable[tuple[NDArray[np.float64], str, tuple[str, ...], str]]:
+        for one in self.releases:
+            for key, cell in one.cells.items():
+                if cell.state != "shown":
+                    yield self.row(_sets(one.layout, key)), one.name, key, cell.shown
+
+    def _guarded(self) -> Iterable[tuple[NDArray[np.float64], str, tuple[str, ...], str]]:
+        for one in self.releases:
+            for guard in one.guards:
+                row = self.row(guard.whole) - self.row(guard.less or {}) * (guard.less is not None)
+                yield row, one.name, (_label_of(guard),), "guarded"
 
 
 def attack(releases: Sequence[Release]) -> tuple[CellRange, ...]:
@@ -137,6 +155,11 @@ def attack(releases: Sequence[Release]) -> tuple[CellRange, ...]:
 def attack_guarded(releases: Sequence[Release]) -> tuple[CellRange, ...]:
     """Range of every count the releases guard."""
     return Attack(releases).guarded()
+
+
+def left_open(releases: Sequence[Release]) -> tuple[CellRange, ...]:
+    """Of every hidden cell and every count the releases guard two counts that fit, or the one that alone does."""
+    return Attack(releases).left_open()
 
 
 def _sets(layout: Layout, key: tuple[str, ...]) -> dict[str, frozenset[str]]:

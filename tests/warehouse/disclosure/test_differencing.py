@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from tests.warehouse.disclosure.attacker import attack, attack_guarded, table_of_rows, table_of_shares
+from tests.warehouse.disclosure.attacker import attack, attack_guarded, left_open, table_of_rows, table_of_shares
 from warehouse.disclosure import Dimension, Layout, Policy, Release, Table, protect
 from warehouse.disclosure import space as space_module
 from warehouse.errors import BadFileError, RequestError
@@ -177,6 +177,7 @@ def test_a_count_given_away_before_does_not_block_later_tables() -> None:
     data["cells"][1] = [["b"], "shown", 12]
     careless = Release.from_dict(data)
     assert attack([careless])[0].recovered
+    assert left_open([careless])[0].recovered
     later = protect(Table("total", WHOLE, {(): 40}), earlier=[careless])
     assert later.cell().shown == "40"
 
@@ -199,6 +200,7 @@ def careless_pair() -> Release:
 def test_cells_that_were_pinned_before_do_not_block_later_tables() -> None:
     careless = careless_pair()
     assert all(one.recovered for one in attack([careless]))
+    assert [(one.low, one.high) for one in left_open([careless])] == [(one.low, one.high) for one in attack([careless])]
     later = protect(by_sex(3, 7), earlier=[careless])
     assert not later.refused
     assert later.cell("F").shown == "fewer than 5"
