@@ -29,11 +29,7 @@ SUBJECTS_OF_THE_TALK = tuple(say("talk.subjects").splitlines())
 
 DIGITS = 1  # decimal places of shares (in percent) and of changes
 MEAN_DIGITS = 2  # decimal places of means over practices
-
-
 MOST_DRAWN = 25  # groups in a picture: more do not fit on a page. The table has all of them
-
-
 MOST_READ = 8  # groups that a room can read at once
 
 

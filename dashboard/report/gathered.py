@@ -16,7 +16,7 @@ from warehouse.protected.counts import Counted
 from warehouse.questions.complete import asked_by, complete_cases, complete_in
 from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.grouped_changes import changes_by
-from warehouse.questions.shares import Rates, rates_by
+from warehouse.questions.shares import Rates, rates_by, rates_under
 from warehouse.questions.spread import ChangePicture, change_picture
 from warehouse.results import Estimate
 from warehouse.selection import Selection
@@ -62,11 +62,9 @@ def gather(
     of_whole = None if beside else (None,)
     counted = Counted.read(reader, comparisons, definition=definition, selection=selection, beside=of_whole)
     headline = counted.overall.definition
-    others = [
-        rates_by(reader, (None,), definition=other.id, selection=selection, beside=None if beside else ())[0]
-        for other in reader.registry
-        if other.id != headline.id
-    ]
+    listed = [other for other in reader.registry if other.id != headline.id]
+    under = rates_under(reader, listed, (None,), selection=selection, beside=None if beside else ()) if listed else ()
+    others = [other for (other,) in under]
     of_untreated = Selection(comparison="untreated")
     (untreated,) = rates_by(reader, (None,), definition=definition, selection=of_untreated, beside=())
     changes = change_picture(reader, definition=definition, selection=selection, changes=counted.values)

@@ -1,6 +1,6 @@
 """The sampling frame: from every case started to the cases counted, with each loss and its reason."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from warehouse.disclosure import Count
@@ -57,17 +57,21 @@ def stage_counts(steps: Mapping[str, int]) -> tuple[StageCount, ...]:
     return tuple(stages)
 
 
-def flow_of(reader: Reader, steps: Mapping[str, int], selection: Selection) -> Flow:
-    """The frame from the number of cases at each step."""
-    hand_picked, set_apart = _left_out(reader, selection)
-    return Flow(
-        stage_counts(steps),
-        Count.of(turned_away_cases(reader, selection.filters.get("practice", ()))),
-        Count.of(hand_picked),
-        Count.of(steps.get("in_treatment", 0)),
-        Count.of(set_apart),
-        Count.of(steps.get("no_reference", 0)),
-    )
+def flows_of(reader: Reader, counts: Iterable[Mapping[str, int]], selection: Selection) -> list[Flow]:
+    """The frame under each of some definitions, from the numbers of cases at each step."""
+    hand_picked, set_apart = map(Count.of, _left_out(reader, selection))
+    turned_away = Count.of(turned_away_cases(reader, selection.filters.get("practice", ())))
+    return [
+        Flow(
+            stage_counts(steps),
+            turned_away,
+            hand_picked,
+            Count.of(steps.get("in_treatment", 0)),
+            set_apart,
+            Count.of(steps.get("no_reference", 0)),
+        )
+        for steps in counts
+    ]
 
 
 def turned_away_cases(reader: Reader, practices: Sequence[str] = ()) -> int:

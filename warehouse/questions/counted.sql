@@ -1,7 +1,8 @@
 -- One row is the cases of a selection in a group of one grouping ($groups; the groups of other groupings are null) that
--- came as far as one step. Key: groups, step_no. Cases alike are counted first, by their codes: text is only met after that.
+-- came as far as one step under a definition. Key: groups, definition_id, step_no. Cases alike are counted first, by their codes: text is only met after that.
 select
     $groups,
+    definition_id,
     step_no,
     sum(n) as n,
     sum(case when is_adverse then n else 0 end) as adverse,
@@ -14,6 +15,7 @@ select
 from (
     select
         $named,
+        definition_id,
         step_no,
         is_adverse,
         is_favourable,
@@ -23,7 +25,8 @@ from (
         n
     from (
         select
-            ${columns}mart_outcomes.step_no,
+            ${columns}mart_outcomes.definition_id,
+            mart_outcomes.step_no,
             mart_outcomes.is_adverse,
             mart_outcomes.is_favourable,
             mart_outcomes.is_known_adverse,
@@ -35,7 +38,8 @@ from (
         $memberships
         where $condition
         group by
-            ${columns_alone}mart_outcomes.step_no,
+            ${columns_alone}mart_outcomes.definition_id,
+            mart_outcomes.step_no,
             mart_outcomes.is_adverse,
             mart_outcomes.is_favourable,
             mart_outcomes.is_known_adverse,

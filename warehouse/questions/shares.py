@@ -8,7 +8,7 @@ from typing import Any, TypeAlias
 
 from warehouse.analysis.difference import NET, net_share, risk_difference
 from warehouse.analysis.proportion import ProportionMethod, missing_bounds, proportion
-from warehouse.cases.flow import Flow, StageCount, flow_of, stage_counts, turned_away_cases
+from warehouse.cases.flow import Flow, StageCount, flows_of, stage_counts, turned_away_cases
 from warehouse.disclosure import Count, Policy
 from warehouse.marts.grouping import Grouping, group_label, grouping, in_order, membership_join, named_group
 from warehouse.marts.outcome_sql import COUNTED, outcomes_of, outcomes_statement
@@ -44,6 +44,7 @@ class Tally:
 
 
 Tallies: TypeAlias = dict[str, Tally]  # by group
+Ways: TypeAlias = Sequence[Grouping | None]  # None: all cases together
 
 _SUMMED = tuple(one.name for one in fields(Tally))[1:]
 
@@ -192,34 +193,48 @@ def rates_by(
     ``beside``: the groupings whose groups are to have beside their shares what is expected and what is left of error;
     all where None.
     """
-    chosen = reader.definition(definition)
+    chosen = [reader.definition(definition)]
     selection = selection or Selection()
+    return next(rates_under(reader, chosen, ways, selection=selection, beside=beside, method=method, level=level))
+
+
+def rates_under(
+    reader: Reader,
+    definitions: Sequence[Definition],
+    ways: Sequence[str | None],
+    *,
+    selection: Selection,
+    beside: Container[str | None] | None = None,
+    method: ProportionMethod = "wilson",
+    level: float = 0.95,
+) -> Iterator[tuple[Rates, ...]]:
+    """The same under each of some definitions, at least one, all counted in one pass."""
     asked = [grouping(by) if by else None for by in ways]
-    counted = _tallies(reader, chosen, selection, asked)
+    counted = _tallies(reader, definitions, selection, asked)
     wanted = [place for place, by in enumerate(ways) if beside is None or by in beside]
-    known = dict(zip(wanted, _beside(reader, chosen, selection, [asked[at] for at in wanted], level), strict=True))
-    stands = [known.get(place, lambda _: NOTHING_BESIDE) for place in range(len(ways))]
-    once = (tallies for way, tallies in zip(asked, counted, strict=True) if way is None or way.column)
-    every_case = next(once, None) or _tallies(reader, chosen, selection, [None])[0]
-    sums: Counter[str] = Counter()
-    for tally in every_case.values():
-        sums.update(tally.steps)
-    flow = flow_of(reader, sums, selection)
-    return tuple(
-        Rates(
-            definition=chosen,
-            growth_reference=reader.growth_used(chosen),
-            build=reader.snapshot.build_id,
-            selection=selection,
-            by=way,
-            method=method,
-            level=level,
-            groups=tuple(_rows(reader, chosen, way, found, told, flow.turned_away, method=method, level=level)),
-            flow=flow,
-            policy=Policy.nothing_hidden(),
+    known = _beside(reader, definitions, selection, [asked[at] for at in wanted], level)
+    once = next((place for place, way in enumerate(asked) if way is None or way.column), None)
+    whole = counted if once is not None else _tallies(reader, definitions, selection, [None])
+    steps = [sum((Counter(tally.steps) for tally in one[once or 0].values()), Counter()) for one in whole]
+    flows = flows_of(reader, steps, selection)
+    for chosen, found, stand, flow in zip(definitions, counted, known, flows, strict=True):
+        standing = dict(zip(wanted, stand, strict=True))
+        stands = [standing.get(place, lambda _: NOTHING_BESIDE) for place in range(len(ways))]
+        yield tuple(
+            Rates(
+                definition=chosen,
+                growth_reference=reader.growth_used(chosen),
+                build=reader.snapshot.build_id,
+                selection=selection,
+                by=way,
+                method=method,
+                level=level,
+                groups=tuple(_rows(reader, chosen, way, held, told, flow.turned_away, method=method, level=level)),
+                flow=flow,
+                policy=Policy.nothing_hidden(),
+            )
+            for way, held, told in zip(asked, found, stands, strict=True)
         )
-        for way, found, told in zip(asked, counted, stands, strict=True)
-    )
 
 
 def untreated_alike(selection: Selection) -> Selection:
@@ -233,20 +248,21 @@ _OF_CHILDREN = ("age_band", "sex", "vertical_type", "growth_stage", "incisor_cla
 
 
 def _beside(
-    reader: Reader, definition: Definition, selection: Selection, ways: Sequence[Grouping | None], level: float
-) -> Iterator[Callable[[str], Counterparts]]:
-    """For each grouping, what stands beside the share of a group.
+    reader: Reader, definitions: Sequence[Definition], selection: Selection, ways: Ways, level: float
+) -> Iterator[list[Callable[[str], Counterparts]]]:
+    """For each definition and grouping, what stands beside the share of a group.
 
     What is expected without treatment the untreated cases of the same group tell, or all of them where the grouping is
     not about the child; the growth reference where those are too few or are the cases asked about.
     """
-    by_reference = BesideShares(reader, definition, selection, level).by(ways) if ways else []
-    untreated: list[Tallies] = [{} for _ in ways]
+    untreated: list[list[Tallies]] = [[{} for _ in ways] for _ in definitions]
     alike = [way if way and way.name in _OF_CHILDREN else None for way in ways]
     if selection.comparison == "treated" and ways:
-        untreated = _tallies(reader, definition, untreated_alike(selection), alike)
-    for place, way in enumerate(alike):
-        yield partial(_beside_of, by_reference[place], untreated[place], way is None, level)
+        untreated = _tallies(reader, definitions, untreated_alike(selection), alike)
+    for definition, tallies in zip(definitions, untreated, strict=True):
+        known = BesideShares(reader, definition, selection, level).by(ways) if ways else []
+        held = zip(known, tallies, alike, strict=True)
+        yield [partial(_beside_of, one, found, way is None, level) for one, found, way in held]
 
 
 def _beside_of(
@@ -312,25 +328,25 @@ def _mixed(tally: Tally) -> Iterator[Caution]:
 
 
 def _tallies(
-    reader: Reader, definition: Definition, selection: Selection, ways: Sequence[Grouping | None]
-) -> list[Tallies]:
-    """For each grouping, what a group holds. Groupings that have every case once are counted together."""
+    reader: Reader, definitions: Sequence[Definition], selection: Selection, ways: Ways
+) -> list[list[Tallies]]:
+    """For each definition and grouping, what a group holds; such as have every case once are counted together."""
     single = [place for place, way in enumerate(ways) if way is None or way.column]  # every case is in one group
-    found: list[Tallies] = [{} for _ in ways]
+    found: dict[str, list[Tallies]] = {one.id: [{} for _ in ways] for one in definitions}
     for places in ([single] if single else []) + [[place] for place in range(len(ways)) if place not in single]:
         asked = [ways[at] for at in places]
-        for place, group, step, (n, *sums) in _counted(reader, definition, selection, asked):
-            tally = found[places[place]].setdefault(group, Tally())
+        for definition, place, group, step, (n, *sums) in _counted(reader, definitions, selection, asked):
+            tally = found[definition][places[place]].setdefault(group, Tally())
             tally.steps[step] = n
             for name, added in zip(_SUMMED, sums, strict=True):
                 setattr(tally, name, getattr(tally, name) + added)
-    return found
+    return list(found.values())
 
 
 def _counted(
-    reader: Reader, definition: Definition, selection: Selection, ways: Sequence[Grouping | None]
-) -> Iterator[tuple[int, str, str, list[int]]]:
-    """Place of the grouping, group, step; cases, and of them the sums of a tally."""
+    reader: Reader, definitions: Sequence[Definition], selection: Selection, ways: Ways
+) -> Iterator[tuple[str, int, str, str, list[int]]]:
+    """Definition, place of the grouping, group, step; cases, and of them the sums of a tally."""
     condition, values = selection.where()
     groups = [f"grouped_{place}" for place in range(len(ways))]
     columns = {group: way.column or "appliance" for group, way in zip(groups, ways, strict=True) if way}
@@ -342,16 +358,17 @@ def _counted(
         named=", ".join(f"{named_group(one) if one in columns else text(ALL)} as {one}" for one in groups),
         columns="".join(f"{column} as {group}, " for group, column in columns.items()),
         columns_alone="".join(f"{column}, " for column in columns.values()),
-        outcomes=outcomes_of(definition),
+        outcomes=outcomes_of(*definitions),
         memberships=membership_join(ways[0]) if ways[0] else "",
         condition=condition,
-        sets=", ".join(f"({group}, step_no)" for group in groups),
+        sets=", ".join(f"({group}, definition_id, step_no)" for group in groups),
     )
     steps = list(STEPS)
     for row in reader.connection.rows(query, values):
-        step, *sums = map(int, row[len(ways) :])
+        definition, *counts = row[len(ways) :]
+        step, *sums = map(int, counts)
         ((place, group),) = ((place, mark) for place, mark in enumerate(row[: len(ways)]) if mark is not None)
-        yield place, group, steps[step], sums
+        yield definition, place, group, steps[step], sums
 
 
 def rates_as_data(result: Rates) -> dict[str, Any]:

@@ -38,20 +38,9 @@ def pdf_file(document: Document) -> bytes:
 
 def as_data(document: Document) -> dict[str, Any]:
     """The document as plain data for the template."""
-    as_it_is = (
-        "title",
-        "cases",
-        "made_for",
-        "answer",
-        "lead",
-        "caution",
-        "limits",
-        "cautions",
-        "methods",
-        "references",
-    )
+    plain = ("title", "cases", "made_for", "answer", "lead", "caution", "limits", "cautions", "methods", "references")
     return {
-        **{name: getattr(document, name) for name in as_it_is},
+        **{name: getattr(document, name) for name in plain},
         "stamp": asdict(document.stamp) | {"line": document.stamp.line},
         "foot": FOOT,
         "sections": [_section(section) for section in document.sections],
