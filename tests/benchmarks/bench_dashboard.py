@@ -3,6 +3,9 @@
 Run with ``python -m pytest tests/benchmarks/bench_dashboard.py -m benchmark -s``. Processor seconds spent while the
 page's script runs, so that waiting plays no part; nothing is asserted about time, only that every page has drawn.
 
+Then what one waits for in a real browser: from start to the first page at rest, and from the click on a choice to the
+last change of the page; beside it a bare page of Streamlit with the same choices, one query and one chart.
+
 Then fifty people who open a page at once, and beside it pages of Streamlit alone: one line of text, which is the least
 that any page costs, and one query and one chart.
 """
@@ -11,25 +14,29 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import time
 import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import altair as alt
 import polars as pl
+import psutil
 import pytest
+from playwright.sync_api import Browser, sync_playwright
 from streamlit.runtime.scriptrunner.script_runner import ScriptRunner
 from streamlit.testing.v1 import AppTest
 
 from pipelines.ingest.ingest import Request, ingest
 from tests.benchmarks.fifty import PATIENCE
 from tests.benchmarks.table import Row, Table
-from tests.dashboard.browsing import ENDS_WITH_US, free_port, served
+from tests.dashboard.browsing import ENDS_WITH_US, FLAGS, Served, free_port, menu, person, rest, served
 from tests.large_file import large_wide_csv
 from warehouse.marts.reader import Reader
 from warehouse.store.snapshot import current_snapshot
@@ -143,6 +150,101 @@ def measure(n: int, folder: Path, spent: list[float], monkeypatch: pytest.Monkey
                 line(f"{page}: {name} = {value}")
         assert not app.exception
         assert app.title[0].value
+
+
+CHOICES = (("Sex", "female"), ("Extraction status", "extraction"), ("Age at start", "10 to 11 years"))
+"""What is chosen, each on the page as it first is: the title of the menu, and the option."""
+
+BARE_CHOICES = """
+import os
+import altair, duckdb, streamlit
+streamlit.title("Adverse by age")
+wanted = ["true"]
+for title, column, named in (
+    ("Sex", "sex", {"female": "female"}),
+    ("Extraction status", "extraction", {"extraction": "extraction"}),
+    ("Age at start", "age_band", {"10 to 11 years": "10-11"}),
+):
+    wanted += [f"{column} = '{named[one]}'" for one in streamlit.multiselect(title, list(named))]
+with duckdb.connect(os.environ["STORE"], read_only=True) as store:
+    rows = store.sql(
+        "select age_band, count(*) as n from mart_outcomes inner join mart_cases using (case_no)"
+        " where definition_id = 'D1' and mart_outcomes.status = 'adverse' and " + " and ".join(wanted) + " group by 1"
+    ).pl()
+streamlit.altair_chart(altair.Chart(rows).mark_bar().encode(x="n:Q", y="age_band:N"))
+"""
+ROUNDS = 2
+# The last change of a page since a click, in milliseconds, as its browser saw it.
+WATCH = """
+() => {
+  window.lastChange = 0;
+  const seen = new MutationObserver(() => { window.lastChange = performance.now() - window.clicked; });
+  seen.observe(document.body, {subtree: true, childList: true, attributes: true, characterData: true});
+  document.addEventListener('pointerdown', () => { window.clicked = performance.now(); }, {capture: true});
+}
+"""
+
+
+def processor_of_children() -> float:
+    """Processor seconds so far of all that this process started, but for the browser."""
+    total = 0.0
+    for one in psutil.Process().children(recursive=True):
+        with suppress(psutil.Error):
+            words = " ".join(one.cmdline())
+            if "chrom" not in words and "playwright" not in words:
+                total += one.cpu_times().user + one.cpu_times().system
+    return total
+
+
+def clicked(browser: Browser, address: str, cookies: list[Any], title: str, option: str) -> float:
+    """Seconds from the click on an option to the last change of the page."""
+    context = person(browser)
+    context.add_cookies(cookies)
+    page = context.new_page()
+    page.goto(address)
+    rest(page)
+    page.evaluate(WATCH)
+    menu(page, title).get_by_role("combobox").click()
+    page.get_by_role("option", name=option, exact=True).click()
+    rest(page)
+    seconds: float = page.evaluate("() => window.lastChange / 1000")
+    context.close()
+    return seconds
+
+
+@pytest.mark.benchmark
+@pytest.mark.parametrize("n", [N, MILLION])
+def test_what_a_person_waits_for(n: int, request: pytest.FixtureRequest, table: Table, tmp_path: Path) -> None:
+    folder = request.getfixturevalue("folder" if n == N else "larger")
+    starts: dict[str, list[Row]] = {"bare": [], "first page": []}
+    clicks: dict[str, list[float]] = {"bare": [], "first page": []}
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=list(FLAGS))
+        for turn in range(ROUNDS):
+            for name in starts:
+                before, began = processor_of_children(), time.perf_counter()
+                opens = bare_page(folder, tmp_path, BARE_CHOICES) if name == "bare" else served(folder, begins=True)
+                with opens as address:
+                    cookies = address.cookies if isinstance(address, Served) else []
+                    context = person(browser)
+                    context.add_cookies(cookies)
+                    page = context.new_page()
+                    page.goto(str(address))
+                    rest(page)
+                    seconds, spent = time.perf_counter() - began, processor_of_children() - before
+                    context.close()
+                    starts[name].append(Row("dashboard", f"{name}: from start to rest", n, seconds, spent))
+                    if turn == 0:
+                        clicks[name] = [clicked(browser, str(address), cookies, *choice) for choice in CHOICES]
+        browser.close()
+    least = {name: min(rows, key=lambda row: row.processor or 0.0) for name, rows in starts.items()}
+    bare = table.add(replace(least["bare"], by_processor=True, what="from start to rest in a browser: bare page"))
+    ours = replace(least["first page"], by_processor=True, what="from start to rest in a browser: first page")
+    table.add(replace(ours, asked="1.3 ×"), against=[bare])
+    middle = {name: sorted(seconds)[len(seconds) // 2] for name, seconds in clicks.items()}
+    bare = table.add(Row("dashboard", "from click to rest in a browser: bare page", n, middle["bare"]))
+    click = Row("dashboard", "from click to rest in a browser: first page", n, middle["first page"], asked="2 ×")
+    table.add(click, against=[bare])
 
 
 BARE_PAGE = """
