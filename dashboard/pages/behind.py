@@ -22,7 +22,7 @@ from dashboard.parts.screen import (
     told,
 )
 from warehouse.export_safety import as_markdown
-from warehouse.questions.answer import Answer, answer
+from warehouse.questions.answer import Firmness, Glance, at_a_glance, firmness
 from warehouse.questions.shares import Rates
 from warehouse.words import shares as wording
 from warehouse.words.sentences import caution_text, say
@@ -31,17 +31,18 @@ from warehouse.words.sentences import caution_text, say
 def page(session: Session) -> None:
     st.title("What is behind it")
     choice = chosen(session)
-    found = session.about_cases(answer, choice.selection, definition=choice.definition)
+    found = session.about_cases(at_a_glance, choice.selection, definition=choice.definition)
     if found.group.started.n == 0:
         say_why_empty(found.relief, choice.selection)
         footing(found.overall, found.published_at)
         return
+    firm = session.about_cases(firmness, choice.selection, definition=choice.definition)
     the_share(found.overall)
     parts = [lambda: where_it_comes_from(found)]
     if found.group.counted.n:
-        told = {"bounds": missing(found), "changes": changes(found), "threshold": threshold(found)}
+        told = {"bounds": missing(found), "changes": changes(firm), "threshold": threshold(firm)}
         parts += [partial(section, message, key) for key, message in told.items() if message is not None]
-    side_by_side(*parts, partial(the_untreated, found))
+    side_by_side(*parts, partial(the_untreated, found, firm))
     footing(found.overall, found.published_at)
 
 
@@ -53,7 +54,7 @@ def the_share(overall: Rates) -> None:
     fine(f"Counted here: {overall.selection.sentence()}.", *(caution_text(one) for one in group.warnings))
 
 
-def where_it_comes_from(found: Answer) -> None:
+def where_it_comes_from(found: Glance) -> None:
     """From every case started to the cases counted."""
     flow = found.overall.flow
     st.header("From started to counted")
@@ -79,14 +80,14 @@ def section(message: Message, key: str) -> None:
     fine(*message.small)
 
 
-def the_untreated(found: Answer) -> None:
+def the_untreated(found: Glance, firm: Firmness) -> None:
     """The same count among children nobody treated."""
-    if found.untreated is None:
+    if firm.untreated is None:
         return
     st.header("Children observed without treatment")
-    (group,) = found.untreated.groups
-    plain(f"Under the same definition. {wording.headline(found.untreated)}", *wording.beside_sentences(group))
-    draw(side_by_side_figure({"treated": found.overall, "observed only": found.untreated}), key="untreated")
+    (group,) = firm.untreated.groups
+    plain(f"Under the same definition. {wording.headline(firm.untreated)}", *wording.beside_sentences(group))
+    draw(side_by_side_figure({"treated": found.overall, "observed only": firm.untreated}), key="untreated")
     fine(say("glance.unlike"), *(caution_text(one) for one in group.warnings))
 
 

@@ -11,7 +11,7 @@ from dashboard.parts.filters import Choice, chosen
 from dashboard.parts.room_messages import Message, messages, messages_of_shares, with_practices
 from dashboard.parts.screen import draw, fine, plain, said, say_why_empty
 from warehouse.export_safety import as_markdown
-from warehouse.questions.answer import COMPARISONS, answer
+from warehouse.questions.answer import COMPARISONS, at_a_glance, firmness
 from warehouse.selection import Selection
 
 ADDRESS = "message"
@@ -26,12 +26,12 @@ def page(session: Session) -> None:
         show(with_practices(told, session.practices().pool))
         return
     choice = chosen(session, is_shown=False)
-    found = session.about_cases(answer, choice.selection, definition=choice.definition)
+    found = session.about_cases(at_a_glance, choice.selection, definition=choice.definition)
     if found.group.started.n == 0:
         st.title("Present")
         say_why_empty(found.relief, choice.selection)
         return
-    told = messages(found)
+    told = messages(found, session.about_cases(firmness, choice.selection, definition=choice.definition))
     compared = session.practices()
     if choice == Choice(compared.rates.definition.id, Selection()):  # practices are counted so and in no other way
         told = with_practices(told, compared.pool)

@@ -8,7 +8,7 @@ from dashboard.charts.intervals import bounds_figure, forest_figure, shares_figu
 from dashboard.charts.sampling import sampling_figure
 from dashboard.charts.threshold import threshold_figure
 from warehouse.pooled.result import SharePool
-from warehouse.questions.answer import Answer
+from warehouse.questions.answer import Firmness, Glance
 from warehouse.questions.shares import Rates
 from warehouse.words import shares as wording
 from warehouse.words.contrasts import spread_sentence
@@ -31,14 +31,14 @@ class Message:
     small: tuple[str, ...] = ()  # What to keep in mind, in small type
 
 
-def messages(found: Answer) -> tuple[Message, ...]:
+def messages(found: Glance, firm: Firmness) -> tuple[Message, ...]:
     """The screens of an answer, in the order in which questions come from the floor."""
     told: list[Message | None] = [_answer(found), _counted(found)]
     if found.group.counted.n:
-        told += [changes(found), threshold(found), missing(found)]
+        told += [changes(firm), threshold(firm), missing(found)]
     told += [_groups(result) for result in found.by if result.by is not None]
     told += [
-        _untreated(found),
+        _untreated(found, firm),
         _limits(
             f"{found.group.counted.shown} of {found.group.started.shown} cases started could be counted.",
             "Who got which treatment was not left to chance, and much that matters was never recorded.",
@@ -88,7 +88,7 @@ def with_practices(told: tuple[Message, ...], found: SharePool) -> tuple[Message
     return (*told[:-1], practices, *told[-1:])
 
 
-def _answer(found: Answer) -> Message:
+def _answer(found: Glance) -> Message:
     definition = found.overall.definition
     return Message(
         title="The answer",
@@ -101,14 +101,14 @@ def _answer(found: Answer) -> Message:
     )
 
 
-def _counted(found: Answer) -> Message:
+def _counted(found: Glance) -> Message:
     flow = found.overall.flow
     return Message(title="Who was counted", sentence=wording.flow_sentence(flow), figure=sampling_figure(flow))
 
 
-def changes(found: Answer) -> Message | None:
+def changes(firm: Firmness) -> Message | None:
     """How far faces moved; None without a single change to look at."""
-    picture = found.changes
+    picture = firm.changes
     if picture is None or picture.quartiles is None:
         return None
     return Message(
@@ -119,19 +119,19 @@ def changes(found: Answer) -> Message | None:
     )
 
 
-def threshold(found: Answer) -> Message:
+def threshold(firm: Firmness) -> Message:
     """How much the answer hangs on one number; without a sentence where there is no single one."""
-    curve = found.threshold
+    curve = firm.threshold
     has_line = curve.part is not None
     return Message(
         title="Had the line been drawn elsewhere",
         sentence=wording.threshold_sentence(curve) if has_line else "",
-        figure=threshold_figure(curve, found.changes.unit if found.changes else "") if has_line else None,
+        figure=threshold_figure(curve, firm.changes.unit if firm.changes else "") if has_line else None,
         small=tuple(caution_text(one) for one in curve.cautions),
     )
 
 
-def missing(found: Answer) -> Message:
+def missing(found: Glance) -> Message:
     """How far the cases not known could move the share."""
     return Message(
         title="What the missing could do",
@@ -158,13 +158,13 @@ def _groups(result: Rates) -> Message:
     )
 
 
-def _untreated(found: Answer) -> Message | None:
-    if found.untreated is None:
+def _untreated(found: Glance, firm: Firmness) -> Message | None:
+    if firm.untreated is None:
         return None
     return Message(
         title="Children observed without treatment",
-        sentence=wording.headline(found.untreated),
-        figure=side_by_side_figure({"treated": found.overall, "observed only": found.untreated}),
+        sentence=wording.headline(firm.untreated),
+        figure=side_by_side_figure({"treated": found.overall, "observed only": firm.untreated}),
         small=("They differ from treated children in more than the treatment.",),
     )
 

@@ -26,7 +26,7 @@ from warehouse.cases.case_dots import CaseDots, case_dots
 from warehouse.marts.reader import Reader
 from warehouse.plans.question import Question
 from warehouse.protected.shares import as_shown, published
-from warehouse.questions.answer import Answer, answer
+from warehouse.questions.answer import Firmness, Glance, at_a_glance, firmness
 from warehouse.questions.contrast import PairComparison, compare_pair
 from warehouse.questions.crossed import compare_crossed
 from warehouse.questions.shares import rates
@@ -42,8 +42,13 @@ NOBODY = Selection(filters={"age_band": ("under 8",)})
 
 
 @pytest.fixture(scope="module")
-def found(reader: Reader) -> Answer:
-    return answer(reader, selection=EVERYONE)
+def found(reader: Reader) -> Glance:
+    return at_a_glance(reader, selection=EVERYONE)
+
+
+@pytest.fixture(scope="module")
+def firm(reader: Reader) -> Firmness:
+    return firmness(reader, selection=EVERYONE)
 
 
 @pytest.fixture(scope="module")
@@ -68,15 +73,15 @@ def marks(spec: dict[str, Any]) -> list[str]:
 
 
 @pytest.fixture(scope="module")
-def figures(found: Answer, reader: Reader, pair: PairComparison) -> dict[str, ChartFigure]:
+def figures(found: Glance, firm: Firmness, reader: Reader, pair: PairComparison) -> dict[str, ChartFigure]:
     """Every figure, for screen, paper and slide."""
-    assert found.changes is not None
+    assert firm.changes is not None
     return {
         "rates": shares_figure(found.by[0]),
         "protected": shares_figure(as_shown(published(reader, "age_band"))),
         "bounds": bounds_figure(found.group),
-        "changes": changes_figure(found.changes),
-        "threshold": threshold_figure(found.threshold, found.changes.unit),
+        "changes": changes_figure(firm.changes),
+        "threshold": threshold_figure(firm.threshold, firm.changes.unit),
         "sampling": sampling_figure(found.overall.flow),
         "contrasts": contrasts_figure({one.title: one.difference for one in pair.methods}, main=pair.answer.title),
     }
@@ -136,7 +141,7 @@ def test_no_chart_was_left_out(
     assert (sorted(drawn), sorted(figures)) == (sorted(NAMES), sorted(FIGURES))
 
 
-def test_shares_stand_at_their_numbers(found: Answer) -> None:
+def test_shares_stand_at_their_numbers(found: Glance) -> None:
     rows = list(rows_of(shares_figure(found.by[2]).chart().to_dict()))
     for group, row in zip(found.by[2].groups, rows, strict=True):
         assert row["value"] == group.rate.value
@@ -153,10 +158,10 @@ def test_a_protected_chart_holds_no_number_of_a_hidden_group(reader: Reader) -> 
             assert row["said"] == "not shown"
 
 
-def test_the_histogram_holds_bins_and_no_case(found: Answer) -> None:
-    assert found.changes is not None
-    rows = [row for row in rows_of(changes_figure(found.changes).chart().to_dict()) if "class" in row]
-    assert sum(row["n"] for row in rows) == found.changes.n
+def test_the_histogram_holds_bins_and_no_case(firm: Firmness) -> None:
+    assert firm.changes is not None
+    rows = [row for row in rows_of(changes_figure(firm.changes).chart().to_dict()) if "class" in row]
+    assert sum(row["n"] for row in rows) == firm.changes.n
     assert set(rows[0]) == {"low", "high", "class", "n"}
     assert {row["class"] for row in rows if row["low"] < 2.0} == {"not adverse"}
 
@@ -181,12 +186,14 @@ def test_the_method_decided_on_is_marked_by_more_than_colour(pair: PairCompariso
     assert [row["name"] for row in rows if row["kind"] == "counted"] == [f"★ {pair.answer.title}"]
 
 
-def test_alternatives_say_the_finding(reader: Reader, found: Answer, dots: CaseDots, pair: PairComparison) -> None:
-    assert found.changes is not None
+def test_alternatives_say_the_finding(
+    reader: Reader, found: Glance, firm: Firmness, dots: CaseDots, pair: PairComparison
+) -> None:
+    assert firm.changes is not None
     group = found.group
     assert f"started: {group.started.n}" in sampling_figure(found.overall.flow).alt
     assert f"({group.adverse.n} of {group.counted.n})" in shares_figure(found.overall).alt
-    assert f"{found.changes.n_beyond} lie at or beyond the threshold of 2" in changes_figure(found.changes).alt
+    assert f"{firm.changes.n_beyond} lie at or beyond the threshold of 2" in changes_figure(firm.changes).alt
     assert f"one dot for each of {dots.n_drawn} cases" in dots_alt(dots)
     assert "measuring error" in line_sentence(dots)
     assert "standard deviations" in balance_alt(pair.balance_overlap)
@@ -199,14 +206,14 @@ def test_alternatives_say_the_finding(reader: Reader, found: Answer, dots: CaseD
 
 
 def test_charts_of_no_case_are_empty_and_say_so(reader: Reader) -> None:
-    empty = answer(reader, selection=NOBODY)
-    assert empty.changes is not None
-    assert changes_figure(empty.changes).alt == "No picture: no case could be counted."
+    empty, nothing = at_a_glance(reader, selection=NOBODY), firmness(reader, selection=NOBODY)
+    assert nothing.changes is not None
+    assert changes_figure(nothing.changes).alt == "No picture: no case could be counted."
     for chart in (
         shares_figure(empty.overall).chart(),
         sampling_figure(empty.overall.flow).chart(),
-        changes_figure(empty.changes).chart(),
-        threshold_figure(empty.threshold, "").chart(),
+        changes_figure(nothing.changes).chart(),
+        threshold_figure(nothing.threshold, "").chart(),
         bounds_figure(empty.group).chart(),
         completeness_chart(data_quality(reader, selection=NOBODY).completeness),
     ):

@@ -40,11 +40,10 @@ class Glance(Outline):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer(Outline):
-    """The answer and what belongs to it."""
+class Firmness:
+    """What tells how firm the share is."""
 
     untreated: Rates | None  # The same among children observed without treatment; None where there are none
-    by: tuple[Rates, ...]  # The share by each of the three groupings people ask about first
     threshold: ThresholdCurve  # The share against the threshold
     changes: ChangePicture | None  # The changes behind the classes; None where the definition has several parts
 
@@ -67,18 +66,13 @@ def at_a_glance(reader: Reader, *, selection: Selection, definition: str | None 
     return Glance(overall=overall, by=tuple(by), years=years, **_around(reader, overall))
 
 
-def answer(reader: Reader, *, selection: Selection, definition: str | None = None) -> Answer:
-    """The answer under one definition (the headline one where None) for the cases selected."""
-    ways = (None, *COMPARISONS)
-    overall, *by = rates_by(reader, ways, definition=definition, selection=selection, beside=(None,))
-    changes = counted_changes(reader, overall.definition, selection)
-    return Answer(
-        overall=overall,
+def firmness(reader: Reader, *, selection: Selection, definition: str | None = None) -> Firmness:
+    """What belongs to the share of the cases selected, beside what is said of it at a glance."""
+    changes = counted_changes(reader, reader.definition(definition), selection)
+    return Firmness(
         untreated=_untreated(reader, selection, definition),
-        by=tuple(by),
         threshold=threshold_curve(reader, definition=definition, selection=selection, changes=changes),
         changes=change_picture(reader, definition=definition, selection=selection, changes=changes),
-        **_around(reader, overall),
     )
 
 
