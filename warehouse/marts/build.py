@@ -98,12 +98,13 @@ READING_KEYS = {"case_no", "load_id", "row_no", "timepoint", "examiner", "repeat
 
 
 def build_marts(connection: Tables, catalogues: Catalogues) -> None:
-    """Build every published table. ``mart`` must be attached and empty; the store is only read."""
+    """Build every published table. ``mart`` must be attached and empty; the store is only read.
+
+    Where it fails, whoever called turns back to the store: in a transaction that failed no statement is heard.
+    """
     connection.execute("set search_path = 'mart.main,menton.main'")
-    try:
-        _build(connection, catalogues)
-    finally:
-        connection.execute("use menton")
+    _build(connection, catalogues)
+    connection.execute("use menton")
 
 
 def _build(connection: Tables, catalogues: Catalogues) -> None:
