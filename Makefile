@@ -13,8 +13,13 @@ BIN := $(VENV)/bin
 # comes as source only is built by the setuptools of .ci/build.lock, which goes in first. What is imported is compiled
 # then; to compile all of it here takes as long as the tests of a folder.
 INSTALL := -m pip install --quiet --no-compile --require-hashes --no-deps --no-build-isolation
+# A test of a warehouse waits for the disk, to which all it writes is forced, for longer than it works. So its files lie in
+# memory where 8 GB of it are free; those of `make proof`, and of a test run by itself, lie on the disk.
+IN_MEMORY := $(shell { awk '/^MemAvailable/ {print $$2}' /proc/meminfo; df -k --output=avail /dev/shm; } 2>/dev/null \
+	| awk '$$1 + 0 > 8000000 {n++} END {if (n == 2) print "PYTEST_DEBUG_TEMPROOT=/dev/shm"}')
 # Two processes more than two processors: a test often waits, for a browser, a disk or a command.
-ALL_TESTS := $(BIN)/python -m pytest -m "not slow and not benchmark" -n 4 --dist loadfile --no-loadscope-reorder
+ALL_TESTS := $(IN_MEMORY) $(BIN)/python -m pytest -m "not slow and not benchmark" -n 4 --dist loadfile \
+	--no-loadscope-reorder -o tmp_path_retention_policy=failed
 
 .PHONY: help demo test tested coverage check compiled sail proof fuzz bench spark weaknesses clean
 
