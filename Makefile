@@ -15,8 +15,9 @@ BIN := $(VENV)/bin
 INSTALL := -m pip install --quiet --no-compile --require-hashes --no-deps --no-build-isolation
 # A test of a warehouse waits for the disk, to which all it writes is forced, for longer than it works. So its files lie in
 # memory where 8 GB of it are free; those of `make proof`, and of a test run by itself, lie on the disk.
-IN_MEMORY := $(shell { awk '/^MemAvailable/ {print $$2}' /proc/meminfo; df -k --output=avail /dev/shm; } 2>/dev/null \
-	| awk '$$1 + 0 > 8000000 {n++} END {if (n == 2) print "PYTEST_DEBUG_TEMPROOT=/dev/shm"}')
+IN_MEMORY := $(shell { [ "$$(awk '/^MemAvailable/ {print $$2}' /proc/meminfo)" -gt 8000000 ] \
+	&& [ "$$(df -k --output=avail /dev/shm | tail -n 1)" -gt 8000000 ] \
+	&& ! grep -q ' /dev/shm .*noexec' /proc/mounts && echo PYTEST_DEBUG_TEMPROOT=/dev/shm; } 2>/dev/null)
 # Two processes more than two processors: a test often waits, for a browser, a disk or a command.
 ALL_TESTS := $(IN_MEMORY) $(BIN)/python -m pytest -m "not slow and not benchmark" -n 4 --dist loadfile \
 	--no-loadscope-reorder -o tmp_path_retention_policy=failed
