@@ -69,7 +69,7 @@ def _print_assumptions(one: Sorted) -> None:
 def _print_reasons(outcome: Outcome) -> None:
     counts: Counter[str] = Counter()
     for one in outcome.checked:
-        counts.update(said_once(one.turned_away, "row", "column").unique(["row", "rule"])["rule"].to_list())
+        counts.update(said_once(one.turned_away, "row", "column").unique(["row", "rule"])["rule"].sort())
     if not counts:
         return
     rules = load_rules(load_contract(), outcome.measures)

@@ -85,7 +85,7 @@ def _description(text: pl.Expr) -> pl.Expr:
 
 def _near_codes(values: pl.Series, codes: Iterable[Code]) -> dict[str, str]:
     """Value -> what to say, for values that are a code or close to one."""
-    exact, loose, aliases = _spellings(codes)
+    exact, loose, aliases = _spellings(tuple(codes))
     said: dict[str, str] = {}
     for value in values.drop_nulls().head(MAX_NEAR).to_list():
         key = " ".join(value.split()).lower()
@@ -104,7 +104,8 @@ def _phrase(key: str, loose: Mapping[str, str], aliases: Mapping[str, str]) -> s
     return f'a spelling close to "{loose[close[0]]}"' if close else None
 
 
-def _spellings(codes: Iterable[Code]) -> tuple[dict[str, str], dict[str, str], dict[str, str]]:
+@lru_cache(maxsize=32)
+def _spellings(codes: tuple[Code, ...]) -> tuple[dict[str, str], dict[str, str], dict[str, str]]:
     exact: dict[str, str] = {}
     loose: dict[str, str] = {}
     aliases: dict[str, str] = {}

@@ -119,8 +119,8 @@ def is_rewritten(folder: Path, connection: Tables) -> bool:
     return bool(there - {name for (name,) in since})
 
 
-FEW = 122_880
-"""Readings up to which one thread builds: DuckDB shares out no fewer rows, so that others would only look for work."""
+FEW = 2 * 122_880
+"""Readings, two a case, up to which one thread builds: DuckDB shares out no fewer rows, others would look for work."""
 FEWEST = 10_000
 """Readings up to which to look for a better plan, or to press what is written, takes longer than it saves."""
 OF_FEWEST = {
