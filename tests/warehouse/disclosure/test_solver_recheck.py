@@ -26,7 +26,7 @@ def test_a_right_answer_is_given_on(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(scipy.optimize, "milp", answering(4.0, 6.0))
     found = cheapest(KNOWN, [], *NOTHING_SOFT)
     assert found is not None
-    assert found.atoms.tolist() == [4, 6]
+    assert found.tolist() == [4, 6]
 
 
 @pytest.mark.parametrize(
