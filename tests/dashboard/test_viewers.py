@@ -17,7 +17,7 @@ from warehouse.disclosure import Release
 from warehouse.errors import RequestError
 from warehouse.leaving.record import documents
 from warehouse.marts.reader import Reader
-from warehouse.questions.answer import COMPARISONS, answer
+from warehouse.questions.answer import COMPARISONS, at_a_glance
 from warehouse.questions.shares import rates
 from warehouse.selection import Selection
 from warehouse.store.snapshot import current_snapshot
@@ -43,7 +43,7 @@ def test_a_practice_cannot_ask_for_another(folder: Path) -> None:
 def test_a_coordinator_is_given_no_count_before_it_is_protected(folder: Path) -> None:
     session = session_of(folder, viewer_named("coordinator"))
     with pytest.raises(RequestError, match="before small ones are hidden"):
-        session.about_cases(answer, Selection())
+        session.about_cases(at_a_glance, Selection())
 
 
 def test_a_practice_sees_nothing_of_another_on_any_page(opened: Open, monkeypatch: pytest.MonkeyPatch) -> None:
