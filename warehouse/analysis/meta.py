@@ -52,25 +52,26 @@ class Pooled:
     estimate: Estimate  # On the scale of the effects (log or logit where that is the scale)
     se: float | None = None  # Standard error that the interval uses, or None
     heterogeneity: Heterogeneity | None = None  # None with fewer than two practices
-    prediction: Interval | None = None  # Interval for the true effect of a further practice, or None
     practices: tuple[PooledPractice, ...] = ()  # In the order given
-    scale: Scale  # Scale of the effects
+    effects: Effects  # What was pooled
+
+    @property
+    def prediction(self) -> Interval | None:
+        """Interval for the true effect of a further practice, drawn when asked for; None with fewer than two."""
+        found, interval = self.effects, self.estimate.interval
+        return _drawn(found.y, found.v, interval.level) if interval and len(found.practices) > 1 else None
 
     def natural(self) -> Estimate:
         """The estimate taken back to a share, a ratio or (unchanged) a mean."""
-        units = {"logit": "proportion", "mean": "mean"}
+        units, scale = {"logit": "proportion", "mean": "mean"}, self.effects.scale
         value = self.estimate.value
         return replace(
             self.estimate,
             estimand=self.estimate.estimand.replace(" (log odds)", "").replace(" (log)", ""),
-            value=None if value is None else back(value, self.scale),
-            interval=back_interval(self.estimate.interval, self.scale),
-            unit=units.get(self.scale, "ratio"),
+            value=None if value is None else back(value, scale),
+            interval=back_interval(self.estimate.interval, scale),
+            unit=units.get(scale, "ratio"),
         )
-
-    def natural_prediction(self) -> Interval | None:
-        """The prediction interval taken back likewise."""
-        return back_interval(self.prediction, self.scale)
 
 
 def back(value: float, scale: Scale) -> float:
@@ -136,9 +137,8 @@ def pool(effects: Effects, *, level: float = 0.95) -> Pooled:
         ),
         se=se,
         heterogeneity=_heterogeneity(y, v, tau2, level),
-        prediction=_drawn(y, v, level),
         practices=_lines(effects, w, level),
-        scale=effects.scale,
+        effects=effects,
     )
 
 
@@ -228,14 +228,14 @@ def _alone(effects: Effects, level: float) -> Pooled:
         ),
         se=se,
         practices=(line,),
-        scale=effects.scale,
+        effects=effects,
     )
 
 
 def _nothing(effects: Effects) -> Pooled:
     reason = Caution("no_data", "no_practice_informative")
     estimate = no_estimate(estimand=_ESTIMANDS[effects.scale], method=_METHOD, n=0, reason=reason, unit=effects.scale)
-    return Pooled(estimate=replace(estimate, left_out=effects.left_out), scale=effects.scale)
+    return Pooled(estimate=replace(estimate, left_out=effects.left_out), effects=effects)
 
 
 def generalised_q(y: FloatArray, v: FloatArray, tau2: float) -> float:

@@ -203,7 +203,7 @@ def pooled_means(
     )
     first = pool(effects)
     weights = {one.label: one.weight for one in first.practices}
-    prediction = first.natural_prediction()
+    prediction = first.prediction
     n_shown = sum(line.n for line, _ in rows)  # as the lines have it, which may be rounded
     return replace(
         empty,

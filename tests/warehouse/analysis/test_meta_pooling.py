@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import t
 
-from warehouse.analysis.meta import pool, restricted_log_likelihood, tau2_reml
+from warehouse.analysis.meta import back_interval, pool, restricted_log_likelihood, tau2_reml
 from warehouse.analysis.meta_effects import Effects, PracticeEffect, logit_effects, mean_effects, ratio_effects
 from warehouse.words.sentences import caution_text
 
@@ -137,7 +137,7 @@ def test_one_practice_gives_its_own_figure_and_says_so() -> None:
     found = pool(logit_effects([5], [20]))
     assert found.natural().value == pytest.approx(0.25)
     assert found.heterogeneity is None
-    assert found.natural_prediction() is None
+    assert found.prediction is None
     assert any("One practice only" in caution_text(caution) for caution in found.estimate.warnings)
 
 
@@ -151,7 +151,7 @@ def test_no_practice_gives_words_instead_of_a_number() -> None:
 
 
 def test_two_practices_predict_widely() -> None:
-    wide = pool(logit_effects([5, 12], [20, 30])).natural_prediction()
+    wide = back_interval(pool(logit_effects([5, 12], [20, 30])).prediction, "logit")
     assert wide is not None
     assert 0 < wide.low < 0.25 < 0.4 < wide.high < 1
 
