@@ -55,13 +55,11 @@ def load(
 ) -> list[LoadRecord]:
     """Load a batch in one transaction; BrokenRuleError, and nothing is kept, where the counts do not add up."""
     records = []
-    connection.execute("set threads = 1")  # rows go in one after another: a second thread would only look for work
-    with connection.transaction():
+    with connection.set_to(threads="1"), connection.transaction():  # rows go in one after another: one thread does it
         for validated, request in batch:
             progress(f"loading {said_name(validated.delivery.source)}")
             records.append(_load_one(connection, validated, request, contract_version))
         record_event(connection, "load", ", ".join(f"load {record.load_id}" for record in records))
-    connection.execute("reset threads")
     return records
 
 

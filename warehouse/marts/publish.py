@@ -141,13 +141,8 @@ def _as_the_rows_ask(connection: Connection) -> Iterator[bool]:
     n = connection.value("select count(*) from menton.main.readings")
     wanted = {"disabled_optimizers": "'join_order,build_side_probe_side'"} | ({"threads": "1"} if n <= FEW else {})
     wanted |= OF_FEWEST if n <= FEWEST else {}
-    for name, value in wanted.items():
-        connection.execute(f"set {name} = {value}")
-    try:
+    with connection.set_to(**wanted):
         yield n <= FEWEST
-    finally:
-        for name in wanted:
-            connection.execute(f"reset {name}")
 
 
 def describe_build(connection: Tables, build_id: str, published_at: str, state: PublishedState) -> None:

@@ -111,6 +111,18 @@ class Connection:
             raise _as_warehouse_error(error, self.path) from error
 
     @contextmanager
+    def set_to(self, **wanted: str) -> Iterator[None]:
+        """Settings of DuckDB inside the block, in SQL; afterwards those of the program, whatever happened."""
+        for name, value in wanted.items():
+            self.execute(f"set {name} = {value}")
+        try:
+            yield
+        finally:
+            for name in wanted:
+                with suppress(duckdb.Error):  # of a connection that is dead already
+                    self.raw.execute(f"reset {name}")
+
+    @contextmanager
     def given(self, **frames: pl.DataFrame) -> Iterator[None]:
         """Make frames readable as tables of these names inside the block."""
         with self._registered({name: _in_batches(frame.to_arrow()) for name, frame in frames.items()}):
